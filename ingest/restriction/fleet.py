@@ -1,0 +1,97 @@
+"""
+What is learned across the fleet: a snapshot of element lives, and the forecaster fitted to them.
+
+Promises: a snapshot is a value: the same lives give the same snapshot and the same forecasts, and it goes
+through JSON unharmed. When to learn it anew is the caller's schedule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from .forecast import Forecaster, fit_forecaster
+from .lives import Life
+
+FLEET_VERSION = 1
+MAX_ROWS_PER_LIFE = 400  # a curve has no finer detail than that; keeps a snapshot of 1000 lives at some MB
+
+
+@dataclass(frozen=True)
+class FleetKnowledge:
+    """A versioned snapshot of lives, thinned evenly. An empty one is valid: forecasts are then wide."""
+
+    lives: tuple[Life, ...] = ()
+
+    @cached_property
+    def forecaster(self) -> Forecaster:
+        """Fitted on first use; the same lives give the same fit."""
+        return fit_forecaster(self.lives)
+
+    def as_record(self) -> dict[str, Any]:
+        """A plain dict for JSON, with its version."""
+        return {"version": FLEET_VERSION, "lives": [_life_record(life) for life in self.lives]}
+
+    @classmethod
+    def from_record(cls, record: Mapping[str, Any]) -> FleetKnowledge:
+        """The inverse of `as_record`. Raises ValueError for a version this code does not know."""
+        if record.get("version") != FLEET_VERSION:
+            raise ValueError(
+                f"fleet knowledge version {record.get('version')!r}: read here: {FLEET_VERSION}; learn again"
+            )
+        return cls(tuple(_life(entry) for entry in record["lives"]))
+
+
+def learn_fleet(lives: Sequence[Life]) -> FleetKnowledge:
+    """
+    A snapshot of what complete and censored lives teach; order does not matter.
+
+    lives : of any machines, labelled with machine and kind where known.
+        Those of fewer than two rows say nothing.
+    """
+    thinned = [_thinned(life) for life in lives if len(life.hours) >= 2]
+    thinned.sort(
+        key=lambda life: (life.kind, life.machine, life.hours.tolist(), life.restriction_pa.tolist())
+    )
+    return FleetKnowledge(tuple(thinned))
+
+
+def _thinned(life: Life) -> Life:
+    n = len(life.hours)
+    if n <= MAX_ROWS_PER_LIFE:
+        return life
+    rows = np.unique(np.linspace(0, n - 1, MAX_ROWS_PER_LIFE).round().astype(np.int64))
+    return Life(
+        hours=life.hours[rows],
+        restriction_pa=life.restriction_pa[rows],
+        terminal_pa=life.terminal_pa,
+        complete=life.complete,
+        machine=life.machine,
+        kind=life.kind,
+    )
+
+
+def _life_record(life: Life) -> dict[str, Any]:
+    return {
+        "hours": life.hours.tolist(),
+        "restriction_pa": life.restriction_pa.tolist(),
+        "terminal_pa": life.terminal_pa,
+        "complete": life.complete,
+        "machine": life.machine,
+        "kind": life.kind,
+    }
+
+
+def _life(entry: Mapping[str, Any]) -> Life:
+    return Life(
+        hours=np.asarray(entry["hours"], dtype=np.float64),
+        restriction_pa=np.asarray(entry["restriction_pa"], dtype=np.float64),
+        terminal_pa=float(entry["terminal_pa"]),
+        complete=bool(entry["complete"]),
+        machine=str(entry["machine"]),
+        kind=str(entry["kind"]),
+    )

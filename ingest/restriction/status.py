@@ -1,0 +1,73 @@
+"""
+The state of an element in one word, the cause where it is suspect, and one line of advice.
+
+Promises: states are computed over time-ordered values and never over earlier outputs, with hysteresis.
+A state is advice: the engine maker's service limit and manual come first.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from .summary import FloatArray
+
+DUE_SHARE, OVER_SHARE = 0.95, 1.0
+HYSTERESIS = 0.03  # of the span from clean to terminal; a sensor step of 0.05 kPa is 1 % of it
+
+SECURE = "Engine off, key out, machine secured and locked out before anyone works in the engine bay."
+MAKER = "The engine maker's service limit and manual come first."
+
+ADVICE = {
+    "running-in": "Too little seen yet to judge this element; until then go by the maker's indicator. "
+    + MAKER,
+    "serving": "Nothing to do; leave the housing closed, each opening lets dust in. " + MAKER,
+    "plan": "Order an element and plan the change before the due date. " + MAKER,
+    "due": "Change the element at the next stop. " + SECURE,
+    "over": "Beyond terminal restriction: change the element now; power falls and fuel use rises. " + SECURE,
+    "suspect": "Find the cause before trusting the figures. " + SECURE,
+    "silent": "Find out why nothing is heard; until then go by the maker's indicator. " + MAKER,
+}
+
+SUSPECT_ADVICE = {
+    "below_clean": "Stop and inspect: element missing, torn or not seated, or tube off; dust reaches the "
+    "engine. Never run the engine with the element out. " + SECURE,
+    "flat": "Restriction does not answer the engine: look for a plugged tap or a pinched or wet tube. "
+    + SECURE,
+    "zero_moved": "The reading at rest has moved: check the sensor and its tube. " + SECURE,
+    "ambient": "Ambient pressure does not fit the altitude: check the sensor and the entered altitude.",
+    "terminal": "The terminal value does not look like one of a diesel engine: check it and its unit on the "
+    "gauge or in the engine maker's manual.",
+}
+
+SILENCE = {
+    "keyed_off": "the last reading says keyed off",
+    "out_of_coverage": "out of coverage; readings come later",
+    "device_fault": "the device reports a fault",
+    "unknown": "no reason known",
+}
+
+
+def level_state(share_used: FloatArray) -> str:
+    """
+    `serving`, `due` or `over` from the share used over time.
+
+    share_used : smoothed, in time order, shape (n,). [1]
+    A state is left only HYSTERESIS below where it was entered, so that it does not flap.
+    """
+    state = 0
+    for share in share_used:
+        for rank, edge in ((2, OVER_SHARE), (1, DUE_SHARE)):
+            if share >= edge:
+                state = max(state, rank)
+                break
+        while state and share < (DUE_SHARE, OVER_SHARE)[state - 1] - HYSTERESIS:
+            state -= 1
+    return ("serving", "due", "over")[state]
+
+
+def smoothed(values: FloatArray, width: int = 5) -> FloatArray:
+    """Trailing median over `width` rows, fewer at the start; same shape. One odd hour does not show."""
+    if len(values) == 0:
+        return values
+    padded = np.concatenate((np.full(width - 1, np.nan), values))
+    return np.asarray(np.nanmedian(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
