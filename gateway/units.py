@@ -182,7 +182,7 @@ def from_si(value: float, unit: str, quantity: str) -> float:
 
 
 def suggest_unit(unit: str, quantity: str) -> str | None:
-    """The accepted unit that `unit` most likely means, or None. For a person to confirm, never applied unasked."""
+    """The accepted unit that `unit` most likely means, or None: for a person to confirm, never applied."""
     accepted = QUANTITIES[quantity].units
     folded = unit.strip().replace(" ", "").replace(".", "").replace("₂", "2").casefold()
     if (likely := _LIKELY_MEANT.get(folded)) in accepted:

@@ -19,6 +19,7 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
+from itertools import pairwise
 from typing import Any
 from uuid import UUID
 
@@ -56,7 +57,7 @@ class BatchRefused(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing wrong with a body: where (a JSON pointer as a URI fragment, RFC 6901) and what, rule, next step."""
+    """One thing wrong with a body: where (JSON pointer as URI fragment, RFC 6901), what, rule, next step."""
 
     pointer: str
     detail: str
@@ -123,7 +124,7 @@ def parse_instant(text: str) -> Instant:
 
 def _why_not_rfc3339(text: str) -> str:
     if _NO_OFFSET.fullmatch(text):
-        return f'"{text[:40]}" has no offset from UTC; send RFC 3339 with an offset, like "2026-03-02T06:14:07.250Z"'
+        return f'"{text[:40]}" has no offset from UTC; send one, like "2026-03-02T06:14:07.250Z"'
     return f'"{text[:40]}" is not an RFC 3339 date-time; send it like "2026-03-02T06:14:07.250Z"'
 
 
@@ -192,7 +193,7 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """Why a reading is understood but not believed, with a repair that a person can apply where one is evident."""
+    """Why a reading is understood but not believed, and the repair a person can apply, if one is evident."""
 
     code: str
     detail: str
@@ -218,7 +219,7 @@ class Opaque:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class GatewayReport:
-    """What the gateway knows that explains silence, time and the account. `extra` keeps what we do not know."""
+    """What explains silence, time and the account. `extra` keeps what a newer gateway says beyond this."""
 
     version: str | None = None
     built: str | None = None
@@ -248,7 +249,7 @@ class Batch:
     #: index -> text where `at_us` cannot say all: leap seconds, finer digits, texts not understood
     at_text: Mapping[int, str] = field(default_factory=dict)
     #: one for all, or one each; None means unknown, 0 exact [s]
-    at_uncertainty_s: float | None | Sequence[float | None] = None
+    at_uncertainty_s: float | Sequence[float | None] | None = None
     units: Mapping[str, str] = field(default_factory=dict)
     #: quantity -> values as sent; None where a reading has none
     columns: Mapping[str, Sequence[float | None]] = field(default_factory=dict)
@@ -324,7 +325,7 @@ def decode(body: bytes) -> Batch:
 
 
 def load_json(body: bytes) -> Any:
-    """Read JSON strictly: UTF-8, no duplicate keys, no NaN or Infinity. Raises BatchRefused with status 400."""
+    """Read JSON strictly: UTF-8, no duplicate keys, no NaN, no Infinity. Raises BatchRefused (400)."""
     try:
         return json.loads(body.decode("utf-8"), object_pairs_hook=_no_duplicates, parse_constant=_no_constant)
     except UnicodeDecodeError as error:
@@ -352,7 +353,7 @@ def _no_constant(text: str) -> float:
 
 
 class _Notes:
-    """Collects problems, so that a sender learns all of them at once; beyond `MAX_LISTED` they are counted."""
+    """Collects problems, so that a sender learns all at once; beyond `MAX_LISTED` they are counted."""
 
     def __init__(self) -> None:
         self.problems: list[Problem] = []
@@ -383,9 +384,9 @@ class _Notes:
         return lowest
 
     def uncertainty(self, value: Any, pointer: str) -> float | None:
-        if value is None or _is_number(value, pointer, self, lowest=0.0):
-            return value
-        return None
+        if value is None or not _is_number(value, pointer, self, lowest=0.0):
+            return None
+        return float(value)
 
 
 def _kind(value: Any) -> str:
@@ -451,7 +452,7 @@ class _Rows:
         self.seq: Sequence[int] | None = None
         self.at_us: list[int | None] = []
         self.at_text: dict[int, str] = {}
-        self.uncertainty: float | None | list[float | None] = None
+        self.uncertainty: float | list[float | None] | None = None
         self.columns: dict[str, list[float | None]] = {}
         self.doubts: dict[int, list[Doubt]] = {}
 
@@ -494,7 +495,7 @@ class _Rows:
 
 
 def _rises(numbers: Sequence[int]) -> bool:
-    return isinstance(numbers, range) or all(a < b for a, b in zip(numbers, numbers[1:], strict=False))
+    return isinstance(numbers, range) or all(a < b for a, b in pairwise(numbers))
 
 
 def _unit_doubt(quantity: str, unit: str | None) -> Doubt | None:
@@ -662,7 +663,7 @@ def _is_datable(us: int) -> bool:
     return 1 <= us // (86_400 * _MICRO) + _EPOCH_DAY <= date.max.toordinal()
 
 
-def _decode_uncertainty(value: Any, count: int, notes: _Notes) -> float | None | list[float | None]:
+def _decode_uncertainty(value: Any, count: int, notes: _Notes) -> float | list[float | None] | None:
     if not isinstance(value, list):
         return notes.uncertainty(value, "#/at_uncertainty_s")
     if not _is_list_of(value, count, "#/at_uncertainty_s", notes):
@@ -695,7 +696,7 @@ def _shed(document: dict[str, Any], notes: _Notes) -> tuple[ShedRange, ...]:
         last = notes.whole(entry["last"], f"{pointer}/last", lowest=first)
         shed.append(ShedRange(first, last, notes.name(entry["reason"], f"{pointer}/reason", required=True)))
     shed.sort(key=lambda s: s.first)
-    for before, after in zip(shed, shed[1:], strict=False):
+    for before, after in pairwise(shed):
         if after.first <= before.last:
             notes.add(
                 "#/shed", f"shed ranges {before.first}-{before.last} and {after.first}-{after.last} overlap"
@@ -723,7 +724,7 @@ def _opaque(document: dict[str, Any], notes: _Notes) -> Opaque | None:
 
 
 def _report(document: dict[str, Any], notes: _Notes) -> GatewayReport | None:
-    """Read the gateway's report: what we know is checked, what we do not know is kept, so a newer gateway passes."""
+    """Check what we know of the gateway's report and keep the rest, so that a newer gateway passes."""
     if "gateway" not in document:
         return None
     value = document["gateway"]
@@ -772,7 +773,7 @@ def _no_contradiction(rows: _Rows, shed: tuple[ShedRange, ...], opaque: Opaque |
 
 def encode(batch: Batch) -> bytes:
     """
-    Write a batch: in columns where every instant is a whole number of milliseconds from the first, else as readings.
+    Write a batch: in columns where all instants are whole milliseconds apart, else as readings.
 
     decode(encode(batch)) gives the same batch. Raises ValueError for a value that is not finite.
     """
@@ -799,7 +800,7 @@ def _as_columns(batch: Batch) -> dict[str, Any] | None:
     at_us = batch.at_us
     if batch.at_text or None in at_us:
         return None
-    steps = [0, *(b - a for a, b in zip(at_us, at_us[1:], strict=False))]  # type: ignore[operator]
+    steps = [0, *(b - a for a, b in pairwise(at_us))]  # type: ignore[operator]
     if any(step % 1000 for step in steps):
         return None
     document: dict[str, Any] = {}
