@@ -17,6 +17,7 @@ import json
 import math
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
@@ -32,6 +33,7 @@ MAX_DECODED_BYTES = 8 * 2**20  # counted while decompressing
 MAX_READINGS = 5_000  # a batch
 MAX_SHED_RANGES = 1_000  # a batch
 MAX_LISTED = 64  # entries of a list in an answer; the rest is counted
+MAX_QUANTITIES = 64  # a batch; each costs a column of the batch's length in memory
 MAX_NAME_LENGTH = 64
 MAX_INTEGER = 2**53  # beyond it a JSON number is not the same integer for everyone (RFC 8259 section 6)
 MAX_DEPTH = 8
@@ -68,6 +70,10 @@ class Problem:
 _RFC3339 = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt](\d\d):(\d\d):(\d\d)(?:\.(\d+))?(?:([Zz])|([+-])(\d\d):(\d\d))", re.ASCII
 )
+_PLAIN = re.compile(
+    r"\d{4}-\d\d-\d\dT(?:[01]\d|2[0-3]):[0-5]\d:[0-5]\d(?:\.\d{1,6})?(?:Z|[+-](?:[01]\d|2[0-3]):[0-5]\d)",
+    re.ASCII,
+)
 _NO_OFFSET = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?", re.ASCII)
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
@@ -94,6 +100,10 @@ def parse_instant(text: str) -> Instant:
     A leap second is accepted at the end of a UTC month; its `us` is that of the next second, `exact` differs.
     Raises ValueError; the message has the value, the rule and the next step.
     """
+    if _PLAIN.fullmatch(text):  # nearly all; the pattern holds what fromisoformat alone would not
+        with suppress(ValueError):  # a day that does not exist, said better below
+            since = datetime.fromisoformat(text) - _EPOCH
+            return Instant((since.days * 86_400 + since.seconds) * _MICRO + since.microseconds)
     match = _RFC3339.fullmatch(text)
     if match is None:
         raise ValueError(_why_not_rfc3339(text))
@@ -529,19 +539,20 @@ def _decode_readings(document: dict[str, Any], rows: _Rows, notes: _Notes, *, nu
     seq: list[int] = []
     uncertainty: list[float | None] = []
     for index, reading in enumerate(readings):
-        pointer = f"#/readings/{index}"
         if not isinstance(reading, dict):
-            notes.add(pointer, f"reading {index} is {_kind(reading)}; send an object")
+            notes.add(f"#/readings/{index}", f"reading {index} is {_kind(reading)}; send an object")
             continue
         if numbered:
-            seq.append(notes.whole(reading.get("seq"), f"{pointer}/seq"))
+            seq.append(notes.whole(reading.get("seq"), f"#/readings/{index}/seq"))
         elif "seq" in reading:
             notes.add(
-                f"{pointer}/seq",
+                f"#/readings/{index}/seq",
                 f"reading {index} has a seq but the batch has no stream; send both or neither",
             )
         _decode_at(reading.get("at"), index, rows, notes)
-        uncertainty.append(notes.uncertainty(reading.get("at_uncertainty_s"), f"{pointer}/at_uncertainty_s"))
+        given = reading.get("at_uncertainty_s")
+        pointer = f"#/readings/{index}/at_uncertainty_s"
+        uncertainty.append(None if given is None else notes.uncertainty(given, pointer))
         _decode_values(reading, index, len(readings), rows, notes)
     rows.seq = _as_range(seq) if numbered else None
     rows.uncertainty = uncertainty[0] if len(set(uncertainty)) == 1 else uncertainty
@@ -566,16 +577,26 @@ def _decode_at(value: Any, index: int, rows: _Rows, notes: _Notes) -> None:
 
 
 def _decode_values(reading: dict[str, Any], index: int, count: int, rows: _Rows, notes: _Notes) -> None:
+    columns = rows.columns
     for name, value in reading.items():
-        if name in _NOT_A_QUANTITY:
-            continue
-        if name not in rows.columns:
-            if not _NAME.fullmatch(name):
-                notes.name(name, f"#/readings/{index}/{_escape(name)}")
+        if name not in columns:
+            if name in _NOT_A_QUANTITY or not _may_be_quantity(name, columns, notes):
                 continue
-            rows.columns[name] = [None] * count
-        if value is not None and _is_number(value, f"#/readings/{index}/{_escape(name)}", notes):
-            rows.columns[name][index] = value
+            columns[name] = [None] * count
+        if value is None:
+            continue
+        plain = type(value) is float and math.isfinite(value)
+        if plain or _is_number(value, f"#/readings/{index}/{_escape(name)}", notes):
+            columns[name][index] = value
+
+
+def _may_be_quantity(name: str, columns: Mapping[str, Any], notes: _Notes) -> bool:
+    if not _NAME.fullmatch(name) or name in _NOT_A_QUANTITY:
+        notes.add("#", f'"{name[:64]}" cannot be the name of a quantity; use A-Z a-z 0-9 - : . _')
+        return False
+    if len(columns) >= MAX_QUANTITIES:
+        notes.add("#", f'"{name}" is one quantity too many; a batch takes at most {MAX_QUANTITIES}; split it')
+    return len(columns) < MAX_QUANTITIES
 
 
 def _decode_columns(document: dict[str, Any], rows: _Rows, notes: _Notes, *, numbered: bool) -> None:
@@ -600,9 +621,7 @@ def _decode_columns(document: dict[str, Any], rows: _Rows, notes: _Notes, *, num
         return
     for name, column in columns.items():
         pointer = f"#/columns/{_escape(name)}"
-        if name in _NOT_A_QUANTITY or not _NAME.fullmatch(name):
-            notes.add(pointer, f'"{name[:64]}" cannot be the name of a quantity')
-        elif _is_list_of(column, count, pointer, notes):
+        if _may_be_quantity(name, rows.columns, notes) and _is_list_of(column, count, pointer, notes):
             rows.columns[name] = _decode_column(column, pointer, notes)
 
 

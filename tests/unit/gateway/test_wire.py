@@ -363,6 +363,13 @@ def test_a_number_too_large_for_a_double_is_refused_in_both_layouts() -> None:
     assert refusal(json.dumps(readings_body()).replace("3.05", "1e999").encode()).status == 422
 
 
+def test_a_batch_of_very_many_quantities_is_refused_before_it_costs_memory() -> None:
+    readings = [{"seq": i, "at": "2026-03-02T06:00:00Z", f"q{i}": 1} for i in range(1, 1001)]
+    assert "at most 64" in str(refusal(readings_body(readings=readings)))
+    columns = {f"q{i}": [1, 2, 3, 4] for i in range(65)}
+    assert "at most 64" in str(refusal(columns_body(columns=columns)))
+
+
 def test_all_problems_are_named_at_once_and_the_list_is_bounded() -> None:
     readings = [{"seq": i, "at": 5, "restriction": "x"} for i in range(1, 101)]
     error = refusal(readings_body(readings=readings))
