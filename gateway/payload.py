@@ -1,0 +1,76 @@
+"""
+How the values of a reading lie in the spool: readable JSON, values as sent, names and units kept once.
+
+Promises: what is read back are the numbers that were written, integers as integers. What the wire would
+refuse (no finite number, an integer beyond 2^53, a name or unit that is none) is refused here, at append.
+Leaves to others: rows and transactions (`gateway.spool`).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Iterable, Mapping, Sequence
+
+from gateway.errors import ReadingRefused
+from gateway.wire import MAX_INTEGER, MAX_NAME_LENGTH
+
+LAYOUT = 1  # a list of numbers, one for each entry of the unit set
+
+#: (quantity, unit) in the order of the payload
+UnitSet = tuple[tuple[str, str], ...]
+
+# What repr() gives for a list of finite floats and integers below 16 digits: nearly every reading, known by one look.
+_PLAIN = re.compile(r"\[(?:-?\d{1,15}(?:\.\d+)?(?:e[+-]\d+)?(?:, )?)*\]", re.ASCII)
+_NAME = re.compile(r"[A-Za-z0-9:._-]{1,64}", re.ASCII)
+_RESERVED = frozenset({"seq", "at", "at_uncertainty_s"})
+
+
+def write_values(values: Iterable[float]) -> str:
+    """Write numbers as a JSON list. Raises ReadingRefused for what is no finite number or beyond 2^53."""
+    text = repr(list(values))
+    if not _PLAIN.fullmatch(text):
+        text = json.dumps([_checked(value) for value in values])
+    return text.replace(" ", "")
+
+
+def _checked(value: object) -> float:
+    if type(value) is int and abs(value) <= MAX_INTEGER:
+        return value
+    if isinstance(value, float) and math.isfinite(value):
+        return float(value)
+    raise ReadingRefused(
+        f"{value!r} is not a finite number within 2^53; leave the value out, or mend the source"
+    )
+
+
+def read_values(payloads: Sequence[str]) -> list[list[float]]:
+    """Read many payloads at once: one parse instead of one each."""
+    rows: list[list[float]] = json.loads("[" + ",".join(payloads) + "]")
+    return rows
+
+
+def unit_set_of(values: Mapping[str, float], units: Mapping[str, str]) -> UnitSet:
+    """The unit set of a reading. Raises ReadingRefused for a name or unit that the wire would refuse."""
+    for name in values:
+        if name in _RESERVED or not isinstance(name, str) or not _NAME.fullmatch(name):
+            raise ReadingRefused(
+                f"{name!r} cannot be a quantity; give 1 to 64 characters from A-Z a-z 0-9 - : . _"
+            )
+        unit = units[name]
+        if not isinstance(unit, str) or not 1 <= len(unit) <= MAX_NAME_LENGTH or not unit.isprintable():
+            raise ReadingRefused(
+                f"unit {unit!r} of {name} is not a text of 1 to 64 characters; mend the source"
+            )
+    return tuple((name, units[name]) for name in values)
+
+
+def write_unit_set(unit_set: UnitSet) -> str:
+    """Write a unit set as JSON."""
+    return json.dumps(unit_set, ensure_ascii=False, separators=(",", ":"))
+
+
+def read_unit_set(text: str) -> UnitSet:
+    """Read a unit set back."""
+    return tuple((name, unit) for name, unit in json.loads(text))

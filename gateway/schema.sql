@@ -1,0 +1,100 @@
+-- The spool of one device. Order of reading: readings, their numbering, their time, what was given up, the rest.
+-- PRAGMA user_version says which version of this file wrote it (gateway/spool_file.py).
+
+CREATE TABLE readings (
+    -- AUTOINCREMENT: without it a drained table starts at 1 again, and the server would take new readings
+    -- for ones it already holds. With it a position is never given twice, even when the table is empty.
+    position INTEGER PRIMARY KEY AUTOINCREMENT,
+    boot INTEGER REFERENCES boots (number),  -- NULL: the source brought a trusted time of its own
+    time_us INTEGER NOT NULL,                -- with boot: since that boot began; without: since 1970-01-01T00:00Z
+    uncertainty_s REAL,                      -- of a time the source brought; NULL: unknown
+    unit_set INTEGER NOT NULL REFERENCES unit_sets (number),
+    payload TEXT NOT NULL                    -- JSON, laid out as unit_sets.layout says
+) STRICT;
+
+-- Which quantities a payload holds, in order, with the unit each was sent in. Interned: a spool sees few.
+CREATE TABLE unit_sets (
+    number INTEGER PRIMARY KEY,
+    layout INTEGER NOT NULL CHECK (layout = 1),  -- 1: payload is a list of numbers, one for each entry of units
+    units TEXT NOT NULL UNIQUE                   -- JSON: [["restriction", "kPa"], ["engine_speed", "r/min"]]
+) STRICT;
+
+-- One unbroken numbering each: seq = position - first_position + 1.
+CREATE TABLE streams (
+    number INTEGER PRIMARY KEY,
+    stream TEXT NOT NULL UNIQUE,                 -- UUIDv7 (RFC 9562)
+    first_position INTEGER NOT NULL,
+    last_position INTEGER,                       -- NULL: the stream is open, appends go here
+    acknowledged_through INTEGER NOT NULL DEFAULT 0 CHECK (acknowledged_through >= 0),
+    sent_through INTEGER NOT NULL DEFAULT 0,     -- highest number known to have been sent
+    state TEXT NOT NULL DEFAULT 'open' CHECK (state IN ('open', 'forked', 'closed')),
+    CHECK ((state = 'open') = (last_position IS NULL))
+) STRICT;
+
+-- Appends need exactly one place to go.
+CREATE UNIQUE INDEX one_open_stream ON streams (state) WHERE state = 'open';
+
+CREATE TABLE boots (
+    number INTEGER PRIMARY KEY,                  -- in order of time
+    boot TEXT NOT NULL UNIQUE,                   -- the kernel's identity of this boot
+    first_position INTEGER NOT NULL,             -- nothing of this boot lies before it
+    ended_us INTEGER,                            -- last sign of life since boot began; NULL: may still run
+    shown_us INTEGER                             -- what the wall clock showed at first sight: evidence, not an anchor
+) STRICT;
+
+-- Ties an instant of a boot to UTC. Never changed, so that a placement can be explained.
+CREATE TABLE anchors (
+    number INTEGER PRIMARY KEY,
+    boot INTEGER NOT NULL REFERENCES boots (number),
+    since_boot_us INTEGER NOT NULL,
+    utc_us INTEGER NOT NULL,
+    uncertainty_us INTEGER NOT NULL CHECK (uncertainty_us >= 0),
+    kind TEXT NOT NULL
+) STRICT;
+
+-- When the readings of a boot were: frozen once written, so that a resend or a bundle says the same.
+-- A placement holds from first_position up to the next placement of the same boot.
+CREATE TABLE placements (
+    boot INTEGER NOT NULL REFERENCES boots (number),
+    first_position INTEGER NOT NULL,
+    zero_us INTEGER NOT NULL,                    -- UTC of the boot's beginning
+    rate_ppb INTEGER NOT NULL DEFAULT 0,         -- UTC gained on the boot's clock
+    anchor_us INTEGER NOT NULL,                  -- since boot, where the uncertainty is smallest
+    uncertainty_us INTEGER NOT NULL,             -- there
+    growth_ppb INTEGER NOT NULL,                 -- by how much it grows away from there
+    kind TEXT NOT NULL,
+    PRIMARY KEY (boot, first_position)
+) STRICT, WITHOUT ROWID;
+
+-- Numbers given up, and why. Kept after the server knows: a server restored from a backup has to be told again.
+CREATE TABLE shed (
+    stream INTEGER NOT NULL REFERENCES streams (number),
+    first INTEGER NOT NULL,
+    last INTEGER NOT NULL CHECK (last >= first),
+    reason TEXT NOT NULL,
+    PRIMARY KEY (stream, first)
+) STRICT, WITHOUT ROWID;
+
+-- What the server should know beside readings. Sent with the number it stands at.
+CREATE TABLE events (
+    number INTEGER PRIMARY KEY,
+    stream INTEGER NOT NULL REFERENCES streams (number),
+    at_seq INTEGER NOT NULL,
+    event TEXT NOT NULL,
+    detail TEXT NOT NULL DEFAULT '{}'            -- JSON object
+) STRICT;
+
+CREATE INDEX events_by_number ON events (stream, at_seq);
+
+-- How far each source has come, written with the readings it belongs to: a restart neither skips nor repeats.
+CREATE TABLE source_marks (source TEXT PRIMARY KEY, mark TEXT NOT NULL) STRICT, WITHOUT ROWID;
+
+-- Bytes on the link, by UTC day as the gateway's clock had it.
+CREATE TABLE traffic (
+    day TEXT PRIMARY KEY,
+    up_bytes INTEGER NOT NULL,
+    down_bytes INTEGER NOT NULL
+) STRICT, WITHOUT ROWID;
+
+-- Small things `status` shows: last error, rate, clock. JSON values.
+CREATE TABLE notes (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;

@@ -1,0 +1,614 @@
+"""
+The durable queue on the machine: readings in, numbered, kept until the server holds them.
+
+Promises: a reading whose `append` returned is on disk, once, in order, under a number that is never given
+again. `peek` gives the same batch again until it is acknowledged. Nothing is deleted silently: what had to
+go before the server held it is declared shed. Threads that append at the same time share one commit.
+Leaves to others: the file (`gateway.spool_file`), time (`gateway.placement`), the link (`gateway.uplink`).
+
+Strategy: one table in the order of arrival, one connection, one lock. Tried and dropped: a row of columns a
+batch (4x faster in bulk, but one reading a commit is the common case, and the file is not readable by hand).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import threading
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import apsw
+
+from gateway.clock import Anchor, Clock
+from gateway.errors import CalledWrongly, ReadingRefused, SpoolUnavailable, UnknownStream
+from gateway.identity import RandomBytes, uuid7
+from gateway.payload import LAYOUT, UnitSet, read_unit_set, unit_set_of, write_unit_set, write_values
+from gateway.spool_batch import Row, columns_of, sendable
+from gateway.spool_file import Lock, open_file, translated
+from gateway.spool_shed import declare, shed_within
+from gateway.spool_state import BootState, SpoolState, StreamRow, read_state, stream_rows
+from gateway.spool_time import Placements, add_anchor, load_placements, place_waiting, register_boot
+from gateway.version import BUILT, VERSION
+from gateway.wire import MAX_SHED_RANGES, Batch, GatewayReport, Reading, ShedRange, instant_text, us_of
+
+DEFAULT_BUDGET_BYTES: Final = 256 * 2**20  # two months at a reading a second of 45 B each; chosen
+MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few seconds on a poor link
+MAX_BATCH_BYTES: Final = 256 * 2**10  # of payload; a quarter of what the contract allows as sent
+_CHECK_ROOM_EVERY: Final = 500  # readings between two looks at the budget
+_PRUNE_AT_ONCE: Final = 2_000  # rows a transaction: a few milliseconds, so that no append waits long
+
+_APPEND = "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES (?, ?, ?, ?, ?)"
+_LAST_POSITION = "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'readings'), 0)"
+# In order of position, which is the order of the numbers; a range of the primary key, so the cost does not grow.
+_ROWS = """SELECT position, boot, time_us, uncertainty_s, unit_set, payload
+FROM readings WHERE position BETWEEN ? AND ? ORDER BY position LIMIT ?"""
+_MARK_SOURCE = (
+    "INSERT INTO source_marks VALUES (?, ?) ON CONFLICT (source) DO UPDATE SET mark = excluded.mark"
+)
+_ADD_TRAFFIC = """INSERT INTO traffic VALUES (?, ?, ?) ON CONFLICT (day) DO UPDATE
+SET up_bytes = up_bytes + excluded.up_bytes, down_bytes = down_bytes + excluded.down_bytes"""
+
+#: boot or None, time_us, uncertainty_s or None, unit set, payload: what is inserted
+_NewRow = tuple[int | None, int, float | None, int, str]
+
+__all__ = ["BootState", "Spool", "SpoolState"]
+
+
+@dataclass(slots=True)
+class _Ticket:
+    """An append that waits for a commit, its own or one that a neighbour makes for it."""
+
+    rows: Sequence[_NewRow]
+    source: str | None
+    mark: str | None
+    numbers: range | None = None
+    error: Exception | None = None
+
+
+@dataclass(slots=True)
+class _Memory:
+    """What is known of the tables without asking them; forgotten whole when a transaction fails."""
+
+    unit_sets: dict[UnitSet, int] = field(default_factory=dict)
+    placements: Placements | None = None
+
+
+class Spool:
+    """One device's readings on disk. Safe to call from several threads."""
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        device: str,
+        clock: Clock,
+        random: RandomBytes = os.urandom,
+        budget_bytes: int = DEFAULT_BUDGET_BYTES,
+        on_append: Callable[[], object] = lambda: None,
+        vfs: str | None = None,
+    ) -> None:
+        """
+        Open the spool at `path`, or make it.
+
+        budget_bytes : what the readings may take on disk; beyond it the oldest acknowledged go first.
+        on_append : called after each commit of readings, from the appending thread; must not block.
+        vfs : name of a SQLite VFS, for tests that make a disk fail.
+        Raises SpoolInUse, SpoolDamaged, SpoolTooNew, SpoolUnavailable, CalledWrongly (another device's spool).
+        """
+        self.path = path
+        self.device = device
+        self.budget_bytes = budget_bytes
+        self._clock = clock
+        self._random = random
+        self._on_append = on_append
+        self._queue: list[_Ticket] = []
+        self._queue_lock = threading.Lock()
+        self._lock = threading.RLock()
+        self._memory = _Memory()
+        self._unchecked = _CHECK_ROOM_EVERY
+        self._in_flight = range(0)  # positions that `peek` gave out and nobody acknowledged
+        self._traffic: dict[str, tuple[int, int]] = {}
+        self._file_lock = Lock(path)
+        try:
+            self._connection = open_file(path, vfs=vfs)
+            self._start()
+        except BaseException:
+            self._file_lock.release()
+            raise
+
+    # ------------------------------------------------------------ append
+
+    def append(
+        self,
+        readings: Sequence[Reading],
+        *,
+        since_boot_us: Sequence[int] | None = None,
+        source: str | None = None,
+        mark: str | None = None,
+    ) -> range:
+        """
+        Write readings; return their numbers once they are on disk.
+
+        since_boot_us : when each was measured, on this boot's clock; None: now. Used where `at` is None.
+        source, mark : how far a source has come; kept in the same transaction.
+        Raises ReadingRefused (nothing of the call is written), SpoolFull, SpoolUnavailable, SpoolDamaged.
+        """
+        now_us = self._clock.since_boot_us()
+        measured_us = since_boot_us if since_boot_us is not None else [now_us] * len(readings)
+        rows = [self._row(reading, us) for reading, us in zip(readings, measured_us, strict=True)]
+        ticket = _Ticket(rows, source, mark)
+        with self._queue_lock:
+            self._queue.append(ticket)
+        with self._lock:
+            # Whoever held the lock before may have written this ticket with its own: then the commit was shared.
+            if ticket.numbers is None and ticket.error is None:
+                self._commit_queue()
+        if ticket.error is not None:
+            raise ticket.error
+        assert ticket.numbers is not None
+        self._on_append()
+        return ticket.numbers
+
+    def _row(self, reading: Reading, since_boot_us: int) -> _NewRow:
+        unit_set = self._unit_set_number(reading)
+        payload = write_values(reading.values.values())
+        if reading.at is not None:
+            if reading.at_uncertainty_s is not None and not 0 <= reading.at_uncertainty_s < 1e12:
+                raise ReadingRefused(
+                    f"at_uncertainty_s {reading.at_uncertainty_s} is not a number from 0 up; leave it out if unknown"
+                )
+            return None, us_of(reading.at), reading.at_uncertainty_s, unit_set, payload
+        return (
+            self._boot,
+            since_boot_us // 1000 * 1000,
+            None,
+            unit_set,
+            payload,
+        )  # whole ms, as the wire's steps are
+
+    def _unit_set_number(self, reading: Reading) -> int:
+        key = tuple((name, reading.units[name]) for name in reading.values)
+        number = self._memory.unit_sets.get(key)
+        if number is None:
+            unit_set = unit_set_of(reading.values, reading.units)
+            with self._transaction() as connection:
+                connection.execute(
+                    "INSERT INTO unit_sets (layout, units) VALUES (?, ?) ON CONFLICT DO NOTHING",
+                    (LAYOUT, write_unit_set(unit_set)),
+                )
+            with self._lock:
+                self._load_unit_sets()
+                number = self._memory.unit_sets[unit_set]
+        return number
+
+    def _commit_queue(self) -> None:
+        with self._queue_lock:
+            tickets, self._queue = self._queue, []
+        try:
+            with self._transaction() as connection:
+                first = self._last_position() + 1
+                rows = [row for ticket in tickets for row in ticket.rows]
+                connection.executemany(_APPEND, rows)
+                for ticket in tickets:
+                    if ticket.source is not None and ticket.mark is not None:
+                        connection.execute(_MARK_SOURCE, (ticket.source, ticket.mark))
+                seq = first - self._open_stream().first_position + 1
+        except Exception as error:
+            for ticket in tickets:
+                ticket.error = error
+            return
+        for ticket in tickets:
+            ticket.numbers = range(seq, seq + len(ticket.rows))
+            seq += len(ticket.rows)
+        self._unchecked += len(rows)
+        if self._unchecked >= _CHECK_ROOM_EVERY:
+            self._unchecked = 0
+            self._make_room()
+
+    # ------------------------------------------------------------ peek, acknowledge
+
+    def peek(
+        self, *, max_readings: int = MAX_BATCH_READINGS, max_bytes: int = MAX_BATCH_BYTES, report: bool = True
+    ) -> Batch | None:
+        """
+        The next readings that nobody acknowledged, in order, as a batch; None where there is nothing to send now.
+
+        A boot that is not placed yet holds back its readings and those behind it in its stream.
+        report : say with it what explains silence, time and the account.
+        """
+        with self._reading() as connection:
+            for stream in stream_rows(connection):
+                batch = self._peek_stream(connection, stream, max_readings, max_bytes, report)
+                if batch is not None:
+                    return batch
+        return None
+
+    def _peek_stream(
+        self, connection: apsw.Connection, stream: StreamRow, max_readings: int, max_bytes: int, report: bool
+    ) -> Batch | None:
+        first_seq = stream.acknowledged_through + 1
+        if first_seq > stream.appended_through:
+            return None
+        rows: Sequence[Row] = connection.execute(
+            _ROWS, (stream.position(first_seq), stream.position(stream.appended_through), max_readings)
+        ).fetchall()
+        held_from = stream.seq(rows[0][0]) if rows else stream.appended_through + 1
+        rows = sendable(rows, self._placements(), self._unit_sets(), max_bytes=max_bytes)
+        last_seq = stream.seq(rows[-1][0]) if rows else held_from - 1
+        shed = shed_within(connection, stream.number, first_seq, last_seq, limit=MAX_SHED_RANGES)
+        if len(shed) == MAX_SHED_RANGES:
+            last_seq = shed[-1].last
+            rows = [row for row in rows if stream.seq(row[0]) <= last_seq]
+        if not rows and not shed:
+            return None
+        self._in_flight = range(stream.position(first_seq), stream.position(last_seq) + 1)
+        # A stream that was forked is told apart by its report; without one the server compares contents only.
+        said = (
+            self._report(connection, stream, first_seq, last_seq)
+            if report and stream.state != "forked"
+            else None
+        )
+        return self._batch(stream, rows, shed, said)
+
+    def _batch(
+        self, stream: StreamRow, rows: Sequence[Row], shed: Sequence[ShedRange], report: GatewayReport | None
+    ) -> Batch:
+        if not rows:
+            return Batch(device=self.device, stream=stream.stream, shed=tuple(shed), gateway=report)
+        columns = columns_of(rows, self._placements(), self._unit_sets())
+        first, last = stream.seq(rows[0][0]), stream.seq(rows[-1][0])
+        consecutive = last - first + 1 == len(rows)
+        return Batch(
+            device=self.device,
+            stream=stream.stream,
+            seq=range(first, last + 1) if consecutive else [stream.seq(row[0]) for row in rows],
+            at_us=columns.at_us,
+            at_uncertainty_s=columns.at_uncertainty_s,
+            units=columns.units,
+            columns=columns.columns,
+            shed=tuple(shed),
+            gateway=report,
+        )
+
+    def _report(
+        self, connection: apsw.Connection, stream: StreamRow, first_seq: int, last_seq: int
+    ) -> GatewayReport:
+        first, last = stream.position(first_seq), stream.position(last_seq)
+        boots = [
+            {
+                "boot": boot,
+                "first_seq": stream.seq(max(position, stream.first_position)),
+                "anchor": kind,
+                "uncertainty_s": uncertainty_us / 1e6,
+            }
+            for boot, position, kind, uncertainty_us in connection.execute(
+                "SELECT b.boot, p.first_position, p.kind, p.uncertainty_us FROM placements p "
+                "JOIN boots b ON b.number = p.boot WHERE p.first_position BETWEEN ? AND ? ORDER BY 2",
+                (first, last),
+            )
+        ]
+        events = [
+            {"at_seq": at_seq, "event": event} | json.loads(detail)
+            for at_seq, event, detail in connection.execute(
+                "SELECT at_seq, event, detail FROM events WHERE stream = ? AND at_seq BETWEEN ? AND ? ORDER BY number",
+                (stream.number, first_seq, last_seq),
+            )
+        ]
+        return GatewayReport(
+            version=VERSION,
+            built=BUILT,
+            installation=self.installation,
+            appended_through=stream.appended_through,
+            boots=tuple(boots),
+            events=tuple(events),
+        )
+
+    def acknowledge(self, stream: str, through: int, *, again: Sequence[tuple[int, int]] = ()) -> None:
+        """
+        The server holds every number 1..through of `stream`.
+
+        again : ranges of numbers that the server holds as conflicting; they are appended anew to the open stream.
+        A mark below the one known changes nothing. Raises UnknownStream, CalledWrongly if beyond what was appended.
+        """
+        with self._transaction() as connection:
+            row = self._stream(connection, stream)
+            if through > row.appended_through:
+                raise CalledWrongly(
+                    f"stream {stream} has numbers through {row.appended_through}, not {through}; acknowledge what was sent"
+                )
+            for first, last in again:
+                self._append_again(connection, row, first, last)
+            connection.execute(
+                "UPDATE streams SET acknowledged_through = max(acknowledged_through, ?1), "
+                "sent_through = max(sent_through, ?1) WHERE number = ?2",
+                (through, row.number),
+            )
+            self._write_traffic(connection)
+        self._in_flight = range(0)
+
+    def _append_again(self, connection: apsw.Connection, stream: StreamRow, first: int, last: int) -> None:
+        """Append readings of a stream that was given up to the open one, with the times they had."""
+        rows = connection.execute(_ROWS, (stream.position(first), stream.position(last), -1)).fetchall()
+        for row in rows:
+            boot, time_us, uncertainty_s = row[1], row[2], row[3]
+            if sendable([row], self._placements(), self._unit_sets(), max_bytes=1):
+                frozen = columns_of([row], self._placements(), self._unit_sets())
+                assert not isinstance(frozen.at_uncertainty_s, list)
+                boot, time_us, uncertainty_s = None, frozen.at_us[0], frozen.at_uncertainty_s
+            connection.execute(_APPEND, (boot, time_us, uncertainty_s, row[4], row[5]))
+
+    # ------------------------------------------------------------ rewind, fork, shed
+
+    def rewind(self, stream: str, through: int) -> int:
+        """
+        Send again from number through + 1 of `stream`, as far back as it is still held.
+
+        What is no longer held is declared shed, reason `pruned_after_ack`. Returns how many readings go again.
+        """
+        with self._transaction() as connection:
+            row = self._stream(connection, stream)
+            if not 0 <= through < row.acknowledged_through:
+                return 0
+            held = connection.execute(
+                "SELECT min(position), count(*) FROM readings WHERE position BETWEEN ? AND ?",
+                (row.position(through + 1), row.position(row.acknowledged_through)),
+            ).fetchall()[0]
+            held_from = row.acknowledged_through + 1 if held[0] is None else row.seq(held[0])
+            if through + 1 < held_from:
+                declare(connection, row.number, through + 1, held_from - 1, "pruned_after_ack")
+            connection.execute(
+                "UPDATE streams SET acknowledged_through = ? WHERE number = ?", (through, row.number)
+            )
+            return int(held[1])
+
+    def fork(self, reason: str, *, move: bool = False) -> str:
+        """
+        Open a new stream; the one that was open takes no more. Returns the new one.
+
+        move : the old stream is not ours to send (bound to another device): what it still holds and nobody
+        acknowledged is appended to the new one. Otherwise it is sent to its end under its own numbers.
+        """
+        with self._transaction() as connection:
+            old = self._open_stream()
+            connection.execute(
+                "UPDATE streams SET state = 'forked', last_position = ? WHERE number = ?",
+                (self._last_position(), old.number),
+            )
+            stream = self._new_stream(connection)
+            if move:
+                self._move_rest(connection, old.number)
+            self._add_event(connection, "stream_opened", {"reason": reason, "before": old.stream})
+        return stream
+
+    def give_over(self, stream: str) -> None:
+        """Append what a forked stream still holds to the open one; the server will not have it under its own."""
+        with self._transaction() as connection:
+            row = self._stream(connection, stream)
+            if row.state == "open":
+                raise CalledWrongly(f"stream {stream} is open; fork it first")
+            self._move_rest(connection, row.number)
+
+    def _move_rest(self, connection: apsw.Connection, number: int) -> None:
+        row = next(stream for stream in stream_rows(connection) if stream.number == number)
+        self._append_again(connection, row, row.acknowledged_through + 1, row.appended_through)
+        connection.execute(
+            "UPDATE streams SET state = 'closed', acknowledged_through = ? WHERE number = ?",
+            (row.appended_through, number),
+        )
+
+    def shed(self, stream: str, first: int, last: int, *, reason: str) -> int:
+        """Give up numbers first..last of `stream`: deleted here, declared to the server. Returns how many."""
+        with self._transaction() as connection:
+            row = self._stream(connection, stream)
+            if not 1 <= first <= last <= row.appended_through:
+                raise CalledWrongly(
+                    f"{first}..{last} is not a range of numbers 1..{row.appended_through}; see status"
+                )
+            return self._shed(connection, row, first, last, reason)
+
+    def _shed(self, connection: apsw.Connection, row: StreamRow, first: int, last: int, reason: str) -> int:
+        connection.execute(
+            "DELETE FROM readings WHERE position BETWEEN ? AND ?", (row.position(first), row.position(last))
+        )
+        return declare(connection, row.number, first, last, reason)
+
+    # ------------------------------------------------------------ room
+
+    def used_bytes(self) -> int:
+        """What the tables take on disk, without the room that is free for new readings."""
+        with self._reading() as connection:
+            pages: int = connection.execute("PRAGMA page_count").get
+            free: int = connection.execute("PRAGMA freelist_count").get
+            return (pages - free) * int(connection.execute("PRAGMA page_size").get)
+
+    def _make_room(self) -> None:
+        # A failure here must not fail the append that is already on disk: the next look tries again.
+        while self.used_bytes() > self.budget_bytes:
+            try:
+                if not self._prune() and not self._shed_oldest():
+                    return
+            except SpoolUnavailable:
+                return
+
+    def _prune(self) -> int:
+        """Delete the oldest acknowledged readings. Returns how many."""
+        with self._transaction() as connection:
+            for row in stream_rows(connection):
+                last = row.position(row.acknowledged_through)
+                connection.execute(
+                    "DELETE FROM readings WHERE position IN (SELECT position FROM readings "
+                    "WHERE position BETWEEN ? AND ? ORDER BY position LIMIT ?)",
+                    (row.first_position, last, _PRUNE_AT_ONCE),
+                )
+                if (deleted := connection.changes()) > 0:
+                    return deleted
+        return 0
+
+    def _shed_oldest(self) -> int:
+        """Give up the oldest readings that nobody acknowledged and that are not in flight. Returns how many."""
+        with self._transaction() as connection:
+            for row in stream_rows(connection):
+                first = row.acknowledged_through + 1
+                if row.position(first) in self._in_flight:
+                    first = row.seq(self._in_flight.stop)
+                last = min(first + _PRUNE_AT_ONCE, row.appended_through)
+                if last > first and (given_up := self._shed(connection, row, first, last, "disk_budget")):
+                    return given_up
+        return 0
+
+    # ------------------------------------------------------------ time
+
+    def anchor(self, anchor: Anchor) -> bool:
+        """Tie this boot to UTC, and place every boot that can be placed then. False where it adds nothing."""
+        with self._transaction() as connection:
+            used = add_anchor(connection, self._boot, anchor, next_position=self._last_position() + 1)
+            self._memory.placements = None
+        return used
+
+    # ------------------------------------------------------------ small things
+
+    def state(self) -> SpoolState:
+        """What the spool holds and owes."""
+        with self._reading() as connection:
+            return read_state(connection, path=self.path, budget_bytes=self.budget_bytes)
+
+    def mark(self, source: str) -> str | None:
+        """How far `source` had come with its last append; None: it has not begun."""
+        with self._reading() as connection:
+            return connection.execute("SELECT mark FROM source_marks WHERE source = ?", (source,)).get  # type: ignore[no-any-return]
+
+    def event(self, event: str, detail: Mapping[str, Any] | None = None) -> None:
+        """Keep an event for the server; it goes with the next reading."""
+        with self._transaction() as connection:
+            self._add_event(connection, event, detail or {})
+
+    def count_traffic(self, *, up_bytes: int, down_bytes: int) -> None:
+        """Count bytes on the link by day; written with the next acknowledgement, to spare the disk."""
+        day = _day(self._clock.utc_us())
+        with self._lock:
+            up, down = self._traffic.get(day, (0, 0))
+            self._traffic[day] = (up + up_bytes, down + down_bytes)
+
+    def note(self, name: str, value: object) -> None:
+        """Keep a small thing that `status` shows."""
+        with self._transaction() as connection:
+            connection.execute(
+                "INSERT INTO notes VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+                (name, json.dumps(value)),
+            )
+            self._write_traffic(connection)
+
+    def close(self) -> None:
+        """Write what is only counted so far and let go of the file."""
+        with self._lock:
+            try:
+                with self._transaction() as connection:
+                    self._write_traffic(connection)
+            finally:
+                self._connection.close()
+                self._file_lock.release()
+
+    def __enter__(self) -> Spool:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # ------------------------------------------------------------ helpers
+
+    def _start(self) -> None:
+        with self._transaction() as connection:
+            self.installation = self._own(connection)
+            if not connection.execute("SELECT count(*) FROM streams").get:
+                self._new_stream(connection)
+            self._boot = register_boot(connection, self._clock, next_position=self._last_position() + 1)
+            place_waiting(connection)
+
+    def _own(self, connection: apsw.Connection) -> str:
+        known: dict[str, str] = {
+            name: json.loads(value) for name, value in connection.execute("SELECT * FROM notes")
+        }
+        if "installation" not in known:
+            known = {"installation": self._new_uuid(), "device": self.device}
+            connection.executemany(
+                "INSERT INTO notes VALUES (?, ?)",
+                [(name, json.dumps(value)) for name, value in known.items()],
+            )
+        if known["device"] != self.device:
+            raise CalledWrongly(
+                f'{self.path} is the spool of "{known["device"]}", not of "{self.device}"; give each device its own file'
+            )
+        return known["installation"]
+
+    def _new_uuid(self) -> str:
+        return uuid7(unix_ms=max(0, self._clock.utc_us() // 1000), random=self._random)
+
+    def _new_stream(self, connection: apsw.Connection) -> str:
+        stream = self._new_uuid()
+        connection.execute(
+            "INSERT INTO streams (stream, first_position) VALUES (?, ?)", (stream, self._last_position() + 1)
+        )
+        return stream
+
+    def _add_event(self, connection: apsw.Connection, event: str, detail: Mapping[str, Any]) -> None:
+        stream = self._open_stream()
+        connection.execute(
+            "INSERT INTO events (stream, at_seq, event, detail) VALUES (?, ?, ?, ?)",
+            (stream.number, stream.appended_through + 1, event, json.dumps(detail)),
+        )
+
+    def _write_traffic(self, connection: apsw.Connection) -> None:
+        counted, self._traffic = self._traffic, {}
+        connection.executemany(_ADD_TRAFFIC, [(day, up, down) for day, (up, down) in counted.items()])
+
+    def _last_position(self) -> int:
+        return int(self._connection.execute(_LAST_POSITION).get)
+
+    def _open_stream(self) -> StreamRow:
+        return next(row for row in stream_rows(self._connection) if row.state == "open")
+
+    def _stream(self, connection: apsw.Connection, stream: str) -> StreamRow:
+        for row in stream_rows(connection):
+            if row.stream == stream:
+                return row
+        raise UnknownStream(f"{self.path} has no stream {stream}; see status for those it has")
+
+    def _placements(self) -> Placements:
+        if self._memory.placements is None:
+            self._memory.placements = load_placements(self._connection)
+        return self._memory.placements
+
+    def _unit_sets(self) -> Mapping[int, UnitSet]:
+        return {number: unit_set for unit_set, number in self._memory.unit_sets.items()}
+
+    def _load_unit_sets(self) -> None:
+        rows = self._connection.execute("SELECT units, number FROM unit_sets")
+        self._memory.unit_sets = {read_unit_set(units): number for units, number in rows}
+
+    @contextmanager
+    def _reading(self) -> Iterator[apsw.Connection]:
+        with self._lock, translated(self.path):
+            if not self._memory.unit_sets:
+                self._load_unit_sets()
+            yield self._connection
+
+    @contextmanager
+    def _transaction(self) -> Iterator[apsw.Connection]:
+        with self._lock, translated(self.path):
+            self._connection.execute("BEGIN IMMEDIATE")
+            try:
+                yield self._connection
+                self._connection.execute("COMMIT")
+            except BaseException:
+                self._memory = _Memory()
+                if self._connection.in_transaction:
+                    self._connection.execute("ROLLBACK")
+                raise
+
+
+def _day(utc_us: int) -> str:
+    return instant_text(utc_us)[:10]

@@ -1,0 +1,112 @@
+"""
+Rows of a spool become a batch of the contract. Pure: rows in, batch out.
+
+Promises: the same rows give the same batch, so that a resend says the same; nothing of a boot that is not
+placed gets in; one quantity has one unit in a batch.
+Leaves to others: which rows (`gateway.spool`), sending them (`gateway.uplink`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
+
+from gateway.payload import UnitSet, read_values
+from gateway.spool_time import Placements, placement_at
+
+#: position, boot or None, time_us, uncertainty_s or None, unit set, payload: a row of the readings table
+Row = tuple[int, int | None, int, float | None, int, str]
+
+_SHARE_BYTES = 12  # of number and time, beside the payload, in the columns layout (about, uncompressed)
+
+
+@dataclass(frozen=True, slots=True)
+class Columns:
+    """The readings of a batch in columns, ready for the wire."""
+
+    at_us: list[int]
+    at_uncertainty_s: float | None | list[float | None]
+    units: dict[str, str]
+    columns: dict[str, list[float | None]]
+
+
+def sendable(
+    rows: Sequence[Row], placements: Placements, unit_sets: Mapping[int, UnitSet], *, max_bytes: int
+) -> Sequence[Row]:
+    """The longest beginning of `rows` that fits one batch: placed, one unit a quantity, about `max_bytes`."""
+    count = 0
+    for boot, run in groupby(rows, key=itemgetter(1)):
+        if boot is not None and boot not in placements:
+            break
+        count += sum(1 for _ in run)
+    count = min(count, _one_unit_each(rows[:count], unit_sets))
+    return rows[: _within_bytes(rows[:count], max_bytes)]
+
+
+def _one_unit_each(rows: Sequence[Row], unit_sets: Mapping[int, UnitSet]) -> int:
+    units: dict[str, str] = {}
+    count = 0
+    for number, run in groupby(rows, key=itemgetter(4)):
+        for quantity, unit in unit_sets[number]:
+            if units.setdefault(quantity, unit) != unit:
+                return count
+        count += sum(1 for _ in run)
+    return count
+
+
+def _within_bytes(rows: Sequence[Row], max_bytes: int) -> int:
+    total = 0
+    for count, row in enumerate(rows):
+        total += len(row[5]) + _SHARE_BYTES
+        if total > max_bytes and count:  # one reading always goes
+            return count
+    return len(rows)
+
+
+def columns_of(rows: Sequence[Row], placements: Placements, unit_sets: Mapping[int, UnitSet]) -> Columns:
+    """Turn rows that are `sendable` into columns. rows: at least one."""
+    at_us: list[int] = []
+    uncertainty_s: list[float | None] = []
+    for boot, run in groupby(rows, key=itemgetter(1)):
+        if boot is None:
+            for row in run:
+                at_us.append(row[2])
+                uncertainty_s.append(row[3])
+        else:
+            for row in run:
+                placement = placement_at(placements, boot, row[0])
+                assert placement is not None
+                at_us.append(placement.at_us(row[2]))
+                uncertainty_s.append(placement.uncertainty_s(row[2]))
+    one = uncertainty_s[0] if len(set(uncertainty_s)) == 1 else uncertainty_s
+    units, columns = _value_columns(rows, unit_sets)
+    return Columns(at_us, one, units, columns)
+
+
+def _value_columns(
+    rows: Sequence[Row], unit_sets: Mapping[int, UnitSet]
+) -> tuple[dict[str, str], dict[str, list[float | None]]]:
+    units: dict[str, str] = {}
+    columns: dict[str, list[float | None]] = {}
+    for start, number, values in _runs(rows):
+        for quantity, unit in unit_sets[number]:
+            units[quantity] = unit
+        names = [quantity for quantity, _ in unit_sets[number]]
+        for name, column in zip(names, map(list, zip(*values, strict=True)), strict=True):
+            if len(column) == len(rows):
+                columns[name] = column
+                continue
+            whole = columns.setdefault(name, [None] * len(rows))
+            whole[start : start + len(column)] = column
+    return units, columns
+
+
+def _runs(rows: Sequence[Row]) -> Iterator[tuple[int, int, list[list[float]]]]:
+    """Neighbours of one unit set: where they start, which set, their values."""
+    start = 0
+    for number, run in groupby(rows, key=itemgetter(4)):
+        values = read_values([row[5] for row in run])
+        yield start, number, values
+        start += len(values)

@@ -1,0 +1,167 @@
+"""
+The spool's file: opened one way, by one process, with a SQLite that can be trusted with it.
+
+Promises: write-ahead log with a sync at every commit; one process at a time (a lock that dies with it);
+a file of a later version is left alone, one of an earlier version is brought up; SQLite's errors come out
+as ours. Leaves to others: what is in the tables (`gateway.spool`).
+"""
+
+from __future__ import annotations
+
+import fcntl
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from importlib import resources
+from pathlib import Path
+
+import apsw
+
+from gateway.errors import SpoolDamaged, SpoolFull, SpoolInUse, SpoolTooNew, SpoolUnavailable
+
+SCHEMA_VERSION = 1
+# "clsp" in ASCII: lets `file` and `verify` tell a spool from any other database.
+APPLICATION_ID = 0x636C7370
+# 3.7.0 to 3.51.2 can lose committed transactions when two connections write or checkpoint at once
+# (the WAL-reset bug, sqlite.org/wal.html): `status` and `rewind` open a second one.
+LEAST_SQLITE = (3, 51, 3)
+BUSY_TIMEOUT_MS = 5_000  # chosen: longer than any transaction here on slow flash
+KEEP_LOG_BYTES = (
+    4 * 2**20
+)  # the log's file is cut back to this after a checkpoint; a checkpoint comes at 4 MB
+
+#: version -> what brings a file from it to the next. Empty until there is a second version.
+_UPGRADES: dict[int, Callable[[apsw.Connection], None]] = {}
+
+
+@contextmanager
+def translated(path: Path | str) -> Iterator[None]:
+    """Turn SQLite's errors into ours, in one place."""
+    try:
+        yield
+    except apsw.FullError as error:
+        raise SpoolFull(f"{path}: {error}; free room on the disk or lower spool.budget_bytes") from error
+    except (apsw.CorruptError, apsw.NotADBError) as error:
+        raise SpoolDamaged(
+            f"{path}: {error}; it is set aside at the next start, nothing in it is deleted"
+        ) from error
+    except apsw.BusyError as error:
+        raise SpoolUnavailable(f"{path}: {error}; another process holds it, try again") from error
+    except (apsw.IOError, apsw.CantOpenError, apsw.ReadOnlyError, apsw.ProtocolError) as error:
+        raise SpoolUnavailable(f"{path}: {error}; check the disk and who may write there") from error
+
+
+def check_library(version: str) -> None:
+    """Refuse a SQLite that is known to lose commits. Raises SpoolTooNew."""
+    if tuple(int(part) for part in version.split(".")[:3]) < LEAST_SQLITE:
+        least = ".".join(map(str, LEAST_SQLITE))
+        raise SpoolTooNew(f"SQLite {version} can lose commits (WAL-reset bug); install apsw {least} or later")
+
+
+def open_file(path: Path, *, vfs: str | None = None) -> apsw.Connection:
+    """
+    Open or make the spool at `path`, ready to write.
+
+    vfs : name of a registered SQLite VFS; None: the system's. Raises the spool's errors.
+    """
+    check_library(apsw.sqlite_lib_version())
+    fresh = not path.exists()
+    with translated(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        connection = apsw.Connection(str(path), vfs=vfs)
+        try:
+            _set_policy(connection)
+            _bring_up(connection, path)
+        except BaseException:
+            connection.close()
+            raise
+    if fresh and vfs is None:
+        _sync_folder(path.parent)
+    return connection
+
+
+def open_to_read(path: Path) -> apsw.Connection:
+    """Open the spool beside a running gateway, to look only. It never writes and never checkpoints."""
+    check_library(apsw.sqlite_lib_version())
+    with translated(path):
+        connection = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READONLY)
+        connection.set_busy_timeout(BUSY_TIMEOUT_MS)
+        _check_version(connection, path)
+        return connection
+
+
+def _set_policy(connection: apsw.Connection) -> None:
+    connection.set_busy_timeout(BUSY_TIMEOUT_MS)
+    connection.execute("PRAGMA journal_mode=WAL")
+    # FULL: every commit is synced before `append` returns. NORMAL would lose the last commits at a power cut.
+    connection.execute("PRAGMA synchronous=FULL")
+    connection.execute(f"PRAGMA journal_size_limit={KEEP_LOG_BYTES}")
+    connection.execute("PRAGMA cache_size=-4096")  # 4 MiB: the working set is the two ends of one table
+    connection.execute("PRAGMA temp_store=MEMORY")
+
+
+def _bring_up(connection: apsw.Connection, path: Path) -> None:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        found = version = _version(connection)
+        if version == 0 and not connection.execute("SELECT count(*) FROM sqlite_schema").get:
+            connection.execute(resources.files("gateway").joinpath("schema.sql").read_text("utf-8"))
+            connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
+            version = SCHEMA_VERSION
+        while version in _UPGRADES:
+            _UPGRADES[version](connection)
+            version += 1
+        if version != found:
+            connection.execute(f"PRAGMA user_version={version}")
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+    _check_version(connection, path)
+
+
+def _version(connection: apsw.Connection) -> int:
+    return int(connection.execute("PRAGMA user_version").get)
+
+
+def _check_version(connection: apsw.Connection, path: Path) -> None:
+    if connection.execute("PRAGMA application_id").get != APPLICATION_ID:
+        raise SpoolDamaged(f"{path} is a database but not a spool; give another spool.path")
+    if (version := _version(connection)) != SCHEMA_VERSION:
+        raise SpoolTooNew(
+            f"{path} has version {version}, this program writes {SCHEMA_VERSION}; run the program that wrote it, or a later one"
+        )
+
+
+def _sync_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)  # a new file's name is only durable with its folder
+    finally:
+        os.close(handle)
+
+
+class Lock:
+    """Held while a process runs the spool; the kernel lets go when the process dies, however it dies."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path.with_name(path.name + ".lock")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise SpoolUnavailable(
+                f"{self._path}: {error.strerror}; let uid {os.getuid()} write there or set CLEANSIDE_SPOOL_PATH"
+            ) from error
+        try:
+            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            os.close(self._handle)
+            raise SpoolInUse(
+                f"{path} is run by another process; stop that one, or give another spool.path"
+            ) from error
+
+    def release(self) -> None:
+        """Let another process run the spool."""
+        os.close(self._handle)
