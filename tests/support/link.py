@@ -1,0 +1,100 @@
+"""
+A radio link for tests: a TCP relay on loopback that can be cut, and that can lose replies.
+
+Promises: what it relays it relays byte for byte. `cut()` closes every connection and refuses new ones;
+`lose_replies(n)` lets n requests through to the server and then drops the connection before the answer.
+"""
+
+from __future__ import annotations
+
+import socket
+import threading
+from contextlib import suppress
+
+
+class Link:
+    """Relay from a free loopback port to a server; use as a context manager."""
+
+    def __init__(self, server_port: int) -> None:
+        self.server_port = server_port
+        self.replies_lost = 0
+        self._lose = 0
+        self._is_up = True
+        self._lock = threading.Lock()
+        self._open: set[socket.socket] = set()
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self.port: int = self._listener.getsockname()[1]
+        threading.Thread(target=self._accept, daemon=True).start()
+
+    @property
+    def url(self) -> str:
+        """Where a gateway finds the server through this link."""
+        return f"http://127.0.0.1:{self.port}"
+
+    def cut(self) -> None:
+        """No coverage: open connections break, new ones are closed at once."""
+        with self._lock:
+            self._is_up = False
+            self._close_all()
+
+    def restore(self) -> None:
+        """Coverage again."""
+        with self._lock:
+            self._is_up = True
+
+    def lose_replies(self, count: int) -> None:
+        """The next `count` answers are lost after the server gave them."""
+        with self._lock:
+            self._lose = count
+
+    def __enter__(self) -> Link:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        with self._lock:
+            self._is_up = False
+            self._close_all()
+        self._listener.close()
+
+    def _close_all(self) -> None:
+        for side in self._open:
+            with suppress(OSError):
+                side.shutdown(socket.SHUT_RDWR)
+        self._open.clear()
+
+    def _accept(self) -> None:
+        with suppress(OSError):  # the listener is closed at the end
+            while True:
+                client, _ = self._listener.accept()
+                threading.Thread(target=self._connect, args=(client,), daemon=True).start()
+
+    def _connect(self, client: socket.socket) -> None:
+        with client, suppress(OSError):
+            server = socket.create_connection(("127.0.0.1", self.server_port))
+            with server:
+                with self._lock:
+                    if not self._is_up:
+                        return
+                    self._open |= {client, server}
+                up = threading.Thread(target=self._pump, args=(client, server), daemon=True)
+                up.start()
+                self._pump(server, client, replies=True)
+                up.join()
+
+    def _pump(self, source: socket.socket, sink: socket.socket, *, replies: bool = False) -> None:
+        with suppress(OSError):
+            while data := source.recv(65536):
+                if replies and self._takes_reply():
+                    break
+                sink.sendall(data)
+        for side in (source, sink):
+            with suppress(OSError):
+                side.shutdown(socket.SHUT_RDWR)
+
+    def _takes_reply(self) -> bool:
+        with self._lock:
+            if not self._lose:
+                return False
+            self._lose -= 1
+            self.replies_lost += 1
+            return True
