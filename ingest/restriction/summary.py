@@ -48,7 +48,7 @@ class Readings:
     intake_pressure_pa: FloatArray | None = None
     boost_pressure_pa: FloatArray | None = None
     engine_speed_rad_s: FloatArray | None = None
-    engine_load: FloatArray | None = None
+    engine_load_ratio: FloatArray | None = None
     air_mass_flow_kg_s: FloatArray | None = None
     air_temperature_k: FloatArray | None = None
     intake_temperature_k: FloatArray | None = None

@@ -1,0 +1,328 @@
+"""
+The `backtest` command: forecasts judged on lives whose end is known, with plain baselines beside them.
+
+Promises: a forecast for a row is made with that row and those before it; what is learned comes from the
+train lives only; every figure printed is computed here and now.
+Leaves to others: forecasting (`ingest.restriction`), the command line (`ingest.cli`).
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from gateway import units
+from ingest.errors import CalledWrongly
+from ingest.restriction.baselines import Baseline, fit_baselines, theil_sen
+from ingest.restriction.forecast import Forecaster, fit_forecaster
+from ingest.restriction.lives import Life
+from ingest.restriction.scores import interval_score, life_scores
+from ingest.restriction.summary import FloatArray
+
+EVERY_DEFAULT = 50  # rows between Theil-Sen fits
+RESAMPLES = 2000  # of lives, for the range of the coverage
+RESAMPLE_START = 20240  # any number; fixed so that a report can be remade
+OPEN_ENDED_SPAN = 0.2  # hours that start further from 0 than this share of their span are a running meter
+
+
+@dataclass(frozen=True)
+class LifeFile:
+    """One CSV: a life, and the truth for its rows if the file has it."""
+
+    name: str
+    life: Life
+    hours_left: FloatArray | None
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `backtest`."""
+    parser.add_argument(
+        "--train", type=Path, required=True, metavar="DIR", help="lives to learn from, one CSV each"
+    )
+    parser.add_argument(
+        "--test", type=Path, required=True, metavar="DIR", help="lives to be judged on, one CSV each"
+    )
+    parser.add_argument("--terminal", type=float, required=True, metavar="VALUE", help="terminal restriction")
+    parser.add_argument(
+        "--unit", required=True, metavar="UNIT", help="unit of VALUE and of the column restriction"
+    )
+    parser.add_argument(
+        "--group", metavar="COLUMN", help="column that says which lives are alike; default: none"
+    )
+    parser.add_argument(
+        "--skip-rows", type=int, default=0, metavar="N", help="rows of each test life not scored"
+    )
+    parser.add_argument(
+        "--every",
+        type=int,
+        default=EVERY_DEFAULT,
+        metavar="N",
+        help=f"score the Theil-Sen baseline on every N-th row, it is slow; default {EVERY_DEFAULT}",
+    )
+    parser.add_argument("--last-row", action="store_true", help="score the last row of each test life only")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write all figures, also per life, to FILE")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the command; prints a table, returns 0. Raises CalledWrongly with value, rule and next step."""
+    terminal_pa = _terminal_pa(args.terminal, args.unit)
+    train = read_folder(args.train, terminal=args.terminal, terminal_pa=terminal_pa, group=args.group)
+    test = read_folder(args.test, terminal=args.terminal, terminal_pa=terminal_pa, group=args.group)
+    report = backtest(train, test, skip_rows=args.skip_rows, every=args.every, last_row=args.last_row)
+    report["terminal"] = {"value": args.terminal, "unit": args.unit}
+    sys.stdout.write(as_text(report))
+    if args.json is not None:
+        args.json.write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
+    return 0
+
+
+def backtest(
+    train: Sequence[LifeFile],
+    test: Sequence[LifeFile],
+    *,
+    skip_rows: int = 0,
+    every: int = 1,
+    last_row: bool = False,
+) -> dict[str, Any]:
+    """
+    Learn from `train`, forecast every scored row of `test`, and score beside the baselines.
+
+    Returns plain dicts for JSON: `overall`, `lives`, `baselines`, `train`. Times are in the unit of `hours`.
+    """
+    if skip_rows < 0 or every < 1:
+        raise CalledWrongly(
+            f"--skip-rows {skip_rows}, --every {every}: rows are counted from 0 and 1; give more"
+        )
+    lives = [entry.life for entry in train]
+    forecaster = fit_forecaster(lives)
+    baselines = fit_baselines(lives)
+    margins = {name: _margins(baseline, lives) for name, baseline in baselines.items()}
+    per_life, beside = [], {name: [] for name in [*baselines, "Theil-Sen line"]}  # type: ignore[var-annotated]
+    for entry in test:
+        rows = _scored_rows(entry, skip_rows, last_row)
+        truth = _truth(entry)
+        points = _forecast(forecaster, entry.life)
+        end = float(truth[-1] + entry.life.hours[-1])
+        scores = life_scores(truth[rows], points[rows], None if last_row else end)
+        per_life.append({"life": entry.name, "group": entry.life.kind, "rows": len(rows), **scores})
+        share = entry.life.restriction_pa / entry.life.terminal_pa
+        for name, baseline in baselines.items():
+            guess = baseline(entry.life.hours, share, entry.life.kind)[rows]
+            beside[name].append(_beside(truth[rows], guess, margins[name]))
+        few = rows[::every]
+        beside["Theil-Sen line"].append(
+            _beside(truth[few], theil_sen(entry.life.hours, share, few.tolist()), None)
+        )
+    return {
+        "overall": _overall(per_life),
+        "lives": per_life,
+        "baselines": {name: _means(scores) for name, scores in beside.items()},
+        "train": {"lives": len(lives), "complete": sum(life.complete for life in lives)},
+        "settings": {"skip_rows": skip_rows, "every": every, "last_row": last_row},
+    }
+
+
+def read_folder(folder: Path, *, terminal: float, terminal_pa: float, group: str | None) -> list[LifeFile]:
+    """All lives of a folder, by name. Raises CalledWrongly if there is none, or one cannot be read."""
+    if not folder.is_dir():
+        raise CalledWrongly(f"{folder} is not a folder; give a folder with one CSV per life")
+    paths = sorted(folder.glob("*.csv"))
+    if not paths:
+        raise CalledWrongly(
+            f"{folder} has no .csv file; each life is one CSV with the header hours,restriction"
+        )
+    return [read_life(path, terminal=terminal, terminal_pa=terminal_pa, group=group) for path in paths]
+
+
+def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | None) -> LifeFile:
+    """One CSV: columns hours, restriction [unit of terminal], optionally hours_left and the group column."""
+    with path.open(newline="", encoding="utf-8-sig") as file:
+        rows = list(csv.DictReader(file))
+    if not rows:
+        raise CalledWrongly(f"{path}: no rows below the header; a life needs at least two")
+    wanted = ["hours", "restriction", *([group] if group else [])]
+    if missing := [column for column in wanted if column not in rows[0]]:
+        raise CalledWrongly(
+            f"{path}: no column {', '.join(missing)}; the header must have {','.join(wanted)}"
+        )
+    hours = _numbers(path, rows, "hours")
+    level = _numbers(path, rows, "restriction")
+    if np.any(np.diff(hours) < 0):
+        row = int(np.argmax(np.diff(hours) < 0))
+        raise CalledWrongly(f"{path}: hours fall after row {row + 1}, {hours[row]:g}; sort by time")
+    left = _numbers(path, rows, "hours_left") if "hours_left" in rows[0] else None
+    if hours[0] > OPEN_ENDED_SPAN * max(hours[-1] - hours[0], 1e-300) and len(hours) > 1:
+        hours = hours - hours[0]  # a running meter: the age counts from the first row
+    life = Life(
+        hours=hours,
+        restriction_pa=level * (terminal_pa / terminal),
+        terminal_pa=terminal_pa,
+        complete=bool(level[-1] >= terminal),
+        kind=str(rows[0][group]) if group else "",
+    )
+    return LifeFile(path.stem, life, left)
+
+
+def as_text(report: Mapping[str, Any]) -> str:
+    """The report as a table for people."""
+    overall, train = report["overall"], report["train"]
+    low, high = overall["coverage_range"]
+    lines = [
+        f"learned from {train['lives']} lives ({train['complete']} complete), "
+        f"judged on {len(report['lives'])}",
+        "times in the unit of the column hours; each figure is the mean over test lives",
+        "",
+        f"{'':24}{'RMSE':>9}{'MAE':>9}{'interval':>10}{'80 % holds':>12}{'width':>9}",
+        _line("forecast", overall),
+        *(_line(name, scores) for name, scores in report["baselines"].items()),
+        "",
+        f"80 % interval holds {_percent(overall['coverage'])} (95 % range over lives {_percent(low)} to "
+        f"{_percent(high)})",
+        f"pinball loss {overall['pinball']:.3f}   "
+        f"relative accuracy {_number(overall['relative_accuracy'])}   "
+        f"prognostic horizon {_number(overall['prognostic_horizon'])} (inside 5 % of life, and stays)",
+        "interval = interval score of the 80 % interval, lower is better; "
+        "baselines carry 10 and 90 % points of their own errors on the train lives",
+        "",
+        f"{'life':24}{'rows':>7}{'RMSE':>9}{'MAE':>9}{'bias':>9}{'80 % holds':>12}{'width':>9}",
+    ]
+    for life in report["lives"]:
+        label = f"{life['life']} ({life['group']})" if life["group"] else str(life["life"])
+        lines.append(
+            f"{label[:24]:24}{life['rows']:>7}{life['rmse']:>9.3f}{life['mae']:>9.3f}{life['bias']:>+9.3f}"
+            f"{_percent(life['coverage']):>12}{life['width']:>9.3f}"
+        )
+    return "\n".join(lines) + "\n"
+
+
+def _terminal_pa(value: float, unit: str) -> float:
+    if not units.accepts(unit, "restriction"):
+        meant = units.suggest_unit(unit, "restriction")
+        known = ", ".join(units.QUANTITIES["restriction"].units)
+        raise CalledWrongly(
+            f'--unit "{unit}" is no unit of restriction; use {f"{meant}" if meant else known}'
+        )
+    if not (np.isfinite(value) and value > 0):
+        raise CalledWrongly(f"--terminal {value} must be above 0; take it from the engine maker's manual")
+    return units.to_si(value, unit, "restriction")
+
+
+def _numbers(path: Path, rows: Sequence[Mapping[str, str]], column: str) -> FloatArray:
+    values = np.empty(len(rows))
+    for i, row in enumerate(rows):
+        try:
+            values[i] = float(row[column])
+        except (TypeError, ValueError):
+            raise CalledWrongly(
+                f'{path}: row {i + 1}: {column} "{row[column]}" is not a number; mend the row'
+            ) from None
+        if not np.isfinite(values[i]):
+            raise CalledWrongly(
+                f"{path}: row {i + 1}: {column} is {values[i]}; leave rows without a value out"
+            )
+    return values
+
+
+def _truth(entry: LifeFile) -> FloatArray:
+    if entry.hours_left is not None:
+        return entry.hours_left
+    if not entry.life.complete:
+        raise CalledWrongly(
+            f"{entry.name}: ends below terminal and has no column hours_left, so its truth is unknown; "
+            "add the column, or move the life to the train folder (it counts as censored there)"
+        )
+    return np.asarray(entry.life.hours[-1] - entry.life.hours)
+
+
+def _scored_rows(
+    entry: LifeFile, skip_rows: int, last_row: bool
+) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    n = len(entry.life.hours)
+    if last_row:
+        return np.array([n - 1])
+    if skip_rows >= n:
+        raise CalledWrongly(f"{entry.name}: {n} rows, but --skip-rows {skip_rows} leaves none; skip fewer")
+    return np.arange(skip_rows, n)
+
+
+def _forecast(forecaster: Forecaster, life: Life) -> FloatArray:
+    return forecaster.hours_left(
+        life.hours, life.restriction_pa, terminal_pa=life.terminal_pa, kind=life.kind
+    )
+
+
+def _margins(baseline: Baseline, lives: Sequence[Life]) -> tuple[float, float] | None:
+    """10 and 90 % points of truth minus guess on the complete train lives, each life counting once."""
+    errors, weights = [], []
+    for life in lives:
+        if life.complete:
+            guess = baseline(life.hours, life.restriction_pa / life.terminal_pa, life.kind)
+            errors.append(life.hours[-1] - life.hours - guess)
+            weights.append(np.full(len(guess), 1.0 / len(guess)))
+    if not errors:
+        return None
+    every, weight = np.concatenate(errors), np.concatenate(weights)
+    order = np.argsort(every)
+    total = np.cumsum(weight[order]) / weight.sum()
+    low, high = (float(every[order][min(int(np.searchsorted(total, q)), len(every) - 1)]) for q in (0.1, 0.9))
+    return low, high
+
+
+def _beside(
+    truth: FloatArray, guess: FloatArray, margins: tuple[float, float] | None
+) -> dict[str, float | None]:
+    error = guess - truth
+    scores: dict[str, float | None] = {
+        "rmse": float(np.sqrt(np.mean(error**2))),
+        "mae": float(np.mean(np.abs(error))),
+        "coverage": None,
+        "width": None,
+        "interval_score": None,
+    }
+    if margins is not None:
+        low, high = np.maximum(guess + margins[0], 0.0), np.maximum(guess + margins[1], 0.0)
+        scores["coverage"] = float(np.mean((low <= truth) & (truth <= high)))
+        scores["width"] = float(np.mean(high - low))
+        scores["interval_score"] = float(np.mean(interval_score(truth, low, high)))
+    return scores
+
+
+def _overall(per_life: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    labels = ("life", "group", "rows")
+    means: dict[str, Any] = _means([{k: v for k, v in s.items() if k not in labels} for s in per_life])
+    coverage = np.array([scores["coverage"] for scores in per_life])
+    picks = np.random.default_rng(RESAMPLE_START).integers(0, len(coverage), (RESAMPLES, len(coverage)))
+    low, high = np.quantile(coverage[picks].mean(axis=1), (0.025, 0.975))
+    return {**means, "coverage_range": [float(low), float(high)]}
+
+
+def _means(scores: Sequence[Mapping[str, float | None]]) -> dict[str, float | None]:
+    """Mean over lives of each score, of those lives that have it."""
+    result: dict[str, float | None] = {}
+    for key in scores[0]:
+        known = [value for entry in scores if (value := entry[key]) is not None]
+        result[key] = float(np.mean(known)) if known else None
+    return result
+
+
+def _line(name: str, scores: Mapping[str, float | None]) -> str:
+    return (
+        f"{name:24}{_number(scores['rmse']):>9}{_number(scores['mae']):>9}{_number(scores['interval_score']):>10}"
+        f"{_percent(scores['coverage']):>12}{_number(scores['width']):>9}"
+    )
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None else f"{value:.3f}"
+
+
+def _percent(value: float | None) -> str:
+    return "-" if value is None else f"{100 * value:.1f} %"

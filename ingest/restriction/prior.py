@@ -1,0 +1,78 @@
+"""
+Hours left with no life to learn from: a family of convex curves, weighed by what this life shows.
+
+Promises: finite, wide, scale-free, and straight growth is inside the family. Leaves learning to `pace`.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import ndtr
+
+from .paths import Path
+from .summary import FloatArray
+
+# x(t) = (e^(k t/L) - 1)/(e^k - 1): k near 0 is straight, 7 stays below 5 % of the span for half the life.
+CURVATURES = np.array([0.2, 0.7, 1.3, 2.0, 2.7, 3.4, 4.2, 5.0, 6.0, 7.0])
+SHAPE_SPREAD = 0.35  # of ln(hours left): no life follows its curve exactly (chosen wide)
+SLOPE_SPREAD = 0.5  # of ln(slope): how far the slope may say which curve it is (chosen)
+LEAST_SHARE = 0.02  # of the span from clean to terminal; below it a level cannot be told from noise
+CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is read
+QUANTILES = (0.1, 0.5, 0.9)
+
+
+def prior_hours_left(path: Path, share: FloatArray) -> FloatArray:
+    """
+    10, 50 and 90 % points of the hours left at each row, by age, level and slope alone.
+
+    path : of the life, n rows. share : restriction over terminal, shape (n,).
+    Returns shape (n, 3), >= 0. [h]
+    """
+    clean = np.clip(_clean_so_far(path, share), 0.0, 0.9)
+    progress = (path.level - clean) / (1.0 - clean)
+    seen = np.clip(progress, LEAST_SHARE, 0.999)[:, None]
+    age = path.hours[:, None]
+    offset = 1.0 / np.expm1(CURVATURES)[None, :]
+    grown = np.log((seen + offset) / offset)  # = k * age / life
+    left = age * np.log((1.0 + offset) / (seen + offset)) / grown
+    slope = grown * (seen + offset) / np.maximum(age, np.finfo(np.float64).tiny)
+    shown = np.maximum(path.slope_long[:, None] / (1.0 - clean[:, None]), 0.05 * slope)
+    misfit = np.log(shown / slope) / SLOPE_SPREAD
+    # Before the level stands clear of the clean one, its slope says nothing.
+    trust = np.clip((progress[:, None] - LEAST_SHARE) / (3 * LEAST_SHARE), 0.0, 1.0)
+    weight = np.exp(-0.5 * trust * np.minimum(misfit**2, 9.0))
+    spread = np.full_like(left, SHAPE_SPREAD)
+    logs = np.log(np.maximum(left, np.finfo(np.float64).tiny))
+    points = np.exp(mixture_quantiles(logs, spread, spread, weight))
+    return np.where(path.level[:, None] >= 1.0, np.minimum(points, 0.02 * age), points)
+
+
+def mixture_quantiles(
+    middle: FloatArray, below: FloatArray, above: FloatArray, weight: FloatArray
+) -> FloatArray:
+    """
+    10, 50 and 90 % points of mixtures of two-piece normal distributions.
+
+    middle, below, above, weight : shape (n, m): median, spread below and above it (standard deviations,
+        > 0), weight >= 0 with a positive sum in each row.
+    Returns shape (n, 3), by bisection to 1e-9 of the bracket.
+    """
+    share = weight / weight.sum(axis=1, keepdims=True)
+    result = np.empty((len(middle), len(QUANTILES)))
+    for column, q in enumerate(QUANTILES):
+        low = (middle - 4.0 * below).min(axis=1)
+        high = (middle + 4.0 * above).max(axis=1)
+        for _ in range(32):
+            at = 0.5 * (low + high)
+            away = at[:, None] - middle
+            reached = (share * ndtr(away / np.where(away < 0, below, above))).sum(axis=1) >= q
+            high, low = np.where(reached, at, high), np.where(reached, low, at)
+        result[:, column] = 0.5 * (low + high)
+    return result
+
+
+def _clean_so_far(path: Path, share: FloatArray) -> FloatArray:
+    """Mean share over the first CLEAN_WINDOW of the age at each row (at least one row)."""
+    total = np.cumsum(share)
+    last = np.maximum(np.searchsorted(path.hours, path.hours * CLEAN_WINDOW, side="right") - 1, 0)
+    return np.asarray(total[last] / (last + 1))
