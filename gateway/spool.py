@@ -27,11 +27,19 @@ from gateway.clock import Anchor, Clock
 from gateway.errors import CalledWrongly, ReadingRefused, SpoolUnavailable, UnknownStream
 from gateway.identity import RandomBytes, uuid7
 from gateway.payload import LAYOUT, UnitSet, read_unit_set, unit_set_of, write_unit_set, write_values
+from gateway.rewind import rewind_stream
 from gateway.spool_batch import Row, columns_of, sendable
 from gateway.spool_file import Lock, open_file, translated
 from gateway.spool_shed import declare, shed_within
 from gateway.spool_state import BootState, SpoolState, StreamRow, read_state, stream_rows
-from gateway.spool_time import Placements, add_anchor, load_placements, place_waiting, register_boot
+from gateway.spool_time import (
+    Placements,
+    add_anchor,
+    adds_something,
+    load_placements,
+    place_waiting,
+    register_boot,
+)
 from gateway.version import BUILT, VERSION
 from gateway.wire import MAX_SHED_RANGES, Batch, GatewayReport, Reading, ShedRange, instant_text, us_of
 
@@ -350,20 +358,7 @@ class Spool:
         What is no longer held is declared shed, reason `pruned_after_ack`. Returns how many readings go again.
         """
         with self._transaction() as connection:
-            row = self._stream(connection, stream)
-            if not 0 <= through < row.acknowledged_through:
-                return 0
-            held = connection.execute(
-                "SELECT min(position), count(*) FROM readings WHERE position BETWEEN ? AND ?",
-                (row.position(through + 1), row.position(row.acknowledged_through)),
-            ).fetchall()[0]
-            held_from = row.acknowledged_through + 1 if held[0] is None else row.seq(held[0])
-            if through + 1 < held_from:
-                declare(connection, row.number, through + 1, held_from - 1, "pruned_after_ack")
-            connection.execute(
-                "UPDATE streams SET acknowledged_through = ? WHERE number = ?", (through, row.number)
-            )
-            return int(held[1])
+            return rewind_stream(connection, self._stream(connection, stream), through)
 
     def fork(self, reason: str, *, move: bool = False) -> str:
         """
@@ -464,12 +459,26 @@ class Spool:
 
     def anchor(self, anchor: Anchor) -> bool:
         """Tie this boot to UTC, and place every boot that can be placed then. False where it adds nothing."""
+        with self._reading():
+            if not adds_something(self._placements(), self._boot, anchor):
+                return False
         with self._transaction() as connection:
-            used = add_anchor(connection, self._boot, anchor, next_position=self._last_position() + 1)
+            add_anchor(connection, self._boot, anchor, next_position=self._last_position() + 1)
             self._memory.placements = None
-        return used
+        return True
 
     # ------------------------------------------------------------ small things
+
+    @property
+    def open_stream(self) -> str:
+        """The stream that takes new readings."""
+        with self._reading():
+            return self._open_stream().stream
+
+    def stream(self, stream: str) -> StreamRow:
+        """What one stream holds and owes. Raises UnknownStream."""
+        with self._reading() as connection:
+            return self._stream(connection, stream)
 
     def state(self) -> SpoolState:
         """What the spool holds and owes."""

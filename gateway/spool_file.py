@@ -90,6 +90,17 @@ def open_to_read(path: Path) -> apsw.Connection:
         return connection
 
 
+def open_beside(path: Path) -> apsw.Connection:
+    """Open the spool beside a running gateway for one short transaction. Raises SpoolUnavailable if there is none."""
+    check_library(apsw.sqlite_lib_version())
+    with translated(path):
+        connection = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READWRITE)
+        connection.set_busy_timeout(BUSY_TIMEOUT_MS)
+        connection.execute("PRAGMA synchronous=FULL")
+        _check_version(connection, path)
+        return connection
+
+
 def _set_policy(connection: apsw.Connection) -> None:
     connection.set_busy_timeout(BUSY_TIMEOUT_MS)
     connection.execute("PRAGMA journal_mode=WAL")

@@ -48,29 +48,28 @@ def register_boot(connection: apsw.Connection, clock: Clock, *, next_position: i
     return int(added)
 
 
-def add_anchor(connection: apsw.Connection, boot: int, anchor: Anchor, *, next_position: int) -> bool:
-    """Keep an anchor of the running boot and place what it allows. False where it adds nothing."""
-    running = load_placements(connection).get(boot, ())
-    if running and not _is_better(anchor, running[-1][1]):
-        return False
+def adds_something(placements: Placements, boot: int, anchor: Anchor) -> bool:
+    """True if `anchor` places a boot that is not placed, or tells the time much better than its placement."""
+    running = placements.get(boot)
+    if not running:
+        return True
+    doubt_us = running[-1][1].half_width_us(anchor.since_boot_us)
+    return doubt_us - anchor.uncertainty_us > max(_BETTER_BY_US, anchor.uncertainty_us)
+
+
+def add_anchor(connection: apsw.Connection, boot: int, anchor: Anchor, *, next_position: int) -> None:
+    """Keep an anchor of the running boot; place what it allows, or readings from `next_position` on if placed."""
     connection.execute(
         "INSERT INTO anchors (boot, since_boot_us, utc_us, uncertainty_us, kind) VALUES (?, ?, ?, ?, ?)",
         (boot, anchor.since_boot_us, anchor.utc_us, anchor.uncertainty_us, anchor.kind),
     )
-    if running:
-        placement = place([Boot(number=boot, ended_us=None, anchors=[anchor])], floor_us=FLOOR_US)[boot]
-        connection.execute(
-            "DELETE FROM placements WHERE boot = ? AND first_position >= ?", (boot, next_position)
-        )
-        _write(connection, boot, next_position, placement)
-    else:
+    if boot not in load_placements(connection):
         place_waiting(connection)
-    return True
-
-
-def _is_better(anchor: Anchor, placement: Placement) -> bool:
-    now_us = placement.half_width_us(anchor.since_boot_us)
-    return now_us - anchor.uncertainty_us > max(_BETTER_BY_US, anchor.uncertainty_us)
+        return
+    placement = place([Boot(number=boot, ended_us=None, anchors=[anchor])], floor_us=FLOOR_US)[boot]
+    # A placement that nothing was written under yet gives way.
+    connection.execute("DELETE FROM placements WHERE boot = ? AND first_position >= ?", (boot, next_position))
+    _write(connection, boot, next_position, placement)
 
 
 def place_waiting(connection: apsw.Connection) -> None:

@@ -1,0 +1,115 @@
+"""
+The command of the gateway: run it, ask how it stands, send again, check the file.
+
+Promises: our own errors end with one line on standard error and a non-zero exit; anything else keeps its
+traceback. SIGTERM and SIGINT stop cleanly. Leaves to others: all the work.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import logging
+import os
+import signal
+import sys
+from collections.abc import Callable, Sequence
+from typing import Any, Final
+
+from gateway.errors import CalledWrongly, GatewayError, TryAgain
+from gateway.settings import Settings, add_flags, load
+from gateway.version import BUILT, VERSION
+
+EXIT_OK: Final = 0
+EXIT_FAILED: Final = 1  # asked and answered: something is not as it should be (verify)
+EXIT_CALLED_WRONGLY: Final = 2
+EXIT_TRY_AGAIN: Final = 3
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run the command. Returns its exit code."""
+    parser = _parser()
+    parsed = parser.parse_args(arguments)
+    try:
+        settings = load(vars(parsed), os.environ)
+        command: Callable[[Settings, argparse.Namespace], int] = parsed.command
+        return command(settings, parsed)
+    except GatewayError as error:
+        print(f"cleanside-gateway: {error}", file=sys.stderr)
+        return EXIT_TRY_AGAIN if isinstance(error, TryAgain) else EXIT_CALLED_WRONGLY
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="cleanside-gateway",
+        description="Keeps the readings of one restriction monitor on disk and sends them until the server holds them.",
+        epilog="Fit the monitor beside the machine's own indicator, never instead of it; "
+        "the engine maker's service limits and manual come first.",
+    )
+    parser.add_argument("--version", action="version", version=f"cleanside-gateway {VERSION} ({BUILT})")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    _command(commands, "run", _run, "Collect and send until stopped.")
+    status = _command(commands, "status", _status, "Say what the spool holds and owes; changes nothing.")
+    status.add_argument("--json", action="store_true", help="As one JSON object.")
+    rewind = _command(
+        commands, "rewind", _rewind, "Send again from a number on, as far back as it is still held."
+    )
+    rewind.add_argument(
+        "--from", dest="first", type=int, required=True, metavar="N", help="First number to send again."
+    )
+    rewind.add_argument("--stream", help="Which stream; default: the one that is open.")
+    verify = _command(commands, "verify", _verify, "Check the file and its numbering; changes nothing.")
+    verify.add_argument("--json", action="store_true", help="As one JSON object.")
+    return parser
+
+
+def _command(commands: Any, name: str, command: Callable[..., int], sentence: str) -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(name, help=sentence, description=sentence)
+    parser.set_defaults(command=command)
+    add_flags(parser)
+    return parser
+
+
+def _run(settings: Settings, _: argparse.Namespace) -> int:
+    from gateway.run import Gateway  # only here: the other commands need no network library
+
+    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
+    logging.getLogger("httpx").setLevel(logging.WARNING)  # a line a request would fill the disk
+    logging.getLogger("httpcore").setLevel(logging.WARNING)
+    gateway = Gateway(settings, environ=os.environ)
+    for number in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(number, lambda *_: gateway.stop())
+    gateway.run()
+    return EXIT_OK
+
+
+def _status(settings: Settings, parsed: argparse.Namespace) -> int:
+    from gateway.clock import SystemClock
+    from gateway.status import as_document, as_text, read
+
+    status = read(settings.spool_path, now_us=SystemClock().utc_us())
+    print(json.dumps(as_document(status), indent=2) if parsed.json else as_text(status))
+    return EXIT_OK
+
+
+def _rewind(settings: Settings, parsed: argparse.Namespace) -> int:
+    from gateway.rewind import rewind
+
+    if parsed.first < 1:
+        raise CalledWrongly(
+            f"--from {parsed.first} is not a number from 1 up; see status for the numbers there are"
+        )
+    again = rewind(settings.spool_path, stream=parsed.stream, first=parsed.first)
+    print(f"{again} readings go again, from number {parsed.first}")
+    return EXIT_OK
+
+
+def _verify(settings: Settings, parsed: argparse.Namespace) -> int:
+    from gateway.verify import verify
+
+    findings = verify(settings.spool_path)
+    if parsed.json:
+        print(json.dumps({"path": str(settings.spool_path), "findings": findings}, indent=2))
+    else:
+        print("\n".join(findings) if findings else f"{settings.spool_path}: file and numbering are sound")
+    return EXIT_FAILED if findings else EXIT_OK

@@ -1,0 +1,227 @@
+"""
+The gateway put together: sources fill the spool, the uplink empties it, until told to stop.
+
+Promises: a source that fails is reported and started again, one that is stuck does not stop another; a
+stop is done within two seconds, whatever the network or a source is doing. Clock, randomness, transport and
+spool folder are arguments, so that a bench runs the very same program in another time.
+Leaves to others: signals and exit codes (`gateway.cli`).
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import random as system_random
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Final
+
+from gateway.clock import Clock, SystemClock
+from gateway.errors import CalledWrongly, NeverAccepted, TryAgain
+from gateway.identity import RandomBytes
+from gateway.log import EventLog
+from gateway.settings import Settings, key_reader
+from gateway.sources import Context, Source, find_source
+from gateway.spool import Spool
+from gateway.transport import HttpTransport, Transport
+from gateway.uplink import Log, Uplink
+from gateway.wire import Reading
+
+STOP_WITHIN_S: Final = 2.0
+_FIRST_RESTART_S: Final = 1.0  # after a source failed; doubled up to a minute (chosen)
+_LONGEST_RESTART_S: Final = 60.0
+_APPEND_AGAIN_S: Final = 1.0  # after the disk failed (chosen)
+_DRAINED_LOOK_S: Final = 0.2
+
+
+class Gateway:
+    """One device's gateway. Made whole by its arguments; `run` works until `stop`."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        clock: Clock | None = None,
+        random: Callable[[], float] | None = None,
+        random_bytes: RandomBytes = os.urandom,
+        transport: Transport | None = None,
+        environ: Mapping[str, str] | None = None,
+        log: Log | None = None,
+    ) -> None:
+        """
+        clock, random, transport, log : None: the system's; the transport from the settings.
+        environ : where the key may be. Raises CalledWrongly and the spool's errors.
+        """
+        self.settings = settings
+        self.clock: Clock = clock if clock is not None else SystemClock()
+        self.log: Log = log if log is not None else EventLog(now_us=self.clock.since_boot_us)
+        self.stop_event = threading.Event()
+        self._wake = threading.Event()
+        self._transport = transport if transport is not None else _transport(settings, environ or {})
+        self.spool = Spool(
+            settings.spool_path,
+            device=settings.device,
+            clock=self.clock,
+            random=random_bytes,
+            budget_bytes=settings.spool_budget_bytes,
+            on_append=self._wake.set,
+        )
+        try:
+            self._feeds = [_Feed(self, number, entry) for number, entry in enumerate(settings.sources, 1)]
+            self.uplink = None if self._transport is None else self._make_uplink(self._transport, random)
+        except BaseException:
+            self.spool.close()
+            raise
+
+    def _make_uplink(self, transport: Transport, random: Callable[[], float] | None) -> Uplink:
+        return Uplink(
+            self.spool,
+            transport,
+            clock=self.clock,
+            random=random if random is not None else system_random.SystemRandom().random,
+            log=self.log,
+            wake=self._wake,
+            linger_s=self.settings.uplink_linger_s,
+            max_readings=self.settings.uplink_max_readings,
+            max_bytes=self.settings.uplink_max_bytes,
+        )
+
+    def run(self) -> None:
+        """Work until `stop` is called, or until done if the settings say so."""
+        self.log("gateway.started", device=self.settings.device, spool=self.settings.spool_path)
+        self.spool.note("budget_bytes", self.spool.budget_bytes)
+        threads = [threading.Thread(target=feed.run, name=feed.name, daemon=True) for feed in self._feeds]
+        if self.uplink is not None:
+            threads.append(
+                threading.Thread(target=self.uplink.run, args=(self.stop_event,), name="uplink", daemon=True)
+            )
+        for thread in threads:
+            thread.start()
+        while not self.stop_event.wait(_DRAINED_LOOK_S if self.settings.run_exit_when_done else 3600.0):
+            if self.settings.run_exit_when_done and self._is_done():
+                self.stop()
+        self._finish(threads)
+
+    def stop(self) -> None:
+        """Ask the gateway to end. Safe from a signal handler or another thread."""
+        self.stop_event.set()
+        self._wake.set()
+
+    def _is_done(self) -> bool:
+        if not all(feed.ended.is_set() for feed in self._feeds):
+            return False
+        streams = self.spool.state().streams
+        return all(stream.acknowledged_through == stream.appended_through for stream in streams)
+
+    def _finish(self, threads: Sequence[threading.Thread]) -> None:
+        # A thread that waits for the network or for input is left behind: what it holds is on disk or not ours yet.
+        deadline_s = STOP_WITHIN_S * 0.6 / max(1, len(threads))
+        for thread in threads:
+            thread.join(deadline_s)
+        self.spool.close()
+        if self._transport is not None and not any(thread.is_alive() for thread in threads):
+            self._transport.close()
+        self.log("gateway.stopped", device=self.settings.device)
+
+
+class _Feed:
+    """Runs one source, starts it again when it fails, and puts what it emits into the spool."""
+
+    def __init__(self, gateway: Gateway, number: int, entry: Mapping[str, Any]) -> None:
+        options = dict(entry)
+        use = str(options.pop("use"))
+        self.name = str(options.pop("name", f"{use}-{number}"))
+        self.ended = threading.Event()
+        self._gateway = gateway
+        self._factory = find_source(use)
+        self._options = options
+        self._refused = 0
+        self._source = self._make()
+
+    def _make(self) -> Source:
+        context = Context(
+            name=self.name,
+            clock=self._gateway.clock,
+            mark=lambda: self._gateway.spool.mark(self.name),
+            report=self._report,
+        )
+        return self._factory(self._options, context)
+
+    def run(self) -> None:
+        """Run the source until it ends or the gateway stops."""
+        stop = self._gateway.stop_event
+        failures = 0
+        while not stop.is_set():
+            try:
+                self._source.run(self._emit, stop)
+                self._gateway.log("gateway.source_ended", source=self.name, refused=self._refused)
+                break
+            except Exception as error:  # whatever a source of others may raise: it must not end the gateway
+                wait_s = min(_LONGEST_RESTART_S, _FIRST_RESTART_S * 2.0**failures)
+                failures = min(failures + 1, 10)
+                self._gateway.log(
+                    "gateway.source_failed",
+                    level=logging.ERROR,
+                    source=self.name,
+                    reason=error,
+                    again_in_s=wait_s,
+                )
+                stop.wait(wait_s)
+        self.ended.set()
+
+    def _emit(self, readings: Sequence[Reading], *, mark: str | None = None) -> None:
+        measured_us = self._gateway.clock.since_boot_us()
+        while True:
+            try:
+                self._gateway.spool.append(
+                    readings,
+                    since_boot_us=[measured_us] * len(readings),
+                    source=self.name if mark is not None else None,
+                    mark=mark,
+                )
+                return
+            except TryAgain as error:
+                self._gateway.log(
+                    "gateway.append_failed", level=logging.ERROR, source=self.name, reason=error
+                )
+                if self._gateway.stop_event.wait(_APPEND_AGAIN_S):
+                    raise
+            except NeverAccepted as error:
+                self._one_by_one(readings, measured_us, mark, error)
+                return
+
+    def _one_by_one(
+        self, readings: Sequence[Reading], measured_us: int, mark: str | None, error: NeverAccepted
+    ) -> None:
+        """One reading of several cannot be written: the others must not go with it."""
+        if len(readings) <= 1:
+            self._report("reading_refused", reason=str(error))
+            readings = []
+        for reading in readings:
+            try:
+                self._gateway.spool.append([reading], since_boot_us=[measured_us])
+            except NeverAccepted as refused:
+                self._report("reading_refused", reason=str(refused))
+        if mark is not None:
+            self._gateway.spool.append([], source=self.name, mark=mark)
+
+    def _report(self, what: str, **fields: object) -> None:
+        self._refused += 1
+        self._gateway.log(
+            f"gateway.{what}", level=logging.WARNING, source=self.name, refused=self._refused, **fields
+        )
+
+
+def _transport(settings: Settings, environ: Mapping[str, str]) -> Transport | None:
+    if settings.uplink_server is None:
+        return None
+    if settings.uplink_certificate_key_file is not None and settings.uplink_certificate_file is None:
+        raise CalledWrongly("uplink.certificate_key_file is set without uplink.certificate_file; set both")
+    return HttpTransport(
+        settings.uplink_server,
+        key=key_reader(settings, environ),
+        timeout_s=settings.uplink_timeout_s,
+        ca_file=settings.uplink_ca_file,
+        certificate_file=settings.uplink_certificate_file,
+        certificate_key_file=settings.uplink_certificate_key_file,
+    )

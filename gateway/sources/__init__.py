@@ -1,0 +1,70 @@
+"""
+Where readings come from: one small interface, found by entry point so that others can add theirs.
+
+A source is a class registered in the entry point group `cleanside.sources`. It is made with its options and
+its context, and its `run` emits readings until it has no more or is told to stop. Promises: `emit` returns
+once the readings are on disk; a mark given with them is kept in the same transaction, so that a source that
+starts again from its mark neither skips nor repeats.
+Leaves to others: restarting a source that fails, stopping (`gateway.run`).
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.metadata import entry_points
+from typing import Any, Protocol
+
+from gateway.clock import Clock
+from gateway.errors import SourceWrong
+from gateway.wire import Reading
+
+GROUP = "cleanside.sources"
+
+__all__ = ["GROUP", "Context", "Emit", "Source", "SourceFactory", "find_source"]
+
+
+class Emit(Protocol):
+    """Takes readings; returns once they are on disk."""
+
+    def __call__(self, readings: Sequence[Reading], *, mark: str | None = None) -> None:
+        """mark : how far the source has come with these; given back as `Context.mark` after a restart."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Context:
+    """What a source is given."""
+
+    #: its own name among the sources of this gateway
+    name: str
+    clock: Clock
+    #: the mark of its last emit; None: it has not begun
+    mark: Callable[[], str | None]
+    #: tell about a reading that could not be taken: what, with fields. Counted and logged, never raised
+    report: Callable[..., None]
+
+
+class Source(Protocol):
+    """Something that measures, or replays what was measured."""
+
+    def run(self, emit: Emit, stop: threading.Event) -> None:
+        """Emit readings until there are no more (return) or `stop` is set. Raise to be restarted."""
+
+
+class SourceFactory(Protocol):
+    """What an entry point names: makes a source, or raises SourceWrong."""
+
+    def __call__(self, options: Mapping[str, Any], context: Context) -> Source:
+        """options : as in the settings, without `use` and `name`."""
+
+
+def find_source(use: str) -> SourceFactory:
+    """The source registered under `use`. Raises SourceWrong, naming those that there are."""
+    found = entry_points(group=GROUP)
+    for entry in found:
+        if entry.name == use:
+            factory: SourceFactory = entry.load()
+            return factory
+    names = ", ".join(sorted(entry.name for entry in found)) or "none (is the package installed?)"
+    raise SourceWrong(f'sources: use "{use}" is not a source; there are: {names}')

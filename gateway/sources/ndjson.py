@@ -1,0 +1,117 @@
+"""
+Readings on standard input: one JSON object a line, as strict as the wire.
+
+    {"restriction": 3.05, "engine_speed": 1795}
+    {"at": "2026-03-02T06:14:07.250Z", "at_uncertainty_s": 4.0, "restriction": 3.10}
+
+Promises: a line with `at` keeps its time; a line without is stamped with the boot's clock on arrival. A line
+that is not as specified is reported and counted, and the next one is read. Leaves to others: units (`units`
+of the options say in which unit each quantity comes).
+
+Options: `units` (quantity -> unit).
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import sys
+import threading
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
+
+from gateway.sources import Context, Emit
+from gateway.sources.options import Options
+from gateway.units import QUANTITIES
+from gateway.wire import MAX_INTEGER, BatchRefused, Reading, datetime_of, load_json, parse_instant
+
+_LONGEST_LINE_BYTES = 64 * 2**10  # chosen: far above a line with every quantity
+_LOOK_S = 0.25  # how soon a stop is heard
+
+
+class NdjsonSource:
+    """Standard input, or any readable descriptor."""
+
+    def __init__(
+        self, options: Mapping[str, Any], context: Context, *, descriptor: int | None = None
+    ) -> None:
+        """descriptor : what to read; None: standard input. Raises SourceWrong for options that cannot work."""
+        given = Options(context.name, options)
+        self._units = given.units("units")
+        given.done()
+        self._context = context
+        self._descriptor = descriptor
+
+    def run(self, emit: Emit, stop: threading.Event) -> None:
+        """Emit each line's reading until the input ends."""
+        descriptor = sys.stdin.fileno() if self._descriptor is None else self._descriptor
+        for lines in _lines(descriptor, stop):
+            if readings := list(self._readings(lines)):
+                emit(readings)
+
+    def _readings(self, lines: Sequence[bytes]) -> Iterator[Reading]:
+        for line in lines:
+            if not line.strip():
+                continue
+            try:
+                yield self.read(line)
+            except (ValueError, BatchRefused) as error:
+                self._context.report(
+                    "line_not_read", reason=str(error), line=line[:80].decode("utf-8", "replace")
+                )
+
+    def read(self, line: bytes) -> Reading:
+        """One line as a reading. Raises ValueError or BatchRefused, saying value, rule and next step."""
+        if len(line) > _LONGEST_LINE_BYTES:
+            raise ValueError(f"the line is longer than {_LONGEST_LINE_BYTES} bytes; send one object a line")
+        document = load_json(line)
+        if not isinstance(document, dict):
+            raise ValueError('the line is not an object; send it like {"restriction": 3.05}')
+        at = document.pop("at", None)
+        uncertainty_s = document.pop("at_uncertainty_s", None)
+        if uncertainty_s is not None and not (_is_number(uncertainty_s) and uncertainty_s >= 0):
+            raise ValueError(f"at_uncertainty_s {uncertainty_s!r} is not a number from 0 up")
+        values = {name: value for name, value in document.items() if value is not None}
+        for name, value in values.items():
+            if name not in self._units:
+                known = "is not a quantity" if name not in QUANTITIES else "has no unit in the settings"
+                raise ValueError(f'"{name}" {known}; add it to units of this source')
+            if not _is_number(value):
+                raise ValueError(f"{name} {value!r} is not a finite number; leave it out if unknown")
+        return self._placed(at, uncertainty_s, values)
+
+    def _placed(self, at: Any, uncertainty_s: float | None, values: Mapping[str, float]) -> Reading:
+        if at is None:
+            return Reading(values=values, units=self._units)
+        if not isinstance(at, str):
+            raise ValueError(f"at {at!r} is not an RFC 3339 text")
+        instant = parse_instant(at)
+        if instant.exact is not None and instant.exact[17:19] == "60":
+            # A leap second cannot be told from the next second here: said as up to a second of doubt.
+            uncertainty_s = max(1.0, uncertainty_s or 0.0)
+        return Reading(
+            at=datetime_of(instant.us), at_uncertainty_s=uncertainty_s, values=values, units=self._units
+        )
+
+
+def _is_number(value: object) -> bool:
+    return type(value) is float or (type(value) is int and abs(value) <= MAX_INTEGER)
+
+
+def _lines(descriptor: int, stop: threading.Event) -> Iterator[list[bytes]]:
+    """Lines as they come, those that came together at once; what lies after the last line end comes at the end."""
+    rest = b""
+    while not stop.is_set():
+        if not select.select([descriptor], [], [], _LOOK_S)[0]:
+            continue
+        chunk = os.read(descriptor, 2**16)
+        if not chunk:
+            if rest:
+                yield [rest]
+            return
+        *lines, rest = (rest + chunk).split(b"\n")
+        if len(rest) > _LONGEST_LINE_BYTES:
+            lines.append(rest)  # refused as too long; reading goes on after the next line end
+            rest = b""
+        if lines:
+            yield lines
