@@ -7,8 +7,9 @@ schedule (`housing_lives` of each housing into `learn_fleet`), and asks `assess_
 
 from .assess import Assessment, Quantiles, Suspicion, assess_housing, housing_lives
 from .fleet import FleetKnowledge, learn_fleet
+from .hours import summarise_hour, summarise_hours
 from .lives import Life
-from .summary import HourSummary, Readings, summarise_hour, summarise_hours
+from .summary import HourSummary, Readings
 
 __all__ = [
     "Assessment",

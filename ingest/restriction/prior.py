@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtr
 
-from .paths import Path
+from .paths import LONG_WINDOW, Path
 from .summary import FloatArray
 
 # x(t) = (e^(k t/L) - 1)/(e^k - 1): k near 0 is straight, 7 stays below 5 % of the span for half the life.
@@ -35,7 +35,9 @@ def prior_hours_left(path: Path, share: FloatArray) -> FloatArray:
     offset = 1.0 / np.expm1(CURVATURES)[None, :]
     grown = np.log((seen + offset) / offset)  # = k * age / life
     left = age * np.log((1.0 + offset) / (seen + offset)) / grown
-    slope = grown * (seen + offset) / np.maximum(age, np.finfo(np.float64).tiny)
+    # The line through the last 40 % of the age is close to the chord of the curve over it.
+    earlier = offset * np.expm1((1.0 - LONG_WINDOW) * grown)
+    slope = (seen - earlier) / np.maximum(LONG_WINDOW * age, np.finfo(np.float64).tiny)
     shown = np.maximum(path.slope_long[:, None] / (1.0 - clean[:, None]), 0.05 * slope)
     misfit = np.log(shown / slope) / SLOPE_SPREAD
     # Before the level stands clear of the clean one, its slope says nothing.
