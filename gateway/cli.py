@@ -42,7 +42,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="cleanside-gateway",
-        description="Keeps the readings of one restriction monitor on disk and sends them until the server holds them.",
+        description="Keeps a restriction monitor's readings on disk and sends them until they are held.",
         epilog="Fit the monitor beside the machine's own indicator, never instead of it; "
         "the engine maker's service limits and manual come first.",
     )

@@ -96,7 +96,7 @@ def _read_boot_id() -> str:
     try:
         return _BOOT_ID.read_text().strip()
     except OSError:
-        # No such file (not Linux, or hidden): a boot of our own for each process. Placed apart, never mixed up.
+        # No such file (not Linux, or hidden): each process is a boot of its own, placed apart.
         return str(uuid.uuid4())
 
 

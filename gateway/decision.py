@@ -243,7 +243,7 @@ def _on_answer(state: LinkState, sent: Sent, answer: Answer, reply: Reply, jitte
 
 
 def _on_refused(state: LinkState, sent: Sent, reply: Reply) -> Decision:
-    """Find the culprit by halves; the report is the first suspect, then the readings, then the record itself."""
+    """Find the culprit by halves: the report is the first suspect, then the readings, then the record."""
     reason = f"status {reply.status}: {_detail(reply)}"
     if not sent.last:
         return _back_off(state, reason, 1.0)
@@ -284,9 +284,9 @@ def _on_key_refused(state: LinkState, reply: Reply) -> Decision:
 
 
 def _on_conflict(state: LinkState, sent: Sent, code: str, jitter: float) -> Decision:
-    # Once more under its own numbers, without a report, so that the server can tell repeat from conflict; what is
-    # bound to another device, or refused even then, goes to the new stream. Waits grow: a server that says so of
-    # every stream must not make a new one each second.
+    # Once more under its own numbers, without a report, so that the server can tell repeat from conflict;
+    # what is bound to another device, or refused even then, goes to the new stream. Waits grow: a server that
+    # says so of every stream must not make a new one each second.
     return Decision(
         state=replace(state, asked=state.asked | {sent.stream}, failures=state.failures + 1),
         fork=code,
@@ -321,7 +321,7 @@ def _on_busy(state: LinkState, reply: Reply, jitter: float, now: datetime) -> De
     decision = _back_off(state, f"status {reply.status}: the server is busy", jitter)
     if asked_s is None:
         return decision
-    # A little later than asked, each at its own time: a fleet that comes back in one second is the next overload.
+    # A little later than asked, each at its own time: a fleet that comes back at once is the next overload.
     wait_s = min(asked_s, LONGEST_RETRY_AFTER_S) * (1 + 0.1 * jitter)
     return replace(decision, wait_s=wait_s, event="gateway.server_busy")
 

@@ -29,7 +29,7 @@ from gateway.wire import (
     encode_stream_state,
 )
 
-#: what happens to the next request: an outcome instead of the server's, or "lost": the server does it, the reply is lost
+#: what happens to the next request: an outcome instead of the server's; "lost": it is done, the reply is lost
 Fault = Outcome | str
 
 

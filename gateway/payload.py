@@ -21,7 +21,7 @@ LAYOUT = 1  # a list of numbers, one for each entry of the unit set
 #: (quantity, unit) in the order of the payload
 UnitSet = tuple[tuple[str, str], ...]
 
-# What repr() gives for a list of finite floats and integers below 16 digits: nearly every reading, known by one look.
+# What repr() gives for finite floats and integers below 16 digits: nearly every reading, known by one look.
 _PLAIN = re.compile(r"\[(?:-?\d{1,15}(?:\.\d+)?(?:e[+-]\d+)?(?:, )?)*\]", re.ASCII)
 _NAME = re.compile(r"[A-Za-z0-9:._-]{1,64}", re.ASCII)
 _RESERVED = frozenset({"seq", "at", "at_uncertainty_s"})
@@ -54,12 +54,12 @@ def read_values(payloads: Sequence[str]) -> list[list[float]]:
 def unit_set_of(values: Mapping[str, float], units: Mapping[str, str]) -> UnitSet:
     """The unit set of a reading. Raises ReadingRefused for a name or unit that the wire would refuse."""
     for name in values:
-        if name in _RESERVED or not isinstance(name, str) or not _NAME.fullmatch(name):
+        if name in _RESERVED or not _NAME.fullmatch(name):
             raise ReadingRefused(
                 f"{name!r} cannot be a quantity; give 1 to 64 characters from A-Z a-z 0-9 - : . _"
             )
         unit = units[name]
-        if not isinstance(unit, str) or not 1 <= len(unit) <= MAX_NAME_LENGTH or not unit.isprintable():
+        if not 1 <= len(unit) <= MAX_NAME_LENGTH or not unit.isprintable():
             raise ReadingRefused(
                 f"unit {unit!r} of {name} is not a text of 1 to 64 characters; mend the source"
             )

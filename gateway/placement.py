@@ -45,7 +45,7 @@ class Placement:
         return self.uncertainty_us + abs(since_boot_us - self.anchor_us) * self.growth_ppb // 10**9
 
     def uncertainty_s(self, since_boot_us: int) -> float:
-        """The half width rounded up to 1, 2 or 5 times a power of ten [s]: coarse, so that neighbours share it."""
+        """The half width rounded up to 1, 2, 5 times a power of ten [s]: coarse, so neighbours share it."""
         return coarse_s(self.half_width_us(since_boot_us))
 
 
@@ -130,7 +130,7 @@ def _bracket(block: Sequence[Boot], before: tuple[int, int], after: tuple[int, i
         not before[1] and earliest_us > latest_us
     ):  # an anchor below the floor: the floor is not to be believed
         earliest_us = latest_us - _ROOM_WITHOUT_FLOOR_US
-    # A negative slack means that anchors and spans contradict each other: then only the neighbours' own doubt counts.
+    # A negative slack: anchors and spans contradict each other. Then only the neighbours' own doubt counts.
     half_us = max((latest_us - earliest_us) // 2, before[1] + after[1])
     begins_us = (earliest_us + latest_us) // 2
     placed: dict[int, Placement] = {}

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from datetime import UTC, datetime, timedelta
 
-_MONTHS = "Jan Feb Mar Apr May Jun Jul Aug Sep Oct Nov Dec".split()
+_MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 _DAY = "(?:Mon|Tue|Wed|Thu|Fri|Sat|Sun)"
 _LONG_DAY = "(?:Mon|Tues|Wednes|Thurs|Fri|Satur|Sun)day"
 _TIME = r"(?P<hour>\d\d):(?P<minute>\d\d):(?P<second>\d\d)"
@@ -59,7 +59,7 @@ def retry_after_s(value: str | None, *, date: str | None, now: datetime) -> floa
     """
     Seconds to wait. None where the server did not say, or not so that it can be understood.
 
-    value, date : the Retry-After and Date fields of the answer. now : our own clock, used only without a Date.
+    value, date : the Retry-After and Date fields of the answer. now : our own clock, for want of a Date.
     """
     if value is None:
         return None

@@ -40,7 +40,7 @@ def rewind(path: Path, *, stream: str | None, first: int) -> int:
     """
     Rewind a spool beside a gateway that may be running, so that number `first` is the next to be sent.
 
-    stream : None: the one that is open. Returns how many readings go again. Raises UnknownStream, CalledWrongly.
+    stream : None: the one that is open. Returns how many go again. Raises UnknownStream, CalledWrongly.
     """
     with translated(path):
         connection = open_beside(path)
@@ -52,7 +52,7 @@ def rewind(path: Path, *, stream: str | None, first: int) -> int:
                     f"stream {row.stream} has numbers through {row.appended_through}, not {first}; see status"
                 )
             again = rewind_stream(connection, row, first - 1)
-            # Whole ranges go again even if the server says that it holds them: nothing counts as sent from here on.
+            # All goes again, even what the server says it holds: nothing counts as sent from here on.
             connection.execute(
                 "UPDATE streams SET sent_through = ? WHERE number = ?", (first - 1, row.number)
             )

@@ -114,7 +114,7 @@ class Gateway:
         return all(stream.acknowledged_through == stream.appended_through for stream in streams)
 
     def _finish(self, threads: Sequence[threading.Thread]) -> None:
-        # A thread that waits for the network or for input is left behind: what it holds is on disk or not ours yet.
+        # A thread that waits for network or input is left behind: what it holds is on disk, or not ours yet.
         deadline_s = STOP_WITHIN_S * 0.6 / max(1, len(threads))
         for thread in threads:
             thread.join(deadline_s)

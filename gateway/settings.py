@@ -292,7 +292,7 @@ def key_reader(settings: Settings, environ: Mapping[str, str]) -> Callable[[], s
     """
     How the device's key is read: from `uplink.key_file`, else the credential, else the environment.
 
-    Read anew at each call, so that a new key is used without a restart. Raises SettingsWrong if there is none.
+    Read anew at each call: a new key is used without a restart. Raises SettingsWrong if there is none.
     """
     path = settings.uplink_key_file
     folder = environ.get("CREDENTIALS_DIRECTORY")

@@ -28,7 +28,7 @@ from gateway.errors import CalledWrongly, ReadingRefused, SpoolUnavailable, Unkn
 from gateway.identity import RandomBytes, uuid7
 from gateway.payload import LAYOUT, UnitSet, read_unit_set, unit_set_of, write_unit_set, write_values
 from gateway.rewind import rewind_stream
-from gateway.spool_batch import Row, columns_of, sendable
+from gateway.spool_batch import Row, columns_of, read_rows, sendable
 from gateway.spool_file import Lock, open_file, translated
 from gateway.spool_shed import declare, shed_within
 from gateway.spool_state import BootState, SpoolState, StreamRow, read_state, stream_rows
@@ -51,9 +51,6 @@ _PRUNE_AT_ONCE: Final = 2_000  # rows a transaction: a few milliseconds, so that
 
 _APPEND = "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES (?, ?, ?, ?, ?)"
 _LAST_POSITION = "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'readings'), 0)"
-# In order of position, which is the order of the numbers; a range of the primary key, so the cost does not grow.
-_ROWS = """SELECT position, boot, time_us, uncertainty_s, unit_set, payload
-FROM readings WHERE position BETWEEN ? AND ? ORDER BY position LIMIT ?"""
 _MARK_SOURCE = (
     "INSERT INTO source_marks VALUES (?, ?) ON CONFLICT (source) DO UPDATE SET mark = excluded.mark"
 )
@@ -105,7 +102,7 @@ class Spool:
         budget_bytes : what the readings may take on disk; beyond it the oldest acknowledged go first.
         on_append : called after each commit of readings, from the appending thread; must not block.
         vfs : name of a SQLite VFS, for tests that make a disk fail.
-        Raises SpoolInUse, SpoolDamaged, SpoolTooNew, SpoolUnavailable, CalledWrongly (another device's spool).
+        Raises SpoolInUse, SpoolDamaged, SpoolTooNew, SpoolUnavailable, CalledWrongly (of another device).
         """
         self.path = path
         self.device = device
@@ -152,7 +149,7 @@ class Spool:
         with self._queue_lock:
             self._queue.append(ticket)
         with self._lock:
-            # Whoever held the lock before may have written this ticket with its own: then the commit was shared.
+            # Whoever held the lock before may have written this ticket too: then the commit was shared.
             if ticket.numbers is None and ticket.error is None:
                 self._commit_queue()
         if ticket.error is not None:
@@ -167,7 +164,7 @@ class Spool:
         if reading.at is not None:
             if reading.at_uncertainty_s is not None and not 0 <= reading.at_uncertainty_s < 1e12:
                 raise ReadingRefused(
-                    f"at_uncertainty_s {reading.at_uncertainty_s} is not a number from 0 up; leave it out if unknown"
+                    f"at_uncertainty_s {reading.at_uncertainty_s} is not from 0 up; leave it out if unknown"
                 )
             return None, us_of(reading.at), reading.at_uncertainty_s, unit_set, payload
         return (
@@ -223,7 +220,7 @@ class Spool:
         self, *, max_readings: int = MAX_BATCH_READINGS, max_bytes: int = MAX_BATCH_BYTES, report: bool = True
     ) -> Batch | None:
         """
-        The next readings that nobody acknowledged, in order, as a batch; None where there is nothing to send now.
+        The next readings that nobody acknowledged, in order, as a batch; None: nothing to send now.
 
         A boot that is not placed yet holds back its readings and those behind it in its stream.
         report : say with it what explains silence, time and the account.
@@ -241,9 +238,9 @@ class Spool:
         first_seq = stream.acknowledged_through + 1
         if first_seq > stream.appended_through:
             return None
-        rows: Sequence[Row] = connection.execute(
-            _ROWS, (stream.position(first_seq), stream.position(stream.appended_through), max_readings)
-        ).fetchall()
+        rows: Sequence[Row] = read_rows(
+            connection, stream.position(first_seq), stream.last_position, limit=max_readings
+        )
         held_from = stream.seq(rows[0][0]) if rows else stream.appended_through + 1
         rows = sendable(rows, self._placements(), self._unit_sets(), max_bytes=max_bytes)
         last_seq = stream.seq(rows[-1][0]) if rows else held_from - 1
@@ -302,7 +299,8 @@ class Spool:
         events = [
             {"at_seq": at_seq, "event": event} | json.loads(detail)
             for at_seq, event, detail in connection.execute(
-                "SELECT at_seq, event, detail FROM events WHERE stream = ? AND at_seq BETWEEN ? AND ? ORDER BY number",
+                "SELECT at_seq, event, detail FROM events "
+                "WHERE stream = ? AND at_seq BETWEEN ? AND ? ORDER BY number",
                 (stream.number, first_seq, last_seq),
             )
         ]
@@ -319,14 +317,15 @@ class Spool:
         """
         The server holds every number 1..through of `stream`.
 
-        again : ranges of numbers that the server holds as conflicting; they are appended anew to the open stream.
-        A mark below the one known changes nothing. Raises UnknownStream, CalledWrongly if beyond what was appended.
+        again : ranges that the server holds as conflicting; they are appended anew to the open stream.
+        A mark below the one known changes nothing. Raises UnknownStream, CalledWrongly.
         """
         with self._transaction() as connection:
             row = self._stream(connection, stream)
             if through > row.appended_through:
                 raise CalledWrongly(
-                    f"stream {stream} has numbers through {row.appended_through}, not {through}; acknowledge what was sent"
+                    f"stream {stream} has numbers through {row.appended_through}, not {through}; "
+                    "acknowledge what was sent"
                 )
             for first, last in again:
                 self._append_again(connection, row, first, last)
@@ -340,8 +339,7 @@ class Spool:
 
     def _append_again(self, connection: apsw.Connection, stream: StreamRow, first: int, last: int) -> None:
         """Append readings of a stream that was given up to the open one, with the times they had."""
-        rows = connection.execute(_ROWS, (stream.position(first), stream.position(last), -1)).fetchall()
-        for row in rows:
+        for row in read_rows(connection, stream.position(first), stream.position(last)):
             boot, time_us, uncertainty_s = row[1], row[2], row[3]
             if sendable([row], self._placements(), self._unit_sets(), max_bytes=1):
                 frozen = columns_of([row], self._placements(), self._unit_sets())
@@ -355,7 +353,7 @@ class Spool:
         """
         Send again from number through + 1 of `stream`, as far back as it is still held.
 
-        What is no longer held is declared shed, reason `pruned_after_ack`. Returns how many readings go again.
+        What is no longer held is declared shed, reason `pruned_after_ack`. Returns how many go again.
         """
         with self._transaction() as connection:
             return rewind_stream(connection, self._stream(connection, stream), through)
@@ -380,7 +378,7 @@ class Spool:
         return stream
 
     def give_over(self, stream: str) -> None:
-        """Append what a forked stream still holds to the open one; the server will not have it under its own."""
+        """Append what a forked stream still holds to the open one: the server refuses it under its own."""
         with self._transaction() as connection:
             row = self._stream(connection, stream)
             if row.state == "open":
@@ -444,7 +442,7 @@ class Spool:
         return 0
 
     def _shed_oldest(self) -> int:
-        """Give up the oldest readings that nobody acknowledged and that are not in flight. Returns how many."""
+        """Give up the oldest readings neither acknowledged nor in flight. Returns how many."""
         with self._transaction() as connection:
             for row in stream_rows(connection):
                 first = row.acknowledged_through + 1
@@ -549,7 +547,8 @@ class Spool:
             )
         if known["device"] != self.device:
             raise CalledWrongly(
-                f'{self.path} is the spool of "{known["device"]}", not of "{self.device}"; give each device its own file'
+                f'{self.path} is the spool of "{known["device"]}", not of "{self.device}"; '
+                "give each device its own file"
             )
         return known["installation"]
 

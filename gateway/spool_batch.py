@@ -1,5 +1,5 @@
 """
-Rows of a spool become a batch of the contract. Pure: rows in, batch out.
+Rows of a spool become columns of the contract. Pure, but for the one query that reads rows.
 
 Promises: the same rows give the same batch, so that a resend says the same; nothing of a boot that is not
 placed gets in; one quantity has one unit in a batch.
@@ -12,6 +12,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from operator import itemgetter
+from typing import cast
+
+import apsw
 
 from gateway.payload import UnitSet, read_values
 from gateway.spool_time import Placements, placement_at
@@ -19,6 +22,8 @@ from gateway.spool_time import Placements, placement_at
 #: position, boot or None, time_us, uncertainty_s or None, unit set, payload: a row of the readings table
 Row = tuple[int, int | None, int, float | None, int, str]
 
+_READ = """SELECT position, boot, time_us, uncertainty_s, unit_set, payload
+FROM readings WHERE position BETWEEN ? AND ? ORDER BY position LIMIT ?"""
 _SHARE_BYTES = 12  # of number and time, beside the payload, in the columns layout (about, uncompressed)
 
 
@@ -27,9 +32,18 @@ class Columns:
     """The readings of a batch in columns, ready for the wire."""
 
     at_us: list[int]
-    at_uncertainty_s: float | None | list[float | None]
+    at_uncertainty_s: float | list[float | None] | None
     units: dict[str, str]
     columns: dict[str, list[float | None]]
+
+
+def read_rows(connection: apsw.Connection, first: int, last: int, *, limit: int = -1) -> list[Row]:
+    """
+    The rows at positions first..last, at most `limit` (-1: all).
+
+    In order of position, which is that of the numbers; a range of the primary key, so the cost does not grow.
+    """
+    return cast(list[Row], connection.execute(_READ, (first, last, limit)).fetchall())
 
 
 def sendable(

@@ -91,7 +91,7 @@ def open_to_read(path: Path) -> apsw.Connection:
 
 
 def open_beside(path: Path) -> apsw.Connection:
-    """Open the spool beside a running gateway for one short transaction. Raises SpoolUnavailable if there is none."""
+    """Open the spool beside a running gateway, for one short transaction. Raises SpoolUnavailable."""
     check_library(apsw.sqlite_lib_version())
     with translated(path):
         connection = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READWRITE)
@@ -141,7 +141,8 @@ def _check_version(connection: apsw.Connection, path: Path) -> None:
         raise SpoolDamaged(f"{path} is a database but not a spool; give another spool.path")
     if (version := _version(connection)) != SCHEMA_VERSION:
         raise SpoolTooNew(
-            f"{path} has version {version}, this program writes {SCHEMA_VERSION}; run the program that wrote it, or a later one"
+            f"{path} has version {version}, this program writes {SCHEMA_VERSION}; "
+            "run the program that wrote it, or a later one"
         )
 
 
@@ -163,7 +164,7 @@ class Lock:
             self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
         except OSError as error:
             raise SpoolUnavailable(
-                f"{self._path}: {error.strerror}; let uid {os.getuid()} write there or set CLEANSIDE_SPOOL_PATH"
+                f"{self._path}: {error.strerror}; let uid {os.getuid()} write there, or set spool.path"
             ) from error
         try:
             fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

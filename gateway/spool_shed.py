@@ -8,6 +8,7 @@ Leaves to others: deleting the readings, telling the server (`gateway.spool`).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import cast
 
 import apsw
 
@@ -53,8 +54,8 @@ def _insert_merged(connection: apsw.Connection, stream: int, first: int, last: i
     touching = connection.execute(
         "SELECT first, last FROM shed WHERE stream = ? AND reason = ? AND (last = ? OR first = ?)",
         (stream, reason, first - 1, last + 1),
-    ).fetchall()
-    for begin, end in touching:
+    )
+    for begin, end in cast(list[tuple[int, int]], touching.fetchall()):
         connection.execute("DELETE FROM shed WHERE stream = ? AND first = ?", (stream, begin))
         first, last = min(first, begin), max(last, end)
     connection.execute("INSERT INTO shed VALUES (?, ?, ?, ?)", (stream, first, last, reason))

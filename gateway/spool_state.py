@@ -15,7 +15,7 @@ from typing import Any
 
 import apsw
 
-from gateway.spool_batch import Row
+from gateway.spool_batch import Row, read_rows
 from gateway.spool_shed import count_shed
 from gateway.spool_time import load_placements, placement_at
 
@@ -95,7 +95,7 @@ class SpoolState:
     device: str
     installation: str
     streams: Sequence[StreamState]
-    #: when the oldest reading that nobody acknowledged was taken [us since 1970]; None: none, or not placed yet
+    #: when the oldest reading that waits was taken [us since 1970]; None: none waits, or not placed yet
     oldest_at_us: int | None
     #: the oldest reading waits for a clock that can be trusted
     waits_for_anchor: bool
@@ -158,11 +158,7 @@ def _stream_state(connection: apsw.Connection, row: StreamRow) -> StreamState:
 
 def _oldest(connection: apsw.Connection, rows: Sequence[StreamRow]) -> Row | None:
     for row in rows:
-        found: list[Row] = connection.execute(
-            "SELECT position, boot, time_us, uncertainty_s, unit_set, payload FROM readings "
-            "WHERE position BETWEEN ? AND ? ORDER BY position LIMIT 1",
-            (row.position(row.acknowledged_through + 1), row.last_position),
-        ).fetchall()
+        found = read_rows(connection, row.position(row.acknowledged_through + 1), row.last_position, limit=1)
         if found:
             return found[0]
     return None

@@ -2,7 +2,7 @@
 The time tables of a spool: boots, anchors, and the placements that freeze them.
 
 Promises: a placement once written is never changed; a later and better anchor only opens a new one for
-readings still to come. Leaves to others: the mathematics (`gateway.placement`), transactions (`gateway.spool`).
+readings still to come. Leaves to others: the mathematics (`gateway.placement`), transactions.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _ADD_PLACEMENT = "INSERT INTO placements VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 
 
 def register_boot(connection: apsw.Connection, clock: Clock, *, next_position: int) -> int:
-    """The number of the boot that `clock` shows; a new row where it is new. The boots before it have ended."""
+    """The number of the boot that `clock` shows; a new row if it is new. The boots before it have ended."""
     known = connection.execute("SELECT number FROM boots WHERE boot = ?", (clock.boot_id(),)).get
     if known is not None:
         return int(known)
@@ -58,7 +58,7 @@ def adds_something(placements: Placements, boot: int, anchor: Anchor) -> bool:
 
 
 def add_anchor(connection: apsw.Connection, boot: int, anchor: Anchor, *, next_position: int) -> None:
-    """Keep an anchor of the running boot; place what it allows, or readings from `next_position` on if placed."""
+    """Keep an anchor of the running boot; place what it allows, or what comes from `next_position` on."""
     connection.execute(
         "INSERT INTO anchors (boot, since_boot_us, utc_us, uncertainty_us, kind) VALUES (?, ?, ?, ?, ?)",
         (boot, anchor.since_boot_us, anchor.utc_us, anchor.uncertainty_us, anchor.kind),
@@ -131,7 +131,7 @@ def load_placements(connection: apsw.Connection) -> dict[int, list[tuple[int, Pl
 
 
 def placement_at(placements: Placements, boot: int, position: int) -> Placement | None:
-    """The placement that holds for a reading of `boot` at `position`, or None while the boot is not placed."""
+    """The placement that holds for a reading of `boot` at `position`; None: the boot is not placed yet."""
     of_boot = placements.get(boot)
     if not of_boot:
         return None

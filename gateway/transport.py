@@ -2,7 +2,7 @@
 One request to the server and what came of it: the only place that touches the network.
 
 Promises: a reply is what the address in the settings said, over TLS that was verified (or loopback);
-redirects are not followed; a reply has a size and a time limit. Everything else is `NoAnswer`, never an exception.
+redirects are not followed; a reply has a size and a time limit. Everything else is `NoAnswer`, never raised.
 Leaves to others: what a reply means (`gateway.decision`), when to try again (`gateway.uplink`).
 """
 
@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 from urllib.parse import urlsplit
 
-from gateway.errors import SettingsWrong
+from gateway.errors import GatewayError, SettingsWrong
 from gateway.version import VERSION
 
 if TYPE_CHECKING:
@@ -87,16 +87,14 @@ class Transport(Protocol):
 
 
 def check_address(server: str) -> str:
-    """The server's address without a slash at its end. Raises SettingsWrong if it is not HTTPS and not loopback."""
+    """The server's address without a slash at its end. Raises SettingsWrong if neither HTTPS nor loopback."""
     parts = urlsplit(server)
     if parts.scheme not in ("http", "https") or not parts.hostname:
         raise SettingsWrong(
             f'uplink.server "{server}" is not an address; give it like "https://shop.example:8443"'
         )
     if parts.scheme == "http" and not _is_loopback(parts.hostname):
-        raise SettingsWrong(
-            f'uplink.server "{server}" would carry the key in the clear; give https:// (http:// is for loopback only)'
-        )
+        raise SettingsWrong(f'uplink.server "{server}" would carry the key in the clear; give https://')
     if parts.query or parts.fragment or parts.username or parts.password:
         raise SettingsWrong(f'uplink.server "{server}" has more than host, port and path; remove the rest')
     return server.rstrip("/")
@@ -125,9 +123,9 @@ class HttpTransport:
         certificate_key_file: Path | None = None,
     ) -> None:
         """
-        server : HTTPS, or HTTP to loopback. key : asked again for each new connection set-up and after a refusal.
+        server : HTTPS, or HTTP to loopback. key : asked for each request.
         timeout_s : for the whole exchange; a link that trickles does not hold the loop.
-        ca_file : certificates to trust instead of the system's. certificate_file : the machine's own, if the server asks.
+        ca_file : certificates to trust instead of the system's. certificate_file : the machine's own.
         """
         import httpx
 
@@ -148,8 +146,8 @@ class HttpTransport:
     def send(self, request: Request) -> Outcome:
         """Ask once."""
         began_s = time.monotonic()
-        headers = {"Authorization": f"Bearer {self._key()}", **request.headers}
         try:
+            headers = {"Authorization": f"Bearer {self._key()}", **request.headers}
             with self._client.stream(
                 request.method, self._server + request.path, content=request.body or None, headers=headers
             ) as response:
@@ -167,7 +165,7 @@ class HttpTransport:
                     took_s=time.monotonic() - began_s,
                     trusted=True,  # the address was checked: verified TLS, or loopback
                 )
-        except (self._httpx.HTTPError, self._httpx.StreamError, OSError, ssl.SSLError, ValueError) as error:
+        except (self._httpx.HTTPError, self._httpx.StreamError, OSError, ValueError, GatewayError) as error:
             return NoAnswer(f"{type(error).__name__}: {error}"[:200])
 
     def close(self) -> None:

@@ -109,7 +109,7 @@ class Uplink:
                 self._clock.wait(stop, self._linger_s)  # let others of its time come along
 
     def step(self) -> Step:
-        """One turn: at most one request, and what follows from its answer. Raises nothing that may pass by itself."""
+        """One turn: at most one request and what follows from its answer. Raises nothing that may pass."""
         try:
             self._look_at_clock()
             return self._turn()
@@ -137,14 +137,15 @@ class Uplink:
         return self._exchange(request, self._about(stream))
 
     def _send(self, batch: Batch) -> Step:
-        assert batch.stream is not None
+        stream = batch.stream
+        assert stream is not None  # a spool's batch is numbered
         opaque = self.state.opaque and len(batch) == 1
         if opaque:
             batch = _as_opaque(batch)
         first, last = _span(batch)
-        self._sent[batch.stream] = max(last, self._sent.get(batch.stream, 0))
+        self._sent[stream] = max(last, self._sent.get(stream, 0))
         sent = self._about(
-            batch.stream,
+            stream,
             count=len(batch) or int(opaque),
             first=first,
             last=last,

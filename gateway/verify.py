@@ -20,7 +20,7 @@ _MOST_FINDINGS = 50
 
 
 def verify(path: Path) -> list[str]:
-    """What is wrong with the spool at `path`; an empty list: nothing. Raises CalledWrongly if there is none."""
+    """What is wrong with the spool at `path`; empty: nothing. Raises CalledWrongly if there is no spool."""
     if not path.exists():
         raise CalledWrongly(f"{path} does not exist; check spool.path and device")
     with translated(path):
@@ -46,11 +46,11 @@ def _of_file(connection: apsw.Connection) -> list[str]:
 
 
 def _of_numbers(connection: apsw.Connection, row: StreamRow) -> list[str]:
-    """Every number above the mark is held or declared shed; none is both; no mark is beyond what was appended."""
+    """Each number above the mark is held or declared shed, none is both; no mark is beyond the appended."""
     findings = []
     if row.acknowledged_through > row.appended_through:
         findings.append(
-            f"stream {row.stream}: acknowledged through {row.acknowledged_through}, appended {row.appended_through}"
+            f"stream {row.stream}: acknowledged {row.acknowledged_through}, appended {row.appended_through}"
         )
     first, last = row.acknowledged_through + 1, row.appended_through
     held = _count(connection, row, first, last)

@@ -1,5 +1,5 @@
 """
-Replay a recorded file: each row a reading, at the pace it was recorded, faster, or as fast as the disk allows.
+Replay a recorded file: each row a reading, at its own pace, faster, or as fast as the disk allows.
 
 Promises: each row exactly once and in order, whatever happens in between: the row number is kept with the
 readings. Times are the file's own. A row that cannot be read is reported and counted, never guessed at.

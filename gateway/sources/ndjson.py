@@ -35,7 +35,7 @@ class NdjsonSource:
     def __init__(
         self, options: Mapping[str, Any], context: Context, *, descriptor: int | None = None
     ) -> None:
-        """descriptor : what to read; None: standard input. Raises SourceWrong for options that cannot work."""
+        """descriptor : what to read; None: standard input. Raises SourceWrong for wrong options."""
         given = Options(context.name, options)
         self._units = given.units("units")
         given.done()
@@ -99,7 +99,7 @@ def _is_number(value: object) -> bool:
 
 
 def _lines(descriptor: int, stop: threading.Event) -> Iterator[list[bytes]]:
-    """Lines as they come, those that came together at once; what lies after the last line end comes at the end."""
+    """Lines as they come, those that came together at once; a last one without a line end at the end."""
     rest = b""
     while not stop.is_set():
         if not select.select([descriptor], [], [], _LOOK_S)[0]:

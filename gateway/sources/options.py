@@ -1,5 +1,5 @@
 """
-Options of a source, read strictly: unknown ones are refused, and a text is a number only where one is asked for.
+Options of a source, read strictly: unknown ones are refused, texts become numbers only where asked for.
 
 Leaves to others: what the options mean.
 """
@@ -54,7 +54,7 @@ class Options:
         return number
 
     def columns(self, name: str) -> dict[str, tuple[str, str]]:
-        """A table: column -> (quantity, unit), given as "quantity unit"; each unit has to measure its quantity."""
+        """A table: column -> (quantity, unit), given as "quantity unit"; the unit has to fit."""
         given = self._left.pop(name, None)
         if not isinstance(given, Mapping) or not given:
             raise self.wrong(f'{name} is missing; give it like {name}.dp = "restriction kPa"')
