@@ -1,0 +1,264 @@
+"""One call for a housing: states, share used, dates, suspicion and silence, each from data."""
+
+import dataclasses
+import itertools
+import json
+
+import numpy as np
+import pytest
+
+from ingest.restriction import (
+    FleetKnowledge,
+    Life,
+    Readings,
+    assess_housing,
+    housing_lives,
+    learn_fleet,
+    summarise_hours,
+)
+from ingest.restriction.duty import DAY_S, Duty, due_dates_s, learn_duty
+from ingest.restriction.status import ADVICE, SUSPECT_ADVICE, level_state, smoothed
+
+START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z, a Monday
+TERMINAL_PA = 6200.0
+CLEAN_PA = 1200.0
+
+
+def shift_work(days=20, *, life_h=300.0, flat=False, zero_after=0.0, terminal_share=1.0, **columns):
+    """A grader: 8 hours a day, 06:00 to 14:00, a reading a minute, key on ten minutes before and after."""
+    rng = np.random.default_rng(17)
+    at_s = (START_S + DAY_S * np.arange(days)[:, None] + 60.0 * np.arange(350, 850)[None, :]).ravel()
+    of_day = (at_s - START_S) % DAY_S / 60.0
+    running = (of_day >= 360) & (of_day < 840)
+    hours = np.cumsum(running) / 60.0
+    flow = np.where(running, rng.uniform(0.12, 0.4, len(at_s)), np.nan)
+    grown = np.expm1(3.0 * hours / life_h) / np.expm1(3.0) * terminal_share
+    level = CLEAN_PA + (TERMINAL_PA - CLEAN_PA) * grown
+    drop = np.where(running, level * (1.0 if flat else (np.nan_to_num(flow, nan=0.4) / 0.4) ** 1.6), 0.0)
+    late = at_s > at_s[len(at_s) // 2]
+    return Readings(
+        at_s=at_s,
+        restriction_pa=drop + rng.normal(0, 25, len(at_s)) + zero_after * late,
+        air_mass_flow_kg_s=flow,
+        engine_speed_rad_s=np.where(running, 180.0, 0.0),
+        supply_voltage_v=np.where(running, 27.9, 25.0),
+        **{name: np.full(len(at_s), value) for name, value in columns.items()},
+    )
+
+
+def assess(readings, *, after_s=600.0, **options):
+    options = {"terminal_pa": TERMINAL_PA, "reference_flow": 0.4, **options}
+    return assess_housing(summarise_hours(readings), now_s=float(readings.at_s.max()) + after_s, **options)
+
+
+def test_share_used_is_the_way_from_clean_to_terminal():
+    found = assess(shift_work(days=20))  # 160 h of a 300 h life: e^(3 t) convexity leaves about a fifth used
+    expected = 100 * np.expm1(3.0 * 160 / 300) / np.expm1(3.0)
+    assert found.basis == "flow"
+    assert found.clean_pa == pytest.approx(CLEAN_PA, rel=0.05)
+    assert found.share_used_percent == pytest.approx(expected, abs=4)
+    assert found.life_hours == pytest.approx(160.0, rel=0.01)
+
+
+@pytest.mark.parametrize(
+    ("days", "life_h", "state"),
+    [
+        (20, 1000.0, "serving"),
+        (20, 159.0, "due"),
+        (20, 150.0, "over"),
+        (20, 190.0, "plan"),
+        (1, 3000.0, "serving"),
+    ],
+)
+def test_states_follow_the_load(days, life_h, state):
+    known = learn_fleet(
+        [
+            Life(**_made_life(life_h * factor), terminal_pa=TERMINAL_PA, complete=True)
+            for factor in np.linspace(0.9, 1.1, 12)
+        ]
+    )
+    assert assess(shift_work(days=days, life_h=life_h), fleet=known).state == state
+
+
+def test_a_life_of_three_hours_is_running_in():
+    readings = shift_work(days=1, life_h=3000.0)
+    first = readings.at_s < readings.at_s[0] + 4 * 3600
+    few = Readings(
+        **{
+            f.name: None if getattr(readings, f.name) is None else getattr(readings, f.name)[first]
+            for f in dataclasses.fields(readings)
+        }
+    )
+    assert assess(few).state == "running-in"
+
+
+def _made_life(end_h):
+    hours = np.linspace(1, end_h, 200)
+    level = CLEAN_PA + (TERMINAL_PA - CLEAN_PA) * np.expm1(3 * hours / end_h) / np.expm1(3)
+    return {"hours": hours, "restriction_pa": level}
+
+
+def test_every_state_and_cause_gives_one_line_of_advice_with_a_caution():
+    for advice in [*ADVICE.values(), *SUSPECT_ADVICE.values()]:
+        assert "\n" not in advice
+        assert any(word in advice for word in ("Engine off", "engine maker", "check"))
+    assert "Never run the engine with the element out" in SUSPECT_ADVICE["below_clean"]
+
+
+def test_an_entered_change_begins_a_new_life_with_its_own_clean_level():
+    readings = shift_work(days=20, life_h=150.0)
+    changed_s = float(readings.at_s[len(readings.at_s) // 2])
+    at_s, level = readings.at_s, readings.restriction_pa.copy()
+    before = at_s < changed_s
+    level[~before] = shift_work(days=20, life_h=1500.0).restriction_pa[~before]
+    found = assess(dataclasses.replace(readings, restriction_pa=level), changes=[changed_s])
+    assert found.life_hours == pytest.approx(80.0, rel=0.05)
+    assert found.share_used_percent < 10
+    lives = housing_lives(
+        summarise_hours(dataclasses.replace(readings, restriction_pa=level)),
+        terminal_pa=TERMINAL_PA,
+        changes=[changed_s],
+        reference_flow=0.4,
+    )
+    assert [life.complete for life in lives] == [False, False]
+
+
+def test_the_due_date_stands_still_while_idle_days_pass_only_in_operating_hours():
+    readings = shift_work()
+    soon, later = assess(readings), assess(readings, after_s=3 * DAY_S)
+    assert later.hours_left == soon.hours_left
+    assert later.due_s.p50 - soon.due_s.p50 == pytest.approx(3 * DAY_S - 600.0, rel=0.01)
+
+
+def test_a_machine_out_of_coverage_works_on_so_its_date_stays():
+    readings = shift_work()
+    soon = assess(readings)
+    later = assess(readings, after_s=3 * DAY_S, quiet_because="out_of_coverage")
+    assert later.due_s.p50 == pytest.approx(soon.due_s.p50, abs=3600)
+
+
+@pytest.mark.parametrize(
+    ("options", "cause"),
+    [
+        ({"quiet_because": "out_of_coverage"}, "out_of_coverage"),
+        ({"quiet_because": "device_fault"}, "device_fault"),
+        ({}, "keyed_off"),
+    ],
+)
+def test_silence_is_explained_by_what_the_server_knows_else_by_the_last_reading(options, cause):
+    assert assess(shift_work(), after_s=DAY_S, **options).quiet_because == cause
+
+
+def test_a_machine_heard_just_now_is_not_quiet():
+    assert assess(shift_work()).quiet_because is None
+
+
+def test_a_machine_that_went_quiet_in_mid_work_is_silent_for_a_reason_unknown():
+    readings = shift_work(days=10, life_h=2000.0)
+    cut = readings.at_s < readings.at_s[-1] - 4 * 3600
+    running = Readings(
+        **{
+            f.name: None if getattr(readings, f.name) is None else getattr(readings, f.name)[cut]
+            for f in dataclasses.fields(readings)
+        }
+    )
+    found = assess(running, after_s=5 * DAY_S)
+    assert (found.state, found.quiet_because) == ("silent", "unknown")
+
+
+def test_nothing_ever_heard_is_silent():
+    found = assess_housing([], terminal_pa=TERMINAL_PA, now_s=START_S)
+    assert (found.state, found.hours_left, found.share_used_percent) == ("silent", None, None)
+
+
+@pytest.mark.parametrize(
+    ("readings", "options", "cause"),
+    [
+        ({"flat": True}, {}, "flat"),
+        ({"zero_after": 500.0}, {}, "zero_moved"),
+        ({"ambient_pressure_pa": 101_000.0, "altitude_m": 2600.0}, {}, "ambient"),
+        ({}, {"terminal_pa": 25_000.0}, "terminal"),  # 25 inH2O entered as kPa
+        ({}, {"terminal_pa": 6.2 * 249.08891}, "terminal"),  # 6.2 kPa entered as inH2O
+    ],
+)
+def test_suspect_causes_are_found_in_the_data(readings, options, cause):
+    found = assess(shift_work(**readings), **options)
+    assert found.state == "suspect"
+    assert cause in [suspicion.cause for suspicion in found.suspicions]
+
+
+def test_a_torn_or_missing_element_is_suspect_below_the_clean_level():
+    readings = shift_work(days=12, life_h=600.0)
+    level = readings.restriction_pa.copy()
+    level[readings.at_s > readings.at_s[-1] - 2 * DAY_S] *= 0.3
+    found = assess(dataclasses.replace(readings, restriction_pa=level))
+    assert (found.state, found.suspicions[0].cause) == ("suspect", "below_clean")
+    assert "inspect" in found.advice
+
+
+def test_ambient_pressure_that_fits_the_altitude_is_not_suspect():
+    assert assess(shift_work(life_h=1000.0, ambient_pressure_pa=73_500.0, altitude_m=2600.0)).suspicions == ()
+
+
+def test_an_assessment_goes_through_json():
+    record = assess(shift_work()).as_record()
+    assert json.loads(json.dumps(record)) == record
+
+
+def test_without_a_terminal_value_there_is_no_share_and_no_forecast_but_a_level():
+    found = assess(shift_work(), terminal_pa=None)
+    assert found.restriction_pa is not None
+    assert (found.share_used_percent, found.hours_left, found.due_s) == (None, None, None)
+
+
+@pytest.mark.parametrize(("terminal_pa", "because"), [(0.0, None), (-1.0, None), (6200.0, "asleep")])
+def test_wrong_arguments_are_refused_with_value_and_rule(terminal_pa, because):
+    with pytest.raises(ValueError, match=r"must be above 0|give one of"):
+        assess_housing([], terminal_pa=terminal_pa, now_s=START_S, quiet_because=because)
+
+
+def test_a_state_does_not_flap_around_its_edge():
+    share = np.array([0.94, 0.96, 0.94, 0.96, 0.93, 0.955, 0.935])
+    states = [level_state(share[: i + 1]) for i in range(len(share))]
+    assert sum(a != b for a, b in itertools.pairwise(states)) == 1
+    assert level_state(np.array([1.01, 0.98])) == "over"
+    assert level_state(np.array([1.01, 0.96])) == "due"
+    assert level_state(np.array([1.01, 0.5])) == "serving"
+
+
+def test_one_odd_hour_does_not_show():
+    assert smoothed(np.array([1.0, 1.0, 9.0, 1.0, 1.0])).max() == 1.0
+    assert smoothed(np.array([1.0, 1.0, 1.0, 9.0, 1.0, 1.0])).max() == 1.0
+
+
+def test_duty_counts_whole_weeks_so_that_weekends_average_out():
+    summaries = summarise_hours(shift_work(days=28))
+    weekdays = [s for s in summaries if (s.hour_s - START_S) // DAY_S % 7 < 5]
+    duty = learn_duty(weekdays, now_s=weekdays[-1].last_s)
+    assert duty.hours_per_day == pytest.approx(8.0 * 5 / 7, rel=0.08)
+
+
+def test_due_dates_keep_the_order_of_the_hours_and_never_lie_in_the_past():
+    dates = due_dates_s(np.array([10.0, 20.0, 60.0]), Duty(8.0, 0.1, 28), from_s=0.0, now_s=5 * DAY_S)
+    assert 5 * DAY_S <= dates[0] <= dates[1] <= dates[2]
+    assert dates[1] == pytest.approx(5 * DAY_S + 20.0 / 8.0 * DAY_S)
+
+
+def test_fleet_knowledge_goes_through_json_and_gives_the_same_forecast():
+    lives = [
+        Life(**_made_life(end), terminal_pa=TERMINAL_PA, complete=True, kind="grader")
+        for end in (280, 300, 320, 310)
+    ]
+    known = learn_fleet(lives)
+    again = FleetKnowledge.from_record(json.loads(json.dumps(known.as_record())))
+    readings = shift_work()
+    assert (
+        assess(readings, fleet=known, kind="grader").hours_left
+        == assess(readings, fleet=again, kind="grader").hours_left
+    )
+    assert learn_fleet(lives[::-1]).as_record() == known.as_record()
+
+
+def test_fleet_knowledge_of_another_version_is_refused():
+    with pytest.raises(ValueError, match="learn again"):
+        FleetKnowledge.from_record({"version": 0, "lives": []})

@@ -1,0 +1,189 @@
+"""The forecast: honest without lives, learning from complete and censored ones, never looking ahead."""
+
+import numpy as np
+import pytest
+
+from ingest.restriction import Life
+from ingest.restriction.baselines import straight_line
+from ingest.restriction.forecast import fit_forecaster
+from ingest.restriction.kinds import length_groups
+
+TERMINAL_PA = 6000.0
+
+
+def convex_life(
+    end_h, *, seed=0, curvature=3.5, clean=0.15, noise=0.004, rows=250, until=1.0, kind="", machine=""
+):
+    """A made life: exponential-like loading from the clean level to terminal, with sensor noise."""
+    rng = np.random.default_rng(seed)
+    hours = np.linspace(end_h / rows, end_h * until, int(rows * until))
+    share = clean + (1 - clean) * np.expm1(curvature * hours / end_h) / np.expm1(curvature)
+    level = TERMINAL_PA * (share + rng.normal(0, noise, len(hours)))
+    if until >= 1.0:
+        level[-1] = TERMINAL_PA
+    return Life(
+        hours=hours,
+        restriction_pa=level,
+        terminal_pa=TERMINAL_PA,
+        complete=until >= 1.0,
+        kind=kind,
+        machine=machine,
+    )
+
+
+def fleet(count=24, *, middle_h=500.0, spread=0.12, seed=1, **columns):
+    rng = np.random.default_rng(seed)
+    ends = middle_h * np.exp(rng.normal(0, spread, count))
+    return [convex_life(end, seed=seed * 1000 + i, **columns) for i, end in enumerate(ends)]
+
+
+def forecast(forecaster, life, **labels):
+    return forecaster.hours_left(life.hours, life.restriction_pa, terminal_pa=life.terminal_pa, **labels)
+
+
+def truth(life):
+    return life.hours[-1] - life.hours
+
+
+def test_without_any_life_the_forecast_is_finite_wide_and_in_order():
+    life = convex_life(500.0)
+    points = forecast(fit_forecaster([]), life)
+    assert np.all(np.isfinite(points))
+    assert np.all(points >= 0)
+    assert np.all(np.diff(points, axis=1) >= 0)
+    middle = len(points) // 2
+    assert points[middle, 2] > 2 * points[middle, 0]
+
+
+@pytest.mark.parametrize("curvature", [0.3, 2.0, 3.5, 6.0])
+def test_without_any_life_the_interval_holds_the_truth_of_straight_and_convex_lives(curvature):
+    life = convex_life(500.0, curvature=curvature)
+    low, _, high = forecast(fit_forecaster([]), life)[50:230].T
+    left = truth(life)[50:230]
+    assert np.mean((low <= left) & (left <= high)) > 0.8
+
+
+def test_a_convex_life_is_forecast_better_than_by_a_straight_line_even_without_lives():
+    life = convex_life(500.0)
+    ours = forecast(fit_forecaster([]), life)[30:, 1] - truth(life)[30:]
+    line = straight_line(life.hours, life.restriction_pa / TERMINAL_PA)[30:] - truth(life)[30:]
+    assert np.sqrt(np.mean(ours**2)) < 0.5 * np.sqrt(np.mean(line**2))
+
+
+def test_learned_lives_make_it_far_better_and_narrower():
+    life = convex_life(520.0, seed=99)
+    alone, learned = forecast(fit_forecaster([]), life), forecast(fit_forecaster(fleet()), life)
+    error = [np.sqrt(np.mean((points[30:, 1] - truth(life)[30:]) ** 2)) for points in (alone, learned)]
+    width = [np.mean(points[30:, 2] - points[30:, 0]) for points in (alone, learned)]
+    assert error[1] < 0.5 * error[0]
+    assert width[1] < 0.5 * width[0]
+
+
+def test_the_interval_holds_the_truth_of_about_four_lives_in_five():
+    """Mean coverage over 40 new lives; the limits are wide so that chance alone rarely fails it."""
+    forecaster = fit_forecaster(fleet(30, seed=5))
+    held = []
+    for life in fleet(40, seed=6):
+        low, _, high = forecast(forecaster, life)[30:].T
+        held.append(np.mean((low <= truth(life)[30:]) & (truth(life)[30:] <= high)))
+    assert 0.65 < np.mean(held) < 0.95
+
+
+def test_a_forecast_does_not_change_when_later_rows_arrive():
+    forecaster, life = fit_forecaster(fleet(12)), convex_life(480.0, seed=77)
+    whole = forecast(forecaster, life)
+    for rows in (20, 100, 200):
+        part = forecaster.hours_left(life.hours[:rows], life.restriction_pa[:rows], terminal_pa=TERMINAL_PA)
+        assert part[-1] == pytest.approx(whole[rows - 1], rel=1e-6)
+
+
+def test_censored_lives_alone_still_teach():
+    """Twelve elements changed at 70 % of their life: the forecast leans on them and stays finite."""
+    censored = fleet(12, until=0.7)
+    life = convex_life(500.0, seed=42)
+    alone, learned = forecast(fit_forecaster([]), life), forecast(fit_forecaster(censored), life)
+    assert np.all(np.isfinite(learned))
+    error = [np.sqrt(np.mean((points[30:, 1] - truth(life)[30:]) ** 2)) for points in (alone, learned)]
+    assert error[1] < error[0]
+
+
+def test_censored_lives_add_to_a_few_complete_ones():
+    complete, censored = fleet(3, seed=8), fleet(20, seed=9, until=0.8)
+    with_them, without = fit_forecaster([*complete, *censored]), fit_forecaster(complete)
+    assert with_them.model is not None
+    assert without.model is not None
+    assert sum(c.lives for c in with_them.model.curves.values()) > sum(
+        c.lives for c in without.model.curves.values()
+    )
+    test_lives = fleet(15, seed=10)
+
+    def error(forecaster):
+        return np.mean(
+            [
+                np.sqrt(np.mean((forecast(forecaster, life)[30:, 1] - truth(life)[30:]) ** 2))
+                for life in test_lives
+            ]
+        )
+
+    assert error(with_them) < 1.05 * error(without)
+
+
+def test_kinds_of_very_different_length_are_told_apart_by_label():
+    lives = [*fleet(12, middle_h=200.0, kind="crusher"), *fleet(12, middle_h=800.0, seed=2, kind="grader")]
+    forecaster = fit_forecaster(lives)
+    short, long = convex_life(200.0, seed=31), convex_life(800.0, seed=32)
+    assert forecast(forecaster, short, kind="crusher")[60, 1] == pytest.approx(truth(short)[60], rel=0.3)
+    assert forecast(forecaster, long, kind="grader")[60, 1] == pytest.approx(truth(long)[60], rel=0.3)
+
+
+def test_without_labels_the_pace_of_a_life_tells_which_kind_it_is():
+    lives = [*fleet(12, middle_h=200.0), *fleet(12, middle_h=800.0, seed=2)]
+    forecaster = fit_forecaster(lives)
+    short, long = convex_life(200.0, seed=31), convex_life(800.0, seed=32)
+    assert forecast(forecaster, short)[150, 1] == pytest.approx(truth(short)[150], rel=0.35)
+    assert forecast(forecaster, long)[150, 1] == pytest.approx(truth(long)[150], rel=0.35)
+
+
+def test_a_machine_that_always_wears_faster_is_believed_to_do_so_again():
+    dusty = [convex_life(300.0, seed=50 + i, kind="loader", machine="loader-03") for i in range(4)]
+    others = [
+        convex_life(end, seed=60 + i, kind="loader", machine=f"loader-{10 + i}")
+        for i, end in enumerate(np.linspace(450, 550, 12))
+    ]
+    forecaster = fit_forecaster([*dusty, *others])
+    life = convex_life(300.0, seed=70)
+    own = forecast(forecaster, life, kind="loader", machine="loader-03")[20, 1]
+    unknown = forecast(forecaster, life, kind="loader")[20, 1]
+    assert abs(own - truth(life)[20]) < abs(unknown - truth(life)[20])
+
+
+def test_the_order_of_the_lives_does_not_matter():
+    lives, life = fleet(14), convex_life(450.0, seed=5)
+    forward, backward = forecast(fit_forecaster(lives), life), forecast(fit_forecaster(lives[::-1]), life)
+    assert forward == pytest.approx(backward, rel=1e-6, abs=1e-6)
+
+
+@pytest.mark.parametrize("rows", [1, 2, 3])
+def test_the_first_rows_of_a_life_are_forecast_too(rows):
+    life = convex_life(500.0)
+    for forecaster in (fit_forecaster([]), fit_forecaster(fleet(6))):
+        points = forecaster.hours_left(life.hours[:rows], life.restriction_pa[:rows], terminal_pa=TERMINAL_PA)
+        assert points.shape == (rows, 3)
+        assert np.all(np.isfinite(points))
+
+
+def test_no_rows_give_no_forecast():
+    assert fit_forecaster([]).hours_left(np.empty(0), np.empty(0), terminal_pa=1.0).shape == (0, 3)
+
+
+def test_falling_hours_are_refused_with_the_row():
+    with pytest.raises(ValueError, match="row 1: hours fall from 2"):
+        fit_forecaster([]).hours_left(np.array([2.0, 1.0]), np.array([1.0, 1.0]), terminal_pa=5.0)
+
+
+def test_lengths_that_fall_apart_make_groups_and_others_do_not():
+    rng = np.random.default_rng(0)
+    apart = np.concatenate([m * np.exp(rng.normal(0, 0.06, 15)) for m in (60.0, 80.0, 120.0, 240.0)])
+    assert len(set(length_groups(apart))) == 4
+    assert len(set(length_groups(500.0 * np.exp(rng.normal(0, 0.2, 40))))) == 1
+    assert length_groups(np.array([3.0])) == [0]

@@ -1,0 +1,98 @@
+"""Restriction at the reference flow: zero, exponent, density, and what is said where they are not known."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from ingest.restriction import Readings, summarise_hours
+from ingest.restriction.atmosphere import air_density_kg_m3, standard_pressure_pa, standard_temperature_k
+from ingest.restriction.reference import at_reference_flow, flow_exponent, learn_reference
+
+START_S = 1_772_431_200.0
+
+
+def working(hours=30, *, exponent=1.6, zero_pa=0.0, noise_pa=20.0, level_pa=3000.0, **columns):
+    """Mixed work, a reading every 30 s: flow 0.1 to 0.4 kg/s, rated 0.4; off for ten minutes of each hour."""
+    rng = np.random.default_rng(3)
+    n = 120 * hours
+    at_s = START_S + 30.0 * np.arange(n)
+    running = (at_s % 3600) >= 600
+    flow = np.where(running, rng.uniform(0.1, 0.4, n), np.nan)
+    drop = np.where(running, level_pa * (np.where(running, flow, 0.4) / 0.4) ** exponent, 0.0)
+    return Readings(
+        at_s=at_s,
+        restriction_pa=drop + zero_pa + rng.normal(0, noise_pa, n),
+        air_mass_flow_kg_s=flow,
+        engine_speed_rad_s=np.where(running, 150.0, 0.0),
+        **{name: np.full(n, value) for name, value in columns.items()},
+    )
+
+
+@pytest.mark.parametrize("exponent", [1.0, 1.3, 1.617, 1.9])
+def test_the_flow_exponent_is_found_from_mixed_work(exponent):
+    reference = learn_reference(summarise_hours(working(exponent=exponent)))
+    assert reference.basis == "flow"
+    assert reference.exponent_fitted
+    assert reference.exponent == pytest.approx(exponent, abs=0.03)
+
+
+def test_restriction_is_reported_at_the_flow_at_which_terminal_is_stated():
+    summaries = summarise_hours(working())
+    series = at_reference_flow(summaries, learn_reference(summaries, reference_flow=0.4))
+    assert np.median(series.restriction_pa) == pytest.approx(3000.0, rel=0.01)
+    assert len(series.hour_s) == 30
+
+
+def test_the_zero_is_learned_with_the_engine_off_and_taken_off():
+    summaries = summarise_hours(working(zero_pa=180.0))
+    reference = learn_reference(summaries, reference_flow=0.4)
+    assert reference.zero_known
+    assert reference.zero_pa == pytest.approx(180.0, abs=5.0)
+    assert np.median(at_reference_flow(summaries, reference).restriction_pa) == pytest.approx(
+        3000.0, rel=0.01
+    )
+
+
+def test_a_given_mass_flow_through_thin_air_is_reported_at_standard_air():
+    """At a given mass flow both parts of the loss go with 1/density (Darcy-Forchheimer in mass flow)."""
+    altitude_m = 2500.0
+    pressure, kelvin = float(standard_pressure_pa(altitude_m)), float(standard_temperature_k(altitude_m))
+    summaries = summarise_hours(working(ambient_pressure_pa=pressure, air_temperature_k=kelvin))
+    reference = learn_reference(summaries, reference_flow=0.4)
+    assert reference.density == "corrected"
+    thin = float(air_density_kg_m3(pressure, kelvin)) / 1.225
+    found = np.median(at_reference_flow(summaries, reference).restriction_pa)
+    assert found == pytest.approx(3000.0 * thin, rel=0.01)
+
+
+def test_without_a_flow_proxy_the_upper_envelope_of_each_hour_stands_in_and_says_so():
+    readings = dataclasses.replace(working(), air_mass_flow_kg_s=None, engine_speed_rad_s=None)
+    summaries = summarise_hours(readings)
+    reference = learn_reference(summaries)
+    assert (reference.basis, reference.sure, reference.exponent) == ("envelope", "low", None)
+    assert np.median(at_reference_flow(summaries, reference).restriction_pa) == pytest.approx(3000.0, rel=0.2)
+
+
+def test_too_few_steps_in_flow_leave_the_exponent_assumed_and_say_so():
+    readings = working(hours=6)
+    steady = dataclasses.replace(
+        readings, air_mass_flow_kg_s=np.where(np.isnan(readings.air_mass_flow_kg_s), np.nan, 0.4)
+    )
+    reference = learn_reference(summarise_hours(steady))
+    assert not reference.exponent_fitted
+    assert reference.sure == "low"
+
+
+def test_nothing_seen_gives_basis_none():
+    assert learn_reference([]).basis == "none"
+
+
+def test_the_exponent_resists_a_fifth_of_wild_steps():
+    rng = np.random.default_rng(11)
+    flow = rng.normal(0, 0.2, 400)
+    drop = 1.617 * flow + rng.normal(0, 0.005, 400)
+    drop[::5] = rng.normal(0, 1.0, 80)
+    fitted, spread = flow_exponent(flow, drop)
+    assert fitted == pytest.approx(1.617, abs=0.05)
+    assert 0 < spread < 0.1
