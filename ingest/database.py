@@ -1,0 +1,219 @@
+"""
+The database: how it is opened, who may write, and whether its schema is the one this code knows.
+
+Promises: a commit is durable when it returns (SQLite: WAL, synchronous=FULL). On SQLite there is one
+writing connection, and one process that holds the lock beside the file; readers can neither write nor
+checkpoint (SQLite 3.7.0 to 3.51.2 may lose commits when two connections write or checkpoint at once).
+Leaves to others: what is read and written (`ingest.store`), when (`ingest.writer`).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from alembic import command, script
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from sqlalchemy import event
+
+import migrations
+from ingest.errors import CalledWrongly
+
+BUSY_TIMEOUT_MS = 5_000  # a reader may meet a checkpoint; chosen, far above what one takes
+READER_CACHE_KIB = 16_384
+STATEMENT_TIMEOUT_MS = 30_000  # PostgreSQL: a stuck statement must not hold the writer for ever; chosen
+READERS = 8  # PostgreSQL and SQLite: connections for reading, a process
+
+
+def sqlite_path(url: str) -> Path | None:
+    """The file of a SQLite URL; None for another database."""
+    parsed = sa.make_url(url)
+    if parsed.get_backend_name() != "sqlite":
+        return None
+    if not parsed.database or parsed.database == ":memory:":
+        raise CalledWrongly(
+            f'database "{url}" is kept in memory and would be lost; give a file, sqlite:////path/to/file.db'
+        )
+    return Path(parsed.database)
+
+
+def writing_engine(url: str) -> sa.Engine:
+    """
+    An engine whose connection may write. On SQLite it has one connection; hold `exclusive` while using it.
+
+    Raises CalledWrongly if the URL is not one of a database we know or its folder cannot be made.
+    """
+    path = sqlite_path(_known(url))
+    if path is None:
+        return _postgres_engine(url, pool_size=2)
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CalledWrongly(
+            f"database folder {path.parent} cannot be made ({error}); give another"
+        ) from error
+    engine = sa.create_engine(url, poolclass=sa.QueuePool, pool_size=1, max_overflow=0)
+    event.listen(engine, "connect", _configure_writer)
+    event.listen(engine, "begin", _begin_immediate)
+    return engine
+
+
+def reading_engine(url: str) -> sa.Engine:
+    """An engine that cannot write. A connection sees one unmoving state from its first query to its end."""
+    path = sqlite_path(_known(url))
+    if path is None:
+        engine = _postgres_engine(url, pool_size=READERS)
+        return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+    # mode=ro: SQLite itself refuses to write and to checkpoint.
+    read_only = f"sqlite:///file:{path}?mode=ro&uri=true"
+    engine = sa.create_engine(read_only, poolclass=sa.QueuePool, pool_size=READERS, max_overflow=READERS * 4)
+    event.listen(engine, "connect", _configure_reader)
+    event.listen(engine, "begin", _begin_deferred)
+    return engine
+
+
+def _known(url: str) -> str:
+    try:
+        backend = sa.make_url(url).get_backend_name()
+    except sa.exc.ArgumentError:
+        backend = ""
+    if backend not in ("sqlite", "postgresql"):
+        raise CalledWrongly(
+            f'database "{url}" is not a URL we know; give sqlite:////path/file.db or postgresql://host/name'
+        )
+    return url
+
+
+def _postgres_engine(url: str, *, pool_size: int) -> sa.Engine:
+    with_driver = sa.make_url(url).set(drivername="postgresql+psycopg")
+    options = f"-c statement_timeout={STATEMENT_TIMEOUT_MS} -c timezone=UTC"
+    return sa.create_engine(
+        with_driver,
+        pool_size=pool_size,
+        max_overflow=pool_size,
+        pool_pre_ping=True,
+        connect_args={"options": options, "connect_timeout": 5},
+    )
+
+
+def _configure_writer(connection: Any, _record: Any) -> None:
+    connection.isolation_level = None  # we say BEGIN ourselves, see the "begin" listeners
+    connection.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
+    connection.execute("PRAGMA journal_mode=WAL")
+    connection.execute("PRAGMA synchronous=FULL")  # sqlite.org/pragma.html: durable across power loss in WAL
+    connection.execute("PRAGMA foreign_keys=ON")
+    connection.execute("PRAGMA cache_size=-65536")
+
+
+def _configure_reader(connection: Any, _record: Any) -> None:
+    connection.isolation_level = None
+    connection.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
+    connection.execute("PRAGMA query_only=ON")
+    connection.execute(f"PRAGMA cache_size=-{READER_CACHE_KIB}")
+
+
+def _begin_immediate(connection: sa.Connection) -> None:
+    connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+
+def _begin_deferred(connection: sa.Connection) -> None:
+    connection.exec_driver_sql("BEGIN")
+
+
+# ---------------------------------------------------------------- one writing process
+
+
+@contextmanager
+def exclusive(url: str) -> Iterator[None]:
+    """
+    Hold the lock beside a SQLite file; PostgreSQL needs none.
+
+    Raises CalledWrongly where another process holds it: that one is serving, ask it over HTTP.
+    """
+    path = sqlite_path(url)
+    if path is None:
+        yield
+        return
+    import fcntl  # here, so that the module can be imported where there is none
+
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise CalledWrongly(
+                f"{path} is being served by another process; "
+                "use its HTTP routes with an admin key, or stop it"
+            ) from None
+        yield
+    finally:
+        os.close(handle)  # closing lets the lock go, also when the process is killed
+
+
+# ---------------------------------------------------------------- schema
+
+
+def _config(connection: sa.Connection | None = None) -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+    config.attributes["connection"] = connection
+    return config
+
+
+def newest_revision() -> str:
+    """The schema revision this code was written for."""
+    head = script.ScriptDirectory.from_config(_config()).get_current_head()
+    assert head is not None
+    return head
+
+
+def revision_of(connection: sa.Connection) -> str | None:
+    """The schema revision of a database; None for an empty one."""
+    return MigrationContext.configure(connection).get_current_revision()
+
+
+def migrate(engine: sa.Engine) -> tuple[str | None, str]:
+    """Bring the schema to the newest revision. Returns the revision before and after."""
+    with engine.connect() as connection:
+        before = revision_of(connection)
+        connection.commit()
+        command.upgrade(_config(connection), "head")
+        connection.commit()
+        return before, newest_revision()
+
+
+def check(engine: sa.Engine) -> None:
+    """Raise AutogenerateDiffsDetected where the schema differs from `ingest.models`."""
+    with engine.connect() as connection:
+        command.check(_config(connection))
+
+
+def require_newest(engine: sa.Engine, *, migrate_empty: bool, migrate_old: bool) -> None:
+    """
+    Make sure that the schema is the newest; bring an empty database there by itself.
+
+    Raises CalledWrongly for an older schema unless `migrate_old`, and for one this code does not know.
+    """
+    with engine.connect() as connection:
+        found = revision_of(connection)
+    if found == newest_revision():
+        return
+    known = {r.revision for r in script.ScriptDirectory.from_config(_config()).walk_revisions()}
+    if found is not None and found not in known:
+        raise CalledWrongly(
+            f"the database has schema {found}, this program knows up to {newest_revision()}; "
+            "install its newer release"
+        )
+    if (found is None and migrate_empty) or migrate_old:
+        migrate(engine)
+        return
+    raise CalledWrongly(
+        f"the database has schema {found or 'none'}, this program needs {newest_revision()}; "
+        "make a backup, then run: cleanside-ingest migrate"
+    )

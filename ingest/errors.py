@@ -1,0 +1,71 @@
+"""
+What can go wrong in the server, drawn as a tree.
+
+    IngestError
+    ├── TryAgain            later it may work: overloaded, store unavailable, stopping       -> 503
+    ├── Refused             this request will never be accepted as it is                     -> 4xx
+    │   ├── NotFound        unknown, or another owner's: the same answer
+    │   └── ...             the code says which
+    └── CalledWrongly       a command or setting is wrong; a person has to change it         -> exit code 2
+
+Every message has the value, the rule and the next step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+
+class IngestError(Exception):
+    """Anything this program says no to."""
+
+
+class CalledWrongly(IngestError):
+    """A command, a setting or the state of the database is wrong; the message says what to do."""
+
+
+class TryAgain(IngestError):
+    """Nothing is wrong with the request; the server cannot take it now."""
+
+    def __init__(self, detail: str, *, retry_after_s: int = 5, code: str = "overloaded") -> None:
+        self.retry_after_s = retry_after_s
+        self.code = code
+        super().__init__(detail)
+
+
+@dataclass(frozen=True, slots=True)
+class Complaint:
+    """One thing wrong with a request: where (JSON pointer as a URI fragment, or a header) and what."""
+
+    pointer: str
+    detail: str
+
+
+class Refused(IngestError):
+    """The request is refused whole. Raised before anything of it is written."""
+
+    def __init__(
+        self,
+        status: int,
+        code: str,
+        detail: str,
+        *,
+        errors: Sequence[Complaint] = (),
+        more_errors: int = 0,
+        headers: Mapping[str, str] | None = None,
+    ) -> None:
+        self.status = status
+        self.code = code
+        self.detail = detail
+        self.errors = tuple(errors)
+        self.more_errors = more_errors
+        self.headers = dict(headers or {})
+        super().__init__(detail)
+
+
+class NotFound(Refused):
+    """Unknown, or another owner's: nobody can tell which."""
+
+    def __init__(self, what: str, name: str, *, code: str | None = None) -> None:
+        super().__init__(404, code or f"unknown_{what}", f'there is no {what} "{name}" here; check the name')
