@@ -1,0 +1,93 @@
+"""
+The content of readings in numbers: a hash to tell repeat from conflict, and values in SI.
+
+Promises: equal content as sent gives an equal hash, in either layout and in any column order; the hash is
+part of what is stored, so it may never change (its version is in the constants below).
+Leaves to others: what is done about a repeat or a conflict (`ingest.intake`).
+
+64 bits by mixing, not by a cryptographic hash: it runs over whole columns at once, and its only enemy is
+chance (one wrong verdict in 1.8e19 comparisons). A sender who forges a repeat fools nobody but himself.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+
+import numpy as np
+import numpy.typing as npt
+
+from gateway.units import QUANTITIES, accepts
+from gateway.wire import Batch
+
+FloatArray = npt.NDArray[np.float64]
+HashArray = npt.NDArray[np.int64]
+
+_VERSION = b"1"
+# Finaliser of splitmix64: Steele, Lea, Flood, Fast splittable pseudorandom number generators (2014).
+_GOLDEN = np.uint64(0x9E3779B97F4A7C15)
+_MIX_A = np.uint64(0xBF58476D1CE4E5B9)
+_MIX_B = np.uint64(0x94D049BB133111EB)
+
+
+def as_sent(column: Sequence[float | None]) -> FloatArray:
+    """A column as floats, shape (n,), in the unit as sent; NaN where a reading has no value."""
+    return np.array(column, dtype=np.float64)
+
+
+def in_si(batch: Batch, sent: dict[str, FloatArray]) -> dict[str, FloatArray]:
+    """Known quantities in an accepted unit, by their column name, in SI, shape (n,); NaN where absent."""
+    converted: dict[str, FloatArray] = {}
+    for name, column in sent.items():
+        unit = batch.units.get(name)
+        if unit is not None and name in QUANTITIES and accepts(unit, name):
+            quantity = QUANTITIES[name]
+            factors = quantity.units[unit]
+            converted[quantity.column] = column * factors.factor + factors.offset
+    return converted
+
+
+def content_hashes(batch: Batch, sent: dict[str, FloatArray]) -> HashArray:
+    """
+    Hash of each reading over instant, uncertainty, values and units as sent; shape (n,), signed 64 bits.
+
+    The sum over the columns makes their order irrelevant; a value that is absent adds nothing.
+    """
+    total = _mix(_instants(batch) ^ _word("at", ""))
+    uncertainty = batch.at_uncertainty_s
+    each = uncertainty if isinstance(uncertainty, Sequence) else [uncertainty]
+    total = total + _values(as_sent(each), _word("at_uncertainty_s", "s"))
+    for name, column in sent.items():
+        total = total + _values(column, _word(name, batch.units.get(name)))
+    return np.asarray(_mix(total).view(np.int64))
+
+
+def opaque_hash(content: bytes) -> int:
+    """The hash of a record that could not be read."""
+    return int.from_bytes(hashlib.sha256(_VERSION + b"opaque" + content).digest()[:8], "big", signed=True)
+
+
+def _instants(batch: Batch) -> npt.NDArray[np.uint64]:
+    if not batch.at_text:
+        return np.array(batch.at_us, dtype=np.int64).view(np.uint64)
+    whole = np.array([us or 0 for us in batch.at_us], dtype=np.int64).view(np.uint64)
+    for index, text in batch.at_text.items():
+        whole[index] = _word("instant", text)
+    return whole
+
+
+def _values(column: FloatArray, word: np.uint64) -> npt.NDArray[np.uint64]:
+    bits = (column + 0.0).view(np.uint64)  # + 0.0: minus zero is zero
+    return np.where(np.isnan(column), np.uint64(0), _mix(bits ^ word))
+
+
+def _word(name: str, unit: str | None) -> np.uint64:
+    text = f"{name}\x1f{'' if unit is None else unit}".encode()
+    return np.uint64(int.from_bytes(hashlib.sha256(_VERSION + text).digest()[:8], "big"))
+
+
+def _mix(words: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
+    words = words + _GOLDEN
+    words = (words ^ (words >> np.uint64(30))) * _MIX_A
+    words = (words ^ (words >> np.uint64(27))) * _MIX_B
+    return np.asarray(words ^ (words >> np.uint64(31)))

@@ -1,0 +1,474 @@
+"""
+What becomes of a batch: stored, known already, held in quarantine, or refused whole.
+
+Promises: every reading of an accepted batch is afterwards stored, a duplicate, or in quarantine. A number
+is stored once; the same number with other content is kept beside the first. `Refused` is raised before
+any reading is written, so that a refusal needs no undoing.
+Leaves to others: decoding (`gateway.wire`), keys (`ingest.access`), the commit (`ingest.writer`).
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import sqlalchemy as sa
+
+from gateway.units import QUANTITIES, accepts
+from gateway.wire import Answer, Batch, Doubt, QuarantineNote
+from ingest import checks, content
+from ingest.content import FloatArray, HashArray
+from ingest.errors import Refused
+from ingest.marks import Marks, Ranges, Shed, advance, meets, ranges_of, split_seen, union
+from ingest.store import fleet, hours, quarantine, readings, streams
+from ingest.store.fleet import Device
+from ingest.store.quarantine import Held
+from ingest.store.streams import Stream
+
+MAX_UNKNOWN_HELD = (
+    10_000  # readings of devices nobody registered, an owner; chosen: a day of one device at 10 s
+)
+MAX_ISLANDS = 4_096  # ranges beyond the mark, a stream; more is no gateway's doing; chosen
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Incoming:
+    """A decoded batch with all that can be worked out before the database is asked."""
+
+    owner_id: int
+    batch: Batch
+    #: quantity -> values in the unit as sent; column -> values in SI; NaN where absent
+    sent: Mapping[str, FloatArray]
+    si: Mapping[str, FloatArray]
+    hashes: HashArray
+    unit_set_id: int
+    received_us: int
+
+    @property
+    def order_key(self) -> str:
+        """Batches of one commit are taken in this order, so that processes lock streams in one order."""
+        return f"{self.owner_id} {stream_name(self.batch)}"
+
+
+def prepare(batch: Batch, *, owner_id: int, unit_set_id: int, received_us: int) -> Incoming:
+    """Turn a batch into arrays."""
+    sent = {name: content.as_sent(column) for name, column in batch.columns.items()}
+    return Incoming(
+        owner_id=owner_id,
+        batch=batch,
+        sent=sent,
+        si=content.in_si(batch, sent),
+        hashes=content.content_hashes(batch, sent),
+        unit_set_id=unit_set_id,
+        received_us=received_us,
+    )
+
+
+def stream_name(batch: Batch) -> str:
+    """The stream of a batch; readings without numbers share one for each device."""
+    return batch.stream if batch.stream is not None else streams.UNNUMBERED + batch.device
+
+
+def units_text(batch: Batch) -> str:
+    """The units in which a batch's stored values were sent, as canonical JSON."""
+    used = {
+        name: unit
+        for name in batch.columns
+        if name in QUANTITIES and (unit := batch.units.get(name)) is not None and accepts(unit, name)
+    }
+    return json.dumps(used, sort_keys=True)
+
+
+# ---------------------------------------------------------------- receive
+
+
+@dataclass(slots=True)
+class _Verdict:
+    """Indexes of readings by what becomes of them."""
+
+    new: list[int] | None = None  # None: every reading of the batch
+    duplicates: int = 0
+    conflicts: list[int] = field(default_factory=list)
+    #: index -> code, detail of readings that are in quarantine already
+    held_before: dict[int, tuple[str, str]] = field(default_factory=dict)
+
+
+def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
+    """
+    Take a batch in. Nothing is acknowledged before the caller has committed.
+
+    Raises Refused: 409 `stream_bound` or `stream_forked`, 403 `device_unknown` where too much is held.
+    """
+    batch, now_us = incoming.batch, incoming.received_us
+    device, stream = _claim(connection, incoming)
+    numbers, fresh_instants = _numbers(connection, incoming, stream)
+    seen_now = _ranges_in(numbers, batch)
+    marks = _marks(connection, stream, seen_now, batch)
+    verdict = _judge(connection, stream, marks, numbers, incoming, seen_now)
+    _refuse_fork(stream, batch, verdict, len(numbers))
+    doubts = doubts_about(incoming, device, stream.gateway_built)
+    entries = _held_entries(incoming, numbers, verdict, doubts)
+    opaque = _opaque_entry(connection, stream, marks, batch)
+    new_numbers = seen_now if verdict.new is None else ranges_of(sorted(numbers[i] for i in verdict.new))
+    after = advance(
+        marks,
+        held=union(new_numbers, [(entry.seq, entry.seq) for entry in opaque]),
+        shed=[Shed(s.first, s.last, s.reason) for s in batch.shed],
+    )
+    _keep_bounded(after)
+
+    stored = store_believed(connection, stream.id, incoming, numbers, among=verdict.new, doubts=doubts)
+    readings.put_instants(connection, stream.id, fresh_instants)
+    quarantine.put(connection, stream.id, [*entries.values(), *opaque], now_us)
+    streams.save_marks(connection, stream.id, marks, after)
+    streams.save(
+        connection,
+        stream,
+        after,
+        batch.gateway,
+        duplicates=verdict.duplicates + len(verdict.held_before),
+        conflicts=len(verdict.conflicts),
+        now_us=now_us,
+    )
+    if batch.gateway is not None:
+        streams.add_reports(connection, stream.id, batch.gateway, now_us)
+    notes = _notes(batch, numbers, entries, verdict, opaque)
+    return _answer(batch, after, stored, verdict.duplicates, notes, now_us)
+
+
+def _claim(connection: sa.Connection, incoming: Incoming) -> tuple[Device, Stream]:
+    """Device and stream of a batch, made where they are new; the stream is locked."""
+    batch, owner_id, name = incoming.batch, incoming.owner_id, stream_name(incoming.batch)
+    device = fleet.device(connection, owner_id, batch.device)
+    stream = streams.find(connection, owner_id, name, lock=True)
+    if stream is not None and (device is None or stream.device_id != device.id):
+        raise Refused(
+            409,
+            "stream_bound",
+            f"stream {name} belongs to another device than {batch.device}; open a new stream for it",
+        )
+    if device is None or device.registered_us is None:
+        _refuse_too_much_unknown(connection, incoming)
+        device = device or fleet.keep_device(connection, owner_id, batch.device)
+    if stream is None:
+        stream = streams.create(connection, owner_id, device.id, name, incoming.received_us)
+    return device, stream
+
+
+def _refuse_too_much_unknown(connection: sa.Connection, incoming: Incoming) -> None:
+    held = quarantine.count_held(connection, incoming.owner_id, "device_unknown")
+    if held + len(incoming.batch) > MAX_UNKNOWN_HELD:
+        raise Refused(
+            403,
+            "device_unknown",
+            f"device {incoming.batch.device} is not registered and {held} readings are held already, "
+            f"at most {MAX_UNKNOWN_HELD}; register the device, then send again",
+        )
+
+
+def _numbers(
+    connection: sa.Connection, incoming: Incoming, stream: Stream
+) -> tuple[Sequence[int], dict[str, int]]:
+    """
+    The number of each reading, and instant -> number of those that get one now.
+
+    Readings without numbers are known by their instant as sent: one instant, one reading.
+    """
+    batch = incoming.batch
+    if batch.seq is not None:
+        return batch.seq, {}
+    texts = [batch.instant_text(index) for index in range(len(batch))]
+    known = readings.numbers_of_instants(connection, stream.id, texts)
+    fresh: dict[str, int] = {}
+    for text in texts:
+        if text not in known and text not in fresh:
+            fresh[text] = stream.highest + len(fresh) + 1
+    both = known | fresh
+    return [both[text] for text in texts], fresh
+
+
+def _ranges_in(numbers: Sequence[int], batch: Batch) -> Ranges:
+    if isinstance(numbers, range):
+        return ((numbers[0], numbers[-1]),)
+    return ranges_of(numbers if batch.seq is not None else sorted(set(numbers)))
+
+
+def _marks(connection: sa.Connection, stream: Stream, seen_now: Ranges, batch: Batch) -> Marks:
+    numbers = [*(n for r in seen_now for n in r), *(n for s in batch.shed for n in (s.first, s.last))]
+    if batch.opaque is not None:
+        numbers.append(batch.opaque.seq)
+    near = (min(numbers), max(numbers)) if numbers else (1, 1)
+    return streams.marks_of(connection, stream, near)
+
+
+# ---------------------------------------------------------------- new, repeated or in conflict
+
+
+def _judge(
+    connection: sa.Connection,
+    stream: Stream,
+    marks: Marks,
+    numbers: Sequence[int],
+    incoming: Incoming,
+    seen_now: Ranges,
+) -> _Verdict:
+    if not seen_now or (
+        not meets(marks, seen_now[0][0], seen_now[-1][1]) and len(set(numbers)) == len(numbers)
+    ):
+        return _Verdict()
+    held, _ = split_seen(marks, seen_now)
+    kept = readings.hashes(connection, stream.id, held)
+    aside = quarantine.seen(connection, stream.id, held)
+    return _compare(numbers, incoming.hashes.tolist(), kept, aside)
+
+
+def _compare(
+    numbers: Sequence[int],
+    hashes: Sequence[int],
+    kept: Mapping[int, int],
+    aside: Mapping[int, Sequence[sa.Row[tuple[int, int, str, str, str]]]],
+) -> _Verdict:
+    """Tell repeats and conflicts from what is new, also inside the batch itself. Pure."""
+    verdict = _Verdict(new=[])
+    assert verdict.new is not None
+    here: dict[int, set[int]] = {}
+    for index, (number, digest) in enumerate(zip(numbers, hashes, strict=True)):
+        before = here.setdefault(number, set())
+        held = next((row for row in aside.get(number, ()) if row.content_hash == digest), None)
+        if kept.get(number) == digest or digest in before:
+            verdict.duplicates += 1
+        elif held is not None and held.state == quarantine.HELD:
+            verdict.held_before[index] = (held.code, json.loads(held.reasons)[0]["detail"])
+        elif held is not None:  # released or discarded since: it was dealt with
+            verdict.duplicates += 1
+        elif number in kept or number in aside or before:
+            verdict.conflicts.append(index)
+        else:
+            verdict.new.append(index)
+        before.add(digest)
+    return verdict
+
+
+def _refuse_fork(stream: Stream, batch: Batch, verdict: _Verdict, count: int) -> None:
+    """
+    A copied or restored disk goes on under an old stream: its readings would be taken for repeats.
+
+    A batch that only brings new numbers is no fork: it may have been overtaken by a later one.
+    """
+    told = batch.gateway
+    if told is None:
+        return
+    name = stream.stream
+    if told.installation and stream.installation and told.installation != stream.installation:
+        raise Refused(
+            409, "stream_forked", f"stream {name} is written by another installation; open a new one"
+        )
+    if told.appended_through is None or told.appended_through >= stream.highest:
+        return
+    only_new = count > 0 and (verdict.new is None or len(verdict.new) == count)
+    if not only_new:
+        raise Refused(
+            409,
+            "stream_forked",
+            f"stream {name}: the server has seen number {stream.highest}, the gateway says it gave only "
+            f"{told.appended_through}; open a new stream for what comes now",
+        )
+
+
+# ---------------------------------------------------------------- believed or held
+
+
+def doubts_about(incoming: Incoming, device: Device, built: str | None) -> checks.Doubts:
+    """index -> why a reading is not believed. `built`: of the gateway, as far as known."""
+    batch = incoming.batch
+    built = (batch.gateway.built if batch.gateway else None) or built
+    service = checks.Service(in_service_us=device.in_service_us, built=built)
+    doubts = checks.believe(batch, incoming.si, now_us=incoming.received_us, service=service)
+    if device.registered_us is None:
+        unknown = unknown_device_doubt(device.name)
+        for index in range(len(batch)):
+            doubts.setdefault(index, []).insert(0, unknown)
+    return doubts
+
+
+def unknown_device_doubt(name: str) -> Doubt:
+    """Why readings of a device that nobody registered are held."""
+    return Doubt("device_unknown", f"device {name} is not registered; held until it is")
+
+
+def _held_entries(
+    incoming: Incoming, numbers: Sequence[int], verdict: _Verdict, doubts: checks.Doubts
+) -> dict[int, Held]:
+    """index -> what goes into quarantine."""
+    new = set(verdict.new) if verdict.new is not None else None
+    entries: dict[int, Held] = {}
+    for index in sorted(doubts):
+        if new is None or index in new:
+            entries[index] = _held(incoming, numbers[index], index, doubts[index], beside=False)
+    for index in verdict.conflicts:
+        detail = f"number {numbers[index]} is taken by another content, which stays; find out which is right"
+        if incoming.batch.seq is None:
+            detail = f"there is another reading at {incoming.batch.instant_text(index)}, which stays"
+        reasons = [Doubt("number_conflict", detail), *doubts.get(index, ())]
+        entries[index] = _held(incoming, numbers[index], index, reasons, beside=True)
+    return entries
+
+
+def _held(incoming: Incoming, number: int, index: int, doubts: Sequence[Doubt], *, beside: bool) -> Held:
+    return Held(
+        seq=number,
+        content_hash=int(incoming.hashes[index]),
+        beside=beside,
+        doubts=tuple(doubts),
+        content=json.dumps(incoming.batch.as_sent(index), ensure_ascii=False),
+        recheck_us=recheck_us(doubts, incoming.batch.at_us[index]),
+    )
+
+
+def recheck_us(doubts: Sequence[Doubt], at_us: int | None) -> int | None:
+    """When to look again unasked: once a time that lay ahead has come, if that is the only doubt."""
+    if at_us is not None and {d.code for d in doubts} == {"time_in_future"}:
+        return at_us - checks.FUTURE_TOLERANCE_US
+    return None
+
+
+def _opaque_entry(connection: sa.Connection, stream: Stream, marks: Marks, batch: Batch) -> list[Held]:
+    """A record the gateway could not get through, held under its number; nothing if it is known already."""
+    if batch.opaque is None:
+        return []
+    number, digest = batch.opaque.seq, content.opaque_hash(batch.opaque.content)
+    held, _ = split_seen(marks, ((number, number),))
+    aside = quarantine.seen(connection, stream.id, held).get(number, [])
+    if any(row.content_hash == digest for row in aside):
+        return []
+    doubts = [Doubt("opaque", f"number {number} could not be read as a reading; its bytes are kept")]
+    if held:
+        doubts.insert(
+            0, Doubt("number_conflict", f"number {number} is taken by another content, which stays")
+        )
+    sent = {"seq": number, "base64": base64.b64encode(batch.opaque.content).decode()}
+    text = json.dumps({"opaque": sent})
+    return [Held(number, digest, bool(held), tuple(doubts), text, None)]
+
+
+# ---------------------------------------------------------------- store
+
+
+def store_believed(
+    connection: sa.Connection,
+    stream_id: int,
+    incoming: Incoming,
+    numbers: Sequence[int],
+    *,
+    among: list[int] | None,
+    doubts: checks.Doubts,
+) -> int:
+    """
+    Store those readings that nobody doubts, under their numbers. Returns how many.
+
+    among : indexes to choose from, None: all.
+    """
+    chosen = among
+    if doubts:
+        all_of_them = range(len(numbers)) if among is None else among
+        chosen = [index for index in all_of_them if index not in doubts]
+    if not len(numbers) or chosen == []:
+        return 0
+    pick = slice(None) if chosen is None else np.array(chosen)
+    at_us, _ = checks.instants_of(incoming.batch)
+    rows = _rows(incoming, numbers, at_us, pick, chosen)
+    readings.put(
+        connection,
+        stream_id,
+        rows,
+        unit_set_id=incoming.unit_set_id,
+        received_us=incoming.received_us,
+    )
+    hours.touch(connection, stream_id, np.asarray(rows.seq, dtype=np.int64), at_us[pick])
+    if incoming.batch.at_text:
+        kept = range(len(numbers)) if chosen is None else set(chosen)
+        texts = {numbers[i]: text for i, text in incoming.batch.at_text.items() if i in kept}
+        readings.put_exact_times(connection, stream_id, texts)
+    return len(rows.seq)
+
+
+def _rows(
+    incoming: Incoming,
+    numbers: Sequence[int],
+    at_us: npt.NDArray[np.int64],
+    pick: slice | npt.NDArray[np.int64],
+    chosen: list[int] | None,
+) -> readings.Rows:
+    count = len(numbers) if chosen is None else len(chosen)
+    uncertainty = incoming.batch.at_uncertainty_s
+    if not isinstance(uncertainty, Sequence):
+        uncertainty = [uncertainty] * count
+    elif chosen is not None:
+        uncertainty = [uncertainty[i] for i in chosen]
+    return readings.Rows(
+        seq=numbers if chosen is None else [numbers[i] for i in chosen],
+        at_us=at_us[pick].tolist(),
+        at_uncertainty_s=uncertainty,
+        content_hash=incoming.hashes[pick].tolist(),
+        values={name: _nullable(column[pick]) for name, column in incoming.si.items()},
+    )
+
+
+def _nullable(column: FloatArray) -> list[float | None]:
+    values = column.tolist()
+    return [None if v != v else v for v in values] if np.isnan(column).any() else values
+
+
+def _keep_bounded(marks: Marks) -> None:
+    if len(marks.islands) > MAX_ISLANDS:
+        raise Refused(
+            429,
+            "too_many_gaps",
+            f"the stream would have {len(marks.islands)} separate ranges beyond its mark, "
+            f"at most {MAX_ISLANDS}; send the missing numbers, lowest first",
+        )
+
+
+# ---------------------------------------------------------------- answer
+
+
+def _notes(
+    batch: Batch,
+    numbers: Sequence[int],
+    entries: Mapping[int, Held],
+    verdict: _Verdict,
+    opaque: Sequence[Held],
+) -> list[QuarantineNote]:
+    """What is in quarantine of this batch, grouped where neighbours share a reason."""
+    found = {index: (held.doubts[0].code, held.doubts[0].detail) for index, held in entries.items()}
+    found |= verdict.held_before
+    key = {index: index if batch.seq is None else numbers[index] for index in found}
+    flat = sorted((key[index], *reason) for index, reason in found.items())
+    flat += [(held.seq, held.doubts[0].code, held.doubts[0].detail) for held in opaque]
+    notes: list[QuarantineNote] = []
+    for number, code, detail in sorted(flat):
+        if notes and notes[-1].code == code and notes[-1].last + 1 == number:
+            grouped = notes[-1]
+            notes[-1] = QuarantineNote(first=grouped.first, last=number, code=code, detail=grouped.detail)
+        else:
+            notes.append(QuarantineNote(first=number, last=number, code=code, detail=detail))
+    return notes
+
+
+def _answer(
+    batch: Batch, marks: Marks, stored: int, duplicates: int, notes: list[QuarantineNote], now_us: int
+) -> Answer:
+    numbered = batch.stream is not None
+    return Answer(
+        stream=batch.stream,
+        acknowledged_through=marks.mark if numbered else None,
+        stored=stored,
+        duplicates=duplicates,
+        gaps=marks.gaps if numbered else (),
+        quarantined=tuple(notes),
+        server_time_us=now_us,
+    )

@@ -1,0 +1,85 @@
+"""
+A second look at what is held: at its due time, when its device is registered, or when a person amended it.
+
+Promises: the same checks as on receipt. What is believed now is stored under the number and identity it
+had on receipt; what is not stays held, with the reasons found now.
+Leaves to others: who may ask for it, and what a person changed (`ingest.routes`).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Sequence
+from itertools import groupby
+from typing import Any
+
+import numpy as np
+import sqlalchemy as sa
+
+from gateway import wire
+from ingest import intake
+from ingest.store import fleet, quarantine, readings, streams
+from ingest.store.quarantine import Entry
+
+
+def reconsider(connection: sa.Connection, entries: Sequence[Entry], now_us: int) -> int:
+    """
+    Look at held readings again. Returns how many are stored now.
+
+    Records nobody could read, and readings beside another of the same number, need a person: they stay.
+    """
+    ready = [entry for entry in entries if not entry.beside and entry.code != "opaque"]
+    ready.sort(key=_together)
+    return sum(_reconsider(connection, list(group), now_us) for _, group in groupby(ready, key=_alike))
+
+
+def _document(entry: Entry) -> dict[str, Any]:
+    document: dict[str, Any] = json.loads(entry.amended or entry.content)
+    return document
+
+
+def _alike(entry: Entry) -> tuple[int, int, str]:
+    """Entries that make one batch: the same stream, the same receipt, the same units."""
+    return entry.stream_id, entry.received_us, json.dumps(_document(entry).get("units", {}), sort_keys=True)
+
+
+def _together(entry: Entry) -> tuple[tuple[int, int, str], int]:
+    return _alike(entry), entry.seq
+
+
+def _reconsider(connection: sa.Connection, entries: list[Entry], now_us: int) -> int:
+    first = entries[0]
+    device = fleet.device(connection, first.owner_id, first.device)
+    stream = streams.find(connection, first.owner_id, first.stream, lock=True)
+    assert device is not None
+    assert stream is not None
+    batch = _batch(entries)
+    unit_set_id = readings.keep_unit_set(connection, intake.units_text(batch))
+    incoming = intake.prepare(batch, owner_id=first.owner_id, unit_set_id=unit_set_id, received_us=now_us)
+    doubts = intake.doubts_about(incoming, device, stream.gateway_built)
+    # Identity was fixed on receipt: an amended reading keeps the hash of what was sent.
+    as_received = dataclasses.replace(
+        incoming,
+        hashes=np.array([entry.content_hash for entry in entries], dtype=np.int64),
+        received_us=first.received_us,
+    )
+    numbers = [entry.seq for entry in entries]
+    stored = intake.store_believed(connection, stream.id, as_received, numbers, among=None, doubts=doubts)
+    for index, entry in enumerate(entries):
+        if index in doubts:
+            later_us = intake.recheck_us(doubts[index], batch.at_us[index])
+            quarantine.set_doubts(connection, entry.id, doubts[index], later_us)
+        else:
+            quarantine.set_state(connection, entry.id, quarantine.RELEASED)
+    return stored
+
+
+def _batch(entries: Sequence[Entry]) -> wire.Batch:
+    """The entries as the batch they came in; in order of number, so that indexes agree."""
+    documents = [_document(entry) for entry in entries]
+    envelope: dict[str, Any] = {"device": entries[0].device, "units": documents[0].get("units", {})}
+    if "seq" in documents[0]:
+        envelope["stream"] = entries[0].stream
+    envelope["readings"] = [{k: v for k, v in d.items() if k != "units"} for d in documents]
+    return wire.decode(json.dumps(envelope).encode())

@@ -1,0 +1,137 @@
+"""
+The account of a stream: each number 1..appended_through in exactly one state, counted from the rows.
+
+Promises: stored and quarantined are read from the rows themselves as ranges, never got by subtraction;
+mark and islands, which the acknowledgement rests on, are held against them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from ingest.marks import Marks, Ranges, count, intersect, subtract, union
+from ingest.models import quarantine, readings
+from ingest.store import streams
+from ingest.store.quarantine import DISCARDED, HELD
+from ingest.store.streams import Stream
+
+
+@dataclass(frozen=True, kw_only=True)
+class Account:
+    """Where every number of a stream is."""
+
+    stream: str
+    device: str
+    #: numbers the account is about: 1..through, as the gateway says, or the highest seen if it does not say
+    through: int
+    acknowledged_through: int
+    highest: int
+    stored: int
+    quarantined: int
+    discarded: int
+    shed: int
+    gap: int
+    pending: int
+    #: counted apart: they are not numbers of their own
+    duplicates: int
+    conflicts: int
+    gaps: Ranges
+    #: what does not fit, in words; empty where the account balances
+    faults: tuple[str, ...]
+
+    @property
+    def balances(self) -> bool:
+        """Every number is in exactly one state, and the acknowledged ones are all held or shed."""
+        return not self.faults
+
+
+def accounts(connection: sa.Connection, owner_id: int | None = None) -> Iterator[Account]:
+    """The account of each stream of an owner, or of all owners."""
+    for stream in streams.all_of(connection, owner_id):
+        yield account_of(connection, stream)
+
+
+def account_of(connection: sa.Connection, stream: Stream) -> Account:
+    """The account of one stream."""
+    marks = streams.marks_of(connection, stream)
+    stored = _ranges(connection, sa.select(readings.c.seq).where(readings.c.stream_id == stream.id))
+    return balance(
+        stream,
+        marks,
+        stored=stored,
+        quarantined=_ranges(connection, _quarantined(stream.id, HELD)),
+        discarded=_ranges(connection, _quarantined(stream.id, DISCARDED)),
+    )
+
+
+def _quarantined(stream_id: int, state: str) -> sa.Select[int]:
+    return sa.select(quarantine.c.seq).where(
+        quarantine.c.stream_id == stream_id, quarantine.c.state == state, sa.not_(quarantine.c.beside)
+    )
+
+
+def _ranges(connection: sa.Connection, numbers: sa.Select[int]) -> Ranges:
+    """Ranges of the numbers a query gives: those that rise in step with their rank are one range."""
+    ranked = numbers.add_columns(
+        (sa.column("seq") - sa.func.row_number().over(order_by=sa.column("seq"))).label("run")
+    ).subquery()
+    first = sa.func.min(ranked.c.seq)
+    query = sa.select(first, sa.func.max(ranked.c.seq)).group_by(ranked.c.run).order_by(first)
+    return tuple((a, b) for a, b in connection.execute(query))
+
+
+def balance(
+    stream: Stream, marks: Marks, *, stored: Ranges, quarantined: Ranges, discarded: Ranges
+) -> Account:
+    """Hold the rows against the marks and against what the gateway says. Pure."""
+    through = stream.appended_through if stream.appended_through is not None else stream.highest
+    shed = union((s.first, s.last) for s in marks.shed)
+    states = {"stored": stored, "quarantined": quarantined, "discarded": discarded, "shed": shed}
+    everything = union(*states.values())
+    missing = subtract([(1, stream.highest)], everything) if stream.highest else ()
+    pending = ((stream.highest + 1, through),) if through > stream.highest else ()
+    return Account(
+        stream=stream.stream,
+        device=stream.device,
+        through=through,
+        acknowledged_through=marks.mark,
+        highest=stream.highest,
+        stored=count(stored),
+        quarantined=count(quarantined),
+        discarded=count(discarded),
+        shed=count(shed),
+        gap=count(missing),
+        pending=count(pending),
+        duplicates=stream.duplicates,
+        conflicts=stream.conflicts,
+        gaps=missing,
+        faults=tuple(_faults(marks, states, everything, missing, through)),
+    )
+
+
+def _faults(
+    marks: Marks, states: dict[str, Ranges], everything: Ranges, missing: Ranges, through: int
+) -> Iterator[str]:
+    names = list(states)
+    for i, one in enumerate(names):
+        for other in names[i + 1 :]:
+            if twice := intersect(states[one], states[other]):
+                yield f"numbers {_text(twice)} are both {one} and {other}"
+    if everything and everything[-1][1] > marks.highest:
+        yield f"rows reach number {everything[-1][1]}, the highest seen is {marks.highest}"
+    if lost := intersect(missing, marks.covered):
+        yield f"numbers {_text(lost)} are acknowledged or counted as held, and are in no state"
+    if strange := subtract(
+        intersect(everything, ((1, marks.highest),)) if marks.highest else (), marks.covered
+    ):
+        yield f"numbers {_text(strange)} have rows, and are counted as missing"
+    if through < marks.highest:
+        yield f"the gateway says it appended through {through}, the server has seen {marks.highest}"
+
+
+def _text(ranges: Ranges) -> str:
+    shown = ", ".join(str(a) if a == b else f"{a}-{b}" for a, b in ranges[:4])
+    return shown + (f" and {len(ranges) - 4} ranges more" if len(ranges) > 4 else "")

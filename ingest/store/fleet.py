@@ -1,0 +1,295 @@
+"""Machines, housings and terminal restriction, devices and where they sit, element changes."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import sqlalchemy as sa
+
+from ingest.models import assignments, audit, devices, element_changes, housings, machines, owners, terminals
+from ingest.store import dialect, hours
+
+
+class Device(NamedTuple):
+    """A row of `devices`."""
+
+    id: int
+    owner_id: int
+    name: str
+    #: None: not registered, its readings are held
+    registered_us: int | None
+    in_service_us: int | None
+
+
+class Machine(NamedTuple):
+    """A row of `machines`."""
+
+    id: int
+    owner_id: int
+    name: str
+    kind: str
+
+
+class Housing(NamedTuple):
+    """A housing with the machine it belongs to."""
+
+    id: int
+    machine_id: int
+    name: str
+    revision: int
+    owner_id: int
+    machine: str
+    kind: str
+
+
+class Terminal(NamedTuple):
+    """Terminal restriction of a housing, as read, from an instant on."""
+
+    valid_from_us: int
+    value: float
+    unit: str
+    restriction_pa: float
+
+
+class Assignment(NamedTuple):
+    """A device on a housing for a span; None is open."""
+
+    id: int
+    device_id: int
+    device: str
+    housing_id: int
+    housing: str
+    machine: str
+    from_us: int | None
+    until_us: int | None
+
+
+class Change(NamedTuple):
+    """An element change that a person entered."""
+
+    changed_us: int
+    entered_us: int
+    who: str
+    note: str
+
+
+# ---------------------------------------------------------------- owners, audit
+
+
+def owner_id(connection: sa.Connection, name: str) -> int | None:
+    """The id of an owner by name."""
+    return connection.scalar(sa.select(owners.c.id).where(owners.c.name == name))
+
+
+def keep_owner(connection: sa.Connection, name: str, now_us: int) -> int:
+    """The id of an owner, made now if there is none of that name."""
+    statement = dialect.insert(connection, owners).values(name=name, created_us=now_us)
+    connection.execute(statement.on_conflict_do_nothing())
+    found = owner_id(connection, name)
+    assert found is not None
+    return found
+
+
+def note(connection: sa.Connection, owner: int, now_us: int, who: str, what: str, detail: str) -> None:
+    """Write down who did what."""
+    values = {"owner_id": owner, "at_us": now_us, "who": who, "what": what, "detail": detail}
+    connection.execute(sa.insert(audit).values(values))
+
+
+# ---------------------------------------------------------------- devices
+
+_DEVICE = sa.select(*(devices.c[f] for f in Device._fields))
+_DEVICE_BY_NAME = _DEVICE.where(
+    devices.c.owner_id == sa.bindparam("owner_id"), devices.c.name == sa.bindparam("name")
+)
+
+
+def device(connection: sa.Connection, owner: int, name: str) -> Device | None:
+    """A device of this owner by name, registered or not."""
+    row = connection.execute(_DEVICE_BY_NAME, {"owner_id": owner, "name": name}).first()
+    return None if row is None else Device(*row)
+
+
+def devices_of(connection: sa.Connection, owner: int) -> list[Device]:
+    """All devices of an owner by name."""
+    query = _DEVICE.where(devices.c.owner_id == owner).order_by(devices.c.name)
+    return [Device(*row) for row in connection.execute(query)]
+
+
+def keep_device(connection: sa.Connection, owner: int, name: str) -> Device:
+    """A device of this owner; one that nobody has registered is made, so that its readings can be held."""
+    statement = dialect.insert(connection, devices).values(owner_id=owner, name=name)
+    connection.execute(statement.on_conflict_do_nothing())
+    found = device(connection, owner, name)
+    assert found is not None
+    return found
+
+
+def register(connection: sa.Connection, known: Device, now_us: int, in_service_us: int | None) -> None:
+    """Register a device, or set the start of its service."""
+    values = {"registered_us": known.registered_us or now_us}
+    if in_service_us is not None:
+        values["in_service_us"] = in_service_us
+    connection.execute(sa.update(devices).where(devices.c.id == known.id).values(values))
+
+
+# ---------------------------------------------------------------- machines and housings
+
+_MACHINE = sa.select(*(machines.c[f] for f in Machine._fields))
+_HOUSING = sa.select(
+    housings.c.id,
+    housings.c.machine_id,
+    housings.c.name,
+    housings.c.revision,
+    machines.c.owner_id,
+    machines.c.name,
+    machines.c.kind,
+).join_from(housings, machines)
+
+
+def machine(connection: sa.Connection, owner: int, name: str) -> Machine | None:
+    """A machine of this owner by name."""
+    row = connection.execute(_MACHINE.where(machines.c.owner_id == owner, machines.c.name == name)).first()
+    return None if row is None else Machine(*row)
+
+
+def machines_of(connection: sa.Connection, owner: int) -> list[Machine]:
+    """All machines of an owner by name."""
+    query = _MACHINE.where(machines.c.owner_id == owner).order_by(machines.c.name)
+    return [Machine(*row) for row in connection.execute(query)]
+
+
+def keep_machine(connection: sa.Connection, owner: int, name: str, kind: str, now_us: int) -> Machine:
+    """A machine of this owner, made now if there is none of that name; its kind is set if given."""
+    values = {"owner_id": owner, "name": name, "kind": kind, "created_us": now_us}
+    connection.execute(dialect.insert(connection, machines).values(values).on_conflict_do_nothing())
+    found = machine(connection, owner, name)
+    assert found is not None
+    if kind and kind != found.kind:
+        connection.execute(sa.update(machines).where(machines.c.id == found.id).values(kind=kind))
+        found = found._replace(kind=kind)
+    return found
+
+
+def housings_of(connection: sa.Connection, machine_id: int) -> list[Housing]:
+    """The housings of a machine by name."""
+    query = _HOUSING.where(housings.c.machine_id == machine_id).order_by(housings.c.name)
+    return [Housing(*row) for row in connection.execute(query)]
+
+
+def every_housing(connection: sa.Connection, owner: int) -> list[Housing]:
+    """All housings of an owner, by machine and name."""
+    query = _HOUSING.where(machines.c.owner_id == owner).order_by(machines.c.name, housings.c.name)
+    return [Housing(*row) for row in connection.execute(query)]
+
+
+def keep_housing(connection: sa.Connection, of_machine: Machine, name: str) -> Housing:
+    """A housing of a machine, made now if there is none of that name."""
+    statement = dialect.insert(connection, housings).values(machine_id=of_machine.id, name=name)
+    connection.execute(statement.on_conflict_do_nothing())
+    return next(h for h in housings_of(connection, of_machine.id) if h.name == name)
+
+
+def put_terminal(connection: sa.Connection, housing_id: int, terminal: Terminal) -> None:
+    """Set the terminal restriction of a housing from an instant on."""
+    values = terminal._asdict()
+    statement = dialect.insert(connection, terminals).values(housing_id=housing_id, **values)
+    connection.execute(
+        statement.on_conflict_do_update(index_elements=["housing_id", "valid_from_us"], set_=values)
+    )
+
+
+def terminals_of(connection: sa.Connection, housing_id: int) -> list[Terminal]:
+    """Every terminal restriction of a housing, in order of validity."""
+    query = sa.select(*(terminals.c[f] for f in Terminal._fields))
+    query = query.where(terminals.c.housing_id == housing_id).order_by(terminals.c.valid_from_us)
+    return [Terminal(*row) for row in connection.execute(query)]
+
+
+# ---------------------------------------------------------------- assignments
+
+_ASSIGNMENT = (
+    sa.select(
+        assignments.c.id,
+        assignments.c.device_id,
+        devices.c.name,
+        assignments.c.housing_id,
+        housings.c.name,
+        machines.c.name,
+        assignments.c.from_us,
+        assignments.c.until_us,
+    )
+    .select_from(assignments.join(devices).join(housings).join(machines))
+    .order_by(assignments.c.id)
+)
+
+
+def assignments_of_device(connection: sa.Connection, device_id: int) -> list[Assignment]:
+    """Where a device sat and sits, in order of entry."""
+    rows = connection.execute(_ASSIGNMENT.where(assignments.c.device_id == device_id))
+    return [Assignment(*row) for row in rows]
+
+
+def assignments_of_housing(connection: sa.Connection, housing_id: int) -> list[Assignment]:
+    """Which devices sat and sit on a housing, in order of entry."""
+    rows = connection.execute(_ASSIGNMENT.where(assignments.c.housing_id == housing_id))
+    return [Assignment(*row) for row in rows]
+
+
+def assign(
+    connection: sa.Connection, device_id: int, housing_id: int, from_us: int | None, until_us: int | None
+) -> None:
+    """
+    Put a device on a housing for a span; what it was assigned to in that span ends or is cut.
+
+    Its hours in the span, and in what is cut, are analysed again: readings follow the time they were taken.
+    """
+    for old in assignments_of_device(connection, device_id):
+        _cut(connection, old, from_us, until_us)
+    values = {"device_id": device_id, "housing_id": housing_id, "from_us": from_us, "until_us": until_us}
+    connection.execute(sa.insert(assignments).values(values))
+    hours.touch_again(connection, device_id, from_us, until_us)
+
+
+def _cut(connection: sa.Connection, old: Assignment, from_us: int | None, until_us: int | None) -> None:
+    """Take the span out of an older assignment: what lies before and after it stays."""
+    starts_later = until_us is not None and old.from_us is not None and old.from_us >= until_us
+    ended_before = from_us is not None and old.until_us is not None and old.until_us <= from_us
+    if starts_later or ended_before:
+        return
+    left: list[tuple[int | None, int | None]] = []
+    if from_us is not None and (old.from_us is None or old.from_us < from_us):
+        left.append((old.from_us, from_us))
+    if until_us is not None and (old.until_us is None or old.until_us > until_us):
+        left.append((until_us, old.until_us))
+    # One that is cut away whole stays as an empty span: its housing's summaries still have to follow.
+    nothing: tuple[int | None, int | None] = (old.from_us or 0, old.from_us or 0)
+    kept, *further = left or [nothing]
+    here = sa.update(assignments).where(assignments.c.id == old.id)
+    connection.execute(here.values(from_us=kept[0], until_us=kept[1]))
+    for start_us, end_us in further:
+        values = {"device_id": old.device_id, "housing_id": old.housing_id}
+        connection.execute(sa.insert(assignments).values(from_us=start_us, until_us=end_us, **values))
+
+
+def housings_ever(connection: sa.Connection, device_id: int) -> list[int]:
+    """Housings whose summaries may rest on this device: those it is or ever was assigned to."""
+    query = sa.select(assignments.c.housing_id).where(assignments.c.device_id == device_id).distinct()
+    return sorted(connection.scalars(query))
+
+
+# ---------------------------------------------------------------- element changes
+
+
+def put_change(connection: sa.Connection, housing_id: int, change: Change) -> bool:
+    """Enter an element change; False if one at that instant is there already."""
+    statement = dialect.insert(connection, element_changes).values(housing_id=housing_id, **change._asdict())
+    result = connection.execute(statement.on_conflict_do_nothing())
+    return bool(result.rowcount)
+
+
+def changes_of(connection: sa.Connection, housing_id: int) -> list[Change]:
+    """Element changes entered for a housing, in time order."""
+    query = sa.select(*(element_changes.c[f] for f in Change._fields))
+    query = query.where(element_changes.c.housing_id == housing_id).order_by(element_changes.c.changed_us)
+    return [Change(*row) for row in connection.execute(query)]

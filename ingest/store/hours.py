@@ -1,0 +1,162 @@
+"""Hours: the time index into readings, the work list of the analysis, and the summaries it makes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import sqlalchemy as sa
+
+from gateway.units import QUANTITIES
+from ingest.models import hours, readings, streams, summaries
+from ingest.store import dialect
+
+HOUR_US = 3_600_000_000
+
+_TOUCH = """
+INSERT INTO hours (stream_id, hour, first_seq, last_seq, readings, revision, analysed_revision)
+VALUES ({0}, {0}, {0}, {0}, {0}, 1, 0)
+ON CONFLICT (stream_id, hour) DO UPDATE SET
+    first_seq = {1}(hours.first_seq, excluded.first_seq), last_seq = {2}(hours.last_seq, excluded.last_seq),
+    readings = hours.readings + excluded.readings, revision = hours.revision + 1
+"""
+_TOUCH_SQLITE = _TOUCH.format("?", "min", "max")
+_TOUCH_POSTGRES = _TOUCH.format("%s", "least", "greatest")
+
+
+def touch(
+    connection: sa.Connection, stream_id: int, seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]
+) -> None:
+    """Count new readings into their hours; each touched hour is due for analysis."""
+    sql = _TOUCH_SQLITE if dialect.is_sqlite(connection) else _TOUCH_POSTGRES
+    connection.exec_driver_sql(sql, [(stream_id, *span) for span in hour_spans(seq, at_us)])
+
+
+def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list[tuple[int, int, int, int]]:
+    """(hour, lowest seq, highest seq, count) of each UTC hour among readings in any order, shape (n,)."""
+    hour = at_us // HOUR_US
+    if hour[0] == hour[-1] and (hour == hour[0]).all():
+        return [(int(hour[0]), int(seq.min()), int(seq.max()), len(seq))]
+    order = np.argsort(hour, kind="stable")
+    hour, seq = hour[order], seq[order]
+    starts = np.flatnonzero(np.concatenate(([True], hour[1:] != hour[:-1])))
+    ends = np.append(starts[1:], len(hour))
+    lowest, highest = np.minimum.reduceat(seq, starts), np.maximum.reduceat(seq, starts)
+    return list(
+        zip(hour[starts].tolist(), lowest.tolist(), highest.tolist(), (ends - starts).tolist(), strict=True)
+    )
+
+
+class Behind(NamedTuple):
+    """An hour of a stream that changed since it was analysed."""
+
+    stream_id: int
+    device_id: int
+    hour: int
+    revision: int
+
+
+def behind(connection: sa.Connection, *, limit: int) -> list[Behind]:
+    """Hours whose revision is ahead of their analysis."""
+    query = (
+        sa.select(hours.c.stream_id, streams.c.device_id, hours.c.hour, hours.c.revision)
+        .join_from(hours, streams)
+        .where(sa.text("hours.revision > hours.analysed_revision"))
+        .order_by(hours.c.stream_id, hours.c.hour)
+        .limit(limit)
+    )
+    return [Behind(*row) for row in connection.execute(query)]
+
+
+def count_behind(connection: sa.Connection, device_ids: Sequence[int] | None = None) -> int:
+    """How many hours wait for analysis: of these devices, or of all where None."""
+    query = sa.select(sa.func.count()).select_from(hours.join(streams))
+    query = query.where(sa.text("hours.revision > hours.analysed_revision"))
+    if device_ids is not None:
+        query = query.where(streams.c.device_id.in_(device_ids))
+    return connection.scalar(query) or 0
+
+
+def mark_analysed(connection: sa.Connection, done: Sequence[Behind]) -> None:
+    """Remember up to which revision hours were analysed; one that was touched meanwhile stays due."""
+    here = sa.update(hours).where(
+        hours.c.stream_id == sa.bindparam("of_stream"),
+        hours.c.hour == sa.bindparam("of_hour"),
+        hours.c.analysed_revision < sa.bindparam("to_revision"),
+    )
+    connection.execute(
+        here.values(analysed_revision=sa.bindparam("to_revision")),
+        [{"of_stream": b.stream_id, "of_hour": b.hour, "to_revision": b.revision} for b in done],
+    )
+
+
+def touch_again(connection: sa.Connection, device_id: int, from_us: int | None, until_us: int | None) -> None:
+    """Make the hours of a device in a span due again, because the device was assigned otherwise there."""
+    of_device = sa.select(streams.c.id).where(streams.c.device_id == device_id)
+    statement = sa.update(hours).where(hours.c.stream_id.in_(of_device))
+    if from_us is not None:
+        statement = statement.where(hours.c.hour >= from_us // HOUR_US)
+    if until_us is not None:
+        statement = statement.where(hours.c.hour <= until_us // HOUR_US)
+    connection.execute(statement.values(revision=hours.c.revision + 1))
+
+
+QUANTITY_COLUMNS = tuple(quantity.column for quantity in QUANTITIES.values())
+
+
+def readings_between(
+    connection: sa.Connection, device_id: int, from_us: int, until_us: int
+) -> list[sa.Row[Any]]:
+    """
+    Stored readings of a device with from_us <= at < until_us, found through its hours.
+
+    Rows of (at_us, received_us, quantity columns in the order of QUANTITY_COLUMNS).
+    """
+    spans = (
+        sa.select(hours.c.stream_id, sa.func.min(hours.c.first_seq), sa.func.max(hours.c.last_seq))
+        .join_from(hours, streams)
+        .where(
+            streams.c.device_id == device_id,
+            hours.c.hour.between(from_us // HOUR_US, (until_us - 1) // HOUR_US),
+        )
+        .group_by(hours.c.stream_id)
+    )
+    fields = [readings.c.at_us, readings.c.received_us, *(readings.c[name] for name in QUANTITY_COLUMNS)]
+    found: list[sa.Row[Any]] = []
+    for stream_id, first, last in connection.execute(spans):
+        query = sa.select(*fields).where(
+            readings.c.stream_id == stream_id,
+            readings.c.seq.between(first, last),
+            readings.c.at_us >= from_us,
+            readings.c.at_us < until_us,
+        )
+        found.extend(connection.execute(query).all())
+    return found
+
+
+# ---------------------------------------------------------------- summaries
+
+
+def put_summaries(
+    connection: sa.Connection, housing_id: int, records: dict[int, str], gone: Sequence[int]
+) -> None:
+    """hour -> record JSON; hours in `gone` have no readings of this housing any more."""
+    if records:
+        statement = dialect.insert(connection, summaries)
+        statement = statement.on_conflict_do_update(
+            index_elements=["housing_id", "hour"], set_={"record": statement.excluded.record}
+        )
+        rows = [{"housing_id": housing_id, "hour": hour, "record": text} for hour, text in records.items()]
+        connection.execute(statement, rows)
+    if gone:
+        connection.execute(
+            sa.delete(summaries).where(summaries.c.housing_id == housing_id, summaries.c.hour.in_(gone))
+        )
+
+
+def summaries_of(connection: sa.Connection, housing_id: int) -> list[str]:
+    """The records of a housing, JSON, in time order."""
+    query = sa.select(summaries.c.record).where(summaries.c.housing_id == housing_id)
+    return list(connection.scalars(query.order_by(summaries.c.hour)))

@@ -1,0 +1,92 @@
+"""Keys: who may call, in which role, for which devices. A secret is kept as a hash only."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import sqlalchemy as sa
+
+from ingest.models import key_devices, keys, owners
+from ingest.store import dialect
+
+
+class Key(NamedTuple):
+    """A key without its secret."""
+
+    id: int
+    handle: str
+    secret_hash: str
+    owner_id: int
+    owner: str
+    role: str
+    note: str
+    created_us: int
+    last_used_us: int | None
+    revoked_us: int | None
+    #: names of the devices it may post for; only roles that post are bound
+    devices: frozenset[str] = frozenset()
+
+
+_KEY = sa.select(
+    *(owners.c.name.label("owner") if f == "owner" else keys.c[f] for f in Key._fields[:-1])
+).join_from(keys, owners)
+_BY_HANDLE = _KEY.where(keys.c.handle == sa.bindparam("handle"))
+
+
+def by_handle(connection: sa.Connection, handle: str) -> Key | None:
+    """A key by its public handle, revoked or not."""
+    row = connection.execute(_BY_HANDLE, {"handle": handle}).first()
+    return None if row is None else Key(*row)._replace(devices=_devices(connection, row.id))
+
+
+def _devices(connection: sa.Connection, key_id: int) -> frozenset[str]:
+    return frozenset(
+        connection.scalars(sa.select(key_devices.c.device).where(key_devices.c.key_id == key_id))
+    )
+
+
+def list_of(connection: sa.Connection, owner_id: int) -> list[Key]:
+    """All keys of an owner, oldest first."""
+    rows = connection.execute(_KEY.where(keys.c.owner_id == owner_id).order_by(keys.c.id)).all()
+    return [Key(*row)._replace(devices=_devices(connection, row.id)) for row in rows]
+
+
+def create(
+    connection: sa.Connection,
+    *,
+    handle: str,
+    secret_hash: str,
+    owner_id: int,
+    role: str,
+    note: str,
+    devices: Sequence[str],
+    now_us: int,
+) -> None:
+    """Keep a new key, bound to devices by name."""
+    values = {"handle": handle, "secret_hash": secret_hash, "owner_id": owner_id, "role": role}
+    statement = sa.insert(keys).values(values | {"note": note, "created_us": now_us}).returning(keys.c.id)
+    bind(connection, connection.execute(statement).scalar_one(), devices)
+
+
+def bind(connection: sa.Connection, key_id: int, devices: Sequence[str]) -> None:
+    """Let a key post for further devices."""
+    if devices:
+        statement = dialect.insert(connection, key_devices).on_conflict_do_nothing()
+        connection.execute(statement, [{"key_id": key_id, "device": name} for name in devices])
+
+
+def revoke(connection: sa.Connection, owner_id: int, handle: str, now_us: int) -> bool:
+    """End a key for ever; False if this owner has none of that handle. A second time changes nothing."""
+    here = (keys.c.owner_id == owner_id) & (keys.c.handle == handle)
+    if connection.scalar(sa.select(keys.c.id).where(here)) is None:
+        return False
+    connection.execute(sa.update(keys).where(here, keys.c.revoked_us.is_(None)).values(revoked_us=now_us))
+    return True
+
+
+def used(connection: sa.Connection, last_used_us: dict[int, int]) -> None:
+    """Record the last use: key id -> instant."""
+    here = sa.update(keys).where(keys.c.id == sa.bindparam("key_id"))
+    rows = [{"key_id": key_id, "used_us": used_us} for key_id, used_us in sorted(last_used_us.items())]
+    connection.execute(here.values(last_used_us=sa.bindparam("used_us")), rows)

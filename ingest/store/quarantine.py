@@ -1,0 +1,169 @@
+"""Quarantine: readings understood but not believed, whole, with the reason. Never dropped."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import sqlalchemy as sa
+
+from gateway.wire import Doubt
+from ingest.marks import Ranges
+from ingest.models import devices, quarantine, streams
+from ingest.store import dialect
+
+HELD, RELEASED, DISCARDED = "held", "released", "discarded"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A row of `quarantine` with the names of its stream and device."""
+
+    id: int
+    owner_id: int
+    device_id: int
+    device: str
+    stream_id: int
+    stream: str
+    seq: int
+    content_hash: int
+    beside: bool
+    state: str
+    code: str
+    reasons: str
+    content: str
+    amended: str | None
+    received_us: int
+    recheck_us: int | None
+
+
+_OF_STREAM = {"owner_id", "device_id", "stream"}
+_FIELDS = [
+    devices.c.name.label("device") if f == "device" else (streams if f in _OF_STREAM else quarantine).c[f]
+    for f in Entry.__slots__
+]
+_JOINED = sa.select(*_FIELDS).select_from(quarantine.join(streams).join(devices))
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """A reading to be held, before it has a row."""
+
+    seq: int
+    content_hash: int
+    beside: bool
+    doubts: tuple[Doubt, ...]
+    content: str
+    recheck_us: int | None
+
+
+def put(connection: sa.Connection, stream_id: int, held: Sequence[Held], now_us: int) -> None:
+    """Keep readings in quarantine; the same content under the same number is kept once."""
+    if not held:
+        return
+    rows = [
+        {
+            "stream_id": stream_id,
+            "seq": entry.seq,
+            "content_hash": entry.content_hash,
+            "beside": entry.beside,
+            "state": HELD,
+            "code": entry.doubts[0].code,
+            "reasons": reasons_json(entry.doubts),
+            "content": entry.content,
+            "received_us": now_us,
+            "recheck_us": entry.recheck_us,
+        }
+        for entry in held
+    ]
+    connection.execute(dialect.insert(connection, quarantine).on_conflict_do_nothing(), rows)
+
+
+def reasons_json(doubts: Sequence[Doubt]) -> str:
+    """Reasons as they are kept."""
+    return json.dumps(
+        [
+            {"code": d.code, "detail": d.detail}
+            | ({} if d.suggestion is None else {"suggestion": d.suggestion})
+            for d in doubts
+        ],
+        ensure_ascii=False,
+    )
+
+
+def seen(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, list[Any]]:
+    """number -> rows (content_hash, state, code, reasons) of what was ever quarantined among `numbers`."""
+    found: dict[int, list[Any]] = {}
+    fields = (quarantine.c.seq, quarantine.c.content_hash, quarantine.c.state, quarantine.c.code)
+    query = sa.select(*fields, quarantine.c.reasons).where(quarantine.c.stream_id == stream_id)
+    for among in dialect.among(quarantine.c.seq, numbers):
+        for row in connection.execute(query.where(among)):
+            found.setdefault(row.seq, []).append(row)
+    return found
+
+
+def get(connection: sa.Connection, owner_id: int, entry_id: int) -> Entry | None:
+    """One entry of this owner."""
+    query = _JOINED.where(quarantine.c.id == entry_id, streams.c.owner_id == owner_id)
+    row = connection.execute(query).first()
+    return None if row is None else Entry(*row)
+
+
+def list_of(
+    connection: sa.Connection,
+    owner_id: int,
+    *,
+    state: str | None = HELD,
+    code: str | None = None,
+    device: str | None = None,
+    after_id: int = 0,
+    limit: int = 100,
+) -> list[Entry]:
+    """Entries of this owner in order of receipt, a page at a time; None means any."""
+    query = _JOINED.where(streams.c.owner_id == owner_id, quarantine.c.id > after_id)
+    if state is not None:
+        query = query.where(quarantine.c.state == state)
+    if code is not None:
+        query = query.where(quarantine.c.code == code)
+    if device is not None:
+        query = query.where(devices.c.name == device)
+    return [Entry(*row) for row in connection.execute(query.order_by(quarantine.c.id).limit(limit))]
+
+
+def due(connection: sa.Connection, now_us: int, *, limit: int = 1_000) -> list[Entry]:
+    """Held entries whose time has come to be looked at again."""
+    query = _JOINED.where(quarantine.c.state == HELD, quarantine.c.recheck_us <= now_us)
+    return [Entry(*row) for row in connection.execute(query.order_by(quarantine.c.recheck_us).limit(limit))]
+
+
+def held_of_device(connection: sa.Connection, device_id: int, code: str, *, limit: int) -> list[Entry]:
+    """Entries of one device that are held for one reason, oldest first."""
+    query = _JOINED.where(
+        streams.c.device_id == device_id, quarantine.c.state == HELD, quarantine.c.code == code
+    )
+    return [Entry(*row) for row in connection.execute(query.order_by(quarantine.c.id).limit(limit))]
+
+
+def count_held(connection: sa.Connection, owner_id: int, code: str) -> int:
+    """How many readings of an owner are held for one reason."""
+    query = sa.select(sa.func.count()).select_from(quarantine.join(streams))
+    query = query.where(streams.c.owner_id == owner_id, quarantine.c.state == HELD, quarantine.c.code == code)
+    return connection.scalar(query) or 0
+
+
+def set_state(connection: sa.Connection, entry_id: int, state: str, *, amended: str | None = None) -> None:
+    """Move an entry to another state; it is not looked at again by itself."""
+    values: dict[str, Any] = {"state": state, "recheck_us": None}
+    if amended is not None:
+        values["amended"] = amended
+    connection.execute(sa.update(quarantine).where(quarantine.c.id == entry_id).values(values))
+
+
+def set_doubts(
+    connection: sa.Connection, entry_id: int, doubts: Sequence[Doubt], recheck_us: int | None
+) -> None:
+    """Write the reasons found by a later look."""
+    values = {"code": doubts[0].code, "reasons": reasons_json(doubts), "recheck_us": recheck_us}
+    connection.execute(sa.update(quarantine).where(quarantine.c.id == entry_id).values(values))
