@@ -1,0 +1,147 @@
+"""
+The app: routes, errors and limits put together; resources are opened by its lifespan and nowhere else.
+
+Promises: importing does nothing; `create_app` opens nothing; what the lifespan opened it closes in order.
+"""
+
+from __future__ import annotations
+
+import time
+import uuid
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import PackageNotFoundError, version
+
+import sqlalchemy as sa
+from fastapi import FastAPI
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from gateway.wire import MAX_BODY_BYTES
+from ingest import problems
+from ingest.access import Keyring
+from ingest.analysis import Analyst
+from ingest.assessment import Snapshots
+from ingest.resources import Clock, open_resources
+from ingest.routes import account, devices, health, keys, machines, quarantine, readings, restriction, streams
+from ingest.settings import Settings
+from ingest.store import keys as key_store
+
+DESCRIPTION = """
+Air-filter restriction of diesel machines: readings come in once each, whatever the link does; out come how
+loaded an element is and when it will be due.
+
+Every error is application/problem+json with a stable `code`. Times are RFC 3339 in UTC. A status is advice:
+the engine maker's service limit and manual come first.
+"""
+
+_HEADERS = {
+    "X-Content-Type-Options": "nosniff",
+    "Cache-Control": "no-store",
+    "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
+    "Referrer-Policy": "no-referrer",
+}
+
+
+def system_clock() -> int:
+    """Microseconds since 1970 UTC."""
+    return time.time_ns() // 1000
+
+
+def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool = True) -> FastAPI:
+    """
+    The app for these settings. Its database must have the newest schema (`database.require_newest`).
+
+    clock : the server's time, microseconds since 1970. analyse : False leaves the background work out.
+    """
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        with open_resources(settings, clock) as resources:
+            app.state.resources = resources
+            analyst = Analyst(resources, on_pass=lambda: _record_uses(app))
+            if analyse:
+                analyst.start()
+            try:
+                yield
+            finally:
+                resources.stopping.set()
+                if analyse:
+                    analyst.join()
+                _record_uses(app)
+
+    app = FastAPI(
+        title="cleanside",
+        version=_version(),
+        description=DESCRIPTION,
+        lifespan=lifespan,
+        docs_url=None,  # their pages load scripts from elsewhere; the description is at /openapi.json
+        redoc_url=None,
+    )
+    app.state.keyring = Keyring()
+    app.state.snapshots = Snapshots()
+    for module in (readings, streams, machines, devices, restriction, quarantine, account, keys, health):
+        app.include_router(module.router)
+    problems.install(app)
+    app.add_middleware(Edge)
+    return app
+
+
+def _record_uses(app: FastAPI) -> None:
+    """Write down when keys were last used."""
+    if uses := app.state.keyring.take_uses():
+
+        def save(connection: sa.Connection) -> None:
+            key_store.used(connection, uses)
+
+        app.state.resources.writer.call(save)
+
+
+def _version() -> str:
+    try:
+        return version("cleanside")
+    except PackageNotFoundError:  # run from a source tree that was never installed
+        return "0"
+
+
+class Edge:
+    """The outermost layer: a request id, headers that every answer has, and a limit to every body."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        request_id = uuid.uuid4().hex[:16]
+        scope.setdefault("state", {})["request_id"] = request_id
+
+        async def send_with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                headers = MutableHeaders(scope=message)
+                headers["Request-Id"] = request_id
+                for name, value in _HEADERS.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
+        await self._app(scope, _limited(scope, receive), send_with_headers)
+
+
+def _limited(scope: Scope, receive: Receive) -> Receive:
+    """Receive, until the body is over the limit; whatever its header says."""
+    declared = Headers(scope=scope).get("content-length", "")
+    size = 0
+
+    async def receive_limited() -> Message:
+        nonlocal size
+        if declared.isdecimal() and int(declared) > MAX_BODY_BYTES:
+            raise HTTPException(413)
+        message = await receive()
+        size += len(message.get("body", b""))
+        if size > MAX_BODY_BYTES:
+            raise HTTPException(413)
+        return message
+
+    return receive_limited

@@ -1,0 +1,201 @@
+"""
+Every error leaves in one shape: application/problem+json (RFC 9457), with a stable code.
+
+    {"type": "urn:cleanside:problem:<code>", "code", "title", "status", "detail",
+     "errors": [{"pointer", "detail"}], "request_id"}
+
+`errors` names all problems of a request at once; where they were cut, `errors_more` counts the rest.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping, Sequence
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
+from starlette.exceptions import HTTPException
+from starlette.routing import Match
+
+from gateway import wire
+from ingest.errors import Complaint, Refused, TryAgain
+
+log = logging.getLogger("cleanside.ingest")
+
+#: code -> title; a title says the kind, the detail says the case.
+TITLES: Mapping[str, str] = {
+    "body_not_json": "The body is not JSON",
+    "not_a_batch": "The body is not a batch",
+    "not_valid": "The request is not valid",
+    "not_found": "There is nothing here",
+    "method_not_allowed": "The method is not for this address",
+    "body_too_large": "The body is over the limit",
+    "coding_not_supported": "The content coding is not supported",
+    "type_not_supported": "The media type is not supported",
+    "coding_broken": "The body does not decompress",
+    "digest_differs": "The body is not what its digest says",
+    "digest_not_supported": "The digest cannot be checked",
+    "key_unknown": "No valid key",
+    "key_not_for_device": "The key is not for this device",
+    "role_not_allowed": "The key's role does not allow this",
+    "device_unknown": "The device is not registered",
+    "device_taken": "The device is registered already",
+    "stream_bound": "The stream belongs to another device",
+    "stream_forked": "The stream was copied or restored",
+    "too_many_gaps": "Too many gaps",
+    "unknown_stream": "Unknown stream",
+    "unknown_machine": "Unknown machine",
+    "unknown_housing": "Unknown housing",
+    "unknown_device": "Unknown device",
+    "unknown_key": "Unknown key",
+    "unknown_entry": "Unknown quarantine entry",
+    "overloaded": "The server has too much to do",
+    "store_unavailable": "The store is unavailable",
+    "server_broken": "The server is broken",
+}
+
+
+class ProblemError(BaseModel):
+    """One thing wrong with the request."""
+
+    pointer: str = Field(description="JSON pointer as a URI fragment, or the header", examples=["#/units"])
+    detail: str = Field(description="value, rule and next step")
+
+
+class Problem(BaseModel):
+    """What every error looks like (RFC 9457)."""
+
+    type: str = Field(examples=["urn:cleanside:problem:not_a_batch"])
+    code: str = Field(description="stable; decide by this", examples=["not_a_batch"])
+    title: str
+    status: int = Field(examples=[422])
+    detail: str
+    errors: list[ProblemError] = Field(description="all problems of the request at once; may be empty")
+    errors_more: int | None = Field(None, description="problems beyond those listed")
+    request_id: str
+
+
+def respond(
+    request: Request,
+    status: int,
+    code: str,
+    detail: str,
+    *,
+    errors: Sequence[Complaint] = (),
+    more_errors: int = 0,
+    headers: Mapping[str, str] | None = None,
+) -> JSONResponse:
+    """The one error shape."""
+    document: dict[str, Any] = {
+        "type": f"urn:cleanside:problem:{code}",
+        "code": code,
+        "title": TITLES[code],
+        "status": status,
+        "detail": detail,
+        "errors": [{"pointer": e.pointer, "detail": e.detail} for e in errors],
+        "request_id": getattr(request.state, "request_id", ""),
+    }
+    if more_errors:
+        document["errors_more"] = more_errors
+    return JSONResponse(document, status, dict(headers or {}), media_type=wire.PROBLEM_MEDIA_TYPE)
+
+
+def install(app: FastAPI) -> None:
+    """Turn every exception into the one shape."""
+    app.add_exception_handler(Refused, _refused)
+    app.add_exception_handler(TryAgain, _try_again)
+    app.add_exception_handler(wire.BatchRefused, _batch_refused)
+    app.add_exception_handler(RequestValidationError, _not_valid)
+    app.add_exception_handler(HTTPException, _of_the_framework)
+    app.add_exception_handler(Exception, _broken)
+
+
+async def _refused(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, Refused)
+    return respond(
+        request,
+        error.status,
+        error.code,
+        error.detail,
+        errors=error.errors,
+        more_errors=error.more_errors,
+        headers=error.headers,
+    )
+
+
+async def _try_again(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, TryAgain)
+    return respond(request, 503, error.code, str(error), headers={"Retry-After": str(error.retry_after_s)})
+
+
+async def _batch_refused(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, wire.BatchRefused)
+    many = len(error.problems) + error.more
+    detail = error.problems[0].detail if many == 1 else f"{many} problems; see errors"
+    return respond(
+        request,
+        error.status,
+        "body_not_json" if error.status == 400 else "not_a_batch",
+        detail,
+        errors=[Complaint(p.pointer, p.detail) for p in error.problems],
+        more_errors=error.more,
+    )
+
+
+async def _not_valid(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)
+    found = [Complaint(_pointer(e["loc"]), e["msg"]) for e in error.errors()]
+    not_json = any(e["type"] == "json_invalid" for e in error.errors())
+    detail = found[0].detail if len(found) == 1 else f"{len(found)} problems; see errors"
+    code = "body_not_json" if not_json else "not_valid"
+    return respond(
+        request,
+        400 if not_json else 422,
+        code,
+        detail,
+        errors=found[: wire.MAX_LISTED],
+        more_errors=max(0, len(found) - wire.MAX_LISTED),
+    )
+
+
+def _pointer(location: Sequence[int | str]) -> str:
+    place, *path = [str(part).replace("~", "~0").replace("/", "~1") for part in location] or ["body"]
+    return "#" + "".join(f"/{part}" for part in path) if place == "body" else "/".join([place, *path])
+
+
+async def _of_the_framework(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, HTTPException)
+    status = error.status_code
+    if status == 404:
+        return respond(
+            request, 404, "not_found", f"there is nothing at {request.url.path}; see /openapi.json"
+        )
+    if status == 405:
+        allowed = ", ".join(_methods_at(request)) or (error.headers or {}).get("Allow", "")
+        detail = f"{request.method} is not for {request.url.path}; allowed: {allowed}"
+        return respond(request, 405, "method_not_allowed", detail, headers={"Allow": allowed})
+    if status == 413:
+        detail = f"the body has more than {wire.MAX_BODY_BYTES} bytes; send less at once"
+        return respond(request, 413, "body_too_large", detail)
+    detail = str(error.detail) or HTTPStatus(status).phrase
+    return respond(request, status, "not_valid", detail, headers=error.headers)
+
+
+def _methods_at(request: Request) -> list[str]:
+    """Methods of all routes at this address; the framework names those of the first only."""
+    found: set[str] = set()
+    for route in request.app.routes:
+        match, _ = route.matches(request.scope)
+        if match is not Match.NONE:
+            found |= getattr(route, "methods", None) or set()
+    return sorted(found)
+
+
+async def _broken(request: Request, error: Exception) -> JSONResponse:
+    log.error("ingest.broken", extra={"path": request.url.path}, exc_info=error)
+    detail = "something went wrong that should not; nothing is acknowledged, send again later"
+    return respond(request, 500, "server_broken", detail)

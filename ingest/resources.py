@@ -1,0 +1,72 @@
+"""
+What a running server holds: made in one place, passed down, closed in one place.
+
+Promises: nothing is opened on import. Readers are closed before the writer, so that the writing connection
+is the last and the only one to fold the write-ahead log into the file.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+import sqlalchemy as sa
+
+from ingest import database
+from ingest.settings import Settings
+from ingest.store import readings
+from ingest.writer import Writer, as_our_errors
+
+Clock = Callable[[], int]  # microseconds since 1970 UTC
+
+MAX_UNIT_SETS = 4_096  # sets of units remembered in memory; chosen, a fleet uses a handful
+
+
+@dataclass
+class Resources:
+    """What routes and workers need."""
+
+    settings: Settings
+    clock: Clock
+    readers: sa.Engine
+    writer: Writer
+    #: set while the server winds down
+    stopping: threading.Event = field(default_factory=threading.Event)
+    _unit_sets: dict[str, int] = field(default_factory=dict)
+
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """A connection that sees one unmoving state and cannot write."""
+        with as_our_errors(), self.readers.connect() as connection:
+            yield connection
+
+    def known_unit_set(self, units: str) -> int | None:
+        """The id of a set of units, if it is remembered."""
+        return self._unit_sets.get(units)
+
+    def keep_unit_set(self, units: str) -> int:
+        """The id of a set of units, kept durably if it is new. Waits for the disk."""
+        kept = self.writer.call(lambda connection: readings.keep_unit_set(connection, units))
+        if len(self._unit_sets) < MAX_UNIT_SETS:
+            self._unit_sets[units] = kept  # only after the commit: an id must never be taken back
+        return kept
+
+
+@contextmanager
+def open_resources(settings: Settings, clock: Clock) -> Iterator[Resources]:
+    """Open the database for serving. Raises CalledWrongly where another process serves it."""
+    with database.exclusive(settings.database):
+        writing = database.writing_engine(settings.database)
+        readers = database.reading_engine(settings.database)
+        writer = Writer(writing, max_waiting=settings.max_waiting)
+        try:
+            with writing.connect():  # first of all: it makes the write-ahead log that readers look into
+                pass
+            writer.start()
+            yield Resources(settings, clock, readers, writer)
+        finally:
+            writer.stop()
+            readers.dispose()
+            writing.dispose()

@@ -1,0 +1,166 @@
+"""Devices: registered, put on a housing for a span of time, and what is known of them."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Depends
+from fastapi import Request as HttpRequest
+from pydantic import Field
+
+from ingest.access import BOUND_ROLES, sees_device
+from ingest.errors import Complaint, NotFound, Refused
+from ingest.replay import reconsider
+from ingest.routes.machines import DEFAULT_HOUSING, find_housing
+from ingest.routes.shared import At, Name, PathName, R, Strict, keyring_of, needs, problems, text, us
+from ingest.store import fleet, keys, quarantine, streams
+from ingest.store.fleet import Device
+from ingest.store.keys import Key
+
+router = APIRouter(tags=["devices"])
+
+CLAIMED_AT_ONCE = 10_000  # as many as can be held (intake.MAX_UNKNOWN_HELD)
+
+Reader = Annotated[Key, Depends(needs("fleet:read"))]
+Writer = Annotated[Key, Depends(needs("fleet:write"))]
+
+
+class NewDevice(Strict):
+    """A device, and where it sits if that is known."""
+
+    device: Name = Field(examples=["grader-07-intake"])
+    in_service_at: At | None = Field(None, description="readings from before are held: time_before_service")
+    machine: Name | None = None
+    housing: Name = DEFAULT_HOUSING
+    assigned_from: At | None = Field(None, description="left out: all its readings belong there")
+
+
+class NewAssignment(Strict):
+    """A device sits on a housing from ... until; left out: open."""
+
+    machine: Name
+    housing: Name = DEFAULT_HOUSING
+    assigned_from: At | None = None
+    assigned_until: At | None = None
+
+
+@router.post("/v1/devices", summary="Register a device", responses=problems(404, 409))
+def post_device(body: NewDevice, request: HttpRequest, resources: R, key: Writer) -> dict[str, Any]:
+    """
+    Register a device. Readings that came before are held for its owner; they are checked and stored now.
+
+    An integrator's key is bound to the devices it registers.
+    """
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        known = fleet.device(connection, key.owner_id, body.device)
+        _refuse_taken(key, known, body.device)
+        device = known or fleet.keep_device(connection, key.owner_id, body.device)
+        if body.machine is not None:
+            housing = find_housing(connection, key, body.machine, body.housing)
+            if not _sits_there(connection, device, housing.id, us(body.assigned_from)):
+                fleet.assign(connection, device.id, housing.id, us(body.assigned_from), None)
+        fleet.register(connection, device, now_us, us(body.in_service_at))
+        if key.role in BOUND_ROLES:
+            keys.bind(connection, key.id, [body.device])
+        fleet.note(connection, key.owner_id, now_us, key.handle, "device", body.model_dump_json())
+        held = quarantine.held_of_device(connection, device.id, "device_unknown", limit=CLAIMED_AT_ONCE)
+        claimed = reconsider(connection, held, now_us)
+        return _document(connection, _reload(connection, key, body.device)) | {"claimed": claimed}
+
+    answer = resources.writer.call(save)
+    keyring_of(request).forget()  # a binding may be new
+    return answer
+
+
+def _refuse_taken(key: Key, known: Device | None, name: str) -> None:
+    if known is not None and known.registered_us is not None and not sees_device(key, name):
+        raise Refused(
+            409, "device_taken", f"device {name} was registered with another key; choose another name"
+        )
+
+
+def _sits_there(connection: sa.Connection, device: Device, housing_id: int, from_us: int | None) -> bool:
+    """True if the device is on that housing from that instant on: the same request again changes nothing."""
+    return any(
+        seat.housing_id == housing_id and seat.from_us == from_us and seat.until_us is None
+        for seat in fleet.assignments_of_device(connection, device.id)
+    )
+
+
+@router.post("/v1/devices/{device}/assignments", summary="Put a device on a housing", responses=problems(404))
+def post_assignment(device: PathName, body: NewAssignment, resources: R, key: Writer) -> dict[str, Any]:
+    """Put a device on a housing for a span. Its readings follow the time they were taken."""
+    from_us, until_us = us(body.assigned_from), us(body.assigned_until)
+    if from_us is not None and until_us is not None and until_us <= from_us:
+        detail = f"assigned_until {body.assigned_until} is not after assigned_from {body.assigned_from}"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("#/assigned_until", detail)])
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        found = _find(connection, key, device)
+        housing = find_housing(connection, key, body.machine, body.housing)
+        fleet.assign(connection, found.id, housing.id, from_us, until_us)
+        what = f"{device} {body.model_dump_json()}"
+        fleet.note(connection, key.owner_id, resources.clock(), key.handle, "assignment", what)
+        return _document(connection, found)
+
+    return resources.writer.call(save)
+
+
+@router.get("/v1/devices", summary="All devices", responses=problems())
+def get_devices(resources: R, key: Reader) -> dict[str, Any]:
+    """Devices that the key may see, also those that nobody has registered yet."""
+    with resources.reading() as connection:
+        found = fleet.devices_of(connection, key.owner_id)
+        return {"devices": [_document(connection, d) for d in found if sees_device(key, d.name)]}
+
+
+@router.get("/v1/devices/{device}", summary="One device", responses=problems(404))
+def get_device(device: PathName, resources: R, key: Reader) -> dict[str, Any]:
+    """A device, where it sits and sat, and its streams."""
+    with resources.reading() as connection:
+        return _document(connection, _find(connection, key, device))
+
+
+def _find(connection: sa.Connection, key: Key, name: str) -> Device:
+    device = fleet.device(connection, key.owner_id, name)
+    if device is None or not sees_device(key, name):
+        raise NotFound("device", name)
+    return device
+
+
+def _reload(connection: sa.Connection, key: Key, name: str) -> Device:
+    device = fleet.device(connection, key.owner_id, name)
+    assert device is not None
+    return device
+
+
+def _document(connection: sa.Connection, device: Device) -> dict[str, Any]:
+    return {
+        "device": device.name,
+        "registered_at": text(device.registered_us),
+        "in_service_at": text(device.in_service_us),
+        "assignments": [
+            {
+                "machine": seat.machine,
+                "housing": seat.housing,
+                "from": text(seat.from_us),
+                "until": text(seat.until_us),
+            }
+            for seat in fleet.assignments_of_device(connection, device.id)
+            if seat.from_us is None or seat.from_us != seat.until_us
+        ],
+        "streams": [
+            {
+                "stream": s.stream,
+                "acknowledged_through": s.mark,
+                "highest": s.highest,
+                "appended_through": s.appended_through,
+                "last_heard_at": text(s.last_heard_us),
+                "gateway_version": s.gateway_version,
+            }
+            for s in streams.of_device(connection, device.id)
+        ],
+    }

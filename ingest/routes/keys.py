@@ -1,0 +1,103 @@
+"""Keys: made, listed, revoked. A key is shown once, when it is made."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Depends, Request
+from pydantic import Field
+
+from ingest import access
+from ingest.errors import Complaint, NotFound, Refused
+from ingest.routes.shared import Name, PathName, R, Strict, keyring_of, needs, problems, text
+from ingest.store import fleet, keys
+from ingest.store.keys import Key
+
+router = APIRouter(tags=["keys"])
+
+Admin = Annotated[Key, Depends(needs("keys:manage"))]
+
+
+class NewKeyRequest(Strict):
+    """A key to be made."""
+
+    role: Literal["device", "integrator", "planner", "operator", "admin"]
+    devices: list[Name] = Field(
+        default_factory=list,
+        max_length=1_000,
+        description="devices it may post for; roles device, integrator",
+    )
+    note: str = Field("", max_length=200, examples=["gateway of grader-07"])
+
+
+@router.post("/v1/keys", status_code=201, summary="Make a key", responses=problems())
+def post_key(body: NewKeyRequest, resources: R, key: Admin) -> dict[str, Any]:
+    """Make a key for this owner. The answer shows it once; keep it where only its user reads it."""
+    check_devices(body.role, body.devices)
+    new = access.new_key()
+
+    def save(connection: sa.Connection) -> None:
+        now_us = resources.clock()
+        keys.create(
+            connection,
+            handle=new.handle,
+            secret_hash=new.secret_hash,
+            owner_id=key.owner_id,
+            role=body.role,
+            note=body.note,
+            devices=body.devices,
+            now_us=now_us,
+        )
+        fleet.note(
+            connection, key.owner_id, now_us, key.handle, "key", f"{new.handle} {body.model_dump_json()}"
+        )
+
+    resources.writer.call(save)
+    return {"key": new.token, "handle": new.handle, "role": body.role, "devices": body.devices}
+
+
+def check_devices(role: str, devices: list[str]) -> None:
+    """Raise Refused where a key's devices do not fit its role."""
+    detail = ""
+    if role == "device" and not devices:
+        detail = "a key of role device is bound to its devices; name at least one"
+    if devices and role not in access.BOUND_ROLES:
+        detail = f"a key of role {role} is not bound to devices; leave them out"
+    if detail:
+        raise Refused(422, "not_valid", detail, errors=[Complaint("#/devices", detail)])
+
+
+@router.get("/v1/keys", summary="All keys", responses=problems())
+def get_keys(resources: R, key: Admin) -> dict[str, Any]:
+    """The keys of this owner, without their secrets."""
+    with resources.reading() as connection:
+        return {"keys": [document_of(k) for k in keys.list_of(connection, key.owner_id)]}
+
+
+def document_of(key: Key) -> dict[str, Any]:
+    """A key for an answer; never its secret."""
+    return {
+        "handle": key.handle,
+        "role": key.role,
+        "devices": sorted(key.devices),
+        "note": key.note,
+        "created_at": text(key.created_us),
+        "last_used_at": text(key.last_used_us),
+        "revoked_at": text(key.revoked_us),
+    }
+
+
+@router.delete("/v1/keys/{handle}", summary="Revoke a key", responses=problems(404))
+def delete_key(handle: PathName, request: Request, resources: R, key: Admin) -> dict[str, Any]:
+    """Revoke a key for ever. Once this is answered, this server refuses it."""
+
+    def save(connection: sa.Connection) -> None:
+        now_us = resources.clock()
+        if not keys.revoke(connection, key.owner_id, handle, now_us):
+            raise NotFound("key", handle)
+        fleet.note(connection, key.owner_id, now_us, key.handle, "key_revoked", handle)
+
+    resources.writer.call(save)
+    keyring_of(request).forget()
+    return {"handle": handle, "revoked": True}

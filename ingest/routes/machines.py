@@ -1,0 +1,266 @@
+"""Machines, their housings, terminal restriction and element changes."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Depends
+from pydantic import Field
+
+from gateway.units import QUANTITIES, accepts, suggest_unit, to_si
+from ingest.access import BOUND_ROLES
+from ingest.errors import Complaint, NotFound, Refused
+from ingest.routes.shared import At, Name, PathName, R, Strict, needs, problems, text, us
+from ingest.store import fleet
+from ingest.store.fleet import Change, Housing, Machine, Terminal
+from ingest.store.keys import Key
+
+router = APIRouter(tags=["machines"])
+
+DEFAULT_HOUSING = "main"
+CAUTION = (
+    "The engine maker's service limit comes first. Enter the value in the unit of the gauge or manual it was "
+    "read from."
+)
+
+Reader = Annotated[Key, Depends(needs("fleet:read"))]
+
+
+class TerminalRestriction(Strict):
+    """The limit set by the engine maker, in the unit in which it was read."""
+
+    value: float = Field(gt=0, examples=[6.2])
+    unit: str = Field(max_length=64, examples=["kPa"])
+    valid_from: At | None = Field(None, description="from when it holds; left out: from the beginning")
+
+
+class NewHousing(Strict):
+    """One air filter housing of a machine."""
+
+    housing: Name = Field(examples=["main"])
+    terminal_restriction: TerminalRestriction | None = None
+
+
+class NewMachine(Strict):
+    """A machine with its housings; one housing called main where none is given."""
+
+    machine: Name
+    kind: Name | None = Field(None, description="what it is; machines of a kind learn from each other")
+    housings: list[NewHousing] = Field(default_factory=list, max_length=16)
+
+
+class HousingTerminal(TerminalRestriction):
+    """A terminal restriction and the housing it belongs to."""
+
+    housing: Name = Field(DEFAULT_HOUSING)
+
+
+class NewChange(Strict):
+    """An element was changed."""
+
+    changed_at: At
+    housing: Name = Field(DEFAULT_HOUSING)
+    note: str = Field("", max_length=400)
+
+
+@router.post("/v1/machines", status_code=200, summary="Register a machine", responses=problems(404))
+def post_machine(
+    body: NewMachine, resources: R, key: Annotated[Key, Depends(needs("fleet:write"))]
+) -> dict[str, Any]:
+    """Register a machine, or add to one. The same request again changes nothing."""
+    wanted = body.housings or [NewHousing(housing=DEFAULT_HOUSING)]
+    limits = [_terminal(h.terminal_restriction, f"#/housings/{i}") for i, h in enumerate(wanted)]
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        known = fleet.machine(connection, key.owner_id, body.machine)
+        if known is not None and not sees_machine(connection, key, known):
+            raise NotFound("machine", body.machine)
+        machine = fleet.keep_machine(connection, key.owner_id, body.machine, body.kind or "", now_us)
+        for housing, limit in zip(wanted, limits, strict=True):
+            kept = fleet.keep_housing(connection, machine, housing.housing)
+            if limit is not None:
+                fleet.put_terminal(connection, kept.id, limit)
+        fleet.note(connection, key.owner_id, now_us, key.handle, "machine", body.model_dump_json())
+        return machine_document(connection, machine)
+
+    return resources.writer.call(save)
+
+
+@router.get("/v1/machines", summary="All machines", responses=problems())
+def get_machines(resources: R, key: Reader) -> dict[str, Any]:
+    """Machines that the key may see, by name."""
+    with resources.reading() as connection:
+        return {
+            "machines": [
+                machine_document(connection, machine)
+                for machine in fleet.machines_of(connection, key.owner_id)
+                if sees_machine(connection, key, machine)
+            ]
+        }
+
+
+@router.get("/v1/machines/{machine}", summary="One machine", responses=problems(404))
+def get_machine(machine: PathName, resources: R, key: Reader) -> dict[str, Any]:
+    """A machine with its housings, limits and devices."""
+    with resources.reading() as connection:
+        return machine_document(connection, find_machine(connection, key, machine))
+
+
+@router.post(
+    "/v1/machines/{machine}/terminal-restriction",
+    summary="Set the terminal restriction of a housing",
+    description=CAUTION,
+    responses=problems(404),
+)
+def post_terminal(
+    machine: PathName,
+    body: HousingTerminal,
+    resources: R,
+    key: Annotated[Key, Depends(needs("terminals:write"))],
+) -> dict[str, Any]:
+    """Set the limit of a housing from an instant on; earlier ones stay for the time before."""
+    limit = _terminal(body, "#")
+    assert limit is not None
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        housing = find_housing(connection, key, machine, body.housing)
+        fleet.put_terminal(connection, housing.id, limit)
+        now_us = resources.clock()
+        fleet.note(
+            connection, key.owner_id, now_us, key.handle, "terminal", f"{machine} {body.model_dump_json()}"
+        )
+        return {"machine": machine, "housing": body.housing, "terminal_restriction": terminal_document(limit)}
+
+    return resources.writer.call(save)
+
+
+@router.post(
+    "/v1/machines/{machine}/element-changes", summary="Enter an element change", responses=problems(404)
+)
+def post_change(
+    machine: PathName,
+    body: NewChange,
+    resources: R,
+    key: Annotated[Key, Depends(needs("changes:write"))],
+) -> dict[str, Any]:
+    """Enter that an element was changed. A person's entry has the last word."""
+    changed_us = us(body.changed_at)
+    assert changed_us is not None
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        housing = find_housing(connection, key, machine, body.housing)
+        change = Change(changed_us, now_us, key.handle, body.note)
+        if fleet.put_change(connection, housing.id, change):
+            what = f"{machine} {body.model_dump_json()}"
+            fleet.note(connection, key.owner_id, now_us, key.handle, "element_change", what)
+        return _changes(connection, machine, housing)
+
+    return resources.writer.call(save)
+
+
+@router.get("/v1/machines/{machine}/element-changes", summary="Element changes", responses=problems(404))
+def get_changes(
+    machine: PathName, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING
+) -> dict[str, Any]:
+    """The element changes entered for a housing, in time order."""
+    with resources.reading() as connection:
+        return _changes(connection, machine, find_housing(connection, key, machine, housing))
+
+
+# ---------------------------------------------------------------- what is seen, and how it is shown
+
+
+def sees_machine(connection: sa.Connection, key: Key, machine: Machine) -> bool:
+    """True if the key may see a machine: bound roles see those that carry one of their devices, or none."""
+    if key.role not in BOUND_ROLES:
+        return True
+    seats = [
+        seat
+        for housing in fleet.housings_of(connection, machine.id)
+        for seat in fleet.assignments_of_housing(connection, housing.id)
+    ]
+    return not seats or any(seat.device in key.devices for seat in seats)
+
+
+def find_machine(connection: sa.Connection, key: Key, name: str) -> Machine:
+    """A machine by name. Raises NotFound for one that is unknown, another's, or not for this key."""
+    machine = fleet.machine(connection, key.owner_id, name)
+    if machine is None or not sees_machine(connection, key, machine):
+        raise NotFound("machine", name)
+    return machine
+
+
+def find_housing(connection: sa.Connection, key: Key, machine: str, housing: str) -> Housing:
+    """A housing by machine and name. Raises NotFound."""
+    found = find_machine(connection, key, machine)
+    for candidate in fleet.housings_of(connection, found.id):
+        if candidate.name == housing:
+            return candidate
+    raise NotFound("housing", housing)
+
+
+def _terminal(given: TerminalRestriction | None, pointer: str) -> Terminal | None:
+    """Check a limit's unit. Raises Refused."""
+    if given is None:
+        return None
+    if not accepts(given.unit, "restriction"):
+        likely = suggest_unit(given.unit, "restriction")
+        accepted = ", ".join(list(QUANTITIES["restriction"].units)[:8])
+        hint = f'did you mean "{likely}"? ' if likely else ""
+        detail = f'unit "{given.unit}" does not measure restriction; {hint}send one of {accepted}'
+        raise Refused(422, "not_valid", detail, errors=[Complaint(f"{pointer}/unit", detail)])
+    return Terminal(
+        valid_from_us=us(given.valid_from) or 0,
+        value=given.value,
+        unit=given.unit,
+        restriction_pa=to_si(given.value, given.unit, "restriction"),
+    )
+
+
+def terminal_document(terminal: Terminal | None) -> dict[str, Any] | None:
+    """A limit for an answer: as read, and in Pa."""
+    if terminal is None:
+        return None
+    return {
+        "value": terminal.value,
+        "unit": terminal.unit,
+        "restriction_pa": terminal.restriction_pa,
+        "valid_from": text(terminal.valid_from_us) if terminal.valid_from_us else None,
+    }
+
+
+def machine_document(connection: sa.Connection, machine: Machine) -> dict[str, Any]:
+    """A machine for an answer."""
+    return {
+        "machine": machine.name,
+        "kind": machine.kind or None,
+        "housings": [_housing_document(connection, h) for h in fleet.housings_of(connection, machine.id)],
+    }
+
+
+def _housing_document(connection: sa.Connection, housing: Housing) -> dict[str, Any]:
+    limits = fleet.terminals_of(connection, housing.id)
+    seats = fleet.assignments_of_housing(connection, housing.id)
+    return {
+        "housing": housing.name,
+        "terminal_restrictions": [terminal_document(limit) for limit in limits],
+        "devices": [
+            {"device": seat.device, "from": text(seat.from_us), "until": text(seat.until_us)}
+            for seat in seats
+            if seat.from_us is None or seat.from_us != seat.until_us
+        ],
+    }
+
+
+def _changes(connection: sa.Connection, machine: str, housing: Housing) -> dict[str, Any]:
+    return {
+        "machine": machine,
+        "housing": housing.name,
+        "element_changes": [
+            {"changed_at": text(c.changed_us), "entered_at": text(c.entered_us), "who": c.who, "note": c.note}
+            for c in fleet.changes_of(connection, housing.id)
+        ],
+    }

@@ -1,0 +1,109 @@
+"""What every route needs: the key of the request, the resources, times and names as the contract has them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Annotated, Any
+
+from fastapi import Depends, Path, Request
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from starlette.concurrency import run_in_threadpool
+
+from gateway.wire import instant_text, parse_instant
+from ingest.access import Keyring, require
+from ingest.assessment import Snapshots
+from ingest.problems import Problem
+from ingest.resources import Resources
+from ingest.store.keys import Key
+
+NAME_PATTERN = r"^[A-Za-z0-9:._-]{1,64}$"  # the contract: names
+Name = Annotated[str, Field(pattern=NAME_PATTERN, max_length=64, examples=["grader-07"])]
+PathName = Annotated[str, Path(pattern=NAME_PATTERN, max_length=64, examples=["grader-07"])]
+
+
+def _as_instant(text: str) -> str:
+    if parse_instant(text).exact is not None:
+        raise ValueError(f'"{text}" is a leap second or finer than a microsecond; send a plain instant')
+    return text
+
+
+#: RFC 3339 with an offset, nothing looser
+At = Annotated[str, Field(max_length=64, examples=["2026-03-02T06:14:07Z"]), AfterValidator(_as_instant)]
+
+
+class Strict(BaseModel):
+    """A request body: no coercion, no unknown members, no NaN."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
+
+
+def us(at: str | None) -> int | None:
+    """Microseconds of a checked instant."""
+    return None if at is None else parse_instant(at).us
+
+
+def text(at_us: int | None) -> str | None:
+    """An instant for an answer."""
+    return None if at_us is None else instant_text(at_us)
+
+
+def text_s(at_s: float | None) -> str | None:
+    """An instant in seconds for an answer, to the second."""
+    return None if at_s is None else instant_text(int(at_s) * 1_000_000)
+
+
+def resources_of(request: Request) -> Resources:
+    """What the lifespan opened."""
+    found: Resources = request.app.state.resources
+    return found
+
+
+def keyring_of(request: Request) -> Keyring:
+    """The keyring of this process."""
+    found: Keyring = request.app.state.keyring
+    return found
+
+
+def snapshots_of(request: Request) -> Snapshots:
+    """What the fleets teach."""
+    found: Snapshots = request.app.state.snapshots
+    return found
+
+
+async def key_of(request: Request, permission: str) -> Key:
+    """The key of a request. Raises Refused: 401 without a valid one, 403 where its role may not do this."""
+    keyring, resources = keyring_of(request), resources_of(request)
+    header = request.headers.get("authorization")
+    key = keyring.remembered(header)
+    if key is None:
+        key = await run_in_threadpool(_find, keyring, resources, header)
+    require(key, permission)
+    keyring.note_use(key, resources.clock())
+    return key
+
+
+def _find(keyring: Keyring, resources: Resources, header: str | None) -> Key:
+    with resources.reading() as connection:
+        return keyring.find(connection, header)
+
+
+def needs(permission: str) -> Callable[..., Any]:
+    """A dependency that gives the key of the request if its role has the permission."""
+
+    async def with_permission(request: Request) -> Key:
+        return await key_of(request, permission)
+
+    with_permission.permission = permission  # type: ignore[attr-defined]  # read by the test over all routes
+    return with_permission
+
+
+R = Annotated[Resources, Depends(resources_of)]
+
+
+def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """The errors of a route, for the OpenAPI description; those every route has come by themselves."""
+    content: Mapping[str, Any] = {"application/problem+json": {}}
+    return {
+        status: {"model": Problem, "content": content, "description": "a problem (RFC 9457)"}
+        for status in (400, 401, 403, *statuses, 422, 500, 503)
+    }

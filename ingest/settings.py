@@ -1,0 +1,118 @@
+"""
+The settings of the server: one table from which flags, environment, file and help are made.
+
+A flag outranks the environment (CLEANSIDE_INGEST_...), that the TOML file, that the default.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any
+
+from ingest.errors import CalledWrongly
+
+PREFIX = "CLEANSIDE_INGEST_"
+
+
+def _row(default: Any, help_text: str) -> Any:
+    return field(default=default, metadata={"help": help_text})
+
+
+@dataclass(frozen=True, kw_only=True)
+class Settings:
+    """What can be set. Each field is a flag, an environment variable and a key of the TOML file."""
+
+    database: str = _row("", "URL of the database; empty: a SQLite file in the user's data folder")
+    host: str = _row("127.0.0.1", "address to listen on; anything but loopback needs TLS in front of it")
+    port: int = _row(8086, "port to listen on; 0 takes a free one and prints it")
+    max_waiting: int = _row(256, "requests that may wait for the disk before new ones get 503")
+    recheck_interval_s: int = _row(30, "how often readings held for a time to come are looked at again [s]")
+    planning_horizon_days: int = _row(14, "an element due within this time is in state plan [days]")
+    log_level: str = _row("info", "debug, info, warning or error")
+
+
+def load(
+    *,
+    flags: Mapping[str, Any] | None = None,
+    environ: Mapping[str, str] | None = None,
+    config: Path | None = None,
+) -> Settings:
+    """
+    The settings from flags (None: not given), environment and file.
+
+    config : the TOML file; None: the one CLEANSIDE_INGEST_CONFIG names, else none.
+    Raises CalledWrongly for a file or value that does not fit; the message says where.
+    """
+    environ = os.environ if environ is None else environ
+    named = environ.get(f"{PREFIX}CONFIG")
+    file = config or (Path(named) if named else None)
+    found: dict[str, Any] = _from_file(file) if file else {}
+    for row in fields(Settings):
+        variable = PREFIX + row.name.upper()
+        if variable in environ:
+            found[row.name] = _converted(row.name, environ[variable], variable)
+    found |= {name: value for name, value in (flags or {}).items() if value is not None}
+    settings = Settings(**found)
+    if not settings.database:
+        settings = Settings(**(found | {"database": f"sqlite:///{data_folder(environ) / 'ingest.db'}"}))
+    return settings
+
+
+def data_folder(environ: Mapping[str, str]) -> Path:
+    """The user's data folder (XDG Base Directory Specification), or its counterpart on Windows."""
+    if base := environ.get("XDG_DATA_HOME") or environ.get("LOCALAPPDATA"):
+        return Path(base) / "cleanside"
+    return Path.home() / ".local" / "share" / "cleanside"
+
+
+def add_arguments(parser: argparse.ArgumentParser, *names: str) -> None:
+    """One flag for each setting, or for those named."""
+    parser.add_argument("--config", type=Path, metavar="FILE", help="settings in TOML")
+    for row in fields(Settings):
+        if names and row.name not in names:
+            continue
+        default = f" (default: {row.default})" if row.default != "" else ""
+        parser.add_argument(
+            "--" + row.name.replace("_", "-"),
+            type=type(row.default),
+            metavar=type(row.default).__name__.upper(),
+            help=f"{row.metadata['help']}{default}; {PREFIX}{row.name.upper()}",
+        )
+
+
+def from_arguments(arguments: argparse.Namespace) -> Settings:
+    """The settings of a command whose flags came from `add_arguments`."""
+    names = {row.name for row in fields(Settings)}
+    flags = {name: value for name, value in vars(arguments).items() if name in names}
+    return load(flags=flags, config=arguments.config)
+
+
+def _from_file(path: Path) -> dict[str, Any]:
+    try:
+        document = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise CalledWrongly(f"{path}: cannot be read ({error.strerror}); check --config") from error
+    except tomllib.TOMLDecodeError as error:
+        raise CalledWrongly(f"{path}: is not TOML ({error}); correct it") from error
+    known = {row.name for row in fields(Settings)}
+    if strange := document.keys() - known:
+        raise CalledWrongly(
+            f"{path}: {', '.join(sorted(strange))} is no setting; there are {', '.join(sorted(known))}"
+        )
+    return {name: _converted(name, value, f"{path}: {name}") for name, value in document.items()}
+
+
+def _converted(name: str, value: Any, where: str) -> Any:
+    number = any(row.name == name and type(row.default) is int for row in fields(Settings))
+    if not number and isinstance(value, str):
+        return value
+    if number and type(value) is int:
+        return value
+    if number and isinstance(value, str) and value.strip().isdecimal():
+        return int(value)
+    raise CalledWrongly(f"{where} is {value!r}; it must be {'a whole number' if number else 'a text'}")
