@@ -22,16 +22,18 @@ LAYOUT = 1  # a list of numbers, one for each entry of the unit set
 UnitSet = tuple[tuple[str, str], ...]
 
 # What repr() gives for finite floats and integers below 16 digits: nearly every reading, known by one look.
-_PLAIN = re.compile(r"\[(?:-?\d{1,15}(?:\.\d+)?(?:e[+-]\d+)?(?:, )?)*\]", re.ASCII)
+_NUMBER = r"-?\d{1,15}(?:\.\d+)?(?:e[+-]\d+)?"
+_PLAIN = re.compile(rf"\[(?:{_NUMBER}(?:, {_NUMBER})*)?\]", re.ASCII)
 _NAME = re.compile(r"[A-Za-z0-9:._-]{1,64}", re.ASCII)
 _RESERVED = frozenset({"seq", "at", "at_uncertainty_s"})
 
 
 def write_values(values: Iterable[float]) -> str:
     """Write numbers as a JSON list. Raises ReadingRefused for what is no finite number or beyond 2^53."""
-    text = repr(list(values))
+    numbers = list(values)
+    text = repr(numbers)
     if not _PLAIN.fullmatch(text):
-        text = json.dumps([_checked(value) for value in values])
+        text = json.dumps([_checked(value) for value in numbers])
     return text.replace(" ", "")
 
 
