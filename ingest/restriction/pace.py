@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .paths import Path
+from .paths import NUDGE, Path
 from .summary import FloatArray
 
 NODES = 24  # levels on the grid, evenly in ln(share)
@@ -126,7 +126,7 @@ def _clean_share(teachers: Sequence[Teacher], typical: Mapping[str, float]) -> f
 
 
 def _settled(teacher: Teacher, typical_h: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    settled = teacher.path.hours >= EARLY_SHARE * typical_h
+    settled = teacher.path.hours >= EARLY_SHARE * typical_h * (1.0 - NUDGE)
     settled[-1] = True
     return settled
 

@@ -15,6 +15,7 @@ from .summary import FloatArray
 
 LEVEL_WINDOW = 0.05  # share of the age; chosen by leave-life-out on the open bench among 0.05 to 0.4
 SHORT_WINDOW, LONG_WINDOW = 0.1, 0.4
+NUDGE = 1e-9  # relative; evenly spaced rows lie on window edges, and rounding must not decide for them
 LEAST_ROWS = 5  # in a window: with fewer, sensor noise rules the slope
 
 
@@ -52,7 +53,8 @@ def _window_line(
     """
     n = len(hours)
     rows = np.arange(n)
-    first = np.minimum(np.searchsorted(hours, hours * (1.0 - window)), np.maximum(rows + 1 - LEAST_ROWS, 0))
+    begins = hours * (1.0 - window) * (1.0 + NUDGE)
+    first = np.minimum(np.searchsorted(hours, begins), np.maximum(rows + 1 - LEAST_ROWS, 0))
     span = float(hours[-1] - hours[0]) or 1.0
     x = (hours - hours[0]) / span
     count = (rows + 1 - first).astype(np.float64)

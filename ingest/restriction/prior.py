@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import ndtr
 
-from .paths import LONG_WINDOW, Path
+from .paths import LONG_WINDOW, NUDGE, Path
 from .summary import FloatArray
 
 # x(t) = (e^(k t/L) - 1)/(e^k - 1): k near 0 is straight, 7 stays below 5 % of the span for half the life.
@@ -76,5 +76,7 @@ def mixture_quantiles(
 def _clean_so_far(path: Path, share: FloatArray) -> FloatArray:
     """Mean share over the first CLEAN_WINDOW of the age at each row (at least one row)."""
     total = np.cumsum(share)
-    last = np.maximum(np.searchsorted(path.hours, path.hours * CLEAN_WINDOW, side="right") - 1, 0)
+    last = np.maximum(
+        np.searchsorted(path.hours, path.hours * CLEAN_WINDOW * (1.0 + NUDGE), side="right") - 1, 0
+    )
     return np.asarray(total[last] / (last + 1))

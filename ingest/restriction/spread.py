@@ -13,7 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .pace import NODES, PaceModel, Teacher, fit_pace, hat_basis
+from .pace import EARLY_SHARE, NODES, PaceModel, Teacher, fit_pace, hat_basis
+from .paths import NUDGE
 from .summary import FloatArray
 
 FOLDS = 10
@@ -89,7 +90,7 @@ def _left_out_errors(
             teacher = complete[i]
             group = teacher.group if teacher.group in model.curves else next(iter(model.curves))
             error = teacher.hours_left - model.hours_left(teacher.path, group)
-            late = teacher.path.hours >= 0.03 * teacher.path.hours[-1]
+            late = teacher.path.hours >= EARLY_SHARE * teacher.path.hours[-1] * (1.0 - NUDGE)
             found[i] = (
                 hat_basis(grid, teacher.path.level)[late],
                 error[late] / model.curves[group].typical_h,
