@@ -445,12 +445,13 @@ class Spool:
         """Give up the oldest readings neither acknowledged nor in flight. Returns how many."""
         with self._transaction() as connection:
             for row in stream_rows(connection):
-                first = row.acknowledged_through + 1
-                if row.position(first) in self._in_flight:
-                    first = row.seq(self._in_flight.stop)
-                last = min(first + _PRUNE_AT_ONCE, row.appended_through)
-                if last > first and (given_up := self._shed(connection, row, first, last, "disk_budget")):
-                    return given_up
+                begin = row.position(row.acknowledged_through + 1)
+                if begin in self._in_flight:
+                    begin = self._in_flight.stop
+                oldest = read_rows(connection, begin, row.last_position, limit=_PRUNE_AT_ONCE)
+                if oldest:
+                    first, last = row.seq(oldest[0][0]), row.seq(oldest[-1][0])
+                    return self._shed(connection, row, first, last, "disk_budget")
         return 0
 
     # ------------------------------------------------------------ time

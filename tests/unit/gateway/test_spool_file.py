@@ -1,0 +1,89 @@
+"""The spool's file: which SQLite, which policy, which version."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import apsw
+import pytest
+
+from gateway.errors import CalledWrongly, SpoolDamaged, SpoolTooNew, SpoolUnavailable
+from gateway.spool_file import SCHEMA_VERSION, check_library, open_file, open_to_read
+from gateway.wire import ShedRange
+
+from .helpers import open_spool, readings
+
+
+@pytest.mark.parametrize("version", ["3.7.0", "3.40.1", "3.51.2"])
+def test_a_sqlite_that_can_lose_commits_is_refused(version: str) -> None:
+    # sqlite.org/wal.html, "The WAL-reset bug": 3.7.0 to 3.51.2.
+    with pytest.raises(SpoolTooNew, match="WAL-reset"):
+        check_library(version)
+
+
+def test_the_sqlite_that_is_installed_can_be_trusted() -> None:
+    check_library("3.51.3")
+    check_library(apsw.sqlite_lib_version())
+
+
+def test_the_policy_is_a_synced_write_ahead_log(tmp_path: Path) -> None:
+    connection = open_file(tmp_path / "a")
+    assert connection.execute("PRAGMA journal_mode").get == "wal"
+    assert connection.execute("PRAGMA synchronous").get == 2  # FULL (sqlite.org/pragma.html)
+    assert connection.execute("PRAGMA user_version").get == SCHEMA_VERSION
+    connection.close()
+
+
+def test_a_file_of_a_later_version_is_left_alone(tmp_path: Path) -> None:
+    connection = open_file(tmp_path / "a")
+    connection.execute(f"PRAGMA user_version={SCHEMA_VERSION + 1}")
+    connection.close()
+    with pytest.raises(SpoolTooNew, match="a later one"):
+        open_file(tmp_path / "a")
+
+
+def test_another_database_is_not_taken_for_a_spool(tmp_path: Path) -> None:
+    connection = apsw.Connection(str(tmp_path / "a"))
+    connection.execute("CREATE TABLE other (x)")
+    connection.close()
+    with pytest.raises(SpoolDamaged, match="not a spool"):
+        open_file(tmp_path / "a")
+
+
+def test_a_file_that_is_no_database_is_called_damaged(tmp_path: Path) -> None:
+    (tmp_path / "a").write_bytes(b"not a database at all" * 1000)
+    with pytest.raises(SpoolDamaged, match="nothing in it is deleted"):
+        open_file(tmp_path / "a")
+    assert (tmp_path / "a").read_bytes().startswith(b"not a database")
+
+
+def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("")
+    with pytest.raises((SpoolUnavailable, CalledWrongly), match="file"):
+        open_spool(tmp_path / "file" / "a")
+
+
+def test_a_reader_beside_a_running_gateway_sees_what_was_appended_and_cannot_write(tmp_path: Path) -> None:
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 3))
+        connection = open_to_read(tmp_path / "a")
+        assert connection.execute("SELECT count(*) FROM readings").get == 3
+        with pytest.raises(apsw.ReadOnlyError):
+            connection.execute("DELETE FROM readings")
+        connection.close()
+
+
+def test_shed_ranges_of_one_reason_that_touch_become_one(tmp_path: Path) -> None:
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 20))
+        stream = spool.open_stream
+        for first, last, reason in [(3, 4, "disk_budget"), (7, 8, "disk_budget"), (5, 6, "disk_budget")]:
+            spool.shed(stream, first, last, reason=reason)
+        spool.shed(stream, 2, 10, reason="damaged")
+        batch = spool.peek()
+        assert batch is not None
+        assert batch.shed == (
+            ShedRange(2, 2, "damaged"),
+            ShedRange(3, 8, "disk_budget"),
+            ShedRange(9, 10, "damaged"),
+        )
