@@ -46,6 +46,12 @@ def shift_work(days=20, *, life_h=300.0, flat=False, zero_after=0.0, terminal_sh
     )
 
 
+def only(readings, rows):
+    """The same readings, some rows."""
+    columns = {field.name: getattr(readings, field.name) for field in dataclasses.fields(readings)}
+    return dataclasses.replace(readings, **{k: v[rows] for k, v in columns.items() if v is not None})
+
+
 def assess(readings, *, after_s=600.0, **options):
     options = {"terminal_pa": TERMINAL_PA, "reference_flow": 0.4, **options}
     return assess_housing(summarise_hours(readings), now_s=float(readings.at_s.max()) + after_s, **options)
@@ -83,13 +89,7 @@ def test_states_follow_the_load(days, life_h, state):
 def test_a_life_of_three_hours_is_running_in():
     readings = shift_work(days=1, life_h=3000.0)
     first = readings.at_s < readings.at_s[0] + 4 * 3600
-    few = Readings(
-        **{
-            f.name: None if getattr(readings, f.name) is None else getattr(readings, f.name)[first]
-            for f in dataclasses.fields(readings)
-        }
-    )
-    assert assess(few).state == "running-in"
+    assert assess(only(readings, first)).state == "running-in"
 
 
 def _made_life(end_h):
@@ -156,13 +156,7 @@ def test_a_machine_heard_just_now_is_not_quiet():
 def test_a_machine_that_went_quiet_in_mid_work_is_silent_for_a_reason_unknown():
     readings = shift_work(days=10, life_h=2000.0)
     cut = readings.at_s < readings.at_s[-1] - 4 * 3600
-    running = Readings(
-        **{
-            f.name: None if getattr(readings, f.name) is None else getattr(readings, f.name)[cut]
-            for f in dataclasses.fields(readings)
-        }
-    )
-    found = assess(running, after_s=5 * DAY_S)
+    found = assess(only(readings, cut), after_s=5 * DAY_S)
     assert (found.state, found.quiet_because) == ("silent", "unknown")
 
 
