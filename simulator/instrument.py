@@ -107,7 +107,7 @@ class Instrument:
         if day is None:
             return None
         start = self._cycles[0].on_at.replace(hour=0, minute=0, second=0, microsecond=0)
-        return next(i for i, c in enumerate(self._cycles) if c.on_at >= start + timedelta(days=day))
+        return next((i for i, c in enumerate(self._cycles) if c.on_at >= start + timedelta(days=day)), None)
 
     def _reference_pa(self, hours: Floats, cycle: PowerCycle) -> Floats:
         spec = self._spec

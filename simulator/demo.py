@@ -1,0 +1,263 @@
+"""
+`cleanside-simulator demo`: a small invented fleet lives through some weeks in under a minute.
+
+A real server, real gateway processes with real spool files, real HTTP on loopback. Links are lost as machines
+enter the valley, gateways are killed while they write, the server is killed while batches are on the way.
+Then: is every reading that a gateway had on disk at the server, once? Exit code 0 only if it is.
+"""
+
+from __future__ import annotations
+
+import json
+import random
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
+
+from gateway import status
+from simulator.errors import DemoFailed
+from simulator.fleet import FLEET, MachineSpec
+from simulator.instrument import Instrument
+from simulator.report import Outcome, StreamLine, as_json, render
+from simulator.schedule import Schedule, make_schedule
+from simulator.shop import Shop
+from simulator.unit import Plan
+
+OUTAGE_AT_SHARE = 0.45  # of all power cycles: when the server is killed
+OUTAGE_S = 2.0  # real time; days of simulated time
+MAX_DELAY_TO_KILL_S = (
+    0.02  # a reading takes about 0.2 ms to commit, so the kill hits one of the first hundred
+)
+UNIT_DEADLINE_S = 240.0
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Choices:
+    """What can be chosen on the command line."""
+
+    days: int = 24
+    seed: int = 7
+    cadence_s: float = 30.0
+    serve: bool = False
+    json_file: Path | None = None
+    folder: Path | None = None
+
+
+@dataclass(slots=True)
+class Machine:
+    """One machine while the demo runs."""
+
+    spec: MachineSpec
+    schedule: Schedule
+    spool_path: Path
+    key_file: Path
+    kills: int = 0
+    #: stream -> highest number the process said was on disk
+    reported_through: dict[str, int] = field(default_factory=dict)
+    error: str = ""
+
+
+def run(choices: Choices, *, now: datetime, console: Console) -> int:
+    """Run the demo; returns the exit code."""
+    if choices.folder is not None:
+        choices.folder.mkdir(parents=True, exist_ok=True)
+        return _run_in(choices.folder, choices, now=now, console=console)
+    with tempfile.TemporaryDirectory(prefix="cleanside-demo-") as folder:
+        return _run_in(Path(folder), choices, now=now, console=console)
+
+
+def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) -> int:
+    began_s = time.monotonic()
+    midnight = now.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
+    start_at = midnight - timedelta(days=choices.days)
+    shop = Shop(folder)
+    try:
+        shop.open()
+        machines = [_prepare(spec, shop, folder, start_at, choices) for spec in FLEET]
+        outages = _live(machines, shop, start_at, choices, console)
+        _enter_changes(machines, shop, choices)
+        shop.wait_analysed()
+        outcome = _judge(machines, shop, outages, took_s=time.monotonic() - began_s)
+        render(outcome, console)
+        if choices.json_file is not None:
+            choices.json_file.write_text(json.dumps(as_json(outcome), indent=2) + "\n")
+        if choices.serve:
+            console.print(
+                f"The server stays up at {shop.url} (docs at {shop.url}/docs); stop it with Ctrl-C."
+            )
+            shop.wait()
+        return 0 if outcome.balances else 1
+    except KeyboardInterrupt:
+        return 130
+    finally:
+        shop.stop()
+
+
+def _prepare(spec: MachineSpec, shop: Shop, folder: Path, start_at: datetime, choices: Choices) -> Machine:
+    key_file = folder / f"{spec.device}.key"
+    key_file.touch(mode=0o600)
+    key_file.write_text(shop.register(spec))
+    schedule = make_schedule(spec, start_at=start_at, days=choices.days, seed=choices.seed)
+    return Machine(spec, schedule, folder / f"{spec.device}.spool", key_file)
+
+
+# ---------------------------------------------------------------- weeks of work
+
+
+def _live(machines: list[Machine], shop: Shop, start_at: datetime, choices: Choices, console: Console) -> int:
+    """Run all gateways to the end of their schedules; returns how often the server was killed."""
+    total = sum(len(machine.schedule.cycles) for machine in machines)
+    done = threading.Semaphore(0)
+    bar = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TaskProgressColumn(),
+        TimeElapsedColumn(),
+        console=console,
+    )
+    with bar:
+        task = bar.add_task(f"{choices.days} days of {len(machines)} machines", total=total)
+        lock = threading.Lock()
+        lived = 0
+
+        def advance(cycles: int) -> None:
+            nonlocal lived
+            with lock:
+                lived += cycles
+                bar.update(task, completed=lived)
+            if lived >= total * OUTAGE_AT_SHARE:
+                done.release()
+
+        threads = [
+            threading.Thread(target=_follow, args=(m, shop.url, start_at, choices, advance)) for m in machines
+        ]
+        for thread in threads:
+            thread.start()
+        done.acquire(timeout=UNIT_DEADLINE_S)
+        shop.kill()
+        bar.update(task, description="the server is down")
+        time.sleep(OUTAGE_S)
+        shop.start()
+        bar.update(task, description="the server is back")
+        for thread in threads:
+            thread.join()
+    for machine in machines:
+        if machine.error:
+            raise DemoFailed(f"{machine.spec.name}: {machine.error}")
+    return 1
+
+
+def _follow(
+    machine: Machine, server: str, start_at: datetime, choices: Choices, advance: Callable[[int], None]
+) -> None:
+    """Start the machine's gateway process, kill it where the schedule says, start it at the next key-on."""
+    try:
+        next_cycle: int | None = 0
+        while next_cycle is not None:
+            next_cycle = _one_process(machine, next_cycle, server, start_at, choices, advance)
+    except Exception as error:
+        machine.error = f"{type(error).__name__}: {error}"
+
+
+def _one_process(
+    machine: Machine,
+    first_cycle: int,
+    server: str,
+    start_at: datetime,
+    choices: Choices,
+    advance: Callable[[int], None],
+) -> int | None:
+    """One life of the gateway process. Returns the power cycle to go on with; None: it came to the end."""
+    plan = Plan(
+        machine=machine.spec.name,
+        start_at=start_at,
+        days=choices.days,
+        seed=choices.seed,
+        cadence_s=choices.cadence_s,
+        spool_path=machine.spool_path,
+        server=server,
+        key_file=machine.key_file,
+        first_cycle=first_cycle,
+    )
+    plan_file = machine.spool_path.with_suffix(".plan.json")
+    plan_file.write_text(plan.as_json())
+    delay = random.Random(f"{choices.seed} {machine.spec.name} {first_cycle}")
+    command = [sys.executable, "-m", "simulator.unit", str(plan_file)]
+    with subprocess.Popen(
+        command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
+    ) as process:
+        assert process.stdout is not None
+        assert process.stderr is not None
+        cycle = first_cycle
+        for line in process.stdout:
+            said: dict[str, Any] = json.loads(line)
+            if said["event"] == "appended":
+                machine.reported_through[said["stream"]] = said["through"]
+            elif said["event"] == "cycle":
+                cycle = said["index"] + 1
+                advance(1)
+            elif said["event"] == "writing":
+                timer = threading.Timer(delay.uniform(0, MAX_DELAY_TO_KILL_S), process.kill)
+                timer.start()
+            elif said["event"] == "finished":
+                return None
+        trouble = process.stderr.read().decode(errors="replace").strip()
+    if process.returncode != -9:
+        raise DemoFailed(f"its gateway ended with {process.returncode}: {trouble.splitlines()[-1:]}")
+    machine.kills += 1
+    advance(1)
+    return cycle + 1
+
+
+# ---------------------------------------------------------------- afterwards
+
+
+def _enter_changes(machines: list[Machine], shop: Shop, choices: Choices) -> None:
+    """The technician enters the element that was changed."""
+    for machine in machines:
+        instrument = Instrument(
+            machine.spec, machine.schedule.cycles, cadence_s=choices.cadence_s, seed=choices.seed
+        )
+        changed = instrument.changed_in_cycle()
+        if changed is not None:
+            at = machine.schedule.cycles[changed].on_at - timedelta(minutes=5)
+            body = {"changed_at": at.isoformat(), "note": "new primary element, housing wiped"}
+            shop.post(f"/v1/machines/{machine.spec.name}/element-changes", body)
+
+
+def _judge(machines: list[Machine], shop: Shop, outages: int, *, took_s: float) -> Outcome:
+    """Hold what the spools say they appended against what the server says it has."""
+    account = shop.get("/v1/account")
+    by_stream = {line["stream"]: line for line in account["streams"]}
+    lines = []
+    for machine in machines:
+        spool = status.read(machine.spool_path, now_us=0).spool
+        for stream in spool.streams:
+            lines.append(
+                StreamLine(
+                    machine=machine.spec.name,
+                    stream=stream.stream,
+                    appended=stream.appended_through,
+                    released=stream.acknowledged_through,
+                    reported=machine.reported_through.get(stream.stream, 0),
+                    server=by_stream.get(stream.stream),
+                )
+            )
+    return Outcome(
+        fleet=shop.get("/v1/fleet"),
+        lines=lines,
+        server_balances=bool(account["balances"]),
+        kills=sum(machine.kills for machine in machines),
+        outages=outages,
+        took_s=took_s,
+    )

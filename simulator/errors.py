@@ -1,0 +1,11 @@
+"""What can go wrong in the simulator, in one place."""
+
+from __future__ import annotations
+
+
+class SimulatorError(Exception):
+    """Base of ours. Ends a command with one line on standard error."""
+
+
+class DemoFailed(SimulatorError):
+    """A part of the demo did not do what it has to; the message says which and where to look."""

@@ -1,0 +1,132 @@
+"""
+The shop's side of the demo: a real server as a process of its own, and what is asked of it over HTTP.
+
+Promises: the server is started by its own command and reached over HTTP alone, as a real fleet does; it can
+be killed and comes back on the same port. Everything waits with a deadline.
+"""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import IO, Any
+
+import httpx
+
+from simulator.errors import DemoFailed
+from simulator.fleet import MachineSpec
+
+OWNER = "plateau-roads"
+START_DEADLINE_S = 30.0
+ANALYSIS_DEADLINE_S = 60.0
+
+
+class Shop:
+    """A server on a SQLite file in `folder`, and an administrator's way into it."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._database = f"sqlite:///{folder / 'shop.db'}"
+        self._log: IO[bytes] = (folder / "server.log").open("ab")
+        self._process: subprocess.Popen[bytes] | None = None
+        self._port = 0
+        self._key = ""
+        self.url = ""
+
+    def open(self) -> None:
+        """Make the first admin key by the command, then start the server on a free loopback port."""
+        key_file = self._folder / "admin.key"
+        self._command("keys", "create", "--role", "admin", "--owner", OWNER, "--out", str(key_file))
+        self._key = key_file.read_text().strip()
+        self.start()
+
+    def _command(self, *words: str) -> None:
+        command = [sys.executable, "-m", "ingest", *words, "--database", self._database]
+        done = subprocess.run(command, capture_output=True, text=True, check=False)
+        if done.returncode:
+            raise DemoFailed(
+                f"cleanside-ingest {words[0]} ended with {done.returncode}: {done.stderr.strip()}"
+            )
+
+    def start(self) -> None:
+        """Start the server, on the port it had before if it had one, and wait until it takes requests."""
+        command = [sys.executable, "-m", "ingest", "serve", "--database", self._database]
+        command += ["--port", str(self._port), "--log-level", "warning"]
+        self._process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=self._log)
+        assert self._process.stdout is not None
+        line = self._process.stdout.readline()
+        if not line:
+            raise DemoFailed(f"the server did not start; see {self._folder / 'server.log'}")
+        self.url = json.loads(line)["listening"]
+        self._port = int(self.url.rsplit(":", 1)[1])
+        self._wait_ready()
+
+    def _wait_ready(self) -> None:
+        deadline = time.monotonic() + START_DEADLINE_S
+        while time.monotonic() < deadline:
+            try:
+                if httpx.get(f"{self.url}/readyz", timeout=2).status_code == 200:
+                    return
+            except httpx.TransportError:
+                pass
+            time.sleep(0.05)
+        raise DemoFailed(f"the server is not ready after {START_DEADLINE_S:g} s; see its log")
+
+    def kill(self) -> None:
+        """Take the server away without notice, as a power cut would."""
+        if self._process is not None:
+            self._process.kill()
+            self._process.wait()
+
+    def stop(self) -> None:
+        """Stop the server in good order."""
+        if self._process is not None and self._process.poll() is None:
+            self._process.terminate()
+            try:
+                self._process.wait(timeout=10)
+            except subprocess.TimeoutExpired:
+                self.kill()
+        self._log.close()
+
+    def wait(self) -> None:
+        """Stay until the server ends or somebody interrupts."""
+        assert self._process is not None
+        self._process.wait()
+
+    # ------------------------------------------------------------ asked over HTTP
+
+    def register(self, spec: MachineSpec) -> str:
+        """Register a machine with its housing and device; returns a key for its gateway."""
+        limit = {"value": spec.terminal, "unit": spec.terminal_unit}
+        housings = [{"housing": "main", "terminal_restriction": limit}]
+        self.post("/v1/machines", {"machine": spec.name, "kind": spec.kind, "housings": housings})
+        self.post("/v1/devices", {"device": spec.device, "machine": spec.name})
+        made = self.post("/v1/keys", {"role": "device", "devices": [spec.device], "note": spec.name})
+        return str(made["key"])
+
+    def wait_analysed(self) -> None:
+        """Wait until the analysis has caught up with what arrived."""
+        deadline = time.monotonic() + ANALYSIS_DEADLINE_S
+        while any(housing["hours_behind"] for housing in self.get("/v1/fleet")["housings"]):
+            if time.monotonic() > deadline:
+                raise DemoFailed(f"the analysis is still behind after {ANALYSIS_DEADLINE_S:g} s")
+            time.sleep(0.1)
+
+    def get(self, path: str) -> dict[str, Any]:
+        """Ask as administrator."""
+        return self._ask("GET", path, None)
+
+    def post(self, path: str, body: dict[str, Any]) -> dict[str, Any]:
+        """Tell as administrator."""
+        return self._ask("POST", path, body)
+
+    def _ask(self, method: str, path: str, body: dict[str, Any] | None) -> dict[str, Any]:
+        headers = {"Authorization": f"Bearer {self._key}"}
+        reply = httpx.request(method, self.url + path, json=body, headers=headers, timeout=30)
+        if reply.status_code >= 300:
+            raise DemoFailed(f"{method} {path} was answered {reply.status_code}: {reply.text[:300]}")
+        answer: dict[str, Any] = reply.json()
+        return answer
