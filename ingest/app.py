@@ -14,8 +14,10 @@ from importlib.metadata import PackageNotFoundError, version
 
 import sqlalchemy as sa
 from fastapi import FastAPI
+from fastapi.routing import APIRoute
 from starlette.datastructures import Headers, MutableHeaders
 from starlette.exceptions import HTTPException
+from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gateway.wire import MAX_BODY_BYTES
@@ -35,6 +37,8 @@ loaded an element is and when it will be due.
 Every error is application/problem+json with a stable `code`. Times are RFC 3339 in UTC. A status is advice:
 the engine maker's service limit and manual come first.
 """
+
+_ROUTES = (readings, streams, machines, devices, restriction, quarantine, account, keys, health)
 
 _HEADERS = {
     "X-Content-Type-Options": "nosniff",
@@ -81,11 +85,17 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
     )
     app.state.keyring = Keyring()
     app.state.snapshots = Snapshots()
-    for module in (readings, streams, machines, devices, restriction, quarantine, account, keys, health):
+    app.state.routes = all_routes()
+    for module in _ROUTES:
         app.include_router(module.router)
     problems.install(app)
     app.add_middleware(Edge)
     return app
+
+
+def all_routes() -> list[APIRoute]:
+    """Every route of the API."""
+    return [route for module in _ROUTES for route in module.router.routes if isinstance(route, APIRoute)]
 
 
 def _record_uses(app: FastAPI) -> None:
@@ -106,7 +116,7 @@ def _version() -> str:
 
 
 class Edge:
-    """The outermost layer: a request id, headers that every answer has, and a limit to every body."""
+    """The outermost layer: request id, common headers, a limit to every body, and the last resort."""
 
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
@@ -118,15 +128,24 @@ class Edge:
         request_id = uuid.uuid4().hex[:16]
         scope.setdefault("state", {})["request_id"] = request_id
 
+        started = False
+
         async def send_with_headers(message: Message) -> None:
+            nonlocal started
             if message["type"] == "http.response.start":
+                started = True
                 headers = MutableHeaders(scope=message)
                 headers["Request-Id"] = request_id
                 for name, value in _HEADERS.items():
                     headers.setdefault(name, value)
             await send(message)
 
-        await self._app(scope, _limited(scope, receive), send_with_headers)
+        try:
+            await self._app(scope, _limited(scope, receive), send_with_headers)
+        except Exception as error:
+            if started:  # too late for an answer: the server cuts the connection
+                raise
+            await problems.broken(Request(scope), error)(scope, receive, send_with_headers)
 
 
 def _limited(scope: Scope, receive: Receive) -> Receive:

@@ -19,7 +19,6 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
-from starlette.routing import Match
 
 from gateway import wire
 from ingest.errors import Complaint, Refused, TryAgain
@@ -105,13 +104,12 @@ def respond(
 
 
 def install(app: FastAPI) -> None:
-    """Turn every exception into the one shape."""
+    """Turn every exception we expect into the one shape; `broken` is for the others."""
     app.add_exception_handler(Refused, _refused)
     app.add_exception_handler(TryAgain, _try_again)
     app.add_exception_handler(wire.BatchRefused, _batch_refused)
     app.add_exception_handler(RequestValidationError, _not_valid)
     app.add_exception_handler(HTTPException, _of_the_framework)
-    app.add_exception_handler(Exception, _broken)
 
 
 async def _refused(request: Request, error: Exception) -> JSONResponse:
@@ -188,14 +186,14 @@ async def _of_the_framework(request: Request, error: Exception) -> JSONResponse:
 def _methods_at(request: Request) -> list[str]:
     """Methods of all routes at this address; the framework names those of the first only."""
     found: set[str] = set()
-    for route in request.app.routes:
-        match, _ = route.matches(request.scope)
-        if match is not Match.NONE:
-            found |= getattr(route, "methods", None) or set()
+    for route in request.app.state.routes:
+        if route.path_regex.match(request.url.path):
+            found |= route.methods
     return sorted(found)
 
 
-async def _broken(request: Request, error: Exception) -> JSONResponse:
+def broken(request: Request, error: Exception) -> JSONResponse:
+    """The answer to what should not happen; the log has the rest."""
     log.error("ingest.broken", extra={"path": request.url.path}, exc_info=error)
     detail = "something went wrong that should not; nothing is acknowledged, send again later"
     return respond(request, 500, "server_broken", detail)

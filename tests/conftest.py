@@ -1,0 +1,87 @@
+"""
+Fixtures for all tests: both databases, the app in this process, and real servers.
+
+`database_url` runs a test on SQLite and on PostgreSQL; `api` is the app over it; `server` is a real process.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack
+from pathlib import Path
+
+import pytest
+
+from tests.support.databases import BACKENDS, Postgres, migrate
+from tests.support.serving import Api, ServerProcess, as_process, in_process
+
+
+@pytest.fixture(scope="session")
+def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Postgres]:
+    """A PostgreSQL server of this session's own."""
+    server = Postgres(tmp_path_factory.mktemp("postgres"))
+    yield server
+    server.stop()
+
+
+@pytest.fixture(params=[BACKENDS[0], pytest.param(BACKENDS[1], marks=pytest.mark.postgres)])
+def backend(request: pytest.FixtureRequest) -> str:
+    """Runs a test once for each database."""
+    name: str = request.param
+    return name
+
+
+@pytest.fixture
+def empty_database_url(backend: str, tmp_path: Path, request: pytest.FixtureRequest) -> str:
+    """A database without a schema."""
+    if backend == "sqlite":
+        return f"sqlite:///{tmp_path / 'empty.db'}"
+    server: Postgres = request.getfixturevalue("postgres")
+    return server.empty()
+
+
+@pytest.fixture
+def database_url(backend: str, tmp_path: Path, request: pytest.FixtureRequest) -> str:
+    """A database with the newest schema, on SQLite and on PostgreSQL."""
+    if backend == "sqlite":
+        return sqlite_url(tmp_path)
+    server: Postgres = request.getfixturevalue("postgres")
+    return server.migrated()
+
+
+@pytest.fixture
+def sqlite_database_url(tmp_path: Path) -> str:
+    """A SQLite database with the newest schema."""
+    return sqlite_url(tmp_path)
+
+
+def sqlite_url(folder: Path) -> str:
+    """A migrated SQLite file in a folder."""
+    url = f"sqlite:///{folder / 'ingest.db'}"
+    migrate(url)
+    return url
+
+
+@pytest.fixture
+def api(database_url: str) -> Iterator[Api]:
+    """The app in this process over either database."""
+    with in_process(database_url) as running:
+        yield running
+
+
+@pytest.fixture
+def server(sqlite_database_url: str) -> Iterator[ServerProcess]:
+    """A real server on a free port over SQLite."""
+    with as_process(sqlite_database_url) as running:
+        yield running
+
+
+@pytest.fixture
+def start_server() -> Iterator[Callable[..., ServerProcess]]:
+    """Starts real servers over databases of the test's choice; they end with the test."""
+    with ExitStack() as stack:
+
+        def start(url: str, **more: object) -> ServerProcess:
+            return stack.enter_context(as_process(url, **more))  # type: ignore[arg-type]
+
+        yield start

@@ -1,0 +1,432 @@
+"""
+POST /v1/readings and GET /v1/streams: what becomes of readings, on SQLite and on PostgreSQL.
+
+The expected verdicts are those of the published contract between gateway and server.
+"""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from gateway.wire import parse_instant
+from ingest.models import exact_times, quarantine, readings, unit_sets
+from tests.support.serving import DEVICE, STREAM, Api, batch, bearer
+
+OTHER = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d12"
+
+
+@pytest.fixture(autouse=True)
+def _registered(api: Api) -> None:
+    api.register()
+
+
+def stored_rows(api: Api) -> list[Any]:
+    with api.resources.reading() as connection:
+        query = sa.select(readings.c.seq, readings.c.at_us, readings.c.restriction_pa, unit_sets.c.units)
+        query = query.join(unit_sets, unit_sets.c.id == readings.c.unit_set_id)
+        return list(connection.execute(query.order_by(readings.c.stream_id, readings.c.seq)))
+
+
+def held_rows(api: Api) -> list[Any]:
+    with api.resources.reading() as connection:
+        return list(connection.execute(sa.select(quarantine).order_by(quarantine.c.id)))
+
+
+def test_a_batch_is_stored_in_si_with_its_units_kept(api: Api) -> None:
+    answer = api.send(batch(1, [3.05, 3.10]))
+    assert answer == {
+        "stream": STREAM,
+        "acknowledged_through": 2,
+        "stored": 2,
+        "duplicates": 0,
+        "gaps": [],
+        "quarantined": [],
+        "server_time": "2026-03-02T09:00:00Z",
+    }
+    rows = stored_rows(api)
+    assert [(r.seq, r.restriction_pa) for r in rows] == [(1, 3050.0), (2, 3100.0)]
+    assert rows[0].at_us == parse_instant("2026-03-02T06:00:10Z").us
+    assert json.loads(rows[0].units) == {"restriction": "kPa"}
+
+
+def test_both_layouts_store_the_same(api: Api) -> None:
+    api.send(batch(1, [3.05, 3.10]))
+    columns = {
+        "device": DEVICE,
+        "stream": STREAM,
+        "units": {"restriction": "kPa"},
+        "first_seq": 1,
+        "start": "2026-03-02T06:00:10Z",
+        "step_ms": [0, 10000],
+        "columns": {"restriction": [3.05, 3.10]},
+    }
+    answer = api.send(columns)
+    assert (answer["stored"], answer["duplicates"]) == (0, 2)
+
+
+def test_a_reading_sent_twice_is_stored_once(api: Api) -> None:
+    api.send(batch(1, [3.0, 3.1, 3.2]))
+    answer = api.send(batch(2, [3.1, 3.2, 3.3]))
+    assert (answer["stored"], answer["duplicates"], answer["acknowledged_through"]) == (1, 2, 4)
+    assert [r.seq for r in stored_rows(api)] == [1, 2, 3, 4]
+
+
+def test_the_same_number_with_other_content_is_kept_beside_the_first(api: Api) -> None:
+    api.send(batch(1, [3.0]))
+    answer = api.send(batch(1, [4.0]))
+    assert (answer["stored"], answer["duplicates"]) == (0, 0)
+    assert [(q["seq"], q["code"]) for q in answer["quarantined"]] == [(1, "number_conflict")]
+    assert [r.restriction_pa for r in stored_rows(api)] == [3000.0]
+    (held,) = held_rows(api)
+    assert held.beside
+    assert json.loads(held.content)["restriction"] == 4.0
+
+
+@pytest.mark.parametrize(
+    "changed",
+    [
+        {"at": "2026-03-02T06:00:10.001Z"},
+        {"at_uncertainty_s": 1.0},
+        {"restriction": 3.0000001},
+        {"engine_speed": 1800},
+    ],
+    ids=lambda c: next(iter(c)),
+)
+def test_any_other_content_is_a_conflict(api: Api, changed: dict[str, Any]) -> None:
+    first = batch(1, [3.0], units={"restriction": "kPa", "engine_speed": "r/min"})
+    api.send(first)
+    second = json.loads(json.dumps(first))
+    second["readings"][0].update(changed)
+    assert api.send(second)["quarantined"][0]["code"] == "number_conflict"
+
+
+def test_the_same_value_in_another_unit_is_a_conflict(api: Api) -> None:
+    """The hash is over the content as sent, units included."""
+    api.send(batch(1, [3.0]))
+    other = batch(1, [30.0], units={"restriction": "hPa"})
+    assert api.send(other)["quarantined"][0]["code"] == "number_conflict"
+
+
+def test_a_conflict_sent_again_is_said_again_and_kept_once(api: Api) -> None:
+    """The lost reply is the common case: the second answer says what the first said."""
+    api.send(batch(1, [3.0]))
+    first, second = api.send(batch(1, [4.0])), api.send(batch(1, [4.0]))
+    assert first == second
+    assert len(held_rows(api)) == 1
+
+
+def test_a_quarantined_reading_sent_again_is_said_again_and_kept_once(api: Api) -> None:
+    first, second = api.send(batch(1, [3.0, 900.0])), api.send(batch(1, [3.0, 900.0]))
+    assert first["quarantined"] == second["quarantined"]
+    assert (first["stored"], second["stored"], second["duplicates"]) == (1, 0, 1)
+    assert len(held_rows(api)) == 1
+
+
+def test_the_mark_waits_at_a_gap_and_leaps_when_it_closes(api: Api) -> None:
+    api.send(batch(1, [3.0, 3.1]))
+    answer = api.send(batch(5, [3.4, 3.5]))
+    assert (answer["acknowledged_through"], answer["gaps"]) == (2, [[3, 4]])
+    answer = api.send(batch(3, [3.2, 3.3]))
+    assert (answer["acknowledged_through"], answer["gaps"]) == (6, [])
+    assert [r.seq for r in stored_rows(api)] == [1, 2, 3, 4, 5, 6]
+
+
+def test_one_bad_reading_never_blocks_those_behind_it(api: Api) -> None:
+    answer = api.send(batch(1, [3.0, 900.0, 3.2]))
+    assert answer["acknowledged_through"] == 3
+    assert [(q["seq"], q["code"]) for q in answer["quarantined"]] == [(2, "out_of_range")]
+    assert [r.seq for r in stored_rows(api)] == [1, 3]
+
+
+def test_declared_shed_moves_the_mark(api: Api) -> None:
+    answer = api.send(batch(4, [3.0], shed=[{"first": 1, "last": 3, "reason": "disk_budget"}]))
+    assert (answer["acknowledged_through"], answer["gaps"]) == (4, [])
+    stream = api.account()["streams"][0]
+    assert (stream["stored"], stream["shed"], stream["balances"]) == (1, 3, True)
+
+
+def test_a_reading_that_comes_for_a_shed_number_is_stored(api: Api) -> None:
+    api.send(batch(4, [3.0], shed=[{"first": 1, "last": 3, "reason": "disk_budget"}]))
+    answer = api.send(batch(2, [2.9]))
+    assert (answer["stored"], answer["acknowledged_through"]) == (1, 4)
+    stream = api.account()["streams"][0]
+    assert (stream["stored"], stream["shed"], stream["balances"]) == (2, 2, True)
+
+
+def test_shed_of_what_is_held_changes_nothing(api: Api) -> None:
+    api.send(batch(1, [3.0, 3.1, 900.0]))
+    api.send({"device": DEVICE, "stream": STREAM, "shed": [{"first": 1, "last": 4, "reason": "disk_budget"}]})
+    stream = api.account()["streams"][0]
+    assert (stream["stored"], stream["quarantined"], stream["shed"]) == (2, 1, 1)
+    assert stream["balances"]
+
+
+def test_an_opaque_record_is_held_under_its_number(api: Api) -> None:
+    record = {"device": DEVICE, "stream": STREAM, "opaque": {"seq": 1, "base64": "AAEC"}}
+    answer = api.send(record)
+    assert (answer["acknowledged_through"], answer["quarantined"][0]["code"]) == (1, "opaque")
+    assert json.loads(held_rows(api)[0].content)["opaque"]["base64"] == "AAEC"
+    assert api.send(record)["acknowledged_through"] == 1
+    assert len(held_rows(api)) == 1
+
+
+def test_a_number_that_is_not_consecutive_in_its_batch_is_no_obstacle(api: Api) -> None:
+    document = batch(1, [3.0, 3.1, 3.2])
+    document["readings"][2]["seq"] = 900_000
+    assert api.send(document)["gaps"] == [[3, 899_999]]
+    assert api.send(document)["duplicates"] == 3
+
+
+# ---------------------------------------------------------------- streams
+
+
+def test_a_stream_belongs_to_its_first_device(api: Api) -> None:
+    api.send(batch(1, [3.0]))
+    made = api.post("/v1/keys", {"role": "device", "devices": ["loader-02-intake"]}).json()
+    other = batch(2, [3.0]) | {"device": "loader-02-intake"}
+    response = api.post("/v1/readings", other, key=None, headers=bearer(made["key"]))
+    assert (response.status_code, response.json()["code"]) == (409, "stream_bound")
+
+
+def test_another_installation_under_one_stream_is_a_fork(api: Api) -> None:
+    api.send(batch(1, [3.0], gateway={"installation": "one", "appended_through": 1}))
+    response = api.post("/v1/readings", batch(2, [3.0], gateway={"installation": "two"}), key="device")
+    assert (response.status_code, response.json()["code"]) == (409, "stream_forked")
+
+
+@pytest.mark.parametrize("values", [[3.0, 3.1], [4.0, 4.1]], ids=["what it sent before", "new content"])
+def test_a_restored_disk_that_goes_on_below_what_the_server_saw_is_a_fork(
+    api: Api, values: list[float]
+) -> None:
+    api.send(batch(1, [3.0, 3.1, 3.2], gateway={"appended_through": 3}))
+    response = api.post("/v1/readings", batch(1, values, gateway={"appended_through": 2}), key="device")
+    assert (response.status_code, response.json()["code"]) == (409, "stream_forked")
+    assert len(stored_rows(api)) == 3
+    assert held_rows(api) == []
+
+
+def test_an_overtaken_batch_that_closes_a_gap_is_no_fork(api: Api) -> None:
+    api.send(batch(3, [3.2], gateway={"appended_through": 3}))
+    answer = api.send(batch(1, [3.0, 3.1], gateway={"appended_through": 2}))
+    assert answer["acknowledged_through"] == 3
+
+
+def test_the_state_of_a_stream_says_mark_gaps_and_highest(api: Api) -> None:
+    api.send(batch(1, [3.0]))
+    api.send(batch(4, [3.3]))
+    response = api.get(f"/v1/streams/{STREAM}", key="device")
+    assert response.json() == {
+        "stream": STREAM,
+        "device": DEVICE,
+        "acknowledged_through": 1,
+        "highest": 4,
+        "gaps": [[2, 3]],
+        "server_time": "2026-03-02T09:00:00Z",
+    }
+
+
+def test_an_unknown_stream_and_another_owners_answer_alike(api: Api) -> None:
+    api.send(batch(1, [3.0]))
+    unknown = api.get(f"/v1/streams/{OTHER}", key="device")
+    foreign = api.get(f"/v1/streams/{STREAM}", key="quarry admin")
+    assert (unknown.status_code, unknown.json()["code"]) == (404, "unknown_stream")
+    shown = [
+        {k: v for k, v in r.json().items() if k not in ("request_id", "detail")} for r in (unknown, foreign)
+    ]
+    assert shown[0] == shown[1]
+
+
+def test_two_owners_may_use_the_same_names(api: Api) -> None:
+    api.send(batch(1, [3.0]))
+    made = api.post("/v1/keys", {"role": "device", "devices": [DEVICE]}, key="quarry admin").json()
+    response = api.post("/v1/readings", batch(1, [4.0]), key=None, headers=bearer(made["key"]))
+    assert response.status_code == 200
+    assert response.json()["quarantined"][0]["code"] == "device_unknown"  # held for that owner only
+    assert len(stored_rows(api)) == 1
+
+
+# ---------------------------------------------------------------- without numbers
+
+
+def test_without_numbers_one_instant_is_one_reading(api: Api) -> None:
+    answer = api.send(batch(1, [3.0, 3.1], stream=None))
+    assert (answer["stored"], "acknowledged_through" in answer) == (2, False)
+    again = api.send(batch(1, [3.0, 3.1, 3.2], stream=None))
+    assert (again["stored"], again["duplicates"]) == (1, 2)
+
+
+def test_without_numbers_a_conflict_is_named_by_its_index(api: Api) -> None:
+    api.send(batch(1, [3.0, 3.1], stream=None))
+    answer = api.send(batch(1, [3.0, 9.0], stream=None))
+    assert [(q["index"], q["code"]) for q in answer["quarantined"]] == [(1, "number_conflict")]
+
+
+def test_without_numbers_repeats_inside_one_batch_are_seen(api: Api) -> None:
+    document = batch(1, [3.0], stream=None)
+    same, other = dict(document["readings"][0]), dict(document["readings"][0], restriction=4.0)
+    document["readings"] += [same, other]
+    answer = api.send(document)
+    assert (answer["stored"], answer["duplicates"]) == (1, 1)
+    assert [(q["index"], q["code"]) for q in answer["quarantined"]] == [(2, "number_conflict")]
+
+
+def test_a_leap_second_and_the_next_second_are_two_instants(api: Api) -> None:
+    """RFC 3339 section 5.8: 1990-12-31T23:59:60Z was a leap second."""
+    instants = ["2016-12-31T23:59:60Z", "2017-01-01T00:00:00Z", "2016-12-31T23:59:59Z"]
+    document = {
+        "device": DEVICE,
+        "units": {"restriction": "kPa"},
+        "readings": [{"at": at, "restriction": 3.0} for at in instants],
+    }
+    assert api.send(document)["stored"] == 3
+    assert api.send(document)["duplicates"] == 3
+    with api.resources.reading() as connection:
+        kept = list(connection.scalars(sa.select(exact_times.c.instant)))
+    assert kept == ["2016-12-31T23:59:60Z"]
+
+
+# ---------------------------------------------------------------- quarantine
+
+
+@pytest.mark.parametrize(
+    ("changes", "code"),
+    [
+        ({"units": {"restriction": "rpm"}}, "unit_not_accepted"),
+        ({"units": {}}, "unit_undeclared"),
+    ],
+)
+def test_a_unit_that_is_not_right_holds_the_reading(api: Api, changes: dict[str, Any], code: str) -> None:
+    answer = api.send(batch(1, [3.0, 3.1]) | changes)
+    assert answer["acknowledged_through"] == 2
+    assert [(q["seq"], q["last_seq"], q["code"]) for q in answer["quarantined"]] == [(1, 2, code)]
+    assert stored_rows(api) == []
+
+
+def test_a_quantity_of_a_newer_gateway_holds_its_readings_only(api: Api) -> None:
+    document = batch(1, [3.0, 3.1])
+    document["readings"][0]["soot_load"] = 0.4
+    answer = api.send(document | {"units": {"restriction": "kPa", "soot_load": "/"}})
+    assert (answer["stored"], answer["quarantined"][0]["code"]) == (1, "quantity_unknown")
+
+
+@pytest.mark.parametrize(
+    ("at", "code"),
+    [
+        ("2026-03-02T06:00:00", "time_without_offset"),
+        ("yesterday", "time_not_rfc3339"),
+        ("2026-03-02T09:05:01Z", "time_in_future"),
+        ("1970-01-01T00:00:12Z", "clock_unset"),
+        ("1980-01-06T00:10:00Z", "clock_unset"),
+        ("2006-07-17T09:00:00Z", "gps_week_rollover"),
+    ],
+)
+def test_a_time_that_is_not_believed_holds_the_reading(api: Api, at: str, code: str) -> None:
+    document = batch(1, [3.0])
+    document["readings"][0]["at"] = at
+    answer = api.send(document)
+    assert (answer["acknowledged_through"], answer["stored"]) == (1, 0)
+    assert answer["quarantined"][0]["code"] == code
+    content = json.loads(held_rows(api)[0].content)
+    assert (content["at"], content["restriction"], content["units"]) == (at, 3.0, {"restriction": "kPa"})
+
+
+def test_a_time_to_come_is_checked_again_by_itself(api: Api) -> None:
+    document = batch(1, [3.0])
+    document["readings"][0]["at"] = "2026-03-02T12:10:00Z"
+    answer = api.send(document)
+    assert "3 h 10 min ahead" in answer["quarantined"][0]["detail"]
+    assert api.recheck() == 0
+    api.clock.advance(3 * 3600 + 10 * 60)
+    assert api.recheck() == 1
+    assert [r.seq for r in stored_rows(api)] == [1]
+    stream = api.account()["streams"][0]
+    assert (stream["stored"], stream["quarantined"], stream["balances"]) == (1, 0, True)
+    assert api.send(document)["duplicates"] == 1  # identity was fixed on receipt
+
+
+def test_readings_from_before_service_are_held(api: Api) -> None:
+    api.post("/v1/devices", {"device": DEVICE, "in_service_at": "2026-03-02T06:00:25Z"})
+    answer = api.send(batch(1, [3.0, 3.1, 3.2]))
+    assert (answer["quarantined"][0]["code"], answer["quarantined"][0]["last_seq"]) == (
+        "time_before_service",
+        2,
+    )
+    assert [r.seq for r in stored_rows(api)] == [3]
+
+
+def test_a_rollover_comes_with_the_suggested_time(api: Api) -> None:
+    """
+    1024 weeks are 619 315 200 s; source: gps.gov, GPS week number rollover.
+
+    2026-03-02T08:00:00Z read by a receiver one rollover late is 2006-07-17T08:00:00Z.
+    """
+    document = batch(1, [3.0])
+    document["readings"][0]["at"] = "2006-07-17T08:00:00Z"
+    api.send(document)
+    suggestion = json.loads(held_rows(api)[0].reasons)[0]["suggestion"]
+    assert suggestion == {"at": "2026-03-02T08:00:00Z", "shift_s": 619_315_200}
+
+
+# ---------------------------------------------------------------- devices nobody registered
+
+
+def test_readings_of_an_unregistered_device_are_held_and_claimed_on_registration(api: Api) -> None:
+    made = api.post("/v1/keys", {"role": "device", "devices": ["hauler-11-intake"]}).json()
+    document = batch(1, [3.0, 900.0, 3.2]) | {"device": "hauler-11-intake", "stream": OTHER}
+    response = api.post("/v1/readings", document, key=None, headers=bearer(made["key"]))
+    assert response.json()["acknowledged_through"] == 3
+    assert {q["code"] for q in response.json()["quarantined"]} == {"device_unknown"}
+    assert stored_rows(api) == []
+    claimed = api.post("/v1/devices", {"device": "hauler-11-intake"}).json()["claimed"]
+    assert claimed == 2
+    assert [r.seq for r in stored_rows(api)] == [1, 3]
+    entries = api.get("/v1/quarantine").json()["entries"]
+    assert [(e["seq"], e["code"]) for e in entries] == [(2, "out_of_range")]
+    assert all(s["balances"] for s in api.account()["streams"])
+
+
+def test_what_is_held_for_unregistered_devices_is_bounded(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("ingest.intake.MAX_UNKNOWN_HELD", 3)
+    made = api.post("/v1/keys", {"role": "device", "devices": ["hauler-11-intake"]}).json()
+    document = batch(1, [3.0, 3.1]) | {"device": "hauler-11-intake", "stream": OTHER}
+    first = api.post("/v1/readings", document, key=None, headers=bearer(made["key"]))
+    document = batch(3, [3.0, 3.1]) | {"device": "hauler-11-intake", "stream": OTHER}
+    second = api.post("/v1/readings", document, key=None, headers=bearer(made["key"]))
+    assert (first.status_code, second.status_code) == (200, 403)
+    assert second.json()["code"] == "device_unknown"
+
+
+# ---------------------------------------------------------------- account
+
+
+def test_the_account_puts_every_number_in_exactly_one_state(api: Api) -> None:
+    api.send(batch(1, [3.0, 900.0, 3.2], shed=[{"first": 4, "last": 6, "reason": "disk_budget"}]))
+    api.send(batch(10, [3.0], gateway={"appended_through": 15}))
+    api.send(batch(1, [3.0]))
+    api.send(batch(3, [9.9]))
+    account = api.account()
+    stream = account["streams"][0]
+    states = ("stored", "quarantined", "discarded", "shed", "gap", "pending")
+    assert [stream[state] for state in states] == [3, 1, 0, 3, 3, 5]
+    assert sum(stream[state] for state in states) == stream["through"] == 15
+    assert (stream["duplicates"], stream["conflicts"], account["balances"]) == (1, 1, True)
+
+
+def test_the_account_finds_a_row_that_is_gone(api: Api) -> None:
+    """Counted from the rows: the mark says 3, the rows say otherwise."""
+    api.send(batch(1, [3.0, 3.1, 3.2]))
+    api.resources.writer.call(lambda c: c.execute(sa.delete(readings).where(readings.c.seq == 2)))
+    account = api.account()
+    assert account["balances"] is False
+    assert "numbers 2 are acknowledged" in account["streams"][0]["faults"][0]
+
+
+def test_the_account_finds_a_number_in_two_states(api: Api) -> None:
+    api.send(batch(1, [3.0, 900.0]))
+    api.resources.writer.call(lambda c: c.execute(sa.update(readings).values(seq=2)))
+    faults = " ".join(api.account()["streams"][0]["faults"])
+    assert "numbers 2 are both stored and quarantined" in faults

@@ -1,0 +1,139 @@
+"""
+The server is killed with SIGKILL while batches are in flight; clients send again until they are acknowledged.
+
+Promised: no 200 for what is not durable, nothing lost, nothing twice.
+"""
+
+from __future__ import annotations
+
+import random
+import threading
+import time
+from collections.abc import Callable
+
+import httpx
+import pytest
+import sqlalchemy as sa
+
+from ingest import database
+from ingest.models import readings, streams
+from ingest.store import account
+from tests.support.serving import DEVICE, ServerProcess, batch, bearer
+
+CLIENTS = 4
+BATCHES = 30
+BATCH_ROWS = 25
+KILLS = 4
+GIVE_UP_AFTER_S = 90.0
+
+
+def stream_of(client: int) -> str:
+    return f"019abc00-7e1a-7c3e-8f00-{client:012d}"
+
+
+class Sender(threading.Thread):
+    """Posts batches in order, each again until it is acknowledged; keeps what it was told."""
+
+    def __init__(self, server: ServerProcess, client: int) -> None:
+        super().__init__(daemon=True)
+        self.server = server
+        self.client = client
+        self.acknowledged = 0
+        self.resent = 0
+
+    def run(self) -> None:
+        give_up_at = time.monotonic() + GIVE_UP_AFTER_S
+        with httpx.Client(
+            headers=bearer(self.server.tokens["device"]), timeout=10.0, trust_env=False
+        ) as http:
+            for index in range(BATCHES):
+                first = index * BATCH_ROWS + 1
+                values = [3.0 + (first + i) % 50 / 100 for i in range(BATCH_ROWS)]
+                document = batch(first, values, stream=stream_of(self.client))
+                while not self._post(http, document):
+                    self.resent += 1
+                    assert time.monotonic() < give_up_at
+
+    def _post(self, http: httpx.Client, document: dict[str, object]) -> bool:
+        try:
+            response = http.post(f"{self.server.url}/v1/readings", json=document)
+        except httpx.TransportError:
+            return False
+        if response.status_code == 503:
+            return False
+        assert response.status_code == 200, response.text
+        self.acknowledged = response.json()["acknowledged_through"]
+        return True
+
+
+def run_with_kills(server: ServerProcess, seed: int) -> list[Sender]:
+    """Kill the server at moments of progress, so that batches are in flight, and start it again."""
+    with server.client("operator") as http:
+        http.post("/v1/devices", json={"device": DEVICE}).raise_for_status()
+    chance = random.Random(seed)
+    senders = [Sender(server, client) for client in range(CLIENTS)]
+    for sender in senders:
+        sender.start()
+    total = CLIENTS * BATCHES * BATCH_ROWS
+    points = sorted(chance.randrange(total * 9 // 10) for _ in range(KILLS))
+    for point in points:
+        deadline = time.monotonic() + GIVE_UP_AFTER_S
+        while sum(s.acknowledged for s in senders) < point:
+            assert time.monotonic() < deadline
+            senders[0].join(0.001)
+        server.kill()
+        server.start()
+    for sender in senders:
+        sender.join(GIVE_UP_AFTER_S)
+        assert not sender.is_alive()
+    return senders
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_a_killed_server_loses_nothing_and_stores_nothing_twice(
+    database_url: str, start_server: Callable[..., ServerProcess], seed: int
+) -> None:
+    server = start_server(database_url)
+    senders = run_with_kills(server, seed)
+    assert sum(sender.resent for sender in senders) > 0
+    assert server.stop() == 0
+    engine = database.reading_engine(database_url)
+    with engine.connect() as connection:
+        for sender in senders:
+            query = sa.select(readings.c.seq, readings.c.restriction_pa).join(
+                streams, streams.c.id == readings.c.stream_id
+            )
+            query = query.where(streams.c.stream == stream_of(sender.client)).order_by(readings.c.seq)
+            rows = connection.execute(query).all()
+            expected = range(1, BATCHES * BATCH_ROWS + 1)
+            assert [row.seq for row in rows] == list(expected)
+            assert [row.restriction_pa for row in rows] == pytest.approx(
+                [1000 * (3.0 + n % 50 / 100) for n in expected]
+            )
+            assert sender.acknowledged == BATCHES * BATCH_ROWS
+        assert all(a.balances for a in account.accounts(connection))
+    engine.dispose()
+
+
+def test_what_was_acknowledged_before_a_kill_is_there_after_it(server: ServerProcess) -> None:
+    """Nothing is sent again here: the acknowledgement alone has to hold."""
+    with server.client("operator") as http:
+        http.post("/v1/devices", json={"device": DEVICE}).raise_for_status()
+    for first in range(1, 60, 10):
+        with server.client() as http:
+            response = http.post("/v1/readings", json=batch(first, [3.0] * 10))
+            mark = response.json()["acknowledged_through"]
+        server.kill()
+        server.start()
+        with server.client() as http:
+            state = http.get(f"/v1/streams/{response.json()['stream']}").json()
+        assert state["acknowledged_through"] == mark == first + 9
+
+
+def test_a_second_process_is_refused_the_file_that_is_served(
+    server: ServerProcess, capsys: pytest.CaptureFixture[str]
+) -> None:
+    from ingest.cli import main
+
+    assert main(["migrate", "--database", server.database_url]) == 2
+    assert "is being served by another process" in capsys.readouterr().err

