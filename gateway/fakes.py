@@ -11,7 +11,8 @@ import gzip
 import json
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from email.utils import formatdate
 
 import zstandard
 
@@ -81,7 +82,11 @@ class FakeServer:
         if isinstance(fault, (Reply, NoAnswer)):
             return fault
         reply = self._get(request) if request.method == "GET" else self._post(request)
-        return NoAnswer("the reply was lost") if fault == "lost" else reply
+        if fault == "lost":
+            return NoAnswer("the reply was lost")
+        # RFC 9110 section 6.6.1: an origin server with a clock sends a Date, cut to the second.
+        date = formatdate(self._now_us() // 1_000_000, usegmt=True)
+        return replace(reply, headers={**reply.headers, "date": date})
 
     def close(self) -> None:
         """Remember that it was closed."""

@@ -474,6 +474,12 @@ class Spool:
         with self._reading():
             return self._open_stream().stream
 
+    @property
+    def is_placed(self) -> bool:
+        """The running boot is tied to UTC."""
+        with self._reading():
+            return self._boot in self._placements()
+
     def stream(self, stream: str) -> StreamRow:
         """What one stream holds and owes. Raises UnknownStream."""
         with self._reading() as connection:

@@ -28,6 +28,7 @@ from gateway.transport import NoAnswer, Outcome, Reply, Request, Transport
 from gateway.wire import (
     ANSWER_MEDIA_TYPE,
     BATCH_MEDIA_TYPE,
+    MAX_INTEGER,
     PROBLEM_MEDIA_TYPE,
     Batch,
     Opaque,
@@ -96,6 +97,7 @@ class Uplink:
         self._kept: dict[str, int] = {}  # stream -> the same as the spool has it
         self._at_start: dict[str, int] = {}  # stream -> highest number that an earlier process may have sent
         self._looked_us: int | None = None
+        self._asked_us = 0
         self._rate = _Rate(clock)
 
     def run(self, stop: threading.Event) -> None:
@@ -123,7 +125,7 @@ class Uplink:
         )
         stream = batch.stream if batch is not None else self._spool.open_stream
         assert stream is not None
-        if stream not in self.state.asked:
+        if stream not in self.state.asked or (batch is None and self._lacks_time()):
             return self._ask(stream)
         if batch is None:
             return Step(idle=True)
@@ -132,9 +134,15 @@ class Uplink:
     # ------------------------------------------------------------ one request
 
     def _ask(self, stream: str) -> Step:
+        self._asked_us = self._clock.since_boot_us()
         headers = {"Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}"}
         request = Request(method="GET", path=f"/v1/streams/{stream}", headers=headers)
         return self._exchange(request, self._about(stream))
+
+    def _lacks_time(self) -> bool:
+        """This boot is not placed, and the last question is a while ago: its answer tells the time too."""
+        now_us = self._clock.since_boot_us()
+        return not self._spool.is_placed and now_us - self._asked_us >= _LOOK_AT_CLOCK_US
 
     def _send(self, batch: Batch) -> Step:
         stream = batch.stream
@@ -173,18 +181,21 @@ class Uplink:
             self._sent[stream] = last  # a person rewound beside us: what was sent before counts no longer
         self._kept[stream] = row.sent_through
         released = max(row.sent_through, self._sent.get(stream, 0))
+        forked = row.state == "forked"
+        # Under a forked stream the server holds numbers of another spool too: its mark may be anything.
+        before = MAX_INTEGER if forked else self._at_start.setdefault(stream, row.appended_through)
         return Sent(
             stream=stream,
             count=count,
             first=first,
             last=last,
-            highest=max(released, self._at_start.setdefault(stream, row.appended_through)),
+            highest=max(released, before),
             released=released,
             acknowledged_through=row.acknowledged_through,
             appended_through=row.appended_through,
             opaque=opaque,
-            bare=bare or row.state == "forked",
-            forked=row.state == "forked",
+            bare=bare or forked,
+            forked=forked,
         )
 
     def _exchange(self, request: Request, sent: Sent) -> Step:

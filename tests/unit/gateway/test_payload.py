@@ -35,7 +35,15 @@ def test_what_the_wire_would_refuse_is_refused_at_append(value: object) -> None:
 
 @pytest.mark.parametrize(
     ("name", "unit"),
-    [("seq", "kPa"), ("at", "kPa"), ("", "kPa"), ("a b", "kPa"), ("x" * 65, "kPa"), ("dp", ""), ("dp", "k\nPa")],
+    [
+        ("seq", "kPa"),
+        ("at", "kPa"),
+        ("", "kPa"),
+        ("a b", "kPa"),
+        ("x" * 65, "kPa"),
+        ("dp", ""),
+        ("dp", "k\nPa"),
+    ],
 )
 def test_a_name_or_unit_that_is_none_is_refused(name: str, unit: str) -> None:
     with pytest.raises(ReadingRefused):
@@ -43,6 +51,8 @@ def test_a_name_or_unit_that_is_none_is_refused(name: str, unit: str) -> None:
 
 
 def test_a_unit_set_is_read_back() -> None:
-    unit_set = unit_set_of({"restriction": 1, "engine_speed": 2}, {"engine_speed": "r/min", "restriction": "[in_i'H2O]"})
+    unit_set = unit_set_of(
+        {"restriction": 1, "engine_speed": 2}, {"engine_speed": "r/min", "restriction": "[in_i'H2O]"}
+    )
     assert read_unit_set(write_unit_set(unit_set)) == unit_set
     assert unit_set == (("restriction", "[in_i'H2O]"), ("engine_speed", "r/min"))

@@ -28,7 +28,9 @@ def test_a_boot_with_an_anchor_is_placed_by_it() -> None:
 
 
 def test_the_best_of_several_anchors_counts() -> None:
-    placement = by_anchor([anchor(0, BEGIN_US), anchor(5 * S, BEGIN_US + 6 * S, uncertainty_us=10, kind="gps")])
+    placement = by_anchor(
+        [anchor(0, BEGIN_US), anchor(5 * S, BEGIN_US + 6 * S, uncertainty_us=10, kind="gps")]
+    )
     assert placement is not None
     assert (placement.kind, placement.at_us(5 * S)) == ("gps", BEGIN_US + 6 * S)
 
@@ -93,7 +95,10 @@ def test_the_first_boot_of_all_lies_after_the_day_the_program_was_built() -> Non
 
 
 def test_an_anchor_below_the_floor_is_believed_and_the_doubt_is_a_wide_one() -> None:
-    boots = [Boot(number=1, ended_us=0), Boot(number=2, ended_us=None, anchors=[anchor(0, FLOOR_US - 10 * S)])]
+    boots = [
+        Boot(number=1, ended_us=0),
+        Boot(number=2, ended_us=None, anchors=[anchor(0, FLOOR_US - 10 * S)]),
+    ]
     placed = place(boots, floor_us=FLOOR_US)
     assert placed[1].at_us(0) < FLOOR_US
     assert placed[1].half_width_us(0) >= 182 * 86_400 * S
@@ -125,4 +130,6 @@ def test_the_true_time_lies_inside_the_stated_interval(
         # A bracketed block shares one slack; its boots' clocks may add their own drift within the block.
         slack_us = 0 if boot.anchors else sum(spans_s) * 100
         assert abs(placement.at_us(0) - begin_us) <= placement.half_width_us(0) + slack_us
-        assert abs(placement.at_us(boot.ended_us) - end_us) <= placement.half_width_us(boot.ended_us) + slack_us
+        assert (
+            abs(placement.at_us(boot.ended_us) - end_us) <= placement.half_width_us(boot.ended_us) + slack_us
+        )

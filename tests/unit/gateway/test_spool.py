@@ -15,8 +15,8 @@ from gateway.wire import MAX_SHED_RANGES, Reading, ShedRange, decode, encode
 from .helpers import DEVICE, UNITS, numbers, open_spool, reading, readings, server_anchor, settable_clock
 
 
-def peeked(spool: Spool, **more: int) -> tuple[str, list[int]]:
-    batch = spool.peek(**more)
+def peeked(spool: Spool, *, max_readings: int = 1000, max_bytes: int = 2**20) -> tuple[str, list[int]]:
+    batch = spool.peek(max_readings=max_readings, max_bytes=max_bytes)
     assert batch is not None
     assert batch.stream is not None
     return batch.stream, list(batch.seq or ())
@@ -79,7 +79,9 @@ def test_a_batch_ends_at_about_the_bytes_asked_for_and_has_at_least_one_reading(
         assert 2 <= len(peeked(spool, max_bytes=100)[1]) < 10
 
 
-def test_readings_of_other_quantities_share_a_batch_and_one_quantity_has_one_unit_in_it(tmp_path: Path) -> None:
+def test_readings_of_other_quantities_share_a_batch_and_one_quantity_has_one_unit_in_it(
+    tmp_path: Path,
+) -> None:
     other = Reading(at=reading(1).at, values={"restriction": 12.0}, units={"restriction": "inH2O"})
     more = Reading(at=reading(1).at, values={"supply_voltage": 27.5}, units={"supply_voltage": "V"})
     with open_spool(tmp_path / "a") as spool:
@@ -127,8 +129,8 @@ def test_a_source_mark_is_kept_with_the_readings_it_belongs_to(tmp_path: Path) -
     with open_spool(tmp_path / "a") as spool:
         assert spool.mark("csv-1") is None
         spool.append(readings(1, 2), source="csv-1", mark="2")
+        bad = Reading(at=reading(3).at, values={"restriction": math.inf}, units=UNITS)
         with pytest.raises(ReadingRefused):
-            bad = Reading(at=reading(3).at, values={"restriction": math.inf}, units=UNITS)
             spool.append([bad], source="csv-1", mark="3")
         assert spool.mark("csv-1") == "2"
 
@@ -228,7 +230,9 @@ def test_a_batch_never_has_more_shed_ranges_than_the_contract_allows(tmp_path: P
         assert min(rest.shed[0].first, (rest.seq or [last])[0]) == last + 1
 
 
-def test_a_full_budget_gives_up_acknowledged_readings_first_and_declares_what_else_goes(tmp_path: Path) -> None:
+def test_a_full_budget_gives_up_acknowledged_readings_first_and_declares_what_else_goes(
+    tmp_path: Path,
+) -> None:
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 5000))
         stream, _ = peeked(spool)
@@ -322,7 +326,9 @@ def test_a_wrong_jump_of_the_wall_clock_moves_and_reorders_nothing(tmp_path: Pat
         spool.anchor(server_anchor(clock))
         batch = spool.peek()
         assert batch is not None
-        assert [abs((at or 0) - true) <= 100_000 for at, true in zip(batch.at_us, truth, strict=True)] == [True] * 5
+        assert [abs((at or 0) - true) <= 100_000 for at, true in zip(batch.at_us, truth, strict=True)] == [
+            True
+        ] * 5
 
 
 def test_a_better_anchor_later_never_changes_what_was_said(tmp_path: Path) -> None:

@@ -1,0 +1,231 @@
+"""The command: real processes, real signals, exit codes and one-line errors."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import Any
+
+import apsw
+import pytest
+
+from gateway.cli import EXIT_CALLED_WRONGLY, EXIT_FAILED, EXIT_OK, main
+from gateway.errors import GatewayError
+from gateway.spool import Spool
+from gateway.status import Status, span_text
+from gateway.status import read as read_status
+
+from .helpers import BEGIN_US, DEVICE, open_spool, readings, settable_clock
+
+
+@pytest.fixture
+def flags(tmp_path: Path) -> list[str]:
+    return ["--device", DEVICE, "--spool-path", str(tmp_path / "a")]
+
+
+@contextmanager
+def running(*arguments: str, **more: Any) -> Iterator[subprocess.Popen[str]]:
+    """A real gateway, ended whatever the test comes to."""
+    gateway = subprocess.Popen(
+        [sys.executable, "-m", "gateway", *arguments],
+        env={**os.environ, "PYTHONWARNINGS": "error"},
+        stderr=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        **more,
+    )
+    with gateway:
+        try:
+            yield gateway
+        finally:
+            gateway.kill()
+
+
+def wait_for(path: Path, count: int, gateway: subprocess.Popen[str], *, within_s: float = 20) -> None:
+    """Until the spool beside the running gateway holds `count` readings."""
+    deadline = time.monotonic() + within_s
+    while time.monotonic() < deadline and gateway.poll() is None:
+        with suppress(GatewayError, apsw.Error):  # the file is being made
+            if read_status(path, now_us=BEGIN_US).spool.backlog >= count:
+                return
+        os.sched_yield()
+    gateway.kill()
+    raise AssertionError(
+        f"{path} did not hold {count} readings within {within_s} s: {gateway.communicate()[1]}"
+    )
+
+
+def test_sigterm_ends_a_running_gateway_cleanly_within_two_seconds(tmp_path: Path, flags: list[str]) -> None:
+    with running("run", *flags, "--source", "ndjson units.restriction=kPa", stdin=subprocess.PIPE) as gateway:
+        assert gateway.stdin is not None
+        gateway.stdin.write('{"restriction": 3.05}\n{"restriction": "x"}\n{"restriction": 3.10}\n')
+        gateway.stdin.flush()
+        wait_for(tmp_path / "a", 2, gateway)
+        began_s = time.monotonic()
+        gateway.send_signal(signal.SIGTERM)
+        out, err = gateway.communicate(timeout=10)
+    assert time.monotonic() - began_s < 2.0
+    assert gateway.returncode == EXIT_OK, err
+    assert "gateway.stopped" in err
+    assert "gateway.line_not_read" in err
+    assert out == ""
+
+
+def test_a_gateway_that_was_killed_goes_on_with_what_it_had(tmp_path: Path, flags: list[str]) -> None:
+    rows = "".join(f"{i / 100}\n" for i in range(1, 3001))
+    (tmp_path / "f.csv").write_text("dp\n" + rows)
+    source = f"csv path={tmp_path / 'f.csv'} columns.dp='restriction kPa' start=2026-12-02T06:00:00Z step_s=1"
+    for count in (500, 1000, 3000):
+        with running("run", *flags, "--source", f"{source} pace=none") as gateway:
+            wait_for(tmp_path / "a", count, gateway)
+            gateway.kill()
+    with open_spool(tmp_path / "a") as spool:
+        batch = spool.peek(max_readings=5000, max_bytes=2**20)
+        assert batch is not None
+        assert batch.columns["restriction"] == [i / 100 for i in range(1, 3001)]
+
+
+def test_status_says_what_waits_and_why(
+    tmp_path: Path, flags: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 5))
+        spool.note("budget_bytes", 2**20)
+        spool.note("link", {"failing": True, "last_error": "ConnectError: no route", "rate_per_s": 0.5})
+        assert main(["status", *flags]) == EXIT_OK
+        text = capsys.readouterr().out
+        assert main(["status", "--json", *flags]) == EXIT_OK
+        document = json.loads(capsys.readouterr().out)
+    assert "5 readings, the oldest from 2026-12-02T06:00:10Z" in text
+    assert "ConnectError: no route" in text
+    assert "not known yet" in text
+    assert document["backlog"] == 5
+    assert document["oldest_at"] == "2026-12-02T06:00:10Z"
+    assert document["drain_s"] == 10.0
+    assert document["clock"]["anchor"] is None
+    assert document["streams"][0]["appended_through"] == 5
+
+
+def test_status_warns_when_what_waits_fills_the_budget(tmp_path: Path) -> None:
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 20_000))
+        spool.note("budget_bytes", int(spool.used_bytes() * 1.1))
+        status: Status = read_status(tmp_path / "a", now_us=BEGIN_US)
+        assert status.budget_share is not None
+        assert status.budget_share >= 0.8
+        spool.acknowledge(spool.open_stream, 19_000)
+        assert (read_status(tmp_path / "a", now_us=BEGIN_US).budget_share or 0) < 0.1
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"), [(0, "0 s"), (119, "119 s"), (600, "10.0 min"), (7200, "2.0 h"), (864000, "10.0 d")]
+)
+def test_a_span_is_said_in_the_unit_a_person_would_use(seconds: float, text: str) -> None:
+    assert span_text(seconds) == text
+
+
+def test_rewind_sends_again_beside_a_running_gateway(
+    tmp_path: Path, flags: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 9))
+        spool.acknowledge(spool.open_stream, 9)
+        assert main(["rewind", "--from", "4", *flags]) == EXIT_OK
+        assert "6 readings go again" in capsys.readouterr().out
+        batch = spool.peek()
+        assert batch is not None
+        assert list(batch.seq or ()) == [4, 5, 6, 7, 8, 9]
+        assert main(["rewind", "--from", "99", *flags]) == EXIT_CALLED_WRONGLY
+        assert main(["rewind", "--from", "0", *flags]) == EXIT_CALLED_WRONGLY
+        assert main(["rewind", "--from", "1", "--stream", "x", *flags]) == EXIT_CALLED_WRONGLY
+
+
+def test_verify_finds_a_sound_spool_sound(
+    tmp_path: Path, flags: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 9))
+        spool.shed(spool.open_stream, 2, 3, reason="disk_budget")
+    assert main(["verify", *flags]) == EXIT_OK
+    assert "sound" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("damage", "finding"),
+    [
+        ("DELETE FROM readings WHERE position = 5", "1 numbers of 1..9 are neither held nor declared shed"),
+        ("INSERT INTO shed VALUES (1, 4, 4, 'disk_budget')", "1 numbers are held and declared shed"),
+        ("UPDATE readings SET payload = '[1' WHERE position = 5", "position 5: '[1' is not readable"),
+        ("UPDATE readings SET payload = '[1]' WHERE position = 5", "does not fit its unit set"),
+        ("UPDATE readings SET unit_set = 7 WHERE position = 5", "row of unit_sets that does not exist"),
+    ],
+)
+def test_verify_names_what_is_wrong(
+    tmp_path: Path, flags: list[str], capsys: pytest.CaptureFixture[str], damage: str, finding: str
+) -> None:
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 9))
+    connection = apsw.Connection(str(tmp_path / "a"))
+    connection.execute(damage)
+    connection.close()
+    assert main(["verify", *flags]) == EXIT_FAILED
+    assert finding in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["status"], "device is not set"),
+        (["status", "--device", "d", "--spool-path", "/nowhere/a"], "/nowhere/a does not exist"),
+        (["run", "--device", "d", "--uplink-timeout-s", "soon"], '--uplink-timeout-s "soon" is not a number'),
+        (["run", "--device", "d", "--source", "nothing"], "is not a source"),
+    ],
+)
+def test_our_own_errors_are_one_line_and_an_exit_code(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    arguments: list[str],
+    message: str,
+) -> None:
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
+    monkeypatch.delenv("CLEANSIDE_DEVICE", raising=False)
+    assert main(arguments) == EXIT_CALLED_WRONGLY
+    err = capsys.readouterr().err
+    assert message in err
+    assert err.count("\n") == 1
+
+
+def test_help_comes_from_the_table_of_settings(capsys: pytest.CaptureFixture[str]) -> None:
+    from gateway.settings import TABLE
+
+    with pytest.raises(SystemExit) as exit_:
+        main(["run", "--help"])
+    assert exit_.value.code == 0
+    text = " ".join(capsys.readouterr().out.split())
+    for row in TABLE:
+        assert row.flag in text
+        assert row.variable in text
+
+
+def test_importing_the_package_loads_no_library() -> None:
+    code = "import sys, gateway, gateway.wire; print({'apsw', 'httpx', 'zstandard'} & set(sys.modules))"
+    result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert result.stdout.strip() == "set()"
+
+
+def test_every_name_the_package_promises_is_there() -> None:
+    import gateway
+
+    assert [name for name in gateway.__all__ if getattr(gateway, name) is None] == []
+    assert gateway.Spool is Spool
+    with pytest.raises(AttributeError):
+        _ = gateway.nothing_of_that_name
+    assert settable_clock().boot_id()

@@ -1,0 +1,131 @@
+"""Settings: one table, four places, errors that say where and what next."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from gateway.errors import SettingsWrong
+from gateway.settings import TABLE, Settings, key_reader, load, parse_source
+
+ENV = {"CLEANSIDE_DEVICE": "grader-07-intake", "XDG_STATE_HOME": "/somewhere"}
+
+
+def write(path: Path, text: str) -> str:
+    path.write_text(text)
+    return str(path)
+
+
+def test_every_row_has_an_attribute_with_the_same_default() -> None:
+    settings = Settings(device="d", spool_path=Path("p"))
+    for row in TABLE:
+        if row.name not in ("device", "spool.path"):
+            assert getattr(settings, row.attribute) == row.default, row.name
+
+
+def test_a_flag_comes_before_the_environment_before_the_file_before_the_default(tmp_path: Path) -> None:
+    file = write(
+        tmp_path / "g.toml", 'device = "a"\n[uplink]\ntimeout_s = 7\nlinger_s = 7\nmax_readings = 7\n'
+    )
+    settings = load(
+        {"settings": file, "uplink.timeout_s": "9"},
+        {"CLEANSIDE_UPLINK_TIMEOUT_S": "8", "CLEANSIDE_UPLINK_LINGER_S": "8"},
+    )
+    assert (settings.uplink_timeout_s, settings.uplink_linger_s, settings.uplink_max_readings) == (
+        9.0,
+        8.0,
+        7,
+    )
+    assert settings.device == "a"
+
+
+def test_the_spool_lies_in_the_state_folder_unless_said_otherwise() -> None:
+    assert load({}, ENV).spool_path == Path("/somewhere/cleanside/grader-07-intake.spool")
+    assert load({}, {**ENV, "STATE_DIRECTORY": "/var/lib/x"}).spool_path == Path(
+        "/var/lib/x/grader-07-intake.spool"
+    )
+    assert load({"spool.path": "/data/s"}, ENV).spool_path == Path("/data/s")
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        ('[uplink]\ntimeout_s = "soon"', r"g.toml: \[uplink\] timeout_s \"soon\" is not a number of seconds"),
+        ("[uplink]\ntimeout_s = 0", "above 0"),
+        ("[uplink]\nmax_readings = 5001", "from 1 to 5000"),
+        ("[uplink]\nmax_readings = true", "from 1 to 5000"),
+        ("[uplink]\nmax_reading = 5", "unknown keys"),
+        ("colour = 1", "colour"),
+        ("[run]\nexit_when_done = 3", "neither true nor false"),
+        ("[[sources]]\npath = 'x'", "has no use"),
+        ("sources = 3", r"\[\[sources\]\]"),
+        ("= 3", "not TOML"),
+    ],
+)
+def test_a_wrong_setting_says_where_it_stands_and_what_is_allowed(
+    tmp_path: Path, text: str, message: str
+) -> None:
+    with pytest.raises(SettingsWrong, match=message):
+        load({"settings": write(tmp_path / "g.toml", text)}, ENV)
+
+
+def test_a_variable_is_named_when_it_is_wrong() -> None:
+    with pytest.raises(SettingsWrong, match="CLEANSIDE_UPLINK_MAX_READINGS"):
+        load({}, {**ENV, "CLEANSIDE_UPLINK_MAX_READINGS": "many"})
+
+
+def test_a_device_has_to_be_named() -> None:
+    with pytest.raises(SettingsWrong, match="CLEANSIDE_DEVICE"):
+        load({}, {})
+
+
+def test_sources_come_from_the_file_or_one_line_each(tmp_path: Path) -> None:
+    file = write(
+        tmp_path / "g.toml",
+        '[[sources]]\nuse = "csv"\npath = "run 1.csv"\nstep_s = 0.1\n[sources.columns]\ndp = "restriction kPa"\n',
+    )
+    in_file = load({"settings": file}, ENV).sources
+    assert in_file == (
+        {"use": "csv", "path": "run 1.csv", "step_s": 0.1, "columns": {"dp": "restriction kPa"}},
+    )
+    line = "csv path='run 1.csv' step_s=0.1 columns.dp='restriction kPa'"
+    wanted = {"use": "csv", "path": "run 1.csv", "step_s": "0.1", "columns": {"dp": "restriction kPa"}}
+    assert load({"sources": [line]}, ENV).sources == (wanted,)
+    assert (
+        load({}, {**ENV, "CLEANSIDE_SOURCES": f"{line}\n\nndjson units.restriction=kPa"}).sources[0] == wanted
+    )
+
+
+@pytest.mark.parametrize("line", ["csv path", "csv 'path=x"])
+def test_a_source_line_that_is_none_is_refused(line: str) -> None:
+    with pytest.raises(SettingsWrong, match=r"path=run\.csv"):
+        parse_source(line)
+
+
+def test_the_key_comes_from_a_file_a_credential_or_the_environment_and_is_read_anew(tmp_path: Path) -> None:
+    (tmp_path / "key").write_text("from-file\n")
+    (tmp_path / "cleanside-key").write_text("from-credential\n")
+    plain = load({}, ENV)
+    filed = load({"uplink.key_file": str(tmp_path / "key")}, ENV)
+    environ = {"CLEANSIDE_KEY": "from-environment"}
+    assert key_reader(plain, environ)() == "from-environment"
+    assert key_reader(plain, {**environ, "CREDENTIALS_DIRECTORY": str(tmp_path)})() == "from-credential"
+    read = key_reader(filed, environ)
+    assert read() == "from-file"
+    (tmp_path / "key").write_text("renewed\n")
+    assert read() == "renewed"
+
+
+def test_without_a_key_nothing_starts_and_the_message_says_where_to_put_one(tmp_path: Path) -> None:
+    with pytest.raises(SettingsWrong, match="CLEANSIDE_KEY"):
+        key_reader(load({}, ENV), {})
+    with pytest.raises(SettingsWrong, match="key_file"):
+        key_reader(load({"uplink.key_file": str(tmp_path / "none")}, ENV), {})
+
+
+def test_no_flag_takes_a_key() -> None:
+    assert [row.flag for row in TABLE if "key" in row.name] == [
+        "--uplink-key-file",
+        "--uplink-certificate-key-file",
+    ]
