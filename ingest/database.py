@@ -9,6 +9,7 @@ Leaves to others: what is read and written (`ingest.store`), when (`ingest.write
 
 from __future__ import annotations
 
+import importlib.resources
 import os
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -21,7 +22,6 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import event
 
-import migrations
 from ingest.errors import CalledWrongly
 
 BUSY_TIMEOUT_MS = 5_000  # a reader may meet a checkpoint; chosen, far above what one takes
@@ -161,7 +161,8 @@ def exclusive(url: str) -> Iterator[None]:
 
 def _config(connection: sa.Connection | None = None) -> Config:
     config = Config()
-    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+    # Installed as a package beside this one; its files are data to us, so it is named and not imported.
+    config.set_main_option("script_location", str(importlib.resources.files("migrations")))
     config.attributes["connection"] = connection
     return config
 
