@@ -101,6 +101,8 @@ class SpoolState:
     waits_for_anchor: bool
     boot: BootState | None
     boots_not_placed: int
+    #: readings on disk, acknowledged or not
+    held: int
     used_bytes: int
     file_bytes: int
     #: None: read beside a running gateway that did not say
@@ -135,6 +137,7 @@ def read_state(connection: apsw.Connection, *, path: Path, budget_bytes: int | N
         waits_for_anchor=oldest is not None and oldest_at_us is None,
         boot=_boot(connection),
         boots_not_placed=connection.execute(unplaced).get,
+        held=_held(connection),
         used_bytes=(pages - free) * page_bytes,
         file_bytes=pages * page_bytes,
         budget_bytes=budget_bytes if budget_bytes is not None else notes.get("budget_bytes"),
@@ -143,6 +146,20 @@ def read_state(connection: apsw.Connection, *, path: Path, budget_bytes: int | N
         },
         notes=notes,
     )
+
+
+def _held(connection: apsw.Connection) -> int:
+    """Readings on disk, without counting rows: positions from the oldest on, less what was given up."""
+    oldest = connection.execute("SELECT min(position) FROM readings").get
+    if oldest is None:
+        return 0
+    given_up = connection.execute(
+        "SELECT coalesce(sum(s.last - max(s.first, ?1 - t.first_position + 1) + 1), 0) "
+        "FROM shed s JOIN streams t ON t.number = s.stream WHERE s.last >= ?1 - t.first_position + 1",
+        (oldest,),
+    ).get
+    newest = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'readings'").get
+    return int(newest) - int(oldest) + 1 - int(given_up)
 
 
 def _stream_state(connection: apsw.Connection, row: StreamRow) -> StreamState:

@@ -50,9 +50,8 @@ class Status:
         """Share of the budget that waiting readings take, 0 to 1 and beyond; None: no budget known."""
         if not self.spool.budget_bytes:
             return None
-        held = sum(stream.appended_through for stream in self.spool.streams)
-        waiting = self.spool.backlog / held if held else 0.0
-        return min(1.0, waiting * 1.0) * self.spool.used_bytes / self.spool.budget_bytes
+        waiting = self.spool.backlog / max(1, self.spool.held)
+        return min(1.0, waiting) * self.spool.used_bytes / self.spool.budget_bytes
 
 
 def read(path: Path, *, now_us: int) -> Status:

@@ -100,7 +100,9 @@ class SpoolAgainstList(RuleBasedStateMachine):
     def the_account_balances(self) -> None:
         if not hasattr(self, "spool"):
             return
-        (state,) = self.spool.state().streams
+        whole = self.spool.state()
+        assert whole.held == len(self.appended) - len(self.pruned | self.shed.keys())
+        (state,) = whole.streams
         waiting = [n for n in range(self.mark + 1, len(self.appended) + 1) if n not in self.shed]
         assert state.acknowledged_through == self.mark
         assert state.appended_through == len(self.appended)

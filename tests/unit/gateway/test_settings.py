@@ -83,7 +83,8 @@ def test_a_device_has_to_be_named() -> None:
 def test_sources_come_from_the_file_or_one_line_each(tmp_path: Path) -> None:
     file = write(
         tmp_path / "g.toml",
-        '[[sources]]\nuse = "csv"\npath = "run 1.csv"\nstep_s = 0.1\n[sources.columns]\ndp = "restriction kPa"\n',
+        '[[sources]]\nuse = "csv"\npath = "run 1.csv"\nstep_s = 0.1\n'
+        '[sources.columns]\ndp = "restriction kPa"\n',
     )
     in_file = load({"settings": file}, ENV).sources
     assert in_file == (
