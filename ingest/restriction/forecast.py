@@ -3,40 +3,94 @@ Operating hours left until terminal restriction, as a distribution.
 
 Promises: uses the past of the life only; scale-free (hours and restriction may come in any unit);
 finite and honest without a single life to learn from; learns from complete and censored lives, most from
-those of the same machine, then of the same kind, then of all.
+those of the same machine, then of the same kind, then of all. Whatever is chosen is chosen by leaving
+lives out of what was given to learn from; nothing is tuned to one set of data.
 Leaves to others: calendar dates (`duty`) and advice (`assess`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .kinds import Membership, learn_membership, length_groups
+from .kinds import Membership, learn_membership
 from .lives import Life
-from .pace import PaceModel, Teacher, fit_pace
-from .paths import Path, trace
+from .pace import RIDGES, PaceModel, fit_pace
+from .paths import CleanScale, Path, trace
 from .prior import mixture_quantiles, prior_hours_left
-from .spread import Spread, fit_spread
+from .spread import LeftOut, Spread, fit_spread, left_out_lives, life_errors
 from .summary import FloatArray
+from .teachers import Lessons, checked_life, lessons
 
-CENSORED_WEIGHT = 0.5  # its end is imputed
 OTHER_KIND_WEIGHT = 0.3  # a life of another kind teaches shape, not length
 MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
 DOUBT_LIVES = 2.0  # learned against prior: n^2/(n^2 + 2^2), so two lives are believed half
+LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial
+SHARPNESS = 12.0  # variants weigh as error^-12: one with 6 % more error counts half
+LEAST_WEIGHT = 0.1  # variants below that share of the best are left out
 Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
 
 
 @dataclass(frozen=True)
-class Forecaster:
-    """What was learned from lives; `hours_left` applies it. `model` is None where there were none."""
+class Variant:
+    """One way of learning, and how much it counts."""
 
-    model: PaceModel | None
-    spread: Spread | None
-    membership: Membership | None
-    machine_pace: Mapping[str, float]  # length of this machine's lives against its kind's
+    model: PaceModel
+    scale: CleanScale | None
+    weight: float
+
+    def hours_left(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
+        """Middle forecast at each row, shape (n,). [h]"""
+        return self.model.hours_left(path if self.scale is None else self.scale.apply(path, share), kind)
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What lives taught. Intervals and kinds are told on the first model's levels."""
+
+    variants: tuple[Variant, ...]
+    frame: PaceModel
+    spread: Spread
+    membership: Membership
+    machine_pace: Mapping[str, float]  # length of a machine's lives against its kind's
+
+    def points(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
+        """10, 50 and 90 % points, shape (n, 3): of the kind, or of the mixture of all where it is unknown."""
+        kinds = [kind] if kind in self.frame.curves else list(self.frame.curves)
+        middle = np.stack([self._middle(path, share, k) for k in kinds], axis=1)
+        offsets = [self.spread.offsets_h(self.frame, path.level, k) for k in kinds]
+        below = np.stack([b for b, _ in offsets], axis=1)
+        above = np.stack([a for _, a in offsets], axis=1)
+        if len(kinds) == 1:
+            points = np.concatenate((middle - below, middle, middle + above), axis=1)
+        else:
+            weights = self.membership.weights(self.frame, path.hours, path.level)
+            points = mixture_quantiles(middle, below / Z90, above / Z90, weights)
+        return np.asarray(np.maximum(points, 0.0))
+
+    def trust(self, kind: str) -> float:
+        """How far this is believed against the prior, 0 to 1, by the lives behind it."""
+        curves = self.frame.curves
+        own = sum(curve.lives for k, curve in curves.items() if k == kind or kind not in curves)
+        lives = own + OTHER_KIND_WEIGHT * (sum(curve.lives for curve in curves.values()) - own)
+        return lives**2 / (lives**2 + DOUBT_LIVES**2)
+
+    def typical_h(self) -> float:
+        """Median over kinds of the typical life. [h]"""
+        return float(np.median([curve.typical_h for curve in self.frame.curves.values()]))
+
+    def _middle(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
+        parts = [variant.weight * variant.hours_left(path, share, kind) for variant in self.variants]
+        return np.asarray(np.sum(parts, axis=0))
+
+
+@dataclass(frozen=True)
+class Forecaster:
+    """What was learned from lives (None: nothing); `hours_left` applies it."""
+
+    learned: Learned | None = None
 
     def hours_left(
         self,
@@ -60,43 +114,11 @@ class Forecaster:
             return np.empty((0, 3))
         path = trace(hours, share)
         alone = prior_hours_left(path, share)
-        if self.model is None or self.spread is None or self.membership is None:
+        if self.learned is None:
             return alone
-        pace = self.machine_pace.get(machine, 1.0)
-        learned = self._learned(_in_time_scale(path, 1.0 / pace), kind) * pace
-        return _blended(learned, alone, self._trust(kind), self._typical_h() * pace)
-
-    def _learned(self, path: Path, kind: str) -> FloatArray:
-        """Points from the kind's curve, or from the mixture of all kinds where the kind is unknown."""
-        assert self.model is not None
-        assert self.spread is not None
-        assert self.membership is not None
-        kinds = [kind] if kind in self.model.curves else list(self.model.curves)
-        middle = np.stack([self.model.hours_left(path, k) for k in kinds], axis=1)
-        offsets = [self.spread.offsets_h(self.model, path.level, k) for k in kinds]
-        below = np.stack([b for b, _ in offsets], axis=1)
-        above = np.stack([a for _, a in offsets], axis=1)
-        if len(kinds) == 1:
-            points = np.concatenate((middle - below, middle, middle + above), axis=1)
-        else:
-            weights = self.membership.weights(self.model, path.hours, path.level)
-            points = mixture_quantiles(middle, below / Z90, above / Z90, weights)
-        return np.asarray(np.maximum(points, 0.0))
-
-    def _trust(self, kind: str) -> float:
-        assert self.model is not None
-        own = sum(
-            curve.lives
-            for k, curve in self.model.curves.items()
-            if k == kind or kind not in self.model.curves
-        )
-        others = sum(curve.lives for curve in self.model.curves.values()) - own
-        lives = own + OTHER_KIND_WEIGHT * others
-        return lives**2 / (lives**2 + DOUBT_LIVES**2)
-
-    def _typical_h(self) -> float:
-        assert self.model is not None
-        return float(np.median([curve.typical_h for curve in self.model.curves.values()]))
+        pace = self.learned.machine_pace.get(machine, 1.0)
+        points = self.learned.points(_in_time_scale(path, 1.0 / pace), share, kind) * pace
+        return _blended(points, alone, self.learned.trust(kind), self.learned.typical_h() * pace)
 
 
 def fit_forecaster(lives: Sequence[Life]) -> Forecaster:
@@ -108,71 +130,53 @@ def fit_forecaster(lives: Sequence[Life]) -> Forecaster:
     """
     usable = [life for life in lives if len(life.hours) >= 2 and life.hours[-1] > 0]
     if not usable:
-        return Forecaster(None, None, None, {})
-    complete = _labelled([_complete_teacher(life) for life in usable if life.complete])
-    censored = [life for life in usable if not life.complete]
-    first = fit_pace(complete) if complete else None
-    others = [
-        _censored_teacher(life, first, learn_membership(first, complete) if first else None)
-        for life in censored
-    ]
-    model = fit_pace([*complete, *others])
+        return Forecaster()
+    taught = lessons(usable)
+    plain = taught[0]
+    frame = fit_pace([*plain.complete, *plain.others], RIDGES[0])
+    variants, left_out = _variants(taught)
     return Forecaster(
-        model,
-        fit_spread(model, complete, others),
-        learn_membership(model, [*complete, *others]),
-        _machine_pace(usable, model),
+        Learned(
+            variants,
+            frame,
+            fit_spread(frame, left_out),
+            learn_membership(frame, [*plain.complete, *plain.others]),
+            _machine_pace(usable, frame),
+        )
     )
 
 
-def checked_life(
-    hours: FloatArray, restriction_pa: FloatArray, terminal_pa: float
-) -> tuple[FloatArray, FloatArray]:
-    """Age and share of terminal as float arrays; raises ValueError with value, rule and next step."""
-    hours = np.asarray(hours, dtype=np.float64)
-    share = np.asarray(restriction_pa, dtype=np.float64) / terminal_pa
-    if hours.shape != share.shape:
-        raise ValueError(f"{len(hours)} hours but {len(share)} restrictions; give one restriction per row")
-    if not (np.all(np.isfinite(hours)) and np.all(np.isfinite(share))):
-        raise ValueError("hours or restriction hold a value that is not finite; leave such rows out")
-    if np.any(np.diff(hours) < 0):
-        row = int(np.argmax(np.diff(hours) < 0)) + 1
-        raise ValueError(f"row {row}: hours fall from {hours[row - 1]} to {hours[row]}; sort rows by time")
-    return hours, share
+def _variants(taught: Sequence[Lessons]) -> tuple[tuple[Variant, ...], list[LeftOut]]:
+    """
+    Every way of learning, weighed by its error on lives left out; and the left-out errors of their mean.
+
+    With too few lives to try: levels as they are, the regression as it is where lives are many.
+    """
+    if len(taught[0].complete) < LEAST_TRIAL_LIVES:
+        plain = taught[0]
+        return (Variant(fit_pace([*plain.complete, *plain.others], RIDGES[0]), None, 1.0),), []
+    ways = [(lesson, ridge) for lesson in taught for ridge in RIDGES]
+    trials = [left_out_lives(lesson.complete, lesson.others, ridge) for lesson, ridge in ways]
+    weights = _weights(np.array([np.mean(life_errors(trial)) for trial in trials]))
+    variants = tuple(
+        Variant(fit_pace([*lesson.complete, *lesson.others], ridge), lesson.scale, float(weight))
+        for (lesson, ridge), weight in zip(ways, weights, strict=True)
+        if weight > 0
+    )
+    return variants, _mean_left_out(trials, weights)
 
 
-def _complete_teacher(life: Life) -> Teacher:
-    """Up to the first row whose smoothed level reaches terminal, or the last row."""
-    hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
-    path = trace(hours, share)
-    end = min(int(np.searchsorted(path.peak, 1.0)), len(hours) - 1)
-    path = trace(hours[: end + 1], share[: end + 1])
-    return Teacher(path, life.kind, path.hours[-1] - path.hours)
+def _weights(errors: FloatArray) -> FloatArray:
+    weights = (errors.min() / np.maximum(errors, 1e-12)) ** SHARPNESS
+    weights[weights < LEAST_WEIGHT] = 0.0
+    return np.asarray(weights / weights.sum())
 
 
-def _censored_teacher(life: Life, model: PaceModel | None, membership: Membership | None) -> Teacher:
-    hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
-    path = trace(hours, share)
-    group = life.kind
-    if model is None or membership is None:
-        left = float(prior_hours_left(path, share)[-1, 1])
-    elif group in model.curves:
-        left = float(model.hours_left(path, group)[-1])
-    else:
-        names = list(model.curves)
-        group = names[int(np.argmax(membership.weights(model, path.hours[-1:], path.level[-1:])[0]))]
-        left = float(model.hours_left(path, group)[-1])
-    return Teacher(path, group, hours[-1] - hours + left, CENSORED_WEIGHT)
-
-
-def _labelled(teachers: Sequence[Teacher]) -> list[Teacher]:
-    """As given if any label is there; else labelled by length."""
-    if not teachers or any(teacher.group for teacher in teachers):
-        return list(teachers)
-    numbers = length_groups(np.array([teacher.path.hours[-1] for teacher in teachers]))
+def _mean_left_out(trials: Sequence[Sequence[LeftOut]], weights: FloatArray) -> list[LeftOut]:
+    """Errors of the weighted mean forecast, told on the levels of the first trial (levels as they are)."""
     return [
-        Teacher(teacher.path, f"length {number + 1}", teacher.hours_left, teacher.weight)
-        for teacher, number in zip(teachers, numbers, strict=True)
+        replace(same[0], error=sum(weight * life.error for weight, life in zip(weights, same, strict=True)))
+        for same in zip(*trials, strict=True)
     ]
 
 
@@ -193,18 +197,16 @@ def _in_time_scale(path: Path, factor: float) -> Path:
     """The same life lived `factor` times as long."""
     if factor == 1.0:
         return path
-    return Path(
-        path.hours * factor,
-        path.level,
-        path.peak,
-        path.slope_short / factor,
-        path.slope_long / factor,
-        path.line_long,
+    return replace(
+        path,
+        hours=path.hours * factor,
+        slope_short=path.slope_short / factor,
+        slope_long=path.slope_long / factor,
     )
 
 
-def _blended(learned: FloatArray, alone: FloatArray, trust: float, typical_h: float) -> FloatArray:
+def _blended(points: FloatArray, alone: FloatArray, trust: float, typical_h: float) -> FloatArray:
     """Geometric blend, kept finite near zero by a hundredth of a typical life; the points stay in order."""
     rest = 0.01 * typical_h
-    logs = trust * np.log(learned + rest) + (1.0 - trust) * np.log(alone + rest)
+    logs = trust * np.log(points + rest) + (1.0 - trust) * np.log(alone + rest)
     return np.asarray(np.sort(np.maximum(np.exp(logs) - rest, 0.0), axis=1))

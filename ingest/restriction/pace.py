@@ -23,13 +23,13 @@ from .paths import NUDGE, Path
 from .summary import FloatArray
 
 NODES = 24  # levels on the grid, evenly in ln(share)
-RIDGE = 5.0  # lives' worth of pull towards "pace does not matter"
+RIDGES = (5.0, 50.0, 1e4)  # lives' worth of pull to "pace does not matter"; leave-life-out picks one
 POOLING_LIVES = 5.0  # a group's own curve counts n/(n + 5) against the common shape in its time scale
 EARLY_SHARE = 0.03  # of the typical life: before that, filling and settling, not loading
 REWEIGHTINGS = 3
 LEAST_RELATIVE_ERROR = 0.3  # of the median error, bounds a life's weight
 FEATURES = 6  # one, age, time since half way, short slope, long slope, straightness
-MAX_ROWS = 500  # of one life in the fit; more adds nothing but time
+MAX_ROWS = 300  # of one life in the fit; more adds nothing but time
 
 
 @dataclass(frozen=True)
@@ -70,20 +70,20 @@ class PaceModel:
         return np.asarray(np.maximum(basis @ curve.left_h + correction * curve.typical_h, 0.0))
 
 
-def fit_pace(teachers: Sequence[Teacher]) -> PaceModel:
+def fit_pace(teachers: Sequence[Teacher], ridge: float = RIDGES[0]) -> PaceModel:
     """Learn from at least one teacher. The same teachers in any order give the same model to rounding."""
-    typical = _typical_lives(teachers)
+    typical = typical_lives(teachers)
     grid = _level_grid(teachers, typical)
-    clean = _clean_share(teachers, typical)
+    clean = clean_share(teachers, typical)
     thin = [_thinned(teacher, typical[teacher.group]) for teacher in teachers]
     bases = [hat_basis(grid, teacher.path.level) for teacher in thin]
     weights = np.array([teacher.weight for teacher in thin])
     groups = np.array([teacher.group for teacher in thin])
-    model = _fit_once(thin, bases, weights, grid, clean, typical)
+    model = _fit_once(thin, bases, weights, grid, clean, typical, ridge)
     for _ in range(REWEIGHTINGS):
         errors = np.array([_relative_error(model, teacher) for teacher in thin])
         weights = np.array([teacher.weight for teacher in thin]) * _life_weights(errors, groups)
-        model = _fit_once(thin, bases, weights, grid, clean, typical)
+        model = _fit_once(thin, bases, weights, grid, clean, typical, ridge)
     return model
 
 
@@ -99,7 +99,8 @@ def hat_basis(grid: FloatArray, level: FloatArray) -> FloatArray:
     return basis
 
 
-def _typical_lives(teachers: Sequence[Teacher]) -> dict[str, float]:
+def typical_lives(teachers: Sequence[Teacher]) -> dict[str, float]:
+    """Median life of each group. [h]"""
     ends: dict[str, list[float]] = {}
     for teacher in teachers:
         ends.setdefault(teacher.group, []).append(float(teacher.path.hours[-1] + teacher.hours_left[-1]))
@@ -116,7 +117,7 @@ def _level_grid(teachers: Sequence[Teacher], typical: Mapping[str, float]) -> Fl
     return np.linspace(np.log(start), 0.0, NODES)
 
 
-def _clean_share(teachers: Sequence[Teacher], typical: Mapping[str, float]) -> float:
+def clean_share(teachers: Sequence[Teacher], typical: Mapping[str, float]) -> float:
     """Median over lives of the level just after settling."""
     early = [
         float(teacher.path.level[np.flatnonzero(_settled(teacher, typical[teacher.group]))[0]])
@@ -154,6 +155,7 @@ def _fit_once(
     grid: FloatArray,
     clean: float,
     typical: Mapping[str, float],
+    ridge: float,
 ) -> PaceModel:
     curves = _group_curves(teachers, bases, weights, grid, typical)
     moments = np.zeros((NODES, FEATURES, FEATURES))
@@ -166,14 +168,14 @@ def _fit_once(
         products = (x[:, :, None] * x[:, None, :]).reshape(len(x), -1)
         moments += (shares.T @ products).reshape(NODES, FEATURES, FEATURES)
         targets += shares.T @ (x * y[:, None])
-    return PaceModel(grid, clean, curves, _ridge(moments, targets))
+    return PaceModel(grid, clean, curves, _ridge(moments, targets, ridge))
 
 
-def _ridge(moments: FloatArray, targets: FloatArray) -> FloatArray:
+def _ridge(moments: FloatArray, targets: FloatArray, ridge: float) -> FloatArray:
     """Regression at each node, shape (NODES, FEATURES); pulled to 0 in units of each feature's own spread."""
     mass = np.maximum(moments[:, 0, 0], 1e-9)
     power = np.diagonal(moments, axis1=1, axis2=2) / mass[:, None]
-    pull = RIDGE * np.maximum(power, 1e-9)
+    pull = ridge * np.maximum(power, 1e-9)
     pull[:, 0] = 1.0  # where few lives were, the look-up stands
     system = moments + pull[:, :, None] * np.eye(FEATURES)
     return np.asarray(np.linalg.solve(system, targets[:, :, None])[:, :, 0], dtype=np.float64)

@@ -16,6 +16,7 @@ from .summary import FloatArray
 LEVEL_WINDOW = 0.05  # share of the age; chosen by leave-life-out on the open bench among 0.05 to 0.4
 SHORT_WINDOW, LONG_WINDOW = 0.1, 0.4
 NUDGE = 1e-9  # relative; evenly spaced rows lie on window edges, and rounding must not decide for them
+CLEAN_PULL_ROWS = 5  # the common clean level counts as that many rows
 LEAST_ROWS = 5  # in a window: with fewer, sensor noise rules the slope
 
 
@@ -41,6 +42,34 @@ def trace(hours: FloatArray, share: FloatArray) -> Path:
     line_long, slope_long, _ = _window_line(hours, share, LONG_WINDOW)
     level = _window_line(hours, share, LEVEL_WINDOW)[2]
     return Path(hours, level, np.maximum.accumulate(level), slope_short, slope_long, line_long)
+
+
+@dataclass(frozen=True)
+class CleanScale:
+    """How lives whose elements began at other clean levels are laid on one scale from clean to terminal."""
+
+    common: float  # clean share of the lives learned from
+    from_h: float  # the clean level of a life is read between these ages
+    to_h: float
+
+    def apply(self, path: Path, share: FloatArray) -> Path:
+        """The path with its own clean level moved to the common one; terminal stays 1. Causal."""
+        total = np.concatenate(([0.0], np.cumsum(share)))
+        first = int(np.searchsorted(path.hours, self.from_h * (1.0 - NUDGE)))
+        last = np.searchsorted(path.hours, np.minimum(path.hours, self.to_h) * (1.0 + NUDGE), side="right")
+        count = np.maximum(last - first, 0)
+        seen = total[np.maximum(last, first)] - total[first]
+        own = np.clip((seen + CLEAN_PULL_ROWS * self.common) / (count + CLEAN_PULL_ROWS), 0.0, 0.95)
+        stretch = (1.0 - self.common) / (1.0 - own)
+        level = 1.0 - (1.0 - path.level) * stretch
+        return Path(
+            path.hours,
+            level,
+            np.maximum.accumulate(level),
+            path.slope_short * stretch,
+            path.slope_long * stretch,
+            1.0 - (1.0 - path.line_long) * stretch,
+        )
 
 
 def _window_line(

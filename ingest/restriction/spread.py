@@ -21,7 +21,10 @@ FOLDS = 10
 TAIL = 0.1  # on either side of the 80 % interval
 LEAST_LIVES = 4  # complete lives; with fewer the chosen spread below stands in
 CHOSEN_BELOW, CHOSEN_ABOVE, CHOSEN_REST = 0.35, 0.6, 0.01  # of the hours left, and of a typical life
-POOLING_LIVES = 10.0  # how fast a group's own irregularity is believed: n/(n + 10)
+POOLING_LIVES = 5.0  # how fast a group's own irregularity is believed: n/(n + 5)
+LEAST_CALIBRATION_LIVES = 8
+CALIBRATION_FOLDS = 5
+STRETCH_RANGE = (0.5, 2.0)  # bounds what one odd set of lives can do
 LEAST_SPREAD = 1e-3  # of a typical life: time is not known better than that
 
 
@@ -40,22 +43,86 @@ class Spread:
         return basis @ self.below * scale, basis @ self.above * scale
 
 
-def fit_spread(model: PaceModel, complete: Sequence[Teacher], others: Sequence[Teacher]) -> Spread:
+@dataclass(frozen=True)
+class LeftOut:
+    """A complete life as forecast by a model that did not see it, at its settled rows."""
+
+    group: str
+    level: FloatArray
+    error: FloatArray  # truth minus middle forecast [typical life]
+
+
+def fit_spread(model: PaceModel, left_out: Sequence[LeftOut]) -> Spread:
+    """Calibrate on lives left out; a chosen, wide spread where they are too few."""
+    if len(left_out) < LEAST_LIVES:
+        return _chosen_spread(model)
+    plain = _plain_spread(model.grid, left_out)
+    if len(left_out) < LEAST_CALIBRATION_LIVES:
+        return plain
+    stretch = _calibration(model.grid, left_out)
+    return Spread(plain.below * stretch, plain.above * stretch, plain.factors)
+
+
+def left_out_lives(complete: Sequence[Teacher], others: Sequence[Teacher], ridge: float) -> list[LeftOut]:
     """
-    Residuals of complete lives, each forecast by a model that did not see it.
+    Forecast every complete life by a model fitted without it (and without its fold). Needs two lives.
 
     others : censored lives, which only help to fit.
     """
-    if len(complete) < LEAST_LIVES:
-        return _chosen_spread(model)
-    errors = _left_out_errors(model.grid, complete, others)
-    factors = _group_factors([teacher.group for teacher in complete], [e for _, e in errors])
-    scaled = [
-        (basis, error / factors[teacher.group])
-        for teacher, (basis, error) in zip(complete, errors, strict=True)
-    ]
+    order = sorted(range(len(complete)), key=lambda i: (complete[i].group, complete[i].path.hours[-1]))
+    folds = min(FOLDS, len(complete))
+    fold = np.empty(len(complete), dtype=np.int64)
+    fold[order] = np.arange(len(complete)) % folds  # like lives fall into different folds
+    found: dict[int, LeftOut] = {}
+    for k in range(folds):
+        kept = [teacher for i, teacher in enumerate(complete) if fold[i] != k]
+        model = fit_pace([*kept, *others], ridge)
+        for i in np.flatnonzero(fold == k).tolist():
+            found[i] = _left_out(model, complete[i])
+    return [found[i] for i in range(len(complete))]
+
+
+def life_errors(left_out: Sequence[LeftOut]) -> FloatArray:
+    """Root-mean-square error of each life, shape (lives,). [typical life]"""
+    return np.array([np.sqrt(np.mean(life.error**2)) for life in left_out])
+
+
+def _plain_spread(grid: FloatArray, left_out: Sequence[LeftOut]) -> Spread:
+    factors = _group_factors([life.group for life in left_out], [life.error for life in left_out])
+    scaled = [(hat_basis(grid, life.level), life.error / factors[life.group]) for life in left_out]
     below, above = _node_quantiles(scaled)
     return Spread(below, above, factors)
+
+
+def _calibration(grid: FloatArray, left_out: Sequence[LeftOut]) -> float:
+    """
+    Factor on the spread with which it holds the truth as often as it says, on lives it was not made from.
+
+    For each row of a life kept out: how far the spread made from the other lives would have to be stretched
+    to reach the truth; then the 80 % point of that, each life counting once.
+    """
+    needs, weights = [], []
+    for k in range(CALIBRATION_FOLDS):
+        kept = [life for i, life in enumerate(left_out) if i % CALIBRATION_FOLDS != k]
+        spread = _plain_spread(grid, kept)
+        for life in left_out[k::CALIBRATION_FOLDS]:
+            basis, factor = hat_basis(grid, life.level), spread.factors.get(life.group, 1.0)
+            bound = np.where(life.error > 0, basis @ spread.above, basis @ spread.below) * factor
+            needs.append(np.abs(life.error) / bound)
+            weights.append(np.full(len(bound), 1.0 / len(bound)))
+    need, weight = np.concatenate(needs), np.concatenate(weights)
+    order = np.argsort(need, kind="stable")
+    total = np.cumsum(weight[order]) / weight.sum()
+    inside = min(1.0, (1.0 - 2 * TAIL) * (len(left_out) + 1) / len(left_out))
+    stretch = need[order][min(int(np.searchsorted(total, inside)), len(need) - 1)]
+    return float(np.clip(stretch, *STRETCH_RANGE))
+
+
+def _left_out(model: PaceModel, teacher: Teacher) -> LeftOut:
+    group = teacher.group if teacher.group in model.curves else next(iter(model.curves))
+    settled = teacher.path.hours >= EARLY_SHARE * teacher.path.hours[-1] * (1.0 - NUDGE)
+    error = teacher.hours_left - model.hours_left(teacher.path, group)
+    return LeftOut(teacher.group, teacher.path.level[settled], error[settled] / model.curves[group].typical_h)
 
 
 def conformal_rank(n: int, alpha: float) -> int | None:
@@ -72,30 +139,6 @@ def _chosen_spread(model: PaceModel) -> Spread:
     shapes = [curve.left_h / curve.typical_h for curve in model.curves.values()]
     left = np.mean(shapes, axis=0)
     return Spread(CHOSEN_BELOW * left + CHOSEN_REST, CHOSEN_ABOVE * left + CHOSEN_REST, {})
-
-
-def _left_out_errors(
-    grid: FloatArray, complete: Sequence[Teacher], others: Sequence[Teacher]
-) -> list[tuple[FloatArray, FloatArray]]:
-    """For each complete life, at its rows: basis on the grid, and truth minus forecast. [typical life]"""
-    order = sorted(range(len(complete)), key=lambda i: (complete[i].group, complete[i].path.hours[-1]))
-    folds = min(FOLDS, len(complete))
-    fold = np.empty(len(complete), dtype=np.int64)
-    fold[order] = np.arange(len(complete)) % folds  # like lives fall into different folds
-    found: dict[int, tuple[FloatArray, FloatArray]] = {}
-    for k in range(folds):
-        kept = [teacher for i, teacher in enumerate(complete) if fold[i] != k]
-        model = fit_pace([*kept, *others])
-        for i in np.flatnonzero(fold == k).tolist():
-            teacher = complete[i]
-            group = teacher.group if teacher.group in model.curves else next(iter(model.curves))
-            error = teacher.hours_left - model.hours_left(teacher.path, group)
-            late = teacher.path.hours >= EARLY_SHARE * teacher.path.hours[-1] * (1.0 - NUDGE)
-            found[i] = (
-                hat_basis(grid, teacher.path.level)[late],
-                error[late] / model.curves[group].typical_h,
-            )
-    return [found[i] for i in range(len(complete))]
 
 
 def _group_factors(groups: Sequence[str], errors: Sequence[FloatArray]) -> dict[str, float]:

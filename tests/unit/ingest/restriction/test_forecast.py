@@ -110,10 +110,10 @@ def test_censored_lives_alone_still_teach():
 def test_censored_lives_add_to_a_few_complete_ones():
     complete, censored = fleet(3, seed=8), fleet(20, seed=9, until=0.8)
     with_them, without = fit_forecaster([*complete, *censored]), fit_forecaster(complete)
-    assert with_them.model is not None
-    assert without.model is not None
-    assert sum(c.lives for c in with_them.model.curves.values()) > sum(
-        c.lives for c in without.model.curves.values()
+    assert with_them.learned is not None
+    assert without.learned is not None
+    assert sum(c.lives for c in with_them.learned.frame.curves.values()) > sum(
+        c.lives for c in without.learned.frame.curves.values()
     )
     test_lives = fleet(15, seed=10)
 
