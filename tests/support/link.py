@@ -2,7 +2,7 @@
 A radio link for tests: a TCP relay on loopback that can be cut, and that can lose replies.
 
 Promises: what it relays it relays byte for byte. `cut()` closes every connection and refuses new ones;
-`lose_replies(n)` lets n requests through to the server and then drops the connection before the answer.
+`lose_replies(n)` lets n POST requests through to the server and drops the connection before the answer.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ class Link:
         self._is_up = True
         self._lock = threading.Lock()
         self._open: set[socket.socket] = set()
+        self._posting: set[socket.socket | None] = set()
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._listener.getsockname()[1]
         threading.Thread(target=self._accept, daemon=True).start()
@@ -43,7 +44,7 @@ class Link:
             self._is_up = True
 
     def lose_replies(self, count: int) -> None:
-        """The next `count` answers are lost after the server gave them."""
+        """The next `count` answers to POST requests are lost after the server gave them."""
         with self._lock:
             self._lose = count
 
@@ -78,13 +79,17 @@ class Link:
                     self._open |= {client, server}
                 up = threading.Thread(target=self._pump, args=(client, server), daemon=True)
                 up.start()
-                self._pump(server, client, replies=True)
+                self._pump(server, client, asked_by=client)
                 up.join()
 
-    def _pump(self, source: socket.socket, sink: socket.socket, *, replies: bool = False) -> None:
+    def _pump(
+        self, source: socket.socket, sink: socket.socket, *, asked_by: socket.socket | None = None
+    ) -> None:
         with suppress(OSError):
             while data := source.recv(65536):
-                if replies and self._takes_reply():
+                if data.startswith((b"GET ", b"POST ")):
+                    self._posting = self._posting - {source} | ({source} if data[:1] == b"P" else set())
+                if asked_by in self._posting and self._takes_reply():
                     break
                 sink.sendall(data)
         for side in (source, sink):
