@@ -16,7 +16,7 @@ import json
 import os
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
@@ -24,12 +24,13 @@ from typing import Any, Final
 import apsw
 
 from gateway.clock import Anchor, Clock
-from gateway.errors import CalledWrongly, ReadingRefused, SpoolUnavailable, UnknownStream
+from gateway.errors import CalledWrongly, ReadingRefused, TryAgain, UnknownStream
 from gateway.identity import RandomBytes, uuid7
 from gateway.payload import LAYOUT, UnitSet, read_unit_set, unit_set_of, write_unit_set, write_values
 from gateway.rewind import rewind_stream
 from gateway.spool_batch import Row, columns_of, read_rows, sendable
 from gateway.spool_file import Lock, open_file, translated
+from gateway.spool_room import Room, used_bytes
 from gateway.spool_shed import declare, shed_within
 from gateway.spool_state import BootState, SpoolState, StreamRow, read_state, stream_rows
 from gateway.spool_time import (
@@ -47,7 +48,6 @@ DEFAULT_BUDGET_BYTES: Final = 256 * 2**20  # two months at a reading a second of
 MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few seconds on a poor link
 MAX_BATCH_BYTES: Final = 256 * 2**10  # of payload; a quarter of what the contract allows as sent
 _CHECK_ROOM_EVERY: Final = 500  # readings between two looks at the budget
-_PRUNE_AT_ONCE: Final = 2_000  # rows a transaction: a few milliseconds, so that no append waits long
 
 _APPEND = "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES (?, ?, ?, ?, ?)"
 _LAST_POSITION = "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'readings'), 0)"
@@ -116,6 +116,7 @@ class Spool:
         self._memory = _Memory()
         self._unchecked = _CHECK_ROOM_EVERY
         self._in_flight = range(0)  # positions that `peek` gave out and nobody acknowledged
+        self._room = Room(self._transaction, self._unit_sets)
         self._traffic: dict[str, tuple[int, int]] = {}
         self._file_lock = Lock(path)
         try:
@@ -212,7 +213,7 @@ class Spool:
         self._unchecked += len(rows)
         if self._unchecked >= _CHECK_ROOM_EVERY:
             self._unchecked = 0
-            self._make_room()
+            self.make_room()
 
     # ------------------------------------------------------------ peek, acknowledge
 
@@ -414,45 +415,13 @@ class Spool:
     def used_bytes(self) -> int:
         """What the tables take on disk, without the room that is free for new readings."""
         with self._reading() as connection:
-            pages: int = connection.execute("PRAGMA page_count").get
-            free: int = connection.execute("PRAGMA freelist_count").get
-            return (pages - free) * int(connection.execute("PRAGMA page_size").get)
+            return used_bytes(connection)
 
-    def _make_room(self) -> None:
+    def make_room(self) -> None:
+        """Keep within the budget: acknowledged readings go first, waiting ones are thinned and declared."""
         # A failure here must not fail the append that is already on disk: the next look tries again.
-        while self.used_bytes() > self.budget_bytes:
-            try:
-                if not self._prune() and not self._shed_oldest():
-                    return
-            except SpoolUnavailable:
-                return
-
-    def _prune(self) -> int:
-        """Delete the oldest acknowledged readings. Returns how many."""
-        with self._transaction() as connection:
-            for row in stream_rows(connection):
-                last = row.position(row.acknowledged_through)
-                connection.execute(
-                    "DELETE FROM readings WHERE position IN (SELECT position FROM readings "
-                    "WHERE position BETWEEN ? AND ? ORDER BY position LIMIT ?)",
-                    (row.first_position, last, _PRUNE_AT_ONCE),
-                )
-                if (deleted := connection.changes()) > 0:
-                    return deleted
-        return 0
-
-    def _shed_oldest(self) -> int:
-        """Give up the oldest readings neither acknowledged nor in flight. Returns how many."""
-        with self._transaction() as connection:
-            for row in stream_rows(connection):
-                begin = row.position(row.acknowledged_through + 1)
-                if begin in self._in_flight:
-                    begin = self._in_flight.stop
-                oldest = read_rows(connection, begin, row.last_position, limit=_PRUNE_AT_ONCE)
-                if oldest:
-                    first, last = row.seq(oldest[0][0]), row.seq(oldest[-1][0])
-                    return self._shed(connection, row, first, last, "disk_budget")
-        return 0
+        with self._lock, suppress(TryAgain):
+            self._room.make(budget_bytes=self.budget_bytes, in_flight=self._in_flight)
 
     # ------------------------------------------------------------ time
 
@@ -598,6 +567,8 @@ class Spool:
         return self._memory.placements
 
     def _unit_sets(self) -> Mapping[int, UnitSet]:
+        if not self._memory.unit_sets:
+            self._load_unit_sets()
         return {number: unit_set for unit_set, number in self._memory.unit_sets.items()}
 
     def _load_unit_sets(self) -> None:

@@ -87,7 +87,7 @@ class SpoolAgainstList(RuleBasedStateMachine):
 
     @rule()
     def prune(self) -> None:
-        self.spool._prune()
+        self.spool._room.prune()
         self.pruned |= {n for n in range(1, self.mark + 1) if n not in self.shed}
 
     @rule()

@@ -1,0 +1,125 @@
+"""
+Room on the disk: what goes first, what is thinned out, and how it is declared.
+
+Promises: acknowledged readings go before any other, the oldest first. When waiting ones must go, the whole
+backlog is thinned evenly in time, interval by interval, longer intervals only when shorter ones do not
+help; what is in flight is not touched; every number given up is declared shed. Work is done in small
+transactions, a bounded number for each call, so that no append waits long.
+Leaves to others: which readings of an interval stay (`gateway.thinning`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from contextlib import AbstractContextManager
+from typing import Final
+
+import apsw
+
+from gateway.payload import UnitSet
+from gateway.spool_batch import Row, read_rows
+from gateway.spool_shed import declare
+from gateway.spool_state import StreamRow, stream_rows
+from gateway.thinning import LEVELS_S, intervals, worth_keeping
+
+REASON: Final = "disk_budget"
+_AT_ONCE: Final = 2_000  # rows a transaction: some milliseconds, so that no append waits long (chosen)
+_TURNS: Final = 12  # transactions a call; with a call every 500 readings the thinning outruns the filling
+_FILL_TO: Final = 0.95  # of the budget: a pass takes a while, and readings go on coming (chosen)
+
+Transaction = Callable[[], AbstractContextManager[apsw.Connection]]
+
+
+class Room:
+    """Keeps the readings of a spool within a budget. Called with the spool's lock held."""
+
+    def __init__(self, transaction: Transaction, unit_sets: Callable[[], Mapping[int, UnitSet]]) -> None:
+        self._transaction = transaction
+        self._unit_sets = unit_sets
+        self._level = 0
+        self._next: int | None = None  # the position at which the pass goes on; None: at the oldest
+
+    def make(self, *, budget_bytes: int, in_flight: range) -> None:
+        """Free room until the budget is met, or the turns of this call are used up."""
+        for _ in range(_TURNS):
+            with self._transaction() as connection:
+                # Level and place of the pass stay: what comes next is thinned as far as what lies before it.
+                if used_bytes(connection) <= budget_bytes * _FILL_TO:
+                    return
+                if self._prune(connection):
+                    self._level, self._next = 0, None
+                else:
+                    self._thin(connection, in_flight)
+
+    def prune(self) -> int:
+        """Delete the oldest acknowledged readings, some at once. Returns how many."""
+        with self._transaction() as connection:
+            return self._prune(connection)
+
+    def _prune(self, connection: apsw.Connection) -> int:
+        for row in stream_rows(connection):
+            connection.execute(
+                "DELETE FROM readings WHERE position IN (SELECT position FROM readings "
+                "WHERE position BETWEEN ? AND ? ORDER BY position LIMIT ?)",
+                (row.first_position, row.position(row.acknowledged_through), _AT_ONCE),
+            )
+            if (deleted := connection.changes()) > 0:
+                return deleted
+        return 0
+
+    def _thin(self, connection: apsw.Connection, in_flight: range) -> None:
+        """One turn of a pass over the backlog; a pass that was not enough is followed by a coarser one."""
+        for row in stream_rows(connection):
+            begin = max(row.position(row.acknowledged_through + 1), in_flight.stop if in_flight else 0)
+            begin = max(begin, self._next if self._next is not None else begin)
+            rows = read_rows(connection, begin, row.last_position, limit=_AT_ONCE)
+            if rows:
+                self._thin_rows(connection, row, rows)
+                return
+        if self._level + 1 < len(LEVELS_S):
+            self._level, self._next = self._level + 1, None
+        else:
+            self._cut(connection, in_flight)
+
+    def _thin_rows(self, connection: apsw.Connection, row: StreamRow, rows: list[Row]) -> None:
+        unit_sets = self._unit_sets()
+        whole = list(intervals(rows, LEVELS_S[self._level]))
+        # The last interval may go on in rows not read yet: left for the next turn, unless it is all there is.
+        if len(whole) > 1 and len(rows) == _AT_ONCE:
+            whole.pop()
+        for interval in whole:
+            keep = worth_keeping(interval, unit_sets)
+            _give_up(connection, row, [r[0] for r in interval if r[0] not in keep])
+        self._next = whole[-1][-1][0] + 1
+
+    def _cut(self, connection: apsw.Connection, in_flight: range) -> None:
+        """Nothing is left to thin: the oldest go."""
+        for row in stream_rows(connection):
+            begin = max(row.position(row.acknowledged_through + 1), in_flight.stop if in_flight else 0)
+            rows = read_rows(connection, begin, row.last_position, limit=_AT_ONCE)
+            if rows:
+                _give_up(connection, row, [r[0] for r in rows])
+                return
+
+
+def used_bytes(connection: apsw.Connection) -> int:
+    """What the tables take on disk, without the room that is free for new readings."""
+    pages, free, page_bytes = (
+        int(connection.execute(f"PRAGMA {name}").get)
+        for name in ("page_count", "freelist_count", "page_size")
+    )
+    return (pages - free) * page_bytes
+
+
+def _give_up(connection: apsw.Connection, row: StreamRow, positions: list[int]) -> None:
+    """Delete readings and declare their numbers, neighbours in one range."""
+    connection.executemany("DELETE FROM readings WHERE position = ?", [(position,) for position in positions])
+    first = before = None
+    for position in positions:
+        if first is None or before is None or position != before + 1:
+            if first is not None and before is not None:
+                declare(connection, row.number, row.seq(first), row.seq(before), REASON)
+            first = position
+        before = position
+    if first is not None and before is not None:
+        declare(connection, row.number, row.seq(first), row.seq(before), REASON)
