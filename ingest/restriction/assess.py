@@ -15,10 +15,11 @@ from typing import Any
 import numpy as np
 
 from .atmosphere import standard_pressure_pa
+from .changes import find_changes
 from .duty import DAY_S, Duty, due_dates_s, learn_duty
 from .fleet import FleetKnowledge
 from .lives import Life, clean_level_pa, split_lives
-from .reference import Reference, at_reference_flow, learn_reference
+from .reference import HourlyRestriction, Reference, at_reference_flow, learn_reference
 from .status import ADVICE, SILENCE, SUSPECT_ADVICE, level_state, smoothed
 from .summary import HOUR_S, FloatArray, HourSummary
 
@@ -31,6 +32,7 @@ BELOW_CLEAN_SHARE = (
     0.6  # of the clean level; fog and light work raise or scatter it, nothing honest halves it
 )
 ZERO_MOVED_SHARE = 0.05  # of terminal
+ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what the data show
 AMBIENT_MISFIT_PA = 6_000.0  # twice what weather does at one place (common practice)
 
 
@@ -74,12 +76,14 @@ class Assessment:
     last_heard_s: float | None
     quiet_s: float | None
     quiet_because: str | None  # keyed_off, out_of_coverage, device_fault or unknown; None while heard
+    changes_found_s: tuple[float, ...]  # falls like a new element that nobody entered: ask a person
     evidence: tuple[str, ...]  # sentences: what each figure rests on
 
     def as_record(self) -> dict[str, Any]:
         """A plain dict for JSON."""
         record = asdict(self)
         record["evidence"] = list(self.evidence)
+        record["changes_found_s"] = list(self.changes_found_s)
         record["suspicions"] = [asdict(suspicion) for suspicion in self.suspicions]
         return record
 
@@ -121,8 +125,13 @@ def assess_housing(
     ordered = sorted(summaries, key=lambda summary: summary.hour_s)
     reference = learn_reference(ordered, reference_flow=reference_flow)
     series = at_reference_flow(ordered, reference)
+    found_s = _changes_found_s(series, changes)
     lives = split_lives(
-        series, changes_s=changes, terminal_pa=terminal_pa or np.inf, machine=machine, kind=kind
+        series,
+        changes_s=[*changes, *found_s],
+        terminal_pa=terminal_pa or np.inf,
+        machine=machine,
+        kind=kind,
     )
     life = lives[-1]
     level = smoothed(life.restriction_pa)
@@ -167,6 +176,7 @@ def assess_housing(
         last_heard_s=heard_s,
         quiet_s=None if heard_s is None else max(0.0, now_s - heard_s),
         quiet_because=because,
+        changes_found_s=found_s,
         evidence=_evidence(ordered, reference, life, duty, knowledge, because),
     )
 
@@ -186,7 +196,19 @@ def housing_lives(
     ordered = sorted(summaries, key=lambda summary: summary.hour_s)
     reference = learn_reference(ordered, reference_flow=reference_flow)
     series = at_reference_flow(ordered, reference)
-    return split_lives(series, changes_s=changes, terminal_pa=terminal_pa, machine=machine, kind=kind)
+    every = [*changes, *_changes_found_s(series, changes)]
+    return split_lives(series, changes_s=every, terminal_pa=terminal_pa, machine=machine, kind=kind)
+
+
+def _changes_found_s(series: HourlyRestriction, entered: Sequence[float]) -> tuple[float, ...]:
+    """Sustained falls without an entry near them; those of an envelope are left to a person altogether."""
+    if len(series.hour_s) == 0 or np.all(np.isnan(series.flow_ratio)):
+        return ()
+    rows = [change.row for change in find_changes(series.restriction_pa) if change.sure == "high"]
+    known = np.searchsorted(series.hour_s, np.asarray(entered, dtype=np.float64))
+    return tuple(
+        float(series.hour_s[row]) for row in rows if not np.any(np.abs(known - row) <= ENTRY_NEAR_ROWS)
+    )
 
 
 def _quantiles(points: FloatArray) -> Quantiles:

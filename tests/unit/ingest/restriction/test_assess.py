@@ -123,6 +123,19 @@ def test_an_entered_change_begins_a_new_life_with_its_own_clean_level():
     assert [life.complete for life in lives] == [False, False]
 
 
+def test_a_change_that_nobody_entered_is_found_and_begins_a_new_life():
+    readings = shift_work(days=40, life_h=160.0)
+    level, late = readings.restriction_pa.copy(), readings.at_s >= START_S + 20 * DAY_S
+    level[late] = readings.restriction_pa[: late.sum()]
+    again = dataclasses.replace(readings, restriction_pa=level)
+    found = assess(again)
+    assert found.changes_found_s == pytest.approx([START_S + 20 * DAY_S + 6 * 3600], abs=8 * 3600)
+    assert found.life_hours == pytest.approx(160.0, abs=8)
+    entered = assess(again, changes=[START_S + 20 * DAY_S])
+    assert entered.changes_found_s == ()
+    assert entered.life_hours == pytest.approx(160.0, rel=0.01)
+
+
 def test_the_due_date_stands_still_while_idle_days_pass_only_in_operating_hours():
     readings = shift_work()
     soon, later = assess(readings), assess(readings, after_s=3 * DAY_S)

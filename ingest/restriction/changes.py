@@ -1,0 +1,139 @@
+"""
+Element changes found in the series of restriction at the reference flow: sustained falls.
+
+Strategy: the upper part of the hours after must lie clearly below the lower part of the hours before.
+So a spike that ends (fog, rain in the media) is no change, because the hours before the spike were as low;
+a light week is none, because it is over before the fall counts as sustained; one odd hour moves no quantile.
+In a short life the hours before were low too, when the element was new. There a deep fall counts if the level
+had climbed through the levels between hour by hour, as loading does and a wet spell does not.
+Promises: scale-free in restriction; says how sure it is. A person's entry has the last word (the caller's).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .summary import FloatArray
+
+BEFORE_ROWS = 150  # operating hours; a wet spell of up to 100 of them leaves the lower part untouched
+AFTER_ROWS = 30  # a fall has to last that long to be seen,
+SUSTAINED_ROWS = 100  # and that long to be sure
+LEAST_BEFORE_ROWS = 20
+LOW_PART, HIGH_PART = 0.3, 0.7
+LEAST_FALL = 0.08  # of the level before; less is not worth asking a person about (chosen)
+WANDER_TIMES = 3.0  # a fall must also be that many times the usual step between blocks of AFTER_ROWS
+RECENT_ROWS = 24
+DEEP_FALL = 0.25  # of the recent level
+CLIMB_ROWS = 15  # hours spent between the two levels on the way up; a wet spell takes a few
+APART_ROWS = 48  # two changes within two days of work are one
+
+
+@dataclass(frozen=True)
+class Change:
+    """A fall that looks like a new or a cleaned element."""
+
+    row: int  # first row of the new level
+    before: float  # median of the rows before, in the unit of the series
+    after: float
+    sure: str  # "high" (sustained), "medium" (not long enough seen) or "low" (crept back since)
+    likely: str  # "change", or "cleaned" where the level came back only part of the way
+
+
+def find_changes(level: FloatArray) -> list[Change]:
+    """
+    Sustained falls of a series of consecutive operating hours.
+
+    level : restriction at the reference flow, shape (n,), > 0, any unit.
+    Returns changes in order of row; none where n is too small to tell.
+    """
+    n = len(level)
+    if n < LEAST_BEFORE_ROWS + AFTER_ROWS:
+        return []
+    following = _following(level, HIGH_PART)
+    fall = 1.0 - following / _preceding(level, LOW_PART, BEFORE_ROWS)
+    deep = 1.0 - following / _preceding(level, 0.5, RECENT_ROWS)
+    least = max(LEAST_FALL, WANDER_TIMES * _wander(level))
+    found: list[Change] = []
+    clean: float | None = None
+    for first, last in _runs((fall >= least) | (deep >= max(least, DEEP_FALL))):
+        row = _best_split(level, first, last)
+        if found and row - found[-1].row < APART_ROWS:
+            continue
+        if not (np.any(fall[first : last + 1] >= least) or _climbed(level, row)):
+            continue
+        change = _judged(level, row, found[-1].row if found else 0, clean)
+        clean = change.after if clean is None else min(clean, change.after)
+        found.append(change)
+    return found
+
+
+def _wander(level: FloatArray) -> float:
+    """Usual step of ln(level) between medians of neighbouring blocks (scaled median deviation). [1]"""
+    blocks = level[: len(level) // AFTER_ROWS * AFTER_ROWS].reshape(-1, AFTER_ROWS)
+    steps = np.diff(np.log(np.maximum(np.median(blocks, axis=1), 1e-300)))
+    if len(steps) < 8:  # too few to tell wander from one true change
+        return 0.0
+    return float(1.4826 * np.median(np.abs(steps - np.median(steps))))
+
+
+def _climbed(level: FloatArray, row: int) -> bool:
+    """The level came up to what it was just before `row` through the levels between, hour by hour."""
+    high = float(np.median(level[max(0, row - RECENT_ROWS) : row]))
+    low = float(np.median(level[row : row + AFTER_ROWS]))
+    past = level[max(0, row - BEFORE_ROWS) : row]
+    between = (past > low + 0.15 * (high - low)) & (past < high - 0.15 * (high - low))
+    return int(np.sum(between)) >= CLIMB_ROWS
+
+
+def _preceding(level: FloatArray, q: float, rows: int) -> FloatArray:
+    """Quantile of up to `rows` rows before each row; next to 0 (so no fall) where there are too few."""
+    padded = np.concatenate((np.full(rows, np.nan), level))
+    windows = np.lib.stride_tricks.sliding_window_view(padded, rows)[: len(level)]
+    result = np.full(len(level), 1e-300)
+    result[LEAST_BEFORE_ROWS:] = np.nanquantile(windows[LEAST_BEFORE_ROWS:], q, axis=1)
+    return np.asarray(np.maximum(result, 1e-300))
+
+
+def _following(level: FloatArray, q: float) -> FloatArray:
+    """Quantile of AFTER_ROWS rows from each row on; inf where there are too few."""
+    result = np.full(len(level), np.inf)
+    windows = np.lib.stride_tricks.sliding_window_view(level, AFTER_ROWS)
+    result[: len(windows)] = np.quantile(windows, q, axis=1)
+    return result
+
+
+def _runs(flags: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> list[tuple[int, int]]:
+    """First and last row of each stretch of true flags."""
+    edges = np.diff(np.concatenate(([False], flags, [False])).astype(np.int8))
+    return list(
+        zip(np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True)
+    )
+
+
+def _best_split(level: FloatArray, first: int, last: int) -> int:
+    """The row at which two medians fit the neighbourhood best (least absolute deviation)."""
+    low, high = max(first - AFTER_ROWS, 0), min(last + AFTER_ROWS, len(level))
+    near = np.log(np.maximum(level[low:high], 1e-300))
+    candidates = range(max(first - low, 1), min(last - low + 2, len(near)))
+    cost = [_spread(near[:at]) + _spread(near[at:]) for at in candidates]
+    return low + candidates[int(np.argmin(cost))]
+
+
+def _spread(values: FloatArray) -> float:
+    return float(np.sum(np.abs(values - np.median(values))))
+
+
+def _judged(level: FloatArray, row: int, since: int, clean: float | None) -> Change:
+    before = float(np.median(level[max(since, row - AFTER_ROWS) : row]))
+    after = float(np.median(level[row : row + AFTER_ROWS]))
+    later = level[row + AFTER_ROWS : row + SUSTAINED_ROWS]
+    usual = float(np.quantile(level[max(since, row - BEFORE_ROWS) : row], LOW_PART))
+    base = max(usual, before) if _climbed(level, row) else usual
+    if len(later) < SUSTAINED_ROWS - AFTER_ROWS:
+        sure = "medium"
+    else:
+        sure = "high" if np.median(later) < base - 0.5 * (base - after) else "low"
+    partly = clean is not None and after > clean + 0.4 * max(before - clean, 0.0)
+    return Change(row, before, after, sure, "cleaned" if partly else "change")

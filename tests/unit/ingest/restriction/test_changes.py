@@ -1,0 +1,90 @@
+"""Element changes: sustained falls are found, and what merely looks like one is not."""
+
+import numpy as np
+import pytest
+
+from ingest.restriction.changes import find_changes
+
+
+def loading(rows, *, clean=3.6, end=4.6, seed=0):
+    """Convex loading with hourly noise of 1 % and slow wander of 2 %, as in hourly field means."""
+    rng = np.random.default_rng(seed)
+    t = np.linspace(0, 1, rows)
+    wander = np.cumsum(rng.normal(0, 0.02, rows)) / np.sqrt(np.arange(1, rows + 1)) * 0.3
+    return (clean + (end - clean) * np.expm1(2 * t) / np.expm1(2)) * np.exp(
+        rng.normal(0, 0.01, rows) + wander
+    )
+
+
+def test_a_sustained_fall_to_a_clean_level_is_a_change_at_its_row():
+    level = np.concatenate(
+        (loading(800), loading(900, clean=3.5, seed=1), loading(500, clean=2.9, end=3.2, seed=2))
+    )
+    found = find_changes(level)
+    assert [change.sure for change in found] == ["high", "high"]
+    assert [change.row for change in found] == pytest.approx([800, 1700], abs=3)
+    assert all(change.after < 0.9 * change.before for change in found)
+
+
+@pytest.mark.parametrize("hours", [6, 24, 60])
+def test_a_wet_spell_that_ends_is_no_change(hours):
+    level = loading(1000)
+    level[500 : 500 + hours] *= 1.35
+    assert find_changes(level) == []
+
+
+def test_a_change_at_the_end_of_a_short_steep_life_is_found():
+    life = (
+        1200 * np.exp(3 * np.linspace(0, 0.55, 160)) * np.exp(np.random.default_rng(1).normal(0, 0.02, 160))
+    )
+    [change] = find_changes(np.concatenate((life, life)))
+    assert (change.row, change.sure) == (160, "high")
+
+
+@pytest.mark.parametrize("hours", [12, 60])
+def test_a_wet_spell_in_a_short_life_is_no_change(hours):
+    level = 1200 * np.exp(np.linspace(0, 0.5, 300)) * np.exp(np.random.default_rng(1).normal(0, 0.02, 300))
+    level[150 : 150 + hours] *= np.minimum(1.8, 1.2 + 0.2 * np.arange(hours))
+    assert find_changes(level) == []
+
+
+def test_a_light_spell_shorter_than_a_day_of_work_is_no_change():
+    level = loading(1000)
+    level[500:512] *= 0.7
+    assert find_changes(level) == []
+
+
+def test_a_fall_that_creeps_back_within_four_days_is_not_sure():
+    level = loading(1000)
+    level[500:545] *= 0.75
+    assert all(change.sure == "low" for change in find_changes(level))
+
+
+def test_one_odd_hour_is_no_change():
+    level = loading(400)
+    level[200] *= 0.2
+    assert find_changes(level) == []
+
+
+def test_a_fresh_fall_is_reported_but_not_yet_sure():
+    level = np.concatenate((loading(500), loading(500, seed=3)[:40]))
+    [change] = find_changes(level)
+    assert change.sure == "medium"
+
+
+def test_a_fall_part_of_the_way_looks_like_a_cleaned_element():
+    first = loading(600, clean=3.0, end=5.0)
+    second = loading(600, clean=3.0, end=5.0, seed=4)
+    third = loading(300, clean=3.8, end=5.0, seed=5)
+    found = find_changes(np.concatenate((first, second, third)))
+    assert [change.likely for change in found] == ["change", "cleaned"]
+
+
+def test_the_unit_of_restriction_does_not_matter():
+    level = np.concatenate((loading(800), loading(400, seed=1)))
+    assert [c.row for c in find_changes(level)] == [c.row for c in find_changes(1000.0 * level)]
+
+
+@pytest.mark.parametrize("rows", [0, 1, 49])
+def test_too_short_a_series_has_no_change(rows):
+    assert find_changes(np.ones(rows)) == []

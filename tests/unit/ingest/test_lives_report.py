@@ -1,0 +1,103 @@
+"""The `lives` command: exponent and changes of one long series."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import os
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ingest import lives_report
+from ingest.errors import CalledWrongly
+
+
+def run(file: Path, *more: str) -> dict:
+    parser = argparse.ArgumentParser()
+    lives_report.add_arguments(parser)
+    out = file.with_suffix(".json")
+    assert lives_report.run(parser.parse_args([str(file), "--json", str(out), *more])) == 0
+    return json.loads(out.read_text())
+
+
+@pytest.fixture
+def series(tmp_path: Path) -> Path:
+    """Two elements under changing load; restriction goes with flow to the power 1.6."""
+    rng = np.random.default_rng(12)
+    level = np.concatenate((np.linspace(3.0, 4.5, 700), np.linspace(3.0, 3.6, 500)))
+    flow = 10 + 3 * np.sin(np.arange(1200) / 7.0) + rng.normal(0, 0.2, 1200)
+    drop = level * (flow / 13) ** 1.6 * np.exp(rng.normal(0, 0.01, 1200))
+    rows = [f"{i + 1},{r},{q}" for i, (r, q) in enumerate(zip(drop, flow, strict=True))]
+    file = tmp_path / "series.csv"
+    file.write_text("\n".join(["hours,restriction,load", *rows]) + "\n")
+    return file
+
+
+def test_exponent_and_change_are_found(series: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    found = run(series, "--flow", "load")
+    assert found["flow"]["exponent"] == pytest.approx(1.6, abs=0.03)
+    [change] = found["changes"]
+    assert change["row"] == pytest.approx(701, abs=3)
+    assert change["sure"] == "high"
+    assert change["fall_percent"] == pytest.approx(33, abs=4)
+    assert "confirm each against the maintenance record" in capsys.readouterr().out
+
+
+def test_without_a_flow_column_nothing_is_sure(series: Path) -> None:
+    found = run(series)
+    assert found["flow"] is None
+    assert all(change["sure"] == "medium" for change in found["changes"])
+
+
+@pytest.mark.parametrize(
+    ("text", "more", "message"),
+    [
+        ("hours,restriction\n", [], "no rows"),
+        ("hours,level\n1,2\n", [], "no column restriction"),
+        ("hours,restriction\n1,2\n", ["--flow", "cdp"], "no column cdp"),
+        ("hours,restriction\n1,x\n", [], "is not a number"),
+        ("hours,restriction\n1,0\n", [], "must be above 0"),
+    ],
+)
+def test_a_file_that_cannot_be_used_is_refused(
+    tmp_path: Path, text: str, more: list[str], message: str
+) -> None:
+    file = tmp_path / "bad.csv"
+    file.write_text(text)
+    with pytest.raises(CalledWrongly, match=message):
+        run(file, *more)
+
+
+def test_a_missing_file_is_named(tmp_path: Path) -> None:
+    with pytest.raises(CalledWrongly, match="is not a file"):
+        run(tmp_path / "none.csv")
+
+
+@pytest.mark.data
+@pytest.mark.skipif(
+    "CLEANSIDE_DATA" not in os.environ, reason="set CLEANSIDE_DATA to the folder with intake-field"
+)
+def test_on_the_open_field_series_the_annotated_changes_are_found_and_no_annotated_spike(
+    tmp_path: Path,
+) -> None:
+    """
+    Data: UCI Machine Learning Repository, data set 551, doi 10.24432/C5WC95, CC BY 4.0, years 2011 and 2012.
+    The annotation is by inspection of the series; no maintenance record was published.
+    """
+    folder = Path(os.environ["CLEANSIDE_DATA"]) / "intake-field"
+
+    def read(name: str) -> list[dict[str, str]]:
+        return list(csv.DictReader((folder / name).read_text().splitlines()))
+
+    rows = [row for year in (2011, 2012) for row in read(f"gt_{year}.csv")]
+    file = tmp_path / "field.csv"
+    lines = [f"{i + 1},{row['AFDP']},{row['CDP']}" for i, row in enumerate(rows)]
+    file.write_text("\n".join(["hours,restriction,cdp", *lines]) + "\n")
+    found = run(file, "--flow", "cdp")
+    assert 1.45 < found["flow"]["exponent"] < 1.7
+    annotated = read("element_changes_annotated.csv")
+    true = [int(a["last_hour_index_before"]) for a in annotated if a["judgement"] == "filter_change"]
+    assert [change["row"] for change in found["changes"]] == pytest.approx(true, abs=48)
