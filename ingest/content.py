@@ -43,7 +43,8 @@ def in_si(batch: Batch, sent: dict[str, FloatArray]) -> dict[str, FloatArray]:
         if unit is not None and name in QUANTITIES and accepts(unit, name):
             quantity = QUANTITIES[name]
             factors = quantity.units[unit]
-            converted[quantity.column] = column * factors.factor + factors.offset
+            with np.errstate(over="ignore"):  # becomes infinite, which the check of ranges then names
+                converted[quantity.column] = column * factors.factor + factors.offset
     return converted
 
 
@@ -82,7 +83,8 @@ def _values(column: FloatArray, word: np.uint64) -> npt.NDArray[np.uint64]:
 
 
 def _word(name: str, unit: str | None) -> np.uint64:
-    text = f"{name}\x1f{'' if unit is None else unit}".encode()
+    # JSON lets half characters in; they have to be told apart like all others.
+    text = f"{name}\x1f{'' if unit is None else unit}".encode("utf-8", "surrogatepass")
     return np.uint64(int.from_bytes(hashlib.sha256(_VERSION + text).digest()[:8], "big"))
 
 

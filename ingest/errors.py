@@ -34,6 +34,11 @@ class TryAgain(IngestError):
         super().__init__(detail)
 
 
+def writable(text: str) -> str:
+    """A text that everything takes: JSON lets in half characters (no UTF-8) and NUL (not in PostgreSQL)."""
+    return text.encode("utf-8", "backslashreplace").decode().replace("\x00", "\\x00")
+
+
 @dataclass(frozen=True, slots=True)
 class Complaint:
     """One thing wrong with a request: where (JSON pointer as a URI fragment, or a header) and what."""

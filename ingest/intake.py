@@ -22,7 +22,7 @@ from gateway.units import QUANTITIES, accepts
 from gateway.wire import Answer, Batch, Doubt, QuarantineNote
 from ingest import checks, content
 from ingest.content import FloatArray, HashArray
-from ingest.errors import Refused
+from ingest.errors import Refused, writable
 from ingest.marks import Marks, Ranges, Shed, advance, meets, ranges_of, split_seen, union
 from ingest.store import fleet, hours, quarantine, readings, streams
 from ingest.store.fleet import Device
@@ -181,7 +181,7 @@ def _numbers(
     batch = incoming.batch
     if batch.seq is not None:
         return batch.seq, {}
-    texts = [batch.instant_text(index) for index in range(len(batch))]
+    texts = [writable(batch.instant_text(index)) for index in range(len(batch))]
     known = readings.numbers_of_instants(connection, stream.id, texts)
     fresh: dict[str, int] = {}
     for text in texts:
@@ -324,7 +324,7 @@ def _held(incoming: Incoming, number: int, index: int, doubts: Sequence[Doubt], 
         content_hash=int(incoming.hashes[index]),
         beside=beside,
         doubts=tuple(doubts),
-        content=json.dumps(incoming.batch.as_sent(index), ensure_ascii=False),
+        content=json.dumps(incoming.batch.as_sent(index)),  # in ASCII: whatever was sent can be kept
         recheck_us=recheck_us(doubts, incoming.batch.at_us[index]),
     )
 
@@ -450,7 +450,8 @@ def _notes(
     flat = sorted((key[index], *reason) for index, reason in found.items())
     flat += [(held.seq, held.doubts[0].code, held.doubts[0].detail) for held in opaque]
     notes: list[QuarantineNote] = []
-    for number, code, detail in sorted(flat):
+    for number, code, said in sorted(flat):
+        detail = writable(said)
         if notes and notes[-1].code == code and notes[-1].last + 1 == number:
             grouped = notes[-1]
             notes[-1] = QuarantineNote(first=grouped.first, last=number, code=code, detail=grouped.detail)

@@ -21,7 +21,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
 from gateway import wire
-from ingest.errors import Complaint, Refused, TryAgain
+from ingest.errors import Complaint, Refused, TryAgain, writable
 
 log = logging.getLogger("cleanside.ingest")
 
@@ -94,8 +94,8 @@ def respond(
         "code": code,
         "title": TITLES[code],
         "status": status,
-        "detail": detail,
-        "errors": [{"pointer": e.pointer, "detail": e.detail} for e in errors],
+        "detail": writable(detail),
+        "errors": [{"pointer": writable(e.pointer), "detail": writable(e.detail)} for e in errors],
         "request_id": getattr(request.state, "request_id", ""),
     }
     if more_errors:

@@ -10,7 +10,7 @@ from pydantic import Field
 
 from ingest import access
 from ingest.errors import Complaint, NotFound, Refused
-from ingest.routes.shared import Name, PathName, R, Strict, keyring_of, needs, problems, text
+from ingest.routes.shared import Name, PathName, R, Strict, Words, keyring_of, needs, problems, text
 from ingest.store import fleet, keys
 from ingest.store.keys import Key
 
@@ -28,7 +28,7 @@ class NewKeyRequest(Strict):
         max_length=1_000,
         description="devices it may post for; roles device, integrator",
     )
-    note: str = Field("", max_length=200, examples=["gateway of grader-07"])
+    note: Words = Field("", max_length=200, examples=["gateway of grader-07"])
 
 
 @router.post("/v1/keys", status_code=201, summary="Make a key", responses=problems())

@@ -11,7 +11,7 @@ from pydantic import Field
 from gateway.units import QUANTITIES, accepts, suggest_unit, to_si
 from ingest.access import BOUND_ROLES
 from ingest.errors import Complaint, NotFound, Refused
-from ingest.routes.shared import At, Name, PathName, R, Strict, needs, problems, text, us
+from ingest.routes.shared import At, Name, PathName, R, Strict, Words, needs, problems, text, us
 from ingest.store import fleet
 from ingest.store.fleet import Change, Housing, Machine, Terminal
 from ingest.store.keys import Key
@@ -31,7 +31,7 @@ class TerminalRestriction(Strict):
     """The limit set by the engine maker, in the unit in which it was read."""
 
     value: float = Field(gt=0, examples=[6.2])
-    unit: str = Field(max_length=64, examples=["kPa"])
+    unit: Words = Field(max_length=64, examples=["kPa"])
     valid_from: At | None = Field(None, description="from when it holds; left out: from the beginning")
 
 
@@ -61,7 +61,7 @@ class NewChange(Strict):
 
     changed_at: At
     housing: Name = Field(DEFAULT_HOUSING)
-    note: str = Field("", max_length=400)
+    note: Words = Field("", max_length=400)
 
 
 @router.post("/v1/machines", status_code=200, summary="Register a machine", responses=problems(404))

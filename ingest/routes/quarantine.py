@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Query
+from fastapi import APIRouter, Depends, Query, Response
 
 from ingest.checks import CODES
 from ingest.routes.shared import NAME_PATTERN, Name, R, needs, problems, text
@@ -18,7 +18,7 @@ router = APIRouter(tags=["quarantine"])
 PAGE = 100
 
 
-@router.get("/v1/quarantine", summary="Readings that are held", responses=problems())
+@router.get("/v1/quarantine", summary="Readings that are held", responses=problems(), response_class=Response)
 def get_quarantine(
     resources: R,
     key: Annotated[Key, Depends(needs("quarantine:read"))],
@@ -27,7 +27,7 @@ def get_quarantine(
     state: Annotated[str, Query(pattern="^(held|released|discarded)$")] = "held",
     after: Annotated[int, Query(ge=0, le=2**53)] = 0,
     limit: Annotated[int, Query(ge=1, le=1_000)] = PAGE,
-) -> dict[str, Any]:
+) -> Response:
     """Held readings in order of receipt, a page at a time; `next` is the `after` of the next page."""
     with resources.reading() as connection:
         found = quarantine.list_of(
@@ -39,10 +39,16 @@ def get_quarantine(
             after_id=after,
             limit=limit,
         )
-    return {
+    page = {
         "entries": [document_of(entry) for entry in found],
         "next": found[-1].id if len(found) == limit else None,
     }
+    return ascii_json(page)
+
+
+def ascii_json(document: Any) -> Response:
+    """JSON in ASCII: what is held may have half characters in its texts, which UTF-8 cannot carry."""
+    return Response(json.dumps(document), media_type="application/json")
 
 
 def document_of(entry: Entry) -> dict[str, Any]:

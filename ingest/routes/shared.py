@@ -21,6 +21,16 @@ Name = Annotated[str, Field(pattern=NAME_PATTERN, max_length=64, examples=["grad
 PathName = Annotated[str, Path(pattern=NAME_PATTERN, max_length=64, examples=["grader-07"])]
 
 
+def _printable(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("it has characters that cannot be printed; leave them out")
+    return text
+
+
+#: a few words of a person
+Words = Annotated[str, AfterValidator(_printable)]
+
+
 def _as_instant(text: str) -> str:
     if parse_instant(text).exact is not None:
         raise ValueError(f'"{text}" is a leap second or finer than a microsecond; send a plain instant')

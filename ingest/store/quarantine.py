@@ -88,8 +88,7 @@ def reasons_json(doubts: Sequence[Doubt]) -> str:
             {"code": d.code, "detail": d.detail}
             | ({} if d.suggestion is None else {"suggestion": d.suggestion})
             for d in doubts
-        ],
-        ensure_ascii=False,
+        ]
     )
 
 

@@ -199,7 +199,7 @@ def add_reports(connection: sa.Connection, stream_id: int, report: GatewayReport
 
 
 def _report_row(stream_id: int, kind: str, entry: Mapping[str, Any], now_us: int) -> dict[str, Any]:
-    content = json.dumps(entry, sort_keys=True, ensure_ascii=False)
+    content = json.dumps(entry, sort_keys=True)
     at_seq = entry.get("at_seq", entry.get("first_seq"))
     name = entry.get("event", entry.get("anchor"))
     return {
@@ -207,7 +207,7 @@ def _report_row(stream_id: int, kind: str, entry: Mapping[str, Any], now_us: int
         "kind": kind,
         "digest": hashlib.sha256(content.encode()).hexdigest()[:32],
         "at_seq": at_seq if type(at_seq) is int else None,
-        "name": name[:64] if isinstance(name, str) else None,
+        "name": name[:64] if isinstance(name, str) and name.isprintable() else None,
         "content": content,
         "received_us": now_us,
     }

@@ -334,6 +334,22 @@ def test_a_time_that_is_not_believed_holds_the_reading(api: Api, at: str, code: 
     assert (content["at"], content["restriction"], content["units"]) == (at, 3.0, {"restriction": "kPa"})
 
 
+@pytest.mark.parametrize(
+    "text", ["\x00", "\ud800", "line\nfeed"], ids=["NUL", "half a character", "line feed"]
+)
+@pytest.mark.parametrize("stream", [STREAM, None])
+def test_a_text_that_no_database_takes_is_held_whole(api: Api, text: str, stream: str | None) -> None:
+    gateway = {"version": "1", "events": [{"at_seq": 1, "event": text, "note": text}]}
+    document = batch(1, [3.0], stream=stream, gateway=gateway)
+    document["readings"][0]["at"] = text
+    first, second = api.send(document), api.send(document)
+    assert first["quarantined"] == second["quarantined"] != []
+    entries = api.get("/v1/quarantine").json()["entries"]
+    assert [entry["content"]["restriction"] for entry in entries] == [3.0]
+    kept = json.loads(held_rows(api)[0].content)
+    assert kept["at"] == text
+
+
 def test_a_time_to_come_is_checked_again_by_itself(api: Api) -> None:
     document = batch(1, [3.0])
     document["readings"][0]["at"] = "2026-03-02T12:10:00Z"

@@ -114,7 +114,9 @@ class Api:
 
     def post(self, path: str, document: Any, *, key: str | None = "admin", **more: Any) -> httpx.Response:
         """POST a JSON document."""
-        return self.request("POST", path, key=key, json=document, **more)
+        headers = {"Content-Type": "application/json"} | dict(more.pop("headers", {}))
+        content = json.dumps(document).encode()  # in ASCII, so that half characters can be sent too
+        return self.request("POST", path, key=key, content=content, headers=headers, **more)
 
     def send(self, document: Mapping[str, Any], *, key: str = "device") -> dict[str, Any]:
         """Post a batch that is expected to be taken."""
