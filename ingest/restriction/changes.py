@@ -89,10 +89,12 @@ def _climbed(level: FloatArray, row: int) -> bool:
 
 def _preceding(level: FloatArray, q: float, rows: int) -> FloatArray:
     """Quantile of up to `rows` rows before each row; next to 0 (so no fall) where there are too few."""
-    padded = np.concatenate((np.full(rows, np.nan), level))
-    windows = np.lib.stride_tricks.sliding_window_view(padded, rows)[: len(level)]
     result = np.full(len(level), 1e-300)
-    result[LEAST_BEFORE_ROWS:] = np.nanquantile(windows[LEAST_BEFORE_ROWS:], q, axis=1)
+    for row in range(LEAST_BEFORE_ROWS, min(rows, len(level))):
+        result[row] = np.quantile(level[:row], q)
+    if len(level) > rows:
+        windows = np.lib.stride_tricks.sliding_window_view(level, rows)[:-1]
+        result[rows:] = np.quantile(windows, q, axis=1)
     return np.asarray(np.maximum(result, 1e-300))
 
 

@@ -67,7 +67,8 @@ def level_state(share_used: FloatArray) -> str:
 
 def smoothed(values: FloatArray, width: int = 5) -> FloatArray:
     """Trailing median over `width` rows, fewer at the start; same shape. One odd hour does not show."""
-    if len(values) == 0:
-        return values
-    padded = np.concatenate((np.full(width - 1, np.nan), values))
-    return np.asarray(np.nanmedian(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
+    result = np.array([np.median(values[: row + 1]) for row in range(min(width - 1, len(values)))])
+    if len(values) < width:
+        return result
+    windows = np.lib.stride_tricks.sliding_window_view(values, width)
+    return np.concatenate((result, np.median(windows, axis=1)))
