@@ -45,7 +45,7 @@ UNIT_DEADLINE_S = 240.0
 class Choices:
     """What can be chosen on the command line."""
 
-    days: int = 24
+    days: int = 21
     seed: int = 7
     cadence_s: float = 30.0
     serve: bool = False

@@ -29,6 +29,9 @@ FLOW_EXPONENT = 1.6
 NOISE_PA = 35.0  # chosen: a few times the noise of the bench series, a machine shakes
 RESOLUTION_PA = 50.0  # SAE J1939 SPN 107: 0.05 kPa a bit
 IDLE_R_MIN = 800.0
+AMBIENT_PA = 88_000.0  # about 1 180 m in the standard atmosphere
+STANDARD_AIR_KG_M3 = 1.225  # ISO 2533 at sea level
+DRY_AIR_J_PER_KG_K = 287.05287  # ISO 2533
 CRANK_READINGS = 2  # key on, engine not yet running: shows the sensor's zero
 
 #: what the monitor sends, in the units it is set up with
@@ -37,6 +40,7 @@ UNITS: Mapping[str, str] = {
     "engine_speed": "r/min",
     "supply_voltage": "V",
     "ambient_pressure": "kPa",
+    "air_temperature": "Cel",
     "engine_hours": "h",
 }
 
@@ -51,7 +55,7 @@ class Cycle:
     elapsed_s: Floats
     #: quantity -> values in `UNITS`
     columns: Mapping[str, Floats]
-    #: restriction at rated flow, without noise [Pa]
+    #: restriction at rated flow in standard air, without noise [Pa]
     true_reference_pa: Floats
 
 
@@ -77,7 +81,11 @@ class Instrument:
         speed = self._speed_r_min(count, random)
         hours = self._hours_before[index] + elapsed_s / 3600
         reference_pa = self._reference_pa(hours, cycle)
-        restriction_pa = reference_pa * (speed / self._spec.rated_r_min) ** FLOW_EXPONENT
+        temperature_c = self._temperature_c(cycle, elapsed_s)
+        # An engine at a given speed draws a volume: only the part above linear goes with the air's density.
+        density = AMBIENT_PA / (DRY_AIR_J_PER_KG_K * (temperature_c + 273.15)) / STANDARD_AIR_KG_M3
+        restriction_pa = reference_pa * density ** (FLOW_EXPONENT - 1)
+        restriction_pa *= (speed / self._spec.rated_r_min) ** FLOW_EXPONENT
         restriction_pa += self._zero_pa + random.normal(0, NOISE_PA, count)
         running = speed > 0
         system = self._spec.system_v
@@ -87,7 +95,8 @@ class Instrument:
             "supply_voltage": np.round(
                 system * np.where(running, 1.16, 1.01) + random.normal(0, 0.05, count), 2
             ),
-            "ambient_pressure": np.full(count, 88.0),  # about 1 180 m in the standard atmosphere
+            "ambient_pressure": np.full(count, AMBIENT_PA / 1000),
+            "air_temperature": np.round(temperature_c),  # SPN 172: 1 degree a bit
             "engine_hours": np.round((3000 + hours) / 0.05) * 0.05,  # SPN 247: 0.05 h a bit
         }
         return Cycle(elapsed_s, {name: np.round(c, 6) for name, c in columns.items()}, reference_pa)
@@ -115,6 +124,12 @@ class Instrument:
         used = self.life_hours_used(hours, cycle) / spec.life_hours
         rise: Floats = np.expm1(LOADING_CONVEXITY * used) / np.expm1(LOADING_CONVEXITY)
         return spec.clean_pa + (terminal_pa - spec.clean_pa) * rise
+
+    def _temperature_c(self, cycle: PowerCycle, elapsed_s: Floats) -> Floats:
+        """A summer day on the plateau: 12 degrees at night, 28 in the afternoon."""
+        hour = cycle.on_at.hour + cycle.on_at.minute / 60 + elapsed_s / 3600
+        temperature: Floats = 20 + 8 * np.sin((hour - 9) / 24 * 2 * np.pi)
+        return temperature
 
     def _speed_r_min(self, count: int, random: np.random.Generator) -> Floats:
         """Speed that dwells at idle, work and full for minutes at a time; zero before the engine starts."""

@@ -13,6 +13,7 @@ import json
 import os
 import random
 import sys
+import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -36,6 +37,8 @@ FIRST_FIX_S = 90.0  # common practice without a source: a cold GPS receiver has 
 FIX_UNCERTAINTY_US = 100_000
 NO_FIX_EVERY = 9  # one power cycle in nine is spent where the sky is hidden: its time is bracketed later
 WRONG_UNIT = "rpm"  # what a hurried technician typed; the contract says r/min
+LOST_REPLY_SHARE = 0.02  # chosen: the server has stored the batch, the machine does not know
+OUTAGE_PAUSE_S = 0.15  # real time, for each try while the server is down
 DRAIN_STEPS = 4_000  # bound of the last drain
 
 
@@ -73,17 +76,23 @@ class Plan:
 
 
 class Radio:
-    """A transport without a link where the schedule has none; its word on the time is not believed."""
+    """A transport without a link where the schedule has none, that loses a reply now and then."""
 
-    def __init__(self, inner: HttpTransport, has_link: Callable[[], bool]) -> None:
+    def __init__(self, inner: HttpTransport, *, has_link: Callable[[], bool], random: random.Random) -> None:
         self._inner = inner
         self._has_link = has_link
+        self._random = random
 
     def send(self, request: Request) -> Outcome:
         """Ask once, if there is a link."""
         if not self._has_link():
             return NoAnswer("no coverage")
         reply = self._inner.send(request)
+        if request.method == "POST" and self._random.random() < LOST_REPLY_SHARE:
+            return NoAnswer("the link broke before the reply came")
+        if isinstance(reply, NoAnswer):
+            # Simulated time runs thousands of times faster than the outage: seconds would be weeks.
+            time.sleep(OUTAGE_PAUSE_S)
         if isinstance(reply, Reply):
             # The server lives in real time, the machine in simulated time: its clock would be no anchor here.
             return Reply(
@@ -128,7 +137,8 @@ class Unit:
         off_us = us_of(cycle.on_at) - self._clock.true_us()
         self._clock.key_off(off_s=off_us / 1e6, boot_id=f"boot-{index}")
         self._next_try_us = 0
-        radio = Radio(HttpTransport(self._plan.server, key=lambda: self._key, timeout_s=10), self._has_link)
+        http = HttpTransport(self._plan.server, key=lambda: self._key, timeout_s=10)
+        radio = Radio(http, has_link=self._has_link, random=self._random)
         with Spool(self._plan.spool_path, device=self._plan.spec.device, clock=self._clock) as spool:
             log = EventLog(now_us=self._clock.since_boot_us, write=lambda _level, _line: None)
             uplink = Uplink(spool, radio, clock=self._clock, random=self._random.random, log=log)

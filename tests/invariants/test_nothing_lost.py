@@ -187,12 +187,12 @@ def test_invariant_4_acknowledged_means_committed(fleet: ServerProcess) -> None:
     """
     stop = threading.Event()
     acknowledged: dict[str, int] = {}
-    clients = [
+    posters = [
         threading.Thread(target=post_until, args=(fleet, f"{STREAM[:-1]}{n}", stop, acknowledged))
         for n in range(4)
     ]
-    for client in clients:
-        client.start()
+    for poster in posters:
+        poster.start()
     chance = random.Random(4)
     for _ in range(SERVER_KILLS):
         before = sum(acknowledged.values())
@@ -201,8 +201,8 @@ def test_invariant_4_acknowledged_means_committed(fleet: ServerProcess) -> None:
         fleet.kill()
         fleet.start()
     stop.set()
-    for client in clients:
-        client.join()
+    for poster in posters:
+        poster.join()
     assert len(acknowledged) == 4
     held = readings_of(fleet.database_url, DEVICE)
     assert len(held) >= sum(acknowledged.values())

@@ -2,18 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any
 
 import sqlalchemy as sa
 
 
-def rows(database_url: str, query: str, **values: Any) -> Sequence[sa.Row[Any]]:
+def rows(database_url: str, query: str, **values: Any) -> list[tuple[Any, ...]]:
     """The rows of a query."""
     engine = sa.create_engine(database_url)
     try:
         with engine.connect() as connection:
-            return connection.execute(sa.text(query), values).fetchall()
+            return [tuple(row) for row in connection.execute(sa.text(query), values)]
     finally:
         engine.dispose()
 

@@ -1,0 +1,43 @@
+"""The demo as a user runs it: real processes, a short scenario, and an account that has to balance."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+from simulator.fleet import FLEET
+
+
+def run_demo(tmp_path: Path, *words: str) -> tuple[subprocess.CompletedProcess[str], dict[str, Any]]:
+    found = tmp_path / "found.json"
+    command = [sys.executable, "-m", "simulator", "demo", "--days", "6", "--cadence-s", "60", "--seed", "3"]
+    done = subprocess.run(
+        [*command, "--json", str(found), *words], capture_output=True, text=True, check=False, timeout=110
+    )
+    return done, json.loads(found.read_text()) if found.exists() else {}
+
+
+def test_the_demo_balances_after_kills_in_mid_write_an_outage_and_coverage_gaps(tmp_path: Path) -> None:
+    done, found = run_demo(tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "The account balances" in done.stdout
+    assert found["balances"] is True
+    assert found["kills"] >= len(FLEET)
+    assert found["server_outages"] == 1
+    assert {housing["machine"] for housing in found["fleet"]["housings"]} == {spec.name for spec in FLEET}
+    servers = [stream["server"] for stream in found["streams"]]
+    assert sum(server["duplicates"] for server in servers) > 0  # replies were lost on the way
+    for stream in found["streams"]:
+        server = stream["server"]
+        assert stream["appended_through"] >= stream["reported_on_disk"] > 500
+        assert server["gap"] == 0
+        assert server["stored"] + server["quarantined"] == server["highest"]
+
+
+def test_the_command_refuses_what_makes_no_sense(tmp_path: Path) -> None:
+    done, _ = run_demo(tmp_path, "--days", "0")
+    assert done.returncode == 2
+    assert "2 to 366" in done.stderr
