@@ -13,7 +13,7 @@ import csv
 import json
 import sys
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -24,10 +24,14 @@ from ingest.errors import CalledWrongly
 from ingest.restriction.baselines import Baseline, fit_baselines, theil_sen
 from ingest.restriction.forecast import Forecaster, fit_forecaster
 from ingest.restriction.lives import Life
+from ingest.restriction.reference import LEAST_LN_STEP, LEAST_PAIRS, flow_exponent
 from ingest.restriction.scores import interval_score, life_scores
 from ingest.restriction.summary import FloatArray
 
 EVERY_DEFAULT = 50  # rows between Theil-Sen fits
+FLOW_EXPONENTS = (0.8, 2.5)  # what media, ducts and a speed-like proxy can give; else it is no flow
+FLOW_EXPLAINS = 0.7  # steps in restriction must shrink to that share once flow is taken out
+FLOW_QUANTILE = 0.95  # of the train flows: stands for the rated flow at which terminal is stated
 RESAMPLES = 2000  # of lives, for the range of the coverage
 RESAMPLE_START = 20240  # any number; fixed so that a report can be remade
 OPEN_ENDED_SPAN = 0.2  # hours that start further from 0 than this share of their span are a running meter
@@ -40,6 +44,7 @@ class LifeFile:
     name: str
     life: Life
     hours_left: FloatArray | None
+    flow: FloatArray | None = None  # the column flow, in any unit
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -101,6 +106,7 @@ def backtest(
         raise CalledWrongly(
             f"--skip-rows {skip_rows}, --every {every}: rows are counted from 0 and 1; give more"
         )
+    train, test, exponent = at_common_flow(train, test)
     lives = [entry.life for entry in train]
     forecaster = fit_forecaster(lives)
     baselines = fit_baselines(lives)
@@ -126,8 +132,43 @@ def backtest(
         "lives": per_life,
         "baselines": {name: _means(scores) for name, scores in beside.items()},
         "train": {"lives": len(lives), "complete": sum(life.complete for life in lives)},
+        "flow_exponent": exponent,
         "settings": {"skip_rows": skip_rows, "every": every, "last_row": last_row},
     }
+
+
+def at_common_flow(
+    train: Sequence[LifeFile], test: Sequence[LifeFile]
+) -> tuple[list[LifeFile], list[LifeFile], float | None]:
+    """
+    Restriction scaled to rated flow where all files have a column flow that explains its steps.
+
+    The exponent is fitted on the train lives alone; None, and the files as they are, where flow is missing,
+    hardly moves, or does not explain restriction.
+    """
+    flows = [entry.flow for entry in [*train, *test]]
+    if not train or any(flow is None or not np.all(flow > 0) for flow in flows):
+        return list(train), list(test), None
+    d_flow = np.concatenate([np.diff(np.log(entry.flow)) for entry in train if entry.flow is not None])
+    levels = [np.log(np.maximum(entry.life.restriction_pa, 1e-9 * entry.life.terminal_pa)) for entry in train]
+    d_drop = np.concatenate([np.diff(level) for level in levels])
+    moved = np.abs(d_flow) >= LEAST_LN_STEP
+    if moved.sum() < LEAST_PAIRS:
+        return list(train), list(test), None
+    exponent, _ = flow_exponent(d_flow[moved], d_drop[moved])
+    rest = np.median(np.abs(d_drop[moved] - exponent * d_flow[moved]))
+    explained = rest <= FLOW_EXPLAINS * np.median(np.abs(d_drop[moved]))
+    if not (FLOW_EXPONENTS[0] <= exponent <= FLOW_EXPONENTS[1] and explained):
+        return list(train), list(test), None
+    rated = float(np.quantile(np.concatenate([e.flow for e in train if e.flow is not None]), FLOW_QUANTILE))
+    scaled = [[_at_flow(entry, rated, exponent) for entry in part] for part in (train, test)]
+    return scaled[0], scaled[1], exponent
+
+
+def _at_flow(entry: LifeFile, rated: float, exponent: float) -> LifeFile:
+    assert entry.flow is not None
+    level = entry.life.restriction_pa * (rated / entry.flow) ** exponent
+    return replace(entry, life=replace(entry.life, restriction_pa=level))
 
 
 def read_folder(folder: Path, *, terminal: float, terminal_pa: float, group: str | None) -> list[LifeFile]:
@@ -143,7 +184,7 @@ def read_folder(folder: Path, *, terminal: float, terminal_pa: float, group: str
 
 
 def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | None) -> LifeFile:
-    """One CSV: columns hours, restriction [unit of terminal], optionally hours_left and the group column."""
+    """One CSV: columns hours, restriction [unit of terminal], optionally flow, hours_left and the group."""
     with path.open(newline="", encoding="utf-8-sig") as file:
         rows = list(csv.DictReader(file))
     if not rows:
@@ -158,6 +199,7 @@ def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | N
     if np.any(np.diff(hours) < 0):
         row = int(np.argmax(np.diff(hours) < 0))
         raise CalledWrongly(f"{path}: hours fall after row {row + 1}, {hours[row]:g}; sort by time")
+    flow = _numbers(path, rows, "flow") if "flow" in rows[0] else None
     left = _numbers(path, rows, "hours_left") if "hours_left" in rows[0] else None
     if hours[0] > OPEN_ENDED_SPAN * max(hours[-1] - hours[0], 1e-300) and len(hours) > 1:
         hours = hours - hours[0]  # a running meter: the age counts from the first row
@@ -168,7 +210,7 @@ def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | N
         complete=bool(level[-1] >= terminal),
         kind=str(rows[0][group]) if group else "",
     )
-    return LifeFile(path.stem, life, left)
+    return LifeFile(path.stem, life, left, flow)
 
 
 def as_text(report: Mapping[str, Any]) -> str:
@@ -178,6 +220,9 @@ def as_text(report: Mapping[str, Any]) -> str:
     lines = [
         f"learned from {train['lives']} lives ({train['complete']} complete), "
         f"judged on {len(report['lives'])}",
+        "restriction as in the files"
+        if report["flow_exponent"] is None
+        else f"restriction scaled to rated flow by the column flow, exponent {report['flow_exponent']:.2f}",
         "times in the unit of the column hours; each figure is the mean over test lives",
         "",
         f"{'':24}{'RMSE':>9}{'MAE':>9}{'interval':>10}{'80 % holds':>12}{'width':>9}",

@@ -103,6 +103,33 @@ def test_a_running_meter_is_counted_from_its_first_row(folders: Path) -> None:
     assert life.life.hours.tolist() == [0.0, 100.0]
 
 
+def add_flow(folder: Path, exponent: float) -> None:
+    """Work at changing flow: restriction as it would then have been read, flow beside it."""
+    rng = np.random.default_rng(8)
+    for path in sorted(folder.rglob("*.csv")):
+        lines = ["hours,restriction,flow"]
+        for line in path.read_text().splitlines()[1:]:
+            hours, level, _ = line.split(",")
+            flow = rng.uniform(60, 100)
+            lines.append(f"{hours},{float(level) * (flow / 100) ** exponent},{flow}")
+        lines[-1] = lines[-1].split(",")[0] + ",6.0,100"
+        path.write_text("\n".join(lines) + "\n")
+
+
+def test_a_column_of_flow_that_explains_restriction_is_used_and_helps(folders: Path) -> None:
+    add_flow(folders, 1.6)
+    found = report(folders, "--skip-rows", "10")
+    assert found["flow_exponent"] == pytest.approx(1.6, abs=0.05)
+    for path in folders.rglob("*.csv"):
+        path.write_text(path.read_text().replace("flow", "else"))
+    assert found["overall"]["rmse"] < report(folders, "--skip-rows", "10")["overall"]["rmse"]
+
+
+def test_a_column_of_flow_that_explains_nothing_is_left_alone(folders: Path) -> None:
+    add_flow(folders, 0.0)
+    assert report(folders)["flow_exponent"] is None
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [
