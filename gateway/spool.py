@@ -29,7 +29,7 @@ from gateway.identity import RandomBytes, uuid7
 from gateway.payload import LAYOUT, UnitSet, read_unit_set, unit_set_of, write_unit_set, write_values
 from gateway.rewind import rewind_stream
 from gateway.spool_batch import Row, columns_of, read_rows, sendable
-from gateway.spool_file import Lock, open_file, translated
+from gateway.spool_file import Lock, close_file, open_file, translated
 from gateway.spool_room import Room, used_bytes
 from gateway.spool_shed import declare, shed_within
 from gateway.spool_state import BootState, SpoolState, StreamRow, read_state, stream_rows
@@ -121,8 +121,13 @@ class Spool:
         self._file_lock = Lock(path)
         try:
             self._connection = open_file(path, vfs=vfs)
+        except BaseException:
+            self._file_lock.release()
+            raise
+        try:
             self._start()
         except BaseException:
+            close_file(self._connection)
             self._file_lock.release()
             raise
 
@@ -492,7 +497,7 @@ class Spool:
                 with self._transaction() as connection:
                     self._write_traffic(connection)
             finally:
-                self._connection.close()
+                close_file(self._connection)
                 self._file_lock.release()
 
     def __enter__(self) -> Spool:
