@@ -27,7 +27,10 @@ RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within
 RUNNING_IN_ROWS = 3
 QUIET_S = 2 * HOUR_S  # quieter than that is worth a word
 SILENT_S = {"keyed_off": 14 * DAY_S, "out_of_coverage": 4 * DAY_S, "device_fault": 0.0, "unknown": 2 * DAY_S}
-PLAUSIBLE_TERMINAL_PA = (2_000.0, 12_000.0)  # engine makers state 3.7 to 7.6 kPa, see the methods page
+PLAUSIBLE_TERMINAL_PA = (
+    2_000.0,
+    12_000.0,
+)  # engine makers state 3.7 to 7.6 kPa (15 to 30 inH2O; service manuals)
 BELOW_CLEAN_SHARE = (
     0.6  # of the clean level; fog and light work raise or scatter it, nothing honest halves it
 )

@@ -108,7 +108,7 @@ def main() -> int:
     args = parser.parse_args()
     began = time.perf_counter()
     reports = []
-    print("fold    RMSE     MAE   holds   width  interval |" + "".join(f"{name[:12]:>13}" for name in BESIDE))
+    print("fold    RMSE     MAE   holds   width  interval |" + "".join(f"{name[:14]:>15}" for name in BESIDE))
     with bench_runs() as runs:
         for number, (train, test) in enumerate(folds(runs)[: args.folds], start=1):
             report = run_fold(runs, train, test, group=not args.no_group)
@@ -141,7 +141,7 @@ def _row(label: str, reports: list[dict[str, Any]]) -> str:
     ours = (mean("rmse"), mean("mae"), 100 * mean("coverage"), mean("width"), mean("interval_score"))
     beside = [float(np.mean([report["baselines"][name]["rmse"] for report in reports])) for name in BESIDE]
     left = "".join(f"{value:>{width}.2f}" for value, width in zip(ours, (8, 8, 8, 8, 10), strict=True))
-    return f"{label}{left} |" + "".join(f"{value:>13.2f}" for value in beside)
+    return f"{label}{left} |" + "".join(f"{value:>15.2f}" for value in beside)
 
 
 if __name__ == "__main__":
