@@ -124,10 +124,10 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     stored = store_believed(connection, stream.id, incoming, numbers, among=verdict.new, doubts=doubts)
     readings.put_instants(connection, stream.id, fresh_instants)
     quarantine.put(connection, stream.id, [*entries.values(), *opaque], now_us)
-    streams.save_marks(connection, stream.id, marks, after)
     streams.save(
         connection,
         stream,
+        marks,
         after,
         batch.gateway,
         duplicates=verdict.duplicates + len(verdict.held_before),
@@ -143,14 +143,24 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
 def _claim(connection: sa.Connection, incoming: Incoming) -> tuple[Device, Stream]:
     """Device and stream of a batch, made where they are new; the stream is locked."""
     batch, owner_id, name = incoming.batch, incoming.owner_id, stream_name(incoming.batch)
-    device = fleet.device(connection, owner_id, batch.device)
     stream = streams.find(connection, owner_id, name, lock=True)
-    if stream is not None and (device is None or stream.device_id != device.id):
+    if stream is not None and stream.device != batch.device:
         raise Refused(
             409,
             "stream_bound",
             f"stream {name} belongs to another device than {batch.device}; open a new stream for it",
         )
+    device = (
+        fleet.device(connection, owner_id, batch.device)
+        if stream is None
+        else Device(
+            stream.device_id,
+            owner_id,
+            stream.device,
+            stream.device_registered_us,
+            stream.device_in_service_us,
+        )
+    )
     if device is None or device.registered_us is None:
         _refuse_too_much_unknown(connection, incoming)
         device = device or fleet.keep_device(connection, owner_id, batch.device)
@@ -216,9 +226,9 @@ def _judge(
     incoming: Incoming,
     seen_now: Ranges,
 ) -> _Verdict:
-    if not seen_now or (
-        not meets(marks, seen_now[0][0], seen_now[-1][1]) and len(set(numbers)) == len(numbers)
-    ):
+    # Numbers of a numbered batch are distinct; instants of one without may repeat inside it.
+    distinct = incoming.batch.seq is not None or len(set(numbers)) == len(numbers)
+    if not seen_now or (distinct and not meets(marks, seen_now[0][0], seen_now[-1][1])):
         return _Verdict()
     held, _ = split_seen(marks, seen_now)
     kept = readings.hashes(connection, stream.id, held)
@@ -380,7 +390,13 @@ def store_believed(
         return 0
     pick = slice(None) if chosen is None else np.array(chosen)
     at_us, _ = checks.instants_of(incoming.batch)
-    rows = _rows(incoming, numbers, at_us, pick, chosen)
+    rows = readings.Rows(
+        seq=_as_array(numbers)[pick],
+        at_us=at_us[pick],
+        at_uncertainty_s=_uncertainty(incoming.batch)[pick],
+        content_hash=incoming.hashes[pick],
+        values={name: column[pick] for name, column in incoming.si.items()},
+    )
     readings.put(
         connection,
         stream_id,
@@ -388,7 +404,7 @@ def store_believed(
         unit_set_id=incoming.unit_set_id,
         received_us=incoming.received_us,
     )
-    hours.touch(connection, stream_id, np.asarray(rows.seq, dtype=np.int64), at_us[pick])
+    hours.touch(connection, stream_id, rows.seq, rows.at_us)
     if incoming.batch.at_text:
         kept = range(len(numbers)) if chosen is None else set(chosen)
         texts = {numbers[i]: text for i, text in incoming.batch.at_text.items() if i in kept}
@@ -396,31 +412,17 @@ def store_believed(
     return len(rows.seq)
 
 
-def _rows(
-    incoming: Incoming,
-    numbers: Sequence[int],
-    at_us: npt.NDArray[np.int64],
-    pick: slice | npt.NDArray[np.int64],
-    chosen: list[int] | None,
-) -> readings.Rows:
-    count = len(numbers) if chosen is None else len(chosen)
-    uncertainty = incoming.batch.at_uncertainty_s
-    if not isinstance(uncertainty, Sequence):
-        uncertainty = [uncertainty] * count
-    elif chosen is not None:
-        uncertainty = [uncertainty[i] for i in chosen]
-    return readings.Rows(
-        seq=numbers if chosen is None else [numbers[i] for i in chosen],
-        at_us=at_us[pick].tolist(),
-        at_uncertainty_s=uncertainty,
-        content_hash=incoming.hashes[pick].tolist(),
-        values={name: _nullable(column[pick]) for name, column in incoming.si.items()},
-    )
+def _as_array(numbers: Sequence[int]) -> npt.NDArray[np.int64]:
+    if isinstance(numbers, range):
+        return np.arange(numbers.start, numbers.stop, dtype=np.int64)
+    return np.array(numbers, dtype=np.int64)
 
 
-def _nullable(column: FloatArray) -> list[float | None]:
-    values = column.tolist()
-    return [None if v != v else v for v in values] if np.isnan(column).any() else values
+def _uncertainty(batch: Batch) -> FloatArray:
+    given = batch.at_uncertainty_s
+    if isinstance(given, Sequence):
+        return content.as_sent(given)
+    return np.full(len(batch), np.nan if given is None else given)
 
 
 def _keep_bounded(marks: Marks) -> None:

@@ -169,6 +169,9 @@ streams = sa.Table(
     #: every number 1..mark is held or declared shed
     sa.Column("mark", sa.BigInteger, nullable=False, server_default="0"),
     sa.Column("highest", sa.BigInteger, nullable=False, server_default="0"),
+    #: how many rows of `islands` and `shed_ranges` there are: where none, nobody has to look
+    sa.Column("island_count", sa.BigInteger, nullable=False, server_default="0"),
+    sa.Column("shed_count", sa.BigInteger, nullable=False, server_default="0"),
     #: as the gateway says; None: it never said
     sa.Column("appended_through", sa.BigInteger),
     sa.Column("installation", NAME),

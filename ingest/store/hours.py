@@ -17,21 +17,21 @@ HOUR_US = 3_600_000_000
 
 _TOUCH = """
 INSERT INTO hours (stream_id, hour, first_seq, last_seq, readings, revision, analysed_revision)
-VALUES ({0}, {0}, {0}, {0}, {0}, 1, 0)
+VALUES (?, ?, ?, ?, ?, 1, 0)
 ON CONFLICT (stream_id, hour) DO UPDATE SET
-    first_seq = {1}(hours.first_seq, excluded.first_seq), last_seq = {2}(hours.last_seq, excluded.last_seq),
+    first_seq = CASE WHEN hours.first_seq < excluded.first_seq
+        THEN hours.first_seq ELSE excluded.first_seq END,
+    last_seq = CASE WHEN hours.last_seq > excluded.last_seq
+        THEN hours.last_seq ELSE excluded.last_seq END,
     readings = hours.readings + excluded.readings, revision = hours.revision + 1
 """
-_TOUCH_SQLITE = _TOUCH.format("?", "min", "max")
-_TOUCH_POSTGRES = _TOUCH.format("%s", "least", "greatest")
 
 
 def touch(
     connection: sa.Connection, stream_id: int, seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]
 ) -> None:
     """Count new readings into their hours; each touched hour is due for analysis."""
-    sql = _TOUCH_SQLITE if dialect.is_sqlite(connection) else _TOUCH_POSTGRES
-    connection.exec_driver_sql(sql, [(stream_id, *span) for span in hour_spans(seq, at_us)])
+    dialect.run(connection, _TOUCH, [(stream_id, *span) for span in hour_spans(seq, at_us)])
 
 
 def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list[tuple[int, int, int, int]]:

@@ -5,44 +5,38 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
+import numpy as np
+import numpy.typing as npt
 import sqlalchemy as sa
 
 from ingest.marks import Ranges
 from ingest.models import exact_times, instants, readings, unit_sets
 from ingest.store import dialect
 
-_FIXED = ("stream_id", "seq", "at_us", "at_uncertainty_s", "unit_set_id", "content_hash", "received_us")
-_FIXED_TYPES = ("int8", "int8", "int8", "float8", "int8", "int8", "int8")
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
 
 
 class Rows(NamedTuple):
-    """Rows to store, in columns of one length."""
+    """Rows to store, in arrays of one length."""
 
-    seq: Sequence[int]
-    at_us: Sequence[int]
-    at_uncertainty_s: Sequence[float | None]
-    content_hash: Sequence[int]
-    #: column name -> values in SI
-    values: Mapping[str, Sequence[float | None]]
+    seq: IntArray
+    at_us: IntArray
+    #: NaN: unknown
+    at_uncertainty_s: FloatArray
+    content_hash: IntArray
+    #: column name -> values in SI, NaN: absent
+    values: Mapping[str, FloatArray]
 
 
 def put(connection: sa.Connection, stream_id: int, rows: Rows, *, unit_set_id: int, received_us: int) -> None:
     """Store new readings. Their numbers must be new: the caller holds the stream's lock and has looked."""
-    many = len(rows.seq)
-    columns = _FIXED + tuple(rows.values)
-    types = _FIXED_TYPES + ("float8",) * len(rows.values)
-    tuples = zip(
-        [stream_id] * many,
-        rows.seq,
-        rows.at_us,
-        rows.at_uncertainty_s,
-        [unit_set_id] * many,
-        rows.content_hash,
-        [received_us] * many,
-        *rows.values.values(),
-        strict=True,
-    )
-    dialect.put_rows(connection, readings, columns, types, tuples)
+    columns: dict[str, dialect.NumberArray] = {"seq": rows.seq, "at_us": rows.at_us}
+    columns["content_hash"] = rows.content_hash
+    optional = {"at_uncertainty_s": rows.at_uncertainty_s, **rows.values}
+    columns |= {name: column for name, column in optional.items() if not np.isnan(column).all()}
+    fixed = {"stream_id": stream_id, "unit_set_id": unit_set_id, "received_us": received_us}
+    dialect.put_columns(connection, "readings", fixed, columns)
 
 
 def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, int]:
@@ -76,9 +70,7 @@ def put_instants(connection: sa.Connection, stream_id: int, numbers: Mapping[str
     """instant -> number. The key of the table refuses a second reading of one instant."""
     if numbers:
         rows = [(stream_id, text, seq) for text, seq in numbers.items()]
-        dialect.put_rows(
-            connection, instants, ("stream_id", "instant", "seq"), ("int8", "varchar", "int8"), rows
-        )
+        dialect.run(connection, "INSERT INTO instants (stream_id, instant, seq) VALUES (?, ?, ?)", rows)
 
 
 def unit_set_id(connection: sa.Connection, units: str) -> int | None:

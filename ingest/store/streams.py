@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import sqlalchemy as sa
+from sqlalchemy.dialects import sqlite
 
 from gateway.wire import GatewayReport
-from ingest.marks import Marks, Range, Ranges, Shed
+from ingest.marks import Marks, Range, Shed
 from ingest.models import devices, islands, reports, shed_ranges, streams
 from ingest.store import dialect
 
@@ -29,6 +30,8 @@ class Stream:
     stream: str
     mark: int
     highest: int
+    island_count: int
+    shed_count: int
     appended_through: int | None
     installation: str | None
     gateway_version: str | None
@@ -37,20 +40,24 @@ class Stream:
     conflicts: int
     first_heard_us: int
     last_heard_us: int
+    device_registered_us: int | None
+    device_in_service_us: int | None
 
 
-_FIELDS = [devices.c.name.label("device") if f == "device" else streams.c[f] for f in Stream.__slots__]
+_OF_DEVICE = {
+    "device": devices.c.name,
+    "device_registered_us": devices.c.registered_us,
+    "device_in_service_us": devices.c.in_service_us,
+}
+_FIELDS = [_OF_DEVICE[f].label(f) if f in _OF_DEVICE else streams.c[f] for f in Stream.__slots__]
 _JOINED = sa.select(*_FIELDS).join_from(streams, devices)
-_BY_NAME = _JOINED.where(
-    streams.c.owner_id == sa.bindparam("owner_id"), streams.c.stream == sa.bindparam("stream")
-)
-_BY_NAME_LOCKED = _BY_NAME.with_for_update(of=streams)
+_BY_NAME = f"{_JOINED.compile(dialect=sqlite.dialect())} WHERE streams.owner_id = ? AND streams.stream = ?"
 
 
 def find(connection: sa.Connection, owner_id: int, stream: str, *, lock: bool = False) -> Stream | None:
     """A stream of this owner by its name, or None. `lock` holds it until the transaction ends."""
-    query = _BY_NAME_LOCKED if lock else _BY_NAME
-    row = connection.execute(query, {"owner_id": owner_id, "stream": stream}).first()
+    locked = " FOR UPDATE OF streams" if lock and not dialect.is_sqlite(connection) else ""
+    row = dialect.run(connection, _BY_NAME + locked, (owner_id, stream)).first()
     return None if row is None else Stream(*row)
 
 
@@ -86,46 +93,42 @@ _SHED_NEAR = _SHED.where(
 
 def marks_of(connection: sa.Connection, stream: Stream, near: Range | None = None) -> Marks:
     """The marks of a stream: all its islands, and its shed ranges, or those of them that touch `near`."""
-    beyond = connection.execute(_ISLANDS, {"stream_id": stream.id}).all()
-    if near is None:
-        shed = connection.execute(_SHED, {"stream_id": stream.id}).all()
-    else:
-        bounds = {"stream_id": stream.id, "lowest": near[0] - 1, "top": near[1] + 1}
-        shed = connection.execute(_SHED_NEAR, bounds).all()
+    # The counts are part of the locked row, so they are as new as the lock: most streams have neither.
+    beyond: list[Range] = []
+    if stream.island_count:
+        beyond = [(a, b) for a, b in connection.execute(_ISLANDS, {"stream_id": stream.id})]
+    shed: list[Shed] = []
+    if stream.shed_count:
+        bounds = {} if near is None else {"lowest": near[0] - 1, "top": near[1] + 1}
+        query = _SHED if near is None else _SHED_NEAR
+        shed = [Shed(a, b, why) for a, b, why in connection.execute(query, {"stream_id": stream.id} | bounds)]
     return Marks(
         mark=stream.mark,
         highest=stream.highest,
-        islands=tuple((first, last) for first, last in beyond),
-        shed=tuple(Shed(*row) for row in shed),
+        islands=tuple(beyond),
+        shed=tuple(shed),
     )
 
 
-def save_marks(connection: sa.Connection, stream_id: int, before: Marks, after: Marks) -> None:
-    """Write what changed of islands and shed ranges; mark and highest go with `save`."""
-    _save_ranges(connection, islands, stream_id, before.islands, after.islands)
+def _save_ranges(connection: sa.Connection, stream_id: int, before: Marks, after: Marks) -> None:
+    """Write what changed of islands and shed ranges."""
+    if before.islands != after.islands:
+        kept = set(before.islands) & set(after.islands)
+        gone = [first for first, last in before.islands if (first, last) not in kept]
+        come = [(first, last, None) for first, last in after.islands if (first, last) not in kept]
+        _replace(connection, islands, stream_id, gone, come)
     if before.shed != after.shed:
         gone = [s.first for s in before.shed if s not in after.shed]
-        come = [
-            {"stream_id": stream_id, "first": s.first, "last": s.last, "reason": s.reason}
-            for s in after.shed
-            if s not in before.shed
-        ]
-        _replace(connection, shed_ranges, stream_id, gone, come)
-
-
-def _save_ranges(
-    connection: sa.Connection, table: sa.Table, stream_id: int, before: Ranges, after: Ranges
-) -> None:
-    if before == after:
-        return
-    kept = set(before) & set(after)
-    gone = [first for first, last in before if (first, last) not in kept]
-    come = [{"stream_id": stream_id, "first": a, "last": b} for a, b in after if (a, b) not in kept]
-    _replace(connection, table, stream_id, gone, come)
+        fresh = [(s.first, s.last, s.reason) for s in after.shed if s not in before.shed]
+        _replace(connection, shed_ranges, stream_id, gone, fresh)
 
 
 def _replace(
-    connection: sa.Connection, table: sa.Table, stream_id: int, gone: list[int], come: list[dict[str, Any]]
+    connection: sa.Connection,
+    table: sa.Table,
+    stream_id: int,
+    gone: Sequence[int],
+    come: Sequence[tuple[int, int, str | None]],
 ) -> None:
     if gone:
         here = sa.delete(table).where(
@@ -133,56 +136,44 @@ def _replace(
         )
         connection.execute(here, [{"gone_first": first} for first in gone])
     if come:
-        connection.execute(sa.insert(table), come)
+        fields = [column.name for column in table.columns]
+        rows = [{"stream_id": stream_id, "first": a, "last": b, "reason": reason} for a, b, reason in come]
+        connection.execute(sa.insert(table), [{f: row[f] for f in fields} for row in rows])
 
 
-_SAVE = (
-    sa.update(streams)
-    .where(streams.c.id == sa.bindparam("stream_id"))
-    .values(
-        mark=sa.bindparam("new_mark"),
-        highest=sa.bindparam("new_highest"),
-        appended_through=sa.bindparam("new_appended_through"),
-        installation=sa.bindparam("new_installation"),
-        gateway_version=sa.bindparam("new_version"),
-        gateway_built=sa.bindparam("new_built"),
-        duplicates=streams.c.duplicates + sa.bindparam("more_duplicates"),
-        conflicts=streams.c.conflicts + sa.bindparam("more_conflicts"),
-        last_heard_us=sa.bindparam("heard_us"),
-    )
-)
+_SAVE = """
+UPDATE streams SET mark = ?, highest = ?, island_count = ?, shed_count = shed_count + ?, appended_through = ?,
+    installation = ?, gateway_version = ?, gateway_built = ?, duplicates = duplicates + ?,
+    conflicts = conflicts + ?, last_heard_us = ?
+WHERE id = ?
+"""
 
 
 def save(
     connection: sa.Connection,
     stream: Stream,
-    marks: Marks,
+    before: Marks,
+    after: Marks,
     report: GatewayReport | None,
     *,
     duplicates: int,
     conflicts: int,
     now_us: int,
 ) -> None:
-    """Write mark, counters and what the gateway says of itself; what it does not say stays."""
+    """Write marks, counters and what the gateway says of itself; what it does not say stays."""
+    _save_ranges(connection, stream.id, before, after)
     told = report or GatewayReport()
     appended = max(
         (n for n in (told.appended_through, stream.appended_through) if n is not None), default=None
     )
-    connection.execute(
-        _SAVE,
-        {
-            "stream_id": stream.id,
-            "new_mark": marks.mark,
-            "new_highest": marks.highest,
-            "new_appended_through": appended,
-            "new_installation": told.installation or stream.installation,
-            "new_version": told.version or stream.gateway_version,
-            "new_built": told.built or stream.gateway_built,
-            "more_duplicates": duplicates,
-            "more_conflicts": conflicts,
-            "heard_us": max(now_us, stream.last_heard_us),
-        },
+    values = (
+        *(after.mark, after.highest, len(after.islands), len(after.shed) - len(before.shed), appended),
+        told.installation or stream.installation,
+        told.version or stream.gateway_version,
+        told.built or stream.gateway_built,
+        *(duplicates, conflicts, max(now_us, stream.last_heard_us), stream.id),
     )
+    dialect.run(connection, _SAVE, values)
 
 
 # ---------------------------------------------------------------- reports

@@ -135,6 +135,8 @@ def upgrade() -> None:
         sa.Column("stream", sa.String(length=80), nullable=False),
         sa.Column("mark", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("highest", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("island_count", sa.BigInteger(), server_default="0", nullable=False),
+        sa.Column("shed_count", sa.BigInteger(), server_default="0", nullable=False),
         sa.Column("appended_through", sa.BigInteger(), nullable=True),
         sa.Column("installation", sa.String(length=64), nullable=True),
         sa.Column("gateway_version", sa.String(length=64), nullable=True),
