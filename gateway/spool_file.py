@@ -117,8 +117,8 @@ def open_beside(path: Path) -> apsw.Connection:
 
 def _set_policy(connection: apsw.Connection, path: Path) -> None:
     connection.set_busy_timeout(BUSY_TIMEOUT_MS)
-    # If the disk fails here, SQLite says so only by the mode it is left in. Without the log a commit ends by
-    # deleting a journal, which a power cut can undo (found by failing each operation in turn).
+    # Read to its end: if the disk fails here, SQLite says so only after it has named the old mode. Without the
+    # log a commit ends by deleting a journal, which a power cut can undo (found by failing each operation).
     if (mode := connection.execute("PRAGMA journal_mode=WAL").get) != "wal":
         raise SpoolUnavailable(f"{path}: the write-ahead log is not available (mode {mode}); check the disk")
     # FULL: every commit is synced before `append` returns. NORMAL would lose the last commits at a power cut.

@@ -112,10 +112,14 @@ class Disk:
     def power_on(self, survival: Survival, chance: random.Random) -> Disk:
         """The disk as the next boot finds it."""
         after = Disk()
-        returned = {name: file for name, file in self.ghosts.items() if chance.random() < 0.5}
+
+        # What was done to the folder is as unsure as what was done to the files.
+        def undone() -> bool:
+            return survival is nothing or (survival is not everything and chance.random() < 0.5)
+
+        returned = {name: file for name, file in self.ghosts.items() if undone()}
         for name, file in {**returned, **self.files}.items():
-            # A name that was never synced may be gone with its file.
-            if not file.named and chance.random() < 0.5:
+            if not file.named and undone():
                 continue
             content = bytearray(file.durable)
             for offset, data in survival(list(file.pending), chance):
