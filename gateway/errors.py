@@ -5,7 +5,7 @@ What can go wrong on the machine, sorted by what a caller can do about it.
     ├── TryAgain                the same call may succeed later; nothing was lost by failing
     │   ├── SpoolUnavailable    the disk does not take writes (I/O error, read-only, locked)
     │   ├── SpoolFull           no room on the disk
-    │   └── SpoolDamaged        the file is not readable as a spool; it has to be set aside
+    │   └── SpoolDamaged        the file was not readable; it is set aside, and the next call meets a new one
     ├── NeverAccepted           this reading will never be accepted, however often it is tried
     │   └── ReadingRefused
     └── CalledWrongly           the call, the settings or the set-up is wrong; a person mends it
@@ -38,7 +38,7 @@ class SpoolFull(TryAgain):
 
 
 class SpoolDamaged(TryAgain):
-    """The file is not readable as a spool."""
+    """The file was not readable as a spool, or is gone."""
 
 
 class NeverAccepted(GatewayError):

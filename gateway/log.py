@@ -12,12 +12,19 @@ import json
 import logging
 import threading
 from collections.abc import Callable
-from typing import Final
+from typing import Final, Protocol
 
 BURST: Final = 20  # lines a minute of one name; chosen: enough to follow a fault, too few to fill a disk
 _MINUTE_US: Final = 60_000_000
 
 _logger = logging.getLogger("cleanside.gateway")
+
+
+class Log(Protocol):
+    """Where events go."""
+
+    def __call__(self, name: str, *, level: int = ..., **fields: object) -> None:
+        """Write event `name` with its fields."""
 
 
 class EventLog:

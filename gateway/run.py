@@ -17,20 +17,17 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 from gateway.clock import Clock, SystemClock
-from gateway.errors import CalledWrongly, NeverAccepted, TryAgain
+from gateway.errors import CalledWrongly, TryAgain
+from gateway.feed import Feed
 from gateway.identity import RandomBytes
-from gateway.log import EventLog
+from gateway.log import EventLog, Log
 from gateway.settings import Settings, key_reader
-from gateway.sources import Context, Source, find_source
 from gateway.spool import Spool
 from gateway.transport import HttpTransport, Transport
-from gateway.uplink import Log, Uplink
-from gateway.wire import Reading
+from gateway.uplink import Uplink
 
 STOP_WITHIN_S: Final = 2.0
-_FIRST_RESTART_S: Final = 1.0  # after a source failed; doubled up to a minute (chosen)
-_LONGEST_RESTART_S: Final = 60.0
-_APPEND_AGAIN_S: Final = 1.0  # after the disk failed (chosen)
+_MEND_EVERY_S: Final = 10.0  # between two looks for a file set aside, or readings that wait (chosen)
 _DRAINED_LOOK_S: Final = 0.2
 
 
@@ -67,11 +64,14 @@ class Gateway:
             on_append=self._wake.set,
         )
         try:
-            self._feeds = [_Feed(self, number, entry) for number, entry in enumerate(settings.sources, 1)]
+            self._feeds = [self._make_feed(number, entry) for number, entry in enumerate(settings.sources, 1)]
             self.uplink = None if self._transport is None else self._make_uplink(self._transport, random)
         except BaseException:
             self.spool.close()
             raise
+
+    def _make_feed(self, number: int, entry: Mapping[str, Any]) -> Feed:
+        return Feed(self.spool, entry, number=number, clock=self.clock, log=self.log, stop=self.stop_event)
 
     def _make_uplink(self, transport: Transport, random: Callable[[], float] | None) -> Uplink:
         return Uplink(
@@ -95,12 +95,27 @@ class Gateway:
             threads.append(
                 threading.Thread(target=self.uplink.run, args=(self.stop_event,), name="uplink", daemon=True)
             )
+        threads.append(threading.Thread(target=self._mend, name="mend", daemon=True))
         for thread in threads:
             thread.start()
         while not self.stop_event.wait(_DRAINED_LOOK_S if self.settings.run_exit_when_done else 3600.0):
             if self.settings.run_exit_when_done and self._is_done():
                 self.stop()
         self._finish(threads)
+
+    def _mend(self) -> None:
+        """Carry over what a damaged file still holds, and append what could not be, a little at a time."""
+        while not self.stop_event.is_set():
+            try:
+                more = self.spool.salvage()
+            except TryAgain as error:
+                self.log("gateway.salvage_failed", level=logging.ERROR, reason=error)
+                more = False
+            if more:
+                self._wake.set()
+            for feed in self._feeds:
+                feed.flush()
+            self.stop_event.wait(0.0 if more else _MEND_EVERY_S)
 
     def stop(self) -> None:
         """Ask the gateway to end. Safe from a signal handler or another thread."""
@@ -110,106 +125,22 @@ class Gateway:
     def _is_done(self) -> bool:
         if not all(feed.ended.is_set() for feed in self._feeds):
             return False
-        streams = self.spool.state().streams
-        return all(stream.acknowledged_through == stream.appended_through for stream in streams)
+        state = self.spool.state()
+        return not state.notes.get("salvage") and all(
+            stream.acknowledged_through == stream.appended_through for stream in state.streams
+        )
 
     def _finish(self, threads: Sequence[threading.Thread]) -> None:
         # A thread that waits for network or input is left behind: what it holds is on disk, or not ours yet.
         deadline_s = STOP_WITHIN_S * 0.6 / max(1, len(threads))
         for thread in threads:
             thread.join(deadline_s)
+        for feed in self._feeds:
+            feed.flush()
         self.spool.close()
         if self._transport is not None and not any(thread.is_alive() for thread in threads):
             self._transport.close()
         self.log("gateway.stopped", device=self.settings.device)
-
-
-class _Feed:
-    """Runs one source, starts it again when it fails, and puts what it emits into the spool."""
-
-    def __init__(self, gateway: Gateway, number: int, entry: Mapping[str, Any]) -> None:
-        options = dict(entry)
-        use = str(options.pop("use"))
-        self.name = str(options.pop("name", f"{use}-{number}"))
-        self.ended = threading.Event()
-        self._gateway = gateway
-        self._factory = find_source(use)
-        self._options = options
-        self._refused = 0
-        self._source = self._make()
-
-    def _make(self) -> Source:
-        context = Context(
-            name=self.name,
-            clock=self._gateway.clock,
-            mark=lambda: self._gateway.spool.mark(self.name),
-            report=self._report,
-        )
-        return self._factory(self._options, context)
-
-    def run(self) -> None:
-        """Run the source until it ends or the gateway stops."""
-        stop = self._gateway.stop_event
-        failures = 0
-        while not stop.is_set():
-            try:
-                self._source.run(self._emit, stop)
-                self._gateway.log("gateway.source_ended", source=self.name, refused=self._refused)
-                break
-            except Exception as error:  # whatever a source of others may raise: it must not end the gateway
-                wait_s = min(_LONGEST_RESTART_S, _FIRST_RESTART_S * 2.0**failures)
-                failures = min(failures + 1, 10)
-                self._gateway.log(
-                    "gateway.source_failed",
-                    level=logging.ERROR,
-                    source=self.name,
-                    reason=error,
-                    again_in_s=wait_s,
-                )
-                stop.wait(wait_s)
-        self.ended.set()
-
-    def _emit(self, readings: Sequence[Reading], *, mark: str | None = None) -> None:
-        measured_us = self._gateway.clock.since_boot_us()
-        while True:
-            try:
-                self._gateway.spool.append(
-                    readings,
-                    since_boot_us=[measured_us] * len(readings),
-                    source=self.name if mark is not None else None,
-                    mark=mark,
-                )
-                return
-            except TryAgain as error:
-                self._gateway.log(
-                    "gateway.append_failed", level=logging.ERROR, source=self.name, reason=error
-                )
-                if self._gateway.stop_event.wait(_APPEND_AGAIN_S):
-                    raise
-            except NeverAccepted as error:
-                self._one_by_one(readings, measured_us, mark, error)
-                return
-
-    def _one_by_one(
-        self, readings: Sequence[Reading], measured_us: int, mark: str | None, error: NeverAccepted
-    ) -> None:
-        """One reading of several cannot be written: the others must not go with it."""
-        if len(readings) <= 1:
-            self._report("reading_refused", reason=str(error))
-            readings = []
-        for reading in readings:
-            try:
-                self._gateway.spool.append([reading], since_boot_us=[measured_us])
-            except NeverAccepted as refused:
-                self._report("reading_refused", reason=str(refused))
-        if mark is not None:
-            self._gateway.spool.append([], source=self.name, mark=mark)
-
-    def _report(self, what: str, **fields: object) -> None:
-        self._refused += 1
-        self._gateway.log(
-            f"gateway.{what}", level=logging.WARNING, source=self.name, refused=self._refused, **fields
-        )
 
 
 def _transport(settings: Settings, environ: Mapping[str, str]) -> Transport | None:

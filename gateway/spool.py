@@ -24,12 +24,13 @@ from typing import Any, Final
 import apsw
 
 from gateway.clock import Anchor, Clock
-from gateway.errors import CalledWrongly, ReadingRefused, TryAgain, UnknownStream
+from gateway.errors import CalledWrongly, ReadingRefused, SpoolDamaged, TryAgain, UnknownStream
 from gateway.identity import RandomBytes, uuid7
 from gateway.payload import LAYOUT, UnitSet, read_unit_set, unit_set_of, write_unit_set, write_values
 from gateway.rewind import rewind_stream
 from gateway.spool_batch import Row, columns_of, read_rows, sendable
 from gateway.spool_file import Lock, close_file, open_file, translated
+from gateway.spool_rescue import copy_marks, enlist, salvage, set_aside, waiting
 from gateway.spool_room import Room, used_bytes
 from gateway.spool_shed import declare, shed_within
 from gateway.spool_state import BootState, SpoolState, StreamRow, read_state, stream_rows
@@ -47,6 +48,7 @@ from gateway.wire import MAX_SHED_RANGES, Batch, GatewayReport, Reading, ShedRan
 DEFAULT_BUDGET_BYTES: Final = 256 * 2**20  # two months at a reading a second of 45 B each; chosen
 MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few seconds on a poor link
 MAX_BATCH_BYTES: Final = 256 * 2**10  # of payload; a quarter of what the contract allows as sent
+MAX_UNCERTAINTY_S: Final = 1e12  # beyond the age of anything that is sent
 _CHECK_ROOM_EVERY: Final = 500  # readings between two looks at the budget
 
 _APPEND = "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES (?, ?, ?, ?, ?)"
@@ -68,6 +70,8 @@ class _Ticket:
     """An append that waits for a commit, its own or one that a neighbour makes for it."""
 
     rows: Sequence[_NewRow]
+    #: the file that the rows were made for: numbers of boots and unit sets are its own
+    inode: int
     source: str | None
     mark: str | None
     numbers: range | None = None
@@ -102,7 +106,8 @@ class Spool:
         budget_bytes : what the readings may take on disk; beyond it the oldest acknowledged go first.
         on_append : called after each commit of readings, from the appending thread; must not block.
         vfs : name of a SQLite VFS, for tests that make a disk fail.
-        Raises SpoolInUse, SpoolDamaged, SpoolTooNew, SpoolUnavailable, CalledWrongly (of another device).
+        A file that is damaged, now or later, is set aside and a new one begun; see `salvage`.
+        Raises SpoolInUse, SpoolTooNew, SpoolUnavailable, CalledWrongly (of another device).
         """
         self.path = path
         self.device = device
@@ -118,16 +123,15 @@ class Spool:
         self._in_flight = range(0)  # positions that `peek` gave out and nobody acknowledged
         self._room = Room(self._transaction, self._unit_sets)
         self._traffic: dict[str, tuple[int, int]] = {}
+        self._vfs = vfs
+        self._is_open = False  # opened whole: from then on a damage is healed by replacing the file
         self._file_lock = Lock(path)
         try:
-            self._connection = open_file(path, vfs=vfs)
+            try:
+                self._open()
+            except SpoolDamaged as error:
+                self._replace(str(error))
         except BaseException:
-            self._file_lock.release()
-            raise
-        try:
-            self._start()
-        except BaseException:
-            close_file(self._connection)
             self._file_lock.release()
             raise
 
@@ -146,12 +150,13 @@ class Spool:
 
         since_boot_us : when each was measured, on this boot's clock; None: now. Used where `at` is None.
         source, mark : how far a source has come; kept in the same transaction.
-        Raises ReadingRefused (nothing of the call is written), SpoolFull, SpoolUnavailable, SpoolDamaged.
+        Raises ReadingRefused (nothing of the call is written), SpoolFull, SpoolUnavailable; SpoolDamaged: the
+        file was replaced, call again.
         """
         now_us = self._clock.since_boot_us()
         measured_us = since_boot_us if since_boot_us is not None else [now_us] * len(readings)
         rows = [self._row(reading, us) for reading, us in zip(readings, measured_us, strict=True)]
-        ticket = _Ticket(rows, source, mark)
+        ticket = _Ticket(rows, self._inode, source, mark)
         with self._queue_lock:
             self._queue.append(ticket)
         with self._lock:
@@ -168,10 +173,8 @@ class Spool:
         unit_set = self._unit_set_number(reading)
         payload = write_values(reading.values.values())
         if reading.at is not None:
-            if reading.at_uncertainty_s is not None and not 0 <= reading.at_uncertainty_s < 1e12:
-                raise ReadingRefused(
-                    f"at_uncertainty_s {reading.at_uncertainty_s} is not from 0 up; leave it out if unknown"
-                )
+            if reading.at_uncertainty_s is not None:
+                check(reading)
             return None, us_of(reading.at), reading.at_uncertainty_s, unit_set, payload
         return (
             self._boot,
@@ -200,6 +203,8 @@ class Spool:
         with self._queue_lock:
             tickets, self._queue = self._queue, []
         try:
+            with self._healed():
+                self._check_file(tickets)
             with self._transaction() as connection:
                 first = self._last_position() + 1
                 rows = [row for ticket in tickets for row in ticket.rows]
@@ -508,6 +513,63 @@ class Spool:
 
     # ------------------------------------------------------------ helpers
 
+    def _open(self) -> None:
+        self._connection = open_file(self.path, vfs=self._vfs)
+        try:
+            self._inode = self._inode_now()
+            self._start()
+            self._is_open = True
+        except BaseException:
+            close_file(self._connection)  # before another is opened: two must never meet without the lock
+            raise
+
+    def _inode_now(self) -> int:
+        try:
+            return 0 if self._vfs is not None else self.path.stat().st_ino
+        except OSError:
+            return -1
+
+    def _check_file(self, tickets: Sequence[_Ticket]) -> None:
+        """The file is still the one that was opened; SQLite would go on writing to one without a name."""
+        if self._inode_now() != self._inode:
+            with suppress(apsw.Error):  # what was in it is still readable here, and nowhere else
+                self._connection.execute(
+                    "VACUUM INTO ?", (str(self.path.with_name(self.path.name + ".lost")),)
+                )
+            raise SpoolDamaged(f"{self.path} has vanished; collection goes on in a new file")
+        if any(ticket.inode != self._inode for ticket in tickets):
+            raise SpoolDamaged(
+                f"{self.path} was replaced while readings were on their way; append them again"
+            )
+
+    def _replace(self, reason: str) -> None:
+        """Set the file aside and begin a new one. What is readable of the old one follows with `salvage`."""
+        lost = self.path.with_name(self.path.name + ".lost")
+        if lost.exists():
+            lost.rename(self.path)
+        aside = set_aside(self.path)
+        self._memory = _Memory()
+        self._in_flight = range(0)
+        self._open()
+        with self._transaction() as connection:
+            copy_marks(connection, aside)
+            enlist(connection, [*waiting(connection), aside.name])
+            self._add_event(connection, "spool_replaced", {"reason": reason[:200], "kept_as": aside.name})
+
+    def salvage(self) -> bool:
+        """Carry over some of what a file that was set aside still holds. False: nothing is left to do."""
+        with self._transaction() as connection:
+            names = waiting(connection)
+            if not names:
+                return False
+            aside = self.path.with_name(names[0])
+            if not salvage(connection, aside):
+                enlist(connection, names[1:])
+                place_waiting(connection)
+                self._add_event(connection, "spool_salvaged", {"kept_as": aside.name})
+            self._memory = _Memory()
+        return True
+
     def _start(self) -> None:
         with self._transaction() as connection:
             self.installation = self._own(connection)
@@ -582,14 +644,14 @@ class Spool:
 
     @contextmanager
     def _reading(self) -> Iterator[apsw.Connection]:
-        with self._lock, translated(self.path):
+        with self._lock, self._healed(), translated(self.path):
             if not self._memory.unit_sets:
                 self._load_unit_sets()
             yield self._connection
 
     @contextmanager
     def _transaction(self) -> Iterator[apsw.Connection]:
-        with self._lock, translated(self.path):
+        with self._lock, self._healed(), translated(self.path):
             self._connection.execute("BEGIN IMMEDIATE")
             try:
                 yield self._connection
@@ -599,6 +661,28 @@ class Spool:
                 if self._connection.in_transaction:
                     self._connection.execute("ROLLBACK")
                 raise
+
+    @contextmanager
+    def _healed(self) -> Iterator[None]:
+        """Replace a file that turns out to be damaged; the call that met it fails, and may be made again."""
+        try:
+            yield
+        except SpoolDamaged as error:
+            if self._is_open:
+                self._is_open = False
+                close_file(self._connection)
+                self._replace(str(error))
+            raise
+
+
+def check(reading: Reading) -> None:
+    """Raise ReadingRefused if `append` would refuse this reading."""
+    unit_set_of(reading.values, reading.units)
+    write_values(reading.values.values())
+    if reading.at_uncertainty_s is not None and not 0 <= reading.at_uncertainty_s < MAX_UNCERTAINTY_S:
+        raise ReadingRefused(
+            f"at_uncertainty_s {reading.at_uncertainty_s} is not from 0 up; leave it out if unknown"
+        )
 
 
 def _day(utc_us: int) -> str:

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import apsw
 
-from gateway.errors import SpoolDamaged, SpoolFull, SpoolInUse, SpoolTooNew, SpoolUnavailable
+from gateway.errors import CalledWrongly, SpoolDamaged, SpoolFull, SpoolInUse, SpoolTooNew, SpoolUnavailable
 
 SCHEMA_VERSION = 1
 # "clsp" in ASCII: lets `file` and `verify` tell a spool from any other database.
@@ -43,8 +43,10 @@ def translated(path: Path | str) -> Iterator[None]:
         raise SpoolFull(f"{path}: {error}; free room on the disk or lower spool.budget_bytes") from error
     except (apsw.CorruptError, apsw.NotADBError) as error:
         raise SpoolDamaged(
-            f"{path}: {error}; it is set aside at the next start, nothing in it is deleted"
+            f"{path}: {error}; it is set aside whole, and collection goes on in a new file"
         ) from error
+    except apsw.ConnectionClosedError as error:
+        raise SpoolUnavailable(f"{path} is closed; open it again") from error
     except apsw.BusyError as error:
         raise SpoolUnavailable(f"{path}: {error}; another process holds it, try again") from error
     except (apsw.IOError, apsw.CantOpenError, apsw.ReadOnlyError, apsw.ProtocolError) as error:
@@ -117,8 +119,8 @@ def open_beside(path: Path) -> apsw.Connection:
 
 def _set_policy(connection: apsw.Connection, path: Path) -> None:
     connection.set_busy_timeout(BUSY_TIMEOUT_MS)
-    # Read to its end: if the disk fails here, SQLite says so only after it has named the old mode. Without the
-    # log a commit ends by deleting a journal, which a power cut can undo (found by failing each operation).
+    # Read to its end: if the disk fails here, SQLite says so only after it has named the old mode. Without
+    # the log a commit ends by deleting a journal, which a power cut can undo (found by failing each call).
     if (mode := connection.execute("PRAGMA journal_mode=WAL").get) != "wal":
         raise SpoolUnavailable(f"{path}: the write-ahead log is not available (mode {mode}); check the disk")
     # FULL: every commit is synced before `append` returns. NORMAL would lose the last commits at a power cut.
@@ -155,7 +157,7 @@ def _version(connection: apsw.Connection) -> int:
 
 def _check_version(connection: apsw.Connection, path: Path) -> None:
     if connection.execute("PRAGMA application_id").get != APPLICATION_ID:
-        raise SpoolDamaged(f"{path} is a database but not a spool; give another spool.path")
+        raise CalledWrongly(f"{path} is a database but not a spool; give another spool.path")
     if (version := _version(connection)) != SCHEMA_VERSION:
         raise SpoolTooNew(
             f"{path} has version {version}, this program writes {SCHEMA_VERSION}; "

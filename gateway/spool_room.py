@@ -70,7 +70,7 @@ class Room:
     def _thin(self, connection: apsw.Connection, in_flight: range) -> None:
         """One turn of a pass over the backlog; a pass that was not enough is followed by a coarser one."""
         for row in stream_rows(connection):
-            begin = max(row.position(row.acknowledged_through + 1), in_flight.stop if in_flight else 0)
+            begin = _behind(row, in_flight)
             begin = max(begin, self._next if self._next is not None else begin)
             rows = read_rows(connection, begin, row.last_position, limit=_AT_ONCE)
             if rows:
@@ -95,11 +95,17 @@ class Room:
     def _cut(self, connection: apsw.Connection, in_flight: range) -> None:
         """Nothing is left to thin: the oldest go."""
         for row in stream_rows(connection):
-            begin = max(row.position(row.acknowledged_through + 1), in_flight.stop if in_flight else 0)
+            begin = _behind(row, in_flight)
             rows = read_rows(connection, begin, row.last_position, limit=_AT_ONCE)
             if rows:
                 _give_up(connection, row, [r[0] for r in rows])
                 return
+
+
+def _behind(row: StreamRow, in_flight: range) -> int:
+    """The first position of a stream that waits and is not in flight."""
+    begin = row.position(row.acknowledged_through + 1)
+    return in_flight.stop if begin in in_flight else begin
 
 
 def used_bytes(connection: apsw.Connection) -> int:

@@ -137,7 +137,7 @@ def read_state(connection: apsw.Connection, *, path: Path, budget_bytes: int | N
         waits_for_anchor=oldest is not None and oldest_at_us is None,
         boot=_boot(connection),
         boots_not_placed=connection.execute(unplaced).get,
-        held=_held(connection),
+        held=sum(_held(connection, row) for row in rows),
         used_bytes=(pages - free) * page_bytes,
         file_bytes=pages * page_bytes,
         budget_bytes=budget_bytes if budget_bytes is not None else notes.get("budget_bytes"),
@@ -148,18 +148,16 @@ def read_state(connection: apsw.Connection, *, path: Path, budget_bytes: int | N
     )
 
 
-def _held(connection: apsw.Connection) -> int:
-    """Readings on disk, without counting rows: positions from the oldest on, less what was given up."""
-    oldest = connection.execute("SELECT min(position) FROM readings").get
+def _held(connection: apsw.Connection, row: StreamRow) -> int:
+    """Readings of a stream on disk, without counting rows: from the oldest on, less what was given up."""
+    oldest = connection.execute(
+        "SELECT min(position) FROM readings WHERE position BETWEEN ? AND ?",
+        (row.first_position, row.last_position),
+    ).get
     if oldest is None:
         return 0
-    given_up = connection.execute(
-        "SELECT coalesce(sum(s.last - max(s.first, ?1 - t.first_position + 1) + 1), 0) "
-        "FROM shed s JOIN streams t ON t.number = s.stream WHERE s.last >= ?1 - t.first_position + 1",
-        (oldest,),
-    ).get
-    newest = connection.execute("SELECT seq FROM sqlite_sequence WHERE name = 'readings'").get
-    return int(newest) - int(oldest) + 1 - int(given_up)
+    first = row.seq(int(oldest))
+    return row.appended_through - first + 1 - count_shed(connection, row.number, first, row.appended_through)
 
 
 def _stream_state(connection: apsw.Connection, row: StreamRow) -> StreamState:

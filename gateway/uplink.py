@@ -15,13 +15,14 @@ import logging
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final
 
 import zstandard
 
 from gateway.clock import Anchor, Clock
 from gateway.decision import CODINGS, Decision, LinkState, Sent, batch_limit, decide
-from gateway.errors import TryAgain
+from gateway.errors import TryAgain, UnknownStream
+from gateway.log import Log
 from gateway.retry_after import parse_http_date
 from gateway.spool import MAX_BATCH_BYTES, MAX_BATCH_READINGS, Spool
 from gateway.transport import NoAnswer, Outcome, Reply, Request, Transport
@@ -44,13 +45,6 @@ _SPOOL_WAIT_S: Final = 5.0  # after the disk failed
 _LOOK_AT_CLOCK_US: Final = 60_000_000  # between two looks at what the machine knows of UTC
 _NOTE_EVERY_US: Final = 60_000_000  # between two notes for `status`, to spare the disk
 _LEAST_WORTH_PACKING: Final = 256  # bytes; below it compression adds more than it saves
-
-
-class Log(Protocol):
-    """Where events go."""
-
-    def __call__(self, name: str, *, level: int = ..., **fields: object) -> None:
-        """Write event `name` with its fields."""
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -115,7 +109,10 @@ class Uplink:
         try:
             self._look_at_clock()
             return self._turn()
-        except TryAgain as error:
+        except (
+            TryAgain,
+            UnknownStream,
+        ) as error:  # unknown: the file was replaced while a batch was on its way
             self._log("gateway.spool_failed", level=logging.ERROR, reason=error)
             return Step(wait_s=_SPOOL_WAIT_S)
 

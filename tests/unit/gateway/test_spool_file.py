@@ -46,13 +46,13 @@ def test_another_database_is_not_taken_for_a_spool(tmp_path: Path) -> None:
     connection = apsw.Connection(str(tmp_path / "a"))
     connection.execute("CREATE TABLE other (x)")
     connection.close()
-    with pytest.raises(SpoolDamaged, match="not a spool"):
+    with pytest.raises(CalledWrongly, match="not a spool"):
         open_file(tmp_path / "a")
 
 
 def test_a_file_that_is_no_database_is_called_damaged(tmp_path: Path) -> None:
     (tmp_path / "a").write_bytes(b"not a database at all" * 1000)
-    with pytest.raises(SpoolDamaged, match="nothing in it is deleted"):
+    with pytest.raises(SpoolDamaged, match="set aside whole"):
         open_file(tmp_path / "a")
     assert (tmp_path / "a").read_bytes().startswith(b"not a database")
 

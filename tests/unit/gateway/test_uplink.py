@@ -27,12 +27,14 @@ class Bench:
         self.server = FakeServer(now_us=self.clock.true_us)
         self.events: list[tuple[str, dict[str, object]]] = []
         self.path = path
+        self.opened = 0
         self.max_readings = max_readings
         self.open()
 
     def open(self) -> None:
         """Begin anew on the same disk, as after a power cut."""
-        self.spool: Spool = open_spool(self.path, self.clock, random=counted_bytes())
+        self.opened += 1
+        self.spool: Spool = open_spool(self.path, self.clock, random=counted_bytes(1000 * self.opened))
         self.uplink = Uplink(
             self.spool,
             self.server,

@@ -1,0 +1,178 @@
+"""A spool that is damaged or gone: set aside whole, read as far as possible, each number accounted for."""
+
+from __future__ import annotations
+
+import random
+from pathlib import Path
+
+import pytest
+
+from gateway.errors import SpoolDamaged
+from gateway.spool import Spool
+from gateway.verify import verify
+from tests.unit.gateway.helpers import numbers, open_spool, readings, server_anchor, settable_clock
+from tests.unit.gateway.test_uplink import Bench
+
+PAGE_BYTES = 4096
+
+
+def aged(path: Path, *, count: int = 4000, mark: int = 1000) -> str:
+    """A spool with a history. Returns its stream."""
+    clock = settable_clock()
+    with open_spool(path, clock) as spool:
+        spool.append(readings(1, count - 5), source="csv-1", mark=str(count - 5))
+        spool.append(readings(count - 4, count, timed=False))
+        spool.anchor(server_anchor(clock))
+        stream = spool.open_stream
+        spool.acknowledge(stream, mark)
+        spool.shed(stream, mark + 10, mark + 19, reason="disk_budget")
+        return stream
+
+
+def spoil(path: Path, pages: list[int]) -> None:
+    """Overwrite whole pages with noise, as failing flash does."""
+    noise = random.Random(1)
+    with path.open("r+b") as file:
+        for page in pages:
+            file.seek(page * PAGE_BYTES)
+            file.write(noise.randbytes(PAGE_BYTES))
+
+
+def salvage(spool: Spool) -> None:
+    turns = 0
+    while spool.salvage():
+        turns += 1
+        assert turns < 100
+
+
+def backlog(spool: Spool) -> tuple[dict[str, list[int]], dict[str, dict[int, str]]]:
+    """Everything that waits, acknowledged as it goes: stream -> readings, stream -> number -> reason."""
+    held: dict[str, list[int]] = {}
+    shed: dict[str, dict[int, str]] = {}
+    while (batch := spool.peek(max_readings=5000, max_bytes=2**22)) is not None:
+        stream = batch.stream or ""
+        held.setdefault(stream, []).extend(numbers(batch))
+        for entry in batch.shed:
+            shed.setdefault(stream, {}).update(
+                dict.fromkeys(range(entry.first, entry.last + 1), entry.reason)
+            )
+        assert numbers(batch) == list(batch.seq or ()), "another reading under its number"
+        spool.acknowledge(stream, max([*(batch.seq or ()), *(entry.last for entry in batch.shed)]))
+    return held, shed
+
+
+@pytest.mark.parametrize("share", [0.0, 0.2, 0.6])
+def test_what_is_readable_of_a_damaged_file_is_sent_under_its_own_numbers(
+    tmp_path: Path, share: float
+) -> None:
+    stream = aged(tmp_path / "a")
+    pages = (tmp_path / "a").stat().st_size // PAGE_BYTES
+    # The tables at the front are whole; of the readings behind them a share is gone.
+    spoil(tmp_path / "a", random.Random(share).sample(range(25, pages), 1 + int(share * (pages - 25))))
+    whole = (tmp_path / "a").read_bytes()
+    with open_spool(tmp_path / "a") as spool:
+        with pytest.raises(SpoolDamaged):
+            backlog(spool)
+        salvage(spool)
+        held, shed = backlog(spool)
+        assert sorted([*held[stream], *shed[stream]]) == list(range(1001, 4001))
+        lost = [n for n, reason in shed[stream].items() if reason == "damaged"]
+        assert 0 < len(lost) <= 3 * share * 3000 + 300
+        assert {shed[stream][n] for n in range(1010, 1020)} <= {"disk_budget", "damaged"}
+        assert spool.mark("csv-1") == "3995"
+    assert (tmp_path / "a.damaged-1").read_bytes() == whole, "the damaged file is kept as it was"
+    assert verify(tmp_path / "a") == []
+
+
+def test_a_file_of_which_nothing_is_readable_is_set_aside_and_collection_goes_on(tmp_path: Path) -> None:
+    aged(tmp_path / "a")
+    (tmp_path / "a").write_bytes(b"\xff" * 50_000)
+    with open_spool(tmp_path / "a") as spool:
+        assert spool.append(readings(1, 3)) == range(1, 4)
+        salvage(spool)
+        batch = spool.peek()
+        assert batch is not None
+        assert numbers(batch) == [1, 2, 3]
+        assert batch.gateway is not None
+        replaced = batch.gateway.events[0]
+        assert (replaced["event"], replaced["kept_as"]) == ("spool_replaced", "a.damaged-1")
+    assert (tmp_path / "a.damaged-1").stat().st_size == 50_000
+
+
+def test_a_file_that_vanishes_under_a_running_gateway_loses_nothing(tmp_path: Path) -> None:
+    with open_spool(tmp_path / "a") as spool:
+        old = spool.open_stream
+        spool.append(readings(1, 50))
+        spool.acknowledge(old, 20)
+        for part in ("", "-wal", "-shm"):
+            (tmp_path / f"a{part}").unlink(missing_ok=True)
+        with pytest.raises(SpoolDamaged, match="vanished"):
+            spool.append(readings(51, 51))
+        assert spool.append(readings(51, 51)) == range(1, 2)
+        salvage(spool)
+        batch = spool.peek()
+        assert batch is not None
+        assert (batch.stream, numbers(batch)) == (old, list(range(21, 51)))
+        spool.acknowledge(old, 50)
+        assert numbers(spool.peek()) == [51]
+
+
+def test_salvage_goes_on_after_a_restart_in_the_middle(tmp_path: Path) -> None:
+    stream = aged(tmp_path / "a", count=9000)
+    pages = (tmp_path / "a").stat().st_size // PAGE_BYTES
+    spoil(tmp_path / "a", [pages - 4])
+    with open_spool(tmp_path / "a") as spool, pytest.raises(SpoolDamaged):
+        backlog(spool)
+    turns = 0
+    while True:
+        with open_spool(tmp_path / "a") as spool:
+            turns += 1
+            if not spool.salvage():
+                held, shed = backlog(spool)
+                break
+    assert turns > 3
+    # What was acknowledged before the damage was met is not sent again.
+    told = sorted([*held[stream], *shed[stream]])
+    assert told == list(range(9001 - len(told), 9001))
+    assert len(told) > 2000
+
+
+def test_readings_of_a_boot_that_was_not_placed_wait_in_the_new_file_too(tmp_path: Path) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.append(readings(1, 10, timed=False))
+        old = spool.open_stream
+        (tmp_path / "a").unlink()
+        with pytest.raises(SpoolDamaged):
+            spool.append(readings(11, 11, timed=False))
+        spool.append(readings(11, 11, timed=False))
+        salvage(spool)
+        assert spool.peek() is None
+        spool.anchor(server_anchor(clock))
+        first = spool.peek()
+        assert first is not None
+        assert (first.stream, numbers(first)) == (old, list(range(1, 11)))
+        spool.acknowledge(old, 10)
+        assert numbers(spool.peek()) == [11]
+
+
+def test_a_server_holds_all_of_a_damaged_spool_that_was_readable(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "a", max_readings=500)
+    bench.spool.append(readings(1, 3000))
+    for _ in range(3):
+        bench.uplink.step()
+    bench.spool.close()
+    pages = (tmp_path / "a").stat().st_size // PAGE_BYTES
+    spoil(tmp_path / "a", [pages - 6, pages - 9])
+    bench.open()
+    for _ in range(40):
+        bench.clock.advance(bench.uplink.step().wait_s)
+    salvage(bench.spool)
+    bench.spool.append(readings(3001, 3003))
+    bench.drain()
+    old, new = sorted(bench.server.streams.values(), key=lambda s: -s.highest)
+    assert (old.mark, new.mark) == (3000, 3)
+    assert 0 < len(old.shed) < 500
+    assert sorted([*old.held, *old.shed]) == list(range(1, 3001))
+    assert not old.conflicts
+    bench.spool.close()
