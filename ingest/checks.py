@@ -65,10 +65,16 @@ def believe(batch: Batch, si: Mapping[str, FloatArray], *, now_us: int, service:
 
     si : column name -> values in SI, shape (n,), NaN where absent. now_us : the server's clock.
     """
+    doubts = doubts_of_values(batch, si)
+    at_us, known = instants_of(batch)
+    add_doubts_of_times(batch, at_us, known, doubts, now_us=now_us, service=service)
+    return doubts
+
+
+def doubts_of_values(batch: Batch, si: Mapping[str, FloatArray]) -> Doubts:
+    """The doubts that rest on the reading alone: those of the decoder, and values beyond the possible."""
     doubts: Doubts = {index: list(found) for index, found in batch.doubts.items()}
     _check_ranges(batch, si, doubts)
-    at_us, known = instants_of(batch)
-    _check_times(batch, at_us, known, doubts, now_us=now_us, service=service)
     return doubts
 
 
@@ -99,7 +105,7 @@ def _check_ranges(batch: Batch, si: Mapping[str, FloatArray], doubts: Doubts) ->
             doubts.setdefault(index, []).append(Doubt("out_of_range", detail))
 
 
-def _check_times(
+def add_doubts_of_times(
     batch: Batch,
     at_us: npt.NDArray[np.int64],
     known: npt.NDArray[np.bool_] | None,
@@ -108,6 +114,7 @@ def _check_times(
     now_us: int,
     service: Service,
 ) -> None:
+    """Add the doubts about instants (`instants_of`) by the server's clock and what is known of the device."""
     odd = (at_us > now_us + FUTURE_TOLERANCE_US) | (at_us < _look_before_us(now_us, service))
     if (built_us := _day_us(service.built)) is not None:
         odd |= (at_us >= built_us) & (at_us < built_us + DAY_US)

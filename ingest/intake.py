@@ -10,6 +10,7 @@ Leaves to others: decoding (`gateway.wire`), keys (`ingest.access`), the commit 
 from __future__ import annotations
 
 import base64
+import dataclasses
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -24,14 +25,12 @@ from ingest import checks, content
 from ingest.content import FloatArray, HashArray
 from ingest.errors import Refused, writable
 from ingest.marks import Marks, Ranges, Shed, advance, meets, ranges_of, split_seen, union
-from ingest.store import fleet, hours, quarantine, readings, streams
+from ingest.store import fleet, quarantine, readings, streams
 from ingest.store.fleet import Device
 from ingest.store.quarantine import Held
 from ingest.store.streams import Stream
 
-MAX_UNKNOWN_HELD = (
-    10_000  # readings of devices nobody registered, an owner; chosen: a day of one device at 10 s
-)
+MAX_UNKNOWN_HELD = 10_000  # readings of unregistered devices, an owner; chosen: a day of one at 10 s
 MAX_ISLANDS = 4_096  # ranges beyond the mark, a stream; more is no gateway's doing; chosen
 
 
@@ -41,12 +40,19 @@ class Incoming:
 
     owner_id: int
     batch: Batch
-    #: quantity -> values in the unit as sent; column -> values in SI; NaN where absent
-    sent: Mapping[str, FloatArray]
+    #: instants, 0 where not understood [us]; and which are understood, None: all
+    at_us: npt.NDArray[np.int64]
+    at_known: npt.NDArray[np.bool_] | None
+    #: column -> values in SI; NaN where absent
     si: Mapping[str, FloatArray]
     hashes: HashArray
+    #: doubts that rest on the readings alone
+    doubts: checks.Doubts
     unit_set_id: int
     received_us: int
+    sqlite: bool
+    #: all readings, ready to be stored, where they have numbers and nothing is doubted so far
+    ready: readings.Encoded | None = None
 
     @property
     def order_key(self) -> str:
@@ -54,18 +60,26 @@ class Incoming:
         return f"{self.owner_id} {stream_name(self.batch)}"
 
 
-def prepare(batch: Batch, *, owner_id: int, unit_set_id: int, received_us: int) -> Incoming:
-    """Turn a batch into arrays."""
+def prepare(batch: Batch, *, owner_id: int, unit_set_id: int, received_us: int, sqlite: bool) -> Incoming:
+    """Turn a batch into arrays, check its values, and encode it for the database at hand."""
     sent = {name: content.as_sent(column) for name, column in batch.columns.items()}
-    return Incoming(
+    si = content.in_si(batch, sent)
+    at_us, at_known = checks.instants_of(batch)
+    incoming = Incoming(
         owner_id=owner_id,
         batch=batch,
-        sent=sent,
-        si=content.in_si(batch, sent),
+        at_us=at_us,
+        at_known=at_known,
+        si=si,
         hashes=content.content_hashes(batch, sent),
+        doubts=checks.doubts_of_values(batch, si),
         unit_set_id=unit_set_id,
         received_us=received_us,
+        sqlite=sqlite,
     )
+    if batch.seq is None or incoming.doubts or not len(batch):
+        return incoming
+    return dataclasses.replace(incoming, ready=_encoded(incoming, batch.seq, None))
 
 
 def stream_name(batch: Batch) -> str:
@@ -297,7 +311,10 @@ def doubts_about(incoming: Incoming, device: Device, built: str | None) -> check
     batch = incoming.batch
     built = (batch.gateway.built if batch.gateway else None) or built
     service = checks.Service(in_service_us=device.in_service_us, built=built)
-    doubts = checks.believe(batch, incoming.si, now_us=incoming.received_us, service=service)
+    doubts = {index: list(found) for index, found in incoming.doubts.items()}
+    checks.add_doubts_of_times(
+        batch, incoming.at_us, incoming.at_known, doubts, now_us=incoming.received_us, service=service
+    )
     if device.registered_us is None:
         unknown = unknown_device_doubt(device.name)
         for index in range(len(batch)):
@@ -388,28 +405,29 @@ def store_believed(
         chosen = [index for index in all_of_them if index not in doubts]
     if not len(numbers) or chosen == []:
         return 0
-    pick = slice(None) if chosen is None else np.array(chosen)
-    at_us, _ = checks.instants_of(incoming.batch)
-    rows = readings.Rows(
-        seq=_as_array(numbers)[pick],
-        at_us=at_us[pick],
-        at_uncertainty_s=_uncertainty(incoming.batch)[pick],
-        content_hash=incoming.hashes[pick],
-        values={name: column[pick] for name, column in incoming.si.items()},
-    )
-    readings.put(
-        connection,
-        stream_id,
-        rows,
-        unit_set_id=incoming.unit_set_id,
-        received_us=incoming.received_us,
-    )
-    hours.touch(connection, stream_id, rows.seq, rows.at_us)
+    encoded = incoming.ready
+    if chosen is not None or encoded is None:
+        encoded = _encoded(incoming, numbers, chosen)
     if incoming.batch.at_text:
         kept = range(len(numbers)) if chosen is None else set(chosen)
         texts = {numbers[i]: text for i, text in incoming.batch.at_text.items() if i in kept}
         readings.put_exact_times(connection, stream_id, texts)
-    return len(rows.seq)
+    return readings.put(connection, stream_id, encoded)
+
+
+def _encoded(incoming: Incoming, numbers: Sequence[int], chosen: list[int] | None) -> readings.Encoded:
+    """The chosen readings, ready to be stored; None: all."""
+    pick = slice(None) if chosen is None else np.array(chosen)
+    rows = readings.Rows(
+        seq=_as_array(numbers)[pick],
+        at_us=incoming.at_us[pick],
+        at_uncertainty_s=_uncertainty(incoming.batch)[pick],
+        content_hash=incoming.hashes[pick],
+        values={name: column[pick] for name, column in incoming.si.items()},
+        unit_set_id=incoming.unit_set_id,
+        received_us=incoming.received_us,
+    )
+    return readings.encode(rows, sqlite=incoming.sqlite)
 
 
 def _as_array(numbers: Sequence[int]) -> npt.NDArray[np.int64]:

@@ -19,7 +19,7 @@ import sqlalchemy as sa
 
 from gateway import wire
 from ingest import intake
-from ingest.store import fleet, quarantine, readings, streams
+from ingest.store import dialect, fleet, quarantine, readings, streams
 from ingest.store.quarantine import Entry
 
 
@@ -56,13 +56,20 @@ def _reconsider(connection: sa.Connection, entries: list[Entry], now_us: int) ->
     assert stream is not None
     batch = _batch(entries)
     unit_set_id = readings.keep_unit_set(connection, intake.units_text(batch))
-    incoming = intake.prepare(batch, owner_id=first.owner_id, unit_set_id=unit_set_id, received_us=now_us)
+    incoming = intake.prepare(
+        batch,
+        owner_id=first.owner_id,
+        unit_set_id=unit_set_id,
+        received_us=now_us,
+        sqlite=dialect.is_sqlite(connection),
+    )
     doubts = intake.doubts_about(incoming, device, stream.gateway_built)
     # Identity was fixed on receipt: an amended reading keeps the hash of what was sent.
     as_received = dataclasses.replace(
         incoming,
         hashes=np.array([entry.content_hash for entry in entries], dtype=np.int64),
         received_us=first.received_us,
+        ready=None,
     )
     numbers = [entry.seq for entry in entries]
     stored = intake.store_believed(connection, stream.id, as_received, numbers, among=None, doubts=doubts)

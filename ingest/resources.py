@@ -42,6 +42,11 @@ class Resources:
         with as_our_errors(), self.readers.connect() as connection:
             yield connection
 
+    @property
+    def is_sqlite(self) -> bool:
+        """True on SQLite, False on PostgreSQL."""
+        return self.readers.dialect.name == "sqlite"
+
     def known_unit_set(self, units: str) -> int | None:
         """The id of a set of units, if it is remembered."""
         return self._unit_sets.get(units)

@@ -97,7 +97,11 @@ async def post_readings(request: Request) -> Response:
     if unit_set_id is None:
         unit_set_id = await run_in_threadpool(resources.keep_unit_set, units)
     incoming = intake.prepare(
-        batch, owner_id=key.owner_id, unit_set_id=unit_set_id, received_us=resources.clock()
+        batch,
+        owner_id=key.owner_id,
+        unit_set_id=unit_set_id,
+        received_us=resources.clock(),
+        sqlite=resources.is_sqlite,
     )
 
     def take(connection: sa.Connection) -> Answer:

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Mapping, Sequence
-from functools import cache
-from typing import Any
+from functools import cache, lru_cache
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -24,6 +24,7 @@ NumberArray = npt.NDArray[np.int64] | npt.NDArray[np.float64]
 
 _COPY_HEADER = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 _COPY_TRAILER = b"\xff\xff"
+PIECE_ROWS = 500  # of up to 22 columns: 11 000 of the 32 766 values a SQLite statement takes
 MOST_RANGES = 8  # more than that are asked for as a list; chosen
 LOOKUP_CHUNK = 5_000  # values in one IN list; SQLite takes 32 766 variables
 
@@ -48,32 +49,71 @@ def run(connection: sa.Connection, sql: str, parameters: tuple[Any, ...] | list[
     return connection.exec_driver_sql(sql if is_sqlite(connection) else _for_postgres(sql), parameters)
 
 
-def put_columns(
-    connection: sa.Connection, table: str, fixed: Mapping[str, int], columns: Mapping[str, NumberArray]
-) -> None:
+class Encoded(NamedTuple):
     """
-    Insert many rows of numbers fast; a key that is taken fails the transaction.
+    Rows of numbers as the driver takes them, but for the first column, which all share and which comes last.
 
-    fixed : column -> the value all rows share. columns : column -> array of int64 or float64, shape (n,);
-        NaN becomes NULL.
+    Encoding is most of the work of an insert; made ahead, it keeps the one writing thread free.
     """
-    names = (*fixed, *columns)
-    arrays = list(columns.values())
-    if is_sqlite(connection):
-        # SQLite takes a NaN for NULL (sqlite.org/c3ref/bind_blob.html).
-        shared = [[value] * len(arrays[0]) for value in fixed.values()]
-        rows = zip(*shared, *(array.tolist() for array in arrays), strict=True)
-        connection.exec_driver_sql(_insert_sql(table, names), list(rows))
+
+    table: str
+    names: tuple[str, ...]
+    many: int
+    #: SQLite: values row by row
+    flat: list[Any]
+    #: PostgreSQL: fields of a binary COPY, shape (count, width), and which of the bytes count; None: all
+    fields: npt.NDArray[np.uint8] | None
+    kept: npt.NDArray[np.bool_] | None
+
+
+def encode(table: str, first: str, columns: Mapping[str, NumberArray | int], *, sqlite: bool) -> Encoded:
+    """
+    Encode rows for `put`.
+
+    first : name of the column all rows share. columns : name -> int64 or float64, shape (n,), NaN becomes
+        NULL; or one number for all rows. At least one is an array.
+    """
+    names = (first, *columns)
+    many = next(len(column) for column in columns.values() if not isinstance(column, int))
+    if sqlite:
+        return Encoded(table, names, many, _flat(columns, many), None, None)
+    fields, kept = _binary_fields(columns, many)
+    return Encoded(table, names, many, [], fields, kept)
+
+
+def put(connection: sa.Connection, rows: Encoded, shared: int) -> None:
+    """
+    Insert encoded rows; a key that is taken fails the transaction. shared : value of the first column.
+
+    On SQLite one statement takes a whole piece of rows. Not `executemany`: that lets go of Python's lock and
+    takes it again for every row, so that a busy event loop slows it down several times over.
+    """
+    if rows.fields is not None:
+        driver: Any = connection.connection.driver_connection
+        with driver.cursor() as cursor, cursor.copy(_copy_sql(rows.table, rows.names)) as copy:
+            copy.write(_binary_copy(rows.fields, rows.kept, shared))
         return
-    full = [np.full(len(arrays[0]), value, dtype=np.int64) for value in fixed.values()]
-    driver: Any = connection.connection.driver_connection
-    with driver.cursor() as cursor, cursor.copy(_copy_sql(table, names)) as copy:
-        copy.write(binary_copy([*full, *arrays]))
+    width = len(rows.names)
+    rows.flat[0::width] = [shared] * rows.many
+    for first in range(0, rows.many, PIECE_ROWS):
+        many = min(PIECE_ROWS, rows.many - first)
+        piece = tuple(rows.flat[first * width : (first + many) * width])
+        connection.exec_driver_sql(_insert_sql(rows.table, rows.names, many), piece)
 
 
-@cache
-def _insert_sql(table: str, columns: tuple[str, ...]) -> str:
-    return f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join('?' * len(columns))})"
+def _flat(columns: Mapping[str, NumberArray | int], many: int) -> list[Any]:
+    width = len(columns) + 1
+    flat: list[Any] = [None] * (many * width)
+    for index, column in enumerate(columns.values(), start=1):
+        # SQLite takes a NaN for NULL (sqlite.org/c3ref/bind_blob.html).
+        flat[index::width] = [column] * many if isinstance(column, int) else column.tolist()
+    return flat
+
+
+@lru_cache(maxsize=256)
+def _insert_sql(table: str, columns: tuple[str, ...], rows: int) -> str:
+    one = f"({', '.join('?' * len(columns))})"
+    return f"INSERT INTO {table} ({', '.join(columns)}) VALUES {', '.join([one] * rows)}"
 
 
 @cache
@@ -81,27 +121,40 @@ def _copy_sql(table: str, columns: tuple[str, ...]) -> str:
     return f"COPY {table} ({', '.join(columns)}) FROM STDIN (FORMAT BINARY)"
 
 
-def binary_copy(columns: Sequence[NumberArray]) -> bytes:
+def _binary_fields(
+    columns: Mapping[str, NumberArray | int], many: int
+) -> tuple[npt.NDArray[np.uint8], npt.NDArray[np.bool_] | None]:
     """
-    The bytes of a binary COPY of rows of 8-byte numbers, all rows at once.
+    Fields of a binary COPY of 8-byte numbers, all rows at once, the first left open.
 
-    columns : int64 or float64, shape (n,) each; NaN becomes NULL.
     A field is its length (4 bytes, -1 for NULL) and its value, big end first.
-    Source: PostgreSQL manual, COPY, Binary Format. Measured: row by row through the driver takes 8x as long.
+    Source: PostgreSQL manual, COPY, Binary Format. Row by row through the driver takes several times as long.
     """
-    many, width = len(columns[0]), 2 + 12 * len(columns)
-    table = np.zeros((many, width), dtype=np.uint8)
-    table[:, 0:2] = np.frombuffer(len(columns).to_bytes(2, "big"), dtype=np.uint8)
+    width = 2 + 12 * (len(columns) + 1)
+    fields = np.zeros((many, width), dtype=np.uint8)
+    fields[:, 0:2] = _bytes_of(len(columns) + 1, 2)
+    fields[:, 5::12] = 8
     kept: npt.NDArray[np.bool_] | None = None
-    for index, column in enumerate(columns):
-        at = 2 + 12 * index
-        table[:, at + 3] = 8
-        table[:, at + 4 : at + 12] = column.byteswap().view(np.uint8).reshape(many, 8)
+    for index, column in enumerate(columns.values(), start=1):
+        at = 2 + 12 * index + 4
+        if isinstance(column, int):
+            fields[:, at : at + 8] = _bytes_of(column, 8)
+            continue
+        fields[:, at : at + 8] = column.byteswap().view(np.uint8).reshape(many, 8)
         if column.dtype == np.float64 and (absent := np.isnan(column)).any():
             kept = np.ones((many, width), dtype=np.bool_) if kept is None else kept
-            table[absent, at : at + 4] = 0xFF
-            kept[absent, at + 4 : at + 12] = False
-    body = table.tobytes() if kept is None else table[kept].tobytes()
+            fields[absent, at - 4 : at] = 0xFF
+            kept[absent, at : at + 8] = False
+    return fields, kept
+
+
+def _bytes_of(number: int, length: int) -> npt.NDArray[np.uint8]:
+    return np.frombuffer(number.to_bytes(length, "big", signed=True), dtype=np.uint8)
+
+
+def _binary_copy(fields: npt.NDArray[np.uint8], kept: npt.NDArray[np.bool_] | None, shared: int) -> bytes:
+    fields[:, 6:14] = _bytes_of(shared, 8)
+    body = fields.tobytes() if kept is None else fields[kept].tobytes()
     return _COPY_HEADER + body + _COPY_TRAILER
 
 

@@ -27,26 +27,32 @@ ON CONFLICT (stream_id, hour) DO UPDATE SET
 """
 
 
-def touch(
-    connection: sa.Connection, stream_id: int, seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]
-) -> None:
+class Span(NamedTuple):
+    """What a batch brings for one UTC hour."""
+
+    hour: int
+    lowest_seq: int
+    highest_seq: int
+    readings: int
+
+
+def touch(connection: sa.Connection, stream_id: int, spans: Sequence[Span]) -> None:
     """Count new readings into their hours; each touched hour is due for analysis."""
-    dialect.run(connection, _TOUCH, [(stream_id, *span) for span in hour_spans(seq, at_us)])
+    dialect.run(connection, _TOUCH, [(stream_id, *span) for span in spans])
 
 
-def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list[tuple[int, int, int, int]]:
-    """(hour, lowest seq, highest seq, count) of each UTC hour among readings in any order, shape (n,)."""
+def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list[Span]:
+    """The hours among readings in any order, shape (n,) each, n >= 1."""
     hour = at_us // HOUR_US
     if hour[0] == hour[-1] and (hour == hour[0]).all():
-        return [(int(hour[0]), int(seq.min()), int(seq.max()), len(seq))]
+        return [Span(int(hour[0]), int(seq.min()), int(seq.max()), len(seq))]
     order = np.argsort(hour, kind="stable")
     hour, seq = hour[order], seq[order]
     starts = np.flatnonzero(np.concatenate(([True], hour[1:] != hour[:-1])))
     ends = np.append(starts[1:], len(hour))
     lowest, highest = np.minimum.reduceat(seq, starts), np.maximum.reduceat(seq, starts)
-    return list(
-        zip(hour[starts].tolist(), lowest.tolist(), highest.tolist(), (ends - starts).tolist(), strict=True)
-    )
+    columns = (hour[starts], lowest, highest, ends - starts)
+    return [Span(*span) for span in zip(*(column.tolist() for column in columns), strict=True)]
 
 
 class Behind(NamedTuple):

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 
 from ingest.marks import Ranges
 from ingest.models import exact_times, instants, readings, unit_sets
-from ingest.store import dialect
+from ingest.store import dialect, hours
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -27,16 +27,37 @@ class Rows(NamedTuple):
     content_hash: IntArray
     #: column name -> values in SI, NaN: absent
     values: Mapping[str, FloatArray]
+    unit_set_id: int
+    received_us: int
 
 
-def put(connection: sa.Connection, stream_id: int, rows: Rows, *, unit_set_id: int, received_us: int) -> None:
-    """Store new readings. Their numbers must be new: the caller holds the stream's lock and has looked."""
-    columns: dict[str, dialect.NumberArray] = {"seq": rows.seq, "at_us": rows.at_us}
-    columns["content_hash"] = rows.content_hash
+class Encoded(NamedTuple):
+    """Rows ready for the driver, with the hours they fall into."""
+
+    rows: dialect.Encoded
+    spans: list[hours.Span]
+
+
+def encode(rows: Rows, *, sqlite: bool) -> Encoded:
+    """Do ahead what needs no database."""
+    columns: dict[str, dialect.NumberArray | int] = {"seq": rows.seq, "at_us": rows.at_us}
+    columns |= {"content_hash": rows.content_hash}
+    columns |= {"unit_set_id": rows.unit_set_id, "received_us": rows.received_us}
     optional = {"at_uncertainty_s": rows.at_uncertainty_s, **rows.values}
     columns |= {name: column for name, column in optional.items() if not np.isnan(column).all()}
-    fixed = {"stream_id": stream_id, "unit_set_id": unit_set_id, "received_us": received_us}
-    dialect.put_columns(connection, "readings", fixed, columns)
+    encoded = dialect.encode("readings", "stream_id", columns, sqlite=sqlite)
+    return Encoded(encoded, hours.hour_spans(rows.seq, rows.at_us))
+
+
+def put(connection: sa.Connection, stream_id: int, encoded: Encoded) -> int:
+    """
+    Store new readings and count them into their hours, which are then due for analysis. Returns how many.
+
+    Their numbers must be new: the caller holds the stream's lock and has looked.
+    """
+    dialect.put(connection, encoded.rows, stream_id)
+    hours.touch(connection, stream_id, encoded.spans)
+    return encoded.rows.many
 
 
 def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, int]:
