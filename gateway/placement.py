@@ -17,6 +17,8 @@ from gateway.clock import Anchor
 # 100 ppm. Common practice without a source: plain crystals are sold at 20 to 50 ppm at room temperature and
 # wander further over a machine's; chosen on the wide side, so that a stated interval holds.
 GROWTH_PPB = 100_000
+# What stays when the rate is known: it moves with temperature. Common practice without a source; chosen wide.
+WANDER_PPB = 50_000
 _ROOM_WITHOUT_FLOOR_US = 365 * 86_400 * 10**6  # chosen: a year is wide enough to be flagged by everyone
 _ROUND_US = 1000  # times are given in whole milliseconds from the boot's zero: the wire's steps are
 
@@ -81,6 +83,31 @@ def by_anchor(anchors: Iterable[Anchor]) -> Placement | None:
         anchor_us=best.since_boot_us,
         uncertainty_us=best.uncertainty_us + _ROUND_US,
         kind=best.kind,
+    )
+
+
+def by_two_anchors(first: Anchor, second: Anchor) -> Placement | None:
+    """
+    Place a boot by the later of two anchors, with the rate that both tell. For readings that come after it.
+
+    None where they lie too close together to tell the rate better than it is known anyway, or tell one that
+    no crystal has: then one of them is wrong.
+    """
+    span_us = second.since_boot_us - first.since_boot_us
+    if span_us <= 0:
+        return None
+    rate_ppb = (second.utc_us - first.utc_us - span_us) * 10**9 // span_us
+    doubt_ppb = (first.uncertainty_us + second.uncertainty_us) * 10**9 // span_us
+    if doubt_ppb > GROWTH_PPB // 4 or abs(rate_ppb) > GROWTH_PPB + doubt_ppb:
+        return None
+    gained_us = second.since_boot_us * rate_ppb // 10**9 // _ROUND_US * _ROUND_US
+    return Placement(
+        zero_us=_whole_ms(second.utc_us - second.since_boot_us - gained_us),
+        rate_ppb=rate_ppb,
+        anchor_us=second.since_boot_us,
+        uncertainty_us=second.uncertainty_us + 2 * _ROUND_US,
+        growth_ppb=doubt_ppb + WANDER_PPB,
+        kind=second.kind,
     )
 
 

@@ -17,7 +17,7 @@ import os
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
@@ -38,6 +38,7 @@ from gateway.spool_time import (
     Placements,
     add_anchor,
     adds_something,
+    forget_old_boots,
     load_placements,
     place_waiting,
     register_boot,
@@ -441,7 +442,9 @@ class Spool:
             if not adds_something(self._placements(), self._boot, anchor):
                 return False
         with self._transaction() as connection:
-            add_anchor(connection, self._boot, anchor, next_position=self._last_position() + 1)
+            said = add_anchor(connection, self._boot, anchor, next_position=self._last_position() + 1)
+            if said is not None:
+                self._add_event(connection, "boot_corrected", asdict(said))
             self._memory.placements = None
         return True
 
@@ -576,6 +579,7 @@ class Spool:
             if not connection.execute("SELECT count(*) FROM streams").get:
                 self._new_stream(connection)
             self._boot = register_boot(connection, self._clock, next_position=self._last_position() + 1)
+            forget_old_boots(connection)
             place_waiting(connection)
 
     def _own(self, connection: apsw.Connection) -> str:

@@ -9,12 +9,13 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from operator import itemgetter
 
 import apsw
 
 from gateway.clock import Anchor, Clock
-from gateway.placement import Boot, Placement, place
+from gateway.placement import Boot, Placement, by_anchor, by_two_anchors, place
 from gateway.version import BUILT
 from gateway.wire import parse_instant
 
@@ -25,6 +26,7 @@ FLOOR_US = parse_instant(f"{BUILT}T00:00:00Z").us
 # A new anchor opens a new placement only if it at least halves the doubt, and by more than a second: fewer
 # would write a row an hour for ever (chosen).
 _BETTER_BY_US = 1_000_000
+_CONTRADICT_EVERY_US = 3_600_000_000
 
 _ADD_BOOT = "INSERT INTO boots (boot, first_position, shown_us) VALUES (?, ?, ?) RETURNING number"
 _LAST_SIGN_OF_LIFE = "SELECT time_us FROM readings WHERE boot = ? ORDER BY position DESC LIMIT 1"
@@ -49,27 +51,79 @@ def register_boot(connection: apsw.Connection, clock: Clock, *, next_position: i
 
 
 def adds_something(placements: Placements, boot: int, anchor: Anchor) -> bool:
-    """True if `anchor` places a boot that is not placed, or tells the time much better than its placement."""
+    """True if `anchor` places a boot that is not placed, tells the time much better, or contradicts it."""
     running = placements.get(boot)
     if not running:
         return True
-    doubt_us = running[-1][1].half_width_us(anchor.since_boot_us)
-    return doubt_us - anchor.uncertainty_us > max(_BETTER_BY_US, anchor.uncertainty_us)
+    placement = running[-1][1]
+    doubt_us = placement.half_width_us(anchor.since_boot_us)
+    if doubt_us - anchor.uncertainty_us > max(_BETTER_BY_US, anchor.uncertainty_us):
+        return True
+    off_us = abs(anchor.utc_us - placement.at_us(anchor.since_boot_us))
+    # Two sources that contradict each other for ever must not write a row a minute.
+    return off_us > doubt_us + anchor.uncertainty_us + _BETTER_BY_US and (
+        abs(anchor.since_boot_us - placement.anchor_us) > _CONTRADICT_EVERY_US
+    )
 
 
-def add_anchor(connection: apsw.Connection, boot: int, anchor: Anchor, *, next_position: int) -> None:
-    """Keep an anchor of the running boot; place what it allows, or what comes from `next_position` on."""
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What a later anchor says of readings of its boot that were placed before: for the server to keep."""
+
+    boot: str
+    #: to be added to the times that were said [s]
+    shift_s: float
+    #: half width of the corrected time [s]
+    uncertainty_s: float
+    kind: str
+
+
+def add_anchor(
+    connection: apsw.Connection, boot: int, anchor: Anchor, *, next_position: int
+) -> Correction | None:
+    """
+    Keep an anchor of the running boot; place what it allows, or what comes from `next_position` on.
+
+    Returns the correction where the boot was placed before: times that were said are never changed here.
+    """
     connection.execute(
         "INSERT INTO anchors (boot, since_boot_us, utc_us, uncertainty_us, kind) VALUES (?, ?, ?, ?, ?)",
         (boot, anchor.since_boot_us, anchor.utc_us, anchor.uncertainty_us, anchor.kind),
     )
-    if boot not in load_placements(connection):
+    before = load_placements(connection).get(boot)
+    if before is None:
         place_waiting(connection)
-        return
-    placement = place([Boot(number=boot, ended_us=None, anchors=[anchor])], floor_us=FLOOR_US)[boot]
+        return None
+    first = load_anchors(connection)[boot][0]
+    placement = by_two_anchors(first, anchor) or by_anchor([anchor])
+    assert placement is not None
     # A placement that nothing was written under yet gives way.
     connection.execute("DELETE FROM placements WHERE boot = ? AND first_position >= ?", (boot, next_position))
     _write(connection, boot, next_position, placement)
+    if before[-1][0] >= next_position:
+        return None
+    name: str = connection.execute("SELECT boot FROM boots WHERE number = ?", (boot,)).get
+    shift_us = anchor.utc_us - before[-1][1].at_us(anchor.since_boot_us)
+    return Correction(name, shift_us / 1e6, anchor.uncertainty_us / 1e6, anchor.kind)
+
+
+def forget_old_boots(connection: apsw.Connection) -> None:
+    """
+    Drop what is known of boots of which no reading is held any more.
+
+    The last of them that was placed stays: the boots behind it are bracketed between it and the next.
+    """
+    oldest = connection.execute("SELECT min(position) FROM readings").get
+    if oldest is None:
+        oldest = connection.execute("SELECT max(first_position) FROM boots").get
+    keep = connection.execute(
+        "SELECT max(number) FROM boots WHERE first_position <= ? AND number IN (SELECT boot FROM placements) "
+        "AND number < (SELECT max(number) FROM boots WHERE first_position <= ?)",
+        (oldest, oldest),
+    ).get
+    if keep is not None:
+        for table, column in (("anchors", "boot"), ("placements", "boot"), ("boots", "number")):
+            connection.execute(f"DELETE FROM {table} WHERE {column} < ?", (keep,))
 
 
 def place_waiting(connection: apsw.Connection) -> None:

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.clock import Anchor
-from gateway.placement import Boot, Placement, by_anchor, coarse_s, place
+from gateway.placement import GROWTH_PPB, Boot, Placement, by_anchor, by_two_anchors, coarse_s, place
 
 from .helpers import BEGIN_US
 
@@ -133,3 +133,28 @@ def test_the_true_time_lies_inside_the_stated_interval(
         assert (
             abs(placement.at_us(boot.ended_us) - end_us) <= placement.half_width_us(boot.ended_us) + slack_us
         )
+
+
+def test_two_anchors_far_apart_tell_the_rate_of_the_boots_clock() -> None:
+    # The clock runs 40 ppm slow: in a day it counts 3.456 s less than have passed.
+    day_us = 86_400 * S
+    first = anchor(0, BEGIN_US, uncertainty_us=1000)
+    second = anchor(day_us, BEGIN_US + day_us + day_us * 40 // 10**6, uncertainty_us=1000)
+    placement = by_two_anchors(first, second)
+    assert placement is not None
+    assert placement.rate_ppb == 40_000
+    assert abs(placement.at_us(day_us) - second.utc_us) <= placement.half_width_us(day_us)
+    later_us = 2 * day_us
+    truth_us = BEGIN_US + later_us + later_us * 40 // 10**6
+    assert abs(placement.at_us(later_us) - truth_us) <= 5000
+    assert placement.growth_ppb < GROWTH_PPB
+
+
+@pytest.mark.parametrize(
+    ("span_s", "gained_s"),
+    [(10, 0), (0, 0), (-5, 0), (86_400, 60)],
+    ids=["too close", "one", "reversed", "no crystal"],
+)
+def test_two_anchors_that_tell_no_rate_give_no_placement(span_s: int, gained_s: int) -> None:
+    second = anchor(100 * S + span_s * S, BEGIN_US + (span_s + gained_s) * S)
+    assert by_two_anchors(anchor(100 * S, BEGIN_US), second) is None

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import math
 import threading
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from gateway.clock import Anchor
 from gateway.errors import CalledWrongly, ReadingRefused, SpoolInUse, UnknownStream
 from gateway.spool import Spool
 from gateway.wire import MAX_SHED_RANGES, Reading, ShedRange, decode, encode
@@ -415,3 +417,40 @@ def test_traffic_is_counted_by_day(tmp_path: Path) -> None:
         spool.count_traffic(up_bytes=5, down_bytes=0)
     with open_spool(tmp_path / "a", clock) as spool:
         assert dict(spool.state().traffic) == {"2026-12-02": (30, 3), "2026-12-03": (5, 0)}
+
+
+def test_a_better_anchor_is_told_as_a_correction_of_its_boot(tmp_path: Path) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.append(readings(1, 2, timed=False))
+        wrong = Anchor(
+            kind="server",
+            since_boot_us=clock.since_boot_us(),
+            utc_us=clock.true_us() + 30_000_000,
+            uncertainty_us=60_000_000,
+        )
+        spool.anchor(wrong)
+        clock.advance(10)
+        spool.anchor(server_anchor(clock, uncertainty_us=1000))
+        spool.append(readings(3, 3, timed=False))
+        batch = spool.peek()
+        assert batch is not None
+        assert batch.gateway is not None
+        (event,) = batch.gateway.events
+        assert (event["event"], event["boot"], event["at_seq"]) == ("boot_corrected", "boot-1", 3)
+        assert event["shift_s"] == pytest.approx(-30, abs=0.01)
+
+
+def test_an_anchor_that_contradicts_the_placement_is_used_for_what_follows_but_not_every_minute(
+    tmp_path: Path,
+) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.anchor(server_anchor(clock, uncertainty_us=1000))
+        used = 0
+        for minute in range(180):
+            clock.advance(60)
+            off_us = 100_000_000 if minute % 2 else 0
+            anchor = server_anchor(clock, uncertainty_us=1000)
+            used += spool.anchor(replace(anchor, utc_us=anchor.utc_us + off_us))
+        assert 1 <= used <= 4
