@@ -14,10 +14,11 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any, Final
 
 from gateway.errors import CalledWrongly, GatewayError, TryAgain
-from gateway.settings import Settings, add_flags, load
+from gateway.settings import Settings, add_flags, key_reader, load
 from gateway.version import BUILT, VERSION
 
 EXIT_OK: Final = 0
@@ -58,6 +59,12 @@ def _parser() -> argparse.ArgumentParser:
         "--from", dest="first", type=int, required=True, metavar="N", help="First number to send again."
     )
     rewind.add_argument("--stream", help="Which stream; default: the one that is open.")
+    carry = _command(
+        commands, "export", _export, "Write what waits to a file that can be carried; changes nothing."
+    )
+    carry.add_argument(
+        "--out", required=True, metavar="FILE", help="The file; one that was cut short is gone on with."
+    )
     verify = _command(commands, "verify", _verify, "Check the file and its numbering; changes nothing.")
     verify.add_argument("--json", action="store_true", help="As one JSON object.")
     return parser
@@ -101,6 +108,16 @@ def _rewind(settings: Settings, parsed: argparse.Namespace) -> int:
         )
     again = rewind(settings.spool_path, stream=parsed.stream, first=parsed.first)
     print(f"{again} readings go again, from number {parsed.first}")
+    return EXIT_OK
+
+
+def _export(settings: Settings, parsed: argparse.Namespace) -> int:
+    from gateway.export import export
+
+    done = export(settings.spool_path, Path(parsed.out), key=key_reader(settings, os.environ)())
+    kept = f"; {done.kept} blocks stood there before" if done.kept else ""
+    print(f"{done.readings} readings in {done.blocks} blocks written to {parsed.out}{kept}")
+    print("they stay in the spool until the server holds them")
     return EXIT_OK
 
 

@@ -28,11 +28,12 @@ from gateway.errors import CalledWrongly, ReadingRefused, SpoolDamaged, TryAgain
 from gateway.identity import RandomBytes, uuid7
 from gateway.payload import LAYOUT, UnitSet, read_unit_set, unit_set_of, write_unit_set, write_values
 from gateway.rewind import rewind_stream
-from gateway.spool_batch import Row, columns_of, read_rows, sendable
+from gateway.spool_batch import columns_of, read_rows, sendable
 from gateway.spool_file import Lock, close_file, open_file, translated
+from gateway.spool_peek import Known, next_batch, span
 from gateway.spool_rescue import copy_marks, enlist, salvage, set_aside, waiting
 from gateway.spool_room import Room, used_bytes
-from gateway.spool_shed import declare, shed_within
+from gateway.spool_shed import declare
 from gateway.spool_state import BootState, SpoolState, StreamRow, read_state, stream_rows
 from gateway.spool_time import (
     Placements,
@@ -43,8 +44,7 @@ from gateway.spool_time import (
     place_waiting,
     register_boot,
 )
-from gateway.version import BUILT, VERSION
-from gateway.wire import MAX_SHED_RANGES, Batch, GatewayReport, Reading, ShedRange, instant_text, us_of
+from gateway.wire import Batch, Reading, instant_text, us_of
 
 DEFAULT_BUDGET_BYTES: Final = 256 * 2**20  # two months at a reading a second of 45 B each; chosen
 MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few seconds on a poor link
@@ -239,91 +239,22 @@ class Spool:
         """
         with self._reading() as connection:
             for stream in stream_rows(connection):
-                batch = self._peek_stream(connection, stream, max_readings, max_bytes, report)
+                batch = next_batch(
+                    connection,
+                    stream,
+                    self._known(),
+                    max_readings=max_readings,
+                    max_bytes=max_bytes,
+                    report=report,
+                )
                 if batch is not None:
+                    first, last = span(batch)
+                    self._in_flight = range(stream.position(first), stream.position(last) + 1)
                     return batch
         return None
 
-    def _peek_stream(
-        self, connection: apsw.Connection, stream: StreamRow, max_readings: int, max_bytes: int, report: bool
-    ) -> Batch | None:
-        first_seq = stream.acknowledged_through + 1
-        if first_seq > stream.appended_through:
-            return None
-        rows: Sequence[Row] = read_rows(
-            connection, stream.position(first_seq), stream.last_position, limit=max_readings
-        )
-        held_from = stream.seq(rows[0][0]) if rows else stream.appended_through + 1
-        rows = sendable(rows, self._placements(), self._unit_sets(), max_bytes=max_bytes)
-        last_seq = stream.seq(rows[-1][0]) if rows else held_from - 1
-        shed = shed_within(connection, stream.number, first_seq, last_seq, limit=MAX_SHED_RANGES)
-        if len(shed) == MAX_SHED_RANGES:
-            last_seq = shed[-1].last
-            rows = [row for row in rows if stream.seq(row[0]) <= last_seq]
-        if not rows and not shed:
-            return None
-        self._in_flight = range(stream.position(first_seq), stream.position(last_seq) + 1)
-        # A stream that was forked is told apart by its report; without one the server compares contents only.
-        said = (
-            self._report(connection, stream, first_seq, last_seq)
-            if report and stream.state != "forked"
-            else None
-        )
-        return self._batch(stream, rows, shed, said)
-
-    def _batch(
-        self, stream: StreamRow, rows: Sequence[Row], shed: Sequence[ShedRange], report: GatewayReport | None
-    ) -> Batch:
-        if not rows:
-            return Batch(device=self.device, stream=stream.stream, shed=tuple(shed), gateway=report)
-        columns = columns_of(rows, self._placements(), self._unit_sets())
-        first, last = stream.seq(rows[0][0]), stream.seq(rows[-1][0])
-        consecutive = last - first + 1 == len(rows)
-        return Batch(
-            device=self.device,
-            stream=stream.stream,
-            seq=range(first, last + 1) if consecutive else [stream.seq(row[0]) for row in rows],
-            at_us=columns.at_us,
-            at_uncertainty_s=columns.at_uncertainty_s,
-            units=columns.units,
-            columns=columns.columns,
-            shed=tuple(shed),
-            gateway=report,
-        )
-
-    def _report(
-        self, connection: apsw.Connection, stream: StreamRow, first_seq: int, last_seq: int
-    ) -> GatewayReport:
-        first, last = stream.position(first_seq), stream.position(last_seq)
-        boots = [
-            {
-                "boot": boot,
-                "first_seq": stream.seq(max(position, stream.first_position)),
-                "anchor": kind,
-                "uncertainty_s": uncertainty_us / 1e6,
-            }
-            for boot, position, kind, uncertainty_us in connection.execute(
-                "SELECT b.boot, p.first_position, p.kind, p.uncertainty_us FROM placements p "
-                "JOIN boots b ON b.number = p.boot WHERE p.first_position BETWEEN ? AND ? ORDER BY 2",
-                (first, last),
-            )
-        ]
-        events = [
-            {"at_seq": at_seq, "event": event} | json.loads(detail)
-            for at_seq, event, detail in connection.execute(
-                "SELECT at_seq, event, detail FROM events "
-                "WHERE stream = ? AND at_seq BETWEEN ? AND ? ORDER BY number",
-                (stream.number, first_seq, last_seq),
-            )
-        ]
-        return GatewayReport(
-            version=VERSION,
-            built=BUILT,
-            installation=self.installation,
-            appended_through=stream.appended_through,
-            boots=tuple(boots),
-            events=tuple(events),
-        )
+    def _known(self) -> Known:
+        return Known(self.device, self.installation, self._placements(), self._unit_sets())
 
     def acknowledge(self, stream: str, through: int, *, again: Sequence[tuple[int, int]] = ()) -> None:
         """

@@ -25,6 +25,7 @@ from gateway.errors import TryAgain, UnknownStream
 from gateway.log import Log
 from gateway.retry_after import parse_http_date
 from gateway.spool import MAX_BATCH_BYTES, MAX_BATCH_READINGS, Spool
+from gateway.spool_peek import span
 from gateway.transport import NoAnswer, Outcome, Reply, Request, Transport
 from gateway.wire import (
     ANSWER_MEDIA_TYPE,
@@ -147,7 +148,7 @@ class Uplink:
         opaque = self.state.opaque and len(batch) == 1
         if opaque:
             batch = _as_opaque(batch)
-        first, last = _span(batch)
+        first, last = span(batch)
         self._sent[stream] = max(last, self._sent.get(stream, 0))
         sent = self._about(
             stream,
@@ -293,16 +294,6 @@ def _as_opaque(batch: Batch) -> Batch:
     return Batch(
         device=batch.device, stream=batch.stream, shed=batch.shed, opaque=Opaque(batch.seq[0], content)
     )
-
-
-def _span(batch: Batch) -> tuple[int, int]:
-    """Lowest and highest number that a batch speaks of."""
-    numbers = [n for entry in batch.shed for n in (entry.first, entry.last)]
-    if batch.seq:
-        numbers += [batch.seq[0], batch.seq[-1]]
-    if batch.opaque is not None:
-        numbers.append(batch.opaque.seq)
-    return min(numbers), max(numbers)
 
 
 def _packed(body: bytes, coding: str) -> tuple[bytes, str]:

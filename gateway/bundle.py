@@ -1,0 +1,203 @@
+"""
+A backlog carried as a file: the contract's batches in blocks that cannot be altered unseen.
+
+    header line, JSON:  {"cleanside_bundle": 1, "device": "...", "block": "zstd", "mac": "hmac-sha-256"}
+    block:              length (4 bytes, big endian), a batch as the wire has it (zstd), MAC (32 bytes)
+    last block:         length 0, MAC
+
+Promises: each MAC covers all blocks before it, so a block that is changed, left out or moved is found, and
+everything before it is good; a bundle without its last block is known to be cut short. Written in order and
+synced, so a file that was cut short can be gone on with.
+Leaves to others: what is in a batch (`gateway.wire`), what a server does with it.
+
+The MAC's key comes from what both sides have: the machine holds its key, the server the SHA-256 of it.
+HMAC: RFC 2104. Compression: RFC 8878.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import itertools
+import json
+import os
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, BinaryIO, Final
+
+import zstandard
+
+from gateway.wire import MAX_DECODED_BYTES, MAX_NAME_LENGTH
+
+VERSION: Final = 1
+MAX_BLOCK_BYTES: Final = 2**20  # as the contract's limit for a body
+_MAC_BYTES: Final = 32
+_MAX_HEADER_BYTES: Final = 4096
+
+
+class BundleBroken(Exception):
+    """From here on the file is not to be trusted. What was read before it is good."""
+
+    def __init__(self, block: int, what: str, *, is_altered: bool = False) -> None:
+        self.block = block
+        self.is_altered = is_altered
+        super().__init__(f"block {block} {what}; the {block - 1} blocks before it are good")
+
+
+def mac_secret(key: str) -> bytes:
+    """The secret that both sides have: the SHA-256 of the device's key."""
+    return hashlib.sha256(key.encode()).digest()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Header:
+    """Whose bundle it is; to be checked against what the server knows before any block is read."""
+
+    device: str
+    #: the line as it stands in the file: the first MAC covers it
+    line: bytes
+
+
+def header_line(device: str) -> bytes:
+    """The first line of a bundle."""
+    header = {"cleanside_bundle": VERSION, "device": device, "block": "zstd", "mac": "hmac-sha-256"}
+    return json.dumps(header).encode() + b"\n"
+
+
+def read_header(file: BinaryIO) -> Header:
+    """Read the first line. Raises BundleBroken if the file is no bundle, or one of a later version."""
+    line = file.readline(_MAX_HEADER_BYTES)
+    try:
+        header: Any = json.loads(line)
+        version, device = header["cleanside_bundle"], header["device"]
+        if version != VERSION or (header["block"], header["mac"]) != ("zstd", "hmac-sha-256"):
+            raise BundleBroken(1, f"has version {version!r}; this program reads {VERSION}")
+        if not isinstance(device, str) or not 0 < len(device) <= MAX_NAME_LENGTH:
+            raise ValueError
+    except (ValueError, KeyError, TypeError):
+        raise BundleBroken(1, "cannot be reached: the first line is not that of a bundle") from None
+    return Header(device=device, line=line)
+
+
+class _Chain:
+    """The MAC of each block, over its content and the MAC before it."""
+
+    def __init__(self, secret: bytes, header: Header) -> None:
+        self._key = hmac.digest(secret, b"cleanside bundle 1", "sha256")
+        self.before = hmac.digest(self._key, header.line, "sha256")
+
+    def mac(self, content: bytes) -> bytes:
+        """The MAC of the next block."""
+        return hmac.digest(self._key, self.before + content, "sha256")
+
+
+def read_blocks(file: BinaryIO, header: Header, secret: bytes) -> Iterator[bytes]:
+    """
+    The bodies of a bundle in order, each as `wire.decode` takes it.
+
+    Raises BundleBroken at the first block that is altered, cut short or not made with `secret`, and at the
+    end of a bundle that lacks its last block.
+    """
+    return _bodies(file, _Chain(secret, header))
+
+
+def _bodies(file: BinaryIO, chain: _Chain) -> Iterator[bytes]:
+    for block in itertools.count(1):
+        content, mac = _read_block(file, block)
+        if not hmac.compare_digest(mac, chain.mac(content)):
+            raise BundleBroken(block, "was altered, or made with another key", is_altered=True)
+        if not content:
+            return
+        chain.before = mac
+        yield _unpacked(content, block)
+
+
+def _unpacked(content: bytes, block: int) -> bytes:
+    # Counted while unpacking: the size that a frame states of itself is not to be trusted.
+    try:
+        with zstandard.ZstdDecompressor().stream_reader(content) as reader:
+            body = reader.read(MAX_DECODED_BYTES + 1)
+    except zstandard.ZstdError as error:
+        raise BundleBroken(block, f"does not unpack ({error})") from None
+    if len(body) > MAX_DECODED_BYTES:
+        raise BundleBroken(block, f"unpacks to more than {MAX_DECODED_BYTES} bytes")
+    return body
+
+
+def _read_block(file: BinaryIO, block: int) -> tuple[bytes, bytes]:
+    length = file.read(4)
+    size = int.from_bytes(length, "big")
+    if len(length) < 4 or size > MAX_BLOCK_BYTES:
+        raise BundleBroken(
+            block, "is missing or cut short" if len(length) < 4 else "is larger than any may be"
+        )
+    content, mac = file.read(size), file.read(_MAC_BYTES)
+    if len(content) < size or len(mac) < _MAC_BYTES:
+        raise BundleBroken(block, "is cut short")
+    return content, mac
+
+
+class BundleWriter:
+    """Writes a bundle, or goes on with one that was cut short or has grown old."""
+
+    def __init__(
+        self, path: Path, *, device: str, secret: bytes, seen: Callable[[bytes], object] = lambda _: None
+    ) -> None:
+        """
+        Open `path`. Whatever stands behind its last good block goes.
+
+        seen : called with each body that stands in it already. Raises BundleBroken if there is a file that is
+        not a bundle of this device, made with this secret: it is left alone.
+        """
+        #: blocks that stood in it before
+        self.kept = 0
+        self._file = path.open("r+b" if path.exists() else "x+b")
+        try:
+            self._chain = _Chain(secret, self._begin(device))
+            self._go_to_the_end(seen)
+        except BaseException:
+            self._file.close()
+            raise
+
+    def _begin(self, device: str) -> Header:
+        if self._file.seek(0, os.SEEK_END) == 0:
+            self._file.write(header_line(device))
+        self._file.seek(0)
+        header = read_header(self._file)
+        if header.device != device:
+            raise BundleBroken(1, f"belongs to {header.device}, not to {device}: give another file")
+        return header
+
+    def _go_to_the_end(self, seen: Callable[[bytes], object]) -> None:
+        end = self._file.tell()
+        try:
+            for body in _bodies(self._file, self._chain):
+                seen(body)
+                self.kept += 1
+                end = self._file.tell()
+        except BundleBroken as error:
+            if not self.kept and error.is_altered:
+                raise
+        self._file.seek(end)
+        self._file.truncate()
+
+    def write(self, body: bytes) -> None:
+        """Add a batch; it is on disk when this returns."""
+        self._add(zstandard.ZstdCompressor(level=9).compress(body))
+
+    def finish(self) -> None:
+        """Write the last block and close the file."""
+        self._add(b"")
+        self._file.close()
+
+    def close(self) -> None:
+        """Close a file that is not finished; it can be gone on with."""
+        self._file.close()
+
+    def _add(self, content: bytes) -> None:
+        mac = self._chain.mac(content)
+        self._file.write(len(content).to_bytes(4, "big") + content + mac)
+        self._file.flush()
+        os.fsync(self._file.fileno())
+        self._chain.before = mac
