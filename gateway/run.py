@@ -21,6 +21,7 @@ from gateway.errors import CalledWrongly, TryAgain
 from gateway.feed import Feed
 from gateway.identity import RandomBytes
 from gateway.log import EventLog, Log
+from gateway.notify import ALIVE, READY, STOPPING, Notifier
 from gateway.settings import Settings, key_reader
 from gateway.spool import Spool
 from gateway.transport import HttpTransport, Transport
@@ -47,12 +48,13 @@ class Gateway:
     ) -> None:
         """
         clock, random, transport, log : None: the system's; the transport from the settings.
-        environ : where the key may be. Raises CalledWrongly and the spool's errors.
+        environ : where the key and the service manager may be. Raises CalledWrongly and the spool's errors.
         """
         self.settings = settings
         self.clock: Clock = clock if clock is not None else SystemClock()
         self.log: Log = log if log is not None else EventLog(now_us=self.clock.since_boot_us)
         self.stop_event = threading.Event()
+        self._notifier = Notifier(environ or {})
         self._wake = threading.Event()
         self._transport = transport if transport is not None else _transport(settings, environ or {})
         self.spool = Spool(
@@ -98,10 +100,25 @@ class Gateway:
         threads.append(threading.Thread(target=self._mend, name="mend", daemon=True))
         for thread in threads:
             thread.start()
-        while not self.stop_event.wait(_DRAINED_LOOK_S if self.settings.run_exit_when_done else 3600.0):
+        self._notifier.tell(READY)
+        self._watch(threads)
+        self._notifier.tell(STOPPING)
+        self._finish(threads)
+
+    def _watch(self, threads: Sequence[threading.Thread]) -> None:
+        """Wait for the stop; say meanwhile that all is alive, as long as it is."""
+        alive_every_s = self._notifier.alive_every_s or 3600.0
+        look_every_s = _DRAINED_LOOK_S if self.settings.run_exit_when_done else alive_every_s
+        while not self.stop_event.wait(min(look_every_s, alive_every_s)):
+            if all(thread.is_alive() or thread.name in self._ended() for thread in threads):
+                self._notifier.tell(
+                    ALIVE
+                )  # a thread that died of a fault of ours: the manager starts us again
             if self.settings.run_exit_when_done and self._is_done():
                 self.stop()
-        self._finish(threads)
+
+    def _ended(self) -> set[str]:
+        return {feed.name for feed in self._feeds if feed.ended.is_set()}
 
     def _mend(self) -> None:
         """Carry over what a damaged file still holds, and append what could not be, a little at a time."""
