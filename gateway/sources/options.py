@@ -53,6 +53,23 @@ class Options:
             raise self.wrong(f"{name} {value!r} is not a number above {above:g}")
         return number
 
+    def address(self, name: str) -> int | None:
+        """An address on a bus, 0 to 253, or None where it is not given."""
+        value = self._left.pop(name, None)
+        if value is None:
+            return None
+        number = int(value, 0) if isinstance(value, str) and value[:1].isdecimal() else value
+        if type(number) is not int or not 0 <= number <= 253:
+            raise self.wrong(f"{name} {value!r} is not an address from 0 to 253")
+        return number
+
+    def table(self, name: str) -> dict[str, Any]:
+        """A table of anything, or an empty one."""
+        value = self._left.pop(name, {})
+        if not isinstance(value, Mapping):
+            raise self.wrong(f"{name} {value!r} is not a table")
+        return dict(value)
+
     def columns(self, name: str) -> dict[str, tuple[str, str]]:
         """A table: column -> (quantity, unit), given as "quantity unit"; the unit has to fit."""
         given = self._left.pop(name, None)
