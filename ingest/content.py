@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +29,7 @@ _VERSION = b"1"
 _GOLDEN = np.uint64(0x9E3779B97F4A7C15)
 _MIX_A = np.uint64(0xBF58476D1CE4E5B9)
 _MIX_B = np.uint64(0x94D049BB133111EB)
+_30, _27, _31 = np.uint64(30), np.uint64(27), np.uint64(31)
 
 
 def as_sent(column: Sequence[float | None]) -> FloatArray:
@@ -56,8 +58,9 @@ def content_hashes(batch: Batch, sent: dict[str, FloatArray]) -> HashArray:
     """
     total = _mix(_instants(batch) ^ _word("at", ""))
     uncertainty = batch.at_uncertainty_s
-    each = uncertainty if isinstance(uncertainty, Sequence) else [uncertainty]
-    total = total + _values(as_sent(each), _word("at_uncertainty_s", "s"))
+    if uncertainty is not None:  # where unknown it adds nothing, as every absent value
+        each = uncertainty if isinstance(uncertainty, Sequence) else [uncertainty]
+        total = total + _values(as_sent(each), _word("at_uncertainty_s", "s"))
     for name, column in sent.items():
         total = total + _values(column, _word(name, batch.units.get(name)))
     return np.asarray(_mix(total).view(np.int64))
@@ -78,10 +81,14 @@ def _instants(batch: Batch) -> npt.NDArray[np.uint64]:
 
 
 def _values(column: FloatArray, word: np.uint64) -> npt.NDArray[np.uint64]:
-    bits = (column + 0.0).view(np.uint64)  # + 0.0: minus zero is zero
-    return np.where(np.isnan(column), np.uint64(0), _mix(bits ^ word))
+    mixed = _mix((column + 0.0).view(np.uint64) ^ word)  # + 0.0: minus zero is zero
+    absent = np.isnan(column)
+    if absent.any():
+        mixed[absent] = 0
+    return mixed
 
 
+@lru_cache(maxsize=1024)
 def _word(name: str, unit: str | None) -> np.uint64:
     # JSON lets half characters in; they have to be told apart like all others.
     text = f"{name}\x1f{'' if unit is None else unit}".encode("utf-8", "surrogatepass")
@@ -89,7 +96,10 @@ def _word(name: str, unit: str | None) -> np.uint64:
 
 
 def _mix(words: npt.NDArray[np.uint64]) -> npt.NDArray[np.uint64]:
-    words = words + _GOLDEN
-    words = (words ^ (words >> np.uint64(30))) * _MIX_A
-    words = (words ^ (words >> np.uint64(27))) * _MIX_B
-    return np.asarray(words ^ (words >> np.uint64(31)))
+    mixed = words + _GOLDEN
+    mixed ^= mixed >> _30
+    mixed *= _MIX_A
+    mixed ^= mixed >> _27
+    mixed *= _MIX_B
+    mixed ^= mixed >> _31
+    return mixed

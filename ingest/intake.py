@@ -20,7 +20,7 @@ import numpy.typing as npt
 import sqlalchemy as sa
 
 from gateway.units import QUANTITIES, accepts
-from gateway.wire import Answer, Batch, Doubt, QuarantineNote
+from gateway.wire import Answer, Batch, Doubt, GatewayReport, QuarantineNote
 from ingest import checks, content
 from ingest.content import FloatArray, HashArray
 from ingest.errors import Refused, writable
@@ -100,6 +100,94 @@ def units_text(batch: Batch) -> str:
 # ---------------------------------------------------------------- receive
 
 
+def receive_all(connection: sa.Connection, batches: Sequence[Incoming]) -> list[Answer | Refused]:
+    """
+    Take batches in, in this order, and give for each its answer or why it is refused.
+
+    Nearly all go on where their stream stood, and nothing about them is doubted: those are written together.
+    """
+    names: dict[int, list[str]] = {}
+    for incoming in batches:
+        names.setdefault(incoming.owner_id, []).append(stream_name(incoming.batch))
+    known = {
+        (owner_id, name): stream
+        for owner_id, of_owner in sorted(names.items())
+        for name, stream in streams.find_all(connection, owner_id, sorted(set(of_owner))).items()
+    }
+    outcomes: list[Answer | Refused] = []
+    plain = _Plain()
+    for incoming in batches:
+        key = (incoming.owner_id, stream_name(incoming.batch))
+        stream = known.get(key)
+        if stream is not None and goes_on(incoming, stream):
+            known[key] = plain.take(incoming, stream)
+            marks = _marks_of(known[key])
+            outcomes.append(_answer(incoming.batch, marks, len(incoming.batch), 0, [], incoming.received_us))
+            continue
+        plain.write(connection)  # what comes next may look at what these brought
+        known.pop(key, None)
+        try:
+            outcomes.append(receive(connection, incoming))
+        except Refused as refusal:
+            outcomes.append(refusal)
+    plain.write(connection)
+    return outcomes
+
+
+def goes_on(incoming: Incoming, stream: Stream) -> bool:
+    """True where a batch brings the next numbers of its stream, all of them believed, and nothing else."""
+    batch, told = incoming.batch, incoming.batch.gateway
+    if incoming.ready is None or batch.shed or batch.opaque is not None or batch.at_text:
+        return False
+    if not isinstance(batch.seq, range) or batch.seq[0] != stream.mark + 1 or stream.mark != stream.highest:
+        return False
+    if told is not None and (told.boots or told.events or _is_elsewhere(told, stream)):
+        return False
+    if stream.device != batch.device or stream.device_registered_us is None:
+        return False
+    return not doubts_about(incoming, _device_of(stream), stream.gateway_built)
+
+
+class _Plain:
+    """Batches that go on, until they are written together."""
+
+    def __init__(self) -> None:
+        self._rows: list[tuple[int, readings.Encoded]] = []
+        self._changed: dict[int, Stream] = {}
+
+    def take(self, incoming: Incoming, stream: Stream) -> Stream:
+        """The stream after the batch."""
+        assert incoming.ready is not None
+        assert incoming.batch.seq is not None
+        last = incoming.batch.seq[-1]
+        after = streams.with_report(stream, incoming.batch.gateway, incoming.received_us)
+        after = dataclasses.replace(after, mark=last, highest=last)
+        self._rows.append((stream.id, incoming.ready))
+        self._changed[stream.id] = after
+        return after
+
+    def write(self, connection: sa.Connection) -> None:
+        """Write what was taken since the last time."""
+        if self._rows:
+            readings.put(connection, self._rows)
+            streams.save_all(connection, list(self._changed.values()))
+            self._rows, self._changed = [], {}
+
+
+def _marks_of(stream: Stream) -> Marks:
+    return Marks(mark=stream.mark, highest=stream.highest)
+
+
+def _device_of(stream: Stream) -> Device:
+    return Device(
+        stream.device_id,
+        stream.owner_id,
+        stream.device,
+        stream.device_registered_us,
+        stream.device_in_service_us,
+    )
+
+
 @dataclass(slots=True)
 class _Verdict:
     """Indexes of readings by what becomes of them."""
@@ -164,17 +252,7 @@ def _claim(connection: sa.Connection, incoming: Incoming) -> tuple[Device, Strea
             "stream_bound",
             f"stream {name} belongs to another device than {batch.device}; open a new stream for it",
         )
-    device = (
-        fleet.device(connection, owner_id, batch.device)
-        if stream is None
-        else Device(
-            stream.device_id,
-            owner_id,
-            stream.device,
-            stream.device_registered_us,
-            stream.device_in_service_us,
-        )
-    )
+    device = fleet.device(connection, owner_id, batch.device) if stream is None else _device_of(stream)
     if device is None or device.registered_us is None:
         _refuse_too_much_unknown(connection, incoming)
         device = device or fleet.keep_device(connection, owner_id, batch.device)
@@ -277,6 +355,11 @@ def _compare(
     return verdict
 
 
+def _is_elsewhere(told: GatewayReport, stream: Stream) -> bool:
+    """True where another installation goes on under this stream."""
+    return bool(told.installation and stream.installation and told.installation != stream.installation)
+
+
 def _refuse_fork(stream: Stream, batch: Batch, verdict: _Verdict, count: int) -> None:
     """
     A copied or restored disk goes on under an old stream: its readings would be taken for repeats.
@@ -287,7 +370,7 @@ def _refuse_fork(stream: Stream, batch: Batch, verdict: _Verdict, count: int) ->
     if told is None:
         return
     name = stream.stream
-    if told.installation and stream.installation and told.installation != stream.installation:
+    if _is_elsewhere(told, stream):
         raise Refused(
             409, "stream_forked", f"stream {name} is written by another installation; open a new one"
         )
@@ -412,7 +495,8 @@ def store_believed(
         kept = range(len(numbers)) if chosen is None else set(chosen)
         texts = {numbers[i]: text for i, text in incoming.batch.at_text.items() if i in kept}
         readings.put_exact_times(connection, stream_id, texts)
-    return readings.put(connection, stream_id, encoded)
+    readings.put(connection, [(stream_id, encoded)])
+    return encoded.rows.many
 
 
 def _encoded(incoming: Incoming, numbers: Sequence[int], chosen: list[int] | None) -> readings.Encoded:

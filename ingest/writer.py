@@ -5,7 +5,7 @@ Promises: a result is given out after its commit, never before. One job that fai
 of its commit: the transaction is taken back and each is run alone. The queue is bounded; what does not
 fit is refused at once (`TryAgain`), so that an overloaded server says so instead of growing.
 Leaves to others: what a job does; it is run again after a failure of its group, so it must rest on the
-database alone.
+database alone. A `Refused` means that the job wrote nothing.
 
 Splitting after a failure instead of a savepoint for each job: failures are rare, and a savepoint costs two
 round trips on PostgreSQL.
@@ -13,15 +13,18 @@ round trips on PostgreSQL.
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import threading
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any, TypeVar
 
+import psycopg
 import sqlalchemy as sa
 
 from ingest.errors import Refused, TryAgain
@@ -34,12 +37,25 @@ MAX_TOGETHER = 64  # jobs in one commit; beyond it the first of them wait too lo
 RETRY_AFTER_S = 2
 
 
+#: Takes several items on one connection, and gives for each its result or the Refused that it met.
+Work = Callable[[sa.Connection, Sequence[Any]], Sequence[Any]]
+
+
 @dataclass(slots=True)
 class _Job:
-    run: Callable[[sa.Connection], Any]
+    work: Work
+    item: Any
     #: jobs of one commit run in this order, so that processes lock rows in one order
     order_key: str
-    done: Future[Any]
+    done: Future[Any] | asyncio.Future[Any]
+    #: where `done` lives, if it belongs to an event loop
+    loop: asyncio.AbstractEventLoop | None = None
+
+    def begin(self) -> bool:
+        """False where nobody waits any more: the client has gone."""
+        if isinstance(self.done, Future):
+            return self.done.set_running_or_notify_cancel()
+        return not self.done.cancelled()
 
 
 class Writer:
@@ -78,13 +94,33 @@ class Writer:
         """Jobs that wait."""
         return len(self._waiting)
 
-    def submit(self, run: Callable[[sa.Connection], T], *, order_key: str = "") -> Future[T]:
+    def submit(self, run: Callable[[sa.Connection], T]) -> Future[T]:
         """
         Hand in a job. The future gives its result after the commit, or raises what it raised.
 
         Raises TryAgain where the queue is full or the writer is stopping.
         """
-        job = _Job(run, order_key, Future())
+        done: Future[T] = Future()
+        self._enqueue(_Job(lambda connection, _: [_outcome(run, connection)], None, "", done))
+        return done
+
+    def call(self, run: Callable[[sa.Connection], T]) -> T:
+        """Hand in a job and wait for it."""
+        return self.submit(run).result()
+
+    def post(self, work: Work, item: Any, *, order_key: str) -> asyncio.Future[Any]:
+        """
+        Hand in an item from an event loop. Items of one `work` that wait together are given to it together.
+
+        Raises TryAgain as `submit` does. All results of a commit reach the loop in one step: waking it for
+        each costs the writing thread its turn each time.
+        """
+        loop = asyncio.get_running_loop()
+        done = loop.create_future()
+        self._enqueue(_Job(work, item, order_key, done, loop))
+        return done
+
+    def _enqueue(self, job: _Job) -> None:
         with self._wakes:
             if self._stopping:
                 raise TryAgain("the server is stopping; send again shortly", retry_after_s=RETRY_AFTER_S)
@@ -95,11 +131,6 @@ class Writer:
                 )
             self._waiting.append(job)
             self._wakes.notify()
-        return job.done
-
-    def call(self, run: Callable[[sa.Connection], T]) -> T:
-        """Hand in a job and wait for it."""
-        return self.submit(run).result()
 
     # ------------------------------------------------------------ the thread
 
@@ -114,37 +145,88 @@ class Writer:
             self._wakes.wait_for(lambda: self._waiting or self._stopping)
             many = min(len(self._waiting), MAX_TOGETHER)
             jobs = [self._waiting.popleft() for _ in range(many)]
-        # A request whose client has gone is left out; once running, a job cannot be called off any more.
-        running = [job for job in jobs if job.done.set_running_or_notify_cancel()]
-        return sorted(running, key=lambda job: job.order_key)
+        # Once running, a job cannot be called off any more.
+        return sorted((job for job in jobs if job.begin()), key=lambda job: job.order_key)
 
     def _commit(self, jobs: list[_Job]) -> None:
         try:
             outcomes = self._transact(jobs)
-        except Exception as error:
+        except TryAgain as error:  # the database is away: it would be for each alone, too
+            outcomes = [error] * len(jobs)
+        except Exception as error:  # also two processes that waited for each other: alone, a job waits once
             if len(jobs) > 1:
                 log.warning("ingest.commit_split", extra={"jobs": len(jobs), "reason": str(error)[:200]})
                 for job in jobs:
                     self._commit([job])
                 return
-            outcomes = [error]
+            outcomes = [_contended(error) if _sqlstate(error) in _CONTENDED else error]
         self.commits += 1
         self.jobs += len(jobs)
-        for job, outcome in zip(jobs, outcomes, strict=True):
-            if isinstance(outcome, BaseException):
-                job.done.set_exception(outcome)
-            else:
-                job.done.set_result(outcome)
+        _give_out(jobs, outcomes)
 
     def _transact(self, jobs: list[_Job]) -> list[Any]:
         outcomes: list[Any] = []
         with as_our_errors(), self._engine.begin() as connection:
-            for job in jobs:
-                try:
-                    outcomes.append(job.run(connection))
-                except Refused as refusal:  # raised before anything was written
-                    outcomes.append(refusal)
+            for work, alike in groupby(jobs, key=lambda job: job.work):
+                outcomes += work(connection, [job.item for job in alike])
         return outcomes
+
+
+def _contended(error: Exception) -> TryAgain:
+    detail = "others write the same streams; nothing is acknowledged, send again shortly"
+    again = TryAgain(detail, retry_after_s=RETRY_AFTER_S, code="store_unavailable")
+    again.__cause__ = error
+    return again
+
+
+def _outcome(run: Callable[[sa.Connection], Any], connection: sa.Connection) -> Any:
+    try:
+        return run(connection)
+    except Refused as refusal:  # raised before anything was written
+        return refusal
+
+
+def _give_out(jobs: list[_Job], outcomes: Sequence[Any]) -> None:
+    by_loop: dict[asyncio.AbstractEventLoop, list[tuple[Any, Any]]] = {}
+    for job, outcome in zip(jobs, outcomes, strict=True):
+        if job.loop is None:
+            _set(job.done, outcome)
+        else:
+            by_loop.setdefault(job.loop, []).append((job.done, outcome))
+    for loop, pairs in by_loop.items():
+        with suppress(RuntimeError):  # the loop has ended: nobody waits for these any more
+            loop.call_soon_threadsafe(_set_all, pairs)
+
+
+def _set_all(pairs: list[tuple[Any, Any]]) -> None:
+    for done, outcome in pairs:
+        if not done.done():
+            _set(done, outcome)
+
+
+def _set(done: Any, outcome: Any) -> None:
+    if isinstance(outcome, BaseException):
+        done.set_exception(outcome)
+    else:
+        done.set_result(outcome)
+
+
+#: The database is away, overloaded or full; a COPY speaks to the driver itself, hence its own errors too.
+_AWAY = (
+    sa.exc.OperationalError,
+    sa.exc.InterfaceError,
+    sa.exc.TimeoutError,
+    psycopg.OperationalError,
+    psycopg.InterfaceError,
+)
+
+
+#: PostgreSQL took a transaction back because others stood in its way: it may be run again at once.
+_CONTENDED = ("40001", "40P01")
+
+
+def _sqlstate(error: Exception) -> str | None:
+    return getattr(getattr(error, "orig", error), "sqlstate", None)
 
 
 @contextmanager
@@ -152,7 +234,9 @@ def as_our_errors() -> Iterator[None]:
     """The one place where the drivers' errors become ours."""
     try:
         yield
-    except (sa.exc.OperationalError, sa.exc.InterfaceError, sa.exc.TimeoutError) as error:
+    except _AWAY as error:
+        if _sqlstate(error) in _CONTENDED:
+            raise
         log.warning("ingest.store_unavailable", extra={"reason": str(error)[:200]})
         raise TryAgain(
             "the database does not take it now; nothing is acknowledged, send again later",

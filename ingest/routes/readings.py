@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 from typing import Any
 
-import sqlalchemy as sa
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
 
@@ -104,12 +103,9 @@ async def post_readings(request: Request) -> Response:
         sqlite=resources.is_sqlite,
     )
 
-    def take(connection: sa.Connection) -> Answer:
-        return intake.receive(connection, incoming)
-
-    done = asyncio.wrap_future(resources.writer.submit(take, order_key=incoming.order_key))
+    done = resources.writer.post(intake.receive_all, incoming, order_key=incoming.order_key)
     try:
-        answer = await asyncio.wait_for(done, ANSWER_WITHIN_S)
+        answer: Answer = await asyncio.wait_for(done, ANSWER_WITHIN_S)
     except TimeoutError:
         raise TryAgain(
             "the disk did not take it in time; send again later", code="store_unavailable"

@@ -81,24 +81,41 @@ def encode(table: str, first: str, columns: Mapping[str, NumberArray | int], *, 
     return Encoded(table, names, many, [], fields, kept)
 
 
-def put(connection: sa.Connection, rows: Encoded, shared: int) -> None:
+def put(connection: sa.Connection, batches: Sequence[tuple[Encoded, int]]) -> None:
     """
-    Insert encoded rows; a key that is taken fails the transaction. shared : value of the first column.
+    Insert encoded rows, each batch with the value of its first column; a taken key fails the transaction.
 
     On SQLite one statement takes a whole piece of rows. Not `executemany`: that lets go of Python's lock and
     takes it again for every row, so that a busy event loop slows it down several times over.
     """
-    if rows.fields is not None:
+    alike: dict[tuple[str, tuple[str, ...]], list[tuple[Encoded, int]]] = {}
+    for rows, shared in batches:
+        alike.setdefault((rows.table, rows.names), []).append((rows, shared))
+    for (table, names), group in alike.items():
+        if is_sqlite(connection):
+            _put_in_sqlite(connection, table, names, group)
+            continue
         driver: Any = connection.connection.driver_connection
-        with driver.cursor() as cursor, cursor.copy(_copy_sql(rows.table, rows.names)) as copy:
-            copy.write(_binary_copy(rows.fields, rows.kept, shared))
-        return
-    width = len(rows.names)
-    rows.flat[0::width] = [shared] * rows.many
-    for first in range(0, rows.many, PIECE_ROWS):
-        many = min(PIECE_ROWS, rows.many - first)
-        piece = tuple(rows.flat[first * width : (first + many) * width])
-        connection.exec_driver_sql(_insert_sql(rows.table, rows.names, many), piece)
+        with driver.cursor() as cursor, cursor.copy(_copy_sql(table, names)) as copy:
+            copy.write(_COPY_HEADER)
+            for rows, shared in group:
+                copy.write(_copied(rows, shared))
+            copy.write(_COPY_TRAILER)
+
+
+def _put_in_sqlite(
+    connection: sa.Connection, table: str, names: tuple[str, ...], group: list[tuple[Encoded, int]]
+) -> None:
+    width = len(names)
+    flat: list[Any] = []
+    for rows, shared in group:
+        rows.flat[0::width] = [shared] * rows.many
+        flat += rows.flat
+    many = len(flat) // width
+    for first in range(0, many, PIECE_ROWS):
+        count_here = min(PIECE_ROWS, many - first)
+        piece = tuple(flat[first * width : (first + count_here) * width])
+        connection.exec_driver_sql(_insert_sql(table, names, count_here), piece)
 
 
 def _flat(columns: Mapping[str, NumberArray | int], many: int) -> list[Any]:
@@ -152,10 +169,10 @@ def _bytes_of(number: int, length: int) -> npt.NDArray[np.uint8]:
     return np.frombuffer(number.to_bytes(length, "big", signed=True), dtype=np.uint8)
 
 
-def _binary_copy(fields: npt.NDArray[np.uint8], kept: npt.NDArray[np.bool_] | None, shared: int) -> bytes:
-    fields[:, 6:14] = _bytes_of(shared, 8)
-    body = fields.tobytes() if kept is None else fields[kept].tobytes()
-    return _COPY_HEADER + body + _COPY_TRAILER
+def _copied(rows: Encoded, shared: int) -> bytes:
+    assert rows.fields is not None
+    rows.fields[:, 6:14] = _bytes_of(shared, 8)
+    return rows.fields.tobytes() if rows.kept is None else rows.fields[rows.kept].tobytes()
 
 
 def among(column: sa.ColumnElement[int], numbers: Ranges) -> Iterator[sa.ColumnElement[bool]]:

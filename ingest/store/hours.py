@@ -14,10 +14,11 @@ from ingest.models import hours, readings, streams, summaries
 from ingest.store import dialect
 
 HOUR_US = 3_600_000_000
+TOUCHED_AT_ONCE = 500  # hours in one statement of 5 values each
 
 _TOUCH = """
 INSERT INTO hours (stream_id, hour, first_seq, last_seq, readings, revision, analysed_revision)
-VALUES (?, ?, ?, ?, ?, 1, 0)
+VALUES {}
 ON CONFLICT (stream_id, hour) DO UPDATE SET
     first_seq = CASE WHEN hours.first_seq < excluded.first_seq
         THEN hours.first_seq ELSE excluded.first_seq END,
@@ -25,6 +26,7 @@ ON CONFLICT (stream_id, hour) DO UPDATE SET
         THEN hours.last_seq ELSE excluded.last_seq END,
     readings = hours.readings + excluded.readings, revision = hours.revision + 1
 """
+_TOUCH_ROW = "(?, ?, ?, ?, ?, 1, 0)"
 
 
 class Span(NamedTuple):
@@ -36,9 +38,21 @@ class Span(NamedTuple):
     readings: int
 
 
-def touch(connection: sa.Connection, stream_id: int, spans: Sequence[Span]) -> None:
-    """Count new readings into their hours; each touched hour is due for analysis."""
-    dialect.run(connection, _TOUCH, [(stream_id, *span) for span in spans])
+def touch(connection: sa.Connection, spans: Sequence[tuple[int, Span]]) -> None:
+    """Count new readings of (stream, span) into their hours; each touched hour is due for analysis."""
+    merged: dict[tuple[int, int], Span] = {}
+    for stream_id, span in spans:  # one statement may not touch an hour twice
+        known = merged.get((stream_id, span.hour))
+        merged[stream_id, span.hour] = span if known is None else _joined(known, span)
+    rows = [(stream_id, *span) for (stream_id, _), span in merged.items()]
+    for piece in dialect.chunks(rows, TOUCHED_AT_ONCE):
+        sql = _TOUCH.format(", ".join([_TOUCH_ROW] * len(piece)))
+        dialect.run(connection, sql, tuple(value for row in piece for value in row))
+
+
+def _joined(a: Span, b: Span) -> Span:
+    lowest, highest = min(a.lowest_seq, b.lowest_seq), max(a.highest_seq, b.highest_seq)
+    return Span(a.hour, lowest, highest, a.readings + b.readings)
 
 
 def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list[Span]:

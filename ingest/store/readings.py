@@ -49,15 +49,14 @@ def encode(rows: Rows, *, sqlite: bool) -> Encoded:
     return Encoded(encoded, hours.hour_spans(rows.seq, rows.at_us))
 
 
-def put(connection: sa.Connection, stream_id: int, encoded: Encoded) -> int:
+def put(connection: sa.Connection, batches: Sequence[tuple[int, Encoded]]) -> None:
     """
-    Store new readings and count them into their hours, which are then due for analysis. Returns how many.
+    Store new readings of (stream, rows) and count them into their hours, which are then due for analysis.
 
-    Their numbers must be new: the caller holds the stream's lock and has looked.
+    Their numbers must be new: the caller holds the locks of the streams and has looked.
     """
-    dialect.put(connection, encoded.rows, stream_id)
-    hours.touch(connection, stream_id, encoded.spans)
-    return encoded.rows.many
+    dialect.put(connection, [(encoded.rows, stream_id) for stream_id, encoded in batches])
+    hours.touch(connection, [(stream_id, span) for stream_id, encoded in batches for span in encoded.spans])
 
 
 def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, int]:

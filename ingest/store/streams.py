@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import hashlib
 import json
 from collections.abc import Mapping, Sequence
@@ -52,6 +53,10 @@ _OF_DEVICE = {
 _FIELDS = [_OF_DEVICE[f].label(f) if f in _OF_DEVICE else streams.c[f] for f in Stream.__slots__]
 _JOINED = sa.select(*_FIELDS).join_from(streams, devices)
 _BY_NAME = f"{_JOINED.compile(dialect=sqlite.dialect())} WHERE streams.owner_id = ? AND streams.stream = ?"
+_AMONG = (
+    f"{_JOINED.compile(dialect=sqlite.dialect())} WHERE streams.owner_id = ? AND streams.stream IN ({{}})"
+)
+_AMONG += " ORDER BY streams.stream"
 
 
 def find(connection: sa.Connection, owner_id: int, stream: str, *, lock: bool = False) -> Stream | None:
@@ -59,6 +64,14 @@ def find(connection: sa.Connection, owner_id: int, stream: str, *, lock: bool = 
     locked = " FOR UPDATE OF streams" if lock and not dialect.is_sqlite(connection) else ""
     row = dialect.run(connection, _BY_NAME + locked, (owner_id, stream)).first()
     return None if row is None else Stream(*row)
+
+
+def find_all(connection: sa.Connection, owner_id: int, names: Sequence[str]) -> dict[str, Stream]:
+    """Those of these streams of one owner that there are, by name, locked in the order of their names."""
+    among = _AMONG.format(", ".join("?" * len(names)))
+    locked = "" if dialect.is_sqlite(connection) else " FOR UPDATE OF streams"
+    rows = dialect.run(connection, among + locked, (owner_id, *names))
+    return {row.stream: Stream(*row) for row in rows}
 
 
 def create(connection: sa.Connection, owner_id: int, device_id: int, stream: str, now_us: int) -> Stream:
@@ -160,20 +173,40 @@ def save(
     conflicts: int,
     now_us: int,
 ) -> None:
-    """Write marks, counters and what the gateway says of itself; what it does not say stays."""
+    """Write marks, counters and what the gateway says of itself."""
     _save_ranges(connection, stream.id, before, after)
+    heard = with_report(stream, report, now_us)
+    more_shed = len(after.shed) - len(before.shed)
+    dialect.run(connection, _SAVE, _values(heard, after, more_shed, duplicates, conflicts))
+
+
+def save_all(connection: sa.Connection, changed: Sequence[Stream]) -> None:
+    """Write streams whose mark and highest moved on without a gap, as they are."""
+    rows = [_values(s, Marks(mark=s.mark, highest=s.highest), 0, 0, 0) for s in changed]
+    if rows:
+        dialect.run(connection, _SAVE, rows)
+
+
+def with_report(stream: Stream, report: GatewayReport | None, now_us: int) -> Stream:
+    """The stream as heard now, with what its gateway says of itself; what it does not say stays."""
     told = report or GatewayReport()
-    appended = max(
-        (n for n in (told.appended_through, stream.appended_through) if n is not None), default=None
+    appended = [n for n in (told.appended_through, stream.appended_through) if n is not None]
+    return dataclasses.replace(
+        stream,
+        appended_through=max(appended, default=None),
+        installation=told.installation or stream.installation,
+        gateway_version=told.version or stream.gateway_version,
+        gateway_built=told.built or stream.gateway_built,
+        last_heard_us=max(now_us, stream.last_heard_us),
     )
-    values = (
-        *(after.mark, after.highest, len(after.islands), len(after.shed) - len(before.shed), appended),
-        told.installation or stream.installation,
-        told.version or stream.gateway_version,
-        told.built or stream.gateway_built,
-        *(duplicates, conflicts, max(now_us, stream.last_heard_us), stream.id),
+
+
+def _values(s: Stream, after: Marks, more_shed: int, duplicates: int, conflicts: int) -> tuple[Any, ...]:
+    return (
+        *(after.mark, after.highest, len(after.islands), more_shed, s.appended_through),
+        *(s.installation, s.gateway_version, s.gateway_built),
+        *(duplicates, conflicts, s.last_heard_us, s.id),
     )
-    dialect.run(connection, _SAVE, values)
 
 
 # ---------------------------------------------------------------- reports

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Future
 from typing import Any
 
@@ -83,8 +84,9 @@ def test_one_bad_job_never_fails_the_others_of_its_commit(writer: Writer, databa
         add("good-0")(connection)
 
     gate = Gate(writer)
-    good = [writer.submit(add(f"good-{n}"), order_key=str(n)) for n in range(3)]
-    bad: list[Future[Any]] = [writer.submit(breaks, order_key="1b"), writer.submit(clashes, order_key="9")]
+    good = [writer.submit(add("good-0")), writer.submit(add("good-1"))]
+    bad: list[Future[Any]] = [writer.submit(breaks), writer.submit(clashes)]
+    good.append(writer.submit(add("good-2")))
     gate.open()
     assert [job.result(10.0) for job in good] == ["good-0", "good-1", "good-2"]
     with pytest.raises(ZeroDivisionError):
@@ -105,6 +107,27 @@ def test_a_refusal_is_an_outcome_and_leaves_the_commit_whole(writer: Writer, dat
         refused.result(10.0)
     assert kept.result(10.0) == "kept"
     assert names(database_url) == {"kept"}
+
+
+def test_items_of_one_kind_that_wait_are_handed_over_together_in_order(writer: Writer) -> None:
+    together: list[list[int]] = []
+
+    def work(_: sa.Connection, items: Sequence[int]) -> list[int | Refused]:
+        together.append(list(items))
+        return [Refused(409, "stream_bound", "no") if item == 3 else item * 10 for item in items]
+
+    async def post_all() -> list[Any]:
+        gate = Gate(writer)
+        waiting = [writer.post(work, item, order_key=str(item)) for item in (2, 1, 4, 3)]
+        waiting[2].cancel()
+        gate.open()
+        return await asyncio.gather(*waiting, return_exceptions=True)
+
+    second, first, gone, refused = asyncio.run(post_all())
+    assert (first, second) == (10, 20)
+    assert isinstance(gone, asyncio.CancelledError)
+    assert isinstance(refused, Refused)
+    assert together == [[1, 2, 3]]
 
 
 def test_a_full_queue_is_refused_at_once(writer: Writer) -> None:
