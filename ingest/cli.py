@@ -1,5 +1,5 @@
 """
-The command `cleanside-ingest`: serve, migrate, keys, account, backtest.
+The command `cleanside-ingest`: serve, migrate, keys, account, backtest, lives.
 
 Promises: our own errors end a command with one line on stderr and exit code 2; anything else keeps its
 traceback. A command that writes takes the lock that a serving process holds; while one serves, its HTTP
@@ -49,8 +49,8 @@ def build_parser(*, command: str = "") -> argparse.ArgumentParser:
     """
     The command line, from the table of settings and the commands below.
 
-    command : the one asked for; the options of `backtest` live in a module that brings numerics along, and
-        are loaded for it alone.
+    command : the one asked for; the options of `backtest` and `lives` live in modules that bring numerics
+        along, and are loaded for them alone.
     """
     parser = argparse.ArgumentParser(prog="cleanside-ingest", description="Ingest service of cleanside.")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
@@ -75,11 +75,15 @@ def build_parser(*, command: str = "") -> argparse.ArgumentParser:
     balance.add_argument("--json", action="store_true", help="for machines")
     balance.set_defaults(run=run_account)
 
-    backtest = commands.add_parser("backtest", help="judge the forecast on recorded lives")
-    if command == "backtest":
-        module = importlib.import_module("ingest.backtest")
-        module.add_arguments(backtest)
-        backtest.set_defaults(run=module.run)
+    for name, home, sentence in (
+        ("backtest", "ingest.backtest", "judge the forecast on recorded lives"),
+        ("lives", "ingest.lives_report", "flow exponent and element changes of one recorded series"),
+    ):
+        judging = commands.add_parser(name, help=sentence)
+        if command == name:
+            module = importlib.import_module(home)
+            module.add_arguments(judging)
+            judging.set_defaults(run=module.run)
     return parser
 
 

@@ -29,7 +29,7 @@ class Settings:
 
     database: str = _row("", "URL of the database; empty: a SQLite file in the user's data folder")
     host: str = _row("127.0.0.1", "address to listen on; anything but loopback needs TLS in front of it")
-    port: int = _row(8086, "port to listen on; 0 takes a free one and prints it")
+    port: int = _row(8750, "port to listen on; 0 takes a free one and prints it")
     max_waiting: int = _row(256, "requests that may wait for the disk before new ones get 503")
     recheck_interval_s: int = _row(30, "how often readings held for a time to come are looked at again [s]")
     planning_horizon_days: int = _row(14, "an element due within this time is in state plan [days]")

@@ -18,7 +18,7 @@ def test_without_anything_the_database_is_a_file_in_the_users_data_folder(tmp_pa
     found = load(environ={"XDG_DATA_HOME": str(tmp_path)})
     assert found.database == f"sqlite:///{tmp_path}/cleanside/ingest.db"
     assert load(environ={}).database == f"sqlite:///{Path.home()}/.local/share/cleanside/ingest.db"
-    assert (found.host, found.port) == ("127.0.0.1", 8086)
+    assert (found.host, found.port) == ("127.0.0.1", 8750)
 
 
 def test_a_flag_outranks_the_environment_and_that_the_file(tmp_path: Path) -> None:
