@@ -27,7 +27,18 @@ from ingest.access import Keyring
 from ingest.analysis import Analyst
 from ingest.assessment import Snapshots
 from ingest.resources import Clock, open_resources
-from ingest.routes import account, devices, health, keys, machines, quarantine, readings, restriction, streams
+from ingest.routes import (
+    account,
+    amendments,
+    devices,
+    health,
+    keys,
+    machines,
+    quarantine,
+    readings,
+    restriction,
+    streams,
+)
 from ingest.settings import Settings
 from ingest.store import keys as key_store
 
@@ -39,7 +50,7 @@ Every error is application/problem+json with a stable `code`. Times are RFC 3339
 the engine maker's service limit and manual come first.
 """
 
-_ROUTES = (readings, streams, machines, devices, restriction, quarantine, account, keys, health)
+_ROUTES = (readings, streams, machines, devices, restriction, quarantine, amendments, account, keys, health)
 
 #: What every answer carries; as the protocol wants it, because it is on every request's way.
 _HEADERS = [

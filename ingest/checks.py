@@ -43,6 +43,7 @@ CODES: Mapping[str, str] = {
     "out_of_range": "look at sensor, wiring and unit; discard the readings if they are wrong",
     "device_unknown": "register the device; its held readings are checked and stored then",
     "number_conflict": "the number is taken by another content; find out which of the two is right",
+    "set_aside": "a person took it out of the store; amend it, put it back, or discard it",
     "opaque": "the gateway could not get this record through; read it with its maker's help",
 }
 

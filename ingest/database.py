@@ -179,14 +179,14 @@ def revision_of(connection: sa.Connection) -> str | None:
     return MigrationContext.configure(connection).get_current_revision()
 
 
-def migrate(engine: sa.Engine) -> tuple[str | None, str]:
-    """Bring the schema to the newest revision. Returns the revision before and after."""
+def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | None]:
+    """Bring the schema to a revision, the newest by default. Returns the revision before and after."""
     with engine.connect() as connection:
         before = revision_of(connection)
         connection.commit()
-        command.upgrade(_config(connection), "head")
+        command.upgrade(_config(connection), to)
         connection.commit()
-        return before, newest_revision()
+        return before, revision_of(connection)
 
 
 def check(engine: sa.Engine) -> None:

@@ -288,8 +288,29 @@ quarantine = sa.Table(
     sa.Column("received_us", sa.BigInteger, nullable=False),
     #: when the server looks again by itself; None: a person has to
     sa.Column("recheck_us", sa.BigInteger),
+    #: the last of `amendments` that touched it and still holds
+    sa.Column("amendment_id", sa.BigInteger),
     sa.UniqueConstraint("stream_id", "seq", "content_hash"),
     sa.Index(None, "state", "recheck_us"),
+)
+
+#: what a person did about held readings, with what undoes it
+amendments = sa.Table(
+    "amendments",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    #: amend, discard or set_aside
+    sa.Column("kind", sa.String(12), nullable=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    #: JSON, as asked for
+    sa.Column("detail", sa.Text, nullable=False),
+    #: JSON list of what each entry was before
+    sa.Column("before", sa.Text, nullable=False),
+    sa.Column("entries", sa.BigInteger, nullable=False),
+    sa.Column("undone_us", sa.BigInteger),
+    sa.Index(None, "owner_id"),
 )
 
 # ---------------------------------------------------------------- analysis

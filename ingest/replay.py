@@ -29,7 +29,8 @@ def reconsider(connection: sa.Connection, entries: Sequence[Entry], now_us: int)
 
     Records nobody could read, and readings beside another of the same number, need a person: they stay.
     """
-    ready = [entry for entry in entries if not entry.beside and entry.code != "opaque"]
+    held = [entry for entry in entries if entry.state == quarantine.HELD]
+    ready = [entry for entry in held if not entry.beside and entry.code != "opaque"]
     ready.sort(key=_together)
     return sum(_reconsider(connection, list(group), now_us) for _, group in groupby(ready, key=_alike))
 

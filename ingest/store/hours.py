@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from typing import Any, NamedTuple
 
@@ -53,6 +54,16 @@ def touch(connection: sa.Connection, spans: Sequence[tuple[int, Span]]) -> None:
 def _joined(a: Span, b: Span) -> Span:
     lowest, highest = min(a.lowest_seq, b.lowest_seq), max(a.highest_seq, b.highest_seq)
     return Span(a.hour, lowest, highest, a.readings + b.readings)
+
+
+def count_down(connection: sa.Connection, stream_id: int, at_us: Sequence[int]) -> None:
+    """Take readings out of their hours, which are due for analysis again."""
+    gone = Counter(us // HOUR_US for us in at_us)
+    here = sa.update(hours).where(hours.c.stream_id == stream_id, hours.c.hour == sa.bindparam("of_hour"))
+    values = {"readings": hours.c.readings - sa.bindparam("gone"), "revision": hours.c.revision + 1}
+    if gone:
+        rows = [{"of_hour": hour, "gone": many} for hour, many in gone.items()]
+        connection.execute(here.values(values), rows)
 
 
 def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list[Span]:

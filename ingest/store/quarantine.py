@@ -11,7 +11,7 @@ import sqlalchemy as sa
 
 from gateway.wire import Doubt
 from ingest.marks import Ranges
-from ingest.models import devices, quarantine, streams
+from ingest.models import amendments, devices, quarantine, streams
 from ingest.store import dialect
 
 HELD, RELEASED, DISCARDED = "held", "released", "discarded"
@@ -37,6 +37,7 @@ class Entry:
     amended: str | None
     received_us: int
     recheck_us: int | None
+    amendment_id: int | None
 
 
 _OF_STREAM = {"owner_id", "device_id", "stream"}
@@ -93,21 +94,23 @@ def reasons_json(doubts: Sequence[Doubt]) -> str:
 
 
 def seen(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, list[Any]]:
-    """number -> rows (content_hash, state, code, reasons) of what was ever quarantined among `numbers`."""
+    """number -> rows (id, content_hash, state, code, reasons) of what was ever held among `numbers`."""
     found: dict[int, list[Any]] = {}
-    fields = (quarantine.c.seq, quarantine.c.content_hash, quarantine.c.state, quarantine.c.code)
-    query = sa.select(*fields, quarantine.c.reasons).where(quarantine.c.stream_id == stream_id)
+    fields = ("id", "seq", "content_hash", "state", "code", "reasons")
+    query = sa.select(*(quarantine.c[f] for f in fields)).where(quarantine.c.stream_id == stream_id)
     for among in dialect.among(quarantine.c.seq, numbers):
         for row in connection.execute(query.where(among)):
             found.setdefault(row.seq, []).append(row)
     return found
 
 
-def get(connection: sa.Connection, owner_id: int, entry_id: int) -> Entry | None:
-    """One entry of this owner."""
-    query = _JOINED.where(quarantine.c.id == entry_id, streams.c.owner_id == owner_id)
-    row = connection.execute(query).first()
-    return None if row is None else Entry(*row)
+def by_ids(connection: sa.Connection, owner_id: int, entry_ids: Sequence[int]) -> list[Entry]:
+    """Those of these entries that belong to this owner, in order of receipt."""
+    query = _JOINED.where(streams.c.owner_id == owner_id).order_by(quarantine.c.id)
+    found: list[Entry] = []
+    for piece in dialect.chunks(sorted(set(entry_ids))):
+        found += [Entry(*row) for row in connection.execute(query.where(quarantine.c.id.in_(piece)))]
+    return found
 
 
 def list_of(
@@ -152,12 +155,9 @@ def count_held(connection: sa.Connection, owner_id: int, code: str) -> int:
     return connection.scalar(query) or 0
 
 
-def set_state(connection: sa.Connection, entry_id: int, state: str, *, amended: str | None = None) -> None:
+def set_state(connection: sa.Connection, entry_id: int, state: str) -> None:
     """Move an entry to another state; it is not looked at again by itself."""
-    values: dict[str, Any] = {"state": state, "recheck_us": None}
-    if amended is not None:
-        values["amended"] = amended
-    connection.execute(sa.update(quarantine).where(quarantine.c.id == entry_id).values(values))
+    _update(connection, entry_id, {"state": state, "recheck_us": None})
 
 
 def set_doubts(
@@ -165,4 +165,102 @@ def set_doubts(
 ) -> None:
     """Write the reasons found by a later look."""
     values = {"code": doubts[0].code, "reasons": reasons_json(doubts), "recheck_us": recheck_us}
+    _update(connection, entry_id, values)
+
+
+def amend(connection: sa.Connection, entry_id: int, amendment_id: int, amended: str | None) -> None:
+    """Write what a person changed of the content (JSON, None: nothing), and by which amendment."""
+    _update(connection, entry_id, {"amended": amended, "amendment_id": amendment_id})
+
+
+def restore(connection: sa.Connection, entry_id: int, before: dict[str, Any]) -> None:
+    """Make an entry what `snapshot` said it was."""
+    _update(connection, entry_id, before)
+
+
+def snapshot(entry: Entry) -> dict[str, Any]:
+    """What an amendment may change of an entry."""
+    return {
+        "state": entry.state,
+        "code": entry.code,
+        "reasons": entry.reasons,
+        "amended": entry.amended,
+        "recheck_us": entry.recheck_us,
+        "amendment_id": entry.amendment_id,
+    }
+
+
+def hold_again(connection: sa.Connection, stream_id: int, numbers: Sequence[int], reason: Doubt) -> set[int]:
+    """Hold released entries again; returns the numbers that had one."""
+    found: set[int] = set()
+    for piece in dialect.chunks(numbers):
+        here = sa.update(quarantine).where(
+            quarantine.c.stream_id == stream_id,
+            quarantine.c.seq.in_(piece),
+            quarantine.c.state == RELEASED,
+            sa.not_(quarantine.c.beside),
+        )
+        values = {"state": HELD, "code": reason.code, "reasons": reasons_json([reason]), "recheck_us": None}
+        found |= set(connection.scalars(here.values(values).returning(quarantine.c.seq)))
+    return found
+
+
+def _update(connection: sa.Connection, entry_id: int, values: dict[str, Any]) -> None:
     connection.execute(sa.update(quarantine).where(quarantine.c.id == entry_id).values(values))
+
+
+# ---------------------------------------------------------------- amendments
+
+
+@dataclass(frozen=True, slots=True)
+class Amendment:
+    """A row of `amendments`."""
+
+    id: int
+    owner_id: int
+    kind: str
+    at_us: int
+    who: str
+    detail: str
+    before: str
+    entries: int
+    undone_us: int | None
+
+
+_AMENDMENT = sa.select(*(amendments.c[f] for f in Amendment.__slots__))
+
+
+def put_amendment(
+    connection: sa.Connection, *, owner_id: int, kind: str, at_us: int, who: str, detail: str
+) -> int:
+    """Note that a person does something about entries; what they were before is written by `set_before`."""
+    values = {"owner_id": owner_id, "kind": kind, "at_us": at_us, "who": who, "detail": detail}
+    statement = sa.insert(amendments).values(before="[]", entries=0, **values).returning(amendments.c.id)
+    return int(connection.execute(statement).scalar_one())
+
+
+def set_before(connection: sa.Connection, amendment_id: int, before: Sequence[tuple[int, Any]]) -> None:
+    """Keep what each entry was before: (entry, snapshot)."""
+    values = {"before": json.dumps(before), "entries": len(before)}
+    connection.execute(sa.update(amendments).where(amendments.c.id == amendment_id).values(values))
+
+
+def amendment(connection: sa.Connection, owner_id: int, amendment_id: int) -> Amendment | None:
+    """One amendment of this owner."""
+    query = _AMENDMENT.where(amendments.c.owner_id == owner_id, amendments.c.id == amendment_id)
+    row = connection.execute(query).first()
+    return None if row is None else Amendment(*row)
+
+
+def amendments_of(
+    connection: sa.Connection, owner_id: int, *, after_id: int = 0, limit: int = 100
+) -> list[Amendment]:
+    """Amendments of this owner, oldest first, a page at a time."""
+    query = _AMENDMENT.where(amendments.c.owner_id == owner_id, amendments.c.id > after_id)
+    return [Amendment(*row) for row in connection.execute(query.order_by(amendments.c.id).limit(limit))]
+
+
+def set_undone(connection: sa.Connection, amendment_id: int, now_us: int) -> None:
+    """Note that an amendment no longer holds."""
+    here = sa.update(amendments).where(amendments.c.id == amendment_id)
+    connection.execute(here.values(undone_us=now_us))

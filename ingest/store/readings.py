@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -66,6 +66,32 @@ def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[i
     for among in dialect.among(readings.c.seq, numbers):
         found.update((seq, value) for seq, value in connection.execute(query.where(among)))
     return found
+
+
+def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[dict[str, Any]]:
+    """
+    Take stored readings out of the store, and give them as they were: every column, `instant` and `units`.
+
+    Their hours are due for analysis.
+    """
+    query = (
+        sa.select(readings, exact_times.c.instant, unit_sets.c.units)
+        .join(unit_sets, unit_sets.c.id == readings.c.unit_set_id)
+        .outerjoin(
+            exact_times,
+            sa.and_(exact_times.c.stream_id == readings.c.stream_id, exact_times.c.seq == readings.c.seq),
+        )
+        .where(readings.c.stream_id == stream_id)
+    )
+    taken: list[dict[str, Any]] = []
+    for first, last in numbers:
+        rows = connection.execute(query.where(readings.c.seq.between(first, last)).order_by(readings.c.seq))
+        taken += [dict(row) for row in rows.mappings()]
+        for table in (readings, exact_times):
+            here = table.c.stream_id == stream_id, table.c.seq.between(first, last)
+            connection.execute(sa.delete(table).where(*here))
+    hours.count_down(connection, stream_id, [row["at_us"] for row in taken])
+    return taken
 
 
 def put_exact_times(connection: sa.Connection, stream_id: int, texts: Mapping[int, str]) -> None:

@@ -104,3 +104,34 @@ def test_the_revisions_are_where_a_plain_install_finds_them() -> None:
     folder = Path(migrations.__file__).parent
     assert (folder / "env.py").exists()
     assert (folder / "script.py.mako").exists()
+
+
+# What the code of revision 0001 writes for one held reading, in its own words.
+WRITES_OF_0001 = [
+    "INSERT INTO owners (id, name, created_us) VALUES (7, 'plateau', 1)",
+    "INSERT INTO devices (id, owner_id, name) VALUES (7, 7, 'grader-07-intake')",
+    "INSERT INTO streams (id, owner_id, device_id, stream, mark, highest, first_heard_us, last_heard_us)"
+    " VALUES (7, 7, 7, 'one', 1, 1, 1, 1)",
+    "INSERT INTO quarantine"
+    " (id, stream_id, seq, content_hash, beside, state, code, reasons, content, received_us)"
+    " VALUES (7, 7, 1, 99, false, 'held', 'out_of_range', '[]', '{}', 1)",
+    "INSERT INTO readings (stream_id, seq, at_us, unit_set_id, content_hash, received_us, restriction_pa)"
+    " VALUES (7, 2, 1, 1, 5, 1, 3050.0)",
+]
+
+
+@pytest.mark.parametrize("newest_first", [False, True], ids=["rows survive", "old writes still land"])
+def test_rows_of_the_first_revision_survive_and_its_writes_still_land(
+    empty_database_url: str, newest_first: bool
+) -> None:
+    with opened(empty_database_url) as engine:
+        database.migrate(engine, to="head" if newest_first else "0001")
+        with engine.begin() as connection:
+            for sql in WRITES_OF_0001:
+                connection.execute(sa.text(sql))
+        database.migrate(engine)
+        with engine.connect() as connection:
+            held = connection.execute(sa.select(models.quarantine)).one()
+            kept = connection.execute(sa.select(models.readings)).one()
+    assert (held.content_hash, held.state, held.amendment_id) == (99, "held", None)
+    assert (kept.seq, kept.restriction_pa, kept.altitude_m) == (2, 3050.0, None)

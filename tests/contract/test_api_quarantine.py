@@ -1,0 +1,253 @@
+"""Quarantine: list, amend, preview, replay, discard, set aside, undo; nothing is ever dropped."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from ingest.models import readings
+from tests.support.serving import STREAM, Api, batch
+
+
+@pytest.fixture(autouse=True)
+def _registered(api: Api) -> None:
+    api.register()
+
+
+def stored(api: Api) -> dict[int, float]:
+    with api.resources.reading() as connection:
+        rows = connection.execute(sa.select(readings.c.seq, readings.c.restriction_pa))
+        return {row.seq: row.restriction_pa for row in rows}
+
+
+def held(api: Api, **query: Any) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = api.get("/v1/quarantine", key="operator", params=query).json()["entries"]
+    return found
+
+
+def amend(api: Api, expect: int = 200, path: str = "amendments", **body: Any) -> dict[str, Any]:
+    response = api.post(f"/v1/quarantine/{path}", body, key="operator")
+    assert response.status_code == expect, response.text
+    document: dict[str, Any] = response.json()
+    return document
+
+
+def undo(api: Api, amendment: int, expect: int = 200) -> dict[str, Any]:
+    response = api.post(f"/v1/quarantine/amendments/{amendment}/undo", {}, key="operator")
+    assert response.status_code == expect, response.text
+    document: dict[str, Any] = response.json()
+    return document
+
+
+def assert_balances(api: Api, **states: int) -> None:
+    account = api.account()["streams"][0]
+    assert account["balances"], account["faults"]
+    assert {state: account[state] for state in states} == states
+
+
+def test_a_wrong_unit_is_amended_previewed_stored_and_undone(api: Api) -> None:
+    api.send(batch(1, [12.0, 12.2], units={"restriction": "inwc"}))
+    change = {"units": {"restriction": "inH2O"}}
+    where = {"code": "unit_not_accepted"}
+    preview = amend(api, where=where, change=change, preview=True)
+    assert (preview["amendment_id"], preview["stored"], stored(api)) == (None, 2, {})
+    assert_balances(api, stored=0, quarantined=2)
+    done = amend(api, where=where, change=change)
+    assert (done["entries"], done["stored"], done["held"]) == (2, 2, [])
+    # NIST SP 811 (2008) B.8: inch of water, conventional, 2.490 889 E+02 Pa
+    assert stored(api) == {
+        1: pytest.approx(12 * 249.0889, rel=1e-6),
+        2: pytest.approx(12.2 * 249.0889, rel=1e-6),
+    }
+    assert_balances(api, stored=2, quarantined=0)
+    undone = undo(api, done["amendment_id"])
+    assert undone["entries"] == 2
+    assert stored(api) == {}
+    assert_balances(api, stored=0, quarantined=2)
+    assert [(e["code"], e["amended"]) for e in held(api)] == [("unit_not_accepted", None)] * 2
+
+
+def test_what_the_server_suggests_is_applied_when_a_person_says_so(api: Api) -> None:
+    document = batch(1, [3.0, 3.1])
+    document["readings"][0]["at"] = "2006-07-17T08:00:00Z"  # 1024 weeks before 2026-03-02
+    document["readings"][1]["at"] = "2006-07-17T08:00:10Z"
+    api.send(document)
+    assert amend(api, where={"code": "gps_week_rollover"}, change={"suggested": True})["stored"] == 2
+    with api.resources.reading() as connection:
+        times = connection.scalars(sa.text("SELECT at_us FROM readings ORDER BY seq")).all()
+    assert [t // 1_000_000 for t in times] == [1772438400, 1772438410]  # 2026-03-02T08:00:00Z and 10 s later
+
+
+def test_a_time_without_offset_gets_the_machines_zone(api: Api) -> None:
+    document = batch(1, [3.0])
+    document["readings"][0]["at"] = "2026-03-02T08:00:00"
+    api.send(document)
+    assert amend(api, entries=[held(api)[0]["entry"]], change={"offset": "+02:00"})["stored"] == 1
+    assert api.send(document)["duplicates"] == 1  # identity is that of what was sent
+
+
+def test_a_shift_that_is_not_enough_leaves_the_reading_held_with_the_new_reason(api: Api) -> None:
+    document = batch(1, [3.0])
+    document["readings"][0]["at"] = "1970-01-01T00:00:10Z"
+    api.send(document)
+    done = amend(api, where={}, change={"shift_s": 4_000_000_000})
+    assert done["stored"] == 0
+    assert done["held"][0]["code"] == "time_in_future"
+    assert held(api)[0]["content"]["at"] == "1970-01-01T00:00:10Z"  # what was sent is never touched
+
+
+def test_a_change_that_does_not_fit_changes_nothing(api: Api) -> None:
+    api.send(batch(1, [3.0, 3.1], units={"restriction": "inwc"}))
+    found = amend(api, 422, where={}, change={"units": {"engine_speed": "r/min"}})
+    assert found["code"] == "change_does_not_fit"
+    assert len(found["errors"]) == 2
+    assert api.get("/v1/quarantine/amendments", key="operator").json()["amendments"] == []
+
+
+def test_looking_again_stores_what_is_believed_by_now(api: Api) -> None:
+    api.post("/v1/devices", {"device": "grader-07-intake", "in_service_at": "2026-03-02T07:00:00Z"})
+    api.send(batch(1, [3.0]))
+    assert held(api)[0]["code"] == "time_before_service"
+    assert amend(api, where={})["stored"] == 0
+    api.post("/v1/devices", {"device": "grader-07-intake", "in_service_at": "2026-03-01T00:00:00Z"})
+    assert amend(api, where={})["stored"] == 1
+
+
+def test_a_discarded_reading_stays_on_record_and_can_be_had_back(api: Api) -> None:
+    api.send(batch(1, [3.0, 900.0]))
+    done = amend(api, path="discards", where={"code": "out_of_range"}, reason="sensor was off its bracket")
+    assert_balances(api, stored=1, quarantined=0, discarded=1)
+    assert held(api) == []
+    assert held(api, state="discarded")[0]["content"]["restriction"] == 900.0
+    assert api.send(batch(1, [3.0, 900.0]))["duplicates"] == 2
+    undo(api, done["amendment_id"])
+    assert_balances(api, stored=1, quarantined=1, discarded=0)
+
+
+def test_a_conflict_is_settled_by_discarding_one_of_the_two(api: Api) -> None:
+    api.send(batch(1, [3.0]))
+    api.send(batch(1, [4.0]))
+    assert amend(api, where={})["stored"] == 0  # looking again cannot decide it
+    amend(api, path="discards", where={"code": "number_conflict"}, reason="the second was a test")
+    assert stored(api) == {1: 3000.0}
+    assert_balances(api, stored=1, quarantined=0, discarded=0)  # it is not a number of its own
+
+
+def test_weeks_in_the_wrong_unit_are_set_aside_amended_stored_and_undone(api: Api) -> None:
+    """Plausible and wrong: the gauge reads inches of water, the gateway declared kPa."""
+    api.send(batch(1, [3.0, 3.1, 3.2, 3.3]))
+    api.analyse()
+    aside = amend(api, path="set-aside", stream=STREAM, first=2, last=3, reason="gauge reads inH2O")
+    assert (aside["entries"], sorted(stored(api))) == (2, [1, 4])
+    assert_balances(api, stored=2, quarantined=2)
+    entries = held(api, code="set_aside")
+    assert entries[0]["content"] == {
+        "seq": 2,
+        "at": "2026-03-02T06:00:20Z",
+        "units": {"restriction": "kPa"},
+        "restriction": 3.1,
+    }
+    done = amend(api, where={"code": "set_aside"}, change={"units": {"restriction": "inH2O"}})
+    assert done["stored"] == 2
+    assert stored(api)[2] == pytest.approx(3.1 * 249.0889, rel=1e-6)
+    assert undo(api, aside["amendment_id"], 409)["code"] == "not_undoable"  # amended since
+    undo(api, done["amendment_id"])
+    assert undo(api, aside["amendment_id"])["stored"] == 2
+    assert stored(api) == {1: 3000.0, 2: 3100.0, 3: 3200.0, 4: 3300.0}
+    assert_balances(api, stored=4, quarantined=0)
+    assert undo(api, aside["amendment_id"], 409)["code"] == "not_undoable"  # undone already
+
+
+def test_what_is_set_aside_leaves_the_summaries_and_comes_back_to_them(api: Api) -> None:
+    api.send(batch(1, [3.0] * 60))
+    api.analyse()
+
+    def seen() -> int:
+        with api.resources.reading() as connection:
+            records = connection.scalars(sa.text("SELECT record FROM summaries")).all()
+        return sum(json.loads(record)["readings"] for record in records)
+
+    assert seen() == 60
+    aside = amend(api, path="set-aside", stream=STREAM, first=1, last=20, reason="tube was off")
+    api.analyse()
+    assert seen() == 40
+    undo(api, aside["amendment_id"])
+    api.analyse()
+    assert seen() == 60
+
+
+def test_readings_set_aside_are_known_when_they_are_sent_again(api: Api) -> None:
+    api.send(batch(1, [3.0]))
+    amend(api, path="set-aside", stream=STREAM, first=1, last=1, reason="tube was off")
+    answer = api.send(batch(1, [3.0]))
+    assert (answer["stored"], answer["acknowledged_through"]) == (0, 1)
+    assert answer["quarantined"][0]["code"] == "set_aside"
+
+
+def test_a_preview_of_setting_aside_changes_nothing(api: Api) -> None:
+    api.send(batch(1, [3.0, 3.1]))
+    preview = amend(api, path="set-aside", stream=STREAM, first=1, last=2, reason="a try", preview=True)
+    assert (preview["entries"], len(stored(api)), held(api)) == (2, 2, [])
+
+
+def test_an_opaque_record_can_only_be_discarded(api: Api) -> None:
+    record = {"device": "grader-07-intake", "stream": STREAM, "opaque": {"seq": 1, "base64": "AAEC"}}
+    api.send(record)
+    assert amend(api, 422, where={})["code"] == "change_does_not_fit"
+    amend(api, path="discards", where={"code": "opaque"}, reason="bytes of a broken sector")
+    assert_balances(api, stored=0, discarded=1)
+
+
+def test_another_owner_touches_nothing(api: Api) -> None:
+    api.send(batch(1, [3.0, 900.0]))
+    entry = held(api)[0]["entry"]
+    done = amend(api, path="discards", entries=[entry], reason="sensor was off")
+    for path, body, code in [
+        ("amendments", {"entries": [entry]}, "unknown_entry"),
+        ("discards", {"entries": [entry], "reason": "not mine"}, "unknown_entry"),
+        ("set-aside", {"stream": STREAM, "first": 1, "last": 1, "reason": "not mine"}, "unknown_stream"),
+        (f"amendments/{done['amendment_id']}/undo", {}, "unknown_amendment"),
+    ]:
+        response = api.post(f"/v1/quarantine/{path}", body, key="quarry admin")
+        assert (response.status_code, response.json()["code"]) == (404, code)
+    assert_balances(api, stored=1, discarded=1)
+
+
+def test_what_was_done_is_listed_with_who_and_when(api: Api) -> None:
+    api.send(batch(1, [900.0]))
+    done = amend(api, path="discards", where={}, reason="sensor was off its bracket")
+    undo(api, done["amendment_id"])
+    (listed,) = api.get("/v1/quarantine/amendments", key="operator").json()["amendments"]
+    assert listed["who"] == api.tokens["operator"].partition(".")[0]
+    assert (listed["kind"], listed["entries"]) == ("discard", 1)
+    assert listed["asked"]["reason"] == "sensor was off its bracket"
+    assert listed["at"] == listed["undone_at"] == "2026-03-02T09:00:00Z"
+
+
+@pytest.mark.parametrize(
+    "body",
+    [
+        {},
+        {"entries": [1], "where": {}},
+        {"entries": []},
+        {"where": {}, "change": {"offset": "2 hours"}},
+        {"where": {}, "change": {"colour": "red"}},
+    ],
+)
+def test_a_request_that_is_not_clear_is_refused(api: Api, body: dict[str, Any]) -> None:
+    response = api.post("/v1/quarantine/amendments", body, key="operator")
+    assert (response.status_code, response.json()["code"]) == (422, "not_valid")
+
+
+def test_pages_follow_one_another_without_a_gap(api: Api) -> None:
+    api.send(batch(1, [900.0] * 7))
+    seen: list[int] = []
+    after: int | None = 0
+    while after is not None:
+        page = api.get("/v1/quarantine", params={"limit": 3, "after": after}).json()
+        seen += [entry["seq"] for entry in page["entries"]]
+        after = page["next"]
+    assert seen == [1, 2, 3, 4, 5, 6, 7]
