@@ -14,27 +14,34 @@ from __future__ import annotations
 
 import json
 import os
-import threading
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
-from dataclasses import asdict, dataclass, field
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final
 
 import apsw
 
 from gateway.clock import Anchor, Clock
-from gateway.errors import CalledWrongly, ReadingRefused, SpoolDamaged, TryAgain, UnknownStream
+from gateway.errors import CalledWrongly, TryAgain, UnknownStream
 from gateway.identity import RandomBytes, uuid7
-from gateway.payload import LAYOUT, UnitSet, read_unit_set, unit_set_of, write_unit_set, write_values
 from gateway.rewind import rewind_stream
+from gateway.spool_append import Appends, UnitSets, check, new_row
 from gateway.spool_batch import columns_of, read_rows, sendable
-from gateway.spool_file import Lock, close_file, open_file, translated
+from gateway.spool_disk import SpoolDisk
 from gateway.spool_peek import Known, next_batch, span
-from gateway.spool_rescue import copy_marks, enlist, salvage, set_aside, waiting
+from gateway.spool_rescue import find_new, is_read, salvage, waiting
 from gateway.spool_room import Room, used_bytes
 from gateway.spool_shed import declare
-from gateway.spool_state import BootState, SpoolState, StreamRow, read_state, stream_rows
+from gateway.spool_state import (
+    BootState,
+    SpoolState,
+    StreamRow,
+    last_position,
+    open_stream,
+    read_state,
+    stream_rows,
+)
 from gateway.spool_time import (
     Placements,
     add_anchor,
@@ -44,47 +51,20 @@ from gateway.spool_time import (
     place_waiting,
     register_boot,
 )
-from gateway.wire import Batch, Reading, instant_text, us_of
+from gateway.wire import Batch, Reading, instant_text
 
 DEFAULT_BUDGET_BYTES: Final = 256 * 2**20  # two months at a reading a second of 45 B each; chosen
 MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few seconds on a poor link
 MAX_BATCH_BYTES: Final = 256 * 2**10  # of payload; a quarter of what the contract allows as sent
-MAX_UNCERTAINTY_S: Final = 1e12  # beyond the age of anything that is sent
 _CHECK_ROOM_EVERY: Final = 500  # readings between two looks at the budget
 
-_APPEND = "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES (?, ?, ?, ?, ?)"
-_LAST_POSITION = "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'readings'), 0)"
-_MARK_SOURCE = (
-    "INSERT INTO source_marks VALUES (?, ?) ON CONFLICT (source) DO UPDATE SET mark = excluded.mark"
+_APPEND_AGAIN = (
+    "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES (?, ?, ?, ?, ?)"
 )
 _ADD_TRAFFIC = """INSERT INTO traffic VALUES (?, ?, ?) ON CONFLICT (day) DO UPDATE
 SET up_bytes = up_bytes + excluded.up_bytes, down_bytes = down_bytes + excluded.down_bytes"""
 
-#: boot or None, time_us, uncertainty_s or None, unit set, payload: what is inserted
-_NewRow = tuple[int | None, int, float | None, int, str]
-
-__all__ = ["BootState", "Spool", "SpoolState"]
-
-
-@dataclass(slots=True)
-class _Ticket:
-    """An append that waits for a commit, its own or one that a neighbour makes for it."""
-
-    rows: Sequence[_NewRow]
-    #: the file that the rows were made for: numbers of boots and unit sets are its own
-    inode: int
-    source: str | None
-    mark: str | None
-    numbers: range | None = None
-    error: Exception | None = None
-
-
-@dataclass(slots=True)
-class _Memory:
-    """What is known of the tables without asking them; forgotten whole when a transaction fails."""
-
-    unit_sets: dict[UnitSet, int] = field(default_factory=dict)
-    placements: Placements | None = None
+__all__ = ["BootState", "Spool", "SpoolState", "check"]
 
 
 class Spool:
@@ -116,25 +96,14 @@ class Spool:
         self._clock = clock
         self._random = random
         self._on_append = on_append
-        self._queue: list[_Ticket] = []
-        self._queue_lock = threading.Lock()
-        self._lock = threading.RLock()
-        self._memory = _Memory()
+        self._unit_sets = UnitSets()
+        self._placed: Placements | None = None  # as in the tables; None: not asked since they changed
         self._unchecked = _CHECK_ROOM_EVERY
         self._in_flight = range(0)  # positions that `peek` gave out and nobody acknowledged
-        self._room = Room(self._transaction, self._unit_sets)
         self._traffic: dict[str, tuple[int, int]] = {}
-        self._vfs = vfs
-        self._is_open = False  # opened whole: from then on a damage is healed by replacing the file
-        self._file_lock = Lock(path)
-        try:
-            try:
-                self._open()
-            except SpoolDamaged as error:
-                self._replace(str(error))
-        except BaseException:
-            self._file_lock.release()
-            raise
+        self._disk = SpoolDisk(path, begin=self._begin, forget=self._forget, vfs=vfs)
+        self._appends = Appends(self._disk)
+        self._room = Room(self._disk.transaction, lambda: self._unit_sets.by_number(self._disk.connection))
 
     # ------------------------------------------------------------ append
 
@@ -154,77 +123,19 @@ class Spool:
         Raises ReadingRefused (nothing of the call is written), SpoolFull, SpoolUnavailable; SpoolDamaged: the
         file was replaced, call again.
         """
-        now_us = self._clock.since_boot_us()
-        measured_us = since_boot_us if since_boot_us is not None else [now_us] * len(readings)
-        rows = [self._row(reading, us) for reading, us in zip(readings, measured_us, strict=True)]
-        ticket = _Ticket(rows, self._inode, source, mark)
-        with self._queue_lock:
-            self._queue.append(ticket)
-        with self._lock:
-            # Whoever held the lock before may have written this ticket too: then the commit was shared.
-            if ticket.numbers is None and ticket.error is None:
-                self._commit_queue()
-        if ticket.error is not None:
-            raise ticket.error
-        assert ticket.numbers is not None
+        file_number = self._disk.number  # before the rows: they are made for this file
+        measured_us = since_boot_us or [self._clock.since_boot_us()] * len(readings)
+        rows = [
+            new_row(reading, us, boot=self._boot, unit_set=self._unit_sets.number(self._disk, reading))
+            for reading, us in zip(readings, measured_us, strict=True)
+        ]
+        numbers = self._appends.append(rows, file_number=file_number, source=source, mark=mark)
         self._on_append()
-        return ticket.numbers
-
-    def _row(self, reading: Reading, since_boot_us: int) -> _NewRow:
-        unit_set = self._unit_set_number(reading)
-        payload = write_values(reading.values.values())
-        if reading.at is not None:
-            if reading.at_uncertainty_s is not None:
-                check(reading)
-            return None, us_of(reading.at), reading.at_uncertainty_s, unit_set, payload
-        return (
-            self._boot,
-            since_boot_us // 1000 * 1000,
-            None,
-            unit_set,
-            payload,
-        )  # whole ms, as the wire's steps are
-
-    def _unit_set_number(self, reading: Reading) -> int:
-        key = tuple((name, reading.units[name]) for name in reading.values)
-        number = self._memory.unit_sets.get(key)
-        if number is None:
-            unit_set = unit_set_of(reading.values, reading.units)
-            with self._transaction() as connection:
-                connection.execute(
-                    "INSERT INTO unit_sets (layout, units) VALUES (?, ?) ON CONFLICT DO NOTHING",
-                    (LAYOUT, write_unit_set(unit_set)),
-                )
-            with self._lock:
-                self._load_unit_sets()
-                number = self._memory.unit_sets[unit_set]
-        return number
-
-    def _commit_queue(self) -> None:
-        with self._queue_lock:
-            tickets, self._queue = self._queue, []
-        try:
-            with self._healed():
-                self._check_file(tickets)
-            with self._transaction() as connection:
-                first = self._last_position() + 1
-                rows = [row for ticket in tickets for row in ticket.rows]
-                connection.executemany(_APPEND, rows)
-                for ticket in tickets:
-                    if ticket.source is not None and ticket.mark is not None:
-                        connection.execute(_MARK_SOURCE, (ticket.source, ticket.mark))
-                seq = first - self._open_stream().first_position + 1
-        except Exception as error:
-            for ticket in tickets:
-                ticket.error = error
-            return
-        for ticket in tickets:
-            ticket.numbers = range(seq, seq + len(ticket.rows))
-            seq += len(ticket.rows)
         self._unchecked += len(rows)
         if self._unchecked >= _CHECK_ROOM_EVERY:
             self._unchecked = 0
             self.make_room()
+        return numbers
 
     # ------------------------------------------------------------ peek, acknowledge
 
@@ -237,12 +148,12 @@ class Spool:
         A boot that is not placed yet holds back its readings and those behind it in its stream.
         report : say with it what explains silence, time and the account.
         """
-        with self._reading() as connection:
+        with self._disk.reading() as connection:
             for stream in stream_rows(connection):
                 batch = next_batch(
                     connection,
                     stream,
-                    self._known(),
+                    self._known(connection),
                     max_readings=max_readings,
                     max_bytes=max_bytes,
                     report=report,
@@ -253,9 +164,6 @@ class Spool:
                     return batch
         return None
 
-    def _known(self) -> Known:
-        return Known(self.device, self.installation, self._placements(), self._unit_sets())
-
     def acknowledge(self, stream: str, through: int, *, again: Sequence[tuple[int, int]] = ()) -> None:
         """
         The server holds every number 1..through of `stream`.
@@ -263,7 +171,7 @@ class Spool:
         again : ranges that the server holds as conflicting; they are appended anew to the open stream.
         A mark below the one known changes nothing. Raises UnknownStream, CalledWrongly.
         """
-        with self._transaction() as connection:
+        with self._disk.transaction() as connection:
             row = self._stream(connection, stream)
             if through > row.appended_through:
                 raise CalledWrongly(
@@ -282,13 +190,14 @@ class Spool:
 
     def _append_again(self, connection: apsw.Connection, stream: StreamRow, first: int, last: int) -> None:
         """Append readings of a stream that was given up to the open one, with the times they had."""
+        known = self._known(connection)
         for row in read_rows(connection, stream.position(first), stream.position(last)):
             boot, time_us, uncertainty_s = row[1], row[2], row[3]
-            if sendable([row], self._placements(), self._unit_sets(), max_bytes=1):
-                frozen = columns_of([row], self._placements(), self._unit_sets())
+            if sendable([row], known.placements, known.unit_sets, max_bytes=1):
+                frozen = columns_of([row], known.placements, known.unit_sets)
                 assert not isinstance(frozen.at_uncertainty_s, list)
                 boot, time_us, uncertainty_s = None, frozen.at_us[0], frozen.at_uncertainty_s
-            connection.execute(_APPEND, (boot, time_us, uncertainty_s, row[4], row[5]))
+            connection.execute(_APPEND_AGAIN, (boot, time_us, uncertainty_s, row[4], row[5]))
 
     # ------------------------------------------------------------ rewind, fork, shed
 
@@ -298,7 +207,7 @@ class Spool:
 
         What is no longer held is declared shed, reason `pruned_after_ack`. Returns how many go again.
         """
-        with self._transaction() as connection:
+        with self._disk.transaction() as connection:
             return rewind_stream(connection, self._stream(connection, stream), through)
 
     def fork(self, reason: str, *, move: bool = False) -> str:
@@ -308,11 +217,11 @@ class Spool:
         move : the old stream is not ours to send (bound to another device): what it still holds and nobody
         acknowledged is appended to the new one. Otherwise it is sent to its end under its own numbers.
         """
-        with self._transaction() as connection:
-            old = self._open_stream()
+        with self._disk.transaction() as connection:
+            old = open_stream(connection)
             connection.execute(
                 "UPDATE streams SET state = 'forked', last_position = ? WHERE number = ?",
-                (self._last_position(), old.number),
+                (last_position(connection), old.number),
             )
             stream = self._new_stream(connection)
             if move:
@@ -322,7 +231,7 @@ class Spool:
 
     def give_over(self, stream: str) -> None:
         """Append what a forked stream still holds to the open one: the server refuses it under its own."""
-        with self._transaction() as connection:
+        with self._disk.transaction() as connection:
             row = self._stream(connection, stream)
             if row.state == "open":
                 raise CalledWrongly(f"stream {stream} is open; fork it first")
@@ -338,7 +247,7 @@ class Spool:
 
     def shed(self, stream: str, first: int, last: int, *, reason: str) -> int:
         """Give up numbers first..last of `stream`: deleted here, declared to the server. Returns how many."""
-        with self._transaction() as connection:
+        with self._disk.transaction() as connection:
             row = self._stream(connection, stream)
             if not 1 <= first <= last <= row.appended_through:
                 raise CalledWrongly(
@@ -356,27 +265,27 @@ class Spool:
 
     def used_bytes(self) -> int:
         """What the tables take on disk, without the room that is free for new readings."""
-        with self._reading() as connection:
+        with self._disk.reading() as connection:
             return used_bytes(connection)
 
     def make_room(self) -> None:
         """Keep within the budget: acknowledged readings go first, waiting ones are thinned and declared."""
         # A failure here must not fail the append that is already on disk: the next look tries again.
-        with self._lock, suppress(TryAgain):
+        with self._disk.lock, suppress(TryAgain):
             self._room.make(budget_bytes=self.budget_bytes, in_flight=self._in_flight)
 
     # ------------------------------------------------------------ time
 
     def anchor(self, anchor: Anchor) -> bool:
         """Tie this boot to UTC, and place every boot that can be placed then. False where it adds nothing."""
-        with self._reading():
-            if not adds_something(self._placements(), self._boot, anchor):
+        with self._disk.reading() as connection:
+            if not adds_something(self._known(connection).placements, self._boot, anchor):
                 return False
-        with self._transaction() as connection:
-            said = add_anchor(connection, self._boot, anchor, next_position=self._last_position() + 1)
+        with self._disk.transaction() as connection:
+            said = add_anchor(connection, self._boot, anchor, next_position=last_position(connection) + 1)
             if said is not None:
                 self._add_event(connection, "boot_corrected", asdict(said))
-            self._memory.placements = None
+            self._placed = None
         return True
 
     # ------------------------------------------------------------ small things
@@ -384,45 +293,45 @@ class Spool:
     @property
     def open_stream(self) -> str:
         """The stream that takes new readings."""
-        with self._reading():
-            return self._open_stream().stream
+        with self._disk.reading() as connection:
+            return open_stream(connection).stream
 
     @property
     def is_placed(self) -> bool:
         """The running boot is tied to UTC."""
-        with self._reading():
-            return self._boot in self._placements()
+        with self._disk.reading() as connection:
+            return self._boot in self._known(connection).placements
 
     def stream(self, stream: str) -> StreamRow:
         """What one stream holds and owes. Raises UnknownStream."""
-        with self._reading() as connection:
+        with self._disk.reading() as connection:
             return self._stream(connection, stream)
 
     def state(self) -> SpoolState:
         """What the spool holds and owes."""
-        with self._reading() as connection:
+        with self._disk.reading() as connection:
             return read_state(connection, path=self.path, budget_bytes=self.budget_bytes)
 
     def mark(self, source: str) -> str | None:
         """How far `source` had come with its last append; None: it has not begun."""
-        with self._reading() as connection:
+        with self._disk.reading() as connection:
             return connection.execute("SELECT mark FROM source_marks WHERE source = ?", (source,)).get  # type: ignore[no-any-return]
 
     def event(self, event: str, detail: Mapping[str, Any] | None = None) -> None:
         """Keep an event for the server; it goes with the next reading."""
-        with self._transaction() as connection:
+        with self._disk.transaction() as connection:
             self._add_event(connection, event, detail or {})
 
     def count_traffic(self, *, up_bytes: int, down_bytes: int) -> None:
         """Count bytes on the link by day; written with the next acknowledgement, to spare the disk."""
         day = _day(self._clock.utc_us())
-        with self._lock:
+        with self._disk.lock:
             up, down = self._traffic.get(day, (0, 0))
             self._traffic[day] = (up + up_bytes, down + down_bytes)
 
     def note(self, name: str, value: object) -> None:
         """Keep a small thing that `status` shows."""
-        with self._transaction() as connection:
+        with self._disk.transaction() as connection:
             connection.execute(
                 "INSERT INTO notes VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
                 (name, json.dumps(value)),
@@ -431,13 +340,11 @@ class Spool:
 
     def close(self) -> None:
         """Write what is only counted so far and let go of the file."""
-        with self._lock:
-            try:
-                with self._transaction() as connection:
-                    self._write_traffic(connection)
-            finally:
-                close_file(self._connection)
-                self._file_lock.release()
+        try:
+            with self._disk.transaction() as connection:
+                self._write_traffic(connection)
+        finally:
+            self._disk.close()
 
     def __enter__(self) -> Spool:
         return self
@@ -445,73 +352,39 @@ class Spool:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    # ------------------------------------------------------------ helpers
-
-    def _open(self) -> None:
-        self._connection = open_file(self.path, vfs=self._vfs)
-        try:
-            self._inode = self._inode_now()
-            self._start()
-            self._is_open = True
-        except BaseException:
-            close_file(self._connection)  # before another is opened: two must never meet without the lock
-            raise
-
-    def _inode_now(self) -> int:
-        try:
-            return 0 if self._vfs is not None else self.path.stat().st_ino
-        except OSError:
-            return -1
-
-    def _check_file(self, tickets: Sequence[_Ticket]) -> None:
-        """The file is still the one that was opened; SQLite would go on writing to one without a name."""
-        if self._inode_now() != self._inode:
-            with suppress(apsw.Error):  # what was in it is still readable here, and nowhere else
-                self._connection.execute(
-                    "VACUUM INTO ?", (str(self.path.with_name(self.path.name + ".lost")),)
-                )
-            raise SpoolDamaged(f"{self.path} has vanished; collection goes on in a new file")
-        if any(ticket.inode != self._inode for ticket in tickets):
-            raise SpoolDamaged(
-                f"{self.path} was replaced while readings were on their way; append them again"
-            )
-
-    def _replace(self, reason: str) -> None:
-        """Set the file aside and begin a new one. What is readable of the old one follows with `salvage`."""
-        lost = self.path.with_name(self.path.name + ".lost")
-        if lost.exists():
-            lost.rename(self.path)
-        aside = set_aside(self.path)
-        self._memory = _Memory()
-        self._in_flight = range(0)
-        self._open()
-        with self._transaction() as connection:
-            copy_marks(connection, aside)
-            enlist(connection, [*waiting(connection), aside.name])
-            self._add_event(connection, "spool_replaced", {"reason": reason[:200], "kept_as": aside.name})
+    # ------------------------------------------------------------ damage
 
     def salvage(self) -> bool:
         """Carry over some of what a file that was set aside still holds. False: nothing is left to do."""
-        with self._transaction() as connection:
+        with self._disk.transaction() as connection:
             names = waiting(connection)
             if not names:
                 return False
             aside = self.path.with_name(names[0])
             if not salvage(connection, aside):
-                enlist(connection, names[1:])
+                is_read(connection, aside.name)
                 place_waiting(connection)
                 self._add_event(connection, "spool_salvaged", {"kept_as": aside.name})
-            self._memory = _Memory()
+            self._forget()
         return True
 
-    def _start(self) -> None:
-        with self._transaction() as connection:
-            self.installation = self._own(connection)
-            if not connection.execute("SELECT count(*) FROM streams").get:
-                self._new_stream(connection)
-            self._boot = register_boot(connection, self._clock, next_position=self._last_position() + 1)
-            forget_old_boots(connection)
-            place_waiting(connection)
+    # ------------------------------------------------------------ helpers
+
+    def _begin(self, connection: apsw.Connection) -> None:
+        """Make what a file needs that was just opened, new or not."""
+        self._in_flight = range(0)
+        self.installation = self._own(connection)
+        if not connection.execute("SELECT count(*) FROM streams").get:
+            self._new_stream(connection)
+        self._boot = register_boot(connection, self._clock, next_position=last_position(connection) + 1)
+        forget_old_boots(connection)
+        place_waiting(connection)
+        for aside in find_new(connection, self.path):
+            self._add_event(connection, "spool_replaced", {"kept_as": aside.name})
+
+    def _forget(self) -> None:
+        self._unit_sets.forget()
+        self._placed = None
 
     def _own(self, connection: apsw.Connection) -> str:
         known: dict[str, str] = {
@@ -536,12 +409,13 @@ class Spool:
     def _new_stream(self, connection: apsw.Connection) -> str:
         stream = self._new_uuid()
         connection.execute(
-            "INSERT INTO streams (stream, first_position) VALUES (?, ?)", (stream, self._last_position() + 1)
+            "INSERT INTO streams (stream, first_position) VALUES (?, ?)",
+            (stream, last_position(connection) + 1),
         )
         return stream
 
     def _add_event(self, connection: apsw.Connection, event: str, detail: Mapping[str, Any]) -> None:
-        stream = self._open_stream()
+        stream = open_stream(connection)
         connection.execute(
             "INSERT INTO events (stream, at_seq, event, detail) VALUES (?, ?, ?, ?)",
             (stream.number, stream.appended_through + 1, event, json.dumps(detail)),
@@ -551,73 +425,16 @@ class Spool:
         counted, self._traffic = self._traffic, {}
         connection.executemany(_ADD_TRAFFIC, [(day, up, down) for day, (up, down) in counted.items()])
 
-    def _last_position(self) -> int:
-        return int(self._connection.execute(_LAST_POSITION).get)
-
-    def _open_stream(self) -> StreamRow:
-        return next(row for row in stream_rows(self._connection) if row.state == "open")
-
     def _stream(self, connection: apsw.Connection, stream: str) -> StreamRow:
         for row in stream_rows(connection):
             if row.stream == stream:
                 return row
         raise UnknownStream(f"{self.path} has no stream {stream}; see status for those it has")
 
-    def _placements(self) -> Placements:
-        if self._memory.placements is None:
-            self._memory.placements = load_placements(self._connection)
-        return self._memory.placements
-
-    def _unit_sets(self) -> Mapping[int, UnitSet]:
-        if not self._memory.unit_sets:
-            self._load_unit_sets()
-        return {number: unit_set for unit_set, number in self._memory.unit_sets.items()}
-
-    def _load_unit_sets(self) -> None:
-        rows = self._connection.execute("SELECT units, number FROM unit_sets")
-        self._memory.unit_sets = {read_unit_set(units): number for units, number in rows}
-
-    @contextmanager
-    def _reading(self) -> Iterator[apsw.Connection]:
-        with self._lock, self._healed(), translated(self.path):
-            if not self._memory.unit_sets:
-                self._load_unit_sets()
-            yield self._connection
-
-    @contextmanager
-    def _transaction(self) -> Iterator[apsw.Connection]:
-        with self._lock, self._healed(), translated(self.path):
-            self._connection.execute("BEGIN IMMEDIATE")
-            try:
-                yield self._connection
-                self._connection.execute("COMMIT")
-            except BaseException:
-                self._memory = _Memory()
-                if self._connection.in_transaction:
-                    self._connection.execute("ROLLBACK")
-                raise
-
-    @contextmanager
-    def _healed(self) -> Iterator[None]:
-        """Replace a file that turns out to be damaged; the call that met it fails, and may be made again."""
-        try:
-            yield
-        except SpoolDamaged as error:
-            if self._is_open:
-                self._is_open = False
-                close_file(self._connection)
-                self._replace(str(error))
-            raise
-
-
-def check(reading: Reading) -> None:
-    """Raise ReadingRefused if `append` would refuse this reading."""
-    unit_set_of(reading.values, reading.units)
-    write_values(reading.values.values())
-    if reading.at_uncertainty_s is not None and not 0 <= reading.at_uncertainty_s < MAX_UNCERTAINTY_S:
-        raise ReadingRefused(
-            f"at_uncertainty_s {reading.at_uncertainty_s} is not from 0 up; leave it out if unknown"
-        )
+    def _known(self, connection: apsw.Connection) -> Known:
+        if self._placed is None:
+            self._placed = load_placements(connection)
+        return Known(self.device, self.installation, self._placed, self._unit_sets.by_number(connection))
 
 
 def _day(utc_us: int) -> str:

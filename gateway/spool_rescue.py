@@ -31,22 +31,43 @@ from gateway.spool_time import Placements, load_placements
 
 REASON: Final = "damaged"
 NOTE: Final = "salvage"  # the list of files that are not read to their end yet
+_KNOWN_NOTE: Final = "set_aside"  # the list of all files that were ever set aside
 _AT_ONCE: Final = 2_000  # numbers a transaction (chosen, as for pruning)
 _FAR: Final = 2**40  # positions between two salvaged streams: more numbers than any stream will have
 _PARTS: Final = ("", "-wal", "-shm")
 
 
-def set_aside(path: Path) -> Path:
-    """Move the spool at `path` aside with its log, under a name that is free. Returns where it is now."""
-    aside = next(
-        candidate
-        for number in itertools.count(1)
-        if not (candidate := path.with_name(f"{path.name}.damaged-{number}")).exists()
-    )
+def free_name(path: Path) -> Path:
+    """A name beside `path` for a file that is set aside; not taken yet."""
+    names = (path.with_name(f"{path.name}.damaged-{number}") for number in itertools.count(1))
+    return next(name for name in names if not name.exists())
+
+
+def set_aside(path: Path) -> None:
+    """Move the spool at `path` aside with its log, under a free name. Nothing happens if it is gone."""
+    if not path.exists():
+        return
+    aside = free_name(path)
     for part in _PARTS:
         with suppress(FileNotFoundError):
             os.rename(f"{path}{part}", f"{aside}{part}")  # noqa: PTH104 - names with a suffix added, not paths
-    return aside
+
+
+def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
+    """
+    Files that were set aside and that this spool did not know of; from now on they are to be read.
+
+    Looked for by name, so that a power cut between setting aside and beginning the new file loses nothing.
+    """
+    known = set(_names(connection, _KNOWN_NOTE))
+    found = [p for p in path.parent.glob(f"{path.name}.damaged-*") if p.suffix[9:].isdecimal()]
+    new = sorted(p for p in found if p.name not in known)
+    if new:
+        _write_names(connection, _KNOWN_NOTE, sorted(known | {p.name for p in new}))
+        _write_names(connection, NOTE, [*waiting(connection), *(p.name for p in new)])
+    for aside in new:
+        _copy_marks(connection, aside)
+    return new
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +80,7 @@ class _Old:
     boots: Mapping[int, str]
 
 
-def copy_marks(connection: apsw.Connection, aside: Path) -> None:
+def _copy_marks(connection: apsw.Connection, aside: Path) -> None:
     """Take over how far each source had come, as far as readable, so that none repeats itself."""
     with _opened(aside) as old:
         for row in _rows(old, "SELECT source, mark FROM source_marks"):
@@ -68,15 +89,23 @@ def copy_marks(connection: apsw.Connection, aside: Path) -> None:
 
 def waiting(connection: apsw.Connection) -> list[str]:
     """Names of the files that are not read to their end yet."""
-    value = connection.execute("SELECT value FROM notes WHERE name = ?", (NOTE,)).get
+    return _names(connection, NOTE)
+
+
+def is_read(connection: apsw.Connection, name: str) -> None:
+    """A file was read to its end."""
+    _write_names(connection, NOTE, [other for other in waiting(connection) if other != name])
+
+
+def _names(connection: apsw.Connection, note: str) -> list[str]:
+    value = connection.execute("SELECT value FROM notes WHERE name = ?", (note,)).get
     return [] if value is None else list(json.loads(value))
 
 
-def enlist(connection: apsw.Connection, names: Sequence[str]) -> None:
-    """Write down which files are to be read."""
+def _write_names(connection: apsw.Connection, note: str, names: Sequence[str]) -> None:
     connection.execute(
         "INSERT INTO notes VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-        (NOTE, json.dumps(list(names))),
+        (note, json.dumps(list(names))),
     )
 
 

@@ -19,11 +19,13 @@ from gateway.spool_batch import Row, read_rows
 from gateway.spool_shed import count_shed
 from gateway.spool_time import load_placements, placement_at
 
-_STREAMS = """
+_COLUMNS = """
 SELECT number, stream, first_position, coalesce(last_position,
        (SELECT seq FROM sqlite_sequence WHERE name = 'readings'), first_position - 1),
        acknowledged_through, sent_through, state
-FROM streams ORDER BY first_position, number"""
+FROM streams"""
+_STREAMS = f"{_COLUMNS} ORDER BY first_position, number"
+_OPEN_STREAM = f"{_COLUMNS} WHERE state = 'open'"
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +58,17 @@ class StreamRow:
 def stream_rows(connection: apsw.Connection) -> list[StreamRow]:
     """All streams in the order in which they are sent."""
     return [StreamRow(*row) for row in connection.execute(_STREAMS)]
+
+
+def open_stream(connection: apsw.Connection) -> StreamRow:
+    """The stream that takes new readings."""
+    return StreamRow(*connection.execute(_OPEN_STREAM).fetchall()[0])  # type: ignore[arg-type]
+
+
+def last_position(connection: apsw.Connection) -> int:
+    """The highest position ever given; 0: none yet."""
+    query = "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'readings'), 0)"
+    return int(connection.execute(query).get)
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -104,7 +104,7 @@ class Life:
 
     def checkpoint(self) -> None:
         assert self.spool is not None
-        self.spool._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        self.spool._disk.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
     def anchor(self) -> None:
         assert self.spool is not None
@@ -158,8 +158,8 @@ class Life:
         """The process is gone, as after a key-off: nothing more is written."""
         if self.spool is not None:
             with suppress(apsw.Error):
-                self.spool._connection.close(True)
-            self.spool._file_lock.release()
+                self.spool._disk.connection.close(True)
+            self.spool._disk.file_lock.release()
             self.spool = None
 
 
@@ -171,7 +171,7 @@ def check(spool: Spool, life: Life) -> None:
         "an append is lost, or half there"
     )
     assert state.acknowledged_through in (before.mark, after.mark)
-    assert spool._connection.execute("PRAGMA integrity_check").get == "ok"
+    assert spool._disk.connection.execute("PRAGMA integrity_check").get == "ok"
     promised = after if state.appended_through == len(after.appended) else before
     through = state.acknowledged_through
     held: dict[int, int] = {}

@@ -109,7 +109,7 @@ def test_true_times_lie_inside_the_stated_intervals_over_a_year_of_boots(tmp_pat
         spool.anchor(machine.anchor())
         machine.send(spool)
         assert spool.state().boots_not_placed == 0
-        kept = spool._connection.execute("SELECT count(*) FROM boots").get
+        kept = spool._disk.connection.execute("SELECT count(*) FROM boots").get
     assert list(machine.told) == list(range(len(machine.truth))), "sent in order, each once"
     assert machine.boots > 900
     assert 0.2 < machine.anchored / machine.boots < 0.8, "both kinds of boots are there"

@@ -1,0 +1,180 @@
+"""
+Readings become rows, and rows of many threads become one commit.
+
+Promises: numbers are given in the order of the commit, without a gap; a call's rows and its source's mark are
+written together or not at all; threads that wait together share the cost of one sync.
+Leaves to others: the transaction (`gateway.spool_disk`), what a payload looks like (`gateway.payload`).
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import apsw
+
+from gateway.errors import ReadingRefused, SpoolDamaged
+from gateway.payload import LAYOUT, UnitSet, read_unit_set, unit_set_of, write_unit_set, write_values
+from gateway.spool_disk import SpoolDisk
+from gateway.spool_state import open_stream
+from gateway.wire import Reading, us_of
+
+MAX_UNCERTAINTY_S: Final = 1e12  # beyond the age of anything that is sent
+_AT_ONCE: Final = 50  # rows a statement: measured a third cheaper than one each, and no gain beyond
+
+_APPEND = "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES "
+_ONE = "(?, ?, ?, ?, ?)"
+_APPEND_ONE = _APPEND + _ONE
+_APPEND_MANY = _APPEND + ", ".join([_ONE] * _AT_ONCE)
+_MARK_SOURCE = (
+    "INSERT INTO source_marks VALUES (?, ?) ON CONFLICT (source) DO UPDATE SET mark = excluded.mark"
+)
+
+#: boot or None, time_us, uncertainty_s or None, unit set, payload: what is inserted
+NewRow = tuple[int | None, int, float | None, int, str]
+
+
+class UnitSets:
+    """Which number stands for which quantities and units in the file that is open."""
+
+    def __init__(self) -> None:
+        self._numbers: dict[UnitSet, int] = {}
+        self._sets: dict[int, UnitSet] = {}
+        # Neighbours nearly always share their quantities and units; compared by content, so that a source
+        # that changes its units in place is seen.
+        self._last: tuple[tuple[str, ...], dict[str, str], int] | None = None
+
+    def forget(self) -> None:
+        """Another file, or a transaction that failed."""
+        self._numbers, self._sets, self._last = {}, {}, None
+
+    def by_number(self, connection: apsw.Connection) -> Mapping[int, UnitSet]:
+        """All of them."""
+        if not self._sets:
+            rows = connection.execute("SELECT number, units FROM unit_sets")
+            self._sets = {number: read_unit_set(units) for number, units in rows}
+            self._numbers = {unit_set: number for number, unit_set in self._sets.items()}
+        return self._sets
+
+    def number(self, disk: SpoolDisk, reading: Reading) -> int:
+        """The number for the quantities and units of a reading; a new row if new. Raises ReadingRefused."""
+        names = tuple(reading.values)
+        last = self._last
+        if last is not None and last[0] == names and last[1] == reading.units:
+            return last[2]
+        unit_set = unit_set_of(reading.values, reading.units)
+        number = self._numbers.get(unit_set)
+        if number is None:
+            with disk.lock:
+                with disk.transaction() as connection:
+                    connection.execute(
+                        "INSERT INTO unit_sets (layout, units) VALUES (?, ?) ON CONFLICT DO NOTHING",
+                        (LAYOUT, write_unit_set(unit_set)),
+                    )
+                self._sets = {}
+                self.by_number(disk.connection)
+                number = self._numbers[unit_set]
+        self._last = (names, dict(reading.units), number)
+        return number
+
+
+def check(reading: Reading) -> None:
+    """Raise ReadingRefused if `append` would refuse this reading."""
+    unit_set_of(reading.values, reading.units)
+    write_values(reading.values.values())
+    _check_uncertainty(reading)
+
+
+def _check_uncertainty(reading: Reading) -> None:
+    if reading.at_uncertainty_s is not None and not 0 <= reading.at_uncertainty_s < MAX_UNCERTAINTY_S:
+        raise ReadingRefused(
+            f"at_uncertainty_s {reading.at_uncertainty_s} is not from 0 up; leave it out if unknown"
+        )
+
+
+def new_row(reading: Reading, since_boot_us: int, *, boot: int, unit_set: int) -> NewRow:
+    """A reading as a row. Raises ReadingRefused."""
+    payload = write_values(reading.values.values())
+    if reading.at is None:
+        return (
+            boot,
+            since_boot_us // 1000 * 1000,
+            None,
+            unit_set,
+            payload,
+        )  # whole ms, as the wire's steps are
+    _check_uncertainty(reading)
+    return None, us_of(reading.at), reading.at_uncertainty_s, unit_set, payload
+
+
+@dataclass(slots=True)
+class _Ticket:
+    """An append that waits for a commit, its own or one that a neighbour makes for it."""
+
+    rows: Sequence[NewRow]
+    #: the file that the rows were made for: numbers of boots and unit sets are its own
+    file_number: int
+    source: str | None
+    mark: str | None
+    numbers: range | None = None
+    error: BaseException | None = None
+
+
+class Appends:
+    """The queue of appends that wait for a commit."""
+
+    def __init__(self, disk: SpoolDisk) -> None:
+        self._disk = disk
+        self._queue: list[_Ticket] = []
+        self._queue_lock = threading.Lock()
+
+    def append(
+        self, rows: Sequence[NewRow], *, file_number: int, source: str | None, mark: str | None
+    ) -> range:
+        """Write rows; return their numbers once they are on disk. Raises the spool's errors."""
+        ticket = _Ticket(rows, file_number, source, mark)
+        with self._queue_lock:
+            self._queue.append(ticket)
+        with self._disk.lock:
+            # Whoever held the lock before may have written this ticket too: then the commit was shared.
+            if ticket.numbers is None and ticket.error is None:
+                self._commit()
+        if ticket.error is not None:
+            raise ticket.error
+        assert ticket.numbers is not None
+        return ticket.numbers
+
+    def _commit(self) -> None:
+        with self._queue_lock:
+            tickets, self._queue = self._queue, []
+        try:
+            self._disk.check_present()
+            self._write(tickets)
+        except BaseException as error:
+            for ticket in tickets:
+                ticket.error = error
+
+    def _write(self, tickets: Sequence[_Ticket]) -> None:
+        if any(ticket.file_number != self._disk.number for ticket in tickets):
+            raise SpoolDamaged(
+                f"{self._disk.path} was replaced while readings were on their way; append again"
+            )
+        with self._disk.transaction() as connection:
+            stream = open_stream(connection)
+            _insert(connection, [row for ticket in tickets for row in ticket.rows])
+            for ticket in tickets:
+                if ticket.source is not None and ticket.mark is not None:
+                    connection.execute(_MARK_SOURCE, (ticket.source, ticket.mark))
+        seq = stream.appended_through + 1
+        for ticket in tickets:
+            ticket.numbers = range(seq, seq + len(ticket.rows))
+            seq += len(ticket.rows)
+
+
+def _insert(connection: apsw.Connection, rows: Sequence[NewRow]) -> None:
+    whole = len(rows) // _AT_ONCE * _AT_ONCE
+    for begin in range(0, whole, _AT_ONCE):
+        connection.execute(_APPEND_MANY, [value for row in rows[begin : begin + _AT_ONCE] for value in row])
+    connection.executemany(_APPEND_ONE, rows[whole:])
