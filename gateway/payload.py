@@ -21,20 +21,30 @@ LAYOUT = 1  # a list of numbers, one for each entry of the unit set
 #: (quantity, unit) in the order of the payload
 UnitSet = tuple[tuple[str, str], ...]
 
-# What repr() gives for finite floats and integers below 16 digits: nearly every reading, known by one look.
-_NUMBER = r"-?\d{1,15}(?:\.\d+)?(?:e[+-]\d+)?"
-_PLAIN = re.compile(rf"\[(?:{_NUMBER}(?:, {_NUMBER})*)?\]", re.ASCII)
+# All that repr() gives for lists of finite numbers; None, True, nan, inf and texts have other letters.
+_PLAIN = "0123456789.-+e, []"
 _NAME = re.compile(r"[A-Za-z0-9:._-]{1,64}", re.ASCII)
 _RESERVED = frozenset({"seq", "at", "at_uncertainty_s"})
 
 
 def write_values(values: Iterable[float]) -> str:
     """Write numbers as a JSON list. Raises ReadingRefused for what is no finite number or beyond 2^53."""
-    numbers = list(values)
+    return write_many([values])[0]
+
+
+def write_many(rows: Iterable[Iterable[float]]) -> list[str]:
+    """Write many lists of numbers, each as `write_values` does: one look at all instead of one each."""
+    numbers = [list(row) for row in rows]
     text = repr(numbers)
-    if not _PLAIN.fullmatch(text):
-        text = json.dumps([_checked(value) for value in numbers])
-    return text.replace(" ", "")
+    if text.strip(_PLAIN) or _beyond(numbers):
+        return [json.dumps([_checked(value) for value in row], separators=(",", ":")) for row in numbers]
+    return [f"[{row}]" for row in text[2:-2].replace(" ", "").split("],[")] if numbers else []
+
+
+def _beyond(rows: Sequence[Sequence[float]]) -> bool:
+    """A number beyond 2^53 is there: fine if it is a float, to be looked at one by one."""
+    some = [row for row in rows if row]
+    return bool(some) and (max(map(max, some)) > MAX_INTEGER or min(map(min, some)) < -MAX_INTEGER)
 
 
 def _checked(value: object) -> float:

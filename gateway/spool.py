@@ -26,7 +26,7 @@ from gateway.clock import Anchor, Clock
 from gateway.errors import CalledWrongly, TryAgain, UnknownStream
 from gateway.identity import RandomBytes, uuid7
 from gateway.rewind import rewind_stream
-from gateway.spool_append import Appends, UnitSets, check, new_row
+from gateway.spool_append import Appends, UnitSets, check, new_rows
 from gateway.spool_batch import columns_of, read_rows, sendable
 from gateway.spool_disk import SpoolDisk
 from gateway.spool_peek import Known, next_batch, span
@@ -125,10 +125,8 @@ class Spool:
         """
         file_number = self._disk.number  # before the rows: they are made for this file
         measured_us = since_boot_us or [self._clock.since_boot_us()] * len(readings)
-        rows = [
-            new_row(reading, us, boot=self._boot, unit_set=self._unit_sets.number(self._disk, reading))
-            for reading, us in zip(readings, measured_us, strict=True)
-        ]
+        unit_sets = [self._unit_sets.number(self._disk, reading) for reading in readings]
+        rows = new_rows(readings, measured_us, unit_sets, boot=self._boot)
         numbers = self._appends.append(rows, file_number=file_number, source=source, mark=mark)
         self._on_append()
         self._unchecked += len(rows)

@@ -16,7 +16,15 @@ from typing import Final
 import apsw
 
 from gateway.errors import ReadingRefused, SpoolDamaged
-from gateway.payload import LAYOUT, UnitSet, read_unit_set, unit_set_of, write_unit_set, write_values
+from gateway.payload import (
+    LAYOUT,
+    UnitSet,
+    read_unit_set,
+    unit_set_of,
+    write_many,
+    write_unit_set,
+    write_values,
+)
 from gateway.spool_disk import SpoolDisk
 from gateway.spool_state import open_stream
 from gateway.wire import Reading, us_of
@@ -94,19 +102,22 @@ def _check_uncertainty(reading: Reading) -> None:
         )
 
 
-def new_row(reading: Reading, since_boot_us: int, *, boot: int, unit_set: int) -> NewRow:
-    """A reading as a row. Raises ReadingRefused."""
-    payload = write_values(reading.values.values())
-    if reading.at is None:
-        return (
-            boot,
-            since_boot_us // 1000 * 1000,
-            None,
-            unit_set,
-            payload,
-        )  # whole ms, as the wire's steps are
-    _check_uncertainty(reading)
-    return None, us_of(reading.at), reading.at_uncertainty_s, unit_set, payload
+def new_rows(
+    readings: Sequence[Reading], since_boot_us: Sequence[int], unit_sets: Sequence[int], *, boot: int
+) -> list[NewRow]:
+    """Readings as rows. Raises ReadingRefused if one of them is none."""
+    payloads = write_many([reading.values.values() for reading in readings])
+    rows: list[NewRow] = []
+    for reading, us, unit_set, payload in zip(readings, since_boot_us, unit_sets, payloads, strict=True):
+        if reading.at is None:
+            rows.append(
+                (boot, us // 1000 * 1000, None, unit_set, payload)
+            )  # whole ms, as the wire's steps are
+        else:
+            if reading.at_uncertainty_s is not None:
+                _check_uncertainty(reading)
+            rows.append((None, us_of(reading.at), reading.at_uncertainty_s, unit_set, payload))
+    return rows
 
 
 @dataclass(slots=True)
