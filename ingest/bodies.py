@@ -14,6 +14,7 @@ import hmac
 import io
 import re
 import zlib
+from collections.abc import Sequence
 
 import zstandard
 from fastapi import Request
@@ -27,14 +28,14 @@ _DIGESTS = {"sha-256": hashlib.sha256, "sha-512": hashlib.sha512}  # RFC 9530: t
 _DIGEST_ITEM = re.compile(r"\s*([a-z][a-z0-9-]*)=:([A-Za-z0-9+/=]*):\s*")
 
 
-async def read(request: Request, *, media_type: str) -> bytes:
+async def read(request: Request, *, media_types: Sequence[str]) -> tuple[str, bytes]:
     """
-    The decoded body of a request.
+    Media type and decoded body of a request.
 
     Raises Refused: 413 over a limit, 415 for a type or coding we do not take, 400 where the body does not
     decompress or differs from its Content-Digest.
     """
-    _require_type(request.headers.get("content-type"), media_type)
+    media_type = _require_type(request.headers.get("content-type"), media_types)
     coding = request.headers.get("content-encoding", "identity").strip().casefold()
     if coding not in ("identity", "gzip", "x-gzip", "zstd"):
         raise Refused(
@@ -45,19 +46,20 @@ async def read(request: Request, *, media_type: str) -> bytes:
         )
     body = await request.body()  # limited by ingest.app.Edge, as every body is
     _check_digest(request.headers.get("content-digest"), body)
-    return decompress(body, coding)
+    return media_type, decompress(body, coding)
 
 
-def _require_type(given: str | None, wanted: str) -> None:
+def _require_type(given: str | None, wanted: Sequence[str]) -> str:
     essence = (given or "").partition(";")[0].strip().casefold()
-    if essence != wanted:
+    if essence not in wanted:
         shown = f'"{essence[:64]}"' if essence else "no media type"
         raise Refused(
             415,
             "type_not_supported",
-            f"{shown} is not what this address takes; send Content-Type: {wanted}",
-            headers={"Accept-Post": wanted},
+            f"{shown} is not what this address takes; send Content-Type: {wanted[0]}",
+            headers={"Accept-Post": ", ".join(wanted)},
         )
+    return essence
 
 
 def _check_digest(header: str | None, body: bytes) -> None:

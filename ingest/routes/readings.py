@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from fastapi import APIRouter, Request, Response
@@ -10,7 +11,7 @@ from starlette.concurrency import run_in_threadpool
 
 from gateway import wire
 from gateway.wire import Answer
-from ingest import bodies, intake
+from ingest import bodies, intake, senml
 from ingest.access import require_device
 from ingest.errors import TryAgain
 from ingest.routes.shared import key_of, problems, resources_of
@@ -21,6 +22,12 @@ router = APIRouter(tags=["readings"])
 DECODE_HERE_BYTES = 64 * 1024
 ANSWER_WITHIN_S = 25.0  # then 503: the batch may yet be stored, and a resend is a repeat; chosen below usual
 # client and proxy time-outs
+
+#: media type -> decoder; everything after it is the same
+DECODERS: Mapping[str, Callable[[bytes], wire.Batch]] = {
+    wire.BATCH_MEDIA_TYPE: wire.decode,
+    senml.MEDIA_TYPE: senml.decode,
+}
 
 _EXAMPLE = {
     "device": "grader-07-intake",
@@ -36,6 +43,10 @@ _EXAMPLE_WITHOUT_NUMBERS = {
     "units": {"restriction": "kPa"},
     "readings": [{"at": "2026-03-02T06:14:07Z", "restriction": 3.05}],
 }
+_SENML_EXAMPLE = [
+    {"bn": "grader-07-intake:", "bt": 1772432047, "n": "restriction", "u": "Pa", "v": 3050},
+    {"t": 10, "n": "restriction", "u": "Pa", "v": 3100},
+]
 _ANSWER = {
     "stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11",
     "acknowledged_through": 2,
@@ -58,7 +69,11 @@ _BODY: dict[str, Any] = {
                         "value": _EXAMPLE_WITHOUT_NUMBERS,
                     },
                 },
-            }
+            },
+            senml.MEDIA_TYPE: {
+                "schema": {"type": "array", "items": {"type": "object"}},
+                "examples": {"pack": {"summary": "SenML, RFC 8428", "value": _SENML_EXAMPLE}},
+            },
         },
     }
 }
@@ -85,11 +100,9 @@ async def post_readings(request: Request) -> Response:
     """Take a batch in: decode, judge, wait for the commit, answer."""
     resources = resources_of(request)
     key = await key_of(request, "readings:post")
-    body = await bodies.read(request, media_type=wire.BATCH_MEDIA_TYPE)
-    if len(body) <= DECODE_HERE_BYTES:
-        batch = wire.decode(body)
-    else:
-        batch = await run_in_threadpool(wire.decode, body)
+    media_type, body = await bodies.read(request, media_types=tuple(DECODERS))
+    decode = DECODERS[media_type]
+    batch = decode(body) if len(body) <= DECODE_HERE_BYTES else await run_in_threadpool(decode, body)
     require_device(key, batch.device)
     units = intake.units_text(batch)
     unit_set_id = resources.known_unit_set(units)

@@ -11,7 +11,7 @@ from ingest.assessment import View
 from ingest.restriction import Quantiles
 from ingest.restriction.reference import at_reference_flow
 from ingest.routes.machines import DEFAULT_HOUSING, find_housing, find_machine, terminal_document
-from ingest.routes.shared import At, Name, PathName, R, needs, problems, snapshots_of, text_s, us
+from ingest.routes.shared import At, Name, PathName, R, needs, problems, snapshots_of, text, text_s, us
 from ingest.store import fleet
 from ingest.store.keys import Key
 
@@ -95,7 +95,8 @@ def document_of(seen: View) -> dict[str, Any]:
         "hours_left": _points(found.hours_left),
         "due_at": _dates(found.due_s),
         "duty_hours_per_day": found.duty_hours_per_day,
-        "last_heard_at": text_s(found.last_heard_s),
+        "last_reading_at": text_s(found.last_heard_s),
+        "last_heard_at": text(seen.heard_us),
         "quiet_s": found.quiet_s,
         "quiet_because": found.quiet_because,
         "evidence": list(found.evidence),

@@ -446,3 +446,31 @@ def test_the_account_finds_a_number_in_two_states(api: Api) -> None:
     api.resources.writer.call(lambda c: c.execute(sa.update(readings).values(seq=2)))
     faults = " ".join(api.account()["streams"][0]["faults"])
     assert "numbers 2 are both stored and quarantined" in faults
+
+
+# ---------------------------------------------------------------- SenML
+
+
+def test_a_senml_pack_is_stored_once_and_checked_like_all_others(api: Api) -> None:
+    """RFC 8428; identity is device and instant."""
+    pack = [
+        {"bn": f"{DEVICE}:", "bt": 1772432047, "n": "restriction", "u": "Pa", "v": 3050},
+        {"n": "engine_speed", "u": "1/min", "v": 1795},
+        {"n": "restriction", "t": 10, "u": "Pa", "v": 900000},
+    ]
+    headers = {"Content-Type": "application/senml+json"}
+    content = json.dumps(pack).encode()
+    first = api.request("POST", "/v1/readings", key="device", content=content, headers=headers)
+    assert first.status_code == 200, first.text
+    assert (first.json()["stored"], first.json()["quarantined"][0]["code"]) == (1, "out_of_range")
+    again = api.request("POST", "/v1/readings", key="device", content=content, headers=headers).json()
+    assert (again["stored"], again["duplicates"], len(again["quarantined"])) == (0, 1, 1)
+    assert [row.restriction_pa for row in stored_rows(api)] == [3050.0]
+
+
+def test_a_senml_pack_with_relative_times_is_refused(api: Api) -> None:
+    content = json.dumps([{"n": f"{DEVICE}:restriction", "u": "Pa", "t": -60, "v": 3050}]).encode()
+    headers = {"Content-Type": "application/senml+json"}
+    response = api.request("POST", "/v1/readings", key="device", content=content, headers=headers)
+    assert (response.status_code, response.json()["code"]) == (422, "not_a_batch")
+    assert "seconds since 1970" in response.json()["errors"][0]["detail"]

@@ -179,7 +179,7 @@ def test_a_media_type_we_do_not_take_gets_415_without_accept_encoding(api: Api) 
     response = send(api, b"{}", Content_Type="text/plain")
     assert_is_problem(response, 415, "type_not_supported")
     assert "accept-encoding" not in response.headers
-    assert response.headers["accept-post"] == "application/json"
+    assert response.headers["accept-post"] == "application/json, application/senml+json"
 
 
 def test_a_content_coding_we_do_not_take_gets_415_with_those_we_do(api: Api) -> None:
