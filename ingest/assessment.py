@@ -40,6 +40,8 @@ class View:
     assessment: Assessment
     summaries: list[HourSummary]
     terminal: Terminal | None
+    #: when anything last came from its devices [us]; None: never
+    heard_us: int | None
     #: hours that changed and are not summarised yet; 0: the view is current
     hours_behind: int
     #: number of the fleet snapshot that was used
@@ -112,7 +114,7 @@ def view(connection: sa.Connection, housing: Housing, resources: Resources, snap
         machine=housing.machine,
         kind=housing.kind,
         planning_horizon_days=float(resources.settings.planning_horizon_days),
-        last_heard_s=None if heard_us is None else heard_us / MICRO,
+        # Quiet since the last reading was taken, not since it came: a backlog may come days later.
         quiet_because=because,
     )
     return View(
@@ -120,6 +122,7 @@ def view(connection: sa.Connection, housing: Housing, resources: Resources, snap
         assessment=assessment,
         summaries=summaries,
         terminal=terminal,
+        heard_us=heard_us,
         hours_behind=hours.count_behind(connection, device_ids),
         snapshot=number,
     )

@@ -114,7 +114,7 @@ def fleet_table(fleet: dict[str, Any]) -> Table:
     table.add_column("share\nused", justify="right")
     table.add_column("hours left\n10 / 50 / 90 %", justify="right")
     table.add_column("due date\n10 .. 90 %", no_wrap=True)
-    table.add_column("last heard", no_wrap=True)
+    table.add_column("last reading", no_wrap=True)
     table.add_column("quiet because")
     for housing in fleet["housings"]:
         table.add_row(
@@ -124,8 +124,8 @@ def fleet_table(fleet: dict[str, Any]) -> Table:
             _percent(housing["share_used_percent"]),
             _hours(housing["hours_left"]),
             _dates(housing["due_at"]),
-            _time(housing["last_heard_at"]),
-            housing["quiet_because"] or "",
+            _time(housing["last_reading_at"]),
+            (housing["quiet_because"] or "").replace("_", " "),
         )
     return table
 
@@ -209,4 +209,4 @@ def _dates(due: dict[str, str | None] | None) -> str:
 
 
 def _time(text: str | None) -> str:
-    return "never" if text is None else f"{datetime.fromisoformat(text):%Y-%m-%d %H:%M} UTC"
+    return "never" if text is None else f"{datetime.fromisoformat(text).astimezone():%Y-%m-%d %H:%M %Z}"
