@@ -14,6 +14,7 @@ import dataclasses
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -141,7 +142,7 @@ def goes_on(incoming: Incoming, stream: Stream) -> bool:
         return False
     if not isinstance(batch.seq, range) or batch.seq[0] != stream.mark + 1 or stream.mark != stream.highest:
         return False
-    if told is not None and (told.boots or told.events or _is_elsewhere(told, stream)):
+    if told is not None and _is_elsewhere(told, stream):
         return False
     if stream.device != batch.device or stream.device_registered_us is None:
         return False
@@ -154,6 +155,7 @@ class _Plain:
     def __init__(self) -> None:
         self._rows: list[tuple[int, readings.Encoded]] = []
         self._changed: dict[int, Stream] = {}
+        self._reports: list[dict[str, Any]] = []
 
     def take(self, incoming: Incoming, stream: Stream) -> Stream:
         """The stream after the batch."""
@@ -164,6 +166,7 @@ class _Plain:
         after = dataclasses.replace(after, mark=last, highest=last)
         self._rows.append((stream.id, incoming.ready))
         self._changed[stream.id] = after
+        self._reports += streams.report_rows(stream.id, incoming.batch.gateway, incoming.received_us)
         return after
 
     def write(self, connection: sa.Connection) -> None:
@@ -171,7 +174,8 @@ class _Plain:
         if self._rows:
             readings.put(connection, self._rows)
             streams.save_all(connection, list(self._changed.values()))
-            self._rows, self._changed = [], {}
+            streams.put_reports(connection, self._reports)
+            self._rows, self._changed, self._reports = [], {}, []
 
 
 def _marks_of(stream: Stream) -> Marks:
@@ -236,8 +240,7 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
         conflicts=len(verdict.conflicts),
         now_us=now_us,
     )
-    if batch.gateway is not None:
-        streams.add_reports(connection, stream.id, batch.gateway, now_us)
+    streams.put_reports(connection, streams.report_rows(stream.id, batch.gateway, now_us))
     notes = _notes(batch, numbers, entries, verdict, opaque)
     return _answer(batch, after, stored, verdict.duplicates, notes, now_us)
 

@@ -212,14 +212,20 @@ def _values(s: Stream, after: Marks, more_shed: int, duplicates: int, conflicts:
 # ---------------------------------------------------------------- reports
 
 
-def add_reports(connection: sa.Connection, stream_id: int, report: GatewayReport, now_us: int) -> None:
-    """Keep boots and events of a gateway, each once however often it is sent."""
-    rows = [
+def report_rows(stream_id: int, report: GatewayReport | None, now_us: int) -> list[dict[str, Any]]:
+    """Boots and events of a gateway, as `put_reports` takes them."""
+    if report is None:
+        return []
+    return [
         *(_report_row(stream_id, "boot", entry, now_us) for entry in report.boots),
         *(_report_row(stream_id, "event", entry, now_us) for entry in report.events),
     ]
+
+
+def put_reports(connection: sa.Connection, rows: Sequence[dict[str, Any]]) -> None:
+    """Keep boots and events, each once however often it is sent."""
     if rows:
-        connection.execute(dialect.insert(connection, reports).on_conflict_do_nothing(), rows)
+        connection.execute(dialect.insert(connection, reports).on_conflict_do_nothing(), list(rows))
 
 
 def _report_row(stream_id: int, kind: str, entry: Mapping[str, Any], now_us: int) -> dict[str, Any]:
