@@ -101,8 +101,8 @@ class Spool:
         self._unchecked = _CHECK_ROOM_EVERY
         self._in_flight = range(0)  # positions that `peek` gave out and nobody acknowledged
         self._traffic: dict[str, tuple[int, int]] = {}
+        self._appends = Appends()
         self._disk = SpoolDisk(path, begin=self._begin, forget=self._forget, vfs=vfs)
-        self._appends = Appends(self._disk)
         self._room = Room(self._disk.transaction, lambda: self._unit_sets.by_number(self._disk.connection))
 
     # ------------------------------------------------------------ append
@@ -127,7 +127,7 @@ class Spool:
         measured_us = since_boot_us or [self._clock.since_boot_us()] * len(readings)
         unit_sets = [self._unit_sets.number(self._disk, reading) for reading in readings]
         rows = new_rows(readings, measured_us, unit_sets, boot=self._boot)
-        numbers = self._appends.append(rows, file_number=file_number, source=source, mark=mark)
+        numbers = self._appends.append(self._disk, rows, file_number=file_number, source=source, mark=mark)
         self._on_append()
         self._unchecked += len(rows)
         if self._unchecked >= _CHECK_ROOM_EVERY:
@@ -222,6 +222,7 @@ class Spool:
                 (last_position(connection), old.number),
             )
             stream = self._new_stream(connection)
+            self._appends.forget()
             if move:
                 self._move_rest(connection, old.number)
             self._add_event(connection, "stream_opened", {"reason": reason, "before": old.stream})
@@ -381,6 +382,7 @@ class Spool:
             self._add_event(connection, "spool_replaced", {"kept_as": aside.name})
 
     def _forget(self) -> None:
+        self._appends.forget()
         self._unit_sets.forget()
         self._placed = None
 

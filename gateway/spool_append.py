@@ -26,7 +26,7 @@ from gateway.payload import (
     write_values,
 )
 from gateway.spool_disk import SpoolDisk
-from gateway.spool_state import open_stream
+from gateway.spool_state import last_position, open_stream
 from gateway.wire import Reading, us_of
 
 MAX_UNCERTAINTY_S: Final = 1e12  # beyond the age of anything that is sent
@@ -136,49 +136,63 @@ class _Ticket:
 class Appends:
     """The queue of appends that wait for a commit."""
 
-    def __init__(self, disk: SpoolDisk) -> None:
-        self._disk = disk
+    def __init__(self) -> None:
         self._queue: list[_Ticket] = []
         self._queue_lock = threading.Lock()
+        self._first_position: int | None = (
+            None  # of the open stream; None: not asked since it may have changed
+        )
+
+    def forget(self) -> None:
+        """Another stream is open, or another file. Called with the disk's lock held."""
+        self._first_position = None
 
     def append(
-        self, rows: Sequence[NewRow], *, file_number: int, source: str | None, mark: str | None
+        self,
+        disk: SpoolDisk,
+        rows: Sequence[NewRow],
+        *,
+        file_number: int,
+        source: str | None,
+        mark: str | None,
     ) -> range:
         """Write rows; return their numbers once they are on disk. Raises the spool's errors."""
         ticket = _Ticket(rows, file_number, source, mark)
         with self._queue_lock:
             self._queue.append(ticket)
-        with self._disk.lock:
+        with disk.lock:
             # Whoever held the lock before may have written this ticket too: then the commit was shared.
             if ticket.numbers is None and ticket.error is None:
-                self._commit()
+                self._commit(disk)
         if ticket.error is not None:
             raise ticket.error
         assert ticket.numbers is not None
         return ticket.numbers
 
-    def _commit(self) -> None:
+    def _commit(self, disk: SpoolDisk) -> None:
         with self._queue_lock:
             tickets, self._queue = self._queue, []
         try:
-            self._disk.check_present()
-            self._write(tickets)
+            disk.check_present()
+            self._write(disk, tickets)
         except BaseException as error:
             for ticket in tickets:
                 ticket.error = error
 
-    def _write(self, tickets: Sequence[_Ticket]) -> None:
-        if any(ticket.file_number != self._disk.number for ticket in tickets):
-            raise SpoolDamaged(
-                f"{self._disk.path} was replaced while readings were on their way; append again"
-            )
-        with self._disk.transaction() as connection:
-            stream = open_stream(connection)
-            _insert(connection, [row for ticket in tickets for row in ticket.rows])
+    def _write(self, disk: SpoolDisk, tickets: Sequence[_Ticket]) -> None:
+        if any(ticket.file_number != disk.number for ticket in tickets):
+            raise SpoolDamaged(f"{disk.path} was replaced while readings were on their way; append again")
+        with disk.transaction() as connection:
+            if self._first_position is None:
+                self._first_position = open_stream(connection).first_position
+            rows = [row for ticket in tickets for row in ticket.rows]
+            _insert(connection, rows)
+            # AUTOINCREMENT gives positions one after the other within a transaction.
+            last = connection.last_insert_rowid() if rows else last_position(connection)
+            seq = last - len(rows) + 1 - self._first_position + 1
             for ticket in tickets:
                 if ticket.source is not None and ticket.mark is not None:
                     connection.execute(_MARK_SOURCE, (ticket.source, ticket.mark))
-        seq = stream.appended_through + 1
         for ticket in tickets:
             ticket.numbers = range(seq, seq + len(ticket.rows))
             seq += len(ticket.rows)

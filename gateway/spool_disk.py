@@ -10,6 +10,7 @@ Leaves to others: how a file is opened (`gateway.spool_file`), what is read of o
 
 from __future__ import annotations
 
+import os
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -78,6 +79,8 @@ class SpoolDisk:
 
     def check_present(self) -> None:
         """Raise SpoolDamaged if the file has vanished; SQLite would go on writing to one without a name."""
+        if self._number_now() == self.number:  # at every commit: has to cost nothing
+            return
         with self.lock, self._healed():
             if self._number_now() != self.number:
                 with suppress(apsw.Error):  # what was in it is still readable here, and nowhere else
@@ -105,7 +108,7 @@ class SpoolDisk:
 
     def _number_now(self) -> int:
         try:
-            return 0 if self._vfs is not None else self.path.stat().st_ino
+            return 0 if self._vfs is not None else os.stat(self.path).st_ino  # noqa: PTH116 - half the time
         except OSError:
             return -1
 
