@@ -68,6 +68,12 @@ class GatewayProcess:
             env={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_")},
         )
 
+    @property
+    def pid(self) -> int:
+        """Its process id."""
+        assert self._process is not None
+        return self._process.pid
+
     def write(self, line: dict[str, Any] | bytes) -> None:
         """A line on its standard input."""
         assert self._process is not None
