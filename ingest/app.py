@@ -25,7 +25,7 @@ from gateway.wire import MAX_BODY_BYTES
 from ingest import problems
 from ingest.access import Keyring
 from ingest.analysis import Analyst
-from ingest.assessment import Snapshots
+from ingest.assessment import Snapshots, Views
 from ingest.resources import Clock, open_resources
 from ingest.routes import (
     account,
@@ -98,6 +98,7 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
     )
     app.state.keyring = Keyring()
     app.state.snapshots = Snapshots()
+    app.state.views = Views()
     app.state.routes = all_routes()
     for module in _ROUTES:
         app.include_router(module.router)

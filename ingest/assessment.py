@@ -9,6 +9,8 @@ from __future__ import annotations
 
 import json
 import threading
+from collections import OrderedDict
+from collections.abc import Hashable
 from dataclasses import dataclass
 
 import sqlalchemy as sa
@@ -23,10 +25,13 @@ from ingest.restriction import (
     housing_lives,
     learn_fleet,
 )
+from ingest.restriction.reference import HourlyRestriction, at_reference_flow
 from ingest.store import fleet, hours, streams
 from ingest.store.fleet import Housing, Terminal
 
 MICRO = 1_000_000
+MINUTE_US = 60 * MICRO
+MAX_VIEWS = 1_000  # some 300 kB each for a machine-year; chosen
 LEARN_AGAIN_US = (
     300 * MICRO
 )  # the fleet's lives change by the day; chosen so that a new fleet sees its first soon
@@ -38,7 +43,8 @@ class View:
 
     housing: Housing
     assessment: Assessment
-    summaries: list[HourSummary]
+    #: restriction at the reference flow, one row an operating hour
+    series: HourlyRestriction
     terminal: Terminal | None
     #: when anything last came from its devices [us]; None: never
     heard_us: int | None
@@ -46,6 +52,32 @@ class View:
     hours_behind: int
     #: number of the fleet snapshot that was used
     snapshot: int
+
+
+class Views:
+    """
+    What was seen of each housing a moment ago, so that a page looked at twice is worked out once.
+
+    Everything a view rests on is part of its key; time counts by the minute, because dates move with it.
+    """
+
+    def __init__(self) -> None:
+        self._seen: OrderedDict[int, tuple[Hashable, View]] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def get(self, housing_id: int, key: Hashable) -> View | None:
+        """The view of a housing, if all it rests on is as it was."""
+        with self._lock:
+            found = self._seen.get(housing_id)
+            return found[1] if found is not None and found[0] == key else None
+
+    def put(self, housing_id: int, key: Hashable, seen: View) -> None:
+        """Remember a view; the one put longest ago is forgotten where there are too many."""
+        with self._lock:
+            self._seen[housing_id] = (key, seen)
+            self._seen.move_to_end(housing_id)
+            if len(self._seen) > MAX_VIEWS:
+                self._seen.popitem(last=False)
 
 
 class Snapshots:
@@ -97,18 +129,25 @@ def terminal_at(terminals: list[Terminal], at_us: int) -> Terminal | None:
     return valid[-1] if valid else None
 
 
-def view(connection: sa.Connection, housing: Housing, resources: Resources, snapshots: Snapshots) -> View:
+def view(
+    connection: sa.Connection, housing: Housing, resources: Resources, snapshots: Snapshots, views: Views
+) -> View:
     """Assess one housing now."""
     now_us = resources.clock()
     device_ids = devices_on(connection, housing.id, now_us)
     terminal = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
     number, knowledge = snapshots.of(connection, housing.owner_id, now_us)
-    summaries = summaries_of(connection, housing.id)
+    changes = changes_s(connection, housing.id)
     heard_us, because = silence(connection, device_ids)
+    behind = hours.count_behind(connection, device_ids)
+    key = (housing, terminal, number, tuple(changes), heard_us, because, behind, now_us // MINUTE_US)
+    if (seen := views.get(housing.id, key)) is not None:
+        return seen
+    summaries = summaries_of(connection, housing.id)
     assessment = assess_housing(
         summaries,
         terminal_pa=None if terminal is None else terminal.restriction_pa,
-        changes=changes_s(connection, housing.id),
+        changes=changes,
         fleet=knowledge,
         now_s=now_us / MICRO,
         machine=housing.machine,
@@ -117,15 +156,17 @@ def view(connection: sa.Connection, housing: Housing, resources: Resources, snap
         # Quiet since the last reading was taken, not since it came: a backlog may come days later.
         quiet_because=because,
     )
-    return View(
+    seen = View(
         housing=housing,
         assessment=assessment,
-        summaries=summaries,
+        series=at_reference_flow(summaries, assessment.reference),
         terminal=terminal,
         heard_us=heard_us,
-        hours_behind=hours.count_behind(connection, device_ids),
+        hours_behind=behind,
         snapshot=number,
     )
+    views.put(housing.id, key, seen)
+    return seen
 
 
 def devices_on(connection: sa.Connection, housing_id: int, now_us: int) -> list[int]:

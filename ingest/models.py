@@ -102,7 +102,7 @@ housings = sa.Table(
     _id(),
     _to("machines", "machine_id"),
     sa.Column("name", NAME, nullable=False),
-    #: raised when anything but a summary changes what an assessment says
+    #: raised whenever one of its summaries changes
     sa.Column("revision", sa.BigInteger, nullable=False, server_default="0"),
     sa.UniqueConstraint("machine_id", "name"),
 )

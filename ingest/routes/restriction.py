@@ -4,14 +4,26 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
+import sqlalchemy as sa
 from fastapi import APIRouter, Depends, Query, Request
 
 from ingest import assessment
 from ingest.assessment import View
 from ingest.restriction import Quantiles
-from ingest.restriction.reference import at_reference_flow
-from ingest.routes.machines import DEFAULT_HOUSING, find_housing, find_machine, terminal_document
-from ingest.routes.shared import At, Name, PathName, R, needs, problems, snapshots_of, text, text_s, us
+from ingest.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine, terminal_document
+from ingest.routes.shared import (
+    At,
+    Name,
+    PathName,
+    R,
+    needs,
+    problems,
+    snapshots_of,
+    text,
+    text_s,
+    us,
+    views_of,
+)
 from ingest.store import fleet
 from ingest.store.keys import Key
 
@@ -44,7 +56,7 @@ def get_restriction(
     """What is known of one housing now, with the series of restriction at the reference flow by hour."""
     with resources.reading() as connection:
         found = find_housing(connection, key, machine, housing)
-        seen = assessment.view(connection, found, resources, snapshots_of(request))
+        seen = assessment.view(connection, found, resources, snapshots_of(request), views_of(request))
     return document_of(seen) | {"series": _series(seen, us(since))}
 
 
@@ -53,7 +65,7 @@ def get_fleet(request: Request, resources: R, key: Reader) -> dict[str, Any]:
     """What is known of every housing that the key may see, most urgent first."""
     with resources.reading() as connection:
         views = [
-            assessment.view(connection, housing, resources, snapshots_of(request))
+            assessment.view(connection, housing, resources, snapshots_of(request), views_of(request))
             for housing in fleet.every_housing(connection, key.owner_id)
             if _sees(connection, key, housing.machine)
         ]
@@ -61,14 +73,9 @@ def get_fleet(request: Request, resources: R, key: Reader) -> dict[str, Any]:
     return {"now": text_s(resources.clock() / 1e6), "housings": [document_of(seen) for seen in views]}
 
 
-def _sees(connection: Any, key: Key, machine: str) -> bool:
-    from ingest.errors import NotFound
-
-    try:
-        find_machine(connection, key, machine)
-    except NotFound:
-        return False
-    return True
+def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
+    found = fleet.machine(connection, key.owner_id, machine)
+    return found is not None and sees_machine(connection, key, found)
 
 
 def _urgency(seen: View) -> tuple[int, float, str, str]:
@@ -125,7 +132,7 @@ def _date(at_s: float) -> str | None:
 
 def _series(seen: View, since_us: int | None) -> list[dict[str, Any]]:
     """Restriction at the reference flow, one point an operating hour, the newest `MAX_POINTS`."""
-    series = at_reference_flow(seen.summaries, seen.assessment.reference)
+    series = seen.series
     points = zip(
         series.hour_s.tolist(), series.restriction_pa.tolist(), series.operating_s.tolist(), strict=True
     )

@@ -11,7 +11,7 @@ from starlette.concurrency import run_in_threadpool
 
 from gateway.wire import instant_text, parse_instant
 from ingest.access import Keyring, require
-from ingest.assessment import Snapshots
+from ingest.assessment import Snapshots, Views
 from ingest.problems import Problem
 from ingest.resources import Resources
 from ingest.store.keys import Key
@@ -77,6 +77,12 @@ def keyring_of(request: Request) -> Keyring:
 def snapshots_of(request: Request) -> Snapshots:
     """What the fleets teach."""
     found: Snapshots = request.app.state.snapshots
+    return found
+
+
+def views_of(request: Request) -> Views:
+    """What was seen a moment ago."""
+    found: Views = request.app.state.views
     return found
 
 

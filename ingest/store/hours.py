@@ -11,7 +11,7 @@ import numpy.typing as npt
 import sqlalchemy as sa
 
 from gateway.units import QUANTITIES
-from ingest.models import hours, readings, streams, summaries
+from ingest.models import hours, housings, readings, streams, summaries
 from ingest.store import dialect
 
 HOUR_US = 3_600_000_000
@@ -173,7 +173,10 @@ def readings_between(
 def put_summaries(
     connection: sa.Connection, housing_id: int, records: dict[int, str], gone: Sequence[int]
 ) -> None:
-    """hour -> record JSON; hours in `gone` have no readings of this housing any more."""
+    """hour -> record JSON; hours in `gone` have no readings any more. The housing's revision is raised."""
+    connection.execute(
+        sa.update(housings).where(housings.c.id == housing_id).values(revision=housings.c.revision + 1)
+    )
     if records:
         statement = dialect.insert(connection, summaries)
         statement = statement.on_conflict_do_update(
