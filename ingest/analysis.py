@@ -18,6 +18,7 @@ from typing import Any
 import numpy as np
 import sqlalchemy as sa
 
+from gateway.units import QUANTITIES
 from ingest.errors import TryAgain
 from ingest.marks import Range, ranges_of
 from ingest.replay import reconsider
@@ -25,7 +26,7 @@ from ingest.resources import Resources
 from ingest.restriction import Readings, summarise_hours
 from ingest.store import fleet, hours, quarantine
 from ingest.store.fleet import Assignment
-from ingest.store.hours import HOUR_US, QUANTITY_COLUMNS, Behind
+from ingest.store.hours import HOUR_US, Behind
 
 log = logging.getLogger("cleanside.ingest")
 
@@ -35,7 +36,12 @@ MICRO = 1_000_000
 
 # Column of the store -> field of `restriction.Readings`, where the names differ.
 _FIELDS = {"engine_load_ratio": "engine_load"}
-_KNOWN_FIELDS = frozenset(Readings.__dataclass_fields__)
+#: columns of the store that the analysis looks at
+COLUMNS = tuple(
+    quantity.column
+    for quantity in QUANTITIES.values()
+    if _FIELDS.get(quantity.column, quantity.column) in Readings.__dataclass_fields__
+)
 
 
 class Analyst:
@@ -137,23 +143,22 @@ def _summarise(
     return records, [hour for hour in wanted if hour not in records]
 
 
-def _rows_of_seat(connection: sa.Connection, seat: Assignment, run: Range) -> list[sa.Row[Any]]:
+def _rows_of_seat(connection: sa.Connection, seat: Assignment, run: Range) -> list[tuple[Any, ...]]:
     """Readings a device took in these hours while it sat on the housing."""
     from_us, until_us = run[0] * HOUR_US, (run[1] + 1) * HOUR_US
     from_us = max(from_us, seat.from_us) if seat.from_us is not None else from_us
     until_us = min(until_us, seat.until_us) if seat.until_us is not None else until_us
     if from_us >= until_us:
         return []
-    return hours.readings_between(connection, seat.device_id, from_us, until_us)
+    return hours.readings_between(connection, seat.device_id, from_us, until_us, COLUMNS)
 
 
-def as_readings(rows: Sequence[sa.Row[Any]]) -> Readings:
-    """Rows of `hours.readings_between` as arrays; NaN where a reading has no value."""
-    table = np.array([tuple(row) for row in rows], dtype=np.float64)
-    columns: dict[str, Any] = {}
-    for index, name in enumerate(QUANTITY_COLUMNS, start=2):
-        field = _FIELDS.get(name, name)
-        column = table[:, index]
-        if field in _KNOWN_FIELDS and not np.isnan(column).all():
-            columns[field] = np.ascontiguousarray(column)
+def as_readings(rows: Sequence[tuple[Any, ...]]) -> Readings:
+    """Rows of `hours.readings_between` with `COLUMNS` as arrays; NaN where a reading has no value."""
+    table = np.array(rows, dtype=np.float64)
+    columns = {
+        _FIELDS.get(name, name): np.ascontiguousarray(table[:, index])
+        for index, name in enumerate(COLUMNS, start=1)
+        if not np.isnan(table[:, index]).all()
+    }
     return Readings(at_s=table[:, 0] / MICRO, **columns)
