@@ -15,7 +15,7 @@ from ingest import database
 from ingest.errors import Refused, TryAgain
 from ingest.models import owners
 from ingest.writer import Writer
-from tests.support.databases import opened
+from tests.support.databases import Postgres, opened
 
 
 @pytest.fixture
@@ -94,6 +94,42 @@ def test_one_bad_job_never_fails_the_others_of_its_commit(writer: Writer, databa
     with pytest.raises(sa.exc.IntegrityError):
         bad[1].result(10.0)
     assert names(database_url) == {"good-0", "good-1", "good-2"}
+
+
+@pytest.mark.postgres
+def test_processes_that_waited_for_each_other_both_get_through(postgres: Postgres) -> None:
+    """A real deadlock on PostgreSQL (SQLSTATE 40P01): the transaction taken back is run again, job by job."""
+    url = postgres.migrated()
+    with opened(url) as one, opened(url) as other:
+        first, second = Writer(one), Writer(other)
+        for running in (first, second):
+            running.start()
+        first.call(lambda c: [add(name)(c) for name in ("a", "b")])
+        locked = threading.Barrier(2)
+
+        def touch(name: str, *, meet: bool) -> Any:
+            meetings = iter([True])  # only the first time: alone, nobody has to wait for anybody
+
+            def job(connection: sa.Connection) -> None:
+                here = sa.update(owners).where(owners.c.name == name)
+                connection.execute(here.values(created_us=owners.c.created_us + 1))
+                if meet and next(meetings, False):
+                    locked.wait(10.0)
+
+            return job
+
+        gates = [Gate(first), Gate(second)]
+        jobs = [first.submit(touch("a", meet=True)), first.submit(touch("b", meet=False))]
+        jobs += [second.submit(touch("b", meet=True)), second.submit(touch("a", meet=False))]
+        for gate in gates:
+            gate.open()
+        assert [job.result(30.0) for job in jobs] == [None] * 4
+        first.stop()
+        second.stop()
+    engine = database.reading_engine(url)
+    with engine.connect() as connection:
+        assert set(connection.scalars(sa.select(owners.c.created_us))) == {2}
+    engine.dispose()
 
 
 def test_a_refusal_is_an_outcome_and_leaves_the_commit_whole(writer: Writer, database_url: str) -> None:
