@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, field
 from typing import Final
 
 import apsw
@@ -30,6 +31,7 @@ from gateway.spool_state import last_position, open_stream
 from gateway.wire import Reading, us_of
 
 MAX_UNCERTAINTY_S: Final = 1e12  # beyond the age of anything that is sent
+_LOOK_AGAIN_S: Final = 1.0  # should the one whose turn it is be gone, another one takes over
 _AT_ONCE: Final = 50  # rows a statement: measured a third cheaper than one each, and no gain beyond
 
 _APPEND = "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES "
@@ -131,17 +133,29 @@ class _Ticket:
     mark: str | None
     numbers: range | None = None
     error: BaseException | None = None
+    #: held until the ticket is done, or it is its turn to commit for all that wait
+    turn: threading.Lock = field(default_factory=threading.Lock)
+
+    @property
+    def is_done(self) -> bool:
+        """A commit was made for it, or failed."""
+        return self.numbers is not None or self.error is not None
 
 
 class Appends:
-    """The queue of appends that wait for a commit."""
+    """
+    The queue of appends that wait for a commit. One caller commits for all that wait, and wakes them.
+
+    Tried and dropped: all wait for the disk's lock, and find under it that they are done. Those who were done
+    then waited behind the next commit, and on a slow disk commits of one and of many took turns.
+    """
 
     def __init__(self) -> None:
         self._queue: list[_Ticket] = []
         self._queue_lock = threading.Lock()
-        self._first_position: int | None = (
-            None  # of the open stream; None: not asked since it may have changed
-        )
+        self._is_committing = False
+        #: of the open stream; None: not asked since it may have changed
+        self._first_position: int | None = None
 
     def forget(self) -> None:
         """Another stream is open, or another file. Called with the disk's lock held."""
@@ -158,26 +172,42 @@ class Appends:
     ) -> range:
         """Write rows; return their numbers once they are on disk. Raises the spool's errors."""
         ticket = _Ticket(rows, file_number, source, mark)
+        ticket.turn.acquire()
         with self._queue_lock:
             self._queue.append(ticket)
-        with disk.lock:
-            # Whoever held the lock before may have written this ticket too: then the commit was shared.
-            if ticket.numbers is None and ticket.error is None:
+        while not ticket.is_done:
+            if self._begins():
                 self._commit(disk)
+            else:
+                ticket.turn.acquire(timeout=_LOOK_AGAIN_S)
         if ticket.error is not None:
             raise ticket.error
         assert ticket.numbers is not None
         return ticket.numbers
 
-    def _commit(self, disk: SpoolDisk) -> None:
+    def _begins(self) -> bool:
+        """True for the one caller that commits now."""
         with self._queue_lock:
-            tickets, self._queue = self._queue, []
-        try:
-            disk.check_present()
-            self._write(disk, tickets)
-        except BaseException as error:
-            for ticket in tickets:
-                ticket.error = error
+            begins = bool(self._queue) and not self._is_committing
+            self._is_committing = self._is_committing or begins
+            return begins
+
+    def _commit(self, disk: SpoolDisk) -> None:
+        with disk.lock:
+            with self._queue_lock:
+                tickets, self._queue = self._queue, []
+            try:
+                disk.check_present()
+                self._write(disk, tickets)
+            except BaseException as error:
+                for ticket in tickets:
+                    ticket.error = error
+        with self._queue_lock:
+            self._is_committing = False
+            awake = [*tickets, *self._queue[:1]]  # and one that came meanwhile: it commits next
+        for ticket in awake:
+            with suppress(RuntimeError):  # awake already
+                ticket.turn.release()
 
     def _write(self, disk: SpoolDisk, tickets: Sequence[_Ticket]) -> None:
         if any(ticket.file_number != disk.number for ticket in tickets):
