@@ -10,11 +10,10 @@ from __future__ import annotations
 
 import json
 import math
-import re
 from collections.abc import Iterable, Mapping, Sequence
 
 from gateway.errors import ReadingRefused
-from gateway.wire import MAX_INTEGER, MAX_NAME_LENGTH
+from gateway.wire import MAX_INTEGER, MAX_NAME_LENGTH, is_name
 
 LAYOUT = 1  # a list of numbers, one for each entry of the unit set
 
@@ -23,7 +22,6 @@ UnitSet = tuple[tuple[str, str], ...]
 
 # All that repr() gives for lists of finite numbers; None, True, nan, inf and texts have other letters.
 _PLAIN = "0123456789.-+e, []"
-_NAME = re.compile(r"[A-Za-z0-9:._-]{1,64}", re.ASCII)
 _RESERVED = frozenset({"seq", "at", "at_uncertainty_s"})
 
 
@@ -66,7 +64,7 @@ def read_values(payloads: Sequence[str]) -> list[list[float]]:
 def unit_set_of(values: Mapping[str, float], units: Mapping[str, str]) -> UnitSet:
     """The unit set of a reading. Raises ReadingRefused for a name or unit that the wire would refuse."""
     for name in values:
-        if name in _RESERVED or not _NAME.fullmatch(name):
+        if name in _RESERVED or not is_name(name):
             raise ReadingRefused(
                 f"{name!r} cannot be a quantity; give 1 to 64 characters from A-Z a-z 0-9 - : . _"
             )

@@ -20,7 +20,7 @@ from typing import Any
 from gateway.errors import SettingsWrong
 from gateway.spool import DEFAULT_BUDGET_BYTES, MAX_BATCH_BYTES, MAX_BATCH_READINGS
 from gateway.uplink import DEFAULT_LINGER_S
-from gateway.wire import MAX_READINGS
+from gateway.wire import MAX_READINGS, is_name
 
 PREFIX = "CLEANSIDE_"
 KEY_VARIABLE = "CLEANSIDE_KEY"
@@ -58,6 +58,12 @@ def _text(value: Any) -> str:
     return value
 
 
+def _name(value: Any) -> str:
+    if not isinstance(value, str) or not is_name(value):
+        raise ValueError("is not a name of 1 to 64 characters from A-Z a-z 0-9 - : . _")
+    return value
+
+
 def _path(value: Any) -> Path:
     return Path(_text(value)).expanduser()
 
@@ -91,7 +97,7 @@ def _switch(value: Any) -> bool:
 
 
 TABLE: tuple[Setting, ...] = (
-    Setting("device", _text, None, "Name of the device whose readings this is, as registered at the server."),
+    Setting("device", _name, None, "Name of the device whose readings this is, as registered at the server."),
     Setting(
         "spool.path",
         _path,

@@ -47,6 +47,11 @@ _NOT_A_QUANTITY = frozenset({"seq", "at", "at_uncertainty_s"})
 _MICRO = 1_000_000
 
 
+def is_name(text: str) -> bool:
+    """True if `text` may name a device, quantity, machine or key: 1 to 64 of A-Z a-z 0-9 - : . _"""
+    return _NAME.fullmatch(text) is not None
+
+
 class BatchRefused(Exception):
     """The body is not a batch, or contradicts itself. Nothing of it may be taken; all problems are named."""
 
@@ -380,7 +385,7 @@ class _Notes:
             raise BatchRefused(422, self.problems, self.more)
 
     def name(self, value: Any, pointer: str, *, required: bool = False) -> str:
-        if isinstance(value, str) and _NAME.fullmatch(value):
+        if isinstance(value, str) and is_name(value):
             return value
         if value is not None or required:
             what = "is missing" if value is None else f"{_shown(value)} is not a name"
@@ -447,7 +452,7 @@ def _units(document: dict[str, Any], notes: _Notes) -> dict[str, str]:
         return {}
     for quantity, unit in value.items():
         pointer = f"#/units/{_escape(quantity)}"
-        if not _NAME.fullmatch(quantity):
+        if not is_name(quantity):
             notes.name(quantity, pointer)
         if not isinstance(unit, str) or not 1 <= len(unit) <= MAX_NAME_LENGTH or not unit.isprintable():
             notes.add(pointer, f"unit {_shown(unit)} is not a text of 1 to 64 characters")
@@ -591,7 +596,7 @@ def _decode_values(reading: dict[str, Any], index: int, count: int, rows: _Rows,
 
 
 def _may_be_quantity(name: str, columns: Mapping[str, Any], notes: _Notes) -> bool:
-    if not _NAME.fullmatch(name) or name in _NOT_A_QUANTITY:
+    if not is_name(name) or name in _NOT_A_QUANTITY:
         notes.add("#", f'"{name[:64]}" cannot be the name of a quantity; use A-Z a-z 0-9 - : . _')
         return False
     if len(columns) >= MAX_QUANTITIES:

@@ -80,6 +80,12 @@ def test_a_device_has_to_be_named() -> None:
         load({}, {})
 
 
+@pytest.mark.parametrize("name", ["a b", "", "grader/07", "x" * 65])
+def test_a_device_has_a_name_that_the_wire_accepts(name: str) -> None:
+    with pytest.raises(SettingsWrong, match="1 to 64 characters"):
+        load({"device": name}, {})
+
+
 def test_sources_come_from_the_file_or_one_line_each(tmp_path: Path) -> None:
     file = write(
         tmp_path / "g.toml",
