@@ -7,6 +7,7 @@ Leaves to others: getting the facts (`demo.py`).
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -14,7 +15,7 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-SHORTEST_TELLING_DATE = 10  # characters of an ISO date
+WIDE = 132  # columns; below it the fleet is two tables, and all fits 80
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -78,13 +79,16 @@ class Outcome:
 
 
 def render(outcome: Outcome, console: Console) -> None:
-    """Print the fleet, the account and the verdict."""
-    console.print(fleet_table(outcome.fleet))
-    console.print(account_table(outcome.lines))
+    """Print the fleet, the account and the verdict, so that they fit the console."""
+    wide = console.width >= WIDE
+    for table in [*fleet_tables(outcome.fleet, wide=wide), account_table(outcome.lines, wide=wide)]:
+        console.print(table)
+        console.print()
     for line in outcome.lines:
         for fault in line.faults:
             console.print(f"{line.machine}: {fault}")
     console.print(verdict(outcome))
+    console.print()
     console.print(
         "A state is advice: the engine maker's service limit and manual come first. Engine off, key out and"
         " machine secured before anyone opens a housing; never run the engine with the element out."
@@ -105,59 +109,58 @@ def verdict(outcome: Outcome) -> str:
     return how + f"The account balances: every reading is at the server once, or accounted for.{rest}"
 
 
-def fleet_table(fleet: dict[str, Any]) -> Table:
-    """Machines, most urgent first, as of the server's now."""
-    table = Table(title=f"Fleet at {_time(fleet['now'])}", title_justify="left", show_lines=False)
-    table.add_column("machine", no_wrap=True)
-    table.add_column("state", no_wrap=True)
-    table.add_column("restriction [kPa]\nnow / terminal", justify="right")
-    table.add_column("share\nused", justify="right")
-    table.add_column("hours left\n10 / 50 / 90 %", justify="right")
-    table.add_column("due date\n10 .. 90 %", no_wrap=True)
-    table.add_column("last reading", no_wrap=True)
-    table.add_column("quiet because")
+def fleet_tables(fleet: dict[str, Any], *, wide: bool) -> list[Table]:
+    """Machines, most urgent first, as of the server's now: one table, or two where the console is narrow."""
+    columns: list[tuple[str, Callable[[dict[str, Any]], str], bool]] = [
+        ("restriction\nnow / limit\n\\[kPa]", _restriction, True),
+        ("share\nused", lambda h: _percent(h["share_used_percent"]), True),
+        ("hours left\n10/50/90 %", lambda h: _hours(h["hours_left"]), True),
+        ("due date\n10 %", lambda h: _date(h["due_at"], "p10"), False),
+        ("\n90 %", lambda h: _date(h["due_at"], "p90"), False),
+    ]
+    heard: list[tuple[str, Callable[[dict[str, Any]], str], bool]] = [
+        ("last heard\n(reading taken)", lambda h: _time(h["last_reading_at"]), False),
+        ("quiet because", lambda h: (h["quiet_because"] or "").replace("_", " "), False),
+    ]
+    title = f"Fleet at {_time(fleet['now'])}"
+    if wide:
+        return [_of_housings(title, fleet, columns + heard)]
+    return [_of_housings(title, fleet, columns), _of_housings("Last heard", fleet, heard)]
+
+
+def _of_housings(
+    title: str, fleet: dict[str, Any], columns: list[tuple[str, Callable[[dict[str, Any]], str], bool]]
+) -> Table:
+    table = _plain(title)
+    for name in ("machine", "state"):
+        table.add_column(name, no_wrap=True)
+    for name, _, is_number in columns:
+        table.add_column(name, justify="right" if is_number else "left", no_wrap=True)
     for housing in fleet["housings"]:
-        table.add_row(
-            housing["machine"],
-            housing["state"],
-            f"{_kpa(housing['restriction_pa'])} / {_kpa(_terminal_pa(housing))}",
-            _percent(housing["share_used_percent"]),
-            _hours(housing["hours_left"]),
-            _dates(housing["due_at"]),
-            _time(housing["last_reading_at"]),
-            (housing["quiet_because"] or "").replace("_", " "),
-        )
+        table.add_row(housing["machine"], housing["state"], *(show(housing) for _, show, _ in columns))
     return table
 
 
-def account_table(lines: list[StreamLine]) -> Table:
+def account_table(lines: list[StreamLine], *, wide: bool) -> Table:
     """Where every number of every stream is."""
-    table = Table(title="Account", title_justify="left")
+    table = _plain("Account")
     table.add_column("machine", no_wrap=True)
-    table.add_column("stream", no_wrap=True)
-    for name in (
-        "seen",
-        "stored",
-        "duplicates\nabsorbed",
-        "quarantined",
-        "shed",
-        "gaps",
-        "waiting on\nthe machine",
-    ):
-        table.add_column(name, justify="right")
-    table.add_column("balance")
+    if wide:
+        table.add_column("stream", no_wrap=True)
+    for name in ("seen", "stored", "dupli-\ncates", "quaran-\ntined", "shed", "gaps", "on the\nmachine"):
+        table.add_column(name, justify="right", no_wrap=True)
+    table.add_column("balance", no_wrap=True)
     for line in lines:
         server = line.server or {}
-        counts = [
-            server.get(key, 0) for key in ("highest", "stored", "duplicates", "quarantined", "shed", "gap")
-        ]
-        table.add_row(
-            line.machine,
-            f"..{line.stream[-12:]}",
-            *(f"{n:,}" for n in [*counts, line.waiting]),
-            "no" if line.faults else "yes",
-        )
+        keys = ("highest", "stored", "duplicates", "quarantined", "shed", "gap")
+        counts = [*(server.get(key, 0) for key in keys), line.waiting]
+        stream = [line.stream] if wide else []
+        table.add_row(line.machine, *stream, *(f"{n:,}" for n in counts), "no" if line.faults else "yes")
     return table
+
+
+def _plain(title: str) -> Table:
+    return Table(title=title, title_justify="left", box=None, padding=(0, 1, 0, 0), pad_edge=False)
 
 
 def as_json(outcome: Outcome) -> dict[str, Any]:
@@ -184,9 +187,9 @@ def as_json(outcome: Outcome) -> dict[str, Any]:
     }
 
 
-def _terminal_pa(housing: dict[str, Any]) -> float | None:
+def _restriction(housing: dict[str, Any]) -> str:
     terminal = housing["terminal_restriction"]
-    return terminal["restriction_pa"] if terminal else None
+    return f"{_kpa(housing['restriction_pa'])} / {_kpa(terminal['restriction_pa'] if terminal else None)}"
 
 
 def _kpa(pa: float | None) -> str:
@@ -198,14 +201,14 @@ def _percent(share: float | None) -> str:
 
 
 def _hours(points: dict[str, float] | None) -> str:
-    return "-" if points is None else " / ".join(f"{points[p]:.0f}" for p in ("p10", "p50", "p90")) + " h"
+    return "-" if points is None else "/".join(f"{points[p]:.0f}" for p in ("p10", "p50", "p90"))
 
 
-def _dates(due: dict[str, str | None] | None) -> str:
+def _date(due: dict[str, str | None] | None, point: str) -> str:
     if due is None:
         return "-"
-    first, last = ((due[p] or "beyond 2100")[:SHORTEST_TELLING_DATE] for p in ("p10", "p90"))
-    return first if first == last else f"{first} .. {last}"
+    text = due[point]
+    return "after 2100" if text is None else f"{datetime.fromisoformat(text).astimezone():%Y-%m-%d}"
 
 
 def _time(text: str | None) -> str:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import io
 from typing import Any
 
 import pytest
 from rich.console import Console
 
-from simulator.report import Outcome, StreamLine, account_table, as_json, fleet_table, verdict
+from simulator.report import Outcome, StreamLine, as_json, render, verdict
 
 STREAM = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
 
@@ -57,8 +58,51 @@ def test_nothing_to_judge_is_not_a_success() -> None:
     assert not outcome(line(), balances=False).balances
 
 
-def test_the_tables_fit_a_page_and_the_json_has_every_stream() -> None:
-    console = Console(width=160, record=True, quiet=True)
-    console.print(fleet_table(outcome().fleet))
-    console.print(account_table([line()]))
-    assert as_json(outcome(line()))["streams"][0]["waiting"] == 10
+HOUSING = {
+    "machine": "crusher-genset-2",
+    "state": "running-in",
+    "restriction_pa": 12_510.0,
+    "terminal_restriction": {"restriction_pa": 6_200.0},
+    "share_used_percent": 113.0,
+    "hours_left": {"p10": 79.0, "p50": 260.0, "p90": 923.0},
+    "due_at": {"p10": "2026-12-03T05:00:00Z", "p50": "2026-12-30T05:00:00Z", "p90": None},
+    "last_reading_at": "2026-11-24T15:05:00Z",
+    "quiet_because": "out_of_coverage",
+}
+
+
+@pytest.mark.parametrize("width", [80, 100, 132, 200])
+def test_everything_is_readable_at_the_usual_widths(width: int) -> None:
+    """Nothing is cut, at the width of the plainest terminal as at that of a large one."""
+    many = Outcome(
+        fleet={"now": "2026-11-25T00:00:00Z", "housings": [HOUSING]},
+        lines=[
+            line(
+                machine="crusher-genset-2",
+                appended=1_234_567,
+                released=1_234_500,
+                server=server_line(
+                    highest=1_234_500, stored=1_200_000, duplicates=345_678, acknowledged_through=1_234_500
+                ),
+            )
+        ],
+        server_balances=True,
+        kills=24,
+        outages=1,
+        took_s=33,
+    )
+    console = Console(width=width, record=True, file=io.StringIO())
+    render(many, console)
+    text = console.export_text()
+    assert "…" not in text
+    for whole in (
+        "[kPa]",
+        "12.51 / 6.20",
+        "79/260/923",
+        "2026-12-03",
+        "after 2100",
+        "out of coverage",
+        "1,234,500",
+    ):
+        assert whole in text
+    assert as_json(many)["streams"][0]["waiting"] == 67
