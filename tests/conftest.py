@@ -17,9 +17,8 @@ from hypothesis import settings
 from tests.support.databases import BACKENDS, Postgres, migrate
 from tests.support.serving import Api, ServerProcess, as_process, in_process
 
-
-# No test is judged by the clock of a busy machine. In CI the examples are the same every time, so that a red run
-# is about the change; at a desk they vary, so that new ones are found.
+# No test is judged by the clock of a busy machine. In CI the examples are the same every time, so that a red
+# run is about the change; at a desk they vary, so that new ones are found.
 settings.register_profile("ours", deadline=None, derandomize="CI" in os.environ)
 settings.load_profile("ours")
 
