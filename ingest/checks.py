@@ -3,7 +3,7 @@ Checks: which readings are believed, and why the others are not.
 
 Promises: pure; nothing is repaired here, only named, with a repair where one is evident. The codes are
 stable and each says what to do (`CODES`).
-Leaves to others: doubts that need no clock (`gateway.wire`), keeping what is not believed (`ingest.intake`).
+Leaves to others: doubts that need no clock (`gateway.wire`), keeping what is not believed (`ingest.holding`).
 """
 
 from __future__ import annotations

@@ -18,7 +18,8 @@ import numpy as np
 import sqlalchemy as sa
 
 from gateway import wire
-from ingest import intake
+from ingest.holding import doubts_about, recheck_us
+from ingest.incoming import prepare, store_believed, units_text
 from ingest.store import dialect, fleet, quarantine, readings, streams
 from ingest.store.quarantine import Entry
 
@@ -56,15 +57,15 @@ def _reconsider(connection: sa.Connection, entries: list[Entry], now_us: int) ->
     assert device is not None
     assert stream is not None
     batch = _batch(entries)
-    unit_set_id = readings.keep_unit_set(connection, intake.units_text(batch))
-    incoming = intake.prepare(
+    unit_set_id = readings.keep_unit_set(connection, units_text(batch))
+    incoming = prepare(
         batch,
         owner_id=first.owner_id,
         unit_set_id=unit_set_id,
         received_us=now_us,
         sqlite=dialect.is_sqlite(connection),
     )
-    doubts = intake.doubts_about(incoming, device, stream.gateway_built)
+    doubts = doubts_about(incoming, device, stream.gateway_built)
     # Identity was fixed on receipt: an amended reading keeps the hash of what was sent.
     as_received = dataclasses.replace(
         incoming,
@@ -73,10 +74,10 @@ def _reconsider(connection: sa.Connection, entries: list[Entry], now_us: int) ->
         ready=None,
     )
     numbers = [entry.seq for entry in entries]
-    stored = intake.store_believed(connection, stream.id, as_received, numbers, among=None, doubts=doubts)
+    stored = store_believed(connection, stream.id, as_received, numbers, among=None, doubts=doubts)
     for index, entry in enumerate(entries):
         if index in doubts:
-            later_us = intake.recheck_us(doubts[index], batch.at_us[index])
+            later_us = recheck_us(doubts[index], batch.at_us[index])
             quarantine.set_doubts(connection, entry.id, doubts[index], later_us)
         else:
             quarantine.set_state(connection, entry.id, quarantine.RELEASED)

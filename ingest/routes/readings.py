@@ -14,6 +14,7 @@ from gateway.wire import Answer
 from ingest import bodies, intake, senml
 from ingest.access import require_device
 from ingest.errors import TryAgain
+from ingest.incoming import prepare, units_text
 from ingest.routes.shared import key_of, problems, resources_of
 
 router = APIRouter(tags=["readings"])
@@ -104,11 +105,11 @@ async def post_readings(request: Request) -> Response:
     decode = DECODERS[media_type]
     batch = decode(body) if len(body) <= DECODE_HERE_BYTES else await run_in_threadpool(decode, body)
     require_device(key, batch.device)
-    units = intake.units_text(batch)
+    units = units_text(batch)
     unit_set_id = resources.known_unit_set(units)
     if unit_set_id is None:
         unit_set_id = await run_in_threadpool(resources.keep_unit_set, units)
-    incoming = intake.prepare(
+    incoming = prepare(
         batch,
         owner_id=key.owner_id,
         unit_set_id=unit_set_id,
