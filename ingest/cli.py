@@ -118,9 +118,7 @@ def run_serve(given: argparse.Namespace) -> int:
     import uvicorn
 
     chosen = settings.from_arguments(given)
-    logging.basicConfig(
-        level=chosen.log_level.upper(), format="%(asctime)s %(levelname)s %(name)s %(message)s"
-    )
+    _log_at(chosen.log_level)
     _prepare(chosen, migrate_old=given.migrate)
     listening = _listen(chosen)
     config = uvicorn.Config(
@@ -138,6 +136,12 @@ def run_serve(given: argparse.Namespace) -> int:
         signal.signal(number, lambda *_: None)
     announcing_server(config).run(sockets=[listening])
     return 0
+
+
+def _log_at(level: str) -> None:
+    logging.basicConfig(level=level.upper(), format="%(asctime)s %(levelname)s %(name)s %(message)s")
+    if level == "info":  # alembic says at each look how it looks; that helps at debug and is noise before
+        logging.getLogger("alembic").setLevel(logging.WARNING)
 
 
 def announcing_server(config: Any) -> Any:
@@ -290,12 +294,12 @@ def account_text(accounts: list[account.Account]) -> str:
         "device",
         "through",
         "stored",
-        "held",
+        "quarantined",
         "discarded",
         "shed",
         "gap",
         "pending",
-        "repeats",
+        "duplicates",
         "conflicts",
     )
     rows = [heads] + [

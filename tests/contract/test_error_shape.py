@@ -269,6 +269,13 @@ def test_every_answer_has_the_headers_that_keep_browsers_out(api: Api) -> None:
         assert "default-src 'none'" in response.headers["content-security-policy"]
 
 
+@pytest.mark.parametrize("path", ["/docs", "/redoc"])
+def test_there_is_no_page_that_needs_scripts_from_elsewhere(api: Api, path: str) -> None:
+    """A shop without internet could not show it; the description itself is one file, at /openapi.json."""
+    found = assert_is_problem(api.get(path, key=None), 404, "not_found")
+    assert "/openapi.json" in found["detail"]
+
+
 def test_the_description_of_the_api_shows_examples_that_work(api: Api) -> None:
     description = api.get("/openapi.json", key=None).json()
     body = description["paths"]["/v1/readings"]["post"]["requestBody"]

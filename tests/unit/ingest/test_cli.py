@@ -71,10 +71,14 @@ def test_the_account_balances_or_says_so_with_its_exit_code(
         api.send(batch(1, [3.0, 900.0, 3.2], gateway={"appended_through": 5}))
     where = ["account", "--database", sqlite_database_url]
     assert main(where) == 0
-    assert "balances: 1 streams" in capsys.readouterr().out
+    shown = capsys.readouterr().out
+    assert "balances: 1 streams" in shown
+    columns = dict(zip(shown.splitlines()[0].split(), shown.splitlines()[1].split(), strict=True))
     assert main([*where, "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
-    assert document["streams"][0] | {"stored": 2, "quarantined": 1, "pending": 2} == document["streams"][0]
+    stream = document["streams"][0]
+    assert stream | {"stored": 2, "quarantined": 1, "pending": 2} == stream
+    assert columns == {word: str(stream[word]) for word in columns}  # one vocabulary for people and programs
     with opened(sqlite_database_url) as engine, engine.begin() as connection:
         connection.execute(sa.delete(readings).where(readings.c.seq == 3))
     assert main(where) == 1
@@ -104,6 +108,10 @@ def test_migrate_says_from_where_to_where(
     assert "schema none -> " in capsys.readouterr().out
     assert main(["migrate", "--database", empty_database_url]) == 0
     assert "nothing to do" in capsys.readouterr().out
+
+
+def test_a_start_that_goes_well_says_nothing_but_its_address(server: ServerProcess) -> None:
+    assert server.log() == ""
 
 
 def test_the_server_stops_cleanly_when_told_to(server: ServerProcess) -> None:
