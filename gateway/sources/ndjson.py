@@ -1,14 +1,14 @@
 """
-Readings on standard input: one JSON object a line, as strict as the wire.
+Readings on standard input or a Unix socket: one JSON object a line, as strict as the wire.
 
     {"restriction": 3.05, "engine_speed": 1795}
     {"at": "2026-03-02T06:14:07.250Z", "at_uncertainty_s": 4.0, "restriction": 3.10}
 
 Promises: a line with `at` keeps its time; a line without is stamped with the boot's clock on arrival. A line
 that is not as specified is reported and counted, and the next one is read. Leaves to others: units (`units`
-of the options say in which unit each quantity comes).
+of the options say in which unit each quantity comes), the socket's place (`gateway.sources.listener`).
 
-Options: `units` (quantity -> unit).
+Options: `units` (quantity -> unit); `socket` (path of a Unix socket to listen on; absent: standard input).
 """
 
 from __future__ import annotations
@@ -18,9 +18,11 @@ import select
 import sys
 import threading
 from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from gateway.sources import Context, Emit
+from gateway.sources.listener import serve
 from gateway.sources.options import Options
 from gateway.units import QUANTITIES
 from gateway.wire import MAX_INTEGER, BatchRefused, Reading, datetime_of, load_json, parse_instant
@@ -30,7 +32,7 @@ _LOOK_S = 0.25  # how soon a stop is heard
 
 
 class NdjsonSource:
-    """Standard input, or any readable descriptor."""
+    """Standard input, any readable descriptor, or a socket that several programs write to."""
 
     def __init__(
         self, options: Mapping[str, Any], context: Context, *, descriptor: int | None = None
@@ -38,13 +40,20 @@ class NdjsonSource:
         """descriptor : what to read; None: standard input. Raises SourceWrong for wrong options."""
         given = Options(context.name, options)
         self._units = given.units("units")
+        socket_path = given.text("socket")
         given.done()
+        self._socket = None if socket_path is None else Path(socket_path).expanduser()
         self._context = context
         self._descriptor = descriptor
 
     def run(self, emit: Emit, stop: threading.Event) -> None:
-        """Emit each line's reading until the input ends."""
-        descriptor = sys.stdin.fileno() if self._descriptor is None else self._descriptor
+        """Emit each line's reading until the input ends; a socket's does not end before `stop`."""
+        if self._socket is not None:
+            serve(self._socket, lambda descriptor: self._take(descriptor, emit, stop), stop)
+        else:
+            self._take(sys.stdin.fileno() if self._descriptor is None else self._descriptor, emit, stop)
+
+    def _take(self, descriptor: int, emit: Emit, stop: threading.Event) -> None:
         for lines in _lines(descriptor, stop):
             if readings := list(self._readings(lines)):
                 emit(readings)

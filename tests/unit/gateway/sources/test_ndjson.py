@@ -1,14 +1,21 @@
-"""Readings on standard input."""
+"""Readings on standard input, and on a Unix socket."""
 
 from __future__ import annotations
 
 import os
+import socket
+import stat
 import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import pytest
 
 from gateway.errors import SourceWrong
+from gateway.sources.listener import MOST_CLIENTS
 from gateway.sources.ndjson import NdjsonSource
 from gateway.wire import BatchRefused, instant_text, us_of
 
@@ -116,3 +123,165 @@ def test_a_stop_is_heard_while_nothing_comes() -> None:
     assert not thread.is_alive()
     os.close(ours)
     os.close(theirs)
+
+
+# ------------------------------------------------------------ on a socket
+
+
+def until(happened: Callable[[], bool]) -> None:
+    """Wait until it happened, ten seconds at most."""
+    deadline_s = time.monotonic() + 10
+    while not happened():
+        assert time.monotonic() < deadline_s, "it did not happen"
+        threading.Event().wait(0.005)
+
+
+@contextmanager
+def listening(path: Path, taken: Taken) -> Iterator[None]:
+    """The source on a socket, until the block ends."""
+    stop = threading.Event()
+    source = NdjsonSource({**OPTIONS, "socket": str(path)}, taken.context)
+    thread = threading.Thread(target=source.run, args=(taken, stop))
+    thread.start()
+    try:
+        until(path.exists)
+        yield
+    finally:
+        stop.set()
+        thread.join(5)
+        assert not thread.is_alive()
+
+
+def client(path: Path) -> socket.socket:
+    """A program that has a line to the source."""
+    made = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+
+    def is_connected() -> bool:
+        try:
+            made.connect(str(path))
+        except ConnectionRefusedError:  # bound, and not listening yet
+            return False
+        return True
+
+    until(is_connected)
+    return made
+
+
+def speeds(taken: Taken) -> list[float]:
+    return [reading.values["engine_speed"] for reading in taken.readings]
+
+
+def test_programs_write_lines_to_a_socket_one_after_the_other_and_at_once(tmp_path: Path) -> None:
+    taken = Taken()
+    with listening(tmp_path / "in", taken):
+        with client(tmp_path / "in") as one:
+            one.sendall(b'{"engine_speed": 1}\n{"engine_speed": 2}\n')
+            until(lambda: len(taken.readings) == 2)
+        with client(tmp_path / "in") as two, client(tmp_path / "in") as three:
+            two.sendall(b'{"engine_speed": 3}\n')
+            three.sendall(b'not a line of ours\n{"engine_speed": 4}\n')
+            until(lambda: len(taken.readings) == 4)
+    assert sorted(speeds(taken)) == [1, 2, 3, 4]
+    assert speeds(taken)[:2] == [1, 2]
+    assert [report["what"] for report in taken.reports] == ["line_not_read"]
+
+
+def test_a_client_that_is_stuck_in_the_middle_of_a_line_stops_no_other(tmp_path: Path) -> None:
+    taken = Taken()
+    with listening(tmp_path / "in", taken), client(tmp_path / "in") as stuck, client(tmp_path / "in") as well:
+        stuck.sendall(b'{"engine_speed": 1}\n{"engine_sp')
+        for number in range(2, 20):
+            well.sendall(b'{"engine_speed": %d}\n' % number)
+            until(lambda wanted=number: wanted in speeds(taken))  # type: ignore[misc]
+        stuck.sendall(b'eed": 20}\n')
+        until(lambda: len(taken.readings) == 20)
+    assert sorted(speeds(taken)) == list(range(1, 21))
+
+
+def test_a_client_whose_reading_waits_for_the_disk_stops_no_other(tmp_path: Path) -> None:
+    """What one client sent is held up on its way to the disk; what another sends is taken meanwhile."""
+    let_go = threading.Event()
+    taken = Taken()
+    take = taken.__call__
+
+    class Held(Taken):
+        def __call__(self, readings: Any, *, mark: str | None = None) -> None:
+            if readings[0].values["engine_speed"] == 1:
+                let_go.wait(10)
+            take(readings, mark=mark)
+
+    with listening(tmp_path / "in", Held()), client(tmp_path / "in") as one, client(tmp_path / "in") as two:
+        one.sendall(b'{"engine_speed": 1}\n')
+        two.sendall(b'{"engine_speed": 2}\n')
+        until(lambda: speeds(taken) == [2])
+        let_go.set()
+        until(lambda: speeds(taken) == [2, 1])
+
+
+def test_more_clients_than_are_served_at_once_wait_and_get_their_turn(tmp_path: Path) -> None:
+    taken = Taken()
+    with listening(tmp_path / "in", taken):
+        clients = [client(tmp_path / "in") for _ in range(MOST_CLIENTS + 3)]
+        for number, one in enumerate(clients):
+            one.sendall(b'{"engine_speed": %d}\n' % number)
+        until(lambda: len(taken.readings) == MOST_CLIENTS)
+        for one in clients:
+            one.close()
+        until(lambda: len(taken.readings) == MOST_CLIENTS + 3)
+    assert sorted(speeds(taken)) == list(range(MOST_CLIENTS + 3))
+
+
+def test_the_socket_is_not_open_to_everybody_and_goes_with_the_source(tmp_path: Path) -> None:
+    with listening(tmp_path / "in", Taken()):
+        client(tmp_path / "in").close()  # from now on it listens
+        assert stat.S_IMODE((tmp_path / "in").stat().st_mode) == 0o660
+    assert not (tmp_path / "in").exists()
+
+
+def test_a_socket_left_behind_by_a_kill_is_replaced(tmp_path: Path) -> None:
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as dead:
+        dead.bind(str(tmp_path / "in"))
+    taken = Taken()
+    with listening(tmp_path / "in", taken), client(tmp_path / "in") as one:
+        one.sendall(b'{"engine_speed": 1}\n')
+        until(lambda: speeds(taken) == [1])
+
+
+def test_a_socket_in_use_and_a_file_in_its_place_are_left_alone(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("mine")
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as other:
+        other.bind(str(tmp_path / "other"))
+        other.listen()
+        for name, why in [("other", "served by another process"), ("file", "is no socket")]:
+            source = NdjsonSource({**OPTIONS, "socket": str(tmp_path / name)}, Taken().context)
+            with pytest.raises(SourceWrong, match=why):
+                source.run(Taken(), threading.Event())
+    assert (tmp_path / "file").read_text() == "mine"
+    assert (tmp_path / "other").exists()
+
+
+def test_a_path_too_long_for_a_socket_is_said_to_be_so(tmp_path: Path) -> None:
+    source = NdjsonSource({**OPTIONS, "socket": str(tmp_path / ("a" * 120))}, Taken().context)
+    with pytest.raises(SourceWrong, match="107 bytes"):
+        source.run(Taken(), threading.Event())
+
+
+def test_a_failure_behind_a_client_ends_the_source_so_that_it_is_started_anew(tmp_path: Path) -> None:
+    taken = Taken()
+    taken.fail_after = 1
+    source = NdjsonSource({**OPTIONS, "socket": str(tmp_path / "in")}, taken.context)
+    raised: list[BaseException] = []
+
+    def run() -> None:
+        try:
+            source.run(taken, threading.Event())
+        except OSError as error:
+            raised.append(error)
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    until((tmp_path / "in").exists)
+    with client(tmp_path / "in") as one:
+        one.sendall(b'{"engine_speed": 1}\n{"engine_speed": 2}\n')
+        thread.join(5)
+    assert [str(error) for error in raised] == ["key-off"]
