@@ -63,6 +63,7 @@ class Gateway:
             clock=self.clock,
             random=random_bytes,
             budget_bytes=settings.spool_budget_bytes,
+            budget_days=settings.spool_budget_days,
             on_append=self._wake.set,
         )
         try:
@@ -92,6 +93,7 @@ class Gateway:
         """Work until `stop` is called, or until done if the settings say so."""
         self.log("gateway.started", device=self.settings.device, spool=self.settings.spool_path)
         self.spool.note("budget_bytes", self.spool.budget_bytes)
+        self.spool.note("budget_days", self.spool.budget_days)
         threads = [threading.Thread(target=feed.run, name=feed.name, daemon=True) for feed in self._feeds]
         if self.uplink is not None:
             threads.append(

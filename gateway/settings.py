@@ -88,6 +88,16 @@ def _seconds(value: Any) -> float:
     return number
 
 
+def _days(value: Any) -> float:
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        raise ValueError("is not a number of days") from None
+    if isinstance(value, bool) or not 1 <= number <= 36_500:
+        raise ValueError("is not a number of days from 1 to 36500")
+    return number
+
+
 def _switch(value: Any) -> bool:
     if value in (True, "true", "1", "yes"):
         return True
@@ -109,6 +119,13 @@ TABLE: tuple[Setting, ...] = (
         _whole(2**20, 2**50),
         DEFAULT_BUDGET_BYTES,
         "Room the readings may take on disk [bytes]; the oldest acknowledged go first.",
+    ),
+    Setting(
+        "spool.budget_days",
+        _days,
+        None,
+        "How long readings are held [d]: of older ones the acknowledged go, those that wait are thinned to "
+        "what tells each hour, and declared; absent: as long as the bytes allow.",
     ),
     Setting("uplink.server", _text, None, "Address of the server, https://...; absent: collect only."),
     Setting(
@@ -154,6 +171,7 @@ class Settings:
     device: str
     spool_path: Path
     spool_budget_bytes: int = DEFAULT_BUDGET_BYTES
+    spool_budget_days: float | None = None
     uplink_server: str | None = None
     uplink_key_file: Path | None = None
     uplink_timeout_s: float = 30.0

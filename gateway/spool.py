@@ -26,6 +26,7 @@ from gateway.clock import Anchor, Clock
 from gateway.errors import CalledWrongly, TryAgain, UnknownStream
 from gateway.identity import RandomBytes, uuid7
 from gateway.rewind import rewind_stream
+from gateway.spool_age import Ages, ages
 from gateway.spool_append import Appends, UnitSets, check, new_rows
 from gateway.spool_batch import columns_of, read_rows, sendable
 from gateway.spool_disk import SpoolDisk
@@ -78,6 +79,7 @@ class Spool:
         clock: Clock,
         random: RandomBytes = os.urandom,
         budget_bytes: int = DEFAULT_BUDGET_BYTES,
+        budget_days: float | None = None,
         on_append: Callable[[], object] = lambda: None,
         vfs: str | None = None,
     ) -> None:
@@ -85,6 +87,8 @@ class Spool:
         Open the spool at `path`, or make it.
 
         budget_bytes : what the readings may take on disk; beyond it the oldest acknowledged go first.
+        budget_days : how long readings are held; of older ones the acknowledged go, and those that wait are
+        thinned to what tells each hour and declared. None: as long as the bytes allow.
         on_append : called after each commit of readings, from the appending thread; must not block.
         vfs : name of a SQLite VFS, for tests that make a disk fail.
         A file that is damaged, now or later, is set aside and a new one begun; see `salvage`.
@@ -93,6 +97,7 @@ class Spool:
         self.path = path
         self.device = device
         self.budget_bytes = budget_bytes
+        self.budget_days = budget_days
         self._clock = clock
         self._random = random
         self._on_append = on_append
@@ -271,7 +276,19 @@ class Spool:
         """Keep within the budget: acknowledged readings go first, waiting ones are thinned and declared."""
         # A failure here must not fail the append that is already on disk: the next look tries again.
         with self._disk.lock, suppress(TryAgain):
+            if self.budget_days is not None:
+                self._room.make_by_age(self._ages, in_flight=self._in_flight)
             self._room.make(budget_bytes=self.budget_bytes, in_flight=self._in_flight)
+
+    def _ages(self, connection: apsw.Connection) -> Ages | None:
+        assert self.budget_days is not None
+        return ages(
+            connection,
+            self._known(connection).placements,
+            boot=self._boot,
+            since_boot_us=self._clock.since_boot_us(),
+            most_days=self.budget_days,
+        )
 
     # ------------------------------------------------------------ time
 

@@ -3,29 +3,33 @@ Room on the disk: what goes first, what is thinned out, and how it is declared.
 
 Promises: acknowledged readings go before any other, the oldest first. When waiting ones must go, the whole
 backlog is thinned evenly in time, interval by interval, longer intervals only when shorter ones do not
-help; what is in flight is not touched; every number given up is declared shed. Work is done in small
-transactions, a bounded number for each call, so that no append waits long.
-Leaves to others: which readings of an interval stay (`gateway.thinning`).
+help; what is in flight is not touched; every number given up is declared shed. Of readings held for longer
+than the budget's days the acknowledged go, and those that wait are thinned, once, to what still tells each
+hour. Work is done in small transactions, a bounded number for each call, so that no append waits long.
+Leaves to others: which readings of an interval stay (`gateway.thinning`), what is old (`gateway.spool_age`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import AbstractContextManager
 from typing import Final
 
 import apsw
 
 from gateway.payload import UnitSet
+from gateway.spool_age import Ages
 from gateway.spool_batch import Row, read_rows
 from gateway.spool_shed import declare
-from gateway.spool_state import StreamRow, stream_rows
+from gateway.spool_state import StreamRow, last_position, stream_rows
 from gateway.thinning import LEVELS_S, intervals, worth_keeping
 
 REASON: Final = "disk_budget"
 _AT_ONCE: Final = 2_000  # rows a transaction: some milliseconds, so that no append waits long (chosen)
 _TURNS: Final = 12  # transactions a call; with a call every 500 readings the thinning outruns the filling
 _FILL_TO: Final = 0.95  # of the budget: a pass takes a while, and readings go on coming (chosen)
+
+_OLD_INTERVAL_S: Final = 3_600  # what stays of old readings that wait still shows each shift (chosen)
 
 Transaction = Callable[[], AbstractContextManager[apsw.Connection]]
 
@@ -38,6 +42,7 @@ class Room:
         self._unit_sets = unit_sets
         self._level = 0
         self._next: int | None = None  # the position at which the pass goes on; None: at the oldest
+        self._old_next = 0  # the position up to which old readings that wait were thinned
 
     def make(self, *, budget_bytes: int, in_flight: range) -> None:
         """Free room until the budget is met, or the turns of this call are used up."""
@@ -50,6 +55,40 @@ class Room:
                     self._level, self._next = 0, None
                 else:
                     self._thin(connection, in_flight)
+
+    def make_by_age(self, old: Callable[[apsw.Connection], Ages | None], *, in_flight: range) -> None:
+        """Let old readings go or thin them, until none is left or the turns of this call are used up."""
+        for _ in range(_TURNS):
+            with self._transaction() as connection:
+                ages = old(connection)
+                if ages is None or not (
+                    self._prune_old(connection, ages) or self._thin_old(connection, ages, in_flight)
+                ):
+                    return
+
+    def _prune_old(self, connection: apsw.Connection, ages: Ages) -> bool:
+        for row in stream_rows(connection):
+            rows = _old_rows(connection, ages, row.first_position, row.position(row.acknowledged_through))
+            if rows:
+                span = (rows[0][0], rows[-1][0])
+                connection.execute("DELETE FROM readings WHERE position BETWEEN ? AND ?", span)
+                return True
+        return False
+
+    def _thin_old(self, connection: apsw.Connection, ages: Ages, in_flight: range) -> bool:
+        if self._old_next > last_position(connection) + 1:  # another file took this one's place
+            self._old_next = 0
+        for row in stream_rows(connection):
+            begin = max(_behind(row, in_flight), self._old_next)
+            rows = _old_rows(connection, ages, begin, row.last_position)
+            whole = list(intervals(rows, _OLD_INTERVAL_S))
+            # The last interval may go on in rows that are not old yet: left until it is whole.
+            if whole and len(rows) < _AT_ONCE:
+                whole.pop()
+            if whole:
+                self._old_next = self._thin_intervals(connection, row, whole)
+                return True
+        return False
 
     def prune(self) -> int:
         """Delete the oldest acknowledged readings, some at once. Returns how many."""
@@ -82,15 +121,21 @@ class Room:
             self._cut(connection, in_flight)
 
     def _thin_rows(self, connection: apsw.Connection, row: StreamRow, rows: list[Row]) -> None:
-        unit_sets = self._unit_sets()
         whole = list(intervals(rows, LEVELS_S[self._level]))
         # The last interval may go on in rows not read yet: left for the next turn, unless it is all there is.
         if len(whole) > 1 and len(rows) == _AT_ONCE:
             whole.pop()
+        self._next = self._thin_intervals(connection, row, whole)
+
+    def _thin_intervals(
+        self, connection: apsw.Connection, row: StreamRow, whole: Sequence[Sequence[Row]]
+    ) -> int:
+        """Give up what is not worth keeping of each interval; returns the position behind the last."""
+        unit_sets = self._unit_sets()
         for interval in whole:
             keep = worth_keeping(interval, unit_sets)
             _give_up(connection, row, [r[0] for r in interval if r[0] not in keep])
-        self._next = whole[-1][-1][0] + 1
+        return whole[-1][-1][0] + 1
 
     def _cut(self, connection: apsw.Connection, in_flight: range) -> None:
         """Nothing is left to thin: the oldest go."""
@@ -106,6 +151,13 @@ def _behind(row: StreamRow, in_flight: range) -> int:
     """The first position of a stream that waits and is not in flight."""
     begin = row.position(row.acknowledged_through + 1)
     return in_flight.stop if begin in in_flight else begin
+
+
+def _old_rows(connection: apsw.Connection, ages: Ages, first: int, last: int) -> list[Row]:
+    """Old readings at the beginning of positions first..last, some at once; cheap where there are none."""
+    if not ages.old(read_rows(connection, first, last, limit=1)):
+        return []
+    return ages.old(read_rows(connection, first, last, limit=_AT_ONCE))
 
 
 def used_bytes(connection: apsw.Connection) -> int:

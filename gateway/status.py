@@ -46,6 +46,19 @@ class Status:
         return self.spool.backlog / rate if rate else None
 
     @property
+    def budget_days(self) -> float | None:
+        """How long readings are held [d]; None: as long as the bytes allow."""
+        days = self.spool.notes.get("budget_days")
+        return float(days) if isinstance(days, (int, float)) else None
+
+    @property
+    def days_share(self) -> float | None:
+        """Age of the oldest reading that waits as a share of the days allowed; None: no such limit."""
+        if self.budget_days is None or self.oldest_s is None:
+            return None
+        return self.oldest_s / 86_400 / self.budget_days
+
+    @property
     def budget_share(self) -> float | None:
         """Share of the budget that waiting readings take, 0 to 1 and beyond; None: no budget known."""
         if not self.spool.budget_bytes:
@@ -90,6 +103,7 @@ def as_document(status: Status) -> dict[str, Any]:
             "used_bytes": spool.used_bytes,
             "file_bytes": spool.file_bytes,
             "budget_bytes": spool.budget_bytes,
+            "budget_days": status.budget_days,
             "waiting_share": status.budget_share,
             "warning": _is_nearly_full(status),
         },
@@ -163,8 +177,10 @@ def _clock(spool: SpoolState) -> str:
 def _disk(status: Status) -> str:
     spool = status.spool
     of = f" of {spool.budget_bytes / 2**20:.0f} MiB" if spool.budget_bytes else ""
+    if status.budget_days is not None:
+        of += f", for {status.budget_days:g} d,"
     warning = (
-        " - WARNING: waiting readings fill it; readings will be thinned out"
+        " - WARNING: waiting readings fill the budget; they will be thinned out"
         if _is_nearly_full(status)
         else ""
     )
@@ -172,7 +188,7 @@ def _disk(status: Status) -> str:
 
 
 def _is_nearly_full(status: Status) -> bool:
-    return status.budget_share is not None and status.budget_share >= WARN_SHARE
+    return max(status.budget_share or 0.0, status.days_share or 0.0) >= WARN_SHARE
 
 
 def span_text(seconds: float) -> str:

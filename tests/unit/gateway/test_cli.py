@@ -19,7 +19,7 @@ import pytest
 from gateway.cli import EXIT_CALLED_WRONGLY, EXIT_FAILED, EXIT_OK, main
 from gateway.errors import GatewayError
 from gateway.spool import Spool
-from gateway.status import Status, span_text
+from gateway.status import Status, as_document, as_text, span_text
 from gateway.status import read as read_status
 
 from .helpers import BEGIN_US, DEVICE, open_spool, readings, settable_clock
@@ -122,6 +122,20 @@ def test_status_warns_when_what_waits_fills_the_budget(tmp_path: Path) -> None:
         assert status.budget_share >= 0.8
         spool.acknowledge(spool.open_stream, 19_000)
         assert (read_status(tmp_path / "a", now_us=BEGIN_US).budget_share or 0) < 0.1
+
+
+def test_status_warns_when_what_waits_comes_near_the_days_it_is_held(
+    tmp_path: Path,
+) -> None:
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 5))
+        spool.note("budget_days", 10.0)
+        fresh = read_status(tmp_path / "a", now_us=BEGIN_US + 7 * 86_400_000_000)
+        late = read_status(tmp_path / "a", now_us=BEGIN_US + 9 * 86_400_000_000)
+    assert "WARNING" not in as_text(fresh)
+    assert "WARNING" in as_text(late)
+    assert ", for 10 d, used" in as_text(late)
+    assert as_document(late)["disk"]["budget_days"] == 10.0
 
 
 @pytest.mark.parametrize(

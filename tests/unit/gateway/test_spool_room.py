@@ -5,10 +5,13 @@ from __future__ import annotations
 from datetime import timedelta
 from pathlib import Path
 
+import pytest
+
+from gateway.clock import SettableClock
 from gateway.spool import Spool
 from gateway.wire import Batch, Reading
 
-from .helpers import BEGIN, UNITS, numbers, open_spool
+from .helpers import BEGIN, UNITS, numbers, open_spool, server_anchor, settable_clock
 
 CHUNK = 500
 
@@ -92,3 +95,95 @@ def test_a_restart_in_the_middle_of_thinning_goes_on(tmp_path: Path) -> None:
         assert spool.used_bytes() <= 1.05 * budget
         (state,) = spool.state().streams
         assert state.backlog + state.shed_waiting == 30_000
+
+
+# ------------------------------------------------------------ days
+
+
+def run_for(spool: Spool, clock: SettableClock, count: int, *, own_time: bool, first: int = 1) -> None:
+    """One reading a minute, with a time of its own or the boot's; restriction peaks at every 100th."""
+    for number in range(first, first + count):
+        clock.advance(60)
+        at = BEGIN + timedelta(microseconds=clock.true_us() - settable_clock().true_us())
+        values = {"restriction": 30.0 if number % 100 == 77 else 3.0, "engine_speed": number}
+        spool.append([Reading(at=at if own_time else None, values=values, units=UNITS)])
+
+
+@pytest.mark.parametrize("own_time", [True, False])
+def test_acknowledged_readings_are_held_for_the_days_of_the_budget(tmp_path: Path, own_time: bool) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock, budget_days=1.0) as spool:
+        spool.anchor(server_anchor(clock))
+        run_for(spool, clock, 2_880, own_time=own_time)
+        spool.acknowledge(spool.open_stream, 2_880)
+        spool.make_room()
+        spool.rewind(spool.open_stream, 0)
+        held = [n for batch in whole_backlog(spool) for n in numbers(batch)]
+    assert held[-1] == 2_880
+    assert abs(len(held) - 1_440) <= 1, "a day of them is there to be sent again"
+
+
+@pytest.mark.parametrize("own_time", [True, False])
+def test_waiting_readings_older_than_the_days_are_thinned_and_declared_never_cut(
+    tmp_path: Path, own_time: bool
+) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock, budget_days=1.0) as spool:
+        spool.anchor(server_anchor(clock))
+        run_for(spool, clock, 4_320, own_time=own_time)
+        spool.make_room()
+        batches = whole_backlog(spool)
+    held = [n for batch in batches for n in numbers(batch)]
+    shed = [n for batch in batches for s in batch.shed for n in range(s.first, s.last + 1)]
+    assert {s.reason for batch in batches for s in batch.shed} == {"disk_budget"}
+    assert sorted(held + shed) == list(range(1, 4_321)), "a number is neither held nor declared"
+    assert held[-1440:] == list(range(2_881, 4_321)), "a reading that is not old went"
+    assert 4 * 40 < len(held) - 1_440 < 600, "of an old hour some stay, and not all"
+    assert [n for n in held if n % 100 == 77] == list(range(77, 4_321, 100)), "a peak went"
+
+
+def test_no_reading_is_old_by_a_wrong_wall_clock_or_by_one_not_known(
+    tmp_path: Path,
+) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock, budget_days=1.0) as spool:
+        run_for(spool, clock, 2_880, own_time=False)  # two days, and nothing tells the time
+        clock.wrong_by_us = 10**15
+        spool.make_room()
+        (state,) = spool.state().streams
+        assert (state.backlog, state.shed_waiting) == (2_880, 0)
+
+
+def test_a_recording_of_long_ago_is_not_old_when_it_is_replayed(tmp_path: Path) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock, budget_days=30.0) as spool:
+        spool.anchor(server_anchor(clock))
+        clock.advance(86_400)
+        at = BEGIN - timedelta(days=900)
+        spool.append([Reading(at=at, values={"restriction": 3.0}, units=UNITS) for _ in range(1_000)])
+        spool.make_room()
+        (state,) = spool.state().streams
+        assert (state.backlog, state.shed_waiting) == (1_000, 0)
+    for boot in range(3):  # forty days later they are old, for they lay here that long
+        clock.key_off(off_s=20 * 86_400, boot_id=f"later-{boot}")
+        with open_spool(tmp_path / "a", clock, budget_days=30.0) as spool:
+            spool.anchor(server_anchor(clock))
+            spool.append([Reading(at=None, values={"restriction": 3.0}, units=UNITS)])
+            spool.make_room()
+            (state,) = spool.state().streams
+    assert state.backlog + state.shed_waiting == 1_003
+    assert state.shed_waiting > 900
+
+
+def test_what_is_in_flight_is_left_alone_however_old_it_is(tmp_path: Path) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.anchor(server_anchor(clock))
+        run_for(spool, clock, 1_440, own_time=False)
+        in_flight = spool.peek(max_readings=300)
+        clock.advance(5 * 86_400)
+        spool.budget_days = 1.0
+        for _ in range(3):
+            spool.make_room()
+        assert numbers(spool.peek(max_readings=300)) == numbers(in_flight) == list(range(1, 301))
+        assert spool.state().streams[0].shed_waiting > 500
