@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import os
 import random
 import select
+import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 from gateway.clock import SettableClock
@@ -15,53 +19,95 @@ from gateway.verify import verify
 from gateway.wire import Reading
 
 DEVICE = "hauler-03-intake"
-KILLS = 40
+KILLS = 300
+LONGEST_LIFE_S = 0.06
+#: some thousand readings: acknowledged ones are deleted while a child appends, and it is killed in that too
+BUDGET_BYTES = 250_000
 
-# Appends readings that tell their number, three threads at once, and says on its output what is on disk.
-CHILD = """
-import sys, threading
+# A prepared process that has imported all and opened nothing: at each line it forks a child, which opens the
+# spool, appends readings that tell their number, three threads at once, and says on the shared output what is
+# on disk. At the next line the child is killed. Lines are short: a pipe takes each whole or not at all.
+NURSERY = """
+import os, signal, sys, threading
 from datetime import UTC, datetime
 from pathlib import Path
 from gateway.clock import SystemClock
 from gateway.spool import Spool
 from gateway.wire import Reading
 
-path, first = Path(sys.argv[1]), int(sys.argv[2])
-spool = Spool(path, device="hauler-03-intake", clock=SystemClock())
-say = threading.Lock()
+AT = datetime(2026, 12, 2, tzinfo=UTC)
 
-def feed(lane):
-    number = first + lane
+def feed(spool, lane, number):
     while True:
-        at = datetime(2026, 12, 2, tzinfo=UTC)
-        reading = Reading(at=at, values={"engine_speed": number}, units={"engine_speed": "r/min"})
+        reading = Reading(at=AT, values={"engine_speed": number}, units={"engine_speed": "r/min"})
         seq = spool.append([reading], source=f"lane-{lane}", mark=str(number)).start
-        with say:
-            sys.stdout.write(f"{seq} {number}\\n")
-            sys.stdout.flush()
+        os.write(1, f"{seq} {number}\\n".encode())
         number += 3
 
-for lane in range(3):
-    threading.Thread(target=feed, args=(lane,)).start()
+def live(path, first, budget_bytes):
+    spool = Spool(Path(path), device="hauler-03-intake", clock=SystemClock(), budget_bytes=budget_bytes)
+    for lane in range(3):
+        threading.Thread(target=feed, args=(spool, lane, first + lane)).start()
+
+for line in sys.stdin:
+    path, first, budget_bytes = line.split()
+    child = os.fork()
+    if child == 0:
+        live(path, int(first), int(budget_bytes))
+        signal.pause()
+    sys.stdin.readline()
+    os.kill(child, signal.SIGKILL)
+    os.write(1, f"ended {os.waitpid(child, 0)[1]}\\n".encode())
 """
 
 
-def run_and_kill(path: Path, first: int, *, after_s: float) -> dict[int, int]:
-    """Let a child append for a while, kill it, and return what it said was on disk: number -> reading."""
-    said = b""
+class Nursery:
+    """Children that start at once, and are killed."""
+
+    def __init__(self, process: subprocess.Popen[bytes]) -> None:
+        assert process.stdin is not None
+        assert process.stdout is not None
+        self._input = process.stdin
+        self._output = process.stdout.fileno()
+
+    def live_and_die(self, path: Path, first: int, *, after_s: float, from_word: bool) -> dict[int, int]:
+        """
+        A child's life; returns what it said was on disk: number -> reading.
+
+        from_word : the time counts from its first word on, so that it lives to append; else from its birth.
+        """
+        self._tell(f"{path} {first} {BUDGET_BYTES}")
+        said = self._listen(time.monotonic() + 30, until=b"\n") if from_word else b""
+        said += self._listen(time.monotonic() + after_s, until=b"ended")
+        self._tell("kill")
+        said += self._listen(time.monotonic() + 30, until=b"ended")
+        *lines, end = said.decode().splitlines()
+        assert end == f"ended {int(signal.SIGKILL)}", "it did not die of the kill"
+        return {int(seq): int(number) for seq, number in map(str.split, lines)}
+
+    def _tell(self, line: str) -> None:
+        self._input.write(line.encode() + b"\n")
+        self._input.flush()
+
+    def _listen(self, deadline_s: float, *, until: bytes) -> bytes:
+        said = b""
+        while until not in said and (left_s := deadline_s - time.monotonic()) > 0:
+            if select.select([self._output], [], [], left_s)[0]:
+                said += os.read(self._output, 2**16)
+        return said
+
+
+@contextmanager
+def nursery() -> Iterator[Nursery]:
+    """The prepared process, until the block ends."""
     with subprocess.Popen(
-        [sys.executable, "-c", CHILD, str(path), str(first)], stdout=subprocess.PIPE
-    ) as child:
-        assert child.stdout is not None
-        select.select([child.stdout], [], [], 30)  # until it has begun
-        deadline_s = time.monotonic() + after_s
-        while (left_s := deadline_s - time.monotonic()) > 0:
-            if select.select([child.stdout], [], [], left_s)[0]:
-                said += child.stdout.read1(65536)  # type: ignore[attr-defined]
-        child.kill()
-        said += child.stdout.read()
-    whole = said[: said.rfind(b"\n") + 1].decode().splitlines()
-    return {int(seq): int(number) for seq, number in (line.split() for line in whole)}
+        [sys.executable, "-c", NURSERY], stdin=subprocess.PIPE, stdout=subprocess.PIPE
+    ) as process:
+        try:
+            yield Nursery(process)
+        finally:
+            assert process.stdin is not None
+            process.stdin.close()
 
 
 def drain(spool: Spool) -> dict[int, int]:
@@ -78,29 +124,46 @@ def drain(spool: Spool) -> dict[int, int]:
 
 def test_nothing_lost_when_a_child_is_killed_in_mid_append(tmp_path: Path) -> None:
     """Each append that returned is there, once, in order, under its number; numbers have no gap."""
-    clock = SettableClock(utc_us=1_796_000_000_000_000)
     moments = random.Random(20261202)
-    through, total = 0, 0
-    for kill in range(KILLS):
-        said = run_and_kill(tmp_path / "a", kill * 3_000_000, after_s=moments.uniform(0.0, 0.12))
-        assert verify(tmp_path / "a") == []
-        with Spool(tmp_path / "a", device=DEVICE, clock=clock) as spool:
-            held = drain(spool)
-            assert list(held) == list(range(through + 1, through + 1 + len(held)))
-            assert said.items() <= held.items(), "an append that returned is not there"
-            # A commit may have been durable and its caller killed before it said so: one for each lane.
-            assert len(held) - len(said) <= 3
-            for lane in range(3):
-                mine = [number for number in held.values() if number % 3 == lane]
-                assert mine == sorted(set(mine)), "doubled or out of order"
-                if mine:
-                    assert spool.mark(f"lane-{lane}") == str(mine[-1]), "the mark is that of the last reading"
-            through += len(held)
+    through, total, lives = 0, 0, 0
+    with nursery() as children:
+        for kill in range(KILLS):
+            said = children.live_and_die(
+                tmp_path / "a",
+                kill * 3_000_000,
+                after_s=moments.uniform(0.0, LONGEST_LIFE_S),
+                from_word=kill % 2 == 1,
+            )
+            through += check_after_kill(tmp_path / "a", said, through)
             total += len(said)
-            assert spool.append([_reading()]).start == through + 1
-            through += 1
-            spool.acknowledge(spool.open_stream, through)
-    assert total > KILLS, "the children appended too little to show anything"
+            lives += bool(said)
+    figures = f"{KILLS} kills, {lives} of children that appended, {total} readings said to be on disk"
+    print(figures)  # noqa: T201 - the figures are what pytest -s is asked for
+    assert KILLS / 2 <= lives < KILLS, "some are killed while they open the spool, others while they append"
+    assert total > 10 * KILLS, "the children appended too little to show anything"
+    with Spool(tmp_path / "a", device=DEVICE, clock=SettableClock(utc_us=0)) as spool:
+        assert spool.state().held < through, "no acknowledged reading was deleted on the way"
+
+
+def check_after_kill(path: Path, said: dict[int, int], through: int) -> int:
+    """Open what a killed child left and see that all is there; returns how many numbers were given since."""
+    assert verify(path) == [] if path.exists() else not said
+    clock = SettableClock(utc_us=1_796_000_000_000_000)
+    with Spool(path, device=DEVICE, clock=clock, budget_bytes=BUDGET_BYTES) as spool:
+        held = drain(spool)
+        assert list(held) == list(range(through + 1, through + 1 + len(held)))
+        assert said.items() <= held.items(), "an append that returned is not there"
+        # A commit may have been durable and its caller killed before it said so: one for each lane.
+        assert len(held) - len(said) <= 3
+        for lane in range(3):
+            mine = [number for number in held.values() if number % 3 == lane]
+            assert mine == sorted(set(mine)), "doubled or out of order"
+            if mine:
+                assert spool.mark(f"lane-{lane}") == str(mine[-1]), "the mark is that of the last reading"
+        own = through + len(held) + 1
+        assert spool.append([_reading()]).start == own
+        spool.acknowledge(spool.open_stream, own)
+    return len(held) + 1
 
 
 def _reading() -> Reading:
