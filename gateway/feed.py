@@ -89,6 +89,7 @@ class Feed:
         self._log = log
         self._stop = stop
         self._refused = 0
+        self._report_lock = threading.Lock()  # a source may read for several clients at once
         self._bridge = Bridge()
         context = Context(
             name=self.name, clock=clock, mark=lambda: spool.mark(self.name), report=self._report
@@ -170,5 +171,7 @@ class Feed:
         return True
 
     def _report(self, what: str, **fields: object) -> None:
-        self._refused += 1
-        self._log(f"gateway.{what}", level=logging.WARNING, source=self.name, refused=self._refused, **fields)
+        with self._report_lock:
+            self._refused += 1
+            refused = self._refused
+        self._log(f"gateway.{what}", level=logging.WARNING, source=self.name, refused=refused, **fields)
