@@ -7,6 +7,7 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends
 
 from gateway.wire import MAX_LISTED
+from ingest.routes.described import AccountAnswer
 from ingest.routes.shared import R, needs, problems
 from ingest.store import account
 from ingest.store.account import Account
@@ -15,7 +16,13 @@ from ingest.store.keys import Key
 router = APIRouter(tags=["account"])
 
 
-@router.get("/v1/account", summary="Where every number of every stream is", responses=problems())
+@router.get(
+    "/v1/account",
+    summary="Where every number of every stream is",
+    response_model=AccountAnswer,
+    response_model_exclude_unset=True,
+    responses=problems(),
+)
 def get_account(resources: R, key: Annotated[Key, Depends(needs("account:read"))]) -> dict[str, Any]:
     """The account of each stream of this owner, counted from the rows, and whether all balance."""
     with resources.reading() as connection:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Mapping
-from typing import Any
 
 from fastapi import APIRouter, Request, Response
 from starlette.concurrency import run_in_threadpool
@@ -15,6 +14,8 @@ from ingest import bodies, intake, senml
 from ingest.access import require_device
 from ingest.errors import TryAgain
 from ingest.incoming import prepare, units_text
+from ingest.routes.batch_schema import ANSWERS, REQUEST_BODY
+from ingest.routes.described import BatchAnswer
 from ingest.routes.shared import key_of, problems, resources_of
 
 router = APIRouter(tags=["readings"])
@@ -30,55 +31,6 @@ DECODERS: Mapping[str, Callable[[bytes], wire.Batch]] = {
     senml.MEDIA_TYPE: senml.decode,
 }
 
-_EXAMPLE = {
-    "device": "grader-07-intake",
-    "stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11",
-    "units": {"restriction": "kPa", "engine_speed": "r/min"},
-    "readings": [
-        {"seq": 1, "at": "2026-03-02T06:14:07.250Z", "restriction": 3.05, "engine_speed": 1795},
-        {"seq": 2, "at": "2026-03-02T06:14:17.250Z", "at_uncertainty_s": 4.0, "restriction": 3.10},
-    ],
-}
-_EXAMPLE_WITHOUT_NUMBERS = {
-    "device": "grader-07-intake",
-    "units": {"restriction": "kPa"},
-    "readings": [{"at": "2026-03-02T06:14:07Z", "restriction": 3.05}],
-}
-_SENML_EXAMPLE = [
-    {"bn": "grader-07-intake:", "bt": 1772432047, "n": "restriction", "u": "Pa", "v": 3050},
-    {"t": 10, "n": "restriction", "u": "Pa", "v": 3100},
-]
-_ANSWER = {
-    "stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11",
-    "acknowledged_through": 2,
-    "stored": 2,
-    "duplicates": 0,
-    "gaps": [],
-    "quarantined": [],
-    "server_time": "2026-03-02T09:00:00Z",
-}
-_BODY: dict[str, Any] = {
-    "requestBody": {
-        "required": True,
-        "content": {
-            wire.BATCH_MEDIA_TYPE: {
-                "schema": {"type": "object"},
-                "examples": {
-                    "numbered": {"summary": "numbered by the sender", "value": _EXAMPLE},
-                    "without_numbers": {
-                        "summary": "one instant, one reading",
-                        "value": _EXAMPLE_WITHOUT_NUMBERS,
-                    },
-                },
-            },
-            senml.MEDIA_TYPE: {
-                "schema": {"type": "array", "items": {"type": "object"}},
-                "examples": {"pack": {"summary": "SenML, RFC 8428", "value": _SENML_EXAMPLE}},
-            },
-        },
-    }
-}
-
 
 @router.post(
     "/v1/readings",
@@ -88,11 +40,12 @@ _BODY: dict[str, Any] = {
         f"quarantine. At most {wire.MAX_BODY_BYTES} bytes as sent (zstd, gzip or plain), "
         f"{wire.MAX_DECODED_BYTES} decoded, {wire.MAX_READINGS} readings, {wire.MAX_SHED_RANGES} shed ranges."
     ),
-    openapi_extra=_BODY,
+    openapi_extra={"requestBody": REQUEST_BODY},
     responses={
         200: {
             "description": "the batch is durable",
-            "content": {wire.ANSWER_MEDIA_TYPE: {"schema": {"type": "object"}, "example": _ANSWER}},
+            "model": BatchAnswer,
+            "content": {wire.ANSWER_MEDIA_TYPE: {"examples": ANSWERS}},
         },
         **problems(409, 413, 415, 429),
     },

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Depends, Query, Request
 from ingest import assessment
 from ingest.assessment import View
 from ingest.restriction import Quantiles
+from ingest.routes.described import FleetAnswer, RestrictionAnswer
 from ingest.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine, terminal_document
 from ingest.routes.shared import (
     At,
@@ -43,6 +44,7 @@ Reader = Annotated[Key, Depends(needs("fleet:read"))]
         "A status is advice. The engine maker's service limit and manual come first; engine off, key out and "
         "machine secured before anyone works in the engine bay; never run the engine with the element out."
     ),
+    response_model=RestrictionAnswer,
     responses=problems(404),
 )
 def get_restriction(
@@ -60,7 +62,12 @@ def get_restriction(
     return document_of(seen) | {"series": _series(seen, us(since))}
 
 
-@router.get("/v1/fleet", summary="All housings, most urgent first", responses=problems())
+@router.get(
+    "/v1/fleet",
+    summary="All housings, most urgent first",
+    response_model=FleetAnswer,
+    responses=problems(),
+)
 def get_fleet(request: Request, resources: R, key: Reader) -> dict[str, Any]:
     """What is known of every housing that the key may see, most urgent first."""
     with resources.reading() as connection:

@@ -10,6 +10,7 @@ from fastapi import APIRouter, Depends, Response
 from gateway import wire
 from ingest.access import sees_device
 from ingest.errors import NotFound
+from ingest.routes.described import StreamAnswer
 from ingest.routes.shared import R, needs, problems
 from ingest.store import streams
 from ingest.store.keys import Key
@@ -30,7 +31,7 @@ _STATE = {
     "/v1/streams/{stream}",
     summary="Mark, gaps and highest number of a stream",
     responses={
-        200: {"content": {wire.ANSWER_MEDIA_TYPE: {"schema": {"type": "object"}, "example": _STATE}}},
+        200: {"model": StreamAnswer, "content": {wire.ANSWER_MEDIA_TYPE: {"example": _STATE}}},
         **problems(404),
     },
     response_class=Response,

@@ -1,0 +1,179 @@
+"""
+How answers look, for the OpenAPI description and for the framework, which holds the answers to it.
+
+Restriction in Pa, hours are operating hours, times RFC 3339 in UTC. null: not known.
+Leaves to others: what the values are (`ingest.routes.restriction`, `ingest.routes.account`, `gateway.wire`).
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Range = tuple[int, int]
+State = Literal["running-in", "serving", "plan", "due", "over", "suspect", "silent"]
+
+
+class Described(BaseModel):
+    """An answer, or a part of one. A member that is not described is our mistake, and shows in tests."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+# ---------------------------------------------------------------- readings and streams
+
+
+class Quarantined(Described):
+    """Readings that are held, and why: by number, or by index where the batch had no numbers."""
+
+    seq: int | None = None
+    last_seq: int | None = Field(None, description="of a range that shares the reason")
+    index: int | None = None
+    last_index: int | None = None
+    code: str = Field(examples=["out_of_range"], description="stable; decide by this")
+    detail: str
+
+
+class BatchAnswer(Described):
+    """What became of a batch, once it is durable."""
+
+    stream: str | None = None
+    acknowledged_through: int | None = Field(None, description="each number up to it is held or shed")
+    stored: int
+    duplicates: int
+    gaps: list[Range] | None = Field(None, description="numbers below the highest seen that are missing")
+    gaps_more: int | None = Field(None, description="gaps beyond those listed")
+    quarantined: list[Quarantined]
+    quarantined_more: int | None = Field(None, description="entries beyond those listed")
+    server_time: str
+
+
+class StreamAnswer(Described):
+    """What the server holds of a stream."""
+
+    stream: str
+    device: str
+    acknowledged_through: int
+    highest: int
+    gaps: list[Range]
+    gaps_more: int | None = None
+    server_time: str
+
+
+# ---------------------------------------------------------------- account
+
+
+class StreamAccount(Described):
+    """Where each number 1..through of a stream is; duplicates and conflicts are counted apart."""
+
+    stream: str
+    device: str
+    balances: bool
+    through: int
+    acknowledged_through: int
+    highest: int
+    stored: int
+    quarantined: int
+    discarded: int
+    shed: int
+    gap: int
+    pending: int
+    duplicates: int
+    conflicts: int
+    gaps: list[Range]
+    gaps_more: int | None = None
+    faults: list[str] = Field(description="what does not fit, in words; empty where it balances")
+
+
+class AccountAnswer(Described):
+    """The account of every stream of an owner."""
+
+    balances: bool
+    streams: list[StreamAccount]
+
+
+# ---------------------------------------------------------------- restriction
+
+
+class SuspicionShown(Described):
+    """A likely cause, and the data it rests on."""
+
+    cause: str
+    evidence: str
+
+
+class TerminalShown(Described):
+    """A terminal restriction as it was read, and in Pa."""
+
+    value: float
+    unit: str
+    restriction_pa: float
+    valid_from: str | None
+
+
+class Points(Described):
+    """10, 50 and 90 % points of the operating hours left."""
+
+    p10: float
+    p50: float
+    p90: float
+
+
+class Dates(Described):
+    """10, 50 and 90 % points of the due date; null beyond what a calendar can honestly say."""
+
+    p10: str | None
+    p50: str | None
+    p90: str | None
+
+
+class HousingAnswer(Described):
+    """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
+
+    machine: str
+    housing: str
+    kind: str | None
+    now: str
+    state: State
+    advice: str
+    suspicions: list[SuspicionShown]
+    restriction_pa: float | None = Field(description="now, at the reference flow")
+    clean_restriction_pa: float | None
+    terminal_restriction: TerminalShown | None
+    share_used_percent: float | None = Field(description="from 0; can exceed 100")
+    life_hours: float | None
+    hours_left: Points | None
+    due_at: Dates | None
+    duty_hours_per_day: float
+    last_reading_at: str | None
+    last_heard_at: str | None
+    quiet_s: float | None
+    quiet_because: str | None
+    evidence: list[str]
+    basis: str = Field(description="flow, envelope or none: what restriction at reference flow rests on")
+    flow_exponent: float | None
+    lives_learned_from: int
+    snapshot: int = Field(description="number of the fleet snapshot that was used")
+    hours_behind: int = Field(description="hours that changed and are not summarised yet; 0: current")
+
+
+class SeriesPoint(Described):
+    """Restriction at the reference flow in one operating hour."""
+
+    hour: str
+    restriction_pa: float | None
+    operating_s: float
+
+
+class RestrictionAnswer(HousingAnswer):
+    """One housing with its series."""
+
+    series: list[SeriesPoint]
+
+
+class FleetAnswer(Described):
+    """All housings, most urgent first."""
+
+    now: str
+    housings: list[HousingAnswer]
