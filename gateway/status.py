@@ -177,14 +177,13 @@ def _clock(spool: SpoolState) -> str:
 def _disk(status: Status) -> str:
     spool = status.spool
     of = f" of {spool.budget_bytes / 2**20:.0f} MiB" if spool.budget_bytes else ""
-    if status.budget_days is not None:
-        of += f", for {status.budget_days:g} d,"
+    held = "" if status.budget_days is None else f", held for {status.budget_days:g} d"
     warning = (
         " - WARNING: waiting readings fill the budget; they will be thinned out"
         if _is_nearly_full(status)
         else ""
     )
-    return f"{spool.used_bytes / 2**20:.1f}{of} used{warning}"
+    return f"{spool.used_bytes / 2**20:.1f}{of} used{held}{warning}"
 
 
 def _is_nearly_full(status: Status) -> bool:

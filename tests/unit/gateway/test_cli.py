@@ -134,7 +134,7 @@ def test_status_warns_when_what_waits_comes_near_the_days_it_is_held(
         late = read_status(tmp_path / "a", now_us=BEGIN_US + 9 * 86_400_000_000)
     assert "WARNING" not in as_text(fresh)
     assert "WARNING" in as_text(late)
-    assert ", for 10 d, used" in as_text(late)
+    assert "used, held for 10 d" in as_text(late)
     assert as_document(late)["disk"]["budget_days"] == 10.0
 
 
