@@ -93,7 +93,7 @@ def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) 
             choices.json_file.write_text(json.dumps(as_json(outcome), indent=2) + "\n")
         if choices.serve:
             console.print(
-                f"The server stays up at {shop.url} (docs at {shop.url}/docs); stop it with Ctrl-C."
+                f"The server stays up at {shop.url}, described at {shop.url}/openapi.json; Ctrl-C stops it."
             )
             shop.wait()
         return 0 if outcome.balances else 1

@@ -186,15 +186,31 @@ def _density_label(summaries: Sequence[HourSummary], kind: str) -> str:
 
 
 def _zero(summaries: Sequence[HourSummary]) -> tuple[float, float | None, bool]:
-    """Zero, its drift, and whether it is known. A median over hours: one odd hour cannot move it."""
-    levels = np.array(
-        [s.off_mean_pa for s in summaries if s.off_mean_pa is not None and s.off_count >= LEAST_ZERO_READINGS]
-    )
+    """Zero, its drift, and whether it is known. A median over levels: one odd hour cannot move it."""
+    levels = _off_levels(summaries)
     if len(levels) == 0:
         return 0.0, None, False
     edge = max(1, min(20, len(levels) // 4))
     drift = float(np.median(levels[-edge:]) - np.median(levels[:edge])) if len(levels) >= 4 else None
     return float(np.median(levels[-max(edge, 3) :])), drift, True
+
+
+def _off_levels(summaries: Sequence[HourSummary]) -> FloatArray:
+    """
+    Engine-off levels in time order, each the mean of at least `LEAST_ZERO_READINGS` readings. [Pa]
+
+    A slow monitor sees the engine off once or twice at each key-on: such hours are taken together.
+    """
+    levels: list[float] = []
+    count, total_pa = 0, 0.0
+    for summary in summaries:
+        if summary.off_mean_pa is None:
+            continue
+        count, total_pa = count + summary.off_count, total_pa + summary.off_count * summary.off_mean_pa
+        if count >= LEAST_ZERO_READINGS:
+            levels.append(total_pa / count)
+            count, total_pa = 0, 0.0
+    return np.array(levels)
 
 
 def _flow_kind(summaries: Sequence[HourSummary]) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 from pathlib import Path
 
 import numpy as np
@@ -12,6 +11,8 @@ import pytest
 
 from ingest import backtest
 from ingest.errors import CalledWrongly
+from tests.benchmark import bench_forecast
+from tests.support.bench_data import bench_runs
 
 
 def write_life(
@@ -178,24 +179,13 @@ def test_without_any_complete_train_life_there_is_still_a_forecast(folders: Path
 
 
 @pytest.mark.data
-@pytest.mark.skipif(
-    "CLEANSIDE_DATA" not in os.environ, reason="set CLEANSIDE_DATA to the folder with bench-runs"
-)
 def test_two_published_folds_of_the_open_bench_stay_within_the_stated_error() -> None:
     """
     Data: Mauthe, Braig, Zeiler (ESREL 2022). Published for a random forest on ten folds: 6.69 s
     (Zoeller et al., arXiv:2306.12215). The whole table: tests/benchmark/bench_forecast.py.
     """
-    import importlib.util
-
-    place = Path(__file__).parents[2] / "benchmark" / "bench_forecast.py"
-    spec = importlib.util.spec_from_file_location("bench_forecast", place)
-    assert spec is not None
-    assert spec.loader is not None
-    bench = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(bench)
-    with bench.bench_runs() as runs:
-        reports = [bench.run_fold(runs, *fold, group=True) for fold in bench.folds(runs)[:2]]
+    runs = bench_runs()
+    reports = [bench_forecast.run_fold(runs, *fold, group=True) for fold in bench_forecast.folds(runs)[:2]]
     assert np.mean([report["overall"]["rmse"] for report in reports]) < 6.6
     assert 0.7 < np.mean([report["overall"]["coverage"] for report in reports]) < 0.95
     for found in reports:

@@ -54,6 +54,19 @@ def test_the_zero_is_learned_with_the_engine_off_and_taken_off():
     )
 
 
+def test_two_readings_at_each_key_on_are_enough_to_learn_the_zero():
+    """A slow monitor sees the engine off for a minute only; over some key-ons that is plenty."""
+    full = working(zero_pa=180.0)
+    kept = (full.at_s % 3600 >= 600) | (full.at_s % 3600 < 60)
+    columns = {
+        name: getattr(full, name)[kept]
+        for name in ("at_s", "restriction_pa", "air_mass_flow_kg_s", "engine_speed_rad_s")
+    }
+    reference = learn_reference(summarise_hours(Readings(**columns)), reference_flow=0.4)
+    assert reference.zero_known
+    assert reference.zero_pa == pytest.approx(180.0, abs=10.0)
+
+
 def test_a_given_mass_flow_through_thin_air_is_reported_at_standard_air():
     """At a given mass flow both parts of the loss go with 1/density (Darcy-Forchheimer in mass flow)."""
     altitude_m = 2500.0
