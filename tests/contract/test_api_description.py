@@ -12,13 +12,11 @@ import json
 from collections.abc import Iterator
 from typing import Any
 
+import jsonschema
 import pytest
 
 from gateway import wire
 from tests.support.serving import STREAM, Api, batch, in_process
-
-jsonschema = pytest.importorskip("jsonschema")
-
 
 PLAIN = batch(1, [3.0, 3.1])
 COLUMNS: dict[str, Any] = {

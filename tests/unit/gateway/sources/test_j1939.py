@@ -8,6 +8,7 @@ import time
 from collections.abc import Iterator, Sequence
 from typing import Any
 
+import can
 import pytest
 
 from gateway.clock import SystemClock
@@ -24,8 +25,6 @@ from gateway.sources.j1939 import (
 )
 from gateway.units import accepts
 from gateway.wire import Reading
-
-can = pytest.importorskip("can")
 
 BY_SPN = {p.spn: p for p in (*_FILTERS.values(), *PARAMETERS)}
 _channels = itertools.count()
