@@ -8,6 +8,7 @@ A state is advice: the engine maker's service limit and manual come first.
 from __future__ import annotations
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from .summary import FloatArray
 
@@ -66,9 +67,26 @@ def level_state(share_used: FloatArray) -> str:
 
 
 def smoothed(values: FloatArray, width: int = 5) -> FloatArray:
-    """Trailing median over `width` rows, fewer at the start; same shape. One odd hour does not show."""
-    result = np.array([np.median(values[: row + 1]) for row in range(min(width - 1, len(values)))])
-    if len(values) < width:
-        return result
-    windows = np.lib.stride_tricks.sliding_window_view(values, width)
-    return np.concatenate((result, np.median(windows, axis=1)))
+    """
+    The level at each row: trailing median over `width` rows along the trend of the last `2 width - 1`.
+
+    values : shape (n,), in time order, one life. Returns the same shape and unit; the first `width` rows
+    are plain medians of what there is. A plain trailing median lags by half its width on a steep curve.
+    The trend is the median of pairwise slopes (Sen 1968), so one odd hour, or two, do not show.
+    """
+    reach = 2 * width - 1
+    result = np.array([np.median(values[: row + 1]) for row in range(min(width, len(values)))])
+    grown = [
+        _levels_at_end(values[None, :end], width) for end in range(width + 1, min(reach, len(values) + 1))
+    ]
+    full = [_levels_at_end(sliding_window_view(values, reach), width)] if len(values) >= reach else []
+    return np.concatenate((result, *grown, *full))
+
+
+def _levels_at_end(windows: FloatArray, width: int) -> FloatArray:
+    """One level for each window (a row), at its last value."""
+    place = np.arange(windows.shape[1])
+    early, late = np.triu_indices(len(place), 1)
+    slope = np.median((windows[:, late] - windows[:, early]) / (late - early), axis=1)
+    moved = windows + slope[:, None] * (place[-1] - place)
+    return np.asarray(np.median(moved[:, -width:], axis=1))
