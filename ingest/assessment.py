@@ -46,6 +46,8 @@ class View:
     #: restriction at the reference flow, one row an operating hour
     series: HourlyRestriction
     terminal: Terminal | None
+    #: when the newest reading was taken, seconds since 1970; None: none is summarised yet
+    last_reading_s: float | None
     #: when anything last came from its devices [us]; None: never
     heard_us: int | None
     #: hours that changed and are not summarised yet; 0: the view is current
@@ -153,7 +155,9 @@ def view(
         machine=housing.machine,
         kind=housing.kind,
         planning_horizon_days=float(resources.settings.planning_horizon_days),
-        # Quiet since the last reading was taken, not since it came: a backlog may come days later.
+        # Quiet since the last reading was taken, not since it came: a backlog may come days later. Only
+        # while nothing is summarised yet, that something came is all there is.
+        last_heard_s=heard_us / MICRO if heard_us is not None and not summaries else None,
         quiet_because=because,
     )
     seen = View(
@@ -161,6 +165,7 @@ def view(
         assessment=assessment,
         series=at_reference_flow(summaries, assessment.reference),
         terminal=terminal,
+        last_reading_s=max((summary.last_s for summary in summaries), default=None),
         heard_us=heard_us,
         hours_behind=behind,
         snapshot=number,

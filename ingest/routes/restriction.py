@@ -109,7 +109,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "hours_left": _points(found.hours_left),
         "due_at": _dates(found.due_s),
         "duty_hours_per_day": found.duty_hours_per_day,
-        "last_reading_at": text_s(found.last_heard_s),
+        "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
         "quiet_s": found.quiet_s,
         "quiet_because": found.quiet_because,

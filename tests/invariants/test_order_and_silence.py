@@ -99,3 +99,16 @@ def test_a_machine_that_is_heard_is_not_quiet(api: Api) -> None:
     reading = {"seq": 1, "at": at, "restriction": 3.0}
     api.send({"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa"}, "readings": [reading]})
     assert quiet_because(api, after_s=60) is None
+
+
+def test_a_machine_whose_first_reading_has_just_come_is_running_in_not_silent(api: Api) -> None:
+    """The analysis follows the commit by a moment; in between, that something came is known all the same."""
+    api.register()
+    first, *_ = working_hours()
+    api.send(first)
+    answer = api.get("/v1/machines/grader-07/restriction").json()
+    assert (answer["state"], answer["quiet_because"], answer["last_reading_at"]) == ("running-in", None, None)
+    assert answer["hours_behind"] > 0
+    api.analyse()
+    after = api.get("/v1/machines/grader-07/restriction").json()
+    assert after["last_reading_at"] == first["readings"][-1]["at"]
