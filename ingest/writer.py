@@ -34,6 +34,8 @@ log = logging.getLogger("cleanside.ingest")
 
 MAX_WAITING = 256  # jobs; with 500 readings each some 100 MB at most; chosen
 MAX_TOGETHER = 64  # jobs in one commit; beyond it the first of them wait too long; chosen
+# A job alone may still stand in the way of another process's group; each time one of the two gets through.
+CONTENDED_TRIES = 5
 RETRY_AFTER_S = 2
 
 
@@ -148,7 +150,7 @@ class Writer:
         # Once running, a job cannot be called off any more.
         return sorted((job for job in jobs if job.begin()), key=lambda job: job.order_key)
 
-    def _commit(self, jobs: list[_Job]) -> None:
+    def _commit(self, jobs: list[_Job], *, tries: int = CONTENDED_TRIES) -> None:
         try:
             outcomes = self._transact(jobs)
         except TryAgain as error:  # the database is away: it would be for each alone, too
@@ -158,11 +160,14 @@ class Writer:
                 log.warning("ingest.commit_split", extra={"jobs": len(jobs), "reason": str(error)[:200]})
                 for job in jobs:
                     self._commit([job])
-                return
-            outcomes = [_contended(error) if _sqlstate(error) in _CONTENDED else error]
+                return None
+            contended = _sqlstate(error) in _CONTENDED
+            if contended and tries > 1:
+                return self._commit(jobs, tries=tries - 1)
+            outcomes = [_contended(error) if contended else error]
         self.commits += 1
         self.jobs += len(jobs)
-        _give_out(jobs, outcomes)
+        return _give_out(jobs, outcomes)
 
     def _transact(self, jobs: list[_Job]) -> list[Any]:
         outcomes: list[Any] = []

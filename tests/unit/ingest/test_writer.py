@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from ingest import database
 from ingest.errors import Refused, TryAgain
 from ingest.models import owners
-from ingest.writer import Writer
+from ingest.writer import CONTENDED_TRIES, Writer
 from tests.support.databases import Postgres, opened
 
 
@@ -130,6 +130,31 @@ def test_processes_that_waited_for_each_other_both_get_through(postgres: Postgre
     with engine.connect() as connection:
         assert set(connection.scalars(sa.select(owners.c.created_us))) == {2}
     engine.dispose()
+
+
+class Contended(Exception):
+    """What a driver raises when the database took a transaction back for another's sake."""
+
+    sqlstate = "40P01"
+
+
+@pytest.mark.parametrize(("failures", "gets_through"), [(1, True), (CONTENDED_TRIES - 1, True), (99, False)])
+def test_a_job_alone_that_stands_in_anothers_way_is_run_again_a_few_times(
+    writer: Writer, failures: int, gets_through: bool
+) -> None:
+    left = iter(range(failures))
+
+    def job(connection: sa.Connection) -> str:
+        if next(left, None) is not None:
+            raise Contended
+        return str(add("late")(connection))
+
+    done = writer.submit(job)
+    if gets_through:
+        assert done.result(10.0) == "late"
+    else:
+        with pytest.raises(TryAgain, match="send again"):
+            done.result(10.0)
 
 
 def test_a_refusal_is_an_outcome_and_leaves_the_commit_whole(writer: Writer, database_url: str) -> None:
