@@ -155,19 +155,20 @@ class Writer:
             outcomes = self._transact(jobs)
         except TryAgain as error:  # the database is away: it would be for each alone, too
             outcomes = [error] * len(jobs)
-        except Exception as error:  # also two processes that waited for each other: alone, a job waits once
+        except Exception as error:  # also two processes that waited for each other
             if len(jobs) > 1:
                 log.warning("ingest.commit_split", extra={"jobs": len(jobs), "reason": str(error)[:200]})
                 for job in jobs:
                     self._commit([job])
-                return None
+                return
             contended = _sqlstate(error) in _CONTENDED
             if contended and tries > 1:
-                return self._commit(jobs, tries=tries - 1)
+                self._commit(jobs, tries=tries - 1)
+                return
             outcomes = [_contended(error) if contended else error]
         self.commits += 1
         self.jobs += len(jobs)
-        return _give_out(jobs, outcomes)
+        _give_out(jobs, outcomes)
 
     def _transact(self, jobs: list[_Job]) -> list[Any]:
         outcomes: list[Any] = []
