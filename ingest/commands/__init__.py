@@ -1,0 +1,1 @@
+"""The commands of `cleanside-ingest`, one noun a file; each has `add(commands)`, which hangs it in."""

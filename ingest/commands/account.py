@@ -1,0 +1,68 @@
+"""The command `account`: where every number of every stream is."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from typing import Any
+
+from ingest import settings
+from ingest.commands.opened import reader
+from ingest.routes import account as account_route
+from ingest.store import account
+
+
+def add(commands: Any) -> None:
+    """Hang the command in."""
+    balance = commands.add_parser(
+        "account", help="where every number of every stream is; exit code 1 if one is lost"
+    )
+    settings.add_arguments(balance, "database")
+    balance.add_argument("--json", action="store_true", help="for machines")
+    balance.set_defaults(run=run_account)
+
+
+def run_account(given: argparse.Namespace) -> int:
+    """Print the account. Exit code 1 where a number is lost, or server and gateway differ."""
+    with reader(given) as connection:
+        accounts = list(account.accounts(connection))
+    if given.json:
+        print(json.dumps(account_route.document_of(accounts), indent=2))
+    else:
+        print(account_text(accounts))
+    return 0 if all(a.balances for a in accounts) else 1
+
+
+def account_text(accounts: list[account.Account]) -> str:
+    """The account as a table for people."""
+    heads = (
+        "device",
+        "through",
+        "stored",
+        "quarantined",
+        "discarded",
+        "shed",
+        "gap",
+        "pending",
+        "duplicates",
+        "conflicts",
+    )
+    rows = [heads] + [
+        (
+            a.device,
+            *map(str, (a.through, a.stored, a.quarantined, a.discarded, a.shed, a.gap, a.pending)),
+            *map(str, (a.duplicates, a.conflicts)),
+        )
+        for a in accounts
+    ]
+    widths = [max(len(row[i]) for row in rows) for i in range(len(heads))]
+    lines = [
+        "  ".join(
+            cell.ljust(w) if i == 0 else cell.rjust(w)
+            for i, (cell, w) in enumerate(zip(row, widths, strict=True))
+        )
+        for row in rows
+    ]
+    faults = [f"{a.device} stream {a.stream}: {fault}" for a in accounts for fault in a.faults]
+    lines.append(f"out of balance: {len(faults)} faults" if faults else f"balances: {len(accounts)} streams")
+    return "\n".join(lines + faults)
