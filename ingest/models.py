@@ -156,6 +156,34 @@ element_changes = sa.Table(
     sa.UniqueConstraint("housing_id", "changed_us"),
 )
 
+#: a person has read a terminal restriction a second time, and it was the same
+confirmations = sa.Table(
+    "confirmations",
+    metadata,
+    _id(),
+    _to("housings", "housing_id"),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("value", sa.Double, nullable=False),
+    sa.Column("unit", sa.String(64), nullable=False),
+    sa.Column("restriction_pa", sa.Double, nullable=False),
+    sa.Index(None, "housing_id"),
+)
+
+#: what fuel and an element cost, as entered by a person; the newest entry of a housing counts
+prices = sa.Table(
+    "prices",
+    metadata,
+    _to("housings", "housing_id", key=True),
+    sa.Column("entered_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("currency", sa.String(3), nullable=False),
+    sa.Column("fuel_l_per_h", sa.Double, nullable=False),
+    sa.Column("fuel_price_per_l", sa.Double, nullable=False),
+    sa.Column("element_price", sa.Double, nullable=False),
+    sqlite_with_rowid=False,
+)
+
 # ---------------------------------------------------------------- streams: what was seen
 
 streams = sa.Table(
