@@ -12,6 +12,8 @@ import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 
+import orjson
+
 from gateway.errors import ReadingRefused
 from gateway.wire import MAX_INTEGER, MAX_NAME_LENGTH, is_name
 
@@ -20,8 +22,8 @@ LAYOUT = 1  # a list of numbers, one for each entry of the unit set
 #: (quantity, unit) in the order of the payload
 UnitSet = tuple[tuple[str, str], ...]
 
-# All that repr() gives for lists of finite numbers; None, True, nan, inf and texts have other letters.
-_PLAIN = "0123456789.-+e, []"
+# All that lists of finite numbers are written with; null, true, texts and objects have other letters.
+_PLAIN = b"0123456789.-+e,[]"
 _RESERVED = frozenset({"seq", "at", "at_uncertainty_s"})
 
 
@@ -33,16 +35,20 @@ def write_values(values: Iterable[float]) -> str:
 def write_many(rows: Iterable[Iterable[float]]) -> list[str]:
     """Write many lists of numbers, each as `write_values` does: one look at all instead of one each."""
     numbers = [list(row) for row in rows]
-    text = repr(numbers)
-    if text.strip(_PLAIN) or _beyond(numbers):
+    text = _plain_text(numbers)
+    if text is None:
         return [json.dumps([_checked(value) for value in row], separators=(",", ":")) for row in numbers]
-    return [f"[{row}]" for row in text[2:-2].replace(" ", "").split("],[")] if numbers else []
+    return [f"[{row}]" for row in text[2:-2].split("],[")] if numbers else []
 
 
-def _beyond(rows: Sequence[Sequence[float]]) -> bool:
-    """A number beyond 2^53 is there: fine if it is a float, to be looked at one by one."""
-    some = [row for row in rows if row]
-    return bool(some) and (max(map(max, some)) > MAX_INTEGER or min(map(min, some)) < -MAX_INTEGER)
+def _plain_text(rows: list[list[float]]) -> str | None:
+    """All rows as one text; None where one value at least has to be looked at by itself."""
+    try:
+        text = orjson.dumps(rows, option=orjson.OPT_STRICT_INTEGER)  # no integer beyond 2^53
+    except TypeError:
+        return None
+    is_plain = not text.translate(None, _PLAIN) and text.count(b"[") == len(rows) + 1  # no list in a list
+    return text.decode() if is_plain else None
 
 
 def _checked(value: object) -> float:
@@ -57,7 +63,7 @@ def _checked(value: object) -> float:
 
 def read_values(payloads: Sequence[str]) -> list[list[float]]:
     """Read many payloads at once: one parse instead of one each."""
-    rows: list[list[float]] = json.loads("[" + ",".join(payloads) + "]")
+    rows: list[list[float]] = orjson.loads("[" + ",".join(payloads) + "]")
     return rows
 
 

@@ -130,7 +130,7 @@ class Spool:
         """
         file_number = self._disk.number  # before the rows: they are made for this file
         measured_us = since_boot_us or [self._clock.since_boot_us()] * len(readings)
-        unit_sets = [self._unit_sets.number(self._disk, reading) for reading in readings]
+        unit_sets = self._unit_sets.numbers(self._disk, readings)
         rows = new_rows(readings, measured_us, unit_sets, boot=self._boot)
         numbers = self._appends.append(self._disk, rows, file_number=file_number, source=source, mark=mark)
         self._on_append()

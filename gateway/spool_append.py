@@ -68,6 +68,19 @@ class UnitSets:
             self._numbers = {unit_set: number for number, unit_set in self._sets.items()}
         return self._sets
 
+    def numbers(self, disk: SpoolDisk, readings: Sequence[Reading]) -> list[int]:
+        """The numbers of all readings of a call, which mostly share one. Raises ReadingRefused."""
+        numbers: list[int] = []
+        units: Mapping[str, str] | None = None
+        names: tuple[str, ...] = ()
+        number = 0
+        for reading in readings:
+            if reading.units is not units or tuple(reading.values) != names:
+                number = self.number(disk, reading)
+                units, names = reading.units, tuple(reading.values)
+            numbers.append(number)
+        return numbers
+
     def number(self, disk: SpoolDisk, reading: Reading) -> int:
         """The number for the quantities and units of a reading; a new row if new. Raises ReadingRefused."""
         names = tuple(reading.values)
@@ -111,14 +124,13 @@ def new_rows(
     payloads = write_many([reading.values.values() for reading in readings])
     rows: list[NewRow] = []
     for reading, us, unit_set, payload in zip(readings, since_boot_us, unit_sets, payloads, strict=True):
-        if reading.at is None:
-            rows.append(
-                (boot, us // 1000 * 1000, None, unit_set, payload)
-            )  # whole ms, as the wire's steps are
+        if (at := reading.at) is None:  # whole ms, as the wire's steps are
+            rows.append((boot, us // 1000 * 1000, None, unit_set, payload))
+        elif (uncertainty_s := reading.at_uncertainty_s) is None:
+            rows.append((None, us_of(at), None, unit_set, payload))
         else:
-            if reading.at_uncertainty_s is not None:
-                _check_uncertainty(reading)
-            rows.append((None, us_of(reading.at), reading.at_uncertainty_s, unit_set, payload))
+            _check_uncertainty(reading)
+            rows.append((None, us_of(at), uncertainty_s, unit_set, payload))
     return rows
 
 

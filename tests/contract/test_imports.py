@@ -24,7 +24,7 @@ ALLOWED = [
 ]
 # What the pure and the small parts may bring in beside the standard library.
 THIRD_PARTY = {
-    "gateway": {"apsw", "httpx", "zstandard", "can", "paho", "pymodbus"},
+    "gateway": {"apsw", "httpx", "orjson", "zstandard", "can", "paho", "pymodbus"},
     "ingest/restriction": {"numpy", "scipy"},
     "migrations/versions": {"alembic", "sqlalchemy"},
 }

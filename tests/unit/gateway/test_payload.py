@@ -9,7 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from gateway.errors import ReadingRefused
-from gateway.payload import read_unit_set, read_values, unit_set_of, write_unit_set, write_values
+from gateway.payload import (
+    read_unit_set,
+    read_values,
+    unit_set_of,
+    write_many,
+    write_unit_set,
+    write_values,
+)
 
 NUMBERS = st.one_of(
     st.floats(allow_nan=False, allow_infinity=False), st.integers(min_value=-(2**53), max_value=2**53)
@@ -56,3 +63,14 @@ def test_a_unit_set_is_read_back() -> None:
     )
     assert read_unit_set(write_unit_set(unit_set)) == unit_set
     assert unit_set == (("restriction", "[in_i'H2O]"), ("engine_speed", "r/min"))
+
+
+@pytest.mark.parametrize("value", [[1.0], (1.0,), {"a": 1.0}, "1],[2", b"1", 1e400, 2**64, object()])
+def test_what_is_no_number_is_refused_and_never_written_as_something_else(value: object) -> None:
+    with pytest.raises(ReadingRefused, match="finite number within"):
+        write_many([[1.0], [2.0, value]])  # type: ignore[list-item]
+
+
+def test_one_value_that_is_written_by_itself_changes_no_other() -> None:
+    rows = [[1e300, -0.0], [], [5e-324, 2**53]]  # the largest integer that is taken; the least float there is
+    assert repr(read_values(write_many(rows))) == repr(rows)
