@@ -150,10 +150,14 @@ class Api:
 
 @contextmanager
 def in_process(
-    url: str, *, devices: Sequence[str] = (DEVICE,), settings: Settings | None = None
+    url: str,
+    *,
+    devices: Sequence[str] = (DEVICE,),
+    settings: Settings | None = None,
+    tokens: dict[str, str] | None = None,
 ) -> Iterator[Api]:
-    """The app over a migrated database."""
-    tokens = make_keys(url, devices)
+    """The app over a migrated database. `tokens`: of keys that it has already; None: they are made."""
+    tokens = make_keys(url, devices) if tokens is None else tokens
     clock = SettableClock()
     chosen = settings or load(flags={"database": url}, environ={})
     app = create_app(chosen, clock=clock, analyse=False)

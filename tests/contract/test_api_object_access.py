@@ -1,0 +1,363 @@
+"""
+Every route x every role x own and other owner x bound and unbound device: what is not yours is not there.
+
+Routes, path and query parameters and body members are read from the app: one that is not written down here
+fails. A door is a place of a request where the name of somebody's object can be put; behind each, the name of
+what another owner has, or of what the key is not bound to, must answer exactly as a name that nobody has.
+OWASP API Security Top 10 2023: row 1 (broken object level authorization).
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydantic import TypeAdapter
+
+from ingest.access import BOUND_ROLES, ROLES
+from ingest.app import all_routes
+from tests.conftest import sqlite_url
+from tests.contract.test_api_access import ALLOWED
+from tests.support.serving import Api, batch, bearer, in_process
+
+Route = tuple[str, str]
+
+#: route -> (query, body) of a request in which each object stands as {kind}
+REQUESTS: dict[Route, tuple[dict[str, str], Any]] = {
+    ("POST", "/v1/readings"): (
+        {},
+        batch(5_000, [3.0], stream="{stream}") | {"device": "{device}"},
+    ),
+    ("POST", "/v1/machines"): ({}, {"machine": "{machine}", "housings": [{"housing": "{housing}"}]}),
+    ("POST", "/v1/machines/{machine}/terminal-restriction"): (
+        {},
+        {"value": 5.0, "unit": "kPa", "housing": "{housing}"},
+    ),
+    ("POST", "/v1/machines/{machine}/element-changes"): (
+        {},
+        {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"},
+    ),
+    ("GET", "/v1/machines/{machine}/element-changes"): ({"housing": "{housing}"}, None),
+    ("GET", "/v1/machines/{machine}/restriction"): ({"housing": "{housing}"}, None),
+    ("POST", "/v1/devices"): (
+        {},
+        {"device": "{device}", "machine": "{machine}", "housing": "{housing}"},
+    ),
+    ("POST", "/v1/devices/{device}/assignments"): ({}, {"machine": "{machine}", "housing": "{housing}"}),
+    ("GET", "/v1/quarantine"): ({"device": "{device}"}, None),
+    ("POST", "/v1/quarantine/amendments"): ({}, {"entries": ["{entry}"], "preview": True}),
+    ("POST", "/v1/quarantine/discards"): (
+        {},
+        {"entries": ["{entry}"], "reason": "a test of access", "preview": True},
+    ),
+    ("POST", "/v1/quarantine/set-aside"): (
+        {},
+        {"stream": "{stream}", "first": 1, "last": 1, "reason": "a test of access", "preview": True},
+    ),
+    ("POST", "/v1/keys"): ({}, {"role": "device", "devices": ["{device}"]}),
+}
+#: the same, for routes that take another form as well
+OTHER_FORMS: dict[Route, tuple[dict[str, str], Any]] = {
+    ("POST", "/v1/quarantine/amendments"): ({}, {"where": {"device": "{device}"}, "preview": True}),
+    ("POST", "/v1/quarantine/discards"): (
+        {},
+        {"where": {"device": "{device}"}, "reason": "a test of access", "preview": True},
+    ),
+}
+#: members and parameters that name somebody's object, and the kind they name
+OBJECTS = {
+    "machine": "machine",
+    "machines": "machine",
+    "housing": "housing",
+    "device": "device",
+    "devices": "device",
+    "stream": "stream",
+    "handle": "handle",
+    "entries": "entry",
+    "amendment": "amendment",
+}
+#: members of bodies that hold no name of an object: values, times, words, choices, and containers of those
+PLAIN = {
+    *("value", "unit", "valid_from", "terminal_restriction", "housings", "kind", "changed_at", "note"),
+    *("in_service_at", "assigned_from", "assigned_until", "where", "preview", "change", "code", "reason"),
+    *("first", "last", "role", "units", "shift_s", "offset", "suggested"),
+}
+#: query parameters that hold no name of an object
+PLAIN_PARAMETERS = {"since", "code", "state", "after", "limit"}
+#: route, kind -> why one key of an owner may learn from it that another key of the same owner has the name
+SHARED_NAMES = {
+    (("POST", "/v1/machines"), "machine"): "names are unique within an owner, so a taken one must be refused",
+    (
+        ("POST", "/v1/readings"),
+        "stream",
+    ): "a stream is bound to its device by its first batch; a UUID is no name to guess",
+    (("POST", "/v1/devices"), "device"): "names are unique within an owner, so a taken one must be refused",
+}
+#: members of an answer that are new each time
+VOLATILE = {"request_id", "key", "handle", "server_time", "now"}
+
+UNKNOWN: dict[str, Any] = {
+    "machine": "nowhere-99",
+    "housing": "nothing",
+    "device": "nowhere-99-intake",
+    "stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0fff",
+    "handle": "k00000000",
+    "entry": 2**40,
+    "amendment": 2**40,
+}
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """What one owner has, and a key for each role, bound to its device where roles are."""
+
+    names: dict[str, Any]
+    tokens: dict[str, str]
+    #: keys bound to another device of the same owner
+    elsewhere: dict[str, str]
+
+
+@dataclass(frozen=True)
+class World:
+    api: Api
+    plateau: Fleet
+    quarry: Fleet
+
+
+@dataclass(frozen=True)
+class Template:
+    """A database with two owners, and their keys: what a test starts from, made once."""
+
+    file: Path
+    keys: dict[str, str]
+    plateau: Fleet
+    quarry: Fleet
+
+
+@pytest.fixture(scope="module")
+def template(tmp_path_factory: pytest.TempPathFactory) -> Template:
+    """Two owners, each with a machine, a device, a stream, an entry, an amendment and keys."""
+    folder: Path = tmp_path_factory.mktemp("owners")
+    with in_process(sqlite_url(folder), devices=()) as api:
+        plateau = a_fleet(api, "admin", "grader-07", "front", "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11")
+        quarry = a_fleet(api, "quarry admin", "crusher-01", "rear", "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d22")
+        keys = dict(api.tokens)
+    return Template(folder / "ingest.db", keys, plateau, quarry)
+
+
+@pytest.fixture
+def world(template: Template, tmp_path: Path) -> Iterator[World]:
+    """A server of the test's own over a copy of the template: what one test writes no other sees."""
+    shutil.copy(template.file, tmp_path / "ingest.db")
+    with in_process(f"sqlite:///{tmp_path / 'ingest.db'}", tokens=template.keys) as api:
+        yield World(api, template.plateau, template.quarry)
+
+
+def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fleet:
+    device, other = f"{machine}-intake", f"{machine}-other-intake"
+    for name, where in ((device, machine), (other, f"{machine}-other")):
+        body: dict[str, Any] = {"machine": where, "housings": [{"housing": housing}]}
+        assert api.post("/v1/machines", body, key=admin).status_code == 200
+        body = {"device": name, "machine": where, "housing": housing}
+        assert api.post("/v1/devices", body, key=admin).status_code == 200
+    tokens, handles = keys_for(api, admin, device)
+    elsewhere, _ = keys_for(api, admin, other)
+    # One reading is stored, one is held, and one held reading was looked at again: an amendment.
+    document = batch(1, [3.0, 900.0], stream=stream) | {"device": device}
+    sent = ask(api, ("POST", "/v1/readings"), tokens["device"], body=document)
+    assert (sent.status_code, sent.json()["stored"]) == (200, 1)
+    entry = api.get("/v1/quarantine", key=admin).json()["entries"][0]["entry"]
+    amended = api.post("/v1/quarantine/amendments", {"entries": [entry]}, key=admin)
+    assert amended.status_code == 200
+    names = {"machine": machine, "housing": housing, "device": device, "stream": stream}
+    names |= {"handle": handles["planner"], "entry": entry}
+    names |= {
+        "amendment": api.get("/v1/quarantine/amendments", key=admin).json()["amendments"][0]["amendment"]
+    }
+    return Fleet(names, tokens, elsewhere)
+
+
+def keys_for(api: Api, admin: str, device: str) -> tuple[dict[str, str], dict[str, str]]:
+    tokens, handles = {}, {}
+    for role in ROLES:
+        bound = {"devices": [device]} if role in BOUND_ROLES else {}
+        made = api.post("/v1/keys", {"role": role} | bound, key=admin).json()
+        tokens[role], handles[role] = made["key"], made["handle"]
+    return tokens, handles
+
+
+def ask(api: Api, route: Route, token: str, *, path: str = "", query: Any = None, body: Any = None) -> Any:
+    headers = bearer(token)
+    if body is not None:
+        headers["Content-Type"] = "application/json"
+    content = None if body is None else json.dumps(body).encode()
+    return api.request(
+        route[0], path or route[1], key=None, headers=headers, params=query or {}, content=content
+    )
+
+
+def filled(template: Any, names: dict[str, Any]) -> Any:
+    """The template with {kind} replaced; a member that is nothing else takes the type of the name."""
+    if isinstance(template, dict):
+        return {key: filled(value, names) for key, value in template.items()}
+    if isinstance(template, list):
+        return [filled(value, names) for value in template]
+    if isinstance(template, str):
+        if whole := re.fullmatch(r"{(\w+)}", template):
+            return names[whole[1]]
+        return re.sub(r"{(\w+)}", lambda m: str(names[m[1]]), template)
+    return template
+
+
+def doors(route: Route) -> list[str]:
+    """The kinds of object that a request of this route names."""
+    forms = [REQUESTS.get(route), OTHER_FORMS.get(route)]
+    return sorted(set(re.findall(r"{(\w+)}", route[1] + json.dumps(forms))))
+
+
+def form_for(route: Route, kind: str) -> tuple[dict[str, str], Any]:
+    """The form of the request in which this kind of object is named."""
+    other = OTHER_FORMS.get(route)
+    if other is not None and f"{{{kind}}}" in json.dumps(other):
+        return other
+    return REQUESTS.get(route, ({}, None))
+
+
+def request(api: Api, route: Route, token: str, names: dict[str, Any], *, kind: str = "") -> Any:
+    query, body = form_for(route, kind)
+    if route[0] == "POST" and body is None:
+        body = {}
+    return ask(
+        api, route, token, path=filled(route[1], names), query=filled(query, names), body=filled(body, names)
+    )
+
+
+def shown(response: Any, name: Any) -> tuple[int, Any]:
+    """Status and body without what is new each time and without the name that was asked for."""
+    document = response.json()
+    kept = {key: value for key, value in document.items() if key not in VOLATILE}
+    return response.status_code, json.dumps(kept, sort_keys=True).replace(str(name), "NAME")
+
+
+ROUTES = sorted(route for route, allowed in ALLOWED.items() if allowed is not None)
+DOORS = [(route, kind) for route in ROUTES for kind in doors(route)]
+
+
+# ---------------------------------------------------------------- nothing is left out
+
+
+def members_of(route: Route) -> Iterator[str]:
+    """Every member of a route's body, however deep, and every parameter, from the app's own description."""
+    for found in all_routes():
+        if found.path == route[1] and route[0] in (found.methods or ()):
+            yield from (p.name for p in found.dependant.path_params)
+            yield from (p.name for p in found.dependant.query_params if p.name not in PLAIN_PARAMETERS)
+            if found.body_field is not None:
+                schema = TypeAdapter(found.body_field.field_info.annotation).json_schema()
+                for part in (schema, *schema.get("$defs", {}).values()):
+                    yield from part.get("properties", {})
+
+
+@pytest.mark.parametrize("route", ROUTES, ids="{0[0]} {0[1]}".format)
+def test_every_member_of_a_request_is_a_door_or_plain(route: Route) -> None:
+    """A new parameter or member has to be judged: does it name somebody's object?"""
+    members = set(members_of(route))
+    assert members - PLAIN - set(OBJECTS) == set()
+    assert {OBJECTS[member] for member in members & set(OBJECTS)} <= set(doors(route))
+
+
+# ---------------------------------------------------------------- what is not yours is not there
+
+
+@pytest.mark.parametrize(("route", "kind"), DOORS, ids=lambda v: v if isinstance(v, str) else " ".join(v))
+def test_a_name_of_another_owner_answers_as_a_name_that_nobody_has(
+    world: World, route: Route, kind: str
+) -> None:
+    """For every role of the other owner; every other name in the request is its own."""
+    own = world.quarry.names
+    for role in sorted(ALLOWED[route] or ()):
+        token = world.quarry.tokens[role]
+        foreign, unknown = world.plateau.names[kind], UNKNOWN[kind]
+        theirs = request(world.api, route, token, own | {kind: foreign}, kind=kind)
+        nobodys = request(world.api, route, token, own | {kind: unknown}, kind=kind)
+        if (route, kind) == (("POST", "/v1/machines"), "housing"):  # made by the request, one after the other
+            assert theirs.status_code == nobodys.status_code == 200
+            continue
+        assert shown(theirs, foreign) == shown(nobodys, unknown), (role, theirs.text, nobodys.text)
+        assert theirs.status_code not in (401, 405, 422, 500)
+
+
+@pytest.mark.parametrize(("route", "kind"), DOORS, ids=lambda v: v if isinstance(v, str) else " ".join(v))
+def test_what_a_key_is_not_bound_to_answers_as_a_name_that_nobody_has(
+    world: World, route: Route, kind: str
+) -> None:
+    """For the roles that are bound to devices: another device of the same owner is not there either."""
+    own = world.plateau.names
+    other = own | {"machine": "grader-07-other", "device": "grader-07-other-intake"}
+    for role in sorted((ALLOWED[route] or set()) & BOUND_ROLES):
+        token = world.plateau.elsewhere[role]
+        theirs = request(world.api, route, token, other | {kind: own[kind]}, kind=kind)
+        nobodys = request(world.api, route, token, other | {kind: UNKNOWN[kind]}, kind=kind)
+        if (route, kind) in SHARED_NAMES:
+            assert theirs.status_code in (404, 409)
+        elif kind != "housing":  # the other machine has a housing of that name, too
+            assert shown(theirs, own[kind]) == shown(nobodys, UNKNOWN[kind]), (role, theirs.text)
+
+
+@pytest.mark.parametrize("route", ROUTES, ids="{0[0]} {0[1]}".format)
+def test_a_role_without_the_permission_is_refused_before_anything_is_looked_at(
+    world: World, route: Route
+) -> None:
+    """Own, another owner's, nobody's: one answer, so that a refusal tells nothing either."""
+    for role in sorted(set(ROLES) - (ALLOWED[route] or set())):
+        for token in (world.plateau.tokens[role], world.plateau.elsewhere.get(role)):
+            if token is None:
+                continue
+            answers = set()
+            for names in (world.plateau.names, world.quarry.names, UNKNOWN):
+                response = request(world.api, route, token, names)
+                assert (response.status_code, response.json()["code"]) == (403, "role_not_allowed")
+                answers.add(shown(response, ""))
+            assert len(answers) == 1
+
+
+LISTS = [route for route in ROUTES if route[0] == "GET" and "{" not in route[1]]
+
+
+@pytest.mark.parametrize("route", LISTS, ids="{0[1]}".format)
+def test_a_list_names_nothing_of_another_owner(world: World, route: Route) -> None:
+    for role in sorted(ALLOWED[route] or ()):
+        for mine, theirs in ((world.plateau, world.quarry), (world.quarry, world.plateau)):
+            response = ask(world.api, route, mine.tokens[role])
+            assert response.status_code == 200
+            for kind in ("machine", "device", "stream", "handle"):
+                assert theirs.names[kind] not in response.text
+
+
+@pytest.mark.parametrize("route", LISTS, ids="{0[1]}".format)
+def test_a_list_names_no_device_that_the_key_is_not_bound_to(world: World, route: Route) -> None:
+    for role in sorted((ALLOWED[route] or set()) & BOUND_ROLES):
+        response = ask(world.api, route, world.plateau.elsewhere[role])
+        assert response.status_code == 200
+        assert f'"{world.plateau.names["device"]}"' not in response.text
+
+
+@pytest.mark.parametrize("route", ROUTES, ids="{0[0]} {0[1]}".format)
+def test_with_its_own_names_each_role_of_the_table_gets_through(world: World, route: Route) -> None:
+    """Without this the tests above could pass because nothing ever works."""
+    if route == ("DELETE", "/v1/keys/{handle}"):
+        made = world.api.post("/v1/keys", {"role": "planner"}, key="quarry admin").json()
+        names = world.quarry.names | {"handle": made["handle"]}
+    else:
+        names = world.quarry.names
+    for role in sorted(ALLOWED[route] or ()):
+        response = request(world.api, route, world.quarry.tokens[role], names)
+        undone_before = route[1].endswith("/undo") and response.status_code == 409
+        taken = route == ("POST", "/v1/devices") and response.status_code == 409
+        assert response.is_success or undone_before or taken, (role, response.text)
