@@ -7,16 +7,39 @@ import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 from rich.console import Console
 
 from simulator.demo import Choices, run
 from simulator.errors import SimulatorError
+from simulator.fleet_year import FleetChoices, run_fleet
 
 
 def main(words: Sequence[str] | None = None) -> int:
     """Run the command; returns the exit code. Our own errors are one line on standard error."""
     given = make_parser().parse_args(words)
+    console = Console(width=None if sys.stdout.isatty() else 160)
+    try:
+        return int(given.run(given, console))
+    except SimulatorError as error:
+        print(f"cleanside-simulator: {error}", file=sys.stderr)
+        return 2
+
+
+def make_parser() -> argparse.ArgumentParser:
+    """The words the command understands."""
+    parser = argparse.ArgumentParser(
+        prog="cleanside-simulator",
+        description="Drives real gateways and a real server with an invented fleet.",
+    )
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+    _add_demo(commands)
+    _add_fleet(commands)
+    return parser
+
+
+def _run_demo(given: argparse.Namespace, console: Console) -> int:
     choices = Choices(
         days=given.days,
         seed=given.seed,
@@ -25,22 +48,16 @@ def main(words: Sequence[str] | None = None) -> int:
         json_file=given.json,
         folder=given.folder,
     )
-    console = Console(width=None if sys.stdout.isatty() else 160)
-    try:
-        return run(choices, now=datetime.now(UTC), console=console)
-    except SimulatorError as error:
-        print(f"cleanside-simulator: {error}", file=sys.stderr)
-        return 2
+    return run(choices, now=datetime.now(UTC), console=console)
 
 
-def make_parser() -> argparse.ArgumentParser:
-    """The words the command understands."""
+def _run_fleet(given: argparse.Namespace, console: Console) -> int:
+    names = ("machines", "days", "seed", "cadence_s", "out")
+    return run_fleet(FleetChoices(**{name: getattr(given, name) for name in names}), console=console)
+
+
+def _add_demo(commands: Any) -> None:
     defaults = Choices()
-    parser = argparse.ArgumentParser(
-        prog="cleanside-simulator",
-        description="Drives real gateways and a real server with an invented fleet.",
-    )
-    commands = parser.add_subparsers(required=True, metavar="COMMAND")
     demo = commands.add_parser("demo", help="some weeks of a road-building fleet in under a minute")
     demo.add_argument(
         "--days",
@@ -60,7 +77,33 @@ def make_parser() -> argparse.ArgumentParser:
     demo.add_argument(
         "--folder", type=Path, help="keep spools, keys and database here (default: a temporary folder)"
     )
-    return parser
+    demo.set_defaults(run=_run_demo)
+
+
+def _add_fleet(commands: Any) -> None:
+    defaults = FleetChoices()
+    fleet = commands.add_parser(
+        "fleet", help="a large fleet through a year, with the truth beside it (Parquet)"
+    )
+    fleet.add_argument(
+        "--machines", type=_machines, default=defaults.machines, help=f"default: {defaults.machines}"
+    )
+    fleet.add_argument("--days", type=_days, default=defaults.days, help=f"default: {defaults.days}")
+    fleet.add_argument("--seed", type=int, default=defaults.seed, help=f"default: {defaults.seed}")
+    fleet.add_argument(
+        "--cadence-s",
+        type=_cadence_s,
+        default=defaults.cadence_s,
+        help=f"seconds between two readings (default: {defaults.cadence_s:g})",
+    )
+    fleet.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write to")
+    fleet.set_defaults(run=_run_fleet)
+
+
+def _machines(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 10_000:
+        raise argparse.ArgumentTypeError(f"{text} is not a whole number of machines from 1 to 10000")
+    return int(text)
 
 
 def _days(text: str) -> int:

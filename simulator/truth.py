@@ -1,0 +1,146 @@
+"""
+The fleet's years on disk: what was measured, and the truth beside it, as Parquet.
+
+    machines.parquet   one row a machine: papers, monitors, habits, full flow
+    elements.parquet   one row an element: from, until, how it came and went, when it reaches terminal
+    causes.parquet     one row a cause for mistrust: from, until, how, how much
+    happenings.parquet wet spells, light weeks, coverage gaps, unseen spans: what is no change and no cause
+    hours.parquet      truth at each operating hour: level, hours left, which element
+    readings/NAME.parquet   what the monitors measured, as placed in time, and when it arrived
+
+Promises: instants are seconds since 1970-01-01 UTC, units are in the names, NaN or null = absent; the seed,
+the size and a digest of the difficulty file stand in the schema of machines.parquet.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import asdict, fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from simulator.difficulty import FILE
+from simulator.monitor import full_flow_kg_s
+from simulator.year import Year, true_hours
+
+Rows = list[dict[str, Any]]
+
+
+class Writer:
+    """Takes one machine's year after the other; `close` writes the tables."""
+
+    def __init__(self, folder: Path, about: dict[str, str]) -> None:
+        (folder / "readings").mkdir(parents=True, exist_ok=True)
+        self._folder = folder
+        self._about = about | {"difficulty_sha256": hashlib.sha256(FILE.read_bytes()).hexdigest()}
+        self._tables: dict[str, Rows] = {n: [] for n in ("machines", "elements", "causes", "happenings")}
+        self._hours: list[pa.Table] = []
+
+    def add(self, year: Year) -> None:
+        """Write a machine's readings and remember its truth."""
+        pq.write_table(
+            _readings(year), self._folder / "readings" / f"{year.member.name}.parquet", compression="zstd"
+        )
+        self._tables["machines"].append(_machine(year))
+        self._tables["elements"] += _elements(year)
+        self._tables["causes"] += _causes(year)
+        self._tables["happenings"] += _happenings(year)
+        self._hours.append(_hours(year))
+
+    def close(self) -> None:
+        """Write the tables of all machines."""
+        for name, rows in self._tables.items():
+            table = pa.Table.from_pylist(rows).replace_schema_metadata(self._about)
+            pq.write_table(table, self._folder / f"{name}.parquet")
+        pq.write_table(pa.concat_tables(self._hours), self._folder / "hours.parquet", compression="zstd")
+
+
+def write_years(folder: Path, years: Iterable[Year], about: dict[str, str]) -> int:
+    """Write every year as it comes; returns how many readings there are."""
+    writer, readings = Writer(folder, about), 0
+    for year in years:
+        writer.add(year)
+        readings += len(year.measured.at_s)
+    writer.close()
+    return readings
+
+
+def _machine(year: Year) -> dict[str, Any]:
+    world = year.world
+    return asdict(year.member) | {
+        "start_s": world.start_s,
+        "days": world.days,
+        "reference_flow_kg_s": full_flow_kg_s(world),
+        "operating_h": float(world.cycles.hours_before[-1]),
+        "readings": len(year.measured.at_s),
+    }
+
+
+def _elements(year: Year) -> Rows:
+    """The elements of the year; one that ends later has ended "running"."""
+    world, every = year.world, year.every_cycle
+    last_h = float(world.cycles.hours_before[-1])
+    rows = []
+    for i, element in enumerate(e for e in world.elements if e.start_h < last_h):
+        inside = element.end_h < last_h
+        hours = np.array([element.start_h, min(element.end_h, last_h), element.terminal_h])
+        start_s, end_s, terminal_s = every.at_hours(np.nan_to_num(hours, nan=0.0)).tolist()
+        rows.append(
+            {f.name: getattr(element, f.name) for f in fields(element)}
+            | {
+                "machine": year.member.name,
+                "element": i,
+                "start_s": start_s,
+                "end_s": end_s if inside else None,
+                "end_h": element.end_h if inside else None,
+                "ended": element.ended if inside else "running",
+                "terminal_s": None if np.isnan(element.terminal_h) else terminal_s,
+            }
+        )
+    return rows
+
+
+def _causes(year: Year) -> Rows:
+    world = year.world
+    rows = []
+    for cause in world.causes:
+        from_s, until_s = world.cycles.at_hours(np.array([cause.from_h, cause.until_h])).tolist()
+        rows.append({"machine": year.member.name, **asdict(cause), "from_s": from_s, "until_s": until_s})
+    return rows
+
+
+def _happenings(year: Year) -> Rows:
+    """What must be taken neither for a change nor for a cause."""
+    world = year.world
+    found: list[tuple[str, float, float, float]] = []
+    for first_h, last_h, peak in year.wet_spells:
+        from_s, until_s = world.cycles.at_hours(np.array([first_h, last_h])).tolist()
+        found.append(("wet", from_s, until_s, peak))
+    found += [("light", from_s, until_s, load) for from_s, until_s, load in world.light]
+    found += [("no_coverage", *span, 0.0) for span in year.link.gaps]
+    found += [("unseen", *span, 0.0) for span in year.link.unseen]
+    names = ("what", "from_s", "until_s", "size")
+    return [{"machine": year.member.name, **dict(zip(names, row, strict=True))} for row in sorted(found)]
+
+
+def _hours(year: Year) -> pa.Table:
+    truth = true_hours(year)
+    columns = {f.name: getattr(truth, f.name) for f in fields(truth)}
+    names = pa.array([year.member.name] * len(truth.at_s)).dictionary_encode()
+    return pa.table({"machine": names, **columns}).unify_dictionaries()
+
+
+def _readings(year: Year) -> pa.Table:
+    """Single precision where the resolution of a monitor is coarser than it; times to the microsecond."""
+    measured = year.measured
+    columns: dict[str, Any] = {
+        "at_us": np.round(measured.at_s * 1e6).astype(np.int64),
+        "arrived_s": measured.arrived_s.astype(np.int64),
+        "device": measured.device,
+    }
+    return pa.table(columns | {n: c.astype(np.float32) for n, c in measured.columns.items()})
