@@ -259,6 +259,7 @@ def members_of(route: Route) -> Iterator[str]:
             yield from (p.name for p in found.dependant.path_params)
             yield from (p.name for p in found.dependant.query_params if p.name not in PLAIN_PARAMETERS)
             if found.body_field is not None:
+                assert found.body_field.field_info.annotation is not None
                 schema = TypeAdapter(found.body_field.field_info.annotation).json_schema()
                 for part in (schema, *schema.get("$defs", {}).values()):
                     yield from part.get("properties", {})
