@@ -7,12 +7,13 @@ from collections.abc import Callable
 from typing import Annotated, Any
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Path, Query, Response
+from fastapi import APIRouter, Depends, Path, Request, Response
 from pydantic import Field
 
 from ingest import amend
 from ingest.amend import Change, Outcome, Who
 from ingest.errors import Complaint, NotFound, Refused
+from ingest.routes.paging import P, page_answer
 from ingest.routes.quarantine import ascii_json
 from ingest.routes.shared import Name, R, Strict, Words, needs, problems, text
 from ingest.store import fleet, quarantine
@@ -195,20 +196,21 @@ def post_set_aside(body: SetAsideBody, resources: R, key: Operator) -> Response:
     return ascii_json(amend.outcome_document(resources.writer.call(_previewed(work, body.preview))))
 
 
-@router.get("/v1/quarantine/amendments", summary="What was done about held readings", responses=problems())
+@router.get(
+    "/v1/quarantine/amendments",
+    summary="What was done about held readings",
+    responses=problems(),
+    response_class=Response,
+)
 def get_amendments(
-    resources: R,
-    key: Annotated[Key, Depends(needs("quarantine:read"))],
-    after: Annotated[int, Query(ge=0, le=2**53)] = 0,
-    limit: Annotated[int, Query(ge=1, le=1_000)] = 100,
-) -> dict[str, Any]:
+    request: Request, resources: R, key: Annotated[Key, Depends(needs("quarantine:read"))], page: P
+) -> Response:
     """Amendments, discards and ranges set aside, oldest first, with who and when."""
+    (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = quarantine.amendments_of(connection, key.owner_id, after_id=after, limit=limit)
-    return {
-        "amendments": [_document(a) for a in found],
-        "next": found[-1].id if len(found) == limit else None,
-    }
+        found = quarantine.amendments_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
+    shown, cursor = page.cut(found, lambda a: (a.id,))
+    return page_answer(request, "amendments", [_document(a) for a in shown], cursor)
 
 
 def _document(a: Amendment) -> dict[str, Any]:

@@ -61,6 +61,24 @@ class StreamAnswer(Described):
     server_time: str
 
 
+class StreamLine(Described):
+    """One stream of a list."""
+
+    stream: str = Field(description='a UUID, or "unnumbered" and the device')
+    device: str
+    acknowledged_through: int
+    highest: int
+    appended_through: int | None = Field(description="as the gateway says; null: it never said")
+    last_heard_at: str
+
+
+class StreamsAnswer(Described):
+    """Streams, a page at a time."""
+
+    streams: list[StreamLine]
+    next: str | None = Field(description="`cursor` of the next page; null: this is the last")
+
+
 # ---------------------------------------------------------------- account
 
 
@@ -177,3 +195,102 @@ class FleetAnswer(Described):
 
     now: str
     housings: list[HousingAnswer]
+
+
+# ---------------------------------------------------------------- acceptance
+
+
+class CheckShown(Described):
+    """One check of an installation."""
+
+    check: str
+    verdict: Literal["passed", "failed", "not yet seen"]
+    seen: str = Field(description="what the verdict rests on")
+    next_step: str | None
+
+
+class AcceptanceAnswer(Described):
+    """What the first readings of an installation say."""
+
+    machine: str
+    housing: str
+    devices: list[str]
+    since: str | None = Field(description="readings from here on were looked at")
+    until: str | None
+    looked_at: str | None
+    readings: int
+    terminal_restriction: TerminalShown | None
+    result: Literal["passed", "failed", "not yet seen"]
+    checks: list[CheckShown]
+    cautions: list[str]
+
+
+class ConfirmationAnswer(Described):
+    """The terminal restriction, read twice."""
+
+    machine: str
+    housing: str
+    terminal_restriction: TerminalShown | None
+    confirmed_at: str
+    confirmed_by: str
+
+
+# ---------------------------------------------------------------- what waiting costs
+
+
+class PricesShown(Described):
+    """What fuel and an element cost, as entered."""
+
+    currency: str
+    fuel_l_per_h: float
+    fuel_price_per_l: float
+    element_price: float
+    entered_at: str
+    entered_by: str
+
+
+class PricesAnswer(PricesShown):
+    """The prices of a housing."""
+
+    machine: str
+    housing: str
+
+
+class SpanShown(Described):
+    """Low and high end of a range."""
+
+    low: float
+    high: float
+
+
+class DateSpanShown(Described):
+    """First and last date of a range; null beyond what a calendar can honestly say."""
+
+    low: str | None
+    high: str | None
+
+
+class WaitingShown(Described):
+    """What restriction costs, as ranges; null where no prices are entered."""
+
+    extra_fuel_percent_now: SpanShown
+    power_loss_percent_now: SpanShown
+    extra_fuel_percent_until_due: SpanShown
+    extra_fuel_l_until_due: SpanShown | None
+    extra_fuel_cost_until_due: SpanShown | None
+    cheapest_in_hours: SpanShown | None = Field(description="operating hours from now; never beyond terminal")
+    cheapest_at: DateSpanShown | None
+    terminal_first: bool | None = Field(description="terminal restriction comes before the cheapest hour")
+
+
+class WaitingAnswer(Described):
+    """What it costs to wait with the change."""
+
+    machine: str
+    housing: str
+    now: str
+    state: State
+    prices: PricesShown | None
+    waiting: WaitingShown | None = Field(description="null: too little known, or the figures are suspect")
+    source: str
+    note: str

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, Response
 from fastapi import Request as HttpRequest
 from pydantic import Field
 
@@ -13,6 +13,7 @@ from ingest.access import BOUND_ROLES, sees_device
 from ingest.errors import Complaint, NotFound, Refused
 from ingest.replay import reconsider
 from ingest.routes.machines import DEFAULT_HOUSING, find_housing
+from ingest.routes.paging import P, page_answer
 from ingest.routes.shared import At, Name, PathName, R, Strict, keyring_of, needs, problems, text, us
 from ingest.store import fleet, keys, quarantine, streams
 from ingest.store.fleet import Device
@@ -109,12 +110,15 @@ def post_assignment(device: PathName, body: NewAssignment, resources: R, key: Wr
     return resources.writer.call(save)
 
 
-@router.get("/v1/devices", summary="All devices", responses=problems())
-def get_devices(resources: R, key: Reader) -> dict[str, Any]:
-    """Devices that the key may see, also those that nobody has registered yet."""
+@router.get("/v1/devices", summary="Devices", responses=problems(), response_class=Response)
+def get_devices(request: HttpRequest, resources: R, key: Reader, page: P) -> Response:
+    """Devices that the key may see, by name, also those that nobody has registered yet."""
+    (after,) = page.after(str) or (None,)
     with resources.reading() as connection:
-        found = fleet.devices_of(connection, key.owner_id)
-        return {"devices": [_document(connection, d) for d in found if sees_device(key, d.name)]}
+        found = fleet.devices_of(connection, key.owner_id, after=after)
+        shown, cursor = page.cut((d for d in found if sees_device(key, d.name)), lambda d: (d.name,))
+        documents = [_document(connection, d) for d in shown]
+    return page_answer(request, "devices", documents, cursor)
 
 
 @router.get("/v1/devices/{device}", summary="One device", responses=problems(404))

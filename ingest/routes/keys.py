@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Request
+from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field
 
 from ingest import access
 from ingest.errors import Complaint, NotFound, Refused
+from ingest.routes.paging import P, page_answer
 from ingest.routes.shared import Name, PathName, R, Strict, Words, keyring_of, needs, problems, text
 from ingest.store import fleet, keys
 from ingest.store.keys import Key
@@ -68,11 +69,14 @@ def check_devices(role: str, devices: list[str]) -> None:
         raise Refused(422, "not_valid", detail, errors=[Complaint("#/devices", detail)])
 
 
-@router.get("/v1/keys", summary="All keys", responses=problems())
-def get_keys(resources: R, key: Admin) -> dict[str, Any]:
-    """The keys of this owner, without their secrets."""
+@router.get("/v1/keys", summary="Keys", responses=problems(), response_class=Response)
+def get_keys(request: Request, resources: R, key: Admin, page: P) -> Response:
+    """The keys of this owner, without their secrets, oldest first."""
+    (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        return {"keys": [document_of(k) for k in keys.list_of(connection, key.owner_id)]}
+        found = keys.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
+    shown, cursor = page.cut(found, lambda k: (k.id,))
+    return page_answer(request, "keys", [document_of(k) for k in shown], cursor)
 
 
 def document_of(key: Key) -> dict[str, Any]:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, Request, Response
 from pydantic import Field
 
 from gateway.units import QUANTITIES, accepts, suggest_unit, to_si
 from ingest.access import BOUND_ROLES
 from ingest.errors import Complaint, NotFound, Refused
+from ingest.routes.paging import P, page_answer
 from ingest.routes.shared import At, Name, PathName, R, Strict, Words, needs, problems, text, us
 from ingest.store import fleet
 from ingest.store.fleet import Change, Housing, Machine, Terminal
@@ -88,17 +89,16 @@ def post_machine(
     return resources.writer.call(save)
 
 
-@router.get("/v1/machines", summary="All machines", responses=problems())
-def get_machines(resources: R, key: Reader) -> dict[str, Any]:
+@router.get("/v1/machines", summary="Machines", responses=problems(), response_class=Response)
+def get_machines(request: Request, resources: R, key: Reader, page: P) -> Response:
     """Machines that the key may see, by name."""
+    (after,) = page.after(str) or (None,)
     with resources.reading() as connection:
-        return {
-            "machines": [
-                machine_document(connection, machine)
-                for machine in fleet.machines_of(connection, key.owner_id)
-                if sees_machine(connection, key, machine)
-            ]
-        }
+        found = fleet.machines_of(connection, key.owner_id, after=after)
+        seen = (machine for machine in found if sees_machine(connection, key, machine))
+        shown, cursor = page.cut(seen, lambda machine: (machine.name,))
+        documents = [machine_document(connection, machine) for machine in shown]
+    return page_answer(request, "machines", documents, cursor)
 
 
 @router.get("/v1/machines/{machine}", summary="One machine", responses=problems(404))
@@ -202,16 +202,21 @@ def find_housing(connection: sa.Connection, key: Key, machine: str, housing: str
     raise NotFound("housing", housing)
 
 
+def require_unit(unit: str, pointer: str) -> None:
+    """Raise Refused (422) unless a unit measures restriction. pointer : where it stands in the body."""
+    if not accepts(unit, "restriction"):
+        likely = suggest_unit(unit, "restriction")
+        accepted = ", ".join(list(QUANTITIES["restriction"].units)[:8])
+        hint = f'did you mean "{likely}"? ' if likely else ""
+        detail = f'unit "{unit}" does not measure restriction; {hint}send one of {accepted}'
+        raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
+
+
 def _terminal(given: TerminalRestriction | None, pointer: str) -> Terminal | None:
     """Check a limit's unit. Raises Refused."""
     if given is None:
         return None
-    if not accepts(given.unit, "restriction"):
-        likely = suggest_unit(given.unit, "restriction")
-        accepted = ", ".join(list(QUANTITIES["restriction"].units)[:8])
-        hint = f'did you mean "{likely}"? ' if likely else ""
-        detail = f'unit "{given.unit}" does not measure restriction; {hint}send one of {accepted}'
-        raise Refused(422, "not_valid", detail, errors=[Complaint(f"{pointer}/unit", detail)])
+    require_unit(given.unit, f"{pointer}/unit")
     return Terminal(
         valid_from_us=us(given.valid_from) or 0,
         value=given.value,

@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Query, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 
 from ingest.checks import CODES
+from ingest.routes.paging import P, page_answer
 from ingest.routes.shared import NAME_PATTERN, Name, R, needs, problems, text
 from ingest.store import quarantine
 from ingest.store.keys import Key
@@ -15,20 +16,19 @@ from ingest.store.quarantine import Entry
 
 router = APIRouter(tags=["quarantine"])
 
-PAGE = 100
-
 
 @router.get("/v1/quarantine", summary="Readings that are held", responses=problems(), response_class=Response)
 def get_quarantine(
+    request: Request,
     resources: R,
     key: Annotated[Key, Depends(needs("quarantine:read"))],
+    page: P,
     code: Annotated[str | None, Query(pattern=NAME_PATTERN)] = None,
     device: Annotated[Name | None, Query()] = None,
     state: Annotated[str, Query(pattern="^(held|released|discarded)$")] = "held",
-    after: Annotated[int, Query(ge=0, le=2**53)] = 0,
-    limit: Annotated[int, Query(ge=1, le=1_000)] = PAGE,
 ) -> Response:
-    """Held readings in order of receipt, a page at a time; `next` is the `after` of the next page."""
+    """Held readings in order of receipt."""
+    (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
         found = quarantine.list_of(
             connection,
@@ -36,14 +36,11 @@ def get_quarantine(
             state=state,
             code=code,
             device=device,
-            after_id=after,
-            limit=limit,
+            after_id=after_id,
+            limit=page.limit + 1,
         )
-    page = {
-        "entries": [document_of(entry) for entry in found],
-        "next": found[-1].id if len(found) == limit else None,
-    }
-    return ascii_json(page)
+    shown, cursor = page.cut(found, lambda entry: (entry.id,))
+    return page_answer(request, "entries", [document_of(entry) for entry in shown], cursor)
 
 
 def ascii_json(document: Any) -> Response:

@@ -1,21 +1,27 @@
-"""GET /v1/streams/{stream}: what the server holds of a stream, so that a gateway knows where to go on."""
+"""Streams: what the server holds of each, so that a gateway knows where to go on."""
 
 from __future__ import annotations
 
-from typing import Annotated
+from collections.abc import Iterator
+from typing import Annotated, Any
 from uuid import UUID
 
-from fastapi import APIRouter, Depends, Response
+import sqlalchemy as sa
+from fastapi import APIRouter, Depends, Request, Response
 
 from gateway import wire
 from ingest.access import sees_device
 from ingest.errors import NotFound
-from ingest.routes.described import StreamAnswer
-from ingest.routes.shared import R, needs, problems
+from ingest.routes.described import StreamAnswer, StreamsAnswer
+from ingest.routes.paging import P, page_answer
+from ingest.routes.shared import R, needs, problems, text
 from ingest.store import streams
 from ingest.store.keys import Key
+from ingest.store.streams import Stream
 
 router = APIRouter(tags=["streams"])
+
+PIECE = 500  # streams read at once
 
 _STATE = {
     "stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11",
@@ -25,6 +31,41 @@ _STATE = {
     "gaps": [[97, 101]],
     "server_time": "2026-03-02T09:00:00Z",
 }
+
+
+@router.get(
+    "/v1/streams",
+    summary="Streams",
+    responses={200: {"model": StreamsAnswer}, **problems()},
+    response_class=Response,
+)
+def get_streams(
+    request: Request, resources: R, key: Annotated[Key, Depends(needs("streams:read"))], page: P
+) -> Response:
+    """Streams that the key may see, in the order they were opened."""
+    (after_id,) = page.after(int) or (0,)
+    with resources.reading() as connection:
+        found = _seen(connection, key, after_id)
+        shown, cursor = page.cut(found, lambda stream: (stream.id,))
+    return page_answer(request, "streams", [_line(stream) for stream in shown], cursor)
+
+
+def _seen(connection: sa.Connection, key: Key, after_id: int) -> Iterator[Stream]:
+    """What a key sees of its owner's streams, read a piece at a time: a bound key may see few of many."""
+    while found := streams.list_of(connection, key.owner_id, after_id=after_id, limit=PIECE):
+        yield from (stream for stream in found if sees_device(key, stream.device))
+        after_id = found[-1].id
+
+
+def _line(stream: Stream) -> dict[str, Any]:
+    return {
+        "stream": stream.stream,
+        "device": stream.device,
+        "acknowledged_through": stream.mark,
+        "highest": stream.highest,
+        "appended_through": stream.appended_through,
+        "last_heard_at": text(stream.last_heard_us),
+    }
 
 
 @router.get(

@@ -110,9 +110,11 @@ def device(connection: sa.Connection, owner: int, name: str) -> Device | None:
     return None if row is None else Device(*row)
 
 
-def devices_of(connection: sa.Connection, owner: int) -> list[Device]:
-    """All devices of an owner by name."""
+def devices_of(connection: sa.Connection, owner: int, *, after: str | None = None) -> list[Device]:
+    """The devices of an owner by name; those that follow a name, or all."""
     query = _DEVICE.where(devices.c.owner_id == owner).order_by(devices.c.name)
+    if after is not None:
+        query = query.where(devices.c.name > after)
     return [Device(*row) for row in connection.execute(query)]
 
 
@@ -153,9 +155,11 @@ def machine(connection: sa.Connection, owner: int, name: str) -> Machine | None:
     return None if row is None else Machine(*row)
 
 
-def machines_of(connection: sa.Connection, owner: int) -> list[Machine]:
-    """All machines of an owner by name."""
+def machines_of(connection: sa.Connection, owner: int, *, after: str | None = None) -> list[Machine]:
+    """The machines of an owner by name; those that follow a name, or all."""
     query = _MACHINE.where(machines.c.owner_id == owner).order_by(machines.c.name)
+    if after is not None:
+        query = query.where(machines.c.name > after)
     return [Machine(*row) for row in connection.execute(query)]
 
 

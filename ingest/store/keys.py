@@ -46,9 +46,12 @@ def _devices(connection: sa.Connection, key_id: int) -> frozenset[str]:
     )
 
 
-def list_of(connection: sa.Connection, owner_id: int) -> list[Key]:
-    """All keys of an owner, oldest first."""
-    rows = connection.execute(_KEY.where(keys.c.owner_id == owner_id).order_by(keys.c.id)).all()
+def list_of(
+    connection: sa.Connection, owner_id: int, *, after_id: int = 0, limit: int | None = None
+) -> list[Key]:
+    """Keys of an owner, oldest first: all, or at most `limit` after one."""
+    query = _KEY.where(keys.c.owner_id == owner_id, keys.c.id > after_id).order_by(keys.c.id)
+    rows = connection.execute(query.limit(limit)).all()
     return [Key(*row)._replace(devices=_devices(connection, row.id)) for row in rows]
 
 

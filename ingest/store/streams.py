@@ -93,6 +93,12 @@ def all_of(connection: sa.Connection, owner_id: int | None) -> list[Stream]:
     return [Stream(*row) for row in connection.execute(query)]
 
 
+def list_of(connection: sa.Connection, owner_id: int, *, after_id: int = 0, limit: int) -> list[Stream]:
+    """At most `limit` streams of an owner after one, in the order they were opened."""
+    query = _JOINED.where(streams.c.owner_id == owner_id, streams.c.id > after_id)
+    return [Stream(*row) for row in connection.execute(query.order_by(streams.c.id).limit(limit))]
+
+
 # ---------------------------------------------------------------- marks
 
 _ISLANDS = sa.select(islands.c.first, islands.c.last).where(islands.c.stream_id == sa.bindparam("stream_id"))

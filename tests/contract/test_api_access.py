@@ -24,6 +24,7 @@ KEEPERS = {"operator", "admin"}
 #: method, path -> roles that may; None: open to all, without a key
 ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/readings"): {"device", "integrator"},
+    ("GET", "/v1/streams"): EVERYONE,
     ("GET", "/v1/streams/{stream}"): EVERYONE,
     ("POST", "/v1/machines"): KEEPERS | {"integrator"},
     ("GET", "/v1/machines"): WATCHERS,
@@ -33,6 +34,8 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/v1/machines/{machine}/element-changes"): WATCHERS,
     ("GET", "/v1/machines/{machine}/restriction"): WATCHERS,
     ("GET", "/v1/fleet"): WATCHERS,
+    ("GET", "/v1/machines/{machine}/acceptance"): WATCHERS,
+    ("POST", "/v1/machines/{machine}/acceptance/second-reading"): WATCHERS,
     ("POST", "/v1/devices"): KEEPERS | {"integrator"},
     ("GET", "/v1/devices"): WATCHERS,
     ("GET", "/v1/devices/{device}"): WATCHERS,
@@ -56,6 +59,7 @@ BODIES: dict[str, dict[str, Any]] = {
     "/v1/readings": batch(2, [3.0]),
     "/v1/machines": {"machine": "grader-07"},
     "/v1/machines/{machine}/terminal-restriction": {"value": 5.0, "unit": "kPa"},
+    "/v1/machines/{machine}/acceptance/second-reading": {"value": 6.2, "unit": "kPa"},
     "/v1/machines/{machine}/element-changes": {"changed_at": "2026-03-01T00:00:00Z"},
     "/v1/devices": {"device": DEVICE},
     "/v1/devices/{device}/assignments": {"machine": "grader-07"},

@@ -245,9 +245,9 @@ def test_a_request_that_is_not_clear_is_refused(api: Api, body: dict[str, Any]) 
 def test_pages_follow_one_another_without_a_gap(api: Api) -> None:
     api.send(batch(1, [900.0] * 7))
     seen: list[int] = []
-    after: int | None = 0
-    while after is not None:
-        page = api.get("/v1/quarantine", params={"limit": 3, "after": after}).json()
+    more: dict[str, str] | None = {}
+    while more is not None:
+        page = api.get("/v1/quarantine", params={"limit": 3} | more).json()
         seen += [entry["seq"] for entry in page["entries"]]
-        after = page["next"]
+        more = {"cursor": page["next"]} if page["next"] else None
     assert seen == [1, 2, 3, 4, 5, 6, 7]
