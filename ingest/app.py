@@ -28,6 +28,7 @@ from ingest.analysis import Analyst
 from ingest.assessment import Snapshots, Views
 from ingest.resources import Clock, open_resources
 from ingest.routes import (
+    acceptance,
     account,
     amendments,
     devices,
@@ -50,7 +51,19 @@ Every error is application/problem+json with a stable `code`. Times are RFC 3339
 the engine maker's service limit and manual come first.
 """
 
-_ROUTES = (readings, streams, machines, devices, restriction, quarantine, amendments, account, keys, health)
+_ROUTES = (
+    readings,
+    streams,
+    machines,
+    devices,
+    restriction,
+    acceptance,
+    quarantine,
+    amendments,
+    account,
+    keys,
+    health,
+)
 
 #: What every answer carries; as the protocol wants it, because it is on every request's way.
 _HEADERS = [

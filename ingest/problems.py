@@ -55,6 +55,7 @@ TITLES: Mapping[str, str] = {
     "unknown_amendment": "Unknown amendment",
     "not_undoable": "The amendment cannot be undone now",
     "change_does_not_fit": "The change does not fit the readings",
+    "terminal_differs": "The terminal restriction was read differently",
     "overloaded": "The server has too much to do",
     "store_unavailable": "The store is unavailable",
     "server_broken": "The server is broken",

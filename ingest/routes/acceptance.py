@@ -1,0 +1,137 @@
+"""Acceptance of an installation: the checks, the report, and the second reading of the limit."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Depends, Query
+from fastapi.responses import PlainTextResponse, Response
+from pydantic import Field
+
+from gateway.units import to_si
+from ingest import acceptance
+from ingest.acceptance import CAUTIONS, Report
+from ingest.assessment import terminal_at
+from ingest.errors import Refused
+from ingest.routes.described import AcceptanceAnswer, ConfirmationAnswer
+from ingest.routes.machines import DEFAULT_HOUSING, find_housing, require_unit, terminal_document
+from ingest.routes.shared import At, Name, PathName, R, Strict, Words, needs, problems, text, us
+from ingest.store import acceptance as store
+from ingest.store import fleet
+from ingest.store.acceptance import Confirmation
+from ingest.store.keys import Key
+
+router = APIRouter(tags=["acceptance"])
+
+Reader = Annotated[Key, Depends(needs("fleet:read"))]
+
+
+class SecondReading(Strict):
+    """The limit as read a second time off the gauge or the manual, in the unit printed there."""
+
+    value: float = Field(gt=0, examples=[25.0])
+    unit: Words = Field(max_length=64, examples=["inH2O"])
+    housing: Name = DEFAULT_HOUSING
+
+
+@router.get(
+    "/v1/machines/{machine}/acceptance",
+    summary="Acceptance of a new installation",
+    description=(
+        "Each check is passed, failed with the likely cause and what to do, or not yet seen. With "
+        "`format=text` a report to keep with the machine's papers. " + " ".join(CAUTIONS)
+    ),
+    response_model=AcceptanceAnswer,
+    responses=problems(404) | {200: {"content": {"text/plain": {"schema": {"type": "string"}}}}},
+)
+def get_acceptance(
+    machine: PathName,
+    resources: R,
+    key: Reader,
+    housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
+    since: Annotated[
+        At | None, Query(description="when it was fitted; the 72 h after it are looked at")
+    ] = None,
+    format_: Annotated[Literal["json", "text"], Query(alias="format")] = "json",
+) -> Any:
+    """What the first readings after fitting say."""
+    with resources.reading() as connection:
+        found = acceptance.report(
+            connection,
+            find_housing(connection, key, machine, housing),
+            since_us=us(since),
+            now_us=resources.clock(),
+        )
+    if format_ == "text":
+        answer: Response = PlainTextResponse(acceptance.as_text(found))
+        return answer
+    return document_of(found)
+
+
+@router.post(
+    "/v1/machines/{machine}/acceptance/second-reading",
+    summary="Confirm the terminal restriction",
+    description=(
+        "Read the limit a second time and send it in the unit of the gauge or manual. Where it differs from "
+        "the one entered, nothing is kept and the answer says both."
+    ),
+    response_model=ConfirmationAnswer,
+    responses=problems(404, 409),
+)
+def post_second_reading(
+    machine: PathName,
+    body: SecondReading,
+    resources: R,
+    key: Annotated[Key, Depends(needs("terminals:write"))],
+) -> dict[str, Any]:
+    """Confirm the limit that holds for a housing."""
+    require_unit(body.unit, "#/unit")
+    restriction_pa = to_si(body.value, body.unit, "restriction")
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        housing = find_housing(connection, key, machine, body.housing)
+        limit = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
+        if limit is None or (limit.value, limit.unit) != (body.value, body.unit):
+            entered = "none is entered" if limit is None else f"{limit.value:g} {limit.unit} is entered"
+            in_kpa = "" if limit is None else f" ({limit.restriction_pa / 1000:.2f} kPa)"
+            raise Refused(
+                409,
+                "terminal_differs",
+                f"{entered}{in_kpa}, {body.value:g} {body.unit} ({restriction_pa / 1000:.2f} kPa) was read; "
+                f"look again, and set the right one at /v1/machines/{machine}/terminal-restriction",
+            )
+        given = Confirmation(now_us, key.handle, body.value, body.unit, restriction_pa)
+        store.put_confirmation(connection, housing.id, given)
+        what = f"{machine} {body.model_dump_json()}"
+        fleet.note(connection, key.owner_id, now_us, key.handle, "terminal_confirmed", what)
+        return {
+            "machine": machine,
+            "housing": body.housing,
+            "terminal_restriction": terminal_document(limit),
+            "confirmed_at": text(now_us),
+            "confirmed_by": key.handle,
+        }
+
+    return resources.writer.call(save)
+
+
+def document_of(found: Report) -> dict[str, Any]:
+    """A report for an answer or for the command."""
+    return {
+        "machine": found.housing.machine,
+        "housing": found.housing.name,
+        "devices": list(found.devices),
+        "since": text(found.since_us),
+        "until": text(found.until_us),
+        "looked_at": text(found.looked_us),
+        "readings": found.readings,
+        "terminal_restriction": terminal_document(found.terminal),
+        "result": found.verdict,
+        "checks": [
+            {"check": c.check, "verdict": c.verdict, "seen": c.seen, "next_step": c.next_step or None}
+            for c in found.checks
+        ],
+        "cautions": list(CAUTIONS),
+    }

@@ -1,0 +1,119 @@
+"""What acceptance needs beside the readings: clock, power cycles, limits read twice; and what things cost."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import sqlalchemy as sa
+
+from ingest.models import confirmations, hours, prices, readings, reports, streams
+from ingest.store import dialect
+
+
+class Confirmation(NamedTuple):
+    """A terminal restriction as a person read it a second time."""
+
+    at_us: int
+    who: str
+    value: float
+    unit: str
+    restriction_pa: float
+
+
+class HousingPrices(NamedTuple):
+    """What fuel and an element cost for a housing's machine."""
+
+    entered_us: int
+    who: str
+    currency: str
+    fuel_l_per_h: float
+    fuel_price_per_l: float
+    element_price: float
+
+
+class Boot(NamedTuple):
+    """The newest boot that a device's gateway reported, and how many it reported in all."""
+
+    boots: int
+    anchor: str | None
+
+
+def put_confirmation(connection: sa.Connection, housing_id: int, given: Confirmation) -> None:
+    """Keep a confirmation; earlier ones stay."""
+    connection.execute(sa.insert(confirmations).values(housing_id=housing_id, **given._asdict()))
+
+
+def confirmations_of(connection: sa.Connection, housing_id: int) -> list[Confirmation]:
+    """All confirmations of a housing, oldest first."""
+    query = sa.select(*(confirmations.c[f] for f in Confirmation._fields))
+    query = query.where(confirmations.c.housing_id == housing_id)
+    return [Confirmation(*row) for row in connection.execute(query.order_by(confirmations.c.id))]
+
+
+def put_prices(connection: sa.Connection, housing_id: int, given: HousingPrices) -> None:
+    """Set the prices of a housing."""
+    statement = dialect.insert(connection, prices).values(housing_id=housing_id, **given._asdict())
+    connection.execute(statement.on_conflict_do_update(index_elements=["housing_id"], set_=given._asdict()))
+
+
+def prices_of(connection: sa.Connection, housing_id: int) -> HousingPrices | None:
+    """The prices of a housing; None: not entered."""
+    query = sa.select(*(prices.c[f] for f in HousingPrices._fields)).where(prices.c.housing_id == housing_id)
+    row = connection.execute(query).first()
+    return None if row is None else HousingPrices(*row)
+
+
+def newest_uncertainty_s(connection: sa.Connection, device_ids: Sequence[int]) -> float | None:
+    """How well the time of the newest stored reading is known; None: it does not say, or there is none."""
+    newest = (
+        sa.select(streams.c.id, streams.c.highest)
+        .where(streams.c.device_id.in_(device_ids))
+        .order_by(streams.c.last_heard_us.desc(), streams.c.id.desc())
+        .limit(1)
+    )
+    row = connection.execute(newest).first()
+    if row is None:
+        return None
+    last = sa.select(readings.c.at_uncertainty_s).where(readings.c.stream_id == row.id)
+    return connection.scalar(last.order_by(readings.c.seq.desc()).limit(1))
+
+
+def boots_since(connection: sa.Connection, device_ids: Sequence[int], since_us: int) -> Boot:
+    """Boots that the gateways of these devices reported since then, and the newest one's anchor."""
+    here = (
+        sa.select(reports.c.name)
+        .join_from(reports, streams)
+        .where(
+            streams.c.device_id.in_(device_ids),
+            reports.c.kind == "boot",
+            reports.c.received_us >= since_us,
+        )
+        .order_by(reports.c.received_us, reports.c.at_seq)
+    )
+    names = list(connection.scalars(here))
+    return Boot(len(names), names[-1] if names else None)
+
+
+def key_offs_since(connection: sa.Connection, device_ids: Sequence[int], since_us: int) -> int:
+    """Key-off events that the gateways of these devices reported since then."""
+    query = (
+        sa.select(sa.func.count())
+        .select_from(reports.join(streams))
+        .where(
+            streams.c.device_id.in_(device_ids),
+            reports.c.kind == "event",
+            reports.c.name == "key_off",
+            reports.c.received_us >= since_us,
+        )
+    )
+    return connection.scalar(query) or 0
+
+
+def first_hour(connection: sa.Connection, device_ids: Sequence[int]) -> int | None:
+    """The first UTC hour in which any of these devices has a reading, whole hours since 1970; None: none."""
+    query = sa.select(sa.func.min(hours.c.hour)).select_from(hours.join(streams))
+    found: int | None = connection.scalar(
+        query.where(streams.c.device_id.in_(device_ids), hours.c.readings > 0)
+    )
+    return found

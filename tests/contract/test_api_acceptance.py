@@ -1,0 +1,136 @@
+"""Acceptance over HTTP: first readings to checks, the limit read twice, the report on paper."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+
+from gateway.wire import instant_text, parse_instant
+from tests.support.serving import DEVICE, STREAM, Api
+
+FITTED = "2026-03-02T08:00:00Z"
+
+
+def first_readings(**columns: list[float]) -> dict[str, Any]:
+    """Key on for a minute, idle for two, high idle for one: a reading every two seconds."""
+    second = 2.0 * np.arange(120)
+    speed = np.select([second < 60, second < 180, second < 220], [0.0, 750.0, 2250.0], 750.0)
+    given = {
+        "engine_speed": speed.tolist(),
+        "restriction": np.select([speed == 0, speed < 1000], [0.0, 0.35], 1.9).tolist(),
+        "supply_voltage": np.where(speed == 0, 25.1, 27.9).tolist(),
+        "ambient_pressure": [84.9] * 120,
+        "altitude": [1500.0] * 120,
+    } | columns
+    units = {
+        "engine_speed": "r/min",
+        "restriction": "kPa",
+        "supply_voltage": "V",
+        "ambient_pressure": "kPa",
+        "altitude": "m",
+    }
+    boots = [
+        {"boot": f"6f2c{n}", "first_seq": 1 + 60 * n, "anchor": "gps", "uncertainty_s": 0.05} for n in (0, 1)
+    ]
+    return {
+        "device": DEVICE,
+        "stream": STREAM,
+        "units": units,
+        "first_seq": 1,
+        "start": FITTED,
+        "step_ms": [0] + [2000] * 119,
+        "at_uncertainty_s": 0.05,
+        "columns": given,
+        "gateway": {"boots": boots, "appended_through": 120},
+    }
+
+
+def acceptance(api: Api, **query: str) -> dict[str, Any]:
+    response = api.get("/v1/machines/grader-07/acceptance", key="planner", params=query)
+    assert response.status_code == 200, response.text
+    document: dict[str, Any] = response.json()
+    return document
+
+
+def verdicts(document: dict[str, Any]) -> dict[str, str]:
+    return {check["check"]: check["verdict"] for check in document["checks"]}
+
+
+def test_an_installation_is_accepted_once_the_limit_was_read_twice(api: Api) -> None:
+    api.register()
+    assert set(verdicts(acceptance(api)).values()) == {"not yet seen"}
+    api.send(first_readings())
+    waiting = acceptance(api)
+    assert waiting["result"] == "not yet seen"
+    open_ = {name for name, verdict in verdicts(waiting).items() if verdict != "passed"}
+    assert open_ == {"terminal restriction"}
+    second = {"value": 6.2, "unit": "kPa"}
+    confirmed = api.post("/v1/machines/grader-07/acceptance/second-reading", second, key="planner")
+    assert confirmed.status_code == 200
+    assert acceptance(api)["result"] == "passed"
+
+
+def test_a_second_reading_that_differs_says_both_and_keeps_nothing(api: Api) -> None:
+    api.register()
+    api.send(first_readings())
+    answer = api.post("/v1/machines/grader-07/acceptance/second-reading", {"value": 25, "unit": "kPa"})
+    assert answer.status_code == 409
+    problem = answer.json()
+    assert problem["code"] == "terminal_differs"
+    assert "6.2 kPa is entered" in problem["detail"]
+    assert "25 kPa" in problem["detail"]
+    assert verdicts(acceptance(api))["terminal restriction"] == "not yet seen"
+    unit = api.post("/v1/machines/grader-07/acceptance/second-reading", {"value": 25, "unit": "inchH2O"})
+    assert unit.status_code == 422
+    assert "does not measure restriction" in unit.json()["detail"]
+
+
+def test_a_new_limit_asks_for_a_new_confirmation(api: Api) -> None:
+    api.register()
+    api.send(first_readings())
+    api.post("/v1/machines/grader-07/acceptance/second-reading", {"value": 6.2, "unit": "kPa"})
+    api.post("/v1/machines/grader-07/terminal-restriction", {"value": 5.0, "unit": "kPa"})
+    assert verdicts(acceptance(api))["terminal restriction"] == "not yet seen"
+
+
+def test_a_tube_that_is_off_fails_with_what_to_do(api: Api) -> None:
+    api.register()
+    api.send(first_readings(restriction=[0.0] * 120))
+    document = acceptance(api)
+    assert document["result"] == "failed"
+    failed = {c["check"]: c["next_step"] for c in document["checks"] if c["verdict"] == "failed"}
+    assert set(failed) == {"restriction answers the engine", "clean level"}
+    assert "tube that is off" in failed["restriction answers the engine"]
+
+
+def test_a_later_fitting_is_looked_at_from_its_own_time(api: Api) -> None:
+    api.register()
+    api.send(first_readings(restriction=[0.0] * 120))
+    later = instant_text(parse_instant(FITTED).us + 3_600_000_000)
+    again = first_readings() | {"start": later, "first_seq": 121, "gateway": {"appended_through": 240}}
+    api.clock.advance(3600)
+    api.send(again)
+    assert acceptance(api, since=later)["readings"] == 120
+    assert verdicts(acceptance(api, since=later))["restriction answers the engine"] == "passed"
+
+
+def test_the_report_on_paper_has_every_check_and_the_cautions(api: Api) -> None:
+    api.register()
+    api.send(first_readings())
+    response = api.get("/v1/machines/grader-07/acceptance", key="planner", params={"format": "text"})
+    assert response.headers["content-type"].startswith("text/plain")
+    for check in acceptance(api)["checks"]:
+        assert check["check"] in response.text
+    assert "Never run the engine with the element out." in response.text
+    assert "Technician:" in response.text
+    assert max(len(line) for line in response.text.splitlines()) <= 80
+
+
+@pytest.mark.parametrize("query", [{"since": "yesterday"}, {"format": "pdf"}, {"housing": "no such"}])
+def test_a_wrong_question_is_refused_with_the_rule(api: Api, query: dict[str, str]) -> None:
+    api.register()
+    response = api.get("/v1/machines/grader-07/acceptance", key="planner", params=query)
+    assert response.status_code == 422
+    assert response.headers["content-type"] == "application/problem+json"
