@@ -295,6 +295,49 @@ exact_times = sa.Table(
     sqlite_with_rowid=False,
 )
 
+#: Parquet files that hold readings of one device and month in place of `readings` (ingest.archive)
+archives = sa.Table(
+    "archives",
+    metadata,
+    _id(),
+    _to("devices", "device_id"),
+    #: of UTC, like 2026-03
+    sa.Column("month", sa.String(7), nullable=False),
+    #: path inside the archive folder; a file never changes
+    sa.Column("file", sa.String(80), nullable=False, unique=True),
+    sa.Column("sha256", sa.String(64), nullable=False),
+    sa.Column("size_bytes", sa.BigInteger, nullable=False),
+    sa.Column("readings", sa.BigInteger, nullable=False),
+    sa.Column("first_us", sa.BigInteger, nullable=False),
+    sa.Column("last_us", sa.BigInteger, nullable=False),
+    sa.Column("made_us", sa.BigInteger, nullable=False),
+    sa.Index(None, "device_id", "month"),
+)
+
+#: which numbers of which streams a file has: lowest, highest, how many
+archive_streams = sa.Table(
+    "archive_streams",
+    metadata,
+    _to("streams", "stream_id", key=True),
+    _to("archives", "archive_id", key=True),
+    sa.Column("first_seq", sa.BigInteger, nullable=False),
+    sa.Column("last_seq", sa.BigInteger, nullable=False),
+    sa.Column("readings", sa.BigInteger, nullable=False),
+    sa.Index(None, "archive_id"),
+    sqlite_with_rowid=False,
+)
+
+#: numbers that were taken out of a file since it was made: set aside, to be amended
+archive_removed = sa.Table(
+    "archive_removed",
+    metadata,
+    _to("archives", "archive_id", key=True),
+    _to("streams", "stream_id", key=True),
+    sa.Column("first", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("last", sa.BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+
 quarantine = sa.Table(
     "quarantine",
     metadata,
