@@ -11,9 +11,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import median_filter
 
 from .atmosphere import STANDARD_KG_M3, air_density_kg_m3, standard_pressure_pa, standard_temperature_k
-from .summary import FLOW_KINDS, FloatArray, HourSummary
+from .summary import FLOW_KINDS, BoolArray, FloatArray, HourSummary, IntArray, Summaries
 
 DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and said, where none can be fitted
 EXPONENT_RANGE = (1.0, 2.0)  # Darcy-Forchheimer: linear in media and dust cake, quadratic in ducts
@@ -22,6 +23,10 @@ LEAST_LN_STEP = 0.02  # a flow step below 2 % tells noise, not exponent
 LEAST_PAIRS = 20  # chosen: the median of fewer slopes moves by more than 0.1 at field noise
 LEAST_FLOW_SHARE = 0.5  # of the reference flow; scaling from further down multiplies the noise by 3 and more
 LEAST_ZERO_READINGS = 3
+ZERO_LEVELS = 9  # the zero of an hour is the median of that many off-levels around it: a step stays a step
+ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
+HIGH_HOURS = 0.9  # of the working hours reach less than the reference flow; the rest may be overspeed
+FOLLOWS_S = 7200  # hours further apart may have seen another element
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -31,10 +36,11 @@ class Reference:
     basis: str  # "flow" (scaled by a proxy), "envelope" (upper envelope of each hour) or "none"
     flow_kind: str  # one of FLOW_KINDS
     reference_flow: float | None  # in the proxy's unit
+    reference_entered: bool  # by a person; else learned
     exponent: float | None
     exponent_spread: float | None  # half the central 68 % of the slopes, over sqrt(pairs)
     exponent_fitted: bool
-    zero_pa: float  # sensor reading at rest, taken off
+    zero_pa: float  # sensor reading at rest now; each hour has its own taken off (`zero_by_hour`)
     zero_drift_pa: float | None  # late off-level minus early off-level
     zero_known: bool
     density: str  # "corrected", "from altitude" or "not corrected"
@@ -51,48 +57,54 @@ class HourlyRestriction:
     flow_ratio: FloatArray  # highest flow seen in the hour over the reference flow; NaN without a proxy
 
 
-def learn_reference(summaries: Sequence[HourSummary], *, reference_flow: float | None = None) -> Reference:
+def learn_reference(
+    summaries: Sequence[HourSummary],
+    *,
+    reference_flow: float | None = None,
+    reference_kind: str | None = None,
+) -> Reference:
     """
     Learn zero, exponent and reference flow from the summaries of one housing.
 
     reference_flow : flow at which the terminal value is stated, in the unit of the flow proxy; None means
-        the 95 % point of the flows seen, standing for rated speed and load.
+        learned: high among the high flows of the working hours, standing for rated speed and load.
+    reference_kind : the proxy that `reference_flow` is a value of, one of FLOW_KINDS; where the machine is
+        scaled by another proxy the value is not used. None = it is a value of whichever proxy there is.
     """
-    zero_pa, drift_pa, zero_known = _zero(summaries)
-    kind = _flow_kind(summaries)
-    density = _density_label(summaries, kind)
+    table = Summaries.of(summaries)
+    zero = learn_zero(table)
+    code = _flow_kind(table)
+    kind = FLOW_KINDS[code]
     if kind == "none":
-        found = any(summary.bins for summary in summaries)
         return Reference(
-            basis="envelope" if found else "none",
+            basis="envelope" if len(table.bins) else "none",
             flow_kind=kind,
             reference_flow=None,
+            reference_entered=False,
             exponent=None,
             exponent_spread=None,
             exponent_fitted=False,
-            zero_pa=zero_pa,
-            zero_drift_pa=drift_pa,
-            zero_known=zero_known,
+            zero_pa=zero.now_pa,
+            zero_drift_pa=zero.drift_pa,
+            zero_known=zero.known,
             density="not corrected",
             sure="low",
         )
-    slopes, weights = _slopes([s for s in summaries if s.flow_kind == kind], zero_pa)
-    exponent, spread, fitted = _exponent(slopes, weights, kind)
-    if reference_flow is None:
-        flows = np.array([b.flow for s in summaries if s.flow_kind == kind for b in s.bins])
-        counts = np.array([b.readings for s in summaries if s.flow_kind == kind for b in s.bins])
-        reference_flow = _weighted_quantile(flows, counts, 0.95)
+    mine = table.working & (table.hours["flow_kind"] == code)
+    exponent, spread, fitted = _exponent(*_slopes(table, mine, zero.by_hour_pa), kind)
+    entered = reference_flow is not None and reference_kind in (None, kind)
     return Reference(
         basis="flow",
         flow_kind=kind,
-        reference_flow=reference_flow,
+        reference_flow=reference_flow if entered else _learned_flow(table, mine),
+        reference_entered=entered,
         exponent=exponent,
         exponent_spread=spread,
         exponent_fitted=fitted,
-        zero_pa=zero_pa,
-        zero_drift_pa=drift_pa,
-        zero_known=zero_known,
-        density=density,
+        zero_pa=zero.now_pa,
+        zero_drift_pa=zero.drift_pa,
+        zero_known=zero.known,
+        density=_density_label(table, mine),
         sure="high" if fitted and kind == "air_mass_flow" else "medium" if fitted else "low",
     )
 
@@ -105,11 +117,83 @@ def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) ->
     Hours without running readings, or whose flow stayed below half the reference flow, are left out.
     With a proxy each hour is the least-squares R of R (Q/Q_ref)^n over its flow bins; else its 90 % point.
     """
-    rows = [row for summary in summaries if (row := _one_hour(summary, reference)) is not None]
-    table = np.array(rows, dtype=np.float64).reshape(len(rows), 4)
+    table = Summaries.of(summaries)
+    zero_pa = learn_zero(table).by_hour_pa
+    if reference.basis != "flow":
+        rows = np.flatnonzero(table.working)
+        highest = (
+            np.maximum.reduceat(table.bin_column("p90_pa"), table.bin_starts[rows]) if len(rows) else rows
+        )
+        return _hourly(table, rows, highest - zero_pa[rows], np.full(len(rows), np.nan))
+    assert reference.reference_flow is not None  # by construction, with basis "flow"
+    assert reference.exponent is not None
+    mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
+    ratio = table.bin_column("flow") / reference.reference_flow
+    use = np.flatnonzero(mine[table.bin_hour] & (ratio >= LEAST_FLOW_SHARE))
+    hour, n = table.bin_hour[use], len(table.hours)
+    factor = ratio[use] ** reference.exponent
+    counted = table.bin_column("readings")[use] * factor
+    above = np.bincount(hour, counted * (table.bin_column("mean_pa")[use] - zero_pa[hour]), minlength=n)
+    below = np.bincount(hour, counted * factor, minlength=n)
+    rows = np.flatnonzero(below > 0)
+    level = above[rows] / below[rows] * _density_factor(table, reference)[rows]
+    return _hourly(table, rows, level, ratio[table.bin_starts[rows + 1] - 1])  # the last bin is the highest
+
+
+def _hourly(table: Summaries, rows: IntArray, level: FloatArray, ratio: FloatArray) -> HourlyRestriction:
     return HourlyRestriction(
-        hour_s=table[:, 0], operating_s=table[:, 1], restriction_pa=table[:, 2], flow_ratio=table[:, 3]
+        hour_s=table.column("hour_s")[rows],
+        operating_s=table.column("operating_s")[rows],
+        restriction_pa=level,
+        flow_ratio=ratio,
     )
+
+
+@dataclass(frozen=True)
+class Zero:
+    """What the sensor reads at rest, over time."""
+
+    by_hour_pa: FloatArray  # for each hour of the summaries; 0 where it is not known
+    levels_pa: FloatArray  # engine-off levels in time order, smoothed
+    level_hour: IntArray  # the hour (place in the summaries) at which each was complete
+    drift_pa: float | None  # late levels minus early ones; None below four levels
+
+    @property
+    def known(self) -> bool:
+        """Was the engine ever seen off with the sensor powered."""
+        return len(self.levels_pa) > 0
+
+    @property
+    def now_pa(self) -> float:
+        """The newest; 0 where it is not known."""
+        return float(self.levels_pa[-1]) if self.known else 0.0
+
+
+def learn_zero(summaries: Sequence[HourSummary]) -> Zero:
+    """
+    The zero of each hour: the median of the engine-off levels around it, so one odd hour cannot move it.
+
+    It follows a sensor whose zero moves, so that the restriction of the hours after does not fall or rise
+    with it.
+    """
+    table = Summaries.of(summaries)
+    levels, at = _off_levels(table)
+    if len(levels) == 0:
+        return Zero(np.zeros(len(table.hours)), levels, at, None)
+    edge = max(1, min(ZERO_EDGE, len(levels) // 4))
+    drift = float(np.median(levels[-edge:]) - np.median(levels[:edge])) if len(levels) >= 4 else None
+    smooth = _median_around(levels, ZERO_LEVELS)
+    newest = np.searchsorted(at, np.arange(len(table.hours)), side="right") - 1
+    return Zero(smooth[np.maximum(newest, 0)], smooth, at, drift)
+
+
+def _median_around(values: FloatArray, width: int) -> FloatArray:
+    """Median over `width` values around each, fewer at the ends; shape as given."""
+    half, n = width // 2, len(values)
+    result = median_filter(values, size=width, mode="nearest") if n > width else values.copy()
+    for row in {*range(min(half, n)), *range(max(0, n - half), n)} if n > width else range(n):
+        result[row] = np.median(values[max(0, row - half) : row + half + 1])
+    return np.asarray(result)
 
 
 def flow_exponent(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> tuple[float, float]:
@@ -121,125 +205,104 @@ def flow_exponent(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> 
     The minimiser of sum |dy - n dx| is the median of dy/dx weighted with |dx|.
     """
     slopes, weights = ln_restriction_step / ln_flow_step, np.abs(ln_flow_step)
-    low, middle, high = (_weighted_quantile(slopes, weights, q) for q in (0.16, 0.5, 0.84))
+    low, middle, high = _weighted_quantiles(slopes, weights, (0.16, 0.5, 0.84))
     return middle, (high - low) / 2 / np.sqrt(len(slopes))
 
 
-def _one_hour(summary: HourSummary, reference: Reference) -> tuple[float, float, float, float] | None:
-    if not summary.bins:
-        return None
-    if reference.basis == "envelope" or summary.flow_kind != reference.flow_kind:
-        if reference.basis != "envelope":
-            return None
-        level = max(b.p90_pa for b in summary.bins) - reference.zero_pa
-        return summary.hour_s, summary.operating_s, level, np.nan
-    assert reference.reference_flow is not None  # by construction, with basis "flow"
-    assert reference.exponent is not None
-    flow, count, mean_pa = np.array([b[:3] for b in summary.bins]).T
-    near = flow >= LEAST_FLOW_SHARE * reference.reference_flow
-    if not near.any():
-        return None
-    factor = (flow[near] / reference.reference_flow) ** reference.exponent
-    level = float(
-        np.sum(count[near] * factor * (mean_pa[near] - reference.zero_pa)) / np.sum(count[near] * factor**2)
-    )
-    ratio = float(flow.max() / reference.reference_flow)
-    return summary.hour_s, summary.operating_s, level * _density_factor(summary, reference), ratio
-
-
-def _density_factor(summary: HourSummary, reference: Reference) -> float:
+def _density_factor(table: Summaries, reference: Reference) -> FloatArray:
     """
-    To standard air. At a given mass flow both parts go with 1/density, so R_std = R rho/rho_0; at a given
-    volume flow (speed alone) only the part above linear goes with density: R_std = R (rho_0/rho)^(n - 1).
+    To standard air, shape (n,). At a given mass flow both parts go with 1/density, so R_std = R rho/rho_0; at
+    a given volume flow (speed alone) only the part above linear goes with density:
+    R_std = R (rho_0/rho)^(n - 1).
     """
-    rho = _density_kg_m3(summary)
-    if rho is None or reference.density == "not corrected" or reference.exponent is None:
-        return 1.0
-    ratio = rho / STANDARD_KG_M3
+    if reference.density == "not corrected" or reference.exponent is None:
+        return np.ones(len(table.hours))
+    rho = _density_kg_m3(table)
+    ratio = np.where(np.isnan(rho), 1.0, rho / STANDARD_KG_M3)
     if reference.flow_kind == "engine_speed":
-        return float(ratio ** -(min(reference.exponent, 2.0) - 1.0))
-    return float(ratio)
+        return np.asarray(ratio ** -(min(reference.exponent, 2.0) - 1.0))
+    return ratio
 
 
-def _density_kg_m3(summary: HourSummary) -> float | None:
-    pressure = summary.ambient_pressure_pa
-    kelvin = summary.temperature_k
-    if pressure is None and summary.altitude_m is not None:
-        pressure = float(standard_pressure_pa(summary.altitude_m))
-    if pressure is None:
-        return None
-    if kelvin is None:
-        kelvin = float(standard_temperature_k(summary.altitude_m or 0.0))
-    return float(air_density_kg_m3(pressure, kelvin))
+def _density_kg_m3(table: Summaries) -> FloatArray:
+    """Of each hour, shape (n,); NaN where neither pressure nor altitude is known."""
+    altitude, pressure = table.column("altitude_m"), table.column("ambient_pressure_pa")
+    kelvin = table.column("temperature_k")
+    pressure = np.where(np.isnan(pressure), standard_pressure_pa(altitude), pressure)
+    usual = standard_temperature_k(np.nan_to_num(altitude, nan=0.0))
+    return air_density_kg_m3(pressure, np.where(np.isnan(kelvin), usual, kelvin))
 
 
-def _density_label(summaries: Sequence[HourSummary], kind: str) -> str:
+def _density_label(table: Summaries, working: BoolArray) -> str:
     """Corrected only if nearly every hour can be: a mixture would put steps into the series."""
-    working = [s for s in summaries if s.bins and s.flow_kind == kind]
-    if not working or kind == "none":
-        return "not corrected"
-    if np.mean([s.ambient_pressure_pa is not None for s in working]) > 0.9:
+    if np.mean(~np.isnan(table.column("ambient_pressure_pa")[working])) > 0.9:
         return "corrected"
-    if np.mean([_density_kg_m3(s) is not None for s in working]) > 0.9:
+    if np.mean(~np.isnan(_density_kg_m3(table)[working])) > 0.9:
         return "from altitude"
     return "not corrected"
 
 
-def _zero(summaries: Sequence[HourSummary]) -> tuple[float, float | None, bool]:
-    """Zero, its drift, and whether it is known. A median over levels: one odd hour cannot move it."""
-    levels = _off_levels(summaries)
-    if len(levels) == 0:
-        return 0.0, None, False
-    edge = max(1, min(20, len(levels) // 4))
-    drift = float(np.median(levels[-edge:]) - np.median(levels[:edge])) if len(levels) >= 4 else None
-    return float(np.median(levels[-max(edge, 3) :])), drift, True
-
-
-def _off_levels(summaries: Sequence[HourSummary]) -> FloatArray:
+def _off_levels(table: Summaries) -> tuple[FloatArray, IntArray]:
     """
-    Engine-off levels in time order, each the mean of at least `LEAST_ZERO_READINGS` readings. [Pa]
+    Engine-off levels in time order [Pa], each the mean of at least `LEAST_ZERO_READINGS` readings, and the
+    hour at which each was complete.
 
     A slow monitor sees the engine off once or twice at each key-on: such hours are taken together.
     """
+    off_pa, count = table.column("off_mean_pa"), table.hours["off_count"]
+    hours = np.flatnonzero(~np.isnan(off_pa))
+    if np.all(count[hours] >= LEAST_ZERO_READINGS):
+        return off_pa[hours], hours
     levels: list[float] = []
-    count, total_pa = 0, 0.0
-    for summary in summaries:
-        if summary.off_mean_pa is None:
-            continue
-        count, total_pa = count + summary.off_count, total_pa + summary.off_count * summary.off_mean_pa
-        if count >= LEAST_ZERO_READINGS:
-            levels.append(total_pa / count)
-            count, total_pa = 0, 0.0
-    return np.array(levels)
+    at: list[int] = []
+    seen, total_pa = 0, 0.0
+    for hour, many, mean_pa in zip(
+        hours.tolist(), count[hours].tolist(), off_pa[hours].tolist(), strict=True
+    ):
+        seen, total_pa = seen + many, total_pa + many * mean_pa
+        if seen >= LEAST_ZERO_READINGS:
+            levels.append(total_pa / seen)
+            at.append(hour)
+            seen, total_pa = 0, 0.0
+    return np.array(levels), np.array(at, dtype=np.int64)
 
 
-def _flow_kind(summaries: Sequence[HourSummary]) -> str:
-    """The best proxy that at least half of the working hours have."""
-    working = [s.flow_kind for s in summaries if s.bins]
-    for kind in reversed(FLOW_KINDS):
-        if working and 2 * working.count(kind) >= len(working):
-            return kind
-    return max(set(working), key=working.count, default="none")
+def _flow_kind(table: Summaries) -> int:
+    """Place in FLOW_KINDS of the best proxy that at least half of the working hours have, else the commonest."""
+    count = np.bincount(table.hours["flow_kind"][table.working], minlength=len(FLOW_KINDS))
+    half = np.flatnonzero(2 * count >= max(1, count.sum()))
+    return int(half[-1]) if len(half) else int(np.argmax(count))
 
 
-def _slopes(summaries: Sequence[HourSummary], zero_pa: float) -> tuple[FloatArray, FloatArray]:
+def _learned_flow(table: Summaries, working: BoolArray) -> float:
+    weights = np.maximum(table.column("operating_s")[working], 1.0)  # 0 where an hour is a single reading
+    return _weighted_quantiles(table.column("high_flow")[working], weights, (HIGH_HOURS,))[0]
+
+
+def _slopes(table: Summaries, mine: BoolArray, zero_pa: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Steps (d ln Q, d ln R) between bins of one hour, or between hours that follow each other."""
-    d_flow: list[float] = []
-    d_drop: list[float] = []
-    for before, summary in zip([None, *summaries[:-1]], summaries, strict=True):
-        bins = [b for b in summary.bins if b.mean_pa > zero_pa and b.flow > 0]
-        if len(bins) >= 2:
-            pairs = [(bins[-1], b) for b in bins[:-1]]
-        elif bins and before is not None and summary.hour_s - before.hour_s <= 7200:
-            pairs = [(bins[0], b) for b in before.bins if b.mean_pa > zero_pa and b.flow > 0]
-        else:
-            continue
-        for high, low in pairs:
-            step = np.log(high.flow / low.flow)
-            if abs(step) >= LEAST_LN_STEP:
-                d_flow.append(step)
-                d_drop.append(np.log((high.mean_pa - zero_pa) / (low.mean_pa - zero_pa)))
-    return np.array(d_flow), np.array(d_drop)
+    flow, hour = table.bin_column("flow"), table.bin_hour
+    above_pa = table.bin_column("mean_pa") - zero_pa[hour]
+    valid = np.flatnonzero(mine[hour] & (above_pa > 0) & (flow > 0))
+    ln_flow, ln_drop = np.log(flow[valid]), np.log(above_pa[valid])
+    owner = hour[valid]
+    count = np.bincount(owner, minlength=len(table.hours))
+    top = np.cumsum(count) - 1  # of each hour with a valid bin: the place of its highest
+    # Each lower bin of an hour goes with its highest one;
+    low = np.flatnonzero(np.arange(len(valid)) != top[owner])
+    high = top[owner[low]]
+    # the only bin of an hour goes with each bin of the hour before.
+    near = np.flatnonzero(mine)
+    following = np.full(len(table.hours), -1)
+    following[near[:-1]] = np.where(
+        (np.diff(table.hours["hour_s"][near]) <= FOLLOWS_S) & (count[near[1:]] == 1), near[1:], -1
+    )
+    before = np.flatnonzero(following[owner] >= 0)
+    low = np.concatenate((low, before))
+    high = np.concatenate((high, top[following[owner[before]]]))
+    step = ln_flow[high] - ln_flow[low]
+    use = np.abs(step) >= LEAST_LN_STEP
+    return step[use], (ln_drop[high] - ln_drop[low])[use]
 
 
 def _exponent(d_flow: FloatArray, d_drop: FloatArray, kind: str) -> tuple[float, float | None, bool]:
@@ -250,7 +313,7 @@ def _exponent(d_flow: FloatArray, d_drop: FloatArray, kind: str) -> tuple[float,
     return float(np.clip(fitted, EXPONENT_RANGE[0], top)), float(spread), True
 
 
-def _weighted_quantile(values: FloatArray, weights: FloatArray, q: float) -> float:
+def _weighted_quantiles(values: FloatArray, weights: FloatArray, points: Sequence[float]) -> list[float]:
     order = np.argsort(values, kind="stable")
     total = np.cumsum(weights[order])
-    return float(values[order][np.searchsorted(total, q * total[-1])])
+    return [float(values[order[np.searchsorted(total, q * total[-1])]]) for q in points]
