@@ -1,0 +1,179 @@
+"""
+The analysis on a simulated fleet with known truth: every figure with a 95 % interval over machines.
+
+    cleanside-simulator fleet --seed 2 --out FLEET
+    python -m tests.benchmark.bench_fleet_truth FLEET [--machines N] [--every-days N] [--misses] [--json FILE]
+
+Each machine is looked at every so many days at 20:00 UTC, with the hours whose readings had all arrived by
+then and the terminal value as it stood entered. No element change is told to the analysis. What the fleet
+teaches is learned every 28 days from lives that had ended by then. How hard the fleet is stands in
+simulator/difficulty.toml and was fixed first.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import multiprocessing
+import sys
+import time
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+
+import numpy as np
+import pyarrow.parquet as pq
+
+from ingest.restriction import (
+    FleetKnowledge,
+    Life,
+    Readings,
+    assess_housing,
+    housing_lives,
+    learn_fleet,
+    summarise_hours,
+)
+from ingest.restriction.summary import Summaries
+from simulator.difficulty import read_difficulty
+from tests.support.fleet_report import figures_of, miss_lines, table_lines
+from tests.support.fleet_truth import DAY_S, Floats, Machine, Said, Score, read_fleet, score
+
+LOOK_AT_S = 20 * 3600.0  # of a day: the shift is over
+LEARN_EVERY_DAYS = 28
+PROCESSES = 2
+
+
+@dataclass(frozen=True)
+class Task:
+    """One machine to be watched."""
+
+    folder: Path
+    machine: Machine
+    every_days: int
+
+
+class Seen:
+    """Hourly summaries of a machine, and when each hour had arrived."""
+
+    def __init__(self, folder: Path, machine: Machine) -> None:
+        table = pq.read_table(folder / "readings" / f"{machine.name}.parquet")
+        columns = {n: table[n].to_numpy() for n in table.column_names}
+        at_s = columns["at_us"] / 1e6
+        known = {f.name for f in fields(Readings)} & set(columns)
+        self._all = summarise_hours(Readings(at_s=at_s, **{n: columns[n].astype(np.float64) for n in known}))
+        hours, place = np.unique((at_s // 3600).astype(np.int64), return_inverse=True)
+        self._arrived_s = np.full(len(hours), -np.inf)
+        np.maximum.at(self._arrived_s, place, np.maximum(columns["arrived_s"], at_s))
+
+    def by(self, at_s: float) -> Summaries:
+        """The hours that had arrived whole."""
+        keep, every = self._arrived_s <= at_s, self._all
+        return Summaries(
+            every.hours[keep], every.bins[np.repeat(keep, every.bin_count)], every.bin_count[keep]
+        )
+
+
+def lives_at(task: Task) -> list[list[Life]]:
+    """Ended lives of one machine as they were known at each day on which the fleet is learned."""
+    seen, machine = Seen(task.folder, task.machine), task.machine
+    found = []
+    for at_s in learn_days_s(machine):
+        terminal_pa = machine.entered_terminal_pa(at_s)
+        lives = housing_lives(
+            seen.by(at_s), terminal_pa=terminal_pa, machine=machine.name, kind=machine.about["kind"]
+        )
+        found.append(lives[:-1])
+    return found
+
+
+def learn_days_s(machine: Machine) -> Floats:
+    """Instants at which the fleet is learned. [s]"""
+    days = np.arange(LEARN_EVERY_DAYS, machine.about["days"], LEARN_EVERY_DAYS)
+    return np.asarray(machine.about["start_s"] + LOOK_AT_S + days * DAY_S)
+
+
+_snapshots: list[FleetKnowledge] = []  # set before the processes fork, so that each fit is made once
+
+
+def watch(task: Task) -> tuple[Score, list[Said]]:
+    """Look at one machine through its year, and score what was said."""
+    machine, seen = task.machine, Seen(task.folder, task.machine)
+    learned_s = learn_days_s(machine)
+    said = []
+    for day in range(task.every_days - 1, machine.about["days"], task.every_days):
+        at_s = machine.about["start_s"] + day * DAY_S + LOOK_AT_S
+        summaries = seen.by(at_s)
+        if len(summaries) == 0:
+            continue
+        snapshot = _snapshots[int(np.searchsorted(learned_s, at_s, side="left"))]
+        said.append(look(machine, summaries, snapshot, at_s))
+    return score(machine, said, read_difficulty()), said
+
+
+def look(machine: Machine, summaries: Summaries, snapshot: FleetKnowledge, at_s: float) -> Said:
+    """What the analysis says of a machine at an instant."""
+    told = assess_housing(
+        summaries,
+        terminal_pa=machine.entered_terminal_pa(at_s),
+        fleet=snapshot,
+        now_s=at_s,
+        machine=machine.name,
+        kind=machine.about["kind"],
+    )
+    left, due = told.hours_left, told.due_s
+    return Said(
+        at_s=at_s,
+        seen_h=float(machine.hours_at(float(summaries[len(summaries) - 1].last_s))),
+        state=told.state,
+        causes=frozenset(s.cause for s in told.suspicions),
+        hours_left=None if left is None else np.array([left.p10, left.p50, left.p90]),
+        due_s=None if due is None else np.array([due.p10, due.p50, due.p90]),
+        found_s=told.changes_found_s,
+    )
+
+
+def watch_fleet(folder: Path, machines: Sequence[Machine], every_days: int) -> list[tuple[Score, list[Said]]]:
+    """Learn the fleet at each learning day, then watch every machine."""
+    tasks = [Task(folder, machine, every_days) for machine in machines]
+    fork = multiprocessing.get_context("fork")
+    with fork.Pool(PROCESSES) as pool:
+        lives = pool.map(lives_at, tasks, chunksize=4)
+    _snapshots[:] = [FleetKnowledge()]
+    for of_day in zip(*lives, strict=True):
+        _snapshots.append(learn_fleet([life for of_machine in of_day for life in of_machine]))
+    for snapshot in _snapshots:
+        _ = snapshot.forecaster
+    with fork.Pool(PROCESSES) as pool:
+        return pool.map(watch, tasks, chunksize=1)
+
+
+def main(words: Sequence[str] | None = None) -> int:
+    parser = argparse.ArgumentParser(description="score the analysis against a simulated fleet's truth")
+    parser.add_argument("fleet", type=Path, help="folder written by `cleanside-simulator fleet`")
+    parser.add_argument("--machines", type=int, metavar="N", help="the first N only")
+    parser.add_argument(
+        "--every-days", type=int, default=1, metavar="N", help="look every N days (default: 1)"
+    )
+    parser.add_argument("--misses", action="store_true", help="list what was missed and what was wrong")
+    parser.add_argument("--json", type=Path, metavar="FILE")
+    given = parser.parse_args(words)
+    began_s = time.monotonic()
+    machines = read_fleet(given.fleet)[: given.machines]
+    watched = watch_fleet(given.fleet, machines, given.every_days)
+    scores = [of_machine for of_machine, _ in watched]
+    figures = figures_of(scores)
+    print("\n".join(table_lines(figures)))
+    if given.misses:
+        print("\n".join(line for m, s in zip(machines, scores, strict=True) for line in miss_lines(m, s)))
+    print(
+        f"{len(machines)} machines, a look every {given.every_days} days, {time.monotonic() - began_s:.0f} s"
+    )
+    if given.json is not None:
+        found = {m.name: asdict(s) for m, s in zip(machines, scores, strict=True)}
+        about = [asdict(figure) | {"verdict": figure.verdict} for figure in figures]
+        given.json.write_text(json.dumps({"figures": about, "scores": found}, indent=1, default=float))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
