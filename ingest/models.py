@@ -104,6 +104,10 @@ housings = sa.Table(
     sa.Column("name", NAME, nullable=False),
     #: raised whenever one of its summaries changes
     sa.Column("revision", sa.BigInteger, nullable=False, server_default="0"),
+    #: the flow at which terminal restriction is stated, as entered; None: learned from the readings
+    sa.Column("reference_quantity", sa.String(32)),
+    sa.Column("reference_value", sa.Double),
+    sa.Column("reference_unit", sa.String(64)),
     sa.UniqueConstraint("machine_id", "name"),
 )
 
@@ -409,7 +413,22 @@ hours = sa.Table(
     sqlite_with_rowid=False,
 )
 
-#: one record of `ingest.restriction` for each housing and UTC hour
+#: what `ingest.restriction` keeps of each housing and UTC hour; they stay for ever
+hour_summaries = sa.Table(
+    "hour_summaries",
+    metadata,
+    _to("housings", "housing_id", key=True),
+    sa.Column("hour", sa.BigInteger, primary_key=True, autoincrement=False),
+    #: of the housing when this hour was written: what is newer than what a process remembers, it reads
+    sa.Column("revision", sa.BigInteger, nullable=False),
+    #: packed by `ingest.restriction.summary`; None: the hour has no readings any more
+    sa.Column("record", sa.LargeBinary),
+    sa.Column("bins", sa.LargeBinary),
+    sa.Index(None, "housing_id", "revision"),
+    sqlite_with_rowid=False,
+)
+
+#: summaries as the release before kept them: left for it while both run
 summaries = sa.Table(
     "summaries",
     metadata,
@@ -417,4 +436,15 @@ summaries = sa.Table(
     sa.Column("hour", sa.BigInteger, primary_key=True, autoincrement=False),
     sa.Column("record", sa.Text, nullable=False),
     sqlite_with_rowid=False,
+)
+
+#: what an owner's fleet teaches, the newest; all processes judge by the same
+fleet_snapshots = sa.Table(
+    "fleet_snapshots",
+    metadata,
+    sa.Column("owner_id", BigId, sa.ForeignKey("owners.id"), primary_key=True, autoincrement=False),
+    sa.Column("number", sa.BigInteger, nullable=False),
+    sa.Column("learned_us", sa.BigInteger, nullable=False),
+    #: JSON of `ingest.restriction.FleetKnowledge`
+    sa.Column("content", sa.Text, nullable=False),
 )
