@@ -81,6 +81,7 @@ audit = sa.Table(
     sa.Column("who", sa.String(32), nullable=False),
     sa.Column("what", sa.String(64), nullable=False),
     sa.Column("detail", sa.Text, nullable=False),
+    sa.Index(None, "owner_id", "id"),
 )
 
 # ---------------------------------------------------------------- what
@@ -186,6 +187,58 @@ prices = sa.Table(
     sa.Column("fuel_price_per_l", sa.Double, nullable=False),
     sa.Column("element_price", sa.Double, nullable=False),
     sqlite_with_rowid=False,
+)
+
+# ---------------------------------------------------------------- codes that are used once
+
+#: a device is to be enrolled: who shows the code first gets a key for it
+enrolments = sa.Table(
+    "enrolments",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    #: SHA-256 of the code, hex
+    sa.Column("code_hash", sa.String(64), nullable=False, unique=True),
+    sa.Column("device", NAME, nullable=False),
+    _to("housings", "housing_id"),
+    sa.Column("assigned_from_us", sa.BigInteger),
+    sa.Column("in_service_us", sa.BigInteger),
+    sa.Column("note", sa.String(200), nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    #: handle of the key that made it
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("expires_us", sa.BigInteger, nullable=False),
+    sa.Column("used_us", sa.BigInteger),
+    sa.Column("cancelled_us", sa.BigInteger),
+    #: SHA-256 of what the gateway that used it said of this attempt, so that a lost reply can be asked again
+    sa.Column("attempt_hash", sa.String(64)),
+    #: the key that was given out
+    _to("keys", "key_id", optional=True),
+    sa.Index(None, "owner_id"),
+)
+
+#: a machine is offered to whoever shows the code
+transfers = sa.Table(
+    "transfers",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("code_hash", sa.String(64), nullable=False, unique=True),
+    _to("machines", "machine_id"),
+    #: its name when it was offered; the new owner may have given another
+    sa.Column("machine", NAME, nullable=False),
+    sa.Column("note", sa.String(200), nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("expires_us", sa.BigInteger, nullable=False),
+    sa.Column("cancelled_us", sa.BigInteger),
+    sa.Column("accepted_us", sa.BigInteger),
+    _to("owners", "to_owner_id", optional=True),
+    sa.Column("accepted_who", sa.String(32)),
+    #: JSON: what went along
+    sa.Column("moved", sa.Text),
+    sa.Index(None, "owner_id"),
+    sa.Index(None, "to_owner_id"),
 )
 
 # ---------------------------------------------------------------- streams: what was seen
@@ -386,6 +439,43 @@ amendments = sa.Table(
     sa.Column("entries", sa.BigInteger, nullable=False),
     sa.Column("undone_us", sa.BigInteger),
     sa.Index(None, "owner_id"),
+)
+
+# ---------------------------------------------------------------- boots placed better later
+
+#: a better anchor of a boot that was sent already: at + offset + rate * (at - from) for its numbers
+boot_corrections = sa.Table(
+    "boot_corrections",
+    metadata,
+    _id(),
+    _to("streams", "stream_id"),
+    sa.Column("boot", NAME, nullable=False),
+    sa.Column("first", sa.BigInteger, nullable=False),
+    sa.Column("last", sa.BigInteger, nullable=False),
+    sa.Column("from_us", sa.BigInteger, nullable=False),
+    sa.Column("offset_s", sa.Double, nullable=False),
+    sa.Column("rate_ppm", sa.Double, nullable=False),
+    #: of the corrected times; None: unknown
+    sa.Column("uncertainty_s", sa.Double),
+    sa.Column("anchor", NAME),
+    #: SHA-256 of the content, hex, cut to 32: sent again it is the same
+    sa.Column("digest", sa.String(32), nullable=False),
+    sa.Column("received_us", sa.BigInteger, nullable=False),
+    #: when a person took it back; None: it holds
+    sa.Column("undone_us", sa.BigInteger),
+    sa.UniqueConstraint("stream_id", "digest"),
+    sa.CheckConstraint("first >= 1 AND last >= first", name="range"),
+)
+
+#: times as they were sent, of readings whose boot was corrected
+original_times = sa.Table(
+    "original_times",
+    metadata,
+    _to("streams", "stream_id", key=True),
+    sa.Column("seq", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("at_uncertainty_s", sa.Double),
+    sqlite_with_rowid=False,
 )
 
 # ---------------------------------------------------------------- analysis
