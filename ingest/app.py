@@ -22,7 +22,7 @@ from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gateway.wire import MAX_BODY_BYTES
-from ingest import problems
+from ingest import description, problems
 from ingest.access import Keyring
 from ingest.analysis import Analyst
 from ingest.assessment import Snapshots, Views
@@ -104,7 +104,6 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
     app = FastAPI(
         title="cleanside",
         version=_version(),
-        description=DESCRIPTION,
         lifespan=lifespan,
         docs_url=None,  # their pages load scripts from elsewhere; the description is at /openapi.json
         redoc_url=None,
@@ -116,6 +115,7 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
     for module in _ROUTES:
         app.include_router(module.router)
     problems.install(app)
+    description.install(app, DESCRIPTION, app.state.routes)
     app.add_middleware(Edge)
     return app
 

@@ -2,7 +2,7 @@
 Every error leaves in one shape: application/problem+json (RFC 9457), with a stable code.
 
     {"type": "urn:cleanside:problem:<code>", "code", "title", "status", "detail",
-     "errors": [{"pointer", "detail"}], "request_id"}
+     "next_step", "errors": [{"pointer", "detail"}], "request_id"}
 
 `errors` names all problems of a request at once; where they were cut, `errors_more` counts the rest.
 """
@@ -21,6 +21,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
 from gateway import wire
+from ingest import codes
 from ingest.errors import Complaint, Refused, TryAgain, writable
 
 log = logging.getLogger("cleanside.ingest")
@@ -77,6 +78,7 @@ class Problem(BaseModel):
     title: str
     status: int = Field(examples=[422])
     detail: str
+    next_step: str = Field(description="what to do about it", examples=["correct what errors names"])
     errors: list[ProblemError] = Field(description="all problems of the request at once; may be empty")
     errors_more: int | None = Field(None, description="problems beyond those listed")
     request_id: str
@@ -99,6 +101,7 @@ def respond(
         "title": TITLES[code],
         "status": status,
         "detail": writable(detail),
+        "next_step": codes.NEXT_STEPS.get(code, "see detail"),
         "errors": [{"pointer": writable(e.pointer), "detail": writable(e.detail)} for e in errors],
         "request_id": getattr(request.state, "request_id", ""),
     }

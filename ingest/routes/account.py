@@ -8,7 +8,7 @@ from fastapi import APIRouter, Depends
 
 from gateway.wire import MAX_LISTED
 from ingest.routes.described import AccountAnswer
-from ingest.routes.shared import R, needs, problems
+from ingest.routes.shared import R, needs
 from ingest.store import account
 from ingest.store.account import Account
 from ingest.store.keys import Key
@@ -21,7 +21,6 @@ router = APIRouter(tags=["account"])
     summary="Where every number of every stream is",
     response_model=AccountAnswer,
     response_model_exclude_unset=True,
-    responses=problems(),
 )
 def get_account(resources: R, key: Annotated[Key, Depends(needs("account:read"))]) -> dict[str, Any]:
     """The account of each stream of this owner, counted from the rows, and whether all balance."""

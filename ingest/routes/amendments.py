@@ -13,9 +13,10 @@ from pydantic import Field
 from ingest import amend
 from ingest.amend import Change, Outcome, Who
 from ingest.errors import Complaint, NotFound, Refused
+from ingest.routes.described_held import AmendmentsAnswer, OutcomeAnswer
 from ingest.routes.paging import P, page_answer
 from ingest.routes.quarantine import ascii_json
-from ingest.routes.shared import Name, R, Strict, Words, needs, problems, text
+from ingest.routes.shared import Name, R, Strict, Words, needs, problems, shown, text
 from ingest.store import fleet, quarantine
 from ingest.store.keys import Key
 from ingest.store.quarantine import Amendment, Entry
@@ -84,7 +85,7 @@ class SetAsideBody(Strict):
     "/v1/quarantine/amendments",
     summary="Amend held readings and look at them again",
     description="What was sent is never touched: the change stands beside it, and can be undone.",
-    responses=problems(404),
+    responses=shown(OutcomeAnswer) | problems(404),
     response_class=Response,
 )
 def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
@@ -102,7 +103,7 @@ def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
 @router.post(
     "/v1/quarantine/discards",
     summary="Give held readings up",
-    responses=problems(404),
+    responses=shown(OutcomeAnswer) | problems(404),
     response_class=Response,
 )
 def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
@@ -173,7 +174,7 @@ def _who(key: Key) -> Who:
     "/v1/quarantine/set-aside",
     summary="Take stored readings back into quarantine",
     description="For what was plausible and turned out wrong: set aside, amend, and it is stored again.",
-    responses=problems(404),
+    responses=shown(OutcomeAnswer) | problems(404),
     response_class=Response,
 )
 def post_set_aside(body: SetAsideBody, resources: R, key: Operator) -> Response:
@@ -199,7 +200,7 @@ def post_set_aside(body: SetAsideBody, resources: R, key: Operator) -> Response:
 @router.get(
     "/v1/quarantine/amendments",
     summary="What was done about held readings",
-    responses=problems(),
+    responses=shown(AmendmentsAnswer, tagged=True),
     response_class=Response,
 )
 def get_amendments(
@@ -228,7 +229,7 @@ def _document(a: Amendment) -> dict[str, Any]:
 @router.post(
     "/v1/quarantine/amendments/{amendment}/undo",
     summary="Undo an amendment, a discard, or a range set aside",
-    responses=problems(404, 409),
+    responses=shown(OutcomeAnswer) | problems(404, 409),
     response_class=Response,
 )
 def post_undo(amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Operator) -> Response:

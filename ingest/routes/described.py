@@ -294,3 +294,20 @@ class WaitingAnswer(Described):
     waiting: WaitingShown | None = Field(description="null: too little known, or the figures are suspect")
     source: str
     note: str
+
+
+# ---------------------------------------------------------------- health
+
+
+class HealthAnswer(Described):
+    """The process is alive."""
+
+    status: Literal["alive"]
+
+
+class ReadyAnswer(Described):
+    """The server takes readings."""
+
+    status: Literal["ready"]
+    waiting: int = Field(description="requests that wait for the disk")
+    hours_behind: int = Field(description="hours that changed and are not summarised yet")

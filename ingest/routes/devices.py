@@ -12,9 +12,10 @@ from pydantic import Field
 from ingest.access import BOUND_ROLES, sees_device
 from ingest.errors import Complaint, NotFound, Refused
 from ingest.replay import reconsider
+from ingest.routes.described_fleet import DeviceAnswer, DevicesAnswer, RegisteredAnswer
 from ingest.routes.machines import DEFAULT_HOUSING, find_housing
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import At, Name, PathName, R, Strict, keyring_of, needs, problems, text, us
+from ingest.routes.shared import At, Name, PathName, R, Strict, keyring_of, needs, problems, shown, text, us
 from ingest.store import fleet, keys, quarantine, streams
 from ingest.store.fleet import Device
 from ingest.store.keys import Key
@@ -46,7 +47,12 @@ class NewAssignment(Strict):
     assigned_until: At | None = None
 
 
-@router.post("/v1/devices", summary="Register a device", responses=problems(404, 409))
+@router.post(
+    "/v1/devices",
+    summary="Register a device",
+    response_model=RegisteredAnswer,
+    responses=problems(404, 409),
+)
 def post_device(body: NewDevice, request: HttpRequest, resources: R, key: Writer) -> dict[str, Any]:
     """
     Register a device. Readings that came before are held for its owner; they are checked and stored now.
@@ -91,7 +97,12 @@ def _sits_there(connection: sa.Connection, device: Device, housing_id: int, from
     )
 
 
-@router.post("/v1/devices/{device}/assignments", summary="Put a device on a housing", responses=problems(404))
+@router.post(
+    "/v1/devices/{device}/assignments",
+    summary="Put a device on a housing",
+    response_model=DeviceAnswer,
+    responses=problems(404),
+)
 def post_assignment(device: PathName, body: NewAssignment, resources: R, key: Writer) -> dict[str, Any]:
     """Put a device on a housing for a span. Its readings follow the time they were taken."""
     from_us, until_us = us(body.assigned_from), us(body.assigned_until)
@@ -110,7 +121,9 @@ def post_assignment(device: PathName, body: NewAssignment, resources: R, key: Wr
     return resources.writer.call(save)
 
 
-@router.get("/v1/devices", summary="Devices", responses=problems(), response_class=Response)
+@router.get(
+    "/v1/devices", summary="Devices", responses=shown(DevicesAnswer, tagged=True), response_class=Response
+)
 def get_devices(request: HttpRequest, resources: R, key: Reader, page: P) -> Response:
     """Devices that the key may see, by name, also those that nobody has registered yet."""
     (after,) = page.after(str) or (None,)
@@ -121,7 +134,9 @@ def get_devices(request: HttpRequest, resources: R, key: Reader, page: P) -> Res
     return page_answer(request, "devices", documents, cursor)
 
 
-@router.get("/v1/devices/{device}", summary="One device", responses=problems(404))
+@router.get(
+    "/v1/devices/{device}", summary="One device", response_model=DeviceAnswer, responses=problems(404)
+)
 def get_device(device: PathName, resources: R, key: Reader) -> dict[str, Any]:
     """A device, where it sits and sat, and its streams."""
     with resources.reading() as connection:

@@ -10,8 +10,9 @@ from pydantic import Field
 
 from ingest import access
 from ingest.errors import Complaint, NotFound, Refused
+from ingest.routes.described_fleet import KeyMade, KeyRevoked, KeysAnswer
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import Name, PathName, R, Strict, Words, keyring_of, needs, problems, text
+from ingest.routes.shared import Name, PathName, R, Strict, Words, keyring_of, needs, problems, shown, text
 from ingest.store import fleet, keys
 from ingest.store.keys import Key
 
@@ -32,7 +33,7 @@ class NewKeyRequest(Strict):
     note: Words = Field("", max_length=200, examples=["gateway of grader-07"])
 
 
-@router.post("/v1/keys", status_code=201, summary="Make a key", responses=problems())
+@router.post("/v1/keys", status_code=201, summary="Make a key", response_model=KeyMade)
 def post_key(body: NewKeyRequest, resources: R, key: Admin) -> dict[str, Any]:
     """Make a key for this owner. The answer shows it once; keep it where only its user reads it."""
     check_devices(body.role, body.devices)
@@ -69,7 +70,7 @@ def check_devices(role: str, devices: list[str]) -> None:
         raise Refused(422, "not_valid", detail, errors=[Complaint("#/devices", detail)])
 
 
-@router.get("/v1/keys", summary="Keys", responses=problems(), response_class=Response)
+@router.get("/v1/keys", summary="Keys", responses=shown(KeysAnswer, tagged=True), response_class=Response)
 def get_keys(request: Request, resources: R, key: Admin, page: P) -> Response:
     """The keys of this owner, without their secrets, oldest first."""
     (after_id,) = page.after(int) or (0,)
@@ -92,7 +93,9 @@ def document_of(key: Key) -> dict[str, Any]:
     }
 
 
-@router.delete("/v1/keys/{handle}", summary="Revoke a key", responses=problems(404))
+@router.delete(
+    "/v1/keys/{handle}", summary="Revoke a key", response_model=KeyRevoked, responses=problems(404)
+)
 def delete_key(handle: PathName, request: Request, resources: R, key: Admin) -> dict[str, Any]:
     """Revoke a key for ever. Once this is answered, this server refuses it."""
 

@@ -11,8 +11,9 @@ from pydantic import Field
 from gateway.units import QUANTITIES, accepts, suggest_unit, to_si
 from ingest.access import BOUND_ROLES
 from ingest.errors import Complaint, NotFound, Refused
+from ingest.routes.described_fleet import ChangesAnswer, MachineAnswer, MachinesAnswer, TerminalAnswer
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import At, Name, PathName, R, Strict, Words, needs, problems, text, us
+from ingest.routes.shared import At, Name, PathName, R, Strict, Words, needs, problems, shown, text, us
 from ingest.store import fleet
 from ingest.store.fleet import Change, Housing, Machine, Terminal
 from ingest.store.keys import Key
@@ -65,7 +66,9 @@ class NewChange(Strict):
     note: Words = Field("", max_length=400)
 
 
-@router.post("/v1/machines", status_code=200, summary="Register a machine", responses=problems(404))
+@router.post(
+    "/v1/machines", summary="Register a machine", response_model=MachineAnswer, responses=problems(404)
+)
 def post_machine(
     body: NewMachine, resources: R, key: Annotated[Key, Depends(needs("fleet:write"))]
 ) -> dict[str, Any]:
@@ -89,7 +92,12 @@ def post_machine(
     return resources.writer.call(save)
 
 
-@router.get("/v1/machines", summary="Machines", responses=problems(), response_class=Response)
+@router.get(
+    "/v1/machines",
+    summary="Machines",
+    responses=shown(MachinesAnswer, tagged=True),
+    response_class=Response,
+)
 def get_machines(request: Request, resources: R, key: Reader, page: P) -> Response:
     """Machines that the key may see, by name."""
     (after,) = page.after(str) or (None,)
@@ -101,7 +109,9 @@ def get_machines(request: Request, resources: R, key: Reader, page: P) -> Respon
     return page_answer(request, "machines", documents, cursor)
 
 
-@router.get("/v1/machines/{machine}", summary="One machine", responses=problems(404))
+@router.get(
+    "/v1/machines/{machine}", summary="One machine", response_model=MachineAnswer, responses=problems(404)
+)
 def get_machine(machine: PathName, resources: R, key: Reader) -> dict[str, Any]:
     """A machine with its housings, limits and devices."""
     with resources.reading() as connection:
@@ -112,6 +122,7 @@ def get_machine(machine: PathName, resources: R, key: Reader) -> dict[str, Any]:
     "/v1/machines/{machine}/terminal-restriction",
     summary="Set the terminal restriction of a housing",
     description=CAUTION,
+    response_model=TerminalAnswer,
     responses=problems(404),
 )
 def post_terminal(
@@ -137,7 +148,10 @@ def post_terminal(
 
 
 @router.post(
-    "/v1/machines/{machine}/element-changes", summary="Enter an element change", responses=problems(404)
+    "/v1/machines/{machine}/element-changes",
+    summary="Enter an element change",
+    response_model=ChangesAnswer,
+    responses=problems(404),
 )
 def post_change(
     machine: PathName,
@@ -161,7 +175,12 @@ def post_change(
     return resources.writer.call(save)
 
 
-@router.get("/v1/machines/{machine}/element-changes", summary="Element changes", responses=problems(404))
+@router.get(
+    "/v1/machines/{machine}/element-changes",
+    summary="Element changes",
+    response_model=ChangesAnswer,
+    responses=problems(404),
+)
 def get_changes(
     machine: PathName, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING
 ) -> dict[str, Any]:

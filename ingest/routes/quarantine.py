@@ -8,8 +8,9 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Query, Request, Response
 
 from ingest.checks import CODES
+from ingest.routes.described_held import EntriesAnswer
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import NAME_PATTERN, Name, R, needs, problems, text
+from ingest.routes.shared import NAME_PATTERN, Name, R, needs, shown, text
 from ingest.store import quarantine
 from ingest.store.keys import Key
 from ingest.store.quarantine import Entry
@@ -17,7 +18,12 @@ from ingest.store.quarantine import Entry
 router = APIRouter(tags=["quarantine"])
 
 
-@router.get("/v1/quarantine", summary="Readings that are held", responses=problems(), response_class=Response)
+@router.get(
+    "/v1/quarantine",
+    summary="Readings that are held",
+    responses=shown(EntriesAnswer, tagged=True),
+    response_class=Response,
+)
 def get_quarantine(
     request: Request,
     resources: R,

@@ -16,7 +16,7 @@ from ingest.errors import TryAgain
 from ingest.incoming import prepare, units_text
 from ingest.routes.batch_schema import ANSWERS, REQUEST_BODY
 from ingest.routes.described import BatchAnswer
-from ingest.routes.shared import key_of, problems, resources_of
+from ingest.routes.shared import asks, key_of, problems, resources_of
 
 router = APIRouter(tags=["readings"])
 
@@ -50,6 +50,7 @@ DECODERS: Mapping[str, Callable[[bytes], wire.Batch]] = {
         **problems(409, 413, 415, 429),
     },
 )
+@asks("readings:post")
 async def post_readings(request: Request) -> Response:
     """Take a batch in: decode, judge, wait for the commit, answer."""
     resources = resources_of(request)

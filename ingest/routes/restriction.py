@@ -66,7 +66,6 @@ def get_restriction(
     "/v1/fleet",
     summary="All housings, most urgent first",
     response_model=FleetAnswer,
-    responses=problems(),
 )
 def get_fleet(request: Request, resources: R, key: Reader) -> dict[str, Any]:
     """What is known of every housing that the key may see, most urgent first."""

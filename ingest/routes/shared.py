@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from typing import Annotated, Any
+from collections.abc import Callable
+from typing import Annotated, Any, TypeVar
 
 from fastapi import Depends, Path, Request
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
@@ -12,9 +12,10 @@ from starlette.concurrency import run_in_threadpool
 from gateway.wire import instant_text, parse_instant
 from ingest.access import Keyring, require
 from ingest.assessment import Snapshots, Views
-from ingest.problems import Problem
 from ingest.resources import Resources
 from ingest.store.keys import Key
+
+T = TypeVar("T", bound=Callable[..., Any])
 
 NAME_PATTERN = r"^[A-Za-z0-9:._-]{1,64}$"  # the contract: names
 Name = Annotated[str, Field(pattern=NAME_PATTERN, max_length=64, examples=["grader-07"])]
@@ -113,13 +114,33 @@ def needs(permission: str) -> Callable[..., Any]:
     return with_permission
 
 
+def asks(permission: str) -> Callable[[T], T]:
+    """Mark a route that finds its key itself (`key_of`), for the description and the tests over all routes."""
+
+    def mark(endpoint: T) -> T:
+        endpoint.permission = permission  # type: ignore[attr-defined]  # a function takes attributes
+        return endpoint
+
+    return mark
+
+
 R = Annotated[Resources, Depends(resources_of)]
 
 
 def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
-    """The errors of a route, for the OpenAPI description; those every route has come by themselves."""
-    content: Mapping[str, Any] = {"application/problem+json": {}}
+    """Errors of a route's own, for the description; `ingest.description` adds those all have."""
+    return {status: {"description": "a problem (RFC 9457)"} for status in statuses}
+
+
+def shown(
+    model: type[BaseModel], *, tagged: bool = False, media_type: str = "application/json"
+) -> dict[int | str, dict[str, Any]]:
+    """The answer of a route that writes its bytes itself. tagged : it has an entity tag, and may be 304."""
+    answer: dict[str, Any] = {"model": model, "content": {media_type: {}}, "description": "OK"}
+    if not tagged:
+        return {200: answer}
+    headers = {"ETag": {"schema": {"type": "string"}}}
     return {
-        status: {"model": Problem, "content": content, "description": "a problem (RFC 9457)"}
-        for status in (400, 401, 403, *statuses, 422, 500, 503)
+        200: answer | {"headers": headers},
+        304: {"description": "what the client has already (RFC 9110)", "headers": headers},
     }

@@ -14,7 +14,7 @@ from ingest.access import sees_device
 from ingest.errors import NotFound
 from ingest.routes.described import StreamAnswer, StreamsAnswer
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import R, needs, problems, text
+from ingest.routes.shared import R, needs, problems, shown, text
 from ingest.store import streams
 from ingest.store.keys import Key
 from ingest.store.streams import Stream
@@ -36,7 +36,7 @@ _STATE = {
 @router.get(
     "/v1/streams",
     summary="Streams",
-    responses={200: {"model": StreamsAnswer}, **problems()},
+    responses=shown(StreamsAnswer, tagged=True),
     response_class=Response,
 )
 def get_streams(

@@ -14,6 +14,7 @@ import zstandard
 
 from gateway.wire import MAX_BODY_BYTES, MAX_DECODED_BYTES, MAX_LISTED
 from ingest.app import all_routes
+from ingest.codes import NEXT_STEPS
 from ingest.problems import TITLES
 from tests.support.serving import Api, batch, in_process
 
@@ -37,11 +38,12 @@ def assert_is_problem(response: httpx.Response, status: int, code: str) -> dict[
     assert document["title"] == TITLES[code]
     assert document["status"] == status
     assert document["detail"]
+    assert document["next_step"] == NEXT_STEPS[code]
     assert document["request_id"] == response.headers["request-id"]
     assert len(document["request_id"]) == 16
     assert all(set(error) == {"pointer", "detail"} for error in document["errors"])
     assert document.keys() - {"errors_more"} == {
-        *("type", "code", "title", "status", "detail", "errors", "request_id")
+        *("type", "code", "title", "status", "detail", "next_step", "errors", "request_id")
     }
     return document
 
