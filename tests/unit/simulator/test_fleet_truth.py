@@ -48,7 +48,8 @@ def machine(elements: list[dict[str, Any]], causes: list[dict[str, Any]] | None 
 
 def said(at_h: float, **more: Any) -> Said:
     plain: dict[str, Any] = {"state": "serving", "causes": frozenset(), "hours_left": None, "due_s": None}
-    return Said(**({"at_s": at_h * H, "seen_h": at_h, "found_s": ()} | plain | more))
+    plain |= {"at_s": at_h * H, "seen_h": at_h, "found_s": ()}
+    return Said(**(plain | more))
 
 
 def cause(name: str, from_h: float, until_h: float) -> dict[str, Any]:
