@@ -21,7 +21,8 @@ from gateway.units import QUANTITIES, accepts
 from gateway.wire import Batch
 from ingest import checks, content
 from ingest.content import FloatArray, HashArray
-from ingest.store import readings, streams
+from ingest.marks import ranges_of
+from ingest.store import partitions, readings, streams
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -115,6 +116,8 @@ def store_believed(
         texts = {numbers[i]: text for i, text in incoming.batch.at_text.items() if i in kept}
         readings.put_exact_times(connection, stream_id, texts)
     readings.put(connection, [(stream_id, encoded)])
+    written = numbers if chosen is None else [numbers[i] for i in chosen]
+    partitions.refuse_twice(connection, stream_id, ranges_of(sorted(written)))
     return encoded.rows.many
 
 

@@ -1,0 +1,161 @@
+"""
+Readings by month: on PostgreSQL each UTC month of `readings` is a table of its own, so that an old one is
+dropped instead of deleted row by row.
+
+Measured (tests/benchmark/bench_retention.py): it costs an insert nothing, and a month goes in 0.04 s
+instead of 1.8 s and 266 MB of write-ahead log a million readings.
+Promises: an insert always finds a place: a month without a table of its own goes to `readings_other`.
+Nothing here loses a reading; `drop` is for whoever has put the month elsewhere under `lock`.
+Leaves to others: which months are old, and where they go. On SQLite there are no such tables: `listed` is
+empty, `lock` and `drop` say False, and rows are deleted in batches.
+
+A number is unique inside its month by the key of that table. Over months it is held by the lock on the
+stream with its mark, and by a recount after every batch that did not simply go on (`refuse_twice`).
+"""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from typing import NamedTuple
+
+import sqlalchemy as sa
+
+from ingest.marks import Ranges
+from ingest.models import readings
+from ingest.store import dialect
+
+AHEAD = 2  # months made before they begin; chosen: a server that rests a month still has one
+BEHIND = 1  # and for backlogs: the month before; older ones are few and go to `readings_other`
+LOCK_WITHIN_S = 5  # then it is tried again later: everybody else waits behind it
+_LOCK_KEY = 0x7265_6164  # of our own, so that two processes do not make one month at once; chosen
+
+_LISTED = sa.text(
+    "SELECT child.relname FROM pg_inherits JOIN pg_class child ON child.oid = inhrelid "
+    "WHERE inhparent = 'readings'::regclass"
+)
+_TABLE = re.compile(r"readings_(\d{4})_(\d{2})")
+
+
+class Month(NamedTuple):
+    """A month of UTC."""
+
+    year: int
+    month: int
+
+    @property
+    def from_us(self) -> int:
+        """Its first instant, microseconds since 1970."""
+        return int(datetime(self.year, self.month, 1, tzinfo=UTC).timestamp()) * 1_000_000
+
+    @property
+    def until_us(self) -> int:
+        """The first instant after it."""
+        return self.later(1).from_us
+
+    @property
+    def text(self) -> str:
+        """Like "2026-03"."""
+        return f"{self.year:04d}-{self.month:02d}"
+
+    @property
+    def table(self) -> str:
+        """The name of its table."""
+        return f"readings_{self.year:04d}_{self.month:02d}"
+
+    def later(self, months: int) -> Month:
+        """The month so many after it."""
+        year, month = divmod(self.year * 12 + self.month - 1 + months, 12)
+        return Month(year, month + 1)
+
+
+def month_of(at_us: int) -> Month:
+    """The month of an instant, microseconds since 1970; years 0001 to 9999."""
+    at = datetime.fromtimestamp(at_us // 1_000_000, UTC)
+    return Month(at.year, at.month)
+
+
+def listed(connection: sa.Connection) -> list[Month]:
+    """The months that have a table of their own, oldest first."""
+    if dialect.is_sqlite(connection):
+        return []
+    names = (_TABLE.fullmatch(name) for name in connection.scalars(_LISTED))
+    return sorted(Month(int(name[1]), int(name[2])) for name in names if name)
+
+
+def are_missing(connection: sa.Connection, now_us: int) -> list[Month]:
+    """Months around now that have no table of their own yet; none on SQLite."""
+    if dialect.is_sqlite(connection):
+        return []
+    wanted = {month_of(now_us).later(n) for n in range(-BEHIND, AHEAD + 1)}
+    return sorted(wanted - set(listed(connection)))
+
+
+def make_ahead(connection: sa.Connection, now_us: int) -> list[Month]:
+    """Make the tables of the months around now, where they are missing. Gives those made."""
+    if not are_missing(connection, now_us):
+        return []
+    _wait_briefly(connection)
+    connection.execute(sa.text(f"SELECT pg_advisory_xact_lock({_LOCK_KEY})"))
+    missing = are_missing(connection, now_us)  # another process may have been faster
+    for month in missing:
+        _make(connection, month)
+    return missing
+
+
+def _make(connection: sa.Connection, month: Month) -> None:
+    """A table for a month; rows that came before it move in."""
+    here = f"at_us >= {month.from_us} AND at_us < {month.until_us}"
+    for sql in (
+        "LOCK TABLE readings_other IN ACCESS EXCLUSIVE MODE",
+        f"CREATE TABLE {month.table} (LIKE readings INCLUDING DEFAULTS, "
+        f"CONSTRAINT pk_{month.table} PRIMARY KEY (stream_id, seq))",
+        f"WITH moved AS (DELETE FROM readings_other WHERE {here} RETURNING *) "
+        f"INSERT INTO {month.table} SELECT * FROM moved",
+        f"ALTER TABLE readings ATTACH PARTITION {month.table} "
+        f"FOR VALUES FROM ({month.from_us}) TO ({month.until_us})",
+    ):
+        connection.exec_driver_sql(sql)
+
+
+def lock(connection: sa.Connection, month: Month) -> bool:
+    """
+    Keep everybody from `readings` until the transaction ends, so that a month can be compared and dropped.
+
+    False where the month has no table of its own; then nothing is locked. Raises OperationalError where
+    others do not let go within `LOCK_WITHIN_S`: try again later.
+    """
+    if month not in listed(connection):
+        return False
+    _wait_briefly(connection)
+    # The whole table at once: with the month first, a writer that waits for it would hold the whole already.
+    connection.exec_driver_sql("LOCK TABLE ONLY readings IN ACCESS EXCLUSIVE MODE")
+    return True
+
+
+def drop(connection: sa.Connection, month: Month) -> bool:
+    """Drop a month with all its readings; False where it has no table of its own."""
+    if not lock(connection, month):
+        return False
+    connection.exec_driver_sql(f"DROP TABLE {month.table}")
+    return True
+
+
+def refuse_twice(connection: sa.Connection, stream_id: int, numbers: Ranges) -> None:
+    """
+    Raise RuntimeError where a number just written stands in two months: the transaction must not commit.
+
+    The caller holds the lock of the stream. Nothing to do on SQLite, where one key holds all.
+    """
+    if dialect.is_sqlite(connection):
+        return
+    query = sa.select(readings.c.seq).where(readings.c.stream_id == stream_id)
+    query = query.group_by(readings.c.seq).having(sa.func.count() > 1).limit(1)
+    for among in dialect.among(readings.c.seq, numbers):
+        twice = connection.scalar(query.where(among))
+        if twice is not None:
+            raise RuntimeError(f"number {twice} of stream {stream_id} would stand twice; nothing is written")
+
+
+def _wait_briefly(connection: sa.Connection) -> None:
+    connection.exec_driver_sql(f"SET LOCAL lock_timeout = '{LOCK_WITHIN_S}s'")
