@@ -38,6 +38,8 @@ class Measured:
     """Readings of one machine in the order they were taken. Columns of shape (n,), SI units."""
 
     at_s: Floats  # as placed in time, seconds since 1970
+    taken_s: Floats  # when it was in truth
+    cycle: npt.NDArray[np.int64]  # power cycle it was taken in
     arrived_s: Floats  # when it reached the server
     device: npt.NDArray[np.int8]  # 1 or 2
     columns: dict[str, Floats]  # NaN = absent
@@ -124,6 +126,8 @@ def measure(world: World, link: Link, *, cadence_s: float) -> Measured:
     columns["restriction_pa"] = np.concatenate([sensed for _, _, sensed in devices])
     return Measured(
         at_s=placed_s[rows],
+        taken_s=at_s[rows],
+        cycle=cycle[rows],
         arrived_s=arrived_s[rows],
         device=np.concatenate([number for number, _, _ in devices]),
         columns=columns,

@@ -11,6 +11,7 @@ import json
 import subprocess
 import sys
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from typing import IO, Any
 
@@ -27,8 +28,10 @@ ANALYSIS_DEADLINE_S = 60.0
 class Shop:
     """A server on a SQLite file in `folder`, and an administrator's way into it."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, program: Sequence[str] = ("-m", "ingest")) -> None:
+        """program : what Python runs for the server's commands."""
         self._folder = folder
+        self._program = program
         self._database = f"sqlite:///{folder / 'shop.db'}"
         self._log: IO[bytes] = (folder / "server.log").open("ab")
         self._process: subprocess.Popen[bytes] | None = None
@@ -44,7 +47,7 @@ class Shop:
         self.start()
 
     def _command(self, *words: str) -> None:
-        command = [sys.executable, "-m", "ingest", *words, "--database", self._database]
+        command = [sys.executable, *self._program, *words, "--database", self._database]
         done = subprocess.run(command, capture_output=True, text=True, check=False)
         if done.returncode:
             raise DemoFailed(
@@ -53,7 +56,7 @@ class Shop:
 
     def start(self) -> None:
         """Start the server, on the port it had before if it had one, and wait until it takes requests."""
-        command = [sys.executable, "-m", "ingest", "serve", "--database", self._database]
+        command = [sys.executable, *self._program, "serve", "--database", self._database]
         command += ["--port", str(self._port), "--log-level", "warning"]
         self._process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=self._log)
         assert self._process.stdout is not None
@@ -100,12 +103,18 @@ class Shop:
 
     def register(self, spec: MachineSpec) -> str:
         """Register a machine with its housing and device; returns a key for its gateway."""
-        limit = {"value": spec.terminal, "unit": spec.terminal_unit}
-        housings = [{"housing": "main", "terminal_restriction": limit}]
-        self.post("/v1/machines", {"machine": spec.name, "kind": spec.kind, "housings": housings})
-        self.post("/v1/devices", {"device": spec.device, "machine": spec.name})
-        made = self.post("/v1/keys", {"role": "device", "devices": [spec.device], "note": spec.name})
-        return str(made["key"])
+        self.register_machine(spec.name, spec.kind, spec.terminal, spec.terminal_unit)
+        return self.register_device(spec.device, spec.name)
+
+    def register_machine(self, machine: str, kind: str, terminal: float, unit: str) -> None:
+        """A machine with one housing and its terminal restriction."""
+        housings = [{"housing": "main", "terminal_restriction": {"value": terminal, "unit": unit}}]
+        self.post("/v1/machines", {"machine": machine, "kind": kind, "housings": housings})
+
+    def register_device(self, device: str, machine: str) -> str:
+        """A monitor on a machine; returns a key for its gateway."""
+        self.post("/v1/devices", {"device": device, "machine": machine})
+        return str(self.post("/v1/keys", {"role": "device", "devices": [device], "note": machine})["key"])
 
     def wait_analysed(self) -> None:
         """Wait until the analysis has caught up with what arrived."""
