@@ -10,7 +10,7 @@ Leaves to others: schemas of answers (`ingest.routes.described` and its neighbou
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
 from functools import cache
 from http import HTTPStatus
 from importlib.resources import files
@@ -24,6 +24,7 @@ from gateway.wire import PROBLEM_MEDIA_TYPE
 from ingest import codes
 from ingest.access import PERMISSIONS, ROLES
 from ingest.problems import Problem
+from ingest.routes.shared import every_dependant
 
 SECURITY = "key"
 REF = "#/components/schemas/{model}"
@@ -112,15 +113,9 @@ def _complete(operation: dict[str, Any], route: APIRoute, method: str) -> None:
 
 def permission_of(route: APIRoute) -> str | None:
     """The permission a route asks for; None: it takes no key."""
-    named = (getattr(d.call, "permission", None) for d in _all(route.dependant))
+    named = (getattr(dependant.call, "permission", None) for dependant in every_dependant(route))
     found = next((name for name in named if name), None)
     return found or getattr(route.endpoint, "permission", None)
-
-
-def _all(dependant: Any) -> Iterator[Any]:
-    yield dependant
-    for below in dependant.dependencies:
-        yield from _all(below)
 
 
 def _name(status: int) -> str:

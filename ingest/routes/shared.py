@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Annotated, Any, TypeVar
 
 from fastapi import Depends, Path, Request
+from fastapi.routing import APIRoute
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
-from gateway.wire import instant_text, parse_instant
+from gateway.wire import MAX_LISTED, instant_text, parse_instant
 from ingest.access import Keyring, require
 from ingest.assessment import Snapshots, Views
+from ingest.errors import Complaint, Refused
+from ingest.limits import Limits
 from ingest.resources import Resources
 from ingest.store.keys import Key
 
@@ -87,16 +90,78 @@ def views_of(request: Request) -> Views:
     return found
 
 
+def limits_of(request: Request) -> Limits:
+    """How much each key and address may still ask."""
+    found: Limits = request.app.state.limits
+    return found
+
+
+def host_of(request: Request) -> str | None:
+    """The address a request came from; a proxy's word is taken only where the settings name the proxy."""
+    return None if request.client is None else request.client.host
+
+
 async def key_of(request: Request, permission: str) -> Key:
-    """The key of a request. Raises Refused: 401 without a valid one, 403 where its role may not do this."""
-    keyring, resources = keyring_of(request), resources_of(request)
+    """
+    The key of a request.
+
+    Raises Refused: 401 without a valid one, 403 where its role may not do this, 429 over its quota.
+    """
+    keyring, resources, limits = keyring_of(request), resources_of(request), limits_of(request)
     header = request.headers.get("authorization")
-    key = keyring.remembered(header)
-    if key is None:
-        key = await run_in_threadpool(_find, keyring, resources, header)
+    try:
+        key = keyring.remembered(header)
+        if key is None:
+            if not keyring.was_valid(header):  # a busy address must not shut out the keys behind it
+                limits.may_try(host_of(request))
+            key = await run_in_threadpool(_find, keyring, resources, header)
+    except Refused:
+        limits.tried_in_vain(host_of(request))
+        raise
+    limits.spend(key.id, _declared_bytes(request))
     require(key, permission)
     keyring.note_use(key, resources.clock())
+    if request.scope["query_string"]:
+        _refuse_unknown_parameters(request)
     return key
+
+
+def _declared_bytes(request: Request) -> int | None:
+    """The size of the body by its header; None: it has one of a size that is not declared."""
+    declared = request.headers.get("content-length")
+    if declared is not None:
+        return int(declared) if declared.isdecimal() else None
+    return None if "transfer-encoding" in request.headers else 0
+
+
+def _refuse_unknown_parameters(request: Request) -> None:
+    """Raise Refused (422) for a parameter the route does not have: a misspelt filter must not be left out."""
+    known = _parameters_of(request.scope["route"])
+    strange = [name for name in dict(request.query_params) if name not in known]
+    if strange:
+        errors = [
+            Complaint(
+                f"query/{name[:64]}",
+                f"there is no such parameter here; there are {', '.join(known) or 'none'}",
+            )
+            for name in strange[:MAX_LISTED]
+        ]
+        more = len(strange) - len(errors)
+        detail = f"{len(strange)} parameters that this address does not have; see errors"
+        raise Refused(422, "not_valid", detail, errors=errors, more_errors=more)
+
+
+def _parameters_of(route: APIRoute) -> tuple[str, ...]:
+    return tuple(sorted(p.alias for dependant in every_dependant(route) for p in dependant.query_params))
+
+
+def every_dependant(route: APIRoute) -> Iterator[Any]:
+    """What the framework worked out of a route, and of all it depends on."""
+    left: list[Any] = [route.dependant]
+    while left:
+        dependant = left.pop()
+        yield dependant
+        left += dependant.dependencies
 
 
 def _find(keyring: Keyring, resources: Resources, header: str | None) -> Key:
@@ -115,7 +180,7 @@ def needs(permission: str) -> Callable[..., Any]:
 
 
 def asks(permission: str) -> Callable[[T], T]:
-    """Mark a route that finds its key itself (`key_of`), for the description and the tests over all routes."""
+    """Mark a route that finds its key itself (`key_of`), for the description and tests over all routes."""
 
     def mark(endpoint: T) -> T:
         endpoint.permission = permission  # type: ignore[attr-defined]  # a function takes attributes

@@ -276,3 +276,15 @@ def test_there_is_no_page_that_needs_scripts_from_elsewhere(api: Api, path: str)
     """A shop without internet could not show it; the description itself is one file, at /openapi.json."""
     found = assert_is_problem(api.get(path, key=None), 404, "not_found")
     assert "/openapi.json" in found["detail"]
+
+
+def test_a_misspelt_parameter_is_refused_and_not_left_out(api: Api) -> None:
+    """A filter that is silently ignored would show readings that nobody asked for."""
+    found = assert_is_problem(api.get("/v1/quarantine?devcie=grader-07-intake"), 422, "not_valid")
+    assert found["errors"][0]["pointer"] == "query/devcie"
+    assert "device" in found["errors"][0]["detail"]
+
+
+def test_every_code_says_what_to_do() -> None:
+    assert TITLES.keys() == NEXT_STEPS.keys()
+    assert all(len(step) > 15 for step in NEXT_STEPS.values())
