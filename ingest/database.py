@@ -42,15 +42,28 @@ def sqlite_path(url: str) -> Path | None:
     return Path(parsed.database)
 
 
-def writing_engine(url: str) -> sa.Engine:
+def archive_folder(url: str, named: str = "") -> Path | None:
+    """
+    Where the files of older readings lie: the folder that is named, else one beside a SQLite file.
+
+    None: a PostgreSQL database without one keeps all its readings.
+    """
+    if named:
+        return Path(named)
+    path = sqlite_path(url)
+    return None if path is None else path.with_name(f"{path.name}.archive")
+
+
+def writing_engine(url: str, *, archive: str = "") -> sa.Engine:
     """
     An engine whose connection may write. On SQLite it has one connection; hold `exclusive` while using it.
 
+    archive : folder of older readings, as `archive_folder` takes it.
     Raises CalledWrongly if the URL is not one of a database we know or its folder cannot be made.
     """
     path = sqlite_path(_known(url))
     if path is None:
-        return _postgres_engine(url, pool_size=2)
+        return _with_archive(_postgres_engine(url, pool_size=2), url, archive)
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
@@ -60,21 +73,27 @@ def writing_engine(url: str) -> sa.Engine:
     engine = sa.create_engine(url, poolclass=sa.QueuePool, pool_size=1, max_overflow=0)
     event.listen(engine, "connect", _configure_writer)
     event.listen(engine, "begin", _begin_immediate)
-    return engine
+    return _with_archive(engine, url, archive)
 
 
-def reading_engine(url: str) -> sa.Engine:
+def _with_archive(engine: sa.Engine, url: str, named: str) -> sa.Engine:
+    """The engine, whose connections know the folder of the archive (`ingest.store.archive`)."""
+    return engine.execution_options(archive_folder=archive_folder(url, named))
+
+
+def reading_engine(url: str, *, archive: str = "") -> sa.Engine:
     """An engine that cannot write. A connection sees one unmoving state from its first query to its end."""
     path = sqlite_path(_known(url))
     if path is None:
         engine = _postgres_engine(url, pool_size=READERS)
-        return engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+        engine = engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+        return _with_archive(engine, url, archive)
     # mode=ro: SQLite itself refuses to write and to checkpoint.
     read_only = f"sqlite:///file:{path}?mode=ro&uri=true"
     engine = sa.create_engine(read_only, poolclass=sa.QueuePool, pool_size=READERS, max_overflow=READERS * 4)
     event.listen(engine, "connect", _configure_reader)
     event.listen(engine, "begin", _begin_deferred)
-    return engine
+    return _with_archive(engine, url, archive)
 
 
 def _known(url: str) -> str:

@@ -6,6 +6,7 @@ What can go wrong in the server, drawn as a tree.
     ├── Refused             this request will never be accepted as it is                     -> 4xx
     │   ├── NotFound        unknown, or another owner's: the same answer
     │   └── ...             the code says which
+    ├── ArchiveUnreadable   a file of the archive is missing or broken; a person puts it back  -> 503
     └── CalledWrongly       a command or setting is wrong; a person has to change it         -> exit code 2
 
 Every message has the value, the rule and the next step.
@@ -32,6 +33,14 @@ class TryAgain(IngestError):
         self.retry_after_s = retry_after_s
         self.code = code
         super().__init__(detail)
+
+
+class ArchiveUnreadable(IngestError):
+    """
+    A file of the archive is missing or broken: what rests on it cannot be said, and nothing is guessed.
+
+    Not a TryAgain: that would hold up all that waits together, and only those who ask for the file must wait.
+    """
 
 
 def writable(text: str) -> str:

@@ -22,7 +22,7 @@ from starlette.exceptions import HTTPException
 
 from gateway import wire
 from ingest import codes
-from ingest.errors import Complaint, Refused, TryAgain, writable
+from ingest.errors import ArchiveUnreadable, Complaint, Refused, TryAgain, writable
 
 log = logging.getLogger("cleanside.ingest")
 
@@ -57,6 +57,13 @@ TITLES: Mapping[str, str] = {
     "not_undoable": "The amendment cannot be undone now",
     "change_does_not_fit": "The change does not fit the readings",
     "terminal_differs": "The terminal restriction was read differently",
+    "code_not_valid": "The code is not valid",
+    "code_for_another_device": "The code is for another device",
+    "over_quota": "Over the quota",
+    "unknown_enrolment": "Unknown enrolment",
+    "unknown_transfer": "Unknown transfer",
+    "name_taken": "The name is taken",
+    "not_transferable": "The machine cannot be transferred now",
     "overloaded": "The server has too much to do",
     "store_unavailable": "The store is unavailable",
     "server_broken": "The server is broken",
@@ -114,6 +121,7 @@ def install(app: FastAPI) -> None:
     """Turn every exception we expect into the one shape; `broken` is for the others."""
     app.add_exception_handler(Refused, _refused)
     app.add_exception_handler(TryAgain, _try_again)
+    app.add_exception_handler(ArchiveUnreadable, _archive_unreadable)
     app.add_exception_handler(wire.BatchRefused, _batch_refused)
     app.add_exception_handler(RequestValidationError, _not_valid)
     app.add_exception_handler(HTTPException, _of_the_framework)
@@ -135,6 +143,11 @@ async def _refused(request: Request, error: Exception) -> JSONResponse:
 async def _try_again(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, TryAgain)
     return respond(request, 503, error.code, str(error), headers={"Retry-After": str(error.retry_after_s)})
+
+
+async def _archive_unreadable(request: Request, error: Exception) -> JSONResponse:
+    log.error("ingest.archive_unreadable", extra={"reason": str(error)[:200]})
+    return respond(request, 503, "store_unavailable", str(error), headers={"Retry-After": "60"})
 
 
 async def _batch_refused(request: Request, error: Exception) -> JSONResponse:

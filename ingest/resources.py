@@ -11,12 +11,13 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import sqlalchemy as sa
 
 from ingest import database
 from ingest.settings import Settings
-from ingest.store import readings
+from ingest.store import partitions, readings
 from ingest.writer import Writer, as_our_errors
 
 Clock = Callable[[], int]  # microseconds since 1970 UTC
@@ -43,6 +44,11 @@ class Resources:
             yield connection
 
     @property
+    def archive_folder(self) -> Path | None:
+        """Where the files of older readings lie; None: there is no archive."""
+        return database.archive_folder(self.settings.database, self.settings.archive_folder)
+
+    @property
     def is_sqlite(self) -> bool:
         """True on SQLite, False on PostgreSQL."""
         return self.readers.dialect.name == "sqlite"
@@ -63,12 +69,12 @@ class Resources:
 def open_resources(settings: Settings, clock: Clock) -> Iterator[Resources]:
     """Open the database for serving. Raises CalledWrongly where another process serves it."""
     with database.exclusive(settings.database):
-        writing = database.writing_engine(settings.database)
-        readers = database.reading_engine(settings.database)
+        writing = database.writing_engine(settings.database, archive=settings.archive_folder)
+        readers = database.reading_engine(settings.database, archive=settings.archive_folder)
         writer = Writer(writing, max_waiting=settings.max_waiting)
         try:
-            with writing.connect():  # first of all: it makes the write-ahead log that readers look into
-                pass
+            with writing.begin() as connection:  # first: it makes the write-ahead log that readers look into
+                partitions.make_ahead(connection, clock())
             writer.start()
             yield Resources(settings, clock, readers, writer)
         finally:

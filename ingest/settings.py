@@ -32,6 +32,19 @@ class Settings:
     port: int = _row(8750, "port to listen on; 0 takes a free one and prints it")
     max_waiting: int = _row(256, "requests that may wait for the disk before new ones get 503")
     recheck_interval_s: int = _row(30, "how often readings held for a time to come are looked at again [s]")
+    # This month and the same of last year stay at hand in the tables; older ones are looked at now and then.
+    retention_days: int = _row(
+        400, "readings of months older than this move from the tables to the archive; 0: never [days]"
+    )
+    archive_folder: str = _row(
+        "", "folder of older readings; empty: beside a SQLite file, with PostgreSQL none and nothing moves"
+    )
+    archive_interval_s: int = _row(3_600, "how often a serving process looks for what has to move [s]")
+    key_requests_per_s: int = _row(500, "requests one key may send, with 20 s saved up; 0: no limit [1/s]")
+    key_bytes_per_s: int = _row(32 * 2**20, "bytes one key may send, with 20 s saved up; 0: no limit [B/s]")
+    address_tries_per_minute: int = _row(
+        60, "tries without a valid key or code that one address has; 0: no limit [1/min]"
+    )
     planning_horizon_days: int = _row(14, "an element due within this time is in state plan [days]")
     log_level: str = _row("info", "debug, info, warning or error")
 

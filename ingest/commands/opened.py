@@ -24,7 +24,7 @@ def opened(given: argparse.Namespace, *, newest: bool = False) -> Iterator[sa.En
     """A writing engine under the lock; `newest` makes sure of the schema first."""
     chosen = settings.from_arguments(given)
     with database.exclusive(chosen.database):
-        engine = database.writing_engine(chosen.database)
+        engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
         try:
             if newest:
                 database.require_newest(engine, migrate_empty=True, migrate_old=False)
@@ -42,7 +42,7 @@ def reader(given: argparse.Namespace) -> Iterator[sa.Connection]:
         raise CalledWrongly(
             f"there is no database at {path}; run: cleanside-ingest migrate, or check --database"
         )
-    engine = database.reading_engine(chosen.database)
+    engine = database.reading_engine(chosen.database, archive=chosen.archive_folder)
     try:
         database.require_newest(engine, migrate_empty=False, migrate_old=False)
         with engine.connect() as connection:

@@ -7,14 +7,15 @@ mark and islands, which the acknowledgement rests on, are held against them.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import sqlalchemy as sa
 
 from ingest.marks import Marks, Ranges, count, intersect, subtract, union
 from ingest.models import quarantine, readings
-from ingest.store import streams
+from ingest.store import archive, streams
+from ingest.store.archive import overlap
 from ingest.store.quarantine import DISCARDED, HELD
 from ingest.store.streams import Stream
 
@@ -58,10 +59,12 @@ def account_of(connection: sa.Connection, stream: Stream) -> Account:
     """The account of one stream."""
     marks = streams.marks_of(connection, stream)
     stored = _ranges(connection, sa.select(readings.c.seq).where(readings.c.stream_id == stream.id))
+    archived = archive.numbers_of(connection, stream.id)
     return balance(
         stream,
         marks,
         stored=stored,
+        archived=archived,
         quarantined=_ranges(connection, _quarantined(stream.id, HELD)),
         discarded=_ranges(connection, _quarantined(stream.id, DISCARDED)),
     )
@@ -84,9 +87,21 @@ def _ranges(connection: sa.Connection, numbers: sa.Select[int]) -> Ranges:
 
 
 def balance(
-    stream: Stream, marks: Marks, *, stored: Ranges, quarantined: Ranges, discarded: Ranges
+    stream: Stream,
+    marks: Marks,
+    *,
+    stored: Ranges,
+    quarantined: Ranges,
+    discarded: Ranges,
+    archived: Sequence[Ranges] = (),
 ) -> Account:
-    """Hold the rows against the marks and against what the gateway says. Pure."""
+    """
+    Hold the rows against the marks and against what the gateway says. Pure.
+
+    archived : for each file of the archive the numbers it holds; they are stored ones too.
+    """
+    twice = overlap([stored, *archived])
+    stored = union(stored, *archived)
     through = stream.appended_through if stream.appended_through is not None else stream.highest
     shed = union((s.first, s.last) for s in marks.shed)
     states = {"stored": stored, "quarantined": quarantined, "discarded": discarded, "shed": shed}
@@ -108,7 +123,10 @@ def balance(
         duplicates=stream.duplicates,
         conflicts=stream.conflicts,
         gaps=missing,
-        faults=tuple(_faults(marks, states, everything, missing, through)),
+        faults=(
+            *((f"numbers {_text(twice)} are stored twice",) if twice else ()),
+            *_faults(marks, states, everything, missing, through),
+        ),
     )
 
 

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 
 from ingest.marks import Ranges
 from ingest.models import exact_times, instants, readings, unit_sets
-from ingest.store import dialect, hours
+from ingest.store import archive, dialect, hours
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -60,8 +60,8 @@ def put(connection: sa.Connection, batches: Sequence[tuple[int, Encoded]]) -> No
 
 
 def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, int]:
-    """number -> content hash of the stored readings among `numbers`."""
-    found: dict[int, int] = {}
+    """number -> content hash of the readings among `numbers` that are stored, or in the archive."""
+    found = archive.hashes(connection, stream_id, numbers)
     query = sa.select(readings.c.seq, readings.c.content_hash).where(readings.c.stream_id == stream_id)
     for among in dialect.among(readings.c.seq, numbers):
         found.update((seq, value) for seq, value in connection.execute(query.where(among)))
@@ -70,9 +70,9 @@ def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[i
 
 def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[dict[str, Any]]:
     """
-    Take stored readings out of the store, and give them as they were: every column, `instant` and `units`.
+    Take readings out of the store or its archive, and give them as they were, in order of number.
 
-    Their hours are due for analysis.
+    Each with every column, its exact `instant` and its `units`. Their hours are due for analysis.
     """
     query = (
         sa.select(readings, exact_times.c.instant, unit_sets.c.units)
@@ -83,7 +83,7 @@ def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list
         )
         .where(readings.c.stream_id == stream_id)
     )
-    taken: list[dict[str, Any]] = []
+    taken = archive.take_out(connection, stream_id, numbers)
     for first, last in numbers:
         rows = connection.execute(query.where(readings.c.seq.between(first, last)).order_by(readings.c.seq))
         taken += [dict(row) for row in rows.mappings()]
@@ -91,7 +91,7 @@ def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list
             here = table.c.stream_id == stream_id, table.c.seq.between(first, last)
             connection.execute(sa.delete(table).where(*here))
     hours.count_down(connection, stream_id, [row["at_us"] for row in taken])
-    return taken
+    return sorted(taken, key=lambda row: int(row["seq"]))
 
 
 def put_exact_times(connection: sa.Connection, stream_id: int, texts: Mapping[int, str]) -> None:

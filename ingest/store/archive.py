@@ -1,0 +1,308 @@
+"""
+The archive beside the tables: which files hold what, and older readings read and taken out through them.
+
+Promises: a number is in a row of `readings` or in one file that is registered, never in both; what was taken
+out of a file counts no more. Whoever asks for readings by number or by time gets those of both places.
+Leaves to others: files (`ingest.archive`), what moves when (`ingest.retention`).
+
+The folder comes with the engine (`ingest.database`): every query that may meet an archived reading needs it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import sqlalchemy as sa
+
+from ingest.errors import ArchiveUnreadable
+from ingest.marks import Range, Ranges, intersect, ranges_of, subtract, union
+from ingest.models import archive_removed, archive_streams, archives
+from ingest.store import dialect
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+IntArray = npt.NDArray[np.int64]
+
+FOLDER = "archive_folder"  # execution option of our engines
+
+
+class Archive(NamedTuple):
+    """A row of `archives`."""
+
+    id: int
+    device_id: int
+    month: str
+    file: str
+    sha256: str
+    size_bytes: int
+    readings: int
+    first_us: int
+    last_us: int
+
+
+_ARCHIVE = sa.select(*(archives.c[f] for f in Archive._fields))
+
+
+def folder_of(connection: sa.Connection) -> Path | None:
+    """Where the files lie; None: there is no archive here."""
+    found: Path | None = connection.get_execution_options().get(FOLDER)
+    return found
+
+
+def path_of(connection: sa.Connection, archive: Archive) -> Path:
+    """Where the file of an archive lies. Raises ArchiveUnreadable where no folder is set."""
+    folder = folder_of(connection)
+    if folder is None:
+        detail = f"readings are in archive file {archive.file}, and archive_folder is not set; set it"
+        raise ArchiveUnreadable(detail)
+    return folder / archive.file
+
+
+# ---------------------------------------------------------------- the register
+
+
+def all_of(connection: sa.Connection) -> list[Archive]:
+    """Every file, oldest month first."""
+    query = _ARCHIVE.order_by(archives.c.month, archives.c.device_id, archives.c.id)
+    return [Archive(*row) for row in connection.execute(query)]
+
+
+def by_ids(connection: sa.Connection, archive_ids: Sequence[int]) -> list[Archive]:
+    """Those of these files that are registered, in order of registration."""
+    query = _ARCHIVE.where(archives.c.id.in_(archive_ids)).order_by(archives.c.id)
+    return [Archive(*row) for row in connection.execute(query)]
+
+
+def of_numbers(connection: sa.Connection, stream_id: int, first: int, last: int) -> list[Archive]:
+    """Files that may hold numbers first..last of a stream."""
+    query = _ARCHIVE.join(archive_streams, archive_streams.c.archive_id == archives.c.id).where(
+        archive_streams.c.stream_id == stream_id,
+        archive_streams.c.first_seq <= last,
+        archive_streams.c.last_seq >= first,
+    )
+    return [Archive(*row) for row in connection.execute(query.order_by(archives.c.id))]
+
+
+def of_time(connection: sa.Connection, device_id: int, from_us: int, until_us: int) -> list[Archive]:
+    """Files that hold readings of a device with from_us <= at < until_us."""
+    query = _ARCHIVE.where(
+        archives.c.device_id == device_id, archives.c.first_us < until_us, archives.c.last_us >= from_us
+    )
+    return [Archive(*row) for row in connection.execute(query.order_by(archives.c.id))]
+
+
+def months_in_pieces(connection: sa.Connection) -> list[tuple[int, str]]:
+    """(device, month) that lie in more than one file."""
+    query = sa.select(archives.c.device_id, archives.c.month)
+    query = query.group_by(archives.c.device_id, archives.c.month).having(sa.func.count() > 1)
+    return [
+        (device_id, month)
+        for device_id, month in connection.execute(query.order_by(archives.c.device_id, archives.c.month))
+    ]
+
+
+def of_month(connection: sa.Connection, device_id: int, month: str) -> list[Archive]:
+    """The files of a device and month."""
+    query = _ARCHIVE.where(archives.c.device_id == device_id, archives.c.month == month)
+    return [Archive(*row) for row in connection.execute(query.order_by(archives.c.id))]
+
+
+def put(
+    connection: sa.Connection, new: Archive, streams: Sequence[tuple[int, int, int, int]], now_us: int
+) -> None:
+    """Register a file (its id is given here) and what it has: (stream, lowest, highest, how many)."""
+    values = {name: value for name, value in new._asdict().items() if name != "id"}
+    statement = sa.insert(archives).values(made_us=now_us, **values).returning(archives.c.id)
+    archive_id = connection.execute(statement).scalar_one()
+    names = ("stream_id", "first_seq", "last_seq", "readings")
+    rows = [dict(zip(names, entry, strict=True)) | {"archive_id": archive_id} for entry in streams]
+    connection.execute(sa.insert(archive_streams), rows)
+
+
+def forget(connection: sa.Connection, archive_ids: Sequence[int]) -> int:
+    """Take files off the register; others hold their readings now. Returns how many there were."""
+    for table in (archive_removed, archive_streams):
+        connection.execute(sa.delete(table).where(table.c.archive_id.in_(archive_ids)))
+    return connection.execute(sa.delete(archives).where(archives.c.id.in_(archive_ids))).rowcount
+
+
+def streams_in(connection: sa.Connection, archive_ids: Sequence[int]) -> list[int]:
+    """The streams that have numbers in these files."""
+    query = sa.select(archive_streams.c.stream_id).where(archive_streams.c.archive_id.in_(archive_ids))
+    return sorted(set(connection.scalars(query)))
+
+
+def removed_from(connection: sa.Connection, archive_id: int) -> dict[int, Ranges]:
+    """stream -> numbers that were taken out of a file since it was made."""
+    table = archive_removed
+    query = sa.select(table.c.stream_id, table.c.first, table.c.last).where(table.c.archive_id == archive_id)
+    found: dict[int, list[Range]] = {}
+    for stream_id, first, last in connection.execute(query):
+        found.setdefault(stream_id, []).append((first, last))
+    return {stream_id: union(ranges) for stream_id, ranges in found.items()}
+
+
+_TURN = 0x636C65616E  # a number of our own among PostgreSQL's advisory locks
+
+
+@contextmanager
+def turn(connection: sa.Connection) -> Iterator[bool]:
+    """True for one process of a database at a time; on SQLite there is only one."""
+    if dialect.is_sqlite(connection):
+        yield True
+        return
+    ours = bool(connection.scalar(sa.select(sa.func.pg_try_advisory_lock(_TURN))))
+    connection.commit()  # the lock is the connection's; its view of the rows is not needed
+    try:
+        yield ours
+    finally:
+        if ours:
+            connection.scalar(sa.select(sa.func.pg_advisory_unlock(_TURN)))
+            connection.commit()
+
+
+# ---------------------------------------------------------------- read through
+
+
+def load(
+    connection: sa.Connection,
+    archive: Archive,
+    columns: Sequence[str],
+    *,
+    stream_id: int | None = None,
+    numbers: Range | None = None,
+    span_us: tuple[int, int] | None = None,
+) -> pa.Table:
+    """Rows of a file as `ingest.archive.load` gives them, but for what was taken out since."""
+    from ingest import archive as files  # brings 35 MB along, which a server without an archive never needs
+
+    wanted = [*dict.fromkeys(("stream_id", "seq", *columns))]
+    path = path_of(connection, archive)
+    table = files.load(path, wanted, stream_id=stream_id, numbers=numbers, span_us=span_us)
+    return without(table, removed_from(connection, archive.id))
+
+
+def without(table: pa.Table, removed: Mapping[int, Ranges]) -> pa.Table:
+    """The rows of a table but for numbers that were taken out, by stream."""
+    for stream_id, ranges in removed.items():
+        other = table["stream_id"].to_numpy() != stream_id
+        table = table.filter(other | ~within(table["seq"].to_numpy(), ranges))
+    return table
+
+
+def within(numbers: IntArray, ranges: Ranges) -> npt.NDArray[np.bool_]:
+    """True where a number lies in one of the ranges; shape (n,)."""
+    edges = np.array([edge for first, last in ranges for edge in (first, last + 1)], dtype=np.int64)
+    found: npt.NDArray[np.bool_] = np.searchsorted(edges, numbers, side="right") % 2 == 1
+    return found
+
+
+def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, int]:
+    """number -> content hash of the archived readings among `numbers`."""
+    found: dict[int, int] = {}
+    if not numbers:
+        return found
+    near = numbers[0][0], numbers[-1][1]
+    for archive in of_numbers(connection, stream_id, *near):
+        table = load(connection, archive, ["content_hash"], stream_id=stream_id, numbers=near)
+        here = within(table["seq"].to_numpy(), numbers)
+        table = table.filter(here)
+        found.update(zip(table["seq"].to_pylist(), table["content_hash"].to_pylist(), strict=True))
+    return found
+
+
+def numbers_of(connection: sa.Connection, stream_id: int) -> list[Ranges]:
+    """For each file the numbers of a stream that it holds, read from the file itself."""
+    found = []
+    for archive in of_numbers(connection, stream_id, 0, 2**63 - 1):
+        held = _numbers_in(path_of(connection, archive), archive.sha256)
+        gone = removed_from(connection, archive.id).get(stream_id, ())
+        found.append(subtract(held.get(stream_id, ()), gone))
+    return found
+
+
+@lru_cache(maxsize=4_096)  # a file never changes: named by its digest, it is read once
+def _numbers_in(path: Path, sha256: str) -> dict[int, Ranges]:  # noqa: ARG001 - part of the key
+    from ingest import archive as files
+
+    table = files.load(path, ["stream_id", "seq"])
+    stream, seq = table["stream_id"].to_numpy(), table["seq"].to_numpy()
+    return {
+        int(stream_id): ranges_of_array(np.sort(seq[stream == stream_id])) for stream_id in np.unique(stream)
+    }
+
+
+def ranges_of_array(numbers: IntArray) -> Ranges:
+    """Ranges of numbers that rise strictly, shape (n,)."""
+    if not len(numbers):
+        return ()
+    breaks = np.flatnonzero(np.diff(numbers) != 1)
+    first = numbers[np.concatenate(([0], breaks + 1))]
+    last = numbers[np.concatenate((breaks, [len(numbers) - 1]))]
+    return tuple(zip(first.tolist(), last.tolist(), strict=True))
+
+
+def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[dict[str, Any]]:
+    """
+    Take archived readings out, and give them as `store.readings.take_out` does.
+
+    The file stays as it is; the register says what of it no longer counts.
+    """
+    from ingest import archive as files
+
+    taken: list[dict[str, Any]] = []
+    for first, last in numbers:
+        for archive in of_numbers(connection, stream_id, first, last):
+            table = load(connection, archive, files.SCHEMA.names, stream_id=stream_id, numbers=(first, last))
+            taken += _as_rows(table)
+            rows = [
+                {"archive_id": archive.id, "stream_id": stream_id, "first": a, "last": b}
+                for a, b in ranges_of(sorted(table["seq"].to_pylist()))
+            ]
+            if rows:
+                connection.execute(sa.insert(archive_removed), rows)
+    return taken
+
+
+def _as_rows(table: pa.Table) -> list[dict[str, Any]]:
+    from ingest import archive as files
+
+    at_us = files.at_us(table).tolist()
+    received = table["received"].cast("int64").to_pylist()
+    rows: list[dict[str, Any]] = table.drop_columns(["at", "at_rest_us", "received"]).to_pylist()
+    return [row | {"at_us": at, "received_us": us} for row, at, us in zip(rows, at_us, received, strict=True)]
+
+
+def between(
+    connection: sa.Connection, device_id: int, from_us: int, until_us: int, columns: Sequence[str]
+) -> Iterator[pa.Table]:
+    """
+    Archived readings of a device with from_us <= at < until_us, file by file.
+
+    columns : quantity columns, or others of `ingest.archive.SCHEMA`. Each table has stream_id, seq, at and
+        at_rest_us too.
+    """
+    from ingest import archive as files
+
+    for archive in of_time(connection, device_id, from_us, until_us):
+        wanted = ["at", "at_rest_us", *columns]
+        table = load(connection, archive, wanted, span_us=(from_us, until_us))
+        at_us = files.at_us(table)
+        yield table.filter((at_us >= from_us) & (at_us < until_us))
+
+
+def overlap(held: Sequence[Ranges]) -> Ranges:
+    """Numbers that more than one of the parts has."""
+    seen: Ranges = ()
+    twice: Ranges = ()
+    for part in held:
+        twice = union(twice, intersect(seen, part))
+        seen = union(seen, part)
+    return twice

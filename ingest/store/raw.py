@@ -1,0 +1,381 @@
+"""
+Raw readings by time, stored or archived, whoever asks: pages, buckets, exports and the analysis.
+
+Promises: a walk goes in the order (instant, stream, number), through both places, a bounded piece at a time,
+each piece in a view of its own: a client that reads slowly holds up nobody. What comes behind the position
+of a walk is not met by it; nothing that stays is met twice or left out.
+Leaves to others: who may see it, units and formats (`ingest.routes.raw`), buckets of numbers at hand
+(`ingest.downsample`).
+
+The hours of a stream are the index by time; they stay when their readings go to the archive.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+import sqlalchemy as sa
+
+from ingest import downsample
+from ingest.downsample import Buckets
+from ingest.models import exact_times, hours, streams
+from ingest.store import archive, dialect
+from ingest.store.hours import HOUR_US, QUANTITY_COLUMNS
+from ingest.store.hours import readings_between as stored_between
+
+FloatArray = npt.NDArray[np.float64]
+IntArray = npt.NDArray[np.int64]
+
+HOURS_AT_ONCE = 1_000  # of the index
+BLOCK_ROWS = 200_000  # readings put into buckets by one statement; chosen
+MOST_SCANNED = 4_000_000  # readings behind one page of buckets: a machine-year at 10 s; chosen
+
+#: gives a connection with a view of its own
+Reading = Callable[[], AbstractContextManager[sa.Connection]]
+
+
+class Seat(NamedTuple):
+    """A device in a span of time, from <= at < until."""
+
+    device_id: int
+    from_us: int
+    until_us: int
+
+
+class Position(NamedTuple):
+    """A place in the order of a walk."""
+
+    at_us: int
+    stream_id: int
+    seq: int
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """Readings in the order of the walk; arrays of shape (n,)."""
+
+    at_us: IntArray
+    stream_id: IntArray
+    seq: IntArray
+    #: NaN: unknown
+    at_uncertainty_s: FloatArray
+    #: column -> values in SI; NaN where absent
+    values: dict[str, FloatArray]
+    #: index -> instant that microseconds cannot tell, RFC 3339
+    exact: dict[int, str]
+
+    def __len__(self) -> int:
+        """How many readings, not how many fields."""
+        return len(self.at_us)
+
+    def take(self, chosen: IntArray) -> Rows:
+        """The rows with these indexes, in this order."""
+        place = {int(index): new for new, index in enumerate(chosen)}
+        return Rows(
+            self.at_us[chosen],
+            self.stream_id[chosen],
+            self.seq[chosen],
+            self.at_uncertainty_s[chosen],
+            {name: column[chosen] for name, column in self.values.items()},
+            {place[index]: text for index, text in self.exact.items() if index in place},
+        )
+
+
+def joined(parts: Sequence[Rows], columns: Sequence[str]) -> Rows:
+    """Rows of several parts, one after the other."""
+    starts = np.cumsum([0, *map(len, parts)]).tolist()
+    exact = [
+        (start + i, text) for start, p in zip(starts, parts, strict=False) for i, text in p.exact.items()
+    ]
+    return Rows(
+        _together([p.at_us for p in parts], np.int64),
+        _together([p.stream_id for p in parts], np.int64),
+        _together([p.seq for p in parts], np.int64),
+        _together([p.at_uncertainty_s for p in parts], np.float64),
+        {name: _together([p.values[name] for p in parts], np.float64) for name in columns},
+        dict(exact),
+    )
+
+
+def _together(parts: Sequence[npt.NDArray[Any]], kind: type) -> npt.NDArray[Any]:
+    return np.concatenate([np.empty(0, kind), *parts])
+
+
+# ---------------------------------------------------------------- the index by time
+
+
+def index_of(
+    connection: sa.Connection, seats: Sequence[Seat], from_us: int, until_us: int
+) -> list[tuple[int, int]]:
+    """(hour, readings) of the devices in a span, in order, at most `HOURS_AT_ONCE`, those that have any."""
+    query = (
+        sa.select(hours.c.hour, sa.func.sum(hours.c.readings))
+        .join_from(hours, streams)
+        .where(
+            streams.c.device_id.in_(sorted({seat.device_id for seat in seats})),
+            hours.c.hour.between(from_us // HOUR_US, (until_us - 1) // HOUR_US),
+            hours.c.readings > 0,
+        )
+        .group_by(hours.c.hour)
+        .order_by(hours.c.hour)
+        .limit(HOURS_AT_ONCE)
+    )
+    return [(int(hour), int(many)) for hour, many in connection.execute(query)]
+
+
+def state_of(connection: sa.Connection, seats: Sequence[Seat]) -> list[tuple[int, ...]]:
+    """What stays equal as long as nothing in these spans changes, for entity tags; cheap."""
+    found: list[tuple[int, ...]] = []
+    for seat in seats:
+        query = (
+            sa.select(sa.func.count(), sa.func.coalesce(sa.func.sum(hours.c.revision), 0))
+            .select_from(hours.join(streams))
+            .where(
+                streams.c.device_id == seat.device_id,
+                hours.c.hour.between(seat.from_us // HOUR_US, (seat.until_us - 1) // HOUR_US),
+            )
+        )
+        count, revisions = connection.execute(query).one()
+        found.append((*seat, int(count), int(revisions)))
+    return found
+
+
+def stream_names(connection: sa.Connection, seats: Sequence[Seat]) -> dict[int, str]:
+    """stream id -> name, of the devices of these seats."""
+    query = sa.select(streams.c.id, streams.c.stream)
+    query = query.where(streams.c.device_id.in_(sorted({seat.device_id for seat in seats})))
+    return {row.id: row.stream for row in connection.execute(query)}
+
+
+# ---------------------------------------------------------------- walk
+
+
+def walk(
+    reading: Reading,
+    seats: Sequence[Seat],
+    columns: Sequence[str],
+    *,
+    rows_at_once: int,
+    after: Position | None = None,
+) -> Iterator[Rows]:
+    """
+    All readings of the seats in order, in pieces of about `rows_at_once`; a piece has at least an hour.
+
+    after : go on behind this position. columns : quantity columns wanted.
+    """
+    if not seats:
+        return
+    from_us = min(seat.from_us for seat in seats)
+    until_us = max(seat.until_us for seat in seats)
+    if after is not None:
+        from_us = max(from_us, after.at_us)
+    while from_us < until_us:
+        with reading() as connection:
+            index = index_of(connection, seats, from_us, until_us)
+            if not index:
+                return
+            end_us = min(until_us, (_last_hour(index, rows_at_once) + 1) * HOUR_US)
+            rows = _rows(connection, seats, columns, from_us, end_us)
+        if after is not None:
+            rows = rows.take(_behind(rows, after))
+        if len(rows):
+            yield rows
+        from_us = end_us
+
+
+def _last_hour(index: Sequence[tuple[int, int]], rows_at_once: int) -> int:
+    total = 0
+    for hour, many in index:
+        total += many
+        if total >= rows_at_once:
+            return hour
+    return index[-1][0]
+
+
+def _behind(rows: Rows, after: Position) -> IntArray:
+    later = rows.at_us > after.at_us
+    same = rows.at_us == after.at_us
+    later |= same & (rows.stream_id > after.stream_id)
+    later |= same & (rows.stream_id == after.stream_id) & (rows.seq > after.seq)
+    return np.flatnonzero(later)
+
+
+def _rows(
+    connection: sa.Connection, seats: Sequence[Seat], columns: Sequence[str], from_us: int, until_us: int
+) -> Rows:
+    parts: list[Rows] = []
+    for seat in seats:
+        first_us, end_us = max(seat.from_us, from_us), min(seat.until_us, until_us)
+        if first_us < end_us:
+            parts += _stored(connection, seat.device_id, columns, first_us, end_us)
+            parts += _archived(connection, seat.device_id, columns, first_us, end_us)
+    rows = joined(parts, columns)
+    return rows.take(np.lexsort((rows.seq, rows.stream_id, rows.at_us)))
+
+
+_IN_SPAN = """
+SELECT at_us, seq, at_uncertainty_s{} FROM readings
+WHERE stream_id = ? AND seq BETWEEN ? AND ? AND at_us >= ? AND at_us < ?
+"""
+
+
+def _stored(
+    connection: sa.Connection, device_id: int, columns: Sequence[str], from_us: int, until_us: int
+) -> Iterator[Rows]:
+    assert set(columns) <= QUANTITY_COLUMNS  # they become part of the SQL
+    sql = _IN_SPAN.format("".join(f", {name}" for name in columns))
+    for stream_id, first, last in spans_of(connection, device_id, from_us, until_us):
+        result = dialect.run(connection, sql, (stream_id, first, last, from_us, until_us))
+        found = result.cursor.fetchall()
+        result.close()
+        if found:
+            # Instants and numbers stay exact: both are below 2^53.
+            table = np.array(found, dtype=np.float64)
+            rows = _as_rows(table, stream_id, columns)
+            yield replace(rows, exact=_exact(connection, stream_id, rows.seq))
+
+
+def spans_of(
+    connection: sa.Connection, device_id: int, from_us: int, until_us: int
+) -> list[tuple[int, int, int]]:
+    """(stream, lowest, highest number) that the hours of a device in a span name."""
+    query = (
+        sa.select(hours.c.stream_id, sa.func.min(hours.c.first_seq), sa.func.max(hours.c.last_seq))
+        .join_from(hours, streams)
+        .where(
+            streams.c.device_id == device_id,
+            hours.c.hour.between(from_us // HOUR_US, (until_us - 1) // HOUR_US),
+        )
+        .group_by(hours.c.stream_id)
+    )
+    return [(a, b, c) for a, b, c in connection.execute(query)]
+
+
+def _as_rows(table: FloatArray, stream_id: int, columns: Sequence[str]) -> Rows:
+    at_us, seq = table[:, 0].astype(np.int64), table[:, 1].astype(np.int64)
+    values = {name: np.ascontiguousarray(table[:, 3 + i]) for i, name in enumerate(columns)}
+    return Rows(at_us, np.full(len(seq), stream_id, np.int64), seq, table[:, 2].copy(), values, {})
+
+
+def _exact(connection: sa.Connection, stream_id: int, seq: IntArray) -> dict[int, str]:
+    query = sa.select(exact_times.c.seq, exact_times.c.instant).where(
+        exact_times.c.stream_id == stream_id, exact_times.c.seq.between(int(seq.min()), int(seq.max()))
+    )
+    texts = {row.seq: row.instant for row in connection.execute(query)}
+    if not texts:
+        return {}
+    return {index: texts[number] for index, number in enumerate(seq.tolist()) if number in texts}
+
+
+def _archived(
+    connection: sa.Connection, device_id: int, columns: Sequence[str], from_us: int, until_us: int
+) -> Iterator[Rows]:
+    wanted = ["at_uncertainty_s", "instant", *columns]
+    for table in archive.between(connection, device_id, from_us, until_us, wanted):
+        from ingest.archive import at_us
+
+        texts = table["instant"]
+        exact = {} if texts.null_count == len(texts) else dict(enumerate(texts.to_pylist()))
+        yield Rows(
+            at_us(table),
+            table["stream_id"].to_numpy(),
+            table["seq"].to_numpy(),
+            table["at_uncertainty_s"].to_numpy(),
+            {name: table[name].to_numpy() for name in columns},
+            {index: text for index, text in exact.items() if text is not None},
+        )
+
+
+def readings_between(
+    connection: sa.Connection, device_id: int, from_us: int, until_us: int, columns: Sequence[str]
+) -> FloatArray:
+    """
+    Readings of a device with from_us <= at < until_us, stored or archived, in no order.
+
+    As `hours.readings_between` gives the stored ones: shape (n, 1 + len(columns)), at_us first, NaN where a
+    reading has no value.
+    """
+    parts = [stored_between(connection, device_id, from_us, until_us, columns)]
+    for rows in _archived(connection, device_id, columns, from_us, until_us):
+        parts.append(np.column_stack([rows.at_us, *(rows.values[c] for c in columns)]).astype(np.float64))
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+# ---------------------------------------------------------------- buckets
+
+
+class Walked(NamedTuple):
+    """Buckets of one page."""
+
+    buckets: Buckets
+    #: where the next page begins; None: there is none
+    next_us: int | None
+
+
+def buckets(
+    reading: Reading, seats: Sequence[Seat], columns: Sequence[str], *, resolution_us: int, limit: int
+) -> Walked:
+    """
+    Count, sum, lowest and highest of each quantity in steps of time, at most `limit` that have readings.
+
+    A page ends early where too many readings stand behind it; whole steps only.
+    """
+    parts: list[Buckets] = []
+    from_us = min((seat.from_us for seat in seats), default=0)
+    until_us = max((seat.until_us for seat in seats), default=0)
+    scanned = many = 0
+    while from_us < until_us and many <= limit and scanned < MOST_SCANNED:
+        with reading() as connection:
+            index = index_of(connection, seats, from_us, until_us)
+            if not index:
+                from_us = until_us
+                break
+            last_hour = _last_hour(index, BLOCK_ROWS)
+            end_us = min(until_us, -(-(last_hour + 1) * HOUR_US // resolution_us) * resolution_us)
+            parts.append(_block(connection, seats, columns, from_us, end_us, resolution_us))
+        scanned += sum(count for hour, count in index if hour <= last_hour)
+        many += len(parts[-1])
+        from_us = end_us
+    found = downsample.merged(parts, columns)
+    if len(found) > limit:
+        found = found.first(limit)
+        return Walked(found, (int(found.step[-1]) + 1) * resolution_us)
+    return Walked(found, from_us if from_us < until_us else None)
+
+
+def _block(
+    connection: sa.Connection,
+    seats: Sequence[Seat],
+    columns: Sequence[str],
+    from_us: int,
+    until_us: int,
+    resolution_us: int,
+) -> Buckets:
+    parts: list[Buckets] = []
+    for seat in seats:
+        first_us, end_us = max(seat.from_us, from_us), min(seat.until_us, until_us)
+        if first_us >= end_us:
+            continue
+        for stream_id, first, last in spans_of(connection, seat.device_id, first_us, end_us):
+            bounds = (stream_id, first, last, first_us, end_us)
+            result = dialect.run(connection, _buckets_sql(columns), (resolution_us, *bounds))
+            parts.append(Buckets.of_rows(result.cursor.fetchall(), columns))
+            result.close()
+        for rows in _archived(connection, seat.device_id, columns, first_us, end_us):
+            parts.append(downsample.bucketed(rows.at_us, rows.values, resolution_us))
+    return downsample.merged(parts, columns)
+
+
+def _buckets_sql(columns: Sequence[str]) -> str:
+    assert set(columns) <= QUANTITY_COLUMNS
+    each = ", ".join(f"count({c}), sum({c}), min({c}), max({c})" for c in columns)
+    # Instants before 1970 are never stored: the division rounds down.
+    return (
+        f"SELECT at_us / ? AS step, count(*){', ' if each else ''}{each} FROM readings "
+        "WHERE stream_id = ? AND seq BETWEEN ? AND ? AND at_us >= ? AND at_us < ? GROUP BY step"
+    )
