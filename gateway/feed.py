@@ -26,6 +26,7 @@ from gateway.wire import Reading
 BRIDGE_READINGS: Final = 10_000  # of one source; a quarter of an hour at 10 a second, some 5 MB (chosen)
 _FIRST_RESTART_S: Final = 1.0  # after a source failed; doubled up to a minute (chosen)
 _LONGEST_RESTART_S: Final = 60.0
+_WENT_WELL_US: Final = 60_000_000  # a source that ran this long before it failed starts over with short waits
 _APPEND_AGAIN_S: Final = 1.0  # after the disk failed (chosen)
 
 
@@ -100,11 +101,14 @@ class Feed:
         """Run the source until it ends or the gateway stops."""
         failures = 0
         while not self._stop.is_set():
+            began_us = self._clock.since_boot_us()
             try:
                 self._source.run(self._emit, self._stop)
                 self._log("gateway.source_ended", source=self.name, refused=self._refused)
                 break
             except Exception as error:  # whatever a source of others may raise: it must not end the gateway
+                if self._clock.since_boot_us() - began_us >= _WENT_WELL_US:
+                    failures = 0
                 wait_s = min(_LONGEST_RESTART_S, _FIRST_RESTART_S * 2.0**failures)
                 failures = min(failures + 1, 10)
                 self._log(

@@ -17,7 +17,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 from gateway.clock import Clock, SystemClock
-from gateway.errors import CalledWrongly, TryAgain
+from gateway.errors import TryAgain
 from gateway.feed import Feed
 from gateway.identity import RandomBytes
 from gateway.log import EventLog, Log
@@ -165,8 +165,6 @@ class Gateway:
 def _transport(settings: Settings, environ: Mapping[str, str]) -> Transport | None:
     if settings.uplink_server is None:
         return None
-    if settings.uplink_certificate_key_file is not None and settings.uplink_certificate_file is None:
-        raise CalledWrongly("uplink.certificate_key_file is set without uplink.certificate_file; set both")
     return HttpTransport(
         settings.uplink_server,
         key=key_reader(settings, environ),

@@ -9,7 +9,6 @@ Leaves to others: what a reply means (`gateway.decision`), when to try again (`g
 from __future__ import annotations
 
 import ipaddress
-import ssl
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
@@ -18,9 +17,12 @@ from typing import TYPE_CHECKING, Protocol
 from urllib.parse import urlsplit
 
 from gateway.errors import GatewayError, SettingsWrong
+from gateway.tls import verified
 from gateway.version import VERSION
 
 if TYPE_CHECKING:
+    import ssl
+
     import httpx
 
 MAX_REPLY_BYTES = 2**20  # an answer is a few kB; a portal's page may be anything
@@ -93,14 +95,15 @@ def check_address(server: str) -> str:
         raise SettingsWrong(
             f'uplink.server "{server}" is not an address; give it like "https://shop.example:8443"'
         )
-    if parts.scheme == "http" and not _is_loopback(parts.hostname):
+    if parts.scheme == "http" and not is_loopback(parts.hostname):
         raise SettingsWrong(f'uplink.server "{server}" would carry the key in the clear; give https://')
     if parts.query or parts.fragment or parts.username or parts.password:
         raise SettingsWrong(f'uplink.server "{server}" has more than host, port and path; remove the rest')
     return server.rstrip("/")
 
 
-def _is_loopback(host: str) -> bool:
+def is_loopback(host: str) -> bool:
+    """True for this machine itself, by address or by its one sure name."""
     if host == "localhost":
         return True
     try:
@@ -133,7 +136,14 @@ class HttpTransport:
         self._key = key
         self._timeout_s = timeout_s
         self._httpx = httpx
-        verify = _tls(ca_file, certificate_file, certificate_key_file) if server.startswith("https") else True
+        verify: ssl.SSLContext | bool = True
+        if server.startswith("https"):
+            verify = verified(
+                ca_file=ca_file,
+                certificate_file=certificate_file,
+                certificate_key_file=certificate_key_file,
+                where="uplink certificates",
+            )
         self._client: httpx.Client = httpx.Client(
             verify=verify,
             follow_redirects=False,
@@ -171,16 +181,3 @@ class HttpTransport:
     def close(self) -> None:
         """Let go of the connection."""
         self._client.close()
-
-
-def _tls(ca_file: Path | None, certificate_file: Path | None, key_file: Path | None) -> ssl.SSLContext:
-    try:
-        context = ssl.create_default_context(cafile=ca_file)
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
-        if certificate_file is not None:
-            context.load_cert_chain(certificate_file, key_file)
-    except (OSError, ssl.SSLError) as error:
-        raise SettingsWrong(
-            f"uplink certificates: {error}; check uplink.ca_file and uplink.certificate_file"
-        ) from error
-    return context

@@ -6,7 +6,8 @@ Readings on standard input or a Unix socket: one JSON object a line, as strict a
 
 Promises: a line with `at` keeps its time; a line without is stamped with the boot's clock on arrival. A line
 that is not as specified is reported and counted, and the next one is read. Leaves to others: units (`units`
-of the options say in which unit each quantity comes), the socket's place (`gateway.sources.listener`).
+of the options say in which unit each quantity comes), what an object says (`gateway.sources.objects`), the
+socket's place (`gateway.sources.listener`).
 
 Options: `units` (quantity -> unit); `socket` (path of a Unix socket to listen on; absent: standard input).
 """
@@ -23,11 +24,10 @@ from typing import Any
 
 from gateway.sources import Context, Emit
 from gateway.sources.listener import serve
+from gateway.sources.objects import LONGEST_BYTES, Objects
 from gateway.sources.options import Options
-from gateway.units import QUANTITIES
-from gateway.wire import MAX_INTEGER, BatchRefused, Reading, datetime_of, load_json, parse_instant
+from gateway.wire import BatchRefused, Reading
 
-_LONGEST_LINE_BYTES = 64 * 2**10  # chosen: far above a line with every quantity
 _LOOK_S = 0.25  # how soon a stop is heard
 
 
@@ -39,7 +39,9 @@ class NdjsonSource:
     ) -> None:
         """descriptor : what to read; None: standard input. Raises SourceWrong for wrong options."""
         given = Options(context.name, options)
-        self._units = given.units("units")
+        units = given.units("units")
+        members = {quantity: (quantity, unit) for quantity, unit in units.items()}
+        self._objects = Objects(members, add_to="units of this source")
         socket_path = given.text("socket")
         given.done()
         self._socket = None if socket_path is None else Path(socket_path).expanduser()
@@ -71,40 +73,9 @@ class NdjsonSource:
 
     def read(self, line: bytes) -> Reading:
         """One line as a reading. Raises ValueError or BatchRefused, saying value, rule and next step."""
-        if len(line) > _LONGEST_LINE_BYTES:
-            raise ValueError(f"the line is longer than {_LONGEST_LINE_BYTES} bytes; send one object a line")
-        document = load_json(line)
-        if not isinstance(document, dict):
-            raise ValueError('the line is not an object; send it like {"restriction": 3.05}')
-        at = document.pop("at", None)
-        uncertainty_s = document.pop("at_uncertainty_s", None)
-        if uncertainty_s is not None and not (_is_number(uncertainty_s) and uncertainty_s >= 0):
-            raise ValueError(f"at_uncertainty_s {uncertainty_s!r} is not a number from 0 up")
-        values = {name: value for name, value in document.items() if value is not None}
-        for name, value in values.items():
-            if name not in self._units:
-                known = "is not a quantity" if name not in QUANTITIES else "has no unit in the settings"
-                raise ValueError(f'"{name}" {known}; add it to units of this source')
-            if not _is_number(value):
-                raise ValueError(f"{name} {value!r} is not a finite number; leave it out if unknown")
-        return self._placed(at, uncertainty_s, values)
-
-    def _placed(self, at: Any, uncertainty_s: float | None, values: Mapping[str, float]) -> Reading:
-        if at is None:
-            return Reading(values=values, units=self._units)
-        if not isinstance(at, str):
-            raise ValueError(f"at {at!r} is not an RFC 3339 text")
-        instant = parse_instant(at)
-        if instant.exact is not None and instant.exact[17:19] == "60":
-            # A leap second cannot be told from the next second here: said as up to a second of doubt.
-            uncertainty_s = max(1.0, uncertainty_s or 0.0)
-        return Reading(
-            at=datetime_of(instant.us), at_uncertainty_s=uncertainty_s, values=values, units=self._units
-        )
-
-
-def _is_number(value: object) -> bool:
-    return type(value) is float or (type(value) is int and abs(value) <= MAX_INTEGER)
+        if len(line) > LONGEST_BYTES:
+            raise ValueError(f"the line is longer than {LONGEST_BYTES} bytes; send one object a line")
+        return self._objects.read(line)
 
 
 def _lines(descriptor: int, stop: threading.Event) -> Iterator[list[bytes]]:
@@ -119,7 +90,7 @@ def _lines(descriptor: int, stop: threading.Event) -> Iterator[list[bytes]]:
                 yield [rest]
             return
         *lines, rest = (rest + chunk).split(b"\n")
-        if len(rest) > _LONGEST_LINE_BYTES:
+        if len(rest) > LONGEST_BYTES:
             lines.append(rest)  # refused as too long; reading goes on after the next line end
             rest = b""
         if lines:

@@ -6,7 +6,8 @@ Leaves to others: what the options mean.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from gateway.errors import SourceWrong
@@ -53,6 +54,51 @@ class Options:
             raise self.wrong(f"{name} {value!r} is not a number above {above:g}")
         return number
 
+    def whole(self, name: str, default: int, *, lowest: int, highest: int) -> int:
+        """A whole number within bounds, both allowed, or the default."""
+        value = self._left.pop(name, default)
+        number = int(value) if isinstance(value, str) and value.isdecimal() else value
+        if type(number) is not int or not lowest <= number <= highest:
+            raise self.wrong(f"{name} {value!r} is not a whole number from {lowest} to {highest}")
+        return number
+
+    def one_of(self, name: str, default: str, *, words: Sequence[str]) -> str:
+        """One of a few words, or the default."""
+        value = self._left.pop(name, default)
+        if value not in words:
+            raise self.wrong(f"{name} {value!r} is not one of {', '.join(words)}")
+        return str(value)
+
+    def switch(self, name: str) -> bool:
+        """True or false; false where it is not given."""
+        value = self._left.pop(name, False)
+        if value in (True, "true", "yes"):
+            return True
+        if value in (False, "false", "no"):
+            return False
+        raise self.wrong(f"{name} {value!r} is neither true nor false")
+
+    def path(self, name: str) -> Path | None:
+        """A path, or None where it is not given."""
+        text = self.text(name)
+        return None if text is None else Path(text).expanduser()
+
+    def texts(self, name: str) -> Sequence[str]:
+        """A list of texts, or an empty one."""
+        value = self._left.pop(name, [])
+        if not isinstance(value, list) or not all(isinstance(entry, str) for entry in value):
+            raise self.wrong(f"{name} {value!r} is not a list of texts")
+        return value
+
+    def wholes(self, name: str, *, lowest: int, highest: int) -> Sequence[int]:
+        """A list of whole numbers within bounds, or an empty one."""
+        value = self._left.pop(name, [])
+        if not isinstance(value, list) or any(
+            type(n) is not int or not lowest <= n <= highest for n in value
+        ):
+            raise self.wrong(f"{name} {value!r} is not a list of whole numbers from {lowest} to {highest}")
+        return value
+
     def address(self, name: str) -> int | None:
         """An address on a bus, 0 to 253, or None where it is not given."""
         value = self._left.pop(name, None)
@@ -75,7 +121,7 @@ class Options:
         given = self._left.pop(name, None)
         if not isinstance(given, Mapping) or not given:
             raise self.wrong(f'{name} is missing; give it like {name}.dp = "restriction kPa"')
-        return {str(column): self._quantity(f"{name}.{column}", meaning) for column, meaning in given.items()}
+        return {str(column): self.quantity(f"{name}.{column}", meaning) for column, meaning in given.items()}
 
     def units(self, name: str) -> dict[str, str]:
         """A table: quantity -> unit that measures it."""
@@ -83,10 +129,11 @@ class Options:
         if not isinstance(given, Mapping) or not given:
             raise self.wrong(f'{name} is missing; give it like {name}.restriction = "kPa"')
         return dict(
-            self._quantity(f"{name}.{quantity}", f"{quantity} {unit}") for quantity, unit in given.items()
+            self.quantity(f"{name}.{quantity}", f"{quantity} {unit}") for quantity, unit in given.items()
         )
 
-    def _quantity(self, where: str, meaning: Any) -> tuple[str, str]:
+    def quantity(self, where: str, meaning: Any) -> tuple[str, str]:
+        """A text "quantity unit", its unit one that measures it. where : said in errors."""
         quantity, _, unit = str(meaning).partition(" ")
         if quantity not in QUANTITIES:
             raise self.wrong(f'{where}: "{quantity}" is not a quantity; one of {", ".join(QUANTITIES)}')

@@ -147,5 +147,5 @@ class GatewayProcess:
 
 def _toml(value: Any) -> str:
     if isinstance(value, Mapping):
-        return "{" + ", ".join(f"{key} = {_toml(entry)}" for key, entry in value.items()) + "}"
+        return "{" + ", ".join(f"{json.dumps(key)} = {_toml(entry)}" for key, entry in value.items()) + "}"
     return json.dumps(value)

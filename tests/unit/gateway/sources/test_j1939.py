@@ -39,12 +39,14 @@ _channels = itertools.count()
         # Constructed from scale and offset of the J1939 Digital Annex as copied in j1939-84 (MIT).
         ("18FEF600", "FFFFFFFF4AFFFFFF", {107: 3.7}),
         ("18FEF600", "FFFFFFFF7CFFFFFF", {107: 6.2}),
+        ("18FEF600", "FFFFFFFF7DFFFFFF", {107: 6.25}),
         ("18FEF600", "FFFFFFFF00FFFFFF", {107: 0.0}),
         ("18FEF600", "FFFFFFFFFAFFFFFF", {107: 12.5}),
         # Codes: pretty_j1939 tests/test_spn_indicator_ranges.py; FB is not 12.55 kPa.
         ("18FEF600", "FFFFFFFFFBFFFFFF", {107: None}),
         ("18FEF600", "FFFFFFFFFDFFFFFF", {107: None}),
         ("18FEF600", "FFFFFFFFFEFFFFFF", {107: None}),
+        ("18FEF600", "FFFFFFFFFFFFFFFF", {107: None}),
         ("18FEF500", "CAFFFF4025FFFFFF", {108: 101.0, 171: 25.0}),
         ("18FEF700", "FFFFFFFF2402FFFF", {168: 27.4}),
         ("18FEF700", "FFFFFFFFFFFAFFFF", {168: 3212.75}),
@@ -53,6 +55,7 @@ _channels = itertools.count()
         ("18FEE500", "81C40300FFFFFFFF", {247: 12345.65}),
         ("18FEE500", "000000FEFFFFFFFF", {247: None}),
         ("18FDD000", "32FFFFFFFFFFFFFF", {2809: 2.5, 2810: None}),
+        ("18FDD000", "FE0A14FFFFFFFFFF", {2809: None, 2810: 0.5, 2811: 1.0}),
         ("18FEF600", "FFFF", {107: None}),
     ],
 )

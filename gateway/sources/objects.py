@@ -1,0 +1,82 @@
+"""
+One JSON object as a reading, as strict as the wire: for every source that is given objects.
+
+    {"restriction": 3.05, "engine_speed": 1795}
+    {"at": "2026-03-02T06:14:07.250Z", "at_uncertainty_s": 4.0, "restriction": 3.10}
+
+Promises: an object with `at` keeps its time, one without is to be stamped on arrival; a member that the
+settings do not name, or that is no finite number, refuses the whole object, saying value, rule and next step.
+Leaves to others: where objects come from (`gateway.sources.ndjson`, `gateway.sources.mqtt`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Set
+from typing import Any, Final
+
+from gateway.units import QUANTITIES
+from gateway.wire import MAX_INTEGER, Reading, datetime_of, load_json, parse_instant
+
+LONGEST_BYTES: Final = 64 * 2**10  # chosen: far above an object with every quantity
+
+
+class Objects:
+    """Reads objects whose members are known."""
+
+    def __init__(
+        self, members: Mapping[str, tuple[str, str]], *, add_to: str, passed_over: Set[str] = frozenset()
+    ) -> None:
+        """
+        members : member -> (quantity, unit). passed_over : members that are known and not wanted.
+        add_to : where in the settings a person adds a member, said in errors.
+        """
+        self._members = members
+        self._units = dict(members.values())
+        self._add_to = add_to
+        self._passed_over = passed_over
+
+    def read(self, text: bytes) -> Reading:
+        """One object as a reading. Raises ValueError or BatchRefused, saying value, rule and next step."""
+        document = load_json(text)
+        if not isinstance(document, dict):
+            raise ValueError('this is not an object; send it like {"restriction": 3.05}')
+        at = document.pop("at", None)
+        uncertainty_s = document.pop("at_uncertainty_s", None)
+        if uncertainty_s is not None and not (is_number(uncertainty_s) and uncertainty_s >= 0):
+            raise ValueError(f"at_uncertainty_s {uncertainty_s!r} is not a number from 0 up")
+        values = {
+            self._quantity(name): _number(name, value)
+            for name, value in document.items()
+            if value is not None and name not in self._passed_over
+        }
+        return self._placed(at, uncertainty_s, values)
+
+    def _quantity(self, name: str) -> str:
+        if name in self._members:
+            return self._members[name][0]
+        known = "has no unit in the settings" if name in QUANTITIES else "is not a quantity"
+        raise ValueError(f'"{name[:64]}" {known}; add it to {self._add_to}')
+
+    def _placed(self, at: Any, uncertainty_s: float | None, values: Mapping[str, float]) -> Reading:
+        if at is None:
+            return Reading(values=values, units=self._units)
+        if not isinstance(at, str):
+            raise ValueError(f"at {at!r} is not an RFC 3339 text")
+        instant = parse_instant(at)
+        if instant.exact is not None and instant.exact[17:19] == "60":
+            # A leap second cannot be told from the next second here: said as up to a second of doubt.
+            uncertainty_s = max(1.0, uncertainty_s or 0.0)
+        return Reading(
+            at=datetime_of(instant.us), at_uncertainty_s=uncertainty_s, values=values, units=self._units
+        )
+
+
+def _number(name: str, value: Any) -> float:
+    if not is_number(value):
+        raise ValueError(f"{name} {value!r} is not a finite number; leave it out if unknown")
+    return value  # type: ignore[no-any-return]
+
+
+def is_number(value: object) -> bool:
+    """True for a finite number that every reader of JSON takes for the same; true and false are none."""
+    return type(value) is float or (type(value) is int and abs(value) <= MAX_INTEGER)
