@@ -26,12 +26,15 @@ from ingest import description, problems
 from ingest.access import Keyring
 from ingest.analysis import Analyst
 from ingest.assessment import Snapshots, Views
+from ingest.limits import Limits
 from ingest.resources import Clock, open_resources
+from ingest.retention import Keeper
 from ingest.routes import (
     acceptance,
     account,
     amendments,
     devices,
+    enrolment,
     health,
     keys,
     machines,
@@ -62,6 +65,7 @@ _ROUTES = (
     amendments,
     account,
     keys,
+    enrolment,
     health,
 )
 
@@ -91,14 +95,17 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
         with open_resources(settings, clock) as resources:
             app.state.resources = resources
             analyst = Analyst(resources, on_pass=lambda: _record_uses(app))
+            keeper = Keeper(resources)
             if analyse:
                 analyst.start()
+                keeper.start()
             try:
                 yield
             finally:
                 resources.stopping.set()
                 if analyse:
                     analyst.join()
+                    keeper.join()
                 _record_uses(app)
 
     app = FastAPI(
@@ -109,6 +116,11 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
         redoc_url=None,
     )
     app.state.keyring = Keyring()
+    app.state.limits = Limits(
+        key_requests_per_s=settings.key_requests_per_s,
+        key_bytes_per_s=settings.key_bytes_per_s,
+        address_tries_per_minute=settings.address_tries_per_minute,
+    )
     app.state.snapshots = Snapshots()
     app.state.views = Views()
     app.state.routes = all_routes()

@@ -1,0 +1,85 @@
+"""The command `archive`: move what is old enough now, or say what would move."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Callable
+from contextlib import contextmanager
+from typing import Any
+
+import sqlalchemy as sa
+
+from ingest import app, database, retention, settings
+from ingest.commands.opened import opened, reader
+from ingest.errors import CalledWrongly
+from ingest.retention import Moved, Planned, Work
+from ingest.settings import Settings
+
+
+def add(commands: Any) -> None:
+    """Hang the command in."""
+    parser = commands.add_parser(
+        "archive", help="move readings older than the retention to Parquet files; a server does so by itself"
+    )
+    settings.add_arguments(parser, "database", "retention_days", "archive_folder")
+    parser.add_argument("--dry-run", action="store_true", help="say what would move, and move nothing")
+    parser.add_argument("--json", action="store_true", help="for machines")
+    parser.set_defaults(run=run_archive)
+
+
+def run_archive(given: argparse.Namespace) -> int:
+    """Move what is old enough, or say what would move; that may be asked while a process serves."""
+    chosen = settings.from_arguments(given)
+    if not chosen.retention_days:
+        raise CalledWrongly("retention_days is 0: readings stay in the database; give --retention-days DAYS")
+    before_us = retention.cut_us(app.system_clock(), chosen.retention_days)
+    if given.dry_run:
+        with reader(given) as connection:
+            planned = retention.plan(connection, before_us)
+        print(_planned_json(planned) if given.json else _planned_text(planned, before_us))
+        return 0
+    with opened(given, newest=True) as engine:
+        moved = retention.run_pass(_work(chosen, engine), before_us)
+    print(json.dumps(moved._asdict()) if given.json else _moved_text(moved))
+    return 0
+
+
+def _work(chosen: Settings, engine: sa.Engine) -> Work:
+    from ingest.archive import Disk
+
+    folder = database.archive_folder(chosen.database, chosen.archive_folder)
+    if folder is None:
+        raise CalledWrongly(
+            "there is no archive folder; with PostgreSQL give --archive-folder, one for all processes"
+        )
+
+    @contextmanager
+    def reading() -> Any:
+        with engine.connect() as connection:
+            yield connection
+            connection.rollback()
+
+    def write(job: Callable[[sa.Connection], Any]) -> Any:
+        with engine.begin() as connection:
+            return job(connection)
+
+    return Work(reading=reading, write=write, folder=folder, disk=Disk(), now_us=app.system_clock())
+
+
+def _planned_json(planned: list[Planned]) -> str:
+    return json.dumps([entry._asdict() for entry in planned], indent=2)
+
+
+def _planned_text(planned: list[Planned], before_us: int) -> str:
+    lines = [f"{entry.month}  {entry.readings:>12,}  {entry.device}" for entry in planned]
+    total = sum(entry.readings for entry in planned)
+    cut = retention.month_of(before_us)
+    return "\n".join([*lines, f"{total:,} readings from before {cut} would move; nothing was moved"])
+
+
+def _moved_text(moved: Moved) -> str:
+    return (
+        f"{moved.readings:,} readings moved in {moved.files} steps; {moved.joined} files became one with "
+        f"others, {moved.swept} that nothing refers to were removed"
+    )
