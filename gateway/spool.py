@@ -38,6 +38,7 @@ from gateway.spool_state import (
     BootState,
     SpoolState,
     StreamRow,
+    find_stream,
     last_position,
     open_stream,
     read_state,
@@ -62,6 +63,10 @@ _CHECK_ROOM_EVERY: Final = 500  # readings between two looks at the budget
 _APPEND_AGAIN = (
     "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES (?, ?, ?, ?, ?)"
 )
+# Changes no row where there is no such stream, or where it never gave that number.
+_ACKNOWLEDGE = """UPDATE streams SET acknowledged_through = max(acknowledged_through, ?1),
+sent_through = max(sent_through, ?1) WHERE stream = ?2 AND first_position + ?1 - 1 <=
+coalesce(last_position, (SELECT seq FROM sqlite_sequence WHERE name = 'readings'), first_position - 1)"""
 _ADD_TRAFFIC = """INSERT INTO traffic VALUES (?, ?, ?) ON CONFLICT (day) DO UPDATE
 SET up_bytes = up_bytes + excluded.up_bytes, down_bytes = down_bytes + excluded.down_bytes"""
 
@@ -175,19 +180,15 @@ class Spool:
         A mark below the one known changes nothing. Raises UnknownStream, CalledWrongly.
         """
         with self._disk.transaction() as connection:
-            row = self._stream(connection, stream)
-            if through > row.appended_through:
+            connection.execute(_ACKNOWLEDGE, (through, stream))
+            if not connection.changes():
+                row = self._stream(connection, stream)
                 raise CalledWrongly(
                     f"stream {stream} has numbers through {row.appended_through}, not {through}; "
                     "acknowledge what was sent"
                 )
             for first, last in again:
-                self._append_again(connection, row, first, last)
-            connection.execute(
-                "UPDATE streams SET acknowledged_through = max(acknowledged_through, ?1), "
-                "sent_through = max(sent_through, ?1) WHERE number = ?2",
-                (through, row.number),
-            )
+                self._append_again(connection, self._stream(connection, stream), first, last)
             self._write_traffic(connection)
         self._in_flight = range(0)
 
@@ -439,13 +440,14 @@ class Spool:
         )
 
     def _write_traffic(self, connection: apsw.Connection) -> None:
+        if not self._traffic:
+            return
         counted, self._traffic = self._traffic, {}
         connection.executemany(_ADD_TRAFFIC, [(day, up, down) for day, (up, down) in counted.items()])
 
     def _stream(self, connection: apsw.Connection, stream: str) -> StreamRow:
-        for row in stream_rows(connection):
-            if row.stream == stream:
-                return row
+        if (row := find_stream(connection, stream)) is not None:
+            return row
         raise UnknownStream(f"{self.path} has no stream {stream}; see status for those it has")
 
     def _known(self, connection: apsw.Connection) -> Known:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -187,11 +186,14 @@ class Appends:
         ticket.turn.acquire()
         with self._queue_lock:
             self._queue.append(ticket)
+            begins = not self._is_committing
+            self._is_committing = True
         while not ticket.is_done:
-            if self._begins():
+            if begins or self._begins():
                 self._commit(disk)
             else:
                 ticket.turn.acquire(timeout=_LOOK_AGAIN_S)
+            begins = False
         if ticket.error is not None:
             raise ticket.error
         assert ticket.numbers is not None
@@ -205,7 +207,7 @@ class Appends:
             return begins
 
     def _commit(self, disk: SpoolDisk) -> None:
-        with disk.lock:
+        with disk.lock:  # those who come while it is waited for come along
             with self._queue_lock:
                 tickets, self._queue = self._queue, []
             try:
@@ -214,20 +216,21 @@ class Appends:
             except BaseException as error:
                 for ticket in tickets:
                     ticket.error = error
-        with self._queue_lock:
+        with self._queue_lock:  # all who are woken are woken under it: a turn is given up once
             self._is_committing = False
-            awake = [*tickets, *self._queue[:1]]  # and one that came meanwhile: it commits next
-        for ticket in awake:
-            with suppress(RuntimeError):  # awake already
-                ticket.turn.release()
+            for ticket in (*tickets, *self._queue[:1]):  # and one that came meanwhile: it commits next
+                if ticket.turn.locked():
+                    ticket.turn.release()
 
     def _write(self, disk: SpoolDisk, tickets: Sequence[_Ticket]) -> None:
-        if any(ticket.file_number != disk.number for ticket in tickets):
-            raise SpoolDamaged(f"{disk.path} was replaced while readings were on their way; append again")
+        rows: list[NewRow] = []
+        for ticket in tickets:
+            if ticket.file_number != disk.number:
+                raise SpoolDamaged(f"{disk.path} was replaced while readings were on their way; append again")
+            rows += ticket.rows
         with disk.transaction() as connection:
             if self._first_position is None:
                 self._first_position = open_stream(connection).first_position
-            rows = [row for ticket in tickets for row in ticket.rows]
             _insert(connection, rows)
             # AUTOINCREMENT gives positions one after the other within a transaction.
             last = connection.last_insert_rowid() if rows else last_position(connection)
@@ -241,6 +244,9 @@ class Appends:
 
 
 def _insert(connection: apsw.Connection, rows: Sequence[NewRow]) -> None:
+    if len(rows) == 1:
+        connection.execute(_APPEND_ONE, rows[0])
+        return
     whole = len(rows) // _AT_ONCE * _AT_ONCE
     for begin in range(0, whole, _AT_ONCE):
         connection.execute(_APPEND_MANY, [value for row in rows[begin : begin + _AT_ONCE] for value in row])

@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import apsw
 
@@ -20,6 +21,19 @@ from gateway.spool_state import StreamRow
 from gateway.spool_time import Placements
 from gateway.version import BUILT, VERSION
 from gateway.wire import MAX_SHED_RANGES, Batch, GatewayReport, ShedRange
+
+# Nearly always there is nothing of the three: asked once, and read only where there is.
+_BESIDE = """
+SELECT coalesce((SELECT last FROM shed WHERE stream = ?1 AND first <= ?3
+                 ORDER BY first DESC LIMIT 1), 0) >= ?2,
+       EXISTS (SELECT 1 FROM placements WHERE first_position BETWEEN ?4 AND ?5),
+       EXISTS (SELECT 1 FROM events WHERE stream = ?1 AND at_seq BETWEEN ?2 AND ?3)"""
+_PLACEMENTS = """
+SELECT b.boot, p.first_position, p.kind, p.uncertainty_us FROM placements p
+JOIN boots b ON b.number = p.boot WHERE p.first_position BETWEEN ? AND ? ORDER BY 2"""
+_EVENTS = (
+    "SELECT at_seq, event, detail FROM events WHERE stream = ? AND at_seq BETWEEN ? AND ? ORDER BY number"
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,19 +65,38 @@ def next_batch(
         last_seq = stream.seq(rows[-1][0])
     else:  # what was given up before the first that has to wait, or all of the rest
         last_seq = stream.seq(held[0][0]) - 1 if held else stream.appended_through
-    shed = shed_within(connection, stream.number, first_seq, last_seq, limit=MAX_SHED_RANGES)
+    is_shed, is_placed, is_event = _beside(connection, stream, first_seq, last_seq)
+    shed = (
+        shed_within(connection, stream.number, first_seq, last_seq, limit=MAX_SHED_RANGES) if is_shed else []
+    )
     if len(shed) == MAX_SHED_RANGES:
         last_seq = shed[-1].last
         rows = [row for row in rows if stream.seq(row[0]) <= last_seq]
     if not rows and not shed:
         return None
     # A stream that was forked is told apart by its report; without one the server compares contents only.
-    said = (
-        _report(connection, stream, known, first_seq, last_seq)
-        if report and stream.state != "forked"
-        else None
+    if not report or stream.state == "forked":
+        return _batch(stream, known, rows, shed, None)
+    boots = _boots(connection, stream, first_seq, last_seq) if is_placed else ()
+    events = _events(connection, stream, first_seq, last_seq) if is_event else ()
+    said = GatewayReport(
+        version=VERSION,
+        built=BUILT,
+        installation=known.installation,
+        appended_through=stream.appended_through,
+        boots=boots,
+        events=events,
     )
     return _batch(stream, known, rows, shed, said)
+
+
+def _beside(
+    connection: apsw.Connection, stream: StreamRow, first_seq: int, last_seq: int
+) -> tuple[bool, bool, bool]:
+    """Whether there are shed ranges, placements, events at first_seq..last_seq."""
+    span = (stream.number, first_seq, last_seq, stream.position(first_seq), stream.position(last_seq))
+    is_shed, is_placed, is_event = connection.execute(_BESIDE, span).fetchall()[0]
+    return bool(is_shed), bool(is_placed), bool(is_event)
 
 
 def span(batch: Batch) -> tuple[int, int]:
@@ -101,34 +134,23 @@ def _batch(
     )
 
 
-def _report(
-    connection: apsw.Connection, stream: StreamRow, known: Known, first_seq: int, last_seq: int
-) -> GatewayReport:
-    placements = connection.execute(
-        "SELECT b.boot, p.first_position, p.kind, p.uncertainty_us FROM placements p "
-        "JOIN boots b ON b.number = p.boot WHERE p.first_position BETWEEN ? AND ? ORDER BY 2",
-        (stream.position(first_seq), stream.position(last_seq)),
+def _boots(
+    connection: apsw.Connection, stream: StreamRow, first_seq: int, last_seq: int
+) -> tuple[Mapping[str, Any], ...]:
+    rows = connection.execute(_PLACEMENTS, (stream.position(first_seq), stream.position(last_seq)))
+    return tuple(
+        {
+            "boot": boot,
+            "first_seq": stream.seq(max(position, stream.first_position)),
+            "anchor": kind,
+            "uncertainty_s": uncertainty_us / 1e6,
+        }
+        for boot, position, kind, uncertainty_us in rows
     )
-    events = connection.execute(
-        "SELECT at_seq, event, detail FROM events "
-        "WHERE stream = ? AND at_seq BETWEEN ? AND ? ORDER BY number",
-        (stream.number, first_seq, last_seq),
-    )
-    return GatewayReport(
-        version=VERSION,
-        built=BUILT,
-        installation=known.installation,
-        appended_through=stream.appended_through,
-        boots=tuple(
-            {
-                "boot": boot,
-                "first_seq": stream.seq(max(position, stream.first_position)),
-                "anchor": kind,
-                "uncertainty_s": uncertainty_us / 1e6,
-            }
-            for boot, position, kind, uncertainty_us in placements
-        ),
-        events=tuple(
-            {"at_seq": at_seq, "event": event} | json.loads(detail) for at_seq, event, detail in events
-        ),
-    )
+
+
+def _events(
+    connection: apsw.Connection, stream: StreamRow, first_seq: int, last_seq: int
+) -> tuple[Mapping[str, Any], ...]:
+    rows = connection.execute(_EVENTS, (stream.number, first_seq, last_seq))
+    return tuple({"at_seq": at_seq, "event": event} | json.loads(detail) for at_seq, event, detail in rows)

@@ -26,7 +26,7 @@ import apsw
 from gateway.payload import UnitSet, read_unit_set, write_unit_set
 from gateway.spool_batch import Row, columns_of, read_rows, sendable
 from gateway.spool_shed import declare, shed_within
-from gateway.spool_state import StreamRow, stream_rows
+from gateway.spool_state import StreamRow, find_stream
 from gateway.spool_time import Placements, load_placements
 
 REASON: Final = "damaged"
@@ -144,7 +144,7 @@ def _carry_over(
 
 def _salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:
     """The row of a salvaged stream in the new file; made when it is first asked for."""
-    found = _find_stream(connection, stream.stream)
+    found = find_stream(connection, stream.stream)
     if found is None:
         lowest = connection.execute("SELECT min(first_position) FROM streams").get
         first = min(0, int(lowest)) // _FAR * _FAR - _FAR + 1
@@ -154,13 +154,9 @@ def _salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:
             "state) VALUES (?, ?, ?, ?, ?, 'forked')",
             (stream.stream, first, first + mark - 1, mark, max(mark, stream.sent_through)),
         )
-        found = _find_stream(connection, stream.stream)
+        found = find_stream(connection, stream.stream)
     assert found is not None
     return found
-
-
-def _find_stream(connection: apsw.Connection, stream: str) -> StreamRow | None:
-    return next((row for row in stream_rows(connection) if row.stream == stream), None)
 
 
 def _insert(connection: apsw.Connection, known: _Old, row: Row, position: int) -> None:

@@ -26,6 +26,7 @@ SELECT number, stream, first_position, coalesce(last_position,
 FROM streams"""
 _STREAMS = f"{_COLUMNS} ORDER BY first_position, number"
 _OPEN_STREAM = f"{_COLUMNS} WHERE state = 'open'"
+_BY_NAME = f"{_COLUMNS} WHERE stream = ?"
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +64,13 @@ def stream_rows(connection: apsw.Connection) -> list[StreamRow]:
 def open_stream(connection: apsw.Connection) -> StreamRow:
     """The stream that takes new readings."""
     return StreamRow(*connection.execute(_OPEN_STREAM).fetchall()[0])  # type: ignore[arg-type]
+
+
+def find_stream(connection: apsw.Connection, stream: str) -> StreamRow | None:
+    """The stream of that name; None: there is none."""
+    for row in connection.execute(_BY_NAME, (stream,)):
+        return StreamRow(*row)
+    return None
 
 
 def last_position(connection: apsw.Connection) -> int:
