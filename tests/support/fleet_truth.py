@@ -24,6 +24,7 @@ Row = dict[str, Any]
 
 DAY_S = 86_400.0
 LEADS_DAYS = (30.0, 14.0, 7.0)
+NEAR_DAYS = 1.6  # a look every three days is near enough to a lead time
 TO_TELL_H = (
     100.0  # a fall that is younger is not told as sure yet; one that close to the end is not asked for
 )
@@ -219,41 +220,40 @@ def score_causes(
 
 def score_dates(machine: Machine, said: Sequence[Said]) -> list[Row]:
     """
-    For each element and lead time, the first look at which terminal is that near: error of the date, and is
-    the true one inside. Elements changed early count too: the simulator knows when they would have been due.
+    For each element and lead time, the look nearest to it (within NEAR_DAYS): error of the date, and does the
+    interval hold the true one. Elements changed early count too: their truth is known.
     """
     found = []
     for element in machine.elements:
         if element["terminal_s"] is None:
             continue
         end_s = element["end_s"] if element["end_s"] is not None else machine.until_s
+        looks = [s for s in said if element["start_s"] < s.at_s < end_s]
         for lead_days in LEADS_DAYS:
-            from_s = element["terminal_s"] - lead_days * DAY_S
-            if from_s < element["start_s"]:
-                continue
-            look = next((s for s in said if s.at_s >= from_s), None)
-            if (
-                look is None
-                or look.at_s >= min(end_s, from_s + 2 * DAY_S)
-                or look.due_s is None
-                or look.hours_left is None
-            ):
-                continue
-            low, middle, high = (look.due_s - element["terminal_s"]) / DAY_S
-            left = element["terminal_h"] - look.seen_h
-            found.append(
-                {
-                    "lead": lead_days,
-                    "error_days": middle,
-                    "inside": float(low <= 0.0 <= high),
-                    "width_days": high - low,
-                    "left_inside": float(look.hours_left[0] <= left <= look.hours_left[2]),
-                    "left_error": float(look.hours_left[1] - left),
-                    "trusted": look.state != "suspect",
-                    "at_s": look.at_s,
-                }
-            )
+            at_s = element["terminal_s"] - lead_days * DAY_S
+            look = min(looks, key=lambda s: abs(s.at_s - at_s), default=None)
+            if look is not None and abs(look.at_s - at_s) <= NEAR_DAYS * DAY_S:
+                found += _date(element, look, lead_days)
     return found
+
+
+def _date(element: Row, look: Said, lead_days: float) -> list[Row]:
+    if look.due_s is None or look.hours_left is None:
+        return []
+    low, middle, high = (look.due_s - element["terminal_s"]) / DAY_S
+    left = element["terminal_h"] - look.seen_h
+    return [
+        {
+            "lead": lead_days,
+            "error_days": middle,
+            "inside": float(low <= 0.0 <= high),
+            "width_days": high - low,
+            "left_inside": float(look.hours_left[0] <= left <= look.hours_left[2]),
+            "left_error": float(look.hours_left[1] - left),
+            "trusted": look.state != "suspect",
+            "at_s": look.at_s,
+        }
+    ]
 
 
 def score_horizons(machine: Machine, said: Sequence[Said]) -> list[Row]:
