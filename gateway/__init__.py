@@ -12,6 +12,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from gateway.client import Client
     from gateway.clock import Anchor, Clock, SettableClock, SystemClock
     from gateway.errors import CalledWrongly, GatewayError, NeverAccepted, TryAgain
     from gateway.run import Gateway
@@ -27,6 +28,7 @@ _HOMES = {
     "Anchor": "clock",
     "BUILT": "version",
     "CalledWrongly": "errors",
+    "Client": "client",
     "Clock": "clock",
     "Gateway": "run",
     "GatewayError": "errors",
@@ -53,6 +55,7 @@ __all__ = [
     "VERSION",
     "Anchor",
     "CalledWrongly",
+    "Client",
     "Clock",
     "Gateway",
     "GatewayError",
