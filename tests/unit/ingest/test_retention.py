@@ -189,7 +189,9 @@ def test_a_file_says_what_it_is_to_any_reader_of_parquet(api: Api) -> None:
 
 def test_what_is_archived_is_set_aside_amended_stored_and_undone(either: Api) -> None:
     """Weeks in the wrong unit, found when they are in the archive already."""
-    either.send(january(1, 100))
+    sent = january(1, 100)  # without the digits beyond 15, which no unit conversion carries both ways
+    sent["columns"] |= {"engine_speed": [1500.125] * 100, "altitude": [4_000.5] * 100}
+    either.send(sent)
     before = whole_readings(either)
     archive_all(either)
     body = {"stream": STREAM, "first": 11, "last": 14, "reason": "the gauge showed another unit"}
@@ -197,7 +199,7 @@ def test_what_is_archived_is_set_aside_amended_stored_and_undone(either: Api) ->
     assert aside["entries"] == 4
     [line] = either.account()["streams"]
     assert (line["stored"], line["quarantined"], line["balances"]) == (96, 4, True)
-    assert either.send(january(1, 100))["duplicates"] == 96
+    assert either.send(sent)["duplicates"] == 96
     change = {"where": {"code": "set_aside"}, "change": {"units": {"restriction": "mbar"}}}
     amended = either.post("/v1/quarantine/amendments", change, key="operator").json()
     assert amended["stored"] == 4, amended
