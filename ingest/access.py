@@ -28,6 +28,7 @@ ROLES = ("device", "integrator", "planner", "operator", "admin")
 #: What each permission needs; nothing else is allowed.
 PERMISSIONS: Mapping[str, frozenset[str]] = {
     "readings:post": frozenset({"device", "integrator"}),
+    "bundles:import": frozenset({"operator", "admin"}),
     "streams:read": frozenset({"device", "integrator", "planner", "operator", "admin"}),
     "fleet:read": frozenset({"integrator", "planner", "operator", "admin"}),
     "fleet:write": frozenset({"integrator", "operator", "admin"}),
@@ -37,6 +38,9 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "quarantine:read": frozenset({"operator", "admin"}),
     "quarantine:write": frozenset({"operator", "admin"}),
     "keys:manage": frozenset({"admin"}),
+    "enrolments:write": frozenset({"integrator", "operator", "admin"}),
+    "transfers:manage": frozenset({"admin"}),
+    "audit:read": frozenset({"admin"}),
 }
 #: Roles that see and post for the devices their key is bound to, and no others.
 BOUND_ROLES = frozenset({"device", "integrator"})
@@ -89,6 +93,10 @@ class Keyring:
         if entry is None or entry[0] < self._monotonic_s():
             return None
         return _checked(entry[1], secret)
+
+    def was_valid(self, header: str | None) -> bool:
+        """True if a key of this handle was found lately, valid or not by now. Raises Refused (401)."""
+        return _parts(header)[0] in self._remembered
 
     def find(self, connection: sa.Connection, header: str | None) -> Key:
         """The key of an Authorization header. Raises Refused (401)."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 import itertools
 import secrets
 import time
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from importlib.metadata import PackageNotFoundError, version
 
@@ -33,6 +33,7 @@ from ingest.routes import (
     acceptance,
     account,
     amendments,
+    bundles,
     devices,
     enrolment,
     health,
@@ -56,6 +57,7 @@ the engine maker's service limit and manual come first.
 
 _ROUTES = (
     readings,
+    bundles,
     streams,
     machines,
     devices,
@@ -128,7 +130,7 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
         app.include_router(module.router)
     problems.install(app)
     description.install(app, DESCRIPTION, app.state.routes)
-    app.add_middleware(Edge)
+    app.add_middleware(Edge, larger={bundles.PATH: settings.max_bundle_bytes})
     return app
 
 
@@ -157,8 +159,10 @@ def _version() -> str:
 class Edge:
     """The outermost layer: request id, common headers, a limit to every body, and the last resort."""
 
-    def __init__(self, app: ASGIApp) -> None:
+    def __init__(self, app: ASGIApp, *, larger: Mapping[str, int]) -> None:
+        """larger : path -> bytes, of those that take more than a batch."""
         self._app = app
+        self._larger = larger
         # Unique without asking the system for randomness each time: that costs a request its turn.
         self._run = secrets.token_hex(4)
         self._numbers = itertools.count(1)
@@ -184,26 +188,27 @@ class Edge:
             await send(message)
 
         try:
-            await self._app(scope, _limited(scope, receive), send_with_headers)
+            limit = self._larger.get(scope["path"], MAX_BODY_BYTES)
+            await self._app(scope, _limited(scope, receive, limit), send_with_headers)
         except Exception as error:
             if started:  # too late for an answer: the server cuts the connection
                 raise
             await problems.broken(Request(scope), error)(scope, receive, send_with_headers)
 
 
-def _limited(scope: Scope, receive: Receive) -> Receive:
+def _limited(scope: Scope, receive: Receive, limit: int) -> Receive:
     """Receive, until the body is over the limit; whatever its header says."""
     declared = Headers(scope=scope).get("content-length", "")
     size = 0
 
     async def receive_limited() -> Message:
         nonlocal size
-        if declared.isdecimal() and int(declared) > MAX_BODY_BYTES:
-            raise HTTPException(413)
+        if declared.isdecimal() and int(declared) > limit:
+            raise HTTPException(413, str(limit))
         message = await receive()
         size += len(message.get("body", b""))
-        if size > MAX_BODY_BYTES:
-            raise HTTPException(413)
+        if size > limit:
+            raise HTTPException(413, str(limit))
         return message
 
     return receive_limited

@@ -64,6 +64,10 @@ TITLES: Mapping[str, str] = {
     "unknown_transfer": "Unknown transfer",
     "name_taken": "The name is taken",
     "not_transferable": "The machine cannot be transferred now",
+    "bundle_unreadable": "The file is no bundle",
+    "bundle_not_authentic": "The bundle was not made with a valid key of its device",
+    "bundle_cut_short": "The bundle is cut short",
+    "bundle_altered": "The bundle was altered",
     "overloaded": "The server has too much to do",
     "store_unavailable": "The store is unavailable",
     "server_broken": "The server is broken",
@@ -197,7 +201,7 @@ async def _of_the_framework(request: Request, error: Exception) -> JSONResponse:
         detail = f"{request.method} is not for {request.url.path}; allowed: {allowed}"
         return respond(request, 405, "method_not_allowed", detail, headers={"Allow": allowed})
     if status == 413:
-        detail = f"the body has more than {wire.MAX_BODY_BYTES} bytes; send less at once"
+        detail = f"the body has more than {error.detail} bytes; send less at once"
         return respond(request, 413, "body_too_large", detail)
     detail = str(error.detail) or HTTPStatus(status).phrase
     return respond(request, status, "not_valid", detail, headers=error.headers)

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import groupby
 from typing import Any
 
@@ -33,7 +33,14 @@ def reconsider(connection: sa.Connection, entries: Sequence[Entry], now_us: int)
     held = [entry for entry in entries if entry.state == quarantine.HELD]
     ready = [entry for entry in held if not entry.beside and entry.code != "opaque"]
     ready.sort(key=_together)
-    return sum(_reconsider(connection, list(group), now_us) for _, group in groupby(ready, key=_alike))
+    batches = (piece for _, group in groupby(ready, key=_alike) for piece in _pieces(list(group)))
+    return sum(_reconsider(connection, piece, now_us) for piece in batches)
+
+
+def _pieces(entries: list[Entry]) -> Iterator[list[Entry]]:
+    """As many at once as a batch takes."""
+    for start in range(0, len(entries), wire.MAX_READINGS):
+        yield entries[start : start + wire.MAX_READINGS]
 
 
 def _document(entry: Entry) -> dict[str, Any]:
@@ -79,8 +86,8 @@ def _reconsider(connection: sa.Connection, entries: list[Entry], now_us: int) ->
         if index in doubts:
             later_us = recheck_us(doubts[index], batch.at_us[index])
             quarantine.set_doubts(connection, entry.id, doubts[index], later_us)
-        else:
-            quarantine.set_state(connection, entry.id, quarantine.RELEASED)
+    released = [entry.id for index, entry in enumerate(entries) if index not in doubts]
+    quarantine.set_states(connection, released, quarantine.RELEASED)
     return stored
 
 

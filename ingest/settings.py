@@ -31,6 +31,9 @@ class Settings:
     host: str = _row("127.0.0.1", "address to listen on; anything but loopback needs TLS in front of it")
     port: int = _row(8750, "port to listen on; 0 takes a free one and prints it")
     max_waiting: int = _row(256, "requests that may wait for the disk before new ones get 503")
+    max_bundle_bytes: int = _row(
+        2**30, "largest bundle taken over HTTP; one of 2**20 readings has some 16 MiB [B]"
+    )
     recheck_interval_s: int = _row(30, "how often readings held for a time to come are looked at again [s]")
     # This month and the same of last year stay at hand in the tables; older ones are looked at now and then.
     retention_days: int = _row(

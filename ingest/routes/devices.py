@@ -10,19 +10,17 @@ from fastapi import Request as HttpRequest
 from pydantic import Field
 
 from ingest.access import BOUND_ROLES, sees_device
+from ingest.enrolment import put_in_service
 from ingest.errors import Complaint, NotFound, Refused
-from ingest.replay import reconsider
 from ingest.routes.described_fleet import DeviceAnswer, DevicesAnswer, RegisteredAnswer
 from ingest.routes.machines import DEFAULT_HOUSING, find_housing
 from ingest.routes.paging import P, page_answer
 from ingest.routes.shared import At, Name, PathName, R, Strict, keyring_of, needs, problems, shown, text, us
-from ingest.store import fleet, keys, quarantine, streams
+from ingest.store import fleet, keys, streams
 from ingest.store.fleet import Device
 from ingest.store.keys import Key
 
 router = APIRouter(tags=["devices"])
-
-CLAIMED_AT_ONCE = 10_000  # as many as can be held (intake.MAX_UNKNOWN_HELD)
 
 Reader = Annotated[Key, Depends(needs("fleet:read"))]
 Writer = Annotated[Key, Depends(needs("fleet:write"))]
@@ -63,18 +61,22 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: Writer
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
         known = fleet.device(connection, key.owner_id, body.device)
-        _refuse_taken(key, known, body.device)
-        device = known or fleet.keep_device(connection, key.owner_id, body.device)
+        refuse_taken(key, known, body.device)
+        housing = None
         if body.machine is not None:
             housing = find_housing(connection, key, body.machine, body.housing)
-            if not _sits_there(connection, device, housing.id, us(body.assigned_from)):
-                fleet.assign(connection, device.id, housing.id, us(body.assigned_from), None)
-        fleet.register(connection, device, now_us, us(body.in_service_at))
+        _, claimed = put_in_service(
+            connection,
+            key.owner_id,
+            body.device,
+            housing_id=None if housing is None else housing.id,
+            from_us=us(body.assigned_from),
+            in_service_us=us(body.in_service_at),
+            now_us=now_us,
+        )
         if key.role in BOUND_ROLES:
             keys.bind(connection, key.id, [body.device])
         fleet.note(connection, key.owner_id, now_us, key.handle, "device", body.model_dump_json())
-        held = quarantine.held_of_device(connection, device.id, "device_unknown", limit=CLAIMED_AT_ONCE)
-        claimed = reconsider(connection, held, now_us)
         return _document(connection, _reload(connection, key, body.device)) | {"claimed": claimed}
 
     answer = resources.writer.call(save)
@@ -82,19 +84,12 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: Writer
     return answer
 
 
-def _refuse_taken(key: Key, known: Device | None, name: str) -> None:
+def refuse_taken(key: Key, known: Device | None, name: str) -> None:
+    """Raise Refused (409) for a device that another key of the same owner registered."""
     if known is not None and known.registered_us is not None and not sees_device(key, name):
         raise Refused(
             409, "device_taken", f"device {name} was registered with another key; choose another name"
         )
-
-
-def _sits_there(connection: sa.Connection, device: Device, housing_id: int, from_us: int | None) -> bool:
-    """True if the device is on that housing from that instant on: the same request again changes nothing."""
-    return any(
-        seat.housing_id == housing_id and seat.from_us == from_us and seat.until_us is None
-        for seat in fleet.assignments_of_device(connection, device.id)
-    )
 
 
 @router.post(

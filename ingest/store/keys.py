@@ -55,6 +55,13 @@ def list_of(
     return [Key(*row)._replace(devices=_devices(connection, row.id)) for row in rows]
 
 
+def of_device(connection: sa.Connection, owner_id: int, device: str) -> list[Key]:
+    """Keys of an owner that are bound to a device of this name, revoked ones too."""
+    bound = sa.select(key_devices.c.key_id).where(key_devices.c.device == device)
+    query = _KEY.where(keys.c.owner_id == owner_id, keys.c.id.in_(bound)).order_by(keys.c.id.desc())
+    return [Key(*row) for row in connection.execute(query)]
+
+
 def create(
     connection: sa.Connection,
     *,
@@ -65,11 +72,13 @@ def create(
     note: str,
     devices: Sequence[str],
     now_us: int,
-) -> None:
-    """Keep a new key, bound to devices by name."""
+) -> int:
+    """Keep a new key, bound to devices by name. Returns its number."""
     values = {"handle": handle, "secret_hash": secret_hash, "owner_id": owner_id, "role": role}
     statement = sa.insert(keys).values(values | {"note": note, "created_us": now_us}).returning(keys.c.id)
-    bind(connection, connection.execute(statement).scalar_one(), devices)
+    key_id = int(connection.execute(statement).scalar_one())
+    bind(connection, key_id, devices)
+    return key_id
 
 
 def bind(connection: sa.Connection, key_id: int, devices: Sequence[str]) -> None:
@@ -86,6 +95,18 @@ def revoke(connection: sa.Connection, owner_id: int, handle: str, now_us: int) -
         return False
     connection.execute(sa.update(keys).where(here, keys.c.revoked_us.is_(None)).values(revoked_us=now_us))
     return True
+
+
+def revoke_id(connection: sa.Connection, key_id: int, now_us: int) -> None:
+    """End a key for ever, by its number."""
+    here = sa.update(keys).where(keys.c.id == key_id, keys.c.revoked_us.is_(None))
+    connection.execute(here.values(revoked_us=now_us))
+
+
+def was_used(connection: sa.Connection, key_id: int) -> bool:
+    """True if a use of the key was recorded."""
+    query = sa.select(keys.c.id).where(keys.c.id == key_id, keys.c.last_used_us.is_not(None))
+    return connection.scalar(query) is not None
 
 
 def used(connection: sa.Connection, last_used_us: dict[int, int]) -> None:

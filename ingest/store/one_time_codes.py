@@ -1,0 +1,157 @@
+"""Codes that are used once: enrolments of devices and offers of machines. A code is kept as a hash only."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import sqlalchemy as sa
+
+from ingest.models import enrolments, housings, machines, owners, transfers
+
+
+@dataclass(frozen=True, slots=True)
+class Enrolment:
+    """A row of `enrolments` with the names of its owner, machine and housing."""
+
+    id: int
+    owner_id: int
+    owner: str
+    device: str
+    housing_id: int
+    housing: str
+    machine: str
+    assigned_from_us: int | None
+    in_service_us: int | None
+    note: str
+    created_us: int
+    who: str
+    expires_us: int
+    used_us: int | None
+    cancelled_us: int | None
+    attempt_hash: str | None
+    key_id: int | None
+
+
+_ELSEWHERE = {"owner": owners.c.name, "housing": housings.c.name, "machine": machines.c.name}
+_ENROLMENT = sa.select(
+    *(_ELSEWHERE[f].label(f) if f in _ELSEWHERE else enrolments.c[f] for f in Enrolment.__slots__)
+).select_from(
+    enrolments.join(owners)
+    .join(housings, housings.c.id == enrolments.c.housing_id)
+    .join(machines, machines.c.id == housings.c.machine_id)
+)
+
+
+def put_enrolment(connection: sa.Connection, values: Mapping[str, Any]) -> int:
+    """Keep a new enrolment. Returns its number."""
+    statement = sa.insert(enrolments).values(**values).returning(enrolments.c.id)
+    return int(connection.execute(statement).scalar_one())
+
+
+def enrolment_by_code(connection: sa.Connection, code_hash: str) -> Enrolment | None:
+    """The enrolment of a code, in whatever state; its row is held until the transaction ends."""
+    query = _ENROLMENT.where(enrolments.c.code_hash == code_hash).with_for_update(of=enrolments)
+    row = connection.execute(query).first()
+    return None if row is None else Enrolment(*row)
+
+
+def enrolment(connection: sa.Connection, owner_id: int, enrolment_id: int) -> Enrolment | None:
+    """One enrolment of this owner."""
+    query = _ENROLMENT.where(enrolments.c.owner_id == owner_id, enrolments.c.id == enrolment_id)
+    row = connection.execute(query).first()
+    return None if row is None else Enrolment(*row)
+
+
+def enrolments_of(
+    connection: sa.Connection, owner_id: int, *, who: str | None, before_id: int | None, limit: int
+) -> list[Enrolment]:
+    """Enrolments of this owner, newest first; `who`: those that this key made, None: all."""
+    query = _ENROLMENT.where(enrolments.c.owner_id == owner_id).order_by(enrolments.c.id.desc()).limit(limit)
+    if who is not None:
+        query = query.where(enrolments.c.who == who)
+    if before_id is not None:
+        query = query.where(enrolments.c.id < before_id)
+    return [Enrolment(*row) for row in connection.execute(query)]
+
+
+def set_enrolment(connection: sa.Connection, enrolment_id: int, **values: Any) -> None:
+    """Write what became of an enrolment: used_us, attempt_hash, key_id, cancelled_us."""
+    connection.execute(sa.update(enrolments).where(enrolments.c.id == enrolment_id).values(**values))
+
+
+def cancel_enrolments_on(connection: sa.Connection, machine_id: int, now_us: int) -> None:
+    """End what is open for a machine that changes hands: its code would let the old owner's people in."""
+    on_machine = sa.select(housings.c.id).where(housings.c.machine_id == machine_id)
+    open_ = enrolments.c.used_us.is_(None), enrolments.c.cancelled_us.is_(None)
+    here = sa.update(enrolments).where(enrolments.c.housing_id.in_(on_machine), *open_)
+    connection.execute(here.values(cancelled_us=now_us))
+
+
+# ---------------------------------------------------------------- transfers
+
+
+@dataclass(frozen=True, slots=True)
+class Transfer:
+    """A row of `transfers`."""
+
+    id: int
+    owner_id: int
+    machine_id: int
+    machine: str
+    note: str
+    created_us: int
+    who: str
+    expires_us: int
+    cancelled_us: int | None
+    accepted_us: int | None
+    to_owner_id: int | None
+    accepted_who: str | None
+    moved: str | None
+
+
+_TRANSFER = sa.select(*(transfers.c[f] for f in Transfer.__slots__))
+
+
+def put_transfer(connection: sa.Connection, values: Mapping[str, Any]) -> int:
+    """Keep a new offer. Returns its number."""
+    statement = sa.insert(transfers).values(**values).returning(transfers.c.id)
+    return int(connection.execute(statement).scalar_one())
+
+
+def transfer_by_code(connection: sa.Connection, code_hash: str) -> Transfer | None:
+    """The offer of a code, in whatever state; its row is held until the transaction ends."""
+    query = _TRANSFER.where(transfers.c.code_hash == code_hash).with_for_update()
+    row = connection.execute(query).first()
+    return None if row is None else Transfer(*row)
+
+
+def transfer(connection: sa.Connection, owner_id: int, transfer_id: int) -> Transfer | None:
+    """One offer that this owner made."""
+    query = _TRANSFER.where(transfers.c.owner_id == owner_id, transfers.c.id == transfer_id)
+    row = connection.execute(query).first()
+    return None if row is None else Transfer(*row)
+
+
+def transfers_of(
+    connection: sa.Connection, owner_id: int, *, before_id: int | None, limit: int
+) -> list[Transfer]:
+    """Offers that this owner made or accepted, newest first."""
+    mine = sa.or_(transfers.c.owner_id == owner_id, transfers.c.to_owner_id == owner_id)
+    query = _TRANSFER.where(mine).order_by(transfers.c.id.desc()).limit(limit)
+    if before_id is not None:
+        query = query.where(transfers.c.id < before_id)
+    return [Transfer(*row) for row in connection.execute(query)]
+
+
+def set_transfer(connection: sa.Connection, transfer_id: int, **values: Any) -> None:
+    """Write what became of an offer."""
+    connection.execute(sa.update(transfers).where(transfers.c.id == transfer_id).values(**values))
+
+
+def cancel_transfers_of(connection: sa.Connection, machine_id: int, now_us: int) -> None:
+    """End every open offer of a machine: there is one at a time."""
+    open_ = transfers.c.accepted_us.is_(None), transfers.c.cancelled_us.is_(None)
+    here = sa.update(transfers).where(transfers.c.machine_id == machine_id, *open_)
+    connection.execute(here.values(cancelled_us=now_us))
