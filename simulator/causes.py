@@ -35,6 +35,8 @@ class Cause:
     #: level of below_clean, share that answers of flat, step [Pa] of zero and ambient, gain of a device,
     #: terminal [Pa] as entered
     size: float
+    #: unit under which a terminal was entered; else ""
+    unit: str = ""
     #: what a plugged tap is stuck at, of the restriction at full flow; else 0
     held: float = 0.0
     #: which of two monitors it concerns; 0: both, or neither
@@ -110,4 +112,5 @@ def _wrong_terminal(section: dict[str, Any], member: Member, u: float) -> dict[s
     return {
         "how": f"{value:g} {meant} entered as {value:g} {entered}",
         "size": to_si(value, entered, "restriction"),
+        "unit": entered,
     }

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow.parquet as pq
 
+from gateway.units import from_si, to_si
 from ingest.restriction.scores import prognostic_horizon
 
 Floats = npt.NDArray[np.float64]
@@ -68,12 +69,16 @@ class Machine:
         """Operating hours at any instant."""
         return np.asarray(np.interp(at_s, self.at_s, self.operating_h))
 
-    def entered_terminal_pa(self, at_s: float) -> float:
-        """The terminal value as it stood entered at an instant."""
+    def entered_terminal(self, at_s: float) -> tuple[float, str]:
+        """The terminal value as it stood entered at an instant, and its unit."""
         for cause in self.causes:
             if cause["cause"] == "terminal" and cause["from_s"] <= at_s < cause["until_s"]:
-                return float(cause["size"])
-        return float(self.about["terminal_pa"])
+                return from_si(cause["size"], cause["unit"], "restriction"), str(cause["unit"])
+        return float(self.about["terminal"]), str(self.about["terminal_unit"])
+
+    def entered_terminal_pa(self, at_s: float) -> float:
+        """The same in Pa."""
+        return to_si(*self.entered_terminal(at_s), "restriction")
 
 
 @dataclass(frozen=True)
