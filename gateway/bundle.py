@@ -10,8 +10,9 @@ everything before it is good; a bundle without its last block is known to be cut
 synced, so a file that was cut short can be gone on with.
 Leaves to others: what is in a batch (`gateway.wire`), what a server does with it.
 
-The MAC's key comes from what both sides have: the machine holds its key, the server the SHA-256 of it.
-HMAC: RFC 2104. Compression: RFC 8878.
+The MAC's key comes from what both sides have: the machine holds its key, the server the SHA-256 of the key's
+secret part and nothing more of it. HMAC: RFC 2104. Compression: RFC 8878.
+Both sides import this file: it is part of the contract, as `gateway.wire` is.
 """
 
 from __future__ import annotations
@@ -46,8 +47,15 @@ class BundleBroken(Exception):
 
 
 def mac_secret(key: str) -> bytes:
-    """The secret that both sides have: the SHA-256 of the device's key."""
-    return hashlib.sha256(key.encode()).digest()
+    """
+    The secret that both sides have: the SHA-256 of the part of a device's key behind the dot.
+
+    Raises ValueError for what is no key.
+    """
+    handle, _, secret = key.partition(".")
+    if not handle or not secret:
+        raise ValueError("this is not a key as the server gives it, handle.secret; check uplink.key_file")
+    return hashlib.sha256(secret.encode()).digest()
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -92,25 +100,59 @@ class _Chain:
         return hmac.digest(self._key, self.before + content, "sha256")
 
 
-def read_blocks(file: BinaryIO, header: Header, secret: bytes) -> Iterator[bytes]:
+class BlockReader:
     """
-    The bodies of a bundle in order, each as `wire.decode` takes it.
+    The blocks of a bundle in order, each body as `wire.decode` takes it.
 
-    Raises BundleBroken at the first block that is altered, cut short or not made with `secret`, and at the
-    end of a bundle that lacks its last block.
+    The first block tells which of several secrets it was made with: ask `is_made_with` before iterating.
+    Iterating raises BundleBroken at the first block that is altered, cut short or not made with that secret,
+    and at the end of a bundle that lacks its last block.
     """
-    return _bodies(file, _Chain(secret, header))
+
+    def __init__(self, file: BinaryIO, header: Header) -> None:
+        """file : behind its header. Raises BundleBroken where not even the first block is whole."""
+        self._file = file
+        self._header = header
+        self._first = _read_block(file, 1)
+        self._chain: _Chain | None = None
+
+    def is_made_with(self, secret: bytes) -> bool:
+        """True if the first block was made with `secret`; the others are then held to it."""
+        chain = _Chain(secret, self._header)
+        content, mac = self._first
+        if hmac.compare_digest(mac, chain.mac(content)):
+            self._chain = chain
+        return self._chain is not None
+
+    def __iter__(self) -> Iterator[bytes]:
+        if self._chain is None:
+            raise altered(1)
+        return _bodies(self._file, self._chain, self._first)
 
 
-def _bodies(file: BinaryIO, chain: _Chain) -> Iterator[bytes]:
+def _bodies(file: BinaryIO, chain: _Chain, first: tuple[bytes, bytes] | None = None) -> Iterator[bytes]:
+    """The bodies to the last block; `chain` goes along. first : block 1, where it was read already."""
     for block in itertools.count(1):
-        content, mac = _read_block(file, block)
+        content, mac = first if first is not None else _read_block(file, block)
+        first = None
         if not hmac.compare_digest(mac, chain.mac(content)):
-            raise BundleBroken(block, "was altered, or made with another key", is_altered=True)
+            raise altered(block)
         if not content:
             return
         chain.before = mac
         yield _unpacked(content, block)
+
+
+def altered(block: int) -> BundleBroken:
+    """The error of a block whose MAC does not fit."""
+    return BundleBroken(block, "was altered, or made with another key", is_altered=True)
+
+
+def read_blocks(file: BinaryIO, header: Header, secret: bytes) -> Iterator[bytes]:
+    """The bodies of a bundle that was made with `secret`, as `BlockReader` gives them."""
+    reader = BlockReader(file, header)
+    reader.is_made_with(secret)
+    return iter(reader)
 
 
 def _unpacked(content: bytes, block: int) -> bytes:

@@ -41,15 +41,20 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
     """
     Write what waits in the spool at `path` to the bundle `to`.
 
-    key : the device's key; the server knows its hash. Raises CalledWrongly, and the spool's errors.
+    key : the device's key; the server knows the hash of its secret part.
+    Raises CalledWrongly, and the spool's errors.
     """
     if not path.exists():
         raise CalledWrongly(f"{path} does not exist; check spool.path and device")
+    try:
+        secret = mac_secret(key)
+    except ValueError as error:
+        raise CalledWrongly(str(error)) from None
     with translated(path):
         connection = open_to_read(path)
         try:
             connection.execute("BEGIN")  # one view of all tables, while a gateway may be writing
-            return _write(connection, to, key)
+            return _write(connection, to, secret)
         except BundleBroken as error:
             raise CalledWrongly(f"{to}: {error}") from error
         except OSError as error:
@@ -58,7 +63,7 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
             connection.close()
 
 
-def _write(connection: apsw.Connection, to: Path, key: str) -> Exported:
+def _write(connection: apsw.Connection, to: Path, secret: bytes) -> Exported:
     known = _known(connection)
     carried: dict[str, int] = {}  # stream -> highest number that stands in the file already
 
@@ -66,7 +71,7 @@ def _write(connection: apsw.Connection, to: Path, key: str) -> Exported:
         batch = decode(body)
         carried[batch.stream or ""] = span(batch)[1]
 
-    writer = BundleWriter(to, device=known.device, secret=mac_secret(key), seen=seen)
+    writer = BundleWriter(to, device=known.device, secret=secret, seen=seen)
     try:
         readings = blocks = 0
         for stream in stream_rows(connection):

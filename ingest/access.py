@@ -29,6 +29,7 @@ ROLES = ("device", "integrator", "planner", "operator", "admin")
 PERMISSIONS: Mapping[str, frozenset[str]] = {
     "readings:post": frozenset({"device", "integrator"}),
     "bundles:import": frozenset({"operator", "admin"}),
+    "readings:read": frozenset({"integrator", "planner", "operator", "admin"}),
     "streams:read": frozenset({"device", "integrator", "planner", "operator", "admin"}),
     "fleet:read": frozenset({"integrator", "planner", "operator", "admin"}),
     "fleet:write": frozenset({"integrator", "operator", "admin"}),

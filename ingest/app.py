@@ -25,8 +25,9 @@ from gateway.wire import MAX_BODY_BYTES
 from ingest import description, problems
 from ingest.access import Keyring
 from ingest.analysis import Analyst
-from ingest.assessment import Snapshots, Views
+from ingest.knowledge import Learner, Snapshots
 from ingest.limits import Limits
+from ingest.memory import Memory
 from ingest.resources import Clock, open_resources
 from ingest.retention import Keeper
 from ingest.routes import (
@@ -40,6 +41,7 @@ from ingest.routes import (
     keys,
     machines,
     quarantine,
+    raw,
     readings,
     restriction,
     streams,
@@ -57,6 +59,7 @@ the engine maker's service limit and manual come first.
 
 _ROUTES = (
     readings,
+    raw,
     bundles,
     streams,
     machines,
@@ -97,9 +100,11 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
         with open_resources(settings, clock) as resources:
             app.state.resources = resources
             analyst = Analyst(resources, on_pass=lambda: _record_uses(app))
+            learner = Learner(resources, app.state.snapshots, app.state.memory)
             keeper = Keeper(resources)
             if analyse:
                 analyst.start()
+                learner.start()
                 keeper.start()
             try:
                 yield
@@ -107,6 +112,7 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
                 resources.stopping.set()
                 if analyse:
                     analyst.join()
+                    learner.join()
                     keeper.join()
                 _record_uses(app)
 
@@ -124,7 +130,7 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
         address_tries_per_minute=settings.address_tries_per_minute,
     )
     app.state.snapshots = Snapshots()
-    app.state.views = Views()
+    app.state.memory = Memory()
     app.state.routes = all_routes()
     for module in _ROUTES:
         app.include_router(module.router)

@@ -35,7 +35,7 @@ async def read(request: Request, *, media_types: Sequence[str]) -> tuple[str, by
     Raises Refused: 413 over a limit, 415 for a type or coding we do not take, 400 where the body does not
     decompress or differs from its Content-Digest.
     """
-    media_type = _require_type(request.headers.get("content-type"), media_types)
+    media_type = require_type(request.headers.get("content-type"), media_types)
     coding = request.headers.get("content-encoding", "identity").strip().casefold()
     if coding not in ("identity", "gzip", "x-gzip", "zstd"):
         raise Refused(
@@ -49,7 +49,8 @@ async def read(request: Request, *, media_types: Sequence[str]) -> tuple[str, by
     return media_type, decompress(body, coding)
 
 
-def _require_type(given: str | None, wanted: Sequence[str]) -> str:
+def require_type(given: str | None, wanted: Sequence[str]) -> str:
+    """The media type of a body, without parameters. Raises Refused (415) for one that is not wanted."""
     essence = (given or "").partition(";")[0].strip().casefold()
     if essence not in wanted:
         shown = f'"{essence[:64]}"' if essence else "no media type"

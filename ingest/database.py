@@ -22,7 +22,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import event
 
-from ingest.errors import CalledWrongly
+from ingest.errors import BeingServed, CalledWrongly
 
 BUSY_TIMEOUT_MS = 5_000  # a reader may meet a checkpoint; chosen, far above what one takes
 READER_CACHE_KIB = 16_384
@@ -152,7 +152,7 @@ def exclusive(url: str) -> Iterator[None]:
     """
     Hold the lock beside a SQLite file; PostgreSQL needs none.
 
-    Raises CalledWrongly where another process holds it: that one is serving, ask it over HTTP.
+    Raises BeingServed where another process holds it: that one is serving, ask it over HTTP.
     """
     path = sqlite_path(url)
     if path is None:
@@ -166,7 +166,7 @@ def exclusive(url: str) -> Iterator[None]:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            raise CalledWrongly(
+            raise BeingServed(
                 f"{path} is being served by another process; "
                 "use its HTTP routes with an admin key, or stop it"
             ) from None

@@ -8,6 +8,7 @@ What can go wrong in the server, drawn as a tree.
     │   └── ...             the code says which
     ├── ArchiveUnreadable   a file of the archive is missing or broken; a person puts it back  -> 503
     └── CalledWrongly       a command or setting is wrong; a person has to change it         -> exit code 2
+        └── BeingServed     another process has the database; ask it over HTTP
 
 Every message has the value, the rule and the next step.
 """
@@ -24,6 +25,10 @@ class IngestError(Exception):
 
 class CalledWrongly(IngestError):
     """A command, a setting or the state of the database is wrong; the message says what to do."""
+
+
+class BeingServed(CalledWrongly):
+    """Another process serves the database, and has it to itself."""
 
 
 class TryAgain(IngestError):

@@ -35,6 +35,8 @@ class Resources:
     writer: Writer
     #: set while the server winds down
     stopping: threading.Event = field(default_factory=threading.Event)
+    #: held while a bundle comes in: one at a time, so that those who post are served meanwhile
+    importing: threading.Lock = field(default_factory=threading.Lock)
     _unit_sets: dict[str, int] = field(default_factory=dict)
 
     @contextmanager

@@ -24,6 +24,7 @@ KEEPERS = {"operator", "admin"}
 #: method, path -> roles that may; None: open to all, without a key
 ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/readings"): {"device", "integrator"},
+    ("POST", "/v1/bundles"): KEEPERS,
     ("GET", "/v1/streams"): EVERYONE,
     ("GET", "/v1/streams/{stream}"): EVERYONE,
     ("POST", "/v1/machines"): KEEPERS | {"integrator"},
@@ -57,6 +58,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
 #: A body with which each posting route would do something to what the first owner has.
 BODIES: dict[str, dict[str, Any]] = {
     "/v1/readings": batch(2, [3.0]),
+    "/v1/bundles": {},  # no bundle: what one does is in test_api_bundles.py
     "/v1/machines": {"machine": "grader-07"},
     "/v1/machines/{machine}/terminal-restriction": {"value": 5.0, "unit": "kPa"},
     "/v1/machines/{machine}/acceptance/second-reading": {"value": 6.2, "unit": "kPa"},
