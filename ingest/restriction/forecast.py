@@ -17,7 +17,7 @@ import numpy as np
 
 from .kinds import Membership, learn_membership
 from .lives import Life
-from .pace import RIDGES, PaceModel, fit_pace
+from .pace import PLAIN_RIDGE, RIDGES, PaceModel, fit_pace
 from .paths import CleanScale, Path, trace
 from .prior import mixture_quantiles, prior_hours_left
 from .spread import LeftOut, Spread, fit_spread, left_out_lives, life_errors
@@ -100,24 +100,27 @@ class Forecaster:
         terminal_pa: float,
         kind: str = "",
         machine: str = "",
+        last: int | None = None,
     ) -> FloatArray:
         """
         The forecast at every row, made with that row and those before it only.
 
         hours, restriction_pa : shape (n,), one life so far, in time order. [h], [Pa]
         kind, machine : labels; unknown ones are weighed by pace among all that is known.
-        Returns shape (n, 3): 10, 50 and 90 % points of the operating hours left, >= 0, rising. [h]
+        last : forecast at so many of the last rows; None = at each.
+        Returns shape (last or n, 3): 10, 50 and 90 % points of the operating hours left, >= 0, rising. [h]
         Raises ValueError if the shapes differ or the hours fall.
         """
         hours, share = checked_life(hours, restriction_pa, terminal_pa)
         if len(hours) == 0:
             return np.empty((0, 3))
         path = trace(hours, share)
-        alone = prior_hours_left(path, share)
+        alone = prior_hours_left(path, share, last)
         if self.learned is None:
             return alone
         pace = self.learned.machine_pace.get(machine, 1.0)
         points = self.learned.points(_in_time_scale(path, 1.0 / pace), share, kind) * pace
+        points = points[len(points) - len(alone) :]
         return _blended(points, alone, self.learned.trust(kind), self.learned.typical_h() * pace)
 
 
@@ -133,7 +136,7 @@ def fit_forecaster(lives: Sequence[Life]) -> Forecaster:
         return Forecaster()
     taught = lessons(usable)
     plain = taught[0]
-    frame = fit_pace([*plain.complete, *plain.others], RIDGES[0])
+    frame = fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE)
     variants, left_out = _variants(taught)
     return Forecaster(
         Learned(
@@ -154,7 +157,7 @@ def _variants(taught: Sequence[Lessons]) -> tuple[tuple[Variant, ...], list[Left
     """
     if len(taught[0].complete) < LEAST_TRIAL_LIVES:
         plain = taught[0]
-        return (Variant(fit_pace([*plain.complete, *plain.others], RIDGES[0]), None, 1.0),), []
+        return (Variant(fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE), None, 1.0),), []
     ways = [(lesson, ridge) for lesson in taught for ridge in RIDGES]
     trials = [left_out_lives(lesson.complete, lesson.others, ridge) for lesson, ridge in ways]
     weights = _weights(np.array([np.mean(life_errors(trial)) for trial in trials]))

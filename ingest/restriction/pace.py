@@ -23,7 +23,8 @@ from .paths import NUDGE, Path
 from .summary import FloatArray
 
 NODES = 24  # levels on the grid, evenly in ln(share)
-RIDGES = (5.0, 50.0, 1e4)  # lives' worth of pull to "pace does not matter"; leave-life-out picks one
+RIDGES = (0.5, 5.0, 50.0)  # lives' worth of pull to "pace does not matter"; leaving lives out weighs them
+PLAIN_RIDGE = 5.0  # where lives are too few to weigh by trial, and for levels and kinds
 POOLING_LIVES = 5.0  # a group's own curve counts n/(n + 5) against the common shape in its time scale
 EARLY_SHARE = 0.03  # of the typical life: before that, filling and settling, not loading
 REWEIGHTINGS = 3
@@ -70,7 +71,7 @@ class PaceModel:
         return np.asarray(np.maximum(basis @ curve.left_h + correction * curve.typical_h, 0.0))
 
 
-def fit_pace(teachers: Sequence[Teacher], ridge: float = RIDGES[0]) -> PaceModel:
+def fit_pace(teachers: Sequence[Teacher], ridge: float = PLAIN_RIDGE) -> PaceModel:
     """Learn from at least one teacher. The same teachers in any order give the same model to rounding."""
     typical = typical_lives(teachers)
     grid = _level_grid(teachers, typical)

@@ -21,24 +21,27 @@ CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is rea
 QUANTILES = (0.1, 0.5, 0.9)
 
 
-def prior_hours_left(path: Path, share: FloatArray) -> FloatArray:
+def prior_hours_left(path: Path, share: FloatArray, last: int | None = None) -> FloatArray:
     """
-    10, 50 and 90 % points of the hours left at each row, by age, level and slope alone.
+    10, 50 and 90 % points of the hours left, by age, level and slope alone.
 
     path : of the life, n rows. share : restriction over terminal, shape (n,).
-    Returns shape (n, 3), >= 0. [h]
+    last : at so many of the last rows; None = at each row.
+    Returns shape (last or n, 3), >= 0. [h]
     """
-    clean = np.clip(_clean_so_far(path, share), 0.0, 0.9)
-    progress = (path.level - clean) / (1.0 - clean)
+    begin = 0 if last is None else max(0, len(share) - last)
+    clean = np.clip(_clean_so_far(path, share), 0.0, 0.9)[begin:]
+    path_level, slope_long = path.level[begin:], path.slope_long[begin:]
+    progress = (path_level - clean) / (1.0 - clean)
     seen = np.clip(progress, LEAST_SHARE, 0.999)[:, None]
-    age = path.hours[:, None]
+    age = path.hours[begin:, None]
     offset = 1.0 / np.expm1(CURVATURES)[None, :]
     grown = np.log((seen + offset) / offset)  # = k * age / life
     left = age * np.log((1.0 + offset) / (seen + offset)) / grown
     # The line through the last 40 % of the age is close to the chord of the curve over it.
     earlier = offset * np.expm1((1.0 - LONG_WINDOW) * grown)
     slope = (seen - earlier) / np.maximum(LONG_WINDOW * age, np.finfo(np.float64).tiny)
-    shown = np.maximum(path.slope_long[:, None] / (1.0 - clean[:, None]), 0.05 * slope)
+    shown = np.maximum(slope_long[:, None] / (1.0 - clean[:, None]), 0.05 * slope)
     misfit = np.log(shown / slope) / SLOPE_SPREAD
     # Before the level stands clear of the clean one, its slope says nothing.
     trust = np.clip((progress[:, None] - LEAST_SHARE) / (3 * LEAST_SHARE), 0.0, 1.0)
@@ -46,7 +49,7 @@ def prior_hours_left(path: Path, share: FloatArray) -> FloatArray:
     spread = np.full_like(left, SHAPE_SPREAD)
     logs = np.log(np.maximum(left, np.finfo(np.float64).tiny))
     points = np.exp(mixture_quantiles(logs, spread, spread, weight))
-    return np.where(path.level[:, None] >= 1.0, np.minimum(points, 0.02 * age), points)
+    return np.where(path_level[:, None] >= 1.0, np.minimum(points, 0.02 * age), points)
 
 
 def mixture_quantiles(

@@ -3,7 +3,8 @@ How far forecasts of unseen lives were off, as 10 and 90 % points by level: cali
 
 Promises: residuals come from lives left out of the fit, each life counts once, groups may be more or less
 regular. Readings of one life are not exchangeable, lives are; so ranks are taken over lives.
-Source: split conformal prediction, rank ceil((n + 1)(1 - alpha)) of n calibration cases.
+Source: split conformal prediction, rank (n + 1)(1 - alpha) of n calibration cases, between ranks by
+interpolation; where that lies beyond all cases, Student's prediction interval (t of n - 1, sqrt(1 + 1/n)).
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import stdtrit
 
 from .pace import EARLY_SHARE, NODES, PaceModel, Teacher, fit_pace, hat_basis
 from .paths import NUDGE
@@ -24,7 +26,9 @@ CHOSEN_BELOW, CHOSEN_ABOVE, CHOSEN_REST = 0.35, 0.6, 0.01  # of the hours left, 
 POOLING_LIVES = 5.0  # how fast a group's own irregularity is believed: n/(n + 5)
 LEAST_CALIBRATION_LIVES = 8
 CALIBRATION_FOLDS = 5
+STRETCH_LIVES = 10.0  # the stretch is believed n/(n + 10): few lives tell little of it (chosen)
 STRETCH_RANGE = (0.5, 2.0)  # bounds what one odd set of lives can do
+RANK_LIVES = 20.0  # the rank of the tail is believed n/(n + 20) against the bell (chosen, on made lives)
 LEAST_SPREAD = 1e-3  # of a typical life: time is not known better than that
 
 
@@ -115,7 +119,8 @@ def _calibration(grid: FloatArray, left_out: Sequence[LeftOut]) -> float:
     total = np.cumsum(weight[order]) / weight.sum()
     inside = min(1.0, (1.0 - 2 * TAIL) * (len(left_out) + 1) / len(left_out))
     stretch = need[order][min(int(np.searchsorted(total, inside)), len(need) - 1)]
-    return float(np.clip(stretch, *STRETCH_RANGE))
+    trust = len(left_out) / (len(left_out) + STRETCH_LIVES)
+    return float(np.clip(stretch, *STRETCH_RANGE) ** trust)
 
 
 def _left_out(model: PaceModel, teacher: Teacher) -> LeftOut:
@@ -123,16 +128,6 @@ def _left_out(model: PaceModel, teacher: Teacher) -> LeftOut:
     settled = teacher.path.hours >= EARLY_SHARE * teacher.path.hours[-1] * (1.0 - NUDGE)
     error = teacher.hours_left - model.hours_left(teacher.path, group)
     return LeftOut(teacher.group, teacher.path.level[settled], error[settled] / model.curves[group].typical_h)
-
-
-def conformal_rank(n: int, alpha: float) -> int | None:
-    """
-    Rank of the score that covers a new exchangeable case with 1 - alpha; None if n is too small for one.
-
-    Source: split conformal prediction, ceil((n + 1)(1 - alpha)).
-    """
-    rank = int(np.ceil(np.round((n + 1) * (1.0 - alpha), 9)))
-    return rank if rank <= n else None
 
 
 def _chosen_spread(model: PaceModel) -> Spread:
@@ -154,11 +149,7 @@ def _group_factors(groups: Sequence[str], errors: Sequence[FloatArray]) -> dict[
 
 
 def _node_quantiles(scaled: Sequence[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray]:
-    """Life-equal quantiles of the errors at each node, by conformal rank, smoothed over the nodes."""
-    n = len(scaled)
-    rank = conformal_rank(n, TAIL)
-    tail = TAIL if rank is None else 1.0 - rank / n
-    stretch = 1.0 if rank is not None else 1.0 + (9 - n) / 9.0
+    """Life-equal 10 and 90 % points of the errors at each node, smoothed over the nodes."""
     below, above = np.zeros(NODES), np.zeros(NODES)
     for node in range(NODES):
         values, weights = [], []
@@ -168,18 +159,39 @@ def _node_quantiles(scaled: Sequence[tuple[FloatArray, FloatArray]]) -> tuple[Fl
             if mass > 0:
                 values.append(error[use])
                 weights.append(basis[use, node] * min(1.0, mass) / mass)
-        if not values:
-            continue
-        below[node], above[node] = _two_sided(np.concatenate(values), np.concatenate(weights), tail)
-    return _smooth(below) * stretch + LEAST_SPREAD, _smooth(above) * stretch + LEAST_SPREAD
+        if values:
+            below[node], above[node] = _two_sided(
+                np.concatenate(values), np.concatenate(weights), len(values)
+            )
+    return _smooth(below) + LEAST_SPREAD, _smooth(above) + LEAST_SPREAD
 
 
-def _two_sided(errors: FloatArray, weights: FloatArray, tail: float) -> tuple[float, float]:
+def _two_sided(errors: FloatArray, weights: FloatArray, lives: int) -> tuple[float, float]:
+    """
+    How far below and above the middle the 10 and 90 % points lie, >= 0, as a new life would meet them.
+
+    Few lives: a two-piece normal distribution of their errors with Student's quantile, because the rank of
+    the tail lies beyond all of them. Many: the rank itself.
+    """
+    bell = [
+        np.sqrt(np.average(np.where(side, errors, 0.0) ** 2, weights=weights) * 2.0)
+        for side in (errors < 0, errors > 0)
+    ]
+    bell_points = student_point(lives) * np.array(bell)
     order = np.argsort(errors, kind="stable")
     total = np.cumsum(weights[order])
-    total /= total[-1]
-    low, high = (errors[order][min(int(np.searchsorted(total, q)), len(total) - 1)] for q in (tail, 1 - tail))
-    return max(0.0, -float(low)), max(0.0, float(high))
+    total = (total - 0.5 * weights[order]) / total[-1]
+    tail = max(0.0, 1.0 - (1.0 - TAIL) * (lives + 1) / lives)
+    low, high = np.interp((tail, 1.0 - tail), total, errors[order])
+    rank_points = np.array([max(0.0, -float(low)), max(0.0, float(high))])
+    trust = lives / (lives + RANK_LIVES)
+    points = trust * rank_points + (1.0 - trust) * bell_points
+    return float(points[0]), float(points[1])
+
+
+def student_point(n: int) -> float:
+    """90 % point for a new case of a normal distribution whose spread is known from n cases, n >= 1."""
+    return float(stdtrit(max(n - 1, 1), 1.0 - TAIL)) * float(np.sqrt(1.0 + 1.0 / n))
 
 
 def _smooth(values: FloatArray) -> FloatArray:

@@ -13,7 +13,7 @@ import numpy as np
 
 from .kinds import Membership, learn_membership, length_groups
 from .lives import Life
-from .pace import EARLY_SHARE, RIDGES, PaceModel, Teacher, clean_share, fit_pace, typical_lives
+from .pace import EARLY_SHARE, PLAIN_RIDGE, PaceModel, Teacher, clean_share, fit_pace, typical_lives
 from .paths import CleanScale, trace
 from .prior import prior_hours_left
 from .summary import FloatArray
@@ -87,7 +87,7 @@ def _censored_teachers(
         return []
     if not complete:
         return [_censored_teacher(life, None, None, scale) for life in lives]
-    model = fit_pace(complete, RIDGES[0])
+    model = fit_pace(complete, PLAIN_RIDGE)
     membership = learn_membership(model, complete)
     return [_censored_teacher(life, model, membership, scale) for life in lives]
 

@@ -17,7 +17,7 @@ from ingest.restriction.scores import (
     prognostic_horizon,
     relative_accuracy,
 )
-from ingest.restriction.spread import conformal_rank
+from ingest.restriction.spread import student_point
 
 
 @pytest.mark.parametrize(
@@ -79,12 +79,10 @@ def test_the_prognostic_horizon_begins_where_the_prediction_enters_the_band_for_
     assert prognostic_horizon(TRUTH, np.array([80.0, 60.0, 40.0, 20.0, 30.0]), 100.0) == 0.0
 
 
-@pytest.mark.parametrize(
-    ("n", "alpha", "rank"),
-    [(9, 0.1, 9), (19, 0.05, 19), (100, 0.1, 91), (99, 0.01, 99), (8, 0.1, None), (18, 0.05, None)],
-)
-def test_conformal_ranks_are_finite_only_with_enough_lives(n, alpha, rank):
-    assert conformal_rank(n, alpha) == rank
+@pytest.mark.parametrize(("n", "t"), [(2, 3.078), (6, 1.476), (8, 1.415), (21, 1.325), (31, 1.310)])
+def test_few_lives_stand_under_students_distribution(n, t):
+    """90 % points of t with n - 1 degrees of freedom as tables print them; a new case adds sqrt(1 + 1/n)."""
+    assert student_point(n) == pytest.approx(t * np.sqrt(1 + 1 / n), rel=5e-4)
 
 
 def test_a_perfect_forecast_scores_perfectly():

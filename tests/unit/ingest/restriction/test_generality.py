@@ -1,0 +1,20 @@
+"""Benches nobody tuned for: with few and censored lives the forecast stays ahead, and its interval honest."""
+
+import pytest
+
+from tests.benchmark.bench_generality import BENCHES, judge
+
+
+@pytest.mark.parametrize("name", ["exponential", "knee", "stepped"])
+def test_censored_lives_neither_blow_up_nor_shrink_the_interval(name):
+    """25 lives, half of them ended early: the interval score stays below every baseline's."""
+    found = judge(BENCHES[name], lives=25, censored=0.5, repeats=1, seed=20)
+    assert found["rmse_against_best"] < 1.0
+    assert found["interval_score_against_best"] < 1.0
+    assert 0.65 <= found["coverage"] <= 1.0
+
+
+def test_without_a_single_life_the_interval_is_finite_and_holds():
+    found = judge(BENCHES["exponential"], lives=0, censored=0.0, repeats=1, seed=20)
+    assert found["coverage"] > 0.8
+    assert found["width_h"] < 10 * 500
