@@ -1,0 +1,127 @@
+"""
+A server that answers at once, on loopback, for the gateway's benchmarks; it counts what went over the wire.
+
+It speaks the contract as far as a gateway needs it and keeps nothing. It runs in the benchmark's own process.
+"""
+
+from __future__ import annotations
+
+import http.server
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import BinaryIO
+
+import zstandard
+
+from gateway.wire import Answer, StreamState, decode, encode_answer, encode_stream_state
+
+#: body as sent -> the highest number in it
+Through = Callable[[bytes], int]
+
+
+def by_decoding(body: bytes) -> int:
+    """Look into the batch: for benchmarks that do not measure the server's share."""
+    if body.startswith(b"\x28\xb5\x2f\xfd"):  # zstd's magic number, RFC 8878 section 3.1.1
+        body = zstandard.ZstdDecompressor().decompressobj().decompress(body)
+    return max(decode(body).seq or [0])
+
+
+def by_counting(size: int) -> Through:
+    """Look at nothing: every batch holds `size` readings, one after the other."""
+    through = 0
+
+    def next_through(_body: bytes) -> int:
+        nonlocal through
+        through += size
+        return through
+
+    return next_through
+
+
+@dataclass
+class Counted:
+    """What went over the wire since the server began, heads included."""
+
+    port: int = 0
+    up_bytes: int = 0
+    down_bytes: int = 0
+    #: bytes of each request with readings, head included, and of its body
+    posts: list[tuple[int, int]] = field(default_factory=list)
+
+
+class _Reading:
+    """A connection's input that counts."""
+
+    def __init__(self, inner: BinaryIO) -> None:
+        self._inner = inner
+        self.count = 0
+
+    def read(self, size: int) -> bytes:
+        got = self._inner.read(size)
+        self.count += len(got)
+        return got
+
+    def readline(self, size: int = -1) -> bytes:
+        got = self._inner.readline(size)
+        self.count += len(got)
+        return got
+
+    def close(self) -> None:
+        self._inner.close()
+
+
+@contextmanager
+def serving(through: Through = by_decoding) -> Iterator[Counted]:
+    """Serve on a free port until the block ends."""
+    counted = Counted()
+
+    class Handler(http.server.BaseHTTPRequestHandler):
+        protocol_version = "HTTP/1.1"
+        disable_nagle_algorithm = True
+        stream = ""
+
+        def setup(self) -> None:
+            super().setup()
+            self.input = self.rfile = _Reading(self.rfile)  # type: ignore[assignment]
+            self.before = 0
+
+        def do_GET(self) -> None:
+            stream = self.path.rpartition("/")[2]
+            state = StreamState(
+                stream=stream, device="d", acknowledged_through=0, highest=0, server_time_us=1
+            )
+            type(self).stream = stream
+            self._say(encode_stream_state(state))
+
+        def do_POST(self) -> None:
+            body = self.rfile.read(int(self.headers["Content-Length"]))
+            answer = Answer(
+                stream=type(self).stream,
+                acknowledged_through=through(body),
+                stored=0,
+                server_time_us=1,
+            )
+            counted.posts.append((self.input.count - self.before, len(body)))  # type: ignore[attr-defined]
+            self._say(encode_answer(answer))
+
+        def _say(self, body: bytes) -> None:
+            head = "HTTP/1.1 200 OK\r\nContent-Type: application/json\r\n"
+            reply = f"{head}Content-Length: {len(body)}\r\n\r\n".encode() + body
+            self.wfile.write(reply)
+            count: int = self.input.count  # type: ignore[attr-defined]
+            counted.up_bytes += count - self.before
+            counted.down_bytes += len(reply)
+            self.before = count
+
+        def log_message(self, format: str, *args: object) -> None:
+            """Say nothing."""
+
+    with http.server.ThreadingHTTPServer(("127.0.0.1", 0), Handler) as server:
+        counted.port = server.server_port
+        threading.Thread(target=server.serve_forever, daemon=True).start()
+        try:
+            yield counted
+        finally:
+            server.shutdown()
