@@ -538,3 +538,88 @@ fleet_snapshots = sa.Table(
     #: JSON of `ingest.restriction.FleetKnowledge`
     sa.Column("content", sa.Text, nullable=False),
 )
+
+# ---------------------------------------------------------------- webhooks
+
+#: where an owner wants to be told what happened
+webhooks = sa.Table(
+    "webhooks",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("url", sa.String(2000), nullable=False),
+    #: what deliveries are signed with, so it is kept as it is; base64, shown once
+    sa.Column("secret", sa.String(64), nullable=False),
+    #: JSON list of the event types it wants
+    sa.Column("types", sa.Text, nullable=False),
+    sa.Column("note", sa.String(200), nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    #: None: it is wanted
+    sa.Column("ended_us", sa.BigInteger),
+    sa.Index(None, "owner_id"),
+)
+
+#: what happened, written in the transaction that noticed it
+events = sa.Table(
+    "events",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("type", NAME, nullable=False),
+    sa.Column("subject", sa.String(200), nullable=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    #: JSON
+    sa.Column("data", sa.Text, nullable=False),
+    sa.Index(None, "owner_id"),
+)
+
+#: one event on its way to one webhook; in order of event
+deliveries = sa.Table(
+    "deliveries",
+    metadata,
+    _to("webhooks", "webhook_id", key=True),
+    _to("events", "event_id", key=True),
+    #: waiting, delivered or dead (given up, until a person has it sent again)
+    sa.Column("state", sa.String(12), nullable=False),
+    sa.Column("tries", sa.BigInteger, nullable=False, server_default="0"),
+    sa.Column("first_tried_us", sa.BigInteger),
+    #: not before; 0: at once
+    sa.Column("next_us", sa.BigInteger, nullable=False, server_default="0"),
+    sa.Column("settled_us", sa.BigInteger),
+    #: why the last try failed, in words
+    sa.Column("reason", sa.String(200)),
+    sa.Index(None, "state", "webhook_id", "event_id"),
+    sqlite_with_rowid=False,
+)
+
+#: what was last said of a housing, so that only what is new is said
+told_housings = sa.Table(
+    "told_housings",
+    metadata,
+    sa.Column("housing_id", BigId, sa.ForeignKey("housings.id"), primary_key=True, autoincrement=False),
+    sa.Column("state", sa.String(16), nullable=False),
+    #: the newest element change found that was said [us]
+    sa.Column("change_us", sa.BigInteger, nullable=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+)
+
+#: what was last said of an owner's readings
+told_owners = sa.Table(
+    "told_owners",
+    metadata,
+    sa.Column("owner_id", BigId, sa.ForeignKey("owners.id"), primary_key=True, autoincrement=False),
+    #: the newest entry of the quarantine that was said
+    sa.Column("entry_id", sa.BigInteger, nullable=False),
+    sa.Column("account_balances", sa.Boolean, nullable=False),
+    sa.Column("account_at_us", sa.BigInteger, nullable=False),
+)
+
+#: work that one process at a time does, and who does it until when
+leases = sa.Table(
+    "leases",
+    metadata,
+    sa.Column("name", sa.String(32), primary_key=True),
+    sa.Column("holder", NAME, nullable=False),
+    sa.Column("until_us", sa.BigInteger, nullable=False),
+)
