@@ -242,9 +242,11 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
         raise NotFound("amendment", str(amendment_id))
     before: dict[int, dict[str, Any]] = dict(json.loads(done.before))
     entries = quarantine.by_ids(connection, who.owner_id, list(before))
-    if done.undone_us is not None or any(e.amendment_id != amendment_id for e in entries):
+    gone = len(entries) < len(before)  # with their machine, to another owner
+    if done.undone_us is not None or gone or any(e.amendment_id != amendment_id for e in entries):
         detail = (
-            f"amendment {amendment_id} is undone, or its entries were amended again since; undo that first"
+            f"amendment {amendment_id} is undone, or its entries were amended again since, or went to another "
+            "owner; undo first what was done since"
         )
         raise Refused(409, "not_undoable", detail)
     quarantine.set_undone(connection, amendment_id, now_us)

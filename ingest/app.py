@@ -34,6 +34,7 @@ from ingest.routes import (
     acceptance,
     account,
     amendments,
+    audit,
     bundles,
     devices,
     enrolment,
@@ -45,6 +46,7 @@ from ingest.routes import (
     readings,
     restriction,
     streams,
+    transfer,
 )
 from ingest.settings import Settings
 from ingest.store import keys as key_store
@@ -71,6 +73,8 @@ _ROUTES = (
     account,
     keys,
     enrolment,
+    transfer,
+    audit,
     health,
 )
 

@@ -55,3 +55,57 @@ class EnrolledAnswer(Described):
     machine: str
     housing: str
     claimed: int = Field(description="readings that were held for the device and are stored now")
+
+
+# ---------------------------------------------------------------- transfers
+
+
+TransferState = Literal["open", "accepted", "expired", "cancelled"]
+
+
+class TransferShown(Described):
+    """An offer of a machine, without its code."""
+
+    transfer: int
+    direction: Literal["given", "taken"]
+    machine: str = Field(description="its name at the owner who asks")
+    state: TransferState
+    note: str
+    created_at: str
+    expires_at: str
+    accepted_at: str | None
+    devices: list[str] = Field(description="that went along, by their names at the owner who asks")
+    keys_ended: list[str] = Field(description="handles of the former owner's keys; empty for the new one")
+
+
+class TransferMade(TransferShown):
+    """A new offer."""
+
+    code: str = Code
+
+
+class TransfersAnswer(Described):
+    """Offers made and accepted, newest first, a page at a time."""
+
+    transfers: list[TransferShown]
+    next: str | None = Next
+
+
+# ---------------------------------------------------------------- audit
+
+
+class AuditEntry(Described):
+    """Who did what."""
+
+    entry: int
+    at: str
+    who: str = Field(description="handle of the key, or command")
+    what: str
+    detail: str
+
+
+class AuditAnswer(Described):
+    """The audit log, newest first, a page at a time."""
+
+    entries: list[AuditEntry]
+    next: str | None = Next

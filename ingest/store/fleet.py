@@ -40,6 +40,10 @@ class Housing(NamedTuple):
     owner_id: int
     machine: str
     kind: str
+    #: the flow at which terminal restriction is stated, as entered; None: learned
+    reference_quantity: str | None
+    reference_value: float | None
+    reference_unit: str | None
 
 
 class Terminal(NamedTuple):
@@ -146,12 +150,21 @@ _HOUSING = sa.select(
     machines.c.owner_id,
     machines.c.name,
     machines.c.kind,
+    housings.c.reference_quantity,
+    housings.c.reference_value,
+    housings.c.reference_unit,
 ).join_from(housings, machines)
 
 
 def machine(connection: sa.Connection, owner: int, name: str) -> Machine | None:
     """A machine of this owner by name."""
     row = connection.execute(_MACHINE.where(machines.c.owner_id == owner, machines.c.name == name)).first()
+    return None if row is None else Machine(*row)
+
+
+def machine_by_id(connection: sa.Connection, machine_id: int) -> Machine | None:
+    """A machine of whatever owner: for what an owner has given away."""
+    row = connection.execute(_MACHINE.where(machines.c.id == machine_id)).first()
     return None if row is None else Machine(*row)
 
 
@@ -181,6 +194,11 @@ def housings_of(connection: sa.Connection, machine_id: int) -> list[Housing]:
     return [Housing(*row) for row in connection.execute(query)]
 
 
+def revision_of(connection: sa.Connection, housing_id: int) -> int:
+    """The revision of a housing, which counts the writes to its summaries."""
+    return connection.scalar(sa.select(housings.c.revision).where(housings.c.id == housing_id)) or 0
+
+
 def every_housing(connection: sa.Connection, owner: int) -> list[Housing]:
     """All housings of an owner, by machine and name."""
     query = _HOUSING.where(machines.c.owner_id == owner).order_by(machines.c.name, housings.c.name)
@@ -192,6 +210,12 @@ def keep_housing(connection: sa.Connection, of_machine: Machine, name: str) -> H
     statement = dialect.insert(connection, housings).values(machine_id=of_machine.id, name=name)
     connection.execute(statement.on_conflict_do_nothing())
     return next(h for h in housings_of(connection, of_machine.id) if h.name == name)
+
+
+def put_reference(connection: sa.Connection, housing_id: int, quantity: str, value: float, unit: str) -> None:
+    """Set the flow at which the terminal restriction of a housing is stated."""
+    values = {"reference_quantity": quantity, "reference_value": value, "reference_unit": unit}
+    connection.execute(sa.update(housings).where(housings.c.id == housing_id).values(values))
 
 
 def put_terminal(connection: sa.Connection, housing_id: int, terminal: Terminal) -> None:

@@ -97,6 +97,18 @@ def revoke(connection: sa.Connection, owner_id: int, handle: str, now_us: int) -
     return True
 
 
+def unbind(connection: sa.Connection, owner_id: int, devices: Sequence[str], now_us: int) -> list[str]:
+    """Take devices from all keys of an owner; a device key that has none left ends. Returns their handles."""
+    touched = [k for k in list_of(connection, owner_id) if k.devices & set(devices)]
+    for key in touched:
+        here = key_devices.c.key_id == key.id, key_devices.c.device.in_(devices)
+        connection.execute(sa.delete(key_devices).where(*here))
+    ended = [k for k in touched if k.role == "device" and k.revoked_us is None and k.devices <= set(devices)]
+    for key in ended:
+        revoke_id(connection, key.id, now_us)
+    return [key.handle for key in ended]
+
+
 def revoke_id(connection: sa.Connection, key_id: int, now_us: int) -> None:
     """End a key for ever, by its number."""
     here = sa.update(keys).where(keys.c.id == key_id, keys.c.revoked_us.is_(None))

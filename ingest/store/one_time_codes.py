@@ -59,7 +59,8 @@ def enrolment_by_code(connection: sa.Connection, code_hash: str) -> Enrolment | 
 
 def enrolment(connection: sa.Connection, owner_id: int, enrolment_id: int) -> Enrolment | None:
     """One enrolment of this owner."""
-    query = _ENROLMENT.where(enrolments.c.owner_id == owner_id, enrolments.c.id == enrolment_id)
+    query = _ENROLMENT.where(enrolments.c.owner_id == owner_id, machines.c.owner_id == owner_id)
+    query = query.where(enrolments.c.id == enrolment_id)
     row = connection.execute(query).first()
     return None if row is None else Enrolment(*row)
 
@@ -68,7 +69,9 @@ def enrolments_of(
     connection: sa.Connection, owner_id: int, *, who: str | None, before_id: int | None, limit: int
 ) -> list[Enrolment]:
     """Enrolments of this owner, newest first; `who`: those that this key made, None: all."""
-    query = _ENROLMENT.where(enrolments.c.owner_id == owner_id).order_by(enrolments.c.id.desc()).limit(limit)
+    # Of a machine that went to another owner nothing is shown any more.
+    mine = enrolments.c.owner_id == owner_id, machines.c.owner_id == owner_id
+    query = _ENROLMENT.where(*mine).order_by(enrolments.c.id.desc()).limit(limit)
     if who is not None:
         query = query.where(enrolments.c.who == who)
     if before_id is not None:

@@ -104,6 +104,11 @@ def seen(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int
     return found
 
 
+def joined() -> sa.Select[Any]:
+    """What an `Entry` is made of, to be narrowed."""
+    return _JOINED
+
+
 def by_ids(connection: sa.Connection, owner_id: int, entry_ids: Sequence[int]) -> list[Entry]:
     """Those of these entries that belong to this owner, in order of receipt."""
     query = _JOINED.where(streams.c.owner_id == owner_id).order_by(quarantine.c.id)

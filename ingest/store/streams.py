@@ -44,6 +44,11 @@ class Stream:
     device_registered_us: int | None
     device_in_service_us: int | None
 
+    @property
+    def is_numbered(self) -> bool:
+        """False where it is the stream of readings that came without numbers."""
+        return not self.stream.startswith(UNNUMBERED)
+
 
 _OF_DEVICE = {
     "device": devices.c.name,

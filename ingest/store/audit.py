@@ -1,0 +1,42 @@
+"""The audit log as it is read; `fleet.note` writes it."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import sqlalchemy as sa
+
+from ingest.models import audit
+
+
+class Entry(NamedTuple):
+    """A row of `audit`."""
+
+    id: int
+    at_us: int
+    who: str
+    what: str
+    detail: str
+
+
+_ENTRY = sa.select(*(audit.c[f] for f in Entry._fields)).order_by(audit.c.id.desc())
+
+
+def entries_of(
+    connection: sa.Connection,
+    owner_id: int,
+    *,
+    who: str | None,
+    what: str | None,
+    before_id: int | None,
+    limit: int,
+) -> list[Entry]:
+    """What was done at an owner, newest first; None means any."""
+    query = _ENTRY.where(audit.c.owner_id == owner_id).limit(limit)
+    if who is not None:
+        query = query.where(audit.c.who == who)
+    if what is not None:
+        query = query.where(audit.c.what == what)
+    if before_id is not None:
+        query = query.where(audit.c.id < before_id)
+    return [Entry(*row) for row in connection.execute(query)]
