@@ -42,6 +42,9 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "enrolments:write": frozenset({"integrator", "operator", "admin"}),
     "transfers:manage": frozenset({"admin"}),
     "audit:read": frozenset({"admin"}),
+    "metrics:read": frozenset({"operator", "admin"}),
+    "webhooks:manage": frozenset({"admin"}),
+    "webhooks:replay": frozenset({"operator", "admin"}),
 }
 #: Roles that see and post for the devices their key is bound to, and no others.
 BOUND_ROLES = frozenset({"device", "integrator"})

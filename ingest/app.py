@@ -6,28 +6,23 @@ Promises: importing does nothing; `create_app` opens nothing; what the lifespan 
 
 from __future__ import annotations
 
-import itertools
-import secrets
 import time
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from importlib.metadata import PackageNotFoundError, version
 
 import sqlalchemy as sa
 from fastapi import FastAPI
 from fastapi.routing import APIRoute
-from starlette.datastructures import Headers
-from starlette.exceptions import HTTPException
-from starlette.requests import Request
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gateway.wire import MAX_BODY_BYTES
 from ingest import description, problems
 from ingest.access import Keyring
 from ingest.analysis import Analyst
+from ingest.edge import Edge
 from ingest.knowledge import Learner, Snapshots
 from ingest.limits import Limits
 from ingest.memory import Memory
+from ingest.metrics import Metrics
 from ingest.resources import Clock, open_resources
 from ingest.retention import Keeper
 from ingest.routes import (
@@ -41,6 +36,7 @@ from ingest.routes import (
     health,
     keys,
     machines,
+    metrics,
     quarantine,
     raw,
     readings,
@@ -75,16 +71,9 @@ _ROUTES = (
     enrolment,
     transfer,
     audit,
+    metrics,
     health,
 )
-
-#: What every answer carries; as the protocol wants it, because it is on every request's way.
-_HEADERS = [
-    (b"x-content-type-options", b"nosniff"),
-    (b"cache-control", b"no-store"),
-    (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
-    (b"referrer-policy", b"no-referrer"),
-]
 
 
 def system_clock() -> int:
@@ -103,6 +92,8 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         with open_resources(settings, clock) as resources:
             app.state.resources = resources
+            watched = app.state.metrics.watch(resources)
+            resources.writer.on_commit = app.state.metrics.committed
             analyst = Analyst(resources, on_pass=lambda: _record_uses(app))
             learner = Learner(resources, app.state.snapshots, app.state.memory)
             keeper = Keeper(resources)
@@ -114,6 +105,7 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
                 yield
             finally:
                 resources.stopping.set()
+                app.state.metrics.unwatch(watched)
                 if analyse:
                     analyst.join()
                     learner.join()
@@ -127,6 +119,7 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
         docs_url=None,  # their pages load scripts from elsewhere; the description is at /openapi.json
         redoc_url=None,
     )
+    app.state.metrics = Metrics()
     app.state.keyring = Keyring()
     app.state.limits = Limits(
         key_requests_per_s=settings.key_requests_per_s,
@@ -140,7 +133,12 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
         app.include_router(module.router)
     problems.install(app)
     description.install(app, DESCRIPTION, app.state.routes)
-    app.add_middleware(Edge, larger={bundles.PATH: settings.max_bundle_bytes})
+    app.add_middleware(
+        Edge,
+        larger={bundles.PATH: settings.max_bundle_bytes},
+        metrics=app.state.metrics,
+        access_log=settings.access_log == "on",
+    )
     return app
 
 
@@ -164,61 +162,3 @@ def _version() -> str:
         return version("cleanside")
     except PackageNotFoundError:  # run from a source tree that was never installed
         return "0"
-
-
-class Edge:
-    """The outermost layer: request id, common headers, a limit to every body, and the last resort."""
-
-    def __init__(self, app: ASGIApp, *, larger: Mapping[str, int]) -> None:
-        """larger : path -> bytes, of those that take more than a batch."""
-        self._app = app
-        self._larger = larger
-        # Unique without asking the system for randomness each time: that costs a request its turn.
-        self._run = secrets.token_hex(4)
-        self._numbers = itertools.count(1)
-
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
-        if scope["type"] != "http":
-            await self._app(scope, receive, send)
-            return
-        request_id = f"{self._run}{next(self._numbers):08x}"
-        scope.setdefault("state", {})["request_id"] = request_id
-
-        started = False
-
-        async def send_with_headers(message: Message) -> None:
-            nonlocal started
-            if message["type"] == "http.response.start":
-                started = True
-                message["headers"] = [
-                    *message.get("headers", ()),
-                    (b"request-id", request_id.encode()),
-                    *_HEADERS,
-                ]
-            await send(message)
-
-        try:
-            limit = self._larger.get(scope["path"], MAX_BODY_BYTES)
-            await self._app(scope, _limited(scope, receive, limit), send_with_headers)
-        except Exception as error:
-            if started:  # too late for an answer: the server cuts the connection
-                raise
-            await problems.broken(Request(scope), error)(scope, receive, send_with_headers)
-
-
-def _limited(scope: Scope, receive: Receive, limit: int) -> Receive:
-    """Receive, until the body is over the limit; whatever its header says."""
-    declared = Headers(scope=scope).get("content-length", "")
-    size = 0
-
-    async def receive_limited() -> Message:
-        nonlocal size
-        if declared.isdecimal() and int(declared) > limit:
-            raise HTTPException(413, str(limit))
-        message = await receive()
-        size += len(message.get("body", b""))
-        if size > limit:
-            raise HTTPException(413, str(limit))
-        return message
-
-    return receive_limited

@@ -216,8 +216,14 @@ def _methods_at(request: Request) -> list[str]:
     return sorted(found)
 
 
+def _of(request: Request) -> dict[str, str]:
+    """What tells a request in the log."""
+    request_id = getattr(request.state, "request_id", "")
+    return {"request_id": request_id, "method": request.method, "path": request.url.path[:200]}
+
+
 def broken(request: Request, error: Exception) -> JSONResponse:
     """The answer to what should not happen; the log has the rest."""
-    log.error("ingest.broken", extra={"path": request.url.path}, exc_info=error)
+    log.error("ingest.broken", extra=_of(request), exc_info=error)
     detail = "something went wrong that should not; nothing is acknowledged, send again later"
     return respond(request, 500, "server_broken", detail)

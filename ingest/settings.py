@@ -50,6 +50,8 @@ class Settings:
     )
     planning_horizon_days: int = _row(14, "an element due within this time is in state plan [days]")
     log_level: str = _row("info", "debug, info, warning or error")
+    log_format: str = _row("text", "text for people, or json: one object a line")
+    access_log: str = _row("off", "on: one line a request, with route, status, duration and the key's handle")
 
 
 def load(

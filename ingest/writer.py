@@ -16,6 +16,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import threading
+import time
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
@@ -73,6 +74,8 @@ class Writer:
         #: commits made, and jobs they carried: their ratio is what group commit saves
         self.commits = 0
         self.jobs = 0
+        #: told of each commit: the jobs it carried, and how long it took [s]
+        self.on_commit: Callable[[int, float], None] = lambda _jobs, _seconds: None
 
     def start(self) -> None:
         """Begin to take jobs."""
@@ -151,6 +154,7 @@ class Writer:
         return sorted((job for job in jobs if job.begin()), key=lambda job: job.order_key)
 
     def _commit(self, jobs: list[_Job], *, tries: int = CONTENDED_TRIES) -> None:
+        began_s = time.perf_counter()
         try:
             outcomes = self._transact(jobs)
         except TryAgain as error:  # the database is away: it would be for each alone, too
@@ -168,6 +172,7 @@ class Writer:
             outcomes = [_contended(error) if contended else error]
         self.commits += 1
         self.jobs += len(jobs)
+        self.on_commit(len(jobs), time.perf_counter() - began_s)
         _give_out(jobs, outcomes)
 
     def _transact(self, jobs: list[_Job]) -> list[Any]:

@@ -5,13 +5,12 @@ from __future__ import annotations
 import argparse
 import gc
 import json
-import logging
 import os
 import signal
 import socket
 from typing import Any
 
-from ingest import app, database, settings
+from ingest import app, database, log, settings
 from ingest.errors import CalledWrongly
 from ingest.settings import Settings
 
@@ -31,7 +30,7 @@ def run_serve(given: argparse.Namespace) -> int:
     import uvicorn
 
     chosen = settings.from_arguments(given)
-    _log_at(chosen.log_level)
+    log.set_up(chosen.log_level, chosen.log_format)
     _prepare(chosen, migrate_old=given.migrate)
     listening = _listen(chosen)
     config = uvicorn.Config(
@@ -49,12 +48,6 @@ def run_serve(given: argparse.Namespace) -> int:
         signal.signal(number, lambda *_: None)
     announcing_server(config).run(sockets=[listening])
     return 0
-
-
-def _log_at(level: str) -> None:
-    logging.basicConfig(level=level.upper(), format="%(asctime)s %(levelname)s %(name)s %(message)s")
-    if level == "info":  # alembic says at each look how it looks; that helps at debug and is noise before
-        logging.getLogger("alembic").setLevel(logging.WARNING)
 
 
 def announcing_server(config: Any) -> Any:

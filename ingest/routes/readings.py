@@ -78,4 +78,5 @@ async def post_readings(request: Request) -> Response:
         raise TryAgain(
             "the disk did not take it in time; send again later", code="store_unavailable"
         ) from None
+    request.app.state.metrics.took(answer, len(batch))
     return Response(wire.encode_answer(answer), media_type=wire.ANSWER_MEDIA_TYPE)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Annotated, Any, TypeVar
 
+import sqlalchemy as sa
 from fastapi import Depends, Path, Request
 from fastapi.routing import APIRoute
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
@@ -12,9 +13,11 @@ from starlette.concurrency import run_in_threadpool
 
 from gateway.wire import MAX_LISTED, instant_text, parse_instant
 from ingest.access import Keyring, require
-from ingest.assessment import Snapshots, Views
+from ingest.assessment import Judge
 from ingest.errors import Complaint, Refused
+from ingest.knowledge import Snapshots
 from ingest.limits import Limits
+from ingest.memory import Memory
 from ingest.resources import Resources
 from ingest.store.keys import Key
 
@@ -78,16 +81,12 @@ def keyring_of(request: Request) -> Keyring:
     return found
 
 
-def snapshots_of(request: Request) -> Snapshots:
-    """What the fleets teach."""
-    found: Snapshots = request.app.state.snapshots
-    return found
-
-
-def views_of(request: Request) -> Views:
-    """What was seen a moment ago."""
-    found: Views = request.app.state.views
-    return found
+def judge_of(request: Request, connection: sa.Connection, owner_id: int) -> Judge:
+    """Who looks at the housings of an owner now."""
+    snapshots: Snapshots = request.app.state.snapshots
+    memory: Memory = request.app.state.memory
+    known = snapshots.of(connection, owner_id)
+    return Judge(connection, resources_of(request), memory, known)
 
 
 def limits_of(request: Request) -> Limits:
@@ -121,6 +120,7 @@ async def key_of(request: Request, permission: str) -> Key:
     limits.spend(key.id, _declared_bytes(request))
     require(key, permission)
     keyring.note_use(key, resources.clock())
+    request.state.key = key
     if request.scope["query_string"]:
         _refuse_unknown_parameters(request)
     return key

@@ -1,0 +1,153 @@
+"""
+Log lines that are events: a stable name and fields, as text for people or one JSON object a line.
+
+Promises: no key is ever in a line; what repeats is counted rather than repeated (`BURST` a minute of one
+event, the rest is said as a number within the next minute or when the process ends).
+Leaves to others: where lines go (standard error; a service manager keeps them), what is worth an event.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import re
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from gateway.wire import instant_text
+
+OURS = "cleanside"
+BURST = 20  # lines a minute of one event; chosen: enough to follow a fault, too few to fill a disk
+WINDOW_S = 60.0
+MAX_TEXT = 2_000  # characters of one field; a driver's message may hold a whole statement
+MAX_TRACE = 8_000
+#: one line a request where the access log is on: as many as there are requests, because it was asked for
+REQUEST = "ingest.request"
+
+_PLAIN = frozenset(vars(logging.makeLogRecord({}))) | {"message", "asctime", "taskName", "color_message"}
+#: a key as it is sent (`ingest.access`): its handle may be said, its secret never
+_SECRET = re.compile(r"(k[0-9a-f]{8})\.[0-9a-f]{16,}")
+
+
+def set_up(level: str, form: str, *, stream: Any = None) -> None:
+    """Send all lines of this process to standard error. form : text or json."""
+    handler = logging.StreamHandler(stream)
+    handler.setFormatter(AsJson() if form == "json" else AsText())
+    bounded = Bounded(handler)
+    root = logging.getLogger()
+    for old in list(root.handlers):
+        root.removeHandler(old)
+    root.addHandler(bounded)
+    root.setLevel(level.upper())
+    if level == "info":  # alembic says at each look how it looks; that helps at debug and is noise before
+        logging.getLogger("alembic").setLevel(logging.WARNING)
+
+
+def fields_of(record: logging.LogRecord) -> dict[str, Any]:
+    """Event, level and fields of a record; for those of libraries the event is the library."""
+    event, more = record.getMessage(), {}
+    if not record.name.startswith(OURS):
+        event, more = f"library.{record.name}", {"message": event}
+    fields = {name: _shown(value) for name, value in {**more, **vars(record)}.items() if name not in _PLAIN}
+    fields = {"message": _shown(more["message"]), **fields} if more else fields
+    return {"event": event, **fields}
+
+
+def _shown(value: Any) -> Any:
+    if value is None or isinstance(value, bool | int | float):
+        return value
+    return str(value)[:MAX_TEXT]
+
+
+def without_secrets(line: str) -> str:
+    """A line with the secret part of every key taken out; a second guard, none is logged knowingly."""
+    return _SECRET.sub(r"\1.[secret]", line)
+
+
+class AsJson(logging.Formatter):
+    """One JSON object a line (RFC 8259, ASCII): at, level, event, then the fields."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """The record as a line."""
+        document = {"at": _at(record), "level": record.levelname.lower(), **fields_of(record)}
+        if record.exc_info:
+            document["trace"] = self.formatException(record.exc_info)[-MAX_TRACE:]
+        return without_secrets(json.dumps(document, allow_nan=True, default=str))
+
+
+class AsText(logging.Formatter):
+    """Time, level, event, then field=value; a trace on further lines."""
+
+    def format(self, record: logging.LogRecord) -> str:
+        """The record as a line."""
+        fields = fields_of(record)
+        event = fields.pop("event")
+        said = [f"{name}={_quoted(value)}" for name, value in fields.items()]
+        line = " ".join([_at(record), record.levelname, event, *said])
+        if record.exc_info:
+            line += "\n" + self.formatException(record.exc_info)[-MAX_TRACE:]
+        return without_secrets(line)
+
+
+def _at(record: logging.LogRecord) -> str:
+    return instant_text(int(record.created * 1000) * 1000)
+
+
+def _quoted(value: Any) -> str:
+    text = str(value)
+    return text if text and not set(text) & set(' "=\n\r\t') else json.dumps(text)
+
+
+@dataclass(slots=True)
+class _Window:
+    """A minute of one event."""
+
+    began_s: float
+    lines: int = 0
+    level: int = logging.INFO
+
+
+class Bounded(logging.Handler):
+    """Hands lines on, of one event at most `BURST` in `WINDOW_S`; says how many were left out."""
+
+    def __init__(self, to: logging.Handler, *, monotonic_s: Callable[[], float] = time.monotonic) -> None:
+        super().__init__()
+        self._to = to
+        self._monotonic_s = monotonic_s
+        self._windows: dict[str, _Window] = {}
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Hand a record on, or count it."""
+        event = record.getMessage() if record.name.startswith(OURS) else record.name
+        now_s = self._monotonic_s()
+        self._say_left_out(now_s)
+        if event == REQUEST:
+            self._to.emit(record)
+            return
+        window = self._windows.setdefault(event, _Window(now_s, level=record.levelno))
+        window.lines += 1
+        if window.lines <= BURST:
+            self._to.emit(record)
+
+    def _say_left_out(self, now_s: float) -> None:
+        over = [event for event, w in self._windows.items() if now_s - w.began_s >= WINDOW_S]
+        for event in over:
+            window = self._windows.pop(event)
+            if window.lines > BURST:
+                fields = {"repeated": event, "times": window.lines - BURST, "within_s": WINDOW_S}
+                self._to.emit(_record(window.level, "ingest.log_repeated", fields))
+
+    def close(self) -> None:
+        """Say what was left out so far, and end."""
+        self._say_left_out(self._monotonic_s() + WINDOW_S)
+        self._to.flush()
+        super().close()
+
+
+def _record(level: int, event: str, fields: Mapping[str, Any]) -> logging.LogRecord:
+    return logging.makeLogRecord(
+        {"name": f"{OURS}.ingest", "levelno": level, "levelname": logging.getLevelName(level), "msg": event}
+        | dict(fields)
+    )

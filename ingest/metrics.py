@@ -1,0 +1,139 @@
+"""
+What the server counts of itself, for a monitoring system: text in the Prometheus exposition format.
+
+Promises: labels are few and bounded (routes by their template, never a name of a device or owner), so that
+what is kept does not grow with the fleet. Counting costs a request a few microseconds; what has to be asked
+of the database is asked when the figures are fetched.
+Each worker process counts for itself: fetch each, or add them up there.
+Leaves to others: who may fetch (`ingest.routes.metrics`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import sqlalchemy as sa
+from prometheus_client import CollectorRegistry, Counter, Histogram, ProcessCollector
+from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.exposition import choose_encoder
+from prometheus_client.registry import Collector
+
+from gateway.wire import Answer
+from ingest import database
+from ingest.resources import Resources
+from ingest.store import hours, outbox
+
+#: from a read out of memory to the time-out of a batch; chosen
+SECONDS = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0, 25.0)
+JOBS = (1, 2, 4, 8, 16, 32, 64)
+NO_ROUTE = "none"
+
+
+class Metrics:
+    """The figures of one process."""
+
+    def __init__(self) -> None:
+        registry = self.registry = CollectorRegistry()
+        self._requests = Counter(
+            "cleanside_requests", "Requests answered", ["method", "route", "status"], registry=registry
+        )
+        self._took = Histogram(
+            "cleanside_request_duration_seconds",
+            "From the head of a request to the end of its answer",
+            ["method", "route"],
+            buckets=SECONDS,
+            registry=registry,
+        )
+        self._batches = Counter("cleanside_batches", "Batches taken", registry=registry)
+        readings = Counter(
+            "cleanside_readings", "Readings of batches taken, by outcome", ["outcome"], registry=registry
+        )
+        self._stored, self._duplicate, self._quarantined = (
+            readings.labels(outcome) for outcome in ("stored", "duplicate", "quarantined")
+        )
+        self._commit = Histogram(
+            "cleanside_commit_duration_seconds",
+            "Of a transaction of the writer, until it is durable",
+            buckets=SECONDS,
+            registry=registry,
+        )
+        self._together = Histogram(
+            "cleanside_commit_jobs", "Jobs that one commit carried", buckets=JOBS, registry=registry
+        )
+        # Looking a label up costs as much as counting: what was seen once is kept.
+        self._known: dict[tuple[str, str, int], tuple[Counter, Histogram]] = {}
+        ProcessCollector(registry=registry)
+
+    def request(self, method: str, route: str | None, status: int, seconds: float) -> None:
+        """Count a request. route : its template; None: there is none at that address."""
+        key = (method if route is not None else "any", route or NO_ROUTE, status)
+        pair = self._known.get(key)
+        if pair is None:
+            pair = (self._requests.labels(key[0], key[1], str(status)), self._took.labels(key[0], key[1]))
+            self._known[key] = pair
+        pair[0].inc()
+        pair[1].observe(seconds)
+
+    def took(self, answer: Answer, readings: int) -> None:
+        """Count a batch by what became of its readings."""
+        self._batches.inc()
+        self._stored.inc(answer.stored)
+        self._duplicate.inc(answer.duplicates)
+        self._quarantined.inc(max(0, readings - answer.stored - answer.duplicates))
+
+    def committed(self, jobs: int, seconds: float) -> None:
+        """Count a commit of the writer."""
+        self._commit.observe(seconds)
+        self._together.observe(jobs)
+
+    def watch(self, resources: Resources) -> Collector:
+        """Show what these resources say of themselves, too. Returns what `unwatch` takes."""
+        collector = _OfResources(resources)
+        self.registry.register(collector)
+        return collector
+
+    def unwatch(self, collector: Collector) -> None:
+        """Show it no longer."""
+        self.registry.unregister(collector)
+
+    def text(self, accept: str) -> tuple[bytes, str]:
+        """The figures, and their media type, in the form the Accept header prefers."""
+        encode, media_type = choose_encoder(accept)
+        return encode(self.registry), media_type
+
+
+class _OfResources(Collector):
+    """What is asked for when the figures are fetched."""
+
+    def __init__(self, resources: Resources) -> None:
+        self._resources = resources
+
+    def describe(self) -> list[Metric]:
+        """Nothing: asking the database while it is registered would be too early."""
+        return []
+
+    def collect(self) -> Iterator[Metric]:
+        """Queue, backlog and size now."""
+        writer = self._resources.writer
+        yield GaugeMetricFamily("cleanside_writer_waiting", "Jobs that wait for the disk", writer.waiting)
+        with self._resources.reading() as connection:
+            behind, waiting = hours.count_behind(connection), outbox.count_by_state(connection)
+            size = database_bytes(connection, self._resources.settings.database)
+        yield GaugeMetricFamily(
+            "cleanside_analysis_hours_behind", "Hours of a stream that changed and are not summarised", behind
+        )
+        events = GaugeMetricFamily("cleanside_outbox_deliveries", "Deliveries of webhooks", labels=["state"])
+        for state, count in waiting.items():
+            events.add_metric([state], count)
+        yield events
+        yield GaugeMetricFamily("cleanside_database_size_bytes", "The database on its disk", size)
+
+
+def database_bytes(connection: sa.Connection, url: str) -> int:
+    """What the database takes on its disk: SQLite with its write-ahead log. [B]"""
+    path = database.sqlite_path(url)
+    if path is None:
+        return int(connection.scalar(sa.text("SELECT pg_database_size(current_database())")) or 0)
+    files = (path, Path(f"{path}-wal"), Path(f"{path}-shm"))
+    return sum(file.stat().st_size for file in files if file.exists())

@@ -1,0 +1,209 @@
+"""
+Webhooks, events and their deliveries: the outbox.
+
+Promises: an event and its deliveries are written in one transaction with what was noticed. Of a webhook the
+oldest waiting delivery goes first, and none overtakes it. Nothing is deleted that is not delivered.
+Leaves to others: what is an event (`ingest.announcing`), sending (`ingest.webhooks`).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import sqlalchemy as sa
+
+from ingest.models import deliveries, events, leases, webhooks
+from ingest.store import dialect
+
+WAITING, DELIVERED, DEAD = "waiting", "delivered", "dead"
+STATES = (WAITING, DELIVERED, DEAD)
+
+
+@dataclass(frozen=True, slots=True)
+class Webhook:
+    """A row of `webhooks`."""
+
+    id: int
+    owner_id: int
+    url: str
+    secret: str
+    types: str
+    note: str
+    created_us: int
+    who: str
+    ended_us: int | None
+
+    @property
+    def wanted(self) -> list[str]:
+        """The event types it wants."""
+        found: list[str] = json.loads(self.types)
+        return found
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something that happened, before it has a row."""
+
+    type: str
+    subject: str
+    at_us: int
+    data: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """A row of `deliveries` with its event."""
+
+    webhook_id: int
+    event_id: int
+    state: str
+    tries: int
+    first_tried_us: int | None
+    next_us: int
+    settled_us: int | None
+    reason: str | None
+    type: str
+    subject: str
+    at_us: int
+    data: str
+
+
+_WEBHOOK = sa.select(*(webhooks.c[f] for f in Webhook.__slots__))
+_OF_EVENT = {"type", "subject", "at_us", "data"}
+_DELIVERY = sa.select(
+    *((events if f in _OF_EVENT else deliveries).c[f] for f in Delivery.__slots__)
+).select_from(deliveries.join(events))
+
+
+# ---------------------------------------------------------------- webhooks
+
+
+def create(connection: sa.Connection, values: Mapping[str, Any]) -> Webhook:
+    """Keep a new webhook."""
+    statement = sa.insert(webhooks).values(**values).returning(*(webhooks.c[f] for f in Webhook.__slots__))
+    return Webhook(*connection.execute(statement).one())
+
+
+def find(connection: sa.Connection, owner_id: int, webhook_id: int) -> Webhook | None:
+    """A webhook of this owner, also one that has ended."""
+    query = _WEBHOOK.where(webhooks.c.owner_id == owner_id, webhooks.c.id == webhook_id)
+    row = connection.execute(query).first()
+    return None if row is None else Webhook(*row)
+
+
+def list_of(
+    connection: sa.Connection, owner_id: int, *, after_id: int = 0, limit: int = 100
+) -> list[Webhook]:
+    """Webhooks of this owner that are wanted, oldest first."""
+    query = _WEBHOOK.where(webhooks.c.owner_id == owner_id, webhooks.c.id > after_id)
+    query = query.where(webhooks.c.ended_us.is_(None)).order_by(webhooks.c.id).limit(limit)
+    return [Webhook(*row) for row in connection.execute(query)]
+
+
+def wanted(connection: sa.Connection) -> list[Webhook]:
+    """All webhooks that are wanted, of all owners."""
+    query = _WEBHOOK.where(webhooks.c.ended_us.is_(None)).order_by(webhooks.c.id)
+    return [Webhook(*row) for row in connection.execute(query)]
+
+
+def end(connection: sa.Connection, webhook_id: int, now_us: int) -> None:
+    """A webhook is not wanted any more; what still waited for it is given up, with the reason."""
+    connection.execute(sa.update(webhooks).where(webhooks.c.id == webhook_id).values(ended_us=now_us))
+    left = sa.update(deliveries).where(deliveries.c.webhook_id == webhook_id, deliveries.c.state == WAITING)
+    connection.execute(left.values(state=DEAD, settled_us=now_us, reason="the webhook was ended"))
+
+
+# ---------------------------------------------------------------- events
+
+
+def put(connection: sa.Connection, owner_id: int, event: Event, to: Sequence[Webhook]) -> int:
+    """Write an event, and a delivery to each of these webhooks. Returns its number."""
+    values = {"owner_id": owner_id, "type": event.type, "subject": event.subject, "at_us": event.at_us}
+    statement = sa.insert(events).values(data=json.dumps(event.data), **values).returning(events.c.id)
+    event_id = int(connection.execute(statement).scalar_one())
+    if to:
+        rows = [{"webhook_id": webhook.id, "event_id": event_id, "state": WAITING} for webhook in to]
+        connection.execute(sa.insert(deliveries), rows)
+    return event_id
+
+
+def next_due(connection: sa.Connection, webhook_id: int) -> Delivery | None:
+    """The oldest delivery that waits; those behind it have to wait, too."""
+    query = _DELIVERY.where(deliveries.c.webhook_id == webhook_id, deliveries.c.state == WAITING)
+    row = connection.execute(query.order_by(deliveries.c.event_id).limit(1)).first()
+    return None if row is None else Delivery(*row)
+
+
+def settle(connection: sa.Connection, delivery: Delivery, values: Mapping[str, Any]) -> None:
+    """Write what became of a try."""
+    here = (deliveries.c.webhook_id == delivery.webhook_id, deliveries.c.event_id == delivery.event_id)
+    connection.execute(sa.update(deliveries).where(*here).values(**values))
+
+
+def deliveries_of(
+    connection: sa.Connection, webhook_id: int, *, state: str | None, after_id: int = 0, limit: int = 100
+) -> list[Delivery]:
+    """Deliveries of a webhook in order of event; state None: any."""
+    query = _DELIVERY.where(deliveries.c.webhook_id == webhook_id, deliveries.c.event_id > after_id)
+    if state is not None:
+        query = query.where(deliveries.c.state == state)
+    query = query.order_by(deliveries.c.event_id).limit(limit)
+    return [Delivery(*row) for row in connection.execute(query)]
+
+
+def replay(connection: sa.Connection, webhook_id: int, *, from_event: int | None) -> int:
+    """Have deliveries sent again: those given up, or all from an event on. Returns how many."""
+    chosen = (
+        deliveries.c.state == DEAD
+        if from_event is None
+        else sa.and_(deliveries.c.state != WAITING, deliveries.c.event_id >= from_event)
+    )
+    again = sa.update(deliveries).where(deliveries.c.webhook_id == webhook_id, chosen)
+    fresh = {"state": WAITING, "tries": 0, "first_tried_us": None, "next_us": 0, "settled_us": None}
+    return connection.execute(again.values(**fresh)).rowcount
+
+
+def count_by_state(connection: sa.Connection, webhook_id: int | None = None) -> dict[str, int]:
+    """How many deliveries are in each state, of one webhook or of all."""
+    query = sa.select(deliveries.c.state, sa.func.count()).group_by(deliveries.c.state)
+    if webhook_id is not None:
+        query = query.where(deliveries.c.webhook_id == webhook_id)
+    found = {row[0]: row[1] for row in connection.execute(query)}
+    return {state: found.get(state, 0) for state in STATES}
+
+
+def forget_delivered(connection: sa.Connection, before_us: int, *, limit: int = 1_000) -> int:
+    """Forget events whose every delivery was made before an instant. Returns how many."""
+    kept = sa.exists().where(
+        deliveries.c.event_id == events.c.id,
+        sa.or_(deliveries.c.state != DELIVERED, deliveries.c.settled_us >= before_us),
+    )
+    query = sa.select(events.c.id).where(events.c.at_us < before_us, sa.not_(kept)).limit(limit)
+    gone = list(connection.scalars(query))
+    if gone:
+        connection.execute(sa.delete(deliveries).where(deliveries.c.event_id.in_(gone)))
+        connection.execute(sa.delete(events).where(events.c.id.in_(gone)))
+    return len(gone)
+
+
+# ---------------------------------------------------------------- one process at a time
+
+
+def take_lease(connection: sa.Connection, name: str, holder: str, now_us: int, until_us: int) -> bool:
+    """Take or keep a lease. False while another holds it."""
+    fresh = dialect.insert(connection, leases).values(name=name, holder=holder, until_us=until_us)
+    statement = fresh.on_conflict_do_update(
+        index_elements=[leases.c.name],
+        set_={"holder": holder, "until_us": until_us},
+        where=sa.or_(leases.c.holder == holder, leases.c.until_us < now_us),
+    )
+    return connection.execute(statement.returning(leases.c.name)).first() is not None
+
+
+def give_lease_back(connection: sa.Connection, name: str, holder: str) -> None:
+    """Let another process take a lease at once."""
+    mine = (leases.c.name == name, leases.c.holder == holder)
+    connection.execute(sa.update(leases).where(*mine).values(until_us=0))
