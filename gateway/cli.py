@@ -8,12 +8,16 @@ traceback. SIGTERM and SIGINT stop cleanly. Leaves to others: all the work.
 from __future__ import annotations
 
 import argparse
+import getpass
 import json
 import logging
 import os
+import secrets
 import signal
 import sys
+import time
 from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -65,13 +69,22 @@ def _parser() -> argparse.ArgumentParser:
     carry.add_argument(
         "--out", required=True, metavar="FILE", help="The file; one that was cut short is gone on with."
     )
+    enrol = _command(commands, "enrol", _enrol, "Get the device's key with a one-time code.")
+    enrol.add_argument(
+        "--code-file",
+        metavar="FILE",
+        help="File with the code; default: asked for on a terminal, else the first line of standard input.",
+    )
     verify = _command(commands, "verify", _verify, "Check the file and its numbering; changes nothing.")
     verify.add_argument("--json", action="store_true", help="As one JSON object.")
     return parser
 
 
 def _command(commands: Any, name: str, command: Callable[..., int], sentence: str) -> argparse.ArgumentParser:
-    parser: argparse.ArgumentParser = commands.add_parser(name, help=sentence, description=sentence)
+    # No abbreviations: a code or name given to a flag that is not there must not end up in another.
+    parser: argparse.ArgumentParser = commands.add_parser(
+        name, help=sentence, description=sentence, allow_abbrev=False
+    )
     parser.set_defaults(command=command)
     add_flags(parser)
     return parser
@@ -118,6 +131,39 @@ def _export(settings: Settings, parsed: argparse.Namespace) -> int:
     kept = f"; {done.kept} blocks stood there before" if done.kept else ""
     print(f"{done.readings} readings in {done.blocks} blocks written to {parsed.out}{kept}")
     print("they stay in the spool until the server holds them")
+    return EXIT_OK
+
+
+def _enrol(settings: Settings, parsed: argparse.Namespace) -> int:
+    from gateway.enrol import enrol, read_code
+    from gateway.transport import HttpTransport
+
+    if settings.uplink_server is None or settings.uplink_key_file is None:
+        raise CalledWrongly(
+            "uplink.server and uplink.key_file say where to ask and where the key goes; set both"
+        )
+    code = read_code(parsed.code_file, sys.stdin, getpass.getpass)
+    transport = HttpTransport(
+        settings.uplink_server,
+        key=None,
+        timeout_s=settings.uplink_timeout_s,
+        ca_file=settings.uplink_ca_file,
+        certificate_file=settings.uplink_certificate_file,
+        certificate_key_file=settings.uplink_certificate_key_file,
+    )
+    try:
+        done = enrol(
+            transport,
+            settings.uplink_key_file,
+            code=code,
+            device=settings.device,
+            new_attempt=lambda: secrets.token_hex(16),
+            sleep=time.sleep,
+            now=lambda: datetime.now(UTC),
+        )
+    finally:
+        transport.close()
+    print(f"{done.device} on {done.machine}: the key is in {settings.uplink_key_file}")
     return EXIT_OK
 
 

@@ -119,14 +119,14 @@ class HttpTransport:
         self,
         server: str,
         *,
-        key: Callable[[], str],
+        key: Callable[[], str] | None,
         timeout_s: float = 30.0,
         ca_file: Path | None = None,
         certificate_file: Path | None = None,
         certificate_key_file: Path | None = None,
     ) -> None:
         """
-        server : HTTPS, or HTTP to loopback. key : asked for each request.
+        server : HTTPS, or HTTP to loopback. key : asked for each request; None: there is none yet.
         timeout_s : for the whole exchange; a link that trickles does not hold the loop.
         ca_file : certificates to trust instead of the system's. certificate_file : the machine's own.
         """
@@ -157,7 +157,9 @@ class HttpTransport:
         """Ask once."""
         began_s = time.monotonic()
         try:
-            headers = {"Authorization": f"Bearer {self._key()}", **request.headers}
+            headers = dict(request.headers)
+            if self._key is not None:
+                headers = {"Authorization": f"Bearer {self._key()}", **headers}
             with self._client.stream(
                 request.method, self._server + request.path, content=request.body or None, headers=headers
             ) as response:
