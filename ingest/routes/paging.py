@@ -97,23 +97,30 @@ def _read(cursor: str, question: str) -> tuple[Any, ...]:
 
 def _no_cursor() -> Refused:
     detail = "cursor is not one of this list; take it from `next` of the page before, with equal parameters"
-    return Refused(422, "not_valid", detail, errors=[Complaint("#/query/cursor", detail)])
+    return Refused(422, "not_valid", detail, errors=[Complaint("query/cursor", detail)])
 
 
-def page_of(
-    request: Request,
-    limit: Annotated[int, Query(ge=1, le=MOST, description="entries of one answer")] = PAGE,
-    cursor: Annotated[
-        str | None,
-        Query(max_length=MAX_CURSOR, description="`next` of the page before; left out: from the beginning"),
-    ] = None,
-) -> Page:
-    """The page of a request: parameters `limit` and `cursor`."""
-    question = _question(request)
-    return Page(limit, question, None if cursor is None else _read(cursor, question))
+def paged(usual: int = PAGE, most: int = MOST) -> Callable[..., Page]:
+    """A dependency that gives the page of a request: parameters `limit`, at most `most`, and `cursor`."""
+
+    # Made here, because an annotation that is a text cannot see what this function was given.
+    limited = Query(usual, ge=1, le=most, description="entries of one answer")
+
+    def page_of(
+        request: Request,
+        limit: int = limited,
+        cursor: Annotated[
+            str | None,
+            Query(max_length=MAX_CURSOR, description="`next` of the page before; left out: the beginning"),
+        ] = None,
+    ) -> Page:
+        question = _question(request)
+        return Page(limit, question, None if cursor is None else _read(cursor, question))
+
+    return page_of
 
 
-P = Annotated[Page, Depends(page_of)]
+P = Annotated[Page, Depends(paged())]
 
 
 # ---------------------------------------------------------------- entity tags

@@ -12,7 +12,7 @@ The hours of a stream are the index by time; they stay when their readings go to
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
@@ -85,6 +85,15 @@ class Rows:
             {place[index]: text for index, text in self.exact.items() if index in place},
         )
 
+    def first(self, limit: int) -> Rows:
+        """The first rows."""
+        return self if len(self) <= limit else self.take(np.arange(limit))
+
+    def of_streams(self, streams: Collection[int]) -> Rows:
+        """The rows of these streams."""
+        known = np.isin(self.stream_id, np.array(sorted(streams), dtype=np.int64))
+        return self if known.all() else self.take(np.flatnonzero(known))
+
 
 def joined(parts: Sequence[Rows], columns: Sequence[str]) -> Rows:
     """Rows of several parts, one after the other."""
@@ -145,11 +154,11 @@ def state_of(connection: sa.Connection, seats: Sequence[Seat]) -> list[tuple[int
     return found
 
 
-def stream_names(connection: sa.Connection, seats: Sequence[Seat]) -> dict[int, str]:
-    """stream id -> name, of the devices of these seats."""
-    query = sa.select(streams.c.id, streams.c.stream)
+def stream_names(connection: sa.Connection, seats: Sequence[Seat]) -> dict[int, tuple[int, str]]:
+    """stream id -> device id and name, of the devices of these seats."""
+    query = sa.select(streams.c.id, streams.c.device_id, streams.c.stream)
     query = query.where(streams.c.device_id.in_(sorted({seat.device_id for seat in seats})))
-    return {row.id: row.stream for row in connection.execute(query)}
+    return {row.id: (row.device_id, row.stream) for row in connection.execute(query)}
 
 
 # ---------------------------------------------------------------- walk
@@ -307,6 +316,11 @@ def readings_between(
 
 
 # ---------------------------------------------------------------- buckets
+
+
+def no_buckets(columns: Sequence[str]) -> Buckets:
+    """None, of these columns."""
+    return downsample.merged([], columns)
 
 
 class Walked(NamedTuple):

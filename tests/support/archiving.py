@@ -30,9 +30,9 @@ def work_of(api: Api, disk: Disk | None = None, **more: Any) -> Work:
     )
 
 
-def archive_all(api: Api, disk: Disk | None = None) -> Moved:
-    """Move every month that has ended."""
-    return retention.run_pass(work_of(api, disk), retention.cut_us(api.clock(), 1))
+def archive_all(api: Api, disk: Disk | None = None, *, retention_days: int = 1) -> Moved:
+    """Move every month that has ended, or those older than a retention."""
+    return retention.run_pass(work_of(api, disk), retention.cut_us(api.clock(), retention_days))
 
 
 class _TakenBack(Exception):
