@@ -142,6 +142,7 @@ class Api:
     def analyse(self) -> None:
         """Do the background work that is due."""
         run_until_current(self.resources)
+        self.app.state.snapshots.refresh(self.resources, self.app.state.memory, at_once=True)
 
     def recheck(self) -> int:
         """Look again at what is held for a time that has come."""
@@ -174,8 +175,10 @@ def in_process(
 class ServerProcess:
     """The command `cleanside-ingest serve` on a free port; can be killed and started again."""
 
-    def __init__(self, database_url: str, tokens: dict[str, str]) -> None:
+    def __init__(self, database_url: str, tokens: dict[str, str], *flags: str) -> None:
+        """flags : further ones of the command."""
         self.database_url = database_url
+        self._flags = flags
         self.tokens = tokens
         self.url = ""
         self._process: subprocess.Popen[str] | None = None
@@ -186,7 +189,7 @@ class ServerProcess:
         """Start it, and wait until it takes requests. After a kill it comes back on the same port."""
         command = [sys.executable, "-m", "ingest", "serve", "--port", str(self._port)]
         self._process = subprocess.Popen(
-            [*command, "--database", self.database_url],
+            [*command, "--database", self.database_url, *self._flags],
             stdout=subprocess.PIPE,
             stderr=self._log,
             text=True,

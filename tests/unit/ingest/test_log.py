@@ -1,0 +1,118 @@
+"""Log lines: one event each, bounded, without secrets."""
+
+from __future__ import annotations
+
+import io
+import json
+import logging
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from ingest import access, log
+
+OURS = logging.getLogger("cleanside.ingest")
+
+
+@pytest.fixture(autouse=True)
+def handlers_as_before() -> Iterator[None]:
+    root = logging.getLogger()
+    before, level = list(root.handlers), root.level
+    yield
+    root.handlers[:] = before
+    root.setLevel(level)
+
+
+def lines(form: str, write: Any) -> list[str]:
+    stream = io.StringIO()
+    log.set_up("info", form, stream=stream)
+    write()
+    for handler in logging.getLogger().handlers:
+        handler.close()
+    return stream.getvalue().splitlines()
+
+
+def test_a_line_is_one_json_object_with_a_stable_event() -> None:
+    (line,) = lines(
+        "json", lambda: OURS.warning("ingest.commit_split", extra={"jobs": 3, "reason": 'a "b"\nc'})
+    )
+    document = json.loads(line)
+    assert document.pop("at").endswith("Z")
+    assert document == {"level": "warning", "event": "ingest.commit_split", **fields}
+
+
+def test_a_line_as_text_has_the_same_fields() -> None:
+    (line,) = lines("text", lambda: OURS.warning("ingest.commit_split", extra={"jobs": 3, "reason": "a b"}))
+    assert line.endswith('WARNING ingest.commit_split jobs=3 reason="a b"')
+
+
+def test_a_trace_is_in_the_same_object() -> None:
+    def fail() -> None:
+        try:
+            raise ZeroDivisionError("here")
+        except ZeroDivisionError:
+            OURS.exception("ingest.broken")
+
+    (line,) = lines("json", fail)
+    assert json.loads(line)["trace"].endswith("ZeroDivisionError: here")
+
+
+def test_lines_of_libraries_are_objects_too() -> None:
+    (line,) = lines("json", lambda: logging.getLogger("uvicorn.error").error("Invalid %s", "thing"))
+    assert {"event": "library.uvicorn.error", "message": "Invalid thing"}.items() <= json.loads(line).items()
+
+
+@pytest.mark.parametrize("form", ["json", "text"])
+def test_the_secret_of_a_key_never_reaches_a_line(form: str) -> None:
+    key = access.new_key()
+
+    def leak() -> None:
+        OURS.error("ingest.broken", extra={"header": f"Bearer {key.token}"})
+        logging.getLogger("somewhere").error("got %s", key.token)
+
+    written = "\n".join(lines(form, leak))
+    assert key.token.partition(".")[2] not in written
+    assert written.count(f"{key.handle}.[secret]") == 2
+
+
+def test_what_repeats_is_counted_rather_than_repeated() -> None:
+    def storm() -> None:
+        for _ in range(1_000):
+            OURS.warning("ingest.store_unavailable", extra={"reason": "away"})
+
+    found = [json.loads(line) for line in lines("json", storm)]
+    assert len(found) == log.BURST + 1
+    assert found[-1]["event"] == "ingest.log_repeated"
+    assert (found[-1]["repeated"], found[-1]["times"]) == ("ingest.store_unavailable", 1_000 - log.BURST)
+
+
+def test_a_new_minute_begins_a_new_count_and_no_other_event_is_held_back() -> None:
+    now_s, taken = [0.0], list[str]()
+
+    class Taken(logging.Handler):
+        def emit(self, record: logging.LogRecord) -> None:
+            taken.append(record.getMessage())
+
+    bounded = log.Bounded(Taken(), monotonic_s=lambda: now_s[0])
+    record = logging.makeLogRecord(
+        {"name": "cleanside.ingest", "msg": "a", "levelno": 30, "levelname": "WARNING"}
+    )
+    other = logging.makeLogRecord(
+        {"name": "cleanside.ingest", "msg": "b", "levelno": 20, "levelname": "INFO"}
+    )
+    for _ in range(log.BURST + 5):
+        bounded.handle(record)
+    bounded.handle(other)
+    assert taken == ["a"] * log.BURST + ["b"]
+    now_s[0] = log.WINDOW_S
+    bounded.handle(record)
+    assert taken[-2:] == ["ingest.log_repeated", "a"]
+
+
+def test_requests_are_never_counted_away_because_somebody_asked_for_them() -> None:
+    def many() -> None:
+        for _ in range(100):
+            OURS.info(log.REQUEST, extra={"status": 200})
+
+    assert len(lines("json", many)) == 100
