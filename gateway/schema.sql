@@ -34,6 +34,17 @@ CREATE TABLE streams (
 -- Appends need exactly one place to go.
 CREATE UNIQUE INDEX one_open_stream ON streams (state) WHERE state = 'open';
 
+-- Streams once more, on a page of their own: where a damaged page takes the one table, the other still says
+-- whose numbers the readings bear. A stream that never took a reading gives way to the next.
+CREATE TABLE stream_copies (
+    first_position INTEGER PRIMARY KEY,
+    stream TEXT NOT NULL
+) STRICT;
+
+CREATE TRIGGER streams_are_written_twice AFTER INSERT ON streams BEGIN
+    INSERT OR REPLACE INTO stream_copies VALUES (new.first_position, new.stream);
+END;
+
 CREATE TABLE boots (
     number INTEGER PRIMARY KEY,                  -- in order of time
     boot TEXT NOT NULL UNIQUE,                   -- the kernel's identity of this boot
@@ -65,6 +76,9 @@ CREATE TABLE placements (
     kind TEXT NOT NULL,
     PRIMARY KEY (boot, first_position)
 ) STRICT, WITHOUT ROWID;
+
+-- Each batch asks which placements begin in it.
+CREATE INDEX placements_by_position ON placements (first_position);
 
 -- Numbers given up, and why. Kept after the server knows: a server restored from a backup has to be told again.
 CREATE TABLE shed (

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import fcntl
 import os
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from importlib import resources
 from pathlib import Path
@@ -18,8 +18,9 @@ from pathlib import Path
 import apsw
 
 from gateway.errors import CalledWrongly, SpoolDamaged, SpoolFull, SpoolInUse, SpoolTooNew, SpoolUnavailable
+from gateway.spool_upgrade import STEPS
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2
 # "clsp" in ASCII: lets `file` and `verify` tell a spool from any other database.
 APPLICATION_ID = 0x636C7370
 # 3.7.0 to 3.51.2 can lose committed transactions when two connections write or checkpoint at once
@@ -29,9 +30,6 @@ BUSY_TIMEOUT_MS = 5_000  # chosen: longer than any transaction here on slow flas
 KEEP_LOG_BYTES = (
     4 * 2**20
 )  # the log's file is cut back to this after a checkpoint; a checkpoint comes at 4 MB
-
-#: version -> what brings a file from it to the next. Empty until there is a second version.
-_UPGRADES: dict[int, Callable[[apsw.Connection], None]] = {}
 
 
 @contextmanager
@@ -122,7 +120,10 @@ def _set_policy(connection: apsw.Connection, path: Path) -> None:
     # Read to its end: if the disk fails here, SQLite says so only after it has named the old mode. Without
     # the log a commit ends by deleting a journal, which a power cut can undo (found by failing each call).
     if (mode := connection.execute("PRAGMA journal_mode=WAL").get) != "wal":
-        raise SpoolUnavailable(f"{path}: the write-ahead log is not available (mode {mode}); check the disk")
+        raise SpoolUnavailable(
+            f'{path}: SQLite keeps no write-ahead log here (journal mode "{mode}"), and without it a power '
+            "cut can undo a commit; check the disk, or give a spool.path on a local one"
+        )
     # FULL: every commit is synced before `append` returns. NORMAL would lose the last commits at a power cut.
     connection.execute("PRAGMA synchronous=FULL")
     connection.execute(f"PRAGMA journal_size_limit={KEEP_LOG_BYTES}")
@@ -141,8 +142,8 @@ def _bring_up(connection: apsw.Connection, path: Path) -> None:
             connection.execute(resources.files("gateway").joinpath("schema.sql").read_text("utf-8"))
             connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
             version = SCHEMA_VERSION
-        while version in _UPGRADES:
-            _UPGRADES[version](connection)
+        while version in STEPS:
+            connection.execute(STEPS[version])
             version += 1
         if version != found:
             connection.execute(f"PRAGMA user_version={version}")
@@ -161,7 +162,13 @@ def _version(connection: apsw.Connection) -> int:
 def _check_version(connection: apsw.Connection, path: Path) -> None:
     if connection.execute("PRAGMA application_id").get != APPLICATION_ID:
         raise CalledWrongly(f"{path} is a database but not a spool; give another spool.path")
-    if (version := _version(connection)) != SCHEMA_VERSION:
+    version = _version(connection)
+    if version in STEPS:
+        raise CalledWrongly(
+            f"{path} has version {version}, this program writes {SCHEMA_VERSION}; "
+            "start the gateway once, it brings the file up"
+        )
+    if version != SCHEMA_VERSION:
         raise SpoolTooNew(
             f"{path} has version {version}, this program writes {SCHEMA_VERSION}; "
             "run the program that wrote it, or a later one"

@@ -8,7 +8,7 @@ import apsw
 import pytest
 
 from gateway.errors import CalledWrongly, SpoolDamaged, SpoolTooNew, SpoolUnavailable
-from gateway.spool_file import SCHEMA_VERSION, check_library, open_file, open_to_read
+from gateway.spool_file import SCHEMA_VERSION, check_library, open_beside, open_file, open_to_read
 from gateway.wire import ShedRange
 
 from .helpers import open_spool, readings
@@ -24,6 +24,26 @@ def test_a_sqlite_that_can_lose_commits_is_refused(version: str) -> None:
 def test_the_sqlite_that_is_installed_can_be_trusted() -> None:
     check_library("3.51.3")
     check_library(apsw.sqlite_lib_version())
+
+
+def test_every_way_to_a_spool_looks_at_the_sqlite_first(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    open_spool(tmp_path / "a").close()
+    monkeypatch.setattr(apsw, "sqlite_lib_version", lambda: "3.51.2")
+    for way in (open_file, open_to_read, open_beside):
+        with pytest.raises(
+            SpoolTooNew, match=r"SQLite 3\.51\.2 can lose commits.*install apsw 3\.51\.3 or later"
+        ):
+            way(tmp_path / "a")
+
+
+def test_a_place_without_a_write_ahead_log_is_refused_with_what_to_do() -> None:
+    # A database in memory has none, whatever is asked for (sqlite.org/pragma.html#pragma_journal_mode).
+    with pytest.raises(
+        SpoolUnavailable, match=r'journal mode "memory".*power cut can undo.*spool\.path on a local'
+    ):
+        open_file(Path(":memory:"))
 
 
 def test_the_policy_is_a_synced_write_ahead_log(tmp_path: Path) -> None:
