@@ -18,7 +18,7 @@ from ingest.analysis import COLUMNS, as_readings
 from ingest.assessment import terminal_at
 from ingest.restriction import Readings
 from ingest.restriction.acceptance import Check, Surroundings, accept, verdict_of
-from ingest.store import acceptance, fleet, hours, streams
+from ingest.store import acceptance, fleet, raw, streams
 from ingest.store.fleet import Assignment, Housing, Terminal
 
 HOUR_US = 3_600_000_000
@@ -63,21 +63,21 @@ def report(connection: sa.Connection, housing: Housing, *, since_us: int | None,
     ]
     since_us = since_us if since_us is not None else _fitted_us(connection, seats)
     until_us = min(since_us + WINDOW_US, now_us + HOUR_US)
-    rows = [
-        row
+    tables = [
+        (seat.device_id, raw.readings_between(connection, seat.device_id, since_us, until_us, COLUMNS))
         for seat in seats
-        for row in hours.readings_between(connection, seat.device_id, since_us, until_us, COLUMNS)
     ]
-    readings = as_readings(rows) if rows else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
+    held = sum(len(table) for _, table in tables)
+    readings = as_readings(tables) if held else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
     terminal = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
-    checks = accept(readings, _around(connection, housing, seats, terminal, len(rows), since_us))
+    checks = accept(readings, _around(connection, housing, seats, terminal, held, since_us))
     return Report(
         housing=housing,
         devices=tuple(sorted({seat.device for seat in seats})),
         since_us=since_us,
         until_us=until_us,
         looked_us=now_us,
-        readings=len(rows),
+        readings=held,
         terminal=terminal,
         verdict=verdict_of(checks),
         checks=checks,

@@ -1,19 +1,20 @@
 """
-The analysis in the background: hours that changed get their summary anew, and what the fleet teaches is kept.
+The analysis in the background: hours that changed get their summary anew, and the fleet is learned from.
 
 Promises: always current shortly after a commit, whatever the order of arrival: an hour is summarised from
 all its stored readings, each time it changes. Readings belong to the housing their device sat on when they
-were taken. Rows and revisions are read in one unmoving state, so nothing that comes meanwhile is missed.
-Leaves to others: what a summary and an assessment say (`ingest.restriction`).
+were taken. Rows and revisions are read in one unmoving state, so nothing that comes meanwhile is missed, and
+of several processes none overwrites what another made from newer rows.
+Leaves to others: what a summary and an assessment say (`ingest.restriction`), the schedule on which the
+fleet teaches (`ingest.knowledge`).
 """
 
 from __future__ import annotations
 
-import json
 import logging
 import threading
 from collections.abc import Callable, Sequence
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 import sqlalchemy as sa
@@ -24,9 +25,10 @@ from ingest.marks import Range, ranges_of
 from ingest.replay import reconsider
 from ingest.resources import Resources
 from ingest.restriction import Readings, summarise_hours
-from ingest.store import fleet, hours, quarantine
+from ingest.restriction.summary import FloatArray
+from ingest.store import fleet, hours, partitions, quarantine, raw
 from ingest.store.fleet import Assignment
-from ingest.store.hours import HOUR_US, Behind
+from ingest.store.hours import HOUR_US, Behind, Kept
 
 log = logging.getLogger("cleanside.ingest")
 
@@ -82,7 +84,16 @@ class Analyst:
         now_us = self._resources.clock()
         if now_us >= self._next_recheck_us:
             self._next_recheck_us = now_us + self._resources.settings.recheck_interval_s * MICRO
+            make_months_ahead(self._resources, now_us)
             recheck_due(self._resources, now_us)
+
+
+def make_months_ahead(resources: Resources, now_us: int) -> None:
+    """Make the months of readings that come next, on PostgreSQL, before they begin."""
+    with resources.reading() as connection:
+        if not partitions.are_missing(connection, now_us):
+            return
+    resources.writer.call(lambda connection: partitions.make_ahead(connection, now_us))
 
 
 def recheck_due(resources: Resources, now_us: int) -> int:
@@ -93,21 +104,28 @@ def recheck_due(resources: Resources, now_us: int) -> int:
     return resources.writer.call(lambda c: reconsider(c, quarantine.due(c, now_us), now_us))
 
 
+class Work(NamedTuple):
+    """What was made for a housing, and of which revision it knew."""
+
+    housing_id: int
+    revision: int
+    found: list[Kept]
+
+
 def run_pass(resources: Resources) -> bool:
     """Summarise the hours that are due, up to `HOURS_A_PASS`. True if there were any."""
     with resources.reading() as connection:
         due = hours.behind(connection, limit=HOURS_A_PASS)
         if not due:
             return False
-        work = [
-            (housing_id, *_summarise(connection, housing_id, wanted))
-            for housing_id, wanted in _by_housing(connection, due).items()
-        ]
+        wanted = _by_housing(connection, due)
+        work = [summarise(connection, housing_id, wanted[housing_id]) for housing_id in wanted]
 
     def save(connection: sa.Connection) -> None:
-        for housing_id, records, gone in work:
-            hours.put_summaries(connection, housing_id, records, gone)
-        hours.mark_analysed(connection, due)
+        again: set[int] = set()
+        for made in work:
+            again |= hours.put_summaries(connection, *made)
+        hours.mark_analysed(connection, [behind for behind in due if behind.hour not in again])
 
     resources.writer.call(save)
     return True
@@ -129,36 +147,40 @@ def _by_housing(connection: sa.Connection, due: Sequence[Behind]) -> dict[int, l
     return {housing_id: sorted(found) for housing_id, found in sorted(wanted.items())}
 
 
-def _summarise(
-    connection: sa.Connection, housing_id: int, wanted: list[int]
-) -> tuple[dict[int, str], list[int]]:
-    """hour -> record of those that have readings, and the hours that have none."""
+def summarise(connection: sa.Connection, housing_id: int, wanted: Sequence[int]) -> Work:
+    """Summaries of these hours (whole hours since 1970, in order); empty where an hour has no readings."""
+    revision = fleet.revision_of(connection, housing_id)
     seats = fleet.assignments_of_housing(connection, housing_id)
-    records: dict[int, str] = {}
+    found: dict[int, Kept] = {}
     for run in ranges_of(wanted):
-        rows = [row for seat in seats for row in _rows_of_seat(connection, seat, run)]
-        if rows:
-            for summary in summarise_hours(as_readings(rows)):
-                records[summary.hour_s // 3600] = json.dumps(summary.as_record())
-    return records, [hour for hour in wanted if hour not in records]
+        tables = [(seat.device_id, _rows_of_seat(connection, seat, run)) for seat in seats]
+        summaries = summarise_hours(as_readings(tables))
+        hours_of = (summaries.hours["hour_s"] // 3600).tolist()
+        found |= {h: Kept(h, *packed) for h, packed in zip(hours_of, summaries.packed(), strict=True)}
+    return Work(housing_id, revision, [found.get(hour, Kept(hour, None, None)) for hour in wanted])
 
 
-def _rows_of_seat(connection: sa.Connection, seat: Assignment, run: Range) -> list[tuple[Any, ...]]:
+def _rows_of_seat(connection: sa.Connection, seat: Assignment, run: Range) -> FloatArray:
     """Readings a device took in these hours while it sat on the housing."""
     from_us, until_us = run[0] * HOUR_US, (run[1] + 1) * HOUR_US
     from_us = max(from_us, seat.from_us) if seat.from_us is not None else from_us
     until_us = min(until_us, seat.until_us) if seat.until_us is not None else until_us
     if from_us >= until_us:
-        return []
-    return hours.readings_between(connection, seat.device_id, from_us, until_us, COLUMNS)
+        return np.empty((0, 1 + len(COLUMNS)))
+    return raw.readings_between(connection, seat.device_id, from_us, until_us, COLUMNS)
 
 
-def as_readings(rows: Sequence[tuple[Any, ...]]) -> Readings:
-    """Rows of `hours.readings_between` with `COLUMNS` as arrays; NaN where a reading has no value."""
-    table = np.array(rows, dtype=np.float64)
+def as_readings(tables: Sequence[tuple[int, FloatArray]]) -> Readings:
+    """Tables of `raw.readings_between` with `COLUMNS`, each with the id of its device."""
+    filled = [(device, table) for device, table in tables if len(table)]
+    if not filled:
+        return Readings(at_s=np.empty(0))
+    table = np.concatenate([table for _, table in filled])
     columns = {
         _FIELDS.get(name, name): np.ascontiguousarray(table[:, index])
         for index, name in enumerate(COLUMNS, start=1)
         if not np.isnan(table[:, index]).all()
     }
+    if len({device for device, _ in filled}) > 1:
+        columns["device"] = np.repeat([float(d) for d, _ in filled], [len(t) for _, t in filled])
     return Readings(at_s=table[:, 0] / MICRO, **columns)

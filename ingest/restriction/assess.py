@@ -1,6 +1,9 @@
 """
 One call for everything a housing's page says: how loaded, which state, how long left, and why.
 
+Two steps: `study_housing` looks at what was measured and does not know what time it is; `assess` says what
+that means at an instant. So what was studied once serves until a summary, a limit, an entry or the fleet
+snapshot changes, while dates and silence follow the clock.
 Promises: pure; equal summaries, changes, fleet snapshot and `now_s` give equal results, whatever the order
 in which readings arrived. Says with each figure what it rests on.
 Leaves to others: storing, showing, and who may ask.
@@ -10,33 +13,43 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from .atmosphere import standard_pressure_pa
-from .changes import find_changes
-from .duty import DAY_S, Duty, due_dates_s, learn_duty
+from .duty import DAY_S, Duty, days_until, due_dates_s, learn_duty
+from .evidence import evidence_of
 from .fleet import FleetKnowledge
-from .lives import Life, clean_level_pa, split_lives
-from .reference import HourlyRestriction, Reference, at_reference_flow, learn_reference
-from .status import ADVICE, SILENCE, SUSPECT_ADVICE, level_state, smoothed
-from .summary import HOUR_S, FloatArray, HourSummary
+from .lives import (
+    Edge,
+    Life,
+    LifeSpan,
+    clean_level_pa,
+    find_edges,
+    operating_hours,
+    split_lives,
+    tell_lives,
+    usual_clean_pa,
+)
+from .reference import HourlyRestriction, Reference, Zero, at_reference_flow, learn_reference, learn_zero
+from .status import ADVICE, LEVEL_ROWS, PLAN_LEAVE, SILENCE, SUSPECT_ADVICE, is_plan, level_state, smoothed
+from .summary import HOUR_S, BoolArray, FloatArray, HourSummary, Summaries
+from .suspect import (
+    HourDoubts,
+    Suspicion,
+    ambient_misfit,
+    below_clean,
+    gravest_first,
+    hour_doubts,
+    terminal_doubt,
+    zero_moved,
+)
 
 RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
 RUNNING_IN_ROWS = 3
 QUIET_S = 2 * HOUR_S  # quieter than that is worth a word
 SILENT_S = {"keyed_off": 14 * DAY_S, "out_of_coverage": 4 * DAY_S, "device_fault": 0.0, "unknown": 2 * DAY_S}
-PLAUSIBLE_TERMINAL_PA = (
-    2_000.0,
-    12_000.0,
-)  # engine makers state 3.7 to 7.6 kPa (15 to 30 inH2O; service manuals)
-BELOW_CLEAN_SHARE = (
-    0.6  # of the clean level; fog and light work raise or scatter it, nothing honest halves it
-)
-ZERO_MOVED_SHARE = 0.05  # of terminal
-ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what the data show
-AMBIENT_MISFIT_PA = 6_000.0  # twice what weather does at one place (common practice)
+PLANNING_HORIZON_DAYS = 14.0  # chosen: an element is ordered and a stop is found in two weeks
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,11 +62,34 @@ class Quantiles:
 
 
 @dataclass(frozen=True, kw_only=True)
-class Suspicion:
-    """A cause for mistrust with what shows it."""
+class Study:
+    """What the summaries of one housing say, whatever the time is. None = not known; `evidence` says why."""
 
-    cause: str  # a key of status.SUSPECT_ADVICE
-    evidence: str
+    suspicions: tuple[Suspicion, ...]
+    restriction_pa: float | None  # newest, at the reference flow
+    reference: Reference
+    clean_pa: float | None
+    terminal_pa: float | None
+    share_used_percent: float | None  # from 0; can exceed 100
+    level_state: str  # "running-in", "serving", "due" or "over"
+    is_plan: bool  # within the planning horizon, with hysteresis
+    life_hours: float | None  # operating hours of the running life
+    hours_left: Quantiles | None  # operating hours. [h]
+    duty: Duty
+    lives_learned_from: int
+    last_s: float | None  # newest reading, seconds since 1970-01-01 UTC
+    last_says_off: bool  # the newest reading shows the engine off, by speed or voltage
+    lives: tuple[LifeSpan, ...]  # the running one last
+    changes_found_s: tuple[float, ...]  # falls like a new element that nobody entered: ask a person
+    evidence: tuple[str, ...]  # sentences: what each figure rests on
+
+
+class Studied(NamedTuple):
+    """A study with the arrays it was made from."""
+
+    study: Study
+    series: HourlyRestriction
+    lives: list[Life]  # the running one last
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,15 +115,15 @@ class Assessment:
     last_heard_s: float | None
     quiet_s: float | None
     quiet_because: str | None  # keyed_off, out_of_coverage, device_fault or unknown; None while heard
+    lives: tuple[LifeSpan, ...]  # the running one last
     changes_found_s: tuple[float, ...]  # falls like a new element that nobody entered: ask a person
     evidence: tuple[str, ...]  # sentences: what each figure rests on
 
     def as_record(self) -> dict[str, Any]:
         """A plain dict for JSON."""
         record = asdict(self)
-        record["evidence"] = list(self.evidence)
-        record["changes_found_s"] = list(self.changes_found_s)
-        record["suspicions"] = [asdict(suspicion) for suspicion in self.suspicions]
+        for name in ("evidence", "changes_found_s", "suspicions", "lives"):
+            record[name] = list(record[name])
         return record
 
 
@@ -95,92 +131,164 @@ def assess_housing(
     summaries: Sequence[HourSummary],
     *,
     terminal_pa: float | None,
+    terminal_entered: tuple[float, str] | None = None,
     changes: Sequence[float] = (),
     fleet: FleetKnowledge | None = None,
     now_s: float,
     machine: str = "",
     kind: str = "",
     reference_flow: float | None = None,
-    planning_horizon_days: float = 14.0,
+    reference_kind: str | None = None,
+    planning_horizon_days: float = PLANNING_HORIZON_DAYS,
     last_heard_s: float | None = None,
     quiet_because: str | None = None,
-    plausible_terminal_pa: tuple[float, float] | None = PLAUSIBLE_TERMINAL_PA,
 ) -> Assessment:
+    """Study one housing and say what that means now. Arguments as of `study_housing` and `assess`."""
+    studied = study_housing(
+        summaries,
+        terminal_pa=terminal_pa,
+        terminal_entered=terminal_entered,
+        changes=changes,
+        fleet=fleet,
+        machine=machine,
+        kind=kind,
+        reference_flow=reference_flow,
+        reference_kind=reference_kind,
+        planning_horizon_days=planning_horizon_days,
+    )
+    return assess(
+        studied.study,
+        now_s=now_s,
+        planning_horizon_days=planning_horizon_days,
+        last_heard_s=last_heard_s,
+        quiet_because=quiet_because,
+    )
+
+
+def study_housing(
+    summaries: Sequence[HourSummary],
+    *,
+    terminal_pa: float | None,
+    terminal_entered: tuple[float, str] | None = None,
+    changes: Sequence[float] = (),
+    fleet: FleetKnowledge | None = None,
+    machine: str = "",
+    kind: str = "",
+    reference_flow: float | None = None,
+    reference_kind: str | None = None,
+    planning_horizon_days: float = PLANNING_HORIZON_DAYS,
+) -> Studied:
     """
-    Assess one housing from its hourly summaries.
+    Study one housing from its hourly summaries.
 
     summaries : of one housing, any order; one per hour.
     terminal_pa : terminal restriction that holds now; None = not entered, then no share and no forecast. [Pa]
+    terminal_entered : the same as it was read, value and unit; None = not known.
     changes : instants of element changes entered by a person, seconds since 1970-01-01 UTC.
     fleet : snapshot of lives to learn from; None = nothing learned, the forecast is wide.
-    now_s : the present, seconds since 1970-01-01 UTC.
     machine, kind : labels for weighting the fleet's lives.
-    reference_flow : flow at which terminal is stated, in the proxy's unit; None = learned (95 % point).
-    last_heard_s : last sign of life if later than the last reading (a status post).
-    quiet_because : what the server knows of a quiet machine (keyed_off, out_of_coverage, device_fault);
-        None = judge by the last reading.
-    plausible_terminal_pa : range outside which the terminal value is suspect; None = do not check.
+    reference_flow, reference_kind : flow at which terminal is stated; None = learned; see `learn_reference`.
     """
     if terminal_pa is not None and not terminal_pa > 0:
         raise ValueError(f"terminal_pa is {terminal_pa}; it must be above 0, see the engine maker's manual")
-    if quiet_because is not None and quiet_because not in SILENCE:
-        raise ValueError(f"quiet_because is {quiet_because!r}; give one of {', '.join(SILENCE)} or None")
-    ordered = sorted(summaries, key=lambda summary: summary.hour_s)
-    reference = learn_reference(ordered, reference_flow=reference_flow)
-    series = at_reference_flow(ordered, reference)
-    found_s = _changes_found_s(series, changes)
-    lives = split_lives(
-        series,
-        changes_s=[*changes, *found_s],
-        terminal_pa=terminal_pa or np.inf,
-        machine=machine,
-        kind=kind,
+    table, knowledge = Summaries.of(summaries), fleet or FleetKnowledge()
+    reference = learn_reference(table, reference_flow=reference_flow, reference_kind=reference_kind)
+    series, zero = at_reference_flow(table, reference), learn_zero(table)
+    doubts = hour_doubts(table, reference, zero)
+    told = _tell(
+        series, _believed(series, table, doubts), changes, knowledge, terminal_pa, machine=machine, kind=kind
     )
-    life = lives[-1]
-    level = smoothed(life.restriction_pa)
-    clean_pa = clean_level_pa(life)
+    edge, life = told.cuts[-1]
+    clean_pa = told.clean_pa
+    level = smoothed(life.restriction_pa[-LEVEL_ROWS:])
     share = _share_used(level, clean_pa, terminal_pa)
-    seen_enough = len(level) >= RUNNING_IN_ROWS and float(life.hours[-1]) >= RUNNING_IN_HOURS
-    duty = learn_duty(ordered, now_s=now_s)
-    knowledge = fleet or FleetKnowledge()
-    last_s = max((s.last_s for s in ordered), default=None)
-    heard_s = max((t for t in (last_s, last_heard_s) if t is not None), default=None)
-    because = _quiet_because(ordered, heard_s, now_s, quiet_because)
-    hours_left = due_s = None
-    if terminal_pa is not None and len(level):
-        left = knowledge.forecaster.hours_left(
-            life.hours, life.restriction_pa, terminal_pa=terminal_pa, kind=kind, machine=machine
-        )[-1]
-        hours_left = _quantiles(left)
-        working_on = because == "out_of_coverage"
-        dates = due_dates_s(
-            left, duty, from_s=last_s or now_s, now_s=(last_s or now_s) if working_on else now_s
-        )
-        due_s = _quantiles(np.maximum(dates, now_s))
-    suspicions = _suspicions(ordered, life, reference, clean_pa, terminal_pa, plausible_terminal_pa)
-    state = _state(share, seen_enough, suspicions, due_s, now_s, planning_horizon_days, heard_s, because)
-    return Assessment(
-        now_s=now_s,
-        state=state,
-        advice=SUSPECT_ADVICE[suspicions[0].cause] if state == "suspect" else ADVICE[state],
-        suspicions=suspicions,
+    hours = float(np.sum(operating_hours(series)[told.running])) if told.running.any() else None
+    duty = learn_duty(table)
+    hours_left = is_plan_now = None
+    if terminal_pa is not None and len(level) and hours is not None:
+        ahead = _Ahead(life, hours, terminal_pa, knowledge, machine, kind)
+        hours_left = ahead.points()
+        is_plan_now = ahead.is_plan(duty, planning_horizon_days, float(hours_left[1]))
+    seen_enough = len(level) >= RUNNING_IN_ROWS and (hours or 0.0) >= RUNNING_IN_HOURS
+    last = table.hours[-1] if len(table) else None
+    study = Study(
+        suspicions=_suspicions(
+            table, doubts, told, zero, knowledge, terminal_pa, terminal_entered, machine, level
+        ),
         restriction_pa=float(level[-1]) if len(level) else None,
-        basis=reference.basis,
         reference=reference,
         clean_pa=clean_pa,
         terminal_pa=terminal_pa,
         share_used_percent=max(0.0, 100 * float(share[-1])) if len(share) else None,
-        life_hours=float(life.hours[-1]) if len(life.hours) else None,
-        hours_left=hours_left,
-        due_s=due_s,
-        duty_hours_per_day=duty.hours_per_day,
-        duty_days=duty.days,
+        level_state=level_state(share) if seen_enough else "running-in",
+        is_plan=bool(is_plan_now),
+        life_hours=hours,
+        hours_left=None if hours_left is None else _quantiles(hours_left),
+        duty=duty,
         lives_learned_from=len(knowledge.lives),
+        last_s=None if last is None else float(last["last_s"]),
+        last_says_off=last is not None and last["evidence"] >= 2 and not last["last_running"],
+        lives=tuple(tell_lives(series, told.cuts)),
+        changes_found_s=tuple(
+            e.at_s for e, _ in told.cuts if e is not None and not e.entered and e.sure == "high"
+        ),
+        evidence=evidence_of(len(table), reference, edge, life, duty, knowledge, clean_pa=clean_pa),
+    )
+    return Studied(study, series, [life for _, life in told.cuts])
+
+
+def assess(
+    study: Study,
+    *,
+    now_s: float,
+    planning_horizon_days: float = PLANNING_HORIZON_DAYS,
+    last_heard_s: float | None = None,
+    quiet_because: str | None = None,
+) -> Assessment:
+    """
+    What a study means at an instant.
+
+    now_s : the present, seconds since 1970-01-01 UTC.
+    planning_horizon_days : the one it was studied with.
+    last_heard_s : last sign of life if later than the last reading (a status post).
+    quiet_because : what the server knows of a quiet machine (keyed_off, out_of_coverage, device_fault);
+        None = judge by the last reading.
+    """
+    if quiet_because is not None and quiet_because not in SILENCE:
+        raise ValueError(f"quiet_because is {quiet_because!r}; give one of {', '.join(SILENCE)} or None")
+    heard_s = max((t for t in (study.last_s, last_heard_s) if t is not None), default=None)
+    because = _quiet_because(study, heard_s, now_s, quiet_because)
+    due_s = _due_s(study, now_s, working_on=because == "out_of_coverage")
+    near = study.is_plan or (
+        due_s is not None
+        and because == "out_of_coverage"
+        and (due_s.p50 - now_s <= planning_horizon_days * DAY_S)
+    )
+    state = _state(study, near, now_s, heard_s, because)
+    quiet = () if because is None else (f"quiet: {SILENCE[because]}",)
+    return Assessment(
+        now_s=now_s,
+        state=state,
+        advice=SUSPECT_ADVICE[study.suspicions[0].cause] if state == "suspect" else ADVICE[state],
+        suspicions=study.suspicions,
+        restriction_pa=study.restriction_pa,
+        basis=study.reference.basis,
+        reference=study.reference,
+        clean_pa=study.clean_pa,
+        terminal_pa=study.terminal_pa,
+        share_used_percent=study.share_used_percent,
+        life_hours=study.life_hours,
+        hours_left=study.hours_left,
+        due_s=due_s,
+        duty_hours_per_day=study.duty.hours_per_day,
+        duty_days=study.duty.days,
+        lives_learned_from=study.lives_learned_from,
         last_heard_s=heard_s,
         quiet_s=None if heard_s is None else max(0.0, now_s - heard_s),
         quiet_because=because,
-        changes_found_s=found_s,
-        evidence=_evidence(ordered, reference, life, duty, knowledge, because),
+        lives=study.lives,
+        changes_found_s=study.changes_found_s,
+        evidence=(*study.evidence, *quiet),
     )
 
 
@@ -189,33 +297,101 @@ def housing_lives(
     *,
     terminal_pa: float,
     changes: Sequence[float] = (),
+    fleet: FleetKnowledge | None = None,
     machine: str = "",
     kind: str = "",
     reference_flow: float | None = None,
+    reference_kind: str | None = None,
 ) -> list[Life]:
     """
-    The lives of one housing, the running one last, for `learn_fleet`. Arguments as in `assess_housing`.
+    The lives of one housing, the running one last, for `learn_fleet`. Arguments as in `study_housing`.
     """
-    ordered = sorted(summaries, key=lambda summary: summary.hour_s)
-    reference = learn_reference(ordered, reference_flow=reference_flow)
-    series = at_reference_flow(ordered, reference)
-    every = [*changes, *_changes_found_s(series, changes)]
-    return split_lives(series, changes_s=every, terminal_pa=terminal_pa, machine=machine, kind=kind)
+    table = Summaries.of(summaries)
+    reference = learn_reference(table, reference_flow=reference_flow, reference_kind=reference_kind)
+    series = at_reference_flow(table, reference)
+    believed = _believed(series, table, hour_doubts(table, reference, learn_zero(table)))
+    knowledge = fleet or FleetKnowledge()
+    told = _tell(series, believed, changes, knowledge, terminal_pa, machine=machine, kind=kind)
+    return [life for _, life in told.cuts]
 
 
-def _changes_found_s(series: HourlyRestriction, entered: Sequence[float]) -> tuple[float, ...]:
-    """Sustained falls without an entry near them; those of an envelope are left to a person altogether."""
-    if len(series.hour_s) == 0 or np.all(np.isnan(series.flow_ratio)):
-        return ()
-    rows = [change.row for change in find_changes(series.restriction_pa) if change.sure == "high"]
-    known = np.searchsorted(series.hour_s, np.asarray(entered, dtype=np.float64))
-    return tuple(
-        float(series.hour_s[row]) for row in rows if not np.any(np.abs(known - row) <= ENTRY_NEAR_ROWS)
-    )
+# ---------------------------------------------------------------- from the series to lives
 
 
-def _quantiles(points: FloatArray) -> Quantiles:
-    return Quantiles(p10=float(points[0]), p50=float(points[1]), p90=float(points[2]))
+@dataclass(frozen=True)
+class _Told:
+    """The series cut into lives, and what of the running one is too low to be an element."""
+
+    cuts: list[tuple[Edge | None, Life]]
+    running: BoolArray  # rows of the running life
+    clean_pa: float | None  # of the running life
+    below: list[Suspicion]
+
+
+def _believed(series: HourlyRestriction, table: Summaries, doubts: HourDoubts) -> BoolArray:
+    """Rows of the series whose hour is not in doubt."""
+    return ~doubts.any[np.searchsorted(table.hours["hour_s"], series.hour_s.astype(np.int64))]
+
+
+def _tell(
+    series: HourlyRestriction,
+    believed: BoolArray,
+    changes: Sequence[float],
+    knowledge: FleetKnowledge,
+    terminal_pa: float | None,
+    *,
+    machine: str,
+    kind: str,
+) -> _Told:
+    """
+    Cut the series; rows too low to be an element are then left out, and it is cut again without them.
+    """
+    share = knowledge.clean_share(kind)
+    kind_clean_pa = None if share is None or terminal_pa is None else share * terminal_pa
+    below: list[Suspicion] = []
+    for _ in range(2):
+        edges = find_edges(
+            series, believed, entered_s=changes, terminal_pa=terminal_pa, usual_clean_pa=kind_clean_pa
+        )
+        cuts = split_lives(
+            series,
+            edges=edges,
+            terminal_pa=terminal_pa or np.inf,
+            machine=machine,
+            kind=kind,
+            believed=believed,
+        )
+        low, clean_pa, said = _too_low(series, believed, cuts, kind_clean_pa)
+        below = said or below
+        if not np.any(low & believed):
+            break
+        believed = believed & ~low
+    running = np.arange(len(series.hour_s)) >= (cuts[-1][0].row if cuts[-1][0] is not None else 0)
+    return _Told(cuts, running, clean_pa, below)
+
+
+def _too_low(
+    series: HourlyRestriction,
+    believed: BoolArray,
+    cuts: Sequence[tuple[Edge | None, Life]],
+    kind_clean_pa: float | None,
+) -> tuple[BoolArray, float | None, list[Suspicion]]:
+    """Rows below what an element has, in any life; clean level and suspicion of the running one."""
+    rows = [edge.row if edge is not None else 0 for edge, _ in cuts]
+    low = np.zeros(len(series.hour_s), dtype=bool)
+    earlier: list[Life] = []
+    clean_pa: float | None = None
+    said: list[Suspicion] = []
+    for (edge, life), first, last in zip(cuts, rows, [*rows[1:], len(low)], strict=True):
+        whole = edge is not None and edge.likely == "change"
+        clean_pa = clean_level_pa(life, usual_clean_pa(earlier, kind_clean_pa), whole=whole)
+        mine = HourlyRestriction(
+            **{name: getattr(series, name)[first:last] for name in HourlyRestriction.__dataclass_fields__}
+        )
+        low[first:last], said = below_clean(mine, believed[first:last], clean_pa)
+        if whole:
+            earlier.append(life)
+    return low, clean_pa, said
 
 
 def _share_used(level_pa: FloatArray, clean_pa: float | None, terminal_pa: float | None) -> FloatArray:
@@ -227,146 +403,101 @@ def _share_used(level_pa: FloatArray, clean_pa: float | None, terminal_pa: float
     return (level_pa - clean_pa) / (terminal_pa - clean_pa)
 
 
-def _state(
-    share: FloatArray,
-    seen_enough: bool,
-    suspicions: Sequence[Suspicion],
-    due_s: Quantiles | None,
-    now_s: float,
-    planning_horizon_days: float,
-    heard_s: float | None,
-    because: str | None,
-) -> str:
+def _suspicions(
+    table: Summaries,
+    doubts: HourDoubts,
+    told: _Told,
+    zero: Zero,
+    knowledge: FleetKnowledge,
+    terminal_pa: float | None,
+    terminal_entered: tuple[float, str] | None,
+    machine: str,
+    level: FloatArray,
+) -> tuple[Suspicion, ...]:
+    """All causes that the data show, gravest first."""
+    level_pa = float(level[-1]) if len(level) else None
+    return gravest_first(
+        [
+            *told.below,
+            *doubts.suspicions,
+            *zero_moved(zero, terminal_pa),
+            *ambient_misfit(table, knowledge.nearby.misfit(table, machine)),
+            *terminal_doubt(terminal_pa, entered=terminal_entered, clean_pa=told.clean_pa, level_pa=level_pa),
+        ]
+    )
+
+
+# ---------------------------------------------------------------- what lies ahead
+
+
+@dataclass(frozen=True)
+class _Ahead:
+    """The forecast of the running life."""
+
+    life: Life
+    hours: float  # of the life so far; the newest of them may not be believed
+    terminal_pa: float
+    knowledge: FleetKnowledge
+    machine: str
+    kind: str
+
+    def points(self, rows: int = 1) -> FloatArray:
+        """10, 50 and 90 % points of the hours left: now, shape (3,), or at the last rows, shape (rows, 3)."""
+        left = self.knowledge.forecaster.hours_left(
+            self.life.hours,
+            self.life.restriction_pa,
+            terminal_pa=self.terminal_pa,
+            kind=self.kind,
+            machine=self.machine,
+            last=rows,
+        )
+        if rows > 1:
+            return left
+        return np.asarray(np.maximum(left[-1] - (self.hours - float(self.life.hours[-1])), 0.0))
+
+    def is_plan(self, duty: Duty, horizon_days: float, left_h: float) -> bool:
+        """Within the planning horizon; between the bounds of entering and leaving, the way there decides."""
+        days = days_until(left_h, duty)
+        if not horizon_days < days <= PLAN_LEAVE * horizon_days:
+            return days <= horizon_days
+        way = self.points(rows=LEVEL_ROWS)[:, 1] / duty.hours_per_day
+        return is_plan(np.append(way, days), horizon_days=horizon_days)
+
+
+def _due_s(study: Study, now_s: float, *, working_on: bool) -> Quantiles | None:
+    """
+    The due date. Idle since the last reading: the hours left stay, so the date moves on with the clock.
+
+    working_on : out of coverage, where the machine works all the same: the date stays.
+    """
+    if study.hours_left is None or study.last_s is None:
+        return None
+    left = np.array([study.hours_left.p10, study.hours_left.p50, study.hours_left.p90])
+    from_s = study.last_s if working_on else max(study.last_s, now_s)
+    return _quantiles(np.maximum(due_dates_s(left, study.duty, from_s=from_s), now_s))
+
+
+def _quantiles(points: FloatArray) -> Quantiles:
+    return Quantiles(p10=float(points[0]), p50=float(points[1]), p90=float(points[2]))
+
+
+def _state(study: Study, near: bool, now_s: float, heard_s: float | None, because: str | None) -> str:
     """The most urgent truth first: over and due outrank silence, suspicion outranks both."""
-    if suspicions:
+    if study.suspicions:
         return "suspect"
-    level = level_state(share) if seen_enough else "serving"
-    if level in ("over", "due"):
-        return level
+    if study.level_state in ("over", "due"):
+        return study.level_state
     if heard_s is None or (because is not None and now_s - heard_s >= SILENT_S[because]):
         return "silent"
-    if not seen_enough or due_s is None:
+    if study.level_state == "running-in" or study.hours_left is None:
         return "running-in"
-    return "plan" if due_s.p50 - now_s <= planning_horizon_days * DAY_S else "serving"
+    return "plan" if near else "serving"
 
 
-def _quiet_because(
-    ordered: Sequence[HourSummary], heard_s: float | None, now_s: float, told: str | None
-) -> str | None:
+def _quiet_because(study: Study, heard_s: float | None, now_s: float, told: str | None) -> str | None:
     """Why nothing is heard; None while it is. What the server knows goes before the last reading."""
     if heard_s is None:
         return told or "unknown"
     if now_s - heard_s < QUIET_S:
         return None
-    if told is not None:
-        return told
-    if (
-        ordered
-        and ordered[-1].evidence in ("engine_speed", "supply_voltage")
-        and not ordered[-1].last_running
-    ):
-        return "keyed_off"
-    return "unknown"
-
-
-def _suspicions(
-    ordered: Sequence[HourSummary],
-    life: Life,
-    reference: Reference,
-    clean_pa: float | None,
-    terminal_pa: float | None,
-    plausible_terminal_pa: tuple[float, float] | None,
-) -> tuple[Suspicion, ...]:
-    """All causes that the data show, gravest first."""
-    found: list[Suspicion] = []
-    level = life.restriction_pa
-    if clean_pa is not None and clean_pa > 0 and len(level) >= 2 * RUNNING_IN_ROWS:
-        recent = float(np.median(level[-RUNNING_IN_ROWS:]))
-        if recent < BELOW_CLEAN_SHARE * clean_pa and np.all(level[-RUNNING_IN_ROWS:] < 0.8 * clean_pa):
-            found.append(
-                Suspicion(
-                    cause="below_clean",
-                    evidence=f"{recent:.0f} Pa lately, {clean_pa:.0f} Pa with the element clean",
-                )
-            )
-    drift_pa = reference.zero_drift_pa
-    if terminal_pa is not None and drift_pa is not None and abs(drift_pa) > ZERO_MOVED_SHARE * terminal_pa:
-        found.append(Suspicion(cause="zero_moved", evidence=f"reading at rest moved by {drift_pa:+.0f} Pa"))
-    found.extend(_flat(ordered[-24:], reference))
-    found.extend(_ambient_misfit(ordered[-24:]))
-    if terminal_pa is not None and plausible_terminal_pa is not None:
-        low, high = plausible_terminal_pa
-        if not low <= terminal_pa <= high:
-            found.append(
-                Suspicion(
-                    cause="terminal",
-                    evidence=f"terminal is {terminal_pa / 1000:.2f} kPa "
-                    f"({terminal_pa / 249.08891:.1f} inH2O); "
-                    f"diesel engines have {low / 1000:.0f} to {high / 1000:.0f} kPa",
-                )
-            )
-    return tuple(found)
-
-
-def _flat(recent: Sequence[HourSummary], reference: Reference) -> list[Suspicion]:
-    """Flow varied by half and more within hours, restriction did not follow."""
-    ratios = []
-    for summary in recent:
-        bins = [b for b in summary.bins if b.readings >= 3]
-        if len(bins) >= 2 and bins[-1].flow >= 1.5 * bins[0].flow:
-            step_pa = bins[-1].mean_pa - bins[0].mean_pa
-            ratios.append(step_pa / max(bins[-1].mean_pa - reference.zero_pa, 1e-9))
-    percent = 100 * float(np.median(ratios)) if ratios else 100.0
-    if len(ratios) >= RUNNING_IN_ROWS and percent < 10:
-        return [
-            Suspicion(
-                cause="flat",
-                evidence=f"flow rose by half or more, restriction by {percent:.0f} % of itself",
-            )
-        ]
-    return []
-
-
-def _ambient_misfit(recent: Sequence[HourSummary]) -> list[Suspicion]:
-    misfit = [
-        s.ambient_pressure_pa - float(standard_pressure_pa(s.altitude_m))
-        for s in recent
-        if s.ambient_pressure_pa is not None and s.altitude_m is not None
-    ]
-    off_pa = float(np.median(misfit)) if misfit else 0.0
-    if len(misfit) >= RUNNING_IN_ROWS and abs(off_pa) > AMBIENT_MISFIT_PA:
-        return [
-            Suspicion(
-                cause="ambient",
-                evidence=f"ambient pressure is {off_pa / 1000:+.1f} kPa off the standard atmosphere",
-            )
-        ]
-    return []
-
-
-def _evidence(
-    ordered: Sequence[HourSummary],
-    reference: Reference,
-    life: Life,
-    duty: Duty,
-    knowledge: FleetKnowledge,
-    because: str | None,
-) -> tuple[str, ...]:
-    """Sentences that say what the figures rest on."""
-    lines = [f"{len(ordered)} hours with readings, {len(life.hours)} operating rows in this life"]
-    if reference.basis == "flow":
-        how = "fitted on this machine" if reference.exponent_fitted else "assumed, too few flow steps"
-        lines.append(f"scaled by {reference.flow_kind} with exponent {reference.exponent:.2f} ({how})")
-    elif reference.basis == "envelope":
-        lines.append("no flow proxy: the upper envelope of each operating hour stands for full flow")
-    lines.append(
-        "zero learned with the engine off" if reference.zero_known else "zero not seen, taken as 0 Pa"
-    )
-    lines.append(f"air density {reference.density}")
-    lines.append(
-        f"forecast learned from {len(knowledge.lives)} lives" if knowledge.lives else "no lives to learn from"
-    )
-    lines.append(f"duty from {duty.days} days: {duty.hours_per_day:.1f} h a day")
-    if because is not None:
-        lines.append(f"quiet: {SILENCE[because]}")
-    return tuple(lines)
+    return told or ("keyed_off" if study.last_says_off else "unknown")

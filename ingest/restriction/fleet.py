@@ -8,16 +8,17 @@ through JSON unharmed. When to learn it anew is the caller's schedule.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
 import numpy as np
 
 from .forecast import Forecaster, fit_forecaster
-from .lives import Life
+from .lives import Life, early_level_pa
+from .nearby import Nearby, collect_nearby
 
-FLEET_VERSION = 1
+FLEET_VERSION = 2
 MAX_ROWS_PER_LIFE = 400  # a curve has no finer detail than that; keeps a snapshot of 1000 lives at some MB
 
 
@@ -26,15 +27,29 @@ class FleetKnowledge:
     """A versioned snapshot of lives, thinned evenly. An empty one is valid: forecasts are then wide."""
 
     lives: tuple[Life, ...] = ()
+    nearby: Nearby = field(default_factory=lambda: collect_nearby(()))
 
     @cached_property
     def forecaster(self) -> Forecaster:
         """Fitted on first use; the same lives give the same fit."""
         return fit_forecaster(self.lives)
 
+    def clean_share(self, kind: str) -> float | None:
+        """Usual clean level of a kind's new elements, share of terminal; None: not known."""
+        return self._clean_shares.get(kind) if kind else None
+
+    @cached_property
+    def _clean_shares(self) -> dict[str, float]:
+        found: dict[str, list[float]] = {}
+        for life in self.lives:
+            if life.from_new and (early_pa := early_level_pa(life)) is not None:
+                found.setdefault(life.kind, []).append(early_pa / life.terminal_pa)
+        return {kind: float(np.median(shares)) for kind, shares in found.items()}
+
     def as_record(self) -> dict[str, Any]:
         """A plain dict for JSON, with its version."""
-        return {"version": FLEET_VERSION, "lives": [_life_record(life) for life in self.lives]}
+        lives = [_life_record(life) for life in self.lives]
+        return {"version": FLEET_VERSION, "lives": lives, "nearby": self.nearby.as_record()}
 
     @classmethod
     def from_record(cls, record: Mapping[str, Any]) -> FleetKnowledge:
@@ -43,21 +58,22 @@ class FleetKnowledge:
             raise ValueError(
                 f"fleet knowledge version {record.get('version')!r}: read here: {FLEET_VERSION}; learn again"
             )
-        return cls(tuple(_life(entry) for entry in record["lives"]))
+        return cls(tuple(_life(entry) for entry in record["lives"]), Nearby.from_record(record["nearby"]))
 
 
-def learn_fleet(lives: Sequence[Life]) -> FleetKnowledge:
+def learn_fleet(lives: Sequence[Life], nearby: Nearby | None = None) -> FleetKnowledge:
     """
     A snapshot of what complete and censored lives teach; order does not matter.
 
     lives : of any machines, labelled with machine and kind where known.
         Those of fewer than two rows say nothing.
+    nearby : ambient pressure of machines near each other; None = nothing known.
     """
     thinned = [_thinned(life) for life in lives if len(life.hours) >= 2]
     thinned.sort(
         key=lambda life: (life.kind, life.machine, life.hours.tolist(), life.restriction_pa.tolist())
     )
-    return FleetKnowledge(tuple(thinned))
+    return FleetKnowledge(tuple(thinned), nearby or collect_nearby(()))
 
 
 def _thinned(life: Life) -> Life:
@@ -65,14 +81,7 @@ def _thinned(life: Life) -> Life:
     if n <= MAX_ROWS_PER_LIFE:
         return life
     rows = np.unique(np.linspace(0, n - 1, MAX_ROWS_PER_LIFE).round().astype(np.int64))
-    return Life(
-        hours=life.hours[rows],
-        restriction_pa=life.restriction_pa[rows],
-        terminal_pa=life.terminal_pa,
-        complete=life.complete,
-        machine=life.machine,
-        kind=life.kind,
-    )
+    return replace(life, hours=life.hours[rows], restriction_pa=life.restriction_pa[rows])
 
 
 def _life_record(life: Life) -> dict[str, Any]:
@@ -83,6 +92,7 @@ def _life_record(life: Life) -> dict[str, Any]:
         "complete": life.complete,
         "machine": life.machine,
         "kind": life.kind,
+        "from_new": life.from_new,
     }
 
 
@@ -94,4 +104,5 @@ def _life(entry: Mapping[str, Any]) -> Life:
         complete=bool(entry["complete"]),
         machine=str(entry["machine"]),
         kind=str(entry["kind"]),
+        from_new=bool(entry["from_new"]),
     )

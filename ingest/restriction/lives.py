@@ -1,22 +1,32 @@
 """
 Element lives: from one change of the element to the next, counted in operating hours.
 
-Promises: a person's entry has the last word; hours are operating hours, never calendar time.
-Leaves to others: finding changes nobody entered, and what a life says about hours left (`forecast`).
+Promises: a person's entry has the last word; hours are operating hours, never calendar time; each life has
+its own clean level, with the machine's earlier ones and the kind's as prior.
+Leaves to others: falls of the series (`changes`), hours that are not to be believed (`suspect`), and what a
+life says about hours left (`forecast`).
 """
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from .changes import Change, find_changes
 from .reference import HourlyRestriction
-from .summary import HOUR_S, FloatArray
+from .summary import HOUR_S, BoolArray, FloatArray
 
 CLEAN_HOURS = 20  # the clean level is read from the first 20 operating hours of a life (chosen)
+CLEAN_PULL_ROWS = 5.0  # the prior counts as that many of those hours: a shift is believed more than habit
+KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own
+ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what the data show
+NEW_RANGE = (0.6, 1.3)  # of the usual clean level; a new element lies within (field: 0.7 to 1.1)
+FASTER = 0.9  # of the time the life before took over the same levels; a cleaned element is quicker
+NO_ELEMENT_SHARE = 0.05  # of terminal: a tube off reads next to nothing; clean elements have 0.1 and more
+END_ROWS = 5  # the level at the end of a life is their median
+PACE_SPAN = 0.3  # of the fall: over that part of the way up the paces are compared
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -29,6 +39,8 @@ class Life:
     terminal_pa : the limit that held. [Pa]
     complete : the last row is at or above terminal; else the life is censored or still open.
     machine, kind : labels, "" = unknown; lives of the same label are believed more.
+    from_new : it was seen from a change on; else the element was in use before, and its hours count from
+        the first that was seen.
     """
 
     hours: FloatArray
@@ -37,6 +49,7 @@ class Life:
     complete: bool
     machine: str = ""
     kind: str = ""
+    from_new: bool = True
 
     def __post_init__(self) -> None:
         if len(self.hours) != len(self.restriction_pa):
@@ -45,37 +58,136 @@ class Life:
             raise ValueError(f"terminal_pa is {self.terminal_pa}; it must be above 0, see the engine maker")
 
 
+@dataclass(frozen=True)
+class Edge:
+    """Where one life ends and the next begins."""
+
+    row: int  # first row of the new life, in the series
+    at_s: float  # [s since 1970-01-01 UTC]
+    entered: bool  # by a person; else found in the data
+    sure: str  # "high", "medium" or "low"; "high" where entered
+    likely: str  # "change" or "cleaned"
+
+
+@dataclass(frozen=True, kw_only=True)
+class LifeSpan:
+    """One life as it is told. Instants in seconds since 1970-01-01 UTC."""
+
+    start_s: float
+    end_s: float | None  # None: still running
+    began: str  # "first seen", "change" or "cleaned"
+    began_by: str  # "entered", "found", or "" where it was in use when first seen
+    ended: str  # "running", "at terminal" or "before terminal"
+    sure: str  # of its beginning: "high", "medium" or "low"
+    hours: float  # operating hours
+    level_before_pa: float | None  # of the element before, at its end
+    level_start_pa: float | None  # over its first operating hours
+    level_end_pa: float | None  # its newest
+
+
+def find_edges(
+    series: HourlyRestriction,
+    believed: BoolArray,
+    *,
+    entered_s: Sequence[float],
+    terminal_pa: float | None,
+    usual_clean_pa: float | None,
+) -> list[Edge]:
+    """
+    The changes of the element, entered and found, in time order.
+
+    believed : rows that are fit to judge by, shape (n,). entered_s : instants entered by a person.
+    usual_clean_pa : clean level to expect, from the kind; None = not known, then the first life of the
+        machine tells. A fall below what any element could have is no change; nor is one near an entry.
+    Falls of an envelope (no flow proxy) are left to a person altogether.
+    """
+    at_s = np.asarray(sorted(entered_s), dtype=np.float64)
+    known = np.searchsorted(series.hour_s, at_s)
+    edges = [Edge(int(row), float(t), True, "high", "change") for row, t in zip(known, at_s, strict=True)]
+    if not np.all(np.isnan(series.flow_ratio)):
+        place = np.flatnonzero(believed)
+        level = series.restriction_pa[place]
+        clean_pa = usual_clean_pa
+        for change in find_changes(level):
+            row = int(place[change.row])
+            if np.any(np.abs(known - row) <= ENTRY_NEAR_ROWS):
+                clean_pa = change.after
+                continue
+            if not _is_element(change, clean_pa, terminal_pa):
+                continue
+            likely = _cleaned_or_changed(level, change)
+            edges.append(Edge(row, float(series.hour_s[row]), False, change.sure, likely))
+            clean_pa = change.after if likely == "change" else clean_pa
+    return sorted(edges, key=lambda edge: (edge.row, edge.at_s))
+
+
+def _is_element(change: Change, clean_pa: float | None, terminal_pa: float | None) -> bool:
+    """Could the level after the fall be that of an element; and is the fall sure, or right to that level."""
+    if clean_pa is not None:
+        if change.after < NEW_RANGE[0] * clean_pa:
+            return False
+        if change.sure == "medium":
+            return change.likely == "change" and change.after <= NEW_RANGE[1] * clean_pa
+    elif terminal_pa is not None and change.after < NO_ELEMENT_SHARE * terminal_pa:
+        return False
+    return change.sure == "high"
+
+
+def _cleaned_or_changed(level: FloatArray, change: Change) -> str:
+    """
+    A fall part of the way is a cleaned element if the level rises faster after than it did before.
+
+    As long as too little of the rise is seen, the part of the way alone decides.
+    """
+    if change.likely != "cleaned":
+        return "change"
+    low = change.after
+    high = low + PACE_SPAN * (change.before - change.after)
+    before, after = level[: change.row], level[change.row :]
+    lows, highs = np.flatnonzero(before <= low), np.flatnonzero(after >= high)
+    if len(lows) == 0 or len(highs) == 0:
+        return "cleaned"
+    climbed = np.flatnonzero(before[lows[-1] :] >= high)
+    return "cleaned" if len(climbed) == 0 or highs[0] < FASTER * climbed[0] else "change"
+
+
 def split_lives(
     series: HourlyRestriction,
     *,
-    changes_s: Sequence[float],
+    edges: Sequence[Edge],
     terminal_pa: float,
     machine: str = "",
     kind: str = "",
-) -> list[Life]:
+    believed: BoolArray | None = None,
+) -> list[tuple[Edge | None, Life]]:
     """
-    Cut a series at the changes. The last life is the running one; empty ones are left out but for it.
+    Cut a series at its edges: each life with the edge it began at; None: in use when first seen.
 
-    changes_s : instants of element changes, seconds since 1970-01-01 UTC, any order.
+    The last is the running one; empty ones are left out but for it.
+    believed : rows to keep, shape (n,); None = all. The operating hours of the others count all the same.
     """
-    hour_h = operating_hours(series)
-    edges = np.searchsorted(series.hour_s, np.sort(np.asarray(changes_s, dtype=np.float64)))
-    bounds = [0, *edges.tolist(), len(series.hour_s)]
-    lives = []
-    for first, last in itertools.pairwise(bounds):
-        if first == last and last != len(series.hour_s):
+    hour_h, n = operating_hours(series), len(series.hour_s)
+    keep = np.ones(n, dtype=bool) if believed is None else believed
+    begins: dict[int, Edge | None] = {0: None}
+    for edge in sorted(edges, key=lambda edge: (edge.entered, edge.at_s)):  # an entry has the last word
+        begins[edge.row] = edge
+    rows = sorted(begins)
+    lives: list[tuple[Edge | None, Life]] = []
+    for first, last in zip(rows, [*rows[1:], n], strict=True):
+        if first == last and first != rows[-1]:
             continue
-        level = series.restriction_pa[first:last]
-        lives.append(
-            Life(
-                hours=np.cumsum(hour_h[first:last]),
-                restriction_pa=level,
-                terminal_pa=terminal_pa,
-                complete=bool(len(level) and np.median(level[-3:]) >= terminal_pa),
-                machine=machine,
-                kind=kind,
-            )
+        mine = keep[first:last]
+        level = series.restriction_pa[first:last][mine]
+        life = Life(
+            hours=np.cumsum(hour_h[first:last])[mine],
+            restriction_pa=level,
+            terminal_pa=terminal_pa,
+            complete=bool(len(level) and np.median(level[-3:]) >= terminal_pa),
+            machine=machine,
+            kind=kind,
+            from_new=begins[first] is not None,
         )
+        lives.append((begins[first], life))
     return lives
 
 
@@ -91,9 +203,69 @@ def operating_hours(series: HourlyRestriction) -> FloatArray:
     return np.maximum(series.operating_s, 0.0) / HOUR_S
 
 
-def clean_level_pa(life: Life) -> float | None:
+def early_level_pa(life: Life) -> float | None:
     """Median of the first operating hours of a life; None before there is one. [Pa]"""
     if len(life.hours) == 0:
         return None
-    early = life.restriction_pa[life.hours <= life.hours[0] + CLEAN_HOURS]
-    return float(np.median(early))
+    return float(np.median(life.restriction_pa[life.hours <= life.hours[0] + CLEAN_HOURS]))
+
+
+def usual_clean_pa(lives: Sequence[Life], kind_clean_pa: float | None) -> float | None:
+    """
+    The clean level to expect of the next element: of the machine's own lives seen from new, and its kind's.
+
+    lives : of this machine, earlier ones. kind_clean_pa : of its kind; None = not known.
+    Returns None where neither says anything. [Pa]
+    """
+    own = [early_level_pa(life) for life in lives if life.from_new and len(life.hours)]
+    values = [value for value in own if value is not None]
+    if kind_clean_pa is None:
+        return float(np.median(values)) if values else None
+    middle = float(np.median(values)) if values else kind_clean_pa
+    return (len(values) * middle + KIND_PULL_LIVES * kind_clean_pa) / (len(values) + KIND_PULL_LIVES)
+
+
+def clean_level_pa(life: Life, usual_pa: float | None = None, *, whole: bool = True) -> float | None:
+    """
+    The clean level of a life; None before there is anything. [Pa]
+
+    usual_pa : what was to be expected, see `usual_clean_pa`; it counts as CLEAN_PULL_ROWS hours.
+    whole : the life was seen from a new element on. Else (in use when first seen, or cleaned) its first level
+        is no clean one: the usual is taken if it is lower.
+    """
+    early = early_level_pa(life)
+    if early is None or usual_pa is None:
+        return early
+    if not whole:
+        return min(early, usual_pa)
+    rows = int(np.sum(life.hours <= life.hours[0] + CLEAN_HOURS))
+    return (rows * early + CLEAN_PULL_ROWS * usual_pa) / (rows + CLEAN_PULL_ROWS)
+
+
+def tell_lives(series: HourlyRestriction, lives: Sequence[tuple[Edge | None, Life]]) -> list[LifeSpan]:
+    """Each life of `split_lives` as it is told, the running one last; none where nothing was seen."""
+    if len(series.hour_s) == 0:
+        return []
+    spans: list[LifeSpan] = []
+    for number, (edge, life) in enumerate(lives):
+        following = lives[number + 1][0] if number + 1 < len(lives) else None
+        seen = len(life.hours) > 0
+        spans.append(
+            LifeSpan(
+                start_s=edge.at_s if edge is not None else float(series.hour_s[0]),
+                end_s=None if following is None else following.at_s,
+                began="first seen" if edge is None else edge.likely,
+                began_by="" if edge is None else "entered" if edge.entered else "found",
+                ended="running" if following is None else _ending(life),
+                sure="low" if edge is None else edge.sure,
+                hours=float(life.hours[-1]) if seen else 0.0,
+                level_before_pa=spans[-1].level_end_pa if spans else None,
+                level_start_pa=early_level_pa(life),
+                level_end_pa=float(np.median(life.restriction_pa[-END_ROWS:])) if seen else None,
+            )
+        )
+    return spans
+
+
+def _ending(life: Life) -> str:
+    return "at terminal" if life.complete else "before terminal"

@@ -268,7 +268,7 @@ def _off_levels(table: Summaries) -> tuple[FloatArray, IntArray]:
 
 
 def _flow_kind(table: Summaries) -> int:
-    """Place in FLOW_KINDS of the best proxy that at least half of the working hours have, else the commonest."""
+    """Place in FLOW_KINDS of the best proxy that half of the working hours have, else the commonest."""
     count = np.bincount(table.hours["flow_kind"][table.working], minlength=len(FLOW_KINDS))
     half = np.flatnonzero(2 * count >= max(1, count.sum()))
     return int(half[-1]) if len(half) else int(np.argmax(count))

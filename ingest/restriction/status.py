@@ -9,11 +9,14 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
+from scipy.ndimage import median_filter
 
-from .summary import FloatArray
+from .summary import BoolArray, FloatArray
 
 DUE_SHARE, OVER_SHARE = 0.95, 1.0
 HYSTERESIS = 0.03  # of the span from clean to terminal; a sensor step of 0.05 kPa is 1 % of it
+PLAN_LEAVE = 1.25  # `plan` is left only when the due date is that many horizons away
+LEVEL_ROWS = 500  # operating hours over which the level and its states are followed; an element stays a month
 
 SECURE = "Engine off, key out, machine secured and locked out before anyone works in the engine bay."
 MAKER = "The engine maker's service limit and manual come first."
@@ -36,8 +39,10 @@ SUSPECT_ADVICE = {
     + SECURE,
     "zero_moved": "The reading at rest has moved: check the sensor and its tube. " + SECURE,
     "ambient": "Ambient pressure does not fit the altitude: check the sensor and the entered altitude.",
-    "terminal": "The terminal value does not look like one of a diesel engine: check it and its unit on the "
-    "gauge or in the engine maker's manual.",
+    "terminal": "The terminal value looks as if it were of another unit: check both on the gauge or in the "
+    "engine maker's manual.",
+    "devices_disagree": "Two devices do not agree: compare both with a gauge and check their tubes. "
+    + SECURE,
 }
 
 SILENCE = {
@@ -48,6 +53,24 @@ SILENCE = {
 }
 
 
+def latched(enter: BoolArray, leave: BoolArray) -> BoolArray:
+    """
+    A state that begins where `enter` is true and lasts until `leave` is, shape (n,), in time order.
+
+    What lies between the two bounds changes nothing, so that the state does not flap. Where both are true at
+    one place, it begins.
+    """
+    place = np.arange(len(enter))
+    begun = np.maximum.accumulate(np.where(enter, place, -1))
+    ended = np.maximum.accumulate(np.where(leave & ~enter, place, -1))
+    return np.asarray(begun > ended)
+
+
+def trailing_median(values: FloatArray, rows: int) -> FloatArray:
+    """Median of the last `rows` values at each, shape as given; at the beginning the first counts again."""
+    return np.asarray(median_filter(values, size=rows, mode="nearest", origin=(rows - 1) // 2))
+
+
 def level_state(share_used: FloatArray) -> str:
     """
     `serving`, `due` or `over` from the share used over time.
@@ -55,15 +78,20 @@ def level_state(share_used: FloatArray) -> str:
     share_used : smoothed, in time order, shape (n,). [1]
     A state is left only HYSTERESIS below where it was entered, so that it does not flap.
     """
-    state = 0
-    for share in share_used:
-        for rank, edge in ((2, OVER_SHARE), (1, DUE_SHARE)):
-            if share >= edge:
-                state = max(state, rank)
-                break
-        while state and share < (DUE_SHARE, OVER_SHARE)[state - 1] - HYSTERESIS:
-            state -= 1
-    return ("serving", "due", "over")[state]
+    for state, edge in (("over", OVER_SHARE), ("due", DUE_SHARE)):
+        if np.any(latched(share_used >= edge, share_used < edge - HYSTERESIS)[-1:]):
+            return state
+    return "serving"
+
+
+def is_plan(days_left: FloatArray, *, horizon_days: float) -> bool:
+    """
+    Is the due date within the planning horizon, by the time-ordered forecasts of one life.
+
+    days_left : shape (n,), n >= 1, median forecast of the days until due, made at each operating hour.
+    """
+    inside = latched(days_left <= horizon_days, days_left > PLAN_LEAVE * horizon_days)
+    return bool(inside[-1])
 
 
 def smoothed(values: FloatArray, width: int = 5) -> FloatArray:

@@ -174,6 +174,12 @@ class HousingAnswer(Described):
     lives_learned_from: int
     snapshot: int = Field(description="number of the fleet snapshot that was used")
     hours_behind: int = Field(description="hours that changed and are not summarised yet; 0: current")
+    analysed_through: str | None = Field(
+        description="what came and was taken before this is in the answer; null: nothing is summarised yet"
+    )
+    changes_found: list[str] = Field(
+        description="falls like a new or cleaned element that nobody entered; enter what was done"
+    )
 
 
 class SeriesPoint(Described):
@@ -191,10 +197,40 @@ class RestrictionAnswer(HousingAnswer):
 
 
 class FleetAnswer(Described):
-    """All housings, most urgent first."""
+    """Housings, most urgent first."""
 
     now: str
     housings: list[HousingAnswer]
+    next: str | None = Field(description="`cursor` of the next page; null: this is the last")
+
+
+class LifeShown(Described):
+    """One element life. Hours are operating hours; restriction is at the reference flow."""
+
+    start_at: str
+    end_at: str | None = Field(description="null: still running")
+    began: Literal["first seen", "change", "cleaned"] = Field(
+        description="first seen: it was in use before the first reading; cleaned: likely, never certain"
+    )
+    began_by: Literal["entered", "found"] | None = Field(
+        description="found: seen in the data only, enter what was done; null: first seen"
+    )
+    ended: Literal["running", "at terminal", "before terminal"]
+    sure: Literal["high", "medium", "low"] = Field(description="of its beginning")
+    hours: float
+    level_before_pa: float | None = Field(description="of the element before, at its end")
+    level_start_pa: float | None
+    level_end_pa: float | None
+
+
+class LivesAnswer(Described):
+    """The element lives of a housing in time order, the running one last."""
+
+    machine: str
+    housing: str
+    now: str
+    analysed_through: str | None
+    lives: list[LifeShown]
 
 
 # ---------------------------------------------------------------- acceptance

@@ -4,27 +4,18 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
+import numpy as np
 import sqlalchemy as sa
 from fastapi import APIRouter, Depends, Query, Request
 
-from ingest import assessment
+from ingest.access import BOUND_ROLES
 from ingest.assessment import View
-from ingest.restriction import Quantiles
-from ingest.routes.described import FleetAnswer, RestrictionAnswer
+from ingest.restriction import LifeSpan, Quantiles
+from ingest.restriction.reference import HourlyRestriction
+from ingest.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
 from ingest.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine, terminal_document
-from ingest.routes.shared import (
-    At,
-    Name,
-    PathName,
-    R,
-    needs,
-    problems,
-    snapshots_of,
-    text,
-    text_s,
-    us,
-    views_of,
-)
+from ingest.routes.paging import P
+from ingest.routes.shared import At, Name, PathName, R, judge_of, needs, problems, text, text_s, us
 from ingest.store import fleet
 from ingest.store.keys import Key
 
@@ -33,6 +24,8 @@ router = APIRouter(tags=["restriction"])
 MAX_POINTS = 2_000  # of the series in one answer, newest first kept; chosen: more than a screen has columns
 #: most urgent first
 URGENCY = ("over", "due", "suspect", "plan", "silent", "running-in", "serving")
+
+NEVER_S = 4_102_444_800  # 2100-01-01
 
 Reader = Annotated[Key, Depends(needs("fleet:read"))]
 
@@ -58,8 +51,36 @@ def get_restriction(
     """What is known of one housing now, with the series of restriction at the reference flow by hour."""
     with resources.reading() as connection:
         found = find_housing(connection, key, machine, housing)
-        seen = assessment.view(connection, found, resources, snapshots_of(request), views_of(request))
-    return document_of(seen) | {"series": _series(seen, us(since))}
+        judge = judge_of(request, connection, key.owner_id)
+        seen = judge.view(found)
+        series = judge.series(seen)
+    return document_of(seen) | {"series": _points_of(series, us(since))}
+
+
+@router.get(
+    "/v1/machines/{machine}/lives",
+    summary="Element lives",
+    response_model=LivesAnswer,
+    responses=problems(404),
+)
+def get_lives(
+    machine: PathName,
+    request: Request,
+    resources: R,
+    key: Reader,
+    housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
+) -> dict[str, Any]:
+    """Every element life of a housing, in time order: when, how it began and ended, levels and hours."""
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+        seen = judge_of(request, connection, key.owner_id).view(found)
+    return {
+        "machine": machine,
+        "housing": housing,
+        "now": text_s(seen.assessment.now_s),
+        "analysed_through": text(seen.analysed_through_us),
+        "lives": [_life(life) for life in seen.assessment.lives],
+    }
 
 
 @router.get(
@@ -67,16 +88,22 @@ def get_restriction(
     summary="All housings, most urgent first",
     response_model=FleetAnswer,
 )
-def get_fleet(request: Request, resources: R, key: Reader) -> dict[str, Any]:
-    """What is known of every housing that the key may see, most urgent first."""
+def get_fleet(request: Request, resources: R, key: Reader, page: P) -> dict[str, Any]:
+    """What is known of the housings that the key may see, most urgent first, a page at a time."""
+    after = page.after(int, int, str, str)
     with resources.reading() as connection:
-        views = [
-            assessment.view(connection, housing, resources, snapshots_of(request), views_of(request))
-            for housing in fleet.every_housing(connection, key.owner_id)
-            if _sees(connection, key, housing.machine)
-        ]
-    views.sort(key=_urgency)
-    return {"now": text_s(resources.clock() / 1e6), "housings": [document_of(seen) for seen in views]}
+        every = fleet.every_housing(connection, key.owner_id)
+        if key.role in BOUND_ROLES:
+            every = [housing for housing in every if _sees(connection, key, housing.machine)]
+        views = judge_of(request, connection, key.owner_id).views(every, whole_owner=True)
+    ordered = sorted(((_urgency(seen), seen) for seen in views), key=lambda entry: entry[0])
+    rest = (entry for entry in ordered if after is None or entry[0] > after)
+    shown, cursor = page.cut(rest, lambda entry: entry[0])
+    return {
+        "now": text_s(resources.clock() / 1e6),
+        "housings": [document_of(seen) for _, seen in shown],
+        "next": cursor,
+    }
 
 
 def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
@@ -84,9 +111,11 @@ def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
     return found is not None and sees_machine(connection, key, found)
 
 
-def _urgency(seen: View) -> tuple[int, float, str, str]:
-    due_s = seen.assessment.due_s.p50 if seen.assessment.due_s else float("inf")
-    return URGENCY.index(seen.assessment.state), due_s, seen.housing.machine, seen.housing.name
+def _urgency(seen: View) -> tuple[int, int, str, str]:
+    """Where a housing stands in the fleet: by state, then by due date, then by name."""
+    due_s = int(seen.assessment.due_s.p50) if seen.assessment.due_s else NEVER_S
+    rank = URGENCY.index(seen.assessment.state)
+    return rank, min(due_s, NEVER_S), seen.housing.machine, seen.housing.name
 
 
 def document_of(seen: View) -> dict[str, Any]:
@@ -118,6 +147,23 @@ def document_of(seen: View) -> dict[str, Any]:
         "lives_learned_from": found.lives_learned_from,
         "snapshot": seen.snapshot,
         "hours_behind": seen.hours_behind,
+        "analysed_through": text(seen.analysed_through_us),
+        "changes_found": [text_s(at_s) for at_s in found.changes_found_s],
+    }
+
+
+def _life(life: LifeSpan) -> dict[str, Any]:
+    return {
+        "start_at": text_s(life.start_s),
+        "end_at": text_s(life.end_s),
+        "began": life.began,
+        "began_by": life.began_by or None,
+        "ended": life.ended,
+        "sure": life.sure,
+        "hours": life.hours,
+        "level_before_pa": life.level_before_pa,
+        "level_start_pa": life.level_start_pa,
+        "level_end_pa": life.level_end_pa,
     }
 
 
@@ -133,17 +179,15 @@ def _dates(points: Quantiles | None) -> dict[str, str | None] | None:
 
 def _date(at_s: float) -> str | None:
     """An instant, or None beyond what a calendar can say: a machine that hardly works has no honest date."""
-    return text_s(at_s) if at_s < 4_102_444_800 else None  # 2100-01-01
+    return text_s(at_s) if at_s < NEVER_S else None
 
 
-def _series(seen: View, since_us: int | None) -> list[dict[str, Any]]:
+def _points_of(series: HourlyRestriction, since_us: int | None) -> list[dict[str, Any]]:
     """Restriction at the reference flow, one point an operating hour, the newest `MAX_POINTS`."""
-    series = seen.series
-    points = zip(
-        series.hour_s.tolist(), series.restriction_pa.tolist(), series.operating_s.tolist(), strict=True
-    )
-    kept = [p for p in points if since_us is None or p[0] * 1e6 >= since_us]
+    first = 0 if since_us is None else int(np.searchsorted(series.hour_s, since_us / 1e6))
+    kept = slice(max(first, len(series.hour_s) - MAX_POINTS), None)
+    columns = (series.hour_s[kept], series.restriction_pa[kept], series.operating_s[kept])
     return [
         {"hour": text_s(hour_s), "restriction_pa": restriction_pa, "operating_s": operating_s}
-        for hour_s, restriction_pa, operating_s in kept[-MAX_POINTS:]
+        for hour_s, restriction_pa, operating_s in zip(*(c.tolist() for c in columns), strict=True)
     ]

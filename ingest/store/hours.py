@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from itertools import chain
+from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 
 from gateway.units import QUANTITIES
-from ingest.models import hours, housings, streams, summaries
+from ingest.models import hour_summaries, hours, housings, streams
 from ingest.store import dialect
 
 HOUR_US = 3_600_000_000
@@ -138,16 +139,17 @@ _BETWEEN = """
 SELECT at_us, {} FROM readings
 WHERE stream_id = ? AND seq BETWEEN ? AND ? AND at_us >= ? AND at_us < ?
 """
+_ABSENT = {"sqlite": "9e999", "postgresql": "'NaN'::float8"}  # SQLite has infinity, but no NaN
 
 
 def readings_between(
     connection: sa.Connection, device_id: int, from_us: int, until_us: int, columns: Sequence[str]
-) -> list[tuple[Any, ...]]:
+) -> npt.NDArray[np.float64]:
     """
     Stored readings of a device with from_us <= at < until_us, found through its hours.
 
-    columns : quantity columns wanted. Gives tuples of at_us and those columns, straight from the driver:
-        the analysis reads a year of readings this way.
+    columns : quantity columns wanted. Gives shape (n, 1 + len(columns)): at_us and those columns, NaN where
+        a reading has no value. A microsecond of this age fits a float: 2^53 of them are 285 years.
     """
     spans = (
         sa.select(hours.c.stream_id, sa.func.min(hours.c.first_seq), sa.func.max(hours.c.last_seq))
@@ -158,14 +160,35 @@ def readings_between(
         )
         .group_by(hours.c.stream_id)
     )
+    found = [
+        _rows_of_stream(connection, (stream_id, first, last, from_us, until_us), columns)
+        for stream_id, first, last in connection.execute(spans).all()
+    ]
+    return np.concatenate(found) if found else np.empty((0, 1 + len(columns)))
+
+
+def _rows_of_stream(
+    connection: sa.Connection, bounds: tuple[int, ...], columns: Sequence[str]
+) -> npt.NDArray[np.float64]:
+    """
+    Rows as one array. Flat and without None, because making the array from tuples takes as long as the query;
+    columns that the stream never had are not fetched at all.
+    """
     assert set(columns) <= set(QUANTITY_COLUMNS)  # they become part of the SQL
-    sql = _BETWEEN.format(", ".join(columns))
-    found: list[tuple[Any, ...]] = []
-    for stream_id, first, last in connection.execute(spans).all():
-        result = dialect.run(connection, sql, (stream_id, first, last, from_us, until_us))
-        found.extend(result.cursor.fetchall())
-        result.close()
-    return found
+    counted = _BETWEEN.replace("at_us, {}", ", ".join(["count(*)", *(f"count({c})" for c in columns)]))
+    many, *counts = dialect.run(connection, counted, bounds).one()
+    had = [place for place, count in enumerate(counts) if count]
+    absent = _ABSENT[connection.dialect.name]
+    wanted = [f"coalesce({columns[i]}, {absent})" if counts[i] < many else columns[i] for i in had]
+    sql = _BETWEEN.replace("at_us, {}", ", ".join(["at_us", *wanted]))
+    result = dialect.run(connection, sql, bounds)
+    flat = np.fromiter(
+        chain.from_iterable(result.cursor), dtype=np.float64, count=many * (1 + len(wanted))
+    ).reshape(many, 1 + len(wanted))
+    result.close()
+    table = np.full((many, 1 + len(columns)), np.nan)
+    table[:, [0, *(1 + place for place in had)]] = np.where(np.isinf(flat), np.nan, flat)
+    return table
 
 
 QUANTITY_COLUMNS = frozenset(quantity.column for quantity in QUANTITIES.values())
@@ -174,27 +197,59 @@ QUANTITY_COLUMNS = frozenset(quantity.column for quantity in QUANTITIES.values()
 # ---------------------------------------------------------------- summaries
 
 
+class Kept(NamedTuple):
+    """A packed summary; None: the hour has no readings any more."""
+
+    hour: int
+    record: bytes | None
+    bins: bytes | None
+
+
 def put_summaries(
-    connection: sa.Connection, housing_id: int, records: dict[int, str], gone: Sequence[int]
-) -> None:
-    """hour -> record JSON; hours in `gone` have no readings any more. The housing's revision is raised."""
-    connection.execute(
-        sa.update(housings).where(housings.c.id == housing_id).values(revision=housings.c.revision + 1)
-    )
-    if records:
-        statement = dialect.insert(connection, summaries)
-        statement = statement.on_conflict_do_update(
-            index_elements=["housing_id", "hour"], set_={"record": statement.excluded.record}
-        )
-        rows = [{"housing_id": housing_id, "hour": hour, "record": text} for hour, text in records.items()]
+    connection: sa.Connection, housing_id: int, revision: int, found: Sequence[Kept]
+) -> frozenset[int]:
+    """
+    Write summaries made from what was seen at a revision of the housing. Gives the hours not written.
+
+    An hour that another process wrote since then may hold newer readings: it is left alone, and has to be
+    done again. The housing's row is locked by raising its revision, so that two processes take turns.
+    """
+    raised = sa.update(housings).where(housings.c.id == housing_id).values(revision=housings.c.revision + 1)
+    now = connection.scalar(raised.returning(housings.c.revision))
+    assert now is not None  # housings are never deleted
+    newer = _written_since(connection, housing_id, revision) if now != revision + 1 else frozenset()
+    statement = dialect.insert(connection, hour_summaries)
+    new = {name: statement.excluded[name] for name in ("revision", "record", "bins")}
+    statement = statement.on_conflict_do_update(index_elements=["housing_id", "hour"], set_=new)
+    rows = [
+        {"housing_id": housing_id, "revision": now, **kept._asdict()}
+        for kept in found
+        if kept.hour not in newer
+    ]
+    if rows:
         connection.execute(statement, rows)
-    if gone:
-        connection.execute(
-            sa.delete(summaries).where(summaries.c.housing_id == housing_id, summaries.c.hour.in_(gone))
-        )
+    return newer
 
 
-def summaries_of(connection: sa.Connection, housing_id: int) -> list[str]:
-    """The records of a housing, JSON, in time order."""
-    query = sa.select(summaries.c.record).where(summaries.c.housing_id == housing_id)
-    return list(connection.scalars(query.order_by(summaries.c.hour)))
+def _written_since(connection: sa.Connection, housing_id: int, revision: int) -> frozenset[int]:
+    query = sa.select(hour_summaries.c.hour).where(
+        hour_summaries.c.housing_id == housing_id, hour_summaries.c.revision > revision
+    )
+    return frozenset(connection.scalars(query))
+
+
+_SUMMARIES = """
+SELECT hour, record, bins FROM hour_summaries WHERE housing_id = ? AND revision > ? ORDER BY hour
+"""
+
+
+def summaries_since(connection: sa.Connection, housing_id: int, revision: int) -> list[Kept]:
+    """The summaries of a housing written after a revision of it, in time order; -1: all."""
+    result = dialect.run(connection, _SUMMARIES, (housing_id, revision))
+    return [Kept(*row) for row in result]
+
+
+def hours_of_devices(connection: sa.Connection, device_ids: Sequence[int]) -> list[int]:
+    """The hours in which any of these devices has readings, in order."""
+    query = sa.select(hours.c.hour).join_from(hours, streams).where(streams.c.device_id.in_(device_ids))
+    return sorted(connection.scalars(query.where(hours.c.readings > 0).distinct()))

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
 
 from gateway.wire import instant_text, parse_instant
-from ingest.models import summaries
+from ingest.models import hour_summaries
+from ingest.restriction import PackedHour, Summaries
 from tests.support.serving import DEVICE, Api, batch, bearer
 
 HOUR_S = 3600
 START = "2026-02-20T06:00:00Z"
+HOURS = sa.select(hour_summaries.c.hour, hour_summaries.c.record, hour_summaries.c.bins)
 
 
 def working_hours(hours: int, *, first_seq: int = 1, rise_kpa: float = 0.02, **more: Any) -> dict[str, Any]:
@@ -150,7 +151,8 @@ def test_order_of_arrival_does_not_matter(api: Api) -> None:
         api.analyse()
     shuffled = restriction(api)
     with api.resources.reading() as connection:
-        kept = connection.execute(sa.select(summaries.c.hour, summaries.c.record)).all()
+        kept = [tuple(row) for row in connection.execute(HOURS)]
+    assert kept
     assert shuffled.pop("snapshot") >= 1
 
     api.register("grader-08-intake", "grader-08")
@@ -164,7 +166,7 @@ def test_order_of_arrival_does_not_matter(api: Api) -> None:
     assert ordered.pop("snapshot") >= 1
     assert ordered | {"machine": "grader-07"} == shuffled
     with api.resources.reading() as connection:
-        again = connection.execute(sa.select(summaries.c.hour, summaries.c.record)).all()
+        again = [tuple(row) for row in connection.execute(HOURS)]
     assert sorted(kept * 2) == sorted(again)
 
 
@@ -176,10 +178,9 @@ def test_a_late_reading_changes_its_own_hour_only(api: Api) -> None:
     api.send(early)
     api.analyse()
 
-    def records() -> dict[int, str]:
+    def records() -> dict[int, PackedHour]:
         with api.resources.reading() as connection:
-            rows = connection.execute(sa.select(summaries.c.hour, summaries.c.record))
-            return {row.hour: row.record for row in rows}
+            return {row.hour: PackedHour(row.record, row.bins) for row in connection.execute(HOURS)}
 
     before = records()
     api.send(
@@ -193,7 +194,7 @@ def test_a_late_reading_changes_its_own_hour_only(api: Api) -> None:
     after = records()
     changed = [hour for hour in after if after[hour] != before[hour]]
     assert changed == [parse_instant("2026-02-20T08:00:00Z").us // 3_600_000_000]
-    assert json.loads(after[changed[0]])["readings"] == 61
+    assert Summaries.unpacked([after[changed[0]]])[0].readings == 61
 
 
 def test_an_entered_element_change_starts_a_new_life(api: Api) -> None:

@@ -1,0 +1,65 @@
+"""Sentences that say what the figures of a housing rest on; pure words, no judgement of their own."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+from .duty import Duty
+from .fleet import FleetKnowledge
+from .lives import Edge, Life
+from .reference import Reference
+
+
+def evidence_of(
+    hours: int,
+    reference: Reference,
+    edge: Edge | None,
+    life: Life,
+    duty: Duty,
+    knowledge: FleetKnowledge,
+    *,
+    clean_pa: float | None,
+) -> tuple[str, ...]:
+    """
+    What each figure rests on.
+
+    hours : with readings. edge : where the running life began; None = it was in use when first seen.
+    """
+    lives = len(knowledge.lives)
+    return (
+        f"{hours} hours with readings, {len(life.hours)} operating rows in this life",
+        *_of_flow(reference),
+        "zero learned with the engine off" if reference.zero_known else "zero not seen, taken as 0 Pa",
+        f"air density {reference.density}",
+        *_of_life(edge, clean_pa),
+        f"forecast learned from {lives} lives" if lives else "no lives to learn from",
+        f"duty from {duty.days} days: {duty.hours_per_day:.1f} h a day",
+    )
+
+
+def _of_flow(reference: Reference) -> list[str]:
+    if reference.basis == "envelope":
+        return ["no flow proxy: the upper envelope of each operating hour stands for full flow"]
+    if reference.basis == "none":
+        return []
+    how = "fitted on this machine" if reference.exponent_fitted else "assumed, too few flow steps"
+    whose = "entered" if reference.reference_entered else "learned from the highest flows seen"
+    return [
+        f"scaled by {reference.flow_kind} with exponent {reference.exponent:.2f} ({how})",
+        f"reference flow {whose}",
+    ]
+
+
+def _of_life(edge: Edge | None, clean_pa: float | None) -> list[str]:
+    if edge is None:
+        if clean_pa is None:
+            return []
+        return ["element in use when first seen: its clean level is taken from its kind, or its first hours"]
+    if edge.entered:
+        return []
+    day = f"{datetime.fromtimestamp(edge.at_s, UTC):%Y-%m-%d}"
+    if edge.likely == "cleaned":
+        return [
+            f"the level fell part of the way on {day}: the element was likely cleaned; enter what was done"
+        ]
+    return [f"the level fell to a clean one on {day}: enter the change if the element was changed"]

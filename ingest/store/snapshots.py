@@ -1,0 +1,53 @@
+"""Fleet snapshots: the newest of each owner, numbered, so that all processes judge by the same."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import sqlalchemy as sa
+
+from ingest.models import fleet_snapshots, housings, machines, owners
+from ingest.store import dialect
+
+
+class Snapshot(NamedTuple):
+    """A row of `fleet_snapshots`, without its content."""
+
+    number: int
+    learned_us: int
+
+
+def newest(connection: sa.Connection, owner_id: int) -> Snapshot | None:
+    """The snapshot that holds; None: none was ever learned."""
+    query = sa.select(fleet_snapshots.c.number, fleet_snapshots.c.learned_us)
+    row = connection.execute(query.where(fleet_snapshots.c.owner_id == owner_id)).first()
+    return None if row is None else Snapshot(*row)
+
+
+def content_of(connection: sa.Connection, owner_id: int) -> tuple[int, str]:
+    """Number and JSON of the snapshot that holds. There must be one."""
+    query = sa.select(fleet_snapshots.c.number, fleet_snapshots.c.content)
+    row = connection.execute(query.where(fleet_snapshots.c.owner_id == owner_id)).one()
+    return row[0], row[1]
+
+
+def put(connection: sa.Connection, owner_id: int, after: int, learned_us: int, content: str) -> bool:
+    """Keep a snapshot as number `after` + 1; False where another process has kept one since `after`."""
+    values = {"number": after + 1, "learned_us": learned_us, "content": content}
+    statement = dialect.insert(connection, fleet_snapshots).values(owner_id=owner_id, **values)
+    statement = statement.on_conflict_do_update(
+        index_elements=["owner_id"], set_=values, where=fleet_snapshots.c.number == after
+    )
+    return bool(connection.execute(statement).rowcount)
+
+
+def owner_ids(connection: sa.Connection) -> list[int]:
+    """Every owner."""
+    return list(connection.scalars(sa.select(owners.c.id).order_by(owners.c.id)))
+
+
+def revisions_of(connection: sa.Connection, owner_id: int) -> int:
+    """A number that grows whenever a summary of the owner's fleet is written."""
+    query = sa.select(sa.func.coalesce(sa.func.sum(housings.c.revision), 0))
+    query = query.select_from(housings.join(machines)).where(machines.c.owner_id == owner_id)
+    return int(connection.scalar(query) or 0)
