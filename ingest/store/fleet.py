@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
@@ -142,7 +142,7 @@ def register(connection: sa.Connection, known: Device, now_us: int, in_service_u
 # ---------------------------------------------------------------- machines and housings
 
 _MACHINE = sa.select(*(machines.c[f] for f in Machine._fields))
-_HOUSING = sa.select(
+_HOUSING: sa.Select[Any] = sa.select(
     housings.c.id,
     housings.c.machine_id,
     housings.c.name,
