@@ -13,6 +13,7 @@ import pytest
 from ingest import access, log
 
 OURS = logging.getLogger("cleanside.ingest")
+REASON = {"jobs": 3, "reason": 'a "b"\nc'}
 
 
 @pytest.fixture(autouse=True)
@@ -34,12 +35,10 @@ def lines(form: str, write: Any) -> list[str]:
 
 
 def test_a_line_is_one_json_object_with_a_stable_event() -> None:
-    (line,) = lines(
-        "json", lambda: OURS.warning("ingest.commit_split", extra={"jobs": 3, "reason": 'a "b"\nc'})
-    )
+    (line,) = lines("json", lambda: OURS.warning("ingest.commit_split", extra=REASON))
     document = json.loads(line)
     assert document.pop("at").endswith("Z")
-    assert document == {"level": "warning", "event": "ingest.commit_split", **fields}
+    assert document == {"level": "warning", "event": "ingest.commit_split"} | REASON
 
 
 def test_a_line_as_text_has_the_same_fields() -> None:
