@@ -23,7 +23,7 @@ from pydantic import TypeAdapter
 from ingest.access import BOUND_ROLES, ROLES
 from ingest.app import all_routes
 from tests.conftest import sqlite_url
-from tests.contract.test_api_access import ALLOWED
+from tests.contract.test_api_access import ALLOWED, NO_CODE
 from tests.support.serving import Api, batch, bearer, in_process
 
 Route = tuple[str, str]
@@ -45,6 +45,7 @@ REQUESTS: dict[Route, tuple[dict[str, str], Any]] = {
     ),
     ("GET", "/v1/machines/{machine}/element-changes"): ({"housing": "{housing}"}, None),
     ("GET", "/v1/machines/{machine}/restriction"): ({"housing": "{housing}"}, None),
+    ("GET", "/v1/machines/{machine}/readings"): ({"housing": "{housing}"}, None),
     ("POST", "/v1/devices"): (
         {},
         {"device": "{device}", "machine": "{machine}", "housing": "{housing}"},
@@ -61,6 +62,20 @@ REQUESTS: dict[Route, tuple[dict[str, str], Any]] = {
         {"stream": "{stream}", "first": 1, "last": 1, "reason": "a test of access", "preview": True},
     ),
     ("POST", "/v1/keys"): ({}, {"role": "device", "devices": ["{device}"]}),
+    ("POST", "/v1/enrolments"): (
+        {},
+        {"device": "{device}", "machine": "{machine}", "housing": "{housing}"},
+    ),
+    ("POST", "/v1/transfers"): ({}, {"machine": "{machine}"}),
+    ("POST", "/v1/transfers/accept"): (
+        {},
+        {"code": NO_CODE, "machine": "{machine}", "devices": {"old-name": "{device}"}},
+    ),
+    ("POST", "/v1/machines/{machine}/acceptance/second-reading"): (
+        {},
+        {"value": 6.2, "unit": "kPa", "housing": "{housing}"},
+    ),
+    ("GET", "/v1/machines/{machine}/acceptance"): ({"housing": "{housing}"}, None),
 }
 #: the same, for routes that take another form as well
 OTHER_FORMS: dict[Route, tuple[dict[str, str], Any]] = {
@@ -81,15 +96,29 @@ OBJECTS = {
     "handle": "handle",
     "entries": "entry",
     "amendment": "amendment",
+    "enrolment": "enrolment",
+    "transfer": "transfer",
 }
 #: members of bodies that hold no name of an object: values, times, words, choices, and containers of those
 PLAIN = {
     *("value", "unit", "valid_from", "terminal_restriction", "housings", "kind", "changed_at", "note"),
     *("in_service_at", "assigned_from", "assigned_until", "where", "preview", "change", "code", "reason"),
-    *("first", "last", "role", "units", "shift_s", "offset", "suggested"),
+    *("first", "last", "role", "units", "shift_s", "offset", "suggested", "valid_hours", "attempt"),
 }
 #: query parameters that hold no name of an object
-PLAIN_PARAMETERS = {"since", "code", "state", "after", "limit"}
+PLAIN_PARAMETERS = {
+    "since",
+    "code",
+    "state",
+    "after",
+    "limit",
+    "cursor",
+    "until",
+    "quantity",
+    "unit",
+    "resolution",
+    "format",
+}
 #: route, kind -> why one key of an owner may learn from it that another key of the same owner has the name
 SHARED_NAMES = {
     (("POST", "/v1/machines"), "machine"): "names are unique within an owner, so a taken one must be refused",
@@ -97,10 +126,13 @@ SHARED_NAMES = {
         ("POST", "/v1/readings"),
         "stream",
     ): "a stream is bound to its device by its first batch; a UUID is no name to guess",
+    (("POST", "/v1/enrolments"), "device"): "as for registering a device",
     (("POST", "/v1/devices"), "device"): "names are unique within an owner, so a taken one must be refused",
 }
 #: members of an answer that are new each time
-VOLATILE = {"request_id", "key", "handle", "server_time", "now"}
+VOLATILE = {"request_id", "key", "handle", "server_time", "now", "code", "enrolment", "transfer"}
+#: routes behind which only a valid one-time code leads anywhere: their own tests show what then
+BY_CODE = {("POST", "/v1/transfers/accept")}
 
 UNKNOWN: dict[str, Any] = {
     "machine": "nowhere-99",
@@ -110,6 +142,8 @@ UNKNOWN: dict[str, Any] = {
     "handle": "k00000000",
     "entry": 2**40,
     "amendment": 2**40,
+    "enrolment": 2**40,
+    "transfer": 2**40,
 }
 
 
@@ -180,6 +214,9 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     names |= {
         "amendment": api.get("/v1/quarantine/amendments", key=admin).json()["amendments"][0]["amendment"]
     }
+    for kind in ("enrolment", "transfer"):
+        body = {"machine": machine} | ({"device": device, "housing": housing} if kind == "enrolment" else {})
+        names |= {kind: api.post(f"/v1/{kind}s", body, key=admin).json()[kind]}
     return Fleet(names, tokens, elsewhere)
 
 
@@ -361,5 +398,11 @@ def test_with_its_own_names_each_role_of_the_table_gets_through(world: World, ro
         response = request(world.api, route, world.quarry.tokens[role], names)
         undone_before = route[1].endswith("/undo") and response.status_code == 409
         taken = route == ("POST", "/v1/devices") and response.status_code == 409
+        if route in BY_CODE:
+            assert (response.status_code, response.json()["code"]) == (403, "code_not_valid")
+            continue
+        if role in BOUND_ROLES and route[1] == "/v1/enrolments/{enrolment}":
+            assert response.status_code == 404  # it sees those it made itself; this one an admin made
+            continue
         carried = route == ("POST", "/v1/bundles") and response.status_code == 415  # test_api_bundles.py
         assert response.is_success or undone_before or taken or carried, (role, response.text)
