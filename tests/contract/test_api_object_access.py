@@ -108,6 +108,8 @@ PLAIN = {
 #: query parameters that hold no name of an object
 PLAIN_PARAMETERS = {
     "since",
+    "who",
+    "what",
     "code",
     "state",
     "after",
@@ -196,7 +198,9 @@ def world(template: Template, tmp_path: Path) -> Iterator[World]:
 def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fleet:
     device, other = f"{machine}-intake", f"{machine}-other-intake"
     for name, where in ((device, machine), (other, f"{machine}-other")):
-        body: dict[str, Any] = {"machine": where, "housings": [{"housing": housing}]}
+        limit = {"value": 6.2, "unit": "kPa"}
+        kept = {"housing": housing, "terminal_restriction": limit}
+        body: dict[str, Any] = {"machine": where, "housings": [kept]}
         assert api.post("/v1/machines", body, key=admin).status_code == 200
         body = {"device": name, "machine": where, "housing": housing}
         assert api.post("/v1/devices", body, key=admin).status_code == 200
@@ -293,8 +297,9 @@ def members_of(route: Route) -> Iterator[str]:
     """Every member of a route's body, however deep, and every parameter, from the app's own description."""
     for found in all_routes():
         if found.path == route[1] and route[0] in (found.methods or ()):
-            yield from (p.name for p in found.dependant.path_params)
-            yield from (p.name for p in found.dependant.query_params if p.name not in PLAIN_PARAMETERS)
+            yield from (p.alias for p in found.dependant.path_params)
+            asked = [p.alias for p in found.dependant.query_params]
+            yield from (name for name in asked if name not in PLAIN_PARAMETERS)
             if found.body_field is not None:
                 assert found.body_field.field_info.annotation is not None
                 schema = TypeAdapter(found.body_field.field_info.annotation).json_schema()
