@@ -64,7 +64,7 @@ def _parser() -> argparse.ArgumentParser:
     )
     rewind.add_argument("--stream", help="Which stream; default: the one that is open.")
     carry = _command(
-        commands, "export", _export, "Write what waits to a file that can be carried; changes nothing."
+        commands, "export", _export, "Write what waits to a file that can be carried; it stays here too."
     )
     carry.add_argument(
         "--out", required=True, metavar="FILE", help="The file; one that was cut short is gone on with."

@@ -1,27 +1,30 @@
 """
 Write the backlog to a file that a person carries, beside a gateway that may be running.
 
-Promises: changes nothing in the spool: what is carried stays until the server acknowledges it, over the link
-or told by a later answer; link and bundle may both deliver. A file that was cut short is gone on with.
+Promises: takes nothing out of the spool: what is carried stays until the server acknowledges it; link and
+bundle may both deliver. The spool knows what was carried before it stands in the file: a mark that the server
+reaches through a bundle is then not above the highest number sent, and releases what the link never brought.
+A file that was cut short is gone on with.
 Leaves to others: the file (`gateway.bundle`), what the server does with it.
 """
 
 from __future__ import annotations
 
 import json
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import apsw
 
 from gateway.bundle import BundleBroken, BundleWriter, mac_secret
-from gateway.errors import CalledWrongly
+from gateway.errors import CalledWrongly, TryAgain
 from gateway.payload import read_unit_set
-from gateway.spool_file import open_to_read, translated
+from gateway.spool_file import open_beside, open_to_read, translated
 from gateway.spool_peek import Known, next_batch, span
 from gateway.spool_state import stream_rows
 from gateway.spool_time import load_placements
-from gateway.wire import decode, encode
+from gateway.wire import Batch, decode, encode
 
 _READINGS = 5_000  # a block; as many as the contract allows, because a file has no poor link to cross
 _BYTES = 2**20
@@ -54,7 +57,7 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
         connection = open_to_read(path)
         try:
             connection.execute("BEGIN")  # one view of all tables, while a gateway may be writing
-            return _write(connection, to, secret)
+            return _write(connection, path, to, secret)
         except BundleBroken as error:
             raise CalledWrongly(f"{to}: {error}") from error
         except OSError as error:
@@ -63,13 +66,17 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
             connection.close()
 
 
-def _write(connection: apsw.Connection, to: Path, secret: bytes) -> Exported:
+def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes) -> Exported:
     known = _known(connection)
     carried: dict[str, int] = {}  # stream -> highest number that stands in the file already
 
+    def carry(batch: Batch) -> None:
+        assert batch.stream is not None  # a spool's batch is numbered
+        carried[batch.stream] = span(batch)[1]
+        _note_sent(path, batch.stream, carried[batch.stream])
+
     def seen(body: bytes) -> None:
-        batch = decode(body)
-        carried[batch.stream or ""] = span(batch)[1]
+        carry(decode(body))
 
     writer = BundleWriter(to, device=known.device, secret=secret, seen=seen)
     try:
@@ -82,6 +89,7 @@ def _write(connection: apsw.Connection, to: Path, secret: bytes) -> Exported:
                     connection, row, known, max_readings=_READINGS, max_bytes=_BYTES, report=True
                 )
             ) is not None:
+                carry(batch)
                 writer.write(encode(batch))
                 row = replace(row, acknowledged_through=span(batch)[1])
                 readings, blocks = readings + len(batch), blocks + 1
@@ -89,6 +97,18 @@ def _write(connection: apsw.Connection, to: Path, secret: bytes) -> Exported:
         return Exported(readings, blocks, writer.kept)
     finally:
         writer.close()
+
+
+def _note_sent(path: Path, stream: str, through: int) -> None:
+    # A disk that takes no writes is a good reason to carry its readings away: they are then sent again.
+    with suppress(TryAgain), translated(path):
+        connection = open_beside(path)
+        try:
+            connection.execute(
+                "UPDATE streams SET sent_through = max(sent_through, ?) WHERE stream = ?", (through, stream)
+            )
+        finally:
+            connection.close()
 
 
 def _known(connection: apsw.Connection) -> Known:

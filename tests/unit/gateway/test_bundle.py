@@ -126,7 +126,7 @@ def test_what_is_no_bundle_is_refused_at_its_first_line(line: bytes) -> None:
         read_header(io.BytesIO(line))
 
 
-def test_an_export_carries_the_whole_backlog_and_changes_nothing(tmp_path: Path) -> None:
+def test_an_export_carries_the_whole_backlog_and_takes_nothing_out(tmp_path: Path) -> None:
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 12_000))
         stream = spool.open_stream
@@ -135,6 +135,8 @@ def test_an_export_carries_the_whole_backlog_and_changes_nothing(tmp_path: Path)
         done = export(tmp_path / "a", tmp_path / "b", key=KEY)
         assert (done.readings, done.kept) == (11_880, 0)
         assert spool.state().backlog == 11_880
+        # What was carried counts as sent: a mark that the server reaches through the bundle is believed.
+        assert (spool.stream(stream).acknowledged_through, spool.stream(stream).sent_through) == (100, 12_000)
     carried = batches(tmp_path / "b")
     assert [n for b in carried for n in b.seq or ()] == [n for n in range(101, 12_001) if not 500 <= n < 520]
     assert [(s.first, s.last) for b in carried for s in b.shed] == [(500, 519)]
