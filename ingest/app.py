@@ -43,6 +43,7 @@ from ingest.routes import (
     restriction,
     streams,
     transfer,
+    waiting,
 )
 from ingest.settings import Settings
 from ingest.store import keys as key_store
@@ -63,6 +64,7 @@ _ROUTES = (
     machines,
     devices,
     restriction,
+    waiting,
     acceptance,
     quarantine,
     amendments,
