@@ -18,6 +18,7 @@ from fastapi.routing import APIRoute
 from ingest import description, problems
 from ingest.access import Keyring
 from ingest.analysis import Analyst
+from ingest.assessment import Judge, View
 from ingest.edge import Edge
 from ingest.knowledge import Learner, Snapshots
 from ingest.limits import Limits
@@ -44,9 +45,12 @@ from ingest.routes import (
     streams,
     transfer,
     waiting,
+    webhooks,
 )
 from ingest.settings import Settings
+from ingest.store import fleet
 from ingest.store import keys as key_store
+from ingest.webhooks import Courier
 
 DESCRIPTION = """
 Air-filter restriction of diesel machines: readings come in once each, whatever the link does; out come how
@@ -73,6 +77,7 @@ _ROUTES = (
     enrolment,
     transfer,
     audit,
+    webhooks,
     metrics,
     health,
 )
@@ -99,10 +104,12 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
             analyst = Analyst(resources, on_pass=lambda: _record_uses(app))
             learner = Learner(resources, app.state.snapshots, app.state.memory)
             keeper = Keeper(resources)
+            courier = Courier(resources, lambda connection, owner_id: _views(app, connection, owner_id))
             if analyse:
                 analyst.start()
                 learner.start()
                 keeper.start()
+                courier.start()
             try:
                 yield
             finally:
@@ -112,6 +119,7 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
                     analyst.join()
                     learner.join()
                     keeper.join()
+                    courier.join()
                 _record_uses(app)
 
     app = FastAPI(
@@ -147,6 +155,13 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
 def all_routes() -> list[APIRoute]:
     """Every route of the API."""
     return [route for module in _ROUTES for route in module.router.routes if isinstance(route, APIRoute)]
+
+
+def _views(app: FastAPI, connection: sa.Connection, owner_id: int) -> list[View]:
+    """The housings of an owner as seen now."""
+    known = app.state.snapshots.of(connection, owner_id)
+    judge = Judge(connection, app.state.resources, app.state.memory, known)
+    return judge.views(fleet.every_housing(connection, owner_id), whole_owner=True)
 
 
 def _record_uses(app: FastAPI) -> None:

@@ -40,6 +40,8 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_key": "check the handle against the list of keys",
     "unknown_entry": "list the quarantine again; the entry may be settled already",
     "unknown_amendment": "check the number against the list of amendments",
+    "unknown_webhook": "check the number against the list of webhooks",
+    "too_many_webhooks": "end a webhook that is not needed any more",
     "not_undoable": "undo the later amendment of the same entries first",
     "change_does_not_fit": "leave out the entries that errors names, or change them otherwise",
     "code_not_valid": "ask whoever made the code for a new one",

@@ -54,6 +54,8 @@ TITLES: Mapping[str, str] = {
     "unknown_key": "Unknown key",
     "unknown_entry": "Unknown quarantine entry",
     "unknown_amendment": "Unknown amendment",
+    "unknown_webhook": "Unknown webhook",
+    "too_many_webhooks": "Too many webhooks",
     "not_undoable": "The amendment cannot be undone now",
     "change_does_not_fit": "The change does not fit the readings",
     "terminal_differs": "The terminal restriction was read differently",

@@ -28,7 +28,9 @@ class Settings:
     """What can be set. Each field is a flag, an environment variable and a key of the TOML file."""
 
     database: str = _row("", "URL of the database; empty: a SQLite file in the user's data folder")
-    host: str = _row("127.0.0.1", "address to listen on; anything but loopback needs TLS in front of it")
+    host: str = _row(
+        "127.0.0.1", "address to listen on; beyond loopback with TLS, or behind a proxy that has it"
+    )
     port: int = _row(8750, "port to listen on; 0 takes a free one and prints it")
     max_waiting: int = _row(256, "requests that may wait for the disk before new ones get 503")
     max_bundle_bytes: int = _row(
@@ -43,12 +45,27 @@ class Settings:
         "", "folder of older readings; empty: beside a SQLite file, with PostgreSQL none and nothing moves"
     )
     archive_interval_s: int = _row(3_600, "how often a serving process looks for what has to move [s]")
+    tls_certificate: str = _row(
+        "", "certificate chain of the server (PEM); empty: plain HTTP, on loopback alone"
+    )
+    tls_key: str = _row("", "its private key (PEM); empty: it is in the certificate's file")
+    tls_client_ca: str = _row("", "authorities of client certificates (PEM); empty: none is asked for")
+    trusted_proxies: str = _row(
+        "", "addresses of proxies whose X-Forwarded-For and -Proto are believed, with commas; empty: none"
+    )
     key_requests_per_s: int = _row(500, "requests one key may send, with 20 s saved up; 0: no limit [1/s]")
     key_bytes_per_s: int = _row(32 * 2**20, "bytes one key may send, with 20 s saved up; 0: no limit [B/s]")
     address_tries_per_minute: int = _row(
         60, "tries without a valid key or code that one address has; 0: no limit [1/min]"
     )
     planning_horizon_days: int = _row(14, "an element due within this time is in state plan [days]")
+    webhook_networks: str = _row(
+        "",
+        "private networks that webhooks may reach, like 10.0.0.0/8,127.0.0.0/8; empty: public addresses only",
+    )
+    webhook_give_up_days: int = _row(
+        3, "an event that a webhook does not take for so long is given up [days]"
+    )
     log_level: str = _row("info", "debug, info, warning or error")
     log_format: str = _row("text", "text for people, or json: one object a line")
     access_log: str = _row("off", "on: one line a request, with route, status, duration and the key's handle")
