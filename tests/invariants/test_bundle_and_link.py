@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import json
 import random
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import ExitStack
+from contextlib import ExitStack, redirect_stdout
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from gateway.wire import instant_text, parse_instant
+from ingest.cli import main
 from tests.conftest import sqlite_url
 from tests.support.gatewaying import GatewayProcess, wait_until
 from tests.support.held import readings_of
@@ -65,12 +67,12 @@ def export(tmp_path: Path, to: Path) -> None:
 
 def bring(server: ServerProcess, key: Path, *files: Path) -> tuple[int, list[dict[str, Any]]]:
     """The command `import`: exit code and what it tells."""
-    command = [sys.executable, "-m", "ingest", "import", "--json", "--database", server.database_url]
-    command += ["--owner", "plateau", "--key-file", str(key), "--port", str(server.port)]
-    done = subprocess.run([*command, *map(str, files)], capture_output=True, text=True, check=False)
-    assert done.stdout, done.stderr
-    told: list[dict[str, Any]] = json.loads(done.stdout)
-    return done.returncode, told
+    words = ["import", "--json", "--database", server.database_url, "--owner", "plateau"]
+    words += ["--key-file", str(key), "--port", str(server.port), *map(str, files)]
+    with redirect_stdout(io.StringIO()) as said:
+        code = main(words)
+    told: list[dict[str, Any]] = json.loads(said.getvalue())
+    return code, told
 
 
 def operators_key(tmp_path: Path, server: ServerProcess) -> Path:
