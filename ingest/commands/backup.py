@@ -1,0 +1,68 @@
+"""The command `backup`: the database and its archive into a folder, also while a process serves."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+from typing import Any
+
+from ingest import app, database, settings
+from ingest.errors import CalledWrongly
+from ingest.settings import Settings
+
+
+def add(commands: Any) -> None:
+    """Hang the command in."""
+    parser = commands.add_parser(
+        "backup", help="database and archive into a new folder, checked; safe while a process serves"
+    )
+    settings.add_arguments(parser, "database", "archive_folder")
+    parser.add_argument(
+        "--to", type=Path, required=True, metavar="FOLDER", help="a folder that is not there yet"
+    )
+    add_tools(parser)
+    parser.add_argument("--json", action="store_true", help="the manifest, for machines")
+    parser.set_defaults(run=run_backup)
+
+
+def add_tools(parser: argparse.ArgumentParser) -> None:
+    """The flag that says where PostgreSQL's own tools are."""
+    parser.add_argument(
+        "--pg-tools",
+        type=Path,
+        metavar="FOLDER",
+        help="where pg_dump and pg_restore are; default: on the path",
+    )
+
+
+def folder_of(chosen: Settings) -> Path:
+    """The archive folder; with PostgreSQL and none set there are no files, and a name that is not used."""
+    return database.archive_folder(chosen.database, chosen.archive_folder) or Path("no-archive")
+
+
+def run_backup(given: argparse.Namespace) -> int:
+    """Make a backup. Exit code 1 where the account did not balance; the backup is there all the same."""
+    from ingest import backup
+    from ingest.archive import Disk
+
+    chosen = settings.from_arguments(given)
+    made = backup.backup(
+        chosen.database,
+        folder_of(chosen),
+        to=given.to,
+        now_us=app.system_clock(),
+        disk=Disk(),
+        tools=given.pg_tools,
+    )
+    if given.json:
+        print(json.dumps(made.document(), indent=2))
+    else:
+        size = sum(entry.size_bytes for entry in made.files)
+        print(f"{len(made.files)} files, {size:,} bytes in {given.to}, checked")
+        print("put a copy on another disk: archive files are links where the disk is the same")
+    if made.totals is not None and made.totals.faults:
+        raise CalledWrongly(
+            f"the account has {made.totals.faults} faults, in the backup as in the database; see: account"
+        )
+    return 0
