@@ -43,7 +43,7 @@ class BundleBroken(Exception):
     def __init__(self, block: int, what: str, *, is_altered: bool = False) -> None:
         self.block = block
         self.is_altered = is_altered
-        super().__init__(f"block {block} {what}; the {block - 1} blocks before it are good")
+        super().__init__(f"block {block} {what}; what stands before it is good")
 
 
 def mac_secret(key: str) -> bytes:

@@ -151,8 +151,9 @@ def outcome_text(outcome: Outcome) -> str:
     """What became of a file, for a person."""
     if "problem" in outcome:
         return f"{outcome['file']}: not taken: {outcome['problem']['detail']}"
+    blocks = "1 block" if outcome["blocks"] == 1 else f"{outcome['blocks']} blocks"
     lines = [
-        f"{outcome['file']}: device {outcome['device']}, {outcome['blocks']} blocks: {outcome['stored']:,} "
+        f"{outcome['file']}: device {outcome['device']}, {blocks}: {outcome['stored']:,} "
         f"stored, {outcome['duplicates']:,} known already, {outcome['quarantined']:,} in quarantine"
     ]
     lines += [f"  not taken: {entry['detail']}; {entry['next_step']}" for entry in outcome["not_taken"]]
