@@ -38,6 +38,8 @@ _HEADERS = [
     (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
     (b"referrer-policy", b"no-referrer"),
 ]
+#: RFC 6797 section 7.2: never over plain HTTP
+_HEADERS_OVER_TLS = [*_HEADERS, (b"strict-transport-security", b"max-age=31536000")]
 
 
 class Edge:
@@ -78,7 +80,7 @@ class Edge:
                 message["headers"] = [
                     *message.get("headers", ()),
                     (b"request-id", request_id.encode()),
-                    *_HEADERS,
+                    *(_HEADERS_OVER_TLS if scope["scheme"] == "https" else _HEADERS),
                 ]
             await send(message)
 

@@ -10,7 +10,7 @@ import signal
 import socket
 from typing import Any
 
-from ingest import app, database, log, settings
+from ingest import app, database, log, settings, tls
 from ingest.errors import CalledWrongly
 from ingest.settings import Settings
 
@@ -22,6 +22,11 @@ def add(commands: Any) -> None:
     serve.add_argument(
         "--migrate", action="store_true", help="bring an older database to the newest schema first"
     )
+    serve.add_argument(
+        "--behind-proxy",
+        action="store_true",
+        help="TLS ends in a proxy in front: plain HTTP beyond loopback is meant",
+    )
     serve.set_defaults(run=run_serve)
 
 
@@ -31,8 +36,10 @@ def run_serve(given: argparse.Namespace) -> int:
 
     chosen = settings.from_arguments(given)
     log.set_up(chosen.log_level, chosen.log_format)
+    encryption = tls.context(chosen)
+    listening = _listen(chosen, encrypted=encryption is not None, behind_proxy=given.behind_proxy)
     _prepare(chosen, migrate_old=given.migrate)
-    listening = _listen(chosen)
+    trusted = [host.strip() for host in chosen.trusted_proxies.split(",") if host.strip()]
     config = uvicorn.Config(
         app.create_app(chosen),
         log_config=None,
@@ -40,7 +47,13 @@ def run_serve(given: argparse.Namespace) -> int:
         access_log=False,
         server_header=False,
         timeout_graceful_shutdown=10,
+        proxy_headers=bool(trusted),
+        forwarded_allow_ips=trusted,
     )
+    config.load()
+    config.ssl = encryption  # ours: minimum version, client certificates, and it can be renewed
+    if encryption is not None:
+        signal.signal(signal.SIGHUP, lambda *_: tls.load_again(encryption, chosen))
     gc.collect()
     gc.freeze()  # what is loaded now stays: the collector need not look at it (measured: p99 to a half)
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -59,7 +72,8 @@ def announcing_server(config: Any) -> Any:
             await super().startup(sockets)
             if self.started and sockets:
                 host, port = sockets[0].getsockname()[:2]
-                address = {"listening": f"http://{_in_url(host)}:{port}", "pid": os.getpid()}
+                scheme = "http" if config.ssl is None else "https"
+                address = {"listening": f"{scheme}://{_in_url(host)}:{port}", "pid": os.getpid()}
                 print(json.dumps(address), flush=True)
 
     return AnnouncingServer(config)
@@ -75,11 +89,12 @@ def _prepare(chosen: Settings, *, migrate_old: bool) -> None:
             engine.dispose()
 
 
-def _listen(chosen: Settings) -> socket.socket:
+def _listen(chosen: Settings, *, encrypted: bool, behind_proxy: bool) -> socket.socket:
     try:
         family, kind, _, _, address = socket.getaddrinfo(
             chosen.host, chosen.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
         )[0]
+        tls.refuse_in_the_clear(str(address[0]), encrypted=encrypted, behind_proxy=behind_proxy)
         listening = socket.socket(family, kind)
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(address)
