@@ -130,7 +130,7 @@ def test_a_damaged_archive_file_is_found_when_it_is_backed_up(api: Api, tmp_path
     damaged = bytearray(path.read_bytes())
     damaged[100] ^= 1
     path.write_bytes(bytes(damaged))
-    with pytest.raises(IngestError, match="from an? (older )?backup"):
+    with pytest.raises(IngestError, match=r"from an? (older )?backup"):
         made(api, tmp_path / "backup")
     assert list(tmp_path.glob("backup*")) == []
 
