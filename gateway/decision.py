@@ -190,9 +190,33 @@ def _on_mark(
 ) -> Decision:
     """The server's mark as told on a question, or 0 for a stream it does not know."""
     asked = replace(state, asked=state.asked | {sent.stream})
-    if mark >= sent.acknowledged_through:
-        return Decision(state=replace(asked, failures=0), server_time_us=time_us)
-    return _rewind(asked, sent, mark, why, jitter, time_us)
+    if mark < sent.acknowledged_through:
+        return _rewind(asked, sent, mark, why, jitter, time_us)
+    through = _releasable(sent, mark)
+    return Decision(
+        state=replace(_cleared(asked, through), failures=0),
+        acknowledge_through=through if through > sent.acknowledged_through else None,
+        server_time_us=time_us,
+    )
+
+
+def _releasable(sent: Sent, mark: int) -> int:
+    """
+    How far a mark told on a question releases: the batch whose reply was lost need not go again.
+
+    Nothing where it lies above all that was ever sent. Nothing of a forked stream either: there the mark is
+    of two spools, and what conflicts shows only when it is sent.
+    """
+    if sent.forked or mark > sent.highest:
+        return sent.acknowledged_through
+    return max(sent.acknowledged_through, min(mark, sent.released))
+
+
+def _cleared(state: LinkState, through: int) -> LinkState:
+    """The state once numbers up to `through` are released: a suspect among them is none any more."""
+    if not state.suspect_through or through < state.suspect_through:
+        return state
+    return replace(state, suspect_through=0, trial=0, bare=False, opaque=False)
 
 
 def _rewind(

@@ -2,8 +2,8 @@
 The loop that sends what the spool holds, in order, until it is acknowledged.
 
 Promises: one batch in flight; what the spool gives is sent again until an answer of the contract releases
-it; a lost reply costs a repeat, never a reading. The loop asks the server where it stands at start and
-after an error, and takes the server's word on the time where the link is trusted.
+it. The loop asks the server where it stands at start and after an error, so that a lost reply costs a
+question, no repeat, and never a reading. It takes the server's word on the time where the link is trusted.
 Leaves to others: what an answer means (`gateway.decision`), the network (`gateway.transport`), the disk.
 """
 

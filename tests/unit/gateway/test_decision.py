@@ -226,6 +226,63 @@ def test_a_server_that_knows_as_much_as_we_do_is_sent_to() -> None:
     assert STREAM in decision.state.asked
 
 
+def test_after_a_lost_reply_the_mark_releases_what_was_stored() -> None:
+    for mark, through in ((150, 150), (200, 200), (100, None)):
+        decision = judged(known(mark, 200), sent=ASKED, state=LinkState(failures=2))
+        assert (decision.acknowledge_through, decision.state.failures) == (through, 0)
+        assert (decision.wait_s, decision.rewind_to, decision.again) == (0.0, None, ())
+
+
+def test_a_mark_told_on_a_question_releases_nothing_that_this_process_never_sent() -> None:
+    restarted = replace(ASKED, highest=500, released=100)
+    assert releases_nothing(judged(known(300, 400), sent=restarted))
+    some_sent = replace(ASKED, highest=500, released=200)
+    assert judged(known(300, 400), sent=some_sent).acknowledge_through == 200
+
+
+def test_a_mark_above_all_that_was_ever_sent_releases_nothing() -> None:
+    assert releases_nothing(judged(known(201, 201), sent=ASKED))
+
+
+def test_of_a_forked_stream_a_question_releases_nothing() -> None:
+    assert releases_nothing(judged(known(200, 200), sent=replace(ASKED, forked=True)))
+
+
+@pytest.mark.parametrize(
+    "reply",
+    [
+        Reply(status=200, headers={"content-type": "text/html"}, body=PORTAL, trusted=True),
+        Reply(status=200, headers={"content-type": "application/json"}, body=PORTAL, trusted=True),
+        Reply(status=200, headers={}, body=known(200, 200).body, trusted=True),
+        Reply(
+            status=200,
+            headers={"content-type": "application/json"},
+            body=known(200, 200).body.replace(STREAM.encode(), b"019abc00-7e1a-7c3e-8f00-5d2b8a9c0d12"),
+            trusted=True,
+        ),
+        Reply(
+            status=200,
+            headers={"content-type": "application/json"},
+            body=known(200, 200).body.replace(b"200", b'"200"'),
+            trusted=True,
+        ),
+        replace(known(200, 200), status=203),
+    ],
+    ids=["portal", "portal as JSON", "no type", "other stream", "a number as text", "other status"],
+)
+def test_what_is_no_answer_to_a_question_releases_nothing(reply: Reply) -> None:
+    decision = judged(reply, sent=ASKED)
+    assert releases_nothing(decision)
+    assert (decision.rewind_to, decision.state.failures) == (None, 1)
+
+
+def test_a_suspect_that_turns_out_to_be_stored_is_none_any_more() -> None:
+    suspicious = replace(STATE, suspect_through=180, trial=1, bare=True, opaque=True, failures=1)
+    assert judged(known(150, 150), sent=ASKED, state=suspicious).state.opaque
+    after = judged(known(180, 180), sent=ASKED, state=suspicious).state
+    assert (after.suspect_through, after.trial, after.bare, after.opaque) == (0, 0, False, False)
+
+
 def test_a_server_that_has_seen_numbers_we_never_gave_means_a_copied_disk() -> None:
     assert judged(known(100, 501), sent=ASKED).fork == "stream_forked"
 

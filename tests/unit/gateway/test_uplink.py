@@ -88,6 +88,24 @@ def test_when_every_other_reply_is_lost_each_reading_is_still_stored_once(bench:
     assert all(not stream.conflicts for stream in bench.server.streams.values())
 
 
+def test_a_lost_reply_costs_a_question_and_no_repeat(bench: Bench) -> None:
+    bench.spool.append(readings(1, 60))
+    bench.server.faults.extend(["fine", "lost", "fine", "lost", "fine", "lost"])
+    bench.drain()
+    assert bench.held() == list(range(1, 61))
+    sent = [numbers(decode(unpacked(r))) for r in bench.server.requests if r.method == "POST"]
+    assert [n for batch in sent for n in batch] == list(range(1, 61))  # each reading crossed the link once
+    assert sum(r.method == "GET" for r in bench.server.requests) == 1 + 3
+
+
+def test_a_question_whose_reply_is_lost_too_is_asked_again(bench: Bench) -> None:
+    bench.spool.append(readings(1, 10))
+    bench.server.faults.extend(["fine", "lost", "lost", NoAnswer("cut"), "lost"])
+    bench.drain()
+    posts = [r for r in bench.server.requests if r.method == "POST"]
+    assert (bench.held(), len(posts)) == (list(range(1, 11)), 1)
+
+
 def test_a_restart_after_a_lost_reply_sends_the_same_again(bench: Bench) -> None:
     bench.spool.append(readings(1, 30))
     bench.server.faults.extend(["fine", "fine", "lost"])
