@@ -5,7 +5,8 @@ Promises: a result is given out after its commit, never before. One job that fai
 of its commit: the transaction is taken back and each is run alone. The queue is bounded; what does not
 fit is refused at once (`TryAgain`), so that an overloaded server says so instead of growing.
 Leaves to others: what a job does; it is run again after a failure of its group, so it must rest on the
-database alone. A `Refused` means that the job wrote nothing.
+database alone. A `Refused` means that the job wrote nothing. Who waits where, and who comes back when:
+`ingest.lanes`.
 
 Splitting after a failure instead of a savepoint for each job: failures are rare, and a savepoint costs two
 round trips on PostgreSQL.
@@ -17,7 +18,6 @@ import asyncio
 import logging
 import threading
 import time
-from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future
 from contextlib import contextmanager, suppress
@@ -29,12 +29,12 @@ import psycopg
 import sqlalchemy as sa
 
 from ingest.errors import Refused, TryAgain
+from ingest.lanes import QUICK_READINGS, Lanes, Line
 
 T = TypeVar("T")
 log = logging.getLogger("cleanside.ingest")
 
-MAX_WAITING = 256  # jobs; with 500 readings each some 100 MB at most; chosen
-MAX_TOGETHER = 64  # jobs in one commit; beyond it the first of them wait too long; chosen
+MAX_WAITING = 256  # jobs in a lane; chosen
 # A job alone may still stand in the way of another process's group; each time one of the two gets through.
 CONTENDED_TRIES = 5
 RETRY_AFTER_S = 2
@@ -53,6 +53,7 @@ class _Job:
     done: Future[Any] | asyncio.Future[Any]
     #: where `done` lives, if it belongs to an event loop
     loop: asyncio.AbstractEventLoop | None = None
+    readings: int = 0
 
     def begin(self) -> bool:
         """False where nobody waits any more: the client has gone."""
@@ -66,8 +67,8 @@ class Writer:
 
     def __init__(self, engine: sa.Engine, *, max_waiting: int = MAX_WAITING) -> None:
         self._engine = engine
-        self._max_waiting = max_waiting
-        self._waiting: deque[_Job] = deque()
+        self._lanes: Lanes[_Job] = Lanes(max_jobs=max_waiting)
+        self._line = Line()
         self._wakes = threading.Condition()
         self._stopping = False
         self._thread = threading.Thread(target=self._work, name="writer", daemon=True)
@@ -97,7 +98,13 @@ class Writer:
     @property
     def waiting(self) -> int:
         """Jobs that wait."""
-        return len(self._waiting)
+        return len(self._lanes)
+
+    def require_room(self) -> None:
+        """Raise TryAgain where bulk would be refused: before its bytes are looked at, that costs little."""
+        with self._wakes:
+            if self._lanes.is_bulk_full:
+                raise self._refusal()
 
     def submit(self, run: Callable[[sa.Connection], T]) -> Future[T]:
         """
@@ -113,43 +120,45 @@ class Writer:
         """Hand in a job and wait for it."""
         return self.submit(run).result()
 
-    def post(self, work: Work, item: Any, *, order_key: str) -> asyncio.Future[Any]:
+    def post(self, work: Work, item: Any, *, order_key: str, readings: int = 0) -> asyncio.Future[Any]:
         """
         Hand in an item from an event loop. Items of one `work` that wait together are given to it together.
 
+        readings : how many it brings; few of them do not wait behind many.
         Raises TryAgain as `submit` does. All results of a commit reach the loop in one step: waking it for
         each costs the writing thread its turn each time.
         """
         loop = asyncio.get_running_loop()
         done = loop.create_future()
-        self._enqueue(_Job(work, item, order_key, done, loop))
+        self._enqueue(_Job(work, item, order_key, done, loop, readings))
         return done
 
     def _enqueue(self, job: _Job) -> None:
         with self._wakes:
             if self._stopping:
                 raise TryAgain("the server is stopping; send again shortly", retry_after_s=RETRY_AFTER_S)
-            if len(self._waiting) >= self._max_waiting:
-                raise TryAgain(
-                    f"{self._max_waiting} requests wait for the disk already; send again shortly",
-                    retry_after_s=RETRY_AFTER_S,
-                )
-            self._waiting.append(job)
+            if not self._lanes.put(job):
+                raise self._refusal()
             self._wakes.notify()
+
+    def _refusal(self) -> TryAgain:
+        return TryAgain(
+            f"{len(self._lanes)} requests wait for the disk already; send again when Retry-After has passed",
+            retry_after_s=self._line.turn_s(),
+        )
 
     # ------------------------------------------------------------ the thread
 
     def _work(self) -> None:
-        while not (self._stopping and not self._waiting):
+        while not (self._stopping and not self._lanes):
             if jobs := self._take():
                 self._commit(jobs)
 
     def _take(self) -> list[_Job]:
         """What waits, up to one commit's worth; empty when it is time to end, or all have gone."""
         with self._wakes:
-            self._wakes.wait_for(lambda: self._waiting or self._stopping)
-            many = min(len(self._waiting), MAX_TOGETHER)
-            jobs = [self._waiting.popleft() for _ in range(many)]
+            self._wakes.wait_for(lambda: self._lanes or self._stopping)
+            jobs = self._lanes.take()
         # Once running, a job cannot be called off any more.
         return sorted((job for job in jobs if job.begin()), key=lambda job: job.order_key)
 
@@ -172,7 +181,9 @@ class Writer:
             outcomes = [_contended(error) if contended else error]
         self.commits += 1
         self.jobs += len(jobs)
-        self.on_commit(len(jobs), time.perf_counter() - began_s)
+        took_s = time.perf_counter() - began_s
+        self._line.served(sum(job.readings > QUICK_READINGS for job in jobs), took_s)
+        self.on_commit(len(jobs), took_s)
         _give_out(jobs, outcomes)
 
     def _transact(self, jobs: list[_Job]) -> list[Any]:

@@ -248,7 +248,7 @@ def test_roles_that_do_not_post_may_not_post(api: Api, key: str) -> None:
 
 def test_an_overloaded_server_says_when_to_come_back(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
     api.send(batch(1, [3.0]))
-    monkeypatch.setattr(api.resources.writer, "_max_waiting", 0)
+    monkeypatch.setattr(api.resources.writer._lanes, "max_jobs", 0)
     response = api.post("/v1/readings", batch(2, [3.0]), key="device")
     assert_is_problem(response, 503, "overloaded")
     assert int(response.headers["retry-after"]) >= 1

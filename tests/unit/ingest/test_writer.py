@@ -200,6 +200,30 @@ def test_a_full_queue_is_refused_at_once(writer: Writer) -> None:
     assert all(job.result(10.0) for job in waiting)
 
 
+def test_live_readings_go_before_a_backlog_and_both_have_their_own_room(writer: Writer) -> None:
+    order: list[str] = []
+
+    def work(_: sa.Connection, items: Sequence[str]) -> list[str]:
+        order.extend(items)
+        return list(items)
+
+    async def post_all() -> None:
+        gate = Gate(writer)
+        jobs = [writer.post(work, f"b{n}", order_key=f"b{n}", readings=5_000) for n in range(8)]
+        with pytest.raises(TryAgain) as refused:
+            writer.post(work, "too much", order_key="", readings=5_000)
+        with pytest.raises(TryAgain):
+            writer.require_room()
+        assert refused.value.retry_after_s >= 2
+        jobs += [writer.post(work, f"a{n}", order_key=f"a{n}", readings=1) for n in range(8)]
+        gate.open()
+        await asyncio.gather(*jobs)
+
+    asyncio.run(post_all())
+    assert order[:8] == [f"a{n}" for n in range(8)]
+    assert order[8:] == [f"b{n}" for n in range(8)]
+
+
 def test_a_job_whose_client_has_gone_is_left_out(writer: Writer, database_url: str) -> None:
     gate = Gate(writer)
     gone, stays = writer.submit(add("gone")), writer.submit(add("stays"))

@@ -1,0 +1,102 @@
+"""
+Who is served when: two lanes in front of the writer, and when those come back who found them full.
+
+Promises: what is small never waits behind bulk: a live reading is not held up by another machine's backlog.
+Bulk is never starved: each commit takes some of it. Both lanes are bounded, so is what they hold in memory.
+Those who are refused get times to come back that follow each other as fast as bulk is served, so that a
+fleet that reconnects at once comes back in a line and not as the next flood.
+Leaves to others: doing the work, and locking (`ingest.writer`).
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Generic, Protocol, TypeVar
+
+QUICK_READINGS = 32  # at most these in a job of the quick lane; chosen: five minutes at 10 s
+MAX_BULK_READINGS = 64_000  # waiting; some 40 MB, and well under a second of work; chosen
+MAX_TOGETHER = 64  # jobs of each lane in one commit; chosen: beyond it the first of them wait too long
+MAX_TOGETHER_READINGS = 8_000  # of bulk in one commit: what a live reading may have to wait for; chosen
+SOONEST_S = 2  # to come back after a refusal
+LATEST_S = 120  # the line is cut here: a machine should not be silent for longer; chosen
+_SMOOTH = 0.2  # weight of the newest commit in the rate at which bulk is served; chosen
+
+
+class HasSize(Protocol):
+    """What can wait in a lane."""
+
+    @property
+    def readings(self) -> int:
+        """How many readings it brings; 0 for anything else."""
+        ...
+
+
+J = TypeVar("J", bound=HasSize)
+
+
+class Lanes(Generic[J]):
+    """Jobs that wait, small ones apart."""
+
+    def __init__(self, *, max_jobs: int) -> None:
+        """max_jobs : the most that may wait in either lane."""
+        self.max_jobs = max_jobs
+        self._quick: deque[J] = deque()
+        self._bulk: deque[J] = deque()
+        self._bulk_readings = 0
+
+    def __len__(self) -> int:
+        return len(self._quick) + len(self._bulk)
+
+    @property
+    def is_bulk_full(self) -> bool:
+        """True where no further bulk is taken. One job alone always fits, however large."""
+        too_many = len(self._bulk) >= self.max_jobs
+        return too_many or (bool(self._bulk) and self._bulk_readings >= MAX_BULK_READINGS)
+
+    def put(self, job: J) -> bool:
+        """Let a job wait; False where its lane is full."""
+        if job.readings <= QUICK_READINGS:
+            if len(self._quick) >= self.max_jobs:
+                return False
+            self._quick.append(job)
+            return True
+        if self.is_bulk_full:
+            return False
+        self._bulk.append(job)
+        self._bulk_readings += job.readings
+        return True
+
+    def take(self) -> list[J]:
+        """One commit's worth: the quick ones first, then bulk, at least one of it where any waits."""
+        taken = [self._quick.popleft() for _ in range(min(len(self._quick), MAX_TOGETHER))]
+        many = readings = 0
+        while self._bulk and many < MAX_TOGETHER and readings < MAX_TOGETHER_READINGS:
+            job = self._bulk.popleft()
+            taken.append(job)
+            many, readings = many + 1, readings + job.readings
+        self._bulk_readings -= readings
+        return taken
+
+
+class Line:
+    """When those come back who were refused: one after the other, as fast as they are served."""
+
+    def __init__(self, *, monotonic_s: Callable[[], float] = time.monotonic) -> None:
+        self._monotonic_s = monotonic_s
+        self._rate_per_s = 1.0
+        self._next_s = 0.0
+
+    def served(self, jobs: int, took_s: float) -> None:
+        """Learn how fast bulk is served, from a commit that carried some."""
+        if jobs:
+            now_per_s = jobs / max(took_s, 1e-3)
+            self._rate_per_s += _SMOOTH * (now_per_s - self._rate_per_s)
+
+    def turn_s(self) -> int:
+        """In how many whole seconds the next one who is refused should come back."""
+        now_s = self._monotonic_s()
+        self._next_s = min(max(self._next_s, now_s + SOONEST_S) + 1 / self._rate_per_s, now_s + LATEST_S)
+        return math.ceil(self._next_s - now_s)
