@@ -21,7 +21,7 @@ from gateway.wire import Doubt, instant_text, parse_instant
 from ingest import replay
 from ingest.errors import Complaint, NotFound, Refused
 from ingest.marks import ranges_of
-from ingest.store import quarantine, readings, streams
+from ingest.store import fleet, quarantine, readings, streams
 from ingest.store.quarantine import DISCARDED, HELD, RELEASED, Entry, Held
 
 MAX_AT_ONCE = 5_000  # entries; keeps the one writer free for readings; chosen
@@ -159,6 +159,7 @@ def _begin(
     )
     before = [(entry.id, quarantine.snapshot(entry)) for entry in entries]
     quarantine.set_before(connection, amendment_id, before)
+    fleet.note(connection, who.owner_id, now_us, who.handle, kind, f"{amendment_id} {detail}")
     return amendment_id
 
 
@@ -245,8 +246,8 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
     gone = len(entries) < len(before)  # with their machine, to another owner
     if done.undone_us is not None or gone or any(e.amendment_id != amendment_id for e in entries):
         detail = (
-            f"amendment {amendment_id} is undone, or its entries were amended again since, or went to another "
-            "owner; undo first what was done since"
+            f"amendment {amendment_id} is undone, or its entries were amended again since, or are another "
+            "owner's now; undo first what was done since"
         )
         raise Refused(409, "not_undoable", detail)
     quarantine.set_undone(connection, amendment_id, now_us)

@@ -46,6 +46,18 @@ REQUESTS: dict[Route, tuple[dict[str, str], Any]] = {
     ("GET", "/v1/machines/{machine}/element-changes"): ({"housing": "{housing}"}, None),
     ("GET", "/v1/machines/{machine}/restriction"): ({"housing": "{housing}"}, None),
     ("GET", "/v1/machines/{machine}/readings"): ({"housing": "{housing}"}, None),
+    ("POST", "/v1/machines/{machine}/prices"): (
+        {},
+        {
+            "currency": "EUR",
+            "fuel_l_per_h": 18.0,
+            "fuel_price_per_l": 1.45,
+            "element_price": 140.0,
+            "housing": "{housing}",
+        },
+    ),
+    ("GET", "/v1/machines/{machine}/lives"): ({"housing": "{housing}"}, None),
+    ("GET", "/v1/machines/{machine}/waiting"): ({"housing": "{housing}"}, None),
     ("POST", "/v1/devices"): (
         {},
         {"device": "{device}", "machine": "{machine}", "housing": "{housing}"},
@@ -62,6 +74,10 @@ REQUESTS: dict[Route, tuple[dict[str, str], Any]] = {
         {"stream": "{stream}", "first": 1, "last": 1, "reason": "a test of access", "preview": True},
     ),
     ("POST", "/v1/keys"): ({}, {"role": "device", "devices": ["{device}"]}),
+    ("POST", "/v1/webhooks"): (
+        {},
+        {"url": "https://shop.example/hook", "types": ["cleanside.state.changed"]},
+    ),
     ("POST", "/v1/enrolments"): (
         {},
         {"device": "{device}", "machine": "{machine}", "housing": "{housing}"},
@@ -98,12 +114,14 @@ OBJECTS = {
     "amendment": "amendment",
     "enrolment": "enrolment",
     "transfer": "transfer",
+    "webhook": "webhook",
 }
 #: members of bodies that hold no name of an object: values, times, words, choices, and containers of those
 PLAIN = {
     *("value", "unit", "valid_from", "terminal_restriction", "housings", "kind", "changed_at", "note"),
     *("in_service_at", "assigned_from", "assigned_until", "where", "preview", "change", "code", "reason"),
     *("first", "last", "role", "units", "shift_s", "offset", "suggested", "valid_hours", "attempt"),
+    *("url", "types", "from_event", "currency", "fuel_l_per_h", "fuel_price_per_l", "element_price"),
 }
 #: query parameters that hold no name of an object
 PLAIN_PARAMETERS = {
@@ -146,6 +164,7 @@ UNKNOWN: dict[str, Any] = {
     "amendment": 2**40,
     "enrolment": 2**40,
     "transfer": 2**40,
+    "webhook": 2**40,
 }
 
 
@@ -221,7 +240,8 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     for kind in ("enrolment", "transfer"):
         body = {"machine": machine} | ({"device": device, "housing": housing} if kind == "enrolment" else {})
         names |= {kind: api.post(f"/v1/{kind}s", body, key=admin).json()[kind]}
-    return Fleet(names, tokens, elsewhere)
+    hook = api.post("/v1/webhooks", REQUESTS["POST", "/v1/webhooks"][1], key=admin)
+    return Fleet(names | {"webhook": hook.json()["webhook"]}, tokens, elsewhere)
 
 
 def keys_for(api: Api, admin: str, device: str) -> tuple[dict[str, str], dict[str, str]]:

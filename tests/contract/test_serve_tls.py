@@ -11,6 +11,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import Any
 
 import httpx
 import pytest
@@ -209,7 +210,7 @@ def test_beyond_loopback_there_is_tls_or_a_proxy_that_has_it(
 
 
 @pytest.mark.parametrize("given", [{"tls_certificate": "/nowhere/server.pem"}, {"tls_key": "/nowhere/s.key"}])
-def test_certificates_that_do_not_fit_are_called_wrongly(given: dict[str, str]) -> None:
+def test_certificates_that_do_not_fit_are_called_wrongly(given: dict[str, Any]) -> None:
     with pytest.raises(CalledWrongly, match="tls_certificate"):
         context(Settings(**given))
 
