@@ -34,7 +34,7 @@ from ingest.store.outbox import DEAD, DELIVERED, Delivery, Webhook
 log = logging.getLogger("cleanside.ingest")
 
 LEASE = "courier"
-LEASE_US = 60_000_000  # longer than a try; another process goes on after it when this one is killed; chosen
+LEASE_US = 30_000_000  # longer than a try; another process goes on after it when this one is killed; chosen
 PAUSE_S = 1.0  # between looks; chosen
 TRY_S = 10.0  # of one delivery, from look-up to the head of the answer; chosen
 AT_ONCE = 8  # webhooks sent to at the same time; chosen
@@ -92,7 +92,8 @@ class Courier:
         self._resolve = resolve
         self._jitter = jitter
         self._pause_s = pause_s
-        self._holder = secrets.token_hex(8)
+        # On SQLite no other process serves (the lock beside the file): a lease left is that of a killed one.
+        self._holder = "sole" if resources.is_sqlite else secrets.token_hex(8)
         self._allowed: tuple[Network, ...] = networks_of(resources.settings.webhook_networks)
         self._give_up_us = resources.settings.webhook_give_up_days * 86_400_000_000
         self._next_forget_us = 0

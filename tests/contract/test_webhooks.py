@@ -1,0 +1,476 @@
+"""
+Webhooks: told once for each cause, in order, signed, until they are taken; and whatever is killed when.
+
+Signatures are checked by the library http-message-signatures (RFC 9421, RFC 9530), envelopes are read by the
+library cloudevents: neither is ours.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import socket
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+from cloudevents.core.bindings.http import HTTPMessage, from_http_event
+from http_message_signatures import HTTPMessageVerifier, InvalidSignature, MappingKeyResolver, algorithms
+
+from ingest import webhooks
+from ingest.announcing import Views, announce
+from ingest.app import _views
+from ingest.models import readings
+from ingest.settings import load
+from ingest.signing import COVERED
+from ingest.store import outbox
+from ingest.webhooks import Courier
+from tests.support.databases import opened
+from tests.support.receiver import LOST, Received, Receiver
+from tests.support.serving import DEVICE, Api, ServerProcess, batch, in_process, make_keys
+
+LOOPBACK = "127.0.0.0/8"
+HELD = "cleanside.readings.held"
+ALL = ["cleanside.state.changed", "cleanside.element.change_found", HELD, "cleanside.account.out_of_balance"]
+DAY_S = 86_400.0
+
+
+def event_of(received: Received) -> dict[str, Any]:
+    document: dict[str, Any] = json.loads(received.body)
+    return document
+
+
+def ids_of(received: list[Received]) -> list[int]:
+    return [int(event_of(entry)["id"]) for entry in received]
+
+
+def register(api: Api, url: str, types: list[str] | None = None) -> dict[str, Any]:
+    response = api.post("/v1/webhooks", {"url": url, "types": types or ALL})
+    assert response.status_code == 201, response.text
+    made: dict[str, Any] = response.json()
+    return made
+
+
+@pytest.fixture
+def receiver() -> Iterator[Receiver]:
+    with Receiver() as running:
+        yield running
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    flags = {"database": sqlite_database_url, "webhook_networks": LOOPBACK}
+    with in_process(sqlite_database_url, settings=load(flags=flags, environ={})) as running:
+        running.register()
+        yield running
+
+
+def views_of(api: Api) -> Views:
+    return lambda connection, owner_id: _views(api.app, connection, owner_id)
+
+
+@contextmanager
+def delivering(api: Api, **more: Any) -> Iterator[Courier]:
+    """A courier over the app in this process; waits are on the test's clock."""
+    courier = Courier(api.resources, views_of(api), jitter=lambda: 0.0, pause_s=0.01, **more)
+    courier.start()
+    try:
+        yield courier
+    finally:
+        api.resources.stopping.set()
+        courier.join()
+        api.resources.stopping.clear()
+
+
+def hold(api: Api, first: int) -> None:
+    """A cause: a reading that nobody believes."""
+    assert api.send(batch(first, [900.0]))["quarantined"]
+
+
+def put_events(api: Api, count: int) -> None:
+    """Events for all webhooks, without waiting for causes."""
+
+    def put(connection: sa.Connection) -> None:
+        wanted = outbox.wanted(connection)
+        for i in range(count):
+            event = outbox.Event(type=HELD, subject="quarantine", at_us=0, data={"i": i})
+            outbox.put(connection, wanted[0].owner_id, event, wanted)
+
+    api.resources.writer.call(put)
+
+
+def deliveries(api: Api, webhook: int = 1) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = api.get(f"/v1/webhooks/{webhook}/deliveries").json()["deliveries"]
+    return found
+
+
+# ---------------------------------------------------------------- a real server
+
+
+@pytest.fixture
+def server(sqlite_database_url: str) -> Iterator[ServerProcess]:
+    running = ServerProcess(
+        sqlite_database_url, make_keys(sqlite_database_url, [DEVICE]), "--webhook-networks", LOOPBACK
+    )
+    try:
+        running.start()
+        yield running
+    finally:
+        running.close()
+
+
+def test_a_webhook_is_told_at_once_that_it_is_registered_in_a_way_anyone_can_check(
+    server: ServerProcess, receiver: Receiver
+) -> None:
+    with server.client("admin") as http:
+        made = http.post("/v1/webhooks", json={"url": receiver.url, "types": ALL}).json()
+    (first,) = receiver.wait_for(1)
+    assert_signed(first, receiver.url, made)
+
+    parsed = from_http_event(HTTPMessage(headers=first.headers, body=first.body))
+    assert parsed.get_specversion() == "1.0"
+    assert parsed.get_type() == "cleanside.webhook.registered"
+    assert parsed.get_subject() == "webhooks/1"
+    assert parsed.get_extension("sequence") == f"{int(parsed.get_id()):020d}"
+    assert parsed.get_data() == {"webhook": made["webhook"], "types": sorted(ALL)}
+
+
+def assert_signed(received: Received, url: str, made: dict[str, Any]) -> None:
+    """By an implementation of the RFC that is not ours."""
+    keys = {made["key_id"]: base64.b64decode(made["secret"])}
+    verifier = HTTPMessageVerifier(
+        signature_algorithm=algorithms.HMAC_SHA256,
+        key_resolver=MappingKeyResolver(public_keys=keys, private_keys={}),
+    )
+
+    def verify(**other: Any) -> Any:
+        seen = {"method": "POST", "url": url, "headers": received.headers} | other
+        body = seen.pop("body", received.body)
+        return verifier.verify(SimpleNamespace(**seen), body=body, require_components=COVERED)
+
+    assert len(verify()) == 1
+    for forged in ({"url": url + "x"}, {"body": received.body + b" "}, {"method": "PUT"}):
+        with pytest.raises(InvalidSignature):
+            verify(**forged)
+
+
+def test_a_server_killed_between_cause_and_delivery_delivers_after_it(
+    server: ServerProcess, receiver: Receiver
+) -> None:
+    receiver.always = 500
+    with server.client("operator") as http:
+        http.post("/v1/devices", json={"device": DEVICE}).raise_for_status()
+    with server.client("admin") as http:
+        http.post("/v1/webhooks", json={"url": receiver.url, "types": ALL}).raise_for_status()
+    receiver.wait_for(1)  # tried, and not taken
+    with server.client() as http:
+        http.post("/v1/readings", json=batch(1, [900.0])).raise_for_status()
+    server.kill()
+    receiver.always = 204
+    with receiver.lock:
+        receiver.received.clear()
+    server.start()
+    with server.client() as http:
+        http.post("/v1/readings", json=batch(2, [900.0])).raise_for_status()
+    told = receiver.wait_for(2)
+    assert ids_of(told) == sorted(set(ids_of(told)))
+    assert [event_of(entry)["type"] for entry in told] == ["cleanside.webhook.registered", HELD]
+    counted = sum(event_of(entry)["data"]["readings"] for entry in told[1:])
+    if counted == 1:  # the second came in an event of its own
+        counted += event_of(receiver.wait_for(3)[2])["data"]["readings"]
+    assert counted == 2
+
+
+# ---------------------------------------------------------------- order, failures, giving up
+
+
+def test_order_is_kept_through_errors_and_lost_replies(api: Api, receiver: Receiver) -> None:
+    receiver.answers = [500, LOST, 503, 204, 204, LOST]
+    register(api, receiver.url)
+    put_events(api, 4)
+    with delivering(api):
+        for came in (1, 2, 3):
+            receiver.wait_for(came)
+            advance_to_next_try(api)
+        receiver.wait_for(6)
+        advance_to_next_try(api)
+        received = receiver.wait_for(9)
+    assert ids_of(received) == [1, 1, 1, 1, 2, 3, 3, 4, 5]
+    assert [entry["state"] for entry in deliveries(api)] == ["delivered"] * 5
+    assert received[0].body == received[3].body  # the same bytes at every try
+
+
+def advance_to_next_try(api: Api) -> None:
+    """Once the failure is written down, let the wait pass."""
+    deadline = time.monotonic() + 20
+    while not any(e["next_try_at"] for e in deliveries(api) if e["state"] == "waiting"):
+        assert time.monotonic() < deadline
+    api.clock.advance(3_600)
+
+
+def test_what_is_not_taken_for_days_is_given_up_visibly_and_can_be_sent_again(
+    api: Api, receiver: Receiver
+) -> None:
+    receiver.answers = [500, 500]
+    register(api, receiver.url)
+    put_events(api, 1)
+    with delivering(api):
+        receiver.wait_for(1)
+        advance_to_next_try(api)
+        api.clock.advance(3 * DAY_S)
+        receiver.wait_for(3)  # the second try failed too late, and the next event went out
+    first, second = deliveries(api)
+    assert (first["state"], first["tries"], first["reason"]) == ("dead", 2, "status 500")
+    assert second["state"] == "delivered"
+    assert api.get("/v1/webhooks").json()["webhooks"][0]["dead"] == 1
+
+    again = api.post("/v1/webhooks/1/replays", {}, key="operator")
+    assert again.json() == {"webhook": 1, "waiting_again": 1}
+    with delivering(api):
+        assert ids_of(receiver.wait_for(4))[-1] == 1
+    audit = api.get("/v1/audit").json()
+    assert "webhook_replay" in json.dumps(audit)
+
+
+def test_all_from_an_event_on_can_be_sent_again(api: Api, receiver: Receiver) -> None:
+    register(api, receiver.url)
+    put_events(api, 3)
+    with delivering(api):
+        receiver.wait_for(4)
+    assert api.post("/v1/webhooks/1/replays", {"from_event": 3}).json()["waiting_again"] == 2
+    with delivering(api):
+        assert ids_of(receiver.wait_for(6))[-2:] == [3, 4]
+
+
+def test_a_redirect_is_not_followed(api: Api, receiver: Receiver) -> None:
+    with Receiver() as elsewhere:
+        receiver.always, receiver.location = 307, elsewhere.url
+        register(api, receiver.url)
+        with delivering(api):
+            receiver.wait_for(1)
+            advance_to_next_try(api)
+        assert elsewhere.received == []
+    assert deliveries(api)[0]["reason"] == "status 307"
+
+
+def test_a_receiver_that_says_nothing_costs_one_try_and_no_other_webhook(
+    api: Api, receiver: Receiver, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(webhooks, "TRY_S", 0.3)
+    with socket.create_server(("127.0.0.1", 0)) as mute:  # it takes the connection and never answers
+        register(api, f"http://127.0.0.1:{mute.getsockname()[1]}/")
+        register(api, receiver.url)
+        with delivering(api):
+            receiver.wait_for(1)
+            advance_to_next_try(api)
+    assert deliveries(api, 1)[0]["reason"] == "no answer within 0.3 s"
+    assert deliveries(api, 2)[0]["state"] == "delivered"
+
+
+def test_a_name_that_turns_to_a_private_address_is_not_sent_to(sqlite_database_url: str) -> None:
+    """The name was public when it was registered; what counts is where it leads now."""
+    with in_process(sqlite_database_url) as api:
+        register(api, "https://shop.example/hook")
+        with delivering(api, resolve=lambda _host, _port: ["169.254.169.254"]):
+            advance_to_next_try(api)
+        assert "not a public address" in deliveries(api)[0]["reason"]
+
+
+@pytest.mark.parametrize(
+    "url", ["http://127.0.0.1:9/", "https://10.0.0.1/", "http://shop.example/", "file:///etc"]
+)
+def test_an_address_that_may_not_be_sent_to_is_refused(sqlite_database_url: str, url: str) -> None:
+    with in_process(sqlite_database_url) as api:
+        response = api.post("/v1/webhooks", {"url": url, "types": ALL})
+        assert (response.status_code, response.json()["errors"][0]["pointer"]) == (422, "#/url")
+
+
+def test_a_type_that_there_is_not_is_refused_with_those_there_are(api: Api) -> None:
+    response = api.post("/v1/webhooks", {"url": "https://shop.example/", "types": ["nothing"]})
+    assert response.status_code == 422
+    assert HELD in response.json()["errors"][0]["detail"]
+
+
+def test_an_ended_webhook_is_told_nothing_and_what_waited_says_why(api: Api, receiver: Receiver) -> None:
+    register(api, receiver.url)
+    assert api.request("DELETE", "/v1/webhooks/1").json() == {"webhook": 1, "ended": True}
+    with delivering(api):
+        hold(api, 1)
+    assert receiver.received == []
+    assert [(e["state"], e["reason"]) for e in deliveries(api)] == [("dead", "the webhook was ended")]
+    assert api.get("/v1/webhooks").json()["webhooks"] == []
+
+
+def test_the_secret_is_shown_once(api: Api) -> None:
+    made = register(api, "https://shop.example/")
+    assert len(base64.b64decode(made["secret"])) == 32
+    assert made["secret"] not in api.get("/v1/webhooks").text + api.get("/v1/audit").text
+
+
+def test_an_owner_has_a_bounded_number_of_webhooks(api: Api) -> None:
+    for _ in range(20):
+        register(api, "https://shop.example/")
+    response = api.post("/v1/webhooks", {"url": "https://shop.example/", "types": ALL})
+    assert (response.status_code, response.json()["code"]) == (409, "too_many_webhooks")
+
+
+def test_webhooks_of_one_owner_are_nothing_to_another(api: Api) -> None:
+    register(api, "https://shop.example/")
+    assert api.get("/v1/webhooks", key="quarry admin").json()["webhooks"] == []
+    for method, path in (("GET", "deliveries"), ("POST", "replays")):
+        response = api.request(method, f"/v1/webhooks/1/{path}", key="quarry admin", json={})
+        assert response.status_code == 404
+    assert api.request("DELETE", "/v1/webhooks/1", key="quarry admin").status_code == 404
+
+
+# ---------------------------------------------------------------- one process at a time
+
+
+def test_one_process_at_a_time_holds_the_lease_and_another_follows(database_url: str) -> None:
+    with opened(database_url) as engine, engine.begin() as connection:
+        assert outbox.take_lease(connection, "courier", "a", 0, 60)
+        assert not outbox.take_lease(connection, "courier", "b", 59, 119)
+        assert outbox.take_lease(connection, "courier", "a", 59, 119)  # kept
+        assert outbox.take_lease(connection, "courier", "b", 120, 180)  # a was killed
+        assert not outbox.take_lease(connection, "courier", "a", 121, 181)
+        outbox.give_lease_back(connection, "courier", "b")
+        assert outbox.take_lease(connection, "courier", "a", 121, 181)
+
+
+def test_two_processes_over_one_database_deliver_each_event_once(
+    database_url: str, backend: str, receiver: Receiver
+) -> None:
+    if backend == "sqlite":
+        return  # one serving process, held by a lock: test_ingest_killed
+    tokens = make_keys(database_url, [DEVICE])
+    both = [ServerProcess(database_url, tokens, "--webhook-networks", LOOPBACK) for _ in range(2)]
+    try:
+        for one in both:
+            one.start()
+        with both[1].client("admin") as http:
+            made = [http.post("/v1/webhooks", json={"url": receiver.url, "types": ALL}) for _ in range(4)]
+        assert [response.status_code for response in made] == [201] * 4
+        receiver.wait_for(4)
+        for one in both:
+            assert one.stop() == 0
+        assert sorted(ids_of(receiver.received)) == [1, 2, 3, 4]
+    finally:
+        for one in both:
+            one.close()
+
+
+# ---------------------------------------------------------------- what is told
+
+
+@dataclass
+class Told:
+    """What was written into the outbox since the last look."""
+
+    api: Api
+    seen: int = 0
+
+    def types(self) -> list[str]:
+        announce(self.api.resources, views_of(self.api))
+        found = deliveries(self.api)
+        new, self.seen = found[self.seen :], len(found)
+        return [entry["type"] for entry in new]
+
+
+@pytest.fixture
+def told(api: Api) -> Told:
+    register(api, "https://shop.example/")
+    watcher = Told(api)
+    assert watcher.types() == ["cleanside.webhook.registered"]  # what is seen now is where telling begins
+    return watcher
+
+
+def test_a_change_of_state_is_told_once(told: Told) -> None:
+    told.api.send(loading(hours=80, last_kpa=5.0))
+    assert told.types() == []  # hours that are not summarised yet: left for the next look
+    told.api.analyse()
+    assert told.types() == ["cleanside.state.changed"]
+    data = deliveries(told.api)[-1]["data"]
+    assert (data["machine"], data["housing"], data["from"]) == ("grader-07", "main", "silent")
+    assert data["to"] == told.api.get("/v1/machines/grader-07/restriction").json()["state"]
+    assert told.types() == []
+
+
+def loading(*, hours: int, last_kpa: float) -> dict[str, Any]:
+    """One reading a minute at rated speed up to the server's now, restriction rising from 2 kPa."""
+    count = hours * 60
+    return {
+        "device": DEVICE,
+        "stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11",
+        "units": {"restriction": "kPa", "engine_speed": "r/min"},
+        "first_seq": 1,
+        "start": "2026-02-27T01:00:00Z",
+        "step_ms": [0] + [60_000] * (count - 1),
+        "columns": {
+            "restriction": [2.0 + (last_kpa - 2.0) * i / count for i in range(count)],
+            "engine_speed": [1800.0 + i % 7 for i in range(count)],
+        },
+    }
+
+
+def test_readings_held_are_told_as_one_sum_by_device_and_code(told: Told) -> None:
+    told.api.send(batch(1, [900.0, 3.0, 900.0]))
+    told.api.send(batch(4, [3.0]) | {"units": {"restriction": "inwc"}})
+    assert told.types() == [HELD]
+    assert deliveries(told.api)[-1]["data"] == {
+        "readings": 3,
+        "groups": [
+            {"device": DEVICE, "code": "out_of_range", "readings": 2},
+            {"device": DEVICE, "code": "unit_not_accepted", "readings": 1},
+        ],
+    }
+    assert told.types() == []
+
+
+def test_an_account_that_goes_out_of_balance_is_told_and_when_it_balances_again(told: Told) -> None:
+    told.api.send(batch(1, [3.0, 3.1, 3.2]))
+    kept: list[dict[str, Any]] = []
+
+    def lose(connection: sa.Connection) -> None:
+        row = connection.execute(sa.select(readings).where(readings.c.seq == 2)).mappings().one()
+        kept.append(dict(row))
+        connection.execute(sa.delete(readings).where(readings.c.seq == 2))
+
+    told.api.resources.writer.call(lose)
+    told.api.clock.advance(DAY_S)
+    assert "cleanside.account.out_of_balance" in told.types()
+    assert "2 are acknowledged" in json.dumps(deliveries(told.api)[-1]["data"]["faults"])
+    told.api.resources.writer.call(lambda c: c.execute(sa.insert(readings), kept))
+    told.api.clock.advance(DAY_S)
+    announce(told.api.resources, views_of(told.api))
+    with told.api.resources.reading() as connection:
+        types = connection.scalars(sa.text("SELECT type FROM events")).all()
+    assert types.count("cleanside.account.balances_again") == 1
+
+
+def test_owners_who_want_to_know_nothing_cost_nothing(api: Api) -> None:
+    hold(api, 1)
+    asked: list[int] = []
+
+    def views(_connection: sa.Connection, owner_id: int) -> list[Any]:
+        asked.append(owner_id)
+        return []
+
+    assert announce(api.resources, views) == 0
+    assert asked == []
+
+
+def test_what_was_delivered_long_ago_is_forgotten_and_nothing_else(api: Api, receiver: Receiver) -> None:
+    receiver.answers = [204, 500]
+    register(api, receiver.url)
+    put_events(api, 1)
+    with delivering(api):
+        receiver.wait_for(2)
+        advance_to_next_try(api)
+    now_us = api.clock()
+    assert api.resources.writer.call(lambda c: outbox.forget_delivered(c, now_us + 1)) == 1
+    assert [entry["event"] for entry in deliveries(api)] == [2]
