@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import rank_filter
 
-from .summary import FloatArray
+from .summary import BoolArray, FloatArray
 
 BEFORE_ROWS = 150  # operating hours; a wet spell of up to 100 of them leaves the lower part untouched
 AFTER_ROWS = 30  # a fall has to last that long to be seen,
@@ -27,8 +27,8 @@ LOW_PART, HIGH_PART = 0.3, 0.7
 LEAST_FALL = 0.08  # of the level before; less is not worth asking a person about (chosen)
 WANDER_TIMES = 3.0  # a fall must also be that many times the usual step between blocks of AFTER_ROWS
 RECENT_ROWS = 24
-DEEP_FALL = 0.25  # of the recent level
-CLIMB_ROWS = 15  # hours spent between the two levels on the way up; a wet spell takes a few
+DEEP_FALL = 0.2  # of the recent level; 0.16 takes a wander of the open field series for one
+CLIMB_ROWS = 12  # hours spent between the two levels on the way up; a wet spell takes a few
 APART_ROWS = 48  # two changes within two days of work are one
 
 
@@ -63,30 +63,53 @@ def find_changes(level: FloatArray) -> list[Change]:
         row = _best_split(level, first, last)
         if found and row - found[-1].row < APART_ROWS:
             continue
-        if not (np.any(fall[first : last + 1] >= least) or _climbed(level, row)):
+        since = found[-1].row if found else 0
+        fell = np.any(fall[first : last + 1] >= least) and _fell_since(level, row, since, least)
+        if not (fell or _climbed(level, row, since)):
             continue
-        change = _judged(level, row, found[-1].row if found else 0, clean)
+        change = _judged(level, row, since, clean)
         clean = change.after if clean is None else min(clean, change.after)
         found.append(change)
     return found
 
 
 def _wander(level: FloatArray) -> float:
-    """Usual step of ln(level) between medians of neighbouring blocks (scaled median deviation). [1]"""
+    """
+    Usual step of ln(level) between medians of neighbouring blocks (scaled median deviation). [1]
+
+    Told from how steps differ from the next: what an element loads steadily is no wander, however steep.
+    """
     blocks = level[: len(level) // AFTER_ROWS * AFTER_ROWS].reshape(-1, AFTER_ROWS)
-    steps = np.diff(np.log(np.maximum(np.median(blocks, axis=1), 1e-300)))
-    if len(steps) < 8:  # too few to tell wander from one true change
+    bends = np.diff(np.log(np.maximum(np.median(blocks, axis=1), 1e-300)), n=2)
+    if len(bends) < 8:  # too few to tell wander from one true change
         return 0.0
-    return float(1.4826 * np.median(np.abs(steps - np.median(steps))))
+    return float(1.4826 * np.median(np.abs(bends - np.median(bends))) / np.sqrt(3.0))
 
 
-def _climbed(level: FloatArray, row: int) -> bool:
+def _fell_since(level: FloatArray, row: int, since: int, least: float) -> bool:
+    """The fall shows against the hours of this life alone; where they are few, those before speak too."""
+    if row - since < LEAST_BEFORE_ROWS:
+        return True
+    usual = float(np.quantile(level[max(since, row - BEFORE_ROWS) : row], LOW_PART))
+    return float(np.quantile(level[row : row + AFTER_ROWS], HIGH_PART)) <= (1.0 - least) * usual
+
+
+def _climbed(level: FloatArray, row: int, since: int) -> bool:
     """The level came up to what it was just before `row` through the levels between, hour by hour."""
-    high = float(np.median(level[max(0, row - RECENT_ROWS) : row]))
+    high = float(np.median(level[max(since, row - RECENT_ROWS) : row]))
     low = float(np.median(level[row : row + AFTER_ROWS]))
-    past = level[max(0, row - BEFORE_ROWS) : row]
-    between = (past > low + 0.15 * (high - low)) & (past < high - 0.15 * (high - low))
-    return int(np.sum(between)) >= CLIMB_ROWS
+    past = level[max(since, row - BEFORE_ROWS) : row]
+    return int(np.sum(_amid(past, low, high))) >= CLIMB_ROWS
+
+
+def _loads_again(later: FloatArray, before: float, after: float) -> bool:
+    """The level comes back hour by hour, as a cleaned element loads; light work ends from one to the next."""
+    return int(np.sum(_amid(later, after, before))) >= CLIMB_ROWS
+
+
+def _amid(level: FloatArray, low: float, high: float) -> BoolArray:
+    """Rows well between two levels."""
+    return (level > low + 0.15 * (high - low)) & (level < high - 0.3 * (high - low))
 
 
 def _preceding(level: FloatArray, q: float, rows: int) -> FloatArray:
@@ -158,10 +181,15 @@ def _judged(level: FloatArray, row: int, since: int, clean: float | None) -> Cha
     after = float(np.median(level[row : row + AFTER_ROWS]))
     later = level[row + AFTER_ROWS : row + SUSTAINED_ROWS]
     usual = float(np.quantile(level[max(since, row - BEFORE_ROWS) : row], LOW_PART))
-    base = max(usual, before) if _climbed(level, row) else usual
+    base = max(usual, before) if _climbed(level, row, since) else usual
     if len(later) < SUSTAINED_ROWS - AFTER_ROWS:
         sure = "medium"
     else:
-        sure = "high" if np.median(later) < base - 0.5 * (base - after) else "low"
+        stayed = np.median(later) < base - 0.5 * (base - after)
+        sure = (
+            "high"
+            if stayed or (_climbed(level, row, since) and _loads_again(later, before, after))
+            else "low"
+        )
     partly = clean is not None and after > clean + 0.4 * max(before - clean, 0.0)
     return Change(row, before, after, sure, "cleaned" if partly else "change")

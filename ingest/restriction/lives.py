@@ -25,6 +25,8 @@ ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what 
 NEW_RANGE = (0.6, 1.3)  # of the usual clean level; a new element lies within (field: 0.7 to 1.1)
 FASTER = 0.9  # of the time the life before took over the same levels; a cleaned element is quicker
 NO_ELEMENT_SHARE = 0.05  # of terminal: a tube off reads next to nothing; clean elements have 0.1 and more
+SURE_ELEMENT_SHARE = 0.25  # of terminal: what is above is no torn element, however high the last one began
+ENVELOPE_FALL, ENVELOPE_LOADED = 0.4, 0.5  # of the level before; of terminal (both chosen)
 END_ROWS = 5  # the level at the end of a life is their median
 PACE_SPAN = 0.3  # of the fall: over that part of the way up the paces are compared
 
@@ -99,32 +101,41 @@ def find_edges(
     believed : rows that are fit to judge by, shape (n,). entered_s : instants entered by a person.
     usual_clean_pa : clean level to expect, from the kind; None = not known, then the first life of the
         machine tells. A fall below what any element could have is no change; nor is one near an entry.
-    Falls of an envelope (no flow proxy) are left to a person altogether.
+    Without a flow proxy only a fall that light work does not make counts.
     """
     at_s = np.asarray(sorted(entered_s), dtype=np.float64)
     known = np.searchsorted(series.hour_s, at_s)
     edges = [Edge(int(row), float(t), True, "high", "change") for row, t in zip(known, at_s, strict=True)]
-    if not np.all(np.isnan(series.flow_ratio)):
-        place = np.flatnonzero(believed)
-        level = series.restriction_pa[place]
-        clean_pa = usual_clean_pa
-        for change in find_changes(level):
-            row = int(place[change.row])
-            if np.any(np.abs(known - row) <= ENTRY_NEAR_ROWS):
-                clean_pa = change.after
-                continue
-            if not _is_element(change, clean_pa, terminal_pa):
-                continue
-            likely = _cleaned_or_changed(level, change)
-            edges.append(Edge(row, float(series.hour_s[row]), False, change.sure, likely))
-            clean_pa = change.after if likely == "change" else clean_pa
+    place = np.flatnonzero(believed)
+    level = series.restriction_pa[place]
+    envelope = bool(np.all(np.isnan(series.flow_ratio)))
+    clean_pa = usual_clean_pa
+    for change in find_changes(level):
+        row = int(place[change.row])
+        if np.any(np.abs(known - row) <= ENTRY_NEAR_ROWS):
+            clean_pa = change.after
+            continue
+        if envelope and not _beyond_light_work(change, terminal_pa):
+            continue
+        if not _is_element(change, clean_pa, terminal_pa):
+            continue
+        likely = _cleaned_or_changed(level, change)
+        edges.append(Edge(row, float(series.hour_s[row]), False, change.sure, likely))
+        clean_pa = change.after if likely == "change" else clean_pa
     return sorted(edges, key=lambda edge: (edge.row, edge.at_s))
+
+
+def _beyond_light_work(change: Change, terminal_pa: float | None) -> bool:
+    """An envelope also falls with a week of light work: it must come from a loaded element, and come far."""
+    loaded = terminal_pa is None or change.before >= ENVELOPE_LOADED * terminal_pa
+    return loaded and change.after <= (1.0 - ENVELOPE_FALL) * change.before
 
 
 def _is_element(change: Change, clean_pa: float | None, terminal_pa: float | None) -> bool:
     """Could the level after the fall be that of an element; and is the fall sure, or right to that level."""
     if clean_pa is not None:
-        if change.after < NEW_RANGE[0] * clean_pa:
+        small = terminal_pa is None or change.after < SURE_ELEMENT_SHARE * terminal_pa
+        if small and change.after < NEW_RANGE[0] * clean_pa:
             return False
         if change.sure == "medium":
             return change.likely == "change" and change.after <= NEW_RANGE[1] * clean_pa
