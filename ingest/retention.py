@@ -28,9 +28,10 @@ import sqlalchemy as sa
 
 from gateway.wire import us_of
 from ingest.errors import IngestError
-from ingest.store import archive, moving
+from ingest.store import archive, moving, partitions
 from ingest.store.archive import Archive
 from ingest.store.moving import Due
+from ingest.store.partitions import Month
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -122,6 +123,7 @@ def plan(connection: sa.Connection, before_us: int) -> list[Planned]:
 
 def run_pass(work: Work, before_us: int) -> Moved:
     """Move everything taken before an instant, join what lies in pieces, sweep away what is left over."""
+    _drop_empty(work, before_us)
     readings = files = 0
     for moved in _steps(work, before_us):
         readings, files = readings + moved, files + 1
@@ -133,6 +135,26 @@ def run_pass(work: Work, before_us: int) -> Moved:
         joined += _join(work, device_id, month)
         work.pause()
     return Moved(readings, files, joined, sweep(work))
+
+
+def _drop_empty(work: Work, before_us: int) -> None:
+    """
+    Drop the tables of months that were emptied a while ago (PostgreSQL).
+
+    Not right after: dropping takes the rows away from readers, too, whose view is older than the move. That
+    is also why the rows are deleted before, though dropping them with the table would cost a fiftieth.
+    """
+    for month in _read(work, partitions.listed):
+        span_us = (month.from_us, month.until_us)
+        if month.until_us <= before_us and _read(work, partial(moving.is_empty, span_us=span_us)):
+            made_us = _read(work, partial(archive.last_made_us, month=month.text))
+            if made_us is not None and work.now_us - made_us > GRACE_S * 1e6:
+                work.write(partial(_drop, month=month))
+
+
+def _drop(connection: sa.Connection, month: Month) -> None:
+    if partitions.lock(connection, month) and moving.is_empty(connection, (month.from_us, month.until_us)):
+        partitions.drop(connection, month)
 
 
 def _read(work: Work, query: Callable[[sa.Connection], T]) -> T:

@@ -114,6 +114,14 @@ def of_month(connection: sa.Connection, device_id: int, month: str) -> list[Arch
     return [Archive(*row) for row in connection.execute(query.order_by(archives.c.id))]
 
 
+def last_made_us(connection: sa.Connection, month: str) -> int | None:
+    """When the newest file of a month was registered; None: there is none."""
+    newest: int | None = connection.scalar(
+        sa.select(sa.func.max(archives.c.made_us)).where(archives.c.month == month)
+    )
+    return newest
+
+
 def put(
     connection: sa.Connection, new: Archive, streams: Sequence[tuple[int, int, int, int]], now_us: int
 ) -> None:

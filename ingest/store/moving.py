@@ -122,6 +122,12 @@ def take_moved(
     return gone
 
 
+def is_empty(connection: sa.Connection, span_us: tuple[int, int]) -> bool:
+    """True where no row with from <= at < until is stored; asked of a month that has a table of its own."""
+    query = sa.select(readings.c.seq).where(readings.c.at_us >= span_us[0], readings.c.at_us < span_us[1])
+    return connection.scalar(query.limit(1)) is None
+
+
 def count_by_day(connection: sa.Connection, stream_id: int, before_us: int) -> list[tuple[int, int]]:
     """(days since 1970, readings) of the stored rows of a stream that were taken before an instant."""
     day = readings.c.at_us // DAY_US

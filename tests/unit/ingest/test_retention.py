@@ -21,6 +21,7 @@ from ingest.archive import Disk
 from ingest.errors import ArchiveUnreadable
 from ingest.retention import Planned
 from ingest.settings import load
+from ingest.store import partitions
 from tests.support.archiving import archive_all, counts, files_of, whole_readings, work_of
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
@@ -325,6 +326,33 @@ def test_a_stop_comes_between_two_steps(api: Api, monkeypatch: pytest.MonkeyPatc
     moved = retention.run_pass(work, retention.cut_us(api.clock(), 1))
     assert moved.files == 2
     assert api.account()["balances"] is True
+
+
+@pytest.mark.postgres
+def test_on_postgres_the_table_of_an_emptied_month_is_dropped_a_while_later(either: Api) -> None:
+    """Not at once: a reader whose view is older than the move still needs its rows."""
+    month = partitions.Month(2026, 1)
+
+    def listed() -> list[partitions.Month]:
+        with either.resources.reading() as connection:
+            return partitions.listed(connection)
+
+    if either.resources.is_sqlite:
+        assert listed() == []
+        return
+    at_us = parse_instant("2026-01-20T00:00:00Z").us
+    either.resources.writer.call(lambda c: partitions.make_ahead(c, at_us))
+    either.send(january(1, 100))
+    assert month in listed()
+    archive_all(either)
+    archive_all(either)
+    assert month in listed()
+    either.clock.advance(retention.GRACE_S + 1)
+    archive_all(either)
+    assert month not in listed()
+    assert either.send(january(1, 100))["duplicates"] == 100
+    assert either.account()["balances"] is True
+    assert either.send(january(101, 10))["stored"] == 10  # late ones still find a place
 
 
 def test_postgres_without_a_folder_keeps_its_readings() -> None:
