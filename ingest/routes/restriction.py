@@ -95,7 +95,8 @@ def get_fleet(request: Request, resources: R, key: Reader, page: P) -> dict[str,
         every = fleet.every_housing(connection, key.owner_id)
         if key.role in BOUND_ROLES:
             every = [housing for housing in every if _sees(connection, key, housing.machine)]
-        views = judge_of(request, connection, key.owner_id).views(every, whole_owner=True)
+        whole = key.role not in BOUND_ROLES
+        views = judge_of(request, connection, key.owner_id).views(every, whole_owner=whole)
     ordered = sorted(((_urgency(seen), seen) for seen in views), key=lambda entry: entry[0])
     rest = (entry for entry in ordered if after is None or entry[0] > after)
     shown, cursor = page.cut(rest, lambda entry: entry[0])
