@@ -1,0 +1,252 @@
+"""
+A thundering herd: gateways with a backlog of hours all find their link again within seconds.
+
+    python -m tests.benchmark.bench_herd [sqlite|postgres] [--gateways 2000] [--hours 8] [--interval-s 10]
+
+Real spool files and the real uplink, many in one process (`tests.benchmark.herd_gateways`), real servers,
+durable commits (fsync on), a key, a machine and a housing for each. Beside them `--live` other machines post
+one reading a second each, as they do all day; how long each of those takes to its durable answer, with every
+refusal and its Retry-After, is what their p99 says. Afterwards every reading is counted, every account must
+balance, and the server's largest memory is reported. Exits non-zero where a reading is missing.
+
+Data: the recording "gravel shift" of bench_ingest, another stretch of it for each gateway.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from gateway.wire import instant_text
+from ingest import access, database
+from ingest.models import readings
+from ingest.store import account, fleet, keys
+from tests.support.databases import Postgres, migrate, opened
+from tests.support.serving import ServerProcess, make_keys
+
+ALONE_S = 3.0  # the live machines by themselves, before the herd comes
+LIVE_EVERY_S = 1.0
+
+
+def make_fleet(url: str, devices: Sequence[str]) -> dict[str, str]:
+    """A key, a machine and a housing for each device, with the device on it. Gives device -> token."""
+    tokens = {}
+    with opened(url) as engine, engine.begin() as connection:
+        owner_id = fleet.keep_owner(connection, "plateau", 0)
+        for name in devices:
+            device = fleet.keep_device(connection, owner_id, name)
+            fleet.register(connection, device, 1, None)
+            machine = fleet.keep_machine(connection, owner_id, f"of-{name}", "hauler", 0)
+            fleet.assign(
+                connection, device.id, fleet.keep_housing(connection, machine, "main").id, None, None
+            )
+            new = access.new_key()
+            keys.create(
+                connection,
+                handle=new.handle,
+                secret_hash=new.secret_hash,
+                owner_id=owner_id,
+                role="device",
+                note="",
+                devices=[name],
+                now_us=0,
+            )
+            tokens[name] = new.token
+    return tokens
+
+
+# ---------------------------------------------------------------- live readings of other machines
+
+
+async def live(
+    port: int, device: str, token: str, number: int, ends: asyncio.Event
+) -> list[tuple[float, float]]:
+    """One reading a second until the end. Gives of each when it was measured and how long it took [s]."""
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    took: list[tuple[float, float]] = []
+    seq, next_s = 0, time.monotonic() + number % 20 / 20
+    while not ends.is_set():
+        await asyncio.sleep(max(0.0, next_s - time.monotonic()))
+        seq, began_s = seq + 1, time.monotonic()
+        document = {
+            "device": device,
+            "stream": f"019abc00-7e1a-7c3e-8f01-{number:012d}",
+            "units": {"restriction": "kPa", "engine_speed": "r/min"},
+            "readings": [{"seq": seq, "at": instant_text(time.time_ns() // 1000), "restriction": 3.05}],
+        }
+        body = json.dumps(document).encode()
+        head = f"POST /v1/readings HTTP/1.1\r\nHost: bench\r\nAuthorization: Bearer {token}\r\n"
+        head += f"Content-Type: application/json\r\nContent-Length: {len(body)}\r\n\r\n"
+        while (wait_s := await _posted(reader, writer, head.encode() + body)) is not None:
+            await asyncio.sleep(wait_s)
+        took.append((began_s, time.monotonic() - began_s))
+        next_s = max(next_s + LIVE_EVERY_S, began_s)
+    writer.close()
+    return took
+
+
+async def _posted(reader: asyncio.StreamReader, writer: asyncio.StreamWriter, request: bytes) -> float | None:
+    """None once it is durable, else after how many seconds to try again."""
+    writer.write(request)
+    head = (await reader.readuntil(b"\r\n\r\n")).lower()
+    await reader.readexactly(int(head.partition(b"content-length: ")[2].partition(b"\r\n")[0]))
+    if head.startswith(b"http/1.1 200"):
+        return None
+    if b"retry-after: " not in head:
+        raise RuntimeError(f"a live reading was answered {head[:40]!r}")
+    return float(head.partition(b"retry-after: ")[2].partition(b"\r\n")[0])
+
+
+# ---------------------------------------------------------------- the run
+
+
+def run(url: str, folder: Path, given: argparse.Namespace) -> dict[str, Any]:
+    """Fill, let loose, count."""
+    names = [f"herd-{n:05d}" for n in range(given.gateways)]
+    live_names = [f"live-{n:03d}" for n in range(given.live)]
+    tokens = make_fleet(url, [*names, *live_names])
+    rows = int(given.hours * 3600 / given.interval_s)
+    servers = [ServerProcess(url, make_keys(url, []))]
+    servers += [ServerProcess(url, servers[0].tokens) for _ in range(given.servers - 1)]
+    try:
+        for server in servers:
+            server.start()
+        plan = {
+            "readings": rows,
+            "interval_s": given.interval_s,
+            "start_us": time.time_ns() // 1000 - int(given.hours * 3600e6),
+            "reconnect_s": given.reconnect_s,
+            "within_s": given.within_s,
+            "servers": [server.url for server in servers],
+            "gateways": [
+                {"device": n, "spool": str(folder / f"{n}.spool"), "token": tokens[n]} for n in names
+            ],
+        }
+        (folder / "plan.json").write_text(json.dumps(plan))
+        began_s = time.perf_counter()
+        _gateways("fill", folder).communicate()
+        print(f"{len(names)} spools of {rows} readings in {time.perf_counter() - began_s:.0f} s", flush=True)
+        found, took, herd_s = asyncio.run(_herd(folder, servers, [(n, tokens[n]) for n in live_names]))
+        memory_mb = [_largest_mb(server.pid) for server in servers]
+        codes = [server.stop() for server in servers]
+    finally:
+        for server in servers:
+            server.close()
+    alone = [s for began, s in took if began < herd_s[0]]
+    beside = [s for began, s in took if herd_s[0] <= began <= herd_s[1]]
+    return {
+        "readings": rows * len(names),
+        "drained_s": found["all_s"],
+        "gateways_done": found["done"],
+        "left_waiting": found["waiting"],
+        "missing": rows * len(names) + len(took) - _stored(url),
+        "out_of_balance": _out_of_balance(url),
+        "answers": found["seen"],
+        "live_alone_ms": _quantiles(alone),
+        "live_beside_ms": _quantiles(beside),
+        "live_readings": len(took),
+        "server_memory_mb": memory_mb,
+        "server_exit": codes,
+    }
+
+
+async def _herd(
+    folder: Path, servers: Sequence[ServerProcess], posters: Sequence[tuple[str, str]]
+) -> tuple[dict[str, Any], list[tuple[float, float]], tuple[float, float]]:
+    """The answer of the gateways, the live readings, and from when to when the herd was there."""
+    process = await asyncio.to_thread(_gateways, "send", folder)
+    assert process.stdin is not None
+    assert process.stdout is not None
+    await asyncio.to_thread(process.stdout.readline)  # ready
+    ends = asyncio.Event()
+    tasks = [
+        asyncio.create_task(live(servers[n % len(servers)].port, device, token, n, ends))
+        for n, (device, token) in enumerate(posters)
+    ]
+    await asyncio.sleep(ALONE_S)
+    began_s = time.monotonic()
+    process.stdin.write("go\n")
+    process.stdin.flush()
+    found = json.loads(await asyncio.to_thread(process.stdout.readline))
+    herd_s = (began_s, time.monotonic())
+    await asyncio.to_thread(process.communicate)
+    ends.set()
+    took = [entry for part in await asyncio.gather(*tasks) for entry in part]
+    return found, took, herd_s
+
+
+def _gateways(what: str, folder: Path) -> subprocess.Popen[str]:
+    command = [sys.executable, "-m", "tests.benchmark.herd_gateways", what, str(folder / "plan.json")]
+    return subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+
+
+def _largest_mb(pid: int) -> float:
+    """The most memory a process ever held (Linux, proc(5): VmHWM)."""
+    line = next(x for x in Path(f"/proc/{pid}/status").read_text().splitlines() if x.startswith("VmHWM"))
+    return round(int(line.split()[1]) / 1024, 1)
+
+
+def _stored(url: str) -> int:
+    engine = database.reading_engine(url)
+    with engine.connect() as connection:
+        stored = connection.scalar(sa.select(sa.func.count()).select_from(readings)) or 0
+    engine.dispose()
+    return stored
+
+
+def _out_of_balance(url: str) -> int:
+    engine = database.reading_engine(url)
+    with engine.connect() as connection:
+        found = sum(not entry.balances for entry in account.accounts(connection))
+    engine.dispose()
+    return found
+
+
+def _quantiles(seconds: list[float]) -> dict[str, float]:
+    """p50, p99 and the largest, in ms."""
+    ranked = sorted(seconds) or [float("nan")]
+    named = {"p50": 0.5, "p99": 0.99, "max": 1.0}
+    return {n: round(1000 * ranked[min(len(ranked) - 1, int(q * len(ranked)))], 1) for n, q in named.items()}
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run it, print what was found, and say by the exit code whether anything is missing."""
+    parser = argparse.ArgumentParser(description="Many gateways with a backlog come back at once.")
+    parser.add_argument("backend", nargs="?", choices=("sqlite", "postgres"), default="sqlite")
+    parser.add_argument("--gateways", type=int, default=2_000)
+    parser.add_argument("--hours", type=float, default=8.0, help="of backlog each [h]")
+    parser.add_argument("--interval-s", type=int, default=10, help="between two readings [s]")
+    parser.add_argument("--reconnect-s", type=float, default=10.0, help="within which all come back [s]")
+    parser.add_argument("--within-s", type=float, default=1_200.0, help="then it is given up [s]")
+    parser.add_argument("--live", type=int, default=20, help="other machines that post a reading a second")
+    parser.add_argument("--servers", type=int, default=1, help="server processes, PostgreSQL only")
+    given = parser.parse_args(arguments)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        if given.backend == "sqlite":
+            url = f"sqlite:///{folder / 'ingest.db'}"
+            migrate(url)
+            found = run(url, folder, given)
+        else:
+            postgres = Postgres(folder / "postgres")
+            found = run(postgres.migrated(), folder, given)
+            postgres.stop()
+    for line, value in found.items():
+        print(f"  {line}: {value}")
+    print(json.dumps(found), flush=True)
+    whole = not (found["missing"] or found["left_waiting"] or found["out_of_balance"])
+    return 0 if whole and found["gateways_done"] == given.gateways else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
