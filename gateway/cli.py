@@ -91,11 +91,15 @@ def _command(commands: Any, name: str, command: Callable[..., int], sentence: st
 
 
 def _run(settings: Settings, _: argparse.Namespace) -> int:
+    from gateway.clock import SystemClock
+    from gateway.log import OthersBounded
     from gateway.run import Gateway  # only here: the other commands need no network library
 
-    logging.basicConfig(stream=sys.stderr, level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s")
-    logging.getLogger("httpx").setLevel(logging.WARNING)  # a line a request would fill the disk
-    logging.getLogger("httpcore").setLevel(logging.WARNING)
+    handler = logging.StreamHandler(sys.stderr)
+    handler.addFilter(OthersBounded(now_us=SystemClock().since_boot_us))
+    logging.basicConfig(
+        handlers=[handler], level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s"
+    )
     gateway = Gateway(settings, environ=os.environ)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: gateway.stop())

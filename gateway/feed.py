@@ -118,7 +118,7 @@ class Feed:
                     reason=error,
                     again_in_s=wait_s,
                 )
-                self._stop.wait(wait_s)
+                self._clock.wait(self._stop, wait_s)
         self.ended.set()
 
     def flush(self) -> None:

@@ -1,8 +1,9 @@
 """
 Log lines that are events with a stable name and fields, and that cannot fill the disk.
 
-Promises: one line an event, `name field=value`; of one name at most `BURST` a minute, the rest counted and
-said with the next one. No key is ever among the fields.
+Promises: one line an event, `name field=value`; of one name at most `BURST` a minute and of all together at
+most `MOST`, the rest counted and said with the next one; a line has an end. What libraries have to say is
+bounded the same way. No key is ever among the fields.
 Leaves to others: where lines go (`gateway.cli` sets up standard error; a service manager keeps them).
 """
 
@@ -15,7 +16,10 @@ from collections.abc import Callable
 from typing import Final, Protocol
 
 BURST: Final = 20  # lines a minute of one name; chosen: enough to follow a fault, too few to fill a disk
+MOST: Final = 100  # lines a minute of all names; chosen: at 200 B each some 30 MB a day where all goes wrong
+LONGEST: Final = 2_000  # characters of a line; a field has at most 300
 _MINUTE_US: Final = 60_000_000
+_ALL = ""  # no event has this name
 
 _logger = logging.getLogger("cleanside.gateway")
 
@@ -27,27 +31,66 @@ class Log(Protocol):
         """Write event `name` with its fields."""
 
 
+class _Minutes:
+    """How many lines of a name there were in its minute."""
+
+    def __init__(self, now_us: Callable[[], int]) -> None:
+        self._now_us = now_us
+        self._lock = threading.Lock()
+        self._windows: dict[str, tuple[int, int]] = {}  # name -> begin of its minute, lines in it
+
+    def may_say(self, name: str) -> tuple[bool, int]:
+        """Count a line of `name`: whether it may be written, and how many before it were not."""
+        with self._lock:
+            left_out = self._count(name, BURST)
+            if self._windows[name][1] > BURST:
+                return False, 0
+            self._count(_ALL, MOST)
+            return self._windows[_ALL][1] <= MOST, left_out
+
+    def _count(self, name: str, most: int) -> int:
+        now_us = self._now_us()
+        began_us, count = self._windows.get(name, (now_us, 0))
+        left_out = 0
+        if now_us - began_us >= _MINUTE_US:
+            began_us, count, left_out = now_us, 0, max(0, count - most)
+        self._windows[name] = (began_us, count + 1)
+        return left_out
+
+
 class EventLog:
     """Writes events, bounded."""
 
     def __init__(self, *, now_us: Callable[[], int], write: Callable[[int, str], None] | None = None) -> None:
         """now_us : a clock that only rises. write : level and line; None: the logger `cleanside.gateway`."""
-        self._now_us = now_us
         self._write = write if write is not None else _logger.log
-        self._lock = threading.Lock()
-        self._windows: dict[str, tuple[int, int]] = {}  # name -> begin of its minute, lines in it
+        self._minutes = _Minutes(now_us)
 
     def __call__(self, name: str, *, level: int = logging.INFO, **fields: object) -> None:
         """Write event `name` with its fields, unless there were too many of it in this minute."""
-        with self._lock:
-            began_us, count = self._windows.get(name, (self._now_us(), 0))
-            if self._now_us() - began_us >= _MINUTE_US:
-                if count > BURST:
-                    fields = {**fields, "left_out": count - BURST}
-                began_us, count = self._now_us(), 0
-            self._windows[name] = (began_us, count + 1)
-        if count < BURST:
-            self._write(level, " ".join([name, *(f"{key}={_shown(value)}" for key, value in fields.items())]))
+        may_say, left_out = self._minutes.may_say(name)
+        if may_say:
+            said = fields | ({"left_out": left_out} if left_out else {})
+            line = " ".join([name, *(f"{key}={_shown(value)}" for key, value in said.items())])
+            self._write(level, line[:LONGEST])
+
+
+class OthersBounded(logging.Filter):
+    """Lets our own events pass, which are bounded, and warnings of libraries, bounded by logger."""
+
+    def __init__(self, *, now_us: Callable[[], int]) -> None:
+        """now_us : a clock that only rises."""
+        super().__init__()
+        self._minutes = _Minutes(now_us)
+
+    def filter(self, record: logging.LogRecord) -> bool:
+        """True for what is written."""
+        if record.name == _logger.name:
+            return True
+        if record.levelno < logging.WARNING:  # a library's INFO is a line a request
+            return False
+        record.msg, record.args = record.getMessage()[:LONGEST], ()
+        return self._minutes.may_say(record.name)[0]
 
 
 def _shown(value: object) -> str:

@@ -7,6 +7,7 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import apsw
@@ -117,6 +118,29 @@ def test_a_reading_that_is_none_is_reported_and_takes_no_other_with_it(bench: Be
     bench.feed._emit([*readings(1, 1), bad, *readings(2, 2)])
     assert numbers(bench.spool.peek()) == [1, 2]
     assert [name for name, _ in bench.events] == ["gateway.reading_refused"]
+
+
+def test_a_source_that_fails_is_reported_and_started_again_with_waits_that_grow_and_start_over(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two minutes of good work in between, and the next failure is a first one again."""
+    works_s = iter([0, 0, 0, 0, 0, 0, 0, 120, 0])
+
+    def run(*_: object) -> None:
+        if (worked_s := next(works_s, None)) is None:
+            bench.stop.set()
+            return
+        bench.clock.advance(worked_s)
+        raise OSError("the bus is gone")
+
+    monkeypatch.setattr(bench.feed, "_source", SimpleNamespace(run=run))
+    bench.feed.run()
+    failed = [fields for name, fields in bench.events if name == "gateway.source_failed"]
+    assert [fields["again_in_s"] for fields in failed] == [1, 2, 4, 8, 16, 32, 60, 1, 2]
+    assert {str(fields["reason"]) for fields in failed} == {"the bus is gone"}
+    assert {fields["source"] for fields in failed} == {"ndjson-1"}
+    assert bench.events[-1][0] == "gateway.source_ended"
+    assert bench.feed.ended.is_set()
 
 
 def test_a_bridge_keeps_the_newest_and_never_more_than_its_bound() -> None:
