@@ -47,6 +47,7 @@ from .suspect import (
 
 RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
 RUNNING_IN_ROWS = 3
+SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (common practice: 0.2 to 0.5)
 QUIET_S = 2 * HOUR_S  # quieter than that is worth a word
 SILENT_S = {"keyed_off": 14 * DAY_S, "out_of_coverage": 4 * DAY_S, "device_fault": 0.0, "unknown": 2 * DAY_S}
 PLANNING_HORIZON_DAYS = 14.0  # chosen: an element is ordered and a stop is found in two weeks
@@ -388,7 +389,11 @@ def _too_low(
         mine = HourlyRestriction(
             **{name: getattr(series, name)[first:last] for name in HourlyRestriction.__dataclass_fields__}
         )
-        low[first:last], said = below_clean(mine, believed[first:last], clean_pa)
+        bound_pa = clean_pa
+        if clean_pa is not None and not earlier and not whole and kind_clean_pa is None:
+            # In use when first seen, and nothing to compare with: its first level may be twice a clean one.
+            bound_pa = min(clean_pa, SAFELY_CLEAN_SHARE * life.terminal_pa)
+        low[first:last], said = below_clean(mine, believed[first:last], bound_pa)
         if whole:
             earlier.append(life)
     return low, clean_pa, said

@@ -34,6 +34,11 @@ from .summary import (
 RUNNING_RAD_S = 30.0  # 286 r/min: above cranking, below idle (common practice, no source)
 CHARGING_12_V = (13.2, 16.5)  # an alternator holds 13.8 to 14.5 V, a resting battery 12.8 V (common practice)
 CHARGING_24_V = (26.4, 33.0)  # twice that
+AT_REST_12_V, AT_REST_24_V = (
+    (12.05, 12.9),
+    (24.1, 25.8),
+)  # 2.01 to 2.15 V a cell: no charge, and hardly a load;
+# an engine that runs on its battery alone draws it below (common practice, no source)
 NOISE_PA = 75.0  # one and a half steps of a 0.05 kPa sensor; below it restriction alone proves nothing
 FLOW_BIN_RATIO = 1.15  # chosen: 13 bins from idle to rated; the mean flow of a bin corrects what is left
 PAIR_S = 60.0  # two devices' readings further apart than that may see another flow; chosen
@@ -131,14 +136,19 @@ def _running(columns: _Columns, restriction_pa: FloatArray) -> tuple[BoolArray, 
     running = restriction_pa > NOISE_PA
     evidence = np.where(np.isnan(restriction_pa), 0, 1)
     if volts is not None:
-        running |= (volts >= CHARGING_12_V[0]) & (volts <= CHARGING_12_V[1])
-        running |= (volts >= CHARGING_24_V[0]) & (volts <= CHARGING_24_V[1])
+        # At rest the engine stands, whatever restriction reads: a sensor whose zero moved reads something.
+        running &= ~(_within(volts, AT_REST_12_V) | _within(volts, AT_REST_24_V))
+        running |= _within(volts, CHARGING_12_V) | _within(volts, CHARGING_24_V)
         evidence[~np.isnan(volts)] = 2
     if speed is not None:
         has_speed = ~np.isnan(speed)
         running = np.where(has_speed, speed > RUNNING_RAD_S, running)
         evidence[has_speed] = 3
     return running, evidence
+
+
+def _within(values: FloatArray, bounds: tuple[float, float]) -> BoolArray:
+    return np.asarray((values >= bounds[0]) & (values <= bounds[1]))
 
 
 def _flow(columns: _Columns) -> list[tuple[int, FloatArray]]:

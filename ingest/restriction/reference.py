@@ -24,6 +24,11 @@ LEAST_PAIRS = 20  # chosen: the median of fewer slopes moves by more than 0.1 at
 LEAST_FLOW_SHARE = 0.5  # of the reference flow; scaling from further down multiplies the noise by 3 and more
 LEAST_ZERO_READINGS = 3
 ZERO_LEVELS = 9  # the zero of an hour is the median of that many off-levels around it: a step stays a step
+ZERO_NEAR_PA = (
+    150.0  # three steps of a 0.05 kPa sensor; a level further from the usual zero teaches it nothing,
+)
+ZERO_PATIENCE = 40  # until so many in a row say the same: then it is the new usual one
+ZERO_MEMORY = 20.0  # levels over which the usual zero follows a sensor's honest drift
 ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
 HIGH_HOURS = 0.9  # of the working hours reach less than the reference flow; the rest may be overspeed
 FOLLOWS_S = 7200  # hours further apart may have seen another element
@@ -155,6 +160,7 @@ class Zero:
 
     by_hour_pa: FloatArray  # for each hour of the summaries; 0 where it is not known
     levels_pa: FloatArray  # engine-off levels in time order, smoothed
+    usual_pa: FloatArray  # what was usual before each; faults are not learned from
     level_hour: IntArray  # the hour (place in the summaries) at which each was complete
     drift_pa: float | None  # late levels minus early ones; None below four levels
 
@@ -162,6 +168,13 @@ class Zero:
     def known(self) -> bool:
         """Was the engine ever seen off with the sensor powered."""
         return len(self.levels_pa) > 0
+
+    def usual_by_hour_pa(self, hours: int) -> FloatArray:
+        """The usual zero at each hour of the summaries, shape (hours,); 0 where it is not known."""
+        if not self.known:
+            return np.zeros(hours)
+        newest = np.searchsorted(self.level_hour, np.arange(hours), side="right") - 1
+        return np.asarray(self.usual_pa[np.maximum(newest, 0)])
 
     @property
     def now_pa(self) -> float:
@@ -179,12 +192,30 @@ def learn_zero(summaries: Sequence[HourSummary]) -> Zero:
     table = Summaries.of(summaries)
     levels, at = _off_levels(table)
     if len(levels) == 0:
-        return Zero(np.zeros(len(table.hours)), levels, at, None)
+        return Zero(np.zeros(len(table.hours)), levels, levels, at, None)
     edge = max(1, min(ZERO_EDGE, len(levels) // 4))
     drift = float(np.median(levels[-edge:]) - np.median(levels[:edge])) if len(levels) >= 4 else None
     smooth = _median_around(levels, ZERO_LEVELS)
     newest = np.searchsorted(at, np.arange(len(table.hours)), side="right") - 1
-    return Zero(smooth[np.maximum(newest, 0)], smooth, at, drift)
+    return Zero(smooth[np.maximum(newest, 0)], smooth, _usual(smooth), at, drift)
+
+
+def _usual(levels_pa: FloatArray) -> FloatArray:
+    """
+    The zero that was usual before each level, shape as given. [Pa]
+
+    A sensor at rest reads about 0; so the first is taken only if it is near that. The usual zero then follows
+    levels near it, and moves to another one only when that has stayed: a fault is not learned from.
+    """
+    result = np.empty(len(levels_pa))
+    usual, away = 0.0, 0
+    for place, level in enumerate(levels_pa.tolist()):
+        result[place] = usual
+        if abs(level - usual) <= ZERO_NEAR_PA:
+            usual, away = usual + (level - usual) / min(place + 1.0, ZERO_MEMORY), 0
+        elif (away := away + 1) > ZERO_PATIENCE:
+            usual, away = level, 0
+    return result
 
 
 def _median_around(values: FloatArray, width: int) -> FloatArray:

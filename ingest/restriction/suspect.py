@@ -26,14 +26,13 @@ LEAST_ROWS = 5
 
 FLOW_STEP = 1.3  # least ratio of two flows of an hour whose answers are compared
 LEAST_BIN_READINGS = 3
-FLAT_BELOW, ANSWERS_ABOVE = 0.4, 0.6  # of the swing that the engine's flow should cause
+FLAT_BELOW, ANSWERS_ABOVE = 0.45, 0.6  # of the swing that the engine's flow should cause
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5  # without a flow proxy: of the usual spread within an hour
 USUAL_ROWS = 48  # working hours before a machine's own spread is known
 QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no level to compare with
 
 ZERO_ENTER, ZERO_LEAVE = 0.05, 0.03  # of terminal,
 ZERO_RANGE_PA = (150.0, 400.0)  # within these: a sensor's own drift is below the first (common practice)
-ZERO_USUAL_LEVELS = 41  # engine-off levels that make the usual zero: some weeks
 
 AMBIENT_ENTER_PA, AMBIENT_LEAVE_PA = (
     6_000.0,
@@ -45,6 +44,8 @@ DIFFER_ENTER, DIFFER_LEAVE = 0.12, 0.08  # of the mean restriction of the hour,
 DIFFER_PA = 75.0  # beyond the zeros of two sensors
 
 BELOW_ENTER, BELOW_LEAVE = 0.6, 0.75  # of the clean level; nothing honest halves it
+BELOW_WORK_ENTER, BELOW_WORK_LEAVE = 0.35, 0.5  # without a flow proxy: light work lowers the level too,
+BELOW_WORK_ROWS = 12  # and does so for a shift
 BELOW_ROWS = 3  # dust reaches the engine: this one is said soon
 
 #: Pa. Source: NIST SP 811 (2008) B.8; the inch and millimetre of water are the conventional ones.
@@ -130,7 +131,8 @@ def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray
     low, high = enough[first], enough[last]
     wide = flow[high] >= FLOW_STEP * flow[low] if len(first) else np.empty(0, dtype=bool)
     low, high, place = low[wide], high[wide], hour[first[wide]]
-    level = np.maximum(mean_pa[high] - zero.by_hour_pa[place], QUIET_PA)
+    # Against the usual zero: a plugged tap holds its pressure at key-on too, which is no zero.
+    level = np.maximum(mean_pa[high] - zero.usual_by_hour_pa(len(table))[place], QUIET_PA)
     exponent = reference.exponent if reference.exponent is not None else 1.5
     expected = 1.0 - (flow[low] / flow[high]) ** exponent
     return place, (mean_pa[high] - mean_pa[low]) / level / expected
@@ -173,8 +175,7 @@ def zero_moved(zero: Zero, terminal_pa: float | None) -> list[Suspicion]:
     """The reading at rest has moved against its usual one of the weeks before."""
     if len(zero.levels_pa) < LEAST_ROWS:
         return []
-    usual_pa = trailing_median(zero.levels_pa, ZERO_USUAL_LEVELS)
-    moved_pa = zero.levels_pa - np.concatenate((usual_pa[:1], usual_pa[:-1]))
+    moved_pa = zero.levels_pa - zero.usual_pa
     scale = USUAL_TERMINAL_PA[1] if terminal_pa is None else terminal_pa
     enter, leave = (np.clip(share * scale, *ZERO_RANGE_PA) for share in (ZERO_ENTER, ZERO_LEAVE))
     if enter == leave:  # both at a bound
@@ -218,10 +219,13 @@ def below_clean(
     place = np.flatnonzero(believed)
     if clean_pa is None or clean_pa <= 0 or len(place) == 0:
         return low, []
-    smooth = trailing_median(series.restriction_pa[place], BELOW_ROWS)
-    enter = smooth < BELOW_ENTER * clean_pa
-    enter[: BELOW_ROWS - 1] = False
-    state = latched(enter, smooth > BELOW_LEAVE * clean_pa)
+    by_work = bool(np.all(np.isnan(series.flow_ratio)))
+    rows = BELOW_WORK_ROWS if by_work else BELOW_ROWS
+    low_at, high_at = (BELOW_WORK_ENTER, BELOW_WORK_LEAVE) if by_work else (BELOW_ENTER, BELOW_LEAVE)
+    smooth = trailing_median(series.restriction_pa[place], rows)
+    enter = smooth < low_at * clean_pa
+    enter[: rows - 1] = False
+    state = latched(enter, smooth > high_at * clean_pa)
     low[place] = state
     if not state[-1]:
         return low, []

@@ -1,0 +1,105 @@
+"""Faults that look like each other: a plugged tap, a moved zero, a torn element, and what looks like one."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from ingest.restriction import Readings, Summaries, study_housing, summarise_hour, summarise_hours
+from ingest.restriction.reference import ZERO_NEAR_PA, ZERO_PATIENCE, _usual
+
+HOUR_S = 3600.0
+
+
+def readings(
+    hours: int,
+    *,
+    level_pa: np.ndarray,
+    zero_pa: np.ndarray | None = None,
+    stuck: np.ndarray | None = None,
+    flow: bool = True,
+) -> Readings:
+    """
+    A reading a minute of `hours` working hours; the first of each hour is key-on with the engine off.
+
+    level_pa : restriction at full flow of each hour. zero_pa : the sensor's zero in it. stuck : the hours in
+    which the tap holds half the full-flow level, at rest too.
+    """
+    rows = np.arange(hours * 60)
+    hour = rows // 60
+    flow_ratio = np.array([0.4, 0.6, 0.8, 0.9, 1.0, 1.0])[(rows // 4) % 6]
+    off = rows % 60 == 0
+    drop = np.where(off, 0.0, level_pa[hour] * flow_ratio**1.6)
+    if stuck is not None:
+        drop = np.where(stuck[hour], 0.5 * level_pa[hour] + 0.03 * drop, drop)
+    if zero_pa is not None:
+        drop = drop + zero_pa[hour]
+    volts = np.where(off, 24.3, 27.8)
+    speed = np.where(off, 0.0, 200.0 * flow_ratio)
+    return Readings(
+        at_s=rows * 60.0,
+        restriction_pa=np.round(drop / 50.0) * 50.0,
+        engine_speed_rad_s=speed if flow else None,
+        air_mass_flow_kg_s=np.where(off, 0.0, 0.3 * flow_ratio) if flow else None,
+        supply_voltage_v=volts,
+    )
+
+
+def causes(readings_: Readings, *, until_hour: int | None = None) -> set[str]:
+    summaries = summarise_hours(readings_)
+    if until_hour is not None:
+        summaries = Summaries.of([s for s in summaries if s.hour_s < until_hour * HOUR_S])
+    return {s.cause for s in study_housing(summaries, terminal_pa=6200.0).study.suspicions}
+
+
+def test_a_plugged_tap_is_told_though_it_holds_its_pressure_at_key_on_too() -> None:
+    """Its pressure at rest looks like a zero; against that zero the answer to the engine would look whole."""
+    level, hour = np.full(160, 3000.0), np.arange(160)
+    assert causes(readings(160, level_pa=level)) == set()
+    assert "flat" in causes(readings(160, level_pa=level, stuck=hour >= 120))
+
+
+def test_after_a_plugged_tap_is_freed_and_a_zero_is_mended_nothing_is_said() -> None:
+    """What the sensor read at rest meanwhile has not become its usual zero."""
+    level, hour = np.full(260, 3000.0), np.arange(260)
+    faulty = (hour >= 80) & (hour < 190)
+    freed = readings(260, level_pa=level, stuck=faulty)
+    mended = readings(260, level_pa=level, zero_pa=np.where(faulty, 800.0, 0.0))
+    assert "zero_moved" in causes(mended, until_hour=150)
+    assert causes(freed) == causes(mended) == set()
+
+
+def test_a_monitor_that_reads_far_from_nothing_at_rest_from_the_start_is_told() -> None:
+    level = np.full(60, 3000.0)
+    assert causes(readings(60, level_pa=level, zero_pa=np.full(60, -900.0))) == {"zero_moved"}
+
+
+def test_the_usual_zero_follows_drift_leaves_out_a_fault_and_takes_what_stays() -> None:
+    drift = np.linspace(0.0, 120.0, 200)
+    assert np.abs(_usual(drift)[50:] - drift[50:]).max() < ZERO_NEAR_PA / 5
+    fault = np.where((np.arange(100) >= 40) & (np.arange(100) < 60), 700.0, 10.0)
+    assert np.abs(_usual(fault) - 10.0).max() <= 10.0
+    for_good = np.where(np.arange(200) >= 40, 700.0, 10.0)
+    assert _usual(for_good)[40 + ZERO_PATIENCE + 2] == pytest.approx(700.0)
+
+
+def test_the_first_change_of_a_machine_whose_clean_level_nobody_knows_is_no_torn_element() -> None:
+    """It was loaded when first seen: a new element has a quarter of what it read."""
+    level = np.concatenate((np.linspace(4800.0, 5600.0, 90), np.full(12, 1300.0)))
+    assert "below_clean" not in causes(readings(102, level_pa=level))
+
+
+def test_without_a_flow_proxy_a_light_shift_is_no_torn_element_but_a_tube_off_is() -> None:
+    usual = np.full(150, 2400.0)
+    light = np.where(np.arange(150) >= 130, 0.5, 1.0)
+    assert causes(readings(150, level_pa=usual * light, flow=False)) == set()
+    off = np.where(np.arange(150) >= 130, 0.1, 1.0)
+    assert "below_clean" in causes(readings(150, level_pa=usual * off, flow=False))
+
+
+def test_a_moved_zero_does_not_let_a_standing_engine_run_where_the_battery_rests() -> None:
+    at_s = np.arange(10) * 60.0
+    rest = Readings(at_s=at_s, restriction_pa=np.full(10, 900.0), supply_voltage_v=np.full(10, 24.5))
+    summary = summarise_hour(rest)
+    assert summary.operating_s == 0.0
+    assert summary.off_mean_pa == pytest.approx(900.0)
