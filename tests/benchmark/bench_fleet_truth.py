@@ -13,13 +13,15 @@ simulator/difficulty.toml and was fixed first.
 from __future__ import annotations
 
 import argparse
+import functools
 import json
 import multiprocessing
 import sys
 import time
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass, fields
+from collections.abc import Callable, Sequence
+from dataclasses import asdict, fields
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import pyarrow.parquet as pq
@@ -28,12 +30,12 @@ from ingest.restriction import (
     FleetKnowledge,
     Life,
     Readings,
+    Summaries,
     assess_housing,
     housing_lives,
     learn_fleet,
     summarise_hours,
 )
-from ingest.restriction.summary import Summaries
 from simulator.difficulty import read_difficulty
 from tests.support.fleet_report import figures_of, miss_lines, table_lines
 from tests.support.fleet_truth import DAY_S, Floats, Machine, Said, Score, read_fleet, score
@@ -42,14 +44,7 @@ LOOK_AT_S = 20 * 3600.0  # of a day: the shift is over
 LEARN_EVERY_DAYS = 28
 PROCESSES = 2
 
-
-@dataclass(frozen=True)
-class Task:
-    """One machine to be watched."""
-
-    folder: Path
-    machine: Machine
-    every_days: int
+T = TypeVar("T")
 
 
 class Seen:
@@ -68,22 +63,62 @@ class Seen:
     def by(self, at_s: float) -> Summaries:
         """The hours that had arrived whole."""
         keep, every = self._arrived_s <= at_s, self._all
-        return Summaries(
-            every.hours[keep], every.bins[np.repeat(keep, every.bin_count)], every.bin_count[keep]
-        )
+        bins = every.bins[np.repeat(keep, every.bin_count)]
+        return Summaries(every.hours[keep], bins, every.bin_count[keep])
 
 
-def lives_at(task: Task) -> list[list[Life]]:
-    """Ended lives of one machine as they were known at each day on which the fleet is learned."""
-    seen, machine = Seen(task.folder, task.machine), task.machine
-    found = []
-    for at_s in learn_days_s(machine):
-        terminal_pa = machine.entered_terminal_pa(at_s)
+class Watch:
+    """
+    The fleet under watch. Work is spread over processes by forking, which see what was made before.
+
+    A method that is run in another process takes the number of a machine.
+    """
+
+    def __init__(self, folder: Path, machines: Sequence[Machine], every_days: int) -> None:
+        self._folder = folder
+        self._machines = machines
+        self._every_days = every_days
+        self._seen: list[Seen] = []
+        self._snapshots = [FleetKnowledge()]
+
+    def run(self) -> list[tuple[Score, list[Said]]]:
+        """Summarise, learn the fleet at each learning day in turn, then look at every machine."""
+        self._seen = self._spread(self._summarise)
+        for at_s in learn_days_s(self._machines[0]):
+            lives = self._spread(functools.partial(self._lives, at_s=at_s))
+            self._snapshots.append(learn_fleet([life for of_machine in lives for life in of_machine]))
+            _ = self._snapshots[-1].forecaster  # fitted here, once, instead of in each process
+        return self._spread(self._watch)
+
+    def _spread(self, work: Callable[[int], T]) -> list[T]:
+        with multiprocessing.get_context("fork").Pool(PROCESSES) as pool:
+            return pool.map(work, range(len(self._machines)), chunksize=1)
+
+    def _summarise(self, number: int) -> Seen:
+        return Seen(self._folder, self._machines[number])
+
+    def _lives(self, number: int, *, at_s: float) -> list[Life]:
+        """Lives of a machine that had ended by then, as they were known then."""
+        machine = self._machines[number]
         lives = housing_lives(
-            seen.by(at_s), terminal_pa=terminal_pa, machine=machine.name, kind=machine.about["kind"]
+            self._seen[number].by(at_s),
+            terminal_pa=machine.entered_terminal_pa(at_s),
+            fleet=self._snapshots[-1],
+            machine=machine.name,
+            kind=machine.about["kind"],
         )
-        found.append(lives[:-1])
-    return found
+        return lives[:-1]
+
+    def _watch(self, number: int) -> tuple[Score, list[Said]]:
+        machine, learned_s = self._machines[number], learn_days_s(self._machines[0])
+        said = []
+        for day in range(self._every_days - 1, machine.about["days"], self._every_days):
+            at_s = machine.about["start_s"] + day * DAY_S + LOOK_AT_S
+            summaries = self._seen[number].by(at_s)
+            if len(summaries):
+                snapshot = self._snapshots[int(np.searchsorted(learned_s, at_s, side="left"))]
+                said.append(look(machine, summaries, snapshot, at_s))
+        return score(machine, said, read_difficulty()), said
 
 
 def learn_days_s(machine: Machine) -> Floats:
@@ -92,29 +127,12 @@ def learn_days_s(machine: Machine) -> Floats:
     return np.asarray(machine.about["start_s"] + LOOK_AT_S + days * DAY_S)
 
 
-_snapshots: list[FleetKnowledge] = []  # set before the processes fork, so that each fit is made once
-
-
-def watch(task: Task) -> tuple[Score, list[Said]]:
-    """Look at one machine through its year, and score what was said."""
-    machine, seen = task.machine, Seen(task.folder, task.machine)
-    learned_s = learn_days_s(machine)
-    said = []
-    for day in range(task.every_days - 1, machine.about["days"], task.every_days):
-        at_s = machine.about["start_s"] + day * DAY_S + LOOK_AT_S
-        summaries = seen.by(at_s)
-        if len(summaries) == 0:
-            continue
-        snapshot = _snapshots[int(np.searchsorted(learned_s, at_s, side="left"))]
-        said.append(look(machine, summaries, snapshot, at_s))
-    return score(machine, said, read_difficulty()), said
-
-
 def look(machine: Machine, summaries: Summaries, snapshot: FleetKnowledge, at_s: float) -> Said:
     """What the analysis says of a machine at an instant."""
     told = assess_housing(
         summaries,
         terminal_pa=machine.entered_terminal_pa(at_s),
+        terminal_entered=machine.entered_terminal(at_s),
         fleet=snapshot,
         now_s=at_s,
         machine=machine.name,
@@ -123,28 +141,18 @@ def look(machine: Machine, summaries: Summaries, snapshot: FleetKnowledge, at_s:
     left, due = told.hours_left, told.due_s
     return Said(
         at_s=at_s,
-        seen_h=float(machine.hours_at(float(summaries[len(summaries) - 1].last_s))),
+        seen_h=float(machine.hours_at(float(summaries.hours["last_s"][-1]))),
         state=told.state,
         causes=frozenset(s.cause for s in told.suspicions),
         hours_left=None if left is None else np.array([left.p10, left.p50, left.p90]),
         due_s=None if due is None else np.array([due.p10, due.p50, due.p90]),
-        found_s=told.changes_found_s,
+        found=tuple((life.start_s, life.began) for life in told.lives[1:]),
     )
 
 
 def watch_fleet(folder: Path, machines: Sequence[Machine], every_days: int) -> list[tuple[Score, list[Said]]]:
-    """Learn the fleet at each learning day, then watch every machine."""
-    tasks = [Task(folder, machine, every_days) for machine in machines]
-    fork = multiprocessing.get_context("fork")
-    with fork.Pool(PROCESSES) as pool:
-        lives = pool.map(lives_at, tasks, chunksize=4)
-    _snapshots[:] = [FleetKnowledge()]
-    for of_day in zip(*lives, strict=True):
-        _snapshots.append(learn_fleet([life for of_machine in of_day for life in of_machine]))
-    for snapshot in _snapshots:
-        _ = snapshot.forecaster
-    with fork.Pool(PROCESSES) as pool:
-        return pool.map(watch, tasks, chunksize=1)
+    """Score and looks of every machine."""
+    return Watch(folder, machines, every_days).run()
 
 
 def main(words: Sequence[str] | None = None) -> int:

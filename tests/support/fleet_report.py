@@ -73,6 +73,11 @@ def _changes(scores: Sequence[Score]) -> list[Figure]:
         _figure("changes: recall, cleaned element", scores, found("cleaned")),
         _figure("changes: precision", scores, lambda s: [r["right"] for r in s.precise], goal=CHANGE_GOAL),
         _figure(
+            "changes: rightly told new or cleaned",
+            scores,
+            lambda s: [r["word"] for r in s.precise if r["right"]],
+        ),
+        _figure(
             "changes: told after",
             scores,
             lambda s: [r["late_days"] for r in s.recalled if r["began"] == "new"],

@@ -41,7 +41,7 @@ class Said:
     causes: frozenset[str]
     hours_left: Floats | None  # 10, 50, 90 % points
     due_s: Floats | None
-    found_s: tuple[float, ...]  # element changes found
+    found: tuple[tuple[float, str], ...]  # lives after the first: when they began, and as what
 
 
 @dataclass(frozen=True)
@@ -143,14 +143,22 @@ def score_changes(machine: Machine, said: Sequence[Said], within_h: float) -> tu
     due = [e for e in true if e["start_h"] <= last.seen_h - TO_TELL_H]
     taken: set[int] = set()
     precise = []
-    for at_s in last.found_s:
+    for at_s, began in last.found:
         at_h = float(machine.hours_at(at_s))
         away = [abs(e["start_h"] - at_h) if e["element"] not in taken else np.inf for e in true]
         nearest = int(np.argmin(away)) if away else -1
         right = bool(away) and away[nearest] <= within_h
         if right:
             taken.add(true[nearest]["element"])
-        precise.append({"right": float(right), "at_s": at_s, "at_h": at_h})
+        cleaned = right and true[nearest]["began"] == "cleaned"
+        precise.append(
+            {
+                "right": float(right),
+                "at_s": at_s,
+                "at_h": at_h,
+                "word": float((began == "cleaned") == cleaned),
+            }
+        )
     recalled = []
     for element in due:
         recalled.append(
@@ -180,8 +188,8 @@ def _fall(machine: Machine, element: Row) -> float:
 def _first_told_days(machine: Machine, element: Row, said: Sequence[Said], within_h: float) -> float:
     """Days from a change to the first look that told of it; NaN: never."""
     for look in said:
-        if look.at_s > element["start_s"] and look.found_s:
-            away = np.abs(machine.hours_at(np.array(look.found_s)) - element["start_h"])
+        if look.at_s > element["start_s"] and look.found:
+            away = np.abs(machine.hours_at(np.array([at_s for at_s, _ in look.found])) - element["start_h"])
             if away.min() <= within_h:
                 return (look.at_s - element["start_s"]) / DAY_S
     return float("nan")
@@ -193,14 +201,16 @@ def score_causes(
     """
     Causes caught, and false alarms.
 
-    Caught: named at a look between its start and `tail_h` after its end. A false alarm is a run of looks that
-    name a cause neither there nor where the data of another show it too (`also` of the difficulty file).
+    Caught: named at a look between its start and `tail_h` after its end; a look stands for the hours from
+    what it saw to its instant, because readings may wait for a link while a terminal value is entered.
+    A false alarm is a run of looks that name a cause neither there nor where the data of another show it too
+    (`also` of the difficulty file).
     """
     tail_h = difficulty["scoring"]["tail_h"]
     spans = [(c["cause"], c["from_h"], c["until_h"] + tail_h) for c in machine.causes]
     caught = []
     for cause, from_h, until_h in spans:
-        inside = [look for look in said if from_h <= look.seen_h <= until_h]
+        inside = [look for look in said if _touches(machine, look, from_h, until_h)]
         if inside:
             told = [look.seen_h - from_h for look in inside if cause in look.causes]
             caught.append(
@@ -216,11 +226,15 @@ def score_causes(
         allowed = [(a, b) for c, a, b in spans if c == name or name in difficulty["cause"][c]["also"]]
         sounding = False
         for look in said:
-            wrong = name in look.causes and not any(a <= look.seen_h <= b for a, b in allowed)
+            wrong = name in look.causes and not any(_touches(machine, look, a, b) for a, b in allowed)
             if wrong and not sounding:
                 alarms.append({"cause": name, "at_s": look.at_s, "seen_h": look.seen_h})
             sounding = wrong
     return caught, alarms
+
+
+def _touches(machine: Machine, look: Said, from_h: float, until_h: float) -> bool:
+    return look.seen_h <= until_h and float(machine.hours_at(look.at_s)) >= from_h
 
 
 def score_dates(machine: Machine, said: Sequence[Said]) -> list[Row]:

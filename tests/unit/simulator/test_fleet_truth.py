@@ -48,7 +48,7 @@ def machine(elements: list[dict[str, Any]], causes: list[dict[str, Any]] | None 
 
 def said(at_h: float, **more: Any) -> Said:
     plain: dict[str, Any] = {"state": "serving", "causes": frozenset(), "hours_left": None, "due_s": None}
-    plain |= {"at_s": at_h * H, "seen_h": at_h, "found_s": ()}
+    plain |= {"at_s": at_h * H, "seen_h": at_h, "found": ()}
     return Said(**(plain | more))
 
 
@@ -58,7 +58,8 @@ def cause(name: str, from_h: float, until_h: float) -> dict[str, Any]:
 
 def test_a_change_found_near_enough_is_right_and_a_second_one_for_it_is_wrong() -> None:
     two = [element(0, 0, 400), element(1, 400, 800), element(2, 800, None)]
-    looks = [said(700, found_s=(390 * H,)), said(1200, found_s=(390 * H, 420 * H, 600 * H))]
+    new = [(at_h * H, "change") for at_h in (390, 420, 600)]
+    looks = [said(700, found=new[:1]), said(1200, found=new)]
     found = score(machine(two), looks, DIFFICULTY)
     assert [r["found"] for r in found.recalled] == [1.0, 0.0]
     assert [r["right"] for r in found.precise] == [1.0, 0.0, 0.0]
@@ -142,7 +143,7 @@ def test_a_goal_is_reached_or_not_by_the_value_and_no_number_is_no_verdict() -> 
     good = {"found": 1.0, "began": "new", "late_days": 3.0}
     nothing: dict[str, Any] = {"caught": [], "dates": [], "horizons": []}
     scores = [
-        Score(years=1.0, recalled=[good], precise=[{"right": 0.0}], alarms=[{}, {}], **nothing)
+        Score(years=1.0, recalled=[good], precise=[{"right": 0.0, "word": 1.0}], alarms=[{}, {}], **nothing)
         for _ in range(3)
     ]
     verdicts = {figure.name: figure.verdict for figure in figures_of(scores)}
