@@ -13,10 +13,10 @@ import importlib
 import sys
 from collections.abc import Sequence
 
-from ingest.commands import account, archive, backup, import_, keys, migrate, restore, serve
+from ingest.commands import account, archive, backup, enrol, import_, keys, migrate, recompute, restore, serve
 from ingest.errors import IngestError
 
-_NOUNS = (serve, migrate, keys, account, archive, backup, restore, import_)
+_NOUNS = (serve, migrate, keys, account, archive, recompute, backup, restore, import_, enrol)
 #: name -> module and sentence of those that bring numerics along; loaded for themselves alone
 _JUDGING = {
     "backtest": ("ingest.backtest", "judge the forecast on recorded lives"),

@@ -46,7 +46,8 @@ def run_keys_create(given: argparse.Namespace) -> int:
         )
     new = access.new_key()
     with opened(given, newest=True) as engine:
-        handle = None if given.out is None else _new_private_file(given.out)
+        if given.out is not None:
+            write_private(given.out, new.token)
         with engine.begin() as connection:
             now_us = app.system_clock()
             owner = fleet.keep_owner(connection, given.owner, now_us)
@@ -61,18 +62,19 @@ def run_keys_create(given: argparse.Namespace) -> int:
                 now_us=now_us,
             )
             fleet.note(connection, owner, now_us, "command", "key", f"{new.handle} {given.role}")
-    if handle is None:
+    if given.out is None:
         print(new.token)
     else:
-        with os.fdopen(handle, "w") as file:
-            file.write(new.token + "\n")
         print(f"key {new.handle} of role {given.role} written to {given.out}")
     return 0
 
 
-def _new_private_file(path: Path) -> int:
+def write_private(path: Path, secret: str) -> None:
+    """Write a secret to a new file, mode 0600. Raises CalledWrongly where it cannot be made, or is there."""
     try:
-        return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+        with os.fdopen(handle, "w") as file:
+            file.write(secret + "\n")
     except OSError as error:
         raise CalledWrongly(
             f"{path} cannot be made ({error.strerror}); name a file that is not there yet"

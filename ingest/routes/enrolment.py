@@ -12,7 +12,7 @@ from starlette.concurrency import run_in_threadpool
 
 from ingest import access, enrolment, one_time_code
 from ingest.access import BOUND_ROLES, NewKey
-from ingest.enrolment import Enrolled
+from ingest.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS, Enrolled
 from ingest.errors import Complaint, NotFound, Refused
 from ingest.resources import Resources
 from ingest.routes.described_codes import EnrolledAnswer, EnrolmentMade, EnrolmentsAnswer, EnrolmentShown
@@ -40,9 +40,6 @@ from ingest.store.one_time_codes import Enrolment
 
 router = APIRouter(tags=["enrolment"])
 
-HOUR_US = 3_600_000_000
-VALID_HOURS = 72  # until the technician has been there; chosen
-MOST_VALID_HOURS = 24 * 30
 
 Enroller = Annotated[Key, Depends(needs("enrolments:write"))]
 
@@ -87,26 +84,21 @@ def post_enrolment(body: NewEnrolment, resources: R, key: Enroller) -> dict[str,
         now_us = resources.clock()
         housing = find_housing(connection, key, body.machine, body.housing)
         refuse_taken(key, fleet.device(connection, key.owner_id, body.device), body.device)
-        made = one_time_codes.put_enrolment(
+        return enrolment.make(
             connection,
-            {
-                "owner_id": key.owner_id,
-                "code_hash": one_time_code.hash_of(one_time_code.read_code(code)),
-                "device": body.device,
-                "housing_id": housing.id,
-                "assigned_from_us": us(body.assigned_from),
-                "in_service_us": us(body.in_service_at),
-                "note": body.note,
-                "created_us": now_us,
-                "who": key.handle,
-                "expires_us": now_us + body.valid_hours * HOUR_US,
-            },
+            code,
+            enrolment.NewEnrolment(
+                owner_id=key.owner_id,
+                who=key.handle,
+                device=body.device,
+                housing_id=housing.id,
+                assigned_from_us=us(body.assigned_from),
+                in_service_us=us(body.in_service_at),
+                note=body.note,
+                valid_us=body.valid_hours * HOUR_US,
+            ),
+            now_us,
         )
-        what = f"{made} {body.model_dump_json()}"
-        fleet.note(connection, key.owner_id, now_us, key.handle, "enrolment", what)
-        found = one_time_codes.enrolment(connection, key.owner_id, made)
-        assert found is not None
-        return found
 
     return _document(resources.writer.call(save), resources.clock()) | {"code": code}
 

@@ -12,10 +12,11 @@ from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 
 from ingest import one_time_code, transfer
+from ingest.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS
 from ingest.errors import NotFound, Refused
 from ingest.resources import Resources
 from ingest.routes.described_codes import TransferMade, TransfersAnswer, TransferShown
-from ingest.routes.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS, read_code
+from ingest.routes.enrolment import read_code
 from ingest.routes.machines import find_machine
 from ingest.routes.paging import P, page_answer
 from ingest.routes.shared import (

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import stat
+import time
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
 
+from ingest.cli import main
 from ingest.intake import MAX_UNKNOWN_HELD
 from ingest.models import audit, enrolments, keys
 from ingest.settings import load
@@ -242,3 +246,27 @@ def test_who_tries_keys_has_to_wait_and_keys_that_are_known_go_on(few_tries: Api
     slowed = few_tries.get("/v1/machines", key=None, headers=bearer("k0000000.guess"))
     assert (slowed.status_code, slowed.json()["code"]) == (429, "over_quota")
     assert few_tries.send(batch(2, [3.0]))["stored"] == 1
+
+
+def test_the_command_makes_a_code_that_works_and_writes_it_where_only_its_user_reads_it(
+    sqlite_database_url: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with in_process(sqlite_database_url) as api:
+        api.post("/v1/machines", {"machine": "loader-02"})
+        tokens = api.tokens
+    where = ["--database", sqlite_database_url, "--owner", "plateau", "--out", str(tmp_path / "code")]
+    assert main(["enrol", "--device", NEW, "--machine", "loader-02", *where]) == 0
+    code = (tmp_path / "code").read_text().strip()
+    assert stat.S_IMODE((tmp_path / "code").stat().st_mode) == 0o600
+    assert code not in "".join(capsys.readouterr())
+    with in_process(sqlite_database_url, tokens=tokens) as api:
+        api.clock.now_us = int(time.time() * 1e6)  # the command goes by the system's clock
+        assert show(api, code).status_code == 201
+
+
+def test_the_command_shows_no_code_to_a_pipe(
+    sqlite_database_url: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["enrol", "--device", NEW, "--machine", "loader-02", "--database", sqlite_database_url]
+    assert main(words) == 2
+    assert "terminal only" in capsys.readouterr().err

@@ -1,0 +1,82 @@
+"""The command `enrol`: make a one-time code for a device; it goes to a terminal or a private file."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from gateway.wire import is_name
+from ingest import app, enrolment, one_time_code, settings
+from ingest.commands.keys import write_private
+from ingest.commands.opened import add_owner, opened, owner_id
+from ingest.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS
+from ingest.errors import CalledWrongly
+from ingest.routes.machines import DEFAULT_HOUSING
+from ingest.store import fleet
+from ingest.store.one_time_codes import Enrolment
+
+
+def add(commands: Any) -> None:
+    """Hang the command in."""
+    parser = commands.add_parser(
+        "enrol", help="make a one-time code with which a gateway gets the key of a device"
+    )
+    parser.add_argument("--device", required=True, metavar="NAME", help="which device")
+    parser.add_argument("--machine", required=True, metavar="NAME", help="where it sits")
+    parser.add_argument("--housing", default=DEFAULT_HOUSING, metavar="NAME", help="default: main")
+    parser.add_argument(
+        "--valid-hours", type=int, default=VALID_HOURS, metavar="INT", help=f"default: {VALID_HOURS}"
+    )
+    parser.add_argument("--note", default="", help="for whom")
+    parser.add_argument("--out", type=Path, metavar="FILE", help="write it to a new file, mode 0600")
+    settings.add_arguments(parser, "database")
+    add_owner(parser)
+    parser.set_defaults(run=run_enrol)
+
+
+def run_enrol(given: argparse.Namespace) -> int:
+    """Make a code, and show it on a terminal or write it to a file; never to a pipe or a log."""
+    if given.out is None and not sys.stdout.isatty():
+        raise CalledWrongly("a code is shown on a terminal only; use --out FILE to write it to a file")
+    if not is_name(given.device):
+        raise CalledWrongly(f'--device "{given.device}" is not a name of A-Z a-z 0-9 - : . _')
+    if not 1 <= given.valid_hours <= MOST_VALID_HOURS:
+        raise CalledWrongly(f"--valid-hours {given.valid_hours} is not from 1 to {MOST_VALID_HOURS}")
+    code = one_time_code.new_code()
+    with opened(given, newest=True) as engine, engine.begin() as connection:
+        made = _make(connection, given, code)
+        if given.out is not None:
+            write_private(given.out, code)
+    if given.out is None:
+        print(code)
+    print(f"for {made.device} on {made.machine}, valid {given.valid_hours} h", file=sys.stderr)
+    return 0
+
+
+def _make(connection: sa.Connection, given: argparse.Namespace, code: str) -> Enrolment:
+    owner = owner_id(connection, given.owner)
+    housing = next(
+        (
+            housing
+            for housing in fleet.every_housing(connection, owner)
+            if (housing.machine, housing.name) == (given.machine, given.housing)
+        ),
+        None,
+    )
+    if housing is None:
+        raise CalledWrongly(f"there is no housing {given.housing} on a machine {given.machine}; register it")
+    wanted = enrolment.NewEnrolment(
+        owner_id=owner,
+        who=enrolment.COMMAND,
+        device=given.device,
+        housing_id=housing.id,
+        assigned_from_us=None,
+        in_service_us=None,
+        note=given.note[:200],
+        valid_us=given.valid_hours * HOUR_US,
+    )
+    return enrolment.make(connection, code, wanted, app.system_clock())
