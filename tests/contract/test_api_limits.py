@@ -1,0 +1,56 @@
+"""Quotas over HTTP: a key over its rate gets 429 with Retry-After, others go on, and the gateway waits."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+
+import pytest
+
+from gateway.decision import LinkState, Sent, decide
+from gateway.transport import Reply
+from ingest.limits import BURST_S
+from ingest.settings import load
+from tests.support.serving import STREAM, Api, batch, in_process
+
+
+@pytest.fixture
+def slow(sqlite_database_url: str) -> Iterator[Api]:
+    """A request a second and 1000 bytes a second for each key."""
+    rates = {"key_requests_per_s": 1, "key_bytes_per_s": 1000}
+    settings = load(flags={"database": sqlite_database_url, **rates}, environ={})
+    with in_process(sqlite_database_url, settings=settings) as running:
+        running.register()
+        yield running
+
+
+def test_a_key_over_its_rate_is_told_when_to_come_back_and_others_go_on(slow: Api) -> None:
+    answers = [slow.get("/v1/streams", key="device") for _ in range(int(BURST_S) + 3)]
+    assert [a.status_code for a in answers][: int(BURST_S)] == [200] * int(BURST_S)
+    assert answers[-1].status_code == 429
+    assert answers[-1].json()["code"] == "over_quota"
+    assert 1 <= int(answers[-1].headers["retry-after"]) <= 2
+    assert slow.get("/v1/streams", key="planner").status_code == 200
+
+
+def test_bytes_count_before_the_body_is_read(slow: Api) -> None:
+    document = batch(1, [3.0] * 500)  # some 38 kB: more than 20 s of 1000 B/s; one such passes
+    assert slow.post("/v1/readings", document, key="device").status_code == 200
+    refused = slow.post("/v1/readings", batch(501, [3.0]), key="device")
+    assert (refused.status_code, refused.json()["code"]) == (429, "over_quota")
+    assert int(refused.headers["retry-after"]) > 1
+    assert slow.account()["streams"][0]["highest"] == 500
+
+
+def test_the_gateway_waits_as_long_as_it_is_told_and_loses_nothing(slow: Api) -> None:
+    """The server's own answer, put to the gateway's own decision."""
+    assert slow.post("/v1/readings", batch(1, [3.0] * 500), key="device").status_code == 200
+    refused = slow.post("/v1/readings", batch(501, [3.0]), key="device")
+    headers = {name.lower(): value for name, value in refused.headers.items()}
+    reply = Reply(status=refused.status_code, headers=headers, body=refused.content, trusted=True)
+    sent = Sent(stream=STREAM, count=1, first=501, last=501, highest=501, released=501)
+    state = LinkState(asked=frozenset({STREAM}))
+    decision = decide(state, sent, reply, jitter=0.0, now=datetime.now(UTC))
+    assert decision.wait_s == float(refused.headers["retry-after"])
+    assert decision.acknowledge_through is None
+    assert decision.shed is None
