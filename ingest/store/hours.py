@@ -249,7 +249,10 @@ def summaries_since(connection: sa.Connection, housing_id: int, revision: int) -
     return [Kept(*row) for row in result]
 
 
-def hours_of_devices(connection: sa.Connection, device_ids: Sequence[int]) -> list[int]:
-    """The hours in which any of these devices has readings, in order."""
+def hours_of_devices(
+    connection: sa.Connection, device_ids: Sequence[int], *, only_behind: bool = False
+) -> list[int]:
+    """The hours in which any of these devices has readings, in order; or those that wait for analysis."""
     query = sa.select(hours.c.hour).join_from(hours, streams).where(streams.c.device_id.in_(device_ids))
-    return sorted(connection.scalars(query.where(hours.c.readings > 0).distinct()))
+    which = sa.text("hours.revision > hours.analysed_revision") if only_behind else hours.c.readings > 0
+    return sorted(connection.scalars(query.where(which).distinct()))

@@ -1,0 +1,86 @@
+"""The command `recompute`: every hour summary made anew from the readings, or compared with what is kept."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import sqlalchemy as sa
+
+from ingest import database, settings
+from ingest.commands.opened import add_owner, opened, owner_id, reader
+from ingest.errors import CalledWrongly
+
+if TYPE_CHECKING:
+    from ingest.recompute import Compared
+
+
+def add(commands: Any) -> None:
+    """Hang the command in."""
+    parser = commands.add_parser(
+        "recompute",
+        help="make every hour summary anew from the readings; --check compares, exit code 1 if one differs",
+    )
+    settings.add_arguments(parser, "database", "archive_folder")
+    add_owner(parser)
+    parser.add_argument("--machine", metavar="NAME", help="this one only")
+    parser.add_argument("--check", action="store_true", help="change nothing; may run beside a server")
+    parser.add_argument("--json", action="store_true", help="for machines")
+    parser.set_defaults(run=run_recompute)
+
+
+def run_recompute(given: argparse.Namespace) -> int:
+    """Make anew or compare. Exit code 1 where `--check` found a difference."""
+    if given.check:
+        with reader(given) as connection:
+            return _run(given, connection.engine, None)
+    chosen = settings.from_arguments(given)
+    with opened(given, newest=True) as engine:
+        readers = database.reading_engine(chosen.database, archive=chosen.archive_folder)
+
+        def write(job: Callable[[sa.Connection], object]) -> object:
+            with engine.begin() as connection:
+                return job(connection)
+
+        try:
+            with engine.connect():  # first of all: it makes the write-ahead log that readers look into
+                pass
+            return _run(given, readers, write)
+        finally:
+            readers.dispose()
+
+
+def _run(given: argparse.Namespace, readers: sa.Engine, write: Any) -> int:
+    # Imported here: numerics take longer to load than the other commands take to run.
+    from ingest.recompute import recompute
+    from ingest.store import fleet
+
+    with readers.connect() as connection:
+        owner = owner_id(connection, given.owner)
+        housings = [h for h in fleet.every_housing(connection, owner) if given.machine in (None, h.machine)]
+    if given.machine is not None and not housings:
+        raise CalledWrongly(f"there is no machine {given.machine}; its name is as it was registered")
+    equal = True
+    for compared in recompute(readers.connect, housings, write):
+        equal = equal and compared.is_equal
+        print(_json(compared) if given.json else _line(compared))
+    return 0 if equal or write is not None else 1
+
+
+def _json(compared: Compared) -> str:
+    counts = {k: v for k, v in vars(compared).items() if k != "housing"}
+    housing = compared.housing
+    return json.dumps(
+        {"machine": housing.machine, "housing": housing.name, "equal": compared.is_equal} | counts
+    )
+
+
+def _line(compared: Compared) -> str:
+    name = f"{compared.housing.machine} {compared.housing.name}: {compared.hours:,} hours"
+    waiting = f"; {compared.waiting} hours wait for the background" if compared.waiting else ""
+    if compared.is_equal:
+        return f"{name}, equal to what is kept{waiting}"
+    counts = f"{compared.differing} differ, {compared.missing} were missing, {compared.extra} had no readings"
+    return f"{name}; of what was kept {counts}{waiting}"
