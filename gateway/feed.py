@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from typing import Any, Final
 
-from gateway.clock import Clock
+from gateway.clock import Anchor, Clock
 from gateway.errors import NeverAccepted, SpoolUnavailable, TryAgain
 from gateway.log import Log
 from gateway.sources import Context, find_source
@@ -27,6 +27,7 @@ BRIDGE_READINGS: Final = 10_000  # of one source; a quarter of an hour at 10 a s
 _FIRST_RESTART_S: Final = 1.0  # after a source failed; doubled up to a minute (chosen)
 _LONGEST_RESTART_S: Final = 60.0
 _WENT_WELL_US: Final = 60_000_000  # a source that ran this long before it failed starts over with short waits
+_TIME_EVERY_US: Final = 60_000_000
 _APPEND_AGAIN_S: Final = 1.0  # after the disk failed (chosen)
 
 
@@ -92,8 +93,13 @@ class Feed:
         self._refused = 0
         self._report_lock = threading.Lock()  # a source may read for several clients at once
         self._bridge = Bridge()
+        self._told_us: int | None = None  # when the source's word on the time was last looked at
         context = Context(
-            name=self.name, clock=clock, mark=lambda: spool.mark(self.name), report=self._report
+            name=self.name,
+            clock=clock,
+            mark=lambda: spool.mark(self.name),
+            report=self._report,
+            tell_time=self._tell_time,
         )
         self._source = find_source(use)(options, context)
 
@@ -164,6 +170,17 @@ class Feed:
             self._log("gateway.append_failed", level=logging.ERROR, source=self.name, reason=error)
             return False
         return True
+
+    def _tell_time(self, anchor: Anchor) -> None:
+        """Tie the boot to UTC by what the source says; looked at once a minute, to spare the disk."""
+        now_us = self._clock.since_boot_us()
+        if self._told_us is not None and now_us - self._told_us < _TIME_EVERY_US:
+            return
+        with suppress(TryAgain):
+            if self._spool.anchor(anchor):
+                uncertainty_s = anchor.uncertainty_us / 1e6
+                self._log("gateway.clock_anchored", kind=anchor.kind, uncertainty_s=uncertainty_s)
+            self._told_us = now_us
 
     def _is_writable(self, reading: Reading) -> bool:
         """False for a reading that will never be accepted: reported, and left out of what is written."""

@@ -16,13 +16,17 @@ from dataclasses import dataclass
 from importlib.metadata import entry_points
 from typing import Any, Protocol
 
-from gateway.clock import Clock
+from gateway.clock import Anchor, Clock
 from gateway.errors import SourceWrong
 from gateway.wire import Reading
 
 GROUP = "cleanside.sources"
 
 __all__ = ["GROUP", "Context", "Emit", "Source", "SourceFactory", "find_source"]
+
+
+def _nobody_asks(_: Anchor) -> None:
+    """Where no spool is behind the source."""
 
 
 class Emit(Protocol):
@@ -43,6 +47,8 @@ class Context:
     mark: Callable[[], str | None]
     #: tell about a reading that could not be taken: what, with fields. Counted and logged, never raised
     report: Callable[..., None]
+    #: say what time it is, where the source knows better than the machine (a GPS receiver). Never raises
+    tell_time: Callable[[Anchor], None] = _nobody_asks
 
 
 class Source(Protocol):

@@ -10,6 +10,9 @@ of the options say in which unit each quantity comes), what an object says (`gat
 socket's place (`gateway.sources.listener`).
 
 Options: `units` (quantity -> unit); `socket` (path of a Unix socket to listen on; absent: standard input).
+`tells_time`: who knows the time that the lines carry in `at`, for example "gps"; lines that also say their
+`at_uncertainty_s` then tie the boot to UTC for all sources. Only for what is measured now and written at
+once: `delay_s` (1) bounds how long a line may have been on its way, and is part of the uncertainty.
 """
 
 from __future__ import annotations
@@ -22,11 +25,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from gateway.clock import Anchor
 from gateway.sources import Context, Emit
 from gateway.sources.listener import serve
 from gateway.sources.objects import LONGEST_BYTES, Objects
 from gateway.sources.options import Options
-from gateway.wire import BatchRefused, Reading
+from gateway.wire import BatchRefused, Reading, is_name, us_of
 
 _LOOK_S = 0.25  # how soon a stop is heard
 
@@ -42,6 +46,10 @@ class NdjsonSource:
         units = given.units("units")
         members = {quantity: (quantity, unit) for quantity, unit in units.items()}
         self._objects = Objects(members, add_to="units of this source")
+        self._teller = given.text("tells_time")
+        if self._teller is not None and not is_name(self._teller):
+            raise given.wrong(f'tells_time "{self._teller}" is not a name; give it like "gps"')
+        self._delay_s = given.number("delay_s", 1.0) or 1.0
         socket_path = given.text("socket")
         given.done()
         self._socket = None if socket_path is None else Path(socket_path).expanduser()
@@ -65,11 +73,26 @@ class NdjsonSource:
             if not line.strip():
                 continue
             try:
-                yield self.read(line)
+                reading = self.read(line)
+                self._tell_time(reading)
+                yield reading
             except (ValueError, BatchRefused) as error:
                 self._context.report(
                     "line_not_read", reason=str(error), line=line[:80].decode("utf-8", "replace")
                 )
+
+    def _tell_time(self, reading: Reading) -> None:
+        if self._teller is None or reading.at is None or reading.at_uncertainty_s is None:
+            return
+        # It was said at `at`, and read some time between then and `delay_s` later: in the middle of that.
+        half_us = round(self._delay_s * 500_000)
+        anchor = Anchor(
+            kind=self._teller,
+            since_boot_us=self._context.clock.since_boot_us(),
+            utc_us=us_of(reading.at) + half_us,
+            uncertainty_us=half_us + round(reading.at_uncertainty_s * 1e6),
+        )
+        self._context.tell_time(anchor)
 
     def read(self, line: bytes) -> Reading:
         """One line as a reading. Raises ValueError or BatchRefused, saying value, rule and next step."""

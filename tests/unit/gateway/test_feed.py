@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import os
 import random
 import threading
 from collections.abc import Callable, Iterator
@@ -15,7 +17,7 @@ import pytest
 
 from gateway.errors import TryAgain
 from gateway.feed import BRIDGE_READINGS, Bridge, Feed
-from gateway.wire import Reading
+from gateway.wire import Reading, instant_text
 
 from .helpers import UNITS, numbers, open_spool, readings, server_anchor, settable_clock
 from .simulated_disk import SURVIVALS, Disk, PowerCut
@@ -141,6 +143,42 @@ def test_a_source_that_fails_is_reported_and_started_again_with_waits_that_grow_
     assert {fields["source"] for fields in failed} == {"ndjson-1"}
     assert bench.events[-1][0] == "gateway.source_ended"
     assert bench.feed.ended.is_set()
+
+
+def test_a_source_that_knows_the_time_places_the_boot_for_all(tmp_path: Path) -> None:
+    """No link, no disciplined clock, a wall clock years off: the receiver's word is enough."""
+    clock = settable_clock()
+    clock.wrong_by_us = -40 * 365 * 86_400_000_000
+    told: list[str] = []
+    ours, theirs = os.pipe()
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.append([Reading(values={"restriction": 3.0}, units=UNITS)])  # of another source, without a time
+        assert spool.peek() is None
+        entry = {"use": "ndjson", "units": {"restriction": "kPa"}, "tells_time": "gps"}
+        feed = Feed(
+            spool,
+            entry,
+            number=2,
+            clock=clock,
+            log=lambda name, **_: told.append(name),
+            stop=threading.Event(),
+        )
+        feed._source._descriptor = ours  # type: ignore[attr-defined]
+        at = instant_text(clock.true_us())
+        with os.fdopen(theirs, "wb") as pipe:
+            for _ in range(5):  # more within the minute change nothing
+                line = {"at": at, "at_uncertainty_s": 0.1, "restriction": 3.1}
+                pipe.write(json.dumps(line).encode() + b"\n")
+        feed.run()
+        batch = spool.peek()
+        assert batch is not None
+        assert len(batch) == 6
+        uncertainty_s = batch.uncertainty_s(0)
+        assert uncertainty_s is not None
+        assert 0.6 <= uncertainty_s <= 1.0  # half a second on the way, 0.1 of the receiver's, rounded up
+        assert batch.at_us[0] == pytest.approx(clock.true_us(), abs=uncertainty_s * 1e6)
+    os.close(ours)
+    assert told.count("gateway.clock_anchored") == 1
 
 
 def test_a_bridge_keeps_the_newest_and_never_more_than_its_bound() -> None:

@@ -12,8 +12,8 @@ import pytest
 from gateway.clock import SettableClock
 from gateway.fakes import FakeServer, problem, unpacked
 from gateway.spool import Spool
-from gateway.transport import NoAnswer, Reply
-from gateway.uplink import Uplink
+from gateway.transport import NoAnswer, Outcome, Reply, Request
+from gateway.uplink import DEFAULT_LINGER_S, IDLE_S, Uplink
 from gateway.wire import Reading, decode
 
 from .helpers import UNITS, counted_bytes, numbers, open_spool, reading, readings, settable_clock
@@ -273,6 +273,47 @@ def test_a_small_batch_is_sent_as_it_is_and_readable(bench: Bench) -> None:
     bench.drain()
     request = next(r for r in bench.server.requests if r.method == "POST")
     assert decode(unpacked(request)).columns == {"restriction": [3.05]}
+
+
+def test_a_new_reading_waits_its_deadline_for_company_and_goes_at_the_end_of_a_backlog(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without a backlog it is on its way after `linger_s`, with those that came by; else in its turn."""
+    bench = Bench(tmp_path / "a")
+    uplink, stop, waits = bench.uplink, threading.Event(), []
+    comes_at = {1: (1, 1), 3: (3, 3), 5: (5, 1_500)}  # which wait of the loop -> what is appended meanwhile
+    answered = bench.server.send
+
+    def wait(event: threading.Event, seconds: float) -> bool:
+        waits.append(seconds)
+        if (numbers_now := comes_at.get(len(waits))) is not None:
+            bench.spool.append(readings(*numbers_now))
+            if event is uplink.wake:
+                event.set()
+        if len(waits) == 2:  # somebody comes along while the first one waits
+            bench.spool.append([reading(2)])
+        bench.clock.advance(seconds)
+        if len(waits) > 8:
+            stop.set()
+        return event.is_set()
+
+    def send(request: Request) -> Outcome:
+        outcome = answered(request)
+        if len(bench.server.batches) == 3 and request.method == "POST":
+            bench.spool.append([reading(1_501)])  # while a backlog goes out
+        return outcome
+
+    monkeypatch.setattr(bench.clock, "wait", wait)
+    monkeypatch.setattr(bench.server, "send", send)
+    uplink.run(stop)
+    bench.spool.close()
+    linger_s = DEFAULT_LINGER_S
+    assert waits[:6] == [IDLE_S, linger_s, IDLE_S, linger_s, IDLE_S, linger_s]
+    sent = [numbers(batch) for batch in bench.server.batches]
+    assert sent[0] == [1, 2]
+    assert sent[1] == [3]
+    assert (sent[2][0], sent[2][-1]) == (5, 1_004)
+    assert (sent[3][0], sent[3][-1]) == (1_005, 1_501)  # behind the backlog, and without another wait
 
 
 def test_the_loop_stops_when_told_and_wakes_for_a_new_reading(bench: Bench) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import socket
 import stat
@@ -14,6 +15,7 @@ from typing import Any
 
 import pytest
 
+from gateway.clock import Anchor
 from gateway.errors import SourceWrong
 from gateway.sources.listener import MOST_CLIENTS
 from gateway.sources.ndjson import NdjsonSource
@@ -50,6 +52,26 @@ def test_a_line_is_a_reading_stamped_on_arrival_or_with_its_own_time() -> None:
     assert second.at is not None
     assert (instant_text(us_of(second.at)), second.at_uncertainty_s) == ("2026-12-02T06:14:07.250Z", 4.0)
     assert type(second.values["restriction"]) is int
+
+
+def test_lines_of_a_receiver_tell_what_time_it_is() -> None:
+    told: list[Anchor] = []
+    context = dataclasses.replace(Taken().context, tell_time=told.append)
+    options = OPTIONS | {"tells_time": "gps", "delay_s": 2}
+    source = NdjsonSource(options, context)
+    lines = [
+        b'{"at": "2026-03-02T06:14:07.250Z", "at_uncertainty_s": 0.5, "restriction": 3}',
+        b'{"at": "2026-03-02T06:14:08Z", "restriction": 3}',  # how sure, it does not say: it tells nothing
+        b'{"restriction": 3}',
+    ]
+    assert len(list(source._readings(lines))) == 3
+    (anchor,) = told
+    assert anchor.kind == "gps"
+    # Said at 7.25 and read up to two seconds later: a second on, give or take that second and its own half.
+    assert (instant_text(anchor.utc_us), anchor.uncertainty_us) == ("2026-03-02T06:14:08.250Z", 1_500_000)
+    assert anchor.since_boot_us == context.clock.since_boot_us()
+    list(NdjsonSource(OPTIONS, context)._readings(lines))
+    assert len(told) == 1  # nobody who was not asked to
 
 
 def test_a_value_that_is_null_is_not_there_and_an_empty_line_is_nothing() -> None:
