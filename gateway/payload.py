@@ -61,9 +61,16 @@ def _checked(value: object) -> float:
     )
 
 
+class NotAsWritten(ValueError):
+    """What lies on the disk is not what a spool writes: SQLite has no checksum over its pages."""
+
+
 def read_values(payloads: Sequence[str]) -> list[list[float]]:
-    """Read many payloads at once: one parse instead of one each."""
-    rows: list[list[float]] = orjson.loads("[" + ",".join(payloads) + "]")
+    """Read many payloads at once: one parse instead of one each. Raises NotAsWritten."""
+    try:
+        rows: list[list[float]] = orjson.loads("[" + ",".join(payloads) + "]")
+    except (TypeError, ValueError) as error:
+        raise NotAsWritten(f"a payload is not readable: {error}") from error
     return rows
 
 

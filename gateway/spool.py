@@ -23,14 +23,16 @@ from typing import Any, Final
 import apsw
 
 from gateway.clock import Anchor, Clock
-from gateway.errors import CalledWrongly, TryAgain, UnknownStream
+from gateway.errors import CalledWrongly, SpoolDamaged, TryAgain, UnknownStream
 from gateway.identity import RandomBytes, uuid7
 from gateway.rewind import rewind_stream
 from gateway.spool_age import Ages, ages
 from gateway.spool_append import Appends, UnitSets, check, new_rows
-from gateway.spool_batch import columns_of, read_rows, sendable
+from gateway.spool_batch import columns_of, is_whole, read_rows, sendable
 from gateway.spool_disk import SpoolDisk
+from gateway.spool_pages import Pages, read_pages
 from gateway.spool_peek import Known, next_batch, span
+from gateway.spool_rescue import REASON as DAMAGED
 from gateway.spool_rescue import find_new, is_read, salvage, waiting
 from gateway.spool_room import Room, used_bytes
 from gateway.spool_shed import declare
@@ -65,7 +67,7 @@ _APPEND_AGAIN = (
 )
 # Changes no row where there is no such stream, or where it never gave that number.
 _ACKNOWLEDGE = """UPDATE streams SET acknowledged_through = max(acknowledged_through, ?1),
-sent_through = max(sent_through, ?1) WHERE stream = ?2 AND first_position + ?1 - 1 <=
+sent_through = max(sent_through, ?1) WHERE +stream = ?2 AND first_position + ?1 - 1 <=
 coalesce(last_position, (SELECT seq FROM sqlite_sequence WHERE name = 'readings'), first_position - 1)"""
 _ADD_TRAFFIC = """INSERT INTO traffic VALUES (?, ?, ?) ON CONFLICT (day) DO UPDATE
 SET up_bytes = up_bytes + excluded.up_bytes, down_bytes = down_bytes + excluded.down_bytes"""
@@ -111,6 +113,7 @@ class Spool:
         self._unchecked = _CHECK_ROOM_EVERY
         self._in_flight = range(0)  # positions that `peek` gave out and nobody acknowledged
         self._traffic: dict[str, tuple[int, int]] = {}
+        self._pages: Pages | None = None  # of the file that is being salvaged
         self._appends = Appends()
         self._disk = SpoolDisk(path, begin=self._begin, forget=self._forget, vfs=vfs)
         self._room = Room(self._disk.transaction, lambda: self._unit_sets.by_number(self._disk.connection))
@@ -156,21 +159,49 @@ class Spool:
         A boot that is not placed yet holds back its readings and those behind it in its stream.
         report : say with it what explains silence, time and the account.
         """
-        with self._disk.reading() as connection:
-            for stream in stream_rows(connection):
-                batch = next_batch(
-                    connection,
-                    stream,
-                    self._known(connection),
-                    max_readings=max_readings,
-                    max_bytes=max_bytes,
-                    report=report,
-                )
-                if batch is not None:
-                    first, last = span(batch)
-                    self._in_flight = range(stream.position(first), stream.position(last) + 1)
-                    return batch
+        while True:
+            with self._disk.reading() as connection:
+                try:
+                    return self._peek(connection, max_readings, max_bytes, report=report)
+                except (KeyError, TypeError, ValueError) as error:
+                    # SQLite has no checksum over its pages: a row may not be as it was written.
+                    why = error
+            if not self._give_up_unreadable(max_readings):
+                with self._disk.reading():
+                    raise SpoolDamaged(f"{self.path}: what lies in it is not as it was written: {why!r}")
+
+    def _peek(
+        self, connection: apsw.Connection, max_readings: int, max_bytes: int, *, report: bool
+    ) -> Batch | None:
+        for stream in stream_rows(connection):
+            batch = next_batch(
+                connection,
+                stream,
+                self._known(connection),
+                max_readings=max_readings,
+                max_bytes=max_bytes,
+                report=report,
+            )
+            if batch is not None:
+                first, last = span(batch)
+                self._in_flight = range(stream.position(first), stream.position(last) + 1)
+                return batch
         return None
+
+    def _give_up_unreadable(self, most: int) -> int:
+        """Declare those of the next readings damaged that are not as they were written. Returns how many."""
+        given_up = 0
+        with self._disk.transaction() as connection:
+            unit_sets = self._unit_sets.by_number(connection)
+            for stream in stream_rows(connection):
+                begin = stream.position(stream.acknowledged_through + 1)
+                for row in read_rows(connection, begin, stream.last_position, limit=most):
+                    if not is_whole(row, unit_sets):
+                        seq = stream.seq(row[0])
+                        given_up += self._shed(connection, stream, seq, seq, DAMAGED)
+            if given_up:
+                self._add_event(connection, "readings_damaged", {"count": given_up})
+        return given_up
 
     def acknowledge(self, stream: str, through: int, *, again: Sequence[tuple[int, int]] = ()) -> None:
         """
@@ -373,15 +404,18 @@ class Spool:
 
     def salvage(self) -> bool:
         """Carry over some of what a file that was set aside still holds. False: nothing is left to do."""
-        with self._disk.transaction() as connection:
+        with self._disk.reading() as connection:
             names = waiting(connection)
-            if not names:
-                return False
-            aside = self.path.with_name(names[0])
-            if not salvage(connection, aside):
-                is_read(connection, aside.name)
+        if not names:
+            self._pages = None
+            return False
+        if self._pages is None or self._pages.path.name != names[0]:
+            self._pages = read_pages(self.path.with_name(names[0]))  # takes its time: appends go on meanwhile
+        with self._disk.transaction() as connection:
+            if names[0] in waiting(connection) and not salvage(connection, self._pages):
+                is_read(connection, names[0])
                 place_waiting(connection)
-                self._add_event(connection, "spool_salvaged", {"kept_as": aside.name})
+                self._add_event(connection, "spool_salvaged", {"kept_as": names[0]})
             self._forget()
         return True
 

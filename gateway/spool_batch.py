@@ -11,12 +11,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
+from math import isfinite
 from operator import itemgetter
 from typing import cast
 
 import apsw
 
-from gateway.payload import UnitSet, read_values
+from gateway.payload import NotAsWritten, UnitSet, read_values
 from gateway.spool_time import Placements, placement_at
 
 #: position, boot or None, time_us, uncertainty_s or None, unit set, payload: a row of the readings table
@@ -24,6 +25,7 @@ Row = tuple[int, int | None, int, float | None, int, str]
 
 _READ = """SELECT position, boot, time_us, uncertainty_s, unit_set, payload
 FROM readings WHERE position BETWEEN ? AND ? ORDER BY position LIMIT ?"""
+LEAST_US, MOST_US = -62_135_596_800_000_000, 253_402_300_799_999_999  # the years 0001 to 9999
 _SHARE_BYTES = 12  # of number and time, beside the payload, in the columns layout (about, uncompressed)
 
 
@@ -44,6 +46,26 @@ def read_rows(connection: apsw.Connection, first: int, last: int, *, limit: int 
     In order of position, which is that of the numbers; a range of the primary key, so the cost does not grow.
     """
     return cast(list[Row], connection.execute(_READ, (first, last, limit)).fetchall())
+
+
+def is_whole(row: Row, unit_sets: Mapping[int, UnitSet]) -> bool:
+    """A row is as a spool writes it, as far as that can be told: its types, its time, its payload."""
+    match row:
+        case (int(), int() | None, int(time_us), int() | float() | None, int(unit_set), str(payload)):
+            pass
+        case _:
+            return False
+    if unit_set not in unit_sets or not LEAST_US <= time_us <= MOST_US:
+        return False
+    try:
+        (values,) = read_values([payload])
+    except ValueError:
+        return False
+    return (
+        isinstance(values, list)
+        and len(values) == len(unit_sets[unit_set])
+        and all(type(value) in (int, float) and isfinite(value) for value in values)
+    )
 
 
 def sendable(
@@ -80,7 +102,7 @@ def _within_bytes(rows: Sequence[Row], max_bytes: int) -> int:
 
 
 def columns_of(rows: Sequence[Row], placements: Placements, unit_sets: Mapping[int, UnitSet]) -> Columns:
-    """Turn rows that are `sendable` into columns. rows: at least one."""
+    """Turn rows that are `sendable` into columns. rows: at least one. May raise if one is not `is_whole`."""
     at_us: list[int] = []
     uncertainty_s: list[float | None] = []
     for boot, run in groupby(rows, key=itemgetter(1)):
@@ -94,6 +116,8 @@ def columns_of(rows: Sequence[Row], placements: Placements, unit_sets: Mapping[i
                 assert placement is not None
                 at_us.append(placement.at_us(row[2]))
                 uncertainty_s.append(placement.uncertainty_s(row[2]))
+    if min(at_us) < LEAST_US or max(at_us) > MOST_US:
+        raise NotAsWritten(f"an instant is beyond all that is written: {min(at_us)} to {max(at_us)} us")
     one = uncertainty_s[0] if len(set(uncertainty_s)) == 1 else uncertainty_s
     units, columns = _value_columns(rows, unit_sets)
     return Columns(at_us, one, units, columns)

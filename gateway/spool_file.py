@@ -9,7 +9,9 @@ as ours. Leaves to others: what is in the tables (`gateway.spool`).
 from __future__ import annotations
 
 import fcntl
+import json
 import os
+import re
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from importlib import resources
@@ -18,6 +20,7 @@ from pathlib import Path
 import apsw
 
 from gateway.errors import CalledWrongly, SpoolDamaged, SpoolFull, SpoolInUse, SpoolTooNew, SpoolUnavailable
+from gateway.payload import NotAsWritten
 from gateway.spool_upgrade import STEPS
 
 SCHEMA_VERSION = 2
@@ -31,6 +34,9 @@ KEEP_LOG_BYTES = (
     4 * 2**20
 )  # the log's file is cut back to this after a checkpoint; a checkpoint comes at 4 MB
 
+# Besides what SQLite notices by itself: a text that is no UTF-8 or no JSON, a payload that is none.
+_NOT_AS_WRITTEN = (UnicodeDecodeError, json.JSONDecodeError, NotAsWritten)
+
 
 @contextmanager
 def translated(path: Path | str) -> Iterator[None]:
@@ -39,7 +45,7 @@ def translated(path: Path | str) -> Iterator[None]:
         yield
     except apsw.FullError as error:
         raise SpoolFull(f"{path}: {error}; free room on the disk or lower spool.budget_bytes") from error
-    except (apsw.CorruptError, apsw.NotADBError) as error:
+    except (apsw.CorruptError, apsw.NotADBError, *_NOT_AS_WRITTEN) as error:
         raise SpoolDamaged(
             f"{path}: {error}; it is set aside whole, and collection goes on in a new file"
         ) from error
@@ -76,6 +82,7 @@ def open_file(path: Path, *, vfs: str | None = None) -> apsw.Connection:
                 connection.execute("PRAGMA locking_mode=EXCLUSIVE")
             _set_policy(connection, path)
             _bring_up(connection, path)
+            _check_form(connection, path)
         except BaseException:
             close_file(connection)
             raise
@@ -153,6 +160,21 @@ def _bring_up(connection: apsw.Connection, path: Path) -> None:
             connection.execute("ROLLBACK")
         raise
     _check_version(connection, path)
+
+
+def _check_form(connection: apsw.Connection, path: Path) -> None:
+    """Tables, indexes and triggers are as they were made. Raises SpoolDamaged: a byte changed there is."""
+    fresh = apsw.Connection(":memory:")
+    fresh.execute(resources.files("gateway").joinpath("schema.sql").read_text("utf-8"))
+    if _form(connection) != _form(fresh):
+        raise SpoolDamaged(f"{path}: its tables are not as they were made; it is set aside whole")
+    fresh.close()
+
+
+def _form(connection: apsw.Connection) -> dict[object, str]:
+    """How each part of the file was made, comments and spaces aside."""
+    rows = connection.execute("SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL")
+    return {name: "".join(re.sub("--.*", "", str(sql)).split()) for name, sql in rows}
 
 
 def _version(connection: apsw.Connection) -> int:

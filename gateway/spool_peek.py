@@ -14,6 +14,7 @@ from typing import Any
 
 import apsw
 
+from gateway.errors import SpoolDamaged
 from gateway.payload import UnitSet
 from gateway.spool_batch import Row, columns_of, read_rows, sendable
 from gateway.spool_shed import shed_within
@@ -55,7 +56,12 @@ def next_batch(
     max_bytes: int,
     report: bool,
 ) -> Batch | None:
-    """The readings behind the mark of `stream`, as many as fit one batch; None: nothing to send now."""
+    """
+    The readings behind the mark of `stream`, as many as fit one batch; None: nothing to send now.
+
+    Raises SpoolDamaged where a number is missing; may raise KeyError, TypeError, ValueError where a row is
+    not as it was written (`gateway.spool_batch.is_whole`).
+    """
     first_seq = stream.acknowledged_through + 1
     if first_seq > stream.appended_through:
         return None
@@ -72,6 +78,7 @@ def next_batch(
     if len(shed) == MAX_SHED_RANGES:
         last_seq = shed[-1].last
         rows = [row for row in rows if stream.seq(row[0]) <= last_seq]
+    _check_whole(stream, first_seq, last_seq, rows, shed)
     if not rows and not shed:
         return None
     # A stream that was forked is told apart by its report; without one the server compares contents only.
@@ -88,6 +95,18 @@ def next_batch(
         events=events,
     )
     return _batch(stream, known, rows, shed, said)
+
+
+def _check_whole(
+    stream: StreamRow, first_seq: int, last_seq: int, rows: Sequence[Row], shed: Sequence[ShedRange]
+) -> None:
+    """A number that is neither held nor declared would never be told of: the tree of the file has a fault."""
+    told = len(rows) + sum(entry.last - entry.first + 1 for entry in shed)
+    if told < last_seq - first_seq + 1:
+        raise SpoolDamaged(
+            f"stream {stream.stream}: {last_seq - first_seq + 1 - told} numbers of {first_seq}..{last_seq} "
+            "are neither held nor declared; the file is set aside whole, and collection goes on in a new one"
+        )
 
 
 def _beside(

@@ -1,6 +1,9 @@
 """
 A damaged or vanished spool: set aside whole, and what is readable in it sent under its own numbers.
 
+What SQLite can read is taken from it; the rest from the pages themselves (`gateway.spool_pages`), so that a
+damage to the first page or to an inner one costs nothing but that page.
+
 Promises: nothing of the old file is changed or deleted; collection goes on in the new file at once; each
 number above the old mark is either carried over with the time it had, or declared shed, reason `damaged`.
 Work is done in small transactions and goes on after a restart.
@@ -15,25 +18,29 @@ from __future__ import annotations
 import itertools
 import json
 import os
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
 
 import apsw
 
-from gateway.payload import UnitSet, read_unit_set, write_unit_set
-from gateway.spool_batch import Row, columns_of, read_rows, sendable
+from gateway.payload import NotAsWritten, UnitSet, read_unit_set, write_unit_set
+from gateway.spool_batch import Row, columns_of, is_whole, read_rows, sendable
+from gateway.spool_pages import Pages, read_pages
 from gateway.spool_shed import declare, shed_within
 from gateway.spool_state import StreamRow, find_stream
-from gateway.spool_time import Placements, load_placements
+from gateway.spool_time import Placements, load_placements, placements_of
+from gateway.wire import ShedRange
 
 REASON: Final = "damaged"
 NOTE: Final = "salvage"  # the list of files that are not read to their end yet
 _KNOWN_NOTE: Final = "set_aside"  # the list of all files that were ever set aside
 _AT_ONCE: Final = 2_000  # numbers a transaction (chosen, as for pruning)
 _FAR: Final = 2**40  # positions between two salvaged streams: more numbers than any stream will have
+_UNREADABLE: Final = (apsw.Error, UnicodeDecodeError, TypeError)  # what reading a damaged table may raise
 _PARTS: Final = ("", "-wal", "-shm")
 
 
@@ -78,13 +85,16 @@ class _Old:
     unit_sets: Mapping[int, UnitSet]
     placements: Placements
     boots: Mapping[int, str]
+    pages: Pages
 
 
 def _copy_marks(connection: apsw.Connection, aside: Path) -> None:
     """Take over how far each source had come, as far as readable, so that none repeats itself."""
     with _opened(aside) as old:
-        for row in _rows(old, "SELECT source, mark FROM source_marks"):
-            connection.execute("INSERT OR IGNORE INTO source_marks VALUES (?, ?)", row)
+        marks = _rows(old, "SELECT source, mark FROM source_marks")
+    if marks is None:
+        marks = list(read_pages(aside).pairs.items())  # the notes among them are marks that nobody asks for
+    connection.executemany("INSERT OR IGNORE INTO source_marks VALUES (?, ?)", marks)
 
 
 def waiting(connection: apsw.Connection) -> list[str]:
@@ -109,10 +119,14 @@ def _write_names(connection: apsw.Connection, note: str, names: Sequence[str]) -
     )
 
 
-def salvage(connection: apsw.Connection, aside: Path) -> bool:
-    """Carry over some numbers of the file at `aside`, in the caller's transaction. False: nothing is left."""
-    with _opened(aside) as old:
-        known = _read_old(old)
+def salvage(connection: apsw.Connection, pages: Pages) -> bool:
+    """
+    Carry over some numbers of a file that was set aside, in the caller's transaction. False: nothing is left.
+
+    pages : of that file, read before.
+    """
+    with _opened(pages.path) as old:
+        known = _read_old(old, pages)
         for stream in known.streams:
             if stream.acknowledged_through < stream.appended_through and _carry_over(
                 connection, old, known, stream
@@ -129,13 +143,12 @@ def _carry_over(
     last = min(first + _AT_ONCE - 1, stream.appended_through)
     if first > last:
         return False
-    rows = _readable(old, stream.position(first), stream.position(last)) if old is not None else []
     held = set()
-    for row in rows:
-        if row[4] in known.unit_sets:
+    for row in _readable(old, known.pages, stream.position(first), stream.position(last)):
+        if is_whole(row, known.unit_sets):
             _insert(connection, known, row, new.position(stream.seq(row[0])))
             held.add(stream.seq(row[0]))
-    _declare_missing(connection, old, stream, new, held, first, last)
+    _declare_missing(connection, _shed_before(old, known.pages, stream, first, last), new, held, first, last)
     connection.execute(
         "UPDATE streams SET last_position = ? WHERE number = ?", (new.position(last), new.number)
     )
@@ -160,12 +173,8 @@ def _salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:
 
 
 def _insert(connection: apsw.Connection, known: _Old, row: Row, position: int) -> None:
-    boot, time_us, uncertainty_s = row[1], row[2], row[3]
-    if sendable([row], known.placements, known.unit_sets, max_bytes=1):
-        frozen = columns_of([row], known.placements, known.unit_sets)
-        assert not isinstance(frozen.at_uncertainty_s, list)
-        boot, time_us, uncertainty_s = None, frozen.at_us[0], frozen.at_uncertainty_s
-    elif boot is not None:
+    boot, time_us, uncertainty_s = _frozen(known, row)
+    if boot is not None:
         boot = _boot(connection, known.boots.get(boot, f"unreadable-{boot}"), position)
         connection.execute(
             "UPDATE boots SET ended_us = max(ended_us, ?) WHERE number = ? AND ended_us IS NOT NULL",
@@ -175,6 +184,16 @@ def _insert(connection: apsw.Connection, known: _Old, row: Row, position: int) -
         "INSERT INTO readings VALUES (?, ?, ?, ?, ?, ?)",
         (position, boot, time_us, uncertainty_s, _unit_set(connection, known.unit_sets[row[4]]), row[5]),
     )
+
+
+def _frozen(known: _Old, row: Row) -> tuple[int | None, int, float | None]:
+    """Boot, time and uncertainty of a reading: a time of its own if its boot was placed."""
+    with suppress(NotAsWritten):  # the placement is not: the reading waits with its boot
+        if sendable([row], known.placements, known.unit_sets, max_bytes=1):
+            frozen = columns_of([row], known.placements, known.unit_sets)
+            assert not isinstance(frozen.at_uncertainty_s, list)
+            return None, frozen.at_us[0], frozen.at_uncertainty_s
+    return row[1], row[2], row[3]
 
 
 def _boot(connection: apsw.Connection, boot: str, position: int) -> int:
@@ -197,19 +216,16 @@ def _unit_set(connection: apsw.Connection, unit_set: UnitSet) -> int:
 
 def _declare_missing(
     connection: apsw.Connection,
-    old: apsw.Connection | None,
-    stream: StreamRow,
+    before: Sequence[ShedRange],
     new: StreamRow,
     held: set[int],
     first: int,
     last: int,
 ) -> None:
     """Declare what was declared before, with its reason, and all else that is not held, reason `damaged`."""
-    if old is not None:
-        with suppress(apsw.Error):
-            for entry in shed_within(old, stream.number, first, last):
-                if not held & set(range(entry.first, entry.last + 1)):
-                    declare(connection, new.number, entry.first, entry.last, entry.reason)
+    for entry in before:
+        if not held & set(range(entry.first, entry.last + 1)):
+            declare(connection, new.number, entry.first, entry.last, entry.reason)
     begin = None
     for seq in range(first, last + 2):
         if seq <= last and seq not in held:
@@ -242,48 +258,72 @@ class _opened:
                 self._connection.close(True)
 
 
-def _rows(old: apsw.Connection | None, query: str) -> Iterator[tuple[Any, ...]]:
-    """Rows of a query as far as they can be read."""
-    if old is None:
-        return
-    with suppress(apsw.Error):
-        yield from old.execute(query)
-
-
-def _readable(old: apsw.Connection, first: int, last: int) -> list[Row]:
-    """The readings at positions first..last that can be read: halves are tried where the whole cannot be."""
+def _rows(old: apsw.Connection | None, query: str) -> list[tuple[Any, ...]] | None:
+    """All rows of a query; None where they cannot all be read."""
     try:
-        return read_rows(old, first, last)
-    except apsw.Error:
-        if first == last:
-            return []
-        middle = (first + last) // 2
-        return _readable(old, first, middle) + _readable(old, middle + 1, last)
+        return None if old is None else old.execute(query).fetchall()
+    except _UNREADABLE:
+        return None
 
 
-def _read_old(old: apsw.Connection | None) -> _Old:
+def _readable(old: apsw.Connection | None, pages: Pages, first: int, last: int) -> list[Row]:
+    """The readings at positions first..last that can be read, from either."""
+    rows: list[Row] = []
+    if old is not None:
+        with suppress(*_UNREADABLE):
+            rows = read_rows(old, first, last)
+    if len(rows) == last - first + 1:
+        return rows
+    found = {row[0]: row for row in [*pages.readings(first, last), *rows]}
+    return [found[position] for position in sorted(found)]
+
+
+def _shed_before(
+    old: apsw.Connection | None, pages: Pages, stream: StreamRow, first: int, last: int
+) -> list[ShedRange]:
+    """What was declared given up of numbers first..last, cut to them."""
+    if old is not None:
+        with suppress(*_UNREADABLE):
+            return shed_within(old, stream.number, first, last)
+    return [
+        ShedRange(max(first, begin), min(last, end), reason)
+        for number, begin, end, reason in pages.shed
+        if number == stream.number and begin <= last and end >= first
+    ]
+
+
+def _read_old(old: apsw.Connection | None, pages: Pages) -> _Old:
     unit_sets: dict[int, UnitSet] = {}
-    for number, units in _rows(old, "SELECT number, units FROM unit_sets"):
+    for number, units in _rows(old, "SELECT number, units FROM unit_sets") or pages.unit_sets.items():
         with suppress(ValueError, TypeError):
             unit_sets[number] = read_unit_set(units)
-    placements: Placements = {}
+    placements: Placements | None = None
     if old is not None:
-        with suppress(apsw.Error):
+        with suppress(*_UNREADABLE):
             placements = load_placements(old)
-    highest = max(
-        [
-            0,
-            *(int(row[0] or 0) for row in _rows(old, "SELECT max(position) FROM readings")),
-            *(int(row[0]) for row in _rows(old, "SELECT seq FROM sqlite_sequence WHERE name = 'readings'")),
-        ]
-    )
+    if placements is None:
+        placements = placements_of(sorted(pages.placements, key=lambda row: row[:2]))
+    boots: dict[int, str] = dict(_rows(old, "SELECT number, boot FROM boots") or pages.boots)
+    return _Old(_streams(old, pages), unit_sets, placements, boots, pages)
+
+
+def _streams(old: apsw.Connection | None, pages: Pages) -> list[StreamRow]:
+    """The streams of the old file: from the table, from its page, or from the copies, which know no mark."""
     query = (
         "SELECT number, stream, first_position, last_position, acknowledged_through, sent_through, state "
-        "FROM streams ORDER BY first_position"
+        "FROM streams"
     )
-    streams = [
-        StreamRow(number, stream, first, highest if last is None else last, mark, sent, state)
-        for number, stream, first, last, mark, sent, state in _rows(old, query)
+    rows: Sequence[tuple[Any, ...]] = _rows(old, query) or pages.streams
+    if not rows:  # all that is held is sent again; the server says what it knows
+        names = sorted(pages.names.items())
+        ends = [pages.last_within(first, after - 1) for (first, _), (after, _) in pairwise(names)]
+        rows = [
+            (0, stream, first, end, 0, 0, "open" if end is None else "forked")
+            for (first, stream), end in zip(names, [*ends, None], strict=False)
+        ]
+    query = "SELECT max(position) FROM readings UNION ALL SELECT seq FROM sqlite_sequence"
+    highest = max([pages.highest, *(row[0] or 0 for row in _rows(old, query) or ())])
+    return [
+        StreamRow(number, stream, first, highest if end is None else end, mark, sent, state)
+        for number, stream, first, end, mark, sent, state in sorted(rows, key=lambda row: row[2])
     ]
-    boots: dict[int, str] = dict(_rows(old, "SELECT number, boot FROM boots"))
-    return _Old(streams, unit_sets, placements, boots)

@@ -15,6 +15,7 @@ from typing import Any
 
 import apsw
 
+from gateway.errors import SpoolDamaged
 from gateway.spool_batch import Row, read_rows
 from gateway.spool_shed import count_shed
 from gateway.spool_time import load_placements, placement_at
@@ -26,7 +27,7 @@ SELECT number, stream, first_position, coalesce(last_position,
 FROM streams"""
 _STREAMS = f"{_COLUMNS} ORDER BY first_position, number"
 _OPEN_STREAM = f"{_COLUMNS} WHERE state = 'open'"
-_BY_NAME = f"{_COLUMNS} WHERE stream = ?"
+_BY_NAME = f"{_COLUMNS} WHERE +stream = ?"  # there are few; an index is one more page that can be damaged
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,8 +63,10 @@ def stream_rows(connection: apsw.Connection) -> list[StreamRow]:
 
 
 def open_stream(connection: apsw.Connection) -> StreamRow:
-    """The stream that takes new readings."""
-    return StreamRow(*connection.execute(_OPEN_STREAM).fetchall()[0])  # type: ignore[arg-type]
+    """The stream that takes new readings. Raises SpoolDamaged: a spool always has one."""
+    for row in connection.execute(_OPEN_STREAM):
+        return StreamRow(*row)
+    raise SpoolDamaged("no stream is open, as no spool is written; the file is set aside whole")
 
 
 def find_stream(connection: apsw.Connection, stream: str) -> StreamRow | None:

@@ -8,9 +8,10 @@ readings still to come. Leaves to others: the mathematics (`gateway.placement`),
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from operator import itemgetter
+from typing import Any
 
 import apsw
 
@@ -166,11 +167,17 @@ def load_anchors(connection: apsw.Connection) -> dict[int, list[Anchor]]:
 
 def load_placements(connection: apsw.Connection) -> dict[int, list[tuple[int, Placement]]]:
     """All placements, by boot, in the order of the positions they hold from."""
-    placements: dict[int, list[tuple[int, Placement]]] = {}
-    rows = connection.execute(
-        "SELECT boot, first_position, zero_us, rate_ppb, anchor_us, uncertainty_us, growth_ppb, kind "
-        "FROM placements ORDER BY boot, first_position"
+    return placements_of(
+        connection.execute(
+            "SELECT boot, first_position, zero_us, rate_ppb, anchor_us, uncertainty_us, growth_ppb, kind "
+            "FROM placements ORDER BY boot, first_position"
+        )
     )
+
+
+def placements_of(rows: Iterable[Sequence[Any]]) -> dict[int, list[tuple[int, Placement]]]:
+    """Rows of the table, in its order, as placements by boot."""
+    placements: dict[int, list[tuple[int, Placement]]] = {}
     for boot, first, zero_us, rate_ppb, anchor_us, uncertainty_us, growth_ppb, kind in rows:
         placement = Placement(
             zero_us=zero_us,

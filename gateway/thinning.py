@@ -12,7 +12,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 
 from gateway.payload import UnitSet, read_values
-from gateway.spool_batch import Row
+from gateway.spool_batch import Row, is_whole
 
 #: lengths of the intervals tried one after the other, until enough room is found [s]; chosen: each about four
 #: times the one before, from what a 10 s device would not miss to what still shows each shift
@@ -28,7 +28,19 @@ def intervals(rows: Sequence[Row], length_s: int) -> Iterator[list[Row]]:
 
 
 def worth_keeping(rows: Sequence[Row], unit_sets: Mapping[int, UnitSet]) -> set[int]:
-    """Positions of the readings of one interval that stay. rows : at least one, in order."""
+    """
+    Positions of the readings of one interval that stay. rows : at least one, in order.
+
+    What a failing disk has changed beyond reading is not among them.
+    """
+    try:
+        return _worth_keeping(rows, unit_sets)
+    except (KeyError, TypeError, ValueError):
+        whole = [row for row in rows if is_whole(row, unit_sets)]
+        return _worth_keeping(whole, unit_sets) if whole else set()
+
+
+def _worth_keeping(rows: Sequence[Row], unit_sets: Mapping[int, UnitSet]) -> set[int]:
     keep = {rows[0][0], rows[-1][0]}
     changes: list[int] = []
     lowest: tuple[float, int] | None = None

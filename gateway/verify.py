@@ -6,6 +6,8 @@ Promises: changes nothing; every finding says what and where. Leaves to others: 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from itertools import islice
 from pathlib import Path
 
 import apsw
@@ -26,15 +28,21 @@ def verify(path: Path) -> list[str]:
     with translated(path):
         connection = open_to_read(path)
         try:
-            findings = _of_file(connection)
-            # One view of all tables, while a gateway may be writing.
-            connection.execute("BEGIN")
-            for row in stream_rows(connection):
-                findings += _of_numbers(connection, row)
-            findings += _of_payloads(connection)
-            return findings[:_MOST_FINDINGS]
+            return list(islice(_findings(connection), _MOST_FINDINGS))
         finally:
             connection.close()
+
+
+def _findings(connection: apsw.Connection) -> Iterator[str]:
+    try:
+        yield from _of_file(connection)
+        # One view of all tables, while a gateway may be writing.
+        connection.execute("BEGIN")
+        for row in stream_rows(connection):
+            yield from _of_numbers(connection, row)
+        yield from _of_payloads(connection)
+    except (apsw.CorruptError, UnicodeDecodeError, ValueError) as error:
+        yield f"file: {error}; what lies behind that was not looked at"
 
 
 def _of_file(connection: apsw.Connection) -> list[str]:
