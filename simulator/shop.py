@@ -82,14 +82,14 @@ class Shop:
         """Take the server away without notice, as a power cut would."""
         if self._process is not None:
             self._process.kill()
-            self._process.wait()
+            self._process.communicate()
 
     def stop(self) -> None:
         """Stop the server in good order."""
         if self._process is not None and self._process.poll() is None:
             self._process.terminate()
             try:
-                self._process.wait(timeout=10)
+                self._process.communicate(timeout=10)
             except subprocess.TimeoutExpired:
                 self.kill()
         self._log.close()
