@@ -443,7 +443,7 @@ amendments = sa.Table(
 
 # ---------------------------------------------------------------- boots placed better later
 
-#: a better anchor of a boot that was sent already: at + offset + rate * (at - from) for its numbers
+#: a better anchor of a boot that was sent already: its numbers first..last were taken `shift_s` later
 boot_corrections = sa.Table(
     "boot_corrections",
     metadata,
@@ -452,9 +452,7 @@ boot_corrections = sa.Table(
     sa.Column("boot", NAME, nullable=False),
     sa.Column("first", sa.BigInteger, nullable=False),
     sa.Column("last", sa.BigInteger, nullable=False),
-    sa.Column("from_us", sa.BigInteger, nullable=False),
-    sa.Column("offset_s", sa.Double, nullable=False),
-    sa.Column("rate_ppm", sa.Double, nullable=False),
+    sa.Column("shift_s", sa.Double, nullable=False),
     #: of the corrected times; None: unknown
     sa.Column("uncertainty_s", sa.Double),
     sa.Column("anchor", NAME),
