@@ -10,7 +10,9 @@ Leaves to others: what is read and written (`ingest.store`), when (`ingest.write
 from __future__ import annotations
 
 import importlib.resources
+import math
 import os
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -25,8 +27,11 @@ from sqlalchemy import event
 from ingest.errors import BeingServed, CalledWrongly
 
 BUSY_TIMEOUT_MS = 5_000  # a reader may meet a checkpoint; chosen, far above what one takes
+CHECK_EVERY = 100_000  # steps of SQLite's machine, some milliseconds; measured free of charge
 READER_CACHE_KIB = 16_384
 STATEMENT_TIMEOUT_MS = 30_000  # PostgreSQL: a stuck statement must not hold the writer for ever; chosen
+LOCK_TIMEOUT_MS = 3_000  # PostgreSQL: then those who waited together are taken one by one; chosen
+IDLE_TIMEOUT_MS = 60_000  # PostgreSQL: a process that hangs in mid-transaction lets go of its locks; chosen
 READERS = 8  # PostgreSQL and SQLite: connections for reading, a process
 
 
@@ -110,7 +115,10 @@ def _known(url: str) -> str:
 
 def _postgres_engine(url: str, *, pool_size: int) -> sa.Engine:
     with_driver = sa.make_url(url).set(drivername="postgresql+psycopg")
-    options = f"-c statement_timeout={STATEMENT_TIMEOUT_MS} -c timezone=UTC"
+    options = (
+        f"-c statement_timeout={STATEMENT_TIMEOUT_MS} -c lock_timeout={LOCK_TIMEOUT_MS} "
+        f"-c idle_in_transaction_session_timeout={IDLE_TIMEOUT_MS} -c timezone=UTC"
+    )
     return sa.create_engine(
         with_driver,
         pool_size=pool_size,
@@ -134,6 +142,26 @@ def _configure_reader(connection: Any, _record: Any) -> None:
     connection.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
     connection.execute("PRAGMA query_only=ON")
     connection.execute(f"PRAGMA cache_size=-{READER_CACHE_KIB}")
+
+
+def limit_reading(engine: sa.Engine, limit_s: float) -> None:
+    """
+    End a transaction of a SQLite reader that takes longer, as PostgreSQL's statement_timeout does.
+
+    For a serving process: a command may take the time it needs. SQLite asks every `CHECK_EVERY` steps.
+    """
+    if engine.dialect.name != "sqlite":
+        return
+
+    def watch(connection: Any, record: Any) -> None:
+        record.info["until_s"] = math.inf
+        connection.set_progress_handler(lambda: time.monotonic() > record.info["until_s"], CHECK_EVERY)
+
+    def begin(connection: sa.Connection) -> None:
+        connection.info["until_s"] = time.monotonic() + limit_s
+
+    event.listen(engine, "connect", watch)
+    event.listen(engine, "begin", begin)
 
 
 def _begin_immediate(connection: sa.Connection) -> None:

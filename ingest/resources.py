@@ -73,6 +73,7 @@ def open_resources(settings: Settings, clock: Clock) -> Iterator[Resources]:
     with database.exclusive(settings.database):
         writing = database.writing_engine(settings.database, archive=settings.archive_folder)
         readers = database.reading_engine(settings.database, archive=settings.archive_folder)
+        database.limit_reading(readers, database.STATEMENT_TIMEOUT_MS / 1000)
         writer = Writer(writing, max_waiting=settings.max_waiting)
         try:
             with writing.begin() as connection:  # first: it makes the write-ahead log that readers look into

@@ -178,7 +178,7 @@ class Writer:
             if contended and tries > 1:
                 self._commit(jobs, tries=tries - 1)
                 return
-            outcomes = [_contended(error) if contended else error]
+            outcomes = [_contended(error) if contended or _sqlstate(error) in _HELD_UP else error]
         self.commits += 1
         self.jobs += len(jobs)
         took_s = time.perf_counter() - began_s
@@ -188,7 +188,7 @@ class Writer:
 
     def _transact(self, jobs: list[_Job]) -> list[Any]:
         outcomes: list[Any] = []
-        with as_our_errors(), self._engine.begin() as connection:
+        with as_our_errors(standing_in_the_way=True), self._engine.begin() as connection:
             for work, alike in groupby(jobs, key=lambda job: job.work):
                 outcomes += work(connection, [job.item for job in alike])
         return outcomes
@@ -245,6 +245,9 @@ _AWAY = (
 
 #: PostgreSQL took a transaction back because others stood in its way: it may be run again at once.
 _CONTENDED = ("40001", "40P01")
+#: a lock or a statement took too long: it may stand in the way of one job alone, so the others are taken by
+#: themselves; that one is told to come again
+_HELD_UP = ("55P03", "57014")
 
 
 def _sqlstate(error: Exception) -> str | None:
@@ -252,12 +255,16 @@ def _sqlstate(error: Exception) -> str | None:
 
 
 @contextmanager
-def as_our_errors() -> Iterator[None]:
-    """The one place where the drivers' errors become ours."""
+def as_our_errors(*, standing_in_the_way: bool = False) -> Iterator[None]:
+    """
+    The one place where the drivers' errors become ours.
+
+    standing_in_the_way : leave those as they are that say so, for who can run the same again or apart.
+    """
     try:
         yield
     except _AWAY as error:
-        if _sqlstate(error) in _CONTENDED:
+        if standing_in_the_way and _sqlstate(error) in (*_CONTENDED, *_HELD_UP):
             raise
         log.warning("ingest.store_unavailable", extra={"reason": str(error)[:200]})
         raise TryAgain(

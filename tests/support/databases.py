@@ -7,6 +7,10 @@ PostgreSQL is started once a test session in a folder of its own, and each test 
 from __future__ import annotations
 
 import itertools
+import os
+import signal
+import threading
+import time
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -60,9 +64,32 @@ class Postgres:
         self._run(f"CREATE DATABASE {name} TEMPLATE {self._template}")
         return self._url(name)
 
+    def crash(self) -> None:
+        """End all its processes at once, without a goodbye; what was committed is in its log."""
+        main = self._server.get_pid()
+        assert main is not None
+        os.kill(main, signal.SIGQUIT)  # PostgreSQL manual, "Shutting Down the Server": immediate shutdown
+        deadline, pause = time.monotonic() + 30, threading.Event()
+        while _is_running(main):
+            assert time.monotonic() < deadline
+            pause.wait(0.02)
+
+    def start_again(self) -> None:
+        """Start it over the same files: it recovers by itself."""
+        self._server.ensure_postgres_running()
+
     def stop(self) -> None:
         """End the server and remove its files."""
         self._server.cleanup()
+
+
+def _is_running(pid: int) -> bool:
+    try:
+        os.kill(pid, 0)
+    except ProcessLookupError:
+        return False
+    status = Path(f"/proc/{pid}/stat")
+    return not status.exists() or status.read_text().rpartition(")")[2].split()[0] != "Z"
 
 
 def migrate(url: str) -> None:

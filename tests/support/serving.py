@@ -175,8 +175,11 @@ def in_process(
 class ServerProcess:
     """The command `cleanside-ingest serve` on a free port; can be killed and started again."""
 
-    def __init__(self, database_url: str, tokens: dict[str, str], *flags: str) -> None:
-        """flags : further ones of the command."""
+    def __init__(
+        self, database_url: str, tokens: dict[str, str], *flags: str, module: str = "ingest"
+    ) -> None:
+        """flags : further ones of the command. module : what is run; a benchmark has one of its own."""
+        self._module = module
         self.database_url = database_url
         self._flags = flags
         self.tokens = tokens
@@ -187,7 +190,7 @@ class ServerProcess:
 
     def start(self) -> None:
         """Start it, and wait until it takes requests. After a kill it comes back on the same port."""
-        command = [sys.executable, "-m", "ingest", "serve", "--port", str(self._port)]
+        command = [sys.executable, "-m", self._module, "serve", "--port", str(self._port)]
         self._process = subprocess.Popen(
             [*command, "--database", self.database_url, *self._flags],
             stdout=subprocess.PIPE,
@@ -218,6 +221,11 @@ class ServerProcess:
         """SIGTERM, and wait. Returns its exit code."""
         return self._end(signal.SIGTERM)
 
+    def wait(self) -> int:
+        """Until it has ended by itself. Returns its exit code."""
+        assert self._process is not None
+        return self._ended(self._process)
+
     def close(self) -> None:
         """Kill it and let go of what the test held for it."""
         if self._process is not None:
@@ -228,9 +236,13 @@ class ServerProcess:
         assert self._process is not None
         if self._process.poll() is None:
             self._process.send_signal(number)
-        code = self._process.wait(START_WITHIN_S)
-        if self._process.stdout is not None:
-            self._process.stdout.close()
+        return self._ended(self._process)
+
+    @staticmethod
+    def _ended(process: subprocess.Popen[str]) -> int:
+        code = process.wait(START_WITHIN_S)
+        if process.stdout is not None:
+            process.stdout.close()
         return code
 
     def _line_within(self, seconds: float) -> str:

@@ -1,0 +1,106 @@
+"""
+A relay between server and PostgreSQL for tests: it can lose the connection exactly in COMMIT, or stand still.
+
+Promises: what it relays it relays byte for byte, over the same kind of socket. Only a transaction that brings
+readings (a binary COPY) is cut, so that the test says which one. Leaves to others: what is then promised.
+"""
+
+from __future__ import annotations
+
+import socket
+import threading
+from contextlib import suppress
+from pathlib import Path
+
+import sqlalchemy as sa
+
+#: what happens to the next COMMIT of readings
+REACHED, DID_NOT_REACH = "reached", "did not reach"
+
+
+class Relay:
+    """Use as a context manager; `url` is the database through the relay."""
+
+    def __init__(self, url: str, folder: Path) -> None:
+        parsed = sa.make_url(url)
+        host = parsed.query["host"]
+        assert isinstance(host, str)
+        self._to = f"{host}/.s.PGSQL.{parsed.port or parsed.query.get('port', 5432)}"
+        self.url = parsed.set(query={**parsed.query, "host": str(folder)}).render_as_string(
+            hide_password=False
+        )
+        self.fate = ""
+        self.cut = 0
+        self._gate = threading.Event()
+        self._gate.set()
+        self._open: list[socket.socket] = []
+        self._listener = socket.socket(socket.AF_UNIX)
+        self._listener.bind(str(folder / ".s.PGSQL.5432"))
+        self._listener.listen(64)
+        threading.Thread(target=self._accept, daemon=True).start()
+
+    def stand_still(self) -> None:
+        """Nothing goes through until `go_on`: a database that does not answer."""
+        self._gate.clear()
+
+    def go_on(self) -> None:
+        """Everything goes through again."""
+        self._gate.set()
+
+    def __enter__(self) -> Relay:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._gate.set()
+        self._listener.close()
+        for end in self._open:
+            with suppress(OSError):
+                end.close()
+
+    def _accept(self) -> None:
+        while True:
+            try:
+                client, _ = self._listener.accept()
+            except OSError:
+                return
+            server = socket.socket(socket.AF_UNIX)
+            server.connect(self._to)
+            self._open += [client, server]
+            threading.Thread(target=self._up, args=(client, server), daemon=True).start()
+            threading.Thread(target=self._down, args=(client, server), daemon=True).start()
+
+    def _up(self, client: socket.socket, server: socket.socket) -> None:
+        brings_readings = False
+        with suppress(OSError):
+            while data := client.recv(2**16):
+                self._gate.wait()
+                brings_readings |= b"PGCOPY" in data
+                if b"COMMIT" in data:
+                    if self.fate and brings_readings:
+                        self._lose(client, server, data)
+                        return
+                    brings_readings = False
+                server.sendall(data)
+        _shut(client, server)
+
+    def _lose(self, client: socket.socket, server: socket.socket, data: bytes) -> None:
+        reaches, self.fate = self.fate == REACHED, ""
+        _shut(client)  # the server of ours sees its connection end now
+        if reaches:
+            server.sendall(data)  # and the database commits all the same
+        else:
+            _shut(server)  # it takes back what it has; were it not told, its own time limit would
+        self.cut += 1
+
+    def _down(self, client: socket.socket, server: socket.socket) -> None:
+        with suppress(OSError):
+            while data := server.recv(2**16):
+                self._gate.wait()
+                client.sendall(data)
+        _shut(client, server)
+
+
+def _shut(*ends: socket.socket) -> None:
+    for end in ends:
+        with suppress(OSError):
+            end.shutdown(socket.SHUT_RDWR)
