@@ -193,10 +193,11 @@ class Spool:
         given_up = 0
         with self._disk.transaction() as connection:
             unit_sets = self._unit_sets.by_number(connection)
+            boots = {None, *(number for (number,) in connection.execute("SELECT number FROM boots"))}
             for stream in stream_rows(connection):
                 begin = stream.position(stream.acknowledged_through + 1)
                 for row in read_rows(connection, begin, stream.last_position, limit=most):
-                    if not is_whole(row, unit_sets):
+                    if row[1] not in boots or not is_whole(row, unit_sets):
                         seq = stream.seq(row[0])
                         given_up += self._shed(connection, stream, seq, seq, DAMAGED)
             if given_up:

@@ -15,8 +15,8 @@ from typing import Any
 import apsw
 
 from gateway.errors import SpoolDamaged
-from gateway.payload import UnitSet
-from gateway.spool_batch import Row, columns_of, read_rows, sendable
+from gateway.payload import NotAsWritten, UnitSet
+from gateway.spool_batch import Row, columns_of, is_whole, read_rows, sendable
 from gateway.spool_shed import shed_within
 from gateway.spool_state import StreamRow
 from gateway.spool_time import Placements
@@ -70,6 +70,7 @@ def next_batch(
     if rows:
         last_seq = stream.seq(rows[-1][0])
     else:  # what was given up before the first that has to wait, or all of the rest
+        _check_waits(connection, held[:1], known)
         last_seq = stream.seq(held[0][0]) - 1 if held else stream.appended_through
     is_shed, is_placed, is_event = _beside(connection, stream, first_seq, last_seq)
     shed = (
@@ -95,6 +96,14 @@ def next_batch(
         events=events,
     )
     return _batch(stream, known, rows, shed, said)
+
+
+def _check_waits(connection: apsw.Connection, rows: Sequence[Row], known: Known) -> None:
+    """What waits for its boot to be placed is whole, and the boot is there. Raises NotAsWritten."""
+    for row in rows:
+        boots = connection.execute("SELECT count(*) FROM boots WHERE number = ?", (row[1],)).get
+        if not boots or not is_whole(row, known.unit_sets):
+            raise NotAsWritten(f"the reading at position {row[0]} would wait for ever: {row[1:]}")
 
 
 def _check_whole(

@@ -94,7 +94,7 @@ def _of_payloads(connection: apsw.Connection) -> list[str]:
             if len(read_values([payload])[0]) != sizes[unit_set]:
                 findings.append(f"reading at position {position}: {payload[:40]} does not fit its unit set")
         except (ValueError, KeyError, TypeError):
-            findings.append(f"reading at position {position}: {payload[:40]!r} is not readable")
+            findings.append(f"reading at position {position}: {str(payload)[:40]!r} is not readable")
         if len(findings) >= _MOST_FINDINGS:
             break
     return findings
