@@ -13,6 +13,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -273,22 +274,19 @@ def assert_balances(url: str, stored: int) -> None:
 
 def test_a_database_file_at_its_limit_is_said(sqlite_database_url: str) -> None:
     """SQLITE_FULL itself, by a bound on the pages of the file."""
-    with in_process(
-        sqlite_database_url, settings=load(flags={"database": sqlite_database_url}, environ={})
-    ) as api:
+    with in_process(sqlite_database_url) as api:
         api.register()
-        api.resources.writer.call(
-            lambda c: c.execute(
-                sa.text(f"PRAGMA max_page_count={c.scalar(sa.text('PRAGMA page_count')) + 2}")
-            )
-        )
+
+        def bound(connection: sa.Connection, *, more_pages: int) -> None:
+            now = connection.exec_driver_sql("PRAGMA page_count").scalar_one()
+            connection.exec_driver_sql(f"PRAGMA max_page_count={now + more_pages}")
+
+        api.resources.writer.call(partial(bound, more_pages=2))
         first = 1
-        while (
-            response := api.post("/v1/readings", batch(first, [3.0] * 500), key="device")
-        ).status_code == 200:
+        while (said := api.post("/v1/readings", batch(first, [3.0] * 500), key="device")).status_code == 200:
             first += 500
-        assert_says_later(response)
-        api.resources.writer.call(lambda c: c.execute(sa.text("PRAGMA max_page_count=1000000")))
+        assert_says_later(said)
+        api.resources.writer.call(partial(bound, more_pages=100_000))
         assert api.send(batch(first, [3.0] * 500))["stored"] == 500
         assert api.account()["balances"]
 
