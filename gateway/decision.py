@@ -193,9 +193,12 @@ def _on_mark(
     if mark < sent.acknowledged_through:
         return _rewind(asked, sent, mark, why, jitter, time_us)
     through = _releasable(sent, mark)
+    moved = through > sent.acknowledged_through
+    # Only what moves the mark ends the waits: a server that answers questions and takes no batch must not be
+    # asked by a whole fleet each second.
     return Decision(
-        state=replace(_cleared(asked, through), failures=0),
-        acknowledge_through=through if through > sent.acknowledged_through else None,
+        state=replace(_cleared(asked, through), failures=0 if moved else state.failures),
+        acknowledge_through=through if moved else None,
         server_time_us=time_us,
     )
 

@@ -222,14 +222,24 @@ def test_a_lower_mark_rewinds_once_and_not_again(outcome: Reply) -> None:
 
 def test_a_server_that_knows_as_much_as_we_do_is_sent_to() -> None:
     decision = judged(known(100, 200), sent=ASKED, state=LinkState(failures=2))
-    assert (decision.rewind_to, decision.fork, decision.state.failures) == (None, None, 0)
+    assert (decision.rewind_to, decision.fork, decision.wait_s) == (None, None, 0.0)
     assert STREAM in decision.state.asked
+
+
+def test_a_server_that_answers_questions_and_takes_nothing_is_asked_ever_more_slowly() -> None:
+    state, waits = LinkState(), []
+    for _ in range(8):
+        state = judged(known(100, 200), sent=ASKED, state=state).state
+        refused = judged(problem(500, "server_broken"), state=state, jitter=1.0)
+        state = refused.state
+        waits.append(refused.wait_s)
+    assert waits == [min(LONGEST_WAIT_S, 2.0**n) for n in range(8)]
 
 
 def test_after_a_lost_reply_the_mark_releases_what_was_stored() -> None:
     for mark, through in ((150, 150), (200, 200), (100, None)):
         decision = judged(known(mark, 200), sent=ASKED, state=LinkState(failures=2))
-        assert (decision.acknowledge_through, decision.state.failures) == (through, 0)
+        assert (decision.acknowledge_through, decision.state.failures) == (through, 0 if through else 2)
         assert (decision.wait_s, decision.rewind_to, decision.again) == (0.0, None, ())
 
 
