@@ -80,7 +80,8 @@ CREATE TABLE placements (
 -- Each batch asks which placements begin in it.
 CREATE INDEX placements_by_position ON placements (first_position);
 
--- Numbers given up, and why. Kept after the server knows: a server restored from a backup has to be told again.
+-- Numbers given up, and why. Kept after the server knows, as long as an older reading is held: a server restored
+-- from a backup has to be told again.
 CREATE TABLE shed (
     stream INTEGER NOT NULL REFERENCES streams (number),
     first INTEGER NOT NULL,

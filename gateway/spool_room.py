@@ -103,6 +103,7 @@ class Room:
                 (row.first_position, row.position(row.acknowledged_through), _AT_ONCE),
             )
             if (deleted := connection.changes()) > 0:
+                _forget_shed(connection, row)
                 return deleted
         return 0
 
@@ -167,6 +168,20 @@ def used_bytes(connection: apsw.Connection) -> int:
         for name in ("page_count", "freelist_count", "page_size")
     )
     return (pages - free) * page_bytes
+
+
+def _forget_shed(connection: apsw.Connection, row: StreamRow) -> None:
+    """
+    Drop ranges that the server knows and behind which nothing older is held: their number stays bounded.
+
+    Should a server be restored from before them, the rewind declares all that is not held any more.
+    """
+    oldest = connection.execute(
+        "SELECT min(position) FROM readings WHERE position BETWEEN ? AND ?",
+        (row.first_position, row.position(row.acknowledged_through)),
+    ).get
+    held_from = row.acknowledged_through + 1 if oldest is None else row.seq(int(oldest))
+    connection.execute("DELETE FROM shed WHERE stream = ? AND last < ?", (row.number, held_from))
 
 
 def _give_up(connection: apsw.Connection, row: StreamRow, positions: list[int]) -> None:

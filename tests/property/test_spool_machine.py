@@ -87,8 +87,10 @@ class SpoolAgainstList(RuleBasedStateMachine):
 
     @rule()
     def prune(self) -> None:
-        self.spool._room.prune()
-        self.pruned |= {n for n in range(1, self.mark + 1) if n not in self.shed}
+        if self.spool._room.prune():
+            # Nothing older is held any more: what was declared there need not be told again with its reason.
+            self.pruned |= set(range(1, self.mark + 1))
+            self.shed = {n: reason for n, reason in self.shed.items() if n > self.mark}
 
     @rule()
     def restart(self) -> None:

@@ -97,6 +97,29 @@ def test_a_restart_in_the_middle_of_thinning_goes_on(tmp_path: Path) -> None:
         assert state.backlog + state.shed_waiting == 30_000
 
 
+def test_ranges_given_up_stay_few_however_many_outages_there_were(tmp_path: Path) -> None:
+    """While they wait: one more than the readings between them. Once told: none older than what is held."""
+    with open_spool(tmp_path / "a", budget_bytes=300_000) as spool:
+        stream, counts = spool.open_stream, []
+        for outage in range(6):
+            fill(spool, outage * 10_000 + 1, (outage + 1) * 10_000)
+            counts.append(ranges(spool))
+            assert counts[-1] <= spool.state().held + 1
+            whole_backlog(spool)
+        assert counts[-1] <= 1.5 * counts[0], "they grow with each outage"
+        fill(spool, 60_001, 70_000)  # which makes room at the cost of what was acknowledged
+        again = spool.rewind(stream, 0)
+        told = whole_backlog(spool)
+        assert sum(len(batch) for batch in told) >= again
+        shed = [n for batch in told for s in batch.shed for n in range(s.first, s.last + 1)]
+        held = [n for batch in told for n in batch.seq or ()]
+        assert sorted(held + shed) == list(range(1, 70_001)), "a restored server is told of every number"
+
+
+def ranges(spool: Spool) -> int:
+    return int(spool._disk.connection.execute("SELECT count(*) FROM shed").get)
+
+
 # ------------------------------------------------------------ days
 
 
