@@ -28,11 +28,20 @@ class SeatedDevice(Described):
     until: str | None
 
 
+class ReferenceShown(Described):
+    """The flow at which terminal restriction is stated, as entered."""
+
+    quantity: str
+    value: float
+    unit: str
+
+
 class HousingShown(Described):
     """One housing with its limits and devices."""
 
     housing: str
     terminal_restrictions: list[TerminalShown]
+    reference_flow: ReferenceShown | None = Field(description="null: learned from the readings")
     devices: list[SeatedDevice]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import sqlalchemy as sa
 from fastapi import APIRouter, Depends, Request, Response
@@ -37,11 +37,23 @@ class TerminalRestriction(Strict):
     valid_from: At | None = Field(None, description="from when it holds; left out: from the beginning")
 
 
+class ReferenceFlow(Strict):
+    """The flow at which the terminal restriction is stated, usually that of rated speed and load."""
+
+    quantity: Literal["engine_speed", "air_mass_flow"]
+    value: float = Field(gt=0, examples=[1900])
+    unit: Words = Field(max_length=64, examples=["r/min"])
+
+
 class NewHousing(Strict):
     """One air filter housing of a machine."""
 
     housing: Name = Field(examples=["main"])
     terminal_restriction: TerminalRestriction | None = None
+    reference_flow: ReferenceFlow | None = Field(
+        default=None,
+        description="left out: learned from the highest flows seen, which reads low on easy work",
+    )
 
 
 class NewMachine(Strict):
@@ -75,6 +87,10 @@ def post_machine(
     """Register a machine, or add to one. The same request again changes nothing."""
     wanted = body.housings or [NewHousing(housing=DEFAULT_HOUSING)]
     limits = [_terminal(h.terminal_restriction, f"#/housings/{i}") for i, h in enumerate(wanted)]
+    for i, housing in enumerate(wanted):
+        if housing.reference_flow is not None:
+            pointer = f"#/housings/{i}/reference_flow/unit"
+            require_unit(housing.reference_flow.unit, pointer, housing.reference_flow.quantity)
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
@@ -86,6 +102,8 @@ def post_machine(
             kept = fleet.keep_housing(connection, machine, housing.housing)
             if limit is not None:
                 fleet.put_terminal(connection, kept.id, limit)
+            if (reference := housing.reference_flow) is not None:
+                fleet.put_reference(connection, kept.id, reference.quantity, reference.value, reference.unit)
         fleet.note(connection, key.owner_id, now_us, key.handle, "machine", body.model_dump_json())
         return machine_document(connection, machine)
 
@@ -221,13 +239,13 @@ def find_housing(connection: sa.Connection, key: Key, machine: str, housing: str
     raise NotFound("housing", housing)
 
 
-def require_unit(unit: str, pointer: str) -> None:
-    """Raise Refused (422) unless a unit measures restriction. pointer : where it stands in the body."""
-    if not accepts(unit, "restriction"):
-        likely = suggest_unit(unit, "restriction")
-        accepted = ", ".join(list(QUANTITIES["restriction"].units)[:8])
+def require_unit(unit: str, pointer: str, quantity: str = "restriction") -> None:
+    """Raise Refused (422) unless a unit measures a quantity. pointer : where it stands in the body."""
+    if not accepts(unit, quantity):
+        likely = suggest_unit(unit, quantity)
+        accepted = ", ".join(list(QUANTITIES[quantity].units)[:8])
         hint = f'did you mean "{likely}"? ' if likely else ""
-        detail = f'unit "{unit}" does not measure restriction; {hint}send one of {accepted}'
+        detail = f'unit "{unit}" does not measure {quantity}; {hint}send one of {accepted}'
         raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
 
 
@@ -271,11 +289,22 @@ def _housing_document(connection: sa.Connection, housing: Housing) -> dict[str, 
     return {
         "housing": housing.name,
         "terminal_restrictions": [terminal_document(limit) for limit in limits],
+        "reference_flow": _reference_document(housing),
         "devices": [
             {"device": seat.device, "from": text(seat.from_us), "until": text(seat.until_us)}
             for seat in seats
             if seat.from_us is None or seat.from_us != seat.until_us
         ],
+    }
+
+
+def _reference_document(housing: Housing) -> dict[str, Any] | None:
+    if housing.reference_quantity is None:
+        return None
+    return {
+        "quantity": housing.reference_quantity,
+        "value": housing.reference_value,
+        "unit": housing.reference_unit,
     }
 
 

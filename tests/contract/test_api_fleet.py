@@ -76,6 +76,78 @@ def test_a_later_limit_leaves_the_earlier_one_for_its_time(api: Api) -> None:
     assert restriction(api)["terminal_restriction"]["value"] == 6.2
 
 
+def test_the_flow_at_which_terminal_is_stated_is_entered_with_its_unit_and_used(api: Api) -> None:
+    api.register()
+    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    api.send(working_hours(30))
+    api.analyse()
+    learned = restriction(api)
+    assert "reference flow learned from the highest flows seen" in learned["evidence"]
+    entered = {"quantity": "engine_speed", "value": 2000, "unit": "r/min"}
+    body = {"machine": "grader-07", "housings": [{"housing": "main", "reference_flow": entered}]}
+    shown = api.post("/v1/machines", body).json()["housings"][0]
+    assert shown["reference_flow"] == entered
+    assert shown["terminal_restrictions"][0]["value"] == 6.2
+    after = restriction(api)
+    assert "reference flow entered" in after["evidence"]
+    # Terminal is stated at 2000 r/min, all readings are from 1800: R_ref = R (2000/1800)^n.
+    expected = learned["restriction_pa"] * (2000 / 1800) ** after["flow_exponent"]
+    assert after["restriction_pa"] == pytest.approx(expected, rel=1e-6)
+
+
+def test_a_reference_flow_in_a_unit_of_something_else_is_refused(api: Api) -> None:
+    wrong = {"quantity": "engine_speed", "value": 2000, "unit": "kPa"}
+    body = {"machine": "grader-07", "housings": [{"housing": "main", "reference_flow": wrong}]}
+    refused = api.post("/v1/machines", body)
+    assert refused.status_code == 422
+    assert refused.json()["errors"][0]["pointer"] == "#/housings/0/reference_flow/unit"
+    assert api.get("/v1/machines").json()["machines"] == []
+
+
+def test_lives_say_when_each_began_and_ended_and_who_said_so(api: Api) -> None:
+    api.register()
+    api.clock.now_us = parse_instant(START).us + 61 * HOUR_S * 1_000_000
+    api.send(working_hours(60))
+    api.analyse()
+    change = {"changed_at": "2026-02-21T06:00:00Z"}
+    assert api.post("/v1/machines/grader-07/element-changes", change, key="planner").status_code == 200
+    first, running = api.get("/v1/machines/grader-07/lives", key="planner").json()["lives"]
+    assert (first["began"], first["began_by"], first["end_at"]) == ("first seen", None, change["changed_at"])
+    assert (running["began"], running["began_by"]) == ("change", "entered")
+    assert (running["start_at"], running["end_at"]) == (change["changed_at"], None)
+    assert (first["ended"], running["ended"], running["sure"]) == ("before terminal", "running", "high")
+    assert (first["hours"], running["hours"]) == (pytest.approx(24, abs=1), pytest.approx(36, abs=1))
+    assert running["level_before_pa"] == first["level_end_pa"] > first["level_start_pa"]
+
+
+def test_the_fleet_comes_by_pages_in_one_order(api: Api) -> None:
+    names = [f"loader-{n:02}" for n in range(7)]
+    for name in names:
+        api.register(f"{name}-intake", name)
+    seen: list[str] = []
+    more: dict[str, Any] = {}
+    while True:
+        page = api.get("/v1/fleet", params={"limit": 3} | more).json()
+        seen += [housing["machine"] for housing in page["housings"]]
+        if page["next"] is None:
+            break
+        more = {"cursor": page["next"]}
+    assert seen == names
+
+
+def test_the_answer_says_up_to_when_the_analysis_stands(api: Api) -> None:
+    api.register()
+    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    assert restriction(api)["analysed_through"] is None
+    api.send(working_hours(5))
+    assert restriction(api)["analysed_through"] == START
+    api.analyse()
+    current = restriction(api)
+    assert current["analysed_through"] == current["last_reading_at"]
+    api.send(working_hours(5, first_seq=301))
+    assert restriction(api)["analysed_through"] == "2026-02-20T11:00:00Z"
+
+
 @pytest.mark.parametrize(
     "path", ["/v1/machines", "/v1/devices", "/v1/fleet", "/v1/account", "/v1/quarantine"]
 )

@@ -1,10 +1,9 @@
-"""Summaries made anew from the readings equal those made in the background, to the last bit; a fault shows."""
+"""Summaries made anew from the readings equal those of the background, to the last bit; a fault shows."""
 
 from __future__ import annotations
 
 import json
 import random
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -42,7 +41,7 @@ def spoil(url: str, statement: str) -> None:
 
 
 @pytest.fixture
-def analysed(database_url: str) -> Iterator[str]:
+def analysed(database_url: str) -> str:
     """A database whose readings came late, twice and out of order, and were summarised in between."""
     with in_process(database_url) as api:
         api.register()
@@ -51,7 +50,7 @@ def analysed(database_url: str) -> Iterator[str]:
         for document in shuffled:
             api.send(document)
             api.analyse()
-    yield database_url
+    return database_url
 
 
 def recompute(url: str, *more: str) -> int:
