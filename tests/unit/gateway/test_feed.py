@@ -196,7 +196,7 @@ def test_a_bridge_keeps_the_newest_and_never_more_than_its_bound() -> None:
 # ------------------------------------------------------------ a recording, refused readings and a key-off
 
 
-ROWS = 60
+ROWS = 26
 REFUSED = range(5, ROWS + 1, 7)  # beyond 2^53: the spool takes them from no source
 
 
