@@ -194,10 +194,11 @@ def _on_mark(
         return _rewind(asked, sent, mark, why, jitter, time_us)
     through = _releasable(sent, mark)
     moved = through > sent.acknowledged_through
-    # Only what moves the mark ends the waits: a server that answers questions and takes no batch must not be
-    # asked by a whole fleet each second.
+    # Only what moves the mark ends the waits, or that nothing waits: a server that answers questions and takes
+    # no batch must not be asked by a whole fleet each second.
+    well = moved or sent.acknowledged_through >= sent.appended_through
     return Decision(
-        state=replace(_cleared(asked, through), failures=0 if moved else state.failures),
+        state=replace(_cleared(asked, through), failures=0 if well else state.failures),
         acknowledge_through=through if moved else None,
         server_time_us=time_us,
     )

@@ -243,6 +243,12 @@ def test_after_a_lost_reply_the_mark_releases_what_was_stored() -> None:
         assert (decision.wait_s, decision.rewind_to, decision.again) == (0.0, None, ())
 
 
+def test_an_answer_to_a_question_ends_the_trouble_where_nothing_waits() -> None:
+    nothing_waits = replace(ASKED, acknowledged_through=500, highest=500, released=500)
+    decision = judged(known(500, 500), sent=nothing_waits, state=LinkState(failures=2))
+    assert (decision.state.failures, decision.acknowledge_through, decision.wait_s) == (0, None, 0.0)
+
+
 def test_a_mark_told_on_a_question_releases_nothing_that_this_process_never_sent() -> None:
     restarted = replace(ASKED, highest=500, released=100)
     assert releases_nothing(judged(known(300, 400), sent=restarted))
