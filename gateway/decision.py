@@ -194,8 +194,8 @@ def _on_mark(
         return _rewind(asked, sent, mark, why, jitter, time_us)
     through = _releasable(sent, mark)
     moved = through > sent.acknowledged_through
-    # Only what moves the mark ends the waits, or that nothing waits: a server that answers questions and takes
-    # no batch must not be asked by a whole fleet each second.
+    # Only what moves the mark ends the waits, or that nothing is left: a server that answers questions and
+    # takes no batch must not be asked by a whole fleet each second.
     well = moved or sent.acknowledged_through >= sent.appended_through
     return Decision(
         state=replace(_cleared(asked, through), failures=0 if well else state.failures),
