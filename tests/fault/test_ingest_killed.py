@@ -53,7 +53,6 @@ class Sender(threading.Thread):
         self.resent = 0
 
     def run(self) -> None:
-        give_up_at = time.monotonic() + GIVE_UP_AFTER_S
         with httpx.Client(
             headers=bearer(self.server.tokens["device"]), timeout=10.0, trust_env=False
         ) as http:
@@ -63,6 +62,7 @@ class Sender(threading.Thread):
                 first = index * BATCH_ROWS + 1
                 values = [3.0 + (first + i) % 50 / 100 for i in range(BATCH_ROWS)]
                 document = batch(first, values, stream=stream_of(self.client))
+                give_up_at = time.monotonic() + GIVE_UP_AFTER_S
                 while not self._post(http, document):
                     self.resent += 1
                     self.enough.wait(RETRY_AFTER_S)

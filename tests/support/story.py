@@ -1,0 +1,242 @@
+"""
+One visit to every route of the API, in an order in which each has something to say.
+
+    python -m tests.support.story
+
+writes what was asked and answered into `ingest/examples.json`, from where it goes into the OpenAPI
+description. A test makes the same visits and holds description and answers against each other. What differs
+each time (keys, codes, secrets) is written as a made-up one of the same form.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import tempfile
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import httpx
+
+from tests.conftest import sqlite_url
+from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
+
+EXAMPLES = Path(__file__).parents[2] / "ingest" / "examples.json"
+MACHINE = "grader-07"
+#: what differs each time -> what stands for it
+_MADE_UP = (
+    (re.compile(r"k[0-9a-f]{8}\.[0-9a-f]{64}"), "k3f9a1c20." + "5b" * 32),
+    (re.compile(r"\bk[0-9a-f]{8}\b"), "k3f9a1c20"),
+    (re.compile(r"\b[0-9A-Z]{5}-[0-9A-Z]{5}-[0-9A-Z]{5}\b"), "K7M3A-9QTWX-2BDF4"),
+    (re.compile(r"[A-Za-z0-9+/]{43}="), "c2VjcmV0IG9mIGEgd2ViaG9vaywgMzIgYnl0ZXMhISE="),
+    (re.compile(r"\b[0-9a-f]{16}\b"), "6f2c4d8a00000001"),
+)
+
+
+@dataclass
+class Visit:
+    """One request and its answer."""
+
+    method: str
+    path: str
+    status: int
+    media_type: str
+    answer: Any
+    parameters: dict[str, Any] = field(default_factory=dict)
+    body: Any = None
+
+    @property
+    def route(self) -> str:
+        """`METHOD /path`, as the description names it."""
+        return f"{self.method} {self.path}"
+
+    def as_example(self) -> dict[str, Any]:
+        """What is written down."""
+        shown = {"status": self.status, "media_type": self.media_type, "answer": self.answer}
+        if self.parameters:
+            shown["parameters"] = self.parameters
+        if self.body is not None:
+            shown["body"] = self.body
+        made_up: dict[str, Any] = _with_made_up(shown)
+        return made_up
+
+
+def _with_made_up(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _with_made_up(part) for name, part in value.items()}
+    if isinstance(value, list):
+        return [_with_made_up(part) for part in value]
+    if isinstance(value, str):
+        for pattern, instead in _MADE_UP:
+            value = pattern.sub(instead, value)
+    return value
+
+
+class Story:
+    """Makes visits and remembers the last of each route."""
+
+    def __init__(self, api: Api) -> None:
+        self._api = api
+        self.visits: dict[str, Visit] = {}
+
+    def ask(
+        self, method: str, path: str, body: Any = None, *, key: str | None = "admin", **given: Any
+    ) -> Any:
+        """Ask a route; `given` are parameters of path and query. Returns the answer."""
+        filled = re.sub(r"{(\w+)}", lambda m: str(given[m[1]]), path)
+        asked = {name: value for name, value in given.items() if f"{{{name}}}" not in path}
+        more = {"json": body} if body is not None else {}
+        reply = self._api.request(method, filled, key=key, params=asked, **more)
+        if not reply.is_success:
+            raise AssertionError(f"{method} {filled}: {reply.status_code} {reply.text[:500]}")
+        visit = Visit(method, path, reply.status_code, _media_type(reply), _content(reply), given, body)
+        self.visits[visit.route] = visit
+        return visit.answer
+
+
+def _media_type(reply: httpx.Response) -> str:
+    return str(reply.headers["content-type"]).partition(";")[0]
+
+
+def _content(reply: httpx.Response) -> Any:
+    return reply.json() if _media_type(reply) == "application/json" else reply.text[:400]
+
+
+def tell(api: Api) -> Story:
+    """Visit every route once at least."""
+    story = Story(api)
+    ask = story.ask
+    limit = {"value": 25.0, "unit": "inH2O"}
+    ask("POST", "/v1/machines", {"machine": MACHINE, "kind": "grader", "housings": [
+        {"housing": "main", "terminal_restriction": limit}]})  # fmt: skip
+    ask("POST", "/v1/devices", {"device": DEVICE, "machine": MACHINE, "housing": "main"})
+    api.send(_loading())
+    api.analyse()
+    api.send(batch(5_000, [3.0, 900.0, 3.1], stream=STREAM))
+    api.analyse()
+    _of_the_machine(ask, limit)
+    _of_readings(ask)
+    _of_what_is_held(ask)
+    _of_keys(ask)
+    _of_webhooks(ask)
+    for path in ("/healthz", "/readyz"):
+        ask("GET", path, key=None)
+    ask("GET", "/metrics", key="operator")
+    ask("GET", "/v1/account")
+    ask("GET", "/v1/audit", limit=2)
+    _of_transfers(ask)
+    return story
+
+
+def _of_the_machine(ask: Any, limit: dict[str, Any]) -> None:
+    ask("GET", "/v1/machines", limit=1)
+    ask("GET", "/v1/machines/{machine}", machine=MACHINE)
+    ask("GET", "/v1/devices", limit=1)
+    ask("GET", "/v1/devices/{device}", device=DEVICE)
+    span = {"machine": MACHINE, "housing": "main", "assigned_from": "2026-01-10T06:00:00Z"}
+    ask("POST", "/v1/devices/{device}/assignments", span, device=DEVICE)
+    of_it = f"/v1/machines/{'{machine}'}"
+    ask("POST", f"{of_it}/terminal-restriction", {**limit, "housing": "main"}, machine=MACHINE)
+    ask("POST", f"{of_it}/acceptance/second-reading", {**limit, "housing": "main"}, machine=MACHINE)
+    ask("GET", f"{of_it}/acceptance", machine=MACHINE, housing="main")
+    change = {"changed_at": "2026-02-20T05:30:00Z", "housing": "main", "note": "with the 500 h service"}
+    ask("POST", f"{of_it}/element-changes", change, machine=MACHINE)
+    ask("GET", f"{of_it}/element-changes", machine=MACHINE)
+    prices = {"currency": "EUR", "fuel_l_per_h": 18.0, "fuel_price_per_l": 1.45, "element_price": 140.0}
+    ask("POST", f"{of_it}/prices", prices, machine=MACHINE)
+    ask("GET", f"{of_it}/waiting", machine=MACHINE)
+    ask("GET", f"{of_it}/restriction", machine=MACHINE, since="2026-03-02T05:00:00Z")
+    ask("GET", f"{of_it}/lives", machine=MACHINE)
+    ask("GET", "/v1/fleet", limit=1)
+
+
+def _of_readings(ask: Any) -> None:
+    ask("GET", "/v1/streams", limit=1)
+    span = {"since": "2026-03-02T06:00:00Z", "until": "2026-03-02T06:02:00Z", "limit": 2}
+    for path, name in (("/v1/devices/{device}/readings", {"device": DEVICE}), _OF_MACHINE):
+        ask("GET", path, **name, **span, quantity="restriction", unit="restriction:kPa")
+
+
+_OF_MACHINE = ("/v1/machines/{machine}/readings", {"machine": MACHINE})
+
+
+def _of_what_is_held(ask: Any) -> None:
+    (entry,) = ask("GET", "/v1/quarantine", code="out_of_range", limit=1)["entries"]
+    held = {"entries": [entry["entry"]]}
+    amended = {**held, "change": {"units": {"restriction": "Pa"}}, "note": "the gauge shows Pa"}
+    made = ask("POST", "/v1/quarantine/amendments", amended)
+    ask("POST", "/v1/quarantine/amendments/{amendment}/undo", amendment=made["amendment_id"])
+    ask("POST", "/v1/quarantine/discards", {**held, "reason": "the tube was off"})
+    aside = {
+        "stream": STREAM,
+        "first": 5_000,
+        "last": 5_002,
+        "reason": "weeks in the wrong unit",
+        "preview": True,
+    }
+    ask("POST", "/v1/quarantine/set-aside", aside)
+    ask("GET", "/v1/quarantine/amendments", limit=1)
+    ask("GET", "/v1/boot-corrections", limit=1)
+
+
+def _of_keys(ask: Any) -> None:
+    made = ask("POST", "/v1/keys", {"role": "device", "devices": [DEVICE], "note": "gateway of grader-07"})
+    ask("GET", "/v1/keys", limit=1)
+    ask("DELETE", "/v1/keys/{handle}", handle=made["handle"])
+    code = ask(
+        "POST",
+        "/v1/enrolments",
+        {"device": "loader-02-intake", "machine": MACHINE, "note": "for the technician"},
+    )
+    ask("GET", "/v1/enrolments", limit=1)
+    attempt = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
+    ask("POST", "/v1/enrol", {"code": code["code"], "attempt": attempt}, key=None)
+    other = ask("POST", "/v1/enrolments", {"device": "loader-03-intake", "machine": MACHINE})
+    ask("DELETE", "/v1/enrolments/{enrolment}", enrolment=other["enrolment"])
+
+
+def _of_webhooks(ask: Any) -> None:
+    wanted = {"url": "https://shop.example/cleanside", "types": ["cleanside.state.changed"]}
+    made = ask("POST", "/v1/webhooks", wanted)["webhook"]
+    ask("GET", "/v1/webhooks", limit=1)
+    ask("GET", "/v1/webhooks/{webhook}/deliveries", webhook=made, limit=1)
+    ask("POST", "/v1/webhooks/{webhook}/replays", {"from_event": 1}, webhook=made)
+    ask("DELETE", "/v1/webhooks/{webhook}", webhook=made)
+
+
+def _of_transfers(ask: Any) -> None:
+    other = ask("POST", "/v1/transfers", {"machine": MACHINE, "note": "changed our mind"})
+    ask("DELETE", "/v1/transfers/{transfer}", transfer=other["transfer"])
+    sold = ask("POST", "/v1/transfers", {"machine": MACHINE, "note": "sold with its monitor"})
+    ask("GET", "/v1/transfers", limit=1)
+    ask("POST", "/v1/transfers/accept", {"code": sold["code"]}, key="quarry admin")
+
+
+def _loading() -> dict[str, Any]:
+    """One reading a minute at rated speed up to the server's now, restriction rising."""
+    count = 80 * 60
+    return {
+        "device": DEVICE,
+        "stream": STREAM,
+        "units": {"restriction": "kPa", "engine_speed": "r/min"},
+        "first_seq": 1,
+        "start": "2026-02-27T01:00:00Z",
+        "step_ms": [0] + [60_000] * (count - 1),
+        "columns": {
+            "restriction": [2.0 + 2.0 * i / count for i in range(count)],
+            "engine_speed": [1800.0 + i % 7 for i in range(count)],
+        },
+    }
+
+
+def main() -> None:
+    """Write the examples anew."""
+    with tempfile.TemporaryDirectory() as folder, in_process(sqlite_url(Path(folder))) as api:
+        found = tell(api).visits
+    examples = {route: found[route].as_example() for route in sorted(found)}
+    EXAMPLES.write_text(json.dumps(examples, indent=1, ensure_ascii=True) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
