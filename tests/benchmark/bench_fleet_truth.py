@@ -6,8 +6,8 @@ The analysis on a simulated fleet with known truth: every figure with a 95 % int
 
 Each machine is looked at every so many days at 20:00 UTC, with the hours whose readings had all arrived by
 then and the terminal value as it stood entered. No element change is told to the analysis. What the fleet
-teaches is learned on four days of the year, from lives that had ended by then. How hard the fleet is stands in
-simulator/difficulty.toml and was fixed first.
+teaches is learned on four days of the year, from lives that had ended by then. How hard the fleet is stands
+in simulator/difficulty.toml and was fixed first.
 """
 
 from __future__ import annotations
