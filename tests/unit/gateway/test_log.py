@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator
+from typing import Any
 
 import pytest
 
@@ -66,7 +67,8 @@ def test_an_event_that_is_left_out_uses_up_nothing_of_what_others_may_say() -> N
 
 def test_a_line_has_an_end() -> None:
     made = Lines()
-    made.log("gateway.line_not_read", **{f"field_{n}": "x" * 10_000 for n in range(100)})
+    fields: dict[str, Any] = {f"field_{n}": "x" * 10_000 for n in range(100)}
+    made.log("gateway.line_not_read", **fields)
     assert len(made.lines[0]) == LONGEST
 
 
