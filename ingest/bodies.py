@@ -21,6 +21,7 @@ from fastapi import Request
 
 from gateway.wire import MAX_DECODED_BYTES
 from ingest.errors import Complaint, Refused
+from ingest.room import Share
 
 CODINGS = "zstd, gzip"
 MAX_ZSTD_WINDOW = 8 * 2**20  # RFC 9659: with HTTP a decoder supports windows up to 8 MB
@@ -28,12 +29,12 @@ _DIGESTS = {"sha-256": hashlib.sha256, "sha-512": hashlib.sha512}  # RFC 9530: t
 _DIGEST_ITEM = re.compile(r"\s*([a-z][a-z0-9-]*)=:([A-Za-z0-9+/=]*):\s*")
 
 
-async def read(request: Request, *, media_types: Sequence[str]) -> tuple[str, bytes]:
+async def read(request: Request, *, media_types: Sequence[str], share: Share) -> tuple[str, bytes]:
     """
-    Media type and decoded body of a request.
+    Media type and decoded body of a request, which holds `share` of the room as it comes and unfolds.
 
     Raises Refused: 413 over a limit, 415 for a type or coding we do not take, 400 where the body does not
-    decompress or differs from its Content-Digest.
+    decompress or differs from its Content-Digest. TryAgain where others hold all the room.
     """
     media_type = require_type(request.headers.get("content-type"), media_types)
     coding = request.headers.get("content-encoding", "identity").strip().casefold()
@@ -44,9 +45,21 @@ async def read(request: Request, *, media_types: Sequence[str]) -> tuple[str, by
             f'content coding "{coding[:32]}" is not supported; send {CODINGS}, or none',
             headers={"Accept-Encoding": CODINGS},
         )
-    body = await request.body()  # limited by ingest.app.Edge, as every body is
+    body = await _received(request, share)
     _check_digest(request.headers.get("content-digest"), body)
-    return media_type, decompress(body, coding)
+    decoded = decompress(body, coding)
+    if decoded is not body:
+        share.take(len(decoded))
+    return media_type, decoded
+
+
+async def _received(request: Request, share: Share) -> bytes:
+    """The body as sent; its size is limited by ingest.edge, as that of every body is."""
+    chunks = []
+    async for chunk in request.stream():
+        share.take(len(chunk))
+        chunks.append(chunk)
+    return b"".join(chunks)
 
 
 def require_type(given: str | None, wanted: Sequence[str]) -> str:

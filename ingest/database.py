@@ -28,11 +28,12 @@ from ingest.errors import BeingServed, CalledWrongly
 
 BUSY_TIMEOUT_MS = 5_000  # a reader may meet a checkpoint; chosen, far above what one takes
 CHECK_EVERY = 100_000  # steps of SQLite's machine, some milliseconds; measured free of charge
-READER_CACHE_KIB = 16_384
+READER_CACHE_KIB = 4_096  # of each; the rest is left to the system, which caches the file for all
 STATEMENT_TIMEOUT_MS = 30_000  # PostgreSQL: a stuck statement must not hold the writer for ever; chosen
 LOCK_TIMEOUT_MS = 3_000  # PostgreSQL: then those who waited together are taken one by one; chosen
 IDLE_TIMEOUT_MS = 60_000  # PostgreSQL: a process that hangs in mid-transaction lets go of its locks; chosen
-READERS = 8  # PostgreSQL and SQLite: connections for reading, a process
+READERS = 8  # PostgreSQL: connections for reading that stay, a process
+SQLITE_READERS = 40  # as many as threads that serve: opening one takes longer than most of what it is asked
 
 
 def sqlite_path(url: str) -> Path | None:
@@ -95,7 +96,7 @@ def reading_engine(url: str, *, archive: str = "") -> sa.Engine:
         return _with_archive(engine, url, archive)
     # mode=ro: SQLite itself refuses to write and to checkpoint.
     read_only = f"sqlite:///file:{path}?mode=ro&uri=true"
-    engine = sa.create_engine(read_only, poolclass=sa.QueuePool, pool_size=READERS, max_overflow=READERS * 4)
+    engine = sa.create_engine(read_only, poolclass=sa.QueuePool, pool_size=SQLITE_READERS, max_overflow=4)
     event.listen(engine, "connect", _configure_reader)
     event.listen(engine, "begin", _begin_deferred)
     return _with_archive(engine, url, archive)

@@ -16,6 +16,7 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from ingest import database
+from ingest.room import Room
 from ingest.settings import Settings
 from ingest.store import partitions, readings
 from ingest.writer import Writer, as_our_errors
@@ -33,6 +34,8 @@ class Resources:
     clock: Clock
     readers: sa.Engine
     writer: Writer
+    #: bytes of bodies that are being read
+    room: Room = field(default_factory=Room)
     #: set while the server winds down
     stopping: threading.Event = field(default_factory=threading.Event)
     #: held while a bundle comes in: one at a time, so that those who post are served meanwhile

@@ -13,10 +13,12 @@ from gateway.wire import Answer
 from ingest import bodies, intake, senml
 from ingest.access import require_device
 from ingest.errors import TryAgain
-from ingest.incoming import prepare, units_text
+from ingest.incoming import Incoming, prepare, units_text
+from ingest.resources import Resources
 from ingest.routes.batch_schema import ANSWERS, REQUEST_BODY
 from ingest.routes.described import BatchAnswer
 from ingest.routes.shared import asks, key_of, problems, resources_of
+from ingest.store.keys import Key
 
 router = APIRouter(tags=["readings"])
 
@@ -58,24 +60,11 @@ async def post_readings(request: Request) -> Response:
     key = await key_of(request, "readings:post")
     if not _is_small(request):
         resources.writer.require_room()
-    media_type, body = await bodies.read(request, media_types=tuple(DECODERS))
-    decode = DECODERS[media_type]
-    batch = decode(body) if len(body) <= DECODE_HERE_BYTES else await run_in_threadpool(decode, body)
-    require_device(key, batch.device)
-    units = units_text(batch)
-    unit_set_id = resources.known_unit_set(units)
-    if unit_set_id is None:
-        unit_set_id = await run_in_threadpool(resources.keep_unit_set, units)
-    incoming = prepare(
-        batch,
-        owner_id=key.owner_id,
-        unit_set_id=unit_set_id,
-        received_us=resources.clock(),
-        sqlite=resources.is_sqlite,
-    )
-
+    with resources.room.share() as share:
+        media_type, body = await bodies.read(request, media_types=tuple(DECODERS), share=share)
+        incoming = await _incoming(resources, key, DECODERS[media_type], body)
     done = resources.writer.post(
-        intake.receive_all, incoming, order_key=incoming.order_key, readings=len(batch)
+        intake.receive_all, incoming, order_key=incoming.order_key, readings=len(incoming.batch)
     )
     try:
         answer: Answer = await asyncio.wait_for(done, ANSWER_WITHIN_S)
@@ -83,8 +72,27 @@ async def post_readings(request: Request) -> Response:
         raise TryAgain(
             "the disk did not take it in time; send again later", code="store_unavailable"
         ) from None
-    request.app.state.metrics.took(answer, len(batch))
+    request.app.state.metrics.took(answer, len(incoming.batch))
     return Response(wire.encode_answer(answer), media_type=wire.ANSWER_MEDIA_TYPE)
+
+
+async def _incoming(
+    resources: Resources, key: Key, decode: Callable[[bytes], wire.Batch], body: bytes
+) -> Incoming:
+    """The batch in a body, ready for the writer."""
+    batch = decode(body) if len(body) <= DECODE_HERE_BYTES else await run_in_threadpool(decode, body)
+    require_device(key, batch.device)
+    units = units_text(batch)
+    unit_set_id = resources.known_unit_set(units)
+    if unit_set_id is None:
+        unit_set_id = await run_in_threadpool(resources.keep_unit_set, units)
+    return prepare(
+        batch,
+        owner_id=key.owner_id,
+        unit_set_id=unit_set_id,
+        received_us=resources.clock(),
+        sqlite=resources.is_sqlite,
+    )
 
 
 def _is_small(request: Request) -> bool:
