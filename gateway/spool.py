@@ -37,6 +37,7 @@ from gateway.spool_rescue import find_new, is_read, salvage, waiting
 from gateway.spool_room import Room, used_bytes
 from gateway.spool_shed import declare
 from gateway.spool_state import (
+    WARN_SHARE,
     BootState,
     SpoolState,
     StreamRow,
@@ -111,6 +112,7 @@ class Spool:
         self._unit_sets = UnitSets()
         self._placed: Placements | None = None  # as in the tables; None: not asked since they changed
         self._unchecked = _CHECK_ROOM_EVERY
+        self._is_near_budget = False
         self._in_flight = range(0)  # positions that `peek` gave out and nobody acknowledged
         self._traffic: dict[str, tuple[int, int]] = {}
         self._pages: Pages | None = None  # of the file that is being salvaged
@@ -312,6 +314,18 @@ class Spool:
             if self.budget_days is not None:
                 self._room.make_by_age(self._ages, in_flight=self._in_flight)
             self._room.make(budget_bytes=self.budget_bytes, in_flight=self._in_flight)
+            self._tell_of_budget()
+
+    def _tell_of_budget(self) -> None:
+        """Tell the server when what waits has come near the budget; again only after it had gone down."""
+        share = 0.0
+        if self.used_bytes() >= WARN_SHARE * self.budget_bytes:  # else it cannot be, and is not looked at
+            share = self.state().waiting_share or 0.0
+        was_near, self._is_near_budget = self._is_near_budget, share >= WARN_SHARE
+        if self._is_near_budget and not was_near:
+            self.event(
+                "budget_warning", {"waiting_share": round(share, 2), "budget_bytes": self.budget_bytes}
+            )
 
     def _ages(self, connection: apsw.Connection) -> Ages | None:
         assert self.budget_days is not None

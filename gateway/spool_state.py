@@ -11,7 +11,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import apsw
 
@@ -19,6 +19,8 @@ from gateway.errors import SpoolDamaged
 from gateway.spool_batch import Row, read_rows
 from gateway.spool_shed import count_shed
 from gateway.spool_time import load_placements, placement_at
+
+WARN_SHARE: Final = 0.8  # of the budget, taken by readings that nobody acknowledged
 
 _COLUMNS = """
 SELECT number, stream, first_position, coalesce(last_position,
@@ -139,6 +141,13 @@ class SpoolState:
     def backlog(self) -> int:
         """Readings that nobody acknowledged, over all streams."""
         return sum(stream.backlog for stream in self.streams)
+
+    @property
+    def waiting_share(self) -> float | None:
+        """Share of the budget that waiting readings take, 0 to 1 and beyond; None: no budget known."""
+        if not self.budget_bytes:
+            return None
+        return min(1.0, self.backlog / max(1, self.held)) * self.used_bytes / self.budget_bytes
 
 
 def read_state(connection: apsw.Connection, *, path: Path, budget_bytes: int | None = None) -> SpoolState:

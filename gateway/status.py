@@ -13,10 +13,9 @@ from typing import Any, Final
 
 from gateway.errors import CalledWrongly
 from gateway.spool_file import open_to_read, translated
-from gateway.spool_state import SpoolState, read_state
+from gateway.spool_state import WARN_SHARE, SpoolState, read_state
 from gateway.wire import instant_text
 
-WARN_SHARE: Final = 0.8  # of the budget, taken by readings that nobody acknowledged
 _DAYS_SHOWN: Final = 7
 
 
@@ -61,10 +60,7 @@ class Status:
     @property
     def budget_share(self) -> float | None:
         """Share of the budget that waiting readings take, 0 to 1 and beyond; None: no budget known."""
-        if not self.spool.budget_bytes:
-            return None
-        waiting = self.spool.backlog / max(1, self.spool.held)
-        return min(1.0, waiting) * self.spool.used_bytes / self.spool.budget_bytes
+        return self.spool.waiting_share
 
 
 def read(path: Path, *, now_us: int) -> Status:

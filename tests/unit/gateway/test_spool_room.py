@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from datetime import timedelta
 from pathlib import Path
 
@@ -51,6 +52,30 @@ def test_a_long_outage_thins_the_backlog_evenly_and_declares_every_number(tmp_pa
         gaps = [b - a for a, b in zip([0, *held], [*held, 40_001], strict=True)]
         assert max(gaps) <= 360, "an hour without a reading: cut off, not thinned"
         assert [n for n in held if n % 1000 == 777] == list(range(777, 40_001, 1000)), "a peak went"
+
+
+def test_the_server_is_told_once_when_what_waits_comes_near_the_budget(tmp_path: Path) -> None:
+    with open_spool(tmp_path / "a", budget_bytes=600_000) as spool:
+        warned_at = None
+        for first in range(1, 12_001, CHUNK):
+            fill(spool, first, first + CHUNK - 1)
+            if warned_at is None and warnings_in(spool):
+                warned_at = spool.state().waiting_share
+        assert warned_at is not None
+        assert 0.8 <= warned_at < 0.9, "at four fifths, before anything is thinned"
+        assert len(warnings_in(spool)) == 1
+        spool.acknowledge(spool.open_stream, 12_000)
+        fill(spool, 12_001, 12_500)
+        assert len(warnings_in(spool)) == 1, "what was acknowledged does not count"
+        fill(spool, 12_501, 24_000)
+        (_, again) = warnings_in(spool)
+        assert again["budget_bytes"] == 600_000
+        assert 0.8 <= again["waiting_share"] < 0.9
+
+
+def warnings_in(spool: Spool) -> list[dict[str, float]]:
+    rows = spool._disk.connection.execute("SELECT detail FROM events WHERE event = 'budget_warning'")
+    return [json.loads(str(detail)) for (detail,) in rows]
 
 
 def test_acknowledged_readings_go_before_any_that_wait(tmp_path: Path) -> None:
