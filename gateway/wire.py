@@ -40,6 +40,7 @@ MAX_QUANTITIES = 64  # a batch; each costs a column of the batch's length in mem
 MAX_NAME_LENGTH = 64
 MAX_INTEGER = 2**53  # beyond it a JSON number is not the same integer for everyone (RFC 8259 section 6)
 MAX_DEPTH = 8
+MAX_SHIFT_S = 4e9  # of a boot correction: from 1900 to now
 
 BATCH_MEDIA_TYPE = "application/json"
 ANSWER_MEDIA_TYPE = "application/json"
@@ -250,6 +251,48 @@ class GatewayReport:
     boots: tuple[Mapping[str, Any], ...] = ()
     events: tuple[Mapping[str, Any], ...] = ()
     extra: Mapping[str, Any] = field(default_factory=dict)
+
+
+#: event: an anchor that came later says where readings of a boot, sent already, really lie in time
+BOOT_CORRECTED = "boot_corrected"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class BootCorrection:
+    """
+    What a later anchor says of a boot that was placed before.
+
+    It holds for the boot's readings below `at_seq`, back to the number at which the boot was placed last.
+    """
+
+    boot: str
+    at_seq: int
+    #: to be added to the times that were sent [s]
+    shift_s: float
+    #: half width of the corrected times [s]
+    uncertainty_s: float
+    #: kind of the anchor, as in `boots`
+    anchor: str | None
+
+
+def boot_correction(event: Mapping[str, Any]) -> BootCorrection | None:
+    """The correction that an event says; None where it says none that can be understood. Pure."""
+    boot, at_seq, anchor = event.get("boot"), event.get("at_seq"), event.get("kind")
+    shift_s, uncertainty_s = event.get("shift_s"), event.get("uncertainty_s")
+    if event.get("event") != BOOT_CORRECTED or not isinstance(boot, str) or not is_name(boot):
+        return None
+    if type(at_seq) is not int or not 1 <= at_seq <= MAX_INTEGER:
+        return None
+    shift, half_width = _seconds(shift_s), _seconds(uncertainty_s)
+    if shift is None or half_width is None or half_width < 0:
+        return None
+    known = anchor if isinstance(anchor, str) and is_name(anchor) else None
+    return BootCorrection(boot=boot, at_seq=at_seq, shift_s=shift, uncertainty_s=half_width, anchor=known)
+
+
+def _seconds(value: Any) -> float | None:
+    fits = type(value) in (int, float) and math.isfinite(value) and abs(value) < MAX_SHIFT_S
+    return float(value) if fits else None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -20,6 +20,7 @@ import numpy as np
 import sqlalchemy as sa
 
 from gateway.units import QUANTITIES
+from ingest import corrections
 from ingest.errors import TryAgain
 from ingest.marks import Range, ranges_of
 from ingest.replay import reconsider
@@ -118,6 +119,11 @@ def run_pass(resources: Resources) -> bool:
         due = hours.behind(connection, limit=HOURS_A_PASS)
         if not due:
             return False
+        stream_ids = sorted({behind.stream_id for behind in due})
+        if corrections.waits(connection, stream_ids):  # times first, then what rests on them
+            now_us = resources.clock()
+            resources.writer.call(lambda writing: corrections.apply_due(writing, stream_ids, now_us))
+            return True
         wanted = _by_housing(connection, due)
         work = [summarise(connection, housing_id, wanted[housing_id]) for housing_id in wanted]
 

@@ -63,6 +63,7 @@ TITLES: Mapping[str, str] = {
     "code_for_another_device": "The code is for another device",
     "over_quota": "Over the quota",
     "unknown_enrolment": "Unknown enrolment",
+    "unknown_correction": "Unknown boot correction",
     "unknown_transfer": "Unknown transfer",
     "name_taken": "The name is taken",
     "not_transferable": "The machine cannot be transferred now",

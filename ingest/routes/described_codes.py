@@ -1,5 +1,5 @@
 """
-How answers about one-time codes, transfers and the audit log look, for the OpenAPI description.
+How answers about codes, transfers, the audit log and boot corrections look, for the OpenAPI description.
 
 Times are RFC 3339 in UTC; null: not known, or not yet.
 Leaves to others: what the values are (the routes of the same nouns).
@@ -108,4 +108,31 @@ class AuditAnswer(Described):
     """The audit log, newest first, a page at a time."""
 
     entries: list[AuditEntry]
+    next: str | None = Next
+
+
+# ---------------------------------------------------------------- boots placed better later
+
+
+class CorrectionShown(Described):
+    """A better anchor of a boot that was sent already, and what it moved."""
+
+    correction: int
+    device: str
+    stream: str
+    boot: str
+    first: int
+    last: int
+    shift_s: float = Field(description="added to the times that were sent [s]")
+    uncertainty_s: float | None
+    anchor: str | None
+    readings: int = Field(description="how many have the corrected time now")
+    received_at: str
+    undone_at: str | None
+
+
+class CorrectionsAnswer(Described):
+    """Corrections, newest first, a page at a time."""
+
+    corrections: list[CorrectionShown]
     next: str | None = Next

@@ -15,7 +15,7 @@ from sqlalchemy.dialects import sqlite
 from gateway.wire import GatewayReport
 from ingest.marks import Marks, Range, Shed
 from ingest.models import devices, islands, reports, shed_ranges, streams
-from ingest.store import dialect
+from ingest.store import corrections, dialect
 
 UNNUMBERED = "unnumbered "  # not a UUID, so it cannot meet a stream that a gateway names
 
@@ -237,6 +237,7 @@ def put_reports(connection: sa.Connection, rows: Sequence[dict[str, Any]]) -> No
     """Keep boots and events, each once however often it is sent."""
     if rows:
         connection.execute(dialect.insert(connection, reports).on_conflict_do_nothing(), list(rows))
+        corrections.take_up(connection, rows)
 
 
 def _report_row(stream_id: int, kind: str, entry: Mapping[str, Any], now_us: int) -> dict[str, Any]:

@@ -53,6 +53,8 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/quarantine/amendments/{amendment}/undo"): KEEPERS,
     ("POST", "/v1/quarantine/discards"): KEEPERS,
     ("POST", "/v1/quarantine/set-aside"): KEEPERS,
+    ("GET", "/v1/boot-corrections"): KEEPERS,
+    ("POST", "/v1/boot-corrections/{correction}/undo"): KEEPERS,
     ("POST", "/v1/keys"): {"admin"},
     ("GET", "/v1/keys"): {"admin"},
     ("DELETE", "/v1/keys/{handle}"): {"admin"},
@@ -75,6 +77,13 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/readyz"): None,
 }
 
+#: the boot of the readings before was placed wrongly
+A_CORRECTION = {
+    "boots": [{"boot": "boot-1", "first_seq": 1}],
+    "events": [
+        {"event": "boot_corrected", "boot": "boot-1", "at_seq": 2, "shift_s": -30.0, "uncertainty_s": 1.0}
+    ],
+}
 NO_CODE = "00000-00000-00000"  # well formed, and nobody's
 #: what a route that takes no key answers to a request that brings nothing
 WITHOUT_A_CODE = {"/v1/enrol": 403}
@@ -99,6 +108,7 @@ BODIES: dict[str, dict[str, Any]] = {
     "/v1/quarantine/amendments/{amendment}/undo": {},
     "/v1/quarantine/discards": {"entries": [1], "reason": "a test of access"},
     "/v1/quarantine/set-aside": {"stream": STREAM, "first": 1, "last": 1, "reason": "a test of access"},
+    "/v1/boot-corrections/{correction}/undo": {},
     "/v1/keys": {"role": "planner"},
     "/v1/enrolments": {"device": DEVICE, "machine": "grader-07"},
     "/v1/enrol": {"code": NO_CODE},
@@ -116,6 +126,8 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
         running.register()
         running.send(batch(1, [3.0]))
         running.send(batch(900, [900.0]))
+        running.send(batch(2, [3.0], gateway=A_CORRECTION))
+        assert running.post("/v1/webhooks", BODIES["/v1/webhooks"]).status_code == 201
         assert running.post("/v1/enrolments", BODIES["/v1/enrolments"]).status_code == 201
         assert running.post("/v1/transfers", BODIES["/v1/transfers"]).status_code == 201
         yield running
@@ -130,6 +142,8 @@ def ask(api: Api, method: str, path: str, key: str | None) -> Any:
         "amendment": "1",
         "enrolment": "1",
         "transfer": "1",
+        "correction": "1",
+        "webhook": "1",
     }
     filled = re.sub(r"{(\w+)}", lambda m: names[m[1]], path)
     if method == "POST":

@@ -144,7 +144,7 @@ def test_no_secret_is_in_any_log_or_in_the_database(talkative: ServerProcess, tm
     """Every route with every key, keys and codes that are wrong, and secrets where they do not belong."""
     secrets = {token.partition(".")[2] for token in talkative.tokens.values()} | {MARK, GUESS}
     names = {"machine": "grader-07", "housing": "main", "device": DEVICE, "handle": "k00000000", "entry": 1}
-    names |= {"amendment": 1, "enrolment": 1, "transfer": 1, "webhook": 1}
+    names |= {"amendment": 1, "enrolment": 1, "transfer": 1, "webhook": 1, "correction": 1}
     names |= {"stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"}
     with talkative.client(None) as client:
         api: Any = OverHttp(client)

@@ -23,7 +23,7 @@ from pydantic import TypeAdapter
 from ingest.access import BOUND_ROLES, ROLES
 from ingest.app import all_routes
 from tests.conftest import sqlite_url
-from tests.contract.test_api_access import ALLOWED, NO_CODE
+from tests.contract.test_api_access import A_CORRECTION, ALLOWED, NO_CODE
 from tests.support.serving import Api, batch, bearer, in_process
 
 Route = tuple[str, str]
@@ -115,13 +115,23 @@ OBJECTS = {
     "enrolment": "enrolment",
     "transfer": "transfer",
     "webhook": "webhook",
+    "correction": "correction",
 }
 #: members of bodies that hold no name of an object: values, times, words, choices, and containers of those
 PLAIN = {
     *("value", "unit", "valid_from", "terminal_restriction", "housings", "kind", "changed_at", "note"),
     *("in_service_at", "assigned_from", "assigned_until", "where", "preview", "change", "code", "reason"),
     *("first", "last", "role", "units", "shift_s", "offset", "suggested", "valid_hours", "attempt"),
-    *("url", "types", "from_event", "currency", "fuel_l_per_h", "fuel_price_per_l", "element_price"),
+    *(
+        "reference_flow",
+        "url",
+        "types",
+        "from_event",
+        "currency",
+        "fuel_l_per_h",
+        "fuel_price_per_l",
+        "element_price",
+    ),
 }
 #: query parameters that hold no name of an object
 PLAIN_PARAMETERS = {
@@ -165,6 +175,7 @@ UNKNOWN: dict[str, Any] = {
     "enrolment": 2**40,
     "transfer": 2**40,
     "webhook": 2**40,
+    "correction": 2**40,
 }
 
 
@@ -226,7 +237,7 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     tokens, handles = keys_for(api, admin, device)
     elsewhere, _ = keys_for(api, admin, other)
     # One reading is stored, one is held, and one held reading was looked at again: an amendment.
-    document = batch(1, [3.0, 900.0], stream=stream) | {"device": device}
+    document = batch(1, [3.0, 900.0], stream=stream, gateway=A_CORRECTION) | {"device": device}
     sent = ask(api, ("POST", "/v1/readings"), tokens["device"], body=document)
     assert (sent.status_code, sent.json()["stored"]) == (200, 1)
     entry = api.get("/v1/quarantine", key=admin).json()["entries"][0]["entry"]
@@ -237,6 +248,8 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     names |= {
         "amendment": api.get("/v1/quarantine/amendments", key=admin).json()["amendments"][0]["amendment"]
     }
+    corrected = api.get("/v1/boot-corrections", key=admin).json()["corrections"]
+    names |= {"correction": corrected[0]["correction"]}
     for kind in ("enrolment", "transfer"):
         body = {"machine": machine} | ({"device": device, "housing": housing} if kind == "enrolment" else {})
         names |= {kind: api.post(f"/v1/{kind}s", body, key=admin).json()[kind]}

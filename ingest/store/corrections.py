@@ -1,0 +1,211 @@
+"""Boot corrections: kept once as their gateway said them, and the times of readings before and after."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import sqlalchemy as sa
+
+from gateway.wire import BOOT_CORRECTED, boot_correction
+from ingest.marks import Range, Ranges
+from ingest.models import audit, boot_corrections, devices, hours, original_times, readings, reports, streams
+from ingest.store import dialect
+from ingest.store import hours as hour_store
+
+MICRO = 1_000_000
+
+
+class Correction(NamedTuple):
+    """A row of `boot_corrections` with the names of its device and stream."""
+
+    id: int
+    owner_id: int
+    device: str
+    stream_id: int
+    stream: str
+    boot: str
+    first: int
+    last: int
+    shift_s: float
+    uncertainty_s: float | None
+    anchor: str | None
+    received_us: int
+    undone_us: int | None
+
+
+class Moved(NamedTuple):
+    """A stored reading and its time."""
+
+    seq: int
+    at_us: int
+    at_uncertainty_s: float | None
+
+
+_OF_STREAM = {"owner_id": streams.c.owner_id, "stream": streams.c.stream, "device": devices.c.name}
+_CORRECTION = sa.select(
+    *(_OF_STREAM[f].label(f) if f in _OF_STREAM else boot_corrections.c[f] for f in Correction._fields)
+).select_from(boot_corrections.join(streams).join(devices))
+
+
+def take_up(connection: sa.Connection, rows: Sequence[dict[str, Any]]) -> None:
+    """Keep the corrections among reports that were just written; their hours are due for analysis."""
+    for row in rows:
+        if row["kind"] == "event" and row["name"] == BOOT_CORRECTED:
+            _take_up(connection, row)
+
+
+def _take_up(connection: sa.Connection, row: dict[str, Any]) -> None:
+    said = boot_correction(json.loads(row["content"]))
+    if said is None:
+        return
+    first = _begin(connection, row["stream_id"], said.boot, said.at_seq)
+    if first is None or said.at_seq <= first:
+        return  # readings of that boot went under another stream, or none did
+    values = {"stream_id": row["stream_id"], "boot": said.boot, "first": first, "last": said.at_seq - 1}
+    values |= {"shift_s": said.shift_s, "uncertainty_s": said.uncertainty_s, "anchor": said.anchor}
+    values |= {"digest": row["digest"], "received_us": row["received_us"]}
+    statement = dialect.insert(connection, boot_corrections).values(values).on_conflict_do_nothing()
+    if connection.scalar(statement.returning(boot_corrections.c.id)) is not None:
+        _touch(connection, row["stream_id"], (first, said.at_seq - 1))
+        owner = sa.select(streams.c.owner_id).where(streams.c.id == row["stream_id"]).scalar_subquery()
+        noted = {"owner_id": owner, "at_us": row["received_us"], "who": "gateway", "what": BOOT_CORRECTED}
+        connection.execute(sa.insert(audit).values(noted | {"detail": row["content"]}))
+
+
+def _begin(connection: sa.Connection, stream_id: int, boot: str, at_seq: int) -> int | None:
+    """The first number of a boot's placement that was in force before `at_seq`; None: it is not known."""
+    here = reports.c.stream_id == stream_id, reports.c.kind == "boot", reports.c.at_seq < at_seq
+    query = sa.select(reports.c.at_seq, reports.c.content).where(*here).order_by(reports.c.at_seq.desc())
+    for first, content in connection.execute(query):
+        if json.loads(content).get("boot") == boot:
+            return int(first)
+    return None
+
+
+def _touch(connection: sa.Connection, stream_id: int, numbers: Range) -> None:
+    """Make the hours that may hold these numbers due for analysis."""
+    here = hours.c.stream_id == stream_id, hours.c.first_seq <= numbers[1], hours.c.last_seq >= numbers[0]
+    connection.execute(sa.update(hours).where(*here).values(revision=hours.c.revision + 1))
+
+
+# ---------------------------------------------------------------- what waits
+
+
+def due(connection: sa.Connection, stream_ids: Sequence[int]) -> list[tuple[int, Range]]:
+    """(correction, numbers) in hours of these streams that wait for analysis."""
+    both = boot_corrections.join(hours, hours.c.stream_id == boot_corrections.c.stream_id)
+    query = sa.select(
+        boot_corrections.c.id,
+        boot_corrections.c.first,
+        boot_corrections.c.last,
+        hours.c.first_seq,
+        hours.c.last_seq,
+    ).select_from(both)
+    query = query.where(
+        boot_corrections.c.undone_us.is_(None),
+        hours.c.revision > hours.c.analysed_revision,
+        hours.c.first_seq <= boot_corrections.c.last,
+        hours.c.last_seq >= boot_corrections.c.first,
+    )
+    found: list[tuple[int, Range]] = []
+    for piece in dialect.chunks(sorted(set(stream_ids))):
+        for number, first, last, low, top in connection.execute(query.where(hours.c.stream_id.in_(piece))):
+            found.append((number, (max(first, low), min(last, top))))
+    return sorted(found)
+
+
+def uncorrected(connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int) -> list[Moved]:
+    """Stored readings among these numbers whose time is as it was sent, in order of number."""
+    kept = sa.select(original_times.c.seq).where(
+        original_times.c.stream_id == stream_id, original_times.c.seq == readings.c.seq
+    )
+    query = sa.select(readings.c.seq, readings.c.at_us, readings.c.at_uncertainty_s).where(
+        readings.c.stream_id == stream_id, readings.c.seq.between(*numbers), ~kept.exists()
+    )
+    return [Moved(*row) for row in connection.execute(query.order_by(readings.c.seq).limit(limit))]
+
+
+def stored(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[Moved]:
+    """Stored readings of these numbers and their times now."""
+    query = sa.select(readings.c.seq, readings.c.at_us, readings.c.at_uncertainty_s)
+    query = query.where(readings.c.stream_id == stream_id)
+    found: list[Moved] = []
+    for among in dialect.among(readings.c.seq, numbers):
+        found += [Moved(*row) for row in connection.execute(query.where(among))]
+    return found
+
+
+def originals(connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int) -> list[Moved]:
+    """Times as they were sent, of those of these numbers that were corrected."""
+    here = original_times.c.stream_id == stream_id, original_times.c.seq.between(*numbers)
+    query = sa.select(*(original_times.c[f] for f in Moved._fields)).where(*here)
+    return [Moved(*row) for row in connection.execute(query.order_by(original_times.c.seq).limit(limit))]
+
+
+# ---------------------------------------------------------------- times move
+
+
+def keep_originals(connection: sa.Connection, stream_id: int, rows: Sequence[Moved]) -> None:
+    """Keep the times of readings as they were sent."""
+    connection.execute(sa.insert(original_times), [row._asdict() | {"stream_id": stream_id} for row in rows])
+
+
+def forget_originals(connection: sa.Connection, stream_id: int, numbers: Ranges) -> None:
+    """The readings have the times they were sent with again."""
+    for first, last in numbers:
+        here = original_times.c.stream_id == stream_id, original_times.c.seq.between(first, last)
+        connection.execute(sa.delete(original_times).where(*here))
+
+
+def move(connection: sa.Connection, stream_id: int, before: Sequence[Moved], after: Sequence[Moved]) -> None:
+    """Give readings other times; both their hours are due for analysis. Nothing else of them changes."""
+    here = sa.update(readings).where(
+        readings.c.stream_id == stream_id, readings.c.seq == sa.bindparam("of_seq")
+    )
+    values = {"at_us": sa.bindparam("to_us"), "at_uncertainty_s": sa.bindparam("to_uncertainty_s")}
+    rows = [{"of_seq": r.seq, "to_us": r.at_us, "to_uncertainty_s": r.at_uncertainty_s} for r in after]
+    connection.execute(here.values(values), rows)
+    hour_store.count_down(connection, stream_id, [row.at_us for row in before])
+    seq = np.array([row.seq for row in after], dtype=np.int64)
+    at_us = np.array([row.at_us for row in after], dtype=np.int64)
+    hour_store.touch(connection, [(stream_id, span) for span in hour_store.hour_spans(seq, at_us)])
+
+
+# ---------------------------------------------------------------- one and all
+
+
+def find(connection: sa.Connection, owner_id: int | None, correction_id: int) -> Correction | None:
+    """One correction of this owner; None for any owner."""
+    query = _CORRECTION.where(boot_corrections.c.id == correction_id)
+    if owner_id is not None:
+        query = query.where(streams.c.owner_id == owner_id)
+    row = connection.execute(query).first()
+    return None if row is None else Correction(*row)
+
+
+def list_of(
+    connection: sa.Connection, owner_id: int, *, before_id: int | None, limit: int
+) -> list[Correction]:
+    """Corrections of this owner, newest first."""
+    query = _CORRECTION.where(streams.c.owner_id == owner_id).order_by(boot_corrections.c.id.desc())
+    if before_id is not None:
+        query = query.where(boot_corrections.c.id < before_id)
+    return [Correction(*row) for row in connection.execute(query.limit(limit))]
+
+
+def count_corrected(connection: sa.Connection, found: Correction) -> int:
+    """How many readings have its times now."""
+    here = (
+        original_times.c.stream_id == found.stream_id,
+        original_times.c.seq.between(found.first, found.last),
+    )
+    return connection.scalar(sa.select(sa.func.count()).select_from(original_times).where(*here)) or 0
+
+
+def set_undone(connection: sa.Connection, correction_id: int, now_us: int) -> None:
+    """A correction does not hold any more."""
+    here = sa.update(boot_corrections).where(boot_corrections.c.id == correction_id)
+    connection.execute(here.values(undone_us=now_us))
