@@ -62,18 +62,17 @@ def mixture_quantiles(
         > 0), weight >= 0 with a positive sum in each row.
     Returns shape (n, 3), by bisection to 1e-9 of the bracket.
     """
-    share = weight / weight.sum(axis=1, keepdims=True)
-    result = np.empty((len(middle), len(QUANTILES)))
-    for column, q in enumerate(QUANTILES):
-        low = (middle - 4.0 * below).min(axis=1)
-        high = (middle + 4.0 * above).max(axis=1)
-        for _ in range(32):
-            at = 0.5 * (low + high)
-            away = at[:, None] - middle
-            reached = (share * ndtr(away / np.where(away < 0, below, above))).sum(axis=1) >= q
-            high, low = np.where(reached, at, high), np.where(reached, low, at)
-        result[:, column] = 0.5 * (low + high)
-    return result
+    share = (weight / weight.sum(axis=1, keepdims=True))[:, None, :]
+    middle, below, above = middle[:, None, :], below[:, None, :], above[:, None, :]
+    wanted = np.array(QUANTILES)
+    low = np.repeat((middle - 4.0 * below).min(axis=2), len(QUANTILES), axis=1)
+    high = np.repeat((middle + 4.0 * above).max(axis=2), len(QUANTILES), axis=1)
+    for _ in range(32):
+        at = 0.5 * (low + high)
+        away = at[:, :, None] - middle
+        reached = (share * ndtr(away / np.where(away < 0, below, above))).sum(axis=2) >= wanted
+        high, low = np.where(reached, at, high), np.where(reached, low, at)
+    return np.asarray(0.5 * (low + high))
 
 
 def _clean_so_far(path: Path, share: FloatArray) -> FloatArray:

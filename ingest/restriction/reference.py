@@ -190,6 +190,10 @@ def learn_zero(summaries: Sequence[HourSummary]) -> Zero:
     with it.
     """
     table = Summaries.of(summaries)
+    return table.once("zero", lambda: _learn_zero(table))
+
+
+def _learn_zero(table: Summaries) -> Zero:
     levels, at = _off_levels(table)
     if len(levels) == 0:
         return Zero(np.zeros(len(table.hours)), levels, levels, at, None)

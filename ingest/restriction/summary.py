@@ -11,10 +11,10 @@ Leaves to others: computing them (`hours`), and what the numbers mean (`referenc
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +23,8 @@ FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
 Table = npt.NDArray[np.void]
+
+T = TypeVar("T")
 
 SUMMARY_VERSION = 2
 HOUR_S = 3600.0
@@ -179,6 +181,7 @@ class Summaries(Sequence[HourSummary]):
         self.bins = bins
         self.bin_count = bin_count
         self._columns: dict[str, FloatArray] = {}
+        self._derived: dict[str, Any] = {}
 
     @classmethod
     def of(cls, summaries: Sequence[HourSummary]) -> Summaries:
@@ -193,7 +196,8 @@ class Summaries(Sequence[HourSummary]):
     @classmethod
     def unpacked(cls, packed: Sequence[PackedHour]) -> Summaries:
         """The inverse of `packed`, for hours in time order. Raises ValueError for another version."""
-        hour_bytes = b"".join(hour for hour, _ in packed)
+        hours_of, bin_bytes = zip(*packed, strict=True) if packed else ((), ())
+        hour_bytes = b"".join(hours_of)
         whole = len(hour_bytes) == len(packed) * HOUR_TABLE.itemsize
         hours = np.frombuffer(hour_bytes, dtype=HOUR_TABLE) if whole else np.empty(0, HOUR_TABLE)
         if not whole or np.any(hours["version"] != SUMMARY_VERSION):
@@ -201,8 +205,8 @@ class Summaries(Sequence[HourSummary]):
                 f"hour summaries are not of version {SUMMARY_VERSION}, the one this code reads; "
                 "compute them again from the readings: cleanside-ingest recompute"
             )
-        bins = np.frombuffer(b"".join(part for _, part in packed), dtype=BIN_TABLE)
-        lengths = np.fromiter((len(part) for _, part in packed), dtype=np.int64, count=len(packed))
+        bins = np.frombuffer(b"".join(bin_bytes), dtype=BIN_TABLE)
+        lengths = np.fromiter(map(len, bin_bytes), dtype=np.int64, count=len(packed))
         return cls(hours, bins, lengths // BIN_TABLE.itemsize)
 
     def packed(self) -> list[PackedHour]:
@@ -235,6 +239,13 @@ class Summaries(Sequence[HourSummary]):
         starts = np.concatenate(([0], np.cumsum(counts)))[:-1][order]
         rows = np.repeat(starts - np.concatenate(([0], np.cumsum(counts[order])))[:-1], counts[order])
         return Summaries(hours[order], bins[rows + np.arange(len(bins))], counts[order])
+
+    def once(self, name: str, derive: Callable[[], T]) -> T:
+        """What is derived of these summaries alone, worked out at the first call; the name tells it apart."""
+        if name not in self._derived:
+            self._derived[name] = derive()
+        found: T = self._derived[name]
+        return found
 
     def column(self, name: str) -> FloatArray:
         """A column of `hours` as 64-bit floats, shape (n,)."""
