@@ -34,7 +34,6 @@ from ingest.store import account, fleet, keys
 from tests.support.databases import Postgres, migrate, opened
 from tests.support.serving import ServerProcess, make_keys
 
-ALONE_S = 3.0  # the live machines by themselves, before the herd comes
 LIVE_EVERY_S = 1.0
 
 
@@ -136,7 +135,9 @@ def run(url: str, folder: Path, given: argparse.Namespace) -> dict[str, Any]:
         began_s = time.perf_counter()
         _gateways("fill", folder).communicate()
         print(f"{len(names)} spools of {rows} readings in {time.perf_counter() - began_s:.0f} s", flush=True)
-        found, took, herd_s = asyncio.run(_herd(folder, servers, [(n, tokens[n]) for n in live_names]))
+        found, took, herd_s = asyncio.run(
+            _herd(folder, servers, [(n, tokens[n]) for n in live_names], given.alone_s)
+        )
         memory_mb = [_largest_mb(server.pid) for server in servers]
         codes = [server.stop() for server in servers]
     finally:
@@ -161,7 +162,7 @@ def run(url: str, folder: Path, given: argparse.Namespace) -> dict[str, Any]:
 
 
 async def _herd(
-    folder: Path, servers: Sequence[ServerProcess], posters: Sequence[tuple[str, str]]
+    folder: Path, servers: Sequence[ServerProcess], posters: Sequence[tuple[str, str]], alone_s: float
 ) -> tuple[dict[str, Any], list[tuple[float, float]], tuple[float, float]]:
     """The answer of the gateways, the live readings, and from when to when the herd was there."""
     process = await asyncio.to_thread(_gateways, "send", folder)
@@ -173,7 +174,7 @@ async def _herd(
         asyncio.create_task(live(servers[n % len(servers)].port, device, token, n, ends))
         for n, (device, token) in enumerate(posters)
     ]
-    await asyncio.sleep(ALONE_S)
+    await asyncio.sleep(alone_s)
     began_s = time.monotonic()
     process.stdin.write("go\n")
     process.stdin.flush()
@@ -229,6 +230,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--reconnect-s", type=float, default=10.0, help="within which all come back [s]")
     parser.add_argument("--within-s", type=float, default=1_200.0, help="then it is given up [s]")
     parser.add_argument("--live", type=int, default=20, help="other machines that post a reading a second")
+    parser.add_argument("--alone-s", type=float, default=3.0, help="the live ones alone, before the herd [s]")
     parser.add_argument("--servers", type=int, default=1, help="server processes, PostgreSQL only")
     given = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory() as name:

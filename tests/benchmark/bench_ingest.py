@@ -309,7 +309,8 @@ def pairs(count: int, one: Callable[[], float], floor: Callable[[], float], name
     return result
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Measure and print."""
     parser = argparse.ArgumentParser(description="How fast readings go in, beside a floor.")
     parser.add_argument("backend", choices=("sqlite", "postgres"))
     parser.add_argument("--layout", choices=("columns", "readings"), default="columns")
@@ -319,7 +320,7 @@ def main() -> None:
     parser.add_argument("--processes", type=int, default=1, help="server processes, PostgreSQL only")
     parser.add_argument("--against", choices=("floor", "plain"), default="floor", help="plain: SQLite only")
     parser.add_argument("--json", type=Path, help="write the result here too")
-    given = parser.parse_args()
+    given = parser.parse_args(arguments)
     load = Load(given.batches, given.rows, given.layout)
     size = len(load.bodies[0][1]) / given.rows
     print(f"{load.total} readings in {given.batches} batches, {CLIENTS} clients, {size:.1f} bytes a reading")

@@ -17,7 +17,7 @@ import statistics
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -111,14 +111,15 @@ def _wal(connection: Any) -> int:
     return int(connection.execute("SELECT pg_current_wal_lsn() - '0/0'").fetchone()[0])
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Measure and print."""
     parser = argparse.ArgumentParser(description="Retention: batched deletes beside dropped partitions.")
     parser.add_argument("--rows", type=int, default=12_000_000)
     parser.add_argument("--months", type=int, default=12)
     parser.add_argument("--streams", type=int, default=400)
     parser.add_argument("--pairs", type=int, default=7)
     parser.add_argument("--batches", type=int, default=200, help="batches of 500 in each half of a pair")
-    given = parser.parse_args()
+    given = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory() as folder:
         server = Postgres(Path(folder) / "postgres")
         try:

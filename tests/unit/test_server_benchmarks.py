@@ -1,0 +1,68 @@
+"""The benchmarks of the server run, at sizes that say nothing of its speed: what they count is counted right."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from tests.benchmark import bench_herd, bench_ingest, bench_large, bench_retention, bench_single
+
+
+def last_line(capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
+    """What the benchmark says at its end."""
+    found: dict[str, Any] = json.loads(capsys.readouterr().out.splitlines()[-1])
+    return found
+
+
+@pytest.mark.parametrize(
+    "more",
+    [("--layout", "columns"), ("--layout", "readings", "--against", "plain")],
+    ids=["columns beside the floor", "readings beside the tutorial stack"],
+)
+def test_ingest_is_measured_beside_a_floor(more: tuple[str, ...], tmp_path: Any) -> None:
+    out = tmp_path / "found.json"
+    bench_ingest.main(
+        ["sqlite", "--pairs", "1", "--batches", "16", "--rows", "20", "--json", str(out), *more]
+    )
+    found = json.loads(out.read_text())
+    assert found["ratio"] == pytest.approx(found["rows_per_s"] / found["floor_rows_per_s"])
+    assert found["pairs"] == 1
+
+
+def test_single_readings_are_measured_beside_the_route_without_a_store(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    bench_single.main(["sqlite", "--clients", "4", "--requests", "10", "--pairs", "1"])
+    found = last_line(capsys)
+    assert found["ratio"] == pytest.approx(found["requests_per_s"] / found["without_store_per_s"], abs=0.01)
+    assert found["durable_ms"]["p50"] <= found["durable_ms"]["p99"]
+
+
+def test_a_large_table_is_measured_beside_an_empty_one(capsys: pytest.CaptureFixture[str]) -> None:
+    bench_large.main(["sqlite", "--rows", "2000", "--streams", "20", "--pairs", "1", "--batches", "16"])
+    found = last_line(capsys)
+    assert found["rows"] == 2_000
+    assert found["cost_ratio"] > 0
+
+
+@pytest.mark.postgres
+def test_dropping_a_month_is_measured_beside_deleting_it(capsys: pytest.CaptureFixture[str]) -> None:
+    bench_retention.main(
+        ["--rows", "2400", "--months", "3", "--streams", "4", "--pairs", "1", "--batches", "4"]
+    )
+    said = capsys.readouterr().out
+    assert "the oldest of 3 months, 800 rows, out of" in said
+    assert all(f"  {table}: seconds" in said for table in ("plain", "parted"))
+
+
+def test_a_herd_comes_back_and_nothing_is_missing(capsys: pytest.CaptureFixture[str]) -> None:
+    small = ["--gateways", "12", "--hours", "0.2", "--reconnect-s", "0.2", "--live", "2", "--alone-s", "0.5"]
+    assert bench_herd.main(["sqlite", *small]) == 0
+    found = last_line(capsys)
+    assert found["readings"] == 12 * 72
+    assert (found["missing"], found["left_waiting"], found["out_of_balance"]) == (0, 0, 0)
+    assert found["gateways_done"] == 12
+    assert found["answers"]["200"] >= 12
+    assert found["live_readings"] >= 2
