@@ -1,4 +1,4 @@
-"""The benchmarks of the server run, at sizes that say nothing of its speed: what they count is counted right."""
+"""The benchmarks of the server run, at sizes that say nothing of its speed, and count what they claim."""
 
 from __future__ import annotations
 
