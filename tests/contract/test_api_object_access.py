@@ -124,6 +124,7 @@ PLAIN = {
     *("first", "last", "role", "units", "shift_s", "offset", "suggested", "valid_hours", "attempt"),
     *(
         "reference_flow",
+        "quantity",
         "url",
         "types",
         "from_event",

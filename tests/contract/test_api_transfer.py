@@ -10,7 +10,8 @@ import pytest
 from ingest.app import all_routes
 from ingest.marks import Marks, Shed
 from ingest.transfer import KEPT_ELSEWHERE, TRANSFERRED, marks_after
-from tests.support.serving import DEVICE, STREAM, Api, batch, bearer
+from tests.support.archiving import archive_all, counts, whole_readings
+from tests.support.serving import DEVICE, STREAM, Api, batch, bearer, in_process
 
 OTHER_STREAM = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d33"
 HOUR_S = 3_600.0
@@ -232,6 +233,44 @@ def test_a_stream_that_the_new_owner_receives_already_becomes_one(full: Api) -> 
     full.analyse()
     fleet = full.get("/v1/fleet", key="quarry admin").json()["housings"]
     assert [h["machine"] for h in fleet if h["last_reading_at"]] == ["grader-07-old"]
+
+
+@pytest.mark.parametrize("given", ["grader-07", "loader-02"])
+def test_what_lies_in_the_archive_goes_along_and_stays_as_what_lies_in_the_tables(
+    sqlite_database_url: str, given: str
+) -> None:
+    with in_process(sqlite_database_url) as api:
+        api.register()
+        api.post("/v1/machines", {"machine": "loader-02"})
+        seat = {"machine": "loader-02", "assigned_from": MOVED_AT}
+        api.post(f"/v1/devices/{DEVICE}/assignments", seat)
+        api.send(batch(1, [3.0] * 350))
+        api.analyse()
+        api.clock.advance(60 * 24 * HOUR_S)
+        archive_all(api)
+        assert counts(api) == (0, 350)
+        before = {row["seq"]: row for row in whole_readings(api)}
+        assert accept(api, offer(api, given)).status_code == 200
+        here, there = accounts(api, "admin")[DEVICE], accounts(api, "quarry admin")[DEVICE]
+        assert {here["stored"], there["stored"]} == {179, 171}
+        assert there["stored"] == (179 if given == "grader-07" else 171)
+        assert {row["seq"]: row for row in whole_readings(api)} == before
+        archive_all(api)
+        assert accounts(api, "admin")[DEVICE]["stored"] == here["stored"]
+
+
+def test_a_device_that_goes_whole_takes_its_archive_along(sqlite_database_url: str) -> None:
+    with in_process(sqlite_database_url) as api:
+        api.register()
+        api.send(batch(1, [3.0] * 350))
+        api.analyse()
+        api.clock.advance(60 * 24 * HOUR_S)
+        archive_all(api)
+        assert accept(api, offer(api)).status_code == 200
+        assert counts(api) == (0, 350)
+        assert accounts(api, "quarry admin")[DEVICE]["stored"] == 350
+        repeated = api.post("/v1/readings", batch(7, [3.0]), key=None, headers=quarry_key(api)).json()
+        assert (repeated["stored"], repeated["duplicates"]) == (0, 1)
 
 
 # ---------------------------------------------------------------- offers

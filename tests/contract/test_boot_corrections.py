@@ -16,8 +16,9 @@ import pytest
 
 from gateway.clock import Anchor
 from gateway.wire import Batch, BootCorrection, boot_correction, encode, parse_instant
+from tests.support.archiving import archive_all, counts, whole_readings
 from tests.support.held import rows
-from tests.support.serving import STREAM, Api, batch
+from tests.support.serving import STREAM, Api, batch, in_process
 from tests.unit.gateway.helpers import open_spool, readings, server_anchor, settable_clock
 
 #: read by both sides: what the gateway says, and what it means
@@ -231,3 +232,29 @@ def test_another_owner_neither_sees_nor_undoes_it(sent: Api) -> None:
     assert sent.get("/v1/boot-corrections", key="quarry admin").json()["corrections"] == []
     refused = sent.post(f"/v1/boot-corrections/{number}/undo", {}, key="quarry admin")
     assert (refused.status_code, refused.json()["code"]) == (404, "unknown_correction")
+
+
+def test_readings_that_lie_in_the_archive_move_and_come_back_too(sqlite_database_url: str) -> None:
+    with in_process(sqlite_database_url) as api:
+        api.register()
+        api.send(batch(1, [3.0] * 50, gateway=boots((1, "boot-before"))))
+        api.send(batch(51, [3.0] * 250, gateway=boots((51, BOOT))))
+        api.analyse()
+        api.clock.advance(60 * 24 * 3600.0)
+        archive_all(api)
+        assert counts(api) == (0, 300)
+        before = {row["seq"]: row for row in whole_readings(api)}
+        correct(api)
+        api.analyse()
+        moved = {row["seq"]: row for row in whole_readings(api)}
+        assert [moved[n]["at_us"] - before[n]["at_us"] for n in (50, 51, 300)] == [
+            0,
+            -30_000_000,
+            -30_000_000,
+        ]
+        archive_all(api)
+        number = listed(api)[0]["correction"]
+        assert api.post(f"/v1/boot-corrections/{number}/undo", {}).json()["readings"] == 0
+        after = {row["seq"]: row for row in whole_readings(api) if row["seq"] <= 300}
+        assert after == before
+        assert api.account()["balances"]
