@@ -115,7 +115,7 @@ def _make_anew(aside: Path) -> None:
     try:
         if aside.exists():
             shutil.rmtree(aside)
-        aside.mkdir(parents=True)
+        aside.mkdir(mode=0o700, parents=True)  # it holds hashes of keys
     except OSError as error:
         raise CalledWrongly(f"{aside} cannot be made ({error.strerror}); name another folder") from error
 

@@ -99,6 +99,7 @@ def test_a_backup_is_a_plain_database_with_its_archive_and_digests_of_all(api: A
     there = {str(p.relative_to(tmp_path / "backup")) for p in (tmp_path / "backup").rglob("*") if p.is_file()}
     assert there == {"manifest.json", *(entry["file"] for entry in manifest["files"])}
     assert len(there) == 3
+    assert (tmp_path / "backup").stat().st_mode & 0o777 == 0o700  # it holds hashes of keys
     assert manifest["schema"] == database.newest_revision()
     with sqlite3.connect(tmp_path / "backup" / "database.sqlite") as copy:
         assert copy.execute("PRAGMA integrity_check").fetchone() == ("ok",)

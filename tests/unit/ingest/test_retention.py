@@ -21,8 +21,9 @@ from ingest.archive import Disk
 from ingest.errors import ArchiveUnreadable
 from ingest.retention import Planned
 from ingest.settings import load
-from ingest.store import partitions
+from ingest.store import archive, partitions
 from tests.support.archiving import archive_all, counts, files_of, whole_readings, work_of
+from tests.support.gatewaying import wait_until
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 UNITS = {"restriction": "inH2O", "engine_speed": "r/min", "altitude": "ft", "air_temperature": "degF"}
@@ -78,6 +79,12 @@ ODD_TIMES = [
     {"seq": 902, "at": "2026-01-11T06:00:00.123456789Z", "restriction": 3.0},
     {"seq": 903, "at": "2026-01-11T06:00:00.123457Z", "restriction": 3.0},
 ]
+
+
+def fill_registered(api: Api) -> None:
+    """The same at a server that knows nothing yet."""
+    api.register()
+    fill(api)
 
 
 def fill(api: Api) -> None:
@@ -161,8 +168,6 @@ def test_a_month_of_a_device_becomes_one_file_and_the_pieces_are_swept_away_late
     moved = archive_all(either)
     assert moved.files > moved.joined > 2
     with either.resources.reading() as connection:
-        from ingest.store import archive
-
         registered = [entry.file for entry in archive.all_of(connection)]
     assert (
         len(registered) == len({file.split("/")[0] for file in registered}) == 2
@@ -316,6 +321,37 @@ def test_a_missing_file_is_said_and_nothing_is_guessed(api: Api) -> None:
     assert int(response.headers["retry-after"]) > 0
     assert api.get("/v1/account").status_code == 503
     assert api.send(january(101, 10))["stored"] == 10  # what needs no look at it goes on
+
+
+def test_a_serving_process_moves_old_months_by_itself(sqlite_database_url: str, tmp_path: Path) -> None:
+    given = {"archive_interval_s": 1, "retention_days": 28, "archive_folder": str(tmp_path / "older")}
+    settings = load(flags={"database": sqlite_database_url} | given, environ={})
+    with in_process(sqlite_database_url, settings=settings) as api:
+        fill_registered(api)
+        keeper = retention.Keeper(api.resources)
+        keeper.start()
+        wait_until(lambda: counts(api) == (50, 704), "January is in the archive, March is not")
+        api.resources.stopping.set()
+        keeper.join()
+        assert api.account()["balances"] is True
+
+
+def test_a_server_that_keeps_everything_has_no_archive(sqlite_database_url: str) -> None:
+    settings = load(flags={"database": sqlite_database_url, "retention_days": 0}, environ={})
+    with in_process(sqlite_database_url, settings=settings) as api:
+        keeper = retention.Keeper(api.resources)
+        keeper.start()
+        keeper.join()
+        assert not api.resources.archive_folder.exists()
+
+
+def test_one_process_of_a_database_archives_at_a_time(either: Api) -> None:
+    reading = either.resources.reading
+    with reading() as one, reading() as other, archive.turn(one) as first, archive.turn(other) as second:
+        assert first is True
+        assert second is either.resources.is_sqlite  # there another process cannot have the file at all
+    with reading() as again, archive.turn(again) as free:
+        assert free is True
 
 
 def test_a_stop_comes_between_two_steps(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
