@@ -13,7 +13,8 @@ import json
 import os
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
+from functools import cache
 from importlib import resources
 from pathlib import Path
 
@@ -146,7 +147,7 @@ def _bring_up(connection: apsw.Connection, path: Path) -> None:
     try:
         found = version = _version(connection)
         if version == 0 and not connection.execute("SELECT count(*) FROM sqlite_schema").get:
-            connection.execute(resources.files("gateway").joinpath("schema.sql").read_text("utf-8"))
+            connection.execute(_schema())
             connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
             version = SCHEMA_VERSION
         while version in STEPS:
@@ -164,17 +165,25 @@ def _bring_up(connection: apsw.Connection, path: Path) -> None:
 
 def _check_form(connection: apsw.Connection, path: Path) -> None:
     """Tables, indexes and triggers are as they were made. Raises SpoolDamaged: a byte changed there is."""
-    fresh = apsw.Connection(":memory:")
-    fresh.execute(resources.files("gateway").joinpath("schema.sql").read_text("utf-8"))
-    if _form(connection) != _form(fresh):
+    if _form(connection) != _form_of_new():
         raise SpoolDamaged(f"{path}: its tables are not as they were made; it is set aside whole")
-    fresh.close()
 
 
 def _form(connection: apsw.Connection) -> dict[object, str]:
     """How each part of the file was made, comments and spaces aside."""
     rows = connection.execute("SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL")
     return {name: "".join(re.sub("--.*", "", str(sql)).split()) for name, sql in rows}
+
+
+@cache
+def _form_of_new() -> dict[object, str]:
+    with closing(apsw.Connection(":memory:")) as fresh:
+        fresh.execute(_schema())
+        return _form(fresh)
+
+
+def _schema() -> str:
+    return resources.files("gateway").joinpath("schema.sql").read_text("utf-8")
 
 
 def _version(connection: apsw.Connection) -> int:
