@@ -59,13 +59,11 @@ def is_whole(row: Row, unit_sets: Mapping[int, UnitSet]) -> bool:
         return False
     try:
         (values,) = read_values([payload])
-    except ValueError:
+        return len(values) == len(unit_sets[unit_set]) and all(
+            type(value) in (int, float) and isfinite(value) for value in values
+        )
+    except (TypeError, ValueError):  # no list at all
         return False
-    return (
-        isinstance(values, list)
-        and len(values) == len(unit_sets[unit_set])
-        and all(type(value) in (int, float) and isfinite(value) for value in values)
-    )
 
 
 def sendable(

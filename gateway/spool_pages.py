@@ -20,7 +20,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from itertools import accumulate
 from pathlib import Path
-from typing import Final, cast
+from typing import Any, Final
 
 from gateway.spool_batch import Row
 
@@ -30,7 +30,7 @@ _LOG_HEADER_BYTES, _FRAME_HEADER_BYTES = 32, 24
 _LOG_MAGIC: Final = 0x377F0682  # the last bit says the byte order of its checksums
 _STATES: Final = ("open", "forked", "closed")
 
-Record = tuple[int | float | str | bytes | None, ...]
+Record = tuple[Any, ...]  # int, float, str, bytes or None, as the file has it
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,10 +168,8 @@ def _is_reading(record: Record) -> bool:
 
 def _row(position: int, record: Record) -> Row:
     _, boot, time_us, uncertainty_s, unit_set, payload = record
-    uncertainty_s = (
-        None if uncertainty_s is None else float(cast(float, uncertainty_s))
-    )  # 4.0 lies there as 4
-    return cast(Row, (position, boot, time_us, uncertainty_s, unit_set, payload))
+    doubt_s = None if uncertainty_s is None else float(uncertainty_s)  # 4.0 lies there as 4
+    return position, boot, time_us, doubt_s, unit_set, payload
 
 
 # ---------------------------------------------------------------- the format of SQLite

@@ -302,7 +302,7 @@ def _read_old(old: apsw.Connection | None, pages: Pages) -> _Old:
         with suppress(*_UNREADABLE):
             placements = load_placements(old)
     if placements is None:
-        placements = placements_of(sorted(pages.placements, key=lambda row: row[:2]))
+        placements = placements_of(sorted(pages.placements))
     boots: dict[int, str] = dict(_rows(old, "SELECT number, boot FROM boots") or pages.boots)
     return _Old(_streams(old, pages), unit_sets, placements, boots, pages)
 

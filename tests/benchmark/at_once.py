@@ -7,11 +7,12 @@ It speaks the contract as far as a gateway needs it and keeps nothing. It runs i
 from __future__ import annotations
 
 import http.server
+import io
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import BinaryIO
+from typing import cast
 
 import zstandard
 
@@ -54,7 +55,7 @@ class Counted:
 class _Reading:
     """A connection's input that counts."""
 
-    def __init__(self, inner: BinaryIO) -> None:
+    def __init__(self, inner: io.BufferedIOBase) -> None:
         self._inner = inner
         self.count = 0
 
@@ -84,7 +85,8 @@ def serving(through: Through = by_decoding) -> Iterator[Counted]:
 
         def setup(self) -> None:
             super().setup()
-            self.input = self.rfile = _Reading(self.rfile)  # type: ignore[assignment]
+            self.input = _Reading(self.rfile)
+            self.rfile = cast(io.BufferedReader, self.input)
             self.before = 0
 
         def do_GET(self) -> None:
@@ -103,14 +105,14 @@ def serving(through: Through = by_decoding) -> Iterator[Counted]:
                 stored=0,
                 server_time_us=1,
             )
-            counted.posts.append((self.input.count - self.before, len(body)))  # type: ignore[attr-defined]
+            counted.posts.append((self.input.count - self.before, len(body)))
             self._say(encode_answer(answer))
 
         def _say(self, body: bytes) -> None:
             head = "HTTP/1.1 200 OK\r\nContent-Type: application/json\r\n"
             reply = f"{head}Content-Length: {len(body)}\r\n\r\n".encode() + body
             self.wfile.write(reply)
-            count: int = self.input.count  # type: ignore[attr-defined]
+            count = self.input.count
             counted.up_bytes += count - self.before
             counted.down_bytes += len(reply)
             self.before = count
