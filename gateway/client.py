@@ -29,7 +29,16 @@ import httpx
 import zstandard
 
 from gateway import wire
-from gateway.client_answers import Account, Device, Fleet, HousingSeries, Machine, QuarantineEntry
+from gateway.client_answers import (
+    Account,
+    Device,
+    HousingSeries,
+    HousingState,
+    Life,
+    Machine,
+    QuarantineEntry,
+    StoredReading,
+)
 from gateway.client_batches import Layout, batch_of, body_of, halves, parts
 from gateway.client_errors import (
     InTheWay,
@@ -229,9 +238,35 @@ class Client:
         path = f"/v1/machines/{quote(machine)}/restriction"
         return cast(HousingSeries, self._json("GET", path, params=asked))
 
-    def fleet(self) -> Fleet:
+    def fleet(self) -> Iterator[HousingState]:
         """What is known of every housing, most urgent first."""
-        return cast(Fleet, self._json("GET", "/v1/fleet"))
+        return cast(Iterator[HousingState], self.pages("/v1/fleet", "housings"))
+
+    def lives(self, machine: str, *, housing: str = "main") -> list[Life]:
+        """The element lives of a housing in time order, the running one last."""
+        path = f"/v1/machines/{quote(machine)}/lives"
+        return cast(list[Life], self._json("GET", path, params={"housing": housing})["lives"])
+
+    def readings(
+        self,
+        device: str,
+        *,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        units: Mapping[str, str] | None = None,
+    ) -> Iterator[StoredReading]:
+        """
+        Stored readings of a device in order of time, page after page as they are needed.
+
+        since, until : aware; from the one on, before the other. units : quantity -> unit wanted, these
+            quantities only; None: all, in SI.
+        """
+        span = {"since": since, "until": until}
+        asked: dict[str, str | Sequence[str]] = {n: _text(at) for n, at in span.items() if at is not None}
+        if units:
+            asked |= {"quantity": list(units), "unit": [f"{name}:{unit}" for name, unit in units.items()]}
+        path = f"/v1/devices/{quote(device)}/readings"
+        return cast(Iterator[StoredReading], self.pages(path, "readings", asked))
 
     def quarantine(
         self, *, code: str | None = None, device: str | None = None, state: str = "held"
@@ -245,10 +280,10 @@ class Client:
         return cast(Account, self._json("GET", "/v1/account"))
 
     def pages(
-        self, path: str, name: str, asked: Mapping[str, str | None] | None = None
+        self, path: str, name: str, asked: Mapping[str, str | Sequence[str] | None] | None = None
     ) -> Iterator[dict[str, Any]]:
         """The entries of a list, page after page as they are needed."""
-        params = {key: value for key, value in (asked or {}).items() if value is not None}
+        params: dict[str, str | Sequence[str]] = {k: v for k, v in (asked or {}).items() if v is not None}
         while True:
             page = self._json("GET", path, params=params)
             yield from page[name]
@@ -259,7 +294,12 @@ class Client:
     # ------------------------------------------------------------ one question
 
     def _json(
-        self, method: str, path: str, body: Any = None, *, params: Mapping[str, str] | None = None
+        self,
+        method: str,
+        path: str,
+        body: Any = None,
+        *,
+        params: Mapping[str, str | Sequence[str]] | None = None,
     ) -> dict[str, Any]:
         content = None if body is None else json.dumps(body).encode()
         headers = {} if body is None else {"Content-Type": "application/json"}

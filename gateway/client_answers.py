@@ -27,11 +27,20 @@ Seated = TypedDict("Seated", {"device": str, "from": str | None, "until": str | 
 Seat = TypedDict("Seat", {"machine": str, "housing": str, "from": str | None, "until": str | None})
 
 
+class Reference(TypedDict):
+    """The flow at which the terminal restriction is stated, as entered."""
+
+    quantity: str
+    value: float
+    unit: str
+
+
 class Housing(TypedDict):
     """One housing with its limits and devices."""
 
     housing: str
     terminal_restrictions: list[Terminal]
+    reference_flow: Reference | None
     devices: list[Seated]
 
 
@@ -115,6 +124,8 @@ class HousingState(TypedDict):
     lives_learned_from: int
     snapshot: int
     hours_behind: int
+    analysed_through: str | None
+    changes_found: list[str]
 
 
 class SeriesPoint(TypedDict):
@@ -131,11 +142,44 @@ class HousingSeries(HousingState):
     series: list[SeriesPoint]
 
 
-class Fleet(TypedDict):
-    """All housings, most urgent first."""
+class Life(TypedDict):
+    """One element life. Hours are operating hours; restriction is at the reference flow."""
 
-    now: str
-    housings: list[HousingState]
+    start_at: str
+    end_at: str | None
+    began: Literal["first seen", "change", "cleaned"]
+    began_by: Literal["entered", "found"] | None
+    ended: Literal["running", "at terminal", "before terminal"]
+    sure: Literal["high", "medium", "low"]
+    hours: float
+    level_before_pa: float | None
+    level_start_pa: float | None
+    level_end_pa: float | None
+
+
+class StoredReading(TypedDict):
+    """A stored reading, in SI unless another unit was asked for; what it does not have is left out."""
+
+    stream: str
+    seq: int
+    at: str
+    at_uncertainty_s: NotRequired[float | None]
+    device: NotRequired[str | None]
+    restriction: NotRequired[float | None]
+    ambient_pressure: NotRequired[float | None]
+    intake_pressure: NotRequired[float | None]
+    boost_pressure: NotRequired[float | None]
+    engine_speed: NotRequired[float | None]
+    engine_load: NotRequired[float | None]
+    air_mass_flow: NotRequired[float | None]
+    air_temperature: NotRequired[float | None]
+    intake_temperature: NotRequired[float | None]
+    engine_hours: NotRequired[float | None]
+    supply_voltage: NotRequired[float | None]
+    latitude: NotRequired[float | None]
+    longitude: NotRequired[float | None]
+    altitude: NotRequired[float | None]
+    signal_strength: NotRequired[float | None]
 
 
 class Reason(TypedDict):
