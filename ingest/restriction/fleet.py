@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from .forecast import Forecaster, fit_forecaster
-from .lives import Life, early_level_pa
+from .lives import Life
 from .nearby import Nearby, collect_nearby
 
 FLEET_VERSION = 2
@@ -42,7 +42,7 @@ class FleetKnowledge:
     def _clean_shares(self) -> dict[str, float]:
         found: dict[str, list[float]] = {}
         for life in self.lives:
-            if life.from_new and (early_pa := early_level_pa(life)) is not None:
+            if life.from_new and (early_pa := life.early_pa) is not None:
                 found.setdefault(life.kind, []).append(early_pa / life.terminal_pa)
         return {kind: float(np.median(shares)) for kind, shares in found.items()}
 

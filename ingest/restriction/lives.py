@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -58,6 +59,13 @@ class Life:
             raise ValueError(f"{len(self.hours)} hours but {len(self.restriction_pa)} restrictions; one each")
         if not self.terminal_pa > 0:
             raise ValueError(f"terminal_pa is {self.terminal_pa}; it must be above 0, see the engine maker")
+
+    @cached_property
+    def early_pa(self) -> float | None:
+        """Median of the first operating hours; None before there is one. [Pa]"""
+        if len(self.hours) == 0:
+            return None
+        return float(np.median(self.restriction_pa[self.hours <= self.hours[0] + CLEAN_HOURS]))
 
 
 @dataclass(frozen=True)
@@ -214,13 +222,6 @@ def operating_hours(series: HourlyRestriction) -> FloatArray:
     return np.maximum(series.operating_s, 0.0) / HOUR_S
 
 
-def early_level_pa(life: Life) -> float | None:
-    """Median of the first operating hours of a life; None before there is one. [Pa]"""
-    if len(life.hours) == 0:
-        return None
-    return float(np.median(life.restriction_pa[life.hours <= life.hours[0] + CLEAN_HOURS]))
-
-
 def usual_clean_pa(lives: Sequence[Life], kind_clean_pa: float | None) -> float | None:
     """
     The clean level to expect of the next element: of the machine's own lives seen from new, and its kind's.
@@ -228,7 +229,7 @@ def usual_clean_pa(lives: Sequence[Life], kind_clean_pa: float | None) -> float 
     lives : of this machine, earlier ones. kind_clean_pa : of its kind; None = not known.
     Returns None where neither says anything. [Pa]
     """
-    own = [early_level_pa(life) for life in lives if life.from_new and len(life.hours)]
+    own = [life.early_pa for life in lives if life.from_new and len(life.hours)]
     values = [value for value in own if value is not None]
     if kind_clean_pa is None:
         return float(np.median(values)) if values else None
@@ -244,7 +245,7 @@ def clean_level_pa(life: Life, usual_pa: float | None = None, *, whole: bool = T
     whole : the life was seen from a new element on. Else (in use when first seen, or cleaned) its first level
         is no clean one: the usual is taken if it is lower.
     """
-    early = early_level_pa(life)
+    early = life.early_pa
     if early is None or usual_pa is None:
         return early
     if not whole:
@@ -271,7 +272,7 @@ def tell_lives(series: HourlyRestriction, lives: Sequence[tuple[Edge | None, Lif
                 sure="low" if edge is None else edge.sure,
                 hours=float(life.hours[-1]) if seen else 0.0,
                 level_before_pa=spans[-1].level_end_pa if spans else None,
-                level_start_pa=early_level_pa(life),
+                level_start_pa=life.early_pa,
                 level_end_pa=float(np.median(life.restriction_pa[-END_ROWS:])) if seen else None,
             )
         )

@@ -211,15 +211,17 @@ def _usual(levels_pa: FloatArray) -> FloatArray:
     A sensor at rest reads about 0; so the first is taken only if it is near that. The usual zero then follows
     levels near it, and moves to another one only when that has stayed: a fault is not learned from.
     """
-    result = np.empty(len(levels_pa))
-    usual, away = 0.0, 0
-    for place, level in enumerate(levels_pa.tolist()):
-        result[place] = usual
-        if abs(level - usual) <= ZERO_NEAR_PA:
-            usual, away = usual + (level - usual) / min(place + 1.0, ZERO_MEMORY), 0
+    result: list[float] = []
+    usual, away, memory = 0.0, 0, 0.0
+    for level in levels_pa.tolist():
+        result.append(usual)
+        if memory < ZERO_MEMORY:
+            memory += 1.0
+        if -ZERO_NEAR_PA <= level - usual <= ZERO_NEAR_PA:
+            usual, away = usual + (level - usual) / memory, 0
         elif (away := away + 1) > ZERO_PATIENCE:
             usual, away = level, 0
-    return result
+    return np.array(result)
 
 
 def _median_around(values: FloatArray, width: int) -> FloatArray:
