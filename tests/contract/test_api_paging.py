@@ -8,11 +8,14 @@ from __future__ import annotations
 
 import base64
 import json
+import shutil
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import pytest
 
+from tests.conftest import sqlite_url
 from tests.support.serving import STREAM, Api, batch, in_process
 
 #: list -> what names an entry of it
@@ -27,12 +30,21 @@ LISTS = {
 MEMBERS = {"quarantine": "entries", "quarantine/amendments": "amendments"}
 
 
-@pytest.fixture
-def api(sqlite_database_url: str) -> Iterator[Api]:
-    """Seven of everything."""
-    with in_process(sqlite_database_url) as running:
+@pytest.fixture(scope="module")
+def seven(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
+    """A database with seven of everything, and its keys; made once."""
+    folder = tmp_path_factory.mktemp("seven")
+    with in_process(sqlite_url(folder)) as running:
         for number in range(7):
             add_one_of_everything(running, number)
+        return folder / "ingest.db", running.tokens
+
+
+@pytest.fixture
+def api(seven: tuple[Path, dict[str, str]], tmp_path: Path) -> Iterator[Api]:
+    """A server of the test's own over a copy."""
+    shutil.copy(seven[0], tmp_path / "ingest.db")
+    with in_process(f"sqlite:///{tmp_path / 'ingest.db'}", tokens=seven[1]) as running:
         yield running
 
 
