@@ -16,7 +16,7 @@ from ingest.errors import Complaint, NotFound, Refused
 from ingest.routes.described_held import AmendmentsAnswer, OutcomeAnswer
 from ingest.routes.paging import P, page_answer
 from ingest.routes.quarantine import ascii_json
-from ingest.routes.shared import Name, R, Strict, Words, needs, problems, shown, text
+from ingest.routes.shared import At, Name, R, Strict, Words, needs, problems, shown, text, us
 from ingest.store import fleet, quarantine
 from ingest.store.keys import Key
 from ingest.store.quarantine import Amendment, Entry
@@ -32,6 +32,8 @@ class Where(Strict):
 
     code: Name | None = None
     device: Name | None = None
+    received_since: At | None = None
+    received_until: At | None = None
 
 
 class Selection(Strict):
@@ -145,6 +147,7 @@ def _selected(connection: sa.Connection, key: Key, body: Selection) -> list[Entr
         key.owner_id,
         code=body.where.code,
         device=body.where.device,
+        received_us=(us(body.where.received_since), us(body.where.received_until)),
         limit=amend.MAX_AT_ONCE + 1,
     )
     return found[: amend.MAX_AT_ONCE]  # the rest by the same request again: amended ones are no longer held

@@ -10,7 +10,7 @@ from fastapi import APIRouter, Depends, Query, Request, Response
 from ingest.checks import CODES
 from ingest.routes.described_held import EntriesAnswer
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import NAME_PATTERN, Name, R, needs, shown, text
+from ingest.routes.shared import NAME_PATTERN, At, Name, R, needs, shown, text, us
 from ingest.store import quarantine
 from ingest.store.keys import Key
 from ingest.store.quarantine import Entry
@@ -32,6 +32,8 @@ def get_quarantine(
     code: Annotated[str | None, Query(pattern=NAME_PATTERN)] = None,
     device: Annotated[Name | None, Query()] = None,
     state: Annotated[str, Query(pattern="^(held|released|discarded)$")] = "held",
+    received_since: Annotated[At | None, Query(description="received from this instant on")] = None,
+    received_until: Annotated[At | None, Query(description="received before this instant")] = None,
 ) -> Response:
     """Held readings in order of receipt."""
     (after_id,) = page.after(int) or (0,)
@@ -42,6 +44,7 @@ def get_quarantine(
             state=state,
             code=code,
             device=device,
+            received_us=(us(received_since), us(received_until)),
             after_id=after_id,
             limit=page.limit + 1,
         )

@@ -125,10 +125,15 @@ def list_of(
     state: str | None = HELD,
     code: str | None = None,
     device: str | None = None,
+    received_us: tuple[int | None, int | None] = (None, None),
     after_id: int = 0,
     limit: int = 100,
 ) -> list[Entry]:
-    """Entries of this owner in order of receipt, a page at a time; None means any."""
+    """
+    Entries of this owner in order of receipt, a page at a time; None means any.
+
+    received_us : from the one instant on, before the other.
+    """
     query = _JOINED.where(streams.c.owner_id == owner_id, quarantine.c.id > after_id)
     if state is not None:
         query = query.where(quarantine.c.state == state)
@@ -136,6 +141,11 @@ def list_of(
         query = query.where(quarantine.c.code == code)
     if device is not None:
         query = query.where(devices.c.name == device)
+    since_us, until_us = received_us
+    if since_us is not None:
+        query = query.where(quarantine.c.received_us >= since_us)
+    if until_us is not None:
+        query = query.where(quarantine.c.received_us < until_us)
     return [Entry(*row) for row in connection.execute(query.order_by(quarantine.c.id).limit(limit))]
 
 
