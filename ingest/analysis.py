@@ -69,7 +69,8 @@ class Analyst:
         stopping = self._resources.stopping
         while not stopping.is_set():
             try:
-                busy = run_pass(self._resources)
+                # Fewer than a pass takes: the next batches mostly touch the same hours, so it waits for them.
+                busy = run_pass(self._resources) >= HOURS_A_PASS
                 self._recheck()
                 self._on_pass()
             except TryAgain as error:  # stopping, or the database is away: what is due stays due
@@ -113,17 +114,17 @@ class Work(NamedTuple):
     found: list[Kept]
 
 
-def run_pass(resources: Resources) -> bool:
-    """Summarise the hours that are due, up to `HOURS_A_PASS`. True if there were any."""
+def run_pass(resources: Resources) -> int:
+    """Summarise the hours that are due, up to `HOURS_A_PASS`. Gives how many there were."""
     with resources.reading() as connection:
         due = hours.behind(connection, limit=HOURS_A_PASS)
         if not due:
-            return False
+            return 0
         stream_ids = sorted({behind.stream_id for behind in due})
         if corrections.waits(connection, stream_ids):  # times first, then what rests on them
             now_us = resources.clock()
             resources.writer.call(lambda writing: corrections.apply_due(writing, stream_ids, now_us))
-            return True
+            return HOURS_A_PASS  # whatever they moved is due now
         wanted = _by_housing(connection, due)
         work = [summarise(connection, housing_id, wanted[housing_id]) for housing_id in wanted]
 
@@ -134,7 +135,7 @@ def run_pass(resources: Resources) -> bool:
         hours.mark_analysed(connection, [behind for behind in due if behind.hour not in again])
 
     resources.writer.call(save)
-    return True
+    return len(due)
 
 
 def run_until_current(resources: Resources) -> None:

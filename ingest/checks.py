@@ -89,7 +89,21 @@ def instants_of(batch: Batch) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.boo
         return np.array([us or 0 for us in batch.at_us], dtype=np.int64), known
 
 
+@lru_cache(maxsize=256)
+def _bounds(columns: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
+    """Lowest and highest possible value of each column, shape (k, 1) each."""
+    by_column = {quantity.column: quantity for quantity in QUANTITIES.values()}
+    found = [by_column[column] for column in columns]
+    return np.array([[q.lowest] for q in found]), np.array([[q.highest] for q in found])
+
+
 def _check_ranges(batch: Batch, si: Mapping[str, FloatArray], doubts: Doubts) -> None:
+    if not si:
+        return
+    lowest, highest = _bounds(tuple(si))
+    table = np.array([*si.values()])
+    if not ((table < lowest) | (table > highest)).any():  # all columns at once: nearly always none
+        return
     for name in batch.columns:
         quantity = QUANTITIES.get(name)
         if quantity is None or (column := si.get(quantity.column)) is None:

@@ -53,7 +53,7 @@ class Incoming:
 
 def prepare(batch: Batch, *, owner_id: int, unit_set_id: int, received_us: int, sqlite: bool) -> Incoming:
     """Turn a batch into arrays, check its values, and encode it for the database at hand."""
-    sent = {name: content.as_sent(column) for name, column in batch.columns.items()}
+    sent = content.all_as_sent(batch)
     si = content.in_si(batch, sent)
     at_us, at_known = checks.instants_of(batch)
     incoming = Incoming(

@@ -69,9 +69,10 @@ def count_down(connection: sa.Connection, stream_id: int, at_us: Sequence[int]) 
 
 def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list[Span]:
     """The hours among readings in any order, shape (n,) each, n >= 1."""
+    first_hour = int(at_us.min()) // HOUR_US
+    if first_hour == int(at_us.max()) // HOUR_US:
+        return [Span(first_hour, int(seq.min()), int(seq.max()), len(seq))]
     hour = at_us // HOUR_US
-    if hour[0] == hour[-1] and (hour == hour[0]).all():
-        return [Span(int(hour[0]), int(seq.min()), int(seq.max()), len(seq))]
     order = np.argsort(hour, kind="stable")
     hour, seq = hour[order], seq[order]
     starts = np.flatnonzero(np.concatenate(([True], hour[1:] != hour[:-1])))

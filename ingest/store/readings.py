@@ -44,9 +44,13 @@ def encode(rows: Rows, *, sqlite: bool) -> Encoded:
     columns |= {"content_hash": rows.content_hash}
     columns |= {"unit_set_id": rows.unit_set_id, "received_us": rows.received_us}
     optional = {"at_uncertainty_s": rows.at_uncertainty_s, **rows.values}
-    columns |= {name: column for name, column in optional.items() if not np.isnan(column).all()}
+    columns |= {name: column for name, column in optional.items() if not _is_absent(column)}
     encoded = dialect.encode("readings", "stream_id", columns, sqlite=sqlite)
     return Encoded(encoded, hours.hour_spans(rows.seq, rows.at_us))
+
+
+def _is_absent(column: FloatArray) -> bool:
+    return bool(np.isnan(column[0])) and bool(np.isnan(column).all())
 
 
 def put(connection: sa.Connection, batches: Sequence[tuple[int, Encoded]]) -> None:

@@ -100,7 +100,7 @@ def sent(at: str, **more: Any) -> wire.Batch:
 
 
 def codes_of(batch: wire.Batch, service: Service | None = None) -> list[str]:
-    columns = {name: content.as_sent(column) for name, column in batch.columns.items()}
+    columns = content.all_as_sent(batch)
     found = believe(batch, content.in_si(batch, columns), now_us=NOW_US, service=service or Service())
     return [doubt.code for doubts in found.values() for doubt in doubts]
 

@@ -25,7 +25,7 @@ def decoded(*readings: dict[str, Any], units: dict[str, str] = UNITS) -> wire.Ba
 
 
 def hashes(batch: wire.Batch) -> list[int]:
-    sent = {name: content.as_sent(column) for name, column in batch.columns.items()}
+    sent = content.all_as_sent(batch)
     return [int(h) for h in content.content_hashes(batch, sent)]
 
 
@@ -120,7 +120,7 @@ def test_opaque_records_are_told_apart() -> None:
 def test_columns_are_converted_as_single_values_are(quantity: str) -> None:
     for unit in QUANTITIES[quantity].units:
         batch = decoded({"at": READING["at"], quantity: 3.05}, {"at": READING["at"]}, units={quantity: unit})
-        sent = {name: content.as_sent(column) for name, column in batch.columns.items()}
+        sent = content.all_as_sent(batch)
         column = content.in_si(batch, sent)[QUANTITIES[quantity].column]
         assert column[0] == to_si(3.05, unit, quantity)
         assert np.isnan(column[1])
