@@ -132,6 +132,8 @@ PLAIN = {
         "fuel_l_per_h",
         "fuel_price_per_l",
         "element_price",
+        "received_since",
+        "received_until",
     ),
 }
 #: query parameters that hold no name of an object
@@ -148,6 +150,8 @@ PLAIN_PARAMETERS = {
     "quantity",
     "unit",
     "resolution",
+    "received_since",
+    "received_until",
     "format",
 }
 #: route, kind -> why one key of an owner may learn from it that another key of the same owner has the name

@@ -112,11 +112,10 @@ def api(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Api]:
 
 def rows(api: Api) -> tuple[int, int]:
     """How many readings are stored, and how many were ever put into quarantine."""
+    many = sa.func.count()
     with api.resources.reading() as connection:
-        return tuple(  # type: ignore[return-value]  # two tables, two numbers
-            connection.scalar(sa.select(sa.func.count()).select_from(table))
-            for table in (readings, quarantine)
-        )
+        stored, held = (connection.scalar(sa.select(many).select_from(t)) for t in (readings, quarantine))
+    return stored or 0, held or 0
 
 
 def held_in(answer: dict[str, Any]) -> int:
