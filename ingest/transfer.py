@@ -158,11 +158,16 @@ def _carry_stream(
     candidates = carrying.numbers_in(connection, old.id, spans)
     if not candidates and not held and not goes:
         return 0
-    new = streams.find(connection, there.owner_id, name, lock=True)
-    if new is None:
-        new = streams.create(connection, there.owner_id, there.id, name, old.first_heard_us)
+    known = streams.find(connection, there.owner_id, name, lock=True)
+    new = known or streams.create(connection, there.owner_id, there.id, name, old.first_heard_us)
     numbers: list[int] = []
     for piece in _pieces(candidates):
+        if known is None and not carrying.is_archived(connection, old.id, piece):
+            times = carrying.times_of(connection, old.id, piece)
+            inside_now = [(seq, at_us) for seq, at_us in times if _within(at_us, spans)]
+            carrying.move_rows(connection, old.id, new.id, inside_now)
+            numbers += [seq for seq, _ in inside_now]
+            continue
         rows = readings.take_out(connection, old.id, piece)
         inside = [row for row in rows if _within(row["at_us"], spans)]
         carrying.put_rows(connection, old.id, [row for row in rows if not _within(row["at_us"], spans)])

@@ -14,11 +14,12 @@ import numpy as np
 import sqlalchemy as sa
 
 from gateway.units import QUANTITIES
-from ingest.marks import Ranges, union
+from ingest.marks import Ranges, ranges_of, union
 from ingest.models import (
     assignments,
     boot_corrections,
     devices,
+    exact_times,
     hours,
     housings,
     instants,
@@ -29,7 +30,7 @@ from ingest.models import (
     reports,
     streams,
 )
-from ingest.store import dialect, fleet
+from ingest.store import archive, dialect, fleet
 from ingest.store import hours as hour_store
 from ingest.store import quarantine as quarantine_store
 from ingest.store import readings as reading_store
@@ -113,6 +114,34 @@ def numbers_in(connection: sa.Connection, stream_id: int, spans: Sequence[Span])
             query = query.where(hours.c.hour <= until_us // hour_store.HOUR_US)
         found += [(first, last) for first, last in connection.execute(query)]
     return union(found)
+
+
+def is_archived(connection: sa.Connection, stream_id: int, numbers: Ranges) -> bool:
+    """True if any of these numbers may lie in the archive."""
+    return any(archive.of_numbers(connection, stream_id, first, last) for first, last in numbers)
+
+
+def times_of(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[tuple[int, int]]:
+    """(number, instant [us]) of the readings in the tables among these numbers, in order of number."""
+    query = sa.select(readings.c.seq, readings.c.at_us).where(readings.c.stream_id == stream_id)
+    found: list[tuple[int, int]] = []
+    for first, last in numbers:
+        rows = connection.execute(query.where(readings.c.seq.between(first, last)).order_by(readings.c.seq))
+        found += [(seq, at_us) for seq, at_us in rows]
+    return found
+
+
+def move_rows(connection: sa.Connection, old_id: int, new_id: int, times: Sequence[tuple[int, int]]) -> None:
+    """Readings (number, instant) in the tables go to a stream that has none of these numbers."""
+    if not times:
+        return
+    for first, last in ranges_of([seq for seq, _ in times]):
+        for table in (readings, exact_times):
+            here = table.c.stream_id == old_id, table.c.seq.between(first, last)
+            connection.execute(sa.update(table).where(*here).values(stream_id=new_id))
+    hour_store.count_down(connection, old_id, [at_us for _, at_us in times])
+    seq, at_us = np.array(times, dtype=np.int64).T
+    hour_store.touch(connection, [(new_id, span) for span in hour_store.hour_spans(seq, at_us)])
 
 
 def put_rows(connection: sa.Connection, stream_id: int, rows: Sequence[dict[str, Any]]) -> None:
