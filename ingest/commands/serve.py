@@ -98,7 +98,7 @@ def _listen(chosen: Settings, *, encrypted: bool, behind_proxy: bool) -> socket.
         listening = socket.socket(family, kind)
         listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listening.bind(address)
-        listening.listen(1024)
+        listening.listen(4_096)  # a fleet that comes back at once; the system may hold it lower (somaxconn)
     except OSError as error:
         raise CalledWrongly(
             f"{chosen.host} port {chosen.port} cannot be listened on ({error.strerror}); give another --port"
