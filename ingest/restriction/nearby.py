@@ -74,7 +74,7 @@ class Nearby:
             if not near.any():
                 continue
             risen_m = np.nan_to_num(self.altitude_m[low:high][near] - row[3], nan=0.0)
-            offs.append(row[4] - float(np.median(self.ambient_pa[low:high][near] + PA_PER_M * risen_m)))
+            offs.append(_least_off(row[4] - (self.ambient_pa[low:high][near] + PA_PER_M * risen_m)))
             others |= set(self.machine[low:high][near].tolist())
         if len(offs) < LEAST_HOURS or len(others) < LEAST_MACHINES:
             return None
@@ -91,6 +91,13 @@ class Nearby:
         east_m = np.radians(self.longitude_deg[rows] - row[2]) * EARTH_M * np.cos(np.radians(row[1]))
         high_m = np.nan_to_num(np.abs(self.altitude_m[rows] - row[3]), nan=0.0)
         return np.asarray((np.hypot(north_m, east_m) <= NEAR_M) & (high_m <= APART_M))
+
+
+def _least_off(differences: FloatArray) -> float:
+    """The median; between the middle two of an even number, what speaks least against this machine."""
+    ordered, half = np.sort(differences), len(differences) // 2
+    low, high = float(ordered[(len(ordered) - 1) // 2]), float(ordered[half])
+    return 0.0 if low <= 0.0 <= high else low if low > 0 else high
 
 
 _COLUMNS = ("machine", "hour_s", "latitude_deg", "longitude_deg", "altitude_m", "ambient_pa")
