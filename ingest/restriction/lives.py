@@ -27,7 +27,8 @@ NEW_RANGE = (0.6, 1.3)  # of the usual clean level; a new element lies within (f
 FASTER = 0.9  # of the time the life before took over the same levels; a cleaned element is quicker
 NO_ELEMENT_SHARE = 0.05  # of terminal: a tube off reads next to nothing; clean elements have 0.1 and more
 SURE_ELEMENT_SHARE = 0.25  # of terminal: what is above is no torn element, however high the last one began
-ENVELOPE_FALL, ENVELOPE_LOADED = 0.4, 0.5  # of the level before; of terminal (both chosen)
+ENVELOPE_NEW = 0.35  # in place of the lower NEW_RANGE without a flow proxy: the work moves that level too
+ENVELOPE_FALL, ENVELOPE_LOADED = 0.4, 0.3  # of the level before; of terminal (both chosen)
 END_ROWS = 5  # the level at the end of a life is their median
 PACE_SPAN = 0.3  # of the fall: over that part of the way up the paces are compared
 
@@ -125,7 +126,8 @@ def find_edges(
             continue
         if envelope and not _beyond_light_work(change, terminal_pa):
             continue
-        if not _is_element(change, clean_pa, terminal_pa):
+        least = ENVELOPE_NEW if envelope else NEW_RANGE[0]
+        if not _is_element(change, clean_pa, terminal_pa, least=least):
             continue
         likely = _cleaned_or_changed(level, change)
         edges.append(Edge(row, float(series.hour_s[row]), False, change.sure, likely))
@@ -139,11 +141,11 @@ def _beyond_light_work(change: Change, terminal_pa: float | None) -> bool:
     return loaded and change.after <= (1.0 - ENVELOPE_FALL) * change.before
 
 
-def _is_element(change: Change, clean_pa: float | None, terminal_pa: float | None) -> bool:
+def _is_element(change: Change, clean_pa: float | None, terminal_pa: float | None, *, least: float) -> bool:
     """Could the level after the fall be that of an element; and is the fall sure, or right to that level."""
     if clean_pa is not None:
         small = terminal_pa is None or change.after < SURE_ELEMENT_SHARE * terminal_pa
-        if small and change.after < NEW_RANGE[0] * clean_pa:
+        if small and change.after < least * clean_pa:
             return False
         if change.sure == "medium":
             return change.likely == "change" and change.after <= NEW_RANGE[1] * clean_pa

@@ -103,3 +103,13 @@ def test_a_moved_zero_does_not_let_a_standing_engine_run_where_the_battery_rests
     summary = summarise_hour(rest)
     assert summary.operating_s == 0.0
     assert summary.off_mean_pa == pytest.approx(900.0)
+
+
+def test_without_a_flow_proxy_a_deep_fall_that_lasts_is_a_change_and_a_light_week_is_none() -> None:
+    """Loaded to 3 of 6.2 kPa, then new; and the same machine at half its level for a week, then back."""
+    loading = np.linspace(1500.0, 3000.0, 200)
+    changed = np.concatenate((loading, np.linspace(1400.0, 2000.0, 150)))
+    light = np.concatenate((loading, np.full(50, 1500.0), np.linspace(3000.0, 3400.0, 100)))
+    for level, lives in ((changed, 2), (light, 1)):
+        summaries = summarise_hours(readings(len(level), level_pa=level, flow=False))
+        assert len(study_housing(summaries, terminal_pa=6200.0).study.lives) == lives
