@@ -133,8 +133,9 @@ def _claim(connection: sa.Connection, incoming: Incoming) -> tuple[Device, Strea
 
 
 def _refuse_too_much_unknown(connection: sa.Connection, incoming: Incoming) -> None:
-    held = quarantine.count_held(connection, incoming.owner_id, "device_unknown")
-    if held + len(incoming.batch) > MAX_UNKNOWN_HELD:
+    held = quarantine.count_unregistered(connection, incoming.owner_id)
+    comes = len(incoming.batch) + (incoming.batch.opaque is not None)
+    if held + comes > MAX_UNKNOWN_HELD:
         raise Refused(
             403,
             "device_unknown",

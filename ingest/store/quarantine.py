@@ -163,11 +163,11 @@ def held_of_device(connection: sa.Connection, device_id: int, code: str, *, limi
     return [Entry(*row) for row in connection.execute(query.order_by(quarantine.c.id).limit(limit))]
 
 
-def count_held(connection: sa.Connection, owner_id: int, code: str) -> int:
-    """How many readings of an owner are held for one reason."""
-    query = sa.select(sa.func.count()).select_from(quarantine.join(streams))
-    query = query.where(streams.c.owner_id == owner_id, quarantine.c.state == HELD, quarantine.c.code == code)
-    return connection.scalar(query) or 0
+def count_unregistered(connection: sa.Connection, owner_id: int) -> int:
+    """How many entries of an owner are held for devices that nobody registered, for whatever reason."""
+    query = sa.select(sa.func.count()).select_from(quarantine.join(streams).join(devices))
+    waits = quarantine.c.state == HELD, devices.c.registered_us.is_(None)
+    return connection.scalar(query.where(streams.c.owner_id == owner_id, *waits)) or 0
 
 
 def set_state(connection: sa.Connection, entry_id: int, state: str) -> None:

@@ -97,6 +97,19 @@ def test_what_is_held_for_unknown_devices_is_bounded_and_all_of_it_can_be_claime
         assert api.post("/v1/readings", reading(first, 2_500), key="device").json()["stored"] == 2_500
 
 
+def test_records_nobody_could_read_count_among_what_is_held_for_unknown_devices(
+    sqlite_database_url: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("ingest.intake.MAX_UNKNOWN_HELD", 3)
+    with in_process(sqlite_database_url, devices=(NEW,)) as api:
+        answers = []
+        for seq in range(1, 6):
+            record = {"opaque": {"seq": seq, "base64": "bm90IGEgcmVhZGluZw=="}}
+            document = {"device": NEW, "stream": STREAM} | record
+            answers.append(api.post("/v1/readings", document, key="device").status_code)
+        assert answers == [200, 200, 200, 403, 403]
+
+
 def test_a_code_is_no_longer_valid_after_its_time(shop: Api) -> None:
     code = make(shop, valid_hours=2)["code"]
     shop.clock.advance(2 * HOUR_S)
