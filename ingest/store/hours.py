@@ -152,7 +152,18 @@ def readings_between(
     columns : quantity columns wanted. Gives shape (n, 1 + len(columns)): at_us and those columns, NaN where
         a reading has no value. A microsecond of this age fits a float: 2^53 of them are 285 years.
     """
-    spans = (
+    found = [
+        _rows_of_stream(connection, (stream_id, first, last, from_us, until_us), columns)
+        for stream_id, first, last in spans_of(connection, device_id, from_us, until_us)
+    ]
+    return np.concatenate(found) if found else np.empty((0, 1 + len(columns)))
+
+
+def spans_of(
+    connection: sa.Connection, device_id: int, from_us: int, until_us: int
+) -> list[tuple[int, int, int]]:
+    """(stream, lowest, highest number) that the hours of a device in a span name."""
+    query = (
         sa.select(hours.c.stream_id, sa.func.min(hours.c.first_seq), sa.func.max(hours.c.last_seq))
         .join_from(hours, streams)
         .where(
@@ -161,11 +172,7 @@ def readings_between(
         )
         .group_by(hours.c.stream_id)
     )
-    found = [
-        _rows_of_stream(connection, (stream_id, first, last, from_us, until_us), columns)
-        for stream_id, first, last in connection.execute(spans).all()
-    ]
-    return np.concatenate(found) if found else np.empty((0, 1 + len(columns)))
+    return [(a, b, c) for a, b, c in connection.execute(query)]
 
 
 def _rows_of_stream(

@@ -25,7 +25,7 @@ from ingest import downsample
 from ingest.downsample import Buckets
 from ingest.models import exact_times, hours, streams
 from ingest.store import archive, dialect
-from ingest.store.hours import HOUR_US, QUANTITY_COLUMNS
+from ingest.store.hours import HOUR_US, QUANTITY_COLUMNS, spans_of
 from ingest.store.hours import readings_between as stored_between
 
 FloatArray = npt.NDArray[np.float64]
@@ -247,22 +247,6 @@ def _stored(
             table = np.array(found, dtype=np.float64)
             rows = _as_rows(table, stream_id, columns)
             yield replace(rows, exact=_exact(connection, stream_id, rows.seq))
-
-
-def spans_of(
-    connection: sa.Connection, device_id: int, from_us: int, until_us: int
-) -> list[tuple[int, int, int]]:
-    """(stream, lowest, highest number) that the hours of a device in a span name."""
-    query = (
-        sa.select(hours.c.stream_id, sa.func.min(hours.c.first_seq), sa.func.max(hours.c.last_seq))
-        .join_from(hours, streams)
-        .where(
-            streams.c.device_id == device_id,
-            hours.c.hour.between(from_us // HOUR_US, (until_us - 1) // HOUR_US),
-        )
-        .group_by(hours.c.stream_id)
-    )
-    return [(a, b, c) for a, b, c in connection.execute(query)]
 
 
 def _as_rows(table: FloatArray, stream_id: int, columns: Sequence[str]) -> Rows:
