@@ -11,6 +11,7 @@ One process at a time looks (`outbox.take_lease`). Nothing is looked at for owne
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -19,10 +20,13 @@ import sqlalchemy as sa
 
 from gateway.wire import instant_text
 from ingest.assessment import View
+from ingest.errors import TryAgain
 from ingest.resources import Resources
 from ingest.store import account, dialect, outbox, told
 from ingest.store.outbox import Event, Webhook
 from ingest.store.told import ToldHousing
+
+log = logging.getLogger("cleanside.ingest")
 
 MICRO = 1_000_000
 ACCOUNT_EVERY_US = 900 * MICRO  # counting the rows of all streams is work; chosen
@@ -63,17 +67,33 @@ class Found:
     entry_id: int | None = None
     account: tuple[bool, int] | None = None
 
+    @property
+    def says_something(self) -> bool:
+        """False where all is as it was."""
+        return bool(self.events or self.housings or self.entry_id is not None or self.account)
+
 
 def announce(resources: Resources, views: Views) -> int:
     """Write what is new for those who want to know it. Returns how many events."""
     with resources.reading() as connection:
         wanted = outbox.wanted(connection)
         owners = sorted({webhook.owner_id for webhook in wanted})
-        found = [look(connection, owner_id, views, resources.clock()) for owner_id in owners]
-    news = [entry for entry in found if entry.events or entry.housings or entry.entry_id or entry.account]
+        found = [_looked(connection, owner_id, views, resources.clock()) for owner_id in owners]
+    news = [one for one in found if one is not None and one.says_something]
     if news:
         resources.writer.call(lambda connection: _write(connection, news))
     return sum(len(entry.events) for entry in news)
+
+
+def _looked(connection: sa.Connection, owner_id: int, views: Views, now_us: int) -> Found | None:
+    """What is new of one owner; None where looking broke, so that no other owner waits for it."""
+    try:
+        return look(connection, owner_id, views, now_us)
+    except (TryAgain, sa.exc.SQLAlchemyError):  # the database, for all of them
+        raise
+    except Exception:
+        log.exception("ingest.announcing_failed", extra={"owner": owner_id})
+        return None
 
 
 def _write(connection: sa.Connection, news: Sequence[Found]) -> None:

@@ -17,8 +17,10 @@ from dataclasses import dataclass
 from typing import Any
 
 from gateway.wire import instant_text
+from ingest.errors import CalledWrongly
 
 OURS = "cleanside"
+LEVELS, FORMS = ("debug", "info", "warning", "error"), ("text", "json")
 BURST = 20  # lines a minute of one event; chosen: enough to follow a fault, too few to fill a disk
 WINDOW_S = 60.0
 MAX_TEXT = 2_000  # characters of one field; a driver's message may hold a whole statement
@@ -32,7 +34,14 @@ _SECRET = re.compile(r"(k[0-9a-f]{8})\.[0-9a-f]{16,}")
 
 
 def set_up(level: str, form: str, *, stream: Any = None) -> None:
-    """Send all lines of this process to standard error. form : text or json."""
+    """
+    Send all lines of this process to standard error.
+
+    level : debug, info, warning or error. form : text or json. Raises CalledWrongly for another.
+    """
+    for name, given, known in (("log_level", level, LEVELS), ("log_format", form, FORMS)):
+        if given not in known:
+            raise CalledWrongly(f'{name} "{given}" is not known; give one of {", ".join(known)}')
     handler = logging.StreamHandler(stream)
     handler.setFormatter(AsJson() if form == "json" else AsText())
     bounded = Bounded(handler)

@@ -474,3 +474,19 @@ def test_what_was_delivered_long_ago_is_forgotten_and_nothing_else(api: Api, rec
     now_us = api.clock()
     assert api.resources.writer.call(lambda c: outbox.forget_delivered(c, now_us + 1)) == 1
     assert [entry["event"] for entry in deliveries(api)] == [2]
+
+
+def test_an_owner_whose_housings_cannot_be_looked_at_holds_up_nobody(api: Api, receiver: Receiver) -> None:
+    register(api, receiver.url)
+
+    def broken(_connection: sa.Connection, _owner_id: int) -> list[Any]:
+        raise ZeroDivisionError("a fault of the analysis")
+
+    assert announce(api.resources, broken) == 0
+    courier = Courier(api.resources, broken, pause_s=0.01)
+    courier.start()
+    try:
+        assert ids_of(receiver.wait_for(1)) == [1]
+    finally:
+        api.resources.stopping.set()
+        courier.join()

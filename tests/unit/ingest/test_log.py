@@ -11,6 +11,7 @@ from typing import Any
 import pytest
 
 from ingest import access, log
+from ingest.errors import CalledWrongly
 
 OURS = logging.getLogger("cleanside.ingest")
 REASON = {"jobs": 3, "reason": 'a "b"\nc'}
@@ -107,6 +108,12 @@ def test_a_new_minute_begins_a_new_count_and_no_other_event_is_held_back() -> No
     now_s[0] = log.WINDOW_S
     bounded.handle(record)
     assert taken[-2:] == ["ingest.log_repeated", "a"]
+
+
+@pytest.mark.parametrize(("level", "form"), [("loud", "text"), ("info", "xml")])
+def test_a_setting_that_is_not_known_says_which_are(level: str, form: str) -> None:
+    with pytest.raises(CalledWrongly, match="give one of"):
+        log.set_up(level, form)
 
 
 def test_requests_are_never_counted_away_because_somebody_asked_for_them() -> None:
