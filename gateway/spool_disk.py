@@ -96,7 +96,7 @@ class SpoolDisk:
             raise
 
     def reading(self) -> Held:
-        """The connection, for looking only."""
+        """The connection, for looking, or for one statement that is a transaction of its own."""
         return Held(self, writes=False)
 
     def transaction(self) -> Held:
@@ -114,8 +114,11 @@ class SpoolDisk:
 
     def check_present(self) -> None:
         """Raise SpoolDamaged if the file has vanished; SQLite would go on writing to one without a name."""
-        if self._number_now() == self.number:  # at every commit: has to cost nothing
-            return
+        try:  # at every commit: has to cost nothing
+            if self._vfs is not None or os.stat(self._name).st_ino == self.number:  # noqa: PTH116 - half the time
+                return
+        except OSError:
+            pass
         with self.lock, self._healed():
             if self._number_now() != self.number:
                 with suppress(apsw.Error):  # what was in it is still readable here, and nowhere else
@@ -143,7 +146,7 @@ class SpoolDisk:
 
     def _number_now(self) -> int:
         try:
-            return 0 if self._vfs is not None else os.stat(self._name).st_ino  # noqa: PTH116 - half the time
+            return 0 if self._vfs is not None else self.path.stat().st_ino
         except OSError:
             return -1
 
