@@ -30,7 +30,7 @@ SURE_ELEMENT_SHARE = 0.25  # of terminal: what is above is no torn element, howe
 ENVELOPE_NEW = 0.35  # in place of the lower NEW_RANGE without a flow proxy: the work moves that level too
 ENVELOPE_FALL, ENVELOPE_LOADED = 0.4, 0.3  # of the level before; of terminal (both chosen)
 END_ROWS = 5  # the level at the end of a life is their median
-PACE_SPAN = 0.3  # of the fall: over that part of the way up the paces are compared
+PACE_SPAN = 0.5  # of the fall: over that part of the way up the paces are compared
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -164,12 +164,19 @@ def _cleaned_or_changed(level: FloatArray, change: Change) -> str:
         return "change"
     low = change.after
     high = low + PACE_SPAN * (change.before - change.after)
-    before, after = level[: change.row], level[change.row :]
-    lows, highs = np.flatnonzero(before <= low), np.flatnonzero(after >= high)
-    if len(lows) == 0 or len(highs) == 0:
-        return "cleaned"
-    climbed = np.flatnonzero(before[lows[-1] :] >= high)
-    return "cleaned" if len(climbed) == 0 or highs[0] < FASTER * climbed[0] else "change"
+    lows = np.flatnonzero(level[: change.row] <= low)
+    before = None if len(lows) == 0 else _rows_up(level[lows[-1] : change.row], low, high)
+    after = _rows_up(level[change.row :], low, high)
+    return "cleaned" if before is None or after is None or after < FASTER * before else "change"
+
+
+def _rows_up(level: FloatArray, low: float, high: float) -> int | None:
+    """Rows from the last at or below `low` to the first at or above `high` after it; None: not seen."""
+    highs = np.flatnonzero(level >= high)
+    if len(highs) == 0:
+        return None
+    lows = np.flatnonzero(level[: highs[0]] <= low)
+    return int(highs[0] - lows[-1]) if len(lows) else int(highs[0])
 
 
 def split_lives(

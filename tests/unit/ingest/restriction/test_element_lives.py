@@ -1,0 +1,220 @@
+"""Element lives: entered and found, cleaned, their clean level; and what is no change of the element."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from ingest.restriction import (
+    Assessment,
+    FleetKnowledge,
+    Life,
+    Readings,
+    assess_housing,
+    learn_fleet,
+    summarise_hours,
+)
+from ingest.restriction.lives import clean_level_pa, usual_clean_pa
+
+START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
+DAY_S = 86_400.0
+TERMINAL_PA = 6200.0
+SHIFT_H = 8
+
+Level = Callable[[np.ndarray], np.ndarray]
+
+
+def used(hours: np.ndarray, *, life_h: float, clean_pa: float = 1500.0) -> np.ndarray:
+    """A convex loading curve from clean to terminal."""
+    return np.asarray(clean_pa + (TERMINAL_PA - clean_pa) * np.expm1(2.5 * hours / life_h) / np.expm1(2.5))
+
+
+def measured(days: int, level: Level, *, seed: int = 5, zero: Level | None = None) -> Readings:
+    """Shifts of eight hours, a reading a minute, mixed flow; level at full flow by operating hour."""
+    rng = np.random.default_rng(seed)
+    at_s = (START_S + DAY_S * np.arange(days)[:, None] + 60.0 * np.arange(350, 850)[None, :]).ravel()
+    running = ((at_s - START_S) % DAY_S >= 360 * 60) & ((at_s - START_S) % DAY_S < 840 * 60)
+    hours = np.cumsum(running) / 60.0
+    flow = np.where(running, rng.uniform(0.12, 0.4, len(at_s)), np.nan)
+    wander = np.exp(rng.normal(0, 0.015, days * SHIFT_H + 1))[np.minimum(hours.astype(int), days * SHIFT_H)]
+    drop = np.where(running, level(hours) * wander * (np.nan_to_num(flow, nan=0.4) / 0.4) ** 1.6, 0.0)
+    offset = zero(hours) if zero is not None else 0.0
+    return Readings(
+        at_s=at_s,
+        restriction_pa=drop + offset + rng.normal(0, 25, len(at_s)),
+        air_mass_flow_kg_s=flow,
+        engine_speed_rad_s=np.where(running, 180.0, 0.0),
+    )
+
+
+def assess(readings: Readings, **more: object) -> Assessment:
+    options: dict = {"terminal_pa": TERMINAL_PA, "reference_flow": 0.4, **more}
+    return assess_housing(summarise_hours(readings), now_s=float(readings.at_s.max()) + 600, **options)
+
+
+def at_hour(hours: float) -> float:
+    """The instant of an operating hour."""
+    return START_S + hours // SHIFT_H * DAY_S + 6 * 3600 + hours % SHIFT_H * 3600
+
+
+# ---------------------------------------------------------------- what is no change
+
+
+def without(readings: Readings, from_h: float, until_h: float) -> Readings:
+    keep = (readings.at_s < at_hour(from_h)) | (readings.at_s >= at_hour(until_h))
+    columns = {f.name: getattr(readings, f.name) for f in dataclasses.fields(readings)}
+    return Readings(**{name: values[keep] for name, values in columns.items() if values is not None})
+
+
+def base(hours: np.ndarray) -> np.ndarray:
+    return used(hours, life_h=900.0)
+
+
+def spell(factor: float, from_h: float, until_h: float) -> Level:
+    return lambda h: base(h) * np.where((h >= from_h) & (h < until_h), factor, 1.0)
+
+
+NO_CHANGE = {
+    "fog that swells the media for hours": lambda: measured(50, spell(1.4, 200, 212)),
+    "rain for three days": lambda: measured(50, spell(1.3, 200, 224)),
+    "a wet week": lambda: measured(50, spell(1.25, 200, 256)),
+    "a coverage gap": lambda: without(measured(50, base), 180, 260),
+    "a zero that moved down": lambda: measured(50, base, zero=lambda h: np.where(h >= 240, -500.0, 0.0)),
+    "a zero that moved up and back": lambda: measured(
+        50, base, zero=lambda h: np.where((h >= 120) & (h < 240), 500.0, 0.0)
+    ),
+    "one odd hour": lambda: measured(50, spell(0.3, 240, 241)),
+    "two odd hours": lambda: measured(50, spell(0.4, 240, 242)),
+}
+
+
+@pytest.mark.parametrize("what", NO_CHANGE)
+def test_it_is_no_change_of_the_element(what: str) -> None:
+    found = assess(NO_CHANGE[what]())
+    assert found.changes_found_s == ()
+    assert len(found.lives) == 1
+    assert found.life_hours == pytest.approx(400, rel=0.21)  # a gap takes its hours along
+
+
+def light(readings: Readings, from_h: float, until_h: float) -> Readings:
+    """A week at a third of the flow; restriction follows the flow."""
+    now = (readings.at_s >= at_hour(from_h)) & (readings.at_s < at_hour(until_h))
+    flow = np.where(now, readings.air_mass_flow_kg_s * 0.55, readings.air_mass_flow_kg_s)
+    drop = np.where(now, readings.restriction_pa * 0.55**1.6, readings.restriction_pa)
+    return dataclasses.replace(readings, air_mass_flow_kg_s=flow, restriction_pa=drop)
+
+
+def test_a_week_of_light_work_is_no_change_of_the_element() -> None:
+    assert assess(light(measured(50, base), 200, 256)).changes_found_s == ()
+
+
+def test_a_week_of_light_work_without_a_flow_proxy_is_no_change_either() -> None:
+    readings = light(measured(50, base), 200, 256)
+    found = assess(dataclasses.replace(readings, air_mass_flow_kg_s=None, engine_speed_rad_s=None))
+    assert found.basis == "envelope"
+    assert found.changes_found_s == ()
+
+
+# ---------------------------------------------------------------- changes
+
+
+def two_elements(*, second: Level, at_h: float = 240.0) -> Level:
+    return lambda h: np.where(h < at_h, used(h, life_h=260.0), second(h - at_h))
+
+
+def test_a_change_that_nobody_entered_is_found_and_asks_for_an_entry() -> None:
+    found = assess(measured(60, two_elements(second=lambda h: used(np.maximum(h, 0), life_h=500.0))))
+    [at_s] = found.changes_found_s
+    assert at_s == pytest.approx(at_hour(240), abs=4 * 3600)
+    first, running = found.lives
+    assert (first.began, first.ended, running.began, running.began_by) == (
+        "first seen",
+        "before terminal",
+        "change",
+        "found",
+    )
+    assert running.level_before_pa == pytest.approx(5300, rel=0.1)
+    assert running.level_start_pa == pytest.approx(1500, rel=0.05)
+    assert any("enter the change" in line for line in found.evidence)
+
+
+def test_an_entry_has_the_last_word_on_when_it_was() -> None:
+    readings = measured(60, two_elements(second=lambda h: used(np.maximum(h, 0), life_h=500.0)))
+    found = assess(readings, changes=[at_hour(236)])
+    assert found.changes_found_s == ()
+    assert [(life.began_by, life.sure) for life in found.lives] == [("", "low"), ("entered", "high")]
+    assert found.lives[1].start_s == at_hour(236)
+
+
+def test_an_entry_with_no_reading_after_it_begins_a_life_of_no_hours() -> None:
+    readings = measured(20, base)
+    found = assess(readings, changes=[float(readings.at_s.max()) + 60])
+    assert len(found.lives) == 2
+    assert (found.life_hours, found.hours_left, found.state) == (None, None, "running-in")
+
+
+def test_a_fall_part_of_the_way_and_a_faster_rise_is_a_cleaned_element_as_likely() -> None:
+    """Two elements first, so that the usual clean level is known; then one that keeps 35 % of its rise."""
+
+    def level(h: np.ndarray) -> np.ndarray:
+        first = used(h, life_h=260.0)
+        second = used(np.maximum(h - 250, 0), life_h=260.0)
+        cleaned = used(np.maximum(h - 500, 0) * 1.4 + 158.0, life_h=260.0)  # where it was at 3 000 Pa
+        return np.where(h < 250, first, np.where(h < 500, second, cleaned))
+
+    found = assess(measured(76, level))
+    assert [life.began for life in found.lives] == ["first seen", "change", "cleaned"]
+    assert any("likely cleaned" in line for line in found.evidence)
+    # Share used counts from a new element's clean level: the dust that cleaning left is used already.
+    assert found.clean_pa == pytest.approx(1500, rel=0.1)
+
+
+# ---------------------------------------------------------------- the clean level
+
+
+def life(*levels_pa: float, from_new: bool = True, kind: str = "grader") -> Life:
+    values = np.repeat(levels_pa, 20)
+    return Life(
+        hours=np.arange(1.0, len(values) + 1),
+        restriction_pa=values,
+        terminal_pa=TERMINAL_PA,
+        complete=False,
+        kind=kind,
+        from_new=from_new,
+    )
+
+
+def test_the_clean_level_of_a_life_is_drawn_to_the_usual_one_as_far_as_its_hours_are_few() -> None:
+    new = dataclasses.replace(life(2000.0), hours=np.arange(1.0, 4.0), restriction_pa=np.full(3, 2000.0))
+    assert clean_level_pa(new) == 2000.0
+    assert clean_level_pa(new, 1600.0) == pytest.approx((3 * 2000 + 5 * 1600) / 8)
+    assert clean_level_pa(life(2000.0), 1600.0) == pytest.approx((20 * 2000 + 5 * 1600) / 25)
+
+
+def test_an_element_in_use_when_first_seen_takes_the_usual_clean_level() -> None:
+    old = life(3000.0, 3500.0, from_new=False)
+    assert clean_level_pa(old, 1600.0, whole=False) == 1600.0
+    assert clean_level_pa(old, None, whole=False) == 3000.0
+    assert clean_level_pa(old, 3300.0, whole=False) == 3000.0  # it was lower than that
+
+
+def test_the_usual_clean_level_is_the_machines_own_and_its_kinds() -> None:
+    assert usual_clean_pa([], None) is None
+    assert usual_clean_pa([], 1700.0) == 1700.0
+    own = [life(1500.0), life(1600.0), life(9000.0, from_new=False)]
+    assert usual_clean_pa(own, None) == 1550.0
+    assert usual_clean_pa(own, 1750.0) == pytest.approx((2 * 1550 + 2 * 1750) / 4)
+
+
+def test_a_kind_teaches_the_clean_level_of_a_machine_that_has_shown_none() -> None:
+    known = learn_fleet([life(1500.0, 4000.0), life(1600.0, 4000.0), life(500.0, kind="loader")])
+    assert known.clean_share("grader") == pytest.approx(1550 / TERMINAL_PA)
+    assert known.clean_share("dozer") is None
+    readings = measured(20, lambda h: used(h + 200, life_h=400.0))
+    alone = assess(readings, fleet=FleetKnowledge(), kind="grader")
+    taught = assess(readings, fleet=known, kind="grader")
+    assert alone.share_used_percent < taught.share_used_percent
+    assert taught.clean_pa == pytest.approx(1550.0)
