@@ -1,8 +1,9 @@
 """
 Who is served when: two lanes in front of the writer, and when those come back who found them full.
 
-Promises: what is small never waits behind bulk: a live reading is not held up by another machine's backlog.
-Bulk is never starved: each commit takes some of it. Both lanes are bounded, so is what they hold in memory.
+Promises: what is small never waits behind bulk: a live reading waits for the commit that is under way and no
+other, and bulk is taken in commits that are short on the disk at hand. Bulk is never starved: while both wait
+they take turns. Both lanes are bounded, so is what they hold in memory.
 Those who are refused get times to come back that follow each other as fast as bulk is served, so that a
 fleet that reconnects at once comes back in a line and not as the next flood.
 Leaves to others: doing the work, and locking (`ingest.writer`).
@@ -19,7 +20,9 @@ from typing import Generic, Protocol, TypeVar
 QUICK_READINGS = 32  # at most these in a job of the quick lane; chosen: five minutes at 10 s
 MAX_BULK_READINGS = 64_000  # waiting; some 40 MB, and well under a second of work; chosen
 MAX_TOGETHER = 64  # jobs of each lane in one commit; chosen: beyond it the first of them wait too long
-MAX_TOGETHER_READINGS = 8_000  # of bulk in one commit: what a live reading may have to wait for; chosen
+MAX_TOGETHER_READINGS = 8_000  # of bulk in one commit, where the disk takes them within BULK_COMMIT_S; chosen
+MIN_TOGETHER_READINGS = 1_000  # and where it does not; chosen: below it the commit itself is the cost
+BULK_COMMIT_S = 0.1  # what a live reading may have to wait for; chosen
 SOONEST_S = 2  # to come back after a refusal
 LATEST_S = 120  # the line is cut here: a machine should not be silent for longer; chosen
 _SMOOTH = 0.2  # weight of the newest commit in the rate at which bulk is served; chosen
@@ -46,6 +49,8 @@ class Lanes(Generic[J]):
         self._quick: deque[J] = deque()
         self._bulk: deque[J] = deque()
         self._bulk_readings = 0
+        self._together = MAX_TOGETHER_READINGS
+        self._is_bulks_turn = False
 
     def __len__(self) -> int:
         return len(self._quick) + len(self._bulk)
@@ -70,15 +75,24 @@ class Lanes(Generic[J]):
         return True
 
     def take(self) -> list[J]:
-        """One commit's worth: the quick ones first, then bulk, at least one of it where any waits."""
-        taken = [self._quick.popleft() for _ in range(min(len(self._quick), MAX_TOGETHER))]
-        many = readings = 0
-        while self._bulk and many < MAX_TOGETHER and readings < MAX_TOGETHER_READINGS:
-            job = self._bulk.popleft()
-            taken.append(job)
-            many, readings = many + 1, readings + job.readings
+        """One commit's worth of one lane: the quick one, or bulk where that is empty or it is bulk's turn."""
+        if self._quick and not (self._bulk and self._is_bulks_turn):
+            self._is_bulks_turn = bool(self._bulk)
+            return [self._quick.popleft() for _ in range(min(len(self._quick), MAX_TOGETHER))]
+        self._is_bulks_turn = False
+        taken: list[J] = []
+        readings = 0
+        while self._bulk and len(taken) < MAX_TOGETHER and readings < self._together:
+            taken.append(self._bulk.popleft())
+            readings += taken[-1].readings
         self._bulk_readings -= readings
         return taken
+
+    def served(self, readings: int, took_s: float) -> None:
+        """Learn from a commit of bulk how many readings make one that is short enough."""
+        fits = readings * BULK_COMMIT_S / max(took_s, 1e-3)
+        wanted = self._together + _SMOOTH * (fits - self._together)
+        self._together = int(min(max(wanted, MIN_TOGETHER_READINGS), MAX_TOGETHER_READINGS))
 
 
 class Line:
@@ -90,10 +104,8 @@ class Line:
         self._next_s = 0.0
 
     def served(self, jobs: int, took_s: float) -> None:
-        """Learn how fast bulk is served, from a commit that carried some."""
-        if jobs:
-            now_per_s = jobs / max(took_s, 1e-3)
-            self._rate_per_s += _SMOOTH * (now_per_s - self._rate_per_s)
+        """Learn how fast bulk is served, from a commit of it."""
+        self._rate_per_s += _SMOOTH * (jobs / max(took_s, 1e-3) - self._rate_per_s)
 
     def turn_s(self) -> int:
         """In how many whole seconds the next one who is refused should come back."""

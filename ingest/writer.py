@@ -182,9 +182,15 @@ class Writer:
         self.commits += 1
         self.jobs += len(jobs)
         took_s = time.perf_counter() - began_s
-        self._line.served(sum(job.readings > QUICK_READINGS for job in jobs), took_s)
+        if any(job.readings > QUICK_READINGS for job in jobs):
+            self._learn(jobs, took_s)
         self.on_commit(len(jobs), took_s)
         _give_out(jobs, outcomes)
+
+    def _learn(self, jobs: list[_Job], took_s: float) -> None:
+        with self._wakes:
+            self._line.served(len(jobs), took_s)
+            self._lanes.served(sum(job.readings for job in jobs), took_s)
 
     def _transact(self, jobs: list[_Job]) -> list[Any]:
         outcomes: list[Any] = []

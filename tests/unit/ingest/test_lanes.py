@@ -4,14 +4,17 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from ingest.lanes import (
+    BULK_COMMIT_S,
     LATEST_S,
     MAX_BULK_READINGS,
     MAX_TOGETHER,
     MAX_TOGETHER_READINGS,
+    MIN_TOGETHER_READINGS,
     QUICK_READINGS,
     SOONEST_S,
     Lanes,
@@ -24,14 +27,35 @@ class Job(NamedTuple):
     readings: int
 
 
-def test_small_jobs_go_first_and_a_commit_takes_some_bulk() -> None:
+def test_small_jobs_go_first_and_take_turns_with_bulk() -> None:
     lanes: Lanes[Job] = Lanes(max_jobs=1_000)
     for n in range(3 * MAX_TOGETHER):
         assert lanes.put(Job("quick", QUICK_READINGS))
         assert lanes.put(Job("bulk", 1_000)) == (n < MAX_BULK_READINGS // 1_000)
-    taken = lanes.take()
-    assert [job.name for job in taken[:MAX_TOGETHER]] == ["quick"] * MAX_TOGETHER
-    assert [job.name for job in taken[MAX_TOGETHER:]] == ["bulk"] * (MAX_TOGETHER_READINGS // 1_000)
+    taken = [[job.name for job in lanes.take()] for _ in range(5)]
+    quick, bulk = ["quick"] * MAX_TOGETHER, ["bulk"] * (MAX_TOGETHER_READINGS // 1_000)
+    assert taken == [quick, bulk, quick, bulk, quick]
+    assert [job.name for job in lanes.take()] == bulk  # the quick lane is empty
+
+
+def test_bulk_is_taken_in_commits_that_are_short_on_the_disk_at_hand() -> None:
+    lanes: Lanes[Job] = Lanes(max_jobs=1_000)
+
+    def together() -> int:
+        while lanes.put(Job("bulk", 500)):
+            pass
+        return sum(job.readings for job in lanes.take())
+
+    assert together() == MAX_TOGETHER_READINGS
+    for _ in range(50):
+        lanes.served(readings=2_000, took_s=2_000 / 40_000)  # forty thousand a second
+    assert together() == pytest.approx(40_000 * BULK_COMMIT_S, abs=500)
+    for _ in range(50):
+        lanes.served(readings=2_000, took_s=5.0)
+    assert together() == MIN_TOGETHER_READINGS
+    for _ in range(50):
+        lanes.served(readings=2_000, took_s=0.0)
+    assert together() == MAX_TOGETHER_READINGS
 
 
 def test_one_large_job_always_fits_and_then_no_more() -> None:
@@ -41,7 +65,7 @@ def test_one_large_job_always_fits_and_then_no_more() -> None:
     assert not lanes.put(Job("bulk", QUICK_READINGS + 1))
     assert lanes.put(Job("quick", 1))
     assert len(lanes) == 2
-    assert [job.name for job in lanes.take()] == ["quick", "huge"]
+    assert [job.name for _ in range(2) for job in lanes.take()] == ["quick", "huge"]
     assert not lanes.is_bulk_full
 
 
