@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import threading
+import time
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -27,9 +29,14 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
 
 
 def lines_of(server: ServerProcess, request_id: str) -> list[dict[str, object]]:
-    return [
-        line for line in map(json.loads, server.log().splitlines()) if line.get("request_id") == request_id
-    ]
+    """The lines of a request; the first is written right after its answer."""
+    deadline, pause = time.monotonic() + 20, threading.Event()
+    while True:
+        lines = map(json.loads, server.log().splitlines())
+        if found := [line for line in lines if line.get("request_id") == request_id]:
+            return found
+        assert time.monotonic() < deadline
+        pause.wait(0.02)
 
 
 def test_a_request_leaves_one_line_that_says_whose_it_was_and_never_the_key(server: ServerProcess) -> None:
