@@ -1,0 +1,145 @@
+"""Invariant 6 along the fast way: patched tables, remembered studies, several processes on one database."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from gateway.wire import instant_text, parse_instant
+from ingest.analysis import run_pass
+from ingest.assessment import Judge, Known
+from ingest.memory import Memory, summaries_of
+from ingest.restriction import FleetKnowledge, Readings, Summaries, study_housing, summarise_hours
+from ingest.store import fleet
+from tests.support.serving import DEVICE, STREAM, Api, in_process
+
+START_S = 1_772_409_600.0
+HOURS = 60
+A_READING_S = 600.0
+COLUMNS = ("at_s", "restriction_pa", "engine_speed_rad_s")
+
+
+def table() -> np.ndarray:
+    """Sixty hours of work with nights between, an element changed half way; a reading every ten minutes."""
+    n = int(HOURS * 3600 / A_READING_S)
+    at_s = START_S + A_READING_S * np.arange(n) + 16 * 3600.0 * (np.arange(n) * A_READING_S // (8 * 3600))
+    speed = np.where(np.arange(n) % 6 == 0, 84.0, 200.0)
+    used = np.arange(n) % (n // 2) / (n // 2)
+    drop = (1500 + 4500 * used**2) * (speed / 200.0) ** 1.6
+    speed[:: n // 7], drop[:: n // 7] = 0.0, 20.0
+    return np.column_stack((at_s, np.round(drop, 1), speed))
+
+
+TABLE = table()
+
+
+def summarised(rows: np.ndarray) -> Summaries:
+    columns: dict[str, Any] = {name: rows[:, i] for i, name in enumerate(COLUMNS)}
+    return summarise_hours(Readings(**columns))
+
+
+def studied(summaries: Summaries) -> Any:
+    return study_housing(summaries, terminal_pa=6200.0, kind="grader").study
+
+
+IN_ORDER = summarised(TABLE)
+STUDY = studied(IN_ORDER)
+
+
+@given(
+    st.permutations(range(12)), st.lists(st.integers(0, 11), max_size=6), st.randoms(use_true_random=False)
+)
+@settings(max_examples=60, deadline=None)
+def test_hours_patched_in_any_order_repeated_and_delayed_are_studied_alike(
+    order: list[int], again: list[int], chance: random.Random
+) -> None:
+    """Twelve batches that cut across hours come in any order, some twice; each touched hour is made anew."""
+    batches = np.array_split(np.arange(len(TABLE)), 12)
+    for batch in batches:
+        chance.shuffle(batch)
+    held: set[int] = set()
+    seen = summarised(TABLE[:0])
+    for place in [*order, *again]:
+        held |= set(batches[place].tolist())
+        rows = TABLE[sorted(held, key=lambda row: hash((row, place)))]
+        touched = np.isin(rows[:, 0] // 3600, TABLE[batches[place], 0] // 3600)
+        seen = seen.patched(summarised(rows[touched]))
+    assert seen == IN_ORDER
+    assert studied(seen) == STUDY
+
+
+# ---------------------------------------------------------------- through the store
+
+
+def batches() -> list[dict[str, Any]]:
+    readings = [
+        {"seq": n + 1, "at": instant_text(int(at * 1e6)), "restriction": drop, "engine_speed": speed}
+        for n, (at, drop, speed) in enumerate(TABLE.tolist())
+    ]
+    units = {"restriction": "Pa", "engine_speed": "rad/s"}
+    envelope = {"device": DEVICE, "stream": STREAM, "units": units}
+    return [envelope | {"readings": readings[i : i + 25]} for i in range(0, len(readings), 25)]
+
+
+def looked(api: Api, memory: Memory) -> Any:
+    with api.resources.reading() as connection:
+        judge = Judge(connection, api.resources, memory, Known(0, FleetKnowledge()))
+        [seen] = judge.views(fleet.every_housing(connection, 1), whole_owner=True)
+        return seen.assessment, judge.series(seen).restriction_pa.tolist()
+
+
+@pytest.mark.parametrize("chance", [1, 2, 3])
+def test_what_processes_remember_equals_what_one_reads_that_remembers_nothing(
+    database_url: str, chance: int
+) -> None:
+    """
+    Two processes with a memory of their own look now and then, while batches come late, twice and out of
+    order: at the end both say what a third says that begins then, and what the readings in order give.
+    """
+    draw = random.Random(chance)
+    with in_process(database_url) as api:
+        api.register()
+        api.clock.now_us = parse_instant("2026-03-20T00:00:00Z").us
+        arrived = batches() + draw.choices(batches(), k=5)
+        draw.shuffle(arrived)
+        one, other = Memory(), Memory()
+        for document in arrived:
+            api.send(document)
+            if draw.random() < 0.7:
+                run_pass(api.resources)
+            for memory in (one, other):
+                if draw.random() < 0.4:
+                    looked(api, memory)
+        api.analyse()
+        last = looked(api, one)
+        assert last == looked(api, other) == looked(api, Memory())
+        with api.resources.reading() as connection:
+            kept = summaries_of(connection, 1)
+    assert kept == IN_ORDER
+    assert last[0].lives == STUDY.lives
+    assert last[0].hours_left == STUDY.hours_left
+
+
+def test_a_summary_made_from_older_rows_never_overwrites_a_newer_one(database_url: str) -> None:
+    """Two processes summarise the same hour; the one that read first writes last, and has to do it again."""
+    from ingest.analysis import summarise
+    from ingest.store import hours
+
+    with in_process(database_url) as api:
+        api.register()
+        first, second, *_ = batches()
+        api.send(first)
+        with api.resources.reading() as connection:
+            behind = hours.behind(connection, limit=100)
+            old = summarise(connection, 1, sorted({b.hour for b in behind}))
+        api.send(second)
+        api.analyse()
+        newer = looked(api, Memory())
+        refused = api.resources.writer.call(lambda connection: hours.put_summaries(connection, *old))
+        assert {kept.hour for kept in old.found} <= refused
+        assert looked(api, Memory()) == newer
