@@ -26,6 +26,7 @@ from tests.contract.test_api_object_access import (  # noqa: F401 - fixtures
     World,
     ask,
     filled,
+    read_world,
     request,
     template,
     world,
