@@ -16,6 +16,7 @@ import asyncio
 import logging
 import random
 import secrets
+import ssl
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -85,8 +86,10 @@ class Courier:
         resolve: Resolve = by_system,
         jitter: Callable[[], float] = random.random,
         pause_s: float = PAUSE_S,
+        verify: ssl.SSLContext | bool = True,
     ) -> None:
-        """views : the housings of an owner as seen now."""
+        """views : the housings of an owner as seen now. verify : certificates to trust, True: the usual."""
+        self._verify = verify
         self._resources = resources
         self._views = views
         self._resolve = resolve
@@ -123,9 +126,9 @@ class Courier:
             await asyncio.gather(*busy.values(), return_exceptions=True)
         await asyncio.to_thread(self._give_back)
 
-    @staticmethod
-    def _client() -> httpx.AsyncClient:
+    def _client(self) -> httpx.AsyncClient:
         return httpx.AsyncClient(
+            verify=self._verify,
             follow_redirects=False,
             trust_env=False,
             timeout=TRY_S,

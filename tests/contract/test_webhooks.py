@@ -10,6 +10,7 @@ from __future__ import annotations
 import base64
 import json
 import socket
+import ssl
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -19,6 +20,7 @@ from typing import Any
 
 import pytest
 import sqlalchemy as sa
+import trustme
 from cloudevents.core.bindings.http import HTTPMessage, from_http_event
 from http_message_signatures import HTTPMessageVerifier, InvalidSignature, MappingKeyResolver, algorithms
 
@@ -279,6 +281,26 @@ def test_a_name_that_turns_to_a_private_address_is_not_sent_to(sqlite_database_u
         with delivering(api, resolve=lambda _host, _port: ["169.254.169.254"]):
             advance_to_next_try(api)
         assert "not a public address" in deliveries(api)[0]["reason"]
+
+
+@pytest.mark.parametrize(("name", "taken"), [("shop.example", True), ("other.example", False)])
+def test_over_tls_the_certificate_must_be_that_of_the_name_and_not_of_the_address(
+    api: Api, name: str, taken: bool
+) -> None:
+    """It is the checked address that is connected to, and yet the name that has to show who it is."""
+    authority = trustme.CA()
+    shown, trusted = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), ssl.create_default_context()
+    authority.issue_cert(name).configure_cert(shown)
+    authority.configure_trust(trusted)
+    with Receiver(shown) as receiver:
+        register(api, f"https://shop.example:{receiver.port}/hook")
+        with delivering(api, resolve=lambda _host, _port: ["127.0.0.1"], verify=trusted):
+            if taken:
+                (received,) = receiver.wait_for(1)
+                assert received.headers["Host"] == f"shop.example:{receiver.port}"
+            else:
+                advance_to_next_try(api)
+                assert "certificate" in deliveries(api)[0]["reason"].casefold()
 
 
 @pytest.mark.parametrize(

@@ -6,6 +6,7 @@ Promises: what was received is kept as it came, before the answer; `answers` are
 
 from __future__ import annotations
 
+import ssl
 import threading
 import time
 from dataclasses import dataclass
@@ -28,7 +29,7 @@ class Received:
 class Receiver:
     """Use as a context manager."""
 
-    def __init__(self, port: int = 0) -> None:
+    def __init__(self, tls: ssl.SSLContext | None = None) -> None:
         self.received: list[Received] = []
         self.answers: list[int] = []
         self.always = 204
@@ -54,7 +55,9 @@ class Receiver:
             def log_message(self, *_: Any) -> None:
                 """Tests say what matters."""
 
-        self._server = ThreadingHTTPServer(("127.0.0.1", port), Handler)
+        self._server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        if tls is not None:
+            self._server.socket = tls.wrap_socket(self._server.socket, server_side=True)
         self.port: int = self._server.server_address[1]
         self._thread = threading.Thread(target=self._server.serve_forever, kwargs={"poll_interval": 0.02})
 
