@@ -165,7 +165,10 @@ def move(connection: sa.Connection, stream_id: int, before: Sequence[Moved], aft
     here = sa.update(readings).where(
         readings.c.stream_id == stream_id, readings.c.seq == sa.bindparam("of_seq")
     )
-    values: dict[str, Any] = {"at_us": sa.bindparam("to_us"), "at_uncertainty_s": sa.bindparam("to_uncertainty_s")}
+    values: dict[str, Any] = {
+        "at_us": sa.bindparam("to_us"),
+        "at_uncertainty_s": sa.bindparam("to_uncertainty_s"),
+    }
     rows = [{"of_seq": r.seq, "to_us": r.at_us, "to_uncertainty_s": r.at_uncertainty_s} for r in after]
     connection.execute(here.values(values), rows)
     hour_store.count_down(connection, stream_id, [row.at_us for row in before])
