@@ -143,6 +143,7 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
     app.state.routes = all_routes()
     for module in _ROUTES:
         app.include_router(module.router)
+    app.router.routes.insert(0, readings.Direct())  # first, because it is nearly all that is asked
     problems.install(app)
     description.install(app, DESCRIPTION, app.state.routes)
     app.add_middleware(
