@@ -88,9 +88,13 @@ class SpoolAgainstList(RuleBasedStateMachine):
     @rule()
     def prune(self) -> None:
         if self.spool._room.prune():
-            # Nothing older is held any more: what was declared there need not be told again with its reason.
+            # Nothing older is held any more: what was declared there need not be told again with its reason,
+            # but for a range that goes on above the mark.
             self.pruned |= set(range(1, self.mark + 1))
-            self.shed = {n: reason for n, reason in self.shed.items() if n > self.mark}
+            first = self.mark + 1
+            while first in self.shed and self.shed.get(first - 1) == self.shed[first]:
+                first -= 1
+            self.shed = {n: reason for n, reason in self.shed.items() if n >= first}
 
     @rule()
     def restart(self) -> None:
