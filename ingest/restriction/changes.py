@@ -91,14 +91,14 @@ def _fell_since(level: FloatArray, row: int, since: int, least: float) -> bool:
     """The fall shows against the hours of this life alone; where they are few, those before speak too."""
     if row - since < LEAST_BEFORE_ROWS:
         return True
-    usual = float(np.quantile(level[max(since, row - BEFORE_ROWS) : row], LOW_PART))
-    return float(np.quantile(level[row : row + AFTER_ROWS], HIGH_PART)) <= (1.0 - least) * usual
+    usual = quantile(level[max(since, row - BEFORE_ROWS) : row], LOW_PART)
+    return quantile(level[row : row + AFTER_ROWS], HIGH_PART) <= (1.0 - least) * usual
 
 
 def _climbed(level: FloatArray, row: int, since: int) -> bool:
     """The level came up to what it was just before `row` through the levels between, hour by hour."""
-    high = float(np.median(level[max(since, row - RECENT_ROWS) : row]))
-    low = float(np.median(level[row : row + AFTER_ROWS]))
+    high = middle(level[max(since, row - RECENT_ROWS) : row])
+    low = middle(level[row : row + AFTER_ROWS])
     past = level[max(since, row - BEFORE_ROWS) : row]
     return int(np.sum(_amid(past, low, high))) >= CLIMB_ROWS
 
@@ -149,6 +149,19 @@ def sliding_quantile(values: FloatArray, q: float, rows: int) -> FloatArray:
     return np.asarray(_between(low, rank_filter(values, int(at) + 1, size=rows)[first:last], at % 1.0))
 
 
+def middle(values: FloatArray) -> float:
+    """`np.median` of few values; equal to it, and five times as fast."""
+    ordered, half = np.sort(values), len(values) // 2
+    return float(ordered[half] if len(values) % 2 else (ordered[half - 1] + ordered[half]) / 2)
+
+
+def quantile(values: FloatArray, q: float) -> float:
+    """`np.quantile` of few values; equal to it, and ten times as fast."""
+    ordered, at = np.sort(values), q * (len(values) - 1)
+    low = int(at)
+    return float(_between(ordered[low], ordered[min(low + 1, len(values) - 1)], at - low))
+
+
 def _between(low: FloatArray | float, high: FloatArray | float, share: float) -> FloatArray | float:
     """Linear interpolation rounded as numpy's."""
     return low + (high - low) * share if share < 0.5 else high - (high - low) * (1.0 - share)
@@ -187,15 +200,15 @@ def _spreads(values: FloatArray) -> FloatArray:
 
 
 def _judged(level: FloatArray, row: int, since: int, clean: float | None) -> Change:
-    before = float(np.median(level[max(since, row - AFTER_ROWS) : row]))
-    after = float(np.median(level[row : row + AFTER_ROWS]))
+    before = middle(level[max(since, row - AFTER_ROWS) : row])
+    after = middle(level[row : row + AFTER_ROWS])
     later = level[row + AFTER_ROWS : row + SUSTAINED_ROWS]
-    usual = float(np.quantile(level[max(since, row - BEFORE_ROWS) : row], LOW_PART))
+    usual = quantile(level[max(since, row - BEFORE_ROWS) : row], LOW_PART)
     base = max(usual, before) if _climbed(level, row, since) else usual
     if len(later) < SUSTAINED_ROWS - AFTER_ROWS:
         sure = "medium"
     else:
-        stayed = np.median(later) < base - 0.5 * (base - after)
+        stayed = middle(later) < base - 0.5 * (base - after)
         sure = (
             "high"
             if stayed or (_climbed(level, row, since) and _loads_again(later, before, after))
