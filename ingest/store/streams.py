@@ -172,6 +172,16 @@ UPDATE streams SET mark = ?, highest = ?, island_count = ?, shed_count = shed_co
 WHERE id = ?
 """
 
+SAVED_AT_ONCE = 500  # streams in one statement of 12 values each
+# SQLite names the columns of VALUES so (sqlite.org/lang_update.html, UPDATE FROM).
+_SAVE_TOGETHER = """
+UPDATE streams SET mark = v.column1, highest = v.column2, island_count = v.column3,
+    shed_count = shed_count + v.column4, appended_through = v.column5, installation = v.column6,
+    gateway_version = v.column7, gateway_built = v.column8, duplicates = duplicates + v.column9,
+    conflicts = conflicts + v.column10, last_heard_us = v.column11
+FROM (VALUES {}) AS v WHERE streams.id = v.column12
+"""
+
 
 def save(
     connection: sa.Connection,
@@ -194,8 +204,16 @@ def save(
 def save_all(connection: sa.Connection, changed: Sequence[Stream]) -> None:
     """Write streams whose mark and highest moved on without a gap, as they are."""
     rows = [_values(s, Marks(mark=s.mark, highest=s.highest), 0, 0, 0) for s in changed]
-    if rows:
+    if not rows:
+        return
+    if not dialect.is_sqlite(connection):
         dialect.run(connection, _SAVE, rows)
+        return
+    # One statement: executemany would let go of Python's lock and wait for it again at every row.
+    one = f"({', '.join('?' * len(rows[0]))})"
+    for piece in dialect.chunks(rows, SAVED_AT_ONCE):
+        sql = _SAVE_TOGETHER.format(", ".join([one] * len(piece)))
+        dialect.run(connection, sql, tuple(value for row in piece for value in row))
 
 
 def with_report(stream: Stream, report: GatewayReport | None, now_us: int) -> Stream:
