@@ -97,14 +97,28 @@ def _run(settings: Settings, _: argparse.Namespace) -> int:
 
     handler = logging.StreamHandler(sys.stderr)
     handler.addFilter(OthersBounded(now_us=SystemClock().since_boot_us))
-    logging.basicConfig(
-        handlers=[handler], level=logging.INFO, format="%(asctime)s %(levelname)s %(message)s"
-    )
+    form = logging.Formatter("%(asctime)s.%(msecs)03dZ %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S")
+    form.converter = time.gmtime  # a machine's zone is nobody's when its log is read at the shop
+    handler.setFormatter(form)
+    logging.basicConfig(handlers=[handler], level=logging.INFO)
+    _warn_of_readable(settings.uplink_key_file)
     gateway = Gateway(settings, environ=os.environ)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: gateway.stop())
     gateway.run()
     return EXIT_OK
+
+
+def _warn_of_readable(key_file: Path | None) -> None:
+    # A warning only: readings matter more than a mode, and it can be set right while the gateway runs.
+    if os.name == "posix" and key_file is not None and key_file.exists():
+        mode = key_file.stat().st_mode & 0o777
+        if mode & 0o077:
+            logging.getLogger("cleanside.gateway").warning(
+                'gateway.key_readable file=%s mode=%04o reason="others can get at the key; chmod 600 it"',
+                key_file,
+                mode,
+            )
 
 
 def _status(settings: Settings, parsed: argparse.Namespace) -> int:
@@ -129,12 +143,20 @@ def _rewind(settings: Settings, parsed: argparse.Namespace) -> int:
 
 
 def _export(settings: Settings, parsed: argparse.Namespace) -> int:
+    from gateway.clock import SystemClock
     from gateway.export import export
+    from gateway.status import read
 
     done = export(settings.spool_path, Path(parsed.out), key=key_reader(settings, os.environ)())
     kept = f"; {done.kept} blocks stood there before" if done.kept else ""
     print(f"{done.readings} readings in {done.blocks} blocks written to {parsed.out}{kept}")
     print("they stay in the spool until the server holds them")
+    left = read(settings.spool_path, now_us=SystemClock().utc_us()).spool
+    if left.waits_for_anchor:
+        print(
+            f"of {left.backlog} readings that wait, those whose time is not known yet are not in it; "
+            "see status"
+        )
     return EXIT_OK
 
 

@@ -42,6 +42,8 @@ def rewind(path: Path, *, stream: str | None, first: int) -> int:
 
     stream : None: the one that is open. Returns how many go again. Raises UnknownStream, CalledWrongly.
     """
+    if not path.exists():
+        raise CalledWrongly(f"{path} does not exist; check spool.path and device")
     with translated(path):
         connection = open_beside(path)
         try:

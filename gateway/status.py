@@ -167,7 +167,7 @@ def _error(link: dict[str, Any]) -> str:
 def _clock(spool: SpoolState) -> str:
     if spool.boot is None or spool.boot.anchor is None:
         return "not known yet: nothing tells this boot's time (GPS, NTP or the server would)"
-    return f"from {spool.boot.anchor}, within {spool.boot.uncertainty_s:g} s when set"
+    return f"from {spool.boot.anchor}, within {spool.boot.uncertainty_s:.2g} s when set"
 
 
 def _disk(status: Status) -> str:

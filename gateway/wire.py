@@ -394,7 +394,7 @@ def load_json(body: bytes) -> Any:
     except UnicodeDecodeError as error:
         detail = f"byte {error.start} is not UTF-8; send JSON in UTF-8"
     except json.JSONDecodeError as error:
-        detail = f"not JSON: {error.msg} at line {error.lineno} column {error.colno}"
+        detail = f"not JSON: {error.msg.removesuffix(' at')} at line {error.lineno} column {error.colno}"
     except RecursionError:
         detail = f"nested deeper than {MAX_DEPTH}; a batch is flat"
     except ValueError as error:  # a number of thousands of digits, a duplicate key, NaN

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -198,6 +199,10 @@ def test_verify_names_what_is_wrong(
     [
         (["status"], "device is not set"),
         (["status", "--device", "d", "--spool-path", "/nowhere/a"], "/nowhere/a does not exist"),
+        (
+            ["rewind", "--device", "d", "--spool-path", "/nowhere/a", "--from", "1"],
+            "/nowhere/a does not exist",
+        ),
         (["run", "--device", "d", "--uplink-timeout-s", "soon"], '--uplink-timeout-s "soon" is not a number'),
         (["run", "--device", "d", "--source", "nothing"], "is not a source"),
     ],
@@ -243,3 +248,37 @@ def test_every_name_the_package_promises_is_there() -> None:
     with pytest.raises(AttributeError):
         _ = gateway.nothing_of_that_name
     assert settable_clock().boot_id()
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes are of POSIX")
+@pytest.mark.parametrize(("mode", "warned"), [(0o644, True), (0o600, False)])
+def test_a_key_that_others_can_read_is_warned_of(
+    tmp_path: Path, flags: list[str], mode: int, warned: bool
+) -> None:
+    key = tmp_path / "device.key"
+    key.write_text("k00000000." + "0" * 64)
+    key.chmod(mode)
+    sources = ["--source", "ndjson units.restriction=kPa", "--run-exit-when-done", "true"]
+    ended = subprocess.run(
+        [sys.executable, "-m", "gateway", "run", *flags, *sources, "--uplink-key-file", str(key)],
+        stdin=subprocess.DEVNULL,
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    assert ("gateway.key_readable" in ended.stderr) == warned
+    assert re.match(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d\.\d{3}Z (INFO|WARNING) gateway\.", ended.stderr), "UTC"
+
+
+def test_an_export_says_that_readings_without_a_known_time_stay_behind(
+    tmp_path: Path, flags: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Who carries an empty bundle for hours should know before."""
+    monkeypatch.setenv("CLEANSIDE_KEY", "k00000000." + "0" * 64)
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 3, timed=False))
+    assert main(["export", *flags, "--out", str(tmp_path / "b")]) == EXIT_OK
+    assert (
+        "of 3 readings that wait, those whose time is not known yet are not in it" in capsys.readouterr().out
+    )
