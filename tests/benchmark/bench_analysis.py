@@ -31,7 +31,8 @@ import sqlalchemy as sa
 from gateway.wire import instant_text
 from ingest import database
 from ingest.analysis import run_until_current
-from ingest.knowledge import Known, Snapshots
+from ingest.assessment import Known
+from ingest.knowledge import Snapshots
 from ingest.memory import Memory
 from ingest.recompute import recompute
 from ingest.restriction import (
@@ -68,7 +69,7 @@ def made_readings(days: float, step_s: float, *, seed: int, hours_a_day: float =
     used = (np.cumsum(running) * step_s / 3600 / LIFE_H + rng.random()) % 1.0
     level = 1800 + (TERMINAL_PA - 1800) * np.expm1(2.2 * used) / np.expm1(2.2)
     return Readings(
-        at_s=at_s,
+        at_s=np.asarray(at_s, dtype=np.float64),
         restriction_pa=np.where(running, level * (speed / 200) ** 1.6, 0.0) + rng.normal(0, 35, len(at_s)),
         engine_speed_rad_s=speed,
         supply_voltage_v=np.where(running, 27.9, 25.1),
@@ -108,7 +109,7 @@ def bench_recompute(given: argparse.Namespace) -> None:
     """All summaries of a machine-year."""
     readings = made_readings(given.days, given.step_s, seed=1)
     n = len(readings.at_s)
-    floor = timed(lambda: [np.sort(column) for column in (readings.at_s, readings.restriction_pa)])
+    floor = timed(lambda: [np.sort(np.asarray(c)) for c in (readings.at_s, readings.restriction_pa)])
     alone = min(timed(lambda: summarise_hours(readings)) for _ in range(3))
     print(f"{n:,} readings; floor, two of six columns sorted: {floor}")
     print(f"summaries, arithmetic alone: {alone}")
@@ -124,7 +125,8 @@ def _scan(engine: sa.Engine) -> None:
         "at_us, restriction_pa, engine_speed_rad_s, supply_voltage_v, ambient_pressure_pa, air_temperature_k"
     )
     with engine.connect() as connection:
-        for _ in connection.exec_driver_sql(f"SELECT {columns} FROM readings").cursor:
+        cursor = connection.exec_driver_sql(f"SELECT {columns} FROM readings").cursor
+        while cursor.fetchmany(10_000):
             pass
 
 

@@ -61,7 +61,7 @@ def test_hours_patched_in_any_order_repeated_and_delayed_are_studied_alike(
     """Twelve batches that cut across hours come in any order, some twice; each touched hour is made anew."""
     batches = np.array_split(np.arange(len(TABLE)), 12)
     for batch in batches:
-        chance.shuffle(batch)
+        chance.shuffle(batch)  # type: ignore[arg-type]  # an array of one dimension can be shuffled in place
     held: set[int] = set()
     seen = summarised(TABLE[:0])
     for place in [*order, *again]:

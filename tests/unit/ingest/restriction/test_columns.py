@@ -23,7 +23,7 @@ def summaries(hours: int = 40, *, seed: int = 2, gap: bool = True) -> Summaries:
     drop = np.where(running, 3000 * (np.nan_to_num(flow, nan=0.3) / 0.4) ** 1.6, 0) + rng.normal(0, 30, n)
     return summarise_hours(
         Readings(
-            at_s=at_s[keep],
+            at_s=np.asarray(at_s[keep], dtype=np.float64),
             restriction_pa=drop[keep],
             air_mass_flow_kg_s=flow[keep],
             engine_speed_rad_s=np.where(running, 180.0, 0.0)[keep],
@@ -48,7 +48,7 @@ def test_of_no_hours_there_is_an_empty_table() -> None:
 
 
 @pytest.mark.parametrize("spoil", [lambda h: h[:-1], lambda h: b"\x09" + h[1:]])
-def test_bytes_of_another_version_are_refused_with_the_next_step(spoil) -> None:  # type: ignore[no-untyped-def]
+def test_bytes_of_another_version_are_refused_with_the_next_step(spoil) -> None:
     hour, bins = summaries().packed()[0]
     with pytest.raises(ValueError, match="cleanside-ingest recompute"):
         Summaries.unpacked([PackedHour(spoil(hour), bins)])
@@ -106,7 +106,7 @@ def test_a_sliding_quantile_equals_numpy_to_the_last_bit(q: float, rows: int) ->
 def test_the_reference_flow_is_the_full_one_also_where_full_and_nearly_full_share_a_bin() -> None:
     """0.9 and 1.0 of rated speed can fall into one bin; its mean flow would state terminal 5 % too low."""
     rng = np.random.default_rng(3)
-    at_s = START_S + 10.0 * np.arange(360 * 30)
+    at_s = START_S + 10.0 * np.arange(360 * 30, dtype=np.float64)
     speed = np.repeat(rng.choice([84.0, 150.0, 179.1, 199.0], len(at_s) // 30), 30)
     drop = 3000.0 * (speed / 199.0) ** 1.6 + rng.normal(0, 20, len(at_s))
     made = summarise_hours(Readings(at_s=at_s, restriction_pa=drop, engine_speed_rad_s=speed))

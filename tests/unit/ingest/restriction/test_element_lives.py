@@ -102,8 +102,9 @@ def test_it_is_no_change_of_the_element(what: str) -> None:
 def light(readings: Readings, from_h: float, until_h: float) -> Readings:
     """A week at a third of the flow; restriction follows the flow."""
     now = (readings.at_s >= at_hour(from_h)) & (readings.at_s < at_hour(until_h))
-    flow = np.where(now, readings.air_mass_flow_kg_s * 0.55, readings.air_mass_flow_kg_s)
-    drop = np.where(now, readings.restriction_pa * 0.55**1.6, readings.restriction_pa)
+    flowing, level = np.asarray(readings.air_mass_flow_kg_s), np.asarray(readings.restriction_pa)
+    flow = np.where(now, flowing * 0.55, flowing)
+    drop = np.where(now, level * 0.55**1.6, level)
     return dataclasses.replace(readings, air_mass_flow_kg_s=flow, restriction_pa=drop)
 
 
@@ -216,5 +217,7 @@ def test_a_kind_teaches_the_clean_level_of_a_machine_that_has_shown_none() -> No
     readings = measured(20, lambda h: used(h + 200, life_h=400.0))
     alone = assess(readings, fleet=FleetKnowledge(), kind="grader")
     taught = assess(readings, fleet=known, kind="grader")
+    assert alone.share_used_percent is not None
+    assert taught.share_used_percent is not None
     assert alone.share_used_percent < taught.share_used_percent
     assert taught.clean_pa == pytest.approx(1550.0)

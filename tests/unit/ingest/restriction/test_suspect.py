@@ -19,6 +19,7 @@ from ingest.restriction import (
 )
 from ingest.restriction.atmosphere import standard_pressure_pa
 from ingest.restriction.status import is_plan, latched, level_state
+from ingest.restriction.summary import FloatArray
 from ingest.restriction.suspect import GAUGE_UNITS, terminal_doubt
 
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
@@ -46,6 +47,11 @@ def since(readings: Readings, days: float) -> np.ndarray:
     return np.asarray(readings.at_s >= START_S + days * DAY_S)
 
 
+def restriction_of(readings: Readings) -> FloatArray:
+    assert readings.restriction_pa is not None
+    return readings.restriction_pa
+
+
 def with_restriction(readings: Readings, values: np.ndarray) -> Readings:
     return dataclasses.replace(readings, restriction_pa=values)
 
@@ -67,7 +73,7 @@ def test_a_sound_machine_is_not_suspect() -> None:
 def test_a_line_that_does_not_answer_the_engine_is_flat_with_how_much_comes_through(stuck_pa: float) -> None:
     readings = work()
     rng = np.random.default_rng(1)
-    plugged = readings.restriction_pa.copy()
+    plugged = restriction_of(readings).copy()
     late = since(readings, 17)
     plugged[late] = stuck_pa + rng.normal(0, 25, late.sum())
     found = assess(with_restriction(readings, plugged))
@@ -80,7 +86,7 @@ def test_a_line_that_does_not_answer_the_engine_is_flat_with_how_much_comes_thro
 def test_a_machine_at_one_speed_is_not_called_flat() -> None:
     """A genset: the flow does not vary, so nothing is known of how restriction answers it."""
     readings = work()
-    steady = np.where(np.isnan(readings.air_mass_flow_kg_s), np.nan, 0.4)
+    steady = np.where(np.isnan(np.asarray(readings.air_mass_flow_kg_s)), np.nan, 0.4)
     level = np.where(np.isnan(steady), 0.0, 2000.0) + np.random.default_rng(2).normal(0, 25, len(steady))
     found = assess(dataclasses.replace(readings, air_mass_flow_kg_s=steady, restriction_pa=level))
     assert "flat" not in causes(found)
@@ -89,7 +95,7 @@ def test_a_machine_at_one_speed_is_not_called_flat() -> None:
 @pytest.mark.parametrize("share", [0.0, 0.3, 0.5])
 def test_a_torn_or_missing_element_lies_below_the_clean_level_and_is_no_new_life(share: float) -> None:
     readings = work(days=24)
-    torn = readings.restriction_pa.copy()
+    torn = restriction_of(readings).copy()
     torn[since(readings, 20)] *= share * 1500.0 / 2400.0
     found = assess(with_restriction(readings, torn))
     assert found.suspicions[0].cause == "below_clean"
@@ -100,7 +106,7 @@ def test_a_torn_or_missing_element_lies_below_the_clean_level_and_is_no_new_life
 
 def test_a_machine_whose_element_is_back_in_place_is_trusted_again() -> None:
     readings = work(days=24)
-    torn = readings.restriction_pa.copy()
+    torn = restriction_of(readings).copy()
     gone = since(readings, 14) & ~since(readings, 16)
     torn[gone] *= 0.2
     found = assess(with_restriction(readings, torn))
@@ -231,9 +237,11 @@ def two_devices(gain: float, from_day: float = 15.0) -> Readings:
     """A second monitor half a minute later; from a day on it reads `gain` of what is there."""
     first = work(days=20)
     second = dataclasses.replace(first, at_s=first.at_s + 30.0)
-    low = second.restriction_pa * np.where(since(first, from_day), gain, 1.0)
+    low = restriction_of(second) * np.where(since(first, from_day), gain, 1.0)
 
-    def both(a: np.ndarray | None, b: np.ndarray | None) -> np.ndarray:
+    def both(a: FloatArray | None, b: FloatArray | None) -> FloatArray:
+        assert a is not None
+        assert b is not None
         return np.concatenate((a, b))
 
     return Readings(
@@ -255,6 +263,7 @@ def test_two_devices_that_disagree_are_said_with_how_far_they_are_apart() -> Non
 
 def test_which_number_a_device_has_does_not_change_how_far_they_are_apart() -> None:
     readings = two_devices(0.6)
+    assert readings.device is not None
     swapped = dataclasses.replace(readings, device=19.0 - readings.device)
     one, other = (summarise_hours(r).column("devices_differ_pa") for r in (readings, swapped))
     assert one == pytest.approx(-other, nan_ok=True)

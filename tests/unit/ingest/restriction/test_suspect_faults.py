@@ -37,7 +37,7 @@ def readings(
     volts = np.where(off, 24.3, 27.8)
     speed = np.where(off, 0.0, 200.0 * flow_ratio)
     return Readings(
-        at_s=rows * 60.0,
+        at_s=np.asarray(rows * 60.0, dtype=np.float64),
         restriction_pa=np.round(drop / 50.0) * 50.0,
         engine_speed_rad_s=speed if flow else None,
         air_mass_flow_kg_s=np.where(off, 0.0, 0.3 * flow_ratio) if flow else None,
@@ -98,7 +98,7 @@ def test_without_a_flow_proxy_a_light_shift_is_no_torn_element_but_a_tube_off_is
 
 
 def test_a_moved_zero_does_not_let_a_standing_engine_run_where_the_battery_rests() -> None:
-    at_s = np.arange(10) * 60.0
+    at_s = 60.0 * np.arange(10, dtype=np.float64)
     rest = Readings(at_s=at_s, restriction_pa=np.full(10, 900.0), supply_voltage_v=np.full(10, 24.5))
     summary = summarise_hour(rest)
     assert summary.operating_s == 0.0
