@@ -17,6 +17,7 @@ from typing import Any
 from ingest.errors import CalledWrongly
 
 PREFIX = "CLEANSIDE_INGEST_"
+_HIGHEST = {"port": 65_535}
 
 
 def _row(default: Any, help_text: str) -> Any:
@@ -92,6 +93,7 @@ def load(
         if variable in environ:
             found[row.name] = _converted(row.name, environ[variable], variable)
     found |= {name: value for name, value in (flags or {}).items() if value is not None}
+    _refuse_impossible(found)
     settings = Settings(**found)
     if not settings.database:
         settings = Settings(**(found | {"database": f"sqlite:///{data_folder(environ) / 'ingest.db'}"}))
@@ -140,6 +142,15 @@ def _from_file(path: Path) -> dict[str, Any]:
             f"{path}: {', '.join(sorted(strange))} is no setting; there are {', '.join(sorted(known))}"
         )
     return {name: _converted(name, value, f"{path}: {name}") for name, value in document.items()}
+
+
+def _refuse_impossible(found: Mapping[str, Any]) -> None:
+    # Else a port of 99999 is taken modulo 65536.
+    for name, value in found.items():
+        highest = _HIGHEST.get(name)
+        if type(value) is int and not 0 <= value <= (value if highest is None else highest):
+            bound = "from 0 up" if highest is None else f"from 0 to {highest}"
+            raise CalledWrongly(f"{name} is {value}; it must be a whole number {bound}")
 
 
 def _converted(name: str, value: Any, where: str) -> Any:

@@ -101,7 +101,8 @@ def _listen(chosen: Settings, *, encrypted: bool, behind_proxy: bool) -> socket.
         listening.listen(4_096)  # a fleet that comes back at once; the system may hold it lower (somaxconn)
     except OSError as error:
         raise CalledWrongly(
-            f"{chosen.host} port {chosen.port} cannot be listened on ({error.strerror}); give another --port"
+            f"{chosen.host} port {chosen.port} cannot be listened on ({error.strerror}); "
+            f"give another {'--host' if isinstance(error, socket.gaierror) else '--port'}"
         ) from error
     return listening
 

@@ -57,6 +57,19 @@ def test_a_variable_that_does_not_fit_is_named() -> None:
         load(environ={"CLEANSIDE_INGEST_PORT": "x"})
 
 
+@pytest.mark.parametrize(
+    ("flags", "message"),
+    [
+        ({"port": 99_999}, "port is 99999; it must be a whole number from 0 to 65535"),
+        ({"retention_days": -1}, "retention_days is -1; it must be a whole number from 0 up"),
+    ],
+)
+def test_a_number_that_cannot_be_is_refused(flags: dict[str, int], message: str) -> None:
+    """The system would take port 99999 as 34463 without a word."""
+    with pytest.raises(CalledWrongly, match=message):
+        load(flags=flags, environ={})
+
+
 def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
     with pytest.raises(CalledWrongly, match="cannot be read"):
         load(environ={}, config=tmp_path / "none.toml")
