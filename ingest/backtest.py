@@ -199,6 +199,11 @@ def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | N
     if np.any(np.diff(hours) < 0):
         row = int(np.argmax(np.diff(hours) < 0))
         raise CalledWrongly(f"{path}: hours fall after row {row + 1}, {hours[row]:g}; sort by time")
+    if level[0] >= terminal:
+        raise CalledWrongly(
+            f"{path}: restriction {level[0]:g} is at or above terminal {terminal:g} in the first row; "
+            "check --terminal and --unit, or leave the life out"
+        )
     flow = _numbers(path, rows, "flow") if "flow" in rows[0] else None
     left = _numbers(path, rows, "hours_left") if "hours_left" in rows[0] else None
     if hours[0] > OPEN_ENDED_SPAN * max(hours[-1] - hours[0], 1e-300) and len(hours) > 1:

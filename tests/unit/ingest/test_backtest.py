@@ -191,3 +191,11 @@ def test_two_published_folds_of_the_open_bench_stay_within_the_stated_error() ->
     for found in reports:
         others = [s["interval_score"] for s in found["baselines"].values() if s["interval_score"] is not None]
         assert found["overall"]["interval_score"] < min(others)
+
+
+def test_a_terminal_in_the_wrong_unit_is_named_and_not_a_traceback(folders: Path) -> None:
+    """6 Pa for 6 kPa would have every life end where it begins."""
+    with pytest.raises(
+        CalledWrongly, match=r"at or above terminal 0\.006 in the first row; check --terminal"
+    ):
+        backtest.read_folder(folders / "train", terminal=0.006, terminal_pa=6.0, group=None)
