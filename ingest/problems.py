@@ -9,6 +9,7 @@ Every error leaves in one shape: application/problem+json (RFC 9457), with a sta
 
 from __future__ import annotations
 
+import json
 import logging
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
@@ -25,6 +26,8 @@ from ingest import codes
 from ingest.errors import ArchiveUnreadable, Complaint, Refused, TryAgain, writable
 
 log = logging.getLogger("cleanside.ingest")
+
+_SHOWN = 100  # characters of a value that was refused; chosen: enough to know it again
 
 #: code -> title; a title says the kind, the detail says the case.
 TITLES: Mapping[str, str] = {
@@ -173,7 +176,7 @@ async def _batch_refused(request: Request, error: Exception) -> JSONResponse:
 
 async def _not_valid(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)
-    found = [Complaint(_pointer(e["loc"]), e["msg"]) for e in error.errors()]
+    found = [Complaint(_pointer(e["loc"]), _said(e)) for e in error.errors()]
     not_json = any(e["type"] == "json_invalid" for e in error.errors())
     detail = found[0].detail if len(found) == 1 else f"{len(found)} problems; see errors"
     code = "body_not_json" if not_json else "not_valid"
@@ -185,6 +188,22 @@ async def _not_valid(request: Request, error: Exception) -> JSONResponse:
         errors=found[: wire.MAX_LISTED],
         more_errors=max(0, len(found) - wire.MAX_LISTED),
     )
+
+
+def _said(found: Mapping[str, Any]) -> str:
+    """One finding of the validator as value, rule and next step."""
+    kind, name = found["type"], str(found["loc"][-1])
+    if kind == "missing":
+        return f"{name} is missing; give it"
+    if kind == "extra_forbidden":
+        return f"{name} is not known here; leave it out, or correct its name"
+    rule = str(found["msg"]).removeprefix("Value error, ")
+    if kind in ("value_error", "json_invalid"):
+        return rule
+    if kind == "string_pattern_mismatch":
+        rule = f"it must match {found['ctx']['pattern']}"
+    shown = json.dumps(found["input"], ensure_ascii=False, default=str)
+    return f"{writable(shown[:_SHOWN])}: {rule}"
 
 
 def _pointer(location: Sequence[int | str]) -> str:

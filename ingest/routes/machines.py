@@ -250,15 +250,23 @@ def require_unit(unit: str, pointer: str, quantity: str = "restriction") -> None
 
 
 def _terminal(given: TerminalRestriction | None, pointer: str) -> Terminal | None:
-    """Check a limit's unit. Raises Refused."""
+    """Check a limit's unit and whether a reading could ever reach it. Raises Refused."""
     if given is None:
         return None
     require_unit(given.unit, f"{pointer}/unit")
+    restriction_pa = to_si(given.value, given.unit, "restriction")
+    highest_pa = QUANTITIES["restriction"].highest
+    if restriction_pa > highest_pa:
+        detail = (
+            f"{given.value:g} {given.unit} is {restriction_pa / 1e3:g} kPa, and no reading above "
+            f"{highest_pa / 1e3:g} kPa is taken; look at value and unit in the engine maker's manual again"
+        )
+        raise Refused(422, "not_valid", detail, errors=[Complaint(f"{pointer}/value", detail)])
     return Terminal(
         valid_from_us=us(given.valid_from) or 0,
         value=given.value,
         unit=given.unit,
-        restriction_pa=to_si(given.value, given.unit, "restriction"),
+        restriction_pa=restriction_pa,
     )
 
 

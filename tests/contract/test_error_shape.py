@@ -288,3 +288,35 @@ def test_a_misspelt_parameter_is_refused_and_not_left_out(api: Api) -> None:
 def test_every_code_says_what_to_do() -> None:
     assert TITLES.keys() == NEXT_STEPS.keys()
     assert all(len(step) > 15 for step in NEXT_STEPS.values())
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "pointer", "said"),
+    [
+        ("/v1/keys", {"role": "chief"}, "#/role", "\"chief\": Input should be 'device', 'integrator'"),
+        ("/v1/keys", {"rol": "admin", "role": "admin"}, "#/rol", "rol is not known here; leave it out"),
+        ("/v1/keys", {}, "#/role", "role is missing; give it"),
+    ],
+)
+def test_an_invalid_member_is_named_with_its_value_and_the_rule(
+    api: Api, path: str, body: dict[str, Any], pointer: str, said: str
+) -> None:
+    document = assert_is_problem(api.post(path, body), 422, "not_valid")
+    assert [error["pointer"] for error in document["errors"]] == [pointer]
+    assert document["errors"][0]["detail"].startswith(said)
+
+
+def test_a_step_that_is_none_is_shown_with_the_form_of_one(api: Api) -> None:
+    answer = api.get("/v1/machines/grader-07/readings", params={"resolution": "1h"})
+    detail = assert_is_problem(answer, 422, "not_valid")["detail"]
+    assert detail == '"1h": it must match ^[1-9][0-9]{0,6}s$'
+
+
+@pytest.mark.parametrize(("value", "unit", "kpa"), [(25_000, "kPa", "25000"), (25, "inHg", "84.6597")])
+def test_a_limit_that_no_reading_can_reach_is_refused(api: Api, value: float, unit: str, kpa: str) -> None:
+    """25 inH2O, typed as inHg: an alarm that never comes. inHg: 3386.389 Pa, NIST SP 811 appendix B."""
+    limit = {"housing": "main", "terminal_restriction": {"value": value, "unit": unit}}
+    answer = api.post("/v1/machines", {"machine": "loader-02", "housings": [limit]})
+    detail = assert_is_problem(answer, 422, "not_valid")["detail"]
+    assert f"is {kpa} kPa, and no reading above 50 kPa is taken; look at value and unit" in detail
+    assert api.get("/v1/machines/loader-02").status_code == 404
