@@ -332,7 +332,8 @@ def key_reader(settings: Settings, environ: Mapping[str, str]) -> Callable[[], s
         try:
             return path.read_text("ascii").strip()
         except (OSError, UnicodeError) as error:
-            raise SettingsWrong(f"{path}: {error}; check uplink.key_file") from error
+            reason = getattr(error, "strerror", None) or error
+            raise SettingsWrong(f"{path}: {reason}; check uplink.key_file") from error
 
     read()
     return read

@@ -46,21 +46,23 @@ def account_text(accounts: list[account.Account]) -> str:
         "pending",
         "duplicates",
         "conflicts",
+        "stream",
     )
     rows = [heads] + [
         (
             a.device,
             *map(str, (a.through, a.stored, a.quarantined, a.discarded, a.shed, a.gap, a.pending)),
             *map(str, (a.duplicates, a.conflicts)),
+            a.stream,
         )
         for a in accounts
     ]
     widths = [max(len(row[i]) for row in rows) for i in range(len(heads))]
     lines = [
         "  ".join(
-            cell.ljust(w) if i == 0 else cell.rjust(w)
+            cell.rjust(w) if 0 < i < len(heads) - 1 else cell.ljust(w)
             for i, (cell, w) in enumerate(zip(row, widths, strict=True))
-        )
+        ).rstrip()
         for row in rows
     ]
     faults = [f"{a.device} stream {a.stream}: {fault}" for a in accounts for fault in a.faults]

@@ -98,7 +98,8 @@ def _asker(given: argparse.Namespace) -> Callable[[Path], Outcome]:
     try:
         key = given.key_file.read_text("ascii").strip()
     except (OSError, UnicodeError) as error:
-        raise CalledWrongly(f"{given.key_file}: {error}; check --key-file") from error
+        reason = getattr(error, "strerror", None) or error
+        raise CalledWrongly(f"{given.key_file}: {reason}; check --key-file") from error
 
     def ask(path: Path) -> Outcome:
         headers = {"Authorization": f"Bearer {key}", "Content-Type": MEDIA_TYPE}

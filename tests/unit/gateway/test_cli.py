@@ -204,6 +204,10 @@ def test_verify_names_what_is_wrong(
             "/nowhere/a does not exist",
         ),
         (["run", "--device", "d", "--uplink-timeout-s", "soon"], '--uplink-timeout-s "soon" is not a number'),
+        (
+            ["run", "--device", "d", "--uplink-server", "https://a", "--uplink-key-file", "/nowhere/k"],
+            "/nowhere/k: No such file or directory; check uplink.key_file",
+        ),
         (["run", "--device", "d", "--source", "nothing"], "is not a source"),
     ],
 )
