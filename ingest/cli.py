@@ -12,6 +12,7 @@ import argparse
 import importlib
 import sys
 from collections.abc import Sequence
+from importlib.metadata import version
 
 from ingest.commands import account, archive, backup, enrol, import_, keys, migrate, recompute, restore, serve
 from ingest.errors import IngestError
@@ -42,6 +43,7 @@ def build_parser(*, command: str = "") -> argparse.ArgumentParser:
     command : the one asked for; the options of those that bring numerics along are loaded for them alone.
     """
     parser = argparse.ArgumentParser(prog="cleanside-ingest", description="Ingest service of cleanside.")
+    parser.add_argument("--version", action="version", version=f"cleanside-ingest {version('cleanside')}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     for noun in _NOUNS:
         noun.add(commands)

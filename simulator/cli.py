@@ -6,6 +6,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +34,7 @@ def make_parser() -> argparse.ArgumentParser:
         prog="cleanside-simulator",
         description="Drives real gateways and a real server with an invented fleet.",
     )
+    parser.add_argument("--version", action="version", version=f"cleanside-simulator {version('cleanside')}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_demo(commands)
     _add_fleet(commands)

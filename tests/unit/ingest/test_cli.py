@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import stat
+from importlib.metadata import version
 from pathlib import Path
 
 import httpx
@@ -128,3 +129,10 @@ def test_every_command_explains_itself(words: list[str], capsys: pytest.CaptureF
         main(words)
     assert ended.value.code == 0
     assert "usage: cleanside-ingest" in capsys.readouterr().out
+
+
+def test_it_says_which_version_it_is(capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["--version"])
+    assert ended.value.code == 0
+    assert capsys.readouterr().out == f"cleanside-ingest {version('cleanside')}\n"
