@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 import pytest
 import sqlalchemy as sa
 
-from ingest.models import readings
+from ingest.memory import summaries_of
+from ingest.models import housings, readings
 from tests.support.serving import STREAM, Api, batch
 
 
@@ -167,8 +167,8 @@ def test_what_is_set_aside_leaves_the_summaries_and_comes_back_to_them(api: Api)
 
     def seen() -> int:
         with api.resources.reading() as connection:
-            records = connection.scalars(sa.text("SELECT record FROM summaries")).all()
-        return sum(json.loads(record)["readings"] for record in records)
+            [housing_id] = connection.scalars(sa.select(housings.c.id)).all()
+            return sum(hour.readings for hour in summaries_of(connection, housing_id))
 
     assert seen() == 60
     aside = amend(api, path="set-aside", stream=STREAM, first=1, last=20, reason="tube was off")

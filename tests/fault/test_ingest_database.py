@@ -142,7 +142,7 @@ def test_connections_ended_by_the_database_again_and_again_cost_no_reading(
     url = postgres.migrated()
     server = start_server(url)
     register(server)
-    senders = [Sender(server, client) for client in range(4)]
+    senders = [Sender(server, client, indexes=range(12)) for client in range(4)]
     for sender in senders:
         sender.start()
     ended = 0
