@@ -328,6 +328,7 @@ class WaitingAnswer(Described):
     state: State
     prices: PricesShown | None
     waiting: WaitingShown | None = Field(description="null: too little known, or the figures are suspect")
+    missing: str | None = Field(description="what is missing for saying more, and what to do; null: nothing")
     source: str
     note: str
 

@@ -122,22 +122,25 @@ def document_of(seen: View, series: HourlyRestriction, entered: HousingPrices | 
         "now": text_s(seen.assessment.now_s),
         "state": seen.assessment.state,
         "prices": None if entered is None else _prices_document(entered),
-        "waiting": None if found is None else _waiting_document(seen, found),
+        "waiting": _waiting_document(seen, found) if isinstance(found, Waiting) else None,
+        "missing": _missing(found, entered),
         "source": SOURCE,
         "note": NOTE,
     }
 
 
-def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiting | None:
-    """None where clean level, limit or forecast are not known, or the figures are not to be trusted."""
+def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiting | str:
+    """What waiting costs; or, in a sentence, what is missing for saying so and what to do about it."""
     known = seen.assessment
-    if known.state == "suspect" or not known.lives:
-        return None
-    if known.clean_pa is None or known.terminal_pa is None or known.hours_left is None:
-        return None
-    first = int(np.searchsorted(series.hour_s, known.lives[-1].start_s))
-    if first == len(series.hour_s):
-        return None
+    if known.state == "suspect":
+        return "the figures are suspect; find the cause first, see the suspicions of this machine"
+    if known.terminal_pa is None:
+        return "no terminal restriction is entered; enter it from the engine maker's manual"
+    first = (
+        int(np.searchsorted(series.hour_s, known.lives[-1].start_s)) if known.lives else len(series.hour_s)
+    )
+    if known.clean_pa is None or known.hours_left is None or first == len(series.hour_s):
+        return "too little of this element was seen yet; wait for its first operating hours"
     left = known.hours_left
     return cost_of_waiting(
         np.cumsum(operating_hours(series)[first:]),
@@ -147,6 +150,12 @@ def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiti
         hours_left=np.array([left.p10, left.p50, left.p90]),
         prices=prices,
     )
+
+
+def _missing(found: Waiting | str, entered: HousingPrices | None) -> str | None:
+    if isinstance(found, str):
+        return found
+    return None if entered else "no prices are entered; post them to .../prices for litres, money and a date"
 
 
 def _waiting_document(seen: View, found: Waiting) -> dict[str, Any]:

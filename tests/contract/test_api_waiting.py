@@ -52,6 +52,7 @@ def test_without_prices_there_are_percentages_only(api: Api) -> None:
     assert cost["extra_fuel_percent_now"]["low"] == pytest.approx(0.3 * 1.8, rel=0.15)
     assert cost["extra_fuel_percent_now"]["high"] == pytest.approx(0.5 * 1.8, rel=0.15)
     assert cost["extra_fuel_l_until_due"] is cost["cheapest_at"] is document["prices"] is None
+    assert "no prices are entered" in document["missing"]
     assert "Energies 2022" in document["source"]
 
 
@@ -61,7 +62,7 @@ def test_with_prices_it_says_what_it_costs_and_when_changing_is_cheapest(api: Ap
     assert entered.status_code == 200
     document = waiting(api)
     cost = document["waiting"]
-    assert document["prices"]["currency"] == "EUR"
+    assert (document["prices"]["currency"], document["missing"]) == ("EUR", None)
     litres, money = cost["extra_fuel_l_until_due"], cost["extra_fuel_cost_until_due"]
     assert 0 < litres["low"] < litres["high"]
     assert money["high"] == pytest.approx(1.5 * litres["high"])
@@ -80,7 +81,9 @@ def test_prices_entered_again_replace_the_first_and_both_are_in_the_audit(api: A
 
 def test_nothing_is_said_of_a_machine_that_was_not_seen(api: Api) -> None:
     api.register()
-    assert waiting(api)["waiting"] is None
+    document = waiting(api)
+    assert document["waiting"] is None
+    assert "wait for its first operating hours" in document["missing"]
 
 
 @pytest.mark.parametrize("wrong", [{"currency": "euro"}, {"element_price": 0}, {"fuel_l_per_h": "20"}])
