@@ -85,12 +85,12 @@ class Relay:
 
     def _lose(self, client: socket.socket, server: socket.socket, data: bytes) -> None:
         reaches, self.fate = self.fate == REACHED, ""
+        self.cut += 1  # first: whoever waits for the answer may look at it at once
         _shut(client)  # the server of ours sees its connection end now
         if reaches:
             server.sendall(data)  # and the database commits all the same
         else:
             _shut(server)  # it takes back what it has; were it not told, its own time limit would
-        self.cut += 1
 
     def _down(self, client: socket.socket, server: socket.socket) -> None:
         with suppress(OSError):
