@@ -82,7 +82,7 @@ def delete_month(connection: Any, month: int, *, each: int, streams: int) -> Non
 
 def removed(url: str, table: str, remove: Callable[[Any, int], None], **more: Any) -> dict[str, float]:
     """Take a month out alone, for its time and log, and the next while batches go in beside it."""
-    stop = threading.Event()
+    begun, stop = threading.Event(), threading.Event()
     commits: list[float] = []
 
     def keep_writing() -> None:
@@ -91,6 +91,7 @@ def removed(url: str, table: str, remove: Callable[[Any, int], None], **more: An
             while not stop.is_set():
                 commits.extend(copy_batches(other, table, first=first, batches=20, **more))
                 first += 20 * BATCH_ROWS
+                begun.set()
 
     writer = threading.Thread(target=keep_writing)
     with psycopg.connect(url, autocommit=True) as connection:
@@ -101,6 +102,7 @@ def removed(url: str, table: str, remove: Callable[[Any, int], None], **more: An
         alone_s = time.perf_counter() - began
         wal = _wal(connection) - before
         writer.start()
+        begun.wait(60.0)
         remove(connection, 1)
         stop.set()
         writer.join()
