@@ -210,7 +210,9 @@ def study_housing(
         ahead = _Ahead(life, hours, terminal_pa, knowledge, machine, kind)
         hours_left = ahead.points()
         is_plan_now = ahead.is_plan(duty, planning_horizon_days, float(hours_left[1]))
-    seen_enough = len(level) >= RUNNING_IN_ROWS and (hours or 0.0) >= RUNNING_IN_HOURS
+    state = level_state(share) if len(level) >= RUNNING_IN_ROWS else "running-in"
+    if state != "over" and (hours or 0.0) < RUNNING_IN_HOURS:  # beyond terminal a person hears of it at once
+        state = "running-in"
     last = table.hours[-1] if len(table) else None
     study = Study(
         suspicions=_suspicions(
@@ -221,7 +223,7 @@ def study_housing(
         clean_pa=clean_pa,
         terminal_pa=terminal_pa,
         share_used_percent=max(0.0, 100 * float(share[-1])) if len(share) else None,
-        level_state=level_state(share) if seen_enough else "running-in",
+        level_state=state,
         is_plan=bool(is_plan_now),
         life_hours=hours,
         hours_left=None if hours_left is None else _quantiles(hours_left),

@@ -93,6 +93,23 @@ def test_a_life_of_three_hours_is_running_in():
     assert assess(only(readings, first)).state == "running-in"
 
 
+@pytest.mark.parametrize(
+    ("hours", "share", "state"),
+    [
+        (4, 1.6, "over"),
+        (4, 0.97, "running-in"),  # only what lies beyond terminal is said before its time
+        (2, 1.6, "running-in"),  # two hours are no level yet
+    ],
+)
+def test_an_element_beyond_terminal_is_over_within_its_first_hours(hours, share, state):
+    readings = shift_work(days=1, life_h=3000.0)
+    readings = only(readings, readings.at_s < START_S + (6 + hours) * 3600)
+    scale = share * TERMINAL_PA / CLEAN_PA
+    found = assess(dataclasses.replace(readings, restriction_pa=readings.restriction_pa * scale))
+    assert found.restriction_pa == pytest.approx(share * TERMINAL_PA, rel=0.03)
+    assert found.state == state
+
+
 def _made_life(end_h):
     hours = np.linspace(1, end_h, 200)
     level = CLEAN_PA + (TERMINAL_PA - CLEAN_PA) * np.expm1(3 * hours / end_h) / np.expm1(3)
