@@ -54,7 +54,7 @@ def _run_demo(given: argparse.Namespace, console: Console) -> int:
 
 
 def _run_fleet(given: argparse.Namespace, console: Console) -> int:
-    names = ("machines", "days", "seed", "cadence_s", "out")
+    names = ("machines", "days", "seed", "cadence_s", "out", "overwrite")
     return run_fleet(FleetChoices(**{name: getattr(given, name) for name in names}), console=console)
 
 
@@ -98,7 +98,10 @@ def _add_fleet(commands: Any) -> None:
         default=defaults.cadence_s,
         help=f"seconds between two readings (default: {defaults.cadence_s:g})",
     )
-    fleet.add_argument("--out", type=Path, required=True, metavar="DIR", help="folder to write to")
+    fleet.add_argument(
+        "--out", type=Path, required=True, metavar="DIR", help="folder to write to, empty or not there yet"
+    )
+    fleet.add_argument("--overwrite", action="store_true", help="replace a fleet that DIR holds")
     fleet.set_defaults(run=_run_fleet)
 
 

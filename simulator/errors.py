@@ -9,3 +9,7 @@ class SimulatorError(Exception):
 
 class DemoFailed(SimulatorError):
     """A part of the demo did not do what it has to; the message says which and where to look."""
+
+
+class CalledWrongly(SimulatorError):
+    """A folder or file that was named cannot be used; the message has the value, the rule and the next step."""

@@ -1,7 +1,8 @@
 """
 `cleanside-simulator fleet`: a large fleet through a year, with the truth written beside what it measured.
 
-Promises: seeded; the same choices write the same files. Nothing is sent anywhere.
+Promises: seeded; the same choices write the same files. Nothing is sent anywhere, nothing is overwritten
+unasked.
 Leaves to others: scoring what an analysis makes of it (`python -m tests.benchmark.bench_fleet_truth`).
 """
 
@@ -17,7 +18,7 @@ from rich.console import Console
 from rich.progress import track
 
 from simulator.difficulty import read_difficulty
-from simulator.truth import write_years
+from simulator.truth import make_room, write_years
 from simulator.year import Year, live
 
 START_AT = datetime(2027, 1, 4, tzinfo=UTC)  # a Monday
@@ -32,11 +33,13 @@ class FleetChoices:
     seed: int = 1
     cadence_s: float = 60.0
     out: Path = Path("fleet")
+    overwrite: bool = False
 
 
 def run_fleet(choices: FleetChoices, *, console: Console) -> int:
     """Write the fleet's years; returns the exit code."""
     began_s = time.monotonic()
+    make_room(choices.out, overwrite=choices.overwrite)
     about = {name: str(getattr(choices, name)) for name in ("machines", "days", "seed", "cadence_s")}
     numbers = track(range(choices.machines), description=f"{choices.days} days", console=console)
     readings = write_years(choices.out, years(choices, numbers), about)

@@ -25,20 +25,24 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from simulator.difficulty import FILE
+from simulator.errors import CalledWrongly
 from simulator.monitor import full_flow_kg_s
 from simulator.year import Year, true_hours
 
 Rows = list[dict[str, Any]]
+TABLES = ("machines", "elements", "causes", "happenings")
+PARTS = frozenset(
+    (*(f"{name}.parquet" for name in (*TABLES, "hours")), "readings")
+)  # what a fleet's folder has
 
 
 class Writer:
     """Takes one machine's year after the other; `close` writes the tables."""
 
     def __init__(self, folder: Path, about: dict[str, str]) -> None:
-        (folder / "readings").mkdir(parents=True, exist_ok=True)
         self._folder = folder
         self._about = about | {"difficulty_sha256": hashlib.sha256(FILE.read_bytes()).hexdigest()}
-        self._tables: dict[str, Rows] = {n: [] for n in ("machines", "elements", "causes", "happenings")}
+        self._tables: dict[str, Rows] = {name: [] for name in TABLES}
         self._hours: list[pa.Table] = []
 
     def add(self, year: Year) -> None:
@@ -60,8 +64,34 @@ class Writer:
         pq.write_table(pa.concat_tables(self._hours), self._folder / "hours.parquet", compression="zstd")
 
 
+def make_room(folder: Path, *, overwrite: bool) -> None:
+    """
+    An empty folder for a fleet. Raises CalledWrongly where something lies there.
+
+    overwrite : a fleet that lies there goes; anything else stays, and is refused all the same.
+    """
+    try:
+        there = sorted(path.name for path in folder.iterdir()) if folder.exists() else []
+        strange = [name for name in there if name not in PARTS]
+        if strange:
+            raise CalledWrongly(
+                f'{folder} holds "{strange[0]}", which is no part of a fleet; give another --out'
+            )
+        if there and not overwrite:
+            raise CalledWrongly(
+                f"{folder} holds a fleet already; give another --out, or --overwrite to replace it"
+            )
+        for path in [*folder.glob("readings/*.parquet"), *folder.glob("*.parquet")]:
+            path.unlink()
+        (folder / "readings").mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CalledWrongly(
+            f"{folder} cannot be written to ({error.strerror}); give an --out that can"
+        ) from error
+
+
 def write_years(folder: Path, years: Iterable[Year], about: dict[str, str]) -> int:
-    """Write every year as it comes; returns how many readings there are."""
+    """Write every year into a folder of `make_room` as it comes; returns how many readings there are."""
     writer, readings = Writer(folder, about), 0
     for year in years:
         writer.add(year)

@@ -78,3 +78,33 @@ def test_a_size_that_makes_no_sense_is_refused_with_the_rule(
     with pytest.raises(SystemExit):
         main(["fleet", *words.split(), "--out", str(tmp_path)])
     assert words.split()[0] in capsys.readouterr().err
+
+
+SMALL = "fleet --machines 1 --days 2 --cadence-s 3600 --out".split()
+
+
+def test_a_fleet_that_lies_there_is_replaced_only_when_told_to(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "fleet"
+    assert main([*SMALL, str(out)]) == 0
+    first = (out / "machines.parquet").read_bytes()
+    (out / "readings" / "of-before.parquet").write_bytes(b"")
+    assert main([*SMALL, str(out), "--seed", "2"]) == 2
+    assert f"{out} holds a fleet already; give another --out, or --overwrite" in capsys.readouterr().err
+    assert (out / "machines.parquet").read_bytes() == first
+    assert main([*SMALL, str(out), "--seed", "2", "--overwrite"]) == 0
+    assert pq.read_schema(out / "machines.parquet").metadata[b"seed"] == b"2"
+    assert len(list((out / "readings").iterdir())) == 1
+
+
+def test_a_folder_of_something_else_is_refused_and_left_alone(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / "notes.txt").write_text("mine")
+    (tmp_path / "machines.parquet").write_text("mine too")
+    assert main([*SMALL, str(tmp_path), "--overwrite"]) == 2
+    assert 'holds "notes.txt", which is no part of a fleet; give another --out' in capsys.readouterr().err
+    assert main([*SMALL, str(tmp_path / "notes.txt")]) == 2
+    assert "notes.txt cannot be written to (Not a directory)" in capsys.readouterr().err
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["machines.parquet", "notes.txt"]
