@@ -44,7 +44,10 @@ def theil_sen(hours: FloatArray, share: FloatArray, rows: Sequence[int]) -> Floa
         if len(use) < 2 or hours[use[-1]] <= hours[use[0]]:
             result[i] = MOST_AGES * hours[row]
             continue
-        fit = stats.theilslopes(share[use], hours[use])
+        with np.errstate(
+            invalid="ignore"
+        ):  # of its confidence limits, which nobody reads, where most rows tie
+            fit = stats.theilslopes(share[use], hours[use])
         now = fit.intercept + fit.slope * hours[row]
         result[i] = _time_to(np.array([1.0 - now]), np.array([fit.slope]), hours[row : row + 1])[0]
     return result

@@ -67,7 +67,7 @@ def life_scores(truth: FloatArray, points: FloatArray, end: float | None) -> dic
     """
     low, middle, high = points.T
     error = middle - truth
-    far = truth >= RELATIVE_FROM * (end if end is not None else float(truth.max()))
+    far = (truth > 0) & (truth >= RELATIVE_FROM * (end if end is not None else float(truth.max())))
     taus = (0.1, 0.5, 0.9)
     loss = np.mean([pinball_loss(truth, points[:, i], tau).mean() for i, tau in enumerate(taus)])
     return {
@@ -78,7 +78,7 @@ def life_scores(truth: FloatArray, points: FloatArray, end: float | None) -> dic
         "coverage": float(np.mean((low <= truth) & (truth <= high))),
         "width": float(np.mean(high - low)),
         "interval_score": float(np.mean(interval_score(truth, low, high))),
-        "relative_accuracy": float(np.nanmean(relative_accuracy(truth[far], middle[far])))
+        "relative_accuracy": float(np.mean(relative_accuracy(truth[far], middle[far])))
         if far.any()
         else None,
         "prognostic_horizon": None if end is None else prognostic_horizon(truth, middle, end),

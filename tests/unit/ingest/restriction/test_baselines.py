@@ -71,3 +71,8 @@ def test_the_level_look_up_gives_the_groups_mean_time_from_that_level():
     share = np.exp(3 * (hours / end - 1))
     found = fit_level_lookup(lives()).hours_left(hours, share, "fine")
     assert found[150] == pytest.approx(end - hours[150], rel=0.05)
+
+
+def test_a_flat_line_through_rows_of_one_time_is_bounded_without_a_warning():
+    """With such ties the square of scipy's confidence limits, which are not used, is negative."""
+    assert theil_sen(np.array([1.0, 1.0, 2.0]), np.full(3, 0.2), [2])[0] == MOST_AGES * 2.0

@@ -91,3 +91,10 @@ def test_a_perfect_forecast_scores_perfectly():
     assert scores["rmse"] == scores["pinball"] == scores["width"] == 0.0
     assert scores["coverage"] == scores["relative_accuracy"] == 1.0
     assert scores["prognostic_horizon"] == 100.0
+
+
+@pytest.mark.parametrize("end", [None, 3.0])
+def test_a_life_scored_at_its_end_alone_has_no_relative_accuracy(end):
+    scores = life_scores(np.array([0.0]), np.array([[0.5, 1.0, 2.0]]), end)
+    assert scores["relative_accuracy"] is None
+    assert scores["rmse"] == 1.0
