@@ -12,4 +12,4 @@ class DemoFailed(SimulatorError):
 
 
 class CalledWrongly(SimulatorError):
-    """A folder or file that was named cannot be used; the message has the value, the rule and the next step."""
+    """A folder or file that was named cannot be used; the message has value, rule and next step."""

@@ -80,7 +80,7 @@ def test_a_size_that_makes_no_sense_is_refused_with_the_rule(
     assert words.split()[0] in capsys.readouterr().err
 
 
-SMALL = "fleet --machines 1 --days 2 --cadence-s 3600 --out".split()
+SMALL = ["fleet", "--machines", "1", "--days", "2", "--cadence-s", "3600", "--out"]
 
 
 def test_a_fleet_that_lies_there_is_replaced_only_when_told_to(
