@@ -180,23 +180,25 @@ def _best_split(level: FloatArray, first: int, last: int) -> int:
     low, high = max(first - AFTER_ROWS, 0), min(last + AFTER_ROWS, len(level))
     near = np.log(np.maximum(level[low:high], 1e-300))
     candidates = np.arange(max(first - low, 1), min(last - low + 2, len(near)))
-    cost = _spreads(near)[candidates] + _spreads(near[::-1])[len(near) - candidates]
+    cost = spreads(near)[candidates] + spreads(near[::-1])[len(near) - candidates]
     return low + int(candidates[np.argmin(cost)])
 
 
-def _spreads(values: FloatArray) -> FloatArray:
+def spreads(values: FloatArray) -> FloatArray:
     """
     Sum of distances from their median of the first k values, for k = 0 to n, shape (n + 1,).
 
-    Told as the upper half less the lower half, of all beginnings at once: row k is sorted, the rest infinite.
+    One value more adds its own distance from the medians before it: whatever lies between the two middle
+    ones is a median, and the nearer of them stays one.
     """
-    n = len(values)
-    begun = np.arange(n) < np.arange(n + 1)[:, None]
-    ordered = np.sort(np.where(begun, values, np.inf), axis=1)
-    total = np.cumsum(np.where(begun, ordered, 0.0), axis=1)
-    total = np.concatenate((np.zeros((n + 1, 1)), total), axis=1)
-    k = np.arange(n + 1)
-    return np.asarray(total[k, k] - total[k, k - k // 2] - total[k, k // 2])
+    total = [0.0]
+    seen: list[float] = []
+    for k, value in enumerate(values.tolist()):
+        below, above = (seen[(k - 1) // 2], seen[k // 2]) if k else (value, value)
+        away = below - value if value < below else value - above if value > above else 0.0
+        total.append(total[-1] + away)
+        insort(seen, value)
+    return np.array(total)
 
 
 def _judged(level: FloatArray, row: int, since: int, clean: float | None) -> Change:

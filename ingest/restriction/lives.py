@@ -15,7 +15,7 @@ from functools import cached_property
 
 import numpy as np
 
-from .changes import Change, find_changes
+from .changes import Change, find_changes, middle
 from .reference import HourlyRestriction
 from .summary import HOUR_S, BoolArray, FloatArray
 
@@ -62,11 +62,16 @@ class Life:
             raise ValueError(f"terminal_pa is {self.terminal_pa}; it must be above 0, see the engine maker")
 
     @cached_property
+    def early_rows(self) -> int:
+        """How many rows the first operating hours have."""
+        if len(self.hours) == 0:
+            return 0
+        return int(np.searchsorted(self.hours, self.hours[0] + CLEAN_HOURS, side="right"))
+
+    @cached_property
     def early_pa(self) -> float | None:
         """Median of the first operating hours; None before there is one. [Pa]"""
-        if len(self.hours) == 0:
-            return None
-        return float(np.median(self.restriction_pa[self.hours <= self.hours[0] + CLEAN_HOURS]))
+        return middle(self.restriction_pa[: self.early_rows]) if self.early_rows else None
 
 
 @dataclass(frozen=True)
@@ -210,7 +215,7 @@ def split_lives(
             hours=np.cumsum(hour_h[first:last])[mine],
             restriction_pa=level,
             terminal_pa=terminal_pa,
-            complete=bool(len(level) and np.median(level[-3:]) >= terminal_pa),
+            complete=bool(len(level) and middle(level[-3:]) >= terminal_pa),
             machine=machine,
             kind=kind,
             from_new=begins[first] is not None,
@@ -239,11 +244,11 @@ def usual_clean_pa(lives: Sequence[Life], kind_clean_pa: float | None) -> float 
     Returns None where neither says anything. [Pa]
     """
     own = [life.early_pa for life in lives if life.from_new and len(life.hours)]
-    values = [value for value in own if value is not None]
+    values = np.array([value for value in own if value is not None])
     if kind_clean_pa is None:
-        return float(np.median(values)) if values else None
-    middle = float(np.median(values)) if values else kind_clean_pa
-    return (len(values) * middle + KIND_PULL_LIVES * kind_clean_pa) / (len(values) + KIND_PULL_LIVES)
+        return middle(values) if len(values) else None
+    own_pa = middle(values) if len(values) else kind_clean_pa
+    return (len(values) * own_pa + KIND_PULL_LIVES * kind_clean_pa) / (len(values) + KIND_PULL_LIVES)
 
 
 def clean_level_pa(life: Life, usual_pa: float | None = None, *, whole: bool = True) -> float | None:
@@ -259,7 +264,7 @@ def clean_level_pa(life: Life, usual_pa: float | None = None, *, whole: bool = T
         return early
     if not whole:
         return min(early, usual_pa)
-    rows = int(np.sum(life.hours <= life.hours[0] + CLEAN_HOURS))
+    rows = life.early_rows
     return (rows * early + CLEAN_PULL_ROWS * usual_pa) / (rows + CLEAN_PULL_ROWS)
 
 
@@ -282,7 +287,7 @@ def tell_lives(series: HourlyRestriction, lives: Sequence[tuple[Edge | None, Lif
                 hours=float(life.hours[-1]) if seen else 0.0,
                 level_before_pa=spans[-1].level_end_pa if spans else None,
                 level_start_pa=life.early_pa,
-                level_end_pa=float(np.median(life.restriction_pa[-END_ROWS:])) if seen else None,
+                level_end_pa=middle(life.restriction_pa[-END_ROWS:]) if seen else None,
             )
         )
     return spans

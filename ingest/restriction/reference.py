@@ -351,6 +351,6 @@ def _exponent(d_flow: FloatArray, d_drop: FloatArray, kind: str) -> tuple[float,
 
 
 def _weighted_quantiles(values: FloatArray, weights: FloatArray, points: Sequence[float]) -> list[float]:
-    order = np.argsort(values, kind="stable")
+    order = np.argsort(values)  # equal values may come in any order: which of them is found is the same
     total = np.cumsum(weights[order])
     return [float(values[order[np.searchsorted(total, q * total[-1])]]) for q in points]

@@ -222,7 +222,10 @@ def below_clean(
     by_work = bool(np.all(np.isnan(series.flow_ratio)))
     rows = BELOW_WORK_ROWS if by_work else BELOW_ROWS
     low_at, high_at = (BELOW_WORK_ENTER, BELOW_WORK_LEAVE) if by_work else (BELOW_ENTER, BELOW_LEAVE)
-    smooth = trailing_median(series.restriction_pa[place], rows)
+    level = series.restriction_pa[place]
+    if not np.any(level < low_at * clean_pa):  # nor is any median, then
+        return low, []
+    smooth = trailing_median(level, rows)
     enter = smooth < low_at * clean_pa
     enter[: rows - 1] = False
     state = latched(enter, smooth > high_at * clean_pa)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from ingest.restriction import HourSummary, PackedHour, Readings, Summaries, summarise_hours
-from ingest.restriction.changes import sliding_quantile
+from ingest.restriction.changes import sliding_quantile, spreads
 from ingest.restriction.reference import at_reference_flow, learn_reference, learn_zero
 
 START_S = 1_772_431_200.0
@@ -101,6 +101,18 @@ def test_a_sliding_quantile_equals_numpy_to_the_last_bit(q: float, rows: int) ->
     values = np.random.default_rng(8).normal(size=400)
     windows = np.lib.stride_tricks.sliding_window_view(values, rows)
     assert np.array_equal(sliding_quantile(values, q, rows), np.quantile(windows, q, axis=1))
+
+
+def test_distances_from_the_median_of_each_beginning_are_those_of_numpy() -> None:
+    for values in (
+        np.random.default_rng(9).normal(size=60),
+        np.array([3.0, 3.0, 1.0, 3.0, 1.0]),
+        np.empty(0),
+    ):
+        plain = [
+            np.sum(np.abs(values[:k] - np.median(values[:k]))) if k else 0.0 for k in range(len(values) + 1)
+        ]
+        assert spreads(values) == pytest.approx(plain, abs=1e-12)
 
 
 def test_the_reference_flow_is_the_full_one_also_where_full_and_nearly_full_share_a_bin() -> None:
