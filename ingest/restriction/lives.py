@@ -15,7 +15,8 @@ from functools import cached_property
 
 import numpy as np
 
-from .changes import Change, find_changes, middle
+from .changes import Change, find_changes
+from .ranks import middle
 from .reference import HourlyRestriction
 from .summary import HOUR_S, BoolArray, FloatArray
 

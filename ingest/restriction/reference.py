@@ -14,6 +14,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from .atmosphere import STANDARD_KG_M3, air_density_kg_m3, standard_pressure_pa, standard_temperature_k
+from .ranks import middle
 from .summary import FLOW_KINDS, BoolArray, FloatArray, HourSummary, IntArray, Summaries
 
 DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and said, where none can be fitted
@@ -29,6 +30,7 @@ ZERO_NEAR_PA = (
 )
 ZERO_PATIENCE = 40  # until so many in a row say the same: then it is the new usual one
 ZERO_MEMORY = 20.0  # levels over which the usual zero follows a sensor's honest drift
+ZERO_RUN, ZERO_STEPS = 2_000, 64  # levels followed at once, as long as all are near; and one by one
 ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
 HIGH_HOURS = 0.9  # of the working hours reach less than the reference flow; the rest may be overspeed
 FOLLOWS_S = 7200  # hours further apart may have seen another element
@@ -211,17 +213,34 @@ def _usual(levels_pa: FloatArray) -> FloatArray:
     A sensor at rest reads about 0; so the first is taken only if it is near that. The usual zero then follows
     levels near it, and moves to another one only when that has stayed: a fault is not learned from.
     """
-    result: list[float] = []
-    usual, away, memory = 0.0, 0, 0.0
-    for level in levels_pa.tolist():
-        result.append(usual)
-        if memory < ZERO_MEMORY:
-            memory += 1.0
-        if -ZERO_NEAR_PA <= level - usual <= ZERO_NEAR_PA:
-            usual, away = usual + (level - usual) / memory, 0
-        elif (away := away + 1) > ZERO_PATIENCE:
-            usual, away = level, 0
-    return np.array(result)
+    parts: list[FloatArray] = []
+    row, usual, away, memory = 0, 0.0, 0, 0.0
+    while row < len(levels_pa):
+        if memory == ZERO_MEMORY and away == 0:  # as a rule all are near: so many at once
+            run = levels_pa[row : row + ZERO_RUN]
+            drawn = _drawn(usual, run)
+            far = np.flatnonzero(np.abs(run - drawn[:-1]) > ZERO_NEAR_PA)
+            many = int(far[0]) if len(far) else len(run)
+            parts.append(drawn[:many])
+            row, usual = row + many, float(drawn[many])
+        result: list[float] = []
+        for level in levels_pa[row : row + ZERO_STEPS].tolist():
+            result.append(usual)
+            memory = min(memory + 1.0, ZERO_MEMORY)
+            if -ZERO_NEAR_PA <= level - usual <= ZERO_NEAR_PA:
+                usual, away = usual + (level - usual) / memory, 0
+            elif (away := away + 1) > ZERO_PATIENCE:
+                usual, away = level, 0
+        parts.append(np.array(result))
+        row += len(result)
+    return np.concatenate(parts)
+
+
+def _drawn(usual: float, levels_pa: FloatArray) -> FloatArray:
+    """The usual zero before each level and after the last, drawn by each as by one of ZERO_MEMORY."""
+    fade = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(len(levels_pa) + 1)
+    pulled = np.cumsum(np.concatenate(([0.0], levels_pa / fade[1:]))) / ZERO_MEMORY
+    return np.asarray(fade * (usual + pulled))
 
 
 def _median_around(values: FloatArray, width: int) -> FloatArray:
@@ -229,7 +248,7 @@ def _median_around(values: FloatArray, width: int) -> FloatArray:
     half, n = width // 2, len(values)
     result = median_filter(values, size=width, mode="nearest") if n > width else values.copy()
     for row in {*range(min(half, n)), *range(max(0, n - half), n)} if n > width else range(n):
-        result[row] = np.median(values[max(0, row - half) : row + half + 1])
+        result[row] = middle(values[max(0, row - half) : row + half + 1])
     return np.asarray(result)
 
 

@@ -229,13 +229,23 @@ class Summaries(Sequence[HourSummary]):
         gone : starts of hours that have no readings any more. [s since 1970-01-01 UTC]
         """
         outdated = np.concatenate((newer.hours["hour_s"], np.array(gone, dtype=np.int64)))
+        if len(outdated) == 0:
+            return self
+        # What lies before the first of them, nearly everything as a rule, is only copied.
+        first = int(np.searchsorted(self.hours["hour_s"], outdated.min()))
+        rest = self.tail(len(self.hours) - first)._merged(newer, outdated)
+        return Summaries(
+            _joined(self.hours[:first], rest.hours),
+            _joined(self.bins[: self.bin_starts[first]], rest.bins),
+            np.concatenate((self.bin_count[:first], rest.bin_count)),
+        )
+
+    def _merged(self, newer: Summaries, outdated: IntArray) -> Summaries:
         keep = ~np.isin(self.hours["hour_s"], outdated)
-        hours = np.concatenate((self.hours[keep], newer.hours))
-        bins = np.concatenate((self.bins[np.repeat(keep, self.bin_count)], newer.bins))
+        hours = _joined(self.hours[keep], newer.hours)
+        bins = _joined(self.bins[np.repeat(keep, self.bin_count)], newer.bins)
         counts = np.concatenate((self.bin_count[keep], newer.bin_count))
         order = np.argsort(hours["hour_s"], kind="stable")
-        if np.array_equal(order, np.arange(len(order))):
-            return Summaries(hours, bins, counts)
         starts = np.concatenate(([0], np.cumsum(counts)))[:-1][order]
         rows = np.repeat(starts - np.concatenate(([0], np.cumsum(counts[order])))[:-1], counts[order])
         return Summaries(hours[order], bins[rows + np.arange(len(bins))], counts[order])
@@ -298,6 +308,11 @@ class Summaries(Sequence[HourSummary]):
         return isinstance(other, list) and list(self) == other
 
     __hash__ = None  # type: ignore[assignment]  # tables can change; nobody keeps them in a set
+
+
+def _joined(first: Table, then: Table) -> Table:
+    """One table after the other; as bytes, because field by field, numpy's way, takes 20 times as long."""
+    return np.concatenate((first.view(np.uint8), then.view(np.uint8))).view(first.dtype)
 
 
 _CODES: Mapping[str, tuple[str, ...]] = {"evidence": EVIDENCE, "flow_kind": FLOW_KINDS}

@@ -5,9 +5,10 @@ import dataclasses
 import numpy as np
 import pytest
 
-from ingest.restriction import Readings, summarise_hours
+from ingest.restriction import Readings, Summaries, summarise_hours
 from ingest.restriction.atmosphere import air_density_kg_m3, standard_pressure_pa, standard_temperature_k
-from ingest.restriction.reference import at_reference_flow, flow_exponent, learn_reference
+from ingest.restriction.reference import at_reference_flow, flow_exponent, learn_reference, learn_zero
+from ingest.restriction.summary import BIN_TABLE, HOUR_TABLE
 
 START_S = 1_772_431_200.0
 
@@ -52,6 +53,27 @@ def test_the_zero_is_learned_with_the_engine_off_and_taken_off():
     assert np.median(at_reference_flow(summaries, reference).restriction_pa) == pytest.approx(
         3000.0, rel=0.01
     )
+
+
+@pytest.mark.parametrize("moved", [[], [(300, 420)], [(70, 80), (100, 130), (2500, 5000)]])
+def test_the_usual_zero_followed_many_levels_at_once_is_the_one_followed_one_by_one(moved) -> None:
+    """Level by level as the docstring has it; faults of some hours and one that stays lie between."""
+    hours = np.zeros(5_000, HOUR_TABLE)
+    hours["hour_s"], hours["off_count"] = 3600 * np.arange(5_000), 20
+    hours["off_mean_pa"] = np.random.default_rng(1).normal(10.0, 20.0, 5_000)
+    for first, last in moved:
+        hours["off_mean_pa"][first:last] += 600.0
+    zero = learn_zero(Summaries(hours, np.empty(0, BIN_TABLE), np.zeros(5_000, np.int64)))
+    usual, away, expected = 0.0, 0, []
+    for count, level in enumerate(zero.levels_pa.tolist()):
+        expected.append(usual)
+        if abs(level - usual) <= 150.0:
+            usual, away = usual + (level - usual) / min(count + 1, 20), 0
+        else:
+            away += 1
+            if away > 40:
+                usual, away = level, 0
+    assert zero.usual_pa == pytest.approx(np.array(expected), abs=1e-9)
 
 
 def test_two_readings_at_each_key_on_are_enough_to_learn_the_zero():

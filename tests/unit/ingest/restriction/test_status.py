@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from ingest.restriction.status import smoothed
 
@@ -18,6 +19,15 @@ def test_two_odd_hours_do_not_move_the_level(odd_pa: float) -> None:
     seen_pa = line_pa.copy()
     seen_pa[40:42] += odd_pa
     assert np.max(np.abs(smoothed(seen_pa) - line_pa)[10:]) < 60.0
+
+
+def test_the_level_is_the_median_moved_along_the_theil_sen_slope_of_scipy() -> None:
+    values = np.random.default_rng(5).normal(3000.0, 200.0, 30)
+    for row in range(9, 30):
+        last = values[row - 9 : row]
+        slope = stats.theilslopes(last).slope
+        expected = np.median((last + slope * np.arange(8, -1, -1))[-5:])
+        assert smoothed(values)[row - 1] == pytest.approx(expected, rel=1e-12)
 
 
 def test_few_rows_give_plain_medians() -> None:
