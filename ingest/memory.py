@@ -82,7 +82,7 @@ def _keep(kept: OrderedDict[int, T], key: int, value: T, most: int) -> None:
 
 def summaries_of(connection: sa.Connection, housing_id: int) -> Summaries:
     """All summaries of a housing, from the database."""
-    return Summaries.unpacked(_packed(hours.summaries_since(connection, housing_id, -1)))
+    return Summaries.unpacked(_packed(hours.every_summary(connection, housing_id)))
 
 
 def _with(known: Summaries, written: list[Kept]) -> Summaries:

@@ -59,7 +59,7 @@ def recompute(
             seats = fleet.assignments_of_housing(connection, housing.id)
             devices = sorted({seat.device_id for seat in seats})
             made = list(_made(connection, housing.id, hours.hours_of_devices(connection, devices)))
-            kept = {row.hour: row for row in hours.summaries_since(connection, housing.id, -1)}
+            kept = {row.hour: row for row in hours.every_summary(connection, housing.id)}
             waiting = frozenset(hours.hours_of_devices(connection, devices, only_behind=True))
         compared = _compared(housing, made, kept, waiting)
         if write is not None:

@@ -94,25 +94,20 @@ def _touch(connection: sa.Connection, stream_id: int, numbers: Range) -> None:
 # ---------------------------------------------------------------- what waits
 
 
+_DUE = """
+SELECT b.id, b.first, b.last, hours.first_seq, hours.last_seq
+FROM boot_corrections b JOIN hours ON hours.stream_id = b.stream_id
+WHERE b.undone_us IS NULL AND hours.revision > hours.analysed_revision
+    AND hours.first_seq <= b.last AND hours.last_seq >= b.first AND hours.stream_id IN ({})
+"""
+
+
 def due(connection: sa.Connection, stream_ids: Sequence[int]) -> list[tuple[int, Range]]:
     """(correction, numbers) in hours of these streams that wait for analysis."""
-    both = boot_corrections.join(hours, hours.c.stream_id == boot_corrections.c.stream_id)
-    query = sa.select(
-        boot_corrections.c.id,
-        boot_corrections.c.first,
-        boot_corrections.c.last,
-        hours.c.first_seq,
-        hours.c.last_seq,
-    ).select_from(both)
-    query = query.where(
-        boot_corrections.c.undone_us.is_(None),
-        hours.c.revision > hours.c.analysed_revision,
-        hours.c.first_seq <= boot_corrections.c.last,
-        hours.c.last_seq >= boot_corrections.c.first,
-    )
     found: list[tuple[int, Range]] = []
     for piece in dialect.chunks(sorted(set(stream_ids))):
-        for number, first, last, low, top in connection.execute(query.where(hours.c.stream_id.in_(piece))):
+        sql = _DUE.format(dialect.marks(piece))
+        for number, first, last, low, top in dialect.run(connection, sql, tuple(piece)):
             found.append((number, (max(first, low), min(last, top))))
     return sorted(found)
 

@@ -49,6 +49,11 @@ def run(connection: sa.Connection, sql: str, parameters: tuple[Any, ...] | list[
     return connection.exec_driver_sql(sql if is_sqlite(connection) else _for_postgres(sql), parameters)
 
 
+def marks(values: Sequence[Any]) -> str:
+    """A ? for each value, for an IN list of plain SQL."""
+    return ", ".join("?" * len(values))
+
+
 class Encoded(NamedTuple):
     """
     Rows of numbers as the driver takes them, but for the first column, which all share and which comes last.

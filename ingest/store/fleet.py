@@ -196,7 +196,8 @@ def housings_of(connection: sa.Connection, machine_id: int) -> list[Housing]:
 
 def revision_of(connection: sa.Connection, housing_id: int) -> int:
     """The revision of a housing, which counts the writes to its summaries."""
-    return connection.scalar(sa.select(housings.c.revision).where(housings.c.id == housing_id)) or 0
+    sql = "SELECT revision FROM housings WHERE id = ?"
+    return int(dialect.run(connection, sql, (housing_id,)).scalar() or 0)
 
 
 def every_housing(connection: sa.Connection, owner: int) -> list[Housing]:
@@ -302,8 +303,8 @@ def _cut(connection: sa.Connection, old: Assignment, from_us: int | None, until_
 
 def housings_ever(connection: sa.Connection, device_id: int) -> list[int]:
     """Housings whose summaries may rest on this device: those it is or ever was assigned to."""
-    query = sa.select(assignments.c.housing_id).where(assignments.c.device_id == device_id).distinct()
-    return sorted(connection.scalars(query))
+    sql = "SELECT DISTINCT housing_id FROM assignments WHERE device_id = ?"
+    return sorted(dialect.run(connection, sql, (device_id,)).scalars())
 
 
 # ---------------------------------------------------------------- element changes

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from itertools import chain
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 
 from gateway.units import QUANTITIES
-from ingest.models import hour_summaries, hours, housings, streams
+from ingest.models import hour_summaries, hours, streams
 from ingest.store import dialect
 
 HOUR_US = 3_600_000_000
@@ -91,16 +91,17 @@ class Behind(NamedTuple):
     revision: int
 
 
+_BEHIND = """
+SELECT hours.stream_id, streams.device_id, hours.hour, hours.revision
+FROM hours JOIN streams ON streams.id = hours.stream_id
+WHERE hours.revision > hours.analysed_revision
+ORDER BY hours.stream_id, hours.hour LIMIT ?
+"""
+
+
 def behind(connection: sa.Connection, *, limit: int) -> list[Behind]:
     """Hours whose revision is ahead of their analysis."""
-    query = (
-        sa.select(hours.c.stream_id, streams.c.device_id, hours.c.hour, hours.c.revision)
-        .join_from(hours, streams)
-        .where(sa.text("hours.revision > hours.analysed_revision"))
-        .order_by(hours.c.stream_id, hours.c.hour)
-        .limit(limit)
-    )
-    return [Behind(*row) for row in connection.execute(query)]
+    return [Behind(*row) for row in dialect.run(connection, _BEHIND, (limit,))]
 
 
 def count_behind(connection: sa.Connection, device_ids: Sequence[int] | None = None) -> int:
@@ -112,17 +113,16 @@ def count_behind(connection: sa.Connection, device_ids: Sequence[int] | None = N
     return connection.scalar(query) or 0
 
 
+_ANALYSED = """
+UPDATE hours SET analysed_revision = ? WHERE stream_id = ? AND hour = ? AND analysed_revision < ?
+"""
+
+
 def mark_analysed(connection: sa.Connection, done: Sequence[Behind]) -> None:
     """Remember up to which revision hours were analysed; one that was touched meanwhile stays due."""
-    here = sa.update(hours).where(
-        hours.c.stream_id == sa.bindparam("of_stream"),
-        hours.c.hour == sa.bindparam("of_hour"),
-        hours.c.analysed_revision < sa.bindparam("to_revision"),
-    )
-    connection.execute(
-        here.values(analysed_revision=sa.bindparam("to_revision")),
-        [{"of_stream": b.stream_id, "of_hour": b.hour, "to_revision": b.revision} for b in done],
-    )
+    if done:
+        rows = [(b.revision, b.stream_id, b.hour, b.revision) for b in done]
+        dialect.run(connection, _ANALYSED, rows)
 
 
 def touch_again(connection: sa.Connection, device_id: int, from_us: int | None, until_us: int | None) -> None:
@@ -159,20 +159,20 @@ def readings_between(
     return np.concatenate(found) if found else np.empty((0, 1 + len(columns)))
 
 
+_SPANS = """
+SELECT hours.stream_id, min(hours.first_seq), max(hours.last_seq)
+FROM hours JOIN streams ON streams.id = hours.stream_id
+WHERE streams.device_id = ? AND hours.hour BETWEEN ? AND ?
+GROUP BY hours.stream_id
+"""
+
+
 def spans_of(
     connection: sa.Connection, device_id: int, from_us: int, until_us: int
 ) -> list[tuple[int, int, int]]:
     """(stream, lowest, highest number) that the hours of a device in a span name."""
-    query = (
-        sa.select(hours.c.stream_id, sa.func.min(hours.c.first_seq), sa.func.max(hours.c.last_seq))
-        .join_from(hours, streams)
-        .where(
-            streams.c.device_id == device_id,
-            hours.c.hour.between(from_us // HOUR_US, (until_us - 1) // HOUR_US),
-        )
-        .group_by(hours.c.stream_id)
-    )
-    return [(a, b, c) for a, b, c in connection.execute(query)]
+    bounds = (device_id, from_us // HOUR_US, (until_us - 1) // HOUR_US)
+    return [(a, b, c) for a, b, c in dialect.run(connection, _SPANS, bounds)]
 
 
 def _rows_of_stream(
@@ -213,6 +213,14 @@ class Kept(NamedTuple):
     bins: bytes | None
 
 
+_RAISED = "UPDATE housings SET revision = revision + 1 WHERE id = ? RETURNING revision"
+_PUT_SUMMARY = """
+INSERT INTO hour_summaries (housing_id, hour, revision, record, bins) VALUES (?, ?, ?, ?, ?)
+ON CONFLICT (housing_id, hour) DO UPDATE SET
+    revision = excluded.revision, record = excluded.record, bins = excluded.bins
+"""
+
+
 def put_summaries(
     connection: sa.Connection, housing_id: int, revision: int, found: Sequence[Kept]
 ) -> frozenset[int]:
@@ -222,20 +230,11 @@ def put_summaries(
     An hour that another process wrote since then may hold newer readings: it is left alone, and has to be
     done again. The housing's row is locked by raising its revision, so that two processes take turns.
     """
-    raised = sa.update(housings).where(housings.c.id == housing_id).values(revision=housings.c.revision + 1)
-    now = connection.scalar(raised.returning(housings.c.revision))
-    assert now is not None  # housings are never deleted
+    now = int(dialect.run(connection, _RAISED, (housing_id,)).scalar_one())  # housings are never deleted
     newer = _written_since(connection, housing_id, revision) if now != revision + 1 else frozenset()
-    statement = dialect.insert(connection, hour_summaries)
-    new = {name: statement.excluded[name] for name in ("revision", "record", "bins")}
-    statement = statement.on_conflict_do_update(index_elements=["housing_id", "hour"], set_=new)
-    rows = [
-        {"housing_id": housing_id, "revision": now, **kept._asdict()}
-        for kept in found
-        if kept.hour not in newer
-    ]
+    rows = [(housing_id, hour, now, record, bins) for hour, record, bins in found if hour not in newer]
     if rows:
-        connection.execute(statement, rows)
+        dialect.run(connection, _PUT_SUMMARY, rows)
     return newer
 
 
@@ -246,15 +245,27 @@ def _written_since(connection: sa.Connection, housing_id: int, revision: int) ->
     return frozenset(connection.scalars(query))
 
 
-_SUMMARIES = """
-SELECT hour, record, bins FROM hour_summaries WHERE housing_id = ? AND revision > ? ORDER BY hour
+_SUMMARIES = "SELECT hour, record, bins FROM hour_summaries WHERE housing_id = ? ORDER BY hour"
+# The plus keeps SQLite from going through all hours, because they are in order, to find the few.
+_SUMMARIES_SINCE = """
+SELECT hour, record, bins FROM hour_summaries WHERE housing_id = ? AND revision > ? ORDER BY +hour
 """
 
 
+def every_summary(connection: sa.Connection, housing_id: int) -> list[Kept]:
+    """All summaries of a housing, in time order."""
+    return _kept(dialect.run(connection, _SUMMARIES, (housing_id,)))
+
+
 def summaries_since(connection: sa.Connection, housing_id: int, revision: int) -> list[Kept]:
-    """The summaries of a housing written after a revision of it, in time order; -1: all."""
-    result = dialect.run(connection, _SUMMARIES, (housing_id, revision))
-    return [Kept(*row) for row in result]
+    """The summaries of a housing written after a revision of it, in time order."""
+    return _kept(dialect.run(connection, _SUMMARIES_SINCE, (housing_id, revision)))
+
+
+def _kept(result: sa.CursorResult[Any]) -> list[Kept]:
+    found = [Kept(*row) for row in result.cursor.fetchall()]
+    result.close()
+    return found
 
 
 def hours_of_devices(

@@ -273,18 +273,20 @@ def _report_row(stream_id: int, kind: str, entry: Mapping[str, Any], now_us: int
     }
 
 
+_LAST_EVENT = """
+SELECT name, received_us FROM reports
+WHERE kind = 'event' AND name IS NOT NULL AND stream_id = (
+    SELECT id FROM streams WHERE device_id IN ({}) ORDER BY last_heard_us DESC, id DESC LIMIT 1)
+ORDER BY at_seq DESC, received_us DESC LIMIT 1
+"""
+
+
 def last_event(connection: sa.Connection, device_ids: list[int]) -> tuple[str, int] | None:
     """Name and time of receipt [us] of the event that is last by number on the device's newest stream."""
-    newest = sa.select(streams.c.id).where(streams.c.device_id.in_(device_ids))
-    newest = newest.order_by(streams.c.last_heard_us.desc(), streams.c.id.desc()).limit(1)
-    query = sa.select(reports.c.name, reports.c.received_us).where(
-        reports.c.stream_id == newest.scalar_subquery(),
-        reports.c.kind == "event",
-        reports.c.name.is_not(None),
-    )
-    row = connection.execute(
-        query.order_by(reports.c.at_seq.desc(), reports.c.received_us.desc()).limit(1)
-    ).first()
+    if not device_ids:
+        return None
+    sql = _LAST_EVENT.format(dialect.marks(device_ids))
+    row = dialect.run(connection, sql, tuple(device_ids)).first()
     return None if row is None else (row[0], row[1])
 
 

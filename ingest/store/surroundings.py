@@ -13,7 +13,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from ingest.models import assignments, element_changes, hours, housings, machines, streams, terminals
+from ingest.store import dialect
 from ingest.store.fleet import Housing, Terminal
 
 
@@ -48,57 +48,60 @@ def of_housings(
     whole_owner : `wanted` are all of one owner; then rows are found by owner and not one by one.
     """
     found = {housing.id: Surroundings() for housing in wanted}
-    if not wanted:
+    if whole_owner and wanted:
+        _fill(connection, found, now_us, "machines.owner_id = ?", (wanted[0].owner_id,))
         return found
-    here: Any = housings.c.id.in_([housing.id for housing in wanted])
-    if whole_owner:
-        here = machines.c.owner_id == wanted[0].owner_id
-    _fill_entered(connection, here, found)
-    _fill_devices(connection, here, found, now_us)
+    for piece in dialect.chunks(list(found)):
+        _fill(connection, found, now_us, f"housings.id IN ({dialect.marks(piece)})", tuple(piece))
     return found
 
 
-def _fill_entered(connection: sa.Connection, here: Any, found: dict[int, Surroundings]) -> None:
-    query = sa.select(terminals.c.housing_id, *(terminals.c[name] for name in Terminal._fields))
-    query = query.select_from(terminals.join(housings).join(machines)).where(here)
-    for housing_id, *values in connection.execute(query.order_by(terminals.c.valid_from_us)):
+# Plain SQL, because a page is asked for often and building these takes longer than running them. What is
+# left open is `here`: which housings.
+_HOUSINGS = "JOIN housings ON housings.id = housing_id JOIN machines ON machines.id = housings.machine_id"
+_TERMINALS = f"""
+SELECT housing_id, {", ".join(f"terminals.{name}" for name in Terminal._fields)}
+FROM terminals {_HOUSINGS} WHERE {{here}} ORDER BY valid_from_us
+"""
+_CHANGES = f"""
+SELECT housing_id, changed_us FROM element_changes {_HOUSINGS} WHERE {{here}} ORDER BY changed_us
+"""
+_SEATS = f"""
+FROM assignments {_HOUSINGS} WHERE {{here}}
+    AND (from_us IS NULL OR from_us <= ?) AND (until_us IS NULL OR until_us > ?)
+"""
+_SITTING = f"SELECT housing_id, device_id {_SEATS} ORDER BY assignments.id"
+_HEARD = f"""
+SELECT id, device_id, last_heard_us, highest, appended_through FROM streams
+WHERE device_id IN (SELECT device_id {_SEATS})
+"""
+_BEHIND = f"""
+SELECT streams.device_id, count(*), min(hours.hour) FROM hours JOIN streams ON streams.id = hours.stream_id
+WHERE hours.revision > hours.analysed_revision AND streams.device_id IN (SELECT device_id {_SEATS})
+GROUP BY streams.device_id
+"""
+
+
+def _fill(
+    connection: sa.Connection, found: dict[int, Surroundings], now_us: int, here: str, which: tuple[int, ...]
+) -> None:
+    for housing_id, *values in dialect.run(connection, _TERMINALS.format(here=here), which):
         found[housing_id].terminals.append(Terminal(*values))
-    changed = sa.select(element_changes.c.housing_id, element_changes.c.changed_us)
-    changed = changed.select_from(element_changes.join(housings).join(machines)).where(here)
-    for housing_id, changed_us in connection.execute(changed.order_by(element_changes.c.changed_us)):
+    for housing_id, changed_us in dialect.run(connection, _CHANGES.format(here=here), which):
         found[housing_id].changes_us.append(changed_us)
-
-
-def _fill_devices(connection: sa.Connection, here: Any, found: dict[int, Surroundings], now_us: int) -> None:
-    seats = sa.select(assignments.c.housing_id, assignments.c.device_id)
-    seats = seats.select_from(assignments.join(housings).join(machines)).where(
-        here,
-        sa.or_(assignments.c.from_us.is_(None), assignments.c.from_us <= now_us),
-        sa.or_(assignments.c.until_us.is_(None), assignments.c.until_us > now_us),
-    )
+    sitting = (*which, now_us, now_us)
     on: defaultdict[int, list[int]] = defaultdict(list)
-    for housing_id, device_id in connection.execute(seats.order_by(assignments.c.id)):
+    for housing_id, device_id in dialect.run(connection, _SITTING.format(here=here), sitting):
         found[housing_id].device_ids.append(device_id)
         on[device_id].append(housing_id)
-    sitting = seats.with_only_columns(assignments.c.device_id)
-    for row in connection.execute(_heard().where(streams.c.device_id.in_(sitting))):
+    for row in dialect.run(connection, _HEARD.format(here=here), sitting):
         for housing_id in on[row.device_id]:
             _take_newest(found[housing_id], row)
-    for device_id, many, first in connection.execute(_behind().where(streams.c.device_id.in_(sitting))):
+    for device_id, many, first in dialect.run(connection, _BEHIND.format(here=here), sitting):
         for housing_id in on[device_id]:
             around = found[housing_id]
             around.hours_behind += many
             around.behind_from_hour = min(first, around.behind_from_hour or first)
-
-
-def _heard() -> sa.Select[Any]:
-    return sa.select(
-        streams.c.id,
-        streams.c.device_id,
-        streams.c.last_heard_us,
-        streams.c.highest,
-        streams.c.appended_through,
-    )
 
 
 def _take_newest(around: Surroundings, row: sa.Row[Any]) -> None:
@@ -106,9 +109,3 @@ def _take_newest(around: Surroundings, row: sa.Row[Any]) -> None:
     if kept is None or (row.last_heard_us, row.id) > (kept.last_heard_us, kept.stream_id):
         has_more = row.appended_through is not None and row.appended_through > row.highest
         around.newest = Newest(row.id, row.device_id, row.last_heard_us, has_more)
-
-
-def _behind() -> sa.Select[Any]:
-    query = sa.select(streams.c.device_id, sa.func.count(), sa.func.min(hours.c.hour))
-    query = query.select_from(hours.join(streams)).group_by(streams.c.device_id)
-    return query.where(sa.text("hours.revision > hours.analysed_revision"))
