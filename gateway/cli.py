@@ -30,6 +30,15 @@ EXIT_FAILED: Final = 1  # asked and answered: something is not as it should be (
 EXIT_CALLED_WRONGLY: Final = 2
 EXIT_TRY_AGAIN: Final = 3
 
+# The settings that a command beside `run` reads; the rest of the file is checked all the same.
+_SPOOL: Final = ("device", "spool.path")
+_CARRY: Final = (*_SPOOL, "uplink.key_file")
+_ENROL: Final = (
+    "device",
+    *(f"uplink.{key}" for key in ("server", "key_file", "timeout_s")),
+    *(f"uplink.{key}_file" for key in ("ca", "certificate", "certificate_key")),
+)
+
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command. Returns its exit code."""
@@ -54,39 +63,49 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"cleanside-gateway {VERSION} ({BUILT})")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _command(commands, "run", _run, "Collect and send until stopped.")
-    status = _command(commands, "status", _status, "Say what the spool holds and owes; changes nothing.")
+    status = _command(
+        commands, "status", _status, "Say what the spool holds and owes; changes nothing.", *_SPOOL
+    )
     status.add_argument("--json", action="store_true", help="As one JSON object.")
     rewind = _command(
-        commands, "rewind", _rewind, "Send again from a number on, as far back as it is still held."
+        commands, "rewind", _rewind, "Send again from a number on, as far back as it is still held.", *_SPOOL
     )
     rewind.add_argument(
         "--from", dest="first", type=int, required=True, metavar="N", help="First number to send again."
     )
     rewind.add_argument("--stream", help="Which stream; default: the one that is open.")
     carry = _command(
-        commands, "export", _export, "Write what waits to a file that can be carried; it stays here too."
+        commands,
+        "export",
+        _export,
+        "Write what waits to a file that can be carried; it stays here too.",
+        *_CARRY,
     )
     carry.add_argument(
         "--out", required=True, metavar="FILE", help="The file; one that was cut short is gone on with."
     )
-    enrol = _command(commands, "enrol", _enrol, "Get the device's key with a one-time code.")
+    enrol = _command(commands, "enrol", _enrol, "Get the device's key with a one-time code.", *_ENROL)
     enrol.add_argument(
         "--code-file",
         metavar="FILE",
         help="File with the code; default: asked for on a terminal, else the first line of standard input.",
     )
-    verify = _command(commands, "verify", _verify, "Check the file and its numbering; changes nothing.")
+    verify = _command(
+        commands, "verify", _verify, "Check the file and its numbering; changes nothing.", *_SPOOL
+    )
     verify.add_argument("--json", action="store_true", help="As one JSON object.")
     return parser
 
 
-def _command(commands: Any, name: str, command: Callable[..., int], sentence: str) -> argparse.ArgumentParser:
+def _command(
+    commands: Any, name: str, command: Callable[..., int], sentence: str, *settings: str
+) -> argparse.ArgumentParser:
     # No abbreviations: a code or name given to a flag that is not there must not end up in another.
     parser: argparse.ArgumentParser = commands.add_parser(
         name, help=sentence, description=sentence, allow_abbrev=False
     )
     parser.set_defaults(command=command)
-    add_flags(parser)
+    add_flags(parser, *settings)
     return parser
 
 

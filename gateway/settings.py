@@ -186,10 +186,12 @@ class Settings:
     sources: Sequence[Mapping[str, Any]] = field(default_factory=tuple)
 
 
-def add_flags(parser: argparse.ArgumentParser) -> None:
-    """Give a command all settings as flags, with help from the table."""
+def add_flags(parser: argparse.ArgumentParser, *names: str) -> None:
+    """Give a command all settings as flags, or those named, with help from the table."""
     parser.add_argument("--settings", metavar="FILE", help=f"Settings file (TOML); or {PREFIX}SETTINGS.")
     for row in TABLE:
+        if names and row.name not in names:
+            continue
         default = "" if row.default is None else f" Default: {row.default}."
         parser.add_argument(
             row.flag,
@@ -197,6 +199,8 @@ def add_flags(parser: argparse.ArgumentParser) -> None:
             metavar="VALUE",
             help=f"{row.sentence}{default} Or {row.variable}.".replace("%", "%%"),
         )
+    if names:
+        return
     parser.add_argument(
         "--source",
         dest="sources",

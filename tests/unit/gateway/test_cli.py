@@ -114,6 +114,24 @@ def test_status_says_what_waits_and_why(
     assert document["streams"][0]["appended_through"] == 5
 
 
+@pytest.mark.parametrize(
+    ("command", "flags"),
+    [
+        ("status", {"--device", "--spool-path", "--json"}),
+        ("verify", {"--device", "--spool-path", "--json"}),
+        ("rewind", {"--device", "--spool-path", "--from", "--stream"}),
+        ("export", {"--device", "--spool-path", "--uplink-key-file", "--out"}),
+    ],
+)
+def test_a_command_beside_run_shows_the_settings_that_it_reads_and_no_others(
+    command: str, flags: set[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    with pytest.raises(SystemExit):
+        main([command, "--help"])
+    shown = set(re.findall(r"^  (--[a-z-]+)", capsys.readouterr().out, re.MULTILINE))
+    assert shown == flags | {"--settings"}
+
+
 def test_status_warns_when_what_waits_fills_the_budget(tmp_path: Path) -> None:
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 20_000))
