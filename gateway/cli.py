@@ -23,6 +23,7 @@ from typing import Any, Final
 
 from gateway.errors import CalledWrongly, GatewayError, TryAgain
 from gateway.settings import Settings, add_flags, key_reader, load
+from gateway.units import counted
 from gateway.version import BUILT, VERSION
 
 EXIT_OK: Final = 0
@@ -157,7 +158,7 @@ def _rewind(settings: Settings, parsed: argparse.Namespace) -> int:
             f"--from {parsed.first} is not a number from 1 up; see status for the numbers there are"
         )
     again = rewind(settings.spool_path, stream=parsed.stream, first=parsed.first)
-    print(f"{again} readings go again, from number {parsed.first}")
+    print(f"to be sent again: {counted(again, 'reading')}, from number {parsed.first}")
     return EXIT_OK
 
 
@@ -167,14 +168,15 @@ def _export(settings: Settings, parsed: argparse.Namespace) -> int:
     from gateway.status import read
 
     done = export(settings.spool_path, Path(parsed.out), key=key_reader(settings, os.environ)())
-    kept = f"; {done.kept} blocks stood there before" if done.kept else ""
-    print(f"{done.readings} readings in {done.blocks} blocks written to {parsed.out}{kept}")
-    print("they stay in the spool until the server holds them")
+    kept = f"; {counted(done.kept, 'block')} stood there before" if done.kept else ""
+    what = f"{counted(done.readings, 'reading')} in {counted(done.blocks, 'block')}"
+    print(f"{what} written to {parsed.out}{kept}")
+    print("what was written stays in the spool until the server holds it")
     left = read(settings.spool_path, now_us=SystemClock().utc_us()).spool
     if left.waits_for_anchor:
         print(
-            f"of {left.backlog} readings that wait, those whose time is not known yet are not in it; "
-            "see status"
+            f"{counted(left.backlog, 'reading')} waiting in all: "
+            "those whose time is not known yet are not in it; see status"
         )
     return EXIT_OK
 

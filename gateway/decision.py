@@ -17,6 +17,7 @@ from typing import Any
 from gateway.retry_after import retry_after_s
 from gateway.spool import MAX_BATCH_READINGS
 from gateway.transport import NoAnswer, Outcome, Reply
+from gateway.units import counted
 from gateway.wire import (
     ANSWER_MEDIA_TYPE,
     PROBLEM_MEDIA_TYPE,
@@ -328,7 +329,7 @@ def _on_conflict(state: LinkState, sent: Sent, code: str, jitter: float) -> Deci
 def _on_too_large(state: LinkState, sent: Sent) -> Decision:
     if sent.count > 1:
         smaller = replace(state, limit=max(1, sent.count // 2))
-        return Decision(state=smaller, event="gateway.batch_too_large", reason=f"{sent.count} readings")
+        return Decision(state=smaller, event="gateway.batch_too_large", reason=counted(sent.count, "reading"))
     # One reading over the limit can only be a reading that is none: the way of a culprit.
     return _on_refused(
         replace(state, bare=True), replace(sent, bare=True), Reply(status=413, headers={}, body=b"")

@@ -20,6 +20,7 @@ from gateway.spool_batch import Row, columns_of, is_whole, read_rows, sendable
 from gateway.spool_shed import shed_within
 from gateway.spool_state import StreamRow
 from gateway.spool_time import Placements
+from gateway.units import counted
 from gateway.version import BUILT, VERSION
 from gateway.wire import MAX_SHED_RANGES, Batch, GatewayReport, ShedRange
 
@@ -112,9 +113,10 @@ def _check_whole(
     """A number that is neither held nor declared would never be told of: the tree of the file has a fault."""
     told = len(rows) + sum(entry.last - entry.first + 1 for entry in shed)
     if told < last_seq - first_seq + 1:
+        missing = counted(last_seq - first_seq + 1 - told, "number")
         raise SpoolDamaged(
-            f"stream {stream.stream}: {last_seq - first_seq + 1 - told} numbers of {first_seq}..{last_seq} "
-            "are neither held nor declared; the file is set aside whole, and collection goes on in a new one"
+            f"stream {stream.stream}: {missing} of {first_seq}..{last_seq} "
+            "neither held nor declared; the file is set aside whole, and collection goes on in a new one"
         )
 
 

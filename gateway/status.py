@@ -14,6 +14,7 @@ from typing import Any, Final
 from gateway.errors import CalledWrongly
 from gateway.spool_file import open_to_read, translated
 from gateway.spool_state import WARN_SHARE, SpoolState, read_state
+from gateway.units import counted
 from gateway.wire import instant_text
 
 _DAYS_SHOWN: Final = 7
@@ -126,7 +127,7 @@ def as_text(status: Status) -> str:
     link = spool.notes.get("link", {})
     lines = [
         f"device       {spool.device}",
-        f"waiting      {spool.backlog} readings{_oldest(status)}",
+        f"waiting      {counted(spool.backlog, 'reading')}{_oldest(status)}",
         f"draining     {_drain(status)}",
         f"link         {'failing' if link.get('failing') else 'no trouble noted'}{_error(link)}",
         f"clock        {_clock(spool)}",

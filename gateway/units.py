@@ -181,6 +181,11 @@ def from_si(value: float, unit: str, quantity: str) -> float:
     return float(f"{sent:.15g}")
 
 
+def counted(number: int, noun: str, plural: str = "") -> str:
+    """A count with its noun: "1 reading", "1,200 readings". plural : where it is not noun + s."""
+    return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
+
+
 def suggest_unit(unit: str, quantity: str) -> str | None:
     """The accepted unit that `unit` most likely means, or None: for a person to confirm, never applied."""
     accepted = QUANTITIES[quantity].units

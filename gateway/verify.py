@@ -17,6 +17,7 @@ from gateway.payload import read_unit_set, read_values
 from gateway.spool_file import open_to_read, translated
 from gateway.spool_shed import shed_within
 from gateway.spool_state import StreamRow, stream_rows
+from gateway.units import counted
 
 _MOST_FINDINGS = 50
 
@@ -66,12 +67,10 @@ def _of_numbers(connection: apsw.Connection, row: StreamRow) -> list[str]:
     given_up = sum(entry.last - entry.first + 1 for entry in shed)
     both = sum(_count(connection, row, entry.first, entry.last) for entry in shed)
     if both:
-        findings.append(f"stream {row.stream}: {both} numbers are held and declared shed")
+        findings.append(f"stream {row.stream}: {counted(both, 'number')} both held and declared shed")
     if held + given_up - both != last - first + 1:
-        missing = last - first + 1 - held - given_up + both
-        findings.append(
-            f"stream {row.stream}: {missing} numbers of {first}..{last} are neither held nor declared shed"
-        )
+        missing = counted(last - first + 1 - held - given_up + both, "number")
+        findings.append(f"stream {row.stream}: {missing} of {first}..{last} neither held nor declared shed")
     return findings
 
 

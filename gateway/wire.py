@@ -27,7 +27,7 @@ from uuid import UUID
 
 import orjson
 
-from gateway.units import QUANTITIES, accepts, suggest_unit
+from gateway.units import QUANTITIES, accepts, counted, suggest_unit
 
 # ---------------------------------------------------------------- limits (published in answers and docs)
 
@@ -769,14 +769,16 @@ def _decode_columns(document: dict[str, Any], rows: _Rows, notes: _Notes, *, num
 
 def _few_enough(count: int, pointer: str, notes: _Notes) -> bool:
     if count > MAX_READINGS:
-        notes.add(pointer, f"{count} readings; a batch takes at most {MAX_READINGS}; split it")
+        notes.add(pointer, f"{counted(count, 'reading')}; a batch takes at most {MAX_READINGS}; split it")
     return count <= MAX_READINGS
 
 
 def _is_list_of(value: Any, count: int, pointer: str, notes: _Notes) -> bool:
     if isinstance(value, list) and len(value) == count:
         return True
-    what = f"has {len(value)} entries" if isinstance(value, list) else f"is {_kind(value)}"
+    what = (
+        f"has {counted(len(value), 'entry', 'entries')}" if isinstance(value, list) else f"is {_kind(value)}"
+    )
     notes.add(pointer, f"{pointer[2:]} {what}; step_ms has {count} and all lists have one length")
     return False
 

@@ -16,7 +16,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from gateway.units import QUANTITIES, from_si
+from gateway.units import QUANTITIES, counted, from_si
 from gateway.wire import Doubt, instant_text, parse_instant
 from ingest import replay
 from ingest.errors import Complaint, NotFound, Refused
@@ -129,7 +129,8 @@ def _all_changed(entries: Sequence[Entry], change: Change) -> list[str | None]:
         else:
             contents.append(entry.amended if change == Change() else json.dumps(after))
     if complaints:
-        detail = f"the change fits {len(complaints)} of {len(entries)} entries not; leave those out"
+        of = counted(len(entries), "entry", "entries")
+        detail = f"the change does not fit {len(complaints)} of {of}; leave out what it does not fit"
         raise Refused(
             422,
             "change_does_not_fit",
@@ -185,9 +186,8 @@ def set_aside(
     if stream is None:
         raise NotFound("stream", stream_name)
     if span[1] - span[0] >= MAX_AT_ONCE:
-        raise Refused(
-            422, "not_valid", f"{span[1] - span[0] + 1} numbers at once, at most {MAX_AT_ONCE}; split it"
-        )
+        asked = counted(span[1] - span[0] + 1, "number")
+        raise Refused(422, "not_valid", f"{asked} at once, at most {MAX_AT_ONCE}; split it")
     taken = readings.take_out(connection, stream.id, (span,))
     doubt = Doubt("set_aside", f"set aside by {who.handle}: {reason}")
     again = quarantine.hold_again(connection, stream.id, [row["seq"] for row in taken], doubt)

@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 
 from gateway import units
+from gateway.units import counted
 from ingest.errors import CalledWrongly
 from ingest.restriction.baselines import Baseline, fit_baselines, theil_sen
 from ingest.restriction.forecast import Forecaster, fit_forecaster
@@ -223,7 +224,7 @@ def as_text(report: Mapping[str, Any]) -> str:
     overall, train = report["overall"], report["train"]
     low, high = overall["coverage_range"]
     lines = [
-        f"learned from {train['lives']} lives ({train['complete']} complete), "
+        f"learned from {counted(train['lives'], 'life', 'lives')} ({train['complete']} complete), "
         f"judged on {len(report['lives'])}",
         "restriction as in the files"
         if report["flow_exponent"] is None
@@ -299,7 +300,9 @@ def _scored_rows(
     if last_row:
         return np.array([n - 1])
     if skip_rows >= n:
-        raise CalledWrongly(f"{entry.name}: {n} rows, but --skip-rows {skip_rows} leaves none; skip fewer")
+        raise CalledWrongly(
+            f"{entry.name}: {counted(n, 'row')}, but --skip-rows {skip_rows} leaves none; skip fewer"
+        )
     return np.arange(skip_rows, n)
 
 

@@ -30,6 +30,7 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
+from gateway.units import counted
 from gateway.wire import instant_text
 from ingest import database
 from ingest.archive import Disk, digest_of
@@ -280,7 +281,8 @@ def _refuse_filled(url: str) -> None:
     try:
         if tables := sa.inspect(engine).get_table_names():
             raise CalledWrongly(
-                f"the database has {len(tables)} tables already; restore into an empty one (createdb)"
+                f"the database has {counted(len(tables), 'table')} already; "
+                "restore into an empty one (createdb)"
             )
     finally:
         engine.dispose()

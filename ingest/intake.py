@@ -15,6 +15,7 @@ from collections.abc import Sequence
 
 import sqlalchemy as sa
 
+from gateway.units import counted
 from gateway.wire import Answer, Batch
 from ingest.answers import answer_of, notes_of
 from ingest.errors import Refused, writable
@@ -139,7 +140,7 @@ def _refuse_too_much_unknown(connection: sa.Connection, incoming: Incoming) -> N
         raise Refused(
             403,
             "device_unknown",
-            f"device {incoming.batch.device} is not registered and {held} readings are held already, "
+            f"device {incoming.batch.device} is not registered and {counted(held, 'reading')} held already, "
             f"at most {MAX_UNKNOWN_HELD}; register the device, then send again",
         )
 

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from gateway.units import counted
 from ingest.errors import CalledWrongly
 from ingest.restriction.changes import find_changes
 from ingest.restriction.reference import LEAST_LN_STEP, LEAST_PAIRS, flow_exponent
@@ -85,9 +86,14 @@ def as_text(report: dict[str, Any]) -> str:
     else:
         first = (
             f"restriction goes with flow to the power {flow['exponent']:.3f} +- {flow['spread']:.3f} "
-            f"({flow['steps']} steps of 2 % and more); levels are at the 95 % point of the flows"
+            f"({counted(flow['steps'], 'step')} of 2 % and more); levels are at the 95 % point of the flows"
         )
-    lines = [f"{report['rows']} operating hours", first, f"{len(report['changes'])} element changes", ""]
+    lines = [
+        counted(report["rows"], "operating hour"),
+        first,
+        counted(len(report["changes"]), "element change"),
+        "",
+    ]
     if report["changes"]:
         lines.append(
             f"{'row':>7}{'hours':>12}{'before':>10}{'after':>10}{'fall':>8}  how sure, what it looks like"

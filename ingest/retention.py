@@ -26,6 +26,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 import numpy as np
 import sqlalchemy as sa
 
+from gateway.units import counted
 from gateway.wire import us_of
 from ingest.errors import IngestError
 from ingest.store import archive, moving, partitions
@@ -200,7 +201,8 @@ def _step(work: Work, due: Due) -> int:
         numbers = rows[0][1], rows[-1][1]
         gone = moving.take_moved(connection, due.stream_id, span_of(month), numbers, exact, state=state)
         if gone not in (0, len(rows)):
-            raise RuntimeError(f"{gone} of {len(rows)} rows that were archived are there; nothing is moved")
+            archived = counted(len(rows), "row")
+            raise RuntimeError(f"{gone} of {archived} that went into the file still there; nothing is moved")
         if gone:
             archive.put(connection, new, streams, work.now_us)
         return gone

@@ -25,6 +25,7 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
 from gateway import status
+from gateway.units import counted
 from simulator.errors import DemoFailed
 from simulator.fleet import FLEET, MachineSpec
 from simulator.instrument import Instrument
@@ -126,7 +127,9 @@ def _live(machines: list[Machine], shop: Shop, start_at: datetime, choices: Choi
         console=console,
     )
     with bar:
-        task = bar.add_task(f"{choices.days} days of {len(machines)} machines", total=total)
+        task = bar.add_task(
+            f"{counted(choices.days, 'day')} of {counted(len(machines), 'machine')}", total=total
+        )
         lock = threading.Lock()
         lived = 0
 

@@ -17,6 +17,7 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import track
 
+from gateway.units import counted
 from simulator.difficulty import read_difficulty
 from simulator.truth import make_room, write_years
 from simulator.year import Year, live
@@ -41,10 +42,11 @@ def run_fleet(choices: FleetChoices, *, console: Console) -> int:
     began_s = time.monotonic()
     make_room(choices.out, overwrite=choices.overwrite)
     about = {name: str(getattr(choices, name)) for name in ("machines", "days", "seed", "cadence_s")}
-    numbers = track(range(choices.machines), description=f"{choices.days} days", console=console)
+    numbers = track(range(choices.machines), description=counted(choices.days, "day"), console=console)
     readings = write_years(choices.out, years(choices, numbers), about)
     took_s = time.monotonic() - began_s
-    size = f"{choices.machines} machines, {choices.days} days, {readings:,} readings"
+    counts = {"machine": choices.machines, "day": choices.days, "reading": readings}
+    size = ", ".join(counted(number, noun) for noun, number in counts.items())
     console.print(f"{size}: {choices.out}, {took_s:.0f} s.")
     return 0
 

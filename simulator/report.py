@@ -15,6 +15,8 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
+from gateway.units import counted
+
 WIDE = 132  # columns; below it the fleet is two tables, and all fits 80
 
 
@@ -99,13 +101,15 @@ def verdict(outcome: Outcome) -> str:
     """The last word, in one or two sentences."""
     appended = sum(line.appended for line in outcome.lines)
     waiting = sum(line.waiting for line in outcome.lines)
+    gateways = len({line.machine for line in outcome.lines})
     how = (
-        f"{appended:,} readings on disk at {len({line.machine for line in outcome.lines})} gateways, "
-        f"{outcome.kills} kills in mid-write, {outcome.outages} server outage, {outcome.took_s:.0f} s. "
+        f"{counted(appended, 'reading')} on disk at {counted(gateways, 'gateway')}, "
+        f"{counted(outcome.kills, 'kill')} in mid-write, {counted(outcome.outages, 'server outage')}, "
+        f"{outcome.took_s:.0f} s. "
     )
     if not outcome.balances:
         return how + "The account does NOT balance: see above."
-    rest = f" {waiting:,} wait on machines without coverage." if waiting else ""
+    rest = f" Waiting on machines without coverage: {waiting:,}." if waiting else ""
     return how + f"The account balances: every reading is at the server once, or accounted for.{rest}"
 
 

@@ -6,6 +6,7 @@ import argparse
 import json
 from typing import Any
 
+from gateway.units import counted
 from ingest import settings
 from ingest.commands.opened import reader
 from ingest.routes import account as account_route
@@ -66,5 +67,9 @@ def account_text(accounts: list[account.Account]) -> str:
         for row in rows
     ]
     faults = [f"{a.device} stream {a.stream}: {fault}" for a in accounts for fault in a.faults]
-    lines.append(f"out of balance: {len(faults)} faults" if faults else f"balances: {len(accounts)} streams")
+    lines.append(
+        f"out of balance: {counted(len(faults), 'fault')}"
+        if faults
+        else f"balances: {counted(len(accounts), 'stream')}"
+    )
     return "\n".join(lines + faults)

@@ -10,6 +10,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from gateway.units import counted
 from ingest import app, database, retention, settings
 from ingest.commands.opened import opened, reader
 from ingest.errors import CalledWrongly
@@ -75,11 +76,11 @@ def _planned_text(planned: list[Planned], before_us: int) -> str:
     lines = [f"{entry.month}  {entry.readings:>12,}  {entry.device}" for entry in planned]
     total = sum(entry.readings for entry in planned)
     cut = retention.month_of(before_us)
-    return "\n".join([*lines, f"{total:,} readings from before {cut} would move; nothing was moved"])
+    return "\n".join([*lines, f"{counted(total, 'reading')} from before {cut} would move; nothing was moved"])
 
 
 def _moved_text(moved: Moved) -> str:
     return (
-        f"{moved.readings:,} readings moved in {moved.files} steps; {moved.joined} files became one with "
-        f"others, {moved.swept} that nothing refers to were removed"
+        f"{counted(moved.readings, 'reading')} moved in {counted(moved.files, 'step')}; joined with others: "
+        f"{counted(moved.joined, 'file')}; removed, as nothing refers to them: {moved.swept}"
     )

@@ -7,6 +7,7 @@ import json
 from pathlib import Path
 from typing import Any
 
+from gateway.units import counted
 from ingest import app, database, settings
 from ingest.errors import CalledWrongly
 from ingest.settings import Settings
@@ -59,10 +60,11 @@ def run_backup(given: argparse.Namespace) -> int:
         print(json.dumps(made.document(), indent=2))
     else:
         size = sum(entry.size_bytes for entry in made.files)
-        print(f"{len(made.files)} files, {size:,} bytes in {given.to}, checked")
+        print(f"{counted(len(made.files), 'file')}, {size:,} bytes in {given.to}, checked")
         print("put a copy on another disk: archive files are links where the disk is the same")
     if made.totals is not None and made.totals.faults:
         raise CalledWrongly(
-            f"the account has {made.totals.faults} faults, in the backup as in the database; see: account"
+            f"the account has {counted(made.totals.faults, 'fault')}, in the backup as in the database; "
+            "see: account"
         )
     return 0

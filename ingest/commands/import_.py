@@ -17,6 +17,7 @@ from urllib.parse import urlsplit
 
 import httpx
 
+from gateway.units import counted
 from ingest import app, bundles, settings
 from ingest.bundles import Bringer
 from ingest.commands.opened import add_owner, opened, owner_id
@@ -152,12 +153,12 @@ def outcome_text(outcome: Outcome) -> str:
     """What became of a file, for a person."""
     if "problem" in outcome:
         return f"{outcome['file']}: not taken: {outcome['problem']['detail']}"
-    blocks = "1 block" if outcome["blocks"] == 1 else f"{outcome['blocks']} blocks"
+    blocks = counted(outcome["blocks"], "block")
     lines = [
         f"{outcome['file']}: device {outcome['device']}, {blocks}: {outcome['stored']:,} "
         f"stored, {outcome['duplicates']:,} known already, {outcome['quarantined']:,} in quarantine"
     ]
     lines += [f"  not taken: {entry['detail']}; {entry['next_step']}" for entry in outcome["not_taken"]]
     if more := outcome.get("not_taken_more"):
-        lines.append(f"  and {more} more blocks not taken")
+        lines.append(f"  and {counted(more, 'block')} more not taken")
     return "\n".join(lines)

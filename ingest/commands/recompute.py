@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
 
+from gateway.units import counted
 from ingest import database, settings
 from ingest.commands.opened import add_owner, opened, owner_id, reader
 from ingest.errors import CalledWrongly
@@ -78,8 +79,8 @@ def _json(compared: Compared) -> str:
 
 
 def _line(compared: Compared) -> str:
-    name = f"{compared.housing.machine} {compared.housing.name}: {compared.hours:,} hours"
-    waiting = f"; {compared.waiting} hours wait for the background" if compared.waiting else ""
+    name = f"{compared.housing.machine} {compared.housing.name}: {counted(compared.hours, 'hour')}"
+    waiting = f"; waiting for the background: {counted(compared.waiting, 'hour')}" if compared.waiting else ""
     if compared.is_equal:
         return f"{name}, equal to what is kept{waiting}"
     counts = f"{compared.differing} differ, {compared.missing} were missing, {compared.extra} had no readings"

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from gateway.units import counted
 from ingest import database, settings
 from ingest.commands.backup import add_tools, folder_of
 
@@ -33,7 +34,7 @@ def run_restore(given: argparse.Namespace) -> int:
         put = backup.restore(
             chosen.database, folder_of(chosen), source=given.source, disk=Disk(), tools=given.pg_tools
         )
-    counted = f"{put.totals.stored:,} readings stored" if put.totals is not None else "not counted"
-    print(f"restored as of {put.made_at}, schema {put.schema}: {counted}")
+    stored = "not counted" if put.totals is None else f"{counted(put.totals.stored, 'reading')} stored"
+    print(f"restored as of {put.made_at}, schema {put.schema}: {stored}")
     print("gateways that hold more send it again by themselves, once the server is there")
     return 0

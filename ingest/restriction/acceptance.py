@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from .atmosphere import standard_pressure_pa
 from .hours import RUNNING_RAD_S
+from .status import counted
 from .summary import FloatArray, IntArray, Readings
 
 PASSED, FAILED, NOT_YET_SEEN = "passed", "failed", "not yet seen"
@@ -226,11 +227,11 @@ def _link(around: Surroundings) -> Check:
         return _open(
             name, "nothing has arrived", "look at the gateway's status on the machine: it says what stops it"
         )
-    seen = f"{around.acknowledged} readings acknowledged"
+    seen = f"{counted(around.acknowledged, 'reading')} acknowledged"
     if around.missing:
         return _failed(
             name,
-            f"{seen}, {around.missing} numbers missing",
+            f"{seen}, {counted(around.missing, 'number')} missing",
             "wait for the gateway to send them again; if they stay missing look at its status",
         )
     return _passed(name, seen)

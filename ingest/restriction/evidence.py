@@ -8,6 +8,7 @@ from .duty import Duty
 from .fleet import FleetKnowledge
 from .lives import Edge, Life
 from .reference import Reference
+from .status import counted
 
 
 def evidence_of(
@@ -27,13 +28,13 @@ def evidence_of(
     """
     lives = len(knowledge.lives)
     return (
-        f"{hours} hours with readings, {len(life.hours)} operating rows in this life",
+        f"{counted(hours, 'hour')} with readings, {counted(len(life.hours), 'operating row')} in this life",
         *_of_flow(reference),
         "zero learned with the engine off" if reference.zero_known else "zero not seen, taken as 0 Pa",
         f"air density {reference.density}",
         *_of_life(edge, clean_pa),
-        f"forecast learned from {lives} lives" if lives else "no lives to learn from",
-        f"duty from {duty.days} days: {duty.hours_per_day:.1f} h a day",
+        f"forecast learned from {counted(lives, 'life', 'lives')}" if lives else "no lives to learn from",
+        f"duty from {counted(duty.days, 'day')}: {duty.hours_per_day:.1f} h a day",
     )
 
 

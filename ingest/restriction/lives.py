@@ -58,7 +58,9 @@ class Life:
 
     def __post_init__(self) -> None:
         if len(self.hours) != len(self.restriction_pa):
-            raise ValueError(f"{len(self.hours)} hours but {len(self.restriction_pa)} restrictions; one each")
+            raise ValueError(
+                f"{len(self.hours)} in hours but {len(self.restriction_pa)} in restriction_pa; one each"
+            )
         if not self.terminal_pa > 0:
             raise ValueError(f"terminal_pa is {self.terminal_pa}; it must be above 0, see the engine maker")
 

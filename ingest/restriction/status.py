@@ -54,6 +54,11 @@ SILENCE = {
 }
 
 
+def counted(number: int, noun: str, plural: str = "") -> str:
+    """A count with its noun, as that of `gateway.units`; nothing outside this folder is imported here."""
+    return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
+
+
 def latched(enter: BoolArray, leave: BoolArray) -> BoolArray:
     """
     A state that begins where `enter` is true and lasts until `leave` is, shape (n,), in time order.

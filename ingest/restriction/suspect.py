@@ -18,7 +18,7 @@ import numpy as np
 from .atmosphere import standard_pressure_pa
 from .nearby import Misfit
 from .reference import HourlyRestriction, Reference, Zero
-from .status import latched, trailing_median
+from .status import counted, latched, trailing_median
 from .summary import FLOW_KINDS, BoolArray, FloatArray, IntArray, Summaries
 
 ROWS = 12  # hours whose median is judged, so that six odd ones show nothing
@@ -200,8 +200,8 @@ def ambient_misfit(table: Summaries, nearby: Misfit | None) -> list[Suspicion]:
         return [Suspicion(cause="ambient", evidence=evidence)]
     if nearby is not None:
         evidence = (
-            f"ambient pressure is {nearby.off_pa / 1000:+.1f} kPa off that of {nearby.machines} machines "
-            f"nearby in the same {nearby.hours} hours"
+            f"ambient pressure is {nearby.off_pa / 1000:+.1f} kPa off that of "
+            f"{counted(nearby.machines, 'machine')} nearby in the same {counted(nearby.hours, 'hour')}"
         )
         return [Suspicion(cause="ambient", evidence=evidence)]
     return []

@@ -55,7 +55,7 @@ def checked_life(
     hours = np.asarray(hours, dtype=np.float64)
     share = np.asarray(restriction_pa, dtype=np.float64) / terminal_pa
     if hours.shape != share.shape:
-        raise ValueError(f"{len(hours)} hours but {len(share)} restrictions; give one restriction per row")
+        raise ValueError(f"{len(hours)} in hours but {len(share)} in share; give one restriction per row")
     if not (np.all(np.isfinite(hours)) and np.all(np.isfinite(share))):
         raise ValueError("hours or restriction hold a value that is not finite; leave such rows out")
     if np.any(np.diff(hours) < 0):

@@ -183,5 +183,5 @@ def test_the_command_says_what_it_wrote(
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 7))
         assert main(["export", *flags]) == EXIT_OK
-        assert "7 readings in 1 blocks" in capsys.readouterr().out
+        assert "7 readings in 1 block written" in capsys.readouterr().out
     assert [list(b.seq or ()) for b in batches(tmp_path / "b")] == [[1, 2, 3, 4, 5, 6, 7]]

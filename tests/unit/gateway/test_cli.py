@@ -171,7 +171,7 @@ def test_rewind_sends_again_beside_a_running_gateway(
         spool.append(readings(1, 9))
         spool.acknowledge(spool.open_stream, 9)
         assert main(["rewind", "--from", "4", *flags]) == EXIT_OK
-        assert "6 readings go again" in capsys.readouterr().out
+        assert "to be sent again: 6 readings, from number" in capsys.readouterr().out
         batch = spool.peek()
         assert batch is not None
         assert list(batch.seq or ()) == [4, 5, 6, 7, 8, 9]
@@ -193,8 +193,8 @@ def test_verify_finds_a_sound_spool_sound(
 @pytest.mark.parametrize(
     ("damage", "finding"),
     [
-        ("DELETE FROM readings WHERE position = 5", "1 numbers of 1..9 are neither held nor declared shed"),
-        ("INSERT INTO shed VALUES (1, 4, 4, 'disk_budget')", "1 numbers are held and declared shed"),
+        ("DELETE FROM readings WHERE position = 5", "1 number of 1..9 neither held nor declared shed"),
+        ("INSERT INTO shed VALUES (1, 4, 4, 'disk_budget')", "1 number both held and declared shed"),
         ("UPDATE readings SET payload = '[1' WHERE position = 5", "position 5: '[1' is not readable"),
         ("UPDATE readings SET payload = '[1]' WHERE position = 5", "does not fit its unit set"),
         ("UPDATE readings SET unit_set = 7 WHERE position = 5", "row of unit_sets that does not exist"),
@@ -302,5 +302,6 @@ def test_an_export_says_that_readings_without_a_known_time_stay_behind(
         spool.append(readings(1, 3, timed=False))
     assert main(["export", *flags, "--out", str(tmp_path / "b")]) == EXIT_OK
     assert (
-        "of 3 readings that wait, those whose time is not known yet are not in it" in capsys.readouterr().out
+        "3 readings waiting in all: those whose time is not known yet are not in it"
+        in capsys.readouterr().out
     )

@@ -73,7 +73,7 @@ def test_the_account_balances_or_says_so_with_its_exit_code(
     where = ["account", "--database", sqlite_database_url]
     assert main(where) == 0
     shown = capsys.readouterr().out
-    assert "balances: 1 streams" in shown
+    assert "balances: 1 stream" in shown
     columns = dict(zip(shown.splitlines()[0].split(), shown.splitlines()[1].split(), strict=True))
     assert main([*where, "--json"]) == 0
     document = json.loads(capsys.readouterr().out)

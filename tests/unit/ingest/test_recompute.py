@@ -96,7 +96,7 @@ def test_hours_that_wait_for_the_background_are_no_fault(
     spoil(analysed, "UPDATE hours SET revision = revision + 1")
     spoil(analysed, "DELETE FROM hour_summaries")
     assert recompute(analysed, "--check") == 0
-    assert "12 hours wait" in capsys.readouterr().out
+    assert "waiting for the background: 12 hours" in capsys.readouterr().out
 
 
 def test_a_process_that_remembers_summaries_sees_those_made_anew(sqlite_database_url: str) -> None:

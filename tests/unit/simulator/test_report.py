@@ -32,7 +32,7 @@ def test_a_backlog_without_coverage_is_no_fault() -> None:
     assert line().faults == []
     assert line().waiting == 10
     assert outcome(line()).balances
-    assert "10 wait on machines" in verdict(outcome(line()))
+    assert "Waiting on machines without coverage: 10." in verdict(outcome(line()))
 
 
 @pytest.mark.parametrize(
