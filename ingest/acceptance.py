@@ -63,12 +63,13 @@ def report(connection: sa.Connection, housing: Housing, *, since_us: int | None,
     ]
     since_us = since_us if since_us is not None else _fitted_us(connection, seats)
     until_us = min(since_us + WINDOW_US, now_us + HOUR_US)
-    tables = [
-        (seat.device_id, raw.readings_between(connection, seat.device_id, since_us, until_us, COLUMNS))
+    parts = [
+        (seat.device_id, part)
         for seat in seats
+        for part in raw.readings_between(connection, seat.device_id, since_us, until_us, COLUMNS)
     ]
-    held = sum(len(table) for _, table in tables)
-    readings = as_readings(tables) if held else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
+    held = sum(len(part["at_us"]) for _, part in parts)
+    readings = as_readings(parts) if held else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
     terminal = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
     checks = accept(readings, _around(connection, housing, seats, terminal, held, since_us))
     return Report(

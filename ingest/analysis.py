@@ -29,7 +29,7 @@ from ingest.restriction import Readings, summarise_hours
 from ingest.restriction.summary import FloatArray
 from ingest.store import fleet, hours, partitions, quarantine, raw
 from ingest.store.fleet import Assignment
-from ingest.store.hours import HOUR_US, Behind, Kept
+from ingest.store.hours import HOUR_US, Behind, Columns, Kept
 
 log = logging.getLogger("cleanside.ingest")
 
@@ -160,34 +160,40 @@ def summarise(connection: sa.Connection, housing_id: int, wanted: Sequence[int])
     seats = fleet.assignments_of_housing(connection, housing_id)
     found: dict[int, Kept] = {}
     for run in ranges_of(wanted):
-        tables = [(seat.device_id, _rows_of_seat(connection, seat, run)) for seat in seats]
-        summaries = summarise_hours(as_readings(tables))
+        parts = [(s.device_id, part) for s in seats for part in _parts_of_seat(connection, s, run)]
+        summaries = summarise_hours(as_readings(parts))
         hours_of = (summaries.hours["hour_s"] // 3600).tolist()
         found |= {h: Kept(h, *packed) for h, packed in zip(hours_of, summaries.packed(), strict=True)}
     return Work(housing_id, revision, [found.get(hour, Kept(hour, None, None)) for hour in wanted])
 
 
-def _rows_of_seat(connection: sa.Connection, seat: Assignment, run: Range) -> FloatArray:
+def _parts_of_seat(connection: sa.Connection, seat: Assignment, run: Range) -> list[Columns]:
     """Readings a device took in these hours while it sat on the housing."""
     from_us, until_us = run[0] * HOUR_US, (run[1] + 1) * HOUR_US
     from_us = max(from_us, seat.from_us) if seat.from_us is not None else from_us
     until_us = min(until_us, seat.until_us) if seat.until_us is not None else until_us
     if from_us >= until_us:
-        return np.empty((0, 1 + len(COLUMNS)))
+        return []
     return raw.readings_between(connection, seat.device_id, from_us, until_us, COLUMNS)
 
 
-def as_readings(tables: Sequence[tuple[int, FloatArray]]) -> Readings:
-    """Tables of `raw.readings_between` with `COLUMNS`, each with the id of its device."""
-    filled = [(device, table) for device, table in tables if len(table)]
+def as_readings(parts: Sequence[tuple[int, Columns]]) -> Readings:
+    """Parts of `raw.readings_between` with `COLUMNS`, each with the id of its device."""
+    filled = [(device, part) for device, part in parts if len(part["at_us"])]
     if not filled:
         return Readings(at_s=np.empty(0))
-    table = np.concatenate([table for _, table in filled])
     columns = {
-        _FIELDS.get(name, name): np.ascontiguousarray(table[:, index])
-        for index, name in enumerate(COLUMNS, start=1)
-        if not np.isnan(table[:, index]).all()
+        _FIELDS.get(name, name): _together(name, [part for _, part in filled])
+        for name in COLUMNS
+        if any(name in part and not np.isnan(part[name]).all() for _, part in filled)
     }
     if len({device for device, _ in filled}) > 1:
-        columns["device"] = np.repeat([float(d) for d, _ in filled], [len(t) for _, t in filled])
-    return Readings(at_s=table[:, 0] / MICRO, **columns)
+        lengths = [len(part["at_us"]) for _, part in filled]
+        columns["device"] = np.repeat([float(device) for device, _ in filled], lengths)
+    return Readings(at_s=_together("at_us", [part for _, part in filled]) / MICRO, **columns)
+
+
+def _together(name: str, parts: Sequence[Columns]) -> FloatArray:
+    """One column of all parts, NaN where a part has none."""
+    found = [part[name] if name in part else np.full(len(part["at_us"]), np.nan) for part in parts]
+    return found[0] if len(found) == 1 else np.concatenate(found)

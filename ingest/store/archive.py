@@ -297,9 +297,9 @@ def between(
     columns : quantity columns, or others of `ingest.archive.SCHEMA`. Each table has stream_id, seq, at and
         at_rest_us too.
     """
-    from ingest import archive as files
-
     for archive in of_time(connection, device_id, from_us, until_us):
+        from ingest import archive as files  # once there is one: pyarrow takes 35 MB
+
         wanted = ["at", "at_rest_us", *columns]
         table = load(connection, archive, wanted, span_us=(from_us, until_us))
         at_us = files.at_us(table)

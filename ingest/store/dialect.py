@@ -54,6 +54,39 @@ def marks(values: Sequence[Any]) -> str:
     return ", ".join("?" * len(values))
 
 
+def absent(connection: sa.Connection) -> str:
+    """A number, in SQL, that `floats` gives as NaN. SQLite has infinity, but no NaN."""
+    return "9e999" if is_sqlite(connection) else "'NaN'::float8"
+
+
+def floats(
+    connection: sa.Connection, sql: str, parameters: tuple[Any, ...], width: int
+) -> npt.NDArray[np.float64]:
+    """
+    The rows of a query of plain SQL whose values are all numbers, `width` a row, as shape (width, rows).
+
+    PostgreSQL: by binary COPY, of which numpy reads the numbers where they lie. SQLite: flat, because making
+    the array from tuples takes as long as the query.
+    """
+    if is_sqlite(connection):
+        result = run(connection, sql, parameters)
+        flat = np.fromiter(itertools.chain.from_iterable(result.cursor), dtype=np.float64)
+        result.close()
+        flat[np.isinf(flat)] = np.nan
+        return np.ascontiguousarray(flat.reshape(-1, width).T)
+    selected = f"SELECT {', '.join(f'c{i}::float8' for i in range(width))} FROM ({sql}) AS s"
+    named = f"{selected}({', '.join(f'c{i}' for i in range(width))})"
+    driver: Any = connection.connection.driver_connection
+    copy_sql = f"COPY ({_for_postgres(named)}) TO STDOUT (FORMAT BINARY)"
+    with driver.cursor() as cursor, cursor.copy(copy_sql, parameters) as copy:
+        content = b"".join(copy)
+    row = np.dtype([("fields", ">i2"), ("values", [("bytes", ">i4"), ("value", ">f8")], (width,))])
+    begin = len(_COPY_HEADER)
+    many = (len(content) - begin - len(_COPY_TRAILER)) // row.itemsize
+    rows = np.frombuffer(content, dtype=row, count=many, offset=begin)
+    return np.ascontiguousarray(rows["values"]["value"].T, dtype=np.float64)
+
+
 class Encoded(NamedTuple):
     """
     Rows of numbers as the driver takes them, but for the first column, which all share and which comes last.

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from itertools import chain
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -136,27 +135,28 @@ def touch_again(connection: sa.Connection, device_id: int, from_us: int | None, 
     connection.execute(statement.values(revision=hours.c.revision + 1))
 
 
+#: column -> values of the same readings, NaN where one has none; shape (n,) each
+Columns = dict[str, npt.NDArray[np.float64]]
+
 _BETWEEN = """
-SELECT at_us, {} FROM readings
-WHERE stream_id = ? AND seq BETWEEN ? AND ? AND at_us >= ? AND at_us < ?
+SELECT {} FROM readings WHERE stream_id = ? AND seq BETWEEN ? AND ? AND at_us >= ? AND at_us < ?
 """
-_ABSENT = {"sqlite": "9e999", "postgresql": "'NaN'::float8"}  # SQLite has infinity, but no NaN
+_AT_FIRST = "SELECT {} FROM ({} LIMIT 100) AS at_first"
 
 
 def readings_between(
     connection: sa.Connection, device_id: int, from_us: int, until_us: int, columns: Sequence[str]
-) -> npt.NDArray[np.float64]:
+) -> list[Columns]:
     """
-    Stored readings of a device with from_us <= at < until_us, found through its hours.
+    Stored readings of a device with from_us <= at < until_us, found through its hours, in parts.
 
-    columns : quantity columns wanted. Gives shape (n, 1 + len(columns)): at_us and those columns, NaN where
-        a reading has no value. A microsecond of this age fits a float: 2^53 of them are 285 years.
+    columns : quantity columns wanted. Gives at_us and those of them that any reading of the part has. A
+        microsecond of this age fits a float: 2^53 of them are 285 years.
     """
-    found = [
-        _rows_of_stream(connection, (stream_id, first, last, from_us, until_us), columns)
+    return [
+        _columns_of_stream(connection, (stream_id, first, last, from_us, until_us), columns)
         for stream_id, first, last in spans_of(connection, device_id, from_us, until_us)
     ]
-    return np.concatenate(found) if found else np.empty((0, 1 + len(columns)))
 
 
 _SPANS = """
@@ -175,28 +175,37 @@ def spans_of(
     return [(a, b, c) for a, b, c in dialect.run(connection, _SPANS, bounds)]
 
 
-def _rows_of_stream(
-    connection: sa.Connection, bounds: tuple[int, ...], columns: Sequence[str]
+def _columns_of_stream(connection: sa.Connection, bounds: tuple[int, ...], columns: Sequence[str]) -> Columns:
+    """
+    Columns that the stream never had are not fetched: the first readings tell which it has, and one number a
+    row tells that there is nothing in the others. Where there is, all are counted first.
+    """
+    assert set(columns) <= QUANTITY_COLUMNS  # they become part of the SQL
+    between = _BETWEEN.format(", ".join(columns))
+    had = _had(connection, _AT_FIRST.format("{}", between), bounds, columns)
+    others = [name for name in columns if name not in had]
+    table = _fetched(connection, bounds, had, others)
+    if others and not np.isnan(table[-1]).all():
+        had = _had(connection, _BETWEEN, bounds, columns)
+        table = _fetched(connection, bounds, had, [])
+    return dict(zip(("at_us", *had), table, strict=False))
+
+
+def _had(connection: sa.Connection, sql: str, bounds: tuple[int, ...], columns: Sequence[str]) -> list[str]:
+    """Columns with at least one value; `sql` leaves open what is selected."""
+    counts = dialect.run(connection, sql.format(", ".join(f"count({c})" for c in columns)), bounds).one()
+    return [name for name, count in zip(columns, counts, strict=True) if count]
+
+
+def _fetched(
+    connection: sa.Connection, bounds: tuple[int, ...], had: Sequence[str], others: Sequence[str]
 ) -> npt.NDArray[np.float64]:
-    """
-    Rows as one array. Flat and without None, because making the array from tuples takes as long as the query;
-    columns that the stream never had are not fetched at all.
-    """
-    assert set(columns) <= set(QUANTITY_COLUMNS)  # they become part of the SQL
-    counted = _BETWEEN.replace("at_us, {}", ", ".join(["count(*)", *(f"count({c})" for c in columns)]))
-    many, *counts = dialect.run(connection, counted, bounds).one()
-    had = [place for place, count in enumerate(counts) if count]
-    absent = _ABSENT[connection.dialect.name]
-    wanted = [f"coalesce({columns[i]}, {absent})" if counts[i] < many else columns[i] for i in had]
-    sql = _BETWEEN.replace("at_us, {}", ", ".join(["at_us", *wanted]))
-    result = dialect.run(connection, sql, bounds)
-    flat = np.fromiter(
-        chain.from_iterable(result.cursor), dtype=np.float64, count=many * (1 + len(wanted))
-    ).reshape(many, 1 + len(wanted))
-    result.close()
-    table = np.full((many, 1 + len(columns)), np.nan)
-    table[:, [0, *(1 + place for place in had)]] = np.where(np.isinf(flat), np.nan, flat)
-    return table
+    """Instants, columns, and last any value of the others, shape (columns, n); NaN where there is none."""
+    absent = dialect.absent(connection)
+    wanted = ["at_us", *(f"coalesce({name}, {absent})" for name in had)]
+    if others:
+        wanted.append(f"coalesce({', '.join(others)}, {absent})")
+    return dialect.floats(connection, _BETWEEN.format(", ".join(wanted)), bounds, len(wanted))
 
 
 QUANTITY_COLUMNS = frozenset(quantity.column for quantity in QUANTITIES.values())

@@ -25,7 +25,7 @@ from ingest import downsample
 from ingest.downsample import Buckets
 from ingest.models import exact_times, hours, streams
 from ingest.store import archive, dialect
-from ingest.store.hours import HOUR_US, QUANTITY_COLUMNS, spans_of
+from ingest.store.hours import HOUR_US, QUANTITY_COLUMNS, Columns, spans_of
 from ingest.store.hours import readings_between as stored_between
 
 FloatArray = npt.NDArray[np.float64]
@@ -286,17 +286,16 @@ def _archived(
 
 def readings_between(
     connection: sa.Connection, device_id: int, from_us: int, until_us: int, columns: Sequence[str]
-) -> FloatArray:
+) -> list[Columns]:
     """
-    Readings of a device with from_us <= at < until_us, stored or archived, in no order.
+    Readings of a device with from_us <= at < until_us, stored or archived, in no order, in parts.
 
-    As `hours.readings_between` gives the stored ones: shape (n, 1 + len(columns)), at_us first, NaN where a
-    reading has no value.
+    As `hours.readings_between` gives the stored ones: at_us, and those columns that a part has.
     """
-    parts = [stored_between(connection, device_id, from_us, until_us, columns)]
+    parts = stored_between(connection, device_id, from_us, until_us, columns)
     for rows in _archived(connection, device_id, columns, from_us, until_us):
-        parts.append(np.column_stack([rows.at_us, *(rows.values[c] for c in columns)]).astype(np.float64))
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+        parts.append({"at_us": rows.at_us.astype(np.float64), **rows.values})
+    return parts
 
 
 # ---------------------------------------------------------------- buckets
