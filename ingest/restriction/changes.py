@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.ndimage import rank_filter
 
-from .ranks import middle
+from .ranks import between, middle, quantile
 from .summary import BoolArray, FloatArray
 
 BEFORE_ROWS = 150  # operating hours; a wet spell of up to 100 of them leaves the lower part untouched
@@ -121,7 +121,7 @@ def _preceding(level: FloatArray, q: float, rows: int) -> FloatArray:
     for row, value in enumerate(level[:rows].tolist()):
         if row >= LEAST_BEFORE_ROWS:
             at = q * (row - 1)
-            result[row] = _between(seen[int(at)], seen[min(int(at) + 1, row - 1)], at % 1.0)
+            result[row] = between(seen[int(at)], seen[min(int(at) + 1, row - 1)], at % 1.0)
         insort(seen, value)
     if len(level) > rows:
         result[rows:] = sliding_quantile(level, q, rows)[:-1]
@@ -147,19 +147,7 @@ def sliding_quantile(values: FloatArray, q: float, rows: int) -> FloatArray:
     low = rank_filter(values, int(at), size=rows)[first:last]
     if at == int(at):
         return low
-    return np.asarray(_between(low, rank_filter(values, int(at) + 1, size=rows)[first:last], at % 1.0))
-
-
-def quantile(values: FloatArray, q: float) -> float:
-    """`np.quantile` of few values; equal to it, and ten times as fast."""
-    ordered, at = np.sort(values), q * (len(values) - 1)
-    low = int(at)
-    return float(_between(ordered[low], ordered[min(low + 1, len(values) - 1)], at - low))
-
-
-def _between(low: FloatArray | float, high: FloatArray | float, share: float) -> FloatArray | float:
-    """Linear interpolation rounded as numpy's."""
-    return low + (high - low) * share if share < 0.5 else high - (high - low) * (1.0 - share)
+    return np.asarray(between(low, rank_filter(values, int(at) + 1, size=rows)[first:last], at % 1.0))
 
 
 def _runs(flags: np.ndarray[tuple[int], np.dtype[np.bool_]]) -> list[tuple[int, int]]:

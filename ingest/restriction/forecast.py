@@ -159,7 +159,7 @@ def _variants(taught: Sequence[Lessons]) -> tuple[tuple[Variant, ...], list[Left
         plain = taught[0]
         return (Variant(fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE), None, 1.0),), []
     ways = [(lesson, ridge) for lesson in taught for ridge in RIDGES]
-    trials = [left_out_lives(lesson.complete, lesson.others, ridge) for lesson, ridge in ways]
+    trials = [t for lesson in taught for t in left_out_lives(lesson.complete, lesson.others, RIDGES)]
     weights = _weights(np.array([np.mean(life_errors(trial)) for trial in trials]))
     variants = tuple(
         Variant(fit_pace([*lesson.complete, *lesson.others], ridge), lesson.scale, float(weight))

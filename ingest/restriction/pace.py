@@ -14,13 +14,14 @@ Leaves to others: intervals (`spread`), blending with the prior (`forecast`).
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from .paths import NUDGE, Path
-from .summary import FloatArray
+from .ranks import quantile
+from .summary import FloatArray, IntArray
 
 NODES = 24  # levels on the grid, evenly in ln(share)
 RIDGES = (0.5, 5.0, 50.0)  # lives' worth of pull to "pace does not matter"; leaving lives out weighs them
@@ -65,39 +66,264 @@ class PaceModel:
     def hours_left(self, path: Path, group: str) -> FloatArray:
         """Middle forecast at each row of a path, shape (n,). [h] `group` must be one of `curves`."""
         curve = self.curves[group]
-        features = _features(self.grid, self.clean, curve, path)
-        basis = hat_basis(self.grid, path.level)
-        correction = np.einsum("nf,nf->n", features, basis @ self.coefficients)
-        return np.asarray(np.maximum(basis @ curve.left_h + correction * curve.typical_h, 0.0))
+        seen = _seen(self.grid, self.clean, path)
+        left, age, usual = seen.at.of(curve.left_h), seen.at.of(curve.age_h), seen.half.of(curve.age_h)
+        features = _features(seen, left, age, usual, curve.typical_h)
+        correction = sum(row * seen.at.of(c) for row, c in zip(features, self.coefficients.T, strict=True))
+        return np.asarray(np.maximum(left + correction * curve.typical_h, 0.0))
 
 
-def fit_pace(teachers: Sequence[Teacher], ridge: float = PLAIN_RIDGE) -> PaceModel:
-    """Learn from at least one teacher. The same teachers in any order give the same model to rounding."""
-    typical = typical_lives(teachers)
-    grid = _level_grid(teachers, typical)
-    clean = clean_share(teachers, typical)
-    thin = [_thinned(teacher, typical[teacher.group]) for teacher in teachers]
-    bases = [hat_basis(grid, teacher.path.level) for teacher in thin]
-    weights = np.array([teacher.weight for teacher in thin])
-    groups = np.array([teacher.group for teacher in thin])
-    model = _fit_once(thin, bases, weights, grid, clean, typical, ridge)
-    for _ in range(REWEIGHTINGS):
-        errors = np.array([_relative_error(model, teacher) for teacher in thin])
-        weights = np.array([teacher.weight for teacher in thin]) * _life_weights(errors, groups)
-        model = _fit_once(thin, bases, weights, grid, clean, typical, ridge)
-    return model
+@dataclass(frozen=True)
+class Place:
+    """Where levels lie on the grid: `share` of the way from node `low` to the next, shape (n,) each."""
+
+    low: IntArray
+    share: FloatArray
+
+    def of(self, values: FloatArray, first: IntArray | int = 0) -> FloatArray:
+        """A curve given at the nodes at each level; it begins at place `first` of `values`."""
+        low = self.low + first
+        return np.asarray(values[low] * (1.0 - self.share) + values[low + 1] * self.share)
+
+
+def place_on(grid: FloatArray, level: FloatArray) -> Place:
+    """Where each level lies; at an end of the grid where it is beyond."""
+    at = np.log(np.maximum(level, np.exp(grid[0])))
+    x = np.clip((at - grid[0]) / (grid[1] - grid[0]), 0.0, len(grid) - 1 - 1e-9)
+    low = x.astype(np.int64)
+    return Place(low, x - low)
 
 
 def hat_basis(grid: FloatArray, level: FloatArray) -> FloatArray:
     """Weights of linear interpolation at each level, shape (n, len(grid)); constant beyond the grid."""
-    at = np.log(np.maximum(level, np.exp(grid[0])))
-    x = np.clip((at - grid[0]) / (grid[1] - grid[0]), 0.0, len(grid) - 1 - 1e-9)
-    left = x.astype(np.int64)
+    at = place_on(grid, level)
     basis = np.zeros((len(level), len(grid)))
     rows = np.arange(len(level))
-    basis[rows, left] = 1.0 - (x - left)
-    basis[rows, left + 1] = x - left
+    basis[rows, at.low] = 1.0 - at.share
+    basis[rows, at.low + 1] = at.share
     return basis
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """What rows of lives show whatever is learned of them, shape (n,) each."""
+
+    at: Place  # level
+    half: Place  # half way from clean to there
+    hours: FloatArray
+    since_half: FloatArray  # hours since half way
+    to_terminal: FloatArray  # share of terminal that is left
+    slope_short: FloatArray
+    slope_long: FloatArray
+    straight: FloatArray  # ln of the straight line's end over the level
+
+
+def _seen(grid: FloatArray, clean: float, path: Path) -> _Seen:
+    half = clean + 0.5 * (path.level - clean)
+    crossed = np.minimum(np.searchsorted(path.peak, half), np.arange(len(half)))
+    floor = np.exp(grid[0]) * 0.01
+    straight = np.log(np.maximum(path.line_long, floor) / np.maximum(path.level, floor))
+    return _Seen(
+        at=place_on(grid, path.level),
+        half=place_on(grid, half),
+        hours=path.hours,
+        since_half=path.hours - path.hours[crossed],
+        to_terminal=np.maximum(1.0 - path.level, 0.02),
+        slope_short=path.slope_short,
+        slope_long=path.slope_long,
+        straight=np.clip(straight, -3.0, 3.0),
+    )
+
+
+def _features(
+    seen: _Seen,
+    left_h: FloatArray,
+    age_h: FloatArray,
+    age_half_h: FloatArray,
+    typical_h: FloatArray | float,
+) -> FloatArray:
+    """
+    This life's pace against its group's at the same level, shape (FEATURES, n), all without unit.
+
+    left_h, age_h, age_half_h : the group's hours left and age at the level, and its age half way. [h]
+    """
+    left = left_h / typical_h
+    usual_slope = seen.to_terminal / (np.maximum(left, 1e-3) * typical_h)
+    return np.stack(
+        [
+            np.ones(len(left)),
+            (seen.hours - age_h) / typical_h,
+            (seen.since_half - (age_h - age_half_h)) / typical_h,
+            (np.clip(seen.slope_short / usual_slope, 0.0, 3.0) - 1.0) * left,
+            (np.clip(seen.slope_long / usual_slope, 0.0, 3.0) - 1.0) * left,
+            seen.straight * left,
+        ]
+    )
+
+
+# ---------------------------------------------------------------- learning
+
+
+def fit_pace(teachers: Sequence[Teacher], ridge: float = PLAIN_RIDGE) -> PaceModel:
+    """Learn from at least one teacher. The same teachers in any order give the same model to rounding."""
+    [model] = fit_paces(teachers, (ridge,))
+    return model
+
+
+def fit_paces(teachers: Sequence[Teacher], ridges: Sequence[float]) -> list[PaceModel]:
+    """As `fit_pace`, a model for each strength of the ridge."""
+    stack = _stacked(teachers)
+    models: list[PaceModel] = []
+    for ridge in ridges:
+        model, errors = stack.fit(stack.weights, ridge)
+        for _ in range(REWEIGHTINGS):
+            weights = stack.weights * _life_weights(errors, stack.group)
+            model, errors = stack.fit(weights, ridge)
+        models.append(model)
+    return models
+
+
+@dataclass(frozen=True)
+class _Stack:
+    """
+    The rows of all lives, in order of their node; and what does not change while lives are reweighted.
+
+    One array of all rows instead of one for each life, because a fit goes over them some hundred times.
+    """
+
+    grid: FloatArray
+    clean: float
+    typical: Mapping[str, float]
+    weights: FloatArray  # of each life
+    group: IntArray  # of each life, place in `typical`
+    rows: IntArray  # of each life, how many
+    life: IntArray  # of each row
+    seen: _Seen  # of each row
+    hours_left: FloatArray  # of each row
+    #: of each row, how much it counts at its node and at the next, such that each life counts once at each
+    #: node it passed, however many rows it has there
+    counts: tuple[FloatArray, FloatArray]
+    #: at each node the counts of each life, and its hours left and its hours so counted, shape (lives, NODES)
+    totals: tuple[FloatArray, FloatArray, FloatArray]
+    ends: IntArray  # rows of node k lie between ends[k] and ends[k + 1]
+
+    def fit(self, weights: FloatArray, ridge: float) -> tuple[PaceModel, FloatArray]:
+        """The model with these weights of lives, and its root mean square error on each [typical life]."""
+        at, group = self.seen.at, self.group[self.life]
+        curves = self._curves(weights)
+        typical = np.array([curve.typical_h for curve in curves.values()])[group]
+        left_h, age_h = (
+            np.concatenate([getattr(c, n) for c in curves.values()]) for n in ("left_h", "age_h")
+        )
+        first = group * NODES
+        left = at.of(left_h, first)
+        x = _features(self.seen, left, at.of(age_h, first), self.seen.half.of(age_h, first), typical)
+        y = (self.hours_left - left) / typical
+        moments, targets = np.zeros((NODES, FEATURES, FEATURES)), np.zeros((NODES, FEATURES))
+        for node, mine in self._nodes():
+            here = x[:, mine]
+            for k, counts in ((node, self.counts[0]), (node + 1, self.counts[1])):
+                weighed = here * (weights[self.life[mine]] * counts[mine])
+                moments[k] += weighed @ here.T
+                targets[k] += weighed @ y[mine]
+        coefficients = _ridge(moments, targets, ridge)
+        correction = np.empty(len(y))
+        for node, mine in self._nodes():
+            share = at.share[mine]
+            low, high = coefficients[node] @ x[:, mine], coefficients[node + 1] @ x[:, mine]
+            correction[mine] = low * (1.0 - share) + high * share
+        error = np.maximum(left + correction * typical, 0.0) - self.hours_left
+        squares = np.bincount(self.life, (error / typical) ** 2, minlength=len(self.rows))
+        return PaceModel(self.grid, self.clean, curves, coefficients), np.sqrt(squares / self.rows)
+
+    def _nodes(self) -> Iterator[tuple[int, slice]]:
+        for node in range(NODES - 1):
+            yield node, slice(int(self.ends[node]), int(self.ends[node + 1]))
+
+    def _curves(self, weights: FloatArray) -> dict[str, GroupCurve]:
+        """Each group's curves, drawn towards the common shape as far as its lives are few."""
+        of_group = weights * (self.group == np.arange(len(self.typical))[:, None])
+        mass, left, age = (of_group @ totals for totals in self.totals)
+        lives = np.bincount(self.group, self.weights, minlength=len(self.typical))
+        own: list[tuple[FloatArray, FloatArray]] = []
+        for number, typical_h in enumerate(self.typical.values()):
+            known = mass[number] > 0.25 * mass[number].max()
+            at, of = self.grid[known], mass[number][known]
+            own.append(
+                (
+                    np.interp(self.grid, at, left[number][known] / of) / typical_h,
+                    np.interp(self.grid, at, age[number][known] / of) / typical_h,
+                )
+            )
+        common = [
+            sum(w * shapes[i] for w, shapes in zip(lives, own, strict=True)) / lives.sum() for i in (0, 1)
+        ]
+        curves: dict[str, GroupCurve] = {}
+        for (group, typical_h), shapes, w in zip(self.typical.items(), own, lives.tolist(), strict=True):
+            share = 1.0 if len(own) == 1 else w / (w + POOLING_LIVES)
+            drawn = [typical_h * (c + share * (s - c)) for c, s in zip(common, shapes, strict=True)]
+            curves[group] = GroupCurve(typical_h, drawn[0], drawn[1], w)
+        return curves
+
+
+def _stacked(teachers: Sequence[Teacher]) -> _Stack:
+    typical = typical_lives(teachers)
+    begins = [_settled_from(teacher, typical[teacher.group]) for teacher in teachers]
+    grid = _level_grid(teachers, begins)
+    clean = _clean(teachers, begins)
+    thin = [_thinned(teacher, begin) for teacher, begin in zip(teachers, begins, strict=True)]
+    each = [_seen(grid, clean, path) for path, _ in thin]
+    rows = np.array([len(left) for _, left in thin])
+    life = np.repeat(np.arange(len(thin)), rows)
+    low = np.concatenate([seen.at.low for seen in each])
+    order = np.argsort(low, kind="stable")
+    seen = _Seen(
+        at=_joined_places([seen.at for seen in each], order),
+        half=_joined_places([seen.half for seen in each], order),
+        **{name: np.concatenate([getattr(seen, name) for seen in each])[order] for name in _SEEN_COLUMNS},
+    )
+    numbers = {group: number for number, group in enumerate(typical)}
+    life, left = life[order], np.concatenate([left for _, left in thin])[order]
+    counts = _counts(seen.at, life)
+    return _Stack(
+        grid=grid,
+        clean=clean,
+        typical=typical,
+        weights=np.array([teacher.weight for teacher in teachers]),
+        group=np.array([numbers[teacher.group] for teacher in teachers]),
+        rows=rows,
+        life=life,
+        seen=seen,
+        hours_left=left,
+        counts=counts,
+        totals=(
+            _totals(seen.at, life, *counts),
+            _totals(seen.at, life, counts[0] * left, counts[1] * left),
+            _totals(seen.at, life, counts[0] * seen.hours, counts[1] * seen.hours),
+        ),
+        ends=np.searchsorted(low[order], np.arange(NODES)),
+    )
+
+
+_SEEN_COLUMNS = ("hours", "since_half", "to_terminal", "slope_short", "slope_long", "straight")
+
+
+def _joined_places(places: Sequence[Place], order: IntArray) -> Place:
+    low = np.concatenate([place.low for place in places])
+    return Place(low[order], np.concatenate([place.share for place in places])[order])
+
+
+def _counts(at: Place, life: IntArray) -> tuple[FloatArray, FloatArray]:
+    mass = _totals(at, life, 1.0 - at.share, at.share)
+    once = np.minimum(mass, 1.0) / np.maximum(mass, 1e-9)
+    return (1.0 - at.share) * once[life, at.low], at.share * once[life, at.low + 1]
+
+
+def _totals(at: Place, life: IntArray, low: FloatArray, high: FloatArray) -> FloatArray:
+    """Sums over the rows of each life: `low` at their node, `high` at the next; shape (lives, NODES)."""
+    cell, size = life * NODES + at.low, (int(life.max()) + 1) * NODES
+    total = np.bincount(cell, low, minlength=size) + np.bincount(cell + 1, high, minlength=size)
+    return np.asarray(total.reshape(-1, NODES))
 
 
 def typical_lives(teachers: Sequence[Teacher]) -> dict[str, float]:
@@ -108,11 +334,10 @@ def typical_lives(teachers: Sequence[Teacher]) -> dict[str, float]:
     return {group: float(np.median(values)) for group, values in ends.items()}
 
 
-def _level_grid(teachers: Sequence[Teacher], typical: Mapping[str, float]) -> FloatArray:
+def _level_grid(teachers: Sequence[Teacher], begins: Sequence[int]) -> FloatArray:
     """From the level that nearly all lives start above (2 % point of settled rows) to terminal."""
     lowest = [
-        np.quantile(teacher.path.level[_settled(teacher, typical[teacher.group])], 0.02)
-        for teacher in teachers
+        quantile(teacher.path.level[begin:], 0.02) for teacher, begin in zip(teachers, begins, strict=True)
     ]
     start = float(np.clip(np.median(lowest), 1e-3, 0.9))
     return np.linspace(np.log(start), 0.0, NODES)
@@ -120,23 +345,25 @@ def _level_grid(teachers: Sequence[Teacher], typical: Mapping[str, float]) -> Fl
 
 def clean_share(teachers: Sequence[Teacher], typical: Mapping[str, float]) -> float:
     """Median over lives of the level just after settling."""
-    early = [
-        float(teacher.path.level[np.flatnonzero(_settled(teacher, typical[teacher.group]))[0]])
-        for teacher in teachers
-    ]
+    return _clean(teachers, [_settled_from(teacher, typical[teacher.group]) for teacher in teachers])
+
+
+def _clean(teachers: Sequence[Teacher], begins: Sequence[int]) -> float:
+    early = [float(teacher.path.level[begin]) for teacher, begin in zip(teachers, begins, strict=True)]
     return float(np.clip(np.median(early), 0.0, 0.9))
 
 
-def _settled(teacher: Teacher, typical_h: float) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
-    settled = teacher.path.hours >= EARLY_SHARE * typical_h * (1.0 - NUDGE)
-    settled[-1] = True
-    return settled
+def _settled_from(teacher: Teacher, typical_h: float) -> int:
+    """The first row after settling; the last where there is none."""
+    first = np.searchsorted(teacher.path.hours, EARLY_SHARE * typical_h * (1.0 - NUDGE))
+    return min(int(first), len(teacher.path.hours) - 1)
 
 
-def _thinned(teacher: Teacher, typical_h: float) -> Teacher:
-    rows = np.flatnonzero(_settled(teacher, typical_h))
+def _thinned(teacher: Teacher, begin: int) -> tuple[Path, FloatArray]:
+    """Path and hours left from a row on, at most MAX_ROWS of them, evenly."""
+    rows = np.arange(begin, len(teacher.path.hours))
     if len(rows) > MAX_ROWS:
-        rows = rows[np.unique(np.linspace(0, len(rows) - 1, MAX_ROWS).round().astype(np.int64))]
+        rows = rows[np.linspace(0, len(rows) - 1, MAX_ROWS).round().astype(np.int64)]
     path = teacher.path
     picked = Path(
         path.hours[rows],
@@ -146,30 +373,7 @@ def _thinned(teacher: Teacher, typical_h: float) -> Teacher:
         path.slope_long[rows],
         path.line_long[rows],
     )
-    return Teacher(picked, teacher.group, teacher.hours_left[rows], teacher.weight)
-
-
-def _fit_once(
-    teachers: Sequence[Teacher],
-    bases: Sequence[FloatArray],
-    weights: FloatArray,
-    grid: FloatArray,
-    clean: float,
-    typical: Mapping[str, float],
-    ridge: float,
-) -> PaceModel:
-    curves = _group_curves(teachers, bases, weights, grid, typical)
-    moments = np.zeros((NODES, FEATURES, FEATURES))
-    targets = np.zeros((NODES, FEATURES))
-    for teacher, basis, weight in zip(teachers, bases, weights, strict=True):
-        curve = curves[teacher.group]
-        x = _features(grid, clean, curve, teacher.path)
-        y = (teacher.hours_left - basis @ curve.left_h) / curve.typical_h
-        shares = weight * _life_equal(basis)
-        products = (x[:, :, None] * x[:, None, :]).reshape(len(x), -1)
-        moments += (shares.T @ products).reshape(NODES, FEATURES, FEATURES)
-        targets += shares.T @ (x * y[:, None])
-    return PaceModel(grid, clean, curves, _ridge(moments, targets, ridge))
+    return picked, teacher.hours_left[rows]
 
 
 def _ridge(moments: FloatArray, targets: FloatArray, ridge: float) -> FloatArray:
@@ -182,79 +386,7 @@ def _ridge(moments: FloatArray, targets: FloatArray, ridge: float) -> FloatArray
     return np.asarray(np.linalg.solve(system, targets[:, :, None])[:, :, 0], dtype=np.float64)
 
 
-def _life_equal(basis: FloatArray) -> FloatArray:
-    """Row weights such that each life counts once at each node it passed, however many rows it has there."""
-    mass = basis.sum(axis=0)
-    return np.asarray(basis * (np.minimum(mass, 1.0) / np.maximum(mass, 1e-9)))
-
-
-def _group_curves(
-    teachers: Sequence[Teacher],
-    bases: Sequence[FloatArray],
-    weights: FloatArray,
-    grid: FloatArray,
-    typical: Mapping[str, float],
-) -> dict[str, GroupCurve]:
-    """Each group's curves, drawn towards the common shape as far as its lives are few."""
-    own: dict[str, tuple[FloatArray, FloatArray, float]] = {}
-    for group, typical_h in typical.items():
-        mass, left, age, lives = np.zeros(NODES), np.zeros(NODES), np.zeros(NODES), 0.0
-        for teacher, basis, weight in zip(teachers, bases, weights, strict=True):
-            if teacher.group == group:
-                shares = weight * _life_equal(basis)
-                mass += shares.sum(axis=0)
-                left += shares.T @ teacher.hours_left
-                age += shares.T @ teacher.path.hours
-                lives += teacher.weight
-        known = mass > 0.25 * mass.max()
-        values = [
-            np.interp(grid, grid[known], total[known] / mass[known]) / typical_h for total in (left, age)
-        ]
-        own[group] = (values[0], values[1], lives)
-    total = sum(lives for _, _, lives in own.values())
-    common = [sum(entry[i] * entry[2] for entry in own.values()) / total for i in (0, 1)]
-    curves = {}
-    for group, (left, age, lives) in own.items():
-        share = 1.0 if len(own) == 1 else lives / (lives + POOLING_LIVES)
-        curves[group] = GroupCurve(
-            typical[group],
-            typical[group] * (common[0] + share * (left - common[0])),
-            typical[group] * (common[1] + share * (age - common[1])),
-            lives,
-        )
-    return curves
-
-
-def _features(grid: FloatArray, clean: float, curve: GroupCurve, path: Path) -> FloatArray:
-    """This life's pace against its group's at the same level, shape (n, FEATURES), all without unit."""
-    basis = hat_basis(grid, path.level)
-    left, age = basis @ curve.left_h / curve.typical_h, basis @ curve.age_h
-    half = clean + 0.5 * (path.level - clean)
-    crossed = np.minimum(np.searchsorted(path.peak, half), np.arange(len(half)))
-    since_half = path.hours - path.hours[crossed]
-    usual_since_half = age - hat_basis(grid, half) @ curve.age_h
-    usual_slope = np.maximum(1.0 - path.level, 0.02) / (np.maximum(left, 1e-3) * curve.typical_h)
-    floor = np.exp(grid[0]) * 0.01
-    straight = np.log(np.maximum(path.line_long, floor) / np.maximum(path.level, floor))
-    return np.stack(
-        [
-            np.ones(len(half)),
-            (path.hours - age) / curve.typical_h,
-            (since_half - usual_since_half) / curve.typical_h,
-            (np.clip(path.slope_short / usual_slope, 0.0, 3.0) - 1.0) * left,
-            (np.clip(path.slope_long / usual_slope, 0.0, 3.0) - 1.0) * left,
-            np.clip(straight, -3.0, 3.0) * left,
-        ],
-        axis=1,
-    )
-
-
-def _relative_error(model: PaceModel, teacher: Teacher) -> float:
-    error = model.hours_left(teacher.path, teacher.group) - teacher.hours_left
-    return float(np.sqrt(np.mean(error**2)) / model.curves[teacher.group].typical_h)
-
-
-def _life_weights(errors: FloatArray, groups: np.ndarray[tuple[int], np.dtype[np.str_]]) -> FloatArray:
+def _life_weights(errors: FloatArray, groups: IntArray) -> FloatArray:
     """
     1/error in each group, mean 1: minimising squares so weighted minimises the sum of the roots.
     """

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from .pace import EARLY_SHARE, NODES, PaceModel, Teacher, fit_pace, hat_basis
+from .pace import EARLY_SHARE, NODES, PaceModel, Teacher, fit_paces, hat_basis
 from .paths import NUDGE
 from .summary import FloatArray
 
@@ -67,23 +67,24 @@ def fit_spread(model: PaceModel, left_out: Sequence[LeftOut]) -> Spread:
     return Spread(plain.below * stretch, plain.above * stretch, plain.factors)
 
 
-def left_out_lives(complete: Sequence[Teacher], others: Sequence[Teacher], ridge: float) -> list[LeftOut]:
+def left_out_lives(
+    complete: Sequence[Teacher], others: Sequence[Teacher], ridges: Sequence[float]
+) -> list[list[LeftOut]]:
     """
-    Forecast every complete life by a model fitted without it (and without its fold). Needs two lives.
+    Forecast every complete life by a model fitted without it (and without its fold), for each ridge.
 
-    others : censored lives, which only help to fit.
+    complete : at least two. others : censored lives, which only help to fit.
     """
     order = sorted(range(len(complete)), key=lambda i: (complete[i].group, complete[i].path.hours[-1]))
     folds = min(FOLDS, len(complete))
     fold = np.empty(len(complete), dtype=np.int64)
     fold[order] = np.arange(len(complete)) % folds  # like lives fall into different folds
-    found: dict[int, LeftOut] = {}
+    found: list[dict[int, LeftOut]] = [{} for _ in ridges]
     for k in range(folds):
         kept = [teacher for i, teacher in enumerate(complete) if fold[i] != k]
-        model = fit_pace([*kept, *others], ridge)
-        for i in np.flatnonzero(fold == k).tolist():
-            found[i] = _left_out(model, complete[i])
-    return [found[i] for i in range(len(complete))]
+        for mine, model in zip(found, fit_paces([*kept, *others], ridges), strict=True):
+            mine |= {i: _left_out(model, complete[i]) for i in np.flatnonzero(fold == k).tolist()}
+    return [[mine[i] for i in range(len(complete))] for mine in found]
 
 
 def life_errors(left_out: Sequence[LeftOut]) -> FloatArray:
