@@ -33,8 +33,8 @@ def plurals() -> Iterator[str]:
     for tree in TREES.values():
         for node in ast.walk(tree):
             if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "counted":
-                words = [ast.literal_eval(arg) for arg in node.args[1:]]
-                yield words[-1] if len(words) > 1 else words[0] + "s"
+                words = [str(arg.value) for arg in node.args[1:] if isinstance(arg, ast.Constant)]
+                yield from words[1:] or [f"{word}s" for word in words]
 
 
 def bare_counts(tree: ast.Module, nouns: re.Pattern[str]) -> Iterator[int]:
