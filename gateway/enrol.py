@@ -17,7 +17,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final, TextIO
 
-from gateway.errors import CalledWrongly, SettingsWrong, TryAgain
+from gateway.errors import CalledWrongly, SettingsWrong, TryAgain, why
 from gateway.retry_after import retry_after_s
 from gateway.transport import NoAnswer, Outcome, Reply, Request, Transport
 
@@ -109,7 +109,9 @@ def read_code(file: str | None, stdin: TextIO, ask: Callable[[str], str]) -> str
         try:
             code = Path(file).read_text("utf-8").strip()
         except (OSError, UnicodeError) as error:
-            raise CalledWrongly(f"--code-file {file}: {error}") from error
+            raise CalledWrongly(
+                f"--code-file {file} cannot be read ({why(error)}); check the name"
+            ) from error
     else:
         code = (ask("code: ") if stdin.isatty() else stdin.readline()).strip()
     if not code:
@@ -137,7 +139,7 @@ def _kept_attempt(pending: Path, new_attempt: Callable[[], str]) -> str:
         _write_private(pending, attempt + "\n")
         return attempt
     except (OSError, UnicodeError) as error:
-        raise SettingsWrong(f"{pending}: {error}; check uplink.key_file") from error
+        raise SettingsWrong(f"{pending} cannot be read ({why(error)}); check uplink.key_file") from error
 
 
 def _write_private(path: Path, text: str) -> None:
@@ -157,4 +159,4 @@ def _write_private(path: Path, text: str) -> None:
         finally:
             os.close(folder)
     except OSError as error:
-        raise SettingsWrong(f"{path} cannot be written ({error.strerror}); check uplink.key_file") from error
+        raise SettingsWrong(f"{path} cannot be written ({why(error)}); check uplink.key_file") from error

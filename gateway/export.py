@@ -18,7 +18,7 @@ from pathlib import Path
 import apsw
 
 from gateway.bundle import BundleBroken, BundleWriter, mac_secret
-from gateway.errors import CalledWrongly, TryAgain
+from gateway.errors import CalledWrongly, TryAgain, why
 from gateway.payload import read_unit_set
 from gateway.spool_file import open_beside, open_to_read, translated
 from gateway.spool_peek import Known, next_batch, span
@@ -61,7 +61,7 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
         except BundleBroken as error:
             raise CalledWrongly(f"{to}: {error}") from error
         except OSError as error:
-            raise CalledWrongly(f"{to}: {error.strerror}; give a file that can be written") from error
+            raise CalledWrongly(f"{to} cannot be written ({why(error)}); give another --out") from error
         finally:
             connection.close()
 

@@ -17,7 +17,7 @@ from contextlib import suppress
 from typing import Any, Final
 
 from gateway.clock import Anchor, Clock
-from gateway.errors import NeverAccepted, SpoolUnavailable, TryAgain
+from gateway.errors import NeverAccepted, SpoolUnavailable, TryAgain, why
 from gateway.log import Log
 from gateway.sources import Context, find_source
 from gateway.spool import Spool, check
@@ -121,7 +121,7 @@ class Feed:
                     "gateway.source_failed",
                     level=logging.ERROR,
                     source=self.name,
-                    reason=error,
+                    reason=why(error),
                     again_in_s=wait_s,
                 )
                 self._clock.wait(self._stop, wait_s)

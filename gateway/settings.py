@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from gateway.errors import SettingsWrong
+from gateway.errors import SettingsWrong, why
 from gateway.spool import DEFAULT_BUDGET_BYTES, MAX_BATCH_BYTES, MAX_BATCH_READINGS
 from gateway.uplink import DEFAULT_LINGER_S
 from gateway.wire import MAX_READINGS, is_name
@@ -236,9 +236,11 @@ def _read_file(path: Path) -> dict[str, Any]:
         with path.open("rb") as file:
             return tomllib.load(file)
     except OSError as error:
-        raise SettingsWrong(f"{path}: {error.strerror}; check --settings") from error
-    except tomllib.TOMLDecodeError as error:
-        raise SettingsWrong(f"{path}: not TOML: {error}") from error
+        raise SettingsWrong(f"{path} cannot be read ({why(error)}); check --settings") from error
+    except (tomllib.TOMLDecodeError, UnicodeError) as error:
+        raise SettingsWrong(
+            f"{path} is not TOML ({why(error)}); mend the file, or check --settings"
+        ) from error
 
 
 def _find(
@@ -284,7 +286,7 @@ def _sources(
 def parse_source(line: str) -> dict[str, Any]:
     """Read a source from one line: `use key=value table.key=value ...`, quoted as in a shell."""
     try:
-        use, *words = shlex.split(line)
+        use, *words = shlex.split(line) or [""]
     except ValueError as error:
         raise SettingsWrong(f"source {line!r}: {error}; write it like: csv path=run.csv") from None
     entry: dict[str, Any] = {"use": use}
@@ -328,7 +330,7 @@ def key_reader(settings: Settings, environ: Mapping[str, str]) -> Callable[[], s
         path = Path(folder) / CREDENTIAL
     key = environ.get(KEY_VARIABLE, "").strip()
     if path is None and not key:
-        raise SettingsWrong(f"no key for {settings.uplink_server}; set uplink.key_file or {KEY_VARIABLE}")
+        raise SettingsWrong(f"no key of {settings.device} is given; set uplink.key_file or {KEY_VARIABLE}")
 
     def read() -> str:
         if path is None:
@@ -336,8 +338,7 @@ def key_reader(settings: Settings, environ: Mapping[str, str]) -> Callable[[], s
         try:
             return path.read_text("ascii").strip()
         except (OSError, UnicodeError) as error:
-            reason = getattr(error, "strerror", None) or error
-            raise SettingsWrong(f"{path}: {reason}; check uplink.key_file") from error
+            raise SettingsWrong(f"{path} cannot be read ({why(error)}); check uplink.key_file") from error
 
     read()
     return read

@@ -48,7 +48,8 @@ def translated(path: Path | str) -> Iterator[None]:
         raise SpoolFull(f"{path}: {error}; free room on the disk or lower spool.budget_bytes") from error
     except (apsw.CorruptError, apsw.NotADBError, *_NOT_AS_WRITTEN) as error:
         raise SpoolDamaged(
-            f"{path}: {error}; it is set aside whole, and collection goes on in a new file"
+            f"{path} is not readable as a spool ({error}); "
+            "a running gateway sets it aside whole and goes on in a new one"
         ) from error
     except apsw.ConnectionClosedError as error:
         raise SpoolUnavailable(f"{path} is closed; open it again") from error

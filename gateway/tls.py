@@ -11,7 +11,7 @@ from __future__ import annotations
 import ssl
 from pathlib import Path
 
-from gateway.errors import SettingsWrong
+from gateway.errors import SettingsWrong, why
 
 
 def verified(
@@ -26,11 +26,36 @@ def verified(
     """
     if certificate_key_file is not None and certificate_file is None:
         raise SettingsWrong(f"{where}: certificate_key_file is set without certificate_file; set both")
+    files = {
+        "ca_file": ca_file,
+        "certificate_file": certificate_file,
+        "certificate_key_file": certificate_key_file,
+    }
+    for name, file in files.items():
+        _check_readable(file, f"{where}: {name}")
     try:
         context = ssl.create_default_context(cafile=ca_file)
-        context.minimum_version = ssl.TLSVersion.TLSv1_2
+    except OSError as error:
+        raise SettingsWrong(
+            f"{where}: ca_file {ca_file} holds no certificate ({why(error)}); give one in PEM form"
+        ) from error
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    try:
         if certificate_file is not None:
             context.load_cert_chain(certificate_file, certificate_key_file)
-    except (OSError, ssl.SSLError) as error:
-        raise SettingsWrong(f"{where}: {error}; check ca_file and certificate_file") from error
+    except OSError as error:
+        raise SettingsWrong(
+            f"{where}: certificate_file {certificate_file} cannot be used ({why(error)}); "
+            "give certificate and key in PEM form, the key of that certificate"
+        ) from error
     return context
+
+
+def _check_readable(file: Path | None, what: str) -> None:
+    # OpenSSL does not say which of several files it misses.
+    if file is None:
+        return
+    try:
+        file.open("rb").close()
+    except OSError as error:
+        raise SettingsWrong(f"{what} {file} cannot be read ({why(error)}); check the name") from error

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 from urllib.parse import urlsplit
 
-from gateway.errors import GatewayError, SettingsWrong
+from gateway.errors import GatewayError, SettingsWrong, why
 from gateway.tls import verified
 from gateway.version import VERSION
 
@@ -178,7 +178,7 @@ class HttpTransport:
                     trusted=True,  # the address was checked: verified TLS, or loopback
                 )
         except (self._httpx.HTTPError, self._httpx.StreamError, OSError, ValueError, GatewayError) as error:
-            return NoAnswer(f"{type(error).__name__}: {error}"[:200])
+            return NoAnswer(f"{type(error).__name__}: {why(error)}"[:200])
 
     def close(self) -> None:
         """Let go of the connection."""

@@ -15,13 +15,15 @@ from __future__ import annotations
 import csv
 import math
 import threading
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 from gateway.clock import Clock
+from gateway.errors import SourceWrong, why
 from gateway.sources import Context, Emit
 from gateway.sources.options import Options
 from gateway.wire import Reading, datetime_of, parse_instant, us_of
@@ -59,25 +61,38 @@ class CsvSource:
     def run(self, emit: Emit, stop: threading.Event) -> None:
         """Emit each row after the last one that was kept."""
         done = int(self._context.mark() or 0)
-        with self._path.open(encoding="utf-8-sig", newline="") as file:
-            rows = csv.reader(file, delimiter=self._delimiter)
+        with closing(self._lines()) as rows:
             header = next(rows, [])
             self._check(header)
             pending = (self._read(number, header, row) for number, row in enumerate(rows, 1) if number > done)
             self._play(pending, emit, stop)
 
+    def _lines(self) -> Generator[list[str]]:
+        """Header and rows. Raises SourceWrong where the file cannot be read."""
+        try:
+            with self._path.open(encoding="utf-8-sig", newline="") as file:
+                yield from csv.reader(file, delimiter=self._delimiter)
+        except (OSError, UnicodeError, csv.Error) as error:
+            raise self._wrong(f"{self._path} cannot be read ({why(error)}); check path") from error
+
+    def _wrong(self, what: str) -> SourceWrong:
+        return Options(self._context.name, {}).wrong(what)
+
     def _check(self, header: Sequence[str]) -> None:
+        if not header:
+            raise self._wrong(f"{self._path} is empty; its first line must name the columns")
         missing = [column for column in self._columns if column not in header]
         if missing:
-            raise Options(self._context.name, {}).wrong(
-                f"{self._path} has no column {', '.join(missing)}; it has {', '.join(header)[:200]}"
+            raise self._wrong(
+                f"{self._path} has no column {', '.join(missing)}; it has {', '.join(header)[:200]}: "
+                "mend columns, or delimiter"
             )
 
     def _read(self, number: int, header: Sequence[str], row: Sequence[str]) -> _Row:
         cells = dict(zip(header, row, strict=False))
         try:
             values = {
-                quantity: _number(cells[column])
+                quantity: _number(column, cells[column])
                 for column, (quantity, _) in self._columns.items()
                 if cells.get(column, "").strip()
             }
@@ -128,10 +143,13 @@ class _Due:
         return (self._begin[0] + (at_us - self._begin[1]) / self._pace - now_us) / 1e6
 
 
-def _number(text: str) -> float:
-    value = int(text) if text.strip().lstrip("+-").isdecimal() else float(text)
+def _number(column: str, text: str) -> float:
+    try:
+        value = int(text) if text.strip().lstrip("+-").isdecimal() else float(text)
+    except ValueError:
+        value = math.nan
     if not math.isfinite(value):
-        raise ValueError(f"{text!r} is not a finite number")
+        raise ValueError(f"{column} {text[:40]!r} is not a finite number")
     return value
 
 
@@ -154,7 +172,7 @@ def _time_rule(given: Options) -> Callable[[int, Mapping[str, str]], int]:
     except ValueError as error:
         raise given.wrong(f"start {error}") from None
     if elapsed_column is not None:
-        return lambda _, cells: start_us + round(float(cells[elapsed_column]) * 1e6)
+        return lambda _, cells: start_us + round(_number(elapsed_column, cells[elapsed_column]) * 1e6)
     assert step_s is not None
     step_us = timedelta(seconds=step_s) // timedelta(microseconds=1)
     return lambda number, _: start_us + (number - 1) * step_us

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from gateway.clock import Clock
-from gateway.errors import SourceWrong
+from gateway.errors import SourceWrong, why
 from gateway.sources import Context, Emit
 from gateway.sources.options import Options
 from gateway.wire import Reading
@@ -150,7 +150,15 @@ class J1939Source:
 
     def run(self, emit: Emit, stop: threading.Event) -> None:
         """Listen, and emit what was heard every so often."""
-        bus = self._can.Bus(**self._bus_options)
+        try:
+            bus = self._can.Bus(**self._bus_options)
+        except (
+            OSError,
+            ValueError,
+            self._can.CanError,
+        ) as error:  # an adapter that is not there yet may come
+            where = f"{self._bus_options['interface']} {self._bus_options['channel']}"
+            raise ConnectionError(f"bus {where}: {why(error)}; check interface and channel") from error
         try:
             self._listen(bus, emit, stop)
         finally:

@@ -20,7 +20,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
-from gateway.errors import SourceWrong
+from gateway.errors import SourceWrong, why
 
 MOST_CLIENTS: Final = 32  # a machine has a handful of programs that measure; chosen
 _LOOK_S: Final = 0.25  # how soon a stop is heard
@@ -103,8 +103,8 @@ def _listening(path: Path) -> Iterator[socket.socket]:
             path.chmod(_MODE)  # before anybody can connect: nobody can until `listen`
         except OSError as error:
             raise SourceWrong(
-                f"socket {path}: {error}; give a path of at most 107 bytes in a folder that uid "
-                f"{os.getuid()} may write to"
+                f"socket {path} cannot be made ({why(error)}); give a path of at most 107 bytes in a folder "
+                f"that uid {os.getuid()} may write to"
             ) from error
         listener.listen()
         listener.settimeout(_LOOK_S)
@@ -134,5 +134,7 @@ def _remove_left_behind(path: Path) -> None:
             path.unlink()
             return
         except OSError as error:
-            raise SourceWrong(f"socket {path}: {error}; remove it or give another path") from error
+            raise SourceWrong(
+                f"socket {path} cannot be looked at ({why(error)}); remove it or give another path"
+            ) from error
     raise SourceWrong(f"socket {path} is served by another process; stop that one or give another path")

@@ -33,7 +33,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
-from gateway.errors import SourceWrong
+from gateway.errors import SourceWrong, why
 from gateway.sources import Context, Emit
 from gateway.sources.options import Options
 from gateway.wire import Reading
@@ -140,7 +140,7 @@ class ModbusSource:
         try:
             answer = read(register.address, count=register.count, device_id=self._unit_id)
         except self._library.no_answer as error:
-            raise ConnectionError(f"{self._shown()}: {error}") from error
+            raise ConnectionError(f"{self._shown()}: {why(error)}") from error
         if answer.isError():
             reason = f"the controller answers exception {answer.exception_code}; check table and address"
         elif len(answer.registers) != register.count:

@@ -27,7 +27,7 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
 from gateway.clock import Clock
-from gateway.errors import SettingsWrong, SourceWrong
+from gateway.errors import SettingsWrong, SourceWrong, why
 from gateway.sources import Context, Emit
 from gateway.sources.objects import LONGEST_BYTES, Objects, is_number
 from gateway.sources.options import Options
@@ -114,7 +114,9 @@ class MqttSource:
         try:
             client.connect(self._host, self._port, keepalive=KEEP_ALIVE_S)
         except OSError as error:
-            raise ConnectionError(f"broker {self._host}:{self._port}: {error}") from error
+            raise ConnectionError(
+                f"broker {self._host}:{self._port} does not answer ({why(error)}); check host and port"
+            ) from error
         return client
 
     def _password(self) -> str | None:
@@ -124,7 +126,9 @@ class MqttSource:
         try:
             return self._password_file.read_text("utf-8").strip()
         except (OSError, UnicodeError) as error:
-            raise SettingsWrong(f"{self._password_file}: {error}; check password_file") from error
+            raise SettingsWrong(
+                f"{self._password_file} cannot be read ({why(error)}); check password_file"
+            ) from error
 
     # ------------------------------------------------------------ messages
 

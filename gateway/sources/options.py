@@ -49,7 +49,8 @@ class Options:
         try:
             number = float(value)
         except (TypeError, ValueError):
-            raise self.wrong(f"{name} {value!r} is not a number") from None
+            or_word = f', nor "{none}"' if none else ""
+            raise self.wrong(f"{name} {value!r} is not a number above {above:g}{or_word}") from None
         if not above < number < float("inf"):
             raise self.wrong(f"{name} {value!r} is not a number above {above:g}")
         return number

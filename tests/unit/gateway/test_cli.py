@@ -212,6 +212,9 @@ def test_verify_names_what_is_wrong(
     assert finding in capsys.readouterr().out
 
 
+ENROL = ["enrol", "--device", "d", "--uplink-server", "https://a", "--uplink-key-file", "/nowhere/k"]
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
@@ -224,9 +227,18 @@ def test_verify_names_what_is_wrong(
         (["run", "--device", "d", "--uplink-timeout-s", "soon"], '--uplink-timeout-s "soon" is not a number'),
         (
             ["run", "--device", "d", "--uplink-server", "https://a", "--uplink-key-file", "/nowhere/k"],
-            "/nowhere/k: No such file or directory; check uplink.key_file",
+            "/nowhere/k cannot be read (No such file or directory); check uplink.key_file",
         ),
         (["run", "--device", "d", "--source", "nothing"], "is not a source"),
+        (
+            ["run", "--settings", "/nowhere/g.toml"],
+            "/nowhere/g.toml cannot be read (No such file or directory)",
+        ),
+        (
+            [*ENROL, "--code-file", "/nowhere/code"],
+            "--code-file /nowhere/code cannot be read (No such file or directory); check the name",
+        ),
+        (["export", "--device", "d", "--out", "o"], "no key of d is given; set uplink.key_file"),
     ],
 )
 def test_our_own_errors_are_one_line_and_an_exit_code(

@@ -73,6 +73,12 @@ def test_a_wrong_setting_says_where_it_stands_and_what_is_allowed(
         load({"settings": write(tmp_path / "g.toml", text)}, ENV)
 
 
+def test_a_settings_file_that_is_not_text_is_no_toml(tmp_path: Path) -> None:
+    (tmp_path / "g.toml").write_bytes(b"\xff\xfe")
+    with pytest.raises(SettingsWrong, match=r"is not TOML \(it is not text\); mend the file"):
+        load({"settings": str(tmp_path / "g.toml")}, ENV)
+
+
 def test_a_variable_is_named_when_it_is_wrong() -> None:
     with pytest.raises(SettingsWrong, match="CLEANSIDE_UPLINK_MAX_READINGS"):
         load({}, {**ENV, "CLEANSIDE_UPLINK_MAX_READINGS": "many"})
@@ -107,7 +113,7 @@ def test_sources_come_from_the_file_or_one_line_each(tmp_path: Path) -> None:
     )
 
 
-@pytest.mark.parametrize("line", ["csv path", "csv 'path=x"])
+@pytest.mark.parametrize("line", ["csv path", "csv 'path=x", "csv x y=1"])
 def test_a_source_line_that_is_none_is_refused(line: str) -> None:
     with pytest.raises(SettingsWrong, match=r"path=run\.csv"):
         parse_source(line)

@@ -72,7 +72,7 @@ def test_another_database_is_not_taken_for_a_spool(tmp_path: Path) -> None:
 
 def test_a_file_that_is_no_database_is_called_damaged(tmp_path: Path) -> None:
     (tmp_path / "a").write_bytes(b"not a database at all" * 1000)
-    with pytest.raises(SpoolDamaged, match="set aside whole"):
+    with pytest.raises(SpoolDamaged, match="sets it aside whole"):
         open_file(tmp_path / "a")
     assert (tmp_path / "a").read_bytes().startswith(b"not a database")
 

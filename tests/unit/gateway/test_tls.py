@@ -136,7 +136,7 @@ def test_an_authority_of_ones_own_is_trusted_and_no_other(papers: Papers, sites:
     trustme.CA().cert_pem.write_to_path(str(strangers))
     for refused in (ask(sites[0], ca_file=strangers), ask(sites[0])):  # another's, and the system's
         assert isinstance(refused, NoAnswer)
-        assert "CERTIFICATE_VERIFY_FAILED" in refused.reason
+        assert "certificate verify failed" in refused.reason
     assert len(sites[0].shown) == 1  # the key was sent to nobody who was not verified
 
 
@@ -181,6 +181,22 @@ def test_a_key_without_its_certificate_is_refused(papers: Papers) -> None:
     _, key = papers.ours("grader-07-intake")
     with pytest.raises(SettingsWrong, match="set both"):
         verified(ca_file=None, certificate_file=None, certificate_key_file=key, where="uplink")
+
+
+@pytest.mark.parametrize("name", ["ca_file", "certificate_file", "certificate_key_file"])
+def test_a_file_that_cannot_be_used_is_named_with_the_setting_it_stands_in(papers: Papers, name: str) -> None:
+    certificate, key = papers.ours("grader-07-intake")
+    good = {"ca_file": papers.ca_file, "certificate_file": certificate, "certificate_key_file": key}
+    missing, none = papers.folder / "missing.pem", papers.folder / "none.pem"
+    with pytest.raises(
+        SettingsWrong, match=rf"uplink: {name} .*missing.pem cannot be read \(No such file"
+    ) as said:
+        verified(**{**good, name: missing}, where="uplink")
+    assert "Errno" not in str(said.value)
+    none.write_text("no certificate\n")
+    with pytest.raises(SettingsWrong, match=r"uplink: \w+ \S+ (holds no certificate|cannot be used)") as said:
+        verified(**{**good, name: none}, where="uplink")
+    assert "_ssl.c" not in str(said.value)
 
 
 def test_a_gateway_with_these_settings_brings_its_readings_over_tls(

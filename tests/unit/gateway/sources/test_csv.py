@@ -104,6 +104,7 @@ def test_a_row_that_cannot_be_read_is_reported_and_the_next_one_is_read(tmp_path
     taken = play(tmp_path / "f", f"dp,n\n0.01,1\n{bad}\n0.03,3\n")
     assert [r.values["engine_speed"] for r in taken.readings] == [1, 3]
     assert [(r["what"], r["row"]) for r in taken.reports] == [("row_not_read", 2)]
+    assert taken.reports[0]["reason"] == f"dp {bad.split(',')[0]!r} is not a finite number"
     assert taken.mark == "3"
 
 
@@ -167,3 +168,18 @@ def test_options_that_cannot_work_are_refused_before_anything_is_read(
 def test_a_column_that_the_file_does_not_have_is_named(tmp_path: Path) -> None:
     with pytest.raises(SourceWrong, match="no column n; it has dp"):
         play(tmp_path / "f", "dp\n1\n")
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        (None, r"f cannot be read \(No such file or directory\); check path"),
+        (b"\xff\xfe\x00", r"f cannot be read \(it is not text\); check path"),
+        (b"", "f is empty; its first line must name the columns"),
+    ],
+)
+def test_a_file_that_cannot_be_read_is_named(tmp_path: Path, content: bytes | None, message: str) -> None:
+    if content is not None:
+        (tmp_path / "f").write_bytes(content)
+    with pytest.raises(SourceWrong, match=message):
+        CsvSource({"path": str(tmp_path / "f"), **OPTIONS}, Taken().context).run(Taken(), threading.Event())

@@ -256,11 +256,11 @@ def test_the_broker_is_verified_and_asked_for_by_name(tmp_path: Path) -> None:
     ours.private_key_and_cert_chain_pem.write_to_path(str(tmp_path / "broker.pem"))
     tls = f'cert_file: "{tmp_path}/broker.pem", key_file: "{tmp_path}/broker.pem"'
     with Broker(tmp_path, tls=tls) as broker:
-        for trusted, reason in ((tmp_path / "stranger.pem", "CERTIFICATE_VERIFY_FAILED"), (None, "CERT")):
+        for trusted in (tmp_path / "stranger.pem", None):
             given = {} if trusted is None else {"ca_file": str(trusted)}
             bench = Bench(broker, tls=True, **given)
             bench.thread.join(15)
-            assert reason in str(bench.failure)
+            assert "certificate verify failed" in str(bench.failure)
             del bench
             gc.collect()
         bench = Bench(broker, tls=True, ca_file=str(tmp_path / "ca.pem"))
