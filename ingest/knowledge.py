@@ -1,8 +1,8 @@
 """
 What each owner's fleet teaches: learned on a schedule, kept with a number, the same for all processes.
 
-Promises: one owner's lives never teach another's. What is learned is fitted before it is used, so that no
-request waits for it but the first after a start. A fleet that has shown nothing new is not learned again.
+Promises: one owner's lives never teach another's. What is learned is fitted before it is used and kept with
+its fit, so that no request waits for one. A fleet that has shown nothing new is not learned again.
 Leaves to others: what is taught (`ingest.restriction.learn_fleet`).
 """
 
@@ -30,6 +30,7 @@ log = logging.getLogger("cleanside.ingest")
 MICRO = 1_000_000
 LEAST_PAUSE_S = 2.0  # between two learnings; chosen so that a new fleet sees its first lives soon
 LOOK_EVERY_S = 0.5
+NOTHING_LEARNED = Known(0, FleetKnowledge())
 PAUSE_TIMES = 20.0  # a learning takes at most a twentieth of the time; chosen
 
 
@@ -44,13 +45,20 @@ class Snapshots:
         self._lock = threading.Lock()
 
     def of(self, connection: sa.Connection, owner_id: int) -> Known:
-        """The snapshot that is used now; read from the database where this process has none yet."""
+        """
+        The snapshot that is used now; read from the database where this process has none yet.
+
+        One that was kept without a fit of this code (by another release) is not waited for: until `refresh`
+        has fitted it, forecasts are wide.
+        """
         known = self._known.get(owner_id)
         if known is not None:
             return known
-        with self._lock:  # one thread fits, the others wait for it
+        with self._lock:  # one thread reads, the others wait for it
             if owner_id not in self._known:
-                self._known[owner_id] = _read(connection, owner_id)
+                found = _read(connection, owner_id)
+                is_fitted = found.knowledge.fitted is not None
+                self._known[owner_id] = found if is_fitted else NOTHING_LEARNED
             return self._known[owner_id]
 
     def refresh(self, resources: Resources, memory: Memory, *, at_once: bool = False) -> None:
@@ -74,12 +82,13 @@ class Snapshots:
             newest = snapshots.newest(connection, owner_id)
             number = newest.number if newest is not None else 0
             if number > self.of(connection, owner_id).number:
-                self._known[owner_id] = _read(connection, owner_id)
+                found = _read(connection, owner_id)
+                self._known[owner_id] = Known(found.number, _fit(found.knowledge))
             revisions = snapshots.revisions_of(connection, owner_id)
             if revisions == self._learned_from.get(owner_id, 0):
                 return
             learned = learn(connection, owner_id, memory, self._known[owner_id].knowledge, resources.clock())
-        if learned.as_record() != self._known[owner_id].knowledge.as_record():
+        if not learned.teaches_as(self._known[owner_id].knowledge):
             self._save(resources, owner_id, number, _fit(learned))
         self._learned_from[owner_id] = revisions
         self._study_all(resources, memory, owner_id)
@@ -171,9 +180,9 @@ def _ended_lives(
 
 def _read(connection: sa.Connection, owner_id: int) -> Known:
     if snapshots.newest(connection, owner_id) is None:
-        return Known(0, FleetKnowledge())
+        return NOTHING_LEARNED
     number, content = snapshots.content_of(connection, owner_id)
-    return Known(number, _fit(FleetKnowledge.from_record(json.loads(content))))
+    return Known(number, FleetKnowledge.from_record(json.loads(content)))
 
 
 def _fit(knowledge: FleetKnowledge) -> FleetKnowledge:

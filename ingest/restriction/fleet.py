@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 
+from .fitted import forecaster_of, record_of
 from .forecast import Forecaster, fit_forecaster
 from .lives import Life
 from .nearby import Nearby, collect_nearby
@@ -28,11 +29,13 @@ class FleetKnowledge:
 
     lives: tuple[Life, ...] = ()
     nearby: Nearby = field(default_factory=lambda: collect_nearby(()))
+    #: to these lives, and read instead of fitted; None: not fitted yet
+    fitted: Forecaster | None = None
 
     @cached_property
     def forecaster(self) -> Forecaster:
-        """Fitted on first use; the same lives give the same fit."""
-        return fit_forecaster(self.lives)
+        """Fitted on first use, which takes seconds where lives are many; the same lives give the same fit."""
+        return fit_forecaster(self.lives) if self.fitted is None else self.fitted
 
     def clean_share(self, kind: str) -> float | None:
         """Usual clean level of a kind's new elements, share of terminal; None: not known."""
@@ -47,9 +50,15 @@ class FleetKnowledge:
         return {kind: float(np.median(shares)) for kind, shares in found.items()}
 
     def as_record(self) -> dict[str, Any]:
-        """A plain dict for JSON, with its version."""
-        lives = [_life_record(life) for life in self.lives]
-        return {"version": FLEET_VERSION, "lives": lives, "nearby": self.nearby.as_record()}
+        """A plain dict for JSON, with its version; fits the forecaster, which goes along."""
+        return {"version": FLEET_VERSION, **self._taught(), "fitted": record_of(self.forecaster)}
+
+    def teaches_as(self, other: FleetKnowledge) -> bool:
+        """The same lives and the same air, so the same forecasts."""
+        return self._taught() == other._taught()
+
+    def _taught(self) -> dict[str, Any]:
+        return {"lives": [_life_record(life) for life in self.lives], "nearby": self.nearby.as_record()}
 
     @classmethod
     def from_record(cls, record: Mapping[str, Any]) -> FleetKnowledge:
@@ -58,7 +67,11 @@ class FleetKnowledge:
             raise ValueError(
                 f"fleet knowledge version {record.get('version')!r}: read here: {FLEET_VERSION}; learn again"
             )
-        return cls(tuple(_life(entry) for entry in record["lives"]), Nearby.from_record(record["nearby"]))
+        return cls(
+            tuple(_life(entry) for entry in record["lives"]),
+            Nearby.from_record(record["nearby"]),
+            forecaster_of(record.get("fitted")),  # the release before kept none
+        )
 
 
 def learn_fleet(lives: Sequence[Life], nearby: Nearby | None = None) -> FleetKnowledge:

@@ -1,0 +1,109 @@
+"""
+A fitted forecaster as a plain dict, and back: who reads it need not fit it again.
+
+Promises: goes through JSON unharmed, and forecasts to the last bit as the one it was made from.
+Leaves to others: fitting (`forecast`), keeping (`fleet`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from .forecast import Forecaster, Learned, Variant
+from .kinds import Membership
+from .pace import GroupCurve, PaceModel
+from .paths import CleanScale
+from .spread import Spread
+from .summary import FloatArray
+
+#: raised whenever the same lives are fitted to other numbers, or the numbers mean something else
+FITTED_VERSION = 1
+
+
+def record_of(forecaster: Forecaster) -> dict[str, Any]:
+    """A plain dict for JSON, with its version; some kB a kind."""
+    learned = forecaster.learned
+    return {"version": FITTED_VERSION, "learned": None if learned is None else _learned_record(learned)}
+
+
+def forecaster_of(record: Mapping[str, Any] | None) -> Forecaster | None:
+    """The inverse of `record_of`; None where there is no record, or one that other code made."""
+    if record is None or record["version"] != FITTED_VERSION:
+        return None
+    return Forecaster(None if record["learned"] is None else _learned(record["learned"]))
+
+
+def _learned_record(learned: Learned) -> dict[str, Any]:
+    return {
+        "variants": [
+            {
+                "model": _model_record(variant.model),
+                "scale": None if variant.scale is None else vars(variant.scale),
+                "weight": variant.weight,
+            }
+            for variant in learned.variants
+        ],
+        "frame": _model_record(learned.frame),
+        "spread": {
+            "below": learned.spread.below.tolist(),
+            "above": learned.spread.above.tolist(),
+            "factors": dict(learned.spread.factors),
+        },
+        "membership": {
+            "spread": {group: values.tolist() for group, values in learned.membership.spread.items()},
+            "share": dict(learned.membership.share),
+        },
+        "machine_pace": dict(learned.machine_pace),
+    }
+
+
+def _learned(record: Mapping[str, Any]) -> Learned:
+    spread, membership = record["spread"], record["membership"]
+    return Learned(
+        variants=tuple(
+            Variant(
+                _model(variant["model"]),
+                None if variant["scale"] is None else CleanScale(**variant["scale"]),
+                variant["weight"],
+            )
+            for variant in record["variants"]
+        ),
+        frame=_model(record["frame"]),
+        spread=Spread(_array(spread["below"]), _array(spread["above"]), spread["factors"]),
+        membership=Membership(
+            {group: _array(values) for group, values in membership["spread"].items()}, membership["share"]
+        ),
+        machine_pace=record["machine_pace"],
+    )
+
+
+def _model_record(model: PaceModel) -> dict[str, Any]:
+    return {
+        "grid": model.grid.tolist(),
+        "clean": model.clean,
+        "curves": {
+            group: {
+                "typical_h": curve.typical_h,
+                "left_h": curve.left_h.tolist(),
+                "age_h": curve.age_h.tolist(),
+                "lives": curve.lives,
+            }
+            for group, curve in model.curves.items()
+        },
+        "coefficients": model.coefficients.tolist(),
+    }
+
+
+def _model(record: Mapping[str, Any]) -> PaceModel:
+    curves = {
+        group: GroupCurve(curve["typical_h"], _array(curve["left_h"]), _array(curve["age_h"]), curve["lives"])
+        for group, curve in record["curves"].items()
+    }
+    return PaceModel(_array(record["grid"]), record["clean"], curves, _array(record["coefficients"]))
+
+
+def _array(values: Any) -> FloatArray:
+    return np.array(values, dtype=np.float64)
