@@ -15,6 +15,9 @@ from typing import Any, NamedTuple
 import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
+from psycopg.abc import Buffer
+from psycopg.adapt import Loader
+from psycopg.pq import Format
 from sqlalchemy.dialects.postgresql import insert as _postgres_insert
 from sqlalchemy.dialects.sqlite import insert as _sqlite_insert
 
@@ -65,8 +68,9 @@ def floats(
     """
     The rows of a query of plain SQL whose values are all numbers, `width` a row, as shape (width, rows).
 
-    PostgreSQL: by binary COPY, of which numpy reads the numbers where they lie. SQLite: flat, because making
-    the array from tuples takes as long as the query.
+    PostgreSQL: a column as one array, of which numpy reads the numbers where they lie; row by row, also by
+    COPY, it takes four times as long. SQLite: flat, because making the array from tuples takes as long
+    as the query.
     """
     if is_sqlite(connection):
         result = run(connection, sql, parameters)
@@ -74,17 +78,29 @@ def floats(
         result.close()
         flat[np.isinf(flat)] = np.nan
         return np.ascontiguousarray(flat.reshape(-1, width).T)
-    selected = f"SELECT {', '.join(f'c{i}::float8' for i in range(width))} FROM ({sql}) AS s"
-    named = f"{selected}({', '.join(f'c{i}' for i in range(width))})"
+    names = [f"c{i}" for i in range(width)]
+    columns = ", ".join(f"array_agg({name}::float8)" for name in names)
     driver: Any = connection.connection.driver_connection
-    copy_sql = f"COPY ({_for_postgres(named)}) TO STDOUT (FORMAT BINARY)"
-    with driver.cursor() as cursor, cursor.copy(copy_sql, parameters) as copy:
-        content = b"".join(copy)
-    row = np.dtype([("fields", ">i2"), ("values", [("bytes", ">i4"), ("value", ">f8")], (width,))])
-    begin = len(_COPY_HEADER)
-    many = (len(content) - begin - len(_COPY_TRAILER)) // row.itemsize
-    rows = np.frombuffer(content, dtype=row, count=many, offset=begin)
-    return np.ascontiguousarray(rows["values"]["value"].T, dtype=np.float64)
+    with driver.cursor(binary=True) as cursor:
+        cursor.adapters.register_loader(cursor.adapters.types["float8"].array_oid, _FloatsLoader)
+        whole = f"SELECT {columns} FROM ({sql}) AS s({', '.join(names)})"
+        [found] = cursor.execute(_for_postgres(whole), parameters).fetchall()
+    return np.stack(found) if found[0] is not None else np.empty((width, 0))
+
+
+class _FloatsLoader(Loader):
+    """
+    An array of float8 without NULL as numbers of numpy.
+
+    20 bytes of one dimension's head, then of each its length (4 bytes) and its value, big end first. Source:
+    PostgreSQL, src/backend/utils/adt/arrayfuncs.c, array_send.
+    """
+
+    format = Format.BINARY
+
+    def load(self, data: Buffer) -> npt.NDArray[np.float64]:
+        element = np.dtype([("bytes", ">i4"), ("value", ">f8")])
+        return np.frombuffer(data, dtype=element, offset=20)["value"].astype(np.float64)
 
 
 class Encoded(NamedTuple):
