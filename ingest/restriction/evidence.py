@@ -38,7 +38,30 @@ def evidence_of(
     )
 
 
+#: what a machine is scaled by -> what makes an entered reference flow of another kind count
+_TO_BE_USED = {
+    "none": "report engine_speed, boost_pressure or air_mass_flow",
+    "engine_speed": "enter it as engine_speed",
+    "speed_density": "report air_mass_flow and enter it as that, because speed alone is no flow under boost",
+    "air_mass_flow": "enter it as air_mass_flow",
+}
+
+
 def _of_flow(reference: Reference) -> list[str]:
+    return [*_of_scale(reference), *_of_unused(reference)]
+
+
+def _of_unused(reference: Reference) -> list[str]:
+    if reference.entered_unused is None or reference.basis == "none":
+        return []
+    by = "by no flow" if reference.flow_kind == "none" else f"by {reference.flow_kind}"
+    return [
+        f"the reference flow entered is one of {reference.entered_unused} and is not used, "
+        f"as this machine is scaled {by}: {_TO_BE_USED[reference.flow_kind]}"
+    ]
+
+
+def _of_scale(reference: Reference) -> list[str]:
     if reference.basis == "envelope":
         return ["no flow proxy: the upper envelope of each operating hour stands for full flow"]
     if reference.basis == "none":

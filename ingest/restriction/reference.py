@@ -44,6 +44,7 @@ class Reference:
     flow_kind: str  # one of FLOW_KINDS
     reference_flow: float | None  # in the proxy's unit
     reference_entered: bool  # by a person; else learned
+    entered_unused: str | None  # the proxy of a value that a person entered and that does not fit `flow_kind`
     exponent: float | None
     exponent_spread: float | None  # half the central 68 % of the slopes, over sqrt(pairs)
     exponent_fitted: bool
@@ -88,6 +89,7 @@ def learn_reference(
             flow_kind=kind,
             reference_flow=None,
             reference_entered=False,
+            entered_unused=None if reference_flow is None else reference_kind or "flow",
             exponent=None,
             exponent_spread=None,
             exponent_fitted=False,
@@ -105,6 +107,7 @@ def learn_reference(
         flow_kind=kind,
         reference_flow=reference_flow if entered else _learned_flow(table, mine),
         reference_entered=entered,
+        entered_unused=None if entered or reference_flow is None else reference_kind,
         exponent=exponent,
         exponent_spread=spread,
         exponent_fitted=fitted,

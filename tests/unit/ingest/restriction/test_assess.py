@@ -237,6 +237,27 @@ def test_without_a_terminal_value_there_is_no_share_and_no_forecast_but_a_level(
     assert (found.share_used_percent, found.hours_left, found.due_s) == (None, None, None)
 
 
+@pytest.mark.parametrize(
+    ("columns", "kind", "flow", "then"),
+    [
+        ({"boost_pressure_pa": 90_000.0}, "engine_speed", 209.4, "report air_mass_flow and enter it as that"),
+        ({}, "air_mass_flow", 0.4, "enter it as engine_speed"),
+        ({"engine_speed_rad_s": None}, "engine_speed", 209.4, "report engine_speed, boost_pressure or"),
+    ],
+)
+def test_an_entered_flow_that_is_not_used_says_so_and_what_to_do(columns, kind, flow, then):
+    readings = shift_work(days=3)
+    given = {n: v if v is None else np.full(len(readings.at_s), v) for n, v in columns.items()}
+    readings = dataclasses.replace(readings, **{"air_mass_flow_kg_s": None, **given})
+    found = assess(readings, reference_flow=flow, reference_kind=kind)
+    (line,) = [line for line in found.evidence if "not used" in line]
+    assert f"the reference flow entered is one of {kind} and is not used" in line
+    assert then in line
+    assert not found.reference.reference_entered
+    known = assess(shift_work(days=3), reference_flow=0.4, reference_kind="air_mass_flow")
+    assert not any("not used" in line for line in known.evidence)
+
+
 @pytest.mark.parametrize(("terminal_pa", "because"), [(0.0, None), (-1.0, None), (6200.0, "asleep")])
 def test_wrong_arguments_are_refused_with_value_and_rule(terminal_pa, because):
     with pytest.raises(ValueError, match=r"must be above 0|give one of"):
