@@ -24,6 +24,8 @@ class MachineSpec:
     #: terminal restriction as read from the machine's papers, with the unit printed there
     terminal: float = 25.0
     terminal_unit: str = "inH2O"
+    #: whether the rated speed of the papers is entered as the flow at which terminal is stated; else learned
+    rated_entered: bool = False
     #: restriction of the element when new, at rated flow [Pa]
     clean_pa: float = 2000.0
     #: operating hours from new to terminal in this dust
@@ -53,6 +55,7 @@ FLEET: tuple[MachineSpec, ...] = (
         name="grader-07",
         kind="grader",
         rated_r_min=2000,
+        rated_entered=True,
         life_hours=320,
         used_at_fitting=0.42,
         valley_days=((4, 9),),
@@ -78,6 +81,7 @@ FLEET: tuple[MachineSpec, ...] = (
         name="hauler-21",
         kind="hauler",
         rated_r_min=1900,
+        rated_entered=True,
         terminal=6.2,
         terminal_unit="kPa",
         life_hours=230,

@@ -103,13 +103,23 @@ class Shop:
 
     def register(self, spec: MachineSpec) -> str:
         """Register a machine with its housing and device; returns a key for its gateway."""
-        self.register_machine(spec.name, spec.kind, spec.terminal, spec.terminal_unit)
+        rated_r_min = spec.rated_r_min if spec.rated_entered else None
+        self.register_machine(
+            spec.name, spec.kind, spec.terminal, spec.terminal_unit, rated_r_min=rated_r_min
+        )
         return self.register_device(spec.device, spec.name)
 
-    def register_machine(self, machine: str, kind: str, terminal: float, unit: str) -> None:
-        """A machine with one housing and its terminal restriction."""
-        housings = [{"housing": "main", "terminal_restriction": {"value": terminal, "unit": unit}}]
-        self.post("/v1/machines", {"machine": machine, "kind": kind, "housings": housings})
+    def register_machine(
+        self, machine: str, kind: str, terminal: float, unit: str, *, rated_r_min: float | None = None
+    ) -> None:
+        """A machine with one housing and its terminal restriction. rated_r_min : None: learned."""
+        housing: dict[str, Any] = {
+            "housing": "main",
+            "terminal_restriction": {"value": terminal, "unit": unit},
+        }
+        if rated_r_min is not None:
+            housing["reference_flow"] = {"quantity": "engine_speed", "value": rated_r_min, "unit": "r/min"}
+        self.post("/v1/machines", {"machine": machine, "kind": kind, "housings": [housing]})
 
     def register_device(self, device: str, machine: str) -> str:
         """A monitor on a machine; returns a key for its gateway."""
