@@ -55,7 +55,7 @@ def run_recompute(given: argparse.Namespace) -> int:
 
 def _run(given: argparse.Namespace, readers: sa.Engine, write: Any) -> int:
     # Imported here: numerics take longer to load than the other commands take to run.
-    from ingest.recompute import recompute
+    from ingest.recompute import Helper, recompute
     from ingest.store import fleet
 
     with readers.connect() as connection:
@@ -63,10 +63,11 @@ def _run(given: argparse.Namespace, readers: sa.Engine, write: Any) -> int:
         housings = [h for h in fleet.every_housing(connection, owner) if given.machine in (None, h.machine)]
     if given.machine is not None and not housings:
         raise CalledWrongly(f"there is no machine {given.machine}; its name is as it was registered")
-    equal = True
-    for compared in recompute(readers.connect, housings, write):
-        equal = equal and compared.is_equal
-        print(_json(compared) if given.json else _line(compared))
+    equal, chosen = True, settings.from_arguments(given)
+    with Helper(chosen.database, chosen.archive_folder) as helper:
+        for compared in recompute(readers.connect, housings, write, helper=helper):
+            equal = equal and compared.is_equal
+            print(_json(compared) if given.json else _line(compared))
     return 0 if equal or write is not None else 1
 
 

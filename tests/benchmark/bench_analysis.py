@@ -34,7 +34,7 @@ from ingest.analysis import run_until_current
 from ingest.assessment import Known
 from ingest.knowledge import Snapshots
 from ingest.memory import Memory
-from ingest.recompute import recompute
+from ingest.recompute import Helper, recompute
 from ingest.restriction import (
     FleetKnowledge,
     Life,
@@ -110,14 +110,18 @@ def bench_recompute(given: argparse.Namespace) -> None:
     readings = made_readings(given.days, given.step_s, seed=1)
     n = len(readings.at_s)
     floor = timed(lambda: [np.sort(np.asarray(c)) for c in (readings.at_s, readings.restriction_pa)])
-    alone = min(timed(lambda: summarise_hours(readings)) for _ in range(3))
+    arithmetic = min(timed(lambda: summarise_hours(readings)) for _ in range(3))
     print(f"{n:,} readings; floor, two of six columns sorted: {floor}")
-    print(f"summaries, arithmetic alone: {alone}")
-    with stored(readings) as (api, housing):
+    print(f"summaries, arithmetic alone: {arithmetic}")
+    database_of = stored(readings)
+    with database_of as (api, housing):
         engine = api.resources.readers
         scan = timed(lambda: _scan(engine))
-        whole = timed(lambda: list(recompute(engine.connect, [housing], None)))
-    print(f"the same from a SQLite file: {whole}; floor, every row fetched: {scan}")
+        alone = timed(lambda: list(recompute(engine.connect, [housing], None)))
+        with Helper(database_of.url) as helper:
+            shared = timed(lambda: list(recompute(engine.connect, [housing], None, helper=helper)))
+    print(f"the same from a SQLite file by one process: {alone}; floor, every row fetched: {scan}")
+    print(f"by two, as the command does, the start of the second included: {shared}")
 
 
 def _scan(engine: sa.Engine) -> None:
@@ -139,11 +143,11 @@ class stored:
 
     def __enter__(self) -> tuple[Api, fleet.Housing]:
         self._folder = tempfile.TemporaryDirectory()
-        url = f"sqlite:///{Path(self._folder.name) / 'bench.db'}"
-        engine = database.writing_engine(url)
+        self.url = f"sqlite:///{Path(self._folder.name) / 'bench.db'}"
+        engine = database.writing_engine(self.url)
         database.migrate(engine)
         engine.dispose()
-        self._process = in_process(url)
+        self._process = in_process(self.url)
         api = self._process.__enter__()
         api.register()
         api.clock.now_us = int((self._readings.at_s[-1] + 60) * 1e6)

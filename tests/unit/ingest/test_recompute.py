@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 import random
-from typing import Any
+from typing import Any, NamedTuple
 
 import pytest
 import sqlalchemy as sa
 
 from gateway.wire import instant_text, parse_instant
-from ingest import cli
+from ingest import cli, database
 from ingest.models import hour_summaries
+from ingest.recompute import Compared, Found, Helper, Pending, Piece
+from ingest.recompute import recompute as recompute_all
+from ingest.store import fleet
 from tests.support.databases import opened
 from tests.support.serving import DEVICE, STREAM, in_process
 
@@ -128,3 +131,54 @@ def test_beside_a_server_it_compares_and_does_not_write(sqlite_database_url: str
         api.register()
         assert recompute(sqlite_database_url) == 2  # a process serves: it holds the lock
         assert recompute(sqlite_database_url, "--check") == 0
+
+
+def compared_by_two(url: str, helper: Helper) -> Compared:
+    engine = database.reading_engine(url)
+    try:
+        with engine.connect() as connection:
+            [housing] = fleet.every_housing(connection, 1)
+        [found] = recompute_all(engine.connect, [housing], None, helper=helper, hours_at_once=2)
+        return found
+    finally:
+        engine.dispose()
+
+
+class Asked(Helper):
+    """A helper that counts what it is asked, and may be made to see rows of another time."""
+
+    def __init__(self, url: str, *, older: bool = False) -> None:
+        super().__init__(url)
+        self.pieces: list[Piece] = []
+        self._older = older
+
+    def ask(self, piece: Piece) -> Pending:
+        self.pieces.append(piece)
+        if self._older:
+            return Done(Found([], [(1, 0, 0, 0, 0)]))
+        pending = super().ask(piece)
+        return Done(pending.get())  # as if it were always the faster one
+
+
+class Done(NamedTuple):
+    found: Found
+
+    def ready(self) -> bool:
+        return True
+
+    def get(self) -> Found:
+        return self.found
+
+
+def test_two_processes_make_the_summaries_that_one_makes(analysed: str) -> None:
+    with Asked(analysed) as helper:
+        found = compared_by_two(analysed, helper)
+    assert helper.pieces
+    assert (found.hours, found.is_equal) == (12, True)
+
+
+def test_what_a_helper_saw_at_another_time_is_made_again(analysed: str) -> None:
+    with Asked(analysed, older=True) as helper:
+        found = compared_by_two(analysed, helper)
+    assert helper.pieces
+    assert (found.hours, found.is_equal) == (12, True)
