@@ -48,6 +48,20 @@ def networks_of(setting: str) -> tuple[Network, ...]:
         ) from None
 
 
+def proxies_of(setting: str) -> list[str]:
+    """Addresses or networks of the setting, separated by commas; "*" is everybody. Raises CalledWrongly."""
+    hosts = [host.strip() for host in setting.split(",") if host.strip()]
+    try:
+        for host in hosts:
+            if host != "*":
+                ipaddress.ip_network(host)
+    except ValueError as error:
+        raise CalledWrongly(
+            f'trusted_proxies "{setting}" is not a list of addresses ({error}); give 10.0.0.7,fd00::7'
+        ) from None
+    return hosts
+
+
 def check_url(url: str, allowed: Iterable[Network]) -> SplitResult:
     """
     An address as an admin gave it, in parts; nothing is looked up.

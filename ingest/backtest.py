@@ -9,8 +9,6 @@ Leaves to others: forecasting (`ingest.restriction`), the command line (`ingest.
 from __future__ import annotations
 
 import argparse
-import csv
-import json
 import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -22,6 +20,7 @@ import numpy as np
 from gateway import units
 from gateway.units import counted
 from ingest.errors import CalledWrongly
+from ingest.recorded import read_rows, write_report
 from ingest.restriction.baselines import Baseline, fit_baselines, theil_sen
 from ingest.restriction.forecast import Forecaster, fit_forecaster
 from ingest.restriction.lives import Life
@@ -86,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
     report["terminal"] = {"value": args.terminal, "unit": args.unit}
     sys.stdout.write(as_text(report))
     if args.json is not None:
-        args.json.write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
+        write_report(args.json, report)
     return 0
 
 
@@ -186,8 +185,7 @@ def read_folder(folder: Path, *, terminal: float, terminal_pa: float, group: str
 
 def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | None) -> LifeFile:
     """One CSV: columns hours, restriction [unit of terminal], optionally flow, hours_left and the group."""
-    with path.open(newline="", encoding="utf-8-sig") as file:
-        rows = list(csv.DictReader(file))
+    rows = read_rows(path)
     if not rows:
         raise CalledWrongly(f"{path}: no rows below the header; a life needs at least two")
     wanted = ["hours", "restriction", *([group] if group else [])]

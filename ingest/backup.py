@@ -34,7 +34,7 @@ from gateway.units import counted
 from gateway.wire import instant_text
 from ingest import database
 from ingest.archive import Disk, digest_of
-from ingest.errors import CalledWrongly
+from ingest.errors import CalledWrongly, why
 from ingest.store import account, archive
 
 FORMAT = 1
@@ -263,7 +263,7 @@ def read_manifest(source: Path) -> Manifest:
         files = tuple(Listed(**entry) for entry in found.pop("files"))
         manifest = Manifest(**{**found, "totals": totals, "files": files})
     except (OSError, ValueError, KeyError, TypeError) as error:
-        detail = f"{source} has no {MANIFEST} of ours ({error}); name a folder made by backup"
+        detail = f"{source} has no {MANIFEST} of ours ({why(error)}); name a folder made by backup"
         raise CalledWrongly(detail) from error
     if manifest.format != FORMAT:
         raise CalledWrongly(f"{source} has format {manifest.format}, this program reads {FORMAT}")

@@ -14,6 +14,8 @@ import sys
 from collections.abc import Sequence
 from importlib.metadata import version
 
+from sqlalchemy.exc import OperationalError
+
 from ingest.commands import account, archive, backup, enrol, import_, keys, migrate, recompute, restore, serve
 from ingest.errors import IngestError
 
@@ -33,6 +35,10 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return int(given.run(given))
     except IngestError as error:
         print(f"cleanside-ingest: {error}", file=sys.stderr)
+        return 2
+    except OperationalError as error:  # away or held by another program: nobody of ours is at fault
+        [first, *_] = str(error.orig).strip().splitlines() or [""]
+        print(f"cleanside-ingest: the database does not take it ({first}); try again", file=sys.stderr)
         return 2
 
 

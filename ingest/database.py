@@ -24,7 +24,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import event
 
-from ingest.errors import BeingServed, CalledWrongly
+from ingest.errors import BeingServed, CalledWrongly, why
 
 BUSY_TIMEOUT_MS = 5_000  # a reader may meet a checkpoint; chosen, far above what one takes
 CHECK_EVERY = 100_000  # steps of SQLite's machine, some milliseconds; measured free of charge
@@ -38,7 +38,7 @@ SQLITE_READERS = 40  # as many as threads that serve: opening one takes longer t
 
 def sqlite_path(url: str) -> Path | None:
     """The file of a SQLite URL; None for another database."""
-    parsed = sa.make_url(url)
+    parsed = _parsed(url)
     if parsed.get_backend_name() != "sqlite":
         return None
     if not parsed.database or parsed.database == ":memory:":
@@ -54,10 +54,13 @@ def archive_folder(url: str, named: str = "") -> Path | None:
 
     None: a PostgreSQL database without one keeps all its readings.
     """
-    if named:
-        return Path(named)
     path = sqlite_path(url)
-    return None if path is None else path.with_name(f"{path.name}.archive")
+    folder = None if path is None else path.with_name(f"{path.name}.archive")
+    if named:
+        folder = Path(named)
+    if folder is not None and folder.exists() and not folder.is_dir():
+        raise CalledWrongly(f"archive folder {folder} is no folder; give another --archive-folder")
+    return folder
 
 
 def writing_engine(url: str, *, archive: str = "") -> sa.Engine:
@@ -67,15 +70,10 @@ def writing_engine(url: str, *, archive: str = "") -> sa.Engine:
     archive : folder of older readings, as `archive_folder` takes it.
     Raises CalledWrongly if the URL is not one of a database we know or its folder cannot be made.
     """
-    path = sqlite_path(_known(url))
+    path = sqlite_path(url)
     if path is None:
         return _with_archive(_postgres_engine(url, pool_size=2), url, archive)
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-    except OSError as error:
-        raise CalledWrongly(
-            f"database folder {path.parent} cannot be made ({error}); give another"
-        ) from error
+    _make_folder(path)
     engine = sa.create_engine(url, poolclass=sa.QueuePool, pool_size=1, max_overflow=0)
     event.listen(engine, "connect", _configure_writer)
     event.listen(engine, "begin", _begin_immediate)
@@ -89,7 +87,7 @@ def _with_archive(engine: sa.Engine, url: str, named: str) -> sa.Engine:
 
 def reading_engine(url: str, *, archive: str = "") -> sa.Engine:
     """An engine that cannot write. A connection sees one unmoving state from its first query to its end."""
-    path = sqlite_path(_known(url))
+    path = sqlite_path(url)
     if path is None:
         engine = _postgres_engine(url, pool_size=READERS)
         engine = engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
@@ -102,16 +100,26 @@ def reading_engine(url: str, *, archive: str = "") -> sa.Engine:
     return _with_archive(engine, url, archive)
 
 
-def _known(url: str) -> str:
+def _parsed(url: str) -> sa.URL:
+    """The URL in parts. Raises CalledWrongly where it is not one of a database we know."""
     try:
-        backend = sa.make_url(url).get_backend_name()
+        parsed = sa.make_url(url)
     except sa.exc.ArgumentError:
-        backend = ""
-    if backend not in ("sqlite", "postgresql"):
+        parsed = None
+    if parsed is None or parsed.get_backend_name() not in ("sqlite", "postgresql"):
         raise CalledWrongly(
             f'database "{url}" is not a URL we know; give sqlite:////path/file.db or postgresql://host/name'
         )
-    return url
+    return parsed
+
+
+def _make_folder(path: Path) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CalledWrongly(
+            f"database folder {path.parent} cannot be made ({why(error)}); give another --database"
+        ) from error
 
 
 def _postgres_engine(url: str, *, pool_size: int) -> sa.Engine:
@@ -189,8 +197,14 @@ def exclusive(url: str) -> Iterator[None]:
         return
     import fcntl  # here, so that the module can be imported where there is none
 
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    _make_folder(path)
+    try:
+        handle = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    except OSError as error:
+        raise CalledWrongly(
+            f"{path}.lock cannot be made ({why(error)}); let uid {os.getuid()} write there, "
+            "or give another --database"
+        ) from error
     try:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
@@ -229,12 +243,37 @@ def revision_of(connection: sa.Connection) -> str | None:
 
 def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | None]:
     """Bring the schema to a revision, the newest by default. Returns the revision before and after."""
+    before = _found(engine)
     with engine.connect() as connection:
-        before = revision_of(connection)
-        connection.commit()
         command.upgrade(_config(connection), to)
         connection.commit()
         return before, revision_of(connection)
+
+
+def _found(engine: sa.Engine) -> str | None:
+    """
+    The schema revision, at the first contact; None for an empty database.
+
+    Raises CalledWrongly where the database cannot be opened, or holds what another program keeps.
+    """
+    shown = engine.url.set(query={}).render_as_string(hide_password=True).replace("/file:", "/")
+    try:
+        with engine.connect() as connection:
+            found = revision_of(connection)
+            # A schema of PostgreSQL may be shared, with an extension's tables for one; a file is not.
+            alone = found is None and engine.dialect.name == "sqlite"
+            tables = sa.inspect(connection).get_table_names() if alone else []
+            connection.rollback()
+    except sa.exc.DBAPIError as error:
+        [first, *_] = str(error.orig).strip().splitlines() or [""]
+        raise CalledWrongly(
+            f"{shown} cannot be opened ({first}); see whether it is there, or give another --database"
+        ) from error
+    if tables:
+        raise CalledWrongly(
+            f"{shown} holds {sorted(tables)[0]}, a table of another program; give another --database"
+        )
+    return found
 
 
 def check(engine: sa.Engine) -> None:
@@ -249,8 +288,7 @@ def require_newest(engine: sa.Engine, *, migrate_empty: bool, migrate_old: bool)
 
     Raises CalledWrongly for an older schema unless `migrate_old`, and for one this code does not know.
     """
-    with engine.connect() as connection:
-        found = revision_of(connection)
+    found = _found(engine)
     if found == newest_revision():
         return
     known = {r.revision for r in script.ScriptDirectory.from_config(_config()).walk_revisions()}

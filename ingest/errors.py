@@ -15,8 +15,21 @@ Every message has the value, the rule and the next step.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+
+
+def why(error: BaseException) -> str:
+    """
+    What an error of the system or a library says, for a message of ours: no number of the system's, no name.
+
+    The message says itself which file or address it is about.
+    """
+    if isinstance(error, UnicodeError):
+        return "it is not text"
+    said = getattr(error, "strerror", None) or str(error) or type(error).__name__
+    return re.sub(r"\[Errno -?\d+\] |^\[\w+(: \w+)?\] | \(_ssl\.c:\d+\)", "", said)
 
 
 class IngestError(Exception):

@@ -7,8 +7,6 @@ Leaves to others: finding (`ingest.restriction.changes`, `.reference`), the comm
 from __future__ import annotations
 
 import argparse
-import csv
-import json
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -18,6 +16,7 @@ import numpy as np
 
 from gateway.units import counted
 from ingest.errors import CalledWrongly
+from ingest.recorded import read_rows, write_report
 from ingest.restriction.changes import find_changes
 from ingest.restriction.reference import LEAST_LN_STEP, LEAST_PAIRS, flow_exponent
 from ingest.restriction.summary import FloatArray
@@ -37,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
     report = examine(*read_series(args.file, args.flow))
     sys.stdout.write(as_text(report))
     if args.json is not None:
-        args.json.write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
+        write_report(args.json, report)
     return 0
 
 
@@ -45,8 +44,7 @@ def read_series(path: Path, flow: str | None) -> tuple[FloatArray, FloatArray, F
     """Hours (row numbers from 1 if there is no such column), restriction and flow. Raises CalledWrongly."""
     if not path.is_file():
         raise CalledWrongly(f"{path} is not a file; give one CSV with the header hours,restriction")
-    with path.open(newline="", encoding="utf-8-sig") as file:
-        rows = list(csv.DictReader(file))
+    rows = read_rows(path)
     if not rows:
         raise CalledWrongly(f"{path}: no rows below the header; give one row per operating hour")
     for column in ["restriction", *([flow] if flow else [])]:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
-from ingest.errors import CalledWrongly
+from ingest.errors import CalledWrongly, why
 
 PREFIX = "CLEANSIDE_INGEST_"
 _HIGHEST = {"port": 65_535}
@@ -133,9 +133,9 @@ def _from_file(path: Path) -> dict[str, Any]:
     try:
         document = tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise CalledWrongly(f"{path}: cannot be read ({error.strerror}); check --config") from error
-    except tomllib.TOMLDecodeError as error:
-        raise CalledWrongly(f"{path}: is not TOML ({error}); correct it") from error
+        raise CalledWrongly(f"{path}: cannot be read ({why(error)}); check --config") from error
+    except (tomllib.TOMLDecodeError, UnicodeError) as error:
+        raise CalledWrongly(f"{path}: is not TOML ({why(error)}); correct it") from error
     known = {row.name for row in fields(Settings)}
     if strange := document.keys() - known:
         raise CalledWrongly(

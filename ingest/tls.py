@@ -12,8 +12,9 @@ from __future__ import annotations
 import ipaddress
 import logging
 import ssl
+from pathlib import Path
 
-from ingest.errors import CalledWrongly
+from ingest.errors import CalledWrongly, why
 from ingest.settings import Settings
 
 log = logging.getLogger("cleanside.ingest")
@@ -29,14 +30,18 @@ def context(settings: Settings) -> ssl.SSLContext | None:
         if settings.tls_key or settings.tls_client_ca:
             raise CalledWrongly("tls_key or tls_client_ca is set without tls_certificate; set that, too")
         return None
+    for name in ("tls_certificate", "tls_key", "tls_client_ca"):
+        _check_readable(name, getattr(settings, name))
     made = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
     made.minimum_version = ssl.TLSVersion.TLSv1_2
     load(made, settings)
     if settings.tls_client_ca:
         try:
             made.load_verify_locations(settings.tls_client_ca)
-        except (OSError, ssl.SSLError) as error:
-            raise CalledWrongly(f"tls_client_ca {settings.tls_client_ca}: {error}; check the file") from error
+        except OSError as error:
+            raise CalledWrongly(
+                f"tls_client_ca {settings.tls_client_ca} holds no certificate ({why(error)}); give PEM"
+            ) from error
         made.verify_mode = ssl.CERT_REQUIRED
     return made
 
@@ -45,9 +50,19 @@ def load(made: ssl.SSLContext, settings: Settings) -> None:
     """Take the certificate and its key into a context. Raises CalledWrongly for files that do not fit."""
     try:
         made.load_cert_chain(settings.tls_certificate, settings.tls_key or None)
-    except (OSError, ssl.SSLError) as error:
-        detail = f"tls_certificate {settings.tls_certificate}: {error}; check it and tls_key (PEM)"
-        raise CalledWrongly(detail) from error
+    except OSError as error:
+        detail = f"tls_certificate {settings.tls_certificate} cannot be used ({why(error)}); "
+        raise CalledWrongly(f"{detail}check it and tls_key, both in PEM form") from error
+
+
+def _check_readable(name: str, file: str) -> None:
+    # OpenSSL does not say which of several files it misses.
+    if not file:
+        return
+    try:
+        Path(file).open("rb").close()
+    except OSError as error:
+        raise CalledWrongly(f"{name} {file} cannot be read ({why(error)}); check the name") from error
 
 
 def load_again(made: ssl.SSLContext, settings: Settings) -> None:

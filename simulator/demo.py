@@ -26,7 +26,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 
 from gateway import status
 from gateway.units import counted
-from simulator.errors import DemoFailed
+from simulator.errors import CalledWrongly, DemoFailed
 from simulator.fleet import FLEET, MachineSpec
 from simulator.instrument import Instrument
 from simulator.report import Outcome, StreamLine, as_json, render
@@ -70,11 +70,24 @@ class Machine:
 
 def run(choices: Choices, *, now: datetime, console: Console) -> int:
     """Run the demo; returns the exit code."""
+    if choices.json_file is not None and not choices.json_file.parent.is_dir():
+        raise CalledWrongly(f"--json {choices.json_file} is in no folder; give one that is there")
     if choices.folder is not None:
-        choices.folder.mkdir(parents=True, exist_ok=True)
+        _make_empty(choices.folder)
         return _run_in(choices.folder, choices, now=now, console=console)
     with tempfile.TemporaryDirectory(prefix="cleanside-demo-") as folder:
         return _run_in(Path(folder), choices, now=now, console=console)
+
+
+def _make_empty(folder: Path) -> None:
+    """An empty folder: what an earlier run left has keys and numbers of its own. Raises CalledWrongly."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        taken = any(folder.iterdir())
+    except OSError as error:
+        raise CalledWrongly(f"--folder {folder} cannot be made ({error.strerror}); give another") from error
+    if taken:
+        raise CalledWrongly(f"--folder {folder} is not empty; give one that is, or is not there yet")
 
 
 def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) -> int:

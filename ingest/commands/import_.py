@@ -21,7 +21,7 @@ from gateway.units import counted
 from ingest import app, bundles, settings
 from ingest.bundles import Bringer
 from ingest.commands.opened import add_owner, opened, owner_id
-from ingest.errors import BeingServed, CalledWrongly, Refused
+from ingest.errors import BeingServed, CalledWrongly, Refused, why
 from ingest.routes.bundles import MEDIA_TYPE, PATH
 from ingest.writer import as_our_errors
 
@@ -99,8 +99,7 @@ def _asker(given: argparse.Namespace) -> Callable[[Path], Outcome]:
     try:
         key = given.key_file.read_text("ascii").strip()
     except (OSError, UnicodeError) as error:
-        reason = getattr(error, "strerror", None) or error
-        raise CalledWrongly(f"{given.key_file}: {reason}; check --key-file") from error
+        raise CalledWrongly(f"{given.key_file} cannot be read ({why(error)}); check --key-file") from error
 
     def ask(path: Path) -> Outcome:
         headers = {"Authorization": f"Bearer {key}", "Content-Type": MEDIA_TYPE}
@@ -112,7 +111,7 @@ def _asker(given: argparse.Namespace) -> Callable[[Path], Outcome]:
                 )
             except httpx.HTTPError as error:
                 raise CalledWrongly(
-                    f"{server} does not answer ({error}); check --server, then import again: "
+                    f"{server} does not answer ({why(error)}); check --server, then import again: "
                     "what was taken is known"
                 ) from error
         return _told(server, response)

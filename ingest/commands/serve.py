@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import gc
 import json
 import os
@@ -10,8 +11,8 @@ import signal
 import socket
 from typing import Any
 
-from ingest import app, database, log, settings, tls
-from ingest.errors import CalledWrongly
+from ingest import addresses, app, database, log, settings, tls
+from ingest.errors import CalledWrongly, why
 from ingest.settings import Settings
 
 
@@ -36,10 +37,15 @@ def run_serve(given: argparse.Namespace) -> int:
 
     chosen = settings.from_arguments(given)
     log.set_up(chosen.log_level, chosen.log_format)
+    addresses.networks_of(chosen.webhook_networks)  # what cannot be is said before anything begins
+    trusted = addresses.proxies_of(chosen.trusted_proxies)
     encryption = tls.context(chosen)
     listening = _listen(chosen, encrypted=encryption is not None, behind_proxy=given.behind_proxy)
-    _prepare(chosen, migrate_old=given.migrate)
-    trusted = [host.strip() for host in chosen.trusted_proxies.split(",") if host.strip()]
+    try:
+        _prepare(chosen, migrate_old=given.migrate)
+    except BaseException:
+        listening.close()
+        raise
     config = uvicorn.Config(
         app.create_app(chosen),
         log_config=None,
@@ -81,7 +87,7 @@ def announcing_server(config: Any) -> Any:
 
 def _prepare(chosen: Settings, *, migrate_old: bool) -> None:
     with database.exclusive(chosen.database):
-        engine = database.writing_engine(chosen.database)
+        engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
         try:
             sqlite = database.sqlite_path(chosen.database) is not None
             database.require_newest(engine, migrate_empty=sqlite, migrate_old=migrate_old)
@@ -96,13 +102,20 @@ def _listen(chosen: Settings, *, encrypted: bool, behind_proxy: bool) -> socket.
         )[0]
         tls.refuse_in_the_clear(str(address[0]), encrypted=encrypted, behind_proxy=behind_proxy)
         listening = socket.socket(family, kind)
-        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        listening.bind(address)
-        listening.listen(4_096)  # a fleet that comes back at once; the system may hold it lower (somaxconn)
+        try:
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            listening.bind(address)
+            listening.listen(
+                4_096
+            )  # a fleet that comes back at once; the system may hold it lower (somaxconn)
+        except OSError:
+            listening.close()
+            raise
     except OSError as error:
+        of_host = isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL
         raise CalledWrongly(
-            f"{chosen.host} port {chosen.port} cannot be listened on ({error.strerror}); "
-            f"give another {'--host' if isinstance(error, socket.gaierror) else '--port'}"
+            f"{chosen.host} port {chosen.port} cannot be listened on ({why(error)}); "
+            f"give another {'--host' if of_host else '--port'}"
         ) from error
     return listening
 

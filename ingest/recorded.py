@@ -1,0 +1,35 @@
+"""
+Recorded series that a command reads and reports that it writes: CSV in, JSON out.
+
+Promises: a file that cannot be read or written ends the command with one line. Leaves to others: what the
+columns mean.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+from ingest.errors import CalledWrongly, why
+
+
+def read_rows(path: Path) -> list[dict[str, str]]:
+    """The rows below the header, by column. Raises CalledWrongly."""
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            return list(csv.DictReader(file))
+    except (OSError, UnicodeError, csv.Error) as error:
+        raise CalledWrongly(
+            f"{path} cannot be read ({why(error)}); give one CSV with the header hours,restriction"
+        ) from error
+
+
+def write_report(path: Path, report: Mapping[str, Any]) -> None:
+    """Write a report as JSON. Raises CalledWrongly."""
+    try:
+        path.write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise CalledWrongly(f"--json {path} cannot be written ({why(error)}); give another file") from error
