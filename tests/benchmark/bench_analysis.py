@@ -324,7 +324,7 @@ def _forecast(number: int) -> tuple[float, float]:
     return found.due_s.p50, time.process_time() - began
 
 
-def main() -> None:
+def main(arguments: Sequence[str] | None = None) -> None:
     """Run one of the four."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -341,7 +341,7 @@ def main() -> None:
             flag = f"--{option.replace('_', '-')}"
             command.add_argument(flag, type=type(default), default=default, help=f"default: {default:g}")
         command.set_defaults(run=run)
-    given = parser.parse_args()
+    given = parser.parse_args(arguments)
     given.run(given)
 
 

@@ -7,7 +7,14 @@ from typing import Any
 
 import pytest
 
-from tests.benchmark import bench_herd, bench_ingest, bench_large, bench_retention, bench_single
+from tests.benchmark import (
+    bench_analysis,
+    bench_herd,
+    bench_ingest,
+    bench_large,
+    bench_retention,
+    bench_single,
+)
 
 
 def last_line(capsys: pytest.CaptureFixture[str]) -> dict[str, Any]:
@@ -45,6 +52,24 @@ def test_a_large_table_is_measured_beside_an_empty_one(capsys: pytest.CaptureFix
     found = last_line(capsys)
     assert found["rows"] == 2_000
     assert found["cost_ratio"] > 0
+
+
+@pytest.mark.parametrize(
+    ("arguments", "shown"),
+    [
+        (["recompute", "--days", "2", "--step-s", "60"], "2,880 readings; floor"),
+        (["incremental", "--days", "3", "--rounds", "1"], "a batch of 500 readings at 3 days of history"),
+        (["page", "--days", "3", "--rounds", "1"], "GET restriction of 3 days"),
+    ],
+    ids=["recompute", "incremental", "page"],
+)
+def test_the_analysis_is_measured_beside_a_floor(
+    capsys: pytest.CaptureFixture[str], arguments: list[str], shown: str
+) -> None:
+    bench_analysis.main(arguments)
+    said = capsys.readouterr().out
+    assert said.startswith(shown)
+    assert "floor" in said.splitlines()[-1] or "floor" in said.splitlines()[-2]
 
 
 @pytest.mark.postgres
