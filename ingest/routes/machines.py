@@ -21,6 +21,7 @@ from ingest.store.keys import Key
 router = APIRouter(tags=["machines"])
 
 DEFAULT_HOUSING = "main"
+MOST_AHEAD_US = 3_600_000_000  # chosen: a clock that is an hour off is no reason to send a technician back
 CAUTION = (
     "The engine maker's service limit comes first. Enter the value in the unit of the gauge or manual it was "
     "read from."
@@ -86,7 +87,10 @@ def post_machine(
 ) -> dict[str, Any]:
     """Register a machine, or add to one. The same request again changes nothing."""
     wanted = body.housings or [NewHousing(housing=DEFAULT_HOUSING)]
-    limits = [_terminal(h.terminal_restriction, f"#/housings/{i}") for i, h in enumerate(wanted)]
+    limits = [
+        _terminal(h.terminal_restriction, f"#/housings/{i}/terminal_restriction")
+        for i, h in enumerate(wanted)
+    ]
     for i, housing in enumerate(wanted):
         if housing.reference_flow is not None:
             pointer = f"#/housings/{i}/reference_flow/unit"
@@ -181,6 +185,8 @@ def post_change(
     changed_us = us(body.changed_at)
     assert changed_us is not None
 
+    _refuse_ahead(changed_us, resources.clock())
+
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
         housing = find_housing(connection, key, machine, body.housing)
@@ -247,6 +253,13 @@ def require_unit(unit: str, pointer: str, quantity: str = "restriction") -> None
         hint = f'did you mean "{likely}"? ' if likely else ""
         detail = f'unit "{unit}" does not measure {quantity}; {hint}send one of {accepted}'
         raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
+
+
+def _refuse_ahead(changed_us: int, now_us: int) -> None:
+    """An entry has the last word, so a wrong year would hide a life. Raises Refused."""
+    if changed_us > now_us + MOST_AHEAD_US:
+        detail = f"{text(changed_us)} lies ahead, it is {text(now_us)}; enter a change once it was made"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("#/changed_at", detail)])
 
 
 def _terminal(given: TerminalRestriction | None, pointer: str) -> Terminal | None:

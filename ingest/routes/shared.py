@@ -11,6 +11,7 @@ from fastapi.routing import APIRoute
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
+from gateway.units import counted
 from gateway.wire import MAX_LISTED, instant_text, parse_instant
 from ingest.access import Keyring, require
 from ingest.assessment import Judge
@@ -147,7 +148,7 @@ def _refuse_unknown_parameters(request: Request) -> None:
             for name in strange[:MAX_LISTED]
         ]
         more = len(strange) - len(errors)
-        detail = f"{len(strange)} parameters that this address does not have; see errors"
+        detail = f"{counted(len(strange), 'parameter')} that this address does not have; see errors"
         raise Refused(422, "not_valid", detail, errors=errors, more_errors=more)
 
 

@@ -406,3 +406,20 @@ def test_what_people_change_is_written_down(api: Api) -> None:
         notes = connection.execute(sa.text("SELECT who, what FROM audit ORDER BY id")).all()
     handle = api.tokens["admin"].partition(".")[0]
     assert [tuple(note) for note in notes] == [(handle, "machine"), (handle, "device")]
+
+
+def test_a_change_that_lies_ahead_is_refused_and_one_of_this_hour_is_not(api: Api) -> None:
+    api.register()
+    api.clock.now_us = parse_instant(START).us
+    ahead = api.post("/v1/machines/grader-07/element-changes", {"changed_at": "2036-03-02T06:00:00Z"})
+    assert ahead.status_code == 422
+    assert ahead.json()["errors"][0]["pointer"] == "#/changed_at"
+    assert "lies ahead" in ahead.json()["detail"]
+    assert api.get("/v1/machines/grader-07/element-changes").json()["element_changes"] == []
+    assert api.post("/v1/machines/grader-07/element-changes", {"changed_at": START}).status_code == 200
+
+
+def test_a_limit_in_a_wrong_unit_is_pointed_at_where_it_stands(api: Api) -> None:
+    housing = {"housing": "main", "terminal_restriction": {"value": 25, "unit": "inWC"}}
+    answer = api.post("/v1/machines", {"machine": "g8", "housings": [housing]})
+    assert answer.json()["errors"][0]["pointer"] == "#/housings/0/terminal_restriction/unit"

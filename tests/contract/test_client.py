@@ -157,7 +157,7 @@ def test_all_problems_of_a_request_are_told(connect: Callable[..., Client]) -> N
     limit = {"value": 25, "unit": "inwc"}
     with pytest.raises(RequestRefused) as refused:
         connect("admin").register_machine("x", housings=[{"housing": "m", "terminal_restriction": limit}])
-    assert refused.value.errors[0]["pointer"] == "#/housings/0/unit"
+    assert refused.value.errors[0]["pointer"] == "#/housings/0/terminal_restriction/unit"
 
 
 class Scripted:
