@@ -154,6 +154,10 @@ _HOUSING: sa.Select[Any] = sa.select(
     housings.c.reference_value,
     housings.c.reference_unit,
 ).join_from(housings, machines)
+# Built once, because each look at a fleet asks it.
+_OF_OWNER = _HOUSING.where(machines.c.owner_id == sa.bindparam("owner")).order_by(
+    machines.c.name, housings.c.name
+)
 
 
 def machine(connection: sa.Connection, owner: int, name: str) -> Machine | None:
@@ -202,8 +206,7 @@ def revision_of(connection: sa.Connection, housing_id: int) -> int:
 
 def every_housing(connection: sa.Connection, owner: int) -> list[Housing]:
     """All housings of an owner, by machine and name."""
-    query = _HOUSING.where(machines.c.owner_id == owner).order_by(machines.c.name, housings.c.name)
-    return [Housing(*row) for row in connection.execute(query)]
+    return [Housing(*row) for row in connection.execute(_OF_OWNER, {"owner": owner})]
 
 
 def keep_housing(connection: sa.Connection, of_machine: Machine, name: str) -> Housing:
@@ -251,6 +254,8 @@ _ASSIGNMENT = (
     .select_from(assignments.join(devices).join(housings).join(machines))
     .order_by(assignments.c.id)
 )
+# Built once, because each pass of the analysis asks it.
+_OF_HOUSING = _ASSIGNMENT.where(assignments.c.housing_id == sa.bindparam("housing"))
 
 
 def assignments_of_device(connection: sa.Connection, device_id: int) -> list[Assignment]:
@@ -261,7 +266,7 @@ def assignments_of_device(connection: sa.Connection, device_id: int) -> list[Ass
 
 def assignments_of_housing(connection: sa.Connection, housing_id: int) -> list[Assignment]:
     """Which devices sat and sit on a housing, in order of entry."""
-    rows = connection.execute(_ASSIGNMENT.where(assignments.c.housing_id == housing_id))
+    rows = connection.execute(_OF_HOUSING, {"housing": housing_id})
     return [Assignment(*row) for row in rows]
 
 
