@@ -74,10 +74,11 @@ class Watch:
     A method that is run in another process takes the number of a machine.
     """
 
-    def __init__(self, folder: Path, machines: Sequence[Machine], every_days: int) -> None:
+    def __init__(self, folder: Path, machines: Sequence[Machine], every_days: int, processes: int) -> None:
         self._folder = folder
         self._machines = machines
         self._every_days = every_days
+        self._processes = processes
         self._seen: list[Seen] = []
         self._snapshots = [FleetKnowledge()]
 
@@ -91,7 +92,9 @@ class Watch:
         return self._spread(self._watch)
 
     def _spread(self, work: Callable[[int], T]) -> list[T]:
-        with multiprocessing.get_context("fork").Pool(PROCESSES) as pool:
+        if self._processes == 1:
+            return [work(number) for number in range(len(self._machines))]
+        with multiprocessing.get_context("fork").Pool(self._processes) as pool:
             return pool.map(work, range(len(self._machines)), chunksize=1)
 
     def _summarise(self, number: int) -> Seen:
@@ -150,9 +153,15 @@ def look(machine: Machine, summaries: Summaries, snapshot: FleetKnowledge, at_s:
     )
 
 
-def watch_fleet(folder: Path, machines: Sequence[Machine], every_days: int) -> list[tuple[Score, list[Said]]]:
-    """Score and looks of every machine."""
-    return Watch(folder, machines, every_days).run()
+def watch_fleet(
+    folder: Path, machines: Sequence[Machine], every_days: int, *, processes: int = 1
+) -> list[tuple[Score, list[Said]]]:
+    """
+    Score and looks of every machine.
+
+    processes : more than one only where no thread runs beside, as they are forked.
+    """
+    return Watch(folder, machines, every_days, processes).run()
 
 
 def main(words: Sequence[str] | None = None) -> int:
@@ -167,7 +176,7 @@ def main(words: Sequence[str] | None = None) -> int:
     given = parser.parse_args(words)
     began_s = time.monotonic()
     machines = read_fleet(given.fleet)[: given.machines]
-    watched = watch_fleet(given.fleet, machines, given.every_days)
+    watched = watch_fleet(given.fleet, machines, given.every_days, processes=PROCESSES)
     scores = [of_machine for of_machine, _ in watched]
     figures = figures_of(scores)
     print("\n".join(table_lines(figures)))

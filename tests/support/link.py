@@ -23,9 +23,11 @@ class Link:
         self._lock = threading.Lock()
         self._open: set[socket.socket] = set()
         self._posting: set[socket.socket | None] = set()
+        self._relays: list[threading.Thread] = []
         self._listener = socket.create_server(("127.0.0.1", 0))
         self.port: int = self._listener.getsockname()[1]
-        threading.Thread(target=self._accept, daemon=True).start()
+        self._accepting = threading.Thread(target=self._accept, daemon=True)
+        self._accepting.start()
 
     @property
     def url(self) -> str:
@@ -52,10 +54,12 @@ class Link:
         return self
 
     def __exit__(self, *_: object) -> None:
-        with self._lock:
-            self._is_up = False
-            self._close_all()
+        self.cut()
+        self._listener.shutdown(socket.SHUT_RDWR)  # closing alone does not wake who waits in accept
+        self._accepting.join()
         self._listener.close()
+        for relay in self._relays:
+            relay.join()
 
     def _close_all(self) -> None:
         for side in self._open:
@@ -67,7 +71,9 @@ class Link:
         with suppress(OSError):  # the listener is closed at the end
             while True:
                 client, _ = self._listener.accept()
-                threading.Thread(target=self._connect, args=(client,), daemon=True).start()
+                relay = threading.Thread(target=self._connect, args=(client,), daemon=True)
+                self._relays = [*(r for r in self._relays if r.is_alive()), relay]
+                relay.start()
 
     def _connect(self, client: socket.socket) -> None:
         with client, suppress(OSError):

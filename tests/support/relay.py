@@ -37,7 +37,8 @@ class Relay:
         self._listener = socket.socket(socket.AF_UNIX)
         self._listener.bind(str(folder / ".s.PGSQL.5432"))
         self._listener.listen(64)
-        threading.Thread(target=self._accept, daemon=True).start()
+        self._threads = [threading.Thread(target=self._accept, daemon=True)]
+        self._threads[0].start()
 
     def stand_still(self) -> None:
         """Nothing goes through until `go_on`: a database that does not answer."""
@@ -52,10 +53,14 @@ class Relay:
 
     def __exit__(self, *_: object) -> None:
         self._gate.set()
+        self._listener.shutdown(socket.SHUT_RDWR)  # closing alone does not wake who waits in accept
+        self._threads[0].join()
         self._listener.close()
+        _shut(*self._open)
+        for thread in self._threads:
+            thread.join()
         for end in self._open:
-            with suppress(OSError):
-                end.close()
+            end.close()
 
     def _accept(self) -> None:
         while True:
@@ -66,8 +71,10 @@ class Relay:
             server = socket.socket(socket.AF_UNIX)
             server.connect(self._to)
             self._open += [client, server]
-            threading.Thread(target=self._up, args=(client, server), daemon=True).start()
-            threading.Thread(target=self._down, args=(client, server), daemon=True).start()
+            for way in (self._up, self._down):
+                thread = threading.Thread(target=way, args=(client, server), daemon=True)
+                self._threads.append(thread)
+                thread.start()
 
     def _up(self, client: socket.socket, server: socket.socket) -> None:
         brings_readings = False

@@ -181,11 +181,15 @@ def client(path: Path) -> socket.socket:
     def is_connected() -> bool:
         try:
             made.connect(str(path))
-        except ConnectionRefusedError:  # bound, and not listening yet
+        except (FileNotFoundError, ConnectionRefusedError):  # a dead one is gone; bound, not listening yet
             return False
         return True
 
-    until(is_connected)
+    try:
+        until(is_connected)
+    except BaseException:
+        made.close()
+        raise
     return made
 
 
