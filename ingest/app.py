@@ -141,8 +141,8 @@ def create_app(settings: Settings, *, clock: Clock = system_clock, analyse: bool
     app.state.snapshots = Snapshots()
     app.state.memory = Memory()
     app.state.routes = all_routes()
-    for module in _ROUTES:
-        app.include_router(module.router)
+    # As they stand: including their routers would make each route a second time, at the first request.
+    app.router.routes.extend(app.state.routes)
     app.router.routes.insert(0, readings.Direct())  # first, because it is nearly all that is asked
     problems.install(app)
     description.install(app, DESCRIPTION, app.state.routes)
