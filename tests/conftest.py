@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from tests.support.databases import BACKENDS, Postgres, migrate
+from tests.support.databases import BACKENDS, Postgres, migrated_sqlite
 from tests.support.serving import Api, ServerProcess, as_process, in_process
 
 # No test is judged by the clock of a busy machine. In CI the examples are the same every time, so that a red
@@ -64,9 +64,7 @@ def sqlite_database_url(tmp_path: Path) -> str:
 
 def sqlite_url(folder: Path) -> str:
     """A migrated SQLite file in a folder."""
-    url = f"sqlite:///{folder / 'ingest.db'}"
-    migrate(url)
-    return url
+    return migrated_sqlite(folder)
 
 
 @pytest.fixture

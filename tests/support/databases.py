@@ -1,14 +1,17 @@
 """
 Real databases for tests: a SQLite file, or a database of a PostgreSQL server that the tests start themselves.
 
-PostgreSQL is started once a test session in a folder of its own, and each test gets a fresh database.
+PostgreSQL is started once a test session in a folder of its own, and each test gets a fresh database: a copy
+of one that was brought to the newest schema once. The way there is tested in `tests/migration`.
 """
 
 from __future__ import annotations
 
+import functools
 import itertools
 import os
 import signal
+import tempfile
 import threading
 import time
 import warnings
@@ -96,6 +99,23 @@ def migrate(url: str) -> None:
     """Bring a database to the newest schema."""
     with opened(url) as engine:
         database.migrate(engine)
+
+
+def migrated_sqlite(folder: Path) -> str:
+    """URL of a new SQLite file `ingest.db` in a folder, with the newest schema."""
+    path = folder / "ingest.db"
+    path.write_bytes(_sqlite_template())
+    return f"sqlite:///{path}"
+
+
+@functools.cache
+def _sqlite_template() -> bytes:
+    """A database with the newest schema, closed: all of it is in the one file."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "template.db"
+        migrate(f"sqlite:///{path}")
+        assert not path.with_name("template.db-wal").exists()
+        return path.read_bytes()
 
 
 @contextmanager
