@@ -12,13 +12,14 @@ Promises: scale-free in restriction; says how sure it is. A person's entry has t
 from __future__ import annotations
 
 from bisect import insort
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.ndimage import rank_filter
 
 from .ranks import between, middle, quantile
-from .summary import BoolArray, FloatArray
+from .summary import BoolArray, FloatArray, IntArray
 
 BEFORE_ROWS = 150  # operating hours; a wet spell of up to 100 of them leaves the lower part untouched
 AFTER_ROWS = 30  # a fall has to last that long to be seen,
@@ -29,9 +30,13 @@ LEAST_FALL = 0.08  # of the level before; less is not worth asking a person abou
 WANDER_TIMES = 3.0  # a fall must also be that many times the usual step between blocks of AFTER_ROWS
 RECENT_ROWS = 24
 DEEP_FALL = 0.2  # of the recent level; 0.16 takes a wander of the open field series for one
+BEYOND_WET_FALL = 0.45  # no end of a wet spell falls that far (open field series: 0.42 at most)
 CLIMB_ROWS = 12  # hours spent between the two levels on the way up; a wet spell takes a few
 CLEANED_PART = 0.2  # of the rise that stays: new elements differ by less (field: 2.8 to 4.1 mbar of 8)
-APART_ROWS = 48  # two changes within two days of work are one
+APART_ROWS = 48  # two falls within two days of work are one,
+SOON_ROWS = 12  # unless the second, at least a shift later, comes to lie clearly lower
+BACK_ROWS, BACK_SHARE = 120, 0.75  # a light week is over by then; of the level before
+UNSEEN_RISE = 0.3  # of the fall: hours left out in which the level rose that far were loading
 
 
 @dataclass(frozen=True)
@@ -45,34 +50,78 @@ class Change:
     likely: str  # "change", or "cleaned" where the level came back only part of the way
 
 
-def find_changes(level: FloatArray) -> list[Change]:
+def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: bool = False) -> list[Change]:
     """
     Sustained falls of a series of consecutive operating hours.
 
     level : restriction at the reference flow, shape (n,), > 0, any unit.
+    unseen : operating hours left out before each row, shape (n,); None = none.
+    by_work : the level moves with the work too (no flow proxy), so that depth alone proves nothing.
     Returns changes in order of row; none where n is too small to tell.
     """
     n = len(level)
     if n < LEAST_BEFORE_ROWS + AFTER_ROWS:
         return []
+    missing = np.zeros(n, dtype=np.int64) if unseen is None else unseen
     following = _following(level, HIGH_PART)
     fall = 1.0 - following / _preceding(level, LOW_PART, BEFORE_ROWS)
     deep = 1.0 - following / _preceding(level, 0.5, RECENT_ROWS)
     least = max(LEAST_FALL, WANDER_TIMES * _wander(level))
     found: list[Change] = []
-    clean: float | None = None
+
+    def take(row: int, climbed: bool, beyond: bool) -> None:
+        change = _judged(level, row, found[-1].row if found else 0, whole=climbed or beyond)
+        if not (by_work and _came_back(level, change)):
+            found.append(change)
+
     for first, last in _runs((fall >= least) | (deep >= max(least, DEEP_FALL))):
         row = _best_split(level, first, last)
-        if found and row - found[-1].row < APART_ROWS:
-            continue
         since = found[-1].row if found else 0
-        fell = np.any(fall[first : last + 1] >= least) and _fell_since(level, row, since, least)
-        if not (fell or _climbed(level, row, since)):
-            continue
-        change = _judged(level, row, since, clean)
-        clean = change.after if clean is None else min(clean, change.after)
-        found.append(change)
-    return found
+        climbed = _climbed(level, missing, row, since)
+        if not found or row - since >= APART_ROWS:
+            fell = np.any(fall[first : last + 1] >= least) and _fell_since(level, row, since, least)
+            recent = middle(level[max(since, row - RECENT_ROWS) : row])
+            beyond = not by_work and bool(following[row] <= (1.0 - BEYOND_WET_FALL) * recent)
+            if fell or beyond or climbed:
+                take(row, climbed, beyond)
+        again = _fall_again(level, following, found[-1].row, last) if found else None
+        if again is not None:
+            take(again, False, True)
+    return _labelled(found)
+
+
+def _fall_again(level: FloatArray, following: FloatArray, since: int, last: int) -> int | None:
+    """
+    Where an element fell that had been in for less than two days of work, up to `last`; None: nowhere.
+
+    It must come to lie below what it began at: else a wet spell ended.
+    """
+    began = middle(level[since : since + SOON_ROWS])
+    rows = np.arange(since + SOON_ROWS, min(last + 1, since + APART_ROWS, len(following)))
+    low = following[rows] <= (1.0 - DEEP_FALL) * began
+    runs = _runs(low) if len(rows) else []
+    return _best_split(level, int(rows[runs[0][0]]), int(rows[runs[0][1]])) if runs else None
+
+
+def _came_back(level: FloatArray, change: Change) -> bool:
+    """From one shift to the next most of the way back: light work ended, nothing was changed."""
+    for row in range(change.row + AFTER_ROWS, min(change.row + BACK_ROWS, len(level) - SOON_ROWS)):
+        now, was = middle(level[row : row + SOON_ROWS]), middle(level[row - SOON_ROWS : row])
+        if now >= BACK_SHARE * change.before and was <= change.after + BACK_SHARE * (now - change.after) / 2:
+            return True
+    return False
+
+
+def _labelled(found: Sequence[Change]) -> list[Change]:
+    """Cleaned are those that stay well above where the machine's other falls came to."""
+    afters = [change.after for change in found]
+    result = []
+    for number, change in enumerate(found):
+        others = sorted(afters[:number] + afters[number + 1 :])
+        clean = others[len(others) // 2] if others else change.after
+        partly = change.after > clean + CLEANED_PART * max(change.before - clean, 0.0)
+        result.append(replace(change, likely="cleaned" if partly else "change"))
+    return result
 
 
 def _wander(level: FloatArray) -> float:
@@ -89,19 +138,31 @@ def _wander(level: FloatArray) -> float:
 
 
 def _fell_since(level: FloatArray, row: int, since: int, least: float) -> bool:
-    """The fall shows against the hours of this life alone; where they are few, those before speak too."""
+    """
+    The fall shows against the hours of this life alone; where they are few, those before speak too.
+
+    A young life must fall below what it began at: its first hours may have been wet for longer than dry.
+    """
     if row - since < LEAST_BEFORE_ROWS:
         return True
     usual = quantile(level[max(since, row - BEFORE_ROWS) : row], LOW_PART)
+    if since > 0 and row - since < BEFORE_ROWS:
+        usual = min(usual, middle(level[since : since + SOON_ROWS]))
     return quantile(level[row : row + AFTER_ROWS], HIGH_PART) <= (1.0 - least) * usual
 
 
-def _climbed(level: FloatArray, row: int, since: int) -> bool:
-    """The level came up to what it was just before `row` through the levels between, hour by hour."""
+def _climbed(level: FloatArray, unseen: IntArray, row: int, since: int) -> bool:
+    """
+    The level came up to what it was just before `row` through the levels between, hour by hour.
+
+    Hours that were left out count where the level had moved on in them.
+    """
     high = middle(level[max(since, row - RECENT_ROWS) : row])
     low = middle(level[row : row + AFTER_ROWS])
-    past = level[max(since, row - BEFORE_ROWS) : row]
-    return int(np.sum(_amid(past, low, high))) >= CLIMB_ROWS
+    first = max(since, row - BEFORE_ROWS)
+    past = level[first:row]
+    moved = np.diff(past, prepend=past[:1]) > UNSEEN_RISE * (high - low)
+    return int(np.sum(_amid(past, low, high)) + np.sum(unseen[first:row][moved])) >= CLIMB_ROWS
 
 
 def _loads_again(later: FloatArray, before: float, after: float) -> bool:
@@ -187,20 +248,16 @@ def spreads(values: FloatArray) -> FloatArray:
     return np.array(total)
 
 
-def _judged(level: FloatArray, row: int, since: int, clean: float | None) -> Change:
+def _judged(level: FloatArray, row: int, since: int, *, whole: bool) -> Change:
+    """whole : the level just before was the element's own, so what comes after is held against that."""
     before = middle(level[max(since, row - AFTER_ROWS) : row])
     after = middle(level[row : row + AFTER_ROWS])
     later = level[row + AFTER_ROWS : row + SUSTAINED_ROWS]
     usual = quantile(level[max(since, row - BEFORE_ROWS) : row], LOW_PART)
-    base = max(usual, before) if _climbed(level, row, since) else usual
+    base = max(usual, before) if whole else usual
     if len(later) < SUSTAINED_ROWS - AFTER_ROWS:
         sure = "medium"
     else:
         stayed = middle(later) < base - 0.5 * (base - after)
-        sure = (
-            "high"
-            if stayed or (_climbed(level, row, since) and _loads_again(later, before, after))
-            else "low"
-        )
-    partly = clean is not None and after > clean + CLEANED_PART * max(before - clean, 0.0)
-    return Change(row, before, after, sure, "cleaned" if partly else "change")
+        sure = "high" if stayed or (whole and _loads_again(later, before, after)) else "low"
+    return Change(row, before, after, sure, "change")

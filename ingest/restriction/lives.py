@@ -15,7 +15,7 @@ from functools import cached_property
 
 import numpy as np
 
-from .changes import Change, find_changes
+from .changes import CLEANED_PART, Change, find_changes
 from .ranks import middle
 from .reference import HourlyRestriction
 from .summary import HOUR_S, BoolArray, FloatArray
@@ -26,10 +26,11 @@ KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own
 ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what the data show
 NEW_RANGE = (0.6, 1.3)  # of the usual clean level; a new element lies within (field: 0.7 to 1.1)
 FASTER = 0.9  # of the time the life before took over the same levels; a cleaned element is quicker
+USUAL_CLEAN_SHARE = 0.3  # of terminal (common practice: 0.2 to 0.5)
 NO_ELEMENT_SHARE = 0.05  # of terminal: a tube off reads next to nothing; clean elements have 0.1 and more
 SURE_ELEMENT_SHARE = 0.25  # of terminal: what is above is no torn element, however high the last one began
 ENVELOPE_NEW = 0.35  # in place of the lower NEW_RANGE without a flow proxy: the work moves that level too
-ENVELOPE_FALL, ENVELOPE_LOADED = 0.4, 0.3  # of the level before; of terminal (both chosen)
+ENVELOPE_FALL, ENVELOPE_LOADED = 0.3, 0.3  # of the level before; of terminal (both chosen)
 END_ROWS = 5  # the level at the end of a life is their median
 PACE_SPAN = 0.5  # of the fall: over that part of the way up the paces are compared
 
@@ -44,8 +45,8 @@ class Life:
     terminal_pa : the limit that held. [Pa]
     complete : the last row is at or above terminal; else the life is censored or still open.
     machine, kind : labels, "" = unknown; lives of the same label are believed more.
-    from_new : it was seen from a change on; else the element was in use before, and its hours count from
-        the first that was seen.
+    from_new : it was seen from a new element on; else it was in use before (or was cleaned), and its hours
+        count from the first that was seen.
     """
 
     hours: FloatArray
@@ -126,21 +127,53 @@ def find_edges(
     place = np.flatnonzero(believed)
     level = series.restriction_pa[place]
     envelope = bool(np.all(np.isnan(series.flow_ratio)))
-    clean_pa = usual_clean_pa
-    for change in find_changes(level):
+    changes = find_changes(level, unseen=np.diff(place, prepend=-1) - 1, by_work=envelope)
+    own_pa: float | None = None  # clean level of the life that a fall would end
+    for number, change in enumerate(changes):
         row = int(place[change.row])
         if np.any(np.abs(known - row) <= ENTRY_NEAR_ROWS):
-            clean_pa = change.after
+            own_pa = change.after
             continue
         if envelope and not _beyond_light_work(change, terminal_pa):
             continue
+        others = [*changes[:number], *changes[number + 1 :]]
+        clean = _clean_range(others, own_pa, change, terminal_pa, usual_clean_pa)
         least = ENVELOPE_NEW if envelope else NEW_RANGE[0]
-        if not _is_element(change, clean_pa, terminal_pa, least=least):
+        if not _is_element(change, clean, terminal_pa, least=least):
             continue
-        likely = _cleaned_or_changed(level, change)
+        likely = _cleaned_or_changed(level, change, clean)
         edges.append(Edge(row, float(series.hour_s[row]), False, change.sure, likely))
-        clean_pa = change.after if likely == "change" else clean_pa
+        own_pa = change.after if likely == "change" else None
     return sorted(edges, key=lambda edge: (edge.row, edge.at_s))
+
+
+def _clean_range(
+    others: Sequence[Change],
+    own_pa: float | None,
+    change: Change,
+    terminal_pa: float | None,
+    usual_clean_pa: float | None,
+) -> tuple[float, float] | None:
+    """
+    Between which levels a clean element is to be expected after a fall; None: nothing is known. [Pa]
+
+    From what the other falls of the machine came to, earlier and later ones, and from its kind. A single one
+    may have been a cleaned element, so that the lower level is then never above what is usual. But a fall
+    from a clean level has that one to stand against.
+    """
+    floor_pa = 0.0 if terminal_pa is None else NO_ELEMENT_SHARE * terminal_pa
+    levels = sorted(c.after for c in others if c.sure == "high" and c.after >= floor_pa)
+    alone = len(levels) < 2
+    if usual_clean_pa is not None:
+        levels = sorted([*levels, usual_clean_pa])
+    if not levels:
+        return None
+    low, high = levels[(len(levels) - 1) // 2], levels[len(levels) // 2]
+    if alone and terminal_pa is not None:
+        low = min(low, max(USUAL_CLEAN_SHARE * terminal_pa, usual_clean_pa or 0.0))
+    if own_pa is not None and change.before < NEW_RANGE[1] * own_pa:
+        low = max(low, own_pa)
+    return low, high
 
 
 def _beyond_light_work(change: Change, terminal_pa: float | None) -> bool:
@@ -149,26 +182,28 @@ def _beyond_light_work(change: Change, terminal_pa: float | None) -> bool:
     return loaded and change.after <= (1.0 - ENVELOPE_FALL) * change.before
 
 
-def _is_element(change: Change, clean_pa: float | None, terminal_pa: float | None, *, least: float) -> bool:
+def _is_element(
+    change: Change, clean: tuple[float, float] | None, terminal_pa: float | None, *, least: float
+) -> bool:
     """Could the level after the fall be that of an element; and is the fall sure, or right to that level."""
-    if clean_pa is not None:
+    if clean is not None:
         small = terminal_pa is None or change.after < SURE_ELEMENT_SHARE * terminal_pa
-        if small and change.after < least * clean_pa:
+        if small and change.after < least * clean[0]:
             return False
         if change.sure == "medium":
-            return change.likely == "change" and change.after <= NEW_RANGE[1] * clean_pa
+            return change.after <= NEW_RANGE[1] * clean[1]
     elif terminal_pa is not None and change.after < NO_ELEMENT_SHARE * terminal_pa:
         return False
     return change.sure == "high"
 
 
-def _cleaned_or_changed(level: FloatArray, change: Change) -> str:
+def _cleaned_or_changed(level: FloatArray, change: Change, clean: tuple[float, float] | None) -> str:
     """
     A fall part of the way is a cleaned element if the level rises faster after than it did before.
 
     As long as too little of the rise is seen, the part of the way alone decides.
     """
-    if change.likely != "cleaned":
+    if clean is None or change.after <= clean[1] + CLEANED_PART * max(change.before - clean[1], 0.0):
         return "change"
     low = change.after
     high = low + PACE_SPAN * (change.before - change.after)
@@ -212,7 +247,7 @@ def split_lives(
     for first, last in zip(rows, [*rows[1:], n], strict=True):
         if first == last and first != rows[-1]:
             continue
-        mine = keep[first:last]
+        mine, begun = keep[first:last], begins[first]
         level = series.restriction_pa[first:last][mine]
         life = Life(
             hours=np.cumsum(hour_h[first:last])[mine],
@@ -221,9 +256,9 @@ def split_lives(
             complete=bool(len(level) and middle(level[-3:]) >= terminal_pa),
             machine=machine,
             kind=kind,
-            from_new=begins[first] is not None,
+            from_new=begun is not None and begun.likely == "change",
         )
-        lives.append((begins[first], life))
+        lives.append((begun, life))
     return lives
 
 

@@ -88,3 +88,50 @@ def test_the_unit_of_restriction_does_not_matter():
 @pytest.mark.parametrize("rows", [0, 1, 49])
 def test_too_short_a_series_has_no_change(rows):
     assert find_changes(np.ones(rows)) == []
+
+
+def test_a_first_element_that_was_replaced_within_a_day_of_work_is_two_changes():
+    """A cleaned element goes in, is found wanting, and a new one follows after a shift and a half."""
+    worn, cleaned = loading(400, clean=3.0, end=6.0), loading(16, clean=4.6, end=4.7, seed=1)
+    new = loading(400, clean=3.0, end=5.0, seed=2)
+    found = find_changes(np.concatenate((worn, cleaned, new)))
+    assert [change.row for change in found] == pytest.approx([400, 416], abs=6)
+
+
+def test_a_wet_spell_right_after_a_change_is_no_second_change():
+    new = loading(400, clean=3.0, end=5.0, seed=2)
+    new[2:20] *= 1.5
+    found = find_changes(np.concatenate((loading(400, clean=3.0, end=6.0), new)))
+    assert [change.row for change in found] == pytest.approx([400], abs=24)
+
+
+def test_a_fall_deeper_than_a_wet_spell_ends_needs_no_climb_before_it():
+    """The element had been wet and loaded at once: no hour between clean and full was ever seen."""
+    level = np.concatenate((loading(200, end=3.6), 2.2 * loading(60, end=3.6, seed=1), loading(300, seed=2)))
+    assert [change.row for change in find_changes(level)] == pytest.approx([260], abs=2)
+    assert find_changes(level, by_work=True) == []  # heavier work, then the usual one
+
+
+def test_without_a_flow_proxy_a_level_that_comes_back_from_one_shift_to_the_next_was_light_work():
+    level = loading(500, clean=3.0, end=6.0)
+    level[400:450] *= 0.5
+    assert find_changes(level, by_work=True) == []
+
+
+def test_hours_left_out_count_as_climbed_where_the_level_had_moved_on_in_them():
+    """Three days of readings were not fit to judge by; the element loaded meanwhile and was changed after."""
+    level = np.concatenate(
+        (loading(300, clean=3.0, end=3.0), np.full(25, 4.5), loading(200, clean=3.0, seed=2))
+    )
+    unseen = np.zeros(len(level), dtype=np.int64)
+    assert find_changes(level) == []
+    unseen[300] = 70
+    assert [change.row for change in find_changes(level, unseen=unseen)] == pytest.approx([325], abs=2)
+
+
+def test_a_cleaned_first_element_does_not_make_cleaned_ones_of_the_others():
+    """The first fall came part of the way; the two after it, and not it, show what a clean element has."""
+    cleaned = loading(400, clean=4.2, end=6.0, seed=1)
+    new = [loading(400, clean=3.0, end=6.0, seed=seed) for seed in (2, 3)]
+    found = find_changes(np.concatenate((loading(400, clean=3.0, end=6.0), cleaned, *new)))
+    assert [change.likely for change in found] == ["cleaned", "change", "change"]
