@@ -144,7 +144,7 @@ def learn(
     connection: sa.Connection, owner_id: int, memory: Memory, before: FleetKnowledge, now_us: int
 ) -> FleetKnowledge:
     """
-    Learn from an owner's fleet: ended lives (a running one teaches its own housing only), and the air.
+    Learn from an owner's fleet: lives, the running ones as far as they were seen, and the air.
 
     before : the snapshot before, whose usual clean levels help to tell a new element from a torn one.
     """
@@ -155,11 +155,11 @@ def learn(
     for housing in housings:
         summaries = memory.summaries(connection, housing)
         recent.append((housing.machine, summaries))
-        lives += _ended_lives(housing, summaries, around[housing.id], before, now_us)
+        lives += _lives(housing, summaries, around[housing.id], before, now_us)
     return learn_fleet(lives, collect_nearby(recent))
 
 
-def _ended_lives(
+def _lives(
     housing: Housing, summaries: Summaries, around: Surroundings, before: FleetKnowledge, now_us: int
 ) -> list[Life]:
     terminal = terminal_at(around.terminals, now_us)
@@ -175,7 +175,7 @@ def _ended_lives(
         kind=housing.kind,
         reference_flow=reference_flow,
         reference_kind=reference_kind,
-    )[:-1]
+    )
 
 
 def _read(connection: sa.Connection, owner_id: int) -> Known:

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from .prior import Z90
 from .summary import HOUR_S, FloatArray, HourSummary, Summaries
 
 DAY_S = 86400.0
@@ -24,7 +25,6 @@ PRIOR_WEEKS = 0.25  # of the same work on each day count beside what was seen of
 LEAST_DAY_SHARE = 0.02  # of the mean: a weekday never worked is not quite impossible
 UNSEEN_SPREAD = 0.5  # of the mean duty before a week was seen
 STEADY_SPREAD = 0.05  # of the mean duty however regular it was: next month is another month (chosen)
-Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from .spread import Spread
 from .summary import FloatArray
 
 #: raised whenever the same lives are fitted to other numbers, or the numbers mean something else
-FITTED_VERSION = 1
+FITTED_VERSION = 2
 
 
 def record_of(forecaster: Forecaster) -> dict[str, Any]:
@@ -57,6 +57,7 @@ def _learned_record(learned: Learned) -> dict[str, Any]:
             "share": dict(learned.membership.share),
         },
         "machine_pace": dict(learned.machine_pace),
+        "ended": dict(learned.ended),
     }
 
 
@@ -77,6 +78,7 @@ def _learned(record: Mapping[str, Any]) -> Learned:
             {group: _array(values) for group, values in membership["spread"].items()}, membership["share"]
         ),
         machine_pace=record["machine_pace"],
+        ended=record["ended"],
     )
 
 

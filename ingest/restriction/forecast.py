@@ -19,10 +19,10 @@ from .kinds import Membership, learn_membership
 from .lives import Life
 from .pace import PLAIN_RIDGE, RIDGES, PaceModel, fit_pace
 from .paths import CleanScale, Path, trace
-from .prior import mixture_quantiles, prior_hours_left
+from .prior import Z90, mixture_quantiles, prior_hours_left
 from .spread import LeftOut, Spread, fit_spread, left_out_lives, life_errors
 from .summary import FloatArray
-from .teachers import Lessons, checked_life, lessons
+from .teachers import PRIOR_WEIGHT, Lessons, checked_life, lessons, usual_age_h
 
 OTHER_KIND_WEIGHT = 0.3  # a life of another kind teaches shape, not length
 MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
@@ -30,7 +30,6 @@ DOUBT_LIVES = 2.0  # learned against prior: n^2/(n^2 + 2^2), so two lives are be
 LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial
 SHARPNESS = 12.0  # variants weigh as error^-12: one with 6 % more error counts half
 LEAST_WEIGHT = 0.1  # variants below that share of the best are left out
-Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
 
 
 @dataclass(frozen=True)
@@ -55,6 +54,7 @@ class Learned:
     spread: Spread
     membership: Membership
     machine_pace: Mapping[str, float]  # length of a machine's lives against its kind's
+    ended: Mapping[str, float]  # complete lives of each kind, with the censored ones as far as they count
 
     def points(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
         """10, 50 and 90 % points, shape (n, 3): of the kind, or of the mixture of all where it is unknown."""
@@ -72,9 +72,8 @@ class Learned:
 
     def trust(self, kind: str) -> float:
         """How far this is believed against the prior, 0 to 1, by the lives behind it."""
-        curves = self.frame.curves
-        own = sum(curve.lives for k, curve in curves.items() if k == kind or kind not in curves)
-        lives = own + OTHER_KIND_WEIGHT * (sum(curve.lives for curve in curves.values()) - own)
+        own = sum(lives for k, lives in self.ended.items() if k == kind or kind not in self.ended)
+        lives = own + OTHER_KIND_WEIGHT * (sum(self.ended.values()) - own)
         return lives**2 / (lives**2 + DOUBT_LIVES**2)
 
     def typical_h(self) -> float:
@@ -101,10 +100,15 @@ class Forecaster:
         kind: str = "",
         machine: str = "",
         last: int | None = None,
+        from_new: bool = True,
+        usual_life_h: float | None = None,
     ) -> FloatArray:
         """
         The forecast at every row, made with that row and those before it only.
 
+        from_new : False = the element was in use before the first row; what it had run is then taken from
+            the usual age at its first levels, and the first few rows share that estimate.
+        usual_life_h : what elements last where nothing was learned yet; None = nothing is known. [h]
         hours, restriction_pa : shape (n,), one life so far, in time order. [h], [Pa]
         kind, machine : labels; unknown ones are weighed by pace among all that is known.
         last : forecast at so many of the last rows; None = at each.
@@ -114,11 +118,14 @@ class Forecaster:
         hours, share = checked_life(hours, restriction_pa, terminal_pa)
         if len(hours) == 0:
             return np.empty((0, 3))
-        path = trace(hours, share)
-        alone = prior_hours_left(path, share, last)
+        pace = 1.0 if self.learned is None else self.learned.machine_pace.get(machine, 1.0)
+        unseen_h = 0.0
+        if self.learned is not None and not from_new:
+            unseen_h = pace * usual_age_h(self.learned.frame, kind, share)
+        path = trace(hours + unseen_h, share, unseen_h)
+        alone = prior_hours_left(path, share, last, from_new=from_new, usual_life_h=usual_life_h)
         if self.learned is None:
             return alone
-        pace = self.learned.machine_pace.get(machine, 1.0)
         points = self.learned.points(_in_time_scale(path, 1.0 / pace), share, kind) * pace
         points = points[len(points) - len(alone) :]
         return _blended(points, alone, self.learned.trust(kind), self.learned.typical_h() * pace)
@@ -145,8 +152,23 @@ def fit_forecaster(lives: Sequence[Life]) -> Forecaster:
             fit_spread(frame, left_out),
             learn_membership(frame, [*plain.complete, *plain.others]),
             _machine_pace(usable, frame),
+            _ended(plain),
         )
     )
+
+
+def _ended(lesson: Lessons) -> dict[str, float]:
+    """Lives to believe by: those whose end others told add little, at most as many as complete ones."""
+    ended: dict[str, float] = {}
+    imputed = PRIOR_WEIGHT * sum(teacher.weight for teacher in lesson.others)
+    share = (
+        PRIOR_WEIGHT * min(1.0, len(lesson.complete) / imputed) if lesson.complete and imputed > 0 else 1.0
+    )
+    for teacher in lesson.complete:
+        ended[teacher.group] = ended.get(teacher.group, 0.0) + 1.0
+    for teacher in lesson.others:
+        ended[teacher.group] = ended.get(teacher.group, 0.0) + share * teacher.weight
+    return ended
 
 
 def _variants(taught: Sequence[Lessons]) -> tuple[tuple[Variant, ...], list[LeftOut]]:
@@ -187,7 +209,7 @@ def _machine_pace(lives: Sequence[Life], model: PaceModel) -> dict[str, float]:
     """A machine's complete lives over its kind's typical life, geometric mean, pulled to 1 where few."""
     logs: dict[str, list[float]] = {}
     for life in lives:
-        if life.complete and life.machine and life.kind in model.curves:
+        if life.complete and life.from_new and life.machine and life.kind in model.curves:
             ratio = life.hours[-1] / model.curves[life.kind].typical_h
             logs.setdefault(life.machine, []).append(float(np.log(ratio)))
     return {
@@ -205,6 +227,7 @@ def _in_time_scale(path: Path, factor: float) -> Path:
         hours=path.hours * factor,
         slope_short=path.slope_short / factor,
         slope_long=path.slope_long / factor,
+        unseen_h=path.unseen_h * factor,
     )
 
 

@@ -111,7 +111,7 @@ class _Seen:
     at: Place  # level
     half: Place  # half way from clean to there
     hours: FloatArray
-    since_half: FloatArray  # hours since half way
+    since_half: FloatArray  # hours since half way; NaN where that was before anybody looked
     to_terminal: FloatArray  # share of terminal that is left
     slope_short: FloatArray
     slope_long: FloatArray
@@ -121,13 +121,16 @@ class _Seen:
 def _seen(grid: FloatArray, clean: float, path: Path) -> _Seen:
     half = clean + 0.5 * (path.level - clean)
     crossed = np.minimum(np.searchsorted(path.peak, half), np.arange(len(half)))
+    since_half = path.hours - path.hours[crossed]
+    if path.unseen_h > 0.0:
+        since_half = np.where(half <= path.peak[0], np.nan, since_half)
     floor = np.exp(grid[0]) * 0.01
     straight = np.log(np.maximum(path.line_long, floor) / np.maximum(path.level, floor))
     return _Seen(
         at=place_on(grid, path.level),
         half=place_on(grid, half),
         hours=path.hours,
-        since_half=path.hours - path.hours[crossed],
+        since_half=since_half,
         to_terminal=np.maximum(1.0 - path.level, 0.02),
         slope_short=path.slope_short,
         slope_long=path.slope_long,
@@ -148,12 +151,13 @@ def _features(
     left_h, age_h, age_half_h : the group's hours left and age at the level, and its age half way. [h]
     """
     left = left_h / typical_h
+    since_half = (seen.since_half - (age_h - age_half_h)) / typical_h
     usual_slope = seen.to_terminal / (np.maximum(left, 1e-3) * typical_h)
     return np.stack(
         [
             np.ones(len(left)),
             (seen.hours - age_h) / typical_h,
-            (seen.since_half - (age_h - age_half_h)) / typical_h,
+            np.where(np.isnan(since_half), 0.0, since_half),
             (np.clip(seen.slope_short / usual_slope, 0.0, 3.0) - 1.0) * left,
             (np.clip(seen.slope_long / usual_slope, 0.0, 3.0) - 1.0) * left,
             seen.straight * left,
@@ -336,9 +340,7 @@ def typical_lives(teachers: Sequence[Teacher]) -> dict[str, float]:
 
 def _level_grid(teachers: Sequence[Teacher], begins: Sequence[int]) -> FloatArray:
     """From the level that nearly all lives start above (2 % point of settled rows) to terminal."""
-    lowest = [
-        quantile(teacher.path.level[begin:], 0.02) for teacher, begin in zip(teachers, begins, strict=True)
-    ]
+    lowest = [quantile(teacher.path.level[begin:], 0.02) for teacher, begin in _whole(teachers, begins)]
     start = float(np.clip(np.median(lowest), 1e-3, 0.9))
     return np.linspace(np.log(start), 0.0, NODES)
 
@@ -349,8 +351,14 @@ def clean_share(teachers: Sequence[Teacher], typical: Mapping[str, float]) -> fl
 
 
 def _clean(teachers: Sequence[Teacher], begins: Sequence[int]) -> float:
-    early = [float(teacher.path.level[begin]) for teacher, begin in zip(teachers, begins, strict=True)]
+    early = [float(teacher.path.level[begin]) for teacher, begin in _whole(teachers, begins)]
     return float(np.clip(np.median(early), 0.0, 0.9))
+
+
+def _whole(teachers: Sequence[Teacher], begins: Sequence[int]) -> list[tuple[Teacher, int]]:
+    """Those whose first level is a clean one, each with its row; all, where no life was seen from new."""
+    pairs = list(zip(teachers, begins, strict=True))
+    return [(teacher, begin) for teacher, begin in pairs if teacher.path.unseen_h == 0.0] or pairs
 
 
 def _settled_from(teacher: Teacher, typical_h: float) -> int:
@@ -372,6 +380,7 @@ def _thinned(teacher: Teacher, begin: int) -> tuple[Path, FloatArray]:
         path.slope_short[rows],
         path.slope_long[rows],
         path.line_long[rows],
+        path.unseen_h,
     )
     return picked, teacher.hours_left[rows]
 

@@ -18,6 +18,7 @@ SHORT_WINDOW, LONG_WINDOW = 0.1, 0.4
 NUDGE = 1e-9  # relative; evenly spaced rows lie on window edges, and rounding must not decide for them
 CLEAN_PULL_ROWS = 5  # the common clean level counts as that many rows
 LEAST_ROWS = 5  # in a window: with fewer, sensor noise rules the slope
+LEAST_SPAN_H = 1e-200  # a life shorter than that in any unit has no slope
 
 
 @dataclass(frozen=True)
@@ -30,18 +31,20 @@ class Path:
     slope_short: FloatArray  # [1/h]
     slope_long: FloatArray  # [1/h]
     line_long: FloatArray  # end of the straight line through the long window
+    unseen_h: float = 0.0  # part of the age that lies before the first row, estimated [h]
 
 
-def trace(hours: FloatArray, share: FloatArray) -> Path:
+def trace(hours: FloatArray, share: FloatArray, unseen_h: float = 0.0) -> Path:
     """
     Smooth a life causally.
 
     hours : age, shape (n,), n >= 1, not falling. share : restriction over terminal, shape (n,).
+    unseen_h : what the element had run before the first row; `hours` hold it already.
     """
     _, slope_short, _ = _window_line(hours, share, SHORT_WINDOW)
     line_long, slope_long, _ = _window_line(hours, share, LONG_WINDOW)
     level = _window_line(hours, share, LEVEL_WINDOW)[2]
-    return Path(hours, level, np.maximum.accumulate(level), slope_short, slope_long, line_long)
+    return Path(hours, level, np.maximum.accumulate(level), slope_short, slope_long, line_long, unseen_h)
 
 
 @dataclass(frozen=True)
@@ -69,6 +72,7 @@ class CleanScale:
             path.slope_short * stretch,
             path.slope_long * stretch,
             1.0 - (1.0 - path.line_long) * stretch,
+            path.unseen_h,
         )
 
 
@@ -84,7 +88,8 @@ def _window_line(
     rows = np.arange(n)
     begins = hours * (1.0 - window) * (1.0 + NUDGE)
     first = np.minimum(np.searchsorted(hours, begins), np.maximum(rows + 1 - LEAST_ROWS, 0))
-    span = float(hours[-1] - hours[0]) or 1.0
+    span = float(hours[-1] - hours[0])
+    span = span if span > LEAST_SPAN_H else 1.0
     x = (hours - hours[0]) / span
     count = (rows + 1 - first).astype(np.float64)
 

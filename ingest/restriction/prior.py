@@ -18,19 +18,32 @@ SHAPE_SPREAD = 0.35  # of ln(hours left): no life follows its curve exactly (cho
 SLOPE_SPREAD = 0.5  # of ln(slope): how far the slope may say which curve it is (chosen)
 LEAST_SHARE = 0.02  # of the span from clean to terminal; below it a level cannot be told from noise
 CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is read
+USUAL_CLEAN = 0.3  # of terminal, for an element in use when first seen (common practice: 0.2 to 0.5)
+USUAL_SPREAD = 0.5  # of ln(life): usual lives are 250 to 1 000 h (common practice)
+USED_ERROR = 0.05  # of a life: how far the way from first level to this one is known (chosen)
 QUANTILES = (0.1, 0.5, 0.9)
+Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
 
 
-def prior_hours_left(path: Path, share: FloatArray, last: int | None = None) -> FloatArray:
+def prior_hours_left(
+    path: Path,
+    share: FloatArray,
+    last: int | None = None,
+    *,
+    from_new: bool = True,
+    usual_life_h: float | None = None,
+) -> FloatArray:
     """
     10, 50 and 90 % points of the hours left, by age, level and slope alone.
 
     path : of the life, n rows. share : restriction over terminal, shape (n,).
     last : at so many of the last rows; None = at each row.
+    from_new : False = in use before the first row: its first level is then no clean one.
+    usual_life_h : what such elements last; speaks until the life itself does. None = nothing is known. [h]
     Returns shape (last or n, 3), >= 0. [h]
     """
     begin = 0 if last is None else max(0, len(share) - last)
-    clean = np.clip(_clean_so_far(path, share), 0.0, 0.9)[begin:]
+    clean = np.clip(_clean_so_far(path, share), 0.0, 0.9 if from_new else USUAL_CLEAN)[begin:]
     path_level, slope_long = path.level[begin:], path.slope_long[begin:]
     progress = (path_level - clean) / (1.0 - clean)
     seen = np.clip(progress, LEAST_SHARE, 0.999)[:, None]
@@ -48,8 +61,32 @@ def prior_hours_left(path: Path, share: FloatArray, last: int | None = None) -> 
     weight = np.exp(-0.5 * trust * np.minimum(misfit**2, 9.0))
     spread = np.full_like(left, SHAPE_SPREAD)
     logs = np.log(np.maximum(left, np.finfo(np.float64).tiny))
+    if usual_life_h is not None:
+        used = grown / CURVATURES
+        first = 0.0
+        if not from_new:
+            seen_first = np.clip((share[0] - clean) / (1.0 - clean), LEAST_SHARE, 0.999)[:, None]
+            first = np.minimum(np.log((seen_first + offset) / offset) / CURVATURES, used)
+        seen_h = np.maximum(path.hours[begin:] - path.unseen_h, np.finfo(np.float64).tiny)[:, None]
+        logs, spread = _with_usual(used, used - first, seen_h, usual_life_h)
     points = np.exp(mixture_quantiles(logs, spread, spread, weight))
     return np.where(path_level[:, None] >= 1.0, np.minimum(points, 0.02 * age), points)
+
+
+def _with_usual(
+    used: FloatArray, grown: FloatArray, seen_h: FloatArray, usual_life_h: float
+) -> tuple[FloatArray, FloatArray]:
+    """
+    ln(hours left) and its spread on each curve, of what the life shows and what is usual, by their precision.
+
+    used, grown : share of the life used so far and in the hours seen, shape (n, curves). seen_h : (n, 1).
+    """
+    rest = np.log(np.maximum(1.0 - used, 1e-3))
+    shown_spread = np.hypot(SHAPE_SPREAD, USED_ERROR / np.maximum(grown, 1e-3))
+    precision, usual = shown_spread**-2.0, USUAL_SPREAD**-2.0
+    life = np.log(seen_h / np.maximum(grown, 1e-3))
+    logs = (precision * life + usual * np.log(usual_life_h)) / (precision + usual) + rest
+    return logs, 1.0 / np.sqrt(precision + usual)
 
 
 def mixture_quantiles(

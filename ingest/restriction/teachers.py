@@ -13,13 +13,25 @@ import numpy as np
 
 from .kinds import Membership, learn_membership, length_groups
 from .lives import Life
-from .pace import EARLY_SHARE, PLAIN_RIDGE, PaceModel, Teacher, clean_share, fit_pace, typical_lives
-from .paths import CleanScale, trace
-from .prior import prior_hours_left
+from .pace import (
+    EARLY_SHARE,
+    PLAIN_RIDGE,
+    PaceModel,
+    Teacher,
+    clean_share,
+    fit_pace,
+    hat_basis,
+    typical_lives,
+)
+from .paths import LEVEL_WINDOW, CleanScale, Path, trace
+from .prior import USUAL_CLEAN, prior_hours_left
 from .summary import FloatArray
 
-CENSORED_WEIGHT = 0.2  # its end is imputed; more made few complete lives worse, on made lives
+IMPUTATIONS = 2  # the second time the censored lives help to tell one another's end
 CLEAN_UNTIL = 0.1  # of the shortest typical life: the clean level of a life is read before that
+PRIOR_WEIGHT = 0.2  # of a life whose end only the prior tells (chosen)
+USUAL_CURVATURE = 3.0  # the middle of the prior's curves
+FIRST_ROWS = 5  # their median is the level at which an element in use was first seen
 LEAST_SCALE_LIVES = 4  # complete lives; with fewer the common clean level is not known well enough
 
 
@@ -34,14 +46,23 @@ class Lessons:
 
 def lessons(lives: Sequence[Life]) -> list[Lessons]:
     """The lives as they are; and, if they are enough, also with their clean levels laid on one another."""
-    complete = [life for life in lives if life.complete]
+    complete = [life for life in lives if life.complete and life.from_new]
+    late = [life for life in lives if life.complete and not life.from_new]
+    if not complete:  # no life was seen whole: then those whose end was seen, their ages guessed
+        complete, late = [_with_guessed_age(life) for life in late], []
     censored = [life for life in lives if not life.complete]
     plain = _labelled([_complete_teacher(life, None) for life in complete])
+    model: PaceModel | None = None
+    if late:
+        model = fit_pace(plain, PLAIN_RIDGE)
+        membership = learn_membership(model, plain)
+        plain += [_grouped(_complete_teacher(life, None, model), model, membership) for life in late]
+        complete += late
     found = [Lessons(plain, _censored_teachers(censored, plain, None), None)]
     if len(plain) >= LEAST_SCALE_LIVES:
         scale = _clean_scale(plain)
         again = [
-            replace(_complete_teacher(life, scale), group=teacher.group)
+            replace(_complete_teacher(life, scale, model), group=teacher.group)
             for life, teacher in zip(complete, plain, strict=True)
         ]
         found.append(Lessons(again, _censored_teachers(censored, again, scale), scale))
@@ -64,14 +85,48 @@ def checked_life(
     return hours, share
 
 
-def _complete_teacher(life: Life, scale: CleanScale | None) -> Teacher:
-    """Up to the first row whose smoothed level reaches terminal, or the last row."""
+def usual_age_h(model: PaceModel, group: str, share: FloatArray) -> float:
+    """
+    What an element had likely run that was in use before its first row: the usual age at its first levels.
+
+    group : one of the model's, else all of them count by their lives. share : of terminal, shape (n,). [h]
+    """
+    basis = hat_basis(model.grid, np.atleast_1d(np.median(share[:FIRST_ROWS])))
+    curves = [model.curves[group]] if group in model.curves else list(model.curves.values())
+    ages = [float((basis @ curve.age_h)[0]) for curve in curves]
+    return max(0.0, float(np.average(ages, weights=[curve.lives for curve in curves])))
+
+
+def _complete_teacher(life: Life, scale: CleanScale | None, model: PaceModel | None = None) -> Teacher:
+    """
+    Up to the row at which its level reaches terminal, or the last row.
+
+    model : tells the age of an element that was in use when first seen; None = its hours are its age.
+    """
     hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
-    end = min(int(np.searchsorted(trace(hours, share).peak, 1.0)), len(hours) - 1)
-    path = trace(hours[: end + 1], share[: end + 1])
+    unseen_h = 0.0 if model is None or life.from_new else usual_age_h(model, life.kind, share)
+    hours = hours + unseen_h
+    end = _terminal_row(hours, trace(hours, share).peak)
+    path = trace(hours[: end + 1], share[: end + 1], unseen_h)
     if scale is not None:
         path = scale.apply(path, share[: end + 1])
     return Teacher(path, life.kind, path.hours[-1] - path.hours)
+
+
+def _with_guessed_age(life: Life) -> Life:
+    """As if seen from new: the hours before by a usual curve through its first level and its end. [h]"""
+    share = life.restriction_pa / life.terminal_pa
+    first = float(np.clip((np.median(share[:FIRST_ROWS]) - USUAL_CLEAN) / (1.0 - USUAL_CLEAN), 0.0, 0.9))
+    used = float(np.log1p(first * np.expm1(USUAL_CURVATURE)) / USUAL_CURVATURE)
+    return replace(life, hours=life.hours + life.hours[-1] * used / (1.0 - used), from_new=True)
+
+
+def _terminal_row(hours: FloatArray, peak: FloatArray) -> int:
+    """A level smoothed over the last part of the age is that of the middle of this part."""
+    reached = int(np.searchsorted(peak, 1.0))
+    if reached >= len(hours):
+        return len(hours) - 1
+    return int(np.searchsorted(hours, hours[reached] * (1.0 - LEVEL_WINDOW / 2)))
 
 
 def _clean_scale(complete: Sequence[Teacher]) -> CleanScale:
@@ -87,9 +142,12 @@ def _censored_teachers(
         return []
     if not complete:
         return [_censored_teacher(life, None, None, scale) for life in lives]
-    model = fit_pace(complete, PLAIN_RIDGE)
-    membership = learn_membership(model, complete)
-    return [_censored_teacher(life, model, membership, scale) for life in lives]
+    found: list[Teacher] = []
+    for _ in range(IMPUTATIONS):
+        model = fit_pace([*complete, *found], PLAIN_RIDGE)
+        membership = learn_membership(model, [*complete, *found])
+        found = [_censored_teacher(life, model, membership, scale) for life in lives]
+    return found
 
 
 def _censored_teacher(
@@ -97,18 +155,36 @@ def _censored_teacher(
 ) -> Teacher:
     """Its end is what the complete lives say (else the prior); its group, if unknown, by pace."""
     hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
-    path = trace(hours, share)
+    unseen_h = 0.0 if model is None or life.from_new else usual_age_h(model, life.kind, share)
+    hours = hours + unseen_h
+    path = trace(hours, share, unseen_h)
     if scale is not None:
         path = scale.apply(path, share)
     group = life.kind
     if model is None or membership is None:
         left = float(prior_hours_left(path, share)[-1, 1])
-        return Teacher(path, group, hours[-1] - hours + left, CENSORED_WEIGHT)
+        return Teacher(path, group, hours[-1] - hours + left, PRIOR_WEIGHT)
     if group not in model.curves:
-        odds = membership.weights(model, path.hours[-1:], path.level[-1:])[0]
-        group = list(model.curves)[int(np.argmax(odds))]
+        group = _likely_group(path, model, membership)
     left = float(model.hours_left(path, group)[-1])
-    return Teacher(path, group, hours[-1] - hours + left, CENSORED_WEIGHT)
+    return Teacher(path, group, hours[-1] - hours + left, _seen_share(hours, left))
+
+
+def _grouped(teacher: Teacher, model: PaceModel, membership: Membership) -> Teacher:
+    """With the group its pace speaks for, where it has no label."""
+    if teacher.group:
+        return teacher
+    return replace(teacher, group=_likely_group(teacher.path, model, membership))
+
+
+def _likely_group(path: Path, model: PaceModel, membership: Membership) -> str:
+    odds = membership.weights(model, path.hours[-1:], path.level[-1:])[0]
+    return list(model.curves)[int(np.argmax(odds))]
+
+
+def _seen_share(hours: FloatArray, left_h: float) -> float:
+    """What was seen of a life: so far it counts, because its imputed end teaches nothing new."""
+    return float(hours[-1] / max(hours[-1] + left_h, 1e-12))
 
 
 def _labelled(teachers: Sequence[Teacher]) -> list[Teacher]:

@@ -103,14 +103,13 @@ class Watch:
     def _lives(self, number: int, *, at_s: float) -> list[Life]:
         """Lives of a machine that had ended by then, as they were known then."""
         machine = self._machines[number]
-        lives = housing_lives(
+        return housing_lives(
             self._seen[number].by(at_s),
             terminal_pa=machine.entered_terminal_pa(at_s),
             fleet=self._snapshots[-1],
             machine=machine.name,
             kind=machine.about["kind"],
         )
-        return lives[:-1]
 
     def _watch(self, number: int) -> tuple[Score, list[Said]]:
         machine, learned_s = self._machines[number], learn_days_s(self._machines[0])

@@ -1,5 +1,7 @@
 """The forecast: honest without lives, learning from complete and censored ones, never looking ahead."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -187,3 +189,59 @@ def test_lengths_that_fall_apart_make_groups_and_others_do_not():
     assert len(set(length_groups(apart))) == 4
     assert len(set(length_groups(500.0 * np.exp(rng.normal(0, 0.2, 40))))) == 1
     assert length_groups(np.array([3.0])) == [0]
+
+
+def from_row(life, row):
+    """The same element, first seen at a row: its hours count from there."""
+    begin = life.hours[row]
+    return dataclasses.replace(
+        life, hours=life.hours[row:] - begin, restriction_pa=life.restriction_pa[row:], from_new=False
+    )
+
+
+def test_an_element_in_use_when_first_seen_is_forecast_as_if_its_age_were_the_usual_one():
+    """First seen at 60 % of its life; taken for new, its pace would promise far too many hours."""
+    forecaster, errors = fit_forecaster(fleet()), []
+    for seed in range(6):
+        seen = from_row(convex_life(500.0, seed=50 + seed), 150)
+        told = forecast(forecaster, seen, from_new=False)[40, 1]
+        as_new = forecast(forecaster, seen)[40, 1]
+        errors.append((abs(told - truth(seen)[40]), abs(as_new - truth(seen)[40])))
+    honest, naive = np.mean(errors, axis=0)
+    assert honest < 0.12 * 500.0
+    assert honest < 0.5 * naive
+
+
+def test_lives_seen_from_the_middle_on_teach_the_length_of_whole_ones():
+    """No life was seen from new: the typical life is guessed, and is not that of the parts (100 h)."""
+    parts = [from_row(life, 200) for life in fleet(12, seed=3)]
+    learned = fit_forecaster(parts).learned
+    assert learned is not None
+    assert learned.typical_h() == pytest.approx(500.0, rel=0.5)
+
+
+def test_running_lives_teach_as_far_as_they_were_seen_and_are_believed_less_than_ended_ones():
+    running, ended = fleet(10, seed=21, until=0.6), fleet(3, seed=22)
+    alone, both = fit_forecaster(ended).learned, fit_forecaster([*ended, *running]).learned
+    all_ended = fit_forecaster(fleet(13, seed=23)).learned
+    assert alone is not None
+    assert both is not None
+    assert all_ended is not None
+    assert alone.trust("") < both.trust("") < all_ended.trust("")
+    assert sum(both.ended.values()) <= 2 * 3  # never more than the complete ones beside them
+
+
+def test_on_its_first_day_an_element_is_given_the_usual_life_within_wide_bounds():
+    """Ten hours of a new element, and nothing learned: what is usual speaks, and says how little it knows."""
+    hours, level = np.arange(1.0, 11.0), 0.2 * TERMINAL_PA * np.ones(10)
+    forecaster = fit_forecaster([])
+    low, middle, high = forecaster.hours_left(hours, level, terminal_pa=TERMINAL_PA, usual_life_h=500.0)[-1]
+    assert 100.0 < middle < 1000.0
+    assert low < 500.0 < high
+    assert high > 3 * low > 0
+
+
+def test_the_usual_life_yields_to_what_the_element_shows():
+    forecaster, life = fit_forecaster([]), convex_life(2000.0)
+    middle = forecast(forecaster, life, usual_life_h=500.0)[200, 1]
+    assert middle == pytest.approx(truth(life)[200], rel=0.35)
