@@ -31,7 +31,8 @@ from .lives import (
     tell_lives,
     usual_clean_pa,
 )
-from .reference import HourlyRestriction, Reference, Zero, at_reference_flow, learn_reference, learn_zero
+from .prior import Z90, mixture_quantiles
+from .reference import HourlyRestriction, Reference, at_reference_flow, learn_reference, learn_zero
 from .status import ADVICE, LEVEL_ROWS, PLAN_LEAVE, SILENCE, SUSPECT_ADVICE, is_plan, level_state, smoothed
 from .summary import HOUR_S, BoolArray, FloatArray, HourSummary, Summaries
 from .suspect import (
@@ -50,6 +51,7 @@ RUNNING_IN_ROWS = 3
 SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (common practice: 0.2 to 0.5)
 QUIET_S = 2 * HOUR_S  # quieter than that is worth a word
 SILENT_S = {"keyed_off": 14 * DAY_S, "out_of_coverage": 4 * DAY_S, "device_fault": 0.0, "unknown": 2 * DAY_S}
+USUAL_LIFE_H = 500.0  # operating hours; speaks until a fleet or the life itself does (common practice)
 PLANNING_HORIZON_DAYS = 14.0  # chosen: an element is ordered and a stop is found in two weeks
 
 
@@ -196,9 +198,8 @@ def study_housing(
     reference = learn_reference(table, reference_flow=reference_flow, reference_kind=reference_kind)
     series, zero = at_reference_flow(table, reference), learn_zero(table)
     doubts = hour_doubts(table, reference, zero)
-    told = _tell(
-        series, _believed(series, table, doubts), changes, knowledge, terminal_pa, machine=machine, kind=kind
-    )
+    believed = _believed(series, table, doubts)
+    told = _tell(series, believed, changes, knowledge, terminal_pa, machine=machine, kind=kind)
     edge, life = told.cuts[-1]
     clean_pa = told.clean_pa
     level = smoothed(life.restriction_pa[-LEVEL_ROWS:])
@@ -207,16 +208,31 @@ def study_housing(
     duty = learn_duty(table)
     hours_left = is_plan_now = None
     if terminal_pa is not None and len(level) and hours is not None:
-        ahead = _Ahead(life, hours, terminal_pa, knowledge, machine, kind)
+        ahead = _Ahead(life, hours, terminal_pa, knowledge, machine, kind, reference.level_spread)
         hours_left = ahead.points()
         is_plan_now = ahead.is_plan(duty, planning_horizon_days, float(hours_left[1]))
     state = level_state(share) if len(level) >= RUNNING_IN_ROWS else "running-in"
     if state != "over" and (hours or 0.0) < RUNNING_IN_HOURS:  # beyond terminal a person hears of it at once
         state = "running-in"
     last = table.hours[-1] if len(table) else None
+    terminal = terminal_doubt(
+        terminal_pa,
+        entered=terminal_entered,
+        clean_pa=clean_pa,
+        level_pa=float(level[-1]) if len(level) else None,
+    )
+    below = told.below
+    if terminal and below:  # a clean level told from a share of a wrong terminal is wrong too
+        below = _tell(series, believed, changes, FleetKnowledge(), None, machine=machine, kind=kind).below
     study = Study(
-        suspicions=_suspicions(
-            table, doubts, told, zero, knowledge, terminal_pa, terminal_entered, machine, level
+        suspicions=gravest_first(
+            [
+                *below,
+                *doubts.suspicions,
+                *zero_moved(zero, terminal_pa),
+                *ambient_misfit(table, knowledge.nearby.misfit(table, machine)),
+                *terminal,
+            ]
         ),
         restriction_pa=float(level[-1]) if len(level) else None,
         reference=reference,
@@ -394,7 +410,8 @@ def _too_low(
         bound_pa = clean_pa
         if clean_pa is not None and not earlier and not whole and kind_clean_pa is None:
             # In use when first seen, and nothing to compare with: its first level may be twice a clean one.
-            bound_pa = min(clean_pa, SAFELY_CLEAN_SHARE * life.terminal_pa)
+            known = np.isfinite(life.terminal_pa)
+            bound_pa = min(clean_pa, SAFELY_CLEAN_SHARE * life.terminal_pa) if known else None
         low[first:last], said = below_clean(mine, believed[first:last], bound_pa)
         if whole:
             earlier.append(life)
@@ -410,30 +427,6 @@ def _share_used(level_pa: FloatArray, clean_pa: float | None, terminal_pa: float
     return (level_pa - clean_pa) / (terminal_pa - clean_pa)
 
 
-def _suspicions(
-    table: Summaries,
-    doubts: HourDoubts,
-    told: _Told,
-    zero: Zero,
-    knowledge: FleetKnowledge,
-    terminal_pa: float | None,
-    terminal_entered: tuple[float, str] | None,
-    machine: str,
-    level: FloatArray,
-) -> tuple[Suspicion, ...]:
-    """All causes that the data show, gravest first."""
-    level_pa = float(level[-1]) if len(level) else None
-    return gravest_first(
-        [
-            *told.below,
-            *doubts.suspicions,
-            *zero_moved(zero, terminal_pa),
-            *ambient_misfit(table, knowledge.nearby.misfit(table, machine)),
-            *terminal_doubt(terminal_pa, entered=terminal_entered, clean_pa=told.clean_pa, level_pa=level_pa),
-        ]
-    )
-
-
 # ---------------------------------------------------------------- what lies ahead
 
 
@@ -447,27 +440,42 @@ class _Ahead:
     knowledge: FleetKnowledge
     machine: str
     kind: str
+    level_spread: float
 
-    def points(self, rows: int = 1) -> FloatArray:
-        """10, 50 and 90 % points of the hours left: now, shape (3,), or at the last rows, shape (rows, 3)."""
-        left = self.knowledge.forecaster.hours_left(
+    def points(self) -> FloatArray:
+        """
+        10, 50 and 90 % points of the hours left now, shape (3,). [h]
+
+        All levels of a machine may be off alike: the middle is told as they are, its bounds as a mixture over
+        how far (Gauss-Hermite, three points).
+        """
+        apart = np.sqrt(3.0) * self.level_spread * np.array([-1.0, 0.0, 1.0])
+        each = np.concatenate([self._at_rows(1, self.terminal_pa * float(g)) for g in np.exp(apart)])
+        middle = each[:, 1]
+        below = np.maximum(middle - each[:, 0], 1e-9) / Z90
+        above = np.maximum(each[:, 2] - middle, 1e-9) / Z90
+        left = mixture_quantiles(*(a[None, :] for a in (middle, below, above, np.array([1.0, 4.0, 1.0]))))[0]
+        left = np.array([min(left[0], middle[1]), middle[1], max(left[2], middle[1])])
+        return np.asarray(np.maximum(left - (self.hours - float(self.life.hours[-1])), 0.0))
+
+    def _at_rows(self, rows: int, terminal_pa: float) -> FloatArray:
+        return self.knowledge.forecaster.hours_left(
             self.life.hours,
             self.life.restriction_pa,
-            terminal_pa=self.terminal_pa,
+            terminal_pa=terminal_pa,
             kind=self.kind,
             machine=self.machine,
             last=rows,
+            from_new=self.life.from_new,
+            usual_life_h=USUAL_LIFE_H,
         )
-        if rows > 1:
-            return left
-        return np.asarray(np.maximum(left[-1] - (self.hours - float(self.life.hours[-1])), 0.0))
 
     def is_plan(self, duty: Duty, horizon_days: float, left_h: float) -> bool:
         """Within the planning horizon; between the bounds of entering and leaving, the way there decides."""
         days = days_until(left_h, duty)
         if not horizon_days < days <= PLAN_LEAVE * horizon_days:
             return days <= horizon_days
-        way = self.points(rows=LEVEL_ROWS)[:, 1] / duty.hours_per_day
+        way = self._at_rows(LEVEL_ROWS, self.terminal_pa)[:, 1] / duty.hours_per_day
         return is_plan(np.append(way, days), horizon_days=horizon_days)
 
 

@@ -26,7 +26,7 @@ LEAST_ROWS = 5
 
 FLOW_STEP = 1.3  # least ratio of two flows of an hour whose answers are compared
 LEAST_BIN_READINGS = 3
-FLAT_BELOW, ANSWERS_ABOVE = 0.45, 0.6  # of the swing that the engine's flow should cause
+FLAT_BELOW, ANSWERS_ABOVE = 0.5, 0.6  # of the swing that the engine's flow should cause
 SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5  # without a flow proxy: of the usual spread within an hour
 USUAL_ROWS = 48  # working hours before a machine's own spread is known
 QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no level to compare with
@@ -44,7 +44,7 @@ DIFFER_ENTER, DIFFER_LEAVE = 0.12, 0.08  # of the mean restriction of the hour,
 DIFFER_PA = 75.0  # beyond the zeros of two sensors
 
 BELOW_ENTER, BELOW_LEAVE = 0.6, 0.75  # of the clean level; nothing honest halves it
-BELOW_WORK_ENTER, BELOW_WORK_LEAVE = 0.35, 0.5  # without a flow proxy: light work lowers the level too,
+BELOW_WORK_ENTER, BELOW_WORK_LEAVE = 0.42, 0.55  # without a flow proxy: light work lowers the level too,
 BELOW_WORK_ROWS = 12  # and does so for a shift
 BELOW_ROWS = 3  # dust reaches the engine: this one is said soon
 

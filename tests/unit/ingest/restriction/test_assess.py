@@ -309,3 +309,21 @@ def test_fleet_knowledge_goes_through_json_and_gives_the_same_forecast():
 def test_fleet_knowledge_of_another_version_is_refused():
     with pytest.raises(ValueError, match="learn again"):
         FleetKnowledge.from_record({"version": 0, "lives": []})
+
+
+def test_an_interval_is_wider_where_full_flow_was_learned_than_where_it_was_entered():
+    lives = [
+        Life(**_made_life(end), terminal_pa=TERMINAL_PA, complete=True) for end in np.linspace(270, 330, 12)
+    ]
+    readings, known = shift_work(days=25), learn_fleet(lives)
+    entered, learned = assess(readings, fleet=known), assess(readings, fleet=known, reference_flow=None)
+    assert learned.hours_left is not None
+    assert entered.hours_left is not None
+    wide, narrow = (left.p90 - left.p10 for left in (learned.hours_left, entered.hours_left))
+    assert wide > 1.5 * narrow
+
+
+def test_a_wrong_terminal_does_not_make_the_element_look_torn():
+    """Terminal entered in a wrong unit is said; a clean level told from a share of it accuses nobody."""
+    found = assess(shift_work(days=20), terminal_pa=62_000.0, terminal_entered=(62.0, "kPa"))
+    assert [suspicion.cause for suspicion in found.suspicions] == ["terminal"]

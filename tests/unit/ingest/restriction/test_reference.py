@@ -131,3 +131,26 @@ def test_the_exponent_resists_a_fifth_of_wild_steps():
     fitted, spread = flow_exponent(flow, drop)
     assert fitted == pytest.approx(1.617, abs=0.05)
     assert 0 < spread < 0.1
+
+
+def test_a_barometer_that_cannot_be_right_does_not_scale_the_restriction():
+    """15 kPa off the standard atmosphere is no weather; with it restriction would be a sixth too small."""
+    altitude_m = 300.0
+    sound = {"altitude_m": altitude_m, "ambient_pressure_pa": float(standard_pressure_pa(altitude_m))}
+    levels = []
+    for off_pa in (0.0, -15_000.0):
+        columns = {**sound, "ambient_pressure_pa": sound["ambient_pressure_pa"] + off_pa}
+        summaries = summarise_hours(working(**columns))
+        series = at_reference_flow(summaries, learn_reference(summaries, reference_flow=0.4))
+        levels.append(float(np.median(series.restriction_pa)))
+    assert levels[1] == pytest.approx(levels[0], rel=1e-6)
+
+
+def test_the_less_is_known_of_full_flow_the_less_sure_is_every_level():
+    summaries = summarise_hours(working())
+    entered = learn_reference(summaries, reference_flow=0.4).level_spread
+    learned = learn_reference(summaries).level_spread
+    envelope = learn_reference(
+        summarise_hours(dataclasses.replace(working(), air_mass_flow_kg_s=None, engine_speed_rad_s=None))
+    ).level_spread
+    assert 0.0 < entered < learned < envelope
