@@ -2,12 +2,14 @@
 The analysis on a simulated fleet with known truth: every figure with a 95 % interval over machines.
 
     cleanside-simulator fleet --seed 2 --out FLEET
-    python -m tests.benchmark.bench_fleet_truth FLEET [--machines N] [--every-days N] [--misses] [--json FILE]
+    python -m tests.benchmark.bench_fleet_truth FLEET [--machines N] [--dates-every-days N] [--misses]
+        [--json FILE]
 
-Each machine is looked at every so many days at 20:00 UTC, with the hours whose readings had all arrived by
-then and the terminal value as it stood entered. No element change is told to the analysis. What the fleet
-teaches is learned on four days of the year, from lives that had ended by then. How hard the fleet is stands
-in simulator/difficulty.toml and was fixed first.
+Each machine is looked at every day at 20:00 UTC, with the hours whose readings had all arrived by then and
+the terminal value as it stood entered (a server looks after each batch that it stores). Dates are told on
+every so many of these days only, because the forecast is what costs. No element change is told to the
+analysis. What the fleet teaches is learned on four days of the year, from lives as they were known by then.
+How hard the fleet is stands in simulator/difficulty.toml and was fixed first.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ import multiprocessing
 import sys
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import TypeVar
 
@@ -36,6 +38,7 @@ from ingest.restriction import (
     learn_fleet,
     summarise_hours,
 )
+from ingest.restriction.forecast import fit_forecaster
 from simulator.difficulty import read_difficulty
 from tests.support.fleet_report import figures_of, miss_lines, table_lines
 from tests.support.fleet_truth import DAY_S, Floats, Machine, Said, Score, read_fleet, score
@@ -81,6 +84,7 @@ class Watch:
         self._processes = processes
         self._seen: list[Seen] = []
         self._snapshots = [FleetKnowledge()]
+        self._undated = [FleetKnowledge()]  # the same without what their lives say of dates
 
     def run(self) -> list[tuple[Score, list[Said]]]:
         """Summarise, learn the fleet at each learning day in turn, then look at every machine."""
@@ -89,6 +93,7 @@ class Watch:
             lives = self._spread(functools.partial(self._lives, at_s=at_s))
             self._snapshots.append(learn_fleet([life for of_machine in lives for life in of_machine]))
             _ = self._snapshots[-1].forecaster  # fitted here, once, instead of in each process
+            self._undated.append(replace(self._snapshots[-1], fitted=fit_forecaster(())))
         return self._spread(self._watch)
 
     def _spread(self, work: Callable[[int], T]) -> list[T]:
@@ -101,7 +106,7 @@ class Watch:
         return Seen(self._folder, self._machines[number])
 
     def _lives(self, number: int, *, at_s: float) -> list[Life]:
-        """Lives of a machine that had ended by then, as they were known then."""
+        """Lives of a machine by then, as they were known then."""
         machine = self._machines[number]
         return housing_lives(
             self._seen[number].by(at_s),
@@ -114,12 +119,17 @@ class Watch:
     def _watch(self, number: int) -> tuple[Score, list[Said]]:
         machine, learned_s = self._machines[number], learn_days_s(self._machines[0])
         said = []
-        for day in range(self._every_days - 1, machine.about["days"], self._every_days):
+        for day in range(machine.about["days"]):
             at_s = machine.about["start_s"] + day * DAY_S + LOOK_AT_S
             summaries = self._seen[number].by(at_s)
-            if len(summaries):
-                snapshot = self._snapshots[int(np.searchsorted(learned_s, at_s, side="left"))]
-                said.append(look(machine, summaries, snapshot, at_s))
+            if not len(summaries):
+                continue
+            latest = int(np.searchsorted(learned_s, at_s, side="left"))
+            if (day + 1) % self._every_days == 0:
+                said.append(look(machine, summaries, self._snapshots[latest], at_s))
+            else:
+                undated = look(machine, summaries, self._undated[latest], at_s)
+                said.append(replace(undated, hours_left=None, due_s=None))
         return score(machine, said, read_difficulty()), said
 
 
@@ -156,7 +166,7 @@ def watch_fleet(
     folder: Path, machines: Sequence[Machine], every_days: int, *, processes: int = 1
 ) -> list[tuple[Score, list[Said]]]:
     """
-    Score and looks of every machine.
+    Score and looks of every machine, dates told every so many days.
 
     processes : more than one only where no thread runs beside, as they are forked.
     """
@@ -168,21 +178,22 @@ def main(words: Sequence[str] | None = None) -> int:
     parser.add_argument("fleet", type=Path, help="folder written by `cleanside-simulator fleet`")
     parser.add_argument("--machines", type=int, metavar="N", help="the first N only")
     parser.add_argument(
-        "--every-days", type=int, default=1, metavar="N", help="look every N days (default: 1)"
+        "--dates-every-days", type=int, default=1, metavar="N", help="tell dates every N days (default: 1)"
     )
     parser.add_argument("--misses", action="store_true", help="list what was missed and what was wrong")
     parser.add_argument("--json", type=Path, metavar="FILE")
     given = parser.parse_args(words)
     began_s = time.monotonic()
     machines = read_fleet(given.fleet)[: given.machines]
-    watched = watch_fleet(given.fleet, machines, given.every_days, processes=PROCESSES)
+    watched = watch_fleet(given.fleet, machines, given.dates_every_days, processes=PROCESSES)
     scores = [of_machine for of_machine, _ in watched]
     figures = figures_of(scores)
     print("\n".join(table_lines(figures)))
     if given.misses:
         print("\n".join(line for m, s in zip(machines, scores, strict=True) for line in miss_lines(m, s)))
     print(
-        f"{len(machines)} machines, a look every {given.every_days} days, {time.monotonic() - began_s:.0f} s"
+        f"{len(machines)} machines, a look a day, dates every {given.dates_every_days} days, "
+        f"{time.monotonic() - began_s:.0f} s"
     )
     if given.json is not None:
         found = {m.name: asdict(s) for m, s in zip(machines, scores, strict=True)}

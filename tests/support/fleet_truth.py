@@ -247,7 +247,7 @@ def score_dates(machine: Machine, said: Sequence[Said]) -> list[Row]:
         if element["terminal_s"] is None:
             continue
         end_s = element["end_s"] if element["end_s"] is not None else machine.until_s
-        looks = [s for s in said if element["start_s"] < s.at_s < end_s]
+        looks = [s for s in said if element["start_s"] < s.at_s < end_s and s.due_s is not None]
         for lead_days in LEADS_DAYS:
             at_s = element["terminal_s"] - lead_days * DAY_S
             look = min(looks, key=lambda s: abs(s.at_s - at_s), default=None)
