@@ -16,6 +16,7 @@ import jsonschema
 import pytest
 
 from gateway import wire
+from tests.conftest import sqlite_url
 from tests.support.serving import STREAM, Api, batch, in_process
 
 PLAIN = batch(1, [3.0, 3.1])
@@ -39,9 +40,12 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
         yield running
 
 
-def description_of(api: Api) -> dict[str, Any]:
-    found: dict[str, Any] = api.get("/openapi.json", key=None).json()
-    return found
+@pytest.fixture(scope="module")
+def description(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    """As it is served; read only, and the same for all tests."""
+    with in_process(sqlite_url(tmp_path_factory.mktemp("described"))) as running:
+        found: dict[str, Any] = running.get("/openapi.json", key=None).json()
+        return found
 
 
 def assert_fits(description: dict[str, Any], path: str, method: str, answer: Any) -> None:
@@ -51,8 +55,8 @@ def assert_fits(description: dict[str, Any], path: str, method: str, answer: Any
     jsonschema.Draft202012Validator(schema).validate(answer)
 
 
-def batch_schema(api: Api) -> dict[str, Any]:
-    body = description_of(api)["paths"]["/v1/readings"]["post"]["requestBody"]
+def batch_schema(description: dict[str, Any]) -> dict[str, Any]:
+    body = description["paths"]["/v1/readings"]["post"]["requestBody"]
     found: dict[str, Any] = body["content"]["application/json"]["schema"]
     return found
 
@@ -61,8 +65,7 @@ EXAMPLES = ["numbered", "columns", "without_numbers", "pack"]
 
 
 @pytest.mark.parametrize("name", EXAMPLES)
-def test_each_example_gets_the_answer_that_is_shown(api: Api, name: str) -> None:
-    description = description_of(api)
+def test_each_example_gets_the_answer_that_is_shown(api: Api, description: dict[str, Any], name: str) -> None:
     post = description["paths"]["/v1/readings"]["post"]
     shown = post["responses"]["200"]["content"]["application/json"]["examples"]
     found = {
@@ -79,10 +82,9 @@ def test_each_example_gets_the_answer_that_is_shown(api: Api, name: str) -> None
     assert_fits(description, "/v1/readings", "post", response.json())
 
 
-def test_the_state_of_a_stream_is_as_the_example_shows(api: Api) -> None:
+def test_the_state_of_a_stream_is_as_the_example_shows(api: Api, description: dict[str, Any]) -> None:
     api.send(batch(1, [3.0] * 96))
     api.send(batch(102, [3.0] * 81))
-    description = description_of(api)
     answer = api.get(f"/v1/streams/{STREAM}", key="device").json()
     get = description["paths"]["/v1/streams/{stream}"]["get"]
     assert answer == get["responses"]["200"]["content"]["application/json"]["example"]
@@ -114,14 +116,15 @@ def hourly(hours: int) -> dict[str, Any]:
         ("/v1/account", "/v1/account"),
     ],
 )
-def test_answers_fit_their_schemas(api: Api, path: str, address: str, hours: int) -> None:
+def test_answers_fit_their_schemas(
+    api: Api, description: dict[str, Any], path: str, address: str, hours: int
+) -> None:
     if hours:
         api.send(hourly(hours))
         api.analyse()
     response = api.get(address)
     assert response.status_code == 200, response.text
     assert len(response.json().get("series", [0] * hours)) == hours
-    description = description_of(api)
     assert_fits(description, path, "get", response.json())
     with pytest.raises(jsonschema.ValidationError):  # the schema can refuse
         assert_fits(description, path, "get", response.json() | {"strange": 1})
@@ -144,9 +147,11 @@ def changed(document: dict[str, Any], **members: Any) -> dict[str, Any]:
         {"device": "d", "readings": [{"at": "yesterday", "of_a_newer_one": 1.5, "restriction": None}]},
     ],
 )
-def test_what_the_decoder_takes_the_schema_takes(api: Api, document: dict[str, Any]) -> None:
+def test_what_the_decoder_takes_the_schema_takes(
+    description: dict[str, Any], document: dict[str, Any]
+) -> None:
     assert wire.decode(json.dumps(document).encode()).device
-    jsonschema.Draft202012Validator(batch_schema(api)).validate(document)
+    jsonschema.Draft202012Validator(batch_schema(description)).validate(document)
 
 
 @pytest.mark.parametrize(
@@ -167,7 +172,9 @@ def test_what_the_decoder_takes_the_schema_takes(api: Api, document: dict[str, A
         changed(COLUMNS, at_uncertainty_s=-1),
     ],
 )
-def test_what_the_schema_refuses_the_decoder_refuses(api: Api, document: dict[str, Any]) -> None:
-    assert not jsonschema.Draft202012Validator(batch_schema(api)).is_valid(document)
+def test_what_the_schema_refuses_the_decoder_refuses(
+    description: dict[str, Any], document: dict[str, Any]
+) -> None:
+    assert not jsonschema.Draft202012Validator(batch_schema(description)).is_valid(document)
     with pytest.raises(wire.BatchRefused):
         wire.decode(json.dumps(document).encode())
