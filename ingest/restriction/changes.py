@@ -14,6 +14,7 @@ from __future__ import annotations
 from bisect import insort
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from scipy.ndimage import rank_filter
@@ -36,6 +37,8 @@ CLEANED_PART = 0.2  # of the rise that stays: new elements differ by less (field
 APART_ROWS = 48  # two falls within two days of work are one,
 SOON_ROWS = 12  # unless the second, at least a shift later, comes to lie clearly lower
 BACK_ROWS, BACK_SHARE = 120, 0.75  # a light week is over by then; of the level before
+SHIFT_ROWS, ABRUPT_FALL = 8, 0.25  # an element that loads fast is back within AFTER_ROWS
+JUMP_ROWS, JUMP_SHARE = 4, 0.45  # of the fall (chosen)
 UNSEEN_RISE = 0.3  # of the fall: hours left out in which the level rose that far were loading
 
 
@@ -48,6 +51,21 @@ class Change:
     after: float
     sure: str  # "high" (sustained), "medium" (not long enough seen) or "low" (crept back since)
     likely: str  # "change", or "cleaned" where the level came back only part of the way
+
+
+class _Place(NamedTuple):
+    """Where a change may be; at its row, or (a run of rows that show it) from first to last."""
+
+    row: int
+    first: int
+    last: int
+    at_once: bool  # it shows from one shift to the next
+
+
+class _Fall(NamedTuple):
+    row: int
+    since: int  # row of the fall before
+    whole: bool  # the level just before was the element's own
 
 
 def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: bool = False) -> list[Change]:
@@ -67,27 +85,52 @@ def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: 
     fall = 1.0 - following / _preceding(level, LOW_PART, BEFORE_ROWS)
     deep = 1.0 - following / _preceding(level, 0.5, RECENT_ROWS)
     least = max(LEAST_FALL, WANDER_TIMES * _wander(level))
-    found: list[Change] = []
+    found: list[_Fall] = []
 
-    def take(row: int, climbed: bool, beyond: bool) -> None:
-        change = _judged(level, row, found[-1].row if found else 0, whole=climbed or beyond)
-        if not (by_work and _came_back(level, change)):
-            found.append(change)
+    def since() -> int:
+        return found[-1].row if found else 0
 
-    for first, last in _runs((fall >= least) | (deep >= max(least, DEEP_FALL))):
-        row = _best_split(level, first, last)
-        since = found[-1].row if found else 0
-        climbed = _climbed(level, missing, row, since)
-        if not found or row - since >= APART_ROWS:
-            fell = np.any(fall[first : last + 1] >= least) and _fell_since(level, row, since, least)
-            recent = middle(level[max(since, row - RECENT_ROWS) : row])
-            beyond = not by_work and bool(following[row] <= (1.0 - BEYOND_WET_FALL) * recent)
-            if fell or beyond or climbed:
-                take(row, climbed, beyond)
+    def take(row: int, whole: bool) -> None:
+        if not (by_work and _came_back(level, _judged(level, row, since(), n, whole=whole))):
+            found.append(_Fall(row, since(), whole))
+
+    runs = _runs((fall >= least) | (deep >= max(least, DEEP_FALL)))
+    places = [_Place(_best_split(level, first, last), first, last, at_once=False) for first, last in runs]
+    if not by_work:
+        steps = _abrupt_rows(level, max(least, ABRUPT_FALL))
+        places += [_Place(row, row, row, at_once=True) for row in steps]
+    for row, first, last, at_once in sorted(places):
+        apart = SOON_ROWS if at_once else APART_ROWS if found else 1
+        if row - since() >= apart:
+            climbed = _climbed(level, missing, row, since(), SHIFT_ROWS if at_once else AFTER_ROWS)
+            recent = middle(level[max(since(), row - RECENT_ROWS) : row])
+            whole = climbed or bool(not by_work and following[row] <= (1.0 - BEYOND_WET_FALL) * recent)
+            if at_once:
+                fell = whole and not _jumped_up(level, row, since())
+            else:
+                low = np.any(fall[first : last + 1] >= least)
+                fell = whole or (bool(low) and _fell_since(level, row, since(), least))
+            if fell:
+                take(row, whole)
         again = _fall_again(level, following, found[-1].row, last) if found else None
         if again is not None:
-            take(again, False, True)
-    return _labelled(found)
+            take(again, True)
+    ends = [*(fall.row for fall in found), n][1:]
+    return _labelled(
+        [_judged(level, f.row, f.since, end, whole=f.whole) for f, end in zip(found, ends, strict=True)]
+    )
+
+
+def _abrupt_rows(level: FloatArray, least: float) -> list[int]:
+    """Rows at which the level falls from one shift to the next, each the largest single step of its fall."""
+    if len(level) < 2 * SHIFT_ROWS:
+        return []
+    middles = sliding_quantile(level, 0.5, SHIFT_ROWS)
+    fall = np.zeros(len(level))
+    before = np.maximum(middles[:-SHIFT_ROWS], 1e-300)
+    fall[SHIFT_ROWS : len(level) - SHIFT_ROWS + 1] = 1.0 - middles[SHIFT_ROWS:] / before
+    step = np.diff(level, prepend=level[:1])
+    return [first + int(np.argmin(step[first : last + 1])) for first, last in _runs(fall >= least)]
 
 
 def _fall_again(level: FloatArray, following: FloatArray, since: int, last: int) -> int | None:
@@ -151,18 +194,34 @@ def _fell_since(level: FloatArray, row: int, since: int, least: float) -> bool:
     return quantile(level[row : row + AFTER_ROWS], HIGH_PART) <= (1.0 - least) * usual
 
 
-def _climbed(level: FloatArray, unseen: IntArray, row: int, since: int) -> bool:
+def _climbed(level: FloatArray, unseen: IntArray, row: int, since: int, after_rows: int) -> bool:
     """
     The level came up to what it was just before `row` through the levels between, hour by hour.
 
     Hours that were left out count where the level had moved on in them.
     """
-    high = middle(level[max(since, row - RECENT_ROWS) : row])
-    low = middle(level[row : row + AFTER_ROWS])
+    high = middle(level[max(since, row - min(RECENT_ROWS, after_rows)) : row])
+    low = middle(level[row : row + after_rows])
     first = max(since, row - BEFORE_ROWS)
     past = level[first:row]
     moved = np.diff(past, prepend=past[:1]) > UNSEEN_RISE * (high - low)
     return int(np.sum(_amid(past, low, high)) + np.sum(unseen[first:row][moved])) >= CLIMB_ROWS
+
+
+def _jumped_up(level: FloatArray, row: int, since: int) -> bool:
+    """
+    Near the fall at `row` the level also rose at once, by a good part of it.
+
+    Before: a wet spell began that now ends. After: something else than the element had been away.
+    """
+    high = middle(level[max(since, row - SHIFT_ROWS) : row])
+    low = middle(level[row : row + SHIFT_ROWS])
+    for first, last in ((max(since, row - BEFORE_ROWS), row), (row, row + APART_ROWS)):
+        middles = sliding_quantile(level[first:last], 0.5, JUMP_ROWS)
+        rises = middles[JUMP_ROWS:] - middles[:-JUMP_ROWS]
+        if len(rises) and rises.max() > JUMP_SHARE * (high - low):
+            return True
+    return False
 
 
 def _loads_again(later: FloatArray, before: float, after: float) -> bool:
@@ -248,9 +307,17 @@ def spreads(values: FloatArray) -> FloatArray:
     return np.array(total)
 
 
-def _judged(level: FloatArray, row: int, since: int, *, whole: bool) -> Change:
-    """whole : the level just before was the element's own, so what comes after is held against that."""
+def _judged(level: FloatArray, row: int, since: int, end: int, *, whole: bool) -> Change:
+    """
+    A fall with how sure it is.
+
+    end : the row of the next fall, or the rows there are.
+    whole : the level just before was the element's own, so what comes after is held against that.
+    """
     before = middle(level[max(since, row - AFTER_ROWS) : row])
+    # With the next element in, what this one did is over.
+    if whole and end < min(len(level), row + SUSTAINED_ROWS):
+        return Change(row, before, middle(level[row : min(row + AFTER_ROWS, end)]), "high", "change")
     after = middle(level[row : row + AFTER_ROWS])
     later = level[row + AFTER_ROWS : row + SUSTAINED_ROWS]
     usual = quantile(level[max(since, row - BEFORE_ROWS) : row], LOW_PART)

@@ -135,3 +135,32 @@ def test_a_cleaned_first_element_does_not_make_cleaned_ones_of_the_others():
     new = [loading(400, clean=3.0, end=6.0, seed=seed) for seed in (2, 3)]
     found = find_changes(np.concatenate((loading(400, clean=3.0, end=6.0), cleaned, *new)))
     assert [change.likely for change in found] == ["cleaned", "change", "change"]
+
+
+def test_a_cleaned_element_that_is_as_loaded_as_before_within_thirty_hours_is_found():
+    """Its level after a shift, not after a week, tells that it was cleaned; then a new one went in."""
+    level = np.concatenate(
+        (
+            loading(300, clean=2.0, end=6.0),
+            np.linspace(3.6, 6.0, 30),
+            loading(300, clean=2.0, end=4.0, seed=2),
+        )
+    )
+    found = find_changes(level)
+    assert [change.row for change in found] == pytest.approx([300, 330], abs=1)
+    assert [change.likely for change in found] == ["cleaned", "change"]
+    assert [change.sure for change in found] == ["high", "high"]
+
+
+@pytest.mark.parametrize("hours", [9, 20])
+def test_a_level_that_falls_at_once_and_comes_back_at_once_is_no_change(hours):
+    """A tube that came off and was put back: the element is the same."""
+    level = loading(600, clean=2.0, end=6.0)
+    level[500 : 500 + hours] *= 0.6
+    assert find_changes(level) == []
+
+
+def test_the_end_of_a_wet_spell_that_began_at_once_is_no_change():
+    level = loading(600, clean=3.0, end=4.0)
+    level[400:480] *= np.linspace(1.45, 1.5, 80)
+    assert find_changes(level) == []
