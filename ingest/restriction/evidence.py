@@ -26,16 +26,24 @@ def evidence_of(
 
     hours : with readings. edge : where the running life began; None = it was in use when first seen.
     """
-    lives = len(knowledge.lives)
     return (
         f"{counted(hours, 'hour')} with readings, {counted(len(life.hours), 'operating row')} in this life",
         *_of_flow(reference),
         "zero learned with the engine off" if reference.zero_known else "zero not seen, taken as 0 Pa",
         f"air density {reference.density}",
         *_of_life(edge, clean_pa),
-        f"forecast learned from {counted(lives, 'life', 'lives')}" if lives else "no lives to learn from",
+        _of_lives(knowledge),
         f"duty from {counted(duty.days, 'day')}: {duty.hours_per_day:.1f} h a day",
     )
+
+
+def _of_lives(knowledge: FleetKnowledge) -> str:
+    complete = sum(life.complete for life in knowledge.lives)
+    others = len(knowledge.lives) - complete
+    if not knowledge.lives:
+        return "no lives to learn from"
+    reached = counted(complete, "life", "lives")
+    return f"forecast learned from {reached} seen to terminal and {others:,} running or ended before"
 
 
 #: what a machine is scaled by -> what makes an entered reference flow of another kind count
