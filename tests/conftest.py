@@ -26,7 +26,7 @@ settings.load_profile("ours")
 @pytest.fixture(scope="session")
 def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Postgres]:
     """A PostgreSQL server of this session's own."""
-    server = Postgres(tmp_path_factory.mktemp("postgres"))
+    server = Postgres(tmp_path_factory.mktemp("postgres"), fsync=False)
     yield server
     server.stop()
 

@@ -67,7 +67,9 @@ def test_a_machine_goes_to_another_owner_with_its_history(full: Api) -> None:
 
     there = full.get("/v1/machines/grader-07/restriction", key="quarry admin").json()
     for shown in (before, there):  # what an owner's fleet taught stays with it
-        shown["evidence"] = [line for line in shown["evidence"] if "lives" not in line and "forecast" not in line]
+        shown["evidence"] = [
+            line for line in shown["evidence"] if "lives" not in line and "forecast" not in line
+        ]
     assert {name: there[name] for name in names} == {name: before[name] for name in names}
     assert len(there["series"]) == 2
     now_held = full.get("/v1/quarantine", key="quarry admin").json()["entries"]

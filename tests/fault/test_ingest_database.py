@@ -62,7 +62,7 @@ def assert_says_later(response: httpx.Response) -> None:
 @pytest.fixture
 def own_postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Postgres]:
     """A PostgreSQL of the test's own, that may be killed."""
-    running = Postgres(tmp_path_factory.mktemp("killed"))
+    running = Postgres(tmp_path_factory.mktemp("killed"), fsync=False)
     yield running
     running.stop()
 

