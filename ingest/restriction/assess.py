@@ -199,7 +199,16 @@ def study_housing(
     series, zero = at_reference_flow(table, reference), learn_zero(table)
     doubts = hour_doubts(table, reference, zero)
     believed = _believed(series, table, doubts)
-    told = _tell(series, believed, changes, knowledge, terminal_pa, machine=machine, kind=kind)
+    told = _tell(
+        series,
+        believed,
+        changes,
+        knowledge,
+        terminal_pa,
+        machine=machine,
+        kind=kind,
+        by_speed=reference.by_speed,
+    )
     edge, life = told.cuts[-1]
     clean_pa = told.clean_pa
     level = smoothed(life.restriction_pa[-LEVEL_ROWS:])
@@ -223,7 +232,16 @@ def study_housing(
     )
     below = told.below
     if terminal and below:  # a clean level told from a share of a wrong terminal is wrong too
-        below = _tell(series, believed, changes, FleetKnowledge(), None, machine=machine, kind=kind).below
+        below = _tell(
+            series,
+            believed,
+            changes,
+            FleetKnowledge(),
+            None,
+            machine=machine,
+            kind=kind,
+            by_speed=reference.by_speed,
+        ).below
     study = Study(
         suspicions=gravest_first(
             [
@@ -330,7 +348,16 @@ def housing_lives(
     series = at_reference_flow(table, reference)
     believed = _believed(series, table, hour_doubts(table, reference, learn_zero(table)))
     knowledge = fleet or FleetKnowledge()
-    told = _tell(series, believed, changes, knowledge, terminal_pa, machine=machine, kind=kind)
+    told = _tell(
+        series,
+        believed,
+        changes,
+        knowledge,
+        terminal_pa,
+        machine=machine,
+        kind=kind,
+        by_speed=reference.by_speed,
+    )
     return [life for _, life in told.cuts]
 
 
@@ -361,6 +388,7 @@ def _tell(
     *,
     machine: str,
     kind: str,
+    by_speed: bool,
 ) -> _Told:
     """
     Cut the series; rows too low to be an element are then left out, and it is cut again without them.
@@ -370,7 +398,12 @@ def _tell(
     below: list[Suspicion] = []
     for _ in range(2):
         edges = find_edges(
-            series, believed, entered_s=changes, terminal_pa=terminal_pa, usual_clean_pa=kind_clean_pa
+            series,
+            believed,
+            entered_s=changes,
+            terminal_pa=terminal_pa,
+            usual_clean_pa=kind_clean_pa,
+            by_speed=by_speed,
         )
         cuts = split_lives(
             series,

@@ -37,7 +37,7 @@ CLEANED_PART = 0.2  # of the rise that stays: new elements differ by less (field
 APART_ROWS = 48  # two falls within two days of work are one,
 SOON_ROWS = 12  # unless the second, at least a shift later, comes to lie clearly lower
 BACK_ROWS, BACK_SHARE = 120, 0.75  # a light week is over by then; of the level before
-SHIFT_ROWS, ABRUPT_FALL = 8, 0.25  # an element that loads fast is back within AFTER_ROWS
+SHIFT_ROWS, ABRUPT_FALL = 8, 0.13  # an element that loads fast is back within AFTER_ROWS
 JUMP_ROWS, JUMP_SHARE = 4, 0.45  # of the fall (chosen)
 UNSEEN_RISE = 0.3  # of the fall: hours left out in which the level rose that far were loading
 

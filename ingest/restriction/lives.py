@@ -30,6 +30,7 @@ USUAL_CLEAN_SHARE = 0.3  # of terminal (common practice: 0.2 to 0.5)
 NO_ELEMENT_SHARE = 0.05  # of terminal: a tube off reads next to nothing; clean elements have 0.1 and more
 SURE_ELEMENT_SHARE = 0.25  # of terminal: what is above is no torn element, however high the last one began
 ENVELOPE_NEW = 0.35  # in place of the lower NEW_RANGE without a flow proxy: the work moves that level too
+SPEED_FALL = 0.28  # of the level before; with engine speed alone a light week makes less (chosen)
 ENVELOPE_FALL, ENVELOPE_LOADED = 0.3, 0.3  # of the level before; of terminal (both chosen)
 END_ROWS = 5  # the level at the end of a life is their median
 PACE_SPAN = 0.5  # of the fall: over that part of the way up the paces are compared
@@ -112,6 +113,7 @@ def find_edges(
     entered_s: Sequence[float],
     terminal_pa: float | None,
     usual_clean_pa: float | None,
+    by_speed: bool = False,
 ) -> list[Edge]:
     """
     The changes of the element, entered and found, in time order.
@@ -119,7 +121,8 @@ def find_edges(
     believed : rows that are fit to judge by, shape (n,). entered_s : instants entered by a person.
     usual_clean_pa : clean level to expect, from the kind; None = not known, then the first life of the
         machine tells. A fall below what any element could have is no change; nor is one near an entry.
-    Without a flow proxy only a fall that light work does not make counts.
+    by_speed : engine speed alone stands for the flow. Then, and without a flow proxy, only a fall that light
+        work does not make counts.
     """
     at_s = np.asarray(sorted(entered_s), dtype=np.float64)
     known = np.searchsorted(series.hour_s, at_s)
@@ -135,6 +138,8 @@ def find_edges(
             own_pa = change.after
             continue
         if envelope and not _beyond_light_work(change, terminal_pa):
+            continue
+        if by_speed and change.after > (1.0 - SPEED_FALL) * change.before:
             continue
         others = [*changes[:number], *changes[number + 1 :]]
         clean = _clean_range(others, own_pa, change, terminal_pa, usual_clean_pa)

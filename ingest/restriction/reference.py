@@ -60,11 +60,16 @@ class Reference:
     sure: str  # "high", "medium" or "low"
 
     @property
+    def by_speed(self) -> bool:
+        """Engine speed alone stands for the flow, so that the level moves with the work too."""
+        return self.basis == "flow" and self.flow_kind == "engine_speed"
+
+    @property
     def level_spread(self) -> float:
         """Relative standard error that every level of the machine shares, because full flow is not known."""
         if self.basis != "flow":
             return ENVELOPE_SPREAD
-        if self.flow_kind == "engine_speed":
+        if self.by_speed:
             return SPEED_SPREAD
         return ENTERED_SPREAD if self.reference_entered else LEARNED_SPREAD
 

@@ -221,3 +221,17 @@ def test_a_kind_teaches_the_clean_level_of_a_machine_that_has_shown_none() -> No
     assert taught.share_used_percent is not None
     assert alone.share_used_percent < taught.share_used_percent
     assert taught.clean_pa == pytest.approx(1550.0)
+
+
+def test_by_engine_speed_alone_a_week_of_light_load_is_no_change_and_a_deep_fall_is() -> None:
+    """At the same speed a turbocharged engine takes less air under light load: a fifth less restriction."""
+    light_week = spell(0.78, 200, 256)
+    changed = two_elements(second=lambda h: used(np.maximum(h, 0), life_h=500.0))
+    for level, lives in ((light_week, 1), (changed, 2)):
+        readings = measured(60, level)
+        flow = np.asarray(readings.air_mass_flow_kg_s)
+        speed = np.where(np.isnan(flow), 0.0, 450.0 * np.nan_to_num(flow))
+        by_speed = dataclasses.replace(readings, air_mass_flow_kg_s=None, engine_speed_rad_s=speed)
+        found = assess(by_speed, reference_flow=None)
+        assert "scaled by engine_speed" in " ".join(found.evidence)
+        assert len(found.lives) == lives
