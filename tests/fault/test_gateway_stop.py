@@ -59,8 +59,7 @@ def appended(folder: Path) -> int:
 
 def write(folder: Path, value: float) -> None:
     with socket.socket(socket.AF_UNIX) as client:
-        wait_until((folder / "s").exists, "the socket is there")
-        client.connect(str(folder / "s"))
+        wait_until(lambda: client.connect_ex(str(folder / "s")) == 0, "the socket is listened on")
         client.sendall(json.dumps({"restriction": value}).encode() + b"\n")
 
 
@@ -72,6 +71,7 @@ def test_a_stop_is_done_in_two_seconds_whatever_hangs(tmp_path: Path, stack: Exi
     took_s = []
     for life in range(1, LIVES + 1):
         with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=environ) as gateway:
+            stack.callback(gateway.kill)
             for listening in (server, controller):  # both have somebody waiting for their word
                 listening.settimeout(30)
                 stack.enter_context(listening.accept()[0])
