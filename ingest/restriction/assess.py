@@ -32,7 +32,7 @@ from .lives import (
     usual_clean_pa,
 )
 from .prior import Z90, mixture_quantiles
-from .reference import HourlyRestriction, Reference, at_reference_flow, learn_reference, learn_zero
+from .reference import HourlyRestriction, Reference, Zero, at_reference_flow, learn_reference, learn_zero
 from .status import ADVICE, LEVEL_ROWS, PLAN_LEAVE, SILENCE, SUSPECT_ADVICE, is_plan, level_state, smoothed
 from .summary import HOUR_S, BoolArray, FloatArray, HourSummary, Summaries
 from .suspect import (
@@ -194,21 +194,10 @@ def study_housing(
     """
     if terminal_pa is not None and not terminal_pa > 0:
         raise ValueError(f"terminal_pa is {terminal_pa}; it must be above 0, see the engine maker's manual")
-    table, knowledge = Summaries.of(summaries), fleet or FleetKnowledge()
-    reference = learn_reference(table, reference_flow=reference_flow, reference_kind=reference_kind)
-    series, zero = at_reference_flow(table, reference), learn_zero(table)
-    doubts = hour_doubts(table, reference, zero)
-    believed = _believed(series, table, doubts)
-    told = _tell(
-        series,
-        believed,
-        changes,
-        knowledge,
-        terminal_pa,
-        machine=machine,
-        kind=kind,
-        by_speed=reference.by_speed,
-    )
+    knowledge = fleet or FleetKnowledge()
+    measured = _measured(summaries, reference_flow, reference_kind)
+    table, reference, series, zero, doubts = measured
+    told = _tell(measured, changes, knowledge, terminal_pa, machine=machine, kind=kind)
     edge, life = told.cuts[-1]
     clean_pa = told.clean_pa
     level = smoothed(life.restriction_pa[-LEVEL_ROWS:])
@@ -232,16 +221,7 @@ def study_housing(
     )
     below = told.below
     if terminal and below:  # a clean level told from a share of a wrong terminal is wrong too
-        below = _tell(
-            series,
-            believed,
-            changes,
-            FleetKnowledge(),
-            None,
-            machine=machine,
-            kind=kind,
-            by_speed=reference.by_speed,
-        ).below
+        below = _tell(measured, changes, FleetKnowledge(), None, machine=machine, kind=kind).below
     study = Study(
         suspicions=gravest_first(
             [
@@ -343,21 +323,8 @@ def housing_lives(
     """
     The lives of one housing, the running one last, for `learn_fleet`. Arguments as in `study_housing`.
     """
-    table = Summaries.of(summaries)
-    reference = learn_reference(table, reference_flow=reference_flow, reference_kind=reference_kind)
-    series = at_reference_flow(table, reference)
-    believed = _believed(series, table, hour_doubts(table, reference, learn_zero(table)))
-    knowledge = fleet or FleetKnowledge()
-    told = _tell(
-        series,
-        believed,
-        changes,
-        knowledge,
-        terminal_pa,
-        machine=machine,
-        kind=kind,
-        by_speed=reference.by_speed,
-    )
+    measured = _measured(summaries, reference_flow, reference_kind)
+    told = _tell(measured, changes, fleet or FleetKnowledge(), terminal_pa, machine=machine, kind=kind)
     return [life for _, life in told.cuts]
 
 
@@ -374,25 +341,43 @@ class _Told:
     below: list[Suspicion]
 
 
-def _believed(series: HourlyRestriction, table: Summaries, doubts: HourDoubts) -> BoolArray:
-    """Rows of the series whose hour is not in doubt."""
-    return ~doubts.any[np.searchsorted(table.hours["hour_s"], series.hour_s.astype(np.int64))]
+class _Measured(NamedTuple):
+    """What the hours of a housing show before it is cut into lives."""
+
+    table: Summaries
+    reference: Reference
+    series: HourlyRestriction
+    zero: Zero
+    doubts: HourDoubts
+
+    def believed(self) -> BoolArray:
+        """Rows of the series whose hour is not in doubt."""
+        hour_s = self.series.hour_s.astype(np.int64)
+        return ~self.doubts.any[np.searchsorted(self.table.hours["hour_s"], hour_s)]
+
+
+def _measured(
+    summaries: Sequence[HourSummary], reference_flow: float | None, reference_kind: str | None
+) -> _Measured:
+    table = Summaries.of(summaries)
+    reference = learn_reference(table, reference_flow=reference_flow, reference_kind=reference_kind)
+    series, zero = at_reference_flow(table, reference), learn_zero(table)
+    return _Measured(table, reference, series, zero, hour_doubts(table, reference, zero))
 
 
 def _tell(
-    series: HourlyRestriction,
-    believed: BoolArray,
+    measured: _Measured,
     changes: Sequence[float],
     knowledge: FleetKnowledge,
     terminal_pa: float | None,
     *,
     machine: str,
     kind: str,
-    by_speed: bool,
 ) -> _Told:
     """
     Cut the series; rows too low to be an element are then left out, and it is cut again without them.
     """
+    series, believed = measured.series, measured.believed()
     share = knowledge.clean_share(kind)
     kind_clean_pa = None if share is None or terminal_pa is None else share * terminal_pa
     below: list[Suspicion] = []
@@ -403,7 +388,7 @@ def _tell(
             entered_s=changes,
             terminal_pa=terminal_pa,
             usual_clean_pa=kind_clean_pa,
-            by_speed=by_speed,
+            by_speed=measured.reference.by_speed,
         )
         cuts = split_lives(
             series,

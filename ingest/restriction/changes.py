@@ -155,6 +155,11 @@ def _came_back(level: FloatArray, change: Change) -> bool:
     return False
 
 
+def part_of_the_way(change: Change, clean: float) -> bool:
+    """More of the rise above the clean level stayed than new elements differ by."""
+    return change.after > clean + CLEANED_PART * max(change.before - clean, 0.0)
+
+
 def _labelled(found: Sequence[Change]) -> list[Change]:
     """Cleaned are those that stay well above where the machine's other falls came to."""
     afters = [change.after for change in found]
@@ -162,8 +167,7 @@ def _labelled(found: Sequence[Change]) -> list[Change]:
     for number, change in enumerate(found):
         others = sorted(afters[:number] + afters[number + 1 :])
         clean = others[len(others) // 2] if others else change.after
-        partly = change.after > clean + CLEANED_PART * max(change.before - clean, 0.0)
-        result.append(replace(change, likely="cleaned" if partly else "change"))
+        result.append(replace(change, likely="cleaned" if part_of_the_way(change, clean) else "change"))
     return result
 
 

@@ -15,7 +15,8 @@ from functools import cached_property
 
 import numpy as np
 
-from .changes import CLEANED_PART, Change, find_changes
+from .changes import Change, find_changes, part_of_the_way
+from .prior import USUAL_CLEAN
 from .ranks import middle
 from .reference import HourlyRestriction
 from .summary import HOUR_S, BoolArray, FloatArray
@@ -26,7 +27,6 @@ KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own
 ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what the data show
 NEW_RANGE = (0.6, 1.3)  # of the usual clean level; a new element lies within (field: 0.7 to 1.1)
 FASTER = 0.9  # of the time the life before took over the same levels; a cleaned element is quicker
-USUAL_CLEAN_SHARE = 0.3  # of terminal (common practice: 0.2 to 0.5)
 NO_ELEMENT_SHARE = 0.05  # of terminal: a tube off reads next to nothing; clean elements have 0.1 and more
 SURE_ELEMENT_SHARE = 0.25  # of terminal: what is above is no torn element, however high the last one began
 ENVELOPE_NEW = 0.35  # in place of the lower NEW_RANGE without a flow proxy: the work moves that level too
@@ -175,7 +175,7 @@ def _clean_range(
         return None
     low, high = levels[(len(levels) - 1) // 2], levels[len(levels) // 2]
     if alone and terminal_pa is not None:
-        low = min(low, max(USUAL_CLEAN_SHARE * terminal_pa, usual_clean_pa or 0.0))
+        low = min(low, max(USUAL_CLEAN * terminal_pa, usual_clean_pa or 0.0))
     if own_pa is not None and change.before < NEW_RANGE[1] * own_pa:
         low = max(low, own_pa)
     return low, high
@@ -208,7 +208,7 @@ def _cleaned_or_changed(level: FloatArray, change: Change, clean: tuple[float, f
 
     As long as too little of the rise is seen, the part of the way alone decides.
     """
-    if clean is None or change.after <= clean[1] + CLEANED_PART * max(change.before - clean[1], 0.0):
+    if clean is None or not part_of_the_way(change, clean[1]):
         return "change"
     low = change.after
     high = low + PACE_SPAN * (change.before - change.after)
