@@ -169,6 +169,7 @@ def _lives(
     return housing_lives(
         summaries,
         terminal_pa=terminal.restriction_pa,
+        terminal_entered=(terminal.value, terminal.unit),
         changes=[us / MICRO for us in around.changes_us],
         fleet=before,
         machine=housing.machine,

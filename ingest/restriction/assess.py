@@ -313,6 +313,7 @@ def housing_lives(
     summaries: Sequence[HourSummary],
     *,
     terminal_pa: float,
+    terminal_entered: tuple[float, str] | None = None,
     changes: Sequence[float] = (),
     fleet: FleetKnowledge | None = None,
     machine: str = "",
@@ -322,9 +323,19 @@ def housing_lives(
 ) -> list[Life]:
     """
     The lives of one housing, the running one last, for `learn_fleet`. Arguments as in `study_housing`.
+
+    None while the terminal value is in doubt: lives against a wrong one would teach wrong lengths.
     """
     measured = _measured(summaries, reference_flow, reference_kind)
     told = _tell(measured, changes, fleet or FleetKnowledge(), terminal_pa, machine=machine, kind=kind)
+    level = smoothed(told.cuts[-1][1].restriction_pa[-LEVEL_ROWS:])
+    if terminal_doubt(
+        terminal_pa,
+        entered=terminal_entered,
+        clean_pa=told.clean_pa,
+        level_pa=float(level[-1]) if len(level) else None,
+    ):
+        return []
     return [life for _, life in told.cuts]
 
 

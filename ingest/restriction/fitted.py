@@ -16,11 +16,13 @@ from .forecast import Forecaster, Learned, Variant
 from .kinds import Membership
 from .pace import GroupCurve, PaceModel
 from .paths import CleanScale
+from .prior import Usual
 from .spread import Spread
 from .summary import FloatArray
+from .usual import Lengths
 
 #: raised whenever the same lives are fitted to other numbers, or the numbers mean something else
-FITTED_VERSION = 2
+FITTED_VERSION = 3
 
 
 def record_of(forecaster: Forecaster) -> dict[str, Any]:
@@ -56,7 +58,12 @@ def _learned_record(learned: Learned) -> dict[str, Any]:
             "spread": {group: values.tolist() for group, values in learned.membership.spread.items()},
             "share": dict(learned.membership.share),
         },
-        "machine_pace": dict(learned.machine_pace),
+        "lengths": {
+            "kinds": {kind: _usual_record(usual) for kind, usual in learned.lengths.kinds.items()},
+            "any_kind": _usual_record(learned.lengths.any_kind),
+            "machine_pace": dict(learned.lengths.machine_pace),
+        },
+        "ended_share": learned.ended_share,
         "ended": dict(learned.ended),
     }
 
@@ -77,9 +84,27 @@ def _learned(record: Mapping[str, Any]) -> Learned:
         membership=Membership(
             {group: _array(values) for group, values in membership["spread"].items()}, membership["share"]
         ),
-        machine_pace=record["machine_pace"],
+        lengths=Lengths(
+            kinds={kind: _usual(usual) for kind, usual in record["lengths"]["kinds"].items()},
+            any_kind=_usual(record["lengths"]["any_kind"]),
+            machine_pace=record["lengths"]["machine_pace"],
+        ),
+        ended_share=record["ended_share"],
         ended=record["ended"],
     )
+
+
+def _usual_record(usual: Usual) -> dict[str, Any]:
+    return {
+        "life_h": usual.life_h,
+        "spread": usual.spread,
+        "curves": usual.curves.tolist(),
+        "shape_spread": usual.shape_spread,
+    }
+
+
+def _usual(record: Mapping[str, Any]) -> Usual:
+    return Usual(record["life_h"], record["spread"], _array(record["curves"]), record["shape_spread"])
 
 
 def _model_record(model: PaceModel) -> dict[str, Any]:

@@ -19,14 +19,15 @@ from .kinds import Membership, learn_membership
 from .lives import Life
 from .pace import PLAIN_RIDGE, RIDGES, PaceModel, fit_pace
 from .paths import CleanScale, Path, trace
-from .prior import Z90, mixture_quantiles, prior_hours_left
-from .spread import LeftOut, Spread, fit_spread, left_out_lives, life_errors
+from .prior import Z90, Usual, mixture_quantiles, prior_hours_left, usual_life
+from .spread import LeftOut, Spread, fit_spread, left_out_lives, mean_error
 from .summary import FloatArray
 from .teachers import PRIOR_WEIGHT, Lessons, checked_life, lessons, usual_age_h
+from .usual import Lengths, learn_lengths
 
 OTHER_KIND_WEIGHT = 0.3  # a life of another kind teaches shape, not length
-MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
-DOUBT_LIVES = 2.0  # learned against prior: n^2/(n^2 + 2^2), so two lives are believed half
+DOUBT_LIVES = 6.0  # learned against prior: n^2/(n^2 + 6^2), so six lives are believed half
+CLEAR_PROGRESS = 0.6  # of the span from clean to terminal; see `Learned.tells` (chosen)
 LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial
 SHARPNESS = 12.0  # variants weigh as error^-12: one with 6 % more error counts half
 LEAST_WEIGHT = 0.1  # variants below that share of the best are left out
@@ -53,7 +54,8 @@ class Learned:
     frame: PaceModel
     spread: Spread
     membership: Membership
-    machine_pace: Mapping[str, float]  # length of a machine's lives against its kind's
+    lengths: Lengths
+    ended_share: float  # of the lives given
     ended: Mapping[str, float]  # complete lives of each kind, with the censored ones as far as they count
 
     def points(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
@@ -71,10 +73,21 @@ class Learned:
         return np.asarray(np.maximum(points, 0.0))
 
     def trust(self, kind: str) -> float:
-        """How far this is believed against the prior, 0 to 1, by the lives behind it."""
-        own = sum(lives for k, lives in self.ended.items() if k == kind or kind not in self.ended)
+        """How far the look-up is believed against lengths and curves, 0 to 1, by the lives behind it."""
+        labelled = any(self.lengths.kinds)
+        own = sum(lives for k, lives in self.ended.items() if k == kind or not kind or not labelled)
         lives = own + OTHER_KIND_WEIGHT * (sum(self.ended.values()) - own)
         return lives**2 / (lives**2 + DOUBT_LIVES**2)
+
+    def tells(self, level: FloatArray) -> FloatArray:
+        """
+        How far a look-up by level serves at a level, 0 to 1, shape (n,).
+
+        Of a clean element it tells how long the ended ones lasted; where many still run, those are the short.
+        """
+        progress = (level - self.frame.clean) / (1.0 - self.frame.clean)
+        risen = np.clip(progress / CLEAR_PROGRESS, 0.0, 1.0)
+        return np.asarray(self.ended_share + (1.0 - self.ended_share) * risen)
 
     def typical_h(self) -> float:
         """Median over kinds of the typical life. [h]"""
@@ -118,17 +131,22 @@ class Forecaster:
         hours, share = checked_life(hours, restriction_pa, terminal_pa)
         if len(hours) == 0:
             return np.empty((0, 3))
-        pace = 1.0 if self.learned is None else self.learned.machine_pace.get(machine, 1.0)
+        pace = 1.0 if self.learned is None else self.learned.lengths.machine_pace.get(machine, 1.0)
         unseen_h = 0.0
         if self.learned is not None and not from_new:
             unseen_h = pace * usual_age_h(self.learned.frame, kind, share)
         path = trace(hours + unseen_h, share, unseen_h)
-        alone = prior_hours_left(path, share, last, from_new=from_new, usual_life_h=usual_life_h)
+        if self.learned is not None:
+            usual: Usual | None = self.learned.lengths.of(kind, machine)
+        else:
+            usual = None if usual_life_h is None else usual_life(usual_life_h)
+        alone = prior_hours_left(path, share, last, from_new=from_new, usual=usual)
         if self.learned is None:
             return alone
         points = self.learned.points(_in_time_scale(path, 1.0 / pace), share, kind) * pace
         points = points[len(points) - len(alone) :]
-        return _blended(points, alone, self.learned.trust(kind), self.learned.typical_h() * pace)
+        trust = self.learned.trust(kind) * self.learned.tells(path.level[len(path.level) - len(alone) :])
+        return _blended(points, alone, trust[:, None], self.learned.typical_h() * pace)
 
 
 def fit_forecaster(lives: Sequence[Life]) -> Forecaster:
@@ -136,12 +154,13 @@ def fit_forecaster(lives: Sequence[Life]) -> Forecaster:
     Learn from lives; an empty list gives the prior alone.
 
     Lives without any label of kind are grouped by length. Complete lives are cut at terminal; the end of a
-    censored life is imputed by a first fit to the complete ones (by the prior if there are none).
+    censored life is what its own curve and its kind say (`usual`).
     """
     usable = [life for life in lives if len(life.hours) >= 2 and life.hours[-1] > 0]
     if not usable:
         return Forecaster()
-    taught = lessons(usable)
+    lengths, left_h = learn_lengths(usable)
+    taught = lessons(usable, left_h)
     plain = taught[0]
     frame = fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE)
     variants, left_out = _variants(taught)
@@ -151,7 +170,8 @@ def fit_forecaster(lives: Sequence[Life]) -> Forecaster:
             frame,
             fit_spread(frame, left_out),
             learn_membership(frame, [*plain.complete, *plain.others]),
-            _machine_pace(usable, frame),
+            lengths,
+            float(np.mean([life.complete for life in usable])),
             _ended(plain),
         )
     )
@@ -182,7 +202,7 @@ def _variants(taught: Sequence[Lessons]) -> tuple[tuple[Variant, ...], list[Left
         return (Variant(fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE), None, 1.0),), []
     ways = [(lesson, ridge) for lesson in taught for ridge in RIDGES]
     trials = [t for lesson in taught for t in left_out_lives(lesson.complete, lesson.others, RIDGES)]
-    weights = _weights(np.array([np.mean(life_errors(trial)) for trial in trials]))
+    weights = _weights(np.array([mean_error(trial) for trial in trials]))
     variants = tuple(
         Variant(fit_pace([*lesson.complete, *lesson.others], ridge), lesson.scale, float(weight))
         for (lesson, ridge), weight in zip(ways, weights, strict=True)
@@ -205,19 +225,6 @@ def _mean_left_out(trials: Sequence[Sequence[LeftOut]], weights: FloatArray) -> 
     ]
 
 
-def _machine_pace(lives: Sequence[Life], model: PaceModel) -> dict[str, float]:
-    """A machine's complete lives over its kind's typical life, geometric mean, pulled to 1 where few."""
-    logs: dict[str, list[float]] = {}
-    for life in lives:
-        if life.complete and life.from_new and life.machine and life.kind in model.curves:
-            ratio = life.hours[-1] / model.curves[life.kind].typical_h
-            logs.setdefault(life.machine, []).append(float(np.log(ratio)))
-    return {
-        machine: float(np.exp(np.sum(values) / (len(values) + MACHINE_PULL_LIVES)))
-        for machine, values in sorted(logs.items())
-    }
-
-
 def _in_time_scale(path: Path, factor: float) -> Path:
     """The same life lived `factor` times as long."""
     if factor == 1.0:
@@ -231,7 +238,7 @@ def _in_time_scale(path: Path, factor: float) -> Path:
     )
 
 
-def _blended(points: FloatArray, alone: FloatArray, trust: float, typical_h: float) -> FloatArray:
+def _blended(points: FloatArray, alone: FloatArray, trust: FloatArray, typical_h: float) -> FloatArray:
     """Geometric blend, kept finite near zero by a hundredth of a typical life; the points stay in order."""
     rest = 0.01 * typical_h
     logs = trust * np.log(points + rest) + (1.0 - trust) * np.log(alone + rest)

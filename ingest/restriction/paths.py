@@ -47,6 +47,18 @@ def trace(hours: FloatArray, share: FloatArray, unseen_h: float = 0.0) -> Path:
     return Path(hours, level, np.maximum.accumulate(level), slope_short, slope_long, line_long, unseen_h)
 
 
+def terminal_row(hours: FloatArray, peak: FloatArray) -> int:
+    """
+    The row at which a level counts as at terminal, or the last.
+
+    A level smoothed over the last part of the age is that of the middle of this part.
+    """
+    reached = int(np.searchsorted(peak, 1.0))
+    if reached >= len(hours):
+        return len(hours) - 1
+    return int(np.searchsorted(hours, hours[reached] * (1.0 - LEVEL_WINDOW / 2)))
+
+
 @dataclass(frozen=True)
 class CleanScale:
     """How lives whose elements began at other clean levels are laid on one scale from clean to terminal."""

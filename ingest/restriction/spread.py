@@ -29,6 +29,7 @@ CALIBRATION_FOLDS = 5
 STRETCH_LIVES = 10.0  # the stretch is believed n/(n + 10): few lives tell little of it (chosen)
 STRETCH_RANGE = (0.5, 2.0)  # bounds what one odd set of lives can do
 RANK_LIVES = 20.0  # the rank of the tail is believed n/(n + 20) against the bell (chosen, on made lives)
+LEAST_SEEN_SHARE = 0.5  # of a life: with less its end is too much a guess to be judged by
 LEAST_SPREAD = 1e-3  # of a typical life: time is not known better than that
 
 
@@ -49,11 +50,12 @@ class Spread:
 
 @dataclass(frozen=True)
 class LeftOut:
-    """A complete life as forecast by a model that did not see it, at its settled rows."""
+    """A life as forecast by a model that did not see it, at its settled rows."""
 
     group: str
     level: FloatArray
     error: FloatArray  # truth minus middle forecast [typical life]
+    weight: float = 1.0  # less where its end is only expected
 
 
 def fit_spread(model: PaceModel, left_out: Sequence[LeftOut]) -> Spread:
@@ -75,26 +77,31 @@ def left_out_lives(
 
     complete : at least two. others : censored lives, which only help to fit.
     """
-    order = sorted(range(len(complete)), key=lambda i: (complete[i].group, complete[i].path.hours[-1]))
-    folds = min(FOLDS, len(complete))
-    fold = np.empty(len(complete), dtype=np.int64)
-    fold[order] = np.arange(len(complete)) % folds  # like lives fall into different folds
+    cases = [*complete, *(teacher for teacher in others if teacher.weight >= LEAST_SEEN_SHARE)]
+    rest = [teacher for teacher in others if teacher.weight < LEAST_SEEN_SHARE]
+    order = sorted(range(len(cases)), key=lambda i: (cases[i].group, cases[i].path.hours[-1]))
+    folds = min(FOLDS, len(cases))
+    fold = np.empty(len(cases), dtype=np.int64)
+    fold[order] = np.arange(len(cases)) % folds  # like lives fall into different folds
     found: list[dict[int, LeftOut]] = [{} for _ in ridges]
     for k in range(folds):
-        kept = [teacher for i, teacher in enumerate(complete) if fold[i] != k]
-        for mine, model in zip(found, fit_paces([*kept, *others], ridges), strict=True):
-            mine |= {i: _left_out(model, complete[i]) for i in np.flatnonzero(fold == k).tolist()}
-    return [[mine[i] for i in range(len(complete))] for mine in found]
+        kept = [teacher for i, teacher in enumerate(cases) if fold[i] != k]
+        for mine, model in zip(found, fit_paces([*kept, *rest], ridges), strict=True):
+            mine |= {i: _left_out(model, cases[i]) for i in np.flatnonzero(fold == k).tolist()}
+    return [[mine[i] for i in range(len(cases))] for mine in found]
 
 
-def life_errors(left_out: Sequence[LeftOut]) -> FloatArray:
-    """Root-mean-square error of each life, shape (lives,). [typical life]"""
-    return np.array([np.sqrt(np.mean(life.error**2)) for life in left_out])
+def mean_error(left_out: Sequence[LeftOut]) -> float:
+    """Mean over lives of each life's root-mean-square error. [typical life]"""
+    errors = [np.sqrt(np.mean(life.error**2)) for life in left_out]
+    return float(np.average(errors, weights=[life.weight for life in left_out]))
 
 
 def _plain_spread(grid: FloatArray, left_out: Sequence[LeftOut]) -> Spread:
     factors = _group_factors([life.group for life in left_out], [life.error for life in left_out])
-    scaled = [(hat_basis(grid, life.level), life.error / factors[life.group]) for life in left_out]
+    scaled = [
+        (hat_basis(grid, life.level), life.error / factors[life.group], life.weight) for life in left_out
+    ]
     below, above = _node_quantiles(scaled)
     return Spread(below, above, factors)
 
@@ -114,7 +121,7 @@ def _calibration(grid: FloatArray, left_out: Sequence[LeftOut]) -> float:
             basis, factor = hat_basis(grid, life.level), spread.factors.get(life.group, 1.0)
             bound = np.where(life.error > 0, basis @ spread.above, basis @ spread.below) * factor
             needs.append(np.abs(life.error) / bound)
-            weights.append(np.full(len(bound), 1.0 / len(bound)))
+            weights.append(np.full(len(bound), life.weight / len(bound)))
     need, weight = np.concatenate(needs), np.concatenate(weights)
     order = np.argsort(need, kind="stable")
     total = np.cumsum(weight[order]) / weight.sum()
@@ -128,7 +135,12 @@ def _left_out(model: PaceModel, teacher: Teacher) -> LeftOut:
     group = teacher.group if teacher.group in model.curves else next(iter(model.curves))
     settled = teacher.path.hours >= EARLY_SHARE * teacher.path.hours[-1] * (1.0 - NUDGE)
     error = teacher.hours_left - model.hours_left(teacher.path, group)
-    return LeftOut(teacher.group, teacher.path.level[settled], error[settled] / model.curves[group].typical_h)
+    return LeftOut(
+        teacher.group,
+        teacher.path.level[settled],
+        error[settled] / model.curves[group].typical_h,
+        teacher.weight,
+    )
 
 
 def _chosen_spread(model: PaceModel) -> Spread:
@@ -149,25 +161,24 @@ def _group_factors(groups: Sequence[str], errors: Sequence[FloatArray]) -> dict[
     return factors
 
 
-def _node_quantiles(scaled: Sequence[tuple[FloatArray, FloatArray]]) -> tuple[FloatArray, FloatArray]:
+def _node_quantiles(scaled: Sequence[tuple[FloatArray, FloatArray, float]]) -> tuple[FloatArray, FloatArray]:
     """Life-equal 10 and 90 % points of the errors at each node, smoothed over the nodes."""
     below, above = np.zeros(NODES), np.zeros(NODES)
     for node in range(NODES):
-        values, weights = [], []
-        for basis, error in scaled:
+        values, weights, lives = [], [], 0.0
+        for basis, error, counts in scaled:
             mass = basis[:, node].sum()
             use = basis[:, node] > 0
             if mass > 0:
                 values.append(error[use])
-                weights.append(basis[use, node] * min(1.0, mass) / mass)
+                weights.append(counts * basis[use, node] * min(1.0, mass) / mass)
+                lives += counts
         if values:
-            below[node], above[node] = _two_sided(
-                np.concatenate(values), np.concatenate(weights), len(values)
-            )
+            below[node], above[node] = _two_sided(np.concatenate(values), np.concatenate(weights), lives)
     return _smooth(below) + LEAST_SPREAD, _smooth(above) + LEAST_SPREAD
 
 
-def _two_sided(errors: FloatArray, weights: FloatArray, lives: int) -> tuple[float, float]:
+def _two_sided(errors: FloatArray, weights: FloatArray, lives: float) -> tuple[float, float]:
     """
     How far below and above the middle the 10 and 90 % points lie, >= 0, as a new life would meet them.
 
@@ -190,7 +201,7 @@ def _two_sided(errors: FloatArray, weights: FloatArray, lives: int) -> tuple[flo
     return float(points[0]), float(points[1])
 
 
-def student_point(n: int) -> float:
+def student_point(n: float) -> float:
     """90 % point for a new case of a normal distribution whose spread is known from n cases, n >= 1."""
     return float(stdtrit(max(n - 1, 1), 1.0 - TAIL)) * float(np.sqrt(1.0 + 1.0 / n))
 

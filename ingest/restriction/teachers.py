@@ -23,8 +23,8 @@ from .pace import (
     hat_basis,
     typical_lives,
 )
-from .paths import LEVEL_WINDOW, CleanScale, Path, trace
-from .prior import USUAL_CLEAN, prior_hours_left
+from .paths import CleanScale, Path, terminal_row, trace
+from .prior import USUAL_CLEAN
 from .summary import FloatArray
 
 IMPUTATIONS = 2  # the second time the censored lives help to tell one another's end
@@ -44,13 +44,13 @@ class Lessons:
     scale: CleanScale | None
 
 
-def lessons(lives: Sequence[Life]) -> list[Lessons]:
+def lessons(lives: Sequence[Life], left_h: Sequence[float]) -> list[Lessons]:
     """The lives as they are; and, if they are enough, also with their clean levels laid on one another."""
     complete = [life for life in lives if life.complete and life.from_new]
     late = [life for life in lives if life.complete and not life.from_new]
     if not complete:  # no life was seen whole: then those whose end was seen, their ages guessed
         complete, late = [_with_guessed_age(life) for life in late], []
-    censored = [life for life in lives if not life.complete]
+    censored = [(life, left) for life, left in zip(lives, left_h, strict=True) if not life.complete]
     plain = _labelled([_complete_teacher(life, None) for life in complete])
     model: PaceModel | None = None
     if late:
@@ -58,14 +58,19 @@ def lessons(lives: Sequence[Life]) -> list[Lessons]:
         membership = learn_membership(model, plain)
         plain += [_grouped(_complete_teacher(life, None, model), model, membership) for life in late]
         complete += late
-    found = [Lessons(plain, _censored_teachers(censored, plain, None), None)]
+    others = _censored_teachers(censored, plain, None)
+    found = [Lessons(plain, others, None)]
     if len(plain) >= LEAST_SCALE_LIVES:
         scale = _clean_scale(plain)
         again = [
             replace(_complete_teacher(life, scale, model), group=teacher.group)
             for life, teacher in zip(complete, plain, strict=True)
         ]
-        found.append(Lessons(again, _censored_teachers(censored, again, scale), scale))
+        scaled = [
+            replace(mine, group=teacher.group, weight=teacher.weight)  # both ways judge the same lives
+            for mine, teacher in zip(_censored_teachers(censored, again, scale), others, strict=True)
+        ]
+        found.append(Lessons(again, scaled, scale))
     return found
 
 
@@ -106,7 +111,7 @@ def _complete_teacher(life: Life, scale: CleanScale | None, model: PaceModel | N
     hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
     unseen_h = 0.0 if model is None or life.from_new else usual_age_h(model, life.kind, share)
     hours = hours + unseen_h
-    end = _terminal_row(hours, trace(hours, share).peak)
+    end = terminal_row(hours, trace(hours, share).peak)
     path = trace(hours[: end + 1], share[: end + 1], unseen_h)
     if scale is not None:
         path = scale.apply(path, share[: end + 1])
@@ -121,14 +126,6 @@ def _with_guessed_age(life: Life) -> Life:
     return replace(life, hours=life.hours + life.hours[-1] * used / (1.0 - used), from_new=True)
 
 
-def _terminal_row(hours: FloatArray, peak: FloatArray) -> int:
-    """A level smoothed over the last part of the age is that of the middle of this part."""
-    reached = int(np.searchsorted(peak, 1.0))
-    if reached >= len(hours):
-        return len(hours) - 1
-    return int(np.searchsorted(hours, hours[reached] * (1.0 - LEVEL_WINDOW / 2)))
-
-
 def _clean_scale(complete: Sequence[Teacher]) -> CleanScale:
     typical = typical_lives(complete)
     shortest = min(typical.values())
@@ -136,24 +133,21 @@ def _clean_scale(complete: Sequence[Teacher]) -> CleanScale:
 
 
 def _censored_teachers(
-    lives: Sequence[Life], complete: Sequence[Teacher], scale: CleanScale | None
+    lives: Sequence[tuple[Life, float]], complete: Sequence[Teacher], scale: CleanScale | None
 ) -> list[Teacher]:
     if not lives:
         return []
     if not complete:
-        return [_censored_teacher(life, None, None, scale) for life in lives]
-    found: list[Teacher] = []
-    for _ in range(IMPUTATIONS):
-        model = fit_pace([*complete, *found], PLAIN_RIDGE)
-        membership = learn_membership(model, [*complete, *found])
-        found = [_censored_teacher(life, model, membership, scale) for life in lives]
-    return found
+        return [_censored_teacher(life, left, None, None, scale) for life, left in lives]
+    model = fit_pace(complete, PLAIN_RIDGE)
+    membership = learn_membership(model, complete)
+    return [_censored_teacher(life, left, model, membership, scale) for life, left in lives]
 
 
 def _censored_teacher(
-    life: Life, model: PaceModel | None, membership: Membership | None, scale: CleanScale | None
+    life: Life, left: float, model: PaceModel | None, membership: Membership | None, scale: CleanScale | None
 ) -> Teacher:
-    """Its end is what the complete lives say (else the prior); its group, if unknown, by pace."""
+    """Its end is what its kind and its own curve say; its group, if unknown, by pace."""
     hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
     unseen_h = 0.0 if model is None or life.from_new else usual_age_h(model, life.kind, share)
     hours = hours + unseen_h
@@ -162,11 +156,9 @@ def _censored_teacher(
         path = scale.apply(path, share)
     group = life.kind
     if model is None or membership is None:
-        left = float(prior_hours_left(path, share)[-1, 1])
         return Teacher(path, group, hours[-1] - hours + left, PRIOR_WEIGHT)
-    if group not in model.curves:
+    if not group:
         group = _likely_group(path, model, membership)
-    left = float(model.hours_left(path, group)[-1])
     return Teacher(path, group, hours[-1] - hours + left, _seen_share(hours, left))
 
 

@@ -111,6 +111,7 @@ class Watch:
         return housing_lives(
             self._seen[number].by(at_s),
             terminal_pa=machine.entered_terminal_pa(at_s),
+            terminal_entered=machine.entered_terminal(at_s),
             fleet=self._snapshots[-1],
             machine=machine.name,
             kind=machine.about["kind"],
