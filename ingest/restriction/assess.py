@@ -324,7 +324,7 @@ def housing_lives(
     """
     The lives of one housing, the running one last, for `learn_fleet`. Arguments as in `study_housing`.
 
-    None while the terminal value is in doubt: lives against a wrong one would teach wrong lengths.
+    No lives while the terminal value is in doubt: those against a wrong one would teach wrong lengths.
     """
     measured = _measured(summaries, reference_flow, reference_kind)
     told = _tell(measured, changes, fleet or FleetKnowledge(), terminal_pa, machine=machine, kind=kind)

@@ -73,9 +73,10 @@ def left_out_lives(
     complete: Sequence[Teacher], others: Sequence[Teacher], ridges: Sequence[float]
 ) -> list[list[LeftOut]]:
     """
-    Forecast every complete life by a model fitted without it (and without its fold), for each ridge.
+    Forecast lives, each by a model fitted without it (and without its fold), for each ridge.
 
-    complete : at least two. others : censored lives, which only help to fit.
+    complete : at least two.
+    others : censored lives; those of which half was seen are forecast too, the rest only help to fit.
     """
     cases = [*complete, *(teacher for teacher in others if teacher.weight >= LEAST_SEEN_SHARE)]
     rest = [teacher for teacher in others if teacher.weight < LEAST_SEEN_SHARE]

@@ -27,7 +27,6 @@ from .paths import CleanScale, Path, terminal_row, trace
 from .prior import USUAL_CLEAN
 from .summary import FloatArray
 
-IMPUTATIONS = 2  # the second time the censored lives help to tell one another's end
 CLEAN_UNTIL = 0.1  # of the shortest typical life: the clean level of a life is read before that
 PRIOR_WEIGHT = 0.2  # of a life whose end only the prior tells (chosen)
 USUAL_CURVATURE = 3.0  # the middle of the prior's curves
