@@ -51,7 +51,6 @@ RUNNING_IN_ROWS = 3
 SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (common practice: 0.2 to 0.5)
 QUIET_S = 2 * HOUR_S  # quieter than that is worth a word
 SILENT_S = {"keyed_off": 14 * DAY_S, "out_of_coverage": 4 * DAY_S, "device_fault": 0.0, "unknown": 2 * DAY_S}
-USUAL_LIFE_H = 500.0  # operating hours; speaks until a fleet or the life itself does (common practice)
 PLANNING_HORIZON_DAYS = 14.0  # chosen: an element is ordered and a stop is found in two weeks
 
 
@@ -496,7 +495,6 @@ class _Ahead:
             machine=self.machine,
             last=rows,
             from_new=self.life.from_new,
-            usual_life_h=USUAL_LIFE_H,
         )
 
     def is_plan(self, duty: Duty, horizon_days: float, left_h: float) -> bool:

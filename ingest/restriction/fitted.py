@@ -22,20 +22,25 @@ from .summary import FloatArray
 from .usual import Lengths
 
 #: raised whenever the same lives are fitted to other numbers, or the numbers mean something else
-FITTED_VERSION = 3
+FITTED_VERSION = 4
 
 
 def record_of(forecaster: Forecaster) -> dict[str, Any]:
     """A plain dict for JSON, with its version; some kB a kind."""
     learned = forecaster.learned
-    return {"version": FITTED_VERSION, "learned": None if learned is None else _learned_record(learned)}
+    return {
+        "version": FITTED_VERSION,
+        "usual_life_h": forecaster.usual_life_h,
+        "learned": None if learned is None else _learned_record(learned),
+    }
 
 
 def forecaster_of(record: Mapping[str, Any] | None) -> Forecaster | None:
     """The inverse of `record_of`; None where there is no record, or one that other code made."""
     if record is None or record["version"] != FITTED_VERSION:
         return None
-    return Forecaster(None if record["learned"] is None else _learned(record["learned"]))
+    learned = None if record["learned"] is None else _learned(record["learned"])
+    return Forecaster(learned, record["usual_life_h"])
 
 
 def _learned_record(learned: Learned) -> dict[str, Any]:

@@ -20,6 +20,7 @@ from .lives import Life
 from .nearby import Nearby, collect_nearby
 
 FLEET_VERSION = 2
+USUAL_LIFE_H = 500.0  # operating hours; speaks until a fleet or the life itself does (common practice)
 MAX_ROWS_PER_LIFE = 400  # a curve has no finer detail than that; keeps a snapshot of 1000 lives at some MB
 
 
@@ -35,7 +36,9 @@ class FleetKnowledge:
     @cached_property
     def forecaster(self) -> Forecaster:
         """Fitted on first use, which takes seconds where lives are many; the same lives give the same fit."""
-        return fit_forecaster(self.lives) if self.fitted is None else self.fitted
+        if self.fitted is not None:
+            return self.fitted
+        return fit_forecaster(self.lives, usual_life_h=USUAL_LIFE_H)
 
     def clean_share(self, kind: str) -> float | None:
         """Usual clean level of a kind's new elements, share of terminal; None: not known."""

@@ -103,6 +103,8 @@ class Forecaster:
     """What was learned from lives (None: nothing); `hours_left` applies it."""
 
     learned: Learned | None = None
+    #: what elements last where nothing was learned yet; None = nothing is known [h]
+    usual_life_h: float | None = None
 
     def hours_left(
         self,
@@ -114,14 +116,12 @@ class Forecaster:
         machine: str = "",
         last: int | None = None,
         from_new: bool = True,
-        usual_life_h: float | None = None,
     ) -> FloatArray:
         """
         The forecast at every row, made with that row and those before it only.
 
         from_new : False = the element was in use before the first row; what it had run is then taken from
             the usual age at its first levels, and the first few rows share that estimate.
-        usual_life_h : what elements last where nothing was learned yet; None = nothing is known. [h]
         hours, restriction_pa : shape (n,), one life so far, in time order. [h], [Pa]
         kind, machine : labels; unknown ones are weighed by pace among all that is known.
         last : forecast at so many of the last rows; None = at each.
@@ -139,7 +139,7 @@ class Forecaster:
         if self.learned is not None:
             usual: Usual | None = self.learned.lengths.of(kind, machine)
         else:
-            usual = None if usual_life_h is None else usual_life(usual_life_h)
+            usual = None if self.usual_life_h is None else usual_life(self.usual_life_h)
         alone = prior_hours_left(path, share, last, from_new=from_new, usual=usual)
         if self.learned is None:
             return alone
@@ -149,17 +149,20 @@ class Forecaster:
         return _blended(points, alone, trust[:, None], self.learned.typical_h() * pace)
 
 
-def fit_forecaster(lives: Sequence[Life]) -> Forecaster:
+def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) -> Forecaster:
     """
     Learn from lives; an empty list gives the prior alone.
+
+    usual_life_h : what elements last where nothing was learned yet, and a weak word beside the first lives;
+        None = nothing is known. [h]
 
     Lives without any label of kind are grouped by length. Complete lives are cut at terminal; the end of a
     censored life is what its own curve and its kind say (`usual`).
     """
     usable = [life for life in lives if len(life.hours) >= 2 and life.hours[-1] > 0]
     if not usable:
-        return Forecaster()
-    lengths, left_h = learn_lengths(usable)
+        return Forecaster(None, usual_life_h)
+    lengths, left_h = learn_lengths(usable, usual_life_h)
     taught = lessons(usable, left_h)
     plain = taught[0]
     frame = fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE)
@@ -173,7 +176,8 @@ def fit_forecaster(lives: Sequence[Life]) -> Forecaster:
             lengths,
             float(np.mean([life.complete for life in usable])),
             _ended(plain),
-        )
+        ),
+        usual_life_h,
     )
 
 

@@ -92,12 +92,13 @@ def prior_hours_left(
     return _grid_points(_on_grid(way, usual, from_new=from_new)) * way.seen_h
 
 
-def ln_life_of(way: Way, usual: Usual, *, from_new: bool) -> tuple[float, float, float]:
+def ln_life_of(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[float, float, float]:
     """
     What the first row of a way and what is usual tell: mean and variance of ln(life), geometric mean of the
     hours left. [h]
     """
-    way = _not_before(way, LEAST_SEEN * usual.life_h)
+    if usual is not None:
+        way = _not_before(way, LEAST_SEEN * usual.life_h)
     odds = _on_grid(way, usual, from_new=from_new)[0]
     odds = odds / odds.sum()
     ln_seen = float(np.log(way.seen_h[0, 0]))

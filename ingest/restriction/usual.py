@@ -17,7 +17,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .lives import Life
-from .paths import terminal_row, trace
+from .paths import NUDGE, terminal_row, trace
 from .prior import EVEN_CURVES, SHAPE_SPREAD, USUAL_SPREAD, Usual, Way, ln_life_of, way_of
 from .summary import FloatArray, IntArray
 
@@ -26,6 +26,8 @@ PRIOR_LIVES = 2.0  # USUAL_SPREAD counts as that many
 KIND_PULL_LIVES = 2.0  # the middle of all kinds counts as that many lives of one
 MOST_OF_A_KIND = 5.0  # lives of one kind that count for the middle of all
 MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
+USUAL_LIVES = 1.0  # what is usual before any life counts as that many
+LEAST_TOLD = 0.05  # of a life: keeps the steps bounded where nothing is told
 LEAST_HEARD = 0.5  # lives; a kind of which nothing was heard is known as from half a life
 TAIL = 4.0  # degrees of freedom of Student's distribution: an odd life (a change was missed) counts less
 
@@ -53,11 +55,12 @@ class Lengths:
         return replace(usual, life_h=usual.life_h * self.machine_pace.get(machine, 1.0))
 
 
-def learn_lengths(lives: Sequence[Life]) -> tuple[Lengths, list[float]]:
+def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> tuple[Lengths, list[float]]:
     """
     What lives teach of lengths and curves; and the hours left to expect after the last row of each. [h]
 
     lives : at least one, each of two rows or more that are some time apart.
+    usual_life_h : what elements last where nothing was learned yet; None = nothing is known. [h]
     """
     whole = [life for life in lives if life.complete and life.from_new]
     running = [_last_way(life, SHAPE_SPREAD) for life in lives if life.from_new and not life.complete]
@@ -65,15 +68,22 @@ def learn_lengths(lives: Sequence[Life]) -> tuple[Lengths, list[float]]:
     ways = [None if life.complete and life.from_new else _last_way(life, shape_spread) for life in lives]
     names = sorted({life.kind for life in lives})
     kind = np.array([names.index(life.kind) for life in lives])
-    ln_life = np.log([_end_h(life) for life in lives])
+    ln_life = np.array(
+        [
+            np.log(_end_h(life)) if way is None else ln_life_of(way, None, from_new=life.from_new)[0]
+            for life, way in zip(lives, ways, strict=True)
+        ]
+    )
     doubt, left_h = np.zeros(len(lives)), np.zeros(len(lives))
-    fit = _Fit(np.full(len(names), ln_life.mean()), float(ln_life.mean()), 0.0, USUAL_SPREAD)
+    before = None if usual_life_h is None else float(np.log(usual_life_h))
+    middle = float(ln_life.mean()) if before is None or whole else before
+    fit = _Fit(np.full(len(names), middle), middle, 0.0, USUAL_SPREAD)
     for _ in range(ROUNDS):
         for i, way in enumerate(ways):
             if way is not None:
                 usual = Usual(float(np.exp(fit.middles[kind[i]])), fit.spread, curves, shape_spread)
                 ln_life[i], doubt[i], left_h[i] = ln_life_of(way, usual, from_new=lives[i].from_new)
-        fit = fit.again(ln_life, doubt, kind)
+        fit = fit.again(ln_life, doubt, kind, before)
     told = np.maximum(1.0 - doubt / fit.spread**2, 0.0)  # of each life: 1 = its length is known
     heard = np.bincount(kind, told, minlength=len(names))
     beside = np.minimum(heard.sum() - heard, KIND_PULL_LIVES)  # what the other kinds told of this one
@@ -100,14 +110,23 @@ class _Fit:
     apart: float
     spread: float
 
-    def again(self, ln_life: FloatArray, doubt: FloatArray, kind: IntArray) -> _Fit:
-        """Fitted to what lives say now: mean and variance of their ln(life), shape (lives,)."""
+    def again(self, ln_life: FloatArray, doubt: FloatArray, kind: IntArray, before: float | None) -> _Fit:
+        """
+        Fitted to what lives say now: mean and variance of their ln(life), shape (lives,).
+
+        A step of Newton's: as far as a life is not told, its mean follows the middle, and would hold it back.
+        before : ln of what is usual before any life; None = nothing is.
+        """
         kinds = len(self.middles)
-        squares = (ln_life - self.middles[kind]) ** 2 + doubt
+        away = ln_life - self.middles[kind]
+        squares = away**2 + doubt
         weight = (TAIL + 1.0) / (TAIL + squares / self.spread**2)
-        count = np.bincount(kind, weight, minlength=kinds)
-        total = np.bincount(kind, weight * ln_life, minlength=kinds)
-        common = float(np.average(total / count, weights=np.minimum(count, MOST_OF_A_KIND)))
+        told = np.maximum(1.0 - doubt / self.spread**2, LEAST_TOLD)
+        count = np.bincount(kind, weight * told, minlength=kinds)
+        total = count * self.middles + np.bincount(kind, weight * away, minlength=kinds)
+        counted = np.minimum(1.0, MOST_OF_A_KIND / count)
+        usual_lives = 0.0 if before is None else USUAL_LIVES
+        common = float((counted @ total + usual_lives * (before or 0.0)) / (counted @ count + usual_lives))
         middles = (total + KIND_PULL_LIVES * common) / (count + KIND_PULL_LIVES)
         squares = weight * ((ln_life - middles[kind]) ** 2 + doubt)
         variance = (squares.sum() + PRIOR_LIVES * USUAL_SPREAD**2) / (len(ln_life) + PRIOR_LIVES)
@@ -183,7 +202,7 @@ def _strays(life: Life) -> tuple[FloatArray, FloatArray, FloatArray]:
     share = life.restriction_pa / life.terminal_pa
     path = trace(life.hours, share)
     end_h = float(life.hours[terminal_row(life.hours, path.peak)])
-    rows = np.minimum(np.searchsorted(life.hours, SHARES * end_h), len(share) - 1)
+    rows = np.minimum(np.searchsorted(life.hours, SHARES * end_h * (1.0 - NUDGE)), len(share) - 1)
     way = way_of(path, share, 0, from_new=True, shape_spread=0.0)
     used = way.used[rows]
     bend = np.maximum(used * (1.0 - used), LEAST_BEND)

@@ -38,10 +38,11 @@ from ingest.restriction import (
     learn_fleet,
     summarise_hours,
 )
-from ingest.restriction.forecast import fit_forecaster
+from ingest.restriction.fleet import USUAL_LIFE_H
+from ingest.restriction.forecast import Forecaster
 from simulator.difficulty import read_difficulty
 from tests.support.fleet_report import figures_of, miss_lines, table_lines
-from tests.support.fleet_truth import DAY_S, Floats, Machine, Said, Score, read_fleet, score
+from tests.support.fleet_truth import DAY_S, Machine, Said, Score, read_fleet, score
 
 LOOK_AT_S = 20 * 3600.0  # of a day: the shift is over
 LEARN_ON_DAYS = (28, 91, 182, 273)  # fitting 1 000 lives takes minutes: a first look, then by the quarter
@@ -77,10 +78,20 @@ class Watch:
     A method that is run in another process takes the number of a machine.
     """
 
-    def __init__(self, folder: Path, machines: Sequence[Machine], every_days: int, processes: int) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        machines: Sequence[Machine],
+        every_days: int,
+        learn_on_days: Sequence[int],
+        processes: int,
+    ) -> None:
         self._folder = folder
         self._machines = machines
         self._every_days = every_days
+        about = machines[0].about
+        days = np.array([day for day in learn_on_days if day < about["days"]], dtype=np.float64)
+        self._learn_at_s = about["start_s"] + LOOK_AT_S + days * DAY_S
         self._processes = processes
         self._seen: list[Seen] = []
         self._snapshots = [FleetKnowledge()]
@@ -89,11 +100,11 @@ class Watch:
     def run(self) -> list[tuple[Score, list[Said]]]:
         """Summarise, learn the fleet at each learning day in turn, then look at every machine."""
         self._seen = self._spread(self._summarise)
-        for at_s in learn_days_s(self._machines[0]):
+        for at_s in self._learn_at_s.tolist():
             lives = self._spread(functools.partial(self._lives, at_s=at_s))
             self._snapshots.append(learn_fleet([life for of_machine in lives for life in of_machine]))
             _ = self._snapshots[-1].forecaster  # fitted here, once, instead of in each process
-            self._undated.append(replace(self._snapshots[-1], fitted=fit_forecaster(())))
+            self._undated.append(replace(self._snapshots[-1], fitted=Forecaster(None, USUAL_LIFE_H)))
         return self._spread(self._watch)
 
     def _spread(self, work: Callable[[int], T]) -> list[T]:
@@ -118,26 +129,20 @@ class Watch:
         )
 
     def _watch(self, number: int) -> tuple[Score, list[Said]]:
-        machine, learned_s = self._machines[number], learn_days_s(self._machines[0])
+        machine = self._machines[number]
         said = []
         for day in range(machine.about["days"]):
             at_s = machine.about["start_s"] + day * DAY_S + LOOK_AT_S
             summaries = self._seen[number].by(at_s)
             if not len(summaries):
                 continue
-            latest = int(np.searchsorted(learned_s, at_s, side="left"))
+            latest = int(np.searchsorted(self._learn_at_s, at_s, side="left"))
             if (day + 1) % self._every_days == 0:
                 said.append(look(machine, summaries, self._snapshots[latest], at_s))
             else:
                 undated = look(machine, summaries, self._undated[latest], at_s)
                 said.append(replace(undated, hours_left=None, due_s=None))
         return score(machine, said, read_difficulty()), said
-
-
-def learn_days_s(machine: Machine) -> Floats:
-    """Instants at which the fleet is learned. [s]"""
-    days = np.array([day for day in LEARN_ON_DAYS if day < machine.about["days"]], dtype=np.float64)
-    return np.asarray(machine.about["start_s"] + LOOK_AT_S + days * DAY_S)
 
 
 def look(machine: Machine, summaries: Summaries, snapshot: FleetKnowledge, at_s: float) -> Said:
@@ -164,14 +169,19 @@ def look(machine: Machine, summaries: Summaries, snapshot: FleetKnowledge, at_s:
 
 
 def watch_fleet(
-    folder: Path, machines: Sequence[Machine], every_days: int, *, processes: int = 1
+    folder: Path,
+    machines: Sequence[Machine],
+    every_days: int,
+    *,
+    learn_on_days: Sequence[int] = LEARN_ON_DAYS,
+    processes: int = 1,
 ) -> list[tuple[Score, list[Said]]]:
     """
     Score and looks of every machine, dates told every so many days.
 
     processes : more than one only where no thread runs beside, as they are forked.
     """
-    return Watch(folder, machines, every_days, processes).run()
+    return Watch(folder, machines, every_days, learn_on_days, processes).run()
 
 
 def main(words: Sequence[str] | None = None) -> int:

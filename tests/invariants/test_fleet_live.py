@@ -24,7 +24,8 @@ def test_what_the_server_says_end_to_end_is_what_the_analysis_says_of_the_same_r
     level, state and hours left are those told from summaries made of the simulator's readings directly.
 
     A gateway that was killed lost the rest of its day, and a boot without a fix is placed by its neighbours:
-    figures agree within what a few hours of readings do, not to the last bit.
+    figures agree within what a few hours of readings do, not to the last bit. The server learns the fleet
+    when it finds time, the other side on the last day but one: each middle lies within the other's interval.
     """
     choices = FleetChoices(machines=2, days=DAYS, seed=SEED, cadence_s=CADENCE_S, out=tmp_path / "truth")
     run_fleet(choices, console=Console(quiet=True))
@@ -33,11 +34,13 @@ def test_what_the_server_says_end_to_end_is_what_the_analysis_says_of_the_same_r
     assert lived.faults == []
     assert lived.account["balances"]
     assert lived.readings > 1000
-    beside = watch_fleet(tmp_path / "truth", machines, 4)
+    beside = watch_fleet(tmp_path / "truth", machines, 4, learn_on_days=(DAYS - 2,))
     for machine, (_, told) in zip(machines, beside, strict=True):
         last, expected = lived.said[machine.name][-1], told[-1]
         assert last.at_s == expected.at_s
         assert last.seen_h == pytest.approx(expected.seen_h, abs=8.0)
-        assert last.hours_left is not None
-        assert expected.hours_left is not None
-        assert last.hours_left[1] == pytest.approx(expected.hours_left[1], rel=0.2)
+        here, there = last.hours_left, expected.hours_left
+        assert here is not None
+        assert there is not None
+        assert here[0] < there[1] < here[2]
+        assert there[0] < here[1] < there[2]

@@ -234,14 +234,44 @@ def test_running_lives_teach_as_far_as_they_were_seen_and_are_believed_less_than
 def test_on_its_first_day_an_element_is_given_the_usual_life_within_wide_bounds():
     """Ten hours of a new element, and nothing learned: what is usual speaks, and says how little it knows."""
     hours, level = np.arange(1.0, 11.0), 0.2 * TERMINAL_PA * np.ones(10)
-    forecaster = fit_forecaster([])
-    low, middle, high = forecaster.hours_left(hours, level, terminal_pa=TERMINAL_PA, usual_life_h=500.0)[-1]
+    forecaster = fit_forecaster([], usual_life_h=500.0)
+    low, middle, high = forecaster.hours_left(hours, level, terminal_pa=TERMINAL_PA)[-1]
     assert 100.0 < middle < 1000.0
     assert low < 500.0 < high
     assert high > 3 * low > 0
 
 
 def test_the_usual_life_yields_to_what_the_element_shows():
-    forecaster, life = fit_forecaster([]), convex_life(2000.0)
-    middle = forecast(forecaster, life, usual_life_h=500.0)[200, 1]
+    forecaster, life = fit_forecaster([], usual_life_h=500.0), convex_life(2000.0)
+    middle = forecast(forecaster, life)[200, 1]
     assert middle == pytest.approx(truth(life)[200], rel=0.35)
+
+
+def test_lives_that_show_nothing_yet_do_not_speak_against_the_usual_life():
+    """A fleet in its first week: clean levels of elements in use, some 40 h each, and an element of 40 h."""
+    rng = np.random.default_rng(3)
+    hours = np.linspace(1.0, 40.0, 40)
+    young = [
+        Life(
+            hours=hours,
+            restriction_pa=TERMINAL_PA * (0.25 + rng.normal(0, 0.004, 40)),
+            terminal_pa=TERMINAL_PA,
+            complete=False,
+            kind="grader",
+            from_new=False,
+        )
+        for _ in range(6)
+    ]
+    forecaster = fit_forecaster(young, usual_life_h=500.0)
+    [[low, middle, high]] = forecaster.hours_left(
+        hours, young[0].restriction_pa, terminal_pa=TERMINAL_PA, kind="grader", last=1, from_new=False
+    )
+    assert 250.0 < middle < 1000.0
+    assert high > 3 * low > 0
+
+
+def test_a_life_seen_whole_outweighs_the_usual_life():
+    forecaster = fit_forecaster([convex_life(100.0)], usual_life_h=500.0)
+    life = convex_life(100.0, seed=5)
+    middle = forecast(forecaster, life)[20, 1]
+    assert middle < 250.0
