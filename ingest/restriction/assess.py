@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from functools import cached_property
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -199,7 +200,7 @@ def study_housing(
     told = _tell(measured, changes, knowledge, terminal_pa, machine=machine, kind=kind)
     edge, life = told.cuts[-1]
     clean_pa = told.clean_pa
-    level = smoothed(life.restriction_pa[-LEVEL_ROWS:])
+    level = told.level_pa
     share = _share_used(level, clean_pa, terminal_pa)
     hours = float(np.sum(operating_hours(series)[told.running])) if told.running.any() else None
     duty = learn_duty(table)
@@ -212,12 +213,7 @@ def study_housing(
     if state != "over" and (hours or 0.0) < RUNNING_IN_HOURS:  # beyond terminal a person hears of it at once
         state = "running-in"
     last = table.hours[-1] if len(table) else None
-    terminal = terminal_doubt(
-        terminal_pa,
-        entered=terminal_entered,
-        clean_pa=clean_pa,
-        level_pa=float(level[-1]) if len(level) else None,
-    )
+    terminal = told.terminal_doubt(terminal_pa, terminal_entered)
     below = told.below
     if terminal and below:  # a clean level told from a share of a wrong terminal is wrong too
         below = _tell(measured, changes, FleetKnowledge(), None, machine=machine, kind=kind).below
@@ -327,15 +323,7 @@ def housing_lives(
     """
     measured = _measured(summaries, reference_flow, reference_kind)
     told = _tell(measured, changes, fleet or FleetKnowledge(), terminal_pa, machine=machine, kind=kind)
-    level = smoothed(told.cuts[-1][1].restriction_pa[-LEVEL_ROWS:])
-    if terminal_doubt(
-        terminal_pa,
-        entered=terminal_entered,
-        clean_pa=told.clean_pa,
-        level_pa=float(level[-1]) if len(level) else None,
-    ):
-        return []
-    return [life for _, life in told.cuts]
+    return [] if told.terminal_doubt(terminal_pa, terminal_entered) else [life for _, life in told.cuts]
 
 
 # ---------------------------------------------------------------- from the series to lives
@@ -349,6 +337,16 @@ class _Told:
     running: BoolArray  # rows of the running life
     clean_pa: float | None  # of the running life
     below: list[Suspicion]
+
+    @cached_property
+    def level_pa(self) -> FloatArray:
+        """The newest smoothed levels of the running life, up to LEVEL_ROWS. [Pa]"""
+        return smoothed(self.cuts[-1][1].restriction_pa[-LEVEL_ROWS:])
+
+    def terminal_doubt(self, terminal_pa: float | None, entered: tuple[float, str] | None) -> list[Suspicion]:
+        """What the levels and the entry say against the terminal value."""
+        level_pa = float(self.level_pa[-1]) if len(self.level_pa) else None
+        return terminal_doubt(terminal_pa, entered=entered, clean_pa=self.clean_pa, level_pa=level_pa)
 
 
 class _Measured(NamedTuple):

@@ -56,7 +56,7 @@ def terminal_row(hours: FloatArray, peak: FloatArray) -> int:
     reached = int(np.searchsorted(peak, 1.0))
     if reached >= len(hours):
         return len(hours) - 1
-    return int(np.searchsorted(hours, hours[reached] * (1.0 - LEVEL_WINDOW / 2)))
+    return int(np.searchsorted(hours, hours[reached] * (1.0 - LEVEL_WINDOW / 2) * (1.0 - NUDGE)))
 
 
 @dataclass(frozen=True)

@@ -62,16 +62,17 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     lives : at least one, each of two rows or more that are some time apart.
     usual_life_h : what elements last where nothing was learned yet; None = nothing is known. [h]
     """
-    whole = [life for life in lives if life.complete and life.from_new]
-    running = [_last_way(life, SHAPE_SPREAD) for life in lives if life.from_new and not life.complete]
+    seen = [_Seen(life, life.restriction_pa / life.terminal_pa) for life in lives]
+    whole = [one for one in seen if one.is_whole]
+    running = [one.last_way(SHAPE_SPREAD) for one in seen if one.life.from_new and not one.life.complete]
     curves, shape_spread = _curves(whole, running)
-    ways = [None if life.complete and life.from_new else _last_way(life, shape_spread) for life in lives]
+    ways = [None if one.is_whole else one.last_way(shape_spread) for one in seen]
     names = sorted({life.kind for life in lives})
     kind = np.array([names.index(life.kind) for life in lives])
     ln_life = np.array(
         [
-            np.log(_end_h(life)) if way is None else ln_life_of(way, None, from_new=life.from_new)[0]
-            for life, way in zip(lives, ways, strict=True)
+            np.log(one.end_h) if way is None else ln_life_of(way, None, from_new=one.life.from_new)[0]
+            for one, way in zip(seen, ways, strict=True)
         ]
     )
     doubt, left_h = np.zeros(len(lives)), np.zeros(len(lives))
@@ -99,6 +100,36 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
         machine_pace=_machine_pace([life.machine for life in lives], told, ln_life - fit.middles[kind]),
     )
     return lengths, [0.0 if life.complete else h for life, h in zip(lives, left_h.tolist(), strict=True)]
+
+
+class _Seen:
+    """A life with its path."""
+
+    def __init__(self, life: Life, share: FloatArray) -> None:
+        self.life = life
+        self.is_whole = life.complete and life.from_new
+        self._share = share
+        self._path = trace(life.hours, share)
+        #: hours up to terminal, or to the last row
+        self.end_h = float(life.hours[terminal_row(life.hours, self._path.peak)])
+
+    def last_way(self, shape_spread: float) -> Way:
+        """Where its last row is."""
+        last, from_new = len(self._share) - 1, self.life.from_new
+        return way_of(self._path, self._share, last, from_new=from_new, shape_spread=shape_spread)
+
+    def strays(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """
+        How far a whole life lies from each curve at SHARES of it, shape (rows, curves) each: the share that
+        its level stands for less the share lived; used x (1 - used), by which that scales; and the level's
+        error.
+        """
+        hours = self.life.hours
+        rows = np.minimum(np.searchsorted(hours, SHARES * self.end_h * (1.0 - NUDGE)), len(hours) - 1)
+        way = way_of(self._path, self._share, 0, from_new=True, shape_spread=0.0)
+        used = way.used[rows]
+        bend = np.maximum(used * (1.0 - used), LEAST_BEND)
+        return used - (hours[rows] / self.end_h)[:, None], bend, way.error[rows]
 
 
 @dataclass(frozen=True)
@@ -148,19 +179,7 @@ def _machine_pace(machines: Sequence[str], told: FloatArray, away: FloatArray) -
     }
 
 
-def _last_way(life: Life, shape_spread: float) -> Way:
-    share = life.restriction_pa / life.terminal_pa
-    path = trace(life.hours, share)
-    return way_of(path, share, len(share) - 1, from_new=life.from_new, shape_spread=shape_spread)
-
-
-def _end_h(life: Life) -> float:
-    """Hours up to terminal, or to the last row. [h]"""
-    path = trace(life.hours, life.restriction_pa / life.terminal_pa)
-    return float(life.hours[terminal_row(life.hours, path.peak)])
-
-
-def _curves(lives: Sequence[Life], running: Sequence[Way]) -> tuple[FloatArray, float]:
+def _curves(whole: Sequence[_Seen], running: Sequence[Way]) -> tuple[FloatArray, float]:
     """
     How likely each curve of the family is, and how closely whole lives follow theirs.
 
@@ -168,12 +187,8 @@ def _curves(lives: Sequence[Life], running: Sequence[Way]) -> tuple[FloatArray, 
     """
     weights, spread = EVEN_CURVES, SHAPE_SPREAD
     slopes = np.array([way.fits[0] for way in running]).reshape(-1, len(EVEN_CURVES))
-    if not lives:
-        for _ in range(ROUNDS):
-            weights = _shares(np.empty((0, len(EVEN_CURVES))), slopes, weights)
-        return weights, SHAPE_SPREAD
-    each = [_strays(life) for life in lives]
-    away, bend, error = (np.array(values) for values in zip(*each, strict=True))  # (lives, rows, curves)
+    strays = np.array([one.strays() for one in whole])
+    away, bend, error = strays.reshape(-1, 3, len(SHARES), len(EVEN_CURVES)).swapaxes(0, 1)
     squares = np.minimum(np.maximum(away**2 - error**2, 0.0) / bend**2, ODD**2).mean(axis=1)
     for _ in range(ROUNDS):
         deviation = np.hypot(spread * bend, error)
@@ -182,7 +197,7 @@ def _curves(lives: Sequence[Life], running: Sequence[Way]) -> tuple[FloatArray, 
         odds /= odds.sum(axis=1, keepdims=True)
         weights = _shares(odds, slopes, weights)
         total = float(np.sum(odds * squares)) + SHAPE_LIVES * SHAPE_SPREAD**2
-        spread = float(np.sqrt(total / (len(lives) + SHAPE_LIVES)))
+        spread = float(np.sqrt(total / (len(whole) + SHAPE_LIVES)))
     return weights, max(spread, LEAST_SHAPE_SPREAD)
 
 
@@ -192,18 +207,3 @@ def _shares(odds: FloatArray, slopes: FloatArray, weights: FloatArray) -> FloatA
     by_slope /= by_slope.sum(axis=1, keepdims=True)
     total = odds.sum(axis=0) + SLOPE_LIVES * by_slope.sum(axis=0) + CURVE_LIVES * EVEN_CURVES
     return np.asarray(total / total.sum())
-
-
-def _strays(life: Life) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """
-    How far a whole life lies from each curve at SHARES of it, shape (rows, curves) each: the share that its
-    level stands for less the share lived; used x (1 - used), by which that scales; and the level's error.
-    """
-    share = life.restriction_pa / life.terminal_pa
-    path = trace(life.hours, share)
-    end_h = float(life.hours[terminal_row(life.hours, path.peak)])
-    rows = np.minimum(np.searchsorted(life.hours, SHARES * end_h * (1.0 - NUDGE)), len(share) - 1)
-    way = way_of(path, share, 0, from_new=True, shape_spread=0.0)
-    used = way.used[rows]
-    bend = np.maximum(used * (1.0 - used), LEAST_BEND)
-    return used - (life.hours[rows] / end_h)[:, None], bend, way.error[rows]
