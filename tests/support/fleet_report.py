@@ -52,6 +52,10 @@ def _median(values: Floats) -> float:
     return float(np.nanmedian(values)) if np.any(~np.isnan(values)) else float("nan")
 
 
+def _median_size(values: Floats) -> float:
+    return _median(np.abs(values))
+
+
 def _figure(
     name: str,
     scores: Sequence[Score],
@@ -109,21 +113,32 @@ def _dates(scores: Sequence[Score]) -> list[Figure]:
     found = []
     for lead in LEADS_DAYS:
 
-        def of(name: str, lead: float = lead) -> Callable[[Score], list[float]]:
-            return lambda s: [r[name] for r in s.dates if r["lead"] == lead and r["trusted"]]
+        def of(name: str, by: str, lead: float = lead) -> Callable[[Score], list[float]]:
+            return lambda s: [
+                r[name] for r in s.dates if r["lead"] == lead and r["by"] == by and r["trusted"]
+            ]
 
-        def size(s: Score, lead: float = lead) -> list[float]:
-            return [abs(r["error_days"]) for r in s.dates if r["lead"] == lead and r["trusted"]]
-
-        label = f"due date {lead:g} d ahead"
+        label, said = f"due date {lead:g} d ahead", f"due date said {lead:g} d ahead"
         found += [
-            _figure(f"{label}: median error", scores, size, _median, unit="d"),
-            _figure(f"{label}: median of (said - true)", scores, of("error_days"), _median, unit="d"),
-            _figure(f"{label}: 80 % interval holds", scores, of("inside"), goal=HELD_GOAL),
-            _figure(f"{label}: its width", scores, of("width_days"), _median, unit="d"),
-            _figure(f"{label}: hours left, interval holds", scores, of("left_inside"), goal=HELD_GOAL),
+            _figure(f"{label}: median error", scores, of("error_days", "true"), _median_size, unit="d"),
+            _figure(f"{label}: median of (said - true)", scores, of("error_days", "true"), _median, unit="d"),
+            _figure(f"{label}: 80 % interval holds", scores, of("inside", "true"), goal=HELD_GOAL),
+            _figure(f"{label}: its width", scores, of("width_days", "true"), _median, unit="d"),
+            _figure(
+                f"{label}: hours left, interval holds", scores, of("left_inside", "true"), goal=HELD_GOAL
+            ),
+            _figure(f"{said}: median error", scores, of("error_days", "said"), _median_size, unit="d"),
+            _figure(f"{said}: 80 % interval holds", scores, of("inside", "said"), goal=HELD_GOAL),
         ]
-    return found
+
+    def on_any_day(name: str) -> Callable[[Score], list[float]]:
+        return lambda s: [r[name] for r in s.any_day]
+
+    return [
+        *found,
+        _figure("any day, a life once: 80 % interval holds", scores, on_any_day("inside"), goal=HELD_GOAL),
+        _figure("any day, a life once: hours left, holds", scores, on_any_day("left_inside"), goal=HELD_GOAL),
+    ]
 
 
 def _horizons(scores: Sequence[Score]) -> list[Figure]:

@@ -8,6 +8,7 @@ Leaves to others: asking the analysis (`bench_fleet_truth`, `bench_fleet_live`),
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +26,7 @@ Row = dict[str, Any]
 
 DAY_S = 86_400.0
 LEADS_DAYS = (30.0, 14.0, 7.0)
+INTERVALS = ("inside", "left_inside")  # does that of the date hold, does that of the hours left
 NEAR_DAYS = 1.6  # a look every three days is near enough to a lead time
 TO_TELL_H = (
     100.0  # a fall that is younger is not told as sure yet; one that close to the end is not asked for
@@ -90,7 +92,8 @@ class Score:
     precise: list[Row]  # one a change found: right (0/1), at_s
     caught: list[Row]  # one a cause: cause, caught (0/1)
     alarms: list[Row]  # one a false alarm: cause, at_s
-    dates: list[Row]  # one a life and lead time
+    dates: list[Row]  # one a life, lead time, and way to count it: true or as said
+    any_day: list[Row]  # one a life: shares of its looks
     horizons: list[Row]  # one a whole life
 
 
@@ -127,6 +130,7 @@ def score(machine: Machine, said: Sequence[Said], difficulty: Mapping[str, Any])
         caught=caught,
         alarms=alarms,
         dates=score_dates(machine, said),
+        any_day=score_any_day(machine, said),
         horizons=score_horizons(machine, said),
     )
 
@@ -239,31 +243,54 @@ def _touches(machine: Machine, look: Said, from_h: float, until_h: float) -> boo
 
 def score_dates(machine: Machine, said: Sequence[Said]) -> list[Row]:
     """
-    For each element and lead time, the look nearest to it (within NEAR_DAYS): error of the date, and does the
-    interval hold the true one. Elements changed early count too: their truth is known.
+    For each element and lead time, error of the date, and does the interval hold the true one; at two looks.
+
+    One is the look nearest to that time before the true end; the other, what a planner sees: nearest to it by
+    the middle that it says itself (each within NEAR_DAYS). Elements changed early count too: their truth is
+    known.
     """
     found = []
-    for element in machine.elements:
-        if element["terminal_s"] is None:
-            continue
-        end_s = element["end_s"] if element["end_s"] is not None else machine.until_s
-        looks = [s for s in said if element["start_s"] < s.at_s < end_s and s.due_s is not None]
-        for lead_days in LEADS_DAYS:
-            at_s = element["terminal_s"] - lead_days * DAY_S
-            look = min(looks, key=lambda s: abs(s.at_s - at_s), default=None)
-            if look is not None and abs(look.at_s - at_s) <= NEAR_DAYS * DAY_S:
-                found += _date(element, look, lead_days)
+    for element, looks in _dated(machine, said):
+        at_s = np.array([look.at_s for look in looks])
+        middle_s = np.array([look.due_s[1] for look in looks if look.due_s is not None])
+        ahead = {"true": element["terminal_s"] - at_s, "said": middle_s - at_s}
+        for lead_days, (by, ahead_s) in itertools.product(LEADS_DAYS, ahead.items()):
+            away_s = np.abs(ahead_s - lead_days * DAY_S)
+            if np.min(away_s, initial=np.inf) <= NEAR_DAYS * DAY_S:
+                look = looks[int(np.argmin(away_s))]
+                found += [row | {"lead": lead_days, "by": by} for row in _date(element, look)]
     return found
 
 
-def _date(element: Row, look: Said, lead_days: float) -> list[Row]:
+def score_any_day(machine: Machine, said: Sequence[Said]) -> list[Row]:
+    """Of each element, the share of its trusted looks up to its true end whose intervals hold."""
+    found = []
+    for element, looks in _dated(machine, said):
+        rows = [row for look in looks if look.at_s < element["terminal_s"] for row in _date(element, look)]
+        trusted = [row for row in rows if row["trusted"]]
+        if trusted:
+            found.append({name: float(np.mean([row[name] for row in trusted])) for name in INTERVALS})
+    return found
+
+
+def _dated(machine: Machine, said: Sequence[Said]) -> list[tuple[Row, list[Said]]]:
+    """Elements whose true end is known, with the looks at each that told a date."""
+    found = []
+    for element in machine.elements:
+        if element["terminal_s"] is not None:
+            end_s = element["end_s"] if element["end_s"] is not None else machine.until_s
+            inside = [s for s in said if element["start_s"] < s.at_s < end_s and s.due_s is not None]
+            found.append((element, inside))
+    return found
+
+
+def _date(element: Row, look: Said) -> list[Row]:
     if look.due_s is None or look.hours_left is None:
         return []
     low, middle, high = (look.due_s - element["terminal_s"]) / DAY_S
     left = element["terminal_h"] - look.seen_h
     return [
         {
-            "lead": lead_days,
             "error_days": middle,
             "inside": float(low <= 0.0 <= high),
             "width_days": high - low,

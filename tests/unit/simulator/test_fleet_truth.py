@@ -112,10 +112,40 @@ def test_a_date_is_held_against_the_true_one_at_each_lead_time() -> None:
         for h in range(12, 1200, 24)
     ]
     found = score(here, looks, DIFFICULTY)
-    assert [r["lead"] for r in found.dates] == [30.0, 14.0, 7.0]
-    assert [r["error_days"] for r in found.dates] == pytest.approx([0.5] * 3)
-    assert [r["inside"] for r in found.dates] == [1.0] * 3
-    assert [r["left_inside"] for r in found.dates] == [0.0] * 3
+    by_truth = [r for r in found.dates if r["by"] == "true"]
+    assert [r["lead"] for r in by_truth] == [30.0, 14.0, 7.0]
+    assert [r["error_days"] for r in by_truth] == pytest.approx([0.5] * 3)
+    assert [r["inside"] for r in by_truth] == [1.0] * 3
+    assert [r["left_inside"] for r in by_truth] == [0.0] * 3
+
+
+def test_a_date_is_also_held_against_the_true_one_at_the_lead_time_that_it_says() -> None:
+    """Terminal at hour 1000; said on each look to be at 1100: "7 days" is then said at 932, 68 h before."""
+    here = machine([element(0, 0, None, terminal_h=1000.0, terminal_s=1000 * H)])
+    looks = [
+        said(h, due_s=np.array([1050.0, 1100.0, 1300.0]) * H, hours_left=np.array([1.0, 2.0, 3.0]))
+        for h in range(12, 1200, 24)
+    ]
+    [week] = [r for r in score(here, looks, DIFFICULTY).dates if (r["by"], r["lead"]) == ("said", 7.0)]
+    assert abs(week["at_s"] / H - 932) <= 12
+    assert week["inside"] == 0.0
+
+
+def test_on_any_day_an_element_counts_once_however_often_it_was_looked_at() -> None:
+    """Two elements: of the first, 2 of 4 intervals hold; of the second, seen on 12 days, all."""
+    two = [element(0, 0, 200, terminal_h=150.0, terminal_s=150 * H)]
+    two += [element(1, 200, None, terminal_h=700.0, terminal_s=700 * H)]
+
+    def look(h: float, low: float, high: float) -> Said:
+        left = np.array([low, (low + high) / 2, high])
+        return said(h, due_s=(h + left) * H, hours_left=left)
+
+    looks = [look(h, 150.0 - h + off, 150.0 - h + off + 20.0) for h, off in ((20, -10), (50, -10), (80, 5))]
+    looks += [look(110, 60, 90), look(160, 10, 20)]  # beyond its end nothing is left to hold
+    looks += [look(h, 690.0 - h, 710.0 - h) for h in range(210, 690, 40)]
+    found = score(machine(two), looks, DIFFICULTY).any_day
+    assert [r["inside"] for r in found] == [0.5, 1.0]
+    assert [r["left_inside"] for r in found] == [0.5, 1.0]
 
 
 def test_the_horizon_is_the_time_before_the_end_from_which_every_look_is_near() -> None:
@@ -141,7 +171,7 @@ def test_the_bootstrap_interval_is_that_of_the_mean_of_machines() -> None:
 
 def test_a_goal_is_reached_or_not_by_the_value_and_no_number_is_no_verdict() -> None:
     good = {"found": 1.0, "began": "new", "late_days": 3.0}
-    nothing: dict[str, Any] = {"caught": [], "dates": [], "horizons": []}
+    nothing: dict[str, Any] = {"caught": [], "dates": [], "any_day": [], "horizons": []}
     scores = [
         Score(years=1.0, recalled=[good], precise=[{"right": 0.0, "word": 1.0}], alarms=[{}, {}], **nothing)
         for _ in range(3)
