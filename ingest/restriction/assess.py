@@ -406,7 +406,9 @@ def _tell(
             kind=kind,
             believed=believed,
         )
-        low, clean_pa, said = _too_low(series, believed, cuts, kind_clean_pa)
+        low, clean_pa, said = _too_low(
+            series, believed, cuts, kind_clean_pa, by_speed=measured.reference.by_speed
+        )
         below = said or below
         if not np.any(low & believed):
             break
@@ -420,6 +422,8 @@ def _too_low(
     believed: BoolArray,
     cuts: Sequence[tuple[Edge | None, Life]],
     kind_clean_pa: float | None,
+    *,
+    by_speed: bool,
 ) -> tuple[BoolArray, float | None, list[Suspicion]]:
     """Rows below what an element has, in any life; clean level and suspicion of the running one."""
     rows = [edge.row if edge is not None else 0 for edge, _ in cuts]
@@ -438,7 +442,7 @@ def _too_low(
             # In use when first seen, and nothing to compare with: its first level may be twice a clean one.
             known = np.isfinite(life.terminal_pa)
             bound_pa = min(clean_pa, SAFELY_CLEAN_SHARE * life.terminal_pa) if known else None
-        low[first:last], said = below_clean(mine, believed[first:last], bound_pa)
+        low[first:last], said = below_clean(mine, believed[first:last], bound_pa, by_speed=by_speed)
         if whole:
             earlier.append(life)
     return low, clean_pa, said

@@ -36,7 +36,8 @@ CLIMB_ROWS = 12  # hours spent between the two levels on the way up; a wet spell
 CLEANED_PART = 0.2  # of the rise that stays: new elements differ by less (field: 2.8 to 4.1 mbar of 8)
 APART_ROWS = 48  # two falls within two days of work are one,
 SOON_ROWS = 12  # unless the second, at least a shift later, comes to lie clearly lower
-BACK_ROWS, BACK_SHARE = 120, 0.75  # a light week is over by then; of the level before
+BACK_ROWS, BACK_SHARE = 120, 0.75  # a light week is over by then; of the level before,
+BACK_WAY = 0.6  # and of the way back to it
 SHIFT_ROWS, ABRUPT_FALL = 8, 0.13  # an element that loads fast is back within AFTER_ROWS
 JUMP_ROWS, JUMP_SHARE = 4, 0.45  # of the fall (chosen)
 UNSEEN_RISE = 0.3  # of the fall: hours left out in which the level rose that far were loading
@@ -84,14 +85,17 @@ def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: 
     following = _following(level, HIGH_PART)
     fall = 1.0 - following / _preceding(level, LOW_PART, BEFORE_ROWS)
     deep = 1.0 - following / _preceding(level, 0.5, RECENT_ROWS)
-    least = max(LEAST_FALL, WANDER_TIMES * _wander(level))
+    wander = WANDER_TIMES * _wander(level)
+    least = max(LEAST_FALL, wander if by_work else min(wander, DEEP_FALL))
     found: list[_Fall] = []
 
     def since() -> int:
         return found[-1].row if found else 0
 
     def take(row: int, whole: bool) -> None:
-        if not (by_work and _came_back(level, _judged(level, row, since(), n, whole=whole))):
+        if not (
+            by_work and _came_back(level, missing, _judged(level, missing, row, since(), n, whole=whole))
+        ):
             found.append(_Fall(row, since(), whole))
 
     runs = _runs((fall >= least) | (deep >= max(least, DEEP_FALL)))
@@ -117,7 +121,10 @@ def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: 
             take(again, True)
     ends = [*(fall.row for fall in found), n][1:]
     return _labelled(
-        [_judged(level, f.row, f.since, end, whole=f.whole) for f, end in zip(found, ends, strict=True)]
+        [
+            _judged(level, missing, f.row, f.since, end, whole=f.whole)
+            for f, end in zip(found, ends, strict=True)
+        ]
     )
 
 
@@ -146,11 +153,17 @@ def _fall_again(level: FloatArray, following: FloatArray, since: int, last: int)
     return _best_split(level, int(rows[runs[0][0]]), int(rows[runs[0][1]])) if runs else None
 
 
-def _came_back(level: FloatArray, change: Change) -> bool:
-    """From one shift to the next most of the way back: light work ended, nothing was changed."""
+def _came_back(level: FloatArray, unseen: IntArray, change: Change) -> bool:
+    """
+    From one shift to the next most of the way back: light work ended, nothing was changed.
+
+    Where a shift or more was left out between, the element may have loaded in it.
+    """
+    back = max(BACK_SHARE * change.before, change.after + BACK_WAY * (change.before - change.after))
     for row in range(change.row + AFTER_ROWS, min(change.row + BACK_ROWS, len(level) - SOON_ROWS)):
         now, was = middle(level[row : row + SOON_ROWS]), middle(level[row - SOON_ROWS : row])
-        if now >= BACK_SHARE * change.before and was <= change.after + BACK_SHARE * (now - change.after) / 2:
+        at_once = was <= change.after + BACK_SHARE * (now - change.after) / 2
+        if now >= back and at_once and np.sum(unseen[row - SOON_ROWS : row + SOON_ROWS]) < SHIFT_ROWS:
             return True
     return False
 
@@ -207,9 +220,7 @@ def _climbed(level: FloatArray, unseen: IntArray, row: int, since: int, after_ro
     high = middle(level[max(since, row - min(RECENT_ROWS, after_rows)) : row])
     low = middle(level[row : row + after_rows])
     first = max(since, row - BEFORE_ROWS)
-    past = level[first:row]
-    moved = np.diff(past, prepend=past[:1]) > UNSEEN_RISE * (high - low)
-    return int(np.sum(_amid(past, low, high)) + np.sum(unseen[first:row][moved])) >= CLIMB_ROWS
+    return _hours_between(level[first:row], unseen[first:row], low, high) >= CLIMB_ROWS
 
 
 def _jumped_up(level: FloatArray, row: int, since: int) -> bool:
@@ -228,9 +239,19 @@ def _jumped_up(level: FloatArray, row: int, since: int) -> bool:
     return False
 
 
-def _loads_again(later: FloatArray, before: float, after: float) -> bool:
+def _loads_again(later: FloatArray, unseen: IntArray, before: float, after: float) -> bool:
     """The level comes back hour by hour, as a cleaned element loads; light work ends from one to the next."""
-    return int(np.sum(_amid(later, after, before))) >= CLIMB_ROWS
+    return _hours_between(later, unseen, after, before) >= CLIMB_ROWS
+
+
+def _hours_between(level: FloatArray, unseen: IntArray, low: float, high: float) -> int:
+    """
+    Hours spent between two levels; those left out count where the level had risen in them.
+
+    unseen : operating hours left out before each row.
+    """
+    moved = np.diff(level, prepend=level[:1]) > UNSEEN_RISE * (high - low)
+    return int(np.sum(_amid(level, low, high)) + np.sum(unseen[moved]))
 
 
 def _amid(level: FloatArray, low: float, high: float) -> BoolArray:
@@ -311,7 +332,7 @@ def spreads(values: FloatArray) -> FloatArray:
     return np.array(total)
 
 
-def _judged(level: FloatArray, row: int, since: int, end: int, *, whole: bool) -> Change:
+def _judged(level: FloatArray, unseen: IntArray, row: int, since: int, end: int, *, whole: bool) -> Change:
     """
     A fall with how sure it is.
 
@@ -329,6 +350,7 @@ def _judged(level: FloatArray, row: int, since: int, end: int, *, whole: bool) -
     if len(later) < SUSTAINED_ROWS - AFTER_ROWS:
         sure = "medium"
     else:
+        gaps = unseen[row + AFTER_ROWS : row + SUSTAINED_ROWS]
         stayed = middle(later) < base - 0.5 * (base - after)
-        sure = "high" if stayed or (whole and _loads_again(later, before, after)) else "low"
+        sure = "high" if stayed or (whole and _loads_again(later, gaps, before, after)) else "low"
     return Change(row, before, after, sure, "change")

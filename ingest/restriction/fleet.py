@@ -21,6 +21,7 @@ from .nearby import Nearby, collect_nearby
 
 FLEET_VERSION = 2
 USUAL_LIFE_H = 500.0  # operating hours; speaks until a fleet or the life itself does (common practice)
+LEAST_CLEAN_LIVES = 3  # one alone may have been told from a torn element
 MAX_ROWS_PER_LIFE = 400  # a curve has no finer detail than that; keeps a snapshot of 1000 lives at some MB
 
 
@@ -50,7 +51,9 @@ class FleetKnowledge:
         for life in self.lives:
             if life.from_new and (early_pa := life.early_pa) is not None:
                 found.setdefault(life.kind, []).append(early_pa / life.terminal_pa)
-        return {kind: float(np.median(shares)) for kind, shares in found.items()}
+        return {
+            k: float(np.median(shares)) for k, shares in found.items() if len(shares) >= LEAST_CLEAN_LIVES
+        }
 
     def as_record(self) -> dict[str, Any]:
         """A plain dict for JSON, with its version; fits the forecaster, which goes along."""

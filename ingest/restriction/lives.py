@@ -146,7 +146,8 @@ def find_edges(
         least = ENVELOPE_NEW if envelope else NEW_RANGE[0]
         if not _is_element(change, clean, terminal_pa, least=least):
             continue
-        likely = _cleaned_or_changed(level, change, clean)
+        following = changes[number + 1].row if number + 1 < len(changes) else len(level)
+        likely = _cleaned_or_changed(level[:following], change, clean)
         edges.append(Edge(row, float(series.hour_s[row]), False, change.sure, likely))
         own_pa = change.after if likely == "change" else None
     return sorted(edges, key=lambda edge: (edge.row, edge.at_s))
@@ -167,7 +168,8 @@ def _clean_range(
     from a clean level has that one to stand against.
     """
     floor_pa = 0.0 if terminal_pa is None else NO_ELEMENT_SHARE * terminal_pa
-    levels = sorted(c.after for c in others if c.sure == "high" and c.after >= floor_pa)
+    sure = [c for c in others if c.sure == "high" and c.after >= floor_pa]
+    levels = sorted(c.after for c in sure if c.likely == "change") or sorted(c.after for c in sure)
     alone = len(levels) < 2
     if usual_clean_pa is not None:
         levels = sorted([*levels, usual_clean_pa])

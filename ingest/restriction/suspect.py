@@ -43,10 +43,10 @@ AMBIENT_ROWS = 24
 DIFFER_ENTER, DIFFER_LEAVE = 0.12, 0.08  # of the mean restriction of the hour,
 DIFFER_PA = 75.0  # beyond the zeros of two sensors
 
-BELOW_ENTER, BELOW_LEAVE = 0.6, 0.75  # of the clean level; nothing honest halves it
-BELOW_WORK_ENTER, BELOW_WORK_LEAVE = 0.42, 0.55  # without a flow proxy: light work lowers the level too,
-BELOW_WORK_ROWS = 12  # and does so for a shift
-BELOW_ROWS = 3  # dust reaches the engine: this one is said soon
+#: Below the clean level: bounds as shares of it, and hours, by what stands for the flow. Nothing honest
+#: halves it where the flow is known, and dust reaches the engine: that is said soon. Light work lowers it a
+#: little by engine speed alone, and more, for two shifts, without a flow proxy.
+BELOW = {"flow": (0.6, 0.75, 3), "speed": (0.5, 0.75, 3), "none": (0.42, 0.55, 20)}
 
 #: Pa. Source: NIST SP 811 (2008) B.8; the inch and millimetre of water are the conventional ones.
 GAUGE_UNITS: Mapping[str, float] = {
@@ -208,7 +208,7 @@ def ambient_misfit(table: Summaries, nearby: Misfit | None) -> list[Suspicion]:
 
 
 def below_clean(
-    series: HourlyRestriction, believed: BoolArray, clean_pa: float | None
+    series: HourlyRestriction, believed: BoolArray, clean_pa: float | None, *, by_speed: bool
 ) -> tuple[BoolArray, list[Suspicion]]:
     """
     Rows of one life at which the level lies below what an element has, and what its newest say.
@@ -220,8 +220,7 @@ def below_clean(
     if clean_pa is None or clean_pa <= 0 or len(place) == 0:
         return low, []
     by_work = bool(np.all(np.isnan(series.flow_ratio)))
-    rows = BELOW_WORK_ROWS if by_work else BELOW_ROWS
-    low_at, high_at = (BELOW_WORK_ENTER, BELOW_WORK_LEAVE) if by_work else (BELOW_ENTER, BELOW_LEAVE)
+    low_at, high_at, rows = BELOW["none" if by_work else "speed" if by_speed else "flow"]
     level = series.restriction_pa[place]
     if not np.any(level < low_at * clean_pa):  # nor is any median, then
         return low, []

@@ -164,3 +164,38 @@ def test_the_end_of_a_wet_spell_that_began_at_once_is_no_change():
     level = loading(600, clean=3.0, end=4.0)
     level[400:480] *= np.linspace(1.45, 1.5, 80)
     assert find_changes(level) == []
+
+
+def left_out_after_a_change(hours: int) -> tuple[np.ndarray, np.ndarray]:
+    """Four shifts after a change, then `hours` not fit to judge by, in which the new element loaded up."""
+    worn, loaded = loading(400, clean=3.0, end=6.0), np.linspace(6.0, 7.5, 120)
+    level = np.concatenate((worn, loading(36, clean=3.0, end=3.1, seed=2), loaded))
+    unseen = np.zeros(len(level), dtype=np.int64)
+    unseen[436] = hours
+    return level, unseen
+
+
+@pytest.mark.parametrize("by_work", [False, True])
+def test_an_element_that_loaded_in_hours_left_out_was_changed_all_the_same(by_work):
+    level, unseen = left_out_after_a_change(90)
+    [change] = find_changes(level, unseen=unseen, by_work=by_work)
+    assert (change.row, change.sure) == (pytest.approx(400, abs=2), "high")
+    as_one = find_changes(level, by_work=by_work)  # from one hour to the next: something came off, and back
+    assert [change.sure for change in as_one] == ([] if by_work else ["low"])
+
+
+def test_a_machine_whose_elements_last_ninety_hours_has_each_of_them_found():
+    """Its climbs and falls are no wander."""
+    lives = [
+        loading(90, clean=2.0, end=rng_end, seed=n) for n, rng_end in enumerate([3.2, 4.6, 3.4, 5.0] * 5)
+    ]
+    found = find_changes(np.concatenate(lives))
+    assert [change.row for change in found] == pytest.approx(np.arange(90, 1800, 90), abs=2)
+
+
+def test_without_a_flow_proxy_a_shallow_fall_did_not_come_back_by_noise():
+    """A fall by a quarter: three quarters of the level before is where it came to."""
+    level = np.concatenate((loading(400, clean=3.0, end=4.4), loading(300, clean=3.2, end=3.4, seed=3)))
+    level[445:470] *= 1.06
+    [change] = find_changes(level, by_work=True)
+    assert change.row == pytest.approx(400, abs=2)

@@ -173,6 +173,34 @@ def test_a_fall_part_of_the_way_and_a_faster_rise_is_a_cleaned_element_as_likely
     assert found.clean_pa == pytest.approx(1500, rel=0.1)
 
 
+def test_a_cleaned_element_that_is_replaced_within_days_is_not_judged_by_the_next_one() -> None:
+    """Two new ones; the second was cleaned at its end, and a third went in 30 h later."""
+
+    def level(h: np.ndarray) -> np.ndarray:
+        first, second = used(h, life_h=260.0), used(np.maximum(h - 250, 0), life_h=260.0)
+        cleaned, third = 3000.0 + 10.0 * (h - 500), used(np.maximum(h - 530, 0), life_h=400.0)
+        return np.where(h < 250, first, np.where(h < 500, second, np.where(h < 530, cleaned, third)))
+
+    found = assess(measured(120, level))
+    assert [life.began for life in found.lives] == ["first seen", "change", "cleaned", "change"]
+    assert [life.hours for life in found.lives[:3]] == pytest.approx([250, 250, 30], abs=3)
+
+
+def test_a_new_element_is_told_on_a_machine_whose_others_were_mostly_cleaned() -> None:
+    """It comes to lie at half of what the cleaned ones began at, as it should."""
+
+    def level(h: np.ndarray) -> np.ndarray:
+        first, cleaned = used(h % 150, life_h=160.0), used(h % 150 + 130.0, life_h=290.0)
+        new = used(np.maximum(h - 600, 0), life_h=300.0, clean_pa=1200.0)
+        return np.where(h < 300, first, np.where(h < 600, cleaned, new))
+
+    found = assess(measured(95, level))
+    assert len(found.lives) == 5
+    assert found.lives[-1].began == "change"
+    assert found.lives[-1].hours == pytest.approx(160, abs=3)
+    assert found.lives[-1].level_start_pa == pytest.approx(1250, rel=0.1)
+
+
 # ---------------------------------------------------------------- the clean level
 
 
@@ -211,9 +239,11 @@ def test_the_usual_clean_level_is_the_machines_own_and_its_kinds() -> None:
 
 
 def test_a_kind_teaches_the_clean_level_of_a_machine_that_has_shown_none() -> None:
-    known = learn_fleet([life(1500.0, 4000.0), life(1600.0, 4000.0), life(500.0, kind="loader")])
+    graders = [life(level, 4000.0) for level in (1500.0, 1550.0, 1600.0)]
+    known = learn_fleet([*graders, life(500.0, kind="loader")])
     assert known.clean_share("grader") == pytest.approx(1550 / TERMINAL_PA)
     assert known.clean_share("dozer") is None
+    assert known.clean_share("loader") is None  # one life may have been told from a torn element
     readings = measured(20, lambda h: used(h + 200, life_h=400.0))
     alone = assess(readings, fleet=FleetKnowledge(), kind="grader")
     taught = assess(readings, fleet=known, kind="grader")

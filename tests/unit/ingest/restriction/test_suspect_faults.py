@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 
@@ -95,6 +97,20 @@ def test_without_a_flow_proxy_a_light_shift_is_no_torn_element_but_a_tube_off_is
     assert causes(readings(150, level_pa=usual * light, flow=False)) == set()
     off = np.where(np.arange(150) >= 130, 0.1, 1.0)
     assert "below_clean" in causes(readings(150, level_pa=usual * off, flow=False))
+
+
+def test_by_engine_speed_alone_a_light_shift_is_no_torn_element_but_a_deeper_fall_is() -> None:
+    """At the same speed a turbocharged engine takes less air under light load; an air mass flow shows it."""
+
+    def late(factor: float) -> Readings:
+        return readings(150, level_pa=2400.0 * np.where(np.arange(150) >= 130, factor, 1.0))
+
+    def by_speed(given: Readings) -> set[str]:
+        return causes(dataclasses.replace(given, air_mass_flow_kg_s=None))
+
+    assert "below_clean" in causes(late(0.28))
+    assert by_speed(late(0.28)) == set()
+    assert "below_clean" in by_speed(late(0.2))
 
 
 def test_a_moved_zero_does_not_let_a_standing_engine_run_where_the_battery_rests() -> None:
