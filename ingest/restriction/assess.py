@@ -32,7 +32,7 @@ from .lives import (
     tell_lives,
     usual_clean_pa,
 )
-from .prior import Z90, mixture_quantiles
+from .prior import USUAL_CLEAN, Z90, mixture_quantiles
 from .reference import HourlyRestriction, Reference, Zero, at_reference_flow, learn_reference, learn_zero
 from .status import ADVICE, LEVEL_ROWS, PLAN_LEAVE, SILENCE, SUSPECT_ADVICE, is_plan, level_state, smoothed
 from .summary import HOUR_S, BoolArray, FloatArray, HourSummary, Summaries
@@ -50,6 +50,7 @@ from .suspect import (
 RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
 RUNNING_IN_ROWS = 3
 SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (common practice: 0.2 to 0.5)
+OWN_LIVES = 2  # earlier ones from new: with fewer the machine's own clean level is not yet known
 QUIET_S = 2 * HOUR_S  # quieter than that is worth a word
 SILENT_S = {"keyed_off": 14 * DAY_S, "out_of_coverage": 4 * DAY_S, "device_fault": 0.0, "unknown": 2 * DAY_S}
 PLANNING_HORIZON_DAYS = 14.0  # chosen: an element is ordered and a stop is found in two weeks
@@ -438,14 +439,25 @@ def _too_low(
             **{name: getattr(series, name)[first:last] for name in HourlyRestriction.__dataclass_fields__}
         )
         bound_pa = clean_pa
-        if clean_pa is not None and not earlier and not whole and kind_clean_pa is None:
-            # In use when first seen, and nothing to compare with: its first level may be twice a clean one.
-            known = np.isfinite(life.terminal_pa)
-            bound_pa = min(clean_pa, SAFELY_CLEAN_SHARE * life.terminal_pa) if known else None
+        if len(earlier) < OWN_LIVES:
+            told = bool(earlier) or whole or kind_clean_pa is not None
+            bound_pa = _safely_clean_pa(clean_pa, life.terminal_pa, told=told)
         low[first:last], said = below_clean(mine, believed[first:last], bound_pa, by_speed=by_speed)
         if whole:
             earlier.append(life)
     return low, clean_pa, said
+
+
+def _safely_clean_pa(clean_pa: float | None, terminal_pa: float, *, told: bool) -> float | None:
+    """
+    A clean level that is not too high, of a machine that has shown no two elements from new. [Pa]
+
+    What was taken for new may have been cleaned, and one in use when first seen may read twice a clean one.
+    told : a life from new, or the kind, says something of it.
+    """
+    if clean_pa is None or not np.isfinite(terminal_pa):
+        return clean_pa if told else None
+    return min(clean_pa, (USUAL_CLEAN if told else SAFELY_CLEAN_SHARE) * terminal_pa)
 
 
 def _share_used(level_pa: FloatArray, clean_pa: float | None, terminal_pa: float | None) -> FloatArray:

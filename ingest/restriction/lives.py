@@ -26,7 +26,9 @@ CLEAN_PULL_ROWS = 5.0  # the prior counts as that many of those hours: a shift i
 KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own
 ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what the data show
 NEW_RANGE = (0.6, 1.3)  # of the usual clean level; a new element lies within (field: 0.7 to 1.1)
-FASTER = 0.9  # of the time the life before took over the same levels; a cleaned element is quicker
+FASTER = (
+    2.0  # times the life before took over the same levels; a new one begins flat, and takes longer than that
+)
 NO_ELEMENT_SHARE = 0.05  # of terminal: a tube off reads next to nothing; clean elements have 0.1 and more
 SURE_ELEMENT_SHARE = 0.25  # of terminal: what is above is no torn element, however high the last one began
 ENVELOPE_NEW = 0.35  # in place of the lower NEW_RANGE without a flow proxy: the work moves that level too
