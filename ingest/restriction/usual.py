@@ -18,7 +18,7 @@ import numpy as np
 
 from .lives import Life
 from .paths import NUDGE, terminal_row, trace
-from .prior import EVEN_CURVES, SHAPE_SPREAD, USUAL_SPREAD, Usual, Way, ln_life_of, way_of
+from .prior import EVEN_CURVES, SHAPE_SPREAD, USUAL_SPREAD, Z90, Usual, Way, ln_life_of, way_of
 from .summary import FloatArray, IntArray
 
 ROUNDS = 12
@@ -30,6 +30,7 @@ USUAL_LIVES = 1.0  # what is usual before any life counts as that many
 LEAST_TOLD = 0.05  # of a life: keeps the steps bounded where nothing is told
 LEAST_HEARD = 0.5  # lives; a kind of which nothing was heard is known as from half a life
 TAIL = 4.0  # degrees of freedom of Student's distribution: an odd life (a change was missed) counts less
+TAIL_WIDTH = 1.533 / Z90  # 90 % points of that distribution and of the normal one of the same scale
 
 CURVE_LIVES = 2.0  # the even family of curves counts as that many lives
 SLOPE_LIVES = 0.5  # a running life's slope as half a life
@@ -89,9 +90,12 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     heard = np.bincount(kind, told, minlength=len(names))
     beside = np.minimum(heard.sum() - heard, KIND_PULL_LIVES)  # what the other kinds told of this one
 
+    learned = len(lives) / (len(lives) + PRIOR_LIVES)  # share of the spread that lives, and not the prior, told
+
     def usual_of(middle: float, of_lives: float, apart: float = 0.0) -> Usual:
-        unsure = fit.spread / np.sqrt(max(of_lives, LEAST_HEARD))
-        spread = float(np.sqrt(fit.spread**2 + unsure**2 + apart**2))
+        within = TAIL_WIDTH**learned * fit.spread
+        unsure = within / np.sqrt(max(of_lives, LEAST_HEARD))
+        spread = float(np.sqrt(within**2 + unsure**2 + apart**2))
         return Usual(float(np.exp(middle)), spread, curves, shape_spread)
 
     lengths = Lengths(
