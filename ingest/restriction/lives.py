@@ -26,9 +26,7 @@ CLEAN_PULL_ROWS = 5.0  # the prior counts as that many of those hours: a shift i
 KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own
 ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what the data show
 NEW_RANGE = (0.6, 1.3)  # of the usual clean level; a new element lies within (field: 0.7 to 1.1)
-FASTER = (
-    2.0  # times the life before took over the same levels; a new one begins flat, and takes longer than that
-)
+SLOWER = 2.0  # times the life before took over the same levels: a new element begins flat and takes longer
 NO_ELEMENT_SHARE = 0.05  # of terminal: a tube off reads next to nothing; clean elements have 0.1 and more
 SURE_ELEMENT_SHARE = 0.25  # of terminal: what is above is no torn element, however high the last one began
 ENVELOPE_NEW = 0.35  # in place of the lower NEW_RANGE without a flow proxy: the work moves that level too
@@ -208,7 +206,7 @@ def _is_element(
 
 def _cleaned_or_changed(level: FloatArray, change: Change, clean: tuple[float, float] | None) -> str:
     """
-    A fall part of the way is a cleaned element if the level rises faster after than it did before.
+    A fall part of the way is a cleaned element unless the level rises far more slowly after than before.
 
     As long as too little of the rise is seen, the part of the way alone decides.
     """
@@ -219,7 +217,7 @@ def _cleaned_or_changed(level: FloatArray, change: Change, clean: tuple[float, f
     lows = np.flatnonzero(level[: change.row] <= low)
     before = None if len(lows) == 0 else _rows_up(level[lows[-1] : change.row], low, high)
     after = _rows_up(level[change.row :], low, high)
-    return "cleaned" if before is None or after is None or after < FASTER * before else "change"
+    return "cleaned" if before is None or after is None or after < SLOWER * before else "change"
 
 
 def _rows_up(level: FloatArray, low: float, high: float) -> int | None:

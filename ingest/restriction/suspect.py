@@ -34,10 +34,8 @@ QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no level t
 ZERO_ENTER, ZERO_LEAVE = 0.05, 0.03  # of terminal,
 ZERO_RANGE_PA = (150.0, 400.0)  # within these: a sensor's own drift is below the first (common practice)
 
-AMBIENT_ENTER_PA, AMBIENT_LEAVE_PA = (
-    6_000.0,
-    4_500.0,
-)  # weather at one place swings by 3 kPa (common practice)
+#: weather at one place swings by 3 kPa (common practice)
+AMBIENT_ENTER_PA, AMBIENT_LEAVE_PA = 6_000.0, 4_500.0
 AMBIENT_ROWS = 24
 
 DIFFER_ENTER, DIFFER_LEAVE = 0.12, 0.08  # of the mean restriction of the hour,
