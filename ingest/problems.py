@@ -58,6 +58,7 @@ TITLES: Mapping[str, str] = {
     "unknown_entry": "Unknown quarantine entry",
     "unknown_amendment": "Unknown amendment",
     "unknown_webhook": "Unknown webhook",
+    "unknown_element_change": "Unknown element change",
     "too_many_webhooks": "Too many webhooks",
     "not_undoable": "The amendment cannot be undone now",
     "change_does_not_fit": "The change does not fit the readings",

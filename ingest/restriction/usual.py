@@ -89,11 +89,12 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     told = np.maximum(1.0 - doubt / fit.spread**2, 0.0)  # of each life: 1 = its length is known
     heard = np.bincount(kind, told, minlength=len(names))
     beside = np.minimum(heard.sum() - heard, KIND_PULL_LIVES)  # what the other kinds told of this one
+    before_lives = 0.0 if before is None else USUAL_LIVES
     learned = len(lives) / (len(lives) + PRIOR_LIVES)  # share of the spread that the prior did not tell
 
     def usual_of(middle: float, of_lives: float, apart: float = 0.0) -> Usual:
         within = TAIL_WIDTH**learned * fit.spread
-        unsure = within / np.sqrt(max(of_lives, LEAST_HEARD))
+        unsure = within / np.sqrt(max(of_lives + before_lives, LEAST_HEARD))
         spread = float(np.sqrt(within**2 + unsure**2 + apart**2))
         return Usual(float(np.exp(middle)), spread, curves, shape_spread)
 

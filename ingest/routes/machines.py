@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Request, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 from pydantic import Field
 
 from gateway.units import QUANTITIES, accepts, suggest_unit, to_si
@@ -211,6 +211,36 @@ def get_changes(
     """The element changes entered for a housing, in time order."""
     with resources.reading() as connection:
         return _changes(connection, machine, find_housing(connection, key, machine, housing))
+
+
+@router.delete(
+    "/v1/machines/{machine}/element-changes",
+    summary="Take an element change back",
+    response_model=ChangesAnswer,
+    responses=problems(404),
+)
+def delete_change(
+    machine: PathName,
+    changed_at: Annotated[At, Query(description="as it was entered")],
+    resources: R,
+    key: Annotated[Key, Depends(needs("changes:write"))],
+    housing: Name = DEFAULT_HOUSING,
+) -> dict[str, Any]:
+    """Take back an element change entered by mistake. The audit keeps what was entered, and by whom."""
+    changed_us = us(changed_at)
+    assert changed_us is not None
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        found = find_housing(connection, key, machine, housing)
+        change = fleet.take_change_back(connection, found.id, changed_us)
+        if change is None:
+            raise NotFound("element change", changed_at, code="unknown_element_change")
+        entered = f"entered {text(change.entered_us)} by {change.who}"
+        what = f"{machine} {housing} {text(changed_us)} {entered}: {change.note}"
+        fleet.note(connection, key.owner_id, resources.clock(), key.handle, "element_change_taken_back", what)
+        return _changes(connection, machine, found)
+
+    return resources.writer.call(save)
 
 
 # ---------------------------------------------------------------- what is seen, and how it is shown

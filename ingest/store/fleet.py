@@ -322,6 +322,14 @@ def put_change(connection: sa.Connection, housing_id: int, change: Change) -> bo
     return bool(result.rowcount)
 
 
+def take_change_back(connection: sa.Connection, housing_id: int, changed_us: int) -> Change | None:
+    """Remove an element change entered for an instant, and say what it was; None if there is none."""
+    here = (element_changes.c.housing_id == housing_id) & (element_changes.c.changed_us == changed_us)
+    row = connection.execute(sa.select(*(element_changes.c[f] for f in Change._fields)).where(here)).first()
+    connection.execute(sa.delete(element_changes).where(here))
+    return None if row is None else Change(*row)
+
+
 def changes_of(connection: sa.Connection, housing_id: int) -> list[Change]:
     """Element changes entered for a housing, in time order."""
     query = sa.select(*(element_changes.c[f] for f in Change._fields))

@@ -33,6 +33,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/machines/{machine}/terminal-restriction"): WATCHERS,
     ("POST", "/v1/machines/{machine}/element-changes"): STAFF,
     ("GET", "/v1/machines/{machine}/element-changes"): WATCHERS,
+    ("DELETE", "/v1/machines/{machine}/element-changes"): STAFF,
     ("GET", "/v1/machines/{machine}/restriction"): WATCHERS,
     ("GET", "/v1/machines/{machine}/readings"): WATCHERS,
     ("GET", "/v1/devices/{device}/readings"): WATCHERS,
@@ -117,6 +118,10 @@ BODIES: dict[str, dict[str, Any]] = {
     "/v1/webhooks": {"url": "https://shop.example/hook", "types": ["cleanside.state.changed"]},
     "/v1/webhooks/{webhook}/replays": {},
 }
+#: what a route must be asked with
+QUERIES: dict[tuple[str, str], dict[str, str]] = {
+    ("DELETE", "/v1/machines/{machine}/element-changes"): BODIES["/v1/machines/{machine}/element-changes"],
+}
 
 
 @pytest.fixture
@@ -127,6 +132,8 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
         running.send(batch(1, [3.0]))
         running.send(batch(900, [900.0]))
         running.send(batch(2, [3.0], gateway=A_CORRECTION))
+        changes = "/v1/machines/{machine}/element-changes"
+        assert running.post(changes.format(machine="grader-07"), BODIES[changes]).status_code == 200
         assert running.post("/v1/webhooks", BODIES["/v1/webhooks"]).status_code == 201
         assert running.post("/v1/enrolments", BODIES["/v1/enrolments"]).status_code == 201
         assert running.post("/v1/transfers", BODIES["/v1/transfers"]).status_code == 201
@@ -148,7 +155,7 @@ def ask(api: Api, method: str, path: str, key: str | None) -> Any:
     filled = re.sub(r"{(\w+)}", lambda m: names[m[1]], path)
     if method == "POST":
         return api.post(filled, BODIES[path], key=key)
-    return api.request(method, filled, key=key)
+    return api.request(method, filled, key=key, params=QUERIES.get((method, path), {}))
 
 
 def test_every_route_stands_in_the_table() -> None:

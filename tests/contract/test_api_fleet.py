@@ -281,6 +281,30 @@ def test_an_entered_element_change_starts_a_new_life(api: Api) -> None:
     assert len(again.json()["element_changes"]) == 1
 
 
+def test_an_element_change_entered_by_mistake_is_taken_back(api: Api) -> None:
+    """What it did to the figures goes with it; what was entered stays in the audit."""
+    api.register()
+    api.clock.now_us = parse_instant(START).us + 61 * HOUR_S * 1_000_000
+    api.send(working_hours(60))
+    api.analyse()
+    before = restriction(api)
+    change = {"changed_at": "2026-02-21T06:00:00Z", "note": "meant loader-02"}
+    path = "/v1/machines/grader-07/element-changes"
+    api.post(path, change, key="planner")
+    assert restriction(api)["life_hours"] == pytest.approx(36, abs=1)
+    one_off = api.request("DELETE", path, params={"changed_at": "2026-02-21T06:00:01Z"})
+    assert one_off.status_code == 404
+    assert "2026-02-21T06:00:01Z" in one_off.json()["detail"]
+    back = api.request("DELETE", path, params={"changed_at": "2026-02-21T08:00:00+02:00"})
+    assert back.json()["element_changes"] == []
+    assert restriction(api) == before
+    assert api.request("DELETE", path, params={"changed_at": change["changed_at"]}).status_code == 404
+    with api.resources.reading() as connection:
+        kinds = sa.text("SELECT detail FROM audit WHERE what = 'element_change_taken_back'")
+        [detail] = connection.execute(kinds).scalars()
+    assert "meant loader-02" in detail
+
+
 def test_a_device_that_moves_takes_its_readings_by_their_time(api: Api) -> None:
     """Readings follow the time they were taken, also those that come after the move was entered."""
     api.register()

@@ -28,6 +28,8 @@ from tests.support.serving import Api, batch, bearer, in_process
 
 Route = tuple[str, str]
 
+CHANGED_AT = "2026-02-14T06:00:00Z"
+
 #: route -> (query, body) of a request in which each object stands as {kind}
 REQUESTS: dict[Route, tuple[dict[str, str], Any]] = {
     ("POST", "/v1/readings"): (
@@ -44,6 +46,10 @@ REQUESTS: dict[Route, tuple[dict[str, str], Any]] = {
         {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"},
     ),
     ("GET", "/v1/machines/{machine}/element-changes"): ({"housing": "{housing}"}, None),
+    ("DELETE", "/v1/machines/{machine}/element-changes"): (
+        {"changed_at": CHANGED_AT, "housing": "{housing}"},
+        None,
+    ),
     ("GET", "/v1/machines/{machine}/restriction"): ({"housing": "{housing}"}, None),
     ("GET", "/v1/machines/{machine}/readings"): ({"housing": "{housing}"}, None),
     ("POST", "/v1/machines/{machine}/prices"): (
@@ -243,6 +249,12 @@ def world(request: pytest.FixtureRequest, template: Template, tmp_path: Path) ->
         yield World(api, template.plateau, template.quarry)
 
 
+def enter_change(api: Api, admin: str, machine: str, housing: str) -> None:
+    """Enter the element change that `REQUESTS` take back."""
+    body = {"changed_at": CHANGED_AT, "housing": housing}
+    assert api.post(f"/v1/machines/{machine}/element-changes", body, key=admin).status_code == 200
+
+
 def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fleet:
     device, other = f"{machine}-intake", f"{machine}-other-intake"
     for name, where in ((device, machine), (other, f"{machine}-other")):
@@ -261,6 +273,7 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     entry = api.get("/v1/quarantine", key=admin).json()["entries"][0]["entry"]
     amended = api.post("/v1/quarantine/amendments", {"entries": [entry]}, key=admin)
     assert amended.status_code == 200
+    enter_change(api, admin, machine, housing)
     names = {"machine": machine, "housing": housing, "device": device, "stream": stream}
     names |= {"handle": handles["planner"], "entry": entry}
     names |= {
@@ -451,6 +464,8 @@ def test_with_its_own_names_each_role_of_the_table_gets_through(world: World, ro
     else:
         names = world.quarry.names
     for role in sorted(ALLOWED[route] or ()):
+        if route == ("DELETE", "/v1/machines/{machine}/element-changes"):  # the role before took it back
+            enter_change(world.api, "quarry admin", names["machine"], names["housing"])
         response = request(world.api, route, world.quarry.tokens[role], names)
         undone_before = route[1].endswith("/undo") and response.status_code == 409
         taken = route == ("POST", "/v1/devices") and response.status_code == 409

@@ -143,6 +143,9 @@ def _of_the_machine(ask: Any, limit: dict[str, Any]) -> None:
     change = {"changed_at": "2026-02-20T05:30:00Z", "housing": "main", "note": "with the 500 h service"}
     ask("POST", f"{of_it}/element-changes", change, machine=MACHINE)
     ask("GET", f"{of_it}/element-changes", machine=MACHINE)
+    mistaken = {**change, "changed_at": "2026-02-21T05:30:00Z", "note": "entered a day late"}
+    ask("POST", f"{of_it}/element-changes", mistaken, machine=MACHINE)
+    ask("DELETE", f"{of_it}/element-changes", machine=MACHINE, changed_at=mistaken["changed_at"])
     prices = {"currency": "EUR", "fuel_l_per_h": 18.0, "fuel_price_per_l": 1.45, "element_price": 140.0}
     ask("POST", f"{of_it}/prices", prices, machine=MACHINE)
     ask("GET", f"{of_it}/waiting", machine=MACHINE)
