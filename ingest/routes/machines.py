@@ -234,7 +234,8 @@ def delete_change(
         found = find_housing(connection, key, machine, housing)
         change = fleet.take_change_back(connection, found.id, changed_us)
         if change is None:
-            raise NotFound("element change", changed_at, code="unknown_element_change")
+            detail = f"no element change at {changed_at} is entered for {machine}, housing {housing}"
+            raise Refused(404, "unknown_element_change", detail)
         entered = f"entered {text(change.entered_us)} by {change.who}"
         what = f"{machine} {housing} {text(changed_us)} {entered}: {change.note}"
         fleet.note(connection, key.owner_id, resources.clock(), key.handle, "element_change_taken_back", what)
