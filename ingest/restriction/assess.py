@@ -32,7 +32,7 @@ from .lives import (
     tell_lives,
     usual_clean_pa,
 )
-from .prior import USUAL_CLEAN, Z90, mixture_quantiles
+from .prior import Z90, mixture_quantiles
 from .reference import HourlyRestriction, Reference, Zero, at_reference_flow, learn_reference, learn_zero
 from .status import ADVICE, LEVEL_ROWS, PLAN_LEAVE, SILENCE, SUSPECT_ADVICE, is_plan, level_state, smoothed
 from .summary import HOUR_S, BoolArray, FloatArray, HourSummary, Summaries
@@ -50,6 +50,7 @@ from .suspect import (
 RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
 RUNNING_IN_ROWS = 3
 SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (common practice: 0.2 to 0.5)
+LIKELY_CLEAN_SHARE = 0.35  # of terminal; few are less clean
 OWN_LIVES = 2  # earlier ones from new: with fewer the machine's own clean level is not yet known
 QUIET_S = 2 * HOUR_S  # quieter than that is worth a word
 SILENT_S = {"keyed_off": 14 * DAY_S, "out_of_coverage": 4 * DAY_S, "device_fault": 0.0, "unknown": 2 * DAY_S}
@@ -457,7 +458,7 @@ def _safely_clean_pa(clean_pa: float | None, terminal_pa: float, *, told: bool) 
     """
     if clean_pa is None or not np.isfinite(terminal_pa):
         return clean_pa if told else None
-    return min(clean_pa, (USUAL_CLEAN if told else SAFELY_CLEAN_SHARE) * terminal_pa)
+    return min(clean_pa, (LIKELY_CLEAN_SHARE if told else SAFELY_CLEAN_SHARE) * terminal_pa)
 
 
 def _share_used(level_pa: FloatArray, clean_pa: float | None, terminal_pa: float | None) -> FloatArray:

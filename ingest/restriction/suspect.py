@@ -43,8 +43,8 @@ DIFFER_PA = 75.0  # beyond the zeros of two sensors
 
 #: Below the clean level: bounds as shares of it, and hours, by what stands for the flow. Nothing honest
 #: halves it where the flow is known, and dust reaches the engine: that is said soon. Light work lowers it a
-#: little by engine speed alone, and more, for two shifts, without a flow proxy.
-BELOW = {"flow": (0.6, 0.75, 3), "speed": (0.5, 0.75, 3), "none": (0.38, 0.55, 20)}
+#: little by engine speed alone, and more, for a shift or two, without a flow proxy.
+BELOW = {"flow": (0.6, 0.75, 3), "speed": (0.5, 0.75, 3), "none": (0.42, 0.55, 16)}
 
 #: Pa. Source: NIST SP 811 (2008) B.8; the inch and millimetre of water are the conventional ones.
 GAUGE_UNITS: Mapping[str, float] = {
