@@ -86,6 +86,7 @@ def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: 
     fall = 1.0 - following / _preceding(level, LOW_PART, BEFORE_ROWS)
     deep = 1.0 - following / _preceding(level, 0.5, RECENT_ROWS)
     wander = WANDER_TIMES * _wander(level)
+    # The climbs and falls of lives of 90 hours look like wander too: with a flow proxy a deep fall is enough.
     least = max(LEAST_FALL, wander if by_work else min(wander, DEEP_FALL))
     found: list[_Fall] = []
 
@@ -93,9 +94,8 @@ def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: 
         return found[-1].row if found else 0
 
     def take(row: int, whole: bool) -> None:
-        if not (
-            by_work and _came_back(level, missing, _judged(level, missing, row, since(), n, whole=whole))
-        ):
+        change = _judged(level, missing, row, since(), n, whole=whole) if by_work else None
+        if change is None or not _came_back(level, missing, change):
             found.append(_Fall(row, since(), whole))
 
     runs = _runs((fall >= least) | (deep >= max(least, DEEP_FALL)))

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -63,7 +64,7 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     lives : at least one, each of two rows or more that are some time apart.
     usual_life_h : what elements last where nothing was learned yet; None = nothing is known. [h]
     """
-    seen = [_Seen(life, life.restriction_pa / life.terminal_pa) for life in lives]
+    seen = [_Seen(life) for life in lives]
     whole = [one for one in seen if one.is_whole]
     running = [one.last_way(SHAPE_SPREAD) for one in seen if one.life.from_new and not one.life.complete]
     curves, shape_spread = _curves(whole, running)
@@ -77,8 +78,8 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
         ]
     )
     doubt, left_h = np.zeros(len(lives)), np.zeros(len(lives))
-    before = None if usual_life_h is None else float(np.log(usual_life_h))
-    middle = float(ln_life.mean()) if before is None or whole else before
+    before = _NOTHING_BEFORE if usual_life_h is None else _Before(float(np.log(usual_life_h)), USUAL_LIVES)
+    middle = before.ln_life if before.lives and not whole else float(ln_life.mean())
     fit = _Fit(np.full(len(names), middle), middle, 0.0, USUAL_SPREAD)
     for _ in range(ROUNDS):
         for i, way in enumerate(ways):
@@ -89,12 +90,11 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     told = np.maximum(1.0 - doubt / fit.spread**2, 0.0)  # of each life: 1 = its length is known
     heard = np.bincount(kind, told, minlength=len(names))
     beside = np.minimum(heard.sum() - heard, KIND_PULL_LIVES)  # what the other kinds told of this one
-    before_lives = 0.0 if before is None else USUAL_LIVES
     learned = len(lives) / (len(lives) + PRIOR_LIVES)  # share of the spread that the prior did not tell
 
     def usual_of(middle: float, of_lives: float, apart: float = 0.0) -> Usual:
         within = TAIL_WIDTH**learned * fit.spread
-        unsure = within / np.sqrt(max(of_lives + before_lives, LEAST_HEARD))
+        unsure = within / np.sqrt(max(of_lives + before.lives, LEAST_HEARD))
         spread = float(np.sqrt(within**2 + unsure**2 + apart**2))
         return Usual(float(np.exp(middle)), spread, curves, shape_spread)
 
@@ -109,11 +109,11 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
 class _Seen:
     """A life with its path."""
 
-    def __init__(self, life: Life, share: FloatArray) -> None:
+    def __init__(self, life: Life) -> None:
         self.life = life
         self.is_whole = life.complete and life.from_new
-        self._share = share
-        self._path = trace(life.hours, share)
+        self._share = life.restriction_pa / life.terminal_pa
+        self._path = trace(life.hours, self._share)
         #: hours up to terminal, or to the last row
         self.end_h = float(life.hours[terminal_row(life.hours, self._path.peak)])
 
@@ -136,6 +136,16 @@ class _Seen:
         return used - (hours[rows] / self.end_h)[:, None], bend, way.error[rows]
 
 
+class _Before(NamedTuple):
+    """What is usual before any life is known: ln(life), and as how many lives it counts."""
+
+    ln_life: float
+    lives: float
+
+
+_NOTHING_BEFORE = _Before(0.0, 0.0)
+
+
 @dataclass(frozen=True)
 class _Fit:
     """Lognormal lengths: middle of each kind and of all, how far kinds lie apart, spread within. ln [h]"""
@@ -145,12 +155,11 @@ class _Fit:
     apart: float
     spread: float
 
-    def again(self, ln_life: FloatArray, doubt: FloatArray, kind: IntArray, before: float | None) -> _Fit:
+    def again(self, ln_life: FloatArray, doubt: FloatArray, kind: IntArray, before: _Before) -> _Fit:
         """
         Fitted to what lives say now: mean and variance of their ln(life), shape (lives,).
 
         A step of Newton's: as far as a life is not told, its mean follows the middle, and would hold it back.
-        before : ln of what is usual before any life; None = nothing is.
         """
         kinds = len(self.middles)
         away = ln_life - self.middles[kind]
@@ -160,8 +169,8 @@ class _Fit:
         count = np.bincount(kind, weight * told, minlength=kinds)
         total = count * self.middles + np.bincount(kind, weight * away, minlength=kinds)
         counted = np.minimum(1.0, MOST_OF_A_KIND / count)
-        usual_lives = 0.0 if before is None else USUAL_LIVES
-        common = float((counted @ total + usual_lives * (before or 0.0)) / (counted @ count + usual_lives))
+        of_all = counted @ total + before.lives * before.ln_life
+        common = float(of_all / (counted @ count + before.lives))
         middles = (total + KIND_PULL_LIVES * common) / (count + KIND_PULL_LIVES)
         squares = weight * ((ln_life - middles[kind]) ** 2 + doubt)
         variance = (squares.sum() + PRIOR_LIVES * USUAL_SPREAD**2) / (len(ln_life) + PRIOR_LIVES)

@@ -325,8 +325,8 @@ def put_change(connection: sa.Connection, housing_id: int, change: Change) -> bo
 def take_change_back(connection: sa.Connection, housing_id: int, changed_us: int) -> Change | None:
     """Remove an element change entered for an instant, and say what it was; None if there is none."""
     here = (element_changes.c.housing_id == housing_id) & (element_changes.c.changed_us == changed_us)
-    row = connection.execute(sa.select(*(element_changes.c[f] for f in Change._fields)).where(here)).first()
-    connection.execute(sa.delete(element_changes).where(here))
+    taken = sa.delete(element_changes).where(here).returning(*(element_changes.c[f] for f in Change._fields))
+    row = connection.execute(taken).first()
     return None if row is None else Change(*row)
 
 

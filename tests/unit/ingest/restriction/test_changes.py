@@ -187,9 +187,7 @@ def test_an_element_that_loaded_in_hours_left_out_was_changed_all_the_same(by_wo
 
 def test_a_machine_whose_elements_last_ninety_hours_has_each_of_them_found():
     """Its climbs and falls are no wander."""
-    lives = [
-        loading(90, clean=2.0, end=rng_end, seed=n) for n, rng_end in enumerate([3.2, 4.6, 3.4, 5.0] * 5)
-    ]
+    lives = [loading(90, clean=2.0, end=end, seed=n) for n, end in enumerate([3.2, 4.6, 3.4, 5.0] * 5)]
     found = find_changes(np.concatenate(lives))
     assert [change.row for change in found] == pytest.approx(np.arange(90, 1800, 90), abs=2)
 
