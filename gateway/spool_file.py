@@ -147,7 +147,7 @@ def _bring_up(connection: apsw.Connection, path: Path) -> None:
     connection.execute("BEGIN IMMEDIATE")
     try:
         found = version = _version(connection)
-        if version == 0 and not connection.execute("SELECT count(*) FROM sqlite_schema").get:
+        if version == 0 and _is_empty(connection):
             connection.execute(_schema())
             connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
             version = SCHEMA_VERSION
@@ -187,12 +187,18 @@ def _schema() -> str:
     return resources.files("gateway").joinpath("schema.sql").read_text("utf-8")
 
 
+def _is_empty(connection: apsw.Connection) -> bool:
+    return not connection.execute("SELECT count(*) FROM sqlite_schema").get
+
+
 def _version(connection: apsw.Connection) -> int:
     return int(connection.execute("PRAGMA user_version").get)
 
 
 def _check_version(connection: apsw.Connection, path: Path) -> None:
     if connection.execute("PRAGMA application_id").get != APPLICATION_ID:
+        if _is_empty(connection):  # the power went before its tables were made
+            raise CalledWrongly(f"{path} holds nothing yet; start the gateway once, it makes the spool there")
         raise CalledWrongly(f"{path} is a database but not a spool; give another spool.path")
     version = _version(connection)
     if version in STEPS:

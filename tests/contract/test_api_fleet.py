@@ -35,6 +35,19 @@ def working_hours(hours: int, *, first_seq: int = 1, rise_kpa: float = 0.02, **m
     } | more
 
 
+def set_hours_in(api: Api, hours: float) -> None:
+    """Set the server's clock to so many hours after `START`."""
+    api.clock.now_us = parse_instant(START).us + round(hours * HOUR_S * 1_000_000)
+
+
+def register_worked(api: Api, hours: int, **more: Any) -> None:
+    """A machine with these `working_hours` sent and analysed, an hour after the last reading."""
+    api.register()
+    set_hours_in(api, hours + 1)
+    api.send(working_hours(hours, **more))
+    api.analyse()
+
+
 def restriction(api: Api, machine: str = "grader-07", **query: str) -> dict[str, Any]:
     response = api.get(f"/v1/machines/{machine}/restriction", key="planner", params=query)
     assert response.status_code == 200, response.text
@@ -77,10 +90,7 @@ def test_a_later_limit_leaves_the_earlier_one_for_its_time(api: Api) -> None:
 
 
 def test_the_flow_at_which_terminal_is_stated_is_entered_with_its_unit_and_used(api: Api) -> None:
-    api.register()
-    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
-    api.send(working_hours(30))
-    api.analyse()
+    register_worked(api, 30)
     learned = restriction(api)
     assert "reference flow learned from the highest flows seen" in learned["evidence"]
     entered = {"quantity": "engine_speed", "value": 2000, "unit": "r/min"}
@@ -105,10 +115,7 @@ def test_a_reference_flow_in_a_unit_of_something_else_is_refused(api: Api) -> No
 
 
 def test_lives_say_when_each_began_and_ended_and_who_said_so(api: Api) -> None:
-    api.register()
-    api.clock.now_us = parse_instant(START).us + 61 * HOUR_S * 1_000_000
-    api.send(working_hours(60))
-    api.analyse()
+    register_worked(api, 60)
     change = {"changed_at": "2026-02-21T06:00:00Z"}
     assert api.post("/v1/machines/grader-07/element-changes", change, key="planner").status_code == 200
     first, running = api.get("/v1/machines/grader-07/lives", key="planner").json()["lives"]
@@ -137,7 +144,7 @@ def test_the_fleet_comes_by_pages_in_one_order(api: Api) -> None:
 
 def test_the_answer_says_up_to_when_the_analysis_stands(api: Api) -> None:
     api.register()
-    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    set_hours_in(api, 31)
     assert restriction(api)["analysed_through"] is None
     api.send(working_hours(5))
     assert restriction(api)["analysed_through"] == START
@@ -196,7 +203,7 @@ def test_an_integrator_does_not_see_the_machines_of_others(api: Api) -> None:
 
 def test_restriction_share_used_hours_left_and_due_dates_are_said(api: Api) -> None:
     api.register()
-    api.clock.now_us = parse_instant(START).us + 61 * HOUR_S * 1_000_000
+    set_hours_in(api, 61)
     api.send(working_hours(60))
     assert restriction(api)["hours_behind"] == 60
     api.analyse()
@@ -216,7 +223,7 @@ def test_restriction_share_used_hours_left_and_due_dates_are_said(api: Api) -> N
 def test_order_of_arrival_does_not_matter(api: Api) -> None:
     """Invariant 6: late, repeated and out of order, the result is that of the same readings in order."""
     api.register()
-    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    set_hours_in(api, 31)
     parts = [working_hours(5, first_seq=first) for first in range(1, 1800, 300)]
     for index in (3, 0, 5, 3, 1, 4, 2, 0):
         api.send(parts[index])
@@ -242,7 +249,7 @@ def test_order_of_arrival_does_not_matter(api: Api) -> None:
 
 def test_a_late_reading_changes_its_own_hour_only(api: Api) -> None:
     api.register()
-    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    set_hours_in(api, 31)
     early, late = working_hours(5), working_hours(5, first_seq=601)
     api.send(late)
     api.send(early)
@@ -268,10 +275,7 @@ def test_a_late_reading_changes_its_own_hour_only(api: Api) -> None:
 
 
 def test_an_entered_element_change_starts_a_new_life(api: Api) -> None:
-    api.register()
-    api.clock.now_us = parse_instant(START).us + 61 * HOUR_S * 1_000_000
-    api.send(working_hours(60))
-    api.analyse()
+    register_worked(api, 60)
     assert restriction(api)["life_hours"] == pytest.approx(60, abs=1)
     change = {"changed_at": "2026-02-21T06:00:00Z", "note": "changed at the crusher"}
     response = api.post("/v1/machines/grader-07/element-changes", change, key="planner")
@@ -283,10 +287,7 @@ def test_an_entered_element_change_starts_a_new_life(api: Api) -> None:
 
 def test_an_element_change_entered_by_mistake_is_taken_back(api: Api) -> None:
     """What it did to the figures goes with it; what was entered stays in the audit."""
-    api.register()
-    api.clock.now_us = parse_instant(START).us + 61 * HOUR_S * 1_000_000
-    api.send(working_hours(60))
-    api.analyse()
+    register_worked(api, 60)
     before = restriction(api)
     change = {"changed_at": "2026-02-21T06:00:00Z", "note": "meant loader-02"}
     path = "/v1/machines/grader-07/element-changes"
@@ -309,7 +310,7 @@ def test_a_device_that_moves_takes_its_readings_by_their_time(api: Api) -> None:
     """Readings follow the time they were taken, also those that come after the move was entered."""
     api.register()
     api.post("/v1/machines", {"machine": "loader-02", "kind": "loader"})
-    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    set_hours_in(api, 31)
     api.send(working_hours(10))
     api.analyse()
     moved = "2026-02-20T11:00:00Z"
@@ -327,7 +328,7 @@ def test_a_device_that_moves_takes_its_readings_by_their_time(api: Api) -> None:
 def test_a_corrected_assignment_takes_the_readings_away_from_the_wrong_machine(api: Api) -> None:
     api.register()
     api.post("/v1/machines", {"machine": "loader-02", "kind": "loader"})
-    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    set_hours_in(api, 31)
     api.send(working_hours(10))
     api.analyse()
     api.post(f"/v1/devices/{DEVICE}/assignments", {"machine": "loader-02"})
@@ -339,7 +340,7 @@ def test_a_corrected_assignment_takes_the_readings_away_from_the_wrong_machine(a
 def test_the_fleet_is_ordered_by_urgency(api: Api) -> None:
     api.register()
     api.register("loader-02-intake", "loader-02")
-    api.clock.now_us = parse_instant(START).us + 31 * HOUR_S * 1_000_000
+    set_hours_in(api, 31)
     api.send(working_hours(30, rise_kpa=0.16))
     api.analyse()
     fleet = api.get("/v1/fleet", key="planner").json()["housings"]

@@ -70,6 +70,17 @@ def test_another_database_is_not_taken_for_a_spool(tmp_path: Path) -> None:
         open_file(tmp_path / "a")
 
 
+def test_a_file_whose_making_was_cut_off_is_told_to_be_finished_by_a_start(tmp_path: Path) -> None:
+    connection = apsw.Connection(str(tmp_path / "a"))
+    assert connection.execute("PRAGMA journal_mode=WAL").get == "wal"  # here the power went
+    connection.close()
+    for look in (open_to_read, open_beside):
+        with pytest.raises(CalledWrongly, match="holds nothing yet; start the gateway once"):
+            look(tmp_path / "a")
+    open_file(tmp_path / "a").close()
+    open_to_read(tmp_path / "a").close()
+
+
 def test_a_file_that_is_no_database_is_called_damaged(tmp_path: Path) -> None:
     (tmp_path / "a").write_bytes(b"not a database at all" * 1000)
     with pytest.raises(SpoolDamaged, match="sets it aside whole"):
