@@ -25,7 +25,7 @@ from gateway import status
 from simulator.fleet_unit import UnitPlan
 from simulator.shop import Shop
 from tests.support.fleet_truth import DAY_S, Floats, Machine, Said
-from tests.support.server_on_set_time import set_time
+from tests.support.server_on_set_time import Told
 
 LOOK_AT_S = 20 * 3600.0
 KILL_SHARE = 0.03  # of the days of a machine
@@ -94,17 +94,30 @@ class Lived:
 
 
 def live_through(
-    machines: Sequence[Machine], folder: Path, *, seed: int, cadence_s: float, every_days: int = 1
+    machines: Sequence[Machine],
+    folder: Path,
+    *,
+    seed: int,
+    cadence_s: float,
+    every_days: int = 1,
+    learn_on_days: Sequence[int] | None = None,
 ) -> Lived:
-    """Let the machines live through their days, and ask the server every so many."""
-    clock_file = folder / "clock"
-    start_s = float(machines[0].about["start_s"])
-    set_time(clock_file, start_s)
-    shop = Shop(folder, program=("-m", "tests.support.server_on_set_time", str(clock_file)))
+    """
+    Let the machines live through their days, and ask the server every so many.
+
+    learn_on_days : the server learns the fleet on the evenings of these; None: on its own schedule.
+    """
+    told_file = folder / "told"
+    told = Told(told_file)
+    told.set_time(float(machines[0].about["start_s"]))
+    if learn_on_days is not None:
+        told.learn_when_told()
+    shop = Shop(folder, program=("-m", "tests.support.server_on_set_time", str(told_file)))
     try:
         shop.open()
         with _running(machines, shop, folder, seed=seed, cadence_s=cadence_s) as gateways:
-            said = _days(gateways, shop, clock_file, every_days, random.Random(seed))
+            chance = random.Random(seed)
+            said = _days(gateways, shop, told, every_days, learn_on_days or (), chance)
         account = shop.get("/v1/account")
         faults = [fault for running in gateways for fault in _faults(running, account)]
     finally:
@@ -157,15 +170,20 @@ def _prepare(machine: Machine, shop: Shop, folder: Path, seed: int, cadence_s: f
 
 
 def _days(
-    gateways: list[Running], shop: Shop, clock_file: Path, every_days: int, chance: random.Random
+    gateways: list[Running],
+    shop: Shop,
+    told: Told,
+    every_days: int,
+    learn_on_days: Sequence[int],
+    chance: random.Random,
 ) -> dict[str, list[Said]]:
-    """Day after day: the terminal value as entered, the work, and the look."""
+    """Day after day: the terminal value as entered, the work, the look, and what the fleet taught."""
     said: dict[str, list[Said]] = {running.machine.name: [] for running in gateways}
     about = gateways[0].machine.about
     entered = {r.machine.name: r.machine.entered_terminal(about["start_s"]) for r in gateways}
     for day in range(about["days"]):
         at_s = about["start_s"] + day * DAY_S + LOOK_AT_S
-        set_time(clock_file, at_s)
+        told.set_time(at_s)
         _enter_terminals(gateways, shop, at_s, entered)
         _live_one_day(gateways, at_s, chance)
         if day % every_days == every_days - 1:
@@ -173,6 +191,9 @@ def _days(
                 running = next(r for r in gateways if r.machine.name == housing["machine"])
                 if housing["last_reading_at"] is not None:
                     said[running.machine.name].append(_said(running.machine, housing, shop, at_s))
+        if day in learn_on_days:
+            _settled(shop)
+            told.learn()
     return said
 
 

@@ -1,39 +1,98 @@
 """
 The server's own command on the time that a file says: `python -m tests.support.server_on_set_time FILE ...`.
 
-All else is as `python -m ingest` has it: a process, a database on disk, HTTP on loopback. The file holds
-microseconds since 1970 in eight bytes, little end first.
+All else is as `python -m ingest` has it: a process, a database on disk, HTTP on loopback. Whoever holds the
+file can also have the fleet learned on a day of theirs, and then only then (`learn_when_told`).
+
+The file holds three integers of eight bytes, little end first: microseconds since 1970, learnings asked for
+(negative: the server learns on its own schedule), learnings done.
 """
 
 from __future__ import annotations
 
-import functools
 import mmap
 import sys
+import time
 from pathlib import Path
+
+from fastapi import FastAPI
 
 from ingest import app
 from ingest.cli import main
+from ingest.knowledge import Snapshots
+from ingest.memory import Memory
+from ingest.resources import Clock, Resources
+from ingest.settings import Settings
+
+CELLS = 3
+TIME_US, ASKED, DONE = range(CELLS)
+LOOK_EVERY_S = 0.02
+LEARNED_WITHIN_S = 120.0
 
 
-def set_time(file: Path, at_s: float) -> None:
-    """Write the time into the file; it is there whole or not at all for a reader of eight aligned bytes."""
-    data = round(at_s * 1e6).to_bytes(8, "little")
-    if not file.exists():
-        file.write_bytes(data)
-    with file.open("r+b") as opened, mmap.mmap(opened.fileno(), 8) as memory:
-        memory[:] = data
+class Told:
+    """The file, as both sides see it: an aligned integer is there whole or not at all."""
+
+    def __init__(self, file: Path) -> None:
+        if not file.exists():
+            file.write_bytes(b"".join(value.to_bytes(8, "little", signed=True) for value in (0, -1, 0)))
+        with file.open("r+b") as opened:
+            self._cells = memoryview(mmap.mmap(opened.fileno(), 8 * CELLS)).cast("q")
+
+    def __getitem__(self, cell: int) -> int:
+        return int(self._cells[cell])
+
+    def __setitem__(self, cell: int, value: int) -> None:
+        self._cells[cell] = value
+
+    def set_time(self, at_s: float) -> None:
+        """The server's clock stands at this time from now on."""
+        self[TIME_US] = round(at_s * 1e6)
+
+    def learn_when_told(self) -> None:
+        """From now on the fleet is learned by `learn` only."""
+        self[ASKED] = self[DONE]
+
+    def learn(self) -> None:
+        """Have the fleet learned now, and wait until it is."""
+        self[ASKED] = self[DONE] + 1
+        deadline = time.monotonic() + LEARNED_WITHIN_S
+        while self[DONE] < self[ASKED]:
+            if time.monotonic() > deadline:
+                raise RuntimeError(f"the server did not learn the fleet within {LEARNED_WITHIN_S:g} s")
+            time.sleep(LOOK_EVERY_S)
+
+
+class ObedientSnapshots(Snapshots):
+    """Learns on its schedule while the file leaves it to it, and when the file asks from then on."""
+
+    def __init__(self, told: Told) -> None:
+        super().__init__()
+        self._told = told
+
+    def refresh(self, resources: Resources, memory: Memory, *, at_once: bool = False) -> None:
+        if self._told[ASKED] < 0:
+            super().refresh(resources, memory, at_once=at_once)
+        elif self._told[DONE] < self._told[ASKED]:
+            super().refresh(resources, memory, at_once=True)
+            self._told[DONE] = self._told[ASKED]
 
 
 def run(file: Path, words: list[str]) -> int:
     """Run the command on the file's time."""
-    with file.open("rb") as opened:
-        memory = mmap.mmap(opened.fileno(), 8, access=mmap.ACCESS_READ)
+    told = Told(file)
 
     def clock() -> int:
-        return int.from_bytes(memory[:], "little")
+        return told[TIME_US]
 
-    app.create_app = functools.partial(app.create_app, clock=clock)
+    create_app = app.create_app
+
+    def create_obedient(settings: Settings, *, clock: Clock = clock, analyse: bool = True) -> FastAPI:
+        made = create_app(settings, clock=clock, analyse=analyse)
+        made.state.snapshots = ObedientSnapshots(told)
+        return made
+
+    app.create_app = create_obedient
     app.system_clock = clock
     return main(words)
 
