@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from .atmosphere import standard_pressure_pa
-from .hours import RUNNING_RAD_S
+from .hours import IDLE_RAD_S, RUNNING_RAD_S
 from .status import counted
 from .summary import FloatArray, IntArray, Readings
 
@@ -34,7 +34,6 @@ FEED_STAYS_S = 1800.0  # engine at rest and readings go on for so long: not the 
 CLOCK_S = 60.0  # far below an operating hour, which is what the analysis counts (chosen)
 AMBIENT_MISFIT_PA = 6_000.0  # twice what weather does at one place (common practice)
 ZERO_PA = 100.0  # two steps of a 0.05 kPa monitor (SAE J1939 SPN 107: 0.05 kPa a bit)
-IDLE_RAD_S = 105.0  # 1000 r/min; an idling diesel turns at 600 to 900 r/min (common practice)
 HIGH_OVER_IDLE = 1.6  # high idle is at least so many times idle (common practice: 2)
 ANSWER_PA = 50.0  # one step of a 0.05 kPa monitor
 #: Clean restriction is at most 15 of 25 inches of water at the terminal value's own condition, i.e. 0.6 of

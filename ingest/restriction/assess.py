@@ -12,9 +12,9 @@ Leaves to others: storing, showing, and who may ask.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import cached_property
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -34,7 +34,18 @@ from .lives import (
 )
 from .prior import Z90, mixture_quantiles
 from .reference import HourlyRestriction, Reference, Zero, at_reference_flow, learn_reference, learn_zero
-from .status import ADVICE, LEVEL_ROWS, PLAN_LEAVE, SILENCE, SUSPECT_ADVICE, is_plan, level_state, smoothed
+from .status import (
+    ADVICE,
+    LEVEL_ROWS,
+    NO_TERMINAL_ADVICE,
+    OVER_SHARE,
+    PLAN_LEAVE,
+    SILENCE,
+    SUSPECT_ADVICE,
+    is_plan,
+    level_state,
+    smoothed,
+)
 from .summary import HOUR_S, BoolArray, FloatArray, HourSummary, Summaries
 from .suspect import (
     HourDoubts,
@@ -114,8 +125,7 @@ class Assessment:
     life_hours: float | None  # operating hours of the running life
     hours_left: Quantiles | None  # operating hours. [h]
     due_s: Quantiles | None  # seconds since 1970-01-01 UTC
-    duty_hours_per_day: float
-    duty_days: int
+    duty: Duty
     lives_learned_from: int
     last_heard_s: float | None
     quiet_s: float | None
@@ -123,13 +133,6 @@ class Assessment:
     lives: tuple[LifeSpan, ...]  # the running one last
     changes_found_s: tuple[float, ...]  # falls like a new element that nobody entered: ask a person
     evidence: tuple[str, ...]  # sentences: what each figure rests on
-
-    def as_record(self) -> dict[str, Any]:
-        """A plain dict for JSON."""
-        record = asdict(self)
-        for name in ("evidence", "changes_found_s", "suspicions", "lives"):
-            record[name] = list(record[name])
-        return record
 
 
 def assess_housing(
@@ -200,7 +203,7 @@ def study_housing(
     measured = _measured(summaries, reference_flow, reference_kind)
     table, reference, series, zero, doubts = measured
     told = _tell(measured, changes, knowledge, terminal_pa, machine=machine, kind=kind)
-    edge, life = told.cuts[-1]
+    _, life = told.cuts[-1]
     clean_pa = told.clean_pa
     level = told.level_pa
     share = _share_used(level, clean_pa, terminal_pa)
@@ -212,8 +215,12 @@ def study_housing(
         hours_left = ahead.points()
         is_plan_now = ahead.is_plan(duty, planning_horizon_days, float(hours_left[1]))
     state = level_state(share) if len(level) >= RUNNING_IN_ROWS else "running-in"
-    if state != "over" and (hours or 0.0) < RUNNING_IN_HOURS:  # beyond terminal a person hears of it at once
-        state = "running-in"
+    if state != "over" and ((hours or 0.0) < RUNNING_IN_HOURS or reference.of_idle_only):
+        state = "running-in"  # but beyond terminal a person hears of it at once
+    if state == "over" and hours_left is not None:
+        # None are left. That is sure while the level is beyond; hysteresis keeps the state a little longer.
+        hours_left = np.array([0.0, 0.0, 0.0 if share[-1] >= OVER_SHARE else hours_left[2]])
+    spans = tell_lives(series, told.cuts)
     last = table.hours[-1] if len(table) else None
     terminal = told.terminal_doubt(terminal_pa, terminal_entered)
     below = told.below
@@ -242,11 +249,20 @@ def study_housing(
         lives_learned_from=len(knowledge.lives),
         last_s=None if last is None else float(last["last_s"]),
         last_says_off=last is not None and last["evidence"] >= 2 and not last["last_running"],
-        lives=tuple(tell_lives(series, told.cuts)),
+        lives=tuple(spans),
         changes_found_s=tuple(
             e.at_s for e, _ in told.cuts if e is not None and not e.entered and e.sure == "high"
         ),
-        evidence=evidence_of(len(table), reference, edge, life, duty, knowledge, clean_pa=clean_pa),
+        evidence=evidence_of(
+            table,
+            reference,
+            spans[-1] if spans else None,
+            len(life.hours),
+            duty,
+            knowledge,
+            clean_pa=clean_pa,
+            terminal_pa=terminal_pa,
+        ),
     )
     return Studied(study, series, [life for _, life in told.cuts])
 
@@ -283,7 +299,7 @@ def assess(
     return Assessment(
         now_s=now_s,
         state=state,
-        advice=SUSPECT_ADVICE[study.suspicions[0].cause] if state == "suspect" else ADVICE[state],
+        advice=_advice(study, state),
         suspicions=study.suspicions,
         restriction_pa=study.restriction_pa,
         basis=study.reference.basis,
@@ -294,8 +310,7 @@ def assess(
         life_hours=study.life_hours,
         hours_left=study.hours_left,
         due_s=due_s,
-        duty_hours_per_day=study.duty.hours_per_day,
-        duty_days=study.duty.days,
+        duty=study.duty,
         lives_learned_from=study.lives_learned_from,
         last_heard_s=heard_s,
         quiet_s=None if heard_s is None else max(0.0, now_s - heard_s),
@@ -549,6 +564,14 @@ def _state(study: Study, near: bool, now_s: float, heard_s: float | None, becaus
     if study.level_state == "running-in" or study.hours_left is None:
         return "running-in"
     return "plan" if near else "serving"
+
+
+def _advice(study: Study, state: str) -> str:
+    if state == "suspect":
+        return SUSPECT_ADVICE[study.suspicions[0].cause]
+    if state == "running-in" and study.terminal_pa is None:
+        return NO_TERMINAL_ADVICE
+    return ADVICE[state]
 
 
 def _quiet_because(study: Study, heard_s: float | None, now_s: float, told: str | None) -> str | None:

@@ -225,23 +225,33 @@ def _climbed(level: FloatArray, unseen: IntArray, row: int, since: int, after_ro
 
 def _jumped_up(level: FloatArray, row: int, since: int) -> bool:
     """
-    Near the fall at `row` the level also rose at once, by a good part of it.
+    Near the fall at `row` the level also rose at once, by a good part of it, from below its middle.
 
-    Before: a wet spell began that now ends. After: something else than the element had been away.
+    Before: a wet spell began that now ends. After: something else than the element had been away. What rises
+    from above the middle is an odd hour on the way of an element that loads.
     """
     high = middle(level[max(since, row - SHIFT_ROWS) : row])
     low = middle(level[row : row + SHIFT_ROWS])
     for first, last in ((max(since, row - BEFORE_ROWS), row), (row, row + APART_ROWS)):
         middles = sliding_quantile(level[first:last], 0.5, JUMP_ROWS)
         rises = middles[JUMP_ROWS:] - middles[:-JUMP_ROWS]
-        if len(rises) and rises.max() > JUMP_SHARE * (high - low):
+        from_below = middles[:-JUMP_ROWS] < (low + high) / 2
+        if np.any(from_below & (rises > JUMP_SHARE * (high - low))):
             return True
     return False
 
 
-def _loads_again(later: FloatArray, unseen: IntArray, before: float, after: float) -> bool:
-    """The level comes back hour by hour, as a cleaned element loads; light work ends from one to the next."""
-    return _hours_between(later, unseen, after, before) >= CLIMB_ROWS
+def _loads_again(level: FloatArray, unseen: IntArray, row: int, since: int) -> bool:
+    """
+    The level comes back hour by hour, as a cleaned element loads; light work ends from one to the next.
+
+    From where the fall came to, a shift on either side: an element that lasts 100 hours has half of the way
+    behind it after AFTER_ROWS.
+    """
+    low = middle(level[row : row + SOON_ROWS])
+    high = middle(level[max(since, row - SOON_ROWS) : row])
+    later = slice(row, row + SUSTAINED_ROWS)
+    return _hours_between(level[later], unseen[later], low, high) >= CLIMB_ROWS
 
 
 def _hours_between(level: FloatArray, unseen: IntArray, low: float, high: float) -> int:
@@ -350,7 +360,6 @@ def _judged(level: FloatArray, unseen: IntArray, row: int, since: int, end: int,
     if len(later) < SUSTAINED_ROWS - AFTER_ROWS:
         sure = "medium"
     else:
-        gaps = unseen[row + AFTER_ROWS : row + SUSTAINED_ROWS]
         stayed = middle(later) < base - 0.5 * (base - after)
-        sure = "high" if stayed or (whole and _loads_again(later, gaps, before, after)) else "low"
+        sure = "high" if stayed or (whole and _loads_again(level, unseen, row, since)) else "low"
     return Change(row, before, after, sure, "change")

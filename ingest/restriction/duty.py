@@ -116,7 +116,7 @@ def due_dates_s(hours_left: FloatArray, duty: Duty, *, from_s: float) -> FloatAr
     Instants at which terminal is reached: 10, 50 and 90 % points.
 
     hours_left : shape (3,), operating hours. [h] from_s : the hours are worked off from here on.
-    Returns shape (3,), seconds since 1970-01-01 UTC, rising, not before `from_s`.
+    Returns shape (3,), seconds since 1970-01-01 UTC, rising; no hour is worked off in less than an hour.
     Spread of the hours, of the mean duty and of single days are taken as independent: their squares add,
     each side for itself, in operating hours; the weekly rhythm then says when those are worked.
     """
@@ -125,16 +125,19 @@ def due_dates_s(hours_left: FloatArray, duty: Duty, *, from_s: float) -> FloatAr
     duty_h = Z90 * np.hypot(duty.spread * middle, duty.day_spread * np.sqrt(days))
     below = float(np.hypot(middle - float(hours_left[0]), duty_h))
     above = float(np.hypot(float(hours_left[2]) - middle, duty_h))
-    return np.array(
-        [worked_off_s(h, duty, from_s) for h in (max(0.0, middle - below), middle, middle + above)]
-    )
+    worked_s = [worked_off_s(h, duty, from_s) for h in (max(0.0, middle - below), middle, middle + above)]
+    return np.maximum(worked_s, from_s + hours_left * HOUR_S)
 
 
 def worked_off_s(hours: float, duty: Duty, from_s: float) -> float:
-    """The instant at which so many operating hours are worked off, beginning at `from_s`. [s]"""
+    """
+    The instant at which so many operating hours are worked off, beginning at `from_s`. [s]
+
+    Not before as many hours of the clock have gone, whatever the rhythm says.
+    """
     week_h = 7 * duty.hours_per_day
     if not duty.rhythm:
-        return from_s + hours / week_h * WEEK_S
+        return from_s + hours * max(HOUR_S, WEEK_S / week_h)
     done = np.concatenate(([0.0], np.cumsum(duty.rhythm))) * week_h  # at the full hours of a week, from 0
     edges_s = np.arange(len(done)) * HOUR_S
     into_s = (from_s - MONDAY_S) % WEEK_S
@@ -144,4 +147,4 @@ def worked_off_s(hours: float, duty: Duty, from_s: float) -> float:
     place = max(0, int(np.searchsorted(done[:-1], rest, side="left")) - 1)  # the earliest such instant
     step = done[place + 1] - done[place]
     inside = min(1.0, (rest - done[place]) / step) if step > 0 else 0.0
-    return from_s + max(0.0, weeks * WEEK_S + (place + inside) * HOUR_S - into_s)
+    return from_s + max(hours * HOUR_S, weeks * WEEK_S + (place + inside) * HOUR_S - into_s)

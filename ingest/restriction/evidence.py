@@ -2,39 +2,56 @@
 
 from __future__ import annotations
 
+import math
 from datetime import UTC, datetime
 
-from .duty import Duty
+from .duty import DAY_S, Duty
 from .fleet import FleetKnowledge
-from .lives import Edge, Life
+from .lives import LifeSpan
 from .reference import Reference
 from .status import counted
+from .summary import Summaries
+
+NO_FALL = 0.95  # of the level before: a new element that lies no lower asks for a second look (chosen)
 
 
 def evidence_of(
-    hours: int,
+    table: Summaries,
     reference: Reference,
-    edge: Edge | None,
-    life: Life,
+    life: LifeSpan | None,
+    judged_hours: int,
     duty: Duty,
     knowledge: FleetKnowledge,
     *,
     clean_pa: float | None,
+    terminal_pa: float | None,
 ) -> tuple[str, ...]:
     """
     What each figure rests on.
 
-    hours : with readings. edge : where the running life began; None = it was in use when first seen.
+    life : the running one; None = nothing was seen. judged_hours : of it, fit to judge by.
     """
+    hours = counted(len(table), "hour")
     return (
-        f"{counted(hours, 'hour')} with readings, {counted(len(life.hours), 'operating row')} in this life",
+        *(
+            ["no terminal restriction is entered: no share used and no forecast"]
+            if terminal_pa is None
+            else ()
+        ),
+        f"{hours} with readings, {judged_hours:,} at work and fit to judge this element by",
         *_of_flow(reference),
         "zero learned with the engine off" if reference.zero_known else "zero not seen, taken as 0 Pa",
         f"air density {reference.density}",
-        *_of_life(edge, clean_pa),
+        *(() if life is None else _of_life(life, float(table.hours["first_s"][0]), clean_pa)),
         _of_lives(knowledge),
-        f"duty from {counted(duty.days, 'day')}: {duty.hours_per_day:.1f} h a day",
+        _of_duty(duty),
     )
+
+
+def _of_duty(duty: Duty) -> str:
+    if duty.days == 0:
+        return f"no duty seen yet: {duty.hours_per_day:.1f} h a day assumed"
+    return f"duty from {counted(duty.days, 'day')}: {duty.hours_per_day:.1f} h a day"
 
 
 def _of_lives(knowledge: FleetKnowledge) -> str:
@@ -75,23 +92,46 @@ def _of_scale(reference: Reference) -> list[str]:
     if reference.basis == "none":
         return []
     how = "fitted on this machine" if reference.exponent_fitted else "assumed, too few flow steps"
-    whose = "entered" if reference.reference_entered else "learned from the highest flows seen"
     return [
         f"scaled by {reference.flow_kind} with exponent {reference.exponent:.2f} ({how})",
-        f"reference flow {whose}",
+        f"reference flow {_whose(reference)}",
     ]
 
 
-def _of_life(edge: Edge | None, clean_pa: float | None) -> list[str]:
-    if edge is None:
+def _whose(reference: Reference) -> str:
+    if reference.reference_entered:
+        return "entered"
+    learned = "learned from the highest flows seen"
+    if reference.flow_kind != "engine_speed" or reference.reference_flow is None:
+        return learned
+    speed = f"{reference.reference_flow * 30 / math.pi:.0f} r/min"
+    if reference.of_idle_only:
+        return f"{learned}, {speed}: that is idle, the level at work is not known yet"
+    return f"{learned}, {speed}"
+
+
+def _of_life(life: LifeSpan, first_s: float, clean_pa: float | None) -> list[str]:
+    day = f"{datetime.fromtimestamp(life.start_s, UTC):%Y-%m-%d}"
+    if life.began_by == "":
         if clean_pa is None:
             return []
         return ["element in use when first seen: its clean level is taken from its kind, or its first hours"]
-    if edge.entered:
-        return []
-    day = f"{datetime.fromtimestamp(edge.at_s, UTC):%Y-%m-%d}"
-    if edge.likely == "cleaned":
+    if life.began_by == "entered":
+        return _of_entry(life, day, first_s)
+    sure = "" if life.sure == "high" else " (too few hours since to be sure)"
+    if life.began == "cleaned":
+        what = "the element was likely cleaned; enter a change if it was a new one"
+        return [f"the level fell part of the way on {day}{sure}: {what}"]
+    return [f"the level fell to a clean one on {day}{sure}: enter the change if the element was changed"]
+
+
+def _of_entry(life: LifeSpan, day: str, first_s: float) -> list[str]:
+    if life.start_s < first_s - DAY_S:
         return [
-            f"the level fell part of the way on {day}: the element was likely cleaned; enter what was done"
+            f"element changed on {day} as entered, before the first reading: its hours until then unknown"
         ]
-    return [f"the level fell to a clean one on {day}: enter the change if the element was changed"]
+    before, after = life.level_before_pa, life.level_start_pa
+    if before is not None and after is not None and after > NO_FALL * before:
+        levels = f"{before / 1000:.2f} kPa before, {after / 1000:.2f} kPa after"
+        return [f"the level did not fall at the change entered for {day} ({levels}): check machine and date"]
+    return []

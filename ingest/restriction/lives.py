@@ -16,6 +16,7 @@ from functools import cached_property
 import numpy as np
 
 from .changes import Change, find_changes, part_of_the_way
+from .duty import DAY_S
 from .prior import USUAL_CLEAN
 from .ranks import middle
 from .reference import HourlyRestriction
@@ -100,7 +101,7 @@ class LifeSpan:
     began_by: str  # "entered", "found", or "" where it was in use when first seen
     ended: str  # "running", "at terminal" or "before terminal"
     sure: str  # of its beginning: "high", "medium" or "low"
-    hours: float  # operating hours
+    hours: float  # operating hours that were seen, fit to judge by or not
     level_before_pa: float | None  # of the element before, at its end
     level_start_pa: float | None  # over its first operating hours
     level_end_pa: float | None  # its newest
@@ -241,7 +242,8 @@ def split_lives(
     """
     Cut a series at its edges: each life with the edge it began at; None: in use when first seen.
 
-    The last is the running one; empty ones are left out but for it.
+    The last is the running one; empty ones are left out but for it. An element that was entered as changed
+    more than a day before the first reading was in use when first seen: how long is not known.
     believed : rows to keep, shape (n,); None = all. The operating hours of the others count all the same.
     """
     hour_h, n = operating_hours(series), len(series.hour_s)
@@ -251,6 +253,7 @@ def split_lives(
         begins[edge.row] = edge
     rows = sorted(begins)
     lives: list[tuple[Edge | None, Life]] = []
+    from_s = float(series.hour_s[0]) - DAY_S if n else 0.0
     for first, last in zip(rows, [*rows[1:], n], strict=True):
         if first == last and first != rows[-1]:
             continue
@@ -263,7 +266,7 @@ def split_lives(
             complete=bool(len(level) and middle(level[-3:]) >= terminal_pa),
             machine=machine,
             kind=kind,
-            from_new=begun is not None and begun.likely == "change",
+            from_new=begun is not None and begun.likely == "change" and begun.at_s >= from_s,
         )
         lives.append((begun, life))
     return lives
@@ -317,10 +320,12 @@ def tell_lives(series: HourlyRestriction, lives: Sequence[tuple[Edge | None, Lif
     """Each life of `split_lives` as it is told, the running one last; none where nothing was seen."""
     if len(series.hour_s) == 0:
         return []
+    hour_h = operating_hours(series)
     spans: list[LifeSpan] = []
     for number, (edge, life) in enumerate(lives):
         following = lives[number + 1][0] if number + 1 < len(lives) else None
         seen = len(life.hours) > 0
+        first, last = 0 if edge is None else edge.row, None if following is None else following.row
         spans.append(
             LifeSpan(
                 start_s=edge.at_s if edge is not None else float(series.hour_s[0]),
@@ -329,7 +334,7 @@ def tell_lives(series: HourlyRestriction, lives: Sequence[tuple[Edge | None, Lif
                 began_by="" if edge is None else "entered" if edge.entered else "found",
                 ended="running" if following is None else _ending(life),
                 sure="low" if edge is None else edge.sure,
-                hours=float(life.hours[-1]) if seen else 0.0,
+                hours=float(np.sum(hour_h[first:last])),
                 level_before_pa=spans[-1].level_end_pa if spans else None,
                 level_start_pa=life.early_pa,
                 level_end_pa=middle(life.restriction_pa[-END_ROWS:]) if seen else None,

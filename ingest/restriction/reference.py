@@ -14,6 +14,7 @@ import numpy as np
 from scipy.ndimage import median_filter
 
 from .atmosphere import STANDARD_KG_M3, air_density_kg_m3, standard_pressure_pa, standard_temperature_k
+from .hours import IDLE_RAD_S
 from .ranks import middle
 from .summary import FLOW_KINDS, BoolArray, FloatArray, HourSummary, IntArray, Summaries
 
@@ -63,6 +64,12 @@ class Reference:
     def by_speed(self) -> bool:
         """Engine speed alone stands for the flow, so that the level moves with the work too."""
         return self.basis == "flow" and self.flow_kind == "engine_speed"
+
+    @property
+    def of_idle_only(self) -> bool:
+        """The highest flow seen is that of idle: what the level is at work is not known."""
+        learned = self.by_speed and not self.reference_entered
+        return learned and self.reference_flow is not None and self.reference_flow <= IDLE_RAD_S
 
     @property
     def level_spread(self) -> float:

@@ -33,6 +33,11 @@ ADVICE = {
     "silent": "Find out why nothing is heard; until then go by the maker's indicator. " + MAKER,
 }
 
+NO_TERMINAL_ADVICE = (
+    "Enter the terminal restriction from the engine maker's manual: without it nothing says when the element "
+    "is due. Until then go by the maker's indicator."
+)
+
 SUSPECT_ADVICE = {
     "below_clean": "Stop and inspect: element missing, torn or not seated, or tube off; dust reaches the "
     "engine. Never run the engine with the element out. " + SECURE,

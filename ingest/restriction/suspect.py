@@ -44,7 +44,7 @@ DIFFER_PA = 75.0  # beyond the zeros of two sensors
 #: Below the clean level: bounds as shares of it, and hours, by what stands for the flow. Nothing honest
 #: halves it where the flow is known, and dust reaches the engine: that is said soon. Light work lowers it a
 #: little by engine speed alone, and more, for a shift or two, without a flow proxy.
-BELOW = {"flow": (0.6, 0.75, 3), "speed": (0.5, 0.75, 3), "none": (0.42, 0.55, 16)}
+BELOW = {"flow": (0.65, 0.78, 4), "speed": (0.5, 0.75, 3), "none": (0.42, 0.55, 16)}
 
 #: Pa. Source: NIST SP 811 (2008) B.8; the inch and millimetre of water are the conventional ones.
 GAUGE_UNITS: Mapping[str, float] = {
@@ -61,6 +61,7 @@ PLAUSIBLE_TERMINAL_PA = (2_000.0, 12_000.0)  # no diesel engine is outside (serv
 USUAL_TERMINAL_PA = (3_000.0, 8_000.0)  # engine makers state 3.7 to 7.6 kPa, 15 to 30 inH2O (service manuals)
 TOO_CLEAN_SHARE = 0.4  # a clean element beyond that share of a small terminal speaks against it,
 DOUBTFUL_PA, DOUBTFUL_CLEAN_SHARE = 4_000.0, 0.6  # and beyond this one also against one up to 4 kPa
+FAR_TOO_HIGH = 2.0  # the same where no unit explains it; an element that is overdue stays below (chosen)
 TOO_HIGH = 1.5  # an engine that works at that many times a terminal has another one
 
 
@@ -158,6 +159,8 @@ def _differ(table: Summaries, zero: Zero) -> tuple[BoolArray, list[Suspicion]]:
     level = (
         np.maximum(mean[place] / total[place] - zero.by_hour_pa[place], 0.0) if len(place) else np.empty(0)
     )
+    if len(place):  # two that read next to nothing agree on what matters: no element, or no tube
+        level = np.maximum(level, float(np.median(level)) / 2)
     beyond_pa = np.abs(differ_pa[place]) - DIFFER_PA
     enter = trailing_median(beyond_pa - DIFFER_ENTER * level, ROWS) > 0
     leave = trailing_median(beyond_pa - DIFFER_LEAVE * level, ROWS) < 0
@@ -241,7 +244,7 @@ def terminal_doubt(
     level_pa: float | None = None,
 ) -> list[Suspicion]:
     """
-    A terminal value that another unit would explain, with which one.
+    A terminal value that another unit would explain, with which one, or that the levels rule out.
 
     terminal_pa : as understood; None = not entered. entered : value and unit as read; None = not known.
     clean_pa, level_pa : of the element, seen; None = not yet. A small value is doubted only where the unit
@@ -251,13 +254,17 @@ def terminal_doubt(
         return []
     readings = [entered] if entered is not None else [(terminal_pa / f, u) for u, f in _COMMON]
     meant = next((m for value, unit in readings if (m := _meant(value, unit, terminal_pa)) is not None), None)
-    if meant is None or not _levels_doubt(terminal_pa, entered, clean_pa, level_pa):
+    as_read = f"{terminal_pa / 1000:.3g} kPa" if entered is None else f"{entered[0]:g} {entered[1]}"
+    if meant is None:
+        if level_pa is None or level_pa < FAR_TOO_HIGH * terminal_pa:
+            return []
+        evidence = f"terminal is {as_read}, and the engine works at {level_pa / terminal_pa:.3g} times that"
+        return [Suspicion(cause="terminal", evidence=evidence)]
+    if not _levels_doubt(terminal_pa, entered, clean_pa, level_pa):
         return []
     value, unit = meant
-    as_read = f"{terminal_pa / 1000:.3g} kPa" if entered is None else f"{entered[0]:g} {entered[1]}"
-    evidence = (
-        f"terminal is {as_read}; as {value:.3g} {unit} it would be {value * GAUGE_UNITS[unit] / 1000:.1f} kPa"
-    )
+    in_kpa = "" if unit == "kPa" else f" ({value * GAUGE_UNITS[unit] / 1000:.1f} kPa)"
+    evidence = f"terminal is {as_read}; {value:.3g} {unit}{in_kpa} is what engine makers state"
     return [Suspicion(cause="terminal", evidence=evidence)]
 
 

@@ -102,7 +102,7 @@ def cost_of_waiting(
             for share in FUEL_PER_PA
         )
         cheapest = Span(low=soonest, high=latest)
-        terminal_first = soonest >= float(ahead_h[-1]) > 0
+        terminal_first = soonest >= float(ahead_h[-1])
     return Waiting(
         extra_fuel_percent_now=_span(100 * extra_now_pa, FUEL_PER_PA),
         power_loss_percent_now=_span(100 * extra_now_pa, POWER_PER_PA),

@@ -137,7 +137,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "life_hours": found.life_hours,
         "hours_left": _points(found.hours_left),
         "due_at": _dates(found.due_s),
-        "duty_hours_per_day": found.duty_hours_per_day,
+        "duty_hours_per_day": found.duty.hours_per_day,
         "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
         "quiet_s": found.quiet_s,

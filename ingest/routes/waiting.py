@@ -10,6 +10,7 @@ from fastapi import APIRouter, Depends, Query, Request
 from pydantic import Field
 
 from ingest.assessment import View
+from ingest.restriction.duty import worked_off_s
 from ingest.restriction.lives import operating_hours
 from ingest.restriction.reference import HourlyRestriction
 from ingest.restriction.waiting import SOURCE, Prices, Span, Waiting, cost_of_waiting
@@ -33,7 +34,6 @@ from ingest.store.keys import Key
 
 router = APIRouter(tags=["restriction"])
 
-DAY_S = 86_400.0
 NOTE = (
     "The published effect is of engines at load; at part load it is smaller. Terminal restriction, and the "
     "engine maker's own interval where it is shorter, come first whatever fuel costs."
@@ -172,13 +172,12 @@ def _waiting_document(seen: View, found: Waiting) -> dict[str, Any]:
 
 
 def _dates(seen: View, span: Span | None) -> dict[str, str | None] | None:
-    """Operating hours to dates by the machine's duty, never after the 50 % point of the due date."""
+    """Operating hours to dates as the due date is made of them, and never after its 50 % point."""
     if span is None:
         return None
     known = seen.assessment
     latest_s = known.due_s.p50 if known.due_s is not None else np.inf
-    per_day = max(known.duty_hours_per_day, 1e-3)
-    low_s, high_s = (min(known.now_s + h / per_day * DAY_S, latest_s) for h in (span.low, span.high))
+    low_s, high_s = (min(worked_off_s(h, known.duty, known.now_s), latest_s) for h in (span.low, span.high))
     return {"low": _date(low_s), "high": _date(high_s)}
 
 

@@ -92,7 +92,7 @@ def test_a_later_limit_leaves_the_earlier_one_for_its_time(api: Api) -> None:
 def test_the_flow_at_which_terminal_is_stated_is_entered_with_its_unit_and_used(api: Api) -> None:
     register_worked(api, 30)
     learned = restriction(api)
-    assert "reference flow learned from the highest flows seen" in learned["evidence"]
+    assert "reference flow learned from the highest flows seen, 1800 r/min" in learned["evidence"]
     entered = {"quantity": "engine_speed", "value": 2000, "unit": "r/min"}
     body = {"machine": "grader-07", "housings": [{"housing": "main", "reference_flow": entered}]}
     shown = api.post("/v1/machines", body).json()["housings"][0]

@@ -141,12 +141,17 @@ def test_an_entered_change_begins_a_new_life_with_its_own_clean_level():
     assert [life.complete for life in lives] == [False, False]
 
 
-def test_a_change_that_nobody_entered_is_found_and_begins_a_new_life():
+def two_elements():
+    """Changed after 20 of 40 days, each for 160 hours."""
     readings = shift_work(days=40, life_h=160.0)
     late = readings.at_s >= START_S + 20 * DAY_S
     level, flow = readings.restriction_pa.copy(), readings.air_mass_flow_kg_s.copy()
     level[late], flow[late] = level[: late.sum()], flow[: late.sum()]
-    again = dataclasses.replace(readings, restriction_pa=level, air_mass_flow_kg_s=flow)
+    return dataclasses.replace(readings, restriction_pa=level, air_mass_flow_kg_s=flow)
+
+
+def test_a_change_that_nobody_entered_is_found_and_begins_a_new_life():
+    again = two_elements()
     found = assess(again)
     assert found.changes_found_s == pytest.approx([START_S + 20 * DAY_S + 6 * 3600], abs=8 * 3600)
     assert found.life_hours == pytest.approx(160.0, abs=8)
@@ -226,15 +231,55 @@ def test_ambient_pressure_that_fits_the_altitude_is_not_suspect():
     assert assess(shift_work(life_h=1000.0, ambient_pressure_pa=73_500.0, altitude_m=2600.0)).suspicions == ()
 
 
-def test_an_assessment_goes_through_json():
-    record = assess(shift_work()).as_record()
-    assert json.loads(json.dumps(record)) == record
-
-
 def test_without_a_terminal_value_there_is_no_share_and_no_forecast_but_a_level():
     found = assess(shift_work(), terminal_pa=None)
     assert found.restriction_pa is not None
     assert (found.share_used_percent, found.hours_left, found.due_s) == (None, None, None)
+    assert "Enter the terminal restriction" in found.advice
+    assert found.evidence[0].startswith("no terminal restriction is entered")
+
+
+@pytest.mark.parametrize("life_h", [150.0, 100.0])
+def test_beyond_terminal_no_hours_are_left_and_it_is_due_now(life_h):
+    """Whatever is learned, and however the present level is thought to be off."""
+    found = assess(shift_work(days=20, life_h=life_h))
+    assert found.state == "over"
+    assert (found.hours_left.p10, found.hours_left.p50, found.hours_left.p90) == (0.0, 0.0, 0.0)
+    assert (found.due_s.p10, found.due_s.p90) == (found.now_s, found.now_s)
+
+
+def test_a_machine_seen_at_idle_only_is_not_told_to_be_well():
+    """Restriction goes with the flow: at idle it says little of what it is at work."""
+    worked = shift_work(days=12, life_h=150.0)
+    idle = dataclasses.replace(
+        worked, air_mass_flow_kg_s=None, engine_speed_rad_s=np.where(worked.engine_speed_rad_s > 0, 78.0, 0.0)
+    )
+    found = assess(idle, reference_flow=None)
+    assert found.state == "running-in"
+    assert any("745 r/min: that is idle" in line for line in found.evidence)
+    assert assess(idle, reference_flow=78.0, reference_kind="engine_speed").state != "running-in"
+
+
+def test_an_element_changed_before_the_first_reading_was_in_use_when_first_seen():
+    """Its hours until then are not known; one changed on the day of fitting was seen from new."""
+    readings = shift_work(days=20, life_h=1000.0)
+    for days_before, word in ((90, "before the first reading"), (0.5, None)):
+        found = assess(readings, changes=[START_S - days_before * DAY_S])
+        assert found.lives[-1].began_by == "entered"
+        assert any("before the first reading" in line for line in found.evidence) == (word is not None)
+    summaries = summarise_hours(readings)
+    for days_before, from_new in ((90, False), (0.5, True)):
+        changed_s = START_S - days_before * DAY_S
+        [life] = housing_lives(summaries, changes=[changed_s], terminal_pa=TERMINAL_PA, reference_flow=0.4)
+        assert life.from_new == from_new
+
+
+def test_a_change_entered_where_the_level_did_not_fall_is_asked_about():
+    readings = shift_work(days=20, life_h=1000.0)
+    found = assess(readings, changes=[START_S + 10.5 * DAY_S])
+    assert any("did not fall at the change entered for 2026-03-12" in line for line in found.evidence)
+    changed = assess(two_elements(), changes=[START_S + 20 * DAY_S])
+    assert not any("did not fall" in line for line in changed.evidence)
 
 
 @pytest.mark.parametrize(

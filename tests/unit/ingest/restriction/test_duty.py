@@ -101,6 +101,16 @@ def five_days_of(readings: Readings) -> Duty:
     return learn_duty(list(summarise_hours(readings))[::-1])
 
 
+def test_no_hour_is_worked_off_in_less_than_an_hour() -> None:
+    """However irregular the duty, and where the rhythm has more than an hour's work in an hour."""
+    crowded = Duty(10.0, 0.5, 7, 8.0, tuple([1 / 5, *[0.0] * 23] * 5 + [0.0] * 48))
+    for duty in (Duty(5.0, 0.5, 3, 5.0), crowded):
+        left = np.array([3.0, 4.0, 5.0])
+        due_s = due_dates_s(left, duty, from_s=0.0)
+        assert np.all(due_s >= left * 3600)
+        assert worked_off_s(4.0, duty, 0.0) >= 4 * 3600
+
+
 def test_nothing_seen_gives_the_usual_shift_and_says_that_it_rests_on_no_day() -> None:
     duty = learn_duty([])
     assert (duty.days, duty.rhythm) == (0, ())

@@ -205,7 +205,13 @@ def test_a_terminal_value_that_another_unit_explains_is_doubted_and_the_unit_nam
 ) -> None:
     [doubt] = terminal_doubt(to_si(value, unit, "restriction"), entered=(value, unit))
     assert doubt.cause == "terminal"
-    assert f"as {as_meant} it would be" in doubt.evidence
+    assert f"; {as_meant}" in doubt.evidence
+
+
+def test_a_terminal_value_that_no_unit_explains_is_doubted_where_the_engine_works_far_beyond_it() -> None:
+    [doubt] = terminal_doubt(25.0, entered=(0.025, "kPa"), level_pa=2770.0)
+    assert doubt.evidence == "terminal is 0.025 kPa, and the engine works at 111 times that"
+    assert terminal_doubt(6200.0, entered=(6.2, "kPa"), level_pa=9000.0) == []  # overdue, and said so
 
 
 @pytest.mark.parametrize(
@@ -259,6 +265,15 @@ def test_two_devices_that_disagree_are_said_with_how_far_they_are_apart() -> Non
     assert "Pa apart" in found.suspicions[0].evidence
     assert found.changes_found_s == ()
     assert causes(assess(two_devices(0.97))) == []
+
+
+def test_two_devices_without_tubes_agree_although_their_zeros_do_not() -> None:
+    """One reads 0, the other 0.1 kPa: the gravest cause is not hidden by a difference of sensors."""
+    readings = two_devices(1.0)
+    assert readings.device is not None
+    off = readings.at_s > np.quantile(readings.at_s, 0.8)
+    level = np.where(off, np.where(readings.device == 7.0, 0.0, 100.0), restriction_of(readings))
+    assert causes(assess(dataclasses.replace(readings, restriction_pa=level))) == ["below_clean", "flat"]
 
 
 def test_which_number_a_device_has_does_not_change_how_far_they_are_apart() -> None:

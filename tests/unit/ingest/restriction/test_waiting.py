@@ -88,6 +88,8 @@ def test_beyond_terminal_there_is_nothing_ahead():
     found = waiting(hours, restriction_pa, 0.0)
     assert found.cheapest_in_h is not None
     assert found.cheapest_in_h.high == 0.0
+    assert found.terminal_first  # it, not fuel, says that the time has come
+    assert found.extra_fuel_percent_until_due == found.extra_fuel_percent_now
     assert found.extra_fuel_l_until_due is not None
     assert found.extra_fuel_l_until_due.high == 0.0
 
