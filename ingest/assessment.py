@@ -73,13 +73,24 @@ def reference_of(housing: Housing) -> tuple[float | None, str | None]:
 class Judge:
     """Looks at housings at one instant, over one connection."""
 
-    def __init__(self, connection: sa.Connection, resources: Resources, memory: Memory, known: Known) -> None:
-        """known : the snapshot of the owner whose housings are looked at."""
+    def __init__(
+        self,
+        connection: sa.Connection,
+        resources: Resources,
+        memory: Memory,
+        known: Known,
+        *,
+        now_us: int | None = None,
+    ) -> None:
+        """
+        known : the snapshot of the owner whose housings are looked at.
+        now_us : the instant; None: now.
+        """
         self._connection = connection
         self._memory = memory
         self._known = known
         self._horizon_days = float(resources.settings.planning_horizon_days)
-        self.now_us = resources.clock()
+        self.now_us = resources.clock() if now_us is None else now_us
 
     def view(self, housing: Housing) -> View:
         """Assess one housing now."""

@@ -41,6 +41,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_entry": "list the quarantine again; the entry may be settled already",
     "unknown_amendment": "check the number against the list of amendments",
     "unknown_element_change": "list the element changes of the housing; give the instant as it stands there",
+    "change_differs": "take the element change back and enter it anew, or leave it as it is",
     "unknown_webhook": "check the number against the list of webhooks",
     "too_many_webhooks": "end a webhook that is not needed any more",
     "not_undoable": "undo the later amendment of the same entries first",

@@ -19,6 +19,10 @@ import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from starlette.exceptions import HTTPException
+
+from gateway.wire import BatchRefused
+
 
 def why(error: BaseException) -> str:
     """
@@ -94,6 +98,14 @@ class Refused(IngestError):
         self.more_errors = more_errors
         self.headers = dict(headers or {})
         super().__init__(detail)
+
+
+class BodyNotJson(HTTPException):
+    """A body that is no JSON. Of this kind, because the framework turns any other into words of its own."""
+
+    def __init__(self, refused: BatchRefused) -> None:
+        super().__init__(refused.status)
+        self.refused = refused
 
 
 class NotFound(Refused):

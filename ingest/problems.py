@@ -23,7 +23,7 @@ from starlette.exceptions import HTTPException
 
 from gateway import wire
 from ingest import codes
-from ingest.errors import ArchiveUnreadable, Complaint, Refused, TryAgain, writable
+from ingest.errors import ArchiveUnreadable, BodyNotJson, Complaint, Refused, TryAgain, writable
 
 log = logging.getLogger("cleanside.ingest")
 
@@ -59,6 +59,7 @@ TITLES: Mapping[str, str] = {
     "unknown_amendment": "Unknown amendment",
     "unknown_webhook": "Unknown webhook",
     "unknown_element_change": "Unknown element change",
+    "change_differs": "The element change was entered differently",
     "too_many_webhooks": "Too many webhooks",
     "not_undoable": "The amendment cannot be undone now",
     "change_does_not_fit": "The change does not fit the readings",
@@ -135,6 +136,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(ArchiveUnreadable, _archive_unreadable)
     app.add_exception_handler(wire.BatchRefused, _batch_refused)
     app.add_exception_handler(RequestValidationError, _not_valid)
+    app.add_exception_handler(BodyNotJson, _body_not_json)
     app.add_exception_handler(HTTPException, _of_the_framework)
 
 
@@ -175,16 +177,19 @@ async def _batch_refused(request: Request, error: Exception) -> JSONResponse:
     )
 
 
+async def _body_not_json(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, BodyNotJson)
+    return await _batch_refused(request, error.refused)
+
+
 async def _not_valid(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)
     found = [Complaint(_pointer(e["loc"]), _said(e)) for e in error.errors()]
-    not_json = any(e["type"] == "json_invalid" for e in error.errors())
     detail = found[0].detail if len(found) == 1 else f"{len(found)} problems; see errors"
-    code = "body_not_json" if not_json else "not_valid"
     return respond(
         request,
-        400 if not_json else 422,
-        code,
+        422,
+        "not_valid",
         detail,
         errors=found[: wire.MAX_LISTED],
         more_errors=max(0, len(found) - wire.MAX_LISTED),
@@ -198,8 +203,10 @@ def _said(found: Mapping[str, Any]) -> str:
         return f"{name} is missing; give it"
     if kind == "extra_forbidden":
         return f"{name} is not known here; leave it out, or correct its name"
+    if kind == "model_attributes_type":
+        return "the body must be a JSON object; send one, with Content-Type: application/json"
     rule = str(found["msg"]).removeprefix("Value error, ")
-    if kind in ("value_error", "json_invalid"):
+    if kind == "value_error":
         return rule
     if kind == "string_pattern_mismatch":
         rule = f"it must match {found['ctx']['pattern']}"

@@ -225,18 +225,20 @@ def _climbed(level: FloatArray, unseen: IntArray, row: int, since: int, after_ro
 
 def _jumped_up(level: FloatArray, row: int, since: int) -> bool:
     """
-    Near the fall at `row` the level also rose at once, by a good part of it, from below its middle.
+    Near the fall at `row` the level also rose at once, by a good part of it.
 
-    Before: a wet spell began that now ends. After: something else than the element had been away. What rises
-    from above the middle is an odd hour on the way of an element that loads.
+    Before: a wet spell began that now ends. After: something else than the element had been away; but what
+    rises from above the middle of the fall is an odd hour on the way of an element that loads.
     """
     high = middle(level[max(since, row - SHIFT_ROWS) : row])
     low = middle(level[row : row + SHIFT_ROWS])
-    for first, last in ((max(since, row - BEFORE_ROWS), row), (row, row + APART_ROWS)):
+    for first, last, highest in (
+        (max(since, row - BEFORE_ROWS), row, np.inf),
+        (row, row + APART_ROWS, (low + high) / 2),
+    ):
         middles = sliding_quantile(level[first:last], 0.5, JUMP_ROWS)
         rises = middles[JUMP_ROWS:] - middles[:-JUMP_ROWS]
-        from_below = middles[:-JUMP_ROWS] < (low + high) / 2
-        if np.any(from_below & (rises > JUMP_SHARE * (high - low))):
+        if np.any((middles[:-JUMP_ROWS] < highest) & (rises > JUMP_SHARE * (high - low))):
             return True
     return False
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Query
+from fastapi import Depends, Query
 from fastapi.responses import PlainTextResponse, Response
 from pydantic import Field
 
@@ -16,13 +16,13 @@ from ingest.assessment import terminal_at
 from ingest.errors import Refused
 from ingest.routes.described import AcceptanceAnswer, ConfirmationAnswer
 from ingest.routes.machines import DEFAULT_HOUSING, find_housing, require_unit, terminal_document
-from ingest.routes.shared import At, Name, PathName, R, Strict, Words, needs, problems, text, us
+from ingest.routes.shared import At, Name, PathName, R, Strict, Words, needs, problems, router_of, text, us
 from ingest.store import acceptance as store
 from ingest.store import fleet
 from ingest.store.acceptance import Confirmation
 from ingest.store.keys import Key
 
-router = APIRouter(tags=["acceptance"])
+router = router_of("acceptance")
 
 Reader = Annotated[Key, Depends(needs("fleet:read"))]
 

@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends
+from fastapi import Depends
 
 from gateway.wire import MAX_LISTED
 from ingest.routes.described import AccountAnswer
-from ingest.routes.shared import R, needs
+from ingest.routes.shared import R, needs, router_of
 from ingest.store import account
 from ingest.store.account import Account
 from ingest.store.keys import Key
 
-router = APIRouter(tags=["account"])
+router = router_of("account")
 
 
 @router.get(

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Annotated, Any
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Path, Request, Response
+from fastapi import Depends, Path, Request, Response
 from pydantic import Field
 
 from ingest import amend
@@ -16,12 +16,12 @@ from ingest.errors import Complaint, NotFound, Refused
 from ingest.routes.described_held import AmendmentsAnswer, OutcomeAnswer
 from ingest.routes.paging import P, page_answer
 from ingest.routes.quarantine import ascii_json
-from ingest.routes.shared import At, Name, R, Strict, Words, needs, problems, shown, text, us
+from ingest.routes.shared import At, Name, R, Strict, Words, needs, problems, router_of, shown, text, us
 from ingest.store import fleet, quarantine
 from ingest.store.keys import Key
 from ingest.store.quarantine import Amendment, Entry
 
-router = APIRouter(tags=["quarantine"])
+router = router_of("quarantine")
 
 Operator = Annotated[Key, Depends(needs("quarantine:write"))]
 EntryId = Annotated[int, Field(ge=1, le=2**53)]

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi import Depends, Query, Request, Response
 
 from ingest.routes.described_codes import AuditAnswer
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import Name, R, needs, shown, text
+from ingest.routes.shared import Name, R, needs, router_of, shown, text
 from ingest.store import audit
 from ingest.store.keys import Key
 
-router = APIRouter(tags=["audit"])
+router = router_of("audit")
 
 
 @router.get(

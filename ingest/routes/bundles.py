@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator, Callable
 from typing import Any
 
 from anyio import from_thread
-from fastapi import APIRouter, Request, Response
+from fastapi import Request, Response
 from fastapi.responses import JSONResponse
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
@@ -19,10 +19,10 @@ from ingest.bundles import Bringer
 from ingest.errors import Refused, TryAgain
 from ingest.resources import Resources
 from ingest.routes.described import Described
-from ingest.routes.shared import asks, key_of, problems, resources_of
+from ingest.routes.shared import asks, key_of, problems, resources_of, router_of
 from ingest.store.keys import Key
 
-router = APIRouter(tags=["bundles"])
+router = router_of("bundles")
 
 PATH = "/v1/bundles"
 MEDIA_TYPE = "application/octet-stream"

@@ -5,18 +5,18 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Path, Request, Response
+from fastapi import Depends, Path, Request, Response
 
 from ingest import corrections as acts
 from ingest.errors import NotFound
 from ingest.routes.described_codes import CorrectionsAnswer, CorrectionShown
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import R, needs, problems, shown, text
+from ingest.routes.shared import R, needs, problems, router_of, shown, text
 from ingest.store import corrections
 from ingest.store.corrections import Correction
 from ingest.store.keys import Key
 
-router = APIRouter(tags=["quarantine"])
+router = router_of("quarantine")
 
 
 @router.get(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Response
+from fastapi import Depends, Response
 from fastapi import Request as HttpRequest
 from pydantic import Field
 
@@ -15,12 +15,25 @@ from ingest.errors import Complaint, NotFound, Refused
 from ingest.routes.described_fleet import DeviceAnswer, DevicesAnswer, RegisteredAnswer
 from ingest.routes.machines import DEFAULT_HOUSING, find_housing
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import At, Name, PathName, R, Strict, keyring_of, needs, problems, shown, text, us
+from ingest.routes.shared import (
+    At,
+    Name,
+    PathName,
+    R,
+    Strict,
+    keyring_of,
+    needs,
+    problems,
+    router_of,
+    shown,
+    text,
+    us,
+)
 from ingest.store import fleet, keys, streams
 from ingest.store.fleet import Device
 from ingest.store.keys import Key
 
-router = APIRouter(tags=["devices"])
+router = router_of("devices")
 
 Reader = Annotated[Key, Depends(needs("fleet:read"))]
 Writer = Annotated[Key, Depends(needs("fleet:write"))]

@@ -6,7 +6,7 @@ from dataclasses import asdict
 from typing import Annotated, Any
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Path, Request, Response
+from fastapi import Depends, Path, Request, Response
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 
@@ -30,6 +30,7 @@ from ingest.routes.shared import (
     limits_of,
     needs,
     problems,
+    router_of,
     shown,
     text,
     us,
@@ -38,7 +39,7 @@ from ingest.store import fleet, one_time_codes
 from ingest.store.keys import Key
 from ingest.store.one_time_codes import Enrolment
 
-router = APIRouter(tags=["enrolment"])
+router = router_of("enrolment")
 
 
 Enroller = Annotated[Key, Depends(needs("enrolments:write"))]

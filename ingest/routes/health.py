@@ -5,14 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 import sqlalchemy as sa
-from fastapi import APIRouter
 
 from ingest.errors import TryAgain
 from ingest.routes.described import HealthAnswer, ReadyAnswer
-from ingest.routes.shared import R
+from ingest.routes.shared import R, router_of
 from ingest.store import hours
 
-router = APIRouter(tags=["health"])
+router = router_of("health")
 
 
 @router.get("/healthz", summary="The process is alive", response_model=HealthAnswer)

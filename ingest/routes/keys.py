@@ -5,18 +5,30 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Request, Response
+from fastapi import Depends, Request, Response
 from pydantic import Field
 
 from ingest import access
 from ingest.errors import Complaint, NotFound, Refused
 from ingest.routes.described_fleet import KeyMade, KeyRevoked, KeysAnswer
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import Name, PathName, R, Strict, Words, keyring_of, needs, problems, shown, text
+from ingest.routes.shared import (
+    Name,
+    PathName,
+    R,
+    Strict,
+    Words,
+    keyring_of,
+    needs,
+    problems,
+    router_of,
+    shown,
+    text,
+)
 from ingest.store import fleet, keys
 from ingest.store.keys import Key
 
-router = APIRouter(tags=["keys"])
+router = router_of("keys")
 
 Admin = Annotated[Key, Depends(needs("keys:manage"))]
 

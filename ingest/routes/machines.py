@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi import Depends, Query, Request, Response
 from pydantic import Field
 
 from gateway.units import QUANTITIES, accepts, suggest_unit, to_si
@@ -13,14 +13,28 @@ from ingest.access import BOUND_ROLES
 from ingest.errors import Complaint, NotFound, Refused
 from ingest.routes.described_fleet import ChangesAnswer, MachineAnswer, MachinesAnswer, TerminalAnswer
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import At, Name, PathName, R, Strict, Words, needs, problems, shown, text, us
+from ingest.routes.shared import (
+    At,
+    Name,
+    PathName,
+    R,
+    Strict,
+    Words,
+    needs,
+    problems,
+    router_of,
+    shown,
+    text,
+    us,
+)
 from ingest.store import fleet
 from ingest.store.fleet import Change, Housing, Machine, Terminal
 from ingest.store.keys import Key
 
-router = APIRouter(tags=["machines"])
+router = router_of("machines")
 
 DEFAULT_HOUSING = "main"
+MOST_BACK_US = 10 * 365 * 86_400_000_000  # chosen: no element stays in for as long
 MOST_AHEAD_US = 3_600_000_000  # chosen: a clock that is an hour off is no reason to send a technician back
 CAUTION = (
     "The engine maker's service limit comes first. Enter the value in the unit of the gauge or manual it was "
@@ -173,7 +187,7 @@ def post_terminal(
     "/v1/machines/{machine}/element-changes",
     summary="Enter an element change",
     response_model=ChangesAnswer,
-    responses=problems(404),
+    responses=problems(404, 409),
 )
 def post_change(
     machine: PathName,
@@ -185,13 +199,21 @@ def post_change(
     changed_us = us(body.changed_at)
     assert changed_us is not None
 
-    _refuse_ahead(changed_us, resources.clock())
+    _refuse_far_off(changed_us, resources.clock())
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
         housing = find_housing(connection, key, machine, body.housing)
         change = Change(changed_us, now_us, key.handle, body.note)
-        if fleet.put_change(connection, housing.id, change):
+        before = fleet.put_change(connection, housing.id, change)
+        if before is not None:
+            if before.note != body.note:
+                detail = (
+                    f"a change at {text(changed_us)} is entered already, by {before.who} with the note "
+                    f'"{before.note}"; take it back (DELETE) to enter it with another'
+                )
+                raise Refused(409, "change_differs", detail)
+        else:
             what = f"{machine} {body.model_dump_json()}"
             fleet.note(connection, key.owner_id, now_us, key.handle, "element_change", what)
         return _changes(connection, machine, housing)
@@ -268,12 +290,14 @@ def find_machine(connection: sa.Connection, key: Key, name: str) -> Machine:
 
 
 def find_housing(connection: sa.Connection, key: Key, machine: str, housing: str) -> Housing:
-    """A housing by machine and name. Raises NotFound."""
+    """A housing by machine and name. Raises NotFound for the machine, Refused (404) for the housing."""
     found = find_machine(connection, key, machine)
-    for candidate in fleet.housings_of(connection, found.id):
-        if candidate.name == housing:
-            return candidate
-    raise NotFound("housing", housing)
+    every = {candidate.name: candidate for candidate in fleet.housings_of(connection, found.id)}
+    if housing not in every:
+        there = " and ".join(every)
+        detail = f'{machine} has no housing "{housing}", it has {there}; name one of them as housing'
+        raise Refused(404, "unknown_housing", detail)
+    return every[housing]
 
 
 def require_unit(unit: str, pointer: str, quantity: str = "restriction") -> None:
@@ -286,11 +310,15 @@ def require_unit(unit: str, pointer: str, quantity: str = "restriction") -> None
         raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
 
 
-def _refuse_ahead(changed_us: int, now_us: int) -> None:
-    """An entry has the last word, so a wrong year would hide a life. Raises Refused."""
+def _refuse_far_off(changed_us: int, now_us: int) -> None:
+    """An entry has the last word, so a wrong year would hide a life, or make one up. Raises Refused."""
     if changed_us > now_us + MOST_AHEAD_US:
         detail = f"{text(changed_us)} lies ahead, it is {text(now_us)}; enter a change once it was made"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/changed_at", detail)])
+    elif changed_us < now_us - MOST_BACK_US:
+        detail = f"{text(changed_us)} lies more than ten years back; check the year"
+    else:
+        return
+    raise Refused(422, "not_valid", detail, errors=[Complaint("#/changed_at", detail)])
 
 
 def _terminal(given: TerminalRestriction | None, pointer: str) -> Terminal | None:

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from fastapi import APIRouter, Depends, Request, Response
+from fastapi import Depends, Request, Response
 
 from ingest.metrics import Metrics
-from ingest.routes.shared import needs
+from ingest.routes.shared import needs, router_of
 from ingest.store.keys import Key
 
-router = APIRouter(tags=["health"])
+router = router_of("health")
 
 MEDIA_TYPES = ("text/plain", "application/openmetrics-text")
 

@@ -5,17 +5,17 @@ from __future__ import annotations
 import json
 from typing import Annotated, Any
 
-from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi import Depends, Query, Request, Response
 
 from ingest.checks import CODES
 from ingest.routes.described_held import EntriesAnswer
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import NAME_PATTERN, At, Name, R, needs, shown, text, us
+from ingest.routes.shared import NAME_PATTERN, At, Name, R, needs, router_of, shown, text, us
 from ingest.store import quarantine
 from ingest.store.keys import Key
 from ingest.store.quarantine import Entry
 
-router = APIRouter(tags=["quarantine"])
+router = router_of("quarantine")
 
 
 @router.get(

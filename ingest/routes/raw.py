@@ -17,7 +17,7 @@ from typing import Annotated, Any, Literal
 
 import numpy as np
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi import Depends, Query, Request, Response
 from fastapi.responses import StreamingResponse
 
 from gateway.units import QUANTITIES, accepts
@@ -31,12 +31,12 @@ from ingest.resources import Resources
 from ingest.routes.described_raw import RawReadings
 from ingest.routes.machines import DEFAULT_HOUSING, find_housing
 from ingest.routes.paging import Page, not_modified, paged, tag_of
-from ingest.routes.shared import At, Name, PathName, R, needs, problems, us
+from ingest.routes.shared import At, Name, PathName, R, needs, problems, router_of, us
 from ingest.store import fleet, raw
 from ingest.store.keys import Key
 from ingest.store.raw import Position, Rows, Seat
 
-router = APIRouter(tags=["readings"])
+router = router_of("readings")
 
 PAGE, MOST = 1_000, 10_000  # readings or steps of one answer; 10 000 are about 1.5 MB
 EXPORT_ROWS = 20_000  # readings of a piece of an export: what memory holds; chosen

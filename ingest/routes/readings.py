@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping
 
-from fastapi import APIRouter, Request, Response
+from fastapi import Request, Response
 from fastapi.routing import APIRoute
 from starlette.concurrency import run_in_threadpool
 from starlette.routing import Match, Route
@@ -20,10 +20,10 @@ from ingest.incoming import Incoming, prepare, units_text
 from ingest.resources import Resources
 from ingest.routes.batch_schema import ANSWERS, REQUEST_BODY
 from ingest.routes.described import BatchAnswer
-from ingest.routes.shared import asks, key_of, problems, resources_of
+from ingest.routes.shared import asks, key_of, problems, resources_of, router_of
 from ingest.store.keys import Key
 
-router = APIRouter(tags=["readings"])
+router = router_of("readings")
 
 # Larger bodies are decoded beside the event loop, so that others are served meanwhile: these take 2 ms.
 DECODE_HERE_BYTES = 128 * 1024

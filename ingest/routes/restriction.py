@@ -6,24 +6,27 @@ from typing import Annotated, Any
 
 import numpy as np
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import Depends, Query, Request
 
 from ingest.access import BOUND_ROLES
 from ingest.assessment import View
+from ingest.errors import Complaint, Refused
 from ingest.restriction import LifeSpan, Quantiles
 from ingest.restriction.reference import HourlyRestriction
 from ingest.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
 from ingest.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine, terminal_document
 from ingest.routes.paging import P
-from ingest.routes.shared import At, Name, PathName, R, judge_of, needs, problems, text, text_s, us
+from ingest.routes.shared import At, Name, PathName, R, judge_of, needs, problems, router_of, text, text_s, us
 from ingest.store import fleet
 from ingest.store.keys import Key
 
-router = APIRouter(tags=["restriction"])
+router = router_of("restriction")
 
 MAX_POINTS = 2_000  # of the series in one answer, newest first kept; chosen: more than a screen has columns
 #: most urgent first
 URGENCY = ("over", "due", "suspect", "plan", "silent", "running-in", "serving")
+
+PAGES_FOR_US = 3_600_000_000  # a cursor of the fleet is good for an hour: after that its states are old
 
 NEVER_S = 4_102_444_800  # 2100-01-01
 
@@ -89,22 +92,36 @@ def get_lives(
     response_model=FleetAnswer,
 )
 def get_fleet(request: Request, resources: R, key: Reader, page: P) -> dict[str, Any]:
-    """What is known of the housings that the key may see, most urgent first, a page at a time."""
-    after = page.after(int, int, str, str)
+    """
+    What is known of the housings that the key may see, most urgent first, a page at a time.
+
+    All pages are of the instant of the first (`now`): due dates, and so the order, move on with the clock.
+    """
+    after = page.after(int, int, int, str, str)
+    now_us = resources.clock() if after is None else _of_first_page(after[0], resources.clock())
     with resources.reading() as connection:
         every = fleet.every_housing(connection, key.owner_id)
         if key.role in BOUND_ROLES:
             every = [housing for housing in every if _sees(connection, key, housing.machine)]
         whole = key.role not in BOUND_ROLES
-        views = judge_of(request, connection, key.owner_id).views(every, whole_owner=whole)
+        judge = judge_of(request, connection, key.owner_id, now_us=now_us)
+        views = judge.views(every, whole_owner=whole)
     ordered = sorted(((_urgency(seen), seen) for seen in views), key=lambda entry: entry[0])
-    rest = (entry for entry in ordered if after is None or entry[0] > after)
-    shown, cursor = page.cut(rest, lambda entry: entry[0])
+    rest = (entry for entry in ordered if after is None or entry[0] > after[1:])
+    shown, cursor = page.cut(rest, lambda entry: (now_us, *entry[0]))
     return {
-        "now": text_s(resources.clock() / 1e6),
+        "now": text_s(now_us / 1e6),
         "housings": [document_of(seen) for _, seen in shown],
         "next": cursor,
     }
+
+
+def _of_first_page(at_us: int, now_us: int) -> int:
+    """The instant that a cursor carries. Raises Refused (422) where nobody still turns that page."""
+    if not now_us - PAGES_FOR_US <= at_us <= now_us:
+        detail = f"this cursor is of {text(at_us)}, it is {text(now_us)}; begin anew without cursor"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("query/cursor", detail)])
+    return at_us
 
 
 def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:

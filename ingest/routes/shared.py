@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Coroutine, Iterator
 from typing import Annotated, Any, TypeVar
 
 import sqlalchemy as sa
-from fastapi import Depends, Path, Request
+from fastapi import APIRouter, Depends, Path, Request, Response
 from fastapi.routing import APIRoute
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from starlette.concurrency import run_in_threadpool
 
 from gateway.units import counted
-from gateway.wire import MAX_LISTED, instant_text, parse_instant
+from gateway.wire import MAX_LISTED, BatchRefused, instant_text, load_json, parse_instant
 from ingest.access import Keyring, require
 from ingest.assessment import Judge
-from ingest.errors import Complaint, Refused
+from ingest.errors import BodyNotJson, Complaint, Refused
 from ingest.knowledge import Snapshots
 from ingest.limits import Limits
 from ingest.memory import Memory
@@ -47,6 +47,32 @@ def _as_instant(text: str) -> str:
 
 #: RFC 3339 with an offset, nothing looser
 At = Annotated[str, Field(max_length=64, examples=["2026-03-02T06:14:07Z"]), AfterValidator(_as_instant)]
+
+
+class _StrictRequest(Request):
+    async def json(self) -> Any:
+        try:
+            return load_json(await self.body())
+        except BatchRefused as refused:
+            raise BodyNotJson(refused) from None
+
+
+class StrictRoute(APIRoute):
+    """Reads JSON as RFC 8259 has it: of a key that stands twice, none is guessed to be meant."""
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """The framework's handler, over a request that reads strictly."""
+        handle = super().get_route_handler()
+
+        async def handle_strictly(request: Request) -> Response:
+            return await handle(_StrictRequest(request.scope, request.receive))
+
+        return handle_strictly
+
+
+def router_of(tag: str) -> APIRouter:
+    """The router of a file of routes. tag : the heading they stand under in the description."""
+    return APIRouter(tags=[tag], route_class=StrictRoute)
 
 
 class Strict(BaseModel):
@@ -82,12 +108,14 @@ def keyring_of(request: Request) -> Keyring:
     return found
 
 
-def judge_of(request: Request, connection: sa.Connection, owner_id: int) -> Judge:
-    """Who looks at the housings of an owner now."""
+def judge_of(
+    request: Request, connection: sa.Connection, owner_id: int, *, now_us: int | None = None
+) -> Judge:
+    """Who looks at the housings of an owner. now_us : as of that instant; None: now."""
     snapshots: Snapshots = request.app.state.snapshots
     memory: Memory = request.app.state.memory
     known = snapshots.of(connection, owner_id)
-    return Judge(connection, resources_of(request), memory, known)
+    return Judge(connection, resources_of(request), memory, known, now_us=now_us)
 
 
 def limits_of(request: Request) -> Limits:

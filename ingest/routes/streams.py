@@ -7,19 +7,19 @@ from typing import Annotated, Any
 from uuid import UUID
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Request, Response
+from fastapi import Depends, Request, Response
 
 from gateway import wire
 from ingest.access import sees_device
 from ingest.errors import NotFound
 from ingest.routes.described import StreamAnswer, StreamsAnswer
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import R, needs, problems, shown, text
+from ingest.routes.shared import R, needs, problems, router_of, shown, text
 from ingest.store import streams
 from ingest.store.keys import Key
 from ingest.store.streams import Stream
 
-router = APIRouter(tags=["streams"])
+router = router_of("streams")
 
 PIECE = 500  # streams read at once
 

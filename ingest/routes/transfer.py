@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Annotated, Any
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Path, Request, Response
+from fastapi import Depends, Path, Request, Response
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 
@@ -29,6 +29,7 @@ from ingest.routes.shared import (
     limits_of,
     needs,
     problems,
+    router_of,
     shown,
     text,
 )
@@ -37,7 +38,7 @@ from ingest.store.keys import Key
 from ingest.store.one_time_codes import Transfer
 from ingest.transfer import Moved, Names
 
-router = APIRouter(tags=["transfer"])
+router = router_of("transfer")
 
 Admin = Annotated[Key, Depends(needs("transfers:manage"))]
 

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 
 import numpy as np
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Query, Request
+from fastapi import Depends, Query, Request
 from pydantic import Field
 
 from ingest.assessment import View
@@ -24,6 +24,7 @@ from ingest.routes.shared import (
     judge_of,
     needs,
     problems,
+    router_of,
     text,
     text_s,
 )
@@ -32,7 +33,7 @@ from ingest.store import fleet
 from ingest.store.acceptance import HousingPrices
 from ingest.store.keys import Key
 
-router = APIRouter(tags=["restriction"])
+router = router_of("restriction")
 
 NOTE = (
     "The published effect is of engines at load; at part load it is smaller. Terminal restriction, and the "

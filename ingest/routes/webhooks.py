@@ -8,7 +8,7 @@ import secrets
 from typing import Annotated, Any
 
 import sqlalchemy as sa
-from fastapi import APIRouter, Depends, Path, Query, Request, Response
+from fastapi import Depends, Path, Query, Request, Response
 from pydantic import Field
 
 from ingest import addresses, announcing
@@ -21,12 +21,12 @@ from ingest.routes.described_webhooks import (
     WebhooksAnswer,
 )
 from ingest.routes.paging import P, page_answer
-from ingest.routes.shared import R, Strict, Words, needs, problems, shown, text
+from ingest.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from ingest.store import fleet, outbox
 from ingest.store.keys import Key
 from ingest.store.outbox import Delivery, Webhook
 
-router = APIRouter(tags=["webhooks"])
+router = router_of("webhooks")
 
 MAX_WEBHOOKS = 20  # an owner; chosen
 SECRET_BYTES = 32

@@ -315,11 +315,13 @@ def housings_ever(connection: sa.Connection, device_id: int) -> list[int]:
 # ---------------------------------------------------------------- element changes
 
 
-def put_change(connection: sa.Connection, housing_id: int, change: Change) -> bool:
-    """Enter an element change; False if one at that instant is there already."""
+def put_change(connection: sa.Connection, housing_id: int, change: Change) -> Change | None:
+    """Enter an element change; the one that is there already for that instant stays, and is given."""
     statement = dialect.insert(connection, element_changes).values(housing_id=housing_id, **change._asdict())
-    result = connection.execute(statement.on_conflict_do_nothing())
-    return bool(result.rowcount)
+    entered = statement.on_conflict_do_nothing().returning(element_changes.c.changed_us)
+    if connection.execute(entered).first() is not None:
+        return None
+    return next(c for c in changes_of(connection, housing_id) if c.changed_us == change.changed_us)
 
 
 def take_change_back(connection: sa.Connection, housing_id: int, changed_us: int) -> Change | None:

@@ -38,7 +38,7 @@ def put(connection: sa.Connection, owner_id: int, after: int, learned_us: int, c
     statement = statement.on_conflict_do_update(
         index_elements=["owner_id"], set_=values, where=fleet_snapshots.c.number == after
     )
-    return bool(connection.execute(statement).rowcount)
+    return connection.execute(statement.returning(fleet_snapshots.c.number)).first() is not None
 
 
 def owner_ids(connection: sa.Connection) -> list[int]:

@@ -142,6 +142,34 @@ def test_the_fleet_comes_by_pages_in_one_order(api: Api) -> None:
     assert seen == names
 
 
+def test_slow_paging_sees_every_housing_once(api: Api) -> None:
+    """A due date moves on with the clock; the pages are those of one instant all the same."""
+    names = [f"loader-{n:02}" for n in range(4)]
+    for name in names:
+        api.register(f"{name}-intake", name)
+    set_hours_in(api, 31)
+    for number, name in enumerate(names):
+        made = api.post("/v1/keys", {"role": "device", "devices": [f"{name}-intake"]}).json()
+        own = {"device": f"{name}-intake", "stream": f"019abc00-7e1a-7c3e-8f00-5d2b8a9c0d{number:02}"}
+        body = working_hours(30, rise_kpa=0.02 + 0.01 * number) | own
+        assert api.post("/v1/readings", body, key=None, headers=bearer(made["key"])).status_code == 200
+    api.analyse()
+    first = page = api.get("/v1/fleet", params={"limit": 1}).json()
+    assert first["housings"][0]["due_at"] is not None
+    seen = [page["housings"][0]["machine"]]
+    while page["next"] is not None:
+        api.clock.advance(120)
+        page = api.get("/v1/fleet", params={"limit": 1, "cursor": page["next"]}).json()
+        assert page["now"] == first["now"]
+        seen += [housing["machine"] for housing in page["housings"]]
+        assert len(seen) <= len(names)
+    assert sorted(seen) == names
+    api.clock.advance(HOUR_S)
+    late = api.get("/v1/fleet", params={"limit": 1, "cursor": first["next"]})
+    assert late.status_code == 422
+    assert "begin anew" in late.json()["detail"]
+
+
 def test_the_answer_says_up_to_when_the_analysis_stands(api: Api) -> None:
     api.register()
     set_hours_in(api, 31)
@@ -304,6 +332,54 @@ def test_an_element_change_entered_by_mistake_is_taken_back(api: Api) -> None:
         kinds = sa.text("SELECT detail FROM audit WHERE what = 'element_change_taken_back'")
         [detail] = connection.execute(kinds).scalars()
     assert "meant loader-02" in detail
+
+
+def test_a_change_entered_twice_with_another_note_is_not_lost_without_a_word(api: Api) -> None:
+    api.register()
+    path, change = "/v1/machines/grader-07/element-changes", {"changed_at": "2026-02-19T06:00:00Z"}
+    assert api.post(path, change | {"note": "changed by Ann"}, key="planner").status_code == 200
+    assert api.post(path, change | {"note": "changed by Ann"}, key="planner").status_code == 200
+    other = api.post(path, change | {"note": "part 12-34"}, key="planner")
+    assert (other.status_code, other.json()["code"]) == (409, "change_differs")
+    assert '"changed by Ann"; take it back' in other.json()["detail"]
+
+
+@pytest.mark.parametrize("year", ["0001", "1970", "2015"])
+def test_a_change_of_a_year_that_cannot_be_meant_is_refused(api: Api, year: str) -> None:
+    api.register()
+    change = {"changed_at": f"{year}-02-19T06:00:00Z"}
+    refused = api.post("/v1/machines/grader-07/element-changes", change, key="planner")
+    assert refused.status_code == 422
+    assert "more than ten years back; check the year" in refused.json()["detail"]
+
+
+def test_of_two_housings_none_is_guessed(api: Api) -> None:
+    body = {"machine": "loader-02", "housings": [{"housing": "left"}, {"housing": "right"}]}
+    assert api.post("/v1/machines", body).status_code == 200
+    for path in ("restriction", "lives", "waiting", "acceptance", "element-changes"):
+        refused = api.get(f"/v1/machines/loader-02/{path}")
+        assert (refused.status_code, refused.json()["code"]) == (404, "unknown_housing")
+        assert "it has left and right; name one" in refused.json()["detail"]
+
+
+def test_of_a_key_that_stands_twice_none_is_guessed_to_be_meant(api: Api) -> None:
+    api.register()
+    body = b'{"value": 25, "unit": "kPa", "unit": "inH2O"}'
+    path = "/v1/machines/grader-07/terminal-restriction"
+    refused = api.request("POST", path, content=body, headers={"Content-Type": "application/json"})
+    assert (refused.status_code, refused.json()["code"]) == (400, "body_not_json")
+    assert 'key "unit" stands twice' in refused.json()["detail"]
+    limits = api.get("/v1/machines/grader-07").json()["housings"][0]["terminal_restrictions"]
+    assert [limit["value"] for limit in limits] == [6.2]
+
+
+@pytest.mark.parametrize("kind", ["text/plain", "application/x-www-form-urlencoded"])
+def test_a_body_that_is_not_sent_as_json_is_told_what_to_send(api: Api, kind: str) -> None:
+    api.register()
+    path = "/v1/machines/grader-07/terminal-restriction"
+    refused = api.request("POST", path, content=b"value=25", headers={"Content-Type": kind})
+    assert refused.status_code == 422
+    assert "send one, with Content-Type: application/json" in refused.json()["detail"]
 
 
 def test_a_device_that_moves_takes_its_readings_by_their_time(api: Api) -> None:
