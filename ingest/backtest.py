@@ -24,14 +24,13 @@ from ingest.recorded import read_rows, write_report
 from ingest.restriction.baselines import Baseline, fit_baselines, theil_sen
 from ingest.restriction.forecast import Forecaster, fit_forecaster
 from ingest.restriction.lives import Life
-from ingest.restriction.reference import LEAST_LN_STEP, LEAST_PAIRS, flow_exponent
+from ingest.restriction.reference import FlowFit, fit_flow
 from ingest.restriction.scores import interval_score, life_scores
 from ingest.restriction.summary import FloatArray
 
 EVERY_DEFAULT = 50  # rows between Theil-Sen fits
-FLOW_EXPONENTS = (0.8, 2.5)  # what media, ducts and a speed-like proxy can give; else it is no flow
-FLOW_EXPLAINS = 0.7  # steps in restriction must shrink to that share once flow is taken out
 FLOW_QUANTILE = 0.95  # of the train flows: stands for the rated flow at which terminal is stated
+JUST_BELOW = 0.05  # of terminal: a life that ends within it was likely cut one row too early (chosen)
 RESAMPLES = 2000  # of lives, for the range of the coverage
 RESAMPLE_START = 20240  # any number; fixed so that a report can be remade
 OPEN_ENDED_SPAN = 0.2  # hours that start further from 0 than this share of their span are a running meter
@@ -45,6 +44,7 @@ class LifeFile:
     life: Life
     hours_left: FloatArray | None
     flow: FloatArray | None = None  # the column flow, in any unit
+    rows_beyond: int = 0  # after the first at terminal; left out
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -79,8 +79,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the command; prints a table, returns 0. Raises CalledWrongly with value, rule and next step."""
     terminal_pa = _terminal_pa(args.terminal, args.unit)
-    train = read_folder(args.train, terminal=args.terminal, terminal_pa=terminal_pa, group=args.group)
     test = read_folder(args.test, terminal=args.terminal, terminal_pa=terminal_pa, group=args.group)
+    train = read_folder(
+        args.train, terminal=args.terminal, terminal_pa=terminal_pa, group=args.group, may_be_empty=True
+    )
     report = backtest(train, test, skip_rows=args.skip_rows, every=args.every, last_row=args.last_row)
     report["terminal"] = {"value": args.terminal, "unit": args.unit}
     sys.stdout.write(as_text(report))
@@ -106,7 +108,8 @@ def backtest(
         raise CalledWrongly(
             f"--skip-rows {skip_rows}, --every {every}: rows are counted from 0 and 1; give more"
         )
-    train, test, exponent = at_common_flow(train, test)
+    beyond = [sum(entry.rows_beyond > 0 for entry in part) for part in (train, test)]
+    train, test, flow = at_common_flow(train, test)
     lives = [entry.life for entry in train]
     forecaster = fit_forecaster(lives)
     baselines = fit_baselines(lives)
@@ -131,38 +134,49 @@ def backtest(
         "overall": _overall(per_life),
         "lives": per_life,
         "baselines": {name: _means(scores) for name, scores in beside.items()},
-        "train": {"lives": len(lives), "complete": sum(life.complete for life in lives)},
-        "flow_exponent": exponent,
+        "train": {
+            "lives": len(lives),
+            "complete": sum(life.complete for life in lives),
+            "just_below": sum(map(_ends_just_below, lives)),
+        },
+        "beyond_terminal": {"train": beyond[0], "test": beyond[1]},
+        "flow_exponent": flow.exponent if isinstance(flow, FlowFit) else None,
+        "flow_not_used": flow if isinstance(flow, str) else None,
         "settings": {"skip_rows": skip_rows, "every": every, "last_row": last_row},
     }
 
 
 def at_common_flow(
     train: Sequence[LifeFile], test: Sequence[LifeFile]
-) -> tuple[list[LifeFile], list[LifeFile], float | None]:
+) -> tuple[list[LifeFile], list[LifeFile], FlowFit | str | None]:
     """
     Restriction scaled to rated flow where all files have a column flow that explains its steps.
 
-    The exponent is fitted on the train lives alone; None, and the files as they are, where flow is missing,
-    hardly moves, or does not explain restriction.
+    The exponent is fitted on the train lives alone. The files as they are where there is no such column
+    (None), or where it cannot be used (why, in words).
     """
-    flows = [entry.flow for entry in [*train, *test]]
-    if not train or any(flow is None or not np.all(flow > 0) for flow in flows):
+    every = [*train, *test]
+    with_flow = [entry for entry in every if entry.flow is not None]
+    if not train or not with_flow:
         return list(train), list(test), None
+    if len(with_flow) < len(every):
+        without = next(entry.name for entry in every if entry.flow is None)
+        few = f"{counted(len(with_flow), 'file')} of {len(every)} have it, {without} does not"
+        return list(train), list(test), few
+    for entry in with_flow:
+        assert entry.flow is not None
+        if not np.all(entry.flow > 0):
+            row = int(np.argmax(~(entry.flow > 0)))
+            at = f"{entry.name}: row {row + 1} has {entry.flow[row]:g}; leave rows without flow out"
+            return list(train), list(test), at
     d_flow = np.concatenate([np.diff(np.log(entry.flow)) for entry in train if entry.flow is not None])
     levels = [np.log(np.maximum(entry.life.restriction_pa, 1e-9 * entry.life.terminal_pa)) for entry in train]
-    d_drop = np.concatenate([np.diff(level) for level in levels])
-    moved = np.abs(d_flow) >= LEAST_LN_STEP
-    if moved.sum() < LEAST_PAIRS:
-        return list(train), list(test), None
-    exponent, _ = flow_exponent(d_flow[moved], d_drop[moved])
-    rest = np.median(np.abs(d_drop[moved] - exponent * d_flow[moved]))
-    explained = rest <= FLOW_EXPLAINS * np.median(np.abs(d_drop[moved]))
-    if not (FLOW_EXPONENTS[0] <= exponent <= FLOW_EXPONENTS[1] and explained):
-        return list(train), list(test), None
+    fit = fit_flow(d_flow, np.concatenate([np.diff(level) for level in levels]))
+    if isinstance(fit, str):
+        return list(train), list(test), fit
     rated = float(np.quantile(np.concatenate([e.flow for e in train if e.flow is not None]), FLOW_QUANTILE))
-    scaled = [[_at_flow(entry, rated, exponent) for entry in part] for part in (train, test)]
-    return scaled[0], scaled[1], exponent
+    scaled = [[_at_flow(entry, rated, fit.exponent) for entry in part] for part in (train, test)]
+    return scaled[0], scaled[1], fit
 
 
 def _at_flow(entry: LifeFile, rated: float, exponent: float) -> LifeFile:
@@ -171,12 +185,14 @@ def _at_flow(entry: LifeFile, rated: float, exponent: float) -> LifeFile:
     return replace(entry, life=replace(entry.life, restriction_pa=level))
 
 
-def read_folder(folder: Path, *, terminal: float, terminal_pa: float, group: str | None) -> list[LifeFile]:
+def read_folder(
+    folder: Path, *, terminal: float, terminal_pa: float, group: str | None, may_be_empty: bool = False
+) -> list[LifeFile]:
     """All lives of a folder, by name. Raises CalledWrongly if there is none, or one cannot be read."""
     if not folder.is_dir():
         raise CalledWrongly(f"{folder} is not a folder; give a folder with one CSV per life")
     paths = sorted(folder.glob("*.csv"))
-    if not paths:
+    if not paths and not may_be_empty:
         raise CalledWrongly(
             f"{folder} has no .csv file; each life is one CSV with the header hours,restriction"
         )
@@ -184,14 +200,19 @@ def read_folder(folder: Path, *, terminal: float, terminal_pa: float, group: str
 
 
 def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | None) -> LifeFile:
-    """One CSV: columns hours, restriction [unit of terminal], optionally flow, hours_left and the group."""
+    """
+    One CSV: columns hours, restriction [unit of terminal], optionally flow, hours_left and the group.
+
+    A life ends at its first row at terminal, unless hours_left says otherwise; what comes after is left out.
+    """
     rows = read_rows(path)
     if not rows:
         raise CalledWrongly(f"{path}: no rows below the header; a life needs at least two")
     wanted = ["hours", "restriction", *([group] if group else [])]
     if missing := [column for column in wanted if column not in rows[0]]:
         raise CalledWrongly(
-            f"{path}: no column {', '.join(missing)}; the header must have {','.join(wanted)}"
+            f"{path}: no column {', '.join(missing)}; the header must have {','.join(wanted)}, "
+            f"it has {', '.join(rows[0])}"
         )
     hours = _numbers(path, rows, "hours")
     level = _numbers(path, rows, "restriction")
@@ -207,6 +228,12 @@ def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | N
     left = _numbers(path, rows, "hours_left") if "hours_left" in rows[0] else None
     if hours[0] > OPEN_ENDED_SPAN * max(hours[-1] - hours[0], 1e-300) and len(hours) > 1:
         hours = hours - hours[0]  # a running meter: the age counts from the first row
+    reached = np.flatnonzero(level >= terminal)
+    rows_beyond = 0
+    if left is None and len(reached):
+        end = int(reached[0]) + 1
+        rows_beyond = len(hours) - end
+        hours, level, flow = hours[:end], level[:end], None if flow is None else flow[:end]
     life = Life(
         hours=hours,
         restriction_pa=level * (terminal_pa / terminal),
@@ -214,7 +241,7 @@ def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | N
         complete=bool(level[-1] >= terminal),
         kind=str(rows[0][group]) if group else "",
     )
-    return LifeFile(path.stem, life, left, flow)
+    return LifeFile(path.stem, life, left, flow, rows_beyond)
 
 
 def as_text(report: Mapping[str, Any]) -> str:
@@ -224,9 +251,8 @@ def as_text(report: Mapping[str, Any]) -> str:
     lines = [
         f"learned from {counted(train['lives'], 'life', 'lives')} ({train['complete']} complete), "
         f"judged on {len(report['lives'])}",
-        "restriction as in the files"
-        if report["flow_exponent"] is None
-        else f"restriction scaled to rated flow by the column flow, exponent {report['flow_exponent']:.2f}",
+        *_ends(report),
+        _of_flow(report),
         "times in the unit of the column hours; each figure is the mean over test lives",
         "",
         f"{'':24}{'RMSE':>9}{'MAE':>9}{'interval':>10}{'80 % holds':>12}{'width':>9}",
@@ -250,6 +276,32 @@ def as_text(report: Mapping[str, Any]) -> str:
             f"{_percent(life['coverage']):>12}{life['width']:>9.3f}"
         )
     return "\n".join(lines) + "\n"
+
+
+def _ends(report: Mapping[str, Any]) -> list[str]:
+    """What a reader should know of where the lives end."""
+    said = []
+    if any(report["beyond_terminal"].values()):
+        counts = " and ".join(f"{number} {part}" for part, number in report["beyond_terminal"].items())
+        said.append(f"{counts} lives go on beyond terminal: their rows after the first at it are left out")
+    if near := report["train"]["just_below"]:
+        ends = "it ends" if near == 1 else "they end"
+        said.append(
+            f"{counted(near, 'train life', 'train lives')} count as not seen to terminal although {ends} "
+            f"within {JUST_BELOW:.0%} of it: add the rows up to terminal if there are any"
+        )
+    return said
+
+
+def _of_flow(report: Mapping[str, Any]) -> str:
+    if report["flow_exponent"] is not None:
+        return f"restriction scaled to rated flow by the column flow, exponent {report['flow_exponent']:.2f}"
+    why = report["flow_not_used"]
+    return "restriction as in the files" + ("" if why is None else f"; the column flow is not used: {why}")
+
+
+def _ends_just_below(life: Life) -> bool:
+    return not life.complete and bool(life.restriction_pa[-1] >= (1.0 - JUST_BELOW) * life.terminal_pa)
 
 
 def _terminal_pa(value: float, unit: str) -> float:

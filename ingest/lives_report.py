@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
@@ -18,8 +19,9 @@ from gateway.units import counted
 from ingest.errors import CalledWrongly
 from ingest.recorded import read_rows, write_report
 from ingest.restriction.changes import find_changes
-from ingest.restriction.reference import LEAST_LN_STEP, LEAST_PAIRS, flow_exponent
-from ingest.restriction.summary import FloatArray
+from ingest.restriction.lives import beyond_light_work
+from ingest.restriction.reference import LEAST_FLOW_SHARE, FlowFit, fit_flow
+from ingest.restriction.summary import BoolArray, FloatArray, IntArray
 
 REFERENCE_QUANTILE = 0.95  # of the flows seen: stands for rated flow
 
@@ -51,43 +53,72 @@ def read_series(path: Path, flow: str | None) -> tuple[FloatArray, FloatArray, F
         if column not in rows[0]:
             raise CalledWrongly(f"{path}: no column {column}; its columns are {', '.join(rows[0])}")
     hours = _numbers(path, rows, "hours") if "hours" in rows[0] else np.arange(1.0, len(rows) + 1)
-    return hours, _numbers(path, rows, "restriction"), _numbers(path, rows, flow) if flow else None
+    if np.any(np.diff(hours) < 0):
+        row = int(np.argmax(np.diff(hours) < 0))
+        raise CalledWrongly(f"{path}: hours fall after row {row + 1}, {hours[row]:g}; sort by time")
+    restriction = _numbers(path, rows, "restriction")
+    flows = _numbers(path, rows, flow) if flow else None
+    below = (restriction <= 0) & _at_work(flows, len(rows))
+    if np.any(below):
+        row = int(np.argmax(below))
+        raise CalledWrongly(
+            f"{path}: row {row + 1}: restriction is {restriction[row]:g}; at work it must be above 0"
+        )
+    return hours, restriction, flows
 
 
 def examine(hours: FloatArray, restriction: FloatArray, flow: FloatArray | None) -> dict[str, Any]:
-    """Exponent and changes, as plain dicts for JSON. Rows count from 1, as in the file below its header."""
-    fitted = None if flow is None else _exponent(restriction, flow)
-    level = restriction
-    if fitted is not None and flow is not None:
-        level = restriction * (np.quantile(flow, REFERENCE_QUANTILE) / flow) ** fitted["exponent"]
+    """
+    Exponent and changes, as plain dicts for JSON. Rows count from 1, as in the file below its header.
+
+    Rows below half the reference flow tell the machine's stops, not the element: they are left out. Without a
+    flow that explains restriction only a fall that light work does not make counts, and none is sure.
+    """
+    kept = np.flatnonzero(_at_work(flow, len(hours)))
+    fitted = None if flow is None else _fit(restriction, flow, kept)
+    level = restriction[kept]
+    if isinstance(fitted, FlowFit) and flow is not None:
+        level = level * (np.quantile(flow, REFERENCE_QUANTILE) / flow[kept]) ** fitted.exponent
+    by_work = not isinstance(fitted, FlowFit)
+    unseen = np.diff(kept, prepend=-1) - 1
     changes = [
         {
-            "row": change.row + 1,
-            "hours": float(hours[change.row]),
+            "row": int(kept[change.row]) + 1,
+            "hours": float(hours[kept[change.row]]),
             "before": change.before,
             "after": change.after,
             "fall_percent": 100.0 * (1.0 - change.after / change.before),
-            "sure": change.sure if fitted is not None else "medium",  # light work falls as an element does
+            "sure": "medium" if by_work else change.sure,
             "likely": change.likely,
         }
-        for change in find_changes(level)
-        if change.sure != "low"
+        for change in find_changes(level, unseen=unseen, by_work=by_work)
+        if change.sure != "low" and (not by_work or beyond_light_work(change, None))
     ]
-    return {"rows": len(hours), "flow": fitted, "changes": changes}
+    return {
+        "rows": len(hours),
+        "rows_left_out": len(hours) - len(kept),
+        "hours_a_row": float(np.median(np.diff(hours))) if len(hours) > 1 else 1.0,
+        "flow": asdict(fitted) if isinstance(fitted, FlowFit) else None,
+        "flow_not_used": fitted if isinstance(fitted, str) else None,
+        "changes": changes,
+    }
 
 
 def as_text(report: dict[str, Any]) -> str:
     """What was found, for people."""
     flow = report["flow"]
     if flow is None:
-        first = "no flow column, or too few steps in it: levels are as in the file"
+        why = report["flow_not_used"]
+        first = (
+            "no flow column is given" if why is None else f"the flow column is not used: {why}"
+        ) + "; levels are as in the file, and only deep falls count"
     else:
         first = (
             f"restriction goes with flow to the power {flow['exponent']:.3f} +- {flow['spread']:.3f} "
             f"({counted(flow['steps'], 'step')} of 2 % and more); levels are at the 95 % point of the flows"
         )
     lines = [
-        counted(report["rows"], "operating hour"),
+        *_of_rows(report),
         first,
         counted(len(report["changes"]), "element change"),
         "",
@@ -105,14 +136,28 @@ def as_text(report: dict[str, Any]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _exponent(restriction: FloatArray, flow: FloatArray) -> dict[str, Any] | None:
-    usable = (restriction > 0) & (flow > 0)
-    d_flow, d_drop = np.diff(np.log(flow[usable])), np.diff(np.log(restriction[usable]))
-    moved = np.abs(d_flow) >= LEAST_LN_STEP
-    if moved.sum() < LEAST_PAIRS:
-        return None
-    exponent, spread = flow_exponent(d_flow[moved], d_drop[moved])
-    return {"exponent": exponent, "spread": spread, "steps": int(moved.sum())}
+def _of_rows(report: dict[str, Any]) -> list[str]:
+    said = [counted(report["rows"], "row") + ", each taken for one operating hour"]
+    if not 0.5 <= report["hours_a_row"] <= 2.0:
+        step = f"{report['hours_a_row']:g}"
+        said.append(f"the rows are {step} apart in the column hours: give the mean of each operating hour")
+    if report["rows_left_out"]:
+        said.append(f"{counted(report['rows_left_out'], 'row')} below half the reference flow left out")
+    return said
+
+
+def _at_work(flow: FloatArray | None, rows: int) -> BoolArray:
+    """Rows to judge by, shape (rows,): all without a flow."""
+    if flow is None:
+        return np.ones(rows, dtype=bool)
+    return np.asarray(flow >= LEAST_FLOW_SHARE * np.quantile(flow, REFERENCE_QUANTILE)) & (flow > 0)
+
+
+def _fit(restriction: FloatArray, flow: FloatArray, kept: IntArray) -> FlowFit | str:
+    """From each row at work to the next, where no stop lies between."""
+    follows = np.diff(kept) == 1
+    ln_flow, ln_drop = np.log(flow[kept]), np.log(restriction[kept])
+    return fit_flow(np.diff(ln_flow)[follows], np.diff(ln_drop)[follows])
 
 
 def _numbers(path: Path, rows: Sequence[dict[str, str]], column: str) -> FloatArray:
@@ -123,8 +168,6 @@ def _numbers(path: Path, rows: Sequence[dict[str, str]], column: str) -> FloatAr
         except (TypeError, ValueError):
             what = f'{path}: row {i + 1}: {column} "{row[column]}"'
             raise CalledWrongly(f"{what} is not a number; mend the row") from None
-        if not (np.isfinite(values[i]) and (column == "hours" or values[i] > 0)):
-            raise CalledWrongly(
-                f"{path}: row {i + 1}: {column} is {values[i]}; it must be above 0, leave it out"
-            )
+        if not np.isfinite(values[i]):
+            raise CalledWrongly(f"{path}: row {i + 1}: {column} is {values[i]}; leave the row out")
     return values

@@ -17,14 +17,22 @@ from ingest.errors import CalledWrongly, why
 
 
 def read_rows(path: Path) -> list[dict[str, str]]:
-    """The rows below the header, by column. Raises CalledWrongly."""
+    """The rows below the header, by column; each has every column. Raises CalledWrongly."""
     try:
         with path.open(newline="", encoding="utf-8-sig") as file:
-            return list(csv.DictReader(file))
+            rows = list(csv.DictReader(file))
     except (OSError, UnicodeError, csv.Error) as error:
         raise CalledWrongly(
             f"{path} cannot be read ({why(error)}); give one CSV with the header hours,restriction"
         ) from error
+    for number, row in enumerate(rows, 1):
+        if None in row or None in row.values():
+            more = "more" if None in row else "fewer"
+            raise CalledWrongly(
+                f"{path}: row {number} has {more} fields than the header; separate fields by commas and "
+                "write decimals with a point"
+            )
+    return rows
 
 
 def write_report(path: Path, report: Mapping[str, Any]) -> None:

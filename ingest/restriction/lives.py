@@ -138,7 +138,7 @@ def find_edges(
         if np.any(np.abs(known - row) <= ENTRY_NEAR_ROWS):
             own_pa = change.after
             continue
-        if envelope and not _beyond_light_work(change, terminal_pa):
+        if envelope and not beyond_light_work(change, terminal_pa):
             continue
         if by_speed and change.after > (1.0 - SPEED_FALL) * change.before:
             continue
@@ -184,7 +184,7 @@ def _clean_range(
     return low, high
 
 
-def _beyond_light_work(change: Change, terminal_pa: float | None) -> bool:
+def beyond_light_work(change: Change, terminal_pa: float | None) -> bool:
     """An envelope also falls with a week of light work: it must come from a loaded element, and come far."""
     loaded = terminal_pa is None or change.before >= ENVELOPE_LOADED * terminal_pa
     return loaded and change.after <= (1.0 - ENVELOPE_FALL) * change.before

@@ -21,6 +21,8 @@ from .summary import FLOW_KINDS, BoolArray, FloatArray, HourSummary, IntArray, S
 DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and said, where none can be fitted
 EXPONENT_RANGE = (1.0, 2.0)  # Darcy-Forchheimer: linear in media and dust cake, quadratic in ducts
 SPEED_EXPONENT_MAX = 3.5  # against speed alone the flow itself rises faster than speed (turbocharger)
+PROXY_EXPONENTS = (0.8, 3.5)  # what media, ducts and a speed-like proxy can give; else it is no flow
+PROXY_EXPLAINS = 0.7  # steps in restriction must shrink to that share once flow is taken out
 LEAST_LN_STEP = 0.02  # a flow step below 2 % tells noise, not exponent
 LEAST_PAIRS = 20  # chosen: the median of fewer slopes moves by more than 0.1 at field noise
 LEAST_FLOW_SHARE = 0.5  # of the reference flow; scaling from further down multiplies the noise by 3 and more
@@ -292,6 +294,35 @@ def flow_exponent(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> 
     slopes, weights = ln_restriction_step / ln_flow_step, np.abs(ln_flow_step)
     low, middle, high = _weighted_quantiles(slopes, weights, (0.16, 0.5, 0.84))
     return middle, (high - low) / 2 / np.sqrt(len(slopes))
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlowFit:
+    """How a recorded series goes with a column of flow."""
+
+    exponent: float
+    spread: float
+    steps: int
+
+
+def fit_flow(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> FlowFit | str:
+    """
+    The exponent of a column that is said to go with the flow; or, in words, why it does not.
+
+    ln_flow_step, ln_restriction_step : shape (n,), differences of logarithms from row to row. [1]
+    """
+    moved = np.abs(ln_flow_step) >= LEAST_LN_STEP
+    steps = int(moved.sum())
+    if steps < LEAST_PAIRS:
+        return f"it hardly moves: {steps} steps of {LEAST_LN_STEP:.0%} and more, {LEAST_PAIRS} are needed"
+    step = ln_restriction_step[moved]
+    exponent, spread = flow_exponent(ln_flow_step[moved], step)
+    low, high = PROXY_EXPONENTS
+    if not low <= exponent <= high:
+        return f"restriction goes with it to the power {exponent:.2f}, a flow gives {low:g} to {high:g}"
+    if np.median(np.abs(step - exponent * ln_flow_step[moved])) > PROXY_EXPLAINS * np.median(np.abs(step)):
+        return "restriction moves as much with it as without it"
+    return FlowFit(exponent=exponent, spread=spread, steps=steps)
 
 
 def _density_factor(table: Summaries, reference: Reference) -> FloatArray:

@@ -82,7 +82,56 @@ def test_the_last_row_alone_is_scored_against_hours_left(folders: Path) -> None:
 
 def test_a_train_life_that_ends_below_terminal_is_censored_and_used(folders: Path) -> None:
     write_life(folders / "train" / "short.csv", 320.0, until=0.7)
-    assert report(folders)["train"] == {"lives": 17, "complete": 16}
+    assert report(folders)["train"] == {"lives": 17, "complete": 16, "just_below": 0}
+
+
+def test_a_life_that_goes_on_beyond_terminal_ends_at_its_first_row_there(
+    folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The truth is the time to terminal, not to the end of the file."""
+    before = report(folders)
+    for path in folders.rglob("*.csv"):
+        *_, last = path.read_text().splitlines()
+        hours = float(last.split(",")[0])
+        beyond = [f"{hours * (1 + n / 50)},{6.0 + 0.1 * n},1" for n in range(1, 20)]
+        path.write_text(path.read_text() + "\n".join([*beyond, f"{hours * 1.5},1.0,1"]) + "\n")
+    after = report(folders)
+    assert after["beyond_terminal"] == {"train": 16, "test": 4}
+    assert after["overall"] == before["overall"]
+    assert "16 train and 4 test lives go on beyond terminal" in capsys.readouterr().out
+
+
+def test_lives_cut_just_below_terminal_are_named(folders: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for path in (folders / "train").glob("*.csv"):
+        path.write_text("\n".join(path.read_text().splitlines()[:-1]) + "\n")
+    assert report(folders)["train"] == {"lives": 16, "complete": 0, "just_below": 16}
+    assert (
+        "16 train lives count as not seen to terminal although they end within 5%" in capsys.readouterr().out
+    )
+
+
+def test_with_nothing_to_learn_from_there_is_still_a_forecast(folders: Path) -> None:
+    for path in (folders / "train").glob("*.csv"):
+        path.unlink()
+    found = report(folders)
+    assert found["train"]["lives"] == 0
+    assert 0.5 < found["overall"]["coverage"] <= 1.0
+    assert np.isfinite(found["overall"]["rmse"])
+
+
+def test_a_column_of_flow_that_cannot_be_used_is_told_with_the_reason(
+    folders: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    add_flow(folders, 1.6)
+    path = folders / "train" / "life_03.csv"
+    whole = path.read_text()
+    path.write_text(whole.replace("flow", "else"))
+    assert report(folders)["flow_exponent"] is None
+    assert "not used: 19 files of 20 have it, life_03 does not" in capsys.readouterr().out
+    lines = whole.splitlines()
+    lines[5] = ",".join([*lines[5].split(",")[:2], "0"])
+    path.write_text("\n".join(lines) + "\n")
+    assert report(folders)["flow_not_used"].startswith("life_03: row 5 has 0; leave rows without flow out")
 
 
 def test_a_unit_other_than_pascal_changes_nothing_but_the_unit(folders: Path) -> None:

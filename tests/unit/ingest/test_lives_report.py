@@ -6,6 +6,7 @@ import argparse
 import csv
 import json
 import os
+import re
 from pathlib import Path
 
 import numpy as np
@@ -52,6 +53,58 @@ def test_without_a_flow_column_nothing_is_sure(series: Path) -> None:
     assert all(change["sure"] == "medium" for change in found["changes"])
 
 
+def test_without_a_flow_column_a_shallow_fall_is_none(tmp_path: Path) -> None:
+    """Light work makes falls of a quarter: a new element has to show more."""
+    level = np.concatenate(
+        (np.linspace(3.0, 4.5, 700), np.linspace(3.4, 4.4, 500), np.linspace(1.5, 2.0, 400))
+    )
+    level *= np.exp(np.random.default_rng(4).normal(0, 0.01, 1600))
+    file = tmp_path / "series.csv"
+    file.write_text("\n".join(["restriction", *map(str, level)]) + "\n")
+    assert [change["row"] for change in run(file)["changes"]] == pytest.approx([1201], abs=3)
+
+
+@pytest.mark.parametrize(
+    ("column", "why"),
+    [
+        (lambda drop, rng: rng.uniform(8, 13, len(drop)), "as much with it as without|to the power"),
+        (lambda drop, _: 20.0 / drop, "to the power -1.00"),
+        (lambda drop, _: np.full(len(drop), 12.0), "hardly moves"),
+    ],
+)
+def test_a_flow_column_that_explains_nothing_is_not_used(series: Path, column, why: str) -> None:
+    rows = [line.split(",") for line in series.read_text().splitlines()[1:]]
+    drop = np.array([float(row[1]) for row in rows])
+    flow = column(drop, np.random.default_rng(2))
+    series.write_text("\n".join(["restriction,load", *(f"{r},{q}" for r, q in zip(drop, flow, strict=True))]))
+    found = run(series, "--flow", "load")
+    assert found["flow"] is None
+    assert re.search(why, found["flow_not_used"])
+    assert all(change["sure"] == "medium" for change in found["changes"])
+
+
+def test_stops_tell_nothing_of_the_element(series: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Rows of a machine that stands: next to no flow, and whatever the sensor then reads, also nothing."""
+    lines = series.read_text().splitlines()
+    for stop in range(60, 1190, 110):
+        for row in range(stop, stop + 12):
+            lines[row] = f"{row},{0.02 if row % 3 else 0},{1 if row % 2 else 0}"
+    series.write_text("\n".join(lines) + "\n")
+    found = run(series, "--flow", "load")
+    assert found["flow"]["exponent"] == pytest.approx(1.6, abs=0.05)
+    assert [change["row"] for change in found["changes"]] == pytest.approx([701], abs=3)
+    assert found["rows_left_out"] == 132
+    assert "132 rows below half the reference flow left out" in capsys.readouterr().out
+
+
+def test_rows_that_are_no_hours_are_told(series: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = [line.split(",") for line in series.read_text().splitlines()]
+    thin = [f"{float(row[0]) / 6},{row[1]},{row[2]}" for row in lines[1:]]
+    series.write_text("\n".join([",".join(lines[0]), *thin]) + "\n")
+    run(series, "--flow", "load")
+    assert "0.166667 apart in the column hours: give the mean of each" in capsys.readouterr().out
+
+
 @pytest.mark.parametrize(
     ("text", "more", "message"),
     [
@@ -60,6 +113,9 @@ def test_without_a_flow_column_nothing_is_sure(series: Path) -> None:
         ("hours,restriction\n1,2\n", ["--flow", "cdp"], "no column cdp"),
         ("hours,restriction\n1,x\n", [], "is not a number"),
         ("hours,restriction\n1,0\n", [], "must be above 0"),
+        ("hours,restriction\n2,1\n1,1\n", [], "hours fall after row 1, 2; sort by time"),
+        ("hours;restriction\n1,5;2,5\n", [], "more fields than the header; separate fields by commas"),
+        ("hours,restriction\n1\n", [], "fewer fields than the header"),
     ],
 )
 def test_a_file_that_cannot_be_used_is_refused(
