@@ -22,7 +22,7 @@ from .summary import FloatArray
 from .usual import Lengths
 
 #: raised whenever the same lives are fitted to other numbers, or the numbers mean something else
-FITTED_VERSION = 4
+FITTED_VERSION = 5
 
 
 def record_of(forecaster: Forecaster) -> dict[str, Any]:
@@ -67,6 +67,7 @@ def _learned_record(learned: Learned) -> dict[str, Any]:
             "kinds": {kind: _usual_record(usual) for kind, usual in learned.lengths.kinds.items()},
             "any_kind": _usual_record(learned.lengths.any_kind),
             "machine_pace": dict(learned.lengths.machine_pace),
+            "told": learned.lengths.told,
         },
         "ended_share": learned.ended_share,
         "ended": dict(learned.ended),
@@ -93,6 +94,7 @@ def _learned(record: Mapping[str, Any]) -> Learned:
             kinds={kind: _usual(usual) for kind, usual in record["lengths"]["kinds"].items()},
             any_kind=_usual(record["lengths"]["any_kind"]),
             machine_pace=record["lengths"]["machine_pace"],
+            told=record["lengths"]["told"],
         ),
         ended_share=record["ended_share"],
         ended=record["ended"],

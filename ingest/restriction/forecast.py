@@ -28,6 +28,7 @@ from .usual import Lengths, learn_lengths
 OTHER_KIND_WEIGHT = 0.3  # a life of another kind teaches shape, not length
 DOUBT_LIVES = 6.0  # learned against prior: n^2/(n^2 + 6^2), so six lives are believed half
 CLEAR_PROGRESS = 0.6  # of the span from clean to terminal; see `Learned.tells` (chosen)
+LEAST_TOLD = 2.0  # lives' worth; where none was seen to its end and nothing is usual (chosen)
 LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial
 SHARPNESS = 12.0  # variants weigh as error^-12: one with 6 % more error counts half
 LEAST_WEIGHT = 0.1  # variants below that share of the best are left out
@@ -75,6 +76,9 @@ class Learned:
     def trust(self, kind: str) -> float:
         """How far the look-up is believed against lengths and curves, 0 to 1, by the lives behind it."""
         labelled = any(self.lengths.kinds)
+        if labelled and kind and kind not in self.ended:  # of kinds that differ it is one more
+            kinds = len(self.ended)
+            return kinds**2 / (kinds**2 + DOUBT_LIVES**2)
         own = sum(lives for k, lives in self.ended.items() if k == kind or not kind or not labelled)
         lives = own + OTHER_KIND_WEIGHT * (sum(self.ended.values()) - own)
         return lives**2 / (lives**2 + DOUBT_LIVES**2)
@@ -163,6 +167,8 @@ def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) 
     if not usable:
         return Forecaster(None, usual_life_h)
     lengths, left_h = learn_lengths(usable, usual_life_h)
+    if usual_life_h is None and lengths.told < LEAST_TOLD and not any(life.complete for life in usable):
+        return Forecaster()  # that they last longer than was seen is no length: any would be a guess
     taught = lessons(usable, left_h)
     plain = taught[0]
     frame = fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE)

@@ -24,6 +24,8 @@ from .summary import FloatArray, IntArray
 
 ROUNDS = 12
 PRIOR_LIVES = 2.0  # USUAL_SPREAD counts as that many
+
+KIND_SPREAD = 1.1  # of ln(life): dust, and with it life, differs threefold from work to work (chosen)
 KIND_PULL_LIVES = 2.0  # the middle of all kinds counts as that many lives of one
 MOST_OF_A_KIND = 5.0  # lives of one kind that count for the middle of all
 MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
@@ -50,6 +52,7 @@ class Lengths:
     kinds: Mapping[str, Usual]
     any_kind: Usual  # of a kind not seen
     machine_pace: Mapping[str, float]  # length of a machine's lives against its kind's
+    told: float  # lives' worth of what was told of lengths; a whole life counts one, a young one next to none
 
     def of(self, kind: str, machine: str = "") -> Usual:
         """What elements of a kind do, on a machine with its own pace."""
@@ -80,7 +83,7 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
     doubt, left_h = np.zeros(len(lives)), np.zeros(len(lives))
     before = _NOTHING_BEFORE if usual_life_h is None else _Before(float(np.log(usual_life_h)), USUAL_LIVES)
     middle = before.ln_life if before.lives and not whole else float(ln_life.mean())
-    fit = _Fit(np.full(len(names), middle), middle, 0.0, USUAL_SPREAD)
+    fit = _Fit(np.full(len(names), middle), middle, USUAL_SPREAD)
     for _ in range(ROUNDS):
         for i, way in enumerate(ways):
             if way is not None:
@@ -100,8 +103,9 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
 
     lengths = Lengths(
         kinds={name: usual_of(fit.middles[i], heard[i] + beside[i]) for i, name in enumerate(names)},
-        any_kind=usual_of(fit.common, float(heard.sum()), fit.apart),
+        any_kind=usual_of(fit.common, float(heard.sum()), _next_kind_apart(fit)),
         machine_pace=_machine_pace([life.machine for life in lives], told, ln_life - fit.middles[kind]),
+        told=float(told.sum()),
     )
     return lengths, [0.0 if life.complete else h for life, h in zip(lives, left_h.tolist(), strict=True)]
 
@@ -148,11 +152,10 @@ _NOTHING_BEFORE = _Before(0.0, 0.0)
 
 @dataclass(frozen=True)
 class _Fit:
-    """Lognormal lengths: middle of each kind and of all, how far kinds lie apart, spread within. ln [h]"""
+    """Lognormal lengths: middle of each kind and of all, spread within. ln [h]"""
 
     middles: FloatArray
     common: float
-    apart: float
     spread: float
 
     def again(self, ln_life: FloatArray, doubt: FloatArray, kind: IntArray, before: _Before) -> _Fit:
@@ -174,9 +177,14 @@ class _Fit:
         middles = (total + KIND_PULL_LIVES * common) / (count + KIND_PULL_LIVES)
         squares = weight * ((ln_life - middles[kind]) ** 2 + doubt)
         variance = (squares.sum() + PRIOR_LIVES * USUAL_SPREAD**2) / (len(ln_life) + PRIOR_LIVES)
-        return _Fit(
-            middles, common, float(np.sqrt(np.mean((middles - common) ** 2))), float(np.sqrt(variance))
-        )
+        return _Fit(middles, common, float(np.sqrt(variance)))
+
+
+def _next_kind_apart(fit: _Fit) -> float:
+    """How far a kind not seen may lie from the middle of those that were; KIND_SPREAD is one more. ln [h]"""
+    kinds = len(fit.middles)
+    squares = float(np.sum((fit.middles - fit.common) ** 2)) + KIND_SPREAD**2
+    return float(np.sqrt(squares / kinds * (1.0 + 1.0 / kinds)))
 
 
 def _machine_pace(machines: Sequence[str], told: FloatArray, away: FloatArray) -> dict[str, float]:

@@ -1,6 +1,7 @@
 """The forecast: honest without lives, learning from complete and censored ones, never looking ahead."""
 
 import dataclasses
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -275,3 +276,32 @@ def test_a_life_seen_whole_outweighs_the_usual_life():
     life = convex_life(100.0, seed=5)
     middle = forecast(forecaster, life)[20, 1]
     assert middle < 250.0
+
+
+def test_young_lives_none_of_them_seen_to_its_end_are_no_worse_than_none():
+    """That they last longer than was seen is no length."""
+    young = [convex_life(500.0, seed=n, until=0.08) for n in range(12)]
+    life = convex_life(520.0, seed=90)
+    assert np.array_equal(forecast(fit_forecaster(young), life), forecast(fit_forecaster([]), life))
+    one_whole = fit_forecaster([*young, convex_life(480.0, seed=91)])
+    assert not np.array_equal(forecast(one_whole, life), forecast(fit_forecaster([]), life))
+
+
+@pytest.mark.parametrize("end_h", [150.0, 800.0])
+def test_of_a_kind_not_seen_the_interval_is_as_wide_as_kinds_differ(end_h):
+    """Three kinds, each close together: a fourth may last much shorter or longer than any of them."""
+    lives = [
+        replace(life, kind=kind)
+        for kind, middle_h in (("rake", 250.0), ("saw", 330.0), ("mill", 430.0))
+        for life in fleet(12, middle_h=middle_h, spread=0.06, seed=len(kind))
+    ]
+    life = convex_life(end_h, seed=77)
+    known = forecast(fit_forecaster(lives), life, kind="saw")
+    strange = forecast(fit_forecaster(lives), life, kind="quarry")
+    left, early = truth(life), slice(25, 100)
+    inside = (strange[:, 0] <= left) & (left <= strange[:, 2])
+    assert np.mean(inside[early]) > 0.8
+    assert np.median((strange[:, 2] - strange[:, 0])[early]) > 2 * np.median(
+        (known[:, 2] - known[:, 0])[early]
+    )
+    assert np.mean(np.abs(strange[early, 1] - left[early])) < np.mean(np.abs(known[early, 1] - left[early]))
