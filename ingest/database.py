@@ -211,7 +211,7 @@ def exclusive(url: str) -> Iterator[None]:
         except BlockingIOError:
             raise BeingServed(
                 f"{path} is being served by another process; "
-                "use its HTTP routes with an admin key, or stop it"
+                "stop it first, or, where there is one, use the route that does the same"
             ) from None
         yield
     finally:

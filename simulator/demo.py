@@ -107,7 +107,8 @@ def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) 
             choices.json_file.write_text(json.dumps(as_json(outcome), indent=2) + "\n")
         if choices.serve:
             console.print(
-                f"The server stays up at {shop.url}, described at {shop.url}/openapi.json; Ctrl-C stops it."
+                f"The server stays up at {shop.url}, described at {shop.url}/openapi.json; Ctrl-C stops it. "
+                f"An admin key is in {shop.key_file}."
             )
             shop.wait()
         return 0 if outcome.balances else 1

@@ -31,6 +31,7 @@ class Shop:
     def __init__(self, folder: Path, *, program: Sequence[str] = ("-m", "ingest")) -> None:
         """program : what Python runs for the server's commands."""
         self._folder = folder
+        self.key_file = folder / "admin.key"
         self._program = program
         self._database = f"sqlite:///{folder / 'shop.db'}"
         self._log: IO[bytes] = (folder / "server.log").open("ab")
@@ -41,9 +42,8 @@ class Shop:
 
     def open(self) -> None:
         """Make the first admin key by the command, then start the server on a free loopback port."""
-        key_file = self._folder / "admin.key"
-        self._command("keys", "create", "--role", "admin", "--owner", OWNER, "--out", str(key_file))
-        self._key = key_file.read_text().strip()
+        self._command("keys", "create", "--role", "admin", "--owner", OWNER, "--out", str(self.key_file))
+        self._key = self.key_file.read_text().strip()
         self.start()
 
     def _command(self, *words: str) -> None:

@@ -13,13 +13,14 @@ from gateway.units import to_si
 from ingest import acceptance
 from ingest.acceptance import CAUTIONS, Report
 from ingest.assessment import terminal_at
-from ingest.errors import Refused
+from ingest.errors import Complaint, Refused
 from ingest.routes.described import AcceptanceAnswer, ConfirmationAnswer
 from ingest.routes.machines import DEFAULT_HOUSING, find_housing, require_unit, terminal_document
 from ingest.routes.shared import At, Name, PathName, R, Strict, Words, needs, problems, router_of, text, us
 from ingest.store import acceptance as store
 from ingest.store import fleet
 from ingest.store.acceptance import Confirmation
+from ingest.store.fleet import Terminal
 from ingest.store.keys import Key
 
 router = router_of("acceptance")
@@ -56,13 +57,13 @@ def get_acceptance(
     format_: Annotated[Literal["json", "text"], Query(alias="format")] = "json",
 ) -> Any:
     """What the first readings after fitting say."""
+    since_us, now_us = us(since), resources.clock()
+    if since_us is not None and since_us > now_us:
+        detail = f"{since} lies ahead, it is {text(now_us)}; give the time at which it was fitted"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("query/since", detail)])
     with resources.reading() as connection:
-        found = acceptance.report(
-            connection,
-            find_housing(connection, key, machine, housing),
-            since_us=us(since),
-            now_us=resources.clock(),
-        )
+        seat = find_housing(connection, key, machine, housing)
+        found = acceptance.report(connection, seat, since_us=since_us, now_us=now_us)
     if format_ == "text":
         answer: Response = PlainTextResponse(acceptance.as_text(found))
         return answer
@@ -94,14 +95,7 @@ def post_second_reading(
         housing = find_housing(connection, key, machine, body.housing)
         limit = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
         if limit is None or (limit.value, limit.unit) != (body.value, body.unit):
-            entered = "none is entered" if limit is None else f"{limit.value:g} {limit.unit} is entered"
-            in_kpa = "" if limit is None else f" ({limit.restriction_pa / 1000:.2f} kPa)"
-            raise Refused(
-                409,
-                "terminal_differs",
-                f"{entered}{in_kpa}, {body.value:g} {body.unit} ({restriction_pa / 1000:.2f} kPa) was read; "
-                f"look again, and set the right one at /v1/machines/{machine}/terminal-restriction",
-            )
+            raise Refused(409, "terminal_differs", _differs(limit, body, restriction_pa, machine))
         given = Confirmation(now_us, key.handle, body.value, body.unit, restriction_pa)
         store.put_confirmation(connection, housing.id, given)
         what = f"{machine} {body.model_dump_json()}"
@@ -115,6 +109,17 @@ def post_second_reading(
         }
 
     return resources.writer.call(save)
+
+
+def _differs(limit: Terminal | None, body: SecondReading, restriction_pa: float, machine: str) -> str:
+    address = f"/v1/machines/{machine}/terminal-restriction"
+    if limit is None:
+        return f"no terminal restriction is entered, so none can be confirmed; enter it at {address}"
+    return (
+        f"{limit.value:g} {limit.unit} is entered ({limit.restriction_pa / 1000:.2f} kPa), {body.value:g} "
+        f"{body.unit} ({restriction_pa / 1000:.2f} kPa) was read; give value and unit as they are printed. "
+        f"If they differ, look again and set the right one at {address}"
+    )
 
 
 def document_of(found: Report) -> dict[str, Any]:

@@ -128,7 +128,17 @@ def test_the_report_on_paper_has_every_check_and_the_cautions(api: Api) -> None:
     assert max(len(line) for line in response.text.splitlines()) <= 80
 
 
-@pytest.mark.parametrize("query", [{"since": "yesterday"}, {"format": "pdf"}, {"housing": "no such"}])
+def test_without_a_limit_there_is_none_to_confirm(api: Api) -> None:
+    assert api.post("/v1/machines", {"machine": "loader-02"}).status_code == 200
+    answer = api.post("/v1/machines/loader-02/acceptance/second-reading", {"value": 25, "unit": "inH2O"})
+    assert answer.status_code == 409
+    assert "no terminal restriction is entered, so none can be confirmed; enter it" in answer.json()["detail"]
+
+
+@pytest.mark.parametrize(
+    "query",
+    [{"since": "yesterday"}, {"since": "2099-01-01T00:00:00Z"}, {"format": "pdf"}, {"housing": "no such"}],
+)
 def test_a_wrong_question_is_refused_with_the_rule(api: Api, query: dict[str, str]) -> None:
     api.register()
     response = api.get("/v1/machines/grader-07/acceptance", key="planner", params=query)
