@@ -32,7 +32,8 @@ WANDER_TIMES = 3.0  # a fall must also be that many times the usual step between
 RECENT_ROWS = 24
 DEEP_FALL = 0.2  # of the recent level; 0.16 takes a wander of the open field series for one
 BEYOND_WET_FALL = 0.45  # no end of a wet spell falls that far (open field series: 0.42 at most)
-CLIMB_ROWS = 12  # hours spent between the two levels on the way up; a wet spell takes a few
+CLIMB_ROWS = 18  # hours spent between the two levels on the way up; a wet spell that swells for a day has 13,
+AGAIN_ROWS = 12  # and on the way back up, which shows that an element loads and no work was light (chosen)
 CLEANED_PART = 0.2  # of the rise that stays: new elements differ by less (field: 2.8 to 4.1 mbar of 8)
 APART_ROWS = 48  # two falls within two days of work are one,
 SOON_ROWS = 12  # unless the second, at least a shift later, comes to lie clearly lower
@@ -253,7 +254,7 @@ def _loads_again(level: FloatArray, unseen: IntArray, row: int, since: int) -> b
     low = middle(level[row : row + SOON_ROWS])
     high = middle(level[max(since, row - SOON_ROWS) : row])
     later = slice(row, row + SUSTAINED_ROWS)
-    return _hours_between(level[later], unseen[later], low, high) >= CLIMB_ROWS
+    return _hours_between(level[later], unseen[later], low, high) >= AGAIN_ROWS
 
 
 def _hours_between(level: FloatArray, unseen: IntArray, low: float, high: float) -> int:

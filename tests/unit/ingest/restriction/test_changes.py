@@ -33,6 +33,15 @@ def test_a_wet_spell_that_ends_is_no_change(hours):
     assert find_changes(level) == []
 
 
+@pytest.mark.parametrize(("hours", "swells", "dries"), [(36, 12, 12), (60, 24, 12), (70, 24, 24)])
+def test_a_wet_spell_that_swells_over_a_day_is_no_change(hours, swells, dries):
+    """It comes hour by hour, as loading does, but in a day."""
+    level = loading(1000)
+    way = np.minimum(np.arange(1, hours + 1) / swells, np.arange(hours, 0, -1) / dries)
+    level[500 : 500 + hours] *= 1.0 + 0.3 * np.minimum(way, 1.0)
+    assert [change for change in find_changes(level) if change.sure != "low"] == []
+
+
 def test_a_change_at_the_end_of_a_short_steep_life_is_found():
     life = (
         1200 * np.exp(3 * np.linspace(0, 0.55, 160)) * np.exp(np.random.default_rng(1).normal(0, 0.02, 160))
