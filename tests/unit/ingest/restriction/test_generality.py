@@ -18,3 +18,17 @@ def test_without_a_single_life_the_interval_is_finite_and_holds():
     found = judge(BENCHES["exponential"], lives=0, censored=0.0, repeats=1, seed=20)
     assert found["coverage"] > 0.8
     assert found["width_h"] < 10 * 500
+
+
+def test_a_fleet_in_its_first_weeks_is_no_worse_off_than_with_nothing_learned():
+    taught, nothing = (
+        judge(BENCHES["first weeks"], lives=n, censored=0.0, repeats=1, seed=20) for n in (12, 0)
+    )
+    assert taught["rmse_h"] < 1.1 * nothing["rmse_h"]
+    assert taught["coverage"] > 0.8
+
+
+def test_for_a_kind_far_longer_than_any_learned_the_forecast_stays_ahead():
+    found = judge(BENCHES["new kind, long"], lives=12, censored=0.5, repeats=1, seed=20)
+    assert found["interval_score_against_best"] < 0.5
+    assert found["coverage"] > 0.6
