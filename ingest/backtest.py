@@ -282,8 +282,10 @@ def _ends(report: Mapping[str, Any]) -> list[str]:
     """What a reader should know of where the lives end."""
     said = []
     if any(report["beyond_terminal"].values()):
-        counts = " and ".join(f"{number} {part}" for part, number in report["beyond_terminal"].items())
-        said.append(f"{counts} lives go on beyond terminal: their rows after the first at it are left out")
+        beyond = report["beyond_terminal"]
+        train = counted(beyond["train"], "train life", "train lives")
+        test = counted(beyond["test"], "test life", "test lives")
+        said.append(f"beyond terminal: {train} and {test}; rows after the first at terminal are left out")
     if near := report["train"]["just_below"]:
         ends = "it ends" if near == 1 else "they end"
         said.append(

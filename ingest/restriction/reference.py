@@ -16,6 +16,7 @@ from scipy.ndimage import median_filter
 from .atmosphere import STANDARD_KG_M3, air_density_kg_m3, standard_pressure_pa, standard_temperature_k
 from .hours import IDLE_RAD_S
 from .ranks import middle
+from .status import counted
 from .summary import FLOW_KINDS, BoolArray, FloatArray, HourSummary, IntArray, Summaries
 
 DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and said, where none can be fitted
@@ -314,7 +315,9 @@ def fit_flow(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> FlowF
     moved = np.abs(ln_flow_step) >= LEAST_LN_STEP
     steps = int(moved.sum())
     if steps < LEAST_PAIRS:
-        return f"it hardly moves: {steps} steps of {LEAST_LN_STEP:.0%} and more, {LEAST_PAIRS} are needed"
+        return (
+            f"it hardly moves: {counted(steps, 'step')} of {LEAST_LN_STEP:.0%} and more, {LEAST_PAIRS} needed"
+        )
     step = ln_restriction_step[moved]
     exponent, spread = flow_exponent(ln_flow_step[moved], step)
     low, high = PROXY_EXPONENTS

@@ -77,7 +77,17 @@ def test_the_json_has_every_score_per_life_and_over_all_and_the_baselines_beside
     file = lives / "report.json"
     assert run(lives, "--json", str(file), "--group", "site") == 0
     report = json.loads(file.read_text())
-    assert set(report) == {"overall", "lives", "baselines", "train", "settings", "terminal", "flow_exponent"}
+    assert set(report) == {
+        "overall",
+        "lives",
+        "baselines",
+        "train",
+        "settings",
+        "terminal",
+        "flow_exponent",
+        "flow_not_used",
+        "beyond_terminal",
+    }
     assert set(report["overall"]) == SCORES | {"coverage_range"}
     assert [set(life) for life in report["lives"]] == [SCORES | {"life", "group", "rows"}] * 2
     assert set(report["baselines"]) == BASELINES

@@ -98,7 +98,7 @@ def test_a_life_that_goes_on_beyond_terminal_ends_at_its_first_row_there(
     after = report(folders)
     assert after["beyond_terminal"] == {"train": 16, "test": 4}
     assert after["overall"] == before["overall"]
-    assert "16 train and 4 test lives go on beyond terminal" in capsys.readouterr().out
+    assert "beyond terminal: 16 train lives and 4 test lives; rows after" in capsys.readouterr().out
 
 
 def test_lives_cut_just_below_terminal_are_named(folders: Path, capsys: pytest.CaptureFixture[str]) -> None:
