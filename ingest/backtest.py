@@ -20,7 +20,7 @@ import numpy as np
 from gateway import units
 from gateway.units import counted
 from ingest.errors import CalledWrongly
-from ingest.recorded import read_rows, write_report
+from ingest.recorded import hours_of, numbers_of, read_rows, write_report
 from ingest.restriction.baselines import Baseline, fit_baselines, theil_sen
 from ingest.restriction.forecast import Forecaster, fit_forecaster
 from ingest.restriction.lives import Life
@@ -79,10 +79,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Run the command; prints a table, returns 0. Raises CalledWrongly with value, rule and next step."""
     terminal_pa = _terminal_pa(args.terminal, args.unit)
-    test = read_folder(args.test, terminal=args.terminal, terminal_pa=terminal_pa, group=args.group)
     train = read_folder(
         args.train, terminal=args.terminal, terminal_pa=terminal_pa, group=args.group, may_be_empty=True
     )
+    test = read_folder(args.test, terminal=args.terminal, terminal_pa=terminal_pa, group=args.group)
     report = backtest(train, test, skip_rows=args.skip_rows, every=args.every, last_row=args.last_row)
     report["terminal"] = {"value": args.terminal, "unit": args.unit}
     sys.stdout.write(as_text(report))
@@ -214,18 +214,15 @@ def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | N
             f"{path}: no column {', '.join(missing)}; the header must have {','.join(wanted)}, "
             f"it has {', '.join(rows[0])}"
         )
-    hours = _numbers(path, rows, "hours")
-    level = _numbers(path, rows, "restriction")
-    if np.any(np.diff(hours) < 0):
-        row = int(np.argmax(np.diff(hours) < 0))
-        raise CalledWrongly(f"{path}: hours fall after row {row + 1}, {hours[row]:g}; sort by time")
+    hours = hours_of(path, rows)
+    level = numbers_of(path, rows, "restriction")
     if level[0] >= terminal:
         raise CalledWrongly(
             f"{path}: restriction {level[0]:g} is at or above terminal {terminal:g} in the first row; "
             "check --terminal and --unit, or leave the life out"
         )
-    flow = _numbers(path, rows, "flow") if "flow" in rows[0] else None
-    left = _numbers(path, rows, "hours_left") if "hours_left" in rows[0] else None
+    flow = numbers_of(path, rows, "flow") if "flow" in rows[0] else None
+    left = numbers_of(path, rows, "hours_left") if "hours_left" in rows[0] else None
     if hours[0] > OPEN_ENDED_SPAN * max(hours[-1] - hours[0], 1e-300) and len(hours) > 1:
         hours = hours - hours[0]  # a running meter: the age counts from the first row
     reached = np.flatnonzero(level >= terminal)
@@ -316,22 +313,6 @@ def _terminal_pa(value: float, unit: str) -> float:
     if not (np.isfinite(value) and value > 0):
         raise CalledWrongly(f"--terminal {value} must be above 0; take it from the engine maker's manual")
     return units.to_si(value, unit, "restriction")
-
-
-def _numbers(path: Path, rows: Sequence[Mapping[str, str]], column: str) -> FloatArray:
-    values = np.empty(len(rows))
-    for i, row in enumerate(rows):
-        try:
-            values[i] = float(row[column])
-        except (TypeError, ValueError):
-            raise CalledWrongly(
-                f'{path}: row {i + 1}: {column} "{row[column]}" is not a number; mend the row'
-            ) from None
-        if not np.isfinite(values[i]):
-            raise CalledWrongly(
-                f"{path}: row {i + 1}: {column} is {values[i]}; leave rows without a value out"
-            )
-    return values
 
 
 def _truth(entry: LifeFile) -> FloatArray:

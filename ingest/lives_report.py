@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -17,7 +16,7 @@ import numpy as np
 
 from gateway.units import counted
 from ingest.errors import CalledWrongly
-from ingest.recorded import read_rows, write_report
+from ingest.recorded import hours_of, numbers_of, read_rows, write_report
 from ingest.restriction.changes import find_changes
 from ingest.restriction.lives import beyond_light_work
 from ingest.restriction.reference import LEAST_FLOW_SHARE, FlowFit, fit_flow
@@ -52,12 +51,9 @@ def read_series(path: Path, flow: str | None) -> tuple[FloatArray, FloatArray, F
     for column in ["restriction", *([flow] if flow else [])]:
         if column not in rows[0]:
             raise CalledWrongly(f"{path}: no column {column}; its columns are {', '.join(rows[0])}")
-    hours = _numbers(path, rows, "hours") if "hours" in rows[0] else np.arange(1.0, len(rows) + 1)
-    if np.any(np.diff(hours) < 0):
-        row = int(np.argmax(np.diff(hours) < 0))
-        raise CalledWrongly(f"{path}: hours fall after row {row + 1}, {hours[row]:g}; sort by time")
-    restriction = _numbers(path, rows, "restriction")
-    flows = _numbers(path, rows, flow) if flow else None
+    hours = hours_of(path, rows) if "hours" in rows[0] else np.arange(1.0, len(rows) + 1)
+    restriction = numbers_of(path, rows, "restriction")
+    flows = numbers_of(path, rows, flow) if flow else None
     below = (restriction <= 0) & _at_work(flows, len(rows))
     if np.any(below):
         row = int(np.argmax(below))
@@ -158,16 +154,3 @@ def _fit(restriction: FloatArray, flow: FloatArray, kept: IntArray) -> FlowFit |
     follows = np.diff(kept) == 1
     ln_flow, ln_drop = np.log(flow[kept]), np.log(restriction[kept])
     return fit_flow(np.diff(ln_flow)[follows], np.diff(ln_drop)[follows])
-
-
-def _numbers(path: Path, rows: Sequence[dict[str, str]], column: str) -> FloatArray:
-    values = np.empty(len(rows))
-    for i, row in enumerate(rows):
-        try:
-            values[i] = float(row[column])
-        except (TypeError, ValueError):
-            what = f'{path}: row {i + 1}: {column} "{row[column]}"'
-            raise CalledWrongly(f"{what} is not a number; mend the row") from None
-        if not np.isfinite(values[i]):
-            raise CalledWrongly(f"{path}: row {i + 1}: {column} is {values[i]}; leave the row out")
-    return values

@@ -9,11 +9,14 @@ from __future__ import annotations
 
 import csv
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from ingest.errors import CalledWrongly, why
+from ingest.restriction.summary import FloatArray
 
 
 def read_rows(path: Path) -> list[dict[str, str]]:
@@ -33,6 +36,32 @@ def read_rows(path: Path) -> list[dict[str, str]]:
                 "write decimals with a point"
             )
     return rows
+
+
+def numbers_of(path: Path, rows: Sequence[Mapping[str, str]], column: str) -> FloatArray:
+    """A column as finite numbers, shape (rows,). Raises CalledWrongly."""
+    values = np.empty(len(rows))
+    for i, row in enumerate(rows):
+        try:
+            values[i] = float(row[column])
+        except ValueError:
+            raise CalledWrongly(
+                f'{path}: row {i + 1}: {column} "{row[column]}" is not a number; mend the row'
+            ) from None
+        if not np.isfinite(values[i]):
+            raise CalledWrongly(
+                f"{path}: row {i + 1}: {column} is {values[i]}; leave rows without a value out"
+            )
+    return values
+
+
+def hours_of(path: Path, rows: Sequence[Mapping[str, str]]) -> FloatArray:
+    """The column hours, which must not fall, shape (rows,). Raises CalledWrongly."""
+    hours = numbers_of(path, rows, "hours")
+    if np.any(np.diff(hours) < 0):
+        row = int(np.argmax(np.diff(hours) < 0))
+        raise CalledWrongly(f"{path}: hours fall after row {row + 1}, {hours[row]:g}; sort by time")
+    return hours
 
 
 def write_report(path: Path, report: Mapping[str, Any]) -> None:

@@ -40,9 +40,7 @@ class Bench:
     noise: float = 0.01
     wander: float = 0.0  # of ln(dust rate) over a life
     step: float = 0.0  # of the sensor
-    seen: tuple[float, float] | None = (
-        None  # share of a life to learn from that was seen; None: see --censored
-    )
+    seen: tuple[float, float] | None = None  # share seen of lives to learn from; None: see --censored
     kinds_h: tuple[float, ...] = (500.0,)  # usual length of each kind to learn from
     judged_h: float | None = None  # of a kind not among them; None: judged are lives of the first
 

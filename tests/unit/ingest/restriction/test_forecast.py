@@ -1,7 +1,6 @@
 """The forecast: honest without lives, learning from complete and censored ones, never looking ahead."""
 
 import dataclasses
-from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -291,7 +290,7 @@ def test_young_lives_none_of_them_seen_to_its_end_are_no_worse_than_none():
 def test_of_a_kind_not_seen_the_interval_is_as_wide_as_kinds_differ(end_h):
     """Three kinds, each close together: a fourth may last much shorter or longer than any of them."""
     lives = [
-        replace(life, kind=kind)
+        dataclasses.replace(life, kind=kind)
         for kind, middle_h in (("rake", 250.0), ("saw", 330.0), ("mill", 430.0))
         for life in fleet(12, middle_h=middle_h, spread=0.06, seed=len(kind))
     ]
