@@ -5,7 +5,8 @@ Promises: of one webhook an event is sent only after the one before was taken or
 again with growing random waits; after `webhook_give_up_days` it is dead, which shows in the list, the log and
 the figures, and an operator can have it sent again. A try that was taken but not written down before a crash
 is made once more with the same id: receivers see an id twice at most then, and never miss one.
-A try has a hard time limit, follows no redirect and reads no body. Webhooks do not wait for each other.
+At a stop a try under way has a moment to end. A try has a hard time limit, follows no redirect and reads no
+body. Webhooks do not wait for each other.
 One process at a time sends (a lease in the database).
 Leaves to others: what is told (`ingest.announcing`), who may be sent to (`ingest.addresses`).
 """
@@ -38,6 +39,7 @@ LEASE = "courier"
 LEASE_US = 30_000_000  # longer than a try; another process goes on after it when this one is killed; chosen
 PAUSE_S = 1.0  # between looks; chosen
 TRY_S = 10.0  # of one delivery, from look-up to the head of the answer; chosen
+FINISH_S = 2.0  # at a stop, for an answer under way to come and be written down; chosen
 AT_ONCE = 8  # webhooks sent to at the same time; chosen
 IN_A_ROW = 20  # deliveries to one webhook before its turn is over; chosen
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 3_600.0
@@ -121,9 +123,11 @@ class Courier:
                 except Exception:
                     log.exception("ingest.webhooks_failed")
                 await asyncio.to_thread(self._resources.stopping.wait, self._pause_s)
-            for task in busy.values():
-                task.cancel()
-            await asyncio.gather(*busy.values(), return_exceptions=True)
+            if busy:  # what a receiver took and nobody wrote down is sent to it once more
+                _, unfinished = await asyncio.wait(busy.values(), timeout=FINISH_S)
+                for task in unfinished:
+                    task.cancel()
+                await asyncio.gather(*unfinished, return_exceptions=True)
         await asyncio.to_thread(self._give_back)
 
     def _client(self) -> httpx.AsyncClient:
@@ -175,7 +179,7 @@ class Courier:
         """Deliver what is due to one webhook, in order, until one fails or its turn is over."""
         try:
             for _ in range(IN_A_ROW):
-                if not await self._deliver_next(http, webhook):
+                if not await self._deliver_next(http, webhook) or self._resources.stopping.is_set():
                     return
         except TryAgain as error:
             log.info("ingest.webhooks_wait", extra={"reason": str(error)})

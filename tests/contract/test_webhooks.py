@@ -251,6 +251,33 @@ def test_all_from_an_event_on_can_be_sent_again(api: Api, receiver: Receiver) ->
         assert ids_of(receiver.wait_for(6))[-2:] == [3, 4]
 
 
+def test_what_is_under_way_at_a_stop_is_written_down_and_nothing_new_begins(
+    api: Api, receiver: Receiver
+) -> None:
+    receiver.thinks_s = 0.3
+    register(api, receiver.url)
+    put_events(api, 2)
+    with delivering(api):
+        receiver.wait_for(1)  # stopped before its answer
+    assert [entry["state"] for entry in deliveries(api)] == ["delivered", "waiting", "waiting"]
+    with delivering(api):
+        assert ids_of(receiver.wait_for(3)) == [1, 2, 3]
+
+
+def test_a_receiver_that_says_nothing_does_not_hold_up_a_stop(
+    api: Api, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(webhooks, "FINISH_S", 0.1)
+    with socket.create_server(("127.0.0.1", 0)) as mute:
+        register(api, f"http://127.0.0.1:{mute.getsockname()[1]}/")
+        with delivering(api) as courier:
+            asked, _ = mute.accept()
+            with asked:  # the request is under way
+                api.resources.stopping.set()
+                courier.join()
+    assert deliveries(api)[0]["state"] == "waiting"
+
+
 def test_a_redirect_is_not_followed(api: Api, receiver: Receiver) -> None:
     with Receiver() as elsewhere:
         receiver.always, receiver.location = 307, elsewhere.url

@@ -34,6 +34,7 @@ class Receiver:
         self.answers: list[int] = []
         self.always = 204
         self.location = ""
+        self.thinks_s = 0.0  # between the request and the answer
         self.lock = threading.Lock()
         outer = self
 
@@ -43,6 +44,7 @@ class Receiver:
                 with outer.lock:
                     outer.received.append(Received(self.path, dict(self.headers.items()), body))
                     status = outer.answers.pop(0) if outer.answers else outer.always
+                time.sleep(outer.thinks_s)
                 if status == LOST:
                     self.close_connection = True
                     return
