@@ -31,6 +31,8 @@ CLEAR_PROGRESS = 0.6  # of the span from clean to terminal; see `Learned.tells` 
 LEAST_TOLD = 2.0  # lives' worth; where none was seen to its end and nothing is usual (chosen)
 LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial
 SHARPNESS = 12.0  # variants weigh as error^-12: one with 6 % more error counts half
+REST = 0.01  # of a typical life: hours left are weighed in their logarithm from there on
+LEAST_STRANGE = 0.01  # a life less likely to be like none is taken for one like the others (chosen)
 LEAST_WEIGHT = 0.1  # variants below that share of the best are left out
 
 
@@ -82,6 +84,10 @@ class Learned:
         own = sum(lives for k, lives in self.ended.items() if k == kind or not kind or not labelled)
         lives = own + OTHER_KIND_WEIGHT * (sum(self.ended.values()) - own)
         return lives**2 / (lives**2 + DOUBT_LIVES**2)
+
+    def strange(self, path: Path, kind: str) -> FloatArray:
+        """Probability at each row that the life is like none learned from, shape (n,)."""
+        return self.membership.strange(self.frame, path.hours, path.level, kind)
 
     def tells(self, level: FloatArray) -> FloatArray:
         """
@@ -147,10 +153,19 @@ class Forecaster:
         alone = prior_hours_left(path, share, last, from_new=from_new, usual=usual)
         if self.learned is None:
             return alone
-        points = self.learned.points(_in_time_scale(path, 1.0 / pace), share, kind) * pace
-        points = points[len(points) - len(alone) :]
-        trust = self.learned.trust(kind) * self.learned.tells(path.level[len(path.level) - len(alone) :])
-        return _blended(points, alone, trust[:, None], self.learned.typical_h() * pace)
+        typical_h = self.learned.typical_h() * pace
+        paced = _in_time_scale(path, 1.0 / pace)
+        begin = len(share) - len(alone)
+        points = self.learned.points(paced, share, kind)[begin:] * pace
+        strange = self.learned.strange(paced, kind)[begin:]
+        trust = self.learned.trust(kind) * self.learned.tells(path.level[begin:])
+        known = _blended(points, alone, trust[:, None], typical_h)
+        if np.all(strange < LEAST_STRANGE):
+            return known
+        wide = self.learned.lengths.of_no_kind(kind, machine)
+        unlike = prior_hours_left(path, share, last, from_new=from_new, usual=wide)
+        either = _either(known, unlike, strange, typical_h)
+        return np.where(strange[:, None] < LEAST_STRANGE, known, either)
 
 
 def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) -> Forecaster:
@@ -249,7 +264,19 @@ def _in_time_scale(path: Path, factor: float) -> Path:
 
 
 def _blended(points: FloatArray, alone: FloatArray, trust: FloatArray, typical_h: float) -> FloatArray:
-    """Geometric blend, kept finite near zero by a hundredth of a typical life; the points stay in order."""
-    rest = 0.01 * typical_h
+    """Geometric blend, kept finite near zero by REST of a typical life; the points stay in order."""
+    rest = REST * typical_h
     logs = trust * np.log(points + rest) + (1.0 - trust) * np.log(alone + rest)
     return np.asarray(np.sort(np.maximum(np.exp(logs) - rest, 0.0), axis=1))
+
+
+def _either(known: FloatArray, unlike: FloatArray, strange: FloatArray, typical_h: float) -> FloatArray:
+    """10, 50 and 90 % points where with probability `strange` the second is true, else the first."""
+    rest = REST * typical_h
+    logs = np.log(np.stack((known, unlike), axis=1) + rest)  # (n, 2, 3)
+    middle = logs[:, :, 1]
+    below = np.maximum((middle - logs[:, :, 0]) / Z90, 1e-6)
+    above = np.maximum((logs[:, :, 2] - middle) / Z90, 1e-6)
+    weights = np.stack((1.0 - strange, strange), axis=1)
+    points = np.exp(mixture_quantiles(middle, below, above, weights)) - rest
+    return np.asarray(np.maximum(points, 0.0))

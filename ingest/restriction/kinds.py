@@ -1,5 +1,5 @@
 """
-Which group a life belongs to when nobody said so: by its pace, as probabilities.
+Which group a life belongs to when nobody said so, or that it is like none: by its pace, as probabilities.
 
 Lives of one fleet may differ fourfold in length (dusty or clean work). Where no label tells them apart,
 known lives are first grouped by length, and a running life is weighed by its age at each level.
@@ -13,15 +13,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import betaln
 
-from .pace import NODES, PaceModel, Teacher, hat_basis
+from .pace import NODES, GroupCurve, PaceModel, Teacher, hat_basis
 from .summary import FloatArray
 
+KIND_SPREAD = 1.1  # of ln(life): dust, and with it life, differs threefold from work to work (chosen)
 LEAST_GROUP = 4  # lives; fewer do not make a kind
 MOST_GROUPS = 6
 LEAST_SPREAD = 0.03  # of ln(length): element and dust scatter that much within one kind
 LEAST_AGE_SPREAD = 0.05  # of ln(age) at a level
+LEAST_AGE = 1e-9  # of a typical life
 LEAST_WEIGHT = 1e-6
+
+STRANGE_SHARE = 0.05  # of lives are of no kind learned from (chosen)
+BEFORE_SPREAD, BEFORE_LIVES = 0.5, 0.5  # of ln(age) before any life is known, and as how many it counts
+MOST_FREEDOM = 20.0  # degrees, of Student's distribution: an odd life of a kind is none of another (chosen)
+SHOWS_FROM, SHOWS_FULLY = 0.1, 0.3  # of the way to terminal; an early rise has many reasons (chosen)
 
 
 @dataclass(frozen=True)
@@ -37,12 +45,55 @@ class Membership:
         logs = []
         for group, curve in model.curves.items():
             spread = basis @ self.spread[group]
-            usual = np.maximum(basis @ curve.age_h, 1e-9 * curve.typical_h)
-            away = np.log(np.maximum(hours, 1e-9 * curve.typical_h) / usual) / spread
+            away = _ln_against(curve, basis, hours) / spread
             logs.append(np.log(self.share[group]) - np.log(spread) - 0.5 * away**2)
         stacked = np.stack(logs, axis=1)
         odds = np.exp(stacked - stacked.max(axis=1, keepdims=True)) + LEAST_WEIGHT
         return np.asarray(odds / odds.sum(axis=1, keepdims=True))
+
+    def strange(self, model: PaceModel, hours: FloatArray, level: FloatArray, kind: str) -> FloatArray:
+        """
+        Probability that a life is like none learned from, by its age at each level, shape (n,).
+
+        hours : its age, shape (n,). [h]
+        kind : its label; where no life of it was learned from, all kinds are held against it.
+        """
+        basis = hat_basis(model.grid, level)
+        kinds = [kind] if kind in model.curves else list(model.curves)
+        like, unlike, late = np.zeros(len(level)), np.zeros(len(level)), np.ones(len(level), dtype=np.bool_)
+        for group in kinds:
+            curve = model.curves[group]
+            lives = curve.lives + BEFORE_LIVES
+            square = curve.lives * (basis @ self.spread[group]) ** 2 + BEFORE_LIVES * BEFORE_SPREAD**2
+            spread = np.sqrt(square / lives)
+            away = _ln_against(curve, basis, hours)
+            like += self.share[group] * student_density(away, spread, min(curve.lives + 1.0, MOST_FREEDOM))
+            unlike += self.share[group] * normal_density(away, np.hypot(spread, KIND_SPREAD))
+            late &= away > 0
+        odds = STRANGE_SHARE * unlike / np.maximum((1.0 - STRANGE_SHARE) * like, 1e-300)
+        progress = (level - model.clean) / (1.0 - model.clean)
+        shows = np.clip((progress - SHOWS_FROM) / (SHOWS_FULLY - SHOWS_FROM), 0.0, 1.0)
+        # However early it is, an element that stays clean for longer than any other is another.
+        return np.asarray(odds / (1.0 + odds) * np.where(late, 1.0, shows))
+
+
+def _ln_against(curve: GroupCurve, basis: FloatArray, hours: FloatArray) -> FloatArray:
+    """ln of an age against the group's usual one at the same level, shape (n,)."""
+    least_h = LEAST_AGE * curve.typical_h
+    usual_h = np.maximum(basis @ curve.age_h, least_h)
+    return np.asarray(np.log(np.maximum(hours, least_h) / usual_h))
+
+
+def student_density(away: FloatArray, spread: FloatArray, freedom: float) -> FloatArray:
+    """Of Student's distribution of that scale around 0, shape (n,); `freedom` degrees of it, > 0."""
+    square = (away / spread) ** 2
+    ln_height = -0.5 * np.log(freedom) - betaln(0.5, 0.5 * freedom)
+    return np.asarray(np.exp(ln_height - 0.5 * (freedom + 1.0) * np.log1p(square / freedom)) / spread)
+
+
+def normal_density(away: FloatArray, spread: FloatArray) -> FloatArray:
+    """Of the normal distribution of that spread around 0, shape (n,)."""
+    return np.asarray(np.exp(-0.5 * (away / spread) ** 2) / (spread * np.sqrt(2.0 * np.pi)))
 
 
 def learn_membership(model: PaceModel, teachers: Sequence[Teacher]) -> Membership:
@@ -54,8 +105,7 @@ def learn_membership(model: PaceModel, teachers: Sequence[Teacher]) -> Membershi
             if teacher.group != group:
                 continue
             basis = hat_basis(model.grid, teacher.path.level)
-            usual = np.maximum(basis @ curve.age_h, 1e-9 * curve.typical_h)
-            away = np.log(np.maximum(teacher.path.hours, 1e-9 * curve.typical_h) / usual)
+            away = _ln_against(curve, basis, teacher.path.hours)
             each = basis.sum(axis=0)
             use = np.minimum(each, 1.0) / np.maximum(each, 1e-9)
             square += (basis * use).T @ np.minimum(away**2, 1.0)

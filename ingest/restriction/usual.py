@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from .kinds import KIND_SPREAD
 from .lives import Life
 from .paths import NUDGE, terminal_row, trace
 from .prior import EVEN_CURVES, SHAPE_SPREAD, USUAL_SPREAD, Z90, Usual, Way, ln_life_of, way_of
@@ -25,7 +26,6 @@ from .summary import FloatArray, IntArray
 ROUNDS = 12
 PRIOR_LIVES = 2.0  # USUAL_SPREAD counts as that many
 
-KIND_SPREAD = 1.1  # of ln(life): dust, and with it life, differs threefold from work to work (chosen)
 KIND_PULL_LIVES = 2.0  # the middle of all kinds counts as that many lives of one
 MOST_OF_A_KIND = 5.0  # lives of one kind that count for the middle of all
 MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
@@ -58,6 +58,12 @@ class Lengths:
         """What elements of a kind do, on a machine with its own pace."""
         usual = self.kinds.get(kind, self.any_kind)
         return replace(usual, life_h=usual.life_h * self.machine_pace.get(machine, 1.0))
+
+    def of_no_kind(self, kind: str, machine: str = "") -> Usual:
+        """What to expect of an element that behaves like none of its kind."""
+        usual = self.of(kind, machine)
+        spread = float(np.hypot(usual.spread, KIND_SPREAD))
+        return replace(usual, spread=spread, shape_spread=max(usual.shape_spread, SHAPE_SPREAD))
 
 
 def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> tuple[Lengths, list[float]]:

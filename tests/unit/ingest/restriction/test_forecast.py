@@ -4,11 +4,13 @@ import dataclasses
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from ingest.restriction import Life
 from ingest.restriction.baselines import straight_line
 from ingest.restriction.forecast import fit_forecaster
-from ingest.restriction.kinds import length_groups
+from ingest.restriction.kinds import length_groups, normal_density, student_density
+from ingest.restriction.paths import trace
 
 TERMINAL_PA = 6000.0
 
@@ -295,12 +297,41 @@ def test_of_a_kind_not_seen_the_interval_is_as_wide_as_kinds_differ(end_h):
         for life in fleet(12, middle_h=middle_h, spread=0.06, seed=len(kind))
     ]
     life = convex_life(end_h, seed=77)
-    known = forecast(fit_forecaster(lives), life, kind="saw")
+    known = forecast(fit_forecaster(lives), convex_life(330.0, seed=77), kind="saw")
+    named = forecast(fit_forecaster(lives), life, kind="saw")
     strange = forecast(fit_forecaster(lives), life, kind="quarry")
     left, early = truth(life), slice(25, 100)
     inside = (strange[:, 0] <= left) & (left <= strange[:, 2])
     assert np.mean(inside[early]) > 0.8
-    assert np.median((strange[:, 2] - strange[:, 0])[early]) > 2 * np.median(
-        (known[:, 2] - known[:, 0])[early]
+    assert np.median((strange[:, 2] / strange[:, 0])[early]) > 2 * np.median(
+        (known[:, 2] / known[:, 0])[early]
     )
-    assert np.mean(np.abs(strange[early, 1] - left[early])) < np.mean(np.abs(known[early, 1] - left[early]))
+    assert np.mean(np.abs(strange[early, 1] - left[early])) < np.mean(np.abs(named[early, 1] - left[early]))
+
+
+@pytest.mark.parametrize("end_h", [160.0, 1300.0])
+def test_a_life_like_none_learned_from_is_found_out_by_its_pace(end_h):
+    """All lives of one dust and without a label; then a machine moves to another."""
+    life, shown = convex_life(end_h, seed=78), slice(125, 225)
+    points, left = forecast(fit_forecaster(fleet()), life), truth(life)
+    assert np.mean(((points[:, 0] <= left) & (left <= points[:, 2]))[shown]) > 0.8
+    assert np.median(np.abs(points[shown, 1] / left[shown] - 1.0)) < 0.4
+
+
+def test_a_life_like_the_others_is_hardly_taken_for_a_strange_one():
+    learned = fit_forecaster(fleet()).learned
+    likely = []
+    for life in fleet(12, seed=40):
+        path = trace(life.hours, life.restriction_pa / life.terminal_pa)
+        assert learned is not None
+        likely.append(np.max(learned.strange(path, "")[50:]))
+    assert np.median(likely) < 0.05
+
+
+def test_densities_are_those_of_the_reference_library():
+    """Against scipy.stats."""
+    away, spread = np.linspace(-4.0, 4.0, 33), np.full(33, 0.3)
+    for freedom in (1.5, 4.0, 20.0):
+        expected = stats.t.pdf(away, freedom, scale=0.3)
+        assert student_density(away, spread, freedom) == pytest.approx(expected, rel=1e-12)
+    assert normal_density(away, spread) == pytest.approx(stats.norm.pdf(away, scale=0.3), rel=1e-12)

@@ -32,3 +32,9 @@ def test_for_a_kind_far_longer_than_any_learned_the_forecast_stays_ahead():
     found = judge(BENCHES["new kind, long"], lives=12, censored=0.5, repeats=1, seed=20)
     assert found["interval_score_against_best"] < 0.5
     assert found["coverage"] > 0.6
+
+
+@pytest.mark.parametrize(("name", "holds"), [("unlike, long", 0.4), ("unlike, short", 0.3)])
+def test_where_nobody_says_that_the_work_is_another_the_forecast_notices(name, holds):
+    """Not before it shows; without noticing, the interval held half as often."""
+    assert judge(BENCHES[name], lives=12, censored=0.5, repeats=2, seed=20)["coverage"] > holds
