@@ -6,6 +6,7 @@ Fixtures for all tests: both databases, the app in this process, and real server
 
 from __future__ import annotations
 
+import logging
 import os
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
@@ -21,6 +22,16 @@ from tests.support.serving import Api, ServerProcess, as_process, in_process
 # run is about the change; at a desk they vary, so that new ones are found.
 settings.register_profile("ours", deadline=None, derandomize="CI" in os.environ)
 settings.load_profile("ours")
+
+
+@pytest.fixture(autouse=True)
+def _logging_as_it_was() -> Iterator[None]:
+    """What a test sends elsewhere goes back to pytest; its own handlers are let go of, their streams end."""
+    root = logging.getLogger()
+    before, level = list(root.handlers), root.level
+    yield
+    root.handlers[:] = before
+    root.setLevel(level)
 
 
 @pytest.fixture(scope="session")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import io
 import json
 import logging
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -15,15 +14,6 @@ from ingest.errors import CalledWrongly
 
 OURS = logging.getLogger("cleanside.ingest")
 REASON = {"jobs": 3, "reason": 'a "b"\nc'}
-
-
-@pytest.fixture(autouse=True)
-def handlers_as_before() -> Iterator[None]:
-    root = logging.getLogger()
-    before, level = list(root.handlers), root.level
-    yield
-    root.handlers[:] = before
-    root.setLevel(level)
 
 
 def lines(form: str, write: Any) -> list[str]:
