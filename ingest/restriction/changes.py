@@ -33,6 +33,7 @@ RECENT_ROWS = 24
 DEEP_FALL = 0.2  # of the recent level; 0.16 takes a wander of the open field series for one
 BEYOND_WET_FALL = 0.45  # no end of a wet spell falls that far (open field series: 0.42 at most)
 CLIMB_ROWS = 18  # hours spent between the two levels on the way up; a wet spell that swells for a day has 13,
+AMID = 0.15, 0.3  # of the way from either end
 AGAIN_ROWS = 12  # and on the way back up, which shows that an element loads and no work was light (chosen)
 CLEANED_PART = 0.2  # of the rise that stays: new elements differ by less (field: 2.8 to 4.1 mbar of 8)
 APART_ROWS = 48  # two falls within two days of work are one,
@@ -107,7 +108,8 @@ def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: 
     for row, first, last, at_once in sorted(places):
         apart = SOON_ROWS if at_once else APART_ROWS if found else 1
         if row - since() >= apart:
-            climbed = _climbed(level, missing, row, since(), SHIFT_ROWS if at_once else AFTER_ROWS)
+            after_rows = SHIFT_ROWS if at_once else AFTER_ROWS
+            climbed = _climbed(level, missing, row, since(), after_rows, by_work=by_work)
             recent = middle(level[max(since(), row - RECENT_ROWS) : row])
             whole = climbed or bool(not by_work and following[row] <= (1.0 - BEYOND_WET_FALL) * recent)
             if at_once:
@@ -212,15 +214,22 @@ def _fell_since(level: FloatArray, row: int, since: int, least: float) -> bool:
     return quantile(level[row : row + AFTER_ROWS], HIGH_PART) <= (1.0 - least) * usual
 
 
-def _climbed(level: FloatArray, unseen: IntArray, row: int, since: int, after_rows: int) -> bool:
+def _climbed(
+    level: FloatArray, unseen: IntArray, row: int, since: int, after_rows: int, *, by_work: bool
+) -> bool:
     """
     The level came up to what it was just before `row` through the levels between, hour by hour.
 
+    Since it was last down at what it falls to now: what rose and fell before is no part of this climb
+    (unless it was light work that brought it down).
     Hours that were left out count where the level had moved on in them.
     """
     high = middle(level[max(since, row - min(RECENT_ROWS, after_rows)) : row])
     low = middle(level[row : row + after_rows])
     first = max(since, row - BEFORE_ROWS)
+    if row - first > JUMP_ROWS and not by_work:
+        down = sliding_quantile(level[first:row], 0.5, JUMP_ROWS) <= low
+        first += int(np.max(np.flatnonzero(down), initial=0))
     return _hours_between(level[first:row], unseen[first:row], low, high) >= CLIMB_ROWS
 
 
@@ -269,7 +278,7 @@ def _hours_between(level: FloatArray, unseen: IntArray, low: float, high: float)
 
 def _amid(level: FloatArray, low: float, high: float) -> BoolArray:
     """Rows well between two levels."""
-    return (level > low + 0.15 * (high - low)) & (level < high - 0.3 * (high - low))
+    return (level > low + AMID[0] * (high - low)) & (level < high - AMID[1] * (high - low))
 
 
 def _preceding(level: FloatArray, q: float, rows: int) -> FloatArray:

@@ -42,6 +42,23 @@ def test_a_wet_spell_that_swells_over_a_day_is_no_change(hours, swells, dries):
     assert [change for change in find_changes(level) if change.sure != "low"] == []
 
 
+def test_what_rose_and_fell_before_a_wet_spell_is_no_climb_to_it():
+    """Eight days after a new element: damp for a while, dry again, then rain for 61 hours."""
+    level = np.concatenate((loading(600, end=9.0), loading(220, end=3.8, seed=1)))
+    level[620:645] *= 1.15
+    level[662:723] *= 1.34
+    assert [change.row for change in find_changes(level)] == pytest.approx([600], abs=3)
+
+
+def test_a_sensor_that_had_fallen_to_nothing_did_not_climb_when_it_came_back():
+    """Hours left out while the level rises count as climbed, but not those before it was down once more."""
+    level, unseen = loading(500), np.zeros(500, dtype=np.int64)
+    level[320], unseen[321] = 0.0, 61
+    way = np.minimum(np.arange(1, 27) / 8.0, np.arange(26, 0, -1) / 12.0)
+    level[400:426] *= 1.0 + 0.7 * np.minimum(way, 1.0)
+    assert [change for change in find_changes(level, unseen=unseen) if change.sure != "low"] == []
+
+
 def test_a_change_at_the_end_of_a_short_steep_life_is_found():
     life = (
         1200 * np.exp(3 * np.linspace(0, 0.55, 160)) * np.exp(np.random.default_rng(1).normal(0, 0.02, 160))
