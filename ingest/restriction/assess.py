@@ -210,9 +210,10 @@ def study_housing(
     hours = float(np.sum(operating_hours(series)[told.running])) if told.running.any() else None
     duty = learn_duty(table)
     hours_left = is_plan_now = None
+    strange = 0.0
     if terminal_pa is not None and len(level) and hours is not None:
         ahead = _Ahead(life, hours, terminal_pa, knowledge, machine, kind, reference.level_spread)
-        hours_left = ahead.points()
+        hours_left, strange = ahead.points(), ahead.strange()
         is_plan_now = ahead.is_plan(duty, planning_horizon_days, float(hours_left[1]))
     state = level_state(share) if len(level) >= RUNNING_IN_ROWS else "running-in"
     if state != "over" and ((hours or 0.0) < RUNNING_IN_HOURS or reference.of_idle_only):
@@ -262,6 +263,7 @@ def study_housing(
             knowledge,
             clean_pa=clean_pa,
             terminal_pa=terminal_pa,
+            strange=strange,
         ),
     )
     return Studied(study, series, [life for _, life in told.cuts])
@@ -515,6 +517,17 @@ class _Ahead:
         left = mixture_quantiles(*(a[None, :] for a in (middle, below, above, np.array([1.0, 4.0, 1.0]))))[0]
         left = np.array([min(left[0], middle[1]), middle[1], max(left[2], middle[1])])
         return np.asarray(np.maximum(left - (self.hours - float(self.life.hours[-1])), 0.0))
+
+    def strange(self) -> float:
+        """Probability that this element is like none of those learned from, 0 to 1."""
+        return self.knowledge.forecaster.strange(
+            self.life.hours,
+            self.life.restriction_pa,
+            terminal_pa=self.terminal_pa,
+            kind=self.kind,
+            machine=self.machine,
+            from_new=self.life.from_new,
+        )
 
     def _at_rows(self, rows: int, terminal_pa: float) -> FloatArray:
         return self.knowledge.forecaster.hours_left(

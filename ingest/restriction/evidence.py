@@ -12,6 +12,7 @@ from .reference import Reference
 from .status import counted
 from .summary import Summaries
 
+STRANGE_SAID = 0.5  # more likely strange than not
 NO_FALL = 0.95  # of the level before: a new element that lies no lower asks for a second look (chosen)
 
 
@@ -25,11 +26,13 @@ def evidence_of(
     *,
     clean_pa: float | None,
     terminal_pa: float | None,
+    strange: float = 0.0,
 ) -> tuple[str, ...]:
     """
     What each figure rests on.
 
     life : the running one; None = nothing was seen. judged_hours : of it, fit to judge by.
+    strange : probability that its element loads like none of those learned from, 0 to 1.
     """
     hours = counted(len(table), "hour")
     return (
@@ -44,6 +47,11 @@ def evidence_of(
         f"air density {reference.density}",
         *(() if life is None else _of_life(life, float(table.hours["first_s"][0]), clean_pa)),
         _of_lives(knowledge),
+        *(
+            ["this element loads at another pace than those: its own curve counts, within wide bounds"]
+            if strange > STRANGE_SAID
+            else ()
+        ),
         _of_duty(duty),
     )
 

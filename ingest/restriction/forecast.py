@@ -141,11 +141,7 @@ class Forecaster:
         hours, share = checked_life(hours, restriction_pa, terminal_pa)
         if len(hours) == 0:
             return np.empty((0, 3))
-        pace = 1.0 if self.learned is None else self.learned.lengths.machine_pace.get(machine, 1.0)
-        unseen_h = 0.0
-        if self.learned is not None and not from_new:
-            unseen_h = pace * usual_age_h(self.learned.frame, kind, share)
-        path = trace(hours + unseen_h, share, unseen_h)
+        path, pace = self._traced(hours, share, kind, machine, from_new=from_new)
         if self.learned is not None:
             usual: Usual | None = self.learned.lengths.of(kind, machine)
         else:
@@ -166,6 +162,33 @@ class Forecaster:
         unlike = prior_hours_left(path, share, last, from_new=from_new, usual=wide)
         either = _either(known, unlike, strange, typical_h)
         return np.where(strange[:, None] < LEAST_STRANGE, known, either)
+
+    def strange(
+        self,
+        hours: FloatArray,
+        restriction_pa: FloatArray,
+        *,
+        terminal_pa: float,
+        kind: str = "",
+        machine: str = "",
+        from_new: bool = True,
+    ) -> float:
+        """Probability that a life so far is like none learned from, 0 to 1; arguments as of `hours_left`."""
+        hours, share = checked_life(hours, restriction_pa, terminal_pa)
+        if self.learned is None or len(hours) == 0:
+            return 0.0
+        path, pace = self._traced(hours, share, kind, machine, from_new=from_new)
+        return float(self.learned.strange(_in_time_scale(path, 1.0 / pace), kind)[-1])
+
+    def _traced(
+        self, hours: FloatArray, share: FloatArray, kind: str, machine: str, *, from_new: bool
+    ) -> tuple[Path, float]:
+        """The way of a life of one row or more, and the pace of its machine."""
+        pace = 1.0 if self.learned is None else self.learned.lengths.machine_pace.get(machine, 1.0)
+        unseen_h = 0.0
+        if self.learned is not None and not from_new:
+            unseen_h = pace * usual_age_h(self.learned.frame, kind, share)
+        return trace(hours + unseen_h, share, unseen_h), pace
 
 
 def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) -> Forecaster:

@@ -372,3 +372,12 @@ def test_a_wrong_terminal_does_not_make_the_element_look_torn():
     """Terminal entered in a wrong unit is said; a clean level told from a share of it accuses nobody."""
     found = assess(shift_work(days=20), terminal_pa=62_000.0, terminal_entered=(62.0, "kPa"))
     assert [suspicion.cause for suspicion in found.suspicions] == ["terminal"]
+
+
+@pytest.mark.parametrize(("taught_h", "says_so"), [(190.0, False), (900.0, True)])
+def test_an_element_that_loads_unlike_those_learned_from_is_said_to(taught_h, says_so):
+    """160 hours of a life of 190, where the others lasted as long, or 900 hours."""
+    ends_h = taught_h * np.exp(np.linspace(-0.15, 0.15, 12))
+    lives = [Life(**_made_life(end_h), terminal_pa=TERMINAL_PA, complete=True) for end_h in ends_h]
+    found = assess(shift_work(days=20, life_h=190.0), fleet=learn_fleet(lives))
+    assert any("loads at another pace" in line for line in found.evidence) == says_so
