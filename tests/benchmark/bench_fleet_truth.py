@@ -41,7 +41,7 @@ from ingest.restriction import (
 from ingest.restriction.fleet import USUAL_LIFE_H
 from ingest.restriction.forecast import Forecaster
 from simulator.difficulty import read_difficulty
-from tests.support.fleet_report import figures_of, miss_lines, table_lines
+from tests.support.fleet_report import figures_by_flow, figures_of, miss_lines, table_lines
 from tests.support.fleet_truth import DAY_S, Machine, Said, Score, read_fleet, score
 
 LOOK_AT_S = 20 * 3600.0  # of a day: the shift is over
@@ -198,7 +198,7 @@ def main(words: Sequence[str] | None = None) -> int:
     machines = read_fleet(given.fleet)[: given.machines]
     watched = watch_fleet(given.fleet, machines, given.dates_every_days, processes=PROCESSES)
     scores = [of_machine for of_machine, _ in watched]
-    figures = figures_of(scores)
+    figures = [*figures_of(scores), *figures_by_flow(machines, scores)]
     print("\n".join(table_lines(figures)))
     if given.misses:
         print("\n".join(line for m, s in zip(machines, scores, strict=True) for line in miss_lines(m, s)))

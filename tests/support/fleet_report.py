@@ -44,6 +44,20 @@ def figures_of(scores: Sequence[Score]) -> list[Figure]:
     return [*_changes(scores), *_causes(scores), *_dates(scores), *_horizons(scores)]
 
 
+def figures_by_flow(machines: Sequence[Machine], scores: Sequence[Score]) -> list[Figure]:
+    """What is found of changes by what the machine reports of its air flow."""
+    names = {"air_mass_flow": "air mass flow", "boost": "boost", "speed": "speed alone", "nothing": "nothing"}
+    found = []
+    for proxy, name in names.items():
+        of_it = [s for m, s in zip(machines, scores, strict=True) if m.about["proxy"] == proxy]
+        if of_it:
+            found += [
+                _recall(f"changes by {name}: recall", of_it),
+                _precision(f"changes by {name}: precision", of_it),
+            ]
+    return found
+
+
 def _mean(values: Floats) -> float:
     return float(np.mean(values))
 
@@ -68,14 +82,23 @@ def _figure(
     return Figure(name, value, low, high, sum(len(p) for p in parts), **more)
 
 
+def _recall(name: str, scores: Sequence[Score]) -> Figure:
+    return _figure(name, scores, lambda s: [r["found"] for r in s.recalled], goal=CHANGE_GOAL)
+
+
+def _precision(name: str, scores: Sequence[Score]) -> Figure:
+    return _figure(name, scores, lambda s: [r["right"] for r in s.precise], goal=CHANGE_GOAL)
+
+
 def _changes(scores: Sequence[Score]) -> list[Figure]:
     def found(began: str) -> Callable[[Score], list[float]]:
         return lambda s: [r["found"] for r in s.recalled if r["began"] == began]
 
     return [
+        _recall("changes: recall", scores),
         _figure("changes: recall, new element", scores, found("new"), goal=CHANGE_GOAL),
-        _figure("changes: recall, cleaned element", scores, found("cleaned")),
-        _figure("changes: precision", scores, lambda s: [r["right"] for r in s.precise], goal=CHANGE_GOAL),
+        _figure("changes: recall, cleaned element", scores, found("cleaned"), goal=CHANGE_GOAL),
+        _precision("changes: precision", scores),
         _figure(
             "changes: rightly told new or cleaned",
             scores,

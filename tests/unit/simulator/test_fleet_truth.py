@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from simulator.difficulty import read_difficulty
-from tests.support.fleet_report import figures_of, table_lines
+from tests.support.fleet_report import figures_by_flow, figures_of, table_lines
 from tests.support.fleet_truth import DAY_S, Machine, Said, Score, bootstrap, score
 
 DIFFICULTY = read_difficulty()
@@ -183,3 +183,19 @@ def test_a_goal_is_reached_or_not_by_the_value_and_no_number_is_no_verdict() -> 
     assert verdicts["due date 7 d ahead: 80 % interval holds"] == ""
     assert len(table_lines(figures_of(scores))) == len(verdicts) + 1
     assert DAY_S == 86_400
+
+
+def test_changes_are_counted_apart_by_what_tells_of_the_flow() -> None:
+    boost, speed = machine([element(0, 0, 400)]), machine([element(0, 0, 400)])
+    speed.about["proxy"] = "speed"
+    scores = [
+        Score(1.0, [{"found": found, "began": "cleaned"}], [{"right": 1.0}], [], [], [], [], [])
+        for found in (1.0, 0.0)
+    ]
+    values = {figure.name: figure.value for figure in figures_by_flow([boost, speed], scores)}
+    assert values == {
+        "changes by boost: recall": 1.0,
+        "changes by boost: precision": 1.0,
+        "changes by speed alone: recall": 0.0,
+        "changes by speed alone: precision": 1.0,
+    }
