@@ -254,11 +254,13 @@ def test_all_from_an_event_on_can_be_sent_again(api: Api, receiver: Receiver) ->
 def test_what_is_under_way_at_a_stop_is_written_down_and_nothing_new_begins(
     api: Api, receiver: Receiver
 ) -> None:
-    receiver.thinks_s = 0.3
+    receiver.may_answer.clear()
     register(api, receiver.url)
     put_events(api, 2)
     with delivering(api):
-        receiver.wait_for(1)  # stopped before its answer
+        receiver.wait_for(1)
+        api.resources.stopping.set()  # before its answer
+        receiver.may_answer.set()
     assert [entry["state"] for entry in deliveries(api)] == ["delivered", "waiting", "waiting"]
     with delivering(api):
         assert ids_of(receiver.wait_for(3)) == [1, 2, 3]

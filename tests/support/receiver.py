@@ -34,7 +34,8 @@ class Receiver:
         self.answers: list[int] = []
         self.always = 204
         self.location = ""
-        self.thinks_s = 0.0  # between the request and the answer
+        self.may_answer = threading.Event()  # cleared: a request is kept, its answer waits
+        self.may_answer.set()
         self.lock = threading.Lock()
         outer = self
 
@@ -44,7 +45,7 @@ class Receiver:
                 with outer.lock:
                     outer.received.append(Received(self.path, dict(self.headers.items()), body))
                     status = outer.answers.pop(0) if outer.answers else outer.always
-                time.sleep(outer.thinks_s)
+                outer.may_answer.wait(30.0)
                 if status == LOST:
                     self.close_connection = True
                     return
