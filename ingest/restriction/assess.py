@@ -32,7 +32,7 @@ from .lives import (
     tell_lives,
     usual_clean_pa,
 )
-from .prior import Z90, mixture_quantiles
+from .prior import mixture_of_points
 from .reference import HourlyRestriction, Reference, Zero, at_reference_flow, learn_reference, learn_zero
 from .status import (
     ADVICE,
@@ -212,7 +212,7 @@ def study_housing(
     hours_left = is_plan_now = None
     strange = 0.0
     if terminal_pa is not None and len(level) and hours is not None:
-        ahead = _Ahead(life, hours, terminal_pa, knowledge, machine, kind, reference.level_spread)
+        ahead = _Ahead(life, hours, knowledge, reference.level_spread)
         hours_left, strange = ahead.points(), ahead.strange()
         is_plan_now = ahead.is_plan(duty, planning_horizon_days, float(hours_left[1]))
     state = level_state(share) if len(level) >= RUNNING_IN_ROWS else "running-in"
@@ -496,10 +496,7 @@ class _Ahead:
 
     life: Life
     hours: float  # of the life so far; the newest of them may not be believed
-    terminal_pa: float
     knowledge: FleetKnowledge
-    machine: str
-    kind: str
     level_spread: float
 
     def points(self) -> FloatArray:
@@ -510,32 +507,23 @@ class _Ahead:
         how far (Gauss-Hermite, three points).
         """
         apart = np.sqrt(3.0) * self.level_spread * np.array([-1.0, 0.0, 1.0])
-        each = np.concatenate([self._at_rows(1, self.terminal_pa * float(g)) for g in np.exp(apart)])
-        middle = each[:, 1]
-        below = np.maximum(middle - each[:, 0], 1e-9) / Z90
-        above = np.maximum(each[:, 2] - middle, 1e-9) / Z90
-        left = mixture_quantiles(*(a[None, :] for a in (middle, below, above, np.array([1.0, 4.0, 1.0]))))[0]
-        left = np.array([min(left[0], middle[1]), middle[1], max(left[2], middle[1])])
+        each = np.concatenate([self._at_rows(1, self.life.terminal_pa * float(g)) for g in np.exp(apart)])
+        left = mixture_of_points(each[None, :, :], np.array([[1.0, 4.0, 1.0]]))[0]
+        middle_h = each[1, 1]
+        left = np.array([min(left[0], middle_h), middle_h, max(left[2], middle_h)])
         return np.asarray(np.maximum(left - (self.hours - float(self.life.hours[-1])), 0.0))
 
     def strange(self) -> float:
         """Probability that this element is like none of those learned from, 0 to 1."""
-        return self.knowledge.forecaster.strange(
-            self.life.hours,
-            self.life.restriction_pa,
-            terminal_pa=self.terminal_pa,
-            kind=self.kind,
-            machine=self.machine,
-            from_new=self.life.from_new,
-        )
+        return self.knowledge.forecaster.strange(self.life)
 
     def _at_rows(self, rows: int, terminal_pa: float) -> FloatArray:
         return self.knowledge.forecaster.hours_left(
             self.life.hours,
             self.life.restriction_pa,
             terminal_pa=terminal_pa,
-            kind=self.kind,
-            machine=self.machine,
+            kind=self.life.kind,
+            machine=self.life.machine,
             last=rows,
             from_new=self.life.from_new,
         )
@@ -545,7 +533,7 @@ class _Ahead:
         days = days_until(left_h, duty)
         if not horizon_days < days <= PLAN_LEAVE * horizon_days:
             return days <= horizon_days
-        way = self._at_rows(LEVEL_ROWS, self.terminal_pa)[:, 1] / duty.hours_per_day
+        way = self._at_rows(LEVEL_ROWS, self.life.terminal_pa)[:, 1] / duty.hours_per_day
         return is_plan(np.append(way, days), horizon_days=horizon_days)
 
 

@@ -33,7 +33,6 @@ RECENT_ROWS = 24
 DEEP_FALL = 0.2  # of the recent level; 0.16 takes a wander of the open field series for one
 BEYOND_WET_FALL = 0.45  # no end of a wet spell falls that far (open field series: 0.42 at most)
 CLIMB_ROWS = 18  # hours spent between the two levels on the way up; a wet spell that swells for a day has 13,
-AMID = 0.15, 0.3  # of the way from either end
 AGAIN_ROWS = 12  # and on the way back up, which shows that an element loads and no work was light (chosen)
 CLEANED_PART = 0.2  # of the rise that stays: new elements differ by less (field: 2.8 to 4.1 mbar of 8)
 APART_ROWS = 48  # two falls within two days of work are one,
@@ -278,7 +277,7 @@ def _hours_between(level: FloatArray, unseen: IntArray, low: float, high: float)
 
 def _amid(level: FloatArray, low: float, high: float) -> BoolArray:
     """Rows well between two levels."""
-    return (level > low + AMID[0] * (high - low)) & (level < high - AMID[1] * (high - low))
+    return (level > low + 0.15 * (high - low)) & (level < high - 0.3 * (high - low))
 
 
 def _preceding(level: FloatArray, q: float, rows: int) -> FloatArray:

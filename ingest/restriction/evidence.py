@@ -26,7 +26,7 @@ def evidence_of(
     *,
     clean_pa: float | None,
     terminal_pa: float | None,
-    strange: float = 0.0,
+    strange: float,
 ) -> tuple[str, ...]:
     """
     What each figure rests on.
@@ -46,12 +46,7 @@ def evidence_of(
         "zero learned with the engine off" if reference.zero_known else "zero not seen, taken as 0 Pa",
         f"air density {reference.density}",
         *(() if life is None else _of_life(life, float(table.hours["first_s"][0]), clean_pa)),
-        _of_lives(knowledge),
-        *(
-            ["this element loads at another pace than those: its own curve counts, within wide bounds"]
-            if strange > STRANGE_SAID
-            else ()
-        ),
+        *_of_lives(knowledge, strange),
         _of_duty(duty),
     )
 
@@ -62,13 +57,19 @@ def _of_duty(duty: Duty) -> str:
     return f"duty from {counted(duty.days, 'day')}: {duty.hours_per_day:.1f} h a day"
 
 
-def _of_lives(knowledge: FleetKnowledge) -> str:
+def _of_lives(knowledge: FleetKnowledge, strange: float) -> list[str]:
     complete = sum(life.complete for life in knowledge.lives)
     others = len(knowledge.lives) - complete
     if not knowledge.lives:
-        return "no lives to learn from"
+        return ["no lives to learn from"]
     reached = counted(complete, "life", "lives")
-    return f"forecast learned from {reached} seen to terminal and {others:,} running or ended before"
+    learned = f"forecast learned from {reached} seen to terminal and {others:,} running or ended before"
+    if strange <= STRANGE_SAID:
+        return [learned]
+    return [
+        learned,
+        "this element loads at another pace than those: its own curve counts, within wide bounds",
+    ]
 
 
 #: what a machine is scaled by -> what makes an entered reference flow of another kind count

@@ -19,7 +19,7 @@ from .kinds import Membership, learn_membership
 from .lives import Life
 from .pace import PLAIN_RIDGE, RIDGES, PaceModel, fit_pace
 from .paths import CleanScale, Path, trace
-from .prior import Z90, Usual, mixture_quantiles, prior_hours_left, usual_life
+from .prior import Z90, Usual, mixture_of_points, mixture_quantiles, prior_hours_left, usual_life
 from .spread import LeftOut, Spread, fit_spread, left_out_lives, mean_error
 from .summary import FloatArray
 from .teachers import PRIOR_WEIGHT, Lessons, checked_life, lessons, usual_age_h
@@ -163,22 +163,13 @@ class Forecaster:
         either = _either(known, unlike, strange, typical_h)
         return np.where(strange[:, None] < LEAST_STRANGE, known, either)
 
-    def strange(
-        self,
-        hours: FloatArray,
-        restriction_pa: FloatArray,
-        *,
-        terminal_pa: float,
-        kind: str = "",
-        machine: str = "",
-        from_new: bool = True,
-    ) -> float:
-        """Probability that a life so far is like none learned from, 0 to 1; arguments as of `hours_left`."""
-        hours, share = checked_life(hours, restriction_pa, terminal_pa)
+    def strange(self, life: Life) -> float:
+        """Probability that a life so far is like none learned from, 0 to 1; raises as `hours_left`."""
+        hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
         if self.learned is None or len(hours) == 0:
             return 0.0
-        path, pace = self._traced(hours, share, kind, machine, from_new=from_new)
-        return float(self.learned.strange(_in_time_scale(path, 1.0 / pace), kind)[-1])
+        path, pace = self._traced(hours, share, life.kind, life.machine, from_new=life.from_new)
+        return float(self.learned.strange(_in_time_scale(path, 1.0 / pace), life.kind)[-1])
 
     def _traced(
         self, hours: FloatArray, share: FloatArray, kind: str, machine: str, *, from_new: bool
@@ -296,10 +287,6 @@ def _blended(points: FloatArray, alone: FloatArray, trust: FloatArray, typical_h
 def _either(known: FloatArray, unlike: FloatArray, strange: FloatArray, typical_h: float) -> FloatArray:
     """10, 50 and 90 % points where with probability `strange` the second is true, else the first."""
     rest = REST * typical_h
-    logs = np.log(np.stack((known, unlike), axis=1) + rest)  # (n, 2, 3)
-    middle = logs[:, :, 1]
-    below = np.maximum((middle - logs[:, :, 0]) / Z90, 1e-6)
-    above = np.maximum((logs[:, :, 2] - middle) / Z90, 1e-6)
-    weights = np.stack((1.0 - strange, strange), axis=1)
-    points = np.exp(mixture_quantiles(middle, below, above, weights)) - rest
+    logs = np.log(np.stack((known, unlike), axis=1) + rest)
+    points = np.exp(mixture_of_points(logs, np.stack((1.0 - strange, strange), axis=1))) - rest
     return np.asarray(np.maximum(points, 0.0))

@@ -32,6 +32,7 @@ Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
 
 #: ln(hours left / hours seen)
 GRID = np.linspace(np.log(1e-3), np.log(1e5), 140)
+LEAST_APART = 1e-9  # of points that coincide, in their unit: a mixture needs some width
 LEAST_SEEN = 1e-4  # of a usual life: what was seen of an element in its first minutes
 
 
@@ -207,6 +208,18 @@ def mixture_quantiles(
         reached = (share * ndtr(away / np.where(away < 0, below, above))).sum(axis=2) >= wanted
         high, low = np.where(reached, at, high), np.where(reached, low, at)
     return np.asarray(0.5 * (low + high))
+
+
+def mixture_of_points(points: FloatArray, weight: FloatArray) -> FloatArray:
+    """
+    As `mixture_quantiles`, of distributions told by their own 10, 50 and 90 % points.
+
+    points : shape (n, m, 3), rising along the last. weight : shape (n, m).
+    """
+    middle = points[:, :, 1]
+    below = np.maximum(middle - points[:, :, 0], LEAST_APART) / Z90
+    above = np.maximum(points[:, :, 2] - middle, LEAST_APART) / Z90
+    return mixture_quantiles(middle, below, above, weight)
 
 
 def _clean_so_far(path: Path, share: FloatArray) -> FloatArray:
