@@ -19,8 +19,8 @@ import numpy.typing as npt
 
 from .atmosphere import standard_pressure_pa
 from .hours import IDLE_RAD_S, RUNNING_RAD_S
-from .status import counted
 from .summary import FloatArray, IntArray, Readings
+from .words import counted
 
 PASSED, FAILED, NOT_YET_SEEN = "passed", "failed", "not yet seen"
 

@@ -18,7 +18,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from .duty import DAY_S, Duty, days_until, due_dates_s, learn_duty
+from .duty import Duty, days_until, due_dates_s, learn_duty
 from .evidence import evidence_of
 from .fleet import FleetKnowledge
 from .lives import (
@@ -44,9 +44,9 @@ from .status import (
     SUSPECT_ADVICE,
     is_plan,
     level_state,
-    smoothed,
 )
-from .summary import HOUR_S, BoolArray, FloatArray, HourSummary, Summaries
+from .steady import smoothed
+from .summary import DAY_S, HOUR_S, BoolArray, FloatArray, HourSummary, Summaries
 from .suspect import (
     HourDoubts,
     Suspicion,

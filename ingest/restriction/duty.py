@@ -14,9 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from .prior import Z90
-from .summary import HOUR_S, FloatArray, HourSummary, Summaries
+from .summary import DAY_S, HOUR_S, FloatArray, HourSummary, Summaries
 
-DAY_S = 86400.0
 WEEK_S = 7 * DAY_S
 MONDAY_S = 4 * DAY_S  # 1970-01-05, the first Monday since 1970-01-01
 WINDOW_DAYS = 56  # eight whole weeks: long enough for a rhythm, short enough to follow a new site

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from datetime import UTC, datetime
 
-from .duty import DAY_S, Duty
+from .duty import Duty
 from .fleet import FleetKnowledge
 from .lives import LifeSpan
 from .reference import Reference
-from .status import counted
-from .summary import Summaries
+from .summary import DAY_S, Summaries
+from .words import counted
 
 STRANGE_SAID = 0.5  # more likely strange than not
 NO_FALL = 0.95  # of the level before: a new element that lies no lower asks for a second look (chosen)

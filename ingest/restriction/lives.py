@@ -16,12 +16,11 @@ from functools import cached_property
 import numpy as np
 
 from .changes import Change, find_changes, part_of_the_way
-from .duty import DAY_S
-from .prior import USUAL_CLEAN
 from .ranks import middle
 from .reference import HourlyRestriction
-from .summary import HOUR_S, BoolArray, FloatArray
+from .summary import DAY_S, HOUR_S, BoolArray, FloatArray
 
+USUAL_CLEAN = 0.3  # of terminal, for an element in use when first seen (common practice: 0.2 to 0.5)
 CLEAN_HOURS = 20  # the clean level is read from the first 20 operating hours of a life (chosen)
 CLEAN_PULL_ROWS = 5.0  # the prior counts as that many of those hours: a shift is believed more than habit
 KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own

@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from .status import latched, trailing_median
+from .steady import latched, trailing_median
 from .summary import BoolArray, FloatArray, Summaries
 
 RECENT_HOURS = 72  # of each housing are kept; three days of work tell a sensor from weather

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import ndtr
 
+from .lives import USUAL_CLEAN
 from .paths import LONG_WINDOW, NUDGE, Path
 from .summary import FloatArray
 
@@ -25,7 +26,6 @@ SHAPE_SPREAD = 0.35  # of ln(hours left): no life follows its curve exactly (cho
 SLOPE_SPREAD = 0.5  # of ln(slope): how far the slope may say which curve it is (chosen)
 LEVEL_ERROR = 0.02  # of the span from clean to terminal; below it a level cannot be told from noise
 CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is read
-USUAL_CLEAN = 0.3  # of terminal, for an element in use when first seen (common practice: 0.2 to 0.5)
 USUAL_SPREAD = 0.5  # of ln(life): usual lives are 250 to 1 000 h (common practice)
 QUANTILES = (0.1, 0.5, 0.9)
 Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution

@@ -16,8 +16,8 @@ from scipy.ndimage import median_filter
 from .atmosphere import STANDARD_KG_M3, air_density_kg_m3, standard_pressure_pa, standard_temperature_k
 from .hours import IDLE_RAD_S
 from .ranks import middle
-from .status import counted
 from .summary import FLOW_KINDS, BoolArray, FloatArray, HourSummary, IntArray, Summaries
+from .words import counted
 
 DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and said, where none can be fitted
 EXPONENT_RANGE = (1.0, 2.0)  # Darcy-Forchheimer: linear in media and dust cake, quadratic in ducts

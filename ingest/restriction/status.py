@@ -8,11 +8,9 @@ A state is advice: the engine maker's service limit and manual come first.
 from __future__ import annotations
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
-from scipy.ndimage import median_filter
 
-from .ranks import middle, row_middles
-from .summary import BoolArray, FloatArray
+from .steady import latched
+from .summary import FloatArray
 
 DUE_SHARE, OVER_SHARE = 0.95, 1.0
 HYSTERESIS = 0.03  # of the span from clean to terminal; a sensor step of 0.05 kPa is 1 % of it
@@ -59,29 +57,6 @@ SILENCE = {
 }
 
 
-def counted(number: int, noun: str, plural: str = "") -> str:
-    """A count with its noun, as that of `gateway.units`; nothing outside this folder is imported here."""
-    return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
-
-
-def latched(enter: BoolArray, leave: BoolArray) -> BoolArray:
-    """
-    A state that begins where `enter` is true and lasts until `leave` is, shape (n,), in time order.
-
-    What lies between the two bounds changes nothing, so that the state does not flap. Where both are true at
-    one place, it begins.
-    """
-    place = np.arange(len(enter))
-    begun = np.maximum.accumulate(np.where(enter, place, -1))
-    ended = np.maximum.accumulate(np.where(leave & ~enter, place, -1))
-    return np.asarray(begun > ended)
-
-
-def trailing_median(values: FloatArray, rows: int) -> FloatArray:
-    """Median of the last `rows` values at each, shape as given; at the beginning the first counts again."""
-    return np.asarray(median_filter(values, size=rows, mode="nearest", origin=(rows - 1) // 2))
-
-
 def level_state(share_used: FloatArray) -> str:
     """
     `serving`, `due` or `over` from the share used over time.
@@ -103,29 +78,3 @@ def is_plan(days_left: FloatArray, *, horizon_days: float) -> bool:
     """
     inside = latched(days_left <= horizon_days, days_left > PLAN_LEAVE * horizon_days)
     return bool(inside[-1])
-
-
-def smoothed(values: FloatArray, width: int = 5) -> FloatArray:
-    """
-    The level at each row: trailing median over `width` rows along the trend of the last `2 width - 1`.
-
-    values : shape (n,), in time order, one life. Returns the same shape and unit; the first `width` rows
-    are plain medians of what there is. A plain trailing median lags by half its width on a steep curve.
-    The trend is the median of pairwise slopes (Sen 1968), so one odd hour, or two, do not show.
-    """
-    reach = 2 * width - 1
-    result = np.array([middle(values[: row + 1]) for row in range(min(width, len(values)))])
-    grown = [
-        _levels_at_end(values[None, :end], width) for end in range(width + 1, min(reach, len(values) + 1))
-    ]
-    full = [_levels_at_end(sliding_window_view(values, reach), width)] if len(values) >= reach else []
-    return np.concatenate((result, *grown, *full))
-
-
-def _levels_at_end(windows: FloatArray, width: int) -> FloatArray:
-    """One level for each window (a row), at its last value."""
-    place = np.arange(windows.shape[1])
-    early, late = np.triu_indices(len(place), 1)
-    slope = row_middles((windows[:, late] - windows[:, early]) / (late - early))
-    moved = windows + slope[:, None] * (place[-1] - place)
-    return row_middles(moved[:, -width:])

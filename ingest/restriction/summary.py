@@ -28,6 +28,7 @@ T = TypeVar("T")
 
 SUMMARY_VERSION = 2
 HOUR_S = 3600.0
+DAY_S = 86400.0
 STANDARD_K, STANDARD_PA = 288.15, 101325.0  # ISO 2533 sea level
 
 EVIDENCE = ("none", "restriction", "supply_voltage", "engine_speed")

@@ -18,8 +18,9 @@ import numpy as np
 from .atmosphere import standard_pressure_pa
 from .nearby import Misfit
 from .reference import HourlyRestriction, Reference, Zero
-from .status import counted, latched, trailing_median
+from .steady import latched, trailing_median
 from .summary import FLOW_KINDS, BoolArray, FloatArray, IntArray, Summaries
+from .words import counted
 
 ROWS = 12  # hours whose median is judged, so that six odd ones show nothing
 LEAST_ROWS = 5

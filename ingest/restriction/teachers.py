@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .kinds import Membership, learn_membership, length_groups
-from .lives import Life
+from .lives import USUAL_CLEAN, Life
 from .pace import (
     EARLY_SHARE,
     PLAIN_RIDGE,
@@ -24,7 +24,6 @@ from .pace import (
     typical_lives,
 )
 from .paths import CleanScale, Path, terminal_row, trace
-from .prior import USUAL_CLEAN
 from .summary import FloatArray
 
 CLEAN_UNTIL = 0.1  # of the shortest typical life: the clean level of a life is read before that

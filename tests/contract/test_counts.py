@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from gateway.units import counted
-from ingest.restriction.status import counted as counted_in_restriction
+from ingest.restriction.words import counted as counted_in_restriction
 
 ROOT = Path(__file__).parents[2]
 TREES = {

@@ -16,8 +16,10 @@ from ingest.restriction import (
     learn_fleet,
     summarise_hours,
 )
-from ingest.restriction.duty import DAY_S, Duty, due_dates_s, learn_duty
-from ingest.restriction.status import ADVICE, SUSPECT_ADVICE, level_state, smoothed
+from ingest.restriction.duty import Duty, due_dates_s, learn_duty
+from ingest.restriction.status import ADVICE, SUSPECT_ADVICE, level_state
+from ingest.restriction.steady import smoothed
+from ingest.restriction.summary import DAY_S
 
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z, a Monday
 TERMINAL_PA = 6200.0

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 from ingest.restriction import Readings, summarise_hours
-from ingest.restriction.duty import DAY_S, Duty, due_dates_s, learn_duty, worked_off_s
+from ingest.restriction.duty import Duty, due_dates_s, learn_duty, worked_off_s
+from ingest.restriction.summary import DAY_S
 
 MONDAY_S = datetime(2026, 3, 2, tzinfo=UTC).timestamp()
 

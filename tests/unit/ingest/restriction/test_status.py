@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from ingest.restriction.status import smoothed
+from ingest.restriction.steady import smoothed
 
 
 def test_the_level_does_not_lag_on_a_steep_curve() -> None:

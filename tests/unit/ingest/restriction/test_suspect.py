@@ -18,7 +18,8 @@ from ingest.restriction import (
     summarise_hours,
 )
 from ingest.restriction.atmosphere import standard_pressure_pa
-from ingest.restriction.status import is_plan, latched, level_state
+from ingest.restriction.status import is_plan, level_state
+from ingest.restriction.steady import latched
 from ingest.restriction.summary import FloatArray
 from ingest.restriction.suspect import GAUGE_UNITS, terminal_doubt
 
