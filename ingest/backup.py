@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import sqlite3
 import subprocess
@@ -35,12 +36,16 @@ from gateway.wire import instant_text
 from ingest import database
 from ingest.archive import Disk, digest_of
 from ingest.errors import CalledWrongly, why
+from ingest.inside import path_inside
 from ingest.store import account, archive
 
 FORMAT = 1
 MANIFEST = "manifest.json"
 SQLITE, POSTGRES = "database.sqlite", "database.dump"
+DATABASES = {"sqlite": SQLITE, "postgresql": POSTGRES}
 ARCHIVE = "archive"
+_ARCHIVE_FILE = re.compile(rf"{ARCHIVE}/[\w-]+/[\w-]+\.parquet", re.ASCII)
+_DIGEST = re.compile(r"[0-9a-f]{64}")
 
 
 class Listed(NamedTuple):
@@ -209,7 +214,7 @@ def totals_of(accounts: Iterator[account.Account]) -> Totals:
 
 def _keep(folder: Path, entry: archive.Archive, aside: Path, disk: Disk) -> Listed:
     """Put an archive file into a backup, after a look that it is the one that was registered."""
-    source, kept = folder / entry.file, aside / ARCHIVE / entry.file
+    source, kept = path_inside(folder, entry.file), path_inside(aside / ARCHIVE, entry.file)
     disk.make_folder(kept.parent)
     try:
         try:
@@ -256,18 +261,46 @@ def restore(url: str, folder: Path, *, source: Path, disk: Disk, tools: Path | N
 
 
 def read_manifest(source: Path) -> Manifest:
-    """What a backup says it holds. Raises CalledWrongly where there is none, or it is none of ours."""
+    """
+    What a backup says it holds.
+
+    Raises CalledWrongly where there is none, it is not ours, or it names a file that no backup has.
+    """
     try:
         found = json.loads((source / MANIFEST).read_text(encoding="utf-8"))
         totals = None if found["totals"] is None else Totals(**found.pop("totals"))
-        files = tuple(Listed(**entry) for entry in found.pop("files"))
+        files = tuple(map(_listed, found.pop("files")))
         manifest = Manifest(**{**found, "totals": totals, "files": files})
-    except (OSError, ValueError, KeyError, TypeError) as error:
+    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
         detail = f"{source} has no {MANIFEST} of ours ({why(error)}); name a folder made by backup"
         raise CalledWrongly(detail) from error
     if manifest.format != FORMAT:
-        raise CalledWrongly(f"{source} has format {manifest.format}, this program reads {FORMAT}")
+        raise CalledWrongly(f"{source} has format {manifest.format!r}, this program reads {FORMAT}")
+    _refuse_tampered(source, manifest)
     return manifest
+
+
+def _listed(entry: dict[str, Any]) -> Listed:
+    """One file as the manifest has it. Raises ValueError or TypeError where it is not as we write it."""
+    listed = Listed(**entry)
+    if list(map(type, listed)) != [str, str, int] or not _DIGEST.fullmatch(listed.sha256):
+        raise ValueError(f"{entry} is not a file with its digest and size")
+    return listed
+
+
+def _refuse_tampered(source: Path, manifest: Manifest) -> None:
+    """Raise CalledWrongly unless the manifest lists one database and archive files, each once."""
+    names = [entry.file for entry in manifest.files]
+    copy = DATABASES.get(str(manifest.database))
+    for name in names:
+        if name != copy and not _ARCHIVE_FILE.fullmatch(name):
+            raise CalledWrongly(
+                f"{source / MANIFEST} lists {name[:100]!r}, which is no file of a backup; use another backup"
+            )
+    if copy not in names or len(set(names)) < len(names):
+        raise CalledWrongly(
+            f"{source / MANIFEST} does not list one database and each file once; use another backup"
+        )
 
 
 def _refuse_taken(paths: Sequence[Path]) -> None:
@@ -290,7 +323,7 @@ def _refuse_filled(url: str) -> None:
 
 def _check_files(source: Path, manifest: Manifest) -> None:
     for entry in manifest.files:
-        path = source / entry.file
+        path = path_inside(source, entry.file)
         if not path.is_file() or digest_of(path) != entry.sha256:
             raise CalledWrongly(f"{path} is missing or not as it was backed up; use another backup")
 
@@ -314,8 +347,10 @@ def _archive_in_place(
         raise CalledWrongly(f"{folder} has files of another archive; move it away")
     aside = folder.with_name(f"{folder.name}.part")
     shutil.rmtree(aside, ignore_errors=True)
+    placed: list[Path] = []
     try:
         for name in sorted(wanted.keys() - there.keys()):
+            path_inside(folder, name)  # no link in the folder leads the copy elsewhere
             disk.make_folder((aside / name).parent)
             shutil.copyfile(source / ARCHIVE / name, aside / name)
             disk.sync_file(aside / name)
@@ -324,10 +359,15 @@ def _archive_in_place(
             for name in sorted(wanted.keys() - there.keys()):
                 disk.make_folder((folder / name).parent)
                 disk.rename(aside / name, folder / name)
+                placed.append(folder / name)
                 disk.sync_folder((folder / name).parent)
             return folder
 
         yield put
+    except BaseException:
+        for path in placed:
+            disk.remove(path)
+        raise
     finally:
         shutil.rmtree(aside, ignore_errors=True)
 

@@ -21,6 +21,7 @@ import numpy.typing as npt
 import sqlalchemy as sa
 
 from ingest.errors import ArchiveUnreadable
+from ingest.inside import PathOutside, path_inside
 from ingest.marks import Range, Ranges, intersect, ranges_of, subtract, union
 from ingest.models import archive_removed, archive_streams, archives
 from ingest.store import dialect
@@ -57,12 +58,15 @@ def folder_of(connection: sa.Connection) -> Path | None:
 
 
 def path_of(connection: sa.Connection, archive: Archive) -> Path:
-    """Where the file of an archive lies. Raises ArchiveUnreadable where no folder is set."""
+    """Where the file of an archive lies. Raises ArchiveUnreadable without a folder, or outside it."""
     folder = folder_of(connection)
     if folder is None:
         detail = f"readings are in archive file {archive.file}, and archive_folder is not set; set it"
         raise ArchiveUnreadable(detail)
-    return folder / archive.file
+    try:
+        return path_inside(folder, archive.file)
+    except PathOutside as error:
+        raise ArchiveUnreadable(str(error)) from error
 
 
 # ---------------------------------------------------------------- the register
