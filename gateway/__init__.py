@@ -12,41 +12,41 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from gateway.client import Client
-    from gateway.clock import Anchor, Clock, SettableClock, SystemClock
-    from gateway.errors import CalledWrongly, GatewayError, NeverAccepted, TryAgain
-    from gateway.run import Gateway
-    from gateway.settings import Settings
-    from gateway.spool import Spool
-    from gateway.spool_state import SpoolState, StreamState
-    from gateway.transport import HttpTransport, NoAnswer, Reply, Request, Transport
-    from gateway.uplink import Uplink
-    from gateway.version import BUILT, VERSION
-    from gateway.wire import Reading
+    from cleanside.gateway.client.client import Client
+    from cleanside.gateway.commands.run import Gateway
+    from cleanside.gateway.errors import CalledWrongly, GatewayError, NeverAccepted, TryAgain
+    from cleanside.gateway.settings import Settings
+    from cleanside.gateway.spool.queue import Spool
+    from cleanside.gateway.spool.state import SpoolState, StreamState
+    from cleanside.gateway.timing.clock import Anchor, Clock, SettableClock, SystemClock
+    from cleanside.gateway.uplink.loop import Uplink
+    from cleanside.gateway.uplink.transport import HttpTransport, NoAnswer, Reply, Request, Transport
+    from cleanside.gateway.version import BUILT, VERSION
+    from cleanside.gateway.wire import Reading
 
 _HOMES = {
-    "Anchor": "clock",
+    "Anchor": "timing.clock",
     "BUILT": "version",
     "CalledWrongly": "errors",
-    "Client": "client",
-    "Clock": "clock",
-    "Gateway": "run",
+    "Client": "client.client",
+    "Clock": "timing.clock",
+    "Gateway": "commands.run",
     "GatewayError": "errors",
-    "HttpTransport": "transport",
+    "HttpTransport": "uplink.transport",
     "NeverAccepted": "errors",
-    "NoAnswer": "transport",
+    "NoAnswer": "uplink.transport",
     "Reading": "wire",
-    "Reply": "transport",
-    "Request": "transport",
-    "SettableClock": "clock",
+    "Reply": "uplink.transport",
+    "Request": "uplink.transport",
+    "SettableClock": "timing.clock",
     "Settings": "settings",
-    "Spool": "spool",
-    "SpoolState": "spool_state",
-    "StreamState": "spool_state",
-    "SystemClock": "clock",
-    "Transport": "transport",
+    "Spool": "spool.queue",
+    "SpoolState": "spool.state",
+    "StreamState": "spool.state",
+    "SystemClock": "timing.clock",
+    "Transport": "uplink.transport",
     "TryAgain": "errors",
-    "Uplink": "uplink",
+    "Uplink": "uplink.loop",
     "VERSION": "version",
 }
 
@@ -79,5 +79,5 @@ __all__ = [
 
 def __getattr__(name: str) -> Any:
     if name not in _HOMES:
-        raise AttributeError(f"module 'gateway' has no attribute {name!r}")
-    return getattr(import_module(f"gateway.{_HOMES[name]}"), name)
+        raise AttributeError(f"module 'cleanside.gateway' has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_HOMES[name]}"), name)

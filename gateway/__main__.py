@@ -1,6 +1,6 @@
-"""Run the gateway's command with `python -m gateway`."""
+"""Run the gateway's command with `python -m cleanside.gateway`."""
 
-from gateway.cli import main
+from cleanside.gateway.cli import main
 
 if __name__ == "__main__":
     raise SystemExit(main())

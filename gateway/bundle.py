@@ -29,9 +29,9 @@ from typing import Any, BinaryIO, Final
 
 import zstandard
 
-from gateway.wire import MAX_DECODED_BYTES, MAX_NAME_LENGTH
+from cleanside.gateway.wire import MAX_DECODED_BYTES, MAX_NAME_LENGTH
 
-VERSION: Final = 1
+BUNDLE_VERSION: Final = 1
 MAX_BLOCK_BYTES: Final = 2**20  # as the contract's limit for a body
 _MAC_BYTES: Final = 32
 _MAX_HEADER_BYTES: Final = 4096
@@ -69,7 +69,7 @@ class Header:
 
 def header_line(device: str) -> bytes:
     """The first line of a bundle."""
-    header = {"cleanside_bundle": VERSION, "device": device, "block": "zstd", "mac": "hmac-sha-256"}
+    header = {"cleanside_bundle": BUNDLE_VERSION, "device": device, "block": "zstd", "mac": "hmac-sha-256"}
     return json.dumps(header).encode() + b"\n"
 
 
@@ -79,8 +79,8 @@ def read_header(file: BinaryIO) -> Header:
     try:
         header: Any = json.loads(line)
         version, device = header["cleanside_bundle"], header["device"]
-        if version != VERSION or (header["block"], header["mac"]) != ("zstd", "hmac-sha-256"):
-            raise BundleBroken(1, f"has version {version!r}; this program reads {VERSION}")
+        if version != BUNDLE_VERSION or (header["block"], header["mac"]) != ("zstd", "hmac-sha-256"):
+            raise BundleBroken(1, f"has version {version!r}; this program reads {BUNDLE_VERSION}")
         if not isinstance(device, str) or not 0 < len(device) <= MAX_NAME_LENGTH:
             raise ValueError
     except (ValueError, KeyError, TypeError):

@@ -21,10 +21,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
-from gateway.errors import CalledWrongly, GatewayError, TryAgain
-from gateway.settings import Settings, add_flags, key_reader, load
-from gateway.units import counted
-from gateway.version import BUILT, VERSION
+from cleanside.gateway.errors import CalledWrongly, GatewayError, TryAgain
+from cleanside.gateway.settings import Settings, add_flags, key_reader, load
+from cleanside.gateway.units import counted
+from cleanside.gateway.version import BUILT, VERSION
 
 EXIT_OK: Final = 0
 EXIT_FAILED: Final = 1  # asked and answered: something is not as it should be (verify)
@@ -111,9 +111,11 @@ def _command(
 
 
 def _run(settings: Settings, _: argparse.Namespace) -> int:
-    from gateway.clock import SystemClock
-    from gateway.log import OthersBounded
-    from gateway.run import Gateway  # only here: the other commands need no network library
+    from cleanside.gateway.commands.run import (
+        Gateway,  # only here: the other commands need no network library
+    )
+    from cleanside.gateway.log import OthersBounded
+    from cleanside.gateway.timing.clock import SystemClock
 
     handler = logging.StreamHandler(sys.stderr)
     handler.addFilter(OthersBounded(now_us=SystemClock().since_boot_us))
@@ -142,8 +144,8 @@ def _warn_of_readable(key_file: Path | None) -> None:
 
 
 def _status(settings: Settings, parsed: argparse.Namespace) -> int:
-    from gateway.clock import SystemClock
-    from gateway.status import as_document, as_text, read
+    from cleanside.gateway.commands.status import as_document, as_text, read
+    from cleanside.gateway.timing.clock import SystemClock
 
     status = read(settings.spool_path, now_us=SystemClock().utc_us())
     print(json.dumps(as_document(status), indent=2) if parsed.json else as_text(status))
@@ -151,7 +153,7 @@ def _status(settings: Settings, parsed: argparse.Namespace) -> int:
 
 
 def _rewind(settings: Settings, parsed: argparse.Namespace) -> int:
-    from gateway.rewind import rewind
+    from cleanside.gateway.spool.rewind import rewind
 
     if parsed.first < 1:
         raise CalledWrongly(
@@ -163,9 +165,9 @@ def _rewind(settings: Settings, parsed: argparse.Namespace) -> int:
 
 
 def _export(settings: Settings, parsed: argparse.Namespace) -> int:
-    from gateway.clock import SystemClock
-    from gateway.export import export
-    from gateway.status import read
+    from cleanside.gateway.commands.export import export
+    from cleanside.gateway.commands.status import read
+    from cleanside.gateway.timing.clock import SystemClock
 
     done = export(settings.spool_path, Path(parsed.out), key=key_reader(settings, os.environ)())
     kept = f"; {counted(done.kept, 'block')} stood there before" if done.kept else ""
@@ -182,8 +184,8 @@ def _export(settings: Settings, parsed: argparse.Namespace) -> int:
 
 
 def _enrol(settings: Settings, parsed: argparse.Namespace) -> int:
-    from gateway.enrol import enrol, read_code
-    from gateway.transport import HttpTransport
+    from cleanside.gateway.commands.enrol import enrol, read_code
+    from cleanside.gateway.uplink.transport import HttpTransport
 
     if settings.uplink_server is None or settings.uplink_key_file is None:
         raise CalledWrongly(
@@ -215,7 +217,7 @@ def _enrol(settings: Settings, parsed: argparse.Namespace) -> int:
 
 
 def _verify(settings: Settings, parsed: argparse.Namespace) -> int:
-    from gateway.verify import verify
+    from cleanside.gateway.commands.verify import verify
 
     findings = verify(settings.spool_path)
     if parsed.json:

@@ -2,8 +2,8 @@
 Log lines that are events with a stable name and fields, and that cannot fill the disk.
 
 Promises: one line an event, `name field=value`; of one name at most `BURST` a minute and of all together at
-most `MOST`, the rest counted and said with the next one; a line has an end. What libraries have to say is
-bounded the same way. No key is ever among the fields.
+most `MOST_LINES`, the rest counted and said with the next one; a line has an end. What libraries have to say
+is bounded the same way. No key is ever among the fields.
 Leaves to others: where lines go (`gateway.cli` sets up standard error; a service manager keeps them).
 """
 
@@ -16,7 +16,9 @@ from collections.abc import Callable
 from typing import Final, Protocol
 
 BURST: Final = 20  # lines a minute of one name; chosen: enough to follow a fault, too few to fill a disk
-MOST: Final = 100  # lines a minute of all names; chosen: at 200 B each some 30 MB a day where all goes wrong
+MOST_LINES: Final = (
+    100  # lines a minute of all names; chosen: at 200 B each some 30 MB a day where all goes wrong
+)
 LONGEST: Final = 2_000  # characters of a line; a field has at most 300
 _MINUTE_US: Final = 60_000_000
 _ALL = ""  # no event has this name
@@ -45,8 +47,8 @@ class _Minutes:
             left_out = self._count(name, BURST)
             if self._windows[name][1] > BURST:
                 return False, 0
-            self._count(_ALL, MOST)
-            return self._windows[_ALL][1] <= MOST, left_out
+            self._count(_ALL, MOST_LINES)
+            return self._windows[_ALL][1] <= MOST_LINES, left_out
 
     def _count(self, name: str, most: int) -> int:
         now_us = self._now_us()

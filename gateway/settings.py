@@ -17,10 +17,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from gateway.errors import SettingsWrong, why
-from gateway.spool import DEFAULT_BUDGET_BYTES, MAX_BATCH_BYTES, MAX_BATCH_READINGS
-from gateway.uplink import DEFAULT_LINGER_S
-from gateway.wire import MAX_READINGS, is_name
+from cleanside.gateway.errors import SettingsWrong, why
+from cleanside.gateway.spool.queue import DEFAULT_BUDGET_BYTES, MAX_BATCH_BYTES, MAX_BATCH_READINGS
+from cleanside.gateway.uplink.loop import DEFAULT_LINGER_S
+from cleanside.gateway.wire import MAX_READINGS, is_name
 
 PREFIX = "CLEANSIDE_"
 KEY_VARIABLE = "CLEANSIDE_KEY"

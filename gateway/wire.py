@@ -27,7 +27,7 @@ from uuid import UUID
 
 import orjson
 
-from gateway.units import QUANTITIES, accepts, counted, suggest_unit
+from cleanside.gateway.units import QUANTITIES, accepts, counted, suggest_unit
 
 # ---------------------------------------------------------------- limits (published in answers and docs)
 
@@ -1041,7 +1041,7 @@ class Answer:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class StreamState:
+class StreamAtServer:
     """What the server holds of a stream."""
 
     stream: str
@@ -1069,7 +1069,7 @@ def encode_answer(answer: Answer) -> bytes:
     return json.dumps(document, ensure_ascii=False).encode()
 
 
-def encode_stream_state(state: StreamState) -> bytes:
+def encode_stream_state(state: StreamAtServer) -> bytes:
     """Write what the server holds of a stream."""
     document: dict[str, Any] = {"stream": state.stream, "device": state.device}
     document |= {"acknowledged_through": state.acknowledged_through, "highest": state.highest}
@@ -1117,12 +1117,12 @@ def decode_answer(body: bytes, *, stream: str | None, highest_sent: int | None) 
     )
 
 
-def decode_stream_state(body: bytes, *, stream: str) -> StreamState:
+def decode_stream_state(body: bytes, *, stream: str) -> StreamAtServer:
     """Read what the server holds of a stream. Raises ValueError where the body is not that."""
     document = _load_answer(body)
     if document.get("stream") != stream or not isinstance(document.get("device"), str):
         raise ValueError(f"the answer speaks of stream {_shown(document.get('stream'))}, asked was {stream}")
-    return StreamState(
+    return StreamAtServer(
         stream=stream,
         device=document["device"],
         acknowledged_through=_count(document, "acknowledged_through"),

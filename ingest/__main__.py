@@ -1,8 +1,8 @@
-"""`python -m ingest`: the same as the command `cleanside-ingest`."""
+"""`python -m cleanside.ingest`: the same as the command `cleanside-ingest`."""
 
 import sys
 
-from ingest.cli import main
+from cleanside.ingest.cli import main
 
 if __name__ == "__main__":
     sys.exit(main())

@@ -16,14 +16,28 @@ from importlib.metadata import version
 
 from sqlalchemy.exc import OperationalError
 
-from ingest.commands import account, archive, backup, enrol, import_, keys, migrate, recompute, restore, serve
-from ingest.errors import IngestError
+from cleanside.ingest.commands import (
+    account,
+    archive,
+    backup,
+    enrol,
+    import_bundles,
+    keys,
+    migrate,
+    recompute,
+    restore,
+    serve,
+)
+from cleanside.ingest.errors import IngestError
 
-_NOUNS = (serve, migrate, keys, account, archive, recompute, backup, restore, import_, enrol)
+_NOUNS = (serve, migrate, keys, account, archive, recompute, backup, restore, import_bundles, enrol)
 #: name -> module and sentence of those that bring numerics along; loaded for themselves alone
 _JUDGING = {
-    "backtest": ("ingest.backtest", "judge the forecast on recorded lives"),
-    "lives": ("ingest.lives_report", "flow exponent and element changes of one recorded series"),
+    "backtest": ("cleanside.ingest.evaluation.backtest", "judge the forecast on recorded lives"),
+    "lives": (
+        "cleanside.ingest.evaluation.lives_report",
+        "flow exponent and element changes of one recorded series",
+    ),
 }
 
 

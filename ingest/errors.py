@@ -21,7 +21,7 @@ from dataclasses import dataclass
 
 from starlette.exceptions import HTTPException
 
-from gateway.wire import BatchRefused
+from cleanside.gateway.wire import BatchRefused
 
 
 def why(error: BaseException) -> str:

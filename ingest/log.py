@@ -16,8 +16,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from gateway.wire import instant_text
-from ingest.errors import CalledWrongly
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.errors import CalledWrongly
 
 OURS = "cleanside"
 LEVELS, FORMS = ("debug", "info", "warning", "error"), ("text", "json")
@@ -29,7 +29,7 @@ MAX_TRACE = 8_000
 REQUEST = "ingest.request"
 
 _PLAIN = frozenset(vars(logging.makeLogRecord({}))) | {"message", "asctime", "taskName", "color_message"}
-#: a key as it is sent (`ingest.access`): its handle may be said, its secret never
+#: a key as it is sent (`ingest.owners.access`): its handle may be said, its secret never
 _SECRET = re.compile(r"(k[0-9a-f]{8})\.[0-9a-f]{16,}")
 
 

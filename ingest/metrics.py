@@ -5,7 +5,7 @@ Promises: labels are few and bounded (routes by their template, never a name of 
 what is kept does not grow with the fleet. Counting costs a request a few microseconds; what has to be asked
 of the database is asked when the figures are fetched.
 Each worker process counts for itself: fetch each, or add them up there.
-Leaves to others: who may fetch (`ingest.routes.metrics`).
+Leaves to others: who may fetch (`ingest.api.routes.metrics`).
 """
 
 from __future__ import annotations
@@ -19,10 +19,9 @@ from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 
-from gateway.wire import Answer
-from ingest import database
-from ingest.resources import Resources
-from ingest.store import hours, outbox
+from cleanside.gateway.wire import Answer
+from cleanside.ingest.store import database, hours, outbox
+from cleanside.ingest.writer.resources import Resources
 
 #: from a read out of memory to the time-out of a batch; chosen
 SECONDS = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0, 25.0)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
-from ingest.errors import CalledWrongly, why
+from cleanside.ingest.errors import CalledWrongly, why
 
 PREFIX = "CLEANSIDE_INGEST_"
 _HIGHEST = {"port": 65_535}

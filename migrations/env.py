@@ -12,7 +12,7 @@ import os
 from alembic import context
 from sqlalchemy import Connection, create_engine
 
-from ingest import models
+from cleanside.ingest.store import models
 
 
 def _is_ours(name: str | None, kind: str, _parents: object) -> bool:

@@ -1,8 +1,8 @@
-"""`python -m simulator`."""
+"""`python -m cleanside.simulator`."""
 
 import sys
 
-from simulator.cli import main
+from cleanside.simulator.cli import main
 
 if __name__ == "__main__":
     sys.exit(main())

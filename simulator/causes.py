@@ -14,10 +14,10 @@ from typing import Any
 
 import numpy as np
 
-from gateway.units import to_si
-from simulator.difficulty import DAYS_A_YEAR, Difficulty, drawn
-from simulator.loading import Element
-from simulator.roster import Member, member_random
+from cleanside.gateway.units import to_si
+from cleanside.simulator.difficulty import DAYS_A_YEAR, Difficulty, drawn
+from cleanside.simulator.loading import Element
+from cleanside.simulator.roster import Member, member_random
 
 FROM_CHANGE_H = 24.0  # nothing goes wrong nearer to a change; chosen
 TRIES = 300

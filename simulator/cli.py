@@ -12,9 +12,9 @@ from typing import Any
 
 from rich.console import Console
 
-from simulator.demo import Choices, run
-from simulator.errors import SimulatorError
-from simulator.fleet_year import FleetChoices, run_fleet
+from cleanside.simulator.demo import Choices, run
+from cleanside.simulator.errors import SimulatorError
+from cleanside.simulator.fleet_year import FleetChoices, run_fleet
 
 
 def main(words: Sequence[str] | None = None) -> int:

@@ -24,15 +24,15 @@ from typing import Any
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
-from gateway import status
-from gateway.units import counted
-from simulator.errors import CalledWrongly, DemoFailed
-from simulator.fleet import FLEET, MachineSpec
-from simulator.instrument import Instrument
-from simulator.report import Outcome, StreamLine, as_json, render
-from simulator.schedule import Schedule, make_schedule
-from simulator.shop import Shop
-from simulator.unit import Plan
+from cleanside.gateway.commands import status
+from cleanside.gateway.units import counted
+from cleanside.simulator.errors import CalledWrongly, DemoFailed
+from cleanside.simulator.fleet import FLEET, MachineSpec
+from cleanside.simulator.instrument import Instrument
+from cleanside.simulator.report import DemoOutcome, StreamVerdict, as_json, render
+from cleanside.simulator.schedule import Schedule, make_schedule
+from cleanside.simulator.shop import Shop
+from cleanside.simulator.unit import Plan
 
 OUTAGE_AT_SHARE = 0.45  # of all power cycles: when the server is killed
 OUTAGE_S = 2.0  # real time; days of simulated time
@@ -55,7 +55,7 @@ class Choices:
 
 
 @dataclass(slots=True)
-class Machine:
+class DemoMachine:
     """One machine while the demo runs."""
 
     spec: MachineSpec
@@ -118,18 +118,22 @@ def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) 
         shop.stop()
 
 
-def _prepare(spec: MachineSpec, shop: Shop, folder: Path, start_at: datetime, choices: Choices) -> Machine:
+def _prepare(
+    spec: MachineSpec, shop: Shop, folder: Path, start_at: datetime, choices: Choices
+) -> DemoMachine:
     key_file = folder / f"{spec.device}.key"
     key_file.touch(mode=0o600)
     key_file.write_text(shop.register(spec))
     schedule = make_schedule(spec, start_at=start_at, days=choices.days, seed=choices.seed)
-    return Machine(spec, schedule, folder / f"{spec.device}.spool", key_file)
+    return DemoMachine(spec, schedule, folder / f"{spec.device}.spool", key_file)
 
 
 # ---------------------------------------------------------------- weeks of work
 
 
-def _live(machines: list[Machine], shop: Shop, start_at: datetime, choices: Choices, console: Console) -> int:
+def _live(
+    machines: list[DemoMachine], shop: Shop, start_at: datetime, choices: Choices, console: Console
+) -> int:
     """Run all gateways to the end of their schedules; returns how often the server was killed."""
     total = sum(len(machine.schedule.cycles) for machine in machines)
     done = threading.Semaphore(0)
@@ -175,7 +179,7 @@ def _live(machines: list[Machine], shop: Shop, start_at: datetime, choices: Choi
 
 
 def _follow(
-    machine: Machine, server: str, start_at: datetime, choices: Choices, advance: Callable[[int], None]
+    machine: DemoMachine, server: str, start_at: datetime, choices: Choices, advance: Callable[[int], None]
 ) -> None:
     """Start the machine's gateway process, kill it where the schedule says, start it at the next key-on."""
     try:
@@ -187,7 +191,7 @@ def _follow(
 
 
 def _one_process(
-    machine: Machine,
+    machine: DemoMachine,
     first_cycle: int,
     server: str,
     start_at: datetime,
@@ -209,7 +213,7 @@ def _one_process(
     plan_file = machine.spool_path.with_suffix(".plan.json")
     plan_file.write_text(plan.as_json())
     delay = random.Random(f"{choices.seed} {machine.spec.name} {first_cycle}")
-    command = [sys.executable, "-m", "simulator.unit", str(plan_file)]
+    command = [sys.executable, "-m", "cleanside.simulator.unit", str(plan_file)]
     with subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
     ) as process:
@@ -239,7 +243,7 @@ def _one_process(
 # ---------------------------------------------------------------- afterwards
 
 
-def _enter_changes(machines: list[Machine], shop: Shop, choices: Choices) -> None:
+def _enter_changes(machines: list[DemoMachine], shop: Shop, choices: Choices) -> None:
     """The technician enters the element that was changed."""
     for machine in machines:
         instrument = Instrument(
@@ -252,7 +256,7 @@ def _enter_changes(machines: list[Machine], shop: Shop, choices: Choices) -> Non
             shop.post(f"/v1/machines/{machine.spec.name}/element-changes", body)
 
 
-def _judge(machines: list[Machine], shop: Shop, outages: int, *, took_s: float) -> Outcome:
+def _judge(machines: list[DemoMachine], shop: Shop, outages: int, *, took_s: float) -> DemoOutcome:
     """Hold what the spools say they appended against what the server says it has."""
     account = shop.get("/v1/account")
     by_stream = {line["stream"]: line for line in account["streams"]}
@@ -261,7 +265,7 @@ def _judge(machines: list[Machine], shop: Shop, outages: int, *, took_s: float) 
         spool = status.read(machine.spool_path, now_us=0).spool
         for stream in spool.streams:
             lines.append(
-                StreamLine(
+                StreamVerdict(
                     machine=machine.spec.name,
                     stream=stream.stream,
                     appended=stream.appended_through,
@@ -270,7 +274,7 @@ def _judge(machines: list[Machine], shop: Shop, outages: int, *, took_s: float) 
                     server=by_stream.get(stream.stream),
                 )
             )
-    return Outcome(
+    return DemoOutcome(
         fleet=shop.get("/v1/fleet"),
         lines=lines,
         server_balances=bool(account["balances"]),

@@ -1,5 +1,6 @@
 """
-One machine of the large fleet on simulated time, as a process: `python -m simulator.fleet_unit plan.json`.
+One machine of the large fleet on simulated time, as a process: `python -m cleanside.simulator.fleet_unit
+plan.json`.
 
 Promises: spools, uplinks and HTTP are the real ones, one of each for every monitor; clock, sensor and radio
 link are simulated. It goes as far as it is told, one line {"until_s": ...} on standard input at a time, and
@@ -22,18 +23,18 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from gateway.clock import Anchor, SettableClock
-from gateway.log import EventLog
-from gateway.spool import Spool
-from gateway.transport import HttpTransport
-from gateway.units import QUANTITIES
-from gateway.uplink import Uplink
-from gateway.wire import Reading
-from simulator.difficulty import read_difficulty
-from simulator.unit import DRAIN_STEPS, FIRST_FIX_S, FIX_UNCERTAINTY_US, Radio
-from simulator.year import Year, live
+from cleanside.gateway.log import EventLog
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import Anchor, SettableClock
+from cleanside.gateway.units import QUANTITIES
+from cleanside.gateway.uplink.loop import Uplink
+from cleanside.gateway.uplink.transport import HttpTransport
+from cleanside.gateway.wire import Reading
+from cleanside.simulator.difficulty import read_difficulty
+from cleanside.simulator.unit import DRAIN_STEPS, FIRST_FIX_S, FIX_UNCERTAINTY_US, Radio
+from cleanside.simulator.year import Year, live
 
-CHUNK_READINGS = 240
+FLEET_CHUNK_READINGS = 240
 #: columns of a year -> quantity on the wire, in the unit it is kept in
 QUANTITY_OF = {quantity.column: quantity for quantity in QUANTITIES.values()}
 
@@ -79,7 +80,7 @@ class FleetUnit:
         )
         self._now_s = plan.from_s
         self._gateways = [
-            Gateway(
+            MonitorGateway(
                 plan, device, self._year, random.Random(f"{plan.seed} {plan.number} {device} {plan.from_s}")
             )
             for device in plan.devices
@@ -94,7 +95,7 @@ class FleetUnit:
         return {"until_s": until_s, "on_disk": on_disk}
 
 
-class Gateway:
+class MonitorGateway:
     """One monitor's spool and uplink, and the readings that are to go through them."""
 
     def __init__(self, plan: UnitPlan, device: int, year: Year, chance: random.Random) -> None:
@@ -138,11 +139,11 @@ class Gateway:
         measured, through = self._year.measured, 0
         # A cycle whose readings are placed where they were taken had a fix; the others are bracketed.
         fixed = abs(float(measured.at_s[rows[0]] - measured.taken_s[rows[0]])) < 1e-3
-        for first in range(0, len(rows), CHUNK_READINGS):
-            chunk = rows[first : first + CHUNK_READINGS]
+        for first in range(0, len(rows), FLEET_CHUNK_READINGS):
+            chunk = rows[first : first + FLEET_CHUNK_READINGS]
             since_us = [round(float(at_s) * 1e6) - on_us for at_s in measured.taken_s[chunk]]
             self._clock.advance(max(0.0, (since_us[-1] - self._clock.since_boot_us()) / 1e6))
-            if first + CHUNK_READINGS >= len(rows):
+            if first + FLEET_CHUNK_READINGS >= len(rows):
                 spool.event("key_off")
             through = spool.append(list(self._readings(chunk)), since_boot_us=since_us)[-1]
             if fixed and self._clock.since_boot_us() >= FIRST_FIX_S * 1e6:

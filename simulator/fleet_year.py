@@ -17,10 +17,10 @@ from pathlib import Path
 from rich.console import Console
 from rich.progress import track
 
-from gateway.units import counted
-from simulator.difficulty import read_difficulty
-from simulator.truth import make_room, write_years
-from simulator.year import Year, live
+from cleanside.gateway.units import counted
+from cleanside.simulator.difficulty import read_difficulty
+from cleanside.simulator.truth import make_room, write_years
+from cleanside.simulator.year import Year, live
 
 START_AT = datetime(2027, 1, 4, tzinfo=UTC)  # a Monday
 

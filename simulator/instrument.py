@@ -20,9 +20,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gateway.units import to_si
-from simulator.fleet import MachineSpec
-from simulator.schedule import PowerCycle
+from cleanside.gateway.units import to_si
+from cleanside.simulator.fleet import MachineSpec
+from cleanside.simulator.schedule import PowerCycle
 
 LOADING_CONVEXITY = 2.2  # chosen: half the rise comes in about the last third of the life
 FLOW_EXPONENT = 1.6

@@ -16,8 +16,8 @@ from typing import Any
 
 import numpy as np
 
-from simulator.difficulty import Difficulty, Floats, drawn, spread_factor
-from simulator.roster import Member, member_random
+from cleanside.simulator.difficulty import Difficulty, Floats, drawn, spread_factor
+from cleanside.simulator.roster import Member, member_random
 
 MAX_USED_AT_FITTING = 0.8  # share of its life the first element has behind it when the monitor comes; chosen
 MAX_USED = 1.6  # no element is driven further; keeps the curve within a sensor's range

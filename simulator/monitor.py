@@ -15,12 +15,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from simulator.causes import Cause
-from simulator.difficulty import DAYS_A_YEAR, Difficulty, Floats, drawn, drawn_count
-from simulator.loading import Element, dust_at, element_at
-from simulator.roster import Member, member_random
-from simulator.weather import SEA_LEVEL_PA, Place, wander
-from simulator.work import DAY_S, HOUR_S, Cycles, Engine, run_engine, within
+from cleanside.simulator.causes import Cause
+from cleanside.simulator.difficulty import DAYS_A_YEAR, Difficulty, Floats, drawn, drawn_count
+from cleanside.simulator.loading import Element, dust_at, element_at
+from cleanside.simulator.roster import Member, member_random
+from cleanside.simulator.weather import SEA_LEVEL_PA, Whereabouts, wander
+from cleanside.simulator.work import DAY_S, HOUR_S, Cycles, Engine, run_engine, within
 
 DRY_AIR_J_PER_KG_K, STANDARD_KG_M3 = 287.05287, 1.225  # ISO 2533
 CHARGE_K, CHARGE_LOAD_K = 20.0, 15.0  # intake manifold above ambient, idle and full load; common practice
@@ -55,7 +55,7 @@ class World:
     start_s: float
     days: int
     cycles: Cycles  # those of the year
-    place: Place
+    place: Whereabouts
     light: list[tuple[float, float, float]]
     dust: Floats
     wet: Floats

@@ -15,13 +15,13 @@ from typing import Any
 from rich.console import Console
 from rich.table import Table
 
-from gateway.units import counted
+from cleanside.gateway.units import counted
 
 WIDE = 132  # columns; below it the fleet is two tables, and all fits 80
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class StreamLine:
+class StreamVerdict:
     """One stream: what the machine says and what the server says."""
 
     machine: str
@@ -64,11 +64,11 @@ class StreamLine:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class Outcome:
+class DemoOutcome:
     """All that the demo found."""
 
     fleet: dict[str, Any]
-    lines: list[StreamLine]
+    lines: list[StreamVerdict]
     server_balances: bool
     kills: int
     outages: int
@@ -80,7 +80,7 @@ class Outcome:
         return self.server_balances and bool(self.lines) and not any(line.faults for line in self.lines)
 
 
-def render(outcome: Outcome, console: Console) -> None:
+def render(outcome: DemoOutcome, console: Console) -> None:
     """Print the fleet, the account and the verdict, so that they fit the console."""
     wide = console.width >= WIDE
     for table in [*fleet_tables(outcome.fleet, wide=wide), account_table(outcome.lines, wide=wide)]:
@@ -97,7 +97,7 @@ def render(outcome: Outcome, console: Console) -> None:
     )
 
 
-def verdict(outcome: Outcome) -> str:
+def verdict(outcome: DemoOutcome) -> str:
     """The last word, in one or two sentences."""
     appended = sum(line.appended for line in outcome.lines)
     waiting = sum(line.waiting for line in outcome.lines)
@@ -145,7 +145,7 @@ def _of_housings(
     return table
 
 
-def account_table(lines: list[StreamLine], *, wide: bool) -> Table:
+def account_table(lines: list[StreamVerdict], *, wide: bool) -> Table:
     """Where every number of every stream is."""
     table = _plain("Account")
     table.add_column("machine", no_wrap=True)
@@ -167,7 +167,7 @@ def _plain(title: str) -> Table:
     return Table(title=title, title_justify="left", box=None, padding=(0, 1, 0, 0), pad_edge=False)
 
 
-def as_json(outcome: Outcome) -> dict[str, Any]:
+def as_json(outcome: DemoOutcome) -> dict[str, Any]:
     """The same for a program."""
     return {
         "balances": outcome.balances,

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from gateway.units import to_si
-from simulator.difficulty import Difficulty, Floats, drawn, spread_factor
+from cleanside.gateway.units import to_si
+from cleanside.simulator.difficulty import Difficulty, Floats, drawn, spread_factor
 
 PROXIES = ("air_mass_flow", "boost", "speed", "nothing")
 

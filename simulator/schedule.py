@@ -13,7 +13,7 @@ from datetime import datetime, timedelta
 
 import numpy as np
 
-from simulator.fleet import MachineSpec
+from cleanside.simulator.fleet import MachineSpec
 
 SHIFT_START_H = 5.0  # UTC; the plateau works by daylight
 SHIFT_HOURS = 9.5

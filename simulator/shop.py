@@ -17,8 +17,8 @@ from typing import IO, Any
 
 import httpx
 
-from simulator.errors import DemoFailed
-from simulator.fleet import MachineSpec
+from cleanside.simulator.errors import DemoFailed
+from cleanside.simulator.fleet import MachineSpec
 
 OWNER = "plateau-roads"
 START_DEADLINE_S = 30.0
@@ -28,7 +28,7 @@ ANALYSIS_DEADLINE_S = 60.0
 class Shop:
     """A server on a SQLite file in `folder`, and an administrator's way into it."""
 
-    def __init__(self, folder: Path, *, program: Sequence[str] = ("-m", "ingest")) -> None:
+    def __init__(self, folder: Path, *, program: Sequence[str] = ("-m", "cleanside.ingest")) -> None:
         """program : what Python runs for the server's commands."""
         self._folder = folder
         self.key_file = folder / "admin.key"

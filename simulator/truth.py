@@ -24,25 +24,25 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from simulator.difficulty import FILE
-from simulator.errors import CalledWrongly
-from simulator.monitor import full_flow_kg_s
-from simulator.year import Year, true_hours
+from cleanside.simulator.difficulty import FILE
+from cleanside.simulator.errors import CalledWrongly
+from cleanside.simulator.monitor import full_flow_kg_s
+from cleanside.simulator.year import Year, true_hours
 
-Rows = list[dict[str, Any]]
+TruthRows = list[dict[str, Any]]
 TABLES = ("machines", "elements", "causes", "happenings")
 PARTS = frozenset(
     (*(f"{name}.parquet" for name in (*TABLES, "hours")), "readings")
 )  # what a fleet's folder has
 
 
-class Writer:
+class TruthWriter:
     """Takes one machine's year after the other; `close` writes the tables."""
 
     def __init__(self, folder: Path, about: dict[str, str]) -> None:
         self._folder = folder
         self._about = about | {"difficulty_sha256": hashlib.sha256(FILE.read_bytes()).hexdigest()}
-        self._tables: dict[str, Rows] = {name: [] for name in TABLES}
+        self._tables: dict[str, TruthRows] = {name: [] for name in TABLES}
         self._hours: list[pa.Table] = []
 
     def add(self, year: Year) -> None:
@@ -92,7 +92,7 @@ def make_room(folder: Path, *, overwrite: bool) -> None:
 
 def write_years(folder: Path, years: Iterable[Year], about: dict[str, str]) -> int:
     """Write every year into a folder of `make_room` as it comes; returns how many readings there are."""
-    writer, readings = Writer(folder, about), 0
+    writer, readings = TruthWriter(folder, about), 0
     for year in years:
         writer.add(year)
         readings += len(year.measured.at_s)
@@ -111,7 +111,7 @@ def _machine(year: Year) -> dict[str, Any]:
     }
 
 
-def _elements(year: Year) -> Rows:
+def _elements(year: Year) -> TruthRows:
     """The elements of the year; one that ends later has ended "running"."""
     world, every = year.world, year.every_cycle
     last_h = float(world.cycles.hours_before[-1])
@@ -135,7 +135,7 @@ def _elements(year: Year) -> Rows:
     return rows
 
 
-def _causes(year: Year) -> Rows:
+def _causes(year: Year) -> TruthRows:
     world = year.world
     rows = []
     for cause in world.causes:
@@ -144,7 +144,7 @@ def _causes(year: Year) -> Rows:
     return rows
 
 
-def _happenings(year: Year) -> Rows:
+def _happenings(year: Year) -> TruthRows:
     """What must be taken neither for a change nor for a cause."""
     world = year.world
     found: list[tuple[str, float, float, float]] = []

@@ -1,5 +1,6 @@
 """
-One machine's gateway as a process of its own, on simulated time: `python -m simulator.unit plan.json`.
+One machine's gateway as a process of its own, on simulated time: `python -m cleanside.simulator.unit
+plan.json`.
 
 Promises: the spool, the uplink and the HTTP are the real ones; only the clock, the sensor and the radio link
 are simulated, and injected. What it appended it says on standard output, one JSON line each, after the disk
@@ -22,15 +23,15 @@ from typing import Any
 
 import numpy as np
 
-from gateway.clock import Anchor, SettableClock
-from gateway.log import EventLog
-from gateway.spool import Spool
-from gateway.transport import HttpTransport, NoAnswer, Outcome, Reply, Request
-from gateway.uplink import Uplink
-from gateway.wire import Reading, us_of
-from simulator.fleet import FLEET, MachineSpec
-from simulator.instrument import UNITS, Cycle, Instrument
-from simulator.schedule import PowerCycle, Schedule, make_schedule
+from cleanside.gateway.log import EventLog
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import Anchor, SettableClock
+from cleanside.gateway.uplink.loop import Uplink
+from cleanside.gateway.uplink.transport import HttpTransport, NoAnswer, Outcome, Reply, Request
+from cleanside.gateway.wire import Reading, us_of
+from cleanside.simulator.fleet import FLEET, MachineSpec
+from cleanside.simulator.instrument import UNITS, Cycle, Instrument
+from cleanside.simulator.schedule import PowerCycle, Schedule, make_schedule
 
 CHUNK_READINGS = 60
 FIRST_FIX_S = 90.0  # common practice without a source: a cold GPS receiver has a fix within a minute or two
@@ -109,7 +110,7 @@ class Radio:
         self._inner.close()
 
 
-class Unit:
+class MachineUnit:
     """Runs the power cycles of one machine through a real spool and a real uplink."""
 
     def __init__(self, plan: Plan, *, say: Callable[[dict[str, Any]], None]) -> None:
@@ -235,7 +236,7 @@ def main() -> None:
     def say(line: dict[str, Any]) -> None:
         os.write(1, json.dumps(line).encode() + b"\n")
 
-    Unit(plan, say=say).run()
+    MachineUnit(plan, say=say).run()
 
 
 if __name__ == "__main__":

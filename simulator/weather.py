@@ -11,9 +11,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulator.difficulty import DAYS_A_YEAR, Difficulty, Floats, drawn, spread_factor
-from simulator.roster import Member, member_random
-from simulator.work import DAY_S, HOUR_S
+from cleanside.simulator.difficulty import DAYS_A_YEAR, Difficulty, Floats, drawn, spread_factor
+from cleanside.simulator.roster import Member, member_random
+from cleanside.simulator.work import DAY_S, HOUR_S
 
 ZERO_CELSIUS_K = 273.15
 PRESSURE_MEMORY_DAYS = 3.0  # a front passes in about that time; common knowledge
@@ -21,7 +21,7 @@ LAPSE_K_PER_M, SEA_LEVEL_K, SEA_LEVEL_PA, PRESSURE_POWER = 0.0065, 288.15, 101_3
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class Whereabouts:
     """Where a machine is, day by day. Arrays, shape (days,)."""
 
     start_s: float
@@ -43,7 +43,9 @@ class Place:
         return np.asarray(self.year_k[self.day(at_s)] + swing)
 
 
-def make_place(member: Member, difficulty: Difficulty, *, start_s: float, days: int, seed: int) -> Place:
+def make_place(
+    member: Member, difficulty: Difficulty, *, start_s: float, days: int, seed: int
+) -> Whereabouts:
     """The sites a machine works on, one after the other, and their weather."""
     random = member_random(seed, member.number, "sites")
     dust = difficulty["dust"]
@@ -58,7 +60,7 @@ def make_place(member: Member, difficulty: Difficulty, *, start_s: float, days: 
     rows = np.arange(days)
     into_year = (start_s / DAY_S + rows) / (DAYS_A_YEAR + 0.25) * 2 * np.pi
     mean = SEA_LEVEL_PA * (1 - LAPSE_K_PER_M * altitude_m / SEA_LEVEL_K) ** PRESSURE_POWER
-    return Place(
+    return Whereabouts(
         start_s=start_s,
         altitude_m=altitude_m,
         dust=np.stack([s[1] for s in sites])[site, rows],

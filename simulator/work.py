@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from simulator.difficulty import DAYS_A_YEAR, Difficulty, Floats, drawn, drawn_count
-from simulator.roster import Member, member_random
+from cleanside.simulator.difficulty import DAYS_A_YEAR, Difficulty, Floats, drawn, drawn_count
+from cleanside.simulator.roster import Member, member_random
 
 DAY_S, HOUR_S = 86_400.0, 3_600.0
 SHIFT_START_H = 5.0  # UTC

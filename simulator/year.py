@@ -11,13 +11,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from simulator.causes import make_causes
-from simulator.difficulty import Difficulty, Floats
-from simulator.loading import dust_at, element_at, make_elements
-from simulator.monitor import Link, Measured, World, make_link, measure
-from simulator.roster import Member, make_member
-from simulator.weather import make_place, wet_rise
-from simulator.work import DAY_S, Cycles, light_spans, make_cycles
+from cleanside.simulator.causes import make_causes
+from cleanside.simulator.difficulty import Difficulty, Floats
+from cleanside.simulator.loading import dust_at, element_at, make_elements
+from cleanside.simulator.monitor import Link, Measured, World, make_link, measure
+from cleanside.simulator.roster import Member, make_member
+from cleanside.simulator.weather import make_place, wet_rise
+from cleanside.simulator.work import DAY_S, Cycles, light_spans, make_cycles
 
 BEYOND_DAYS = 240  # simulated beyond the end, so that the last elements have a truth too
 

@@ -5,7 +5,7 @@ A source is a class registered in the entry point group `cleanside.sources`. It 
 its context, and its `run` emits readings until it has no more or is told to stop. Promises: `emit` returns
 once the readings are on disk; a mark given with them is kept in the same transaction, so that a source that
 starts again from its mark neither skips nor repeats.
-Leaves to others: restarting a source that fails, stopping (`gateway.run`).
+Leaves to others: restarting a source that fails, stopping (`gateway.commands.run`).
 """
 
 from __future__ import annotations
@@ -16,13 +16,13 @@ from dataclasses import dataclass
 from importlib.metadata import entry_points
 from typing import Any, Protocol
 
-from gateway.clock import Anchor, Clock
-from gateway.errors import SourceWrong
-from gateway.wire import Reading
+from cleanside.gateway.errors import SourceWrong
+from cleanside.gateway.timing.clock import Anchor, Clock
+from cleanside.gateway.wire import Reading
 
-GROUP = "cleanside.sources"
+ENTRY_POINT_GROUP = "cleanside.sources"
 
-__all__ = ["GROUP", "Context", "Emit", "Source", "SourceFactory", "find_source"]
+__all__ = ["ENTRY_POINT_GROUP", "Context", "Emit", "Source", "SourceFactory", "find_source"]
 
 
 def _nobody_asks(_: Anchor) -> None:
@@ -67,7 +67,7 @@ class SourceFactory(Protocol):
 
 def find_source(use: str) -> SourceFactory:
     """The source registered under `use`. Raises SourceWrong, naming those that there are."""
-    found = entry_points(group=GROUP)
+    found = entry_points(group=ENTRY_POINT_GROUP)
     for entry in found:
         if entry.name == use:
             factory: SourceFactory = entry.load()

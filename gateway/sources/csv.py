@@ -22,11 +22,11 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from gateway.clock import Clock
-from gateway.errors import SourceWrong, why
-from gateway.sources import Context, Emit
-from gateway.sources.options import Options
-from gateway.wire import Reading, datetime_of, parse_instant, us_of
+from cleanside.gateway.errors import SourceWrong, why
+from cleanside.gateway.sources import Context, Emit
+from cleanside.gateway.sources.options import Options
+from cleanside.gateway.timing.clock import Clock
+from cleanside.gateway.wire import Reading, datetime_of, parse_instant, us_of
 
 _AT_ONCE = (
     500  # rows a commit where the pace allows; chosen: the cost of a commit is shared, memory stays small

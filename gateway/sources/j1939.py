@@ -22,11 +22,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from gateway.clock import Clock
-from gateway.errors import SourceWrong, why
-from gateway.sources import Context, Emit
-from gateway.sources.options import Options
-from gateway.wire import Reading
+from cleanside.gateway.errors import SourceWrong, why
+from cleanside.gateway.sources import Context, Emit
+from cleanside.gateway.sources.options import Options
+from cleanside.gateway.timing.clock import Clock
+from cleanside.gateway.wire import Reading
 
 if TYPE_CHECKING:
     import can

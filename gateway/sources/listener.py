@@ -20,7 +20,7 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Final
 
-from gateway.errors import SourceWrong, why
+from cleanside.gateway.errors import SourceWrong, why
 
 MOST_CLIENTS: Final = 32  # a machine has a handful of programs that measure; chosen
 _LOOK_S: Final = 0.25  # how soon a stop is heard

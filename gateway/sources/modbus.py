@@ -4,7 +4,7 @@ Readings from a controller's registers over Modbus, TCP or serial RTU: mostly ge
 Promises: only reads (function codes 03 and 04) and writes nothing to a controller, ever; a value that takes
 two registers is read in one request, so that its halves belong together; a register that cannot be read is
 reported, and the others are taken; a value that stands for "not available" is no value.
-Leaves to others: starting again when nobody answers, with growing waits (`gateway.feed`).
+Leaves to others: starting again when nobody answers, with growing waits (`gateway.commands.feed`).
 
 Which register holds what, in which unit and scale, is in the manual of the controller's maker and nowhere
 else: nothing is guessed. Ask the maker whether reading in service is allowed. Wiring is for qualified people,
@@ -33,10 +33,10 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
-from gateway.errors import SourceWrong, why
-from gateway.sources import Context, Emit
-from gateway.sources.options import Options
-from gateway.wire import Reading
+from cleanside.gateway.errors import SourceWrong, why
+from cleanside.gateway.sources import Context, Emit
+from cleanside.gateway.sources.options import Options
+from cleanside.gateway.wire import Reading
 
 if TYPE_CHECKING:
     from pymodbus.client import ModbusSerialClient, ModbusTcpClient

@@ -5,7 +5,7 @@ Promises: a message is acknowledged to the broker only once its reading is on di
 the connection, so that nothing published with QoS 1 is lost between broker and spool, whatever is killed. A
 message that comes again and brings its own time is known again and appended once. What cannot be read is
 reported and counted. Over TLS the broker is verified; a password goes over TLS or loopback only.
-Leaves to others: starting again after a lost connection, with growing waits (`gateway.feed`).
+Leaves to others: starting again after a lost connection, with growing waits (`gateway.commands.feed`).
 
 A message without `at` is stamped on arrival. A broker that held it back while the machine was off delivers it
 late, and a kill can bring it twice: let publishers send `at`, or set `qos` to 0 for topics of bare numbers.
@@ -26,15 +26,15 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from gateway.clock import Clock
-from gateway.errors import SettingsWrong, SourceWrong, why
-from gateway.sources import Context, Emit
-from gateway.sources.objects import LONGEST_BYTES, Objects, is_number
-from gateway.sources.options import Options
-from gateway.sources.repeats import MOST_ON_THE_WAY, Repeats
-from gateway.tls import verified
-from gateway.transport import is_loopback
-from gateway.wire import BatchRefused, Reading, load_json
+from cleanside.gateway.errors import SettingsWrong, SourceWrong, why
+from cleanside.gateway.sources import Context, Emit
+from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects, is_number
+from cleanside.gateway.sources.options import Options
+from cleanside.gateway.sources.resent_messages import MOST_ON_THE_WAY, Repeats
+from cleanside.gateway.timing.clock import Clock
+from cleanside.gateway.uplink.tls import verified
+from cleanside.gateway.uplink.transport import is_loopback
+from cleanside.gateway.wire import BatchRefused, Reading, load_json
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client, MQTTMessage

@@ -25,12 +25,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from gateway.clock import Anchor
-from gateway.sources import Context, Emit
-from gateway.sources.listener import serve
-from gateway.sources.objects import LONGEST_BYTES, Objects
-from gateway.sources.options import Options
-from gateway.wire import BatchRefused, Reading, is_name, us_of
+from cleanside.gateway.sources import Context, Emit
+from cleanside.gateway.sources.listener import serve
+from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects
+from cleanside.gateway.sources.options import Options
+from cleanside.gateway.timing.clock import Anchor
+from cleanside.gateway.wire import BatchRefused, Reading, is_name, us_of
 
 _LOOK_S = 0.25  # how soon a stop is heard
 

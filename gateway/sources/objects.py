@@ -14,8 +14,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Set
 from typing import Any, Final
 
-from gateway.units import QUANTITIES
-from gateway.wire import MAX_INTEGER, Reading, datetime_of, load_json, parse_instant
+from cleanside.gateway.units import QUANTITIES
+from cleanside.gateway.wire import MAX_INTEGER, Reading, datetime_of, load_json, parse_instant
 
 LONGEST_BYTES: Final = 64 * 2**10  # chosen: far above an object with every quantity
 

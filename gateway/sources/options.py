@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from gateway.errors import SourceWrong
-from gateway.units import QUANTITIES, accepts, suggest_unit
+from cleanside.gateway.errors import SourceWrong
+from cleanside.gateway.units import QUANTITIES, accepts, suggest_unit
 
 
 class Options:

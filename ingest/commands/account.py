@@ -6,11 +6,11 @@ import argparse
 import json
 from typing import Any
 
-from gateway.units import counted
-from ingest import settings
-from ingest.commands.opened import reader
-from ingest.routes import account as account_route
-from ingest.store import account
+from cleanside.gateway.units import counted
+from cleanside.ingest import settings
+from cleanside.ingest.api.routes import account as account_route
+from cleanside.ingest.commands.command_database import reader
+from cleanside.ingest.store import account
 
 
 def add(commands: Any) -> None:
@@ -34,7 +34,7 @@ def run_account(given: argparse.Namespace) -> int:
     return 0 if all(a.balances for a in accounts) else 1
 
 
-def account_text(accounts: list[account.Account]) -> str:
+def account_text(accounts: list[account.StreamBalance]) -> str:
     """The account as a table for people."""
     heads = (
         "device",

@@ -10,12 +10,15 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from gateway.units import counted
-from ingest import app, database, retention, settings
-from ingest.commands.opened import opened, reader
-from ingest.errors import CalledWrongly
-from ingest.retention import Moved, Planned, Work
-from ingest.settings import Settings
+from cleanside.gateway.units import counted
+from cleanside.ingest import settings
+from cleanside.ingest.api import app
+from cleanside.ingest.commands.command_database import opened, reader
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.keeping import retention
+from cleanside.ingest.keeping.retention import MovePlan, MoveReport, Planned
+from cleanside.ingest.settings import Settings
+from cleanside.ingest.store import database
 
 
 def add(commands: Any) -> None:
@@ -46,8 +49,8 @@ def run_archive(given: argparse.Namespace) -> int:
     return 0
 
 
-def _work(chosen: Settings, engine: sa.Engine) -> Work:
-    from ingest.archive import Disk
+def _work(chosen: Settings, engine: sa.Engine) -> MovePlan:
+    from cleanside.ingest.store.archive_file import Disk
 
     folder = database.archive_folder(chosen.database, chosen.archive_folder)
     if folder is None:
@@ -65,7 +68,7 @@ def _work(chosen: Settings, engine: sa.Engine) -> Work:
         with engine.begin() as connection:
             return job(connection)
 
-    return Work(reading=reading, write=write, folder=folder, disk=Disk(), now_us=app.system_clock())
+    return MovePlan(reading=reading, write=write, folder=folder, disk=Disk(), now_us=app.system_clock())
 
 
 def _planned_json(planned: list[Planned]) -> str:
@@ -79,7 +82,7 @@ def _planned_text(planned: list[Planned], before_us: int) -> str:
     return "\n".join([*lines, f"{counted(total, 'reading')} from before {cut} would move; nothing was moved"])
 
 
-def _moved_text(moved: Moved) -> str:
+def _moved_text(moved: MoveReport) -> str:
     return (
         f"{counted(moved.readings, 'reading')} moved in {counted(moved.files, 'step')}; joined with others: "
         f"{counted(moved.joined, 'file')}; removed, as nothing refers to them: {moved.swept}"

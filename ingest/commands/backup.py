@@ -7,10 +7,12 @@ import json
 from pathlib import Path
 from typing import Any
 
-from gateway.units import counted
-from ingest import app, database, settings
-from ingest.errors import CalledWrongly
-from ingest.settings import Settings
+from cleanside.gateway.units import counted
+from cleanside.ingest import settings
+from cleanside.ingest.api import app
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.settings import Settings
+from cleanside.ingest.store import database
 
 
 def add(commands: Any) -> None:
@@ -44,8 +46,8 @@ def folder_of(chosen: Settings) -> Path:
 
 def run_backup(given: argparse.Namespace) -> int:
     """Make a backup. Exit code 1 where the account did not balance; the backup is there all the same."""
-    from ingest import backup
-    from ingest.archive import Disk
+    from cleanside.ingest.keeping import backup
+    from cleanside.ingest.store.archive_file import Disk
 
     chosen = settings.from_arguments(given)
     made = backup.backup(

@@ -9,15 +9,17 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from gateway.wire import is_name
-from ingest import app, enrolment, one_time_code, settings
-from ingest.commands.keys import write_private
-from ingest.commands.opened import add_owner, opened, owner_id
-from ingest.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS
-from ingest.errors import CalledWrongly
-from ingest.routes.machines import DEFAULT_HOUSING
-from ingest.store import fleet
-from ingest.store.one_time_codes import Enrolment
+from cleanside.gateway.wire import is_name
+from cleanside.ingest import settings
+from cleanside.ingest.api import app
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
+from cleanside.ingest.commands.command_database import add_owner, opened, owner_id
+from cleanside.ingest.commands.keys import write_private
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.owners import enrolment, one_time_code
+from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS
+from cleanside.ingest.store import fleet
+from cleanside.ingest.store.one_time_codes import Enrolment
 
 
 def add(commands: Any) -> None:
@@ -69,7 +71,7 @@ def _make(connection: sa.Connection, given: argparse.Namespace, code: str) -> En
     )
     if housing is None:
         raise CalledWrongly(f"there is no housing {given.housing} on a machine {given.machine}; register it")
-    wanted = enrolment.NewEnrolment(
+    wanted = enrolment.EnrolmentOrder(
         owner_id=owner,
         who=enrolment.COMMAND,
         device=given.device,

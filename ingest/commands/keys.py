@@ -8,11 +8,13 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from ingest import access, app, settings
-from ingest.commands.opened import add_owner, opened, owner_id, reader
-from ingest.errors import CalledWrongly
-from ingest.routes import keys as keys_route
-from ingest.store import fleet, keys
+from cleanside.ingest import settings
+from cleanside.ingest.api import app
+from cleanside.ingest.api.routes import keys as keys_route
+from cleanside.ingest.commands.command_database import add_owner, opened, owner_id, reader
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.owners import access
+from cleanside.ingest.store import fleet, keys
 
 
 def add(commands: Any) -> None:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
-from ingest import database, settings
-from ingest.commands.opened import opened
+from cleanside.ingest import settings
+from cleanside.ingest.commands.command_database import opened
+from cleanside.ingest.store import database
 
 
 def add(commands: Any) -> None:

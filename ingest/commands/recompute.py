@@ -9,13 +9,14 @@ from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
 
-from gateway.units import counted
-from ingest import database, settings
-from ingest.commands.opened import add_owner, opened, owner_id, reader
-from ingest.errors import CalledWrongly
+from cleanside.gateway.units import counted
+from cleanside.ingest import settings
+from cleanside.ingest.commands.command_database import add_owner, opened, owner_id, reader
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.store import database
 
 if TYPE_CHECKING:
-    from ingest.recompute import Compared
+    from cleanside.ingest.analysis.recompute import Compared
 
 
 def add(commands: Any) -> None:
@@ -55,8 +56,8 @@ def run_recompute(given: argparse.Namespace) -> int:
 
 def _run(given: argparse.Namespace, readers: sa.Engine, write: Any) -> int:
     # Imported here: numerics take longer to load than the other commands take to run.
-    from ingest.recompute import Helper, recompute
-    from ingest.store import fleet
+    from cleanside.ingest.analysis.recompute import Helper, recompute
+    from cleanside.ingest.store import fleet
 
     with readers.connect() as connection:
         owner = owner_id(connection, given.owner)

@@ -6,9 +6,10 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from gateway.units import counted
-from ingest import database, settings
-from ingest.commands.backup import add_tools, folder_of
+from cleanside.gateway.units import counted
+from cleanside.ingest import settings
+from cleanside.ingest.commands.backup import add_tools, folder_of
+from cleanside.ingest.store import database
 
 
 def add(commands: Any) -> None:
@@ -26,8 +27,8 @@ def add(commands: Any) -> None:
 
 def run_restore(given: argparse.Namespace) -> int:
     """Restore, and say from when."""
-    from ingest import backup
-    from ingest.archive import Disk
+    from cleanside.ingest.keeping import backup
+    from cleanside.ingest.store.archive_file import Disk
 
     chosen = settings.from_arguments(given)
     with database.exclusive(chosen.database):

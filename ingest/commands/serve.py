@@ -11,9 +11,12 @@ import signal
 import socket
 from typing import Any
 
-from ingest import addresses, app, database, log, settings, tls
-from ingest.errors import CalledWrongly, why
-from ingest.settings import Settings
+from cleanside.ingest import log, settings
+from cleanside.ingest.api import app, server_tls
+from cleanside.ingest.errors import CalledWrongly, why
+from cleanside.ingest.settings import Settings
+from cleanside.ingest.store import database
+from cleanside.ingest.webhooks import addresses
 
 
 def add(commands: Any) -> None:
@@ -39,7 +42,7 @@ def run_serve(given: argparse.Namespace) -> int:
     log.set_up(chosen.log_level, chosen.log_format)
     addresses.networks_of(chosen.webhook_networks)  # what cannot be is said before anything begins
     trusted = addresses.proxies_of(chosen.trusted_proxies)
-    encryption = tls.context(chosen)
+    encryption = server_tls.context(chosen)
     listening = _listen(chosen, encrypted=encryption is not None, behind_proxy=given.behind_proxy)
     try:
         _prepare(chosen, migrate_old=given.migrate)
@@ -59,7 +62,7 @@ def run_serve(given: argparse.Namespace) -> int:
     config.load()
     config.ssl = encryption  # ours: minimum version, client certificates, and it can be renewed
     if encryption is not None:
-        signal.signal(signal.SIGHUP, lambda *_: tls.load_again(encryption, chosen))
+        signal.signal(signal.SIGHUP, lambda *_: server_tls.load_again(encryption, chosen))
     gc.collect()
     gc.freeze()  # what is loaded now stays: the collector need not look at it (measured: p99 to a half)
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -100,7 +103,7 @@ def _listen(chosen: Settings, *, encrypted: bool, behind_proxy: bool) -> socket.
         family, kind, _, _, address = socket.getaddrinfo(
             chosen.host, chosen.port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
         )[0]
-        tls.refuse_in_the_clear(str(address[0]), encrypted=encrypted, behind_proxy=behind_proxy)
+        server_tls.refuse_in_the_clear(str(address[0]), encrypted=encrypted, behind_proxy=behind_proxy)
         listening = socket.socket(family, kind)
         try:
             listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)

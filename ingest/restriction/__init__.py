@@ -5,7 +5,12 @@ The server keeps `HourSummary` records (`summarise_hours`), learns a `FleetKnowl
 schedule (`housing_lives` of each housing into `learn_fleet`), and asks `assess_housing`.
 """
 
-from .assess import (
+from cleanside.ingest.restriction.elements.lives import Life, LifeSpan
+from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge, learn_fleet
+from cleanside.ingest.restriction.measure.hours import summarise_hour, summarise_hours
+from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
+from cleanside.ingest.restriction.measure.summary import HourSummary, PackedHour, Readings, Summaries
+from cleanside.ingest.restriction.verdict.assess import (
     Assessment,
     Quantiles,
     Studied,
@@ -15,12 +20,7 @@ from .assess import (
     housing_lives,
     study_housing,
 )
-from .fleet import FleetKnowledge, learn_fleet
-from .hours import summarise_hour, summarise_hours
-from .lives import Life, LifeSpan
-from .nearby import Nearby, collect_nearby
-from .summary import HourSummary, PackedHour, Readings, Summaries
-from .suspect import Suspicion
+from cleanside.ingest.restriction.verdict.suspect import Suspicion
 
 __all__ = [
     "Assessment",

@@ -7,8 +7,8 @@ from typing import NamedTuple
 
 import sqlalchemy as sa
 
-from ingest.models import confirmations, hours, prices, readings, reports, streams
-from ingest.store import dialect
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store.models import confirmations, hours, prices, readings, reports, streams
 
 
 class Confirmation(NamedTuple):
@@ -32,7 +32,7 @@ class HousingPrices(NamedTuple):
     element_price: float
 
 
-class Boot(NamedTuple):
+class NewestBoot(NamedTuple):
     """The newest boot that a device's gateway reported, and how many it reported in all."""
 
     boots: int
@@ -79,7 +79,7 @@ def newest_uncertainty_s(connection: sa.Connection, device_ids: Sequence[int]) -
     return connection.scalar(last.order_by(readings.c.seq.desc()).limit(1))
 
 
-def boots_since(connection: sa.Connection, device_ids: Sequence[int], since_us: int) -> Boot:
+def boots_since(connection: sa.Connection, device_ids: Sequence[int], since_us: int) -> NewestBoot:
     """Boots that the gateways of these devices reported since then, and the newest one's anchor."""
     here = (
         sa.select(reports.c.name)
@@ -92,7 +92,7 @@ def boots_since(connection: sa.Connection, device_ids: Sequence[int], since_us: 
         .order_by(reports.c.received_us, reports.c.at_seq)
     )
     names = list(connection.scalars(here))
-    return Boot(len(names), names[-1] if names else None)
+    return NewestBoot(len(names), names[-1] if names else None)
 
 
 def key_offs_since(connection: sa.Connection, device_ids: Sequence[int], since_us: int) -> int:

@@ -12,16 +12,16 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from ingest.marks import Marks, Ranges, count, intersect, subtract, union
-from ingest.models import quarantine, readings
-from ingest.store import archive, streams
-from ingest.store.archive import overlap
-from ingest.store.quarantine import DISCARDED, HELD
-from ingest.store.streams import Stream
+from cleanside.ingest.store import archive, streams
+from cleanside.ingest.store.archive import overlap
+from cleanside.ingest.store.marks import Marks, Ranges, count, intersect, subtract, union
+from cleanside.ingest.store.models import quarantine, readings
+from cleanside.ingest.store.quarantine import DISCARDED, HELD
+from cleanside.ingest.store.streams import Stream
 
 
 @dataclass(frozen=True, kw_only=True)
-class Account:
+class StreamBalance:
     """Where every number of a stream is."""
 
     stream: str
@@ -49,13 +49,13 @@ class Account:
         return not self.faults
 
 
-def accounts(connection: sa.Connection, owner_id: int | None = None) -> Iterator[Account]:
+def accounts(connection: sa.Connection, owner_id: int | None = None) -> Iterator[StreamBalance]:
     """The account of each stream of an owner, or of all owners."""
     for stream in streams.all_of(connection, owner_id):
         yield account_of(connection, stream)
 
 
-def account_of(connection: sa.Connection, stream: Stream) -> Account:
+def account_of(connection: sa.Connection, stream: Stream) -> StreamBalance:
     """The account of one stream."""
     marks = streams.marks_of(connection, stream)
     stored = _ranges(connection, sa.select(readings.c.seq).where(readings.c.stream_id == stream.id))
@@ -94,7 +94,7 @@ def balance(
     quarantined: Ranges,
     discarded: Ranges,
     archived: Sequence[Ranges] = (),
-) -> Account:
+) -> StreamBalance:
     """
     Hold the rows against the marks and against what the gateway says. Pure.
 
@@ -108,7 +108,7 @@ def balance(
     everything = union(*states.values())
     missing = subtract([(1, stream.highest)], everything) if stream.highest else ()
     pending = ((stream.highest + 1, through),) if through > stream.highest else ()
-    return Account(
+    return StreamBalance(
         stream=stream.stream,
         device=stream.device,
         through=through,

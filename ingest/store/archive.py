@@ -3,9 +3,10 @@ The archive beside the tables: which files hold what, and older readings read an
 
 Promises: a number is in a row of `readings` or in one file that is registered, never in both; what was taken
 out of a file counts no more. Whoever asks for readings by number or by time gets those of both places.
-Leaves to others: files (`ingest.archive`), what moves when (`ingest.retention`).
+Leaves to others: files (`ingest.store.archive_file`), what moves when (`ingest.keeping.retention`).
 
-The folder comes with the engine (`ingest.database`): every query that may meet an archived reading needs it.
+The folder comes with the engine (`ingest.store.database`): every query that may meet an archived reading
+needs it.
 """
 
 from __future__ import annotations
@@ -20,11 +21,11 @@ import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 
-from ingest.errors import ArchiveUnreadable
-from ingest.inside import PathOutside, path_inside
-from ingest.marks import Range, Ranges, intersect, ranges_of, subtract, union
-from ingest.models import archive_removed, archive_streams, archives
-from ingest.store import dialect
+from cleanside.ingest.errors import ArchiveUnreadable
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store.inside import PathOutside, path_inside
+from cleanside.ingest.store.marks import Range, Ranges, intersect, ranges_of, subtract, union
+from cleanside.ingest.store.models import archive_removed, archive_streams, archives
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -198,8 +199,10 @@ def load(
     numbers: Range | None = None,
     span_us: tuple[int, int] | None = None,
 ) -> pa.Table:
-    """Rows of a file as `ingest.archive.load` gives them, but for what was taken out since."""
-    from ingest import archive as files  # brings 35 MB along, which a server without an archive never needs
+    """Rows of a file as `ingest.store.archive_file.load` gives them, but for what was taken out since."""
+    from cleanside.ingest.store import (
+        archive_file as files,  # brings 35 MB along, which a server without an archive never needs
+    )
 
     wanted = [*dict.fromkeys(("stream_id", "seq", *columns))]
     path = path_of(connection, archive)
@@ -248,7 +251,7 @@ def numbers_of(connection: sa.Connection, stream_id: int) -> list[Ranges]:
 
 @lru_cache(maxsize=4_096)  # a file never changes: named by its digest, it is read once
 def _numbers_in(path: Path, sha256: str) -> dict[int, Ranges]:  # noqa: ARG001 - part of the key
-    from ingest import archive as files
+    from cleanside.ingest.store import archive_file as files
 
     table = files.load(path, ["stream_id", "seq"])
     stream, seq = table["stream_id"].to_numpy(), table["seq"].to_numpy()
@@ -273,7 +276,7 @@ def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list
 
     The file stays as it is; the register says what of it no longer counts.
     """
-    from ingest import archive as files
+    from cleanside.ingest.store import archive_file as files
 
     taken: list[dict[str, Any]] = []
     for first, last in numbers:
@@ -290,7 +293,7 @@ def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list
 
 
 def _as_rows(table: pa.Table) -> list[dict[str, Any]]:
-    from ingest import archive as files
+    from cleanside.ingest.store import archive_file as files
 
     at_us = files.at_us(table).tolist()
     received = table["received"].cast("int64").to_pylist()
@@ -304,11 +307,12 @@ def between(
     """
     Archived readings of a device with from_us <= at < until_us, file by file.
 
-    columns : quantity columns, or others of `ingest.archive.SCHEMA`. Each table has stream_id, seq, at and
+    columns : quantity columns, or others of `ingest.store.archive_file.SCHEMA`. Each table has stream_id,
+    seq, at and
         at_rest_us too.
     """
     for archive in of_time(connection, device_id, from_us, until_us):
-        from ingest import archive as files  # once there is one: pyarrow takes 35 MB
+        from cleanside.ingest.store import archive_file as files  # once there is one: pyarrow takes 35 MB
 
         wanted = ["at", "at_rest_us", *columns]
         table = load(connection, archive, wanted, span_us=(from_us, until_us))

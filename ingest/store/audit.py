@@ -6,10 +6,10 @@ from typing import NamedTuple
 
 import sqlalchemy as sa
 
-from ingest.models import audit
+from cleanside.ingest.store.models import audit
 
 
-class Entry(NamedTuple):
+class AuditRow(NamedTuple):
     """A row of `audit`."""
 
     id: int
@@ -19,7 +19,7 @@ class Entry(NamedTuple):
     detail: str
 
 
-_ENTRY = sa.select(*(audit.c[f] for f in Entry._fields)).order_by(audit.c.id.desc())
+_ENTRY = sa.select(*(audit.c[f] for f in AuditRow._fields)).order_by(audit.c.id.desc())
 
 
 def entries_of(
@@ -30,7 +30,7 @@ def entries_of(
     what: str | None,
     before_id: int | None,
     limit: int,
-) -> list[Entry]:
+) -> list[AuditRow]:
     """What was done at an owner, newest first; None means any."""
     query = _ENTRY.where(audit.c.owner_id == owner_id).limit(limit)
     if who is not None:
@@ -39,4 +39,4 @@ def entries_of(
         query = query.where(audit.c.what == what)
     if before_id is not None:
         query = query.where(audit.c.id < before_id)
-    return [Entry(*row) for row in connection.execute(query)]
+    return [AuditRow(*row) for row in connection.execute(query)]

@@ -9,16 +9,25 @@ from typing import Any, NamedTuple
 import numpy as np
 import sqlalchemy as sa
 
-from gateway.wire import BOOT_CORRECTED, boot_correction
-from ingest.marks import Range, Ranges
-from ingest.models import audit, boot_corrections, devices, hours, original_times, readings, reports, streams
-from ingest.store import dialect
-from ingest.store import hours as hour_store
+from cleanside.gateway.wire import BOOT_CORRECTED, boot_correction
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store import hours as hour_store
+from cleanside.ingest.store.marks import Range, Ranges
+from cleanside.ingest.store.models import (
+    audit,
+    boot_corrections,
+    devices,
+    hours,
+    original_times,
+    readings,
+    reports,
+    streams,
+)
 
 MICRO = 1_000_000
 
 
-class Correction(NamedTuple):
+class CorrectionRow(NamedTuple):
     """A row of `boot_corrections` with the names of its device and stream."""
 
     id: int
@@ -36,7 +45,7 @@ class Correction(NamedTuple):
     undone_us: int | None
 
 
-class Moved(NamedTuple):
+class MovedReading(NamedTuple):
     """A stored reading and its time."""
 
     seq: int
@@ -46,7 +55,7 @@ class Moved(NamedTuple):
 
 _OF_STREAM = {"owner_id": streams.c.owner_id, "stream": streams.c.stream, "device": devices.c.name}
 _CORRECTION = sa.select(
-    *(_OF_STREAM[f].label(f) if f in _OF_STREAM else boot_corrections.c[f] for f in Correction._fields)
+    *(_OF_STREAM[f].label(f) if f in _OF_STREAM else boot_corrections.c[f] for f in CorrectionRow._fields)
 ).select_from(boot_corrections.join(streams).join(devices))
 
 
@@ -112,7 +121,9 @@ def due(connection: sa.Connection, stream_ids: Sequence[int]) -> list[tuple[int,
     return sorted(found)
 
 
-def uncorrected(connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int) -> list[Moved]:
+def uncorrected(
+    connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int
+) -> list[MovedReading]:
     """Stored readings among these numbers whose time is as it was sent, in order of number."""
     kept = sa.select(original_times.c.seq).where(
         original_times.c.stream_id == stream_id, original_times.c.seq == readings.c.seq
@@ -120,30 +131,32 @@ def uncorrected(connection: sa.Connection, stream_id: int, numbers: Range, *, li
     query = sa.select(readings.c.seq, readings.c.at_us, readings.c.at_uncertainty_s).where(
         readings.c.stream_id == stream_id, readings.c.seq.between(*numbers), ~kept.exists()
     )
-    return [Moved(*row) for row in connection.execute(query.order_by(readings.c.seq).limit(limit))]
+    return [MovedReading(*row) for row in connection.execute(query.order_by(readings.c.seq).limit(limit))]
 
 
-def stored(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[Moved]:
+def stored(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[MovedReading]:
     """Stored readings of these numbers and their times now."""
     query = sa.select(readings.c.seq, readings.c.at_us, readings.c.at_uncertainty_s)
     query = query.where(readings.c.stream_id == stream_id)
-    found: list[Moved] = []
+    found: list[MovedReading] = []
     for among in dialect.among(readings.c.seq, numbers):
-        found += [Moved(*row) for row in connection.execute(query.where(among))]
+        found += [MovedReading(*row) for row in connection.execute(query.where(among))]
     return found
 
 
-def originals(connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int) -> list[Moved]:
+def originals(connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int) -> list[MovedReading]:
     """Times as they were sent, of those of these numbers that were corrected."""
     here = original_times.c.stream_id == stream_id, original_times.c.seq.between(*numbers)
-    query = sa.select(*(original_times.c[f] for f in Moved._fields)).where(*here)
-    return [Moved(*row) for row in connection.execute(query.order_by(original_times.c.seq).limit(limit))]
+    query = sa.select(*(original_times.c[f] for f in MovedReading._fields)).where(*here)
+    return [
+        MovedReading(*row) for row in connection.execute(query.order_by(original_times.c.seq).limit(limit))
+    ]
 
 
 # ---------------------------------------------------------------- times move
 
 
-def keep_originals(connection: sa.Connection, stream_id: int, rows: Sequence[Moved]) -> None:
+def keep_originals(connection: sa.Connection, stream_id: int, rows: Sequence[MovedReading]) -> None:
     """Keep the times of readings as they were sent."""
     connection.execute(sa.insert(original_times), [row._asdict() | {"stream_id": stream_id} for row in rows])
 
@@ -155,7 +168,9 @@ def forget_originals(connection: sa.Connection, stream_id: int, numbers: Ranges)
         connection.execute(sa.delete(original_times).where(*here))
 
 
-def move(connection: sa.Connection, stream_id: int, before: Sequence[Moved], after: Sequence[Moved]) -> None:
+def move(
+    connection: sa.Connection, stream_id: int, before: Sequence[MovedReading], after: Sequence[MovedReading]
+) -> None:
     """Give readings other times; both their hours are due for analysis. Nothing else of them changes."""
     here = sa.update(readings).where(
         readings.c.stream_id == stream_id, readings.c.seq == sa.bindparam("of_seq")
@@ -175,26 +190,26 @@ def move(connection: sa.Connection, stream_id: int, before: Sequence[Moved], aft
 # ---------------------------------------------------------------- one and all
 
 
-def find(connection: sa.Connection, owner_id: int | None, correction_id: int) -> Correction | None:
+def find(connection: sa.Connection, owner_id: int | None, correction_id: int) -> CorrectionRow | None:
     """One correction of this owner; None for any owner."""
     query = _CORRECTION.where(boot_corrections.c.id == correction_id)
     if owner_id is not None:
         query = query.where(streams.c.owner_id == owner_id)
     row = connection.execute(query).first()
-    return None if row is None else Correction(*row)
+    return None if row is None else CorrectionRow(*row)
 
 
 def list_of(
     connection: sa.Connection, owner_id: int, *, before_id: int | None, limit: int
-) -> list[Correction]:
+) -> list[CorrectionRow]:
     """Corrections of this owner, newest first."""
     query = _CORRECTION.where(streams.c.owner_id == owner_id).order_by(boot_corrections.c.id.desc())
     if before_id is not None:
         query = query.where(boot_corrections.c.id < before_id)
-    return [Correction(*row) for row in connection.execute(query.limit(limit))]
+    return [CorrectionRow(*row) for row in connection.execute(query.limit(limit))]
 
 
-def count_corrected(connection: sa.Connection, found: Correction) -> int:
+def count_corrected(connection: sa.Connection, found: CorrectionRow) -> int:
     """How many readings have its times now."""
     here = (
         original_times.c.stream_id == found.stream_id,

@@ -21,7 +21,7 @@ from psycopg.pq import Format
 from sqlalchemy.dialects.postgresql import insert as _postgres_insert
 from sqlalchemy.dialects.sqlite import insert as _sqlite_insert
 
-from ingest.marks import Ranges, count
+from cleanside.ingest.store.marks import Ranges, count
 
 NumberArray = npt.NDArray[np.int64] | npt.NDArray[np.float64]
 
@@ -103,7 +103,7 @@ class _FloatsLoader(Loader):
         return np.frombuffer(data, dtype=element, offset=20)["value"].astype(np.float64)
 
 
-class Encoded(NamedTuple):
+class EncodedNumbers(NamedTuple):
     """
     Rows of numbers as the driver takes them, but for the first column, which all share and which comes last.
 
@@ -120,7 +120,9 @@ class Encoded(NamedTuple):
     kept: npt.NDArray[np.bool_] | None
 
 
-def encode(table: str, first: str, columns: Mapping[str, NumberArray | int], *, sqlite: bool) -> Encoded:
+def encode(
+    table: str, first: str, columns: Mapping[str, NumberArray | int], *, sqlite: bool
+) -> EncodedNumbers:
     """
     Encode rows for `put`.
 
@@ -130,19 +132,19 @@ def encode(table: str, first: str, columns: Mapping[str, NumberArray | int], *, 
     names = (first, *columns)
     many = next(len(column) for column in columns.values() if not isinstance(column, int))
     if sqlite:
-        return Encoded(table, names, many, _flat(columns, many), None, None)
+        return EncodedNumbers(table, names, many, _flat(columns, many), None, None)
     fields, kept = _binary_fields(columns, many)
-    return Encoded(table, names, many, [], fields, kept)
+    return EncodedNumbers(table, names, many, [], fields, kept)
 
 
-def put(connection: sa.Connection, batches: Sequence[tuple[Encoded, int]]) -> None:
+def put(connection: sa.Connection, batches: Sequence[tuple[EncodedNumbers, int]]) -> None:
     """
     Insert encoded rows, each batch with the value of its first column; a taken key fails the transaction.
 
     On SQLite one statement takes a whole piece of rows. Not `executemany`: that lets go of Python's lock and
     takes it again for every row, so that a busy event loop slows it down several times over.
     """
-    alike: dict[tuple[str, tuple[str, ...]], list[tuple[Encoded, int]]] = {}
+    alike: dict[tuple[str, tuple[str, ...]], list[tuple[EncodedNumbers, int]]] = {}
     for rows, shared in batches:
         alike.setdefault((rows.table, rows.names), []).append((rows, shared))
     for (table, names), group in alike.items():
@@ -158,7 +160,7 @@ def put(connection: sa.Connection, batches: Sequence[tuple[Encoded, int]]) -> No
 
 
 def _put_in_sqlite(
-    connection: sa.Connection, table: str, names: tuple[str, ...], group: list[tuple[Encoded, int]]
+    connection: sa.Connection, table: str, names: tuple[str, ...], group: list[tuple[EncodedNumbers, int]]
 ) -> None:
     width = len(names)
     flat: list[Any] = []
@@ -223,7 +225,7 @@ def _bytes_of(number: int, length: int) -> npt.NDArray[np.uint8]:
     return np.frombuffer(number.to_bytes(length, "big", signed=True), dtype=np.uint8)
 
 
-def _copied(rows: Encoded, shared: int) -> bytes:
+def _copied(rows: EncodedNumbers, shared: int) -> bytes:
     assert rows.fields is not None
     rows.fields[:, 6:14] = _bytes_of(shared, 8)
     return rows.fields.tobytes() if rows.kept is None else rows.fields[rows.kept].tobytes()

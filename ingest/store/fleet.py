@@ -6,11 +6,20 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from ingest.models import assignments, audit, devices, element_changes, housings, machines, owners, terminals
-from ingest.store import dialect, hours
+from cleanside.ingest.store import dialect, hours
+from cleanside.ingest.store.models import (
+    assignments,
+    audit,
+    devices,
+    element_changes,
+    housings,
+    machines,
+    owners,
+    terminals,
+)
 
 
-class Device(NamedTuple):
+class DeviceRow(NamedTuple):
     """A row of `devices`."""
 
     id: int
@@ -21,7 +30,7 @@ class Device(NamedTuple):
     in_service_us: int | None
 
 
-class Machine(NamedTuple):
+class MachineRow(NamedTuple):
     """A row of `machines`."""
 
     id: int
@@ -30,7 +39,7 @@ class Machine(NamedTuple):
     kind: str
 
 
-class Housing(NamedTuple):
+class HousingRow(NamedTuple):
     """A housing with the machine it belongs to."""
 
     id: int
@@ -46,7 +55,7 @@ class Housing(NamedTuple):
     reference_unit: str | None
 
 
-class Terminal(NamedTuple):
+class TerminalRow(NamedTuple):
     """Terminal restriction of a housing, as read, from an instant on."""
 
     valid_from_us: int
@@ -68,7 +77,7 @@ class Assignment(NamedTuple):
     until_us: int | None
 
 
-class Change(NamedTuple):
+class EnteredChange(NamedTuple):
     """An element change that a person entered."""
 
     changed_us: int
@@ -102,27 +111,27 @@ def note(connection: sa.Connection, owner: int, now_us: int, who: str, what: str
 
 # ---------------------------------------------------------------- devices
 
-_DEVICE = sa.select(*(devices.c[f] for f in Device._fields))
+_DEVICE = sa.select(*(devices.c[f] for f in DeviceRow._fields))
 _DEVICE_BY_NAME = _DEVICE.where(
     devices.c.owner_id == sa.bindparam("owner_id"), devices.c.name == sa.bindparam("name")
 )
 
 
-def device(connection: sa.Connection, owner: int, name: str) -> Device | None:
+def device(connection: sa.Connection, owner: int, name: str) -> DeviceRow | None:
     """A device of this owner by name, registered or not."""
     row = connection.execute(_DEVICE_BY_NAME, {"owner_id": owner, "name": name}).first()
-    return None if row is None else Device(*row)
+    return None if row is None else DeviceRow(*row)
 
 
-def devices_of(connection: sa.Connection, owner: int, *, after: str | None = None) -> list[Device]:
+def devices_of(connection: sa.Connection, owner: int, *, after: str | None = None) -> list[DeviceRow]:
     """The devices of an owner by name; those that follow a name, or all."""
     query = _DEVICE.where(devices.c.owner_id == owner).order_by(devices.c.name)
     if after is not None:
         query = query.where(devices.c.name > after)
-    return [Device(*row) for row in connection.execute(query)]
+    return [DeviceRow(*row) for row in connection.execute(query)]
 
 
-def keep_device(connection: sa.Connection, owner: int, name: str) -> Device:
+def keep_device(connection: sa.Connection, owner: int, name: str) -> DeviceRow:
     """A device of this owner; one that nobody has registered is made, so that its readings can be held."""
     statement = dialect.insert(connection, devices).values(owner_id=owner, name=name)
     connection.execute(statement.on_conflict_do_nothing())
@@ -131,7 +140,7 @@ def keep_device(connection: sa.Connection, owner: int, name: str) -> Device:
     return found
 
 
-def register(connection: sa.Connection, known: Device, now_us: int, in_service_us: int | None) -> None:
+def register(connection: sa.Connection, known: DeviceRow, now_us: int, in_service_us: int | None) -> None:
     """Register a device, or set the start of its service."""
     values = {"registered_us": known.registered_us or now_us}
     if in_service_us is not None:
@@ -141,7 +150,7 @@ def register(connection: sa.Connection, known: Device, now_us: int, in_service_u
 
 # ---------------------------------------------------------------- machines and housings
 
-_MACHINE = sa.select(*(machines.c[f] for f in Machine._fields))
+_MACHINE = sa.select(*(machines.c[f] for f in MachineRow._fields))
 _HOUSING: sa.Select[Any] = sa.select(
     housings.c.id,
     housings.c.machine_id,
@@ -160,27 +169,27 @@ _OF_OWNER = _HOUSING.where(machines.c.owner_id == sa.bindparam("owner")).order_b
 )
 
 
-def machine(connection: sa.Connection, owner: int, name: str) -> Machine | None:
+def machine(connection: sa.Connection, owner: int, name: str) -> MachineRow | None:
     """A machine of this owner by name."""
     row = connection.execute(_MACHINE.where(machines.c.owner_id == owner, machines.c.name == name)).first()
-    return None if row is None else Machine(*row)
+    return None if row is None else MachineRow(*row)
 
 
-def machine_by_id(connection: sa.Connection, machine_id: int) -> Machine | None:
+def machine_by_id(connection: sa.Connection, machine_id: int) -> MachineRow | None:
     """A machine of whatever owner: for what an owner has given away."""
     row = connection.execute(_MACHINE.where(machines.c.id == machine_id)).first()
-    return None if row is None else Machine(*row)
+    return None if row is None else MachineRow(*row)
 
 
-def machines_of(connection: sa.Connection, owner: int, *, after: str | None = None) -> list[Machine]:
+def machines_of(connection: sa.Connection, owner: int, *, after: str | None = None) -> list[MachineRow]:
     """The machines of an owner by name; those that follow a name, or all."""
     query = _MACHINE.where(machines.c.owner_id == owner).order_by(machines.c.name)
     if after is not None:
         query = query.where(machines.c.name > after)
-    return [Machine(*row) for row in connection.execute(query)]
+    return [MachineRow(*row) for row in connection.execute(query)]
 
 
-def keep_machine(connection: sa.Connection, owner: int, name: str, kind: str, now_us: int) -> Machine:
+def keep_machine(connection: sa.Connection, owner: int, name: str, kind: str, now_us: int) -> MachineRow:
     """A machine of this owner, made now if there is none of that name; its kind is set if given."""
     values = {"owner_id": owner, "name": name, "kind": kind, "created_us": now_us}
     connection.execute(dialect.insert(connection, machines).values(values).on_conflict_do_nothing())
@@ -192,10 +201,10 @@ def keep_machine(connection: sa.Connection, owner: int, name: str, kind: str, no
     return found
 
 
-def housings_of(connection: sa.Connection, machine_id: int) -> list[Housing]:
+def housings_of(connection: sa.Connection, machine_id: int) -> list[HousingRow]:
     """The housings of a machine by name."""
     query = _HOUSING.where(housings.c.machine_id == machine_id).order_by(housings.c.name)
-    return [Housing(*row) for row in connection.execute(query)]
+    return [HousingRow(*row) for row in connection.execute(query)]
 
 
 def revision_of(connection: sa.Connection, housing_id: int) -> int:
@@ -204,12 +213,12 @@ def revision_of(connection: sa.Connection, housing_id: int) -> int:
     return int(dialect.run(connection, sql, (housing_id,)).scalar() or 0)
 
 
-def every_housing(connection: sa.Connection, owner: int) -> list[Housing]:
+def every_housing(connection: sa.Connection, owner: int) -> list[HousingRow]:
     """All housings of an owner, by machine and name."""
-    return [Housing(*row) for row in connection.execute(_OF_OWNER, {"owner": owner})]
+    return [HousingRow(*row) for row in connection.execute(_OF_OWNER, {"owner": owner})]
 
 
-def keep_housing(connection: sa.Connection, of_machine: Machine, name: str) -> Housing:
+def keep_housing(connection: sa.Connection, of_machine: MachineRow, name: str) -> HousingRow:
     """A housing of a machine, made now if there is none of that name."""
     statement = dialect.insert(connection, housings).values(machine_id=of_machine.id, name=name)
     connection.execute(statement.on_conflict_do_nothing())
@@ -222,7 +231,7 @@ def put_reference(connection: sa.Connection, housing_id: int, quantity: str, val
     connection.execute(sa.update(housings).where(housings.c.id == housing_id).values(values))
 
 
-def put_terminal(connection: sa.Connection, housing_id: int, terminal: Terminal) -> None:
+def put_terminal(connection: sa.Connection, housing_id: int, terminal: TerminalRow) -> None:
     """Set the terminal restriction of a housing from an instant on."""
     values = terminal._asdict()
     statement = dialect.insert(connection, terminals).values(housing_id=housing_id, **values)
@@ -231,11 +240,11 @@ def put_terminal(connection: sa.Connection, housing_id: int, terminal: Terminal)
     )
 
 
-def terminals_of(connection: sa.Connection, housing_id: int) -> list[Terminal]:
+def terminals_of(connection: sa.Connection, housing_id: int) -> list[TerminalRow]:
     """Every terminal restriction of a housing, in order of validity."""
-    query = sa.select(*(terminals.c[f] for f in Terminal._fields))
+    query = sa.select(*(terminals.c[f] for f in TerminalRow._fields))
     query = query.where(terminals.c.housing_id == housing_id).order_by(terminals.c.valid_from_us)
-    return [Terminal(*row) for row in connection.execute(query)]
+    return [TerminalRow(*row) for row in connection.execute(query)]
 
 
 # ---------------------------------------------------------------- assignments
@@ -315,7 +324,7 @@ def housings_ever(connection: sa.Connection, device_id: int) -> list[int]:
 # ---------------------------------------------------------------- element changes
 
 
-def put_change(connection: sa.Connection, housing_id: int, change: Change) -> Change | None:
+def put_change(connection: sa.Connection, housing_id: int, change: EnteredChange) -> EnteredChange | None:
     """Enter an element change; the one that is there already for that instant stays, and is given."""
     statement = dialect.insert(connection, element_changes).values(housing_id=housing_id, **change._asdict())
     entered = statement.on_conflict_do_nothing().returning(element_changes.c.changed_us)
@@ -324,16 +333,20 @@ def put_change(connection: sa.Connection, housing_id: int, change: Change) -> Ch
     return next(c for c in changes_of(connection, housing_id) if c.changed_us == change.changed_us)
 
 
-def take_change_back(connection: sa.Connection, housing_id: int, changed_us: int) -> Change | None:
+def take_change_back(connection: sa.Connection, housing_id: int, changed_us: int) -> EnteredChange | None:
     """Remove an element change entered for an instant, and say what it was; None if there is none."""
     here = (element_changes.c.housing_id == housing_id) & (element_changes.c.changed_us == changed_us)
-    taken = sa.delete(element_changes).where(here).returning(*(element_changes.c[f] for f in Change._fields))
+    taken = (
+        sa.delete(element_changes)
+        .where(here)
+        .returning(*(element_changes.c[f] for f in EnteredChange._fields))
+    )
     row = connection.execute(taken).first()
-    return None if row is None else Change(*row)
+    return None if row is None else EnteredChange(*row)
 
 
-def changes_of(connection: sa.Connection, housing_id: int) -> list[Change]:
+def changes_of(connection: sa.Connection, housing_id: int) -> list[EnteredChange]:
     """Element changes entered for a housing, in time order."""
-    query = sa.select(*(element_changes.c[f] for f in Change._fields))
+    query = sa.select(*(element_changes.c[f] for f in EnteredChange._fields))
     query = query.where(element_changes.c.housing_id == housing_id).order_by(element_changes.c.changed_us)
-    return [Change(*row) for row in connection.execute(query)]
+    return [EnteredChange(*row) for row in connection.execute(query)]

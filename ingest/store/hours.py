@@ -10,9 +10,9 @@ import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 
-from gateway.units import QUANTITIES
-from ingest.models import hour_summaries, hours, streams
-from ingest.store import dialect
+from cleanside.gateway.units import QUANTITIES
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store.models import hour_summaries, hours, streams
 
 HOUR_US = 3_600_000_000
 TOUCHED_AT_ONCE = 500  # hours in one statement of 5 values each
@@ -30,7 +30,7 @@ ON CONFLICT (stream_id, hour) DO UPDATE SET
 _TOUCH_ROW = "(?, ?, ?, ?, ?, 1, 0)"
 
 
-class Span(NamedTuple):
+class HourSpan(NamedTuple):
     """What a batch brings for one UTC hour."""
 
     hour: int
@@ -39,9 +39,9 @@ class Span(NamedTuple):
     readings: int
 
 
-def touch(connection: sa.Connection, spans: Sequence[tuple[int, Span]]) -> None:
+def touch(connection: sa.Connection, spans: Sequence[tuple[int, HourSpan]]) -> None:
     """Count new readings of (stream, span) into their hours; each touched hour is due for analysis."""
-    merged: dict[tuple[int, int], Span] = {}
+    merged: dict[tuple[int, int], HourSpan] = {}
     for stream_id, span in spans:  # one statement may not touch an hour twice
         known = merged.get((stream_id, span.hour))
         merged[stream_id, span.hour] = span if known is None else _joined(known, span)
@@ -51,9 +51,9 @@ def touch(connection: sa.Connection, spans: Sequence[tuple[int, Span]]) -> None:
         dialect.run(connection, sql, tuple(value for row in piece for value in row))
 
 
-def _joined(a: Span, b: Span) -> Span:
+def _joined(a: HourSpan, b: HourSpan) -> HourSpan:
     lowest, highest = min(a.lowest_seq, b.lowest_seq), max(a.highest_seq, b.highest_seq)
-    return Span(a.hour, lowest, highest, a.readings + b.readings)
+    return HourSpan(a.hour, lowest, highest, a.readings + b.readings)
 
 
 def count_down(connection: sa.Connection, stream_id: int, at_us: Sequence[int]) -> None:
@@ -66,11 +66,11 @@ def count_down(connection: sa.Connection, stream_id: int, at_us: Sequence[int]) 
         connection.execute(here.values(values), rows)
 
 
-def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list[Span]:
+def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list[HourSpan]:
     """The hours among readings in any order, shape (n,) each, n >= 1."""
     first_hour = int(at_us.min()) // HOUR_US
     if first_hour == int(at_us.max()) // HOUR_US:
-        return [Span(first_hour, int(seq.min()), int(seq.max()), len(seq))]
+        return [HourSpan(first_hour, int(seq.min()), int(seq.max()), len(seq))]
     hour = at_us // HOUR_US
     order = np.argsort(hour, kind="stable")
     hour, seq = hour[order], seq[order]
@@ -78,7 +78,7 @@ def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list
     ends = np.append(starts[1:], len(hour))
     lowest, highest = np.minimum.reduceat(seq, starts), np.maximum.reduceat(seq, starts)
     columns = (hour[starts], lowest, highest, ends - starts)
-    return [Span(*span) for span in zip(*(column.tolist() for column in columns), strict=True)]
+    return [HourSpan(*span) for span in zip(*(column.tolist() for column in columns), strict=True)]
 
 
 class Behind(NamedTuple):
@@ -136,7 +136,7 @@ def touch_again(connection: sa.Connection, device_id: int, from_us: int | None, 
 
 
 #: column -> values of the same readings, NaN where one has none; shape (n,) each
-Columns = dict[str, npt.NDArray[np.float64]]
+HourColumns = dict[str, npt.NDArray[np.float64]]
 
 _BETWEEN = """
 SELECT {} FROM readings WHERE stream_id = ? AND seq BETWEEN ? AND ? AND at_us >= ? AND at_us < ?
@@ -146,7 +146,7 @@ _AT_FIRST = "SELECT {} FROM ({} LIMIT 100) AS at_first"
 
 def readings_between(
     connection: sa.Connection, device_id: int, from_us: int, until_us: int, columns: Sequence[str]
-) -> list[Columns]:
+) -> list[HourColumns]:
     """
     Stored readings of a device with from_us <= at < until_us, found through its hours, in parts.
 
@@ -175,7 +175,9 @@ def spans_of(
     return [(a, b, c) for a, b, c in dialect.run(connection, _SPANS, bounds)]
 
 
-def _columns_of_stream(connection: sa.Connection, bounds: tuple[int, ...], columns: Sequence[str]) -> Columns:
+def _columns_of_stream(
+    connection: sa.Connection, bounds: tuple[int, ...], columns: Sequence[str]
+) -> HourColumns:
     """
     Columns that the stream never had are not fetched: the first readings tell which it has, and one number a
     row tells that there is nothing in the others. Where there is, all are counted first.

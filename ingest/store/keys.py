@@ -7,8 +7,8 @@ from typing import NamedTuple
 
 import sqlalchemy as sa
 
-from ingest.models import key_devices, keys, owners
-from ingest.store import dialect
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store.models import key_devices, keys, owners
 
 
 class Key(NamedTuple):

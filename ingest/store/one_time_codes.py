@@ -8,7 +8,7 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from ingest.models import enrolments, housings, machines, owners, transfers
+from cleanside.ingest.store.models import enrolments, housings, machines, owners, transfers
 
 
 @dataclass(frozen=True, slots=True)

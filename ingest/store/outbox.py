@@ -3,7 +3,7 @@ Webhooks, events and their deliveries: the outbox.
 
 Promises: an event and its deliveries are written in one transaction with what was noticed. Of a webhook the
 oldest waiting delivery goes first, and none overtakes it. Nothing is deleted that is not delivered.
-Leaves to others: what is an event (`ingest.announcing`), sending (`ingest.webhooks`).
+Leaves to others: what is an event (`ingest.webhooks.announcing`), sending (`ingest.webhooks.courier`).
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from ingest.models import deliveries, events, leases, webhooks
-from ingest.store import dialect
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store.models import deliveries, events, leases, webhooks
 
 WAITING, DELIVERED, DEAD = "waiting", "delivered", "dead"
 STATES = (WAITING, DELIVERED, DEAD)

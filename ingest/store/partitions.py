@@ -21,9 +21,9 @@ from typing import NamedTuple
 
 import sqlalchemy as sa
 
-from ingest.marks import Ranges
-from ingest.models import readings
-from ingest.store import dialect
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store.marks import Ranges
+from cleanside.ingest.store.models import readings
 
 AHEAD = 2  # months made before they begin; chosen: a server that rests a month still has one
 BEHIND = 1  # and for backlogs: the month before; older ones are few and go to `readings_other`

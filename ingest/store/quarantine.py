@@ -9,16 +9,16 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from gateway.wire import Doubt
-from ingest.marks import Ranges
-from ingest.models import amendments, devices, quarantine, streams
-from ingest.store import dialect
+from cleanside.gateway.wire import Doubt
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store.marks import Ranges
+from cleanside.ingest.store.models import amendments, devices, quarantine, streams
 
 HELD, RELEASED, DISCARDED = "held", "released", "discarded"
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class QuarantineRow:
     """A row of `quarantine` with the names of its stream and device."""
 
     id: int
@@ -43,13 +43,13 @@ class Entry:
 _OF_STREAM = {"owner_id", "device_id", "stream"}
 _FIELDS = [
     devices.c.name.label("device") if f == "device" else (streams if f in _OF_STREAM else quarantine).c[f]
-    for f in Entry.__slots__
+    for f in QuarantineRow.__slots__
 ]
 _JOINED = sa.select(*_FIELDS).select_from(quarantine.join(streams).join(devices))
 
 
 @dataclass(frozen=True, slots=True)
-class Held:
+class NewQuarantineRow:
     """A reading to be held, before it has a row."""
 
     seq: int
@@ -60,7 +60,7 @@ class Held:
     recheck_us: int | None
 
 
-def put(connection: sa.Connection, stream_id: int, held: Sequence[Held], now_us: int) -> None:
+def put(connection: sa.Connection, stream_id: int, held: Sequence[NewQuarantineRow], now_us: int) -> None:
     """Keep readings in quarantine; the same content under the same number is kept once."""
     if not held:
         return
@@ -105,16 +105,16 @@ def seen(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int
 
 
 def joined() -> sa.Select[Any]:
-    """What an `Entry` is made of, to be narrowed."""
+    """What an `QuarantineRow` is made of, to be narrowed."""
     return _JOINED
 
 
-def by_ids(connection: sa.Connection, owner_id: int, entry_ids: Sequence[int]) -> list[Entry]:
+def by_ids(connection: sa.Connection, owner_id: int, entry_ids: Sequence[int]) -> list[QuarantineRow]:
     """Those of these entries that belong to this owner, in order of receipt."""
     query = _JOINED.where(streams.c.owner_id == owner_id).order_by(quarantine.c.id)
-    found: list[Entry] = []
+    found: list[QuarantineRow] = []
     for piece in dialect.chunks(sorted(set(entry_ids))):
-        found += [Entry(*row) for row in connection.execute(query.where(quarantine.c.id.in_(piece)))]
+        found += [QuarantineRow(*row) for row in connection.execute(query.where(quarantine.c.id.in_(piece)))]
     return found
 
 
@@ -128,7 +128,7 @@ def list_of(
     received_us: tuple[int | None, int | None] = (None, None),
     after_id: int = 0,
     limit: int = 100,
-) -> list[Entry]:
+) -> list[QuarantineRow]:
     """
     Entries of this owner in order of receipt, a page at a time; None means any.
 
@@ -146,21 +146,26 @@ def list_of(
         query = query.where(quarantine.c.received_us >= since_us)
     if until_us is not None:
         query = query.where(quarantine.c.received_us < until_us)
-    return [Entry(*row) for row in connection.execute(query.order_by(quarantine.c.id).limit(limit))]
+    return [QuarantineRow(*row) for row in connection.execute(query.order_by(quarantine.c.id).limit(limit))]
 
 
-def due(connection: sa.Connection, now_us: int, *, limit: int = 1_000) -> list[Entry]:
+def due(connection: sa.Connection, now_us: int, *, limit: int = 1_000) -> list[QuarantineRow]:
     """Held entries whose time has come to be looked at again."""
     query = _JOINED.where(quarantine.c.state == HELD, quarantine.c.recheck_us <= now_us)
-    return [Entry(*row) for row in connection.execute(query.order_by(quarantine.c.recheck_us).limit(limit))]
+    return [
+        QuarantineRow(*row)
+        for row in connection.execute(query.order_by(quarantine.c.recheck_us).limit(limit))
+    ]
 
 
-def held_of_device(connection: sa.Connection, device_id: int, code: str, *, limit: int) -> list[Entry]:
+def held_of_device(
+    connection: sa.Connection, device_id: int, code: str, *, limit: int
+) -> list[QuarantineRow]:
     """Entries of one device that are held for one reason, oldest first."""
     query = _JOINED.where(
         streams.c.device_id == device_id, quarantine.c.state == HELD, quarantine.c.code == code
     )
-    return [Entry(*row) for row in connection.execute(query.order_by(quarantine.c.id).limit(limit))]
+    return [QuarantineRow(*row) for row in connection.execute(query.order_by(quarantine.c.id).limit(limit))]
 
 
 def count_unregistered(connection: sa.Connection, owner_id: int) -> int:
@@ -200,7 +205,7 @@ def restore(connection: sa.Connection, entry_id: int, before: dict[str, Any]) ->
     _update(connection, entry_id, before)
 
 
-def snapshot(entry: Entry) -> dict[str, Any]:
+def snapshot(entry: QuarantineRow) -> dict[str, Any]:
     """What an amendment may change of an entry."""
     return {
         "state": entry.state,

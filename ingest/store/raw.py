@@ -4,8 +4,8 @@ Raw readings by time, stored or archived, whoever asks: pages, buckets, exports 
 Promises: a walk goes in the order (instant, stream, number), through both places, a bounded piece at a time,
 each piece in a view of its own: a client that reads slowly holds up nobody. What comes behind the position
 of a walk is not met by it; nothing that stays is met twice or left out.
-Leaves to others: who may see it, units and formats (`ingest.routes.raw`), buckets of numbers at hand
-(`ingest.downsample`).
+Leaves to others: who may see it, units and formats (`ingest.api.routes.raw`), buckets of numbers at hand
+(`ingest.store.time_steps`).
 
 The hours of a stream are the index by time; they stay when their readings go to the archive.
 """
@@ -21,12 +21,11 @@ import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 
-from ingest import downsample
-from ingest.downsample import Buckets
-from ingest.models import exact_times, hours, streams
-from ingest.store import archive, dialect
-from ingest.store.hours import HOUR_US, QUANTITY_COLUMNS, Columns, spans_of
-from ingest.store.hours import readings_between as stored_between
+from cleanside.ingest.store import archive, dialect, time_steps
+from cleanside.ingest.store.hours import HOUR_US, QUANTITY_COLUMNS, HourColumns, spans_of
+from cleanside.ingest.store.hours import readings_between as stored_between
+from cleanside.ingest.store.models import exact_times, hours, streams
+from cleanside.ingest.store.time_steps import TimeSteps
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
@@ -36,10 +35,10 @@ BLOCK_ROWS = 200_000  # readings put into buckets by one statement; chosen
 MOST_SCANNED = 4_000_000  # readings behind one page of buckets: a machine-year at 10 s; chosen
 
 #: gives a connection with a view of its own
-Reading = Callable[[], AbstractContextManager[sa.Connection]]
+OpenReader = Callable[[], AbstractContextManager[sa.Connection]]
 
 
-class Seat(NamedTuple):
+class DeviceSeat(NamedTuple):
     """A device in a span of time, from <= at < until."""
 
     device_id: int
@@ -56,7 +55,7 @@ class Position(NamedTuple):
 
 
 @dataclass(frozen=True, slots=True)
-class Rows:
+class RawRows:
     """Readings in the order of the walk; arrays of shape (n,)."""
 
     at_us: IntArray
@@ -73,10 +72,10 @@ class Rows:
         """How many readings, not how many fields."""
         return len(self.at_us)
 
-    def take(self, chosen: IntArray) -> Rows:
+    def take(self, chosen: IntArray) -> RawRows:
         """The rows with these indexes, in this order."""
         place = {int(index): new for new, index in enumerate(chosen)}
-        return Rows(
+        return RawRows(
             self.at_us[chosen],
             self.stream_id[chosen],
             self.seq[chosen],
@@ -85,23 +84,23 @@ class Rows:
             {place[index]: text for index, text in self.exact.items() if index in place},
         )
 
-    def first(self, limit: int) -> Rows:
+    def first(self, limit: int) -> RawRows:
         """The first rows."""
         return self if len(self) <= limit else self.take(np.arange(limit))
 
-    def of_streams(self, streams: Collection[int]) -> Rows:
+    def of_streams(self, streams: Collection[int]) -> RawRows:
         """The rows of these streams."""
         known = np.isin(self.stream_id, np.array(sorted(streams), dtype=np.int64))
         return self if known.all() else self.take(np.flatnonzero(known))
 
 
-def joined(parts: Sequence[Rows], columns: Sequence[str]) -> Rows:
+def joined(parts: Sequence[RawRows], columns: Sequence[str]) -> RawRows:
     """Rows of several parts, one after the other."""
     starts = np.cumsum([0, *map(len, parts)]).tolist()
     exact = [
         (start + i, text) for start, p in zip(starts, parts, strict=False) for i, text in p.exact.items()
     ]
-    return Rows(
+    return RawRows(
         _together([p.at_us for p in parts], np.int64),
         _together([p.stream_id for p in parts], np.int64),
         _together([p.seq for p in parts], np.int64),
@@ -119,7 +118,7 @@ def _together(parts: Sequence[npt.NDArray[Any]], kind: type) -> npt.NDArray[Any]
 
 
 def index_of(
-    connection: sa.Connection, seats: Sequence[Seat], from_us: int, until_us: int
+    connection: sa.Connection, seats: Sequence[DeviceSeat], from_us: int, until_us: int
 ) -> list[tuple[int, int]]:
     """(hour, readings) of the devices in a span, in order, at most `HOURS_AT_ONCE`, those that have any."""
     query = (
@@ -137,7 +136,7 @@ def index_of(
     return [(int(hour), int(many)) for hour, many in connection.execute(query)]
 
 
-def state_of(connection: sa.Connection, seats: Sequence[Seat]) -> list[tuple[int, ...]]:
+def state_of(connection: sa.Connection, seats: Sequence[DeviceSeat]) -> list[tuple[int, ...]]:
     """What stays equal as long as nothing in these spans changes, for entity tags; cheap."""
     found: list[tuple[int, ...]] = []
     for seat in seats:
@@ -154,7 +153,7 @@ def state_of(connection: sa.Connection, seats: Sequence[Seat]) -> list[tuple[int
     return found
 
 
-def stream_names(connection: sa.Connection, seats: Sequence[Seat]) -> dict[int, tuple[int, str]]:
+def stream_names(connection: sa.Connection, seats: Sequence[DeviceSeat]) -> dict[int, tuple[int, str]]:
     """stream id -> device id and name, of the devices of these seats."""
     query = sa.select(streams.c.id, streams.c.device_id, streams.c.stream)
     query = query.where(streams.c.device_id.in_(sorted({seat.device_id for seat in seats})))
@@ -165,13 +164,13 @@ def stream_names(connection: sa.Connection, seats: Sequence[Seat]) -> dict[int, 
 
 
 def walk(
-    reading: Reading,
-    seats: Sequence[Seat],
+    reading: OpenReader,
+    seats: Sequence[DeviceSeat],
     columns: Sequence[str],
     *,
     rows_at_once: int,
     after: Position | None = None,
-) -> Iterator[Rows]:
+) -> Iterator[RawRows]:
     """
     All readings of the seats in order, in pieces of about `rows_at_once`; a piece has at least an hour.
 
@@ -206,7 +205,7 @@ def _last_hour(index: Sequence[tuple[int, int]], rows_at_once: int) -> int:
     return index[-1][0]
 
 
-def _behind(rows: Rows, after: Position) -> IntArray:
+def _behind(rows: RawRows, after: Position) -> IntArray:
     later = rows.at_us > after.at_us
     same = rows.at_us == after.at_us
     later |= same & (rows.stream_id > after.stream_id)
@@ -215,9 +214,13 @@ def _behind(rows: Rows, after: Position) -> IntArray:
 
 
 def _rows(
-    connection: sa.Connection, seats: Sequence[Seat], columns: Sequence[str], from_us: int, until_us: int
-) -> Rows:
-    parts: list[Rows] = []
+    connection: sa.Connection,
+    seats: Sequence[DeviceSeat],
+    columns: Sequence[str],
+    from_us: int,
+    until_us: int,
+) -> RawRows:
+    parts: list[RawRows] = []
     for seat in seats:
         first_us, end_us = max(seat.from_us, from_us), min(seat.until_us, until_us)
         if first_us < end_us:
@@ -235,7 +238,7 @@ WHERE stream_id = ? AND seq BETWEEN ? AND ? AND at_us >= ? AND at_us < ?
 
 def _stored(
     connection: sa.Connection, device_id: int, columns: Sequence[str], from_us: int, until_us: int
-) -> Iterator[Rows]:
+) -> Iterator[RawRows]:
     assert set(columns) <= QUANTITY_COLUMNS  # they become part of the SQL
     sql = _IN_SPAN.format("".join(f", {name}" for name in columns))
     for stream_id, first, last in spans_of(connection, device_id, from_us, until_us):
@@ -249,10 +252,10 @@ def _stored(
             yield replace(rows, exact=_exact(connection, stream_id, rows.seq))
 
 
-def _as_rows(table: FloatArray, stream_id: int, columns: Sequence[str]) -> Rows:
+def _as_rows(table: FloatArray, stream_id: int, columns: Sequence[str]) -> RawRows:
     at_us, seq = table[:, 0].astype(np.int64), table[:, 1].astype(np.int64)
     values = {name: np.ascontiguousarray(table[:, 3 + i]) for i, name in enumerate(columns)}
-    return Rows(at_us, np.full(len(seq), stream_id, np.int64), seq, table[:, 2].copy(), values, {})
+    return RawRows(at_us, np.full(len(seq), stream_id, np.int64), seq, table[:, 2].copy(), values, {})
 
 
 def _exact(connection: sa.Connection, stream_id: int, seq: IntArray) -> dict[int, str]:
@@ -267,14 +270,14 @@ def _exact(connection: sa.Connection, stream_id: int, seq: IntArray) -> dict[int
 
 def _archived(
     connection: sa.Connection, device_id: int, columns: Sequence[str], from_us: int, until_us: int
-) -> Iterator[Rows]:
+) -> Iterator[RawRows]:
     wanted = ["at_uncertainty_s", "instant", *columns]
     for table in archive.between(connection, device_id, from_us, until_us, wanted):
-        from ingest.archive import at_us
+        from cleanside.ingest.store.archive_file import at_us
 
         texts = table["instant"]
         exact = {} if texts.null_count == len(texts) else dict(enumerate(texts.to_pylist()))
-        yield Rows(
+        yield RawRows(
             at_us(table),
             table["stream_id"].to_numpy(),
             table["seq"].to_numpy(),
@@ -286,7 +289,7 @@ def _archived(
 
 def readings_between(
     connection: sa.Connection, device_id: int, from_us: int, until_us: int, columns: Sequence[str]
-) -> list[Columns]:
+) -> list[HourColumns]:
     """
     Readings of a device with from_us <= at < until_us, stored or archived, in no order, in parts.
 
@@ -301,28 +304,33 @@ def readings_between(
 # ---------------------------------------------------------------- buckets
 
 
-def no_buckets(columns: Sequence[str]) -> Buckets:
+def no_buckets(columns: Sequence[str]) -> TimeSteps:
     """None, of these columns."""
-    return downsample.merged([], columns)
+    return time_steps.merged([], columns)
 
 
 class Walked(NamedTuple):
     """Buckets of one page."""
 
-    buckets: Buckets
+    buckets: TimeSteps
     #: where the next page begins; None: there is none
     next_us: int | None
 
 
 def buckets(
-    reading: Reading, seats: Sequence[Seat], columns: Sequence[str], *, resolution_us: int, limit: int
+    reading: OpenReader,
+    seats: Sequence[DeviceSeat],
+    columns: Sequence[str],
+    *,
+    resolution_us: int,
+    limit: int,
 ) -> Walked:
     """
     Count, sum, lowest and highest of each quantity in steps of time, at most `limit` that have readings.
 
     A page ends early where too many readings stand behind it; whole steps only.
     """
-    parts: list[Buckets] = []
+    parts: list[TimeSteps] = []
     from_us = min((seat.from_us for seat in seats), default=0)
     until_us = max((seat.until_us for seat in seats), default=0)
     scanned = many = 0
@@ -338,7 +346,7 @@ def buckets(
         scanned += sum(count for hour, count in index if hour <= last_hour)
         many += len(parts[-1])
         from_us = end_us
-    found = downsample.merged(parts, columns)
+    found = time_steps.merged(parts, columns)
     if len(found) > limit:
         found = found.first(limit)
         return Walked(found, (int(found.step[-1]) + 1) * resolution_us)
@@ -347,13 +355,13 @@ def buckets(
 
 def _block(
     connection: sa.Connection,
-    seats: Sequence[Seat],
+    seats: Sequence[DeviceSeat],
     columns: Sequence[str],
     from_us: int,
     until_us: int,
     resolution_us: int,
-) -> Buckets:
-    parts: list[Buckets] = []
+) -> TimeSteps:
+    parts: list[TimeSteps] = []
     for seat in seats:
         first_us, end_us = max(seat.from_us, from_us), min(seat.until_us, until_us)
         if first_us >= end_us:
@@ -361,11 +369,11 @@ def _block(
         for stream_id, first, last in spans_of(connection, seat.device_id, first_us, end_us):
             bounds = (stream_id, first, last, first_us, end_us)
             result = dialect.run(connection, _buckets_sql(columns), (resolution_us, *bounds))
-            parts.append(Buckets.of_rows(result.cursor.fetchall(), columns))
+            parts.append(TimeSteps.of_rows(result.cursor.fetchall(), columns))
             result.close()
         for rows in _archived(connection, seat.device_id, columns, first_us, end_us):
-            parts.append(downsample.bucketed(rows.at_us, rows.values, resolution_us))
-    return downsample.merged(parts, columns)
+            parts.append(time_steps.bucketed(rows.at_us, rows.values, resolution_us))
+    return time_steps.merged(parts, columns)
 
 
 def _buckets_sql(columns: Sequence[str]) -> str:

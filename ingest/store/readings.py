@@ -9,15 +9,15 @@ import numpy as np
 import numpy.typing as npt
 import sqlalchemy as sa
 
-from ingest.marks import Ranges
-from ingest.models import exact_times, instants, readings, unit_sets
-from ingest.store import archive, dialect, hours
+from cleanside.ingest.store import archive, dialect, hours
+from cleanside.ingest.store.marks import Ranges
+from cleanside.ingest.store.models import exact_times, instants, readings, unit_sets
 
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 
 
-class Rows(NamedTuple):
+class NewRows(NamedTuple):
     """Rows to store, in arrays of one length."""
 
     seq: IntArray
@@ -31,14 +31,14 @@ class Rows(NamedTuple):
     received_us: int
 
 
-class Encoded(NamedTuple):
+class EncodedReadings(NamedTuple):
     """Rows ready for the driver, with the hours they fall into."""
 
-    rows: dialect.Encoded
-    spans: list[hours.Span]
+    rows: dialect.EncodedNumbers
+    spans: list[hours.HourSpan]
 
 
-def encode(rows: Rows, *, sqlite: bool) -> Encoded:
+def encode(rows: NewRows, *, sqlite: bool) -> EncodedReadings:
     """Do ahead what needs no database."""
     columns: dict[str, dialect.NumberArray | int] = {"seq": rows.seq, "at_us": rows.at_us}
     columns |= {"content_hash": rows.content_hash}
@@ -46,14 +46,14 @@ def encode(rows: Rows, *, sqlite: bool) -> Encoded:
     optional = {"at_uncertainty_s": rows.at_uncertainty_s, **rows.values}
     columns |= {name: column for name, column in optional.items() if not _is_absent(column)}
     encoded = dialect.encode("readings", "stream_id", columns, sqlite=sqlite)
-    return Encoded(encoded, hours.hour_spans(rows.seq, rows.at_us))
+    return EncodedReadings(encoded, hours.hour_spans(rows.seq, rows.at_us))
 
 
 def _is_absent(column: FloatArray) -> bool:
     return bool(np.isnan(column[0])) and bool(np.isnan(column).all())
 
 
-def put(connection: sa.Connection, batches: Sequence[tuple[int, Encoded]]) -> None:
+def put(connection: sa.Connection, batches: Sequence[tuple[int, EncodedReadings]]) -> None:
     """
     Store new readings of (stream, rows) and count them into their hours, which are then due for analysis.
 

@@ -6,8 +6,8 @@ from typing import NamedTuple
 
 import sqlalchemy as sa
 
-from ingest.models import fleet_snapshots, housings, machines, owners
-from ingest.store import dialect
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store.models import fleet_snapshots, housings, machines, owners
 
 
 class Snapshot(NamedTuple):

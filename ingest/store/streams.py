@@ -12,10 +12,10 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy.dialects import sqlite
 
-from gateway.wire import GatewayReport
-from ingest.marks import Marks, Range, Shed
-from ingest.models import devices, islands, reports, shed_ranges, streams
-from ingest.store import corrections, dialect
+from cleanside.gateway.wire import GatewayReport
+from cleanside.ingest.store import corrections, dialect
+from cleanside.ingest.store.marks import Marks, Range, Shed
+from cleanside.ingest.store.models import devices, islands, reports, shed_ranges, streams
 
 UNNUMBERED = "unnumbered "  # not a UUID, so it cannot meet a stream that a gateway names
 

@@ -1,7 +1,7 @@
 """
 What is needed beside summaries to judge housings, for one or for a whole fleet in a handful of queries.
 
-Leaves to others: what it means (`ingest.assessment`).
+Leaves to others: what it means (`ingest.analysis.assessment`).
 """
 
 from __future__ import annotations
@@ -13,8 +13,8 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from ingest.store import dialect
-from ingest.store.fleet import Housing, Terminal
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 
 
 @dataclass(frozen=True)
@@ -28,10 +28,10 @@ class Newest:
 
 
 @dataclass
-class Surroundings:
+class HousingSurroundings:
     """What stands around one housing."""
 
-    terminals: list[Terminal] = field(default_factory=list)  # in order of validity
+    terminals: list[TerminalRow] = field(default_factory=list)  # in order of validity
     changes_us: list[int] = field(default_factory=list)  # entered element changes, in time order
     device_ids: list[int] = field(default_factory=list)  # devices that sit on it now
     newest: Newest | None = None  # None: nothing ever came
@@ -40,14 +40,14 @@ class Surroundings:
 
 
 def of_housings(
-    connection: sa.Connection, wanted: Sequence[Housing], now_us: int, *, whole_owner: bool
-) -> dict[int, Surroundings]:
+    connection: sa.Connection, wanted: Sequence[HousingRow], now_us: int, *, whole_owner: bool
+) -> dict[int, HousingSurroundings]:
     """
     What stands around each housing, by its id.
 
     whole_owner : `wanted` are all of one owner; then rows are found by owner and not one by one.
     """
-    found = {housing.id: Surroundings() for housing in wanted}
+    found = {housing.id: HousingSurroundings() for housing in wanted}
     if whole_owner and wanted:
         _fill(connection, found, now_us, "machines.owner_id = ?", (wanted[0].owner_id,))
         return found
@@ -60,7 +60,7 @@ def of_housings(
 # left open is `here`: which housings.
 _HOUSINGS = "JOIN housings ON housings.id = housing_id JOIN machines ON machines.id = housings.machine_id"
 _TERMINALS = f"""
-SELECT housing_id, {", ".join(f"terminals.{name}" for name in Terminal._fields)}
+SELECT housing_id, {", ".join(f"terminals.{name}" for name in TerminalRow._fields)}
 FROM terminals {_HOUSINGS} WHERE {{here}} ORDER BY valid_from_us
 """
 _CHANGES = f"""
@@ -83,10 +83,14 @@ GROUP BY streams.device_id
 
 
 def _fill(
-    connection: sa.Connection, found: dict[int, Surroundings], now_us: int, here: str, which: tuple[int, ...]
+    connection: sa.Connection,
+    found: dict[int, HousingSurroundings],
+    now_us: int,
+    here: str,
+    which: tuple[int, ...],
 ) -> None:
     for housing_id, *values in dialect.run(connection, _TERMINALS.format(here=here), which):
-        found[housing_id].terminals.append(Terminal(*values))
+        found[housing_id].terminals.append(TerminalRow(*values))
     for housing_id, changed_us in dialect.run(connection, _CHANGES.format(here=here), which):
         found[housing_id].changes_us.append(changed_us)
     sitting = (*which, now_us, now_us)
@@ -104,7 +108,7 @@ def _fill(
             around.behind_from_hour = min(first, around.behind_from_hour or first)
 
 
-def _take_newest(around: Surroundings, row: sa.Row[Any]) -> None:
+def _take_newest(around: HousingSurroundings, row: sa.Row[Any]) -> None:
     kept = around.newest
     if kept is None or (row.last_heard_us, row.id) > (kept.last_heard_us, kept.stream_id):
         has_more = row.appended_through is not None and row.appended_through > row.highest

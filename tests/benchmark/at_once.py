@@ -16,7 +16,7 @@ from typing import cast
 
 import zstandard
 
-from gateway.wire import Answer, StreamState, decode, encode_answer, encode_stream_state
+from cleanside.gateway.wire import Answer, StreamAtServer, decode, encode_answer, encode_stream_state
 
 #: body as sent -> the highest number in it
 Through = Callable[[bytes], int]
@@ -91,7 +91,7 @@ def serving(through: Through = by_decoding) -> Iterator[Counted]:
 
         def do_GET(self) -> None:
             stream = self.path.rpartition("/")[2]
-            state = StreamState(
+            state = StreamAtServer(
                 stream=stream, device="d", acknowledged_through=0, highest=0, server_time_us=1
             )
             type(self).stream = stream

@@ -28,14 +28,13 @@ from typing import Any, NamedTuple
 import numpy as np
 import sqlalchemy as sa
 
-from gateway.wire import instant_text
-from ingest import database
-from ingest.analysis import run_until_current
-from ingest.assessment import Known
-from ingest.knowledge import Snapshots
-from ingest.memory import Memory
-from ingest.recompute import Helper, recompute
-from ingest.restriction import (
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.analysis.assessment import SnapshotInUse
+from cleanside.ingest.analysis.knowledge import Snapshots
+from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.analysis.recompute import Helper, recompute
+from cleanside.ingest.analysis.summarising import run_until_current
+from cleanside.ingest.restriction import (
     FleetKnowledge,
     Life,
     PackedHour,
@@ -45,8 +44,8 @@ from ingest.restriction import (
     learn_fleet,
     summarise_hours,
 )
-from ingest.store import fleet, hours
-from ingest.store.hours import Kept
+from cleanside.ingest.store import database, fleet, hours
+from cleanside.ingest.store.hours import Kept
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 
 START_S = 1_740_960_000.0  # 2025-03-03, a Monday
@@ -141,7 +140,7 @@ class stored:
         self._readings = readings
         self._keep = keep_readings
 
-    def __enter__(self) -> tuple[Api, fleet.Housing]:
+    def __enter__(self) -> tuple[Api, fleet.HousingRow]:
         self._folder = tempfile.TemporaryDirectory()
         self.url = f"sqlite:///{Path(self._folder.name) / 'bench.db'}"
         engine = database.writing_engine(self.url)
@@ -192,7 +191,7 @@ def bench_incremental(given: argparse.Namespace) -> None:
     """From a committed batch to the housing judged anew, at a year of history."""
     readings = made_readings(given.days, 30.0, seed=2)
     with stored(readings, keep_readings=False) as (api, _):
-        known, memory = Known(0, known_lives(40)), Memory()
+        known, memory = SnapshotInUse(0, known_lives(40)), Memory()
         summaries_s, judged_s = [], []
         for number in range(given.rounds + 1):
             api.clock.advance(given.batch * 10)
@@ -210,9 +209,9 @@ def bench_incremental(given: argparse.Namespace) -> None:
     print(f"both: {median(both[1:])}; floor, one durable commit: {floor}")
 
 
-def judge(api: Api, memory: Memory, known: Known) -> None:
+def judge(api: Api, memory: Memory, known: SnapshotInUse) -> None:
     """Look at every housing, as a request would."""
-    from ingest.assessment import Judge
+    from cleanside.ingest.analysis.assessment import Judge
 
     with api.resources.reading() as connection:
         judge = Judge(connection, api.resources, memory, known)

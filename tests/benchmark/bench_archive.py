@@ -25,11 +25,11 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from gateway.wire import instant_text
-from ingest import retention
-from ingest.settings import load
-from ingest.store import archive, streams
-from ingest.store import readings as store
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.keeping import retention
+from cleanside.ingest.settings import load
+from cleanside.ingest.store import archive, streams
+from cleanside.ingest.store import readings as store
 from tests.benchmark.bench_ingest import SEED, START_US, UNITS, recording
 from tests.support.archiving import counts, work_of
 from tests.support.databases import migrate
@@ -104,7 +104,7 @@ def move(api: Api) -> dict[str, float]:
 
         return work.write(measured)
 
-    measuring = retention.Work(
+    measuring = retention.MovePlan(
         reading=work.reading, write=write, folder=work.folder, disk=work.disk, now_us=work.now_us
     )
     took_s, moved = timed(lambda: retention.run_pass(measuring, retention.cut_us(api.clock(), 1)))

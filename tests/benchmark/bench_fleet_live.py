@@ -19,8 +19,8 @@ from pathlib import Path
 
 from rich.console import Console
 
-from simulator.difficulty import read_difficulty
-from simulator.fleet_year import FleetChoices, run_fleet
+from cleanside.simulator.difficulty import read_difficulty
+from cleanside.simulator.fleet_year import FleetChoices, run_fleet
 from tests.benchmark.bench_fleet_truth import watch_fleet
 from tests.support.fleet_live import live_through
 from tests.support.fleet_report import figures_of, miss_lines, table_lines

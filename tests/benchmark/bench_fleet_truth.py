@@ -28,7 +28,7 @@ from typing import TypeVar
 import numpy as np
 import pyarrow.parquet as pq
 
-from ingest.restriction import (
+from cleanside.ingest.restriction import (
     FleetKnowledge,
     Life,
     Readings,
@@ -38,9 +38,9 @@ from ingest.restriction import (
     learn_fleet,
     summarise_hours,
 )
-from ingest.restriction.fleet import USUAL_LIFE_H
-from ingest.restriction.forecast import Forecaster
-from simulator.difficulty import read_difficulty
+from cleanside.ingest.restriction.forecast.fleet_knowledge import USUAL_LIFE_H
+from cleanside.ingest.restriction.forecast.forecast import Forecaster
+from cleanside.simulator.difficulty import read_difficulty
 from tests.support.fleet_report import figures_by_flow, figures_of, miss_lines, table_lines
 from tests.support.fleet_truth import DAY_S, Machine, Said, Score, read_fleet, score
 

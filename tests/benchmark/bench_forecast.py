@@ -59,7 +59,7 @@ def write_lives(runs: Path, numbers: list[int], folder: Path) -> None:
 
 def run_fold(runs: Path, train: list[int], test: list[int], *, group: bool) -> dict[str, Any]:
     """The report of the `backtest` command on one fold."""
-    from ingest import backtest
+    from cleanside.ingest.evaluation import backtest
 
     with tempfile.TemporaryDirectory() as scratch:
         folder = Path(scratch)

@@ -14,7 +14,7 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from gateway.uplink import DEFAULT_LINGER_S
+from cleanside.gateway.uplink.loop import DEFAULT_LINGER_S
 from tests.benchmark.at_once import serving
 from tests.benchmark.gateway_floor import recording
 from tests.benchmark.gateway_process import gateway, lines_of, wait_until

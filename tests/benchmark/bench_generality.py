@@ -9,8 +9,8 @@ Three ask what is said where little can be known: `first weeks`, of lives seen t
 lives far longer or shorter than those of any kind learned from; `unlike`, the same where nobody says that it
 is another kind. The forecast was mended for such, by other made lives and by the open bench with a feed level
 left out.
-These figures chose how the spread is read from few lives (`ingest.restriction.spread`); seeds 5, 7 and 11
-were looked at then, the default seed was not.
+These figures chose how the spread is read from few lives (`ingest.restriction.forecast.spread`); seeds 5, 7
+and 11 were looked at then, the default seed was not.
 
     python -m tests.benchmark.bench_generality [--lives 3,12,25] [--censored 0.5] [--repeats 4] [--seed N]
 """
@@ -23,9 +23,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from ingest.backtest import LifeFile, backtest
-from ingest.restriction.lives import Life
-from ingest.restriction.summary import FloatArray
+from cleanside.ingest.evaluation.backtest import LifeFile, backtest
+from cleanside.ingest.restriction.elements.lives import Life
+from cleanside.ingest.restriction.measure.summary import FloatArray
 
 TERMINAL_PA = 6200.0
 ROWS, JUDGED = 200, 12

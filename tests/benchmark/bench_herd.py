@@ -27,10 +27,10 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from gateway.wire import instant_text
-from ingest import access, database
-from ingest.models import readings
-from ingest.store import account, fleet, keys
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.owners import access
+from cleanside.ingest.store import account, database, fleet, keys
+from cleanside.ingest.store.models import readings
 from tests.support.databases import Postgres, migrate, opened
 from tests.support.serving import ServerProcess, make_keys
 

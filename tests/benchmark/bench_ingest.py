@@ -32,10 +32,10 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from gateway.units import to_si
-from gateway.wire import instant_text, parse_instant
-from ingest import database
-from ingest.models import readings
+from cleanside.gateway.units import to_si
+from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.store import database
+from cleanside.ingest.store.models import readings
 from tests.support.databases import Postgres, migrate
 from tests.support.serving import ServerProcess, as_process
 

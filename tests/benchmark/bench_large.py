@@ -26,9 +26,9 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from gateway.wire import instant_text
-from ingest.models import streams as streams_table
-from ingest.store import dialect, fleet, partitions
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.store import dialect, fleet, partitions
+from cleanside.ingest.store.models import streams as streams_table
 from tests.benchmark.bench_ingest import BATCH_ROWS, CLIENTS, SEED, UNITS, client_of, recording
 from tests.support.databases import Postgres, migrate, opened
 from tests.support.serving import ServerProcess, make_keys

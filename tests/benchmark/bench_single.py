@@ -23,9 +23,9 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from gateway.wire import instant_text
-from ingest import database
-from ingest.models import readings
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.store import database
+from cleanside.ingest.store.models import readings
 from tests.benchmark.bench_herd import make_fleet
 from tests.benchmark.bench_ingest import SEED, START_US, UNITS, recording
 from tests.support.databases import Postgres, migrate

@@ -15,7 +15,7 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from gateway.wire import Reading
+from cleanside.gateway.wire import Reading
 from tests.benchmark.gateway_floor import PAIRS, Bare, in_turns, open_spool, recording, rows_of, show
 
 COMMITS_A_TURN = 10

@@ -16,8 +16,8 @@ import tempfile
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from gateway.payload import write_values
-from gateway.spool import Spool
+from cleanside.gateway.spool.payload import write_values
+from cleanside.gateway.spool.queue import Spool
 from tests.benchmark.at_once import serving
 from tests.benchmark.gateway_floor import PAIRS, in_turns, open_spool, recording, timed
 from tests.benchmark.gateway_process import gateway, wait_until

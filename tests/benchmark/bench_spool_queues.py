@@ -21,9 +21,9 @@ import diskcache
 import litequeue
 import persistqueue
 
-from gateway.payload import write_values
-from gateway.spool import Spool
-from gateway.wire import Reading
+from cleanside.gateway.spool.payload import write_values
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.wire import Reading
 from tests.benchmark.gateway_floor import PAIRS, in_turns, open_spool, recording, show, timed
 
 CALLS_A_TURN = 10

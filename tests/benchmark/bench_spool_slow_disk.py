@@ -17,8 +17,8 @@ import time
 from collections.abc import Sequence
 from pathlib import Path
 
-from gateway.spool_file import open_to_read
-from gateway.verify import verify
+from cleanside.gateway.commands.verify import verify
+from cleanside.gateway.spool.file import open_to_read
 from tests.benchmark.gateway_floor import recording
 from tests.benchmark.gateway_process import Process, gateway, lines_of, wait_until
 

@@ -17,10 +17,10 @@ import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
-from gateway.clock import SystemClock
-from gateway.transport import HttpTransport
-from gateway.uplink import Uplink
-from gateway.wire import Reading
+from cleanside.gateway.timing.clock import SystemClock
+from cleanside.gateway.uplink.loop import Uplink
+from cleanside.gateway.uplink.transport import HttpTransport
+from cleanside.gateway.wire import Reading
 from tests.benchmark.at_once import by_counting, serving
 from tests.benchmark.gateway_floor import PAIRS, open_spool, recording, timed
 

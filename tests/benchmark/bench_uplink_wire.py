@@ -23,11 +23,11 @@ import pyarrow
 import pyarrow.ipc
 import zstandard
 
-from gateway.clock import SystemClock
-from gateway.spool import Spool
-from gateway.transport import HttpTransport
-from gateway.uplink import Uplink
-from gateway.wire import Batch, encode
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import SystemClock
+from cleanside.gateway.uplink.loop import Uplink
+from cleanside.gateway.uplink.transport import HttpTransport
+from cleanside.gateway.wire import Batch, encode
 from tests.benchmark.at_once import serving
 from tests.benchmark.bench_uplink_drain import until_idle
 from tests.benchmark.gateway_floor import open_spool, recording

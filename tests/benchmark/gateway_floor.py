@@ -16,10 +16,10 @@ from pathlib import Path
 
 import apsw
 
-from gateway.clock import SystemClock
-from gateway.payload import write_values
-from gateway.spool import Spool
-from gateway.wire import Reading, us_of
+from cleanside.gateway.spool.payload import write_values
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import SystemClock
+from cleanside.gateway.wire import Reading, us_of
 
 DEVICE = "grader-07-intake"
 PAIRS = 7

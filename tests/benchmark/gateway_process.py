@@ -18,8 +18,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from gateway import status
-from gateway.uplink import DEFAULT_LINGER_S
+from cleanside.gateway.commands import status
+from cleanside.gateway.uplink.loop import DEFAULT_LINGER_S
 from tests.benchmark.gateway_floor import DEVICE, UNITS
 
 _DEADLINE_S = 120.0
@@ -138,7 +138,7 @@ def gateway(
     """
     settings = folder / "gateway.toml"
     settings.write_text(_settings(folder, sources, server_port, linger_s))
-    command = [sys.executable, "-m", "gateway"]
+    command = [sys.executable, "-m", "cleanside.gateway"]
     if slow_sync_ms is not None:
         command = [sys.executable, "-c", SLOW_DISK, str(slow_sync_ms), str(folder / "counts.json")]
     with (folder / "log").open("w") as log:

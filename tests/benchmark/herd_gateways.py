@@ -25,11 +25,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from gateway.clock import SystemClock
-from gateway.spool import Spool
-from gateway.transport import HttpTransport, Outcome, Reply, Request
-from gateway.uplink import Uplink
-from gateway.wire import Reading, datetime_of
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import SystemClock
+from cleanside.gateway.uplink.loop import Uplink
+from cleanside.gateway.uplink.transport import HttpTransport, Outcome, Reply, Request
+from cleanside.gateway.wire import Reading, datetime_of
 from tests.benchmark.bench_ingest import SEED, UNITS, recording
 
 FILLING_AT_ONCE = 32

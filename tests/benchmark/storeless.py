@@ -13,11 +13,11 @@ import asyncio
 import sys
 from typing import Any
 
-from ingest import cli
-from ingest.answers import answer_of
-from ingest.incoming import Incoming
-from ingest.marks import Marks
-from ingest.writer import Writer
+from cleanside.ingest import cli
+from cleanside.ingest.intake.answers import answer_of
+from cleanside.ingest.intake.incoming import Incoming
+from cleanside.ingest.store.marks import Marks
+from cleanside.ingest.writer.writer import Writer
 
 
 def answer_at_once(_writer: Writer, _work: Any, item: Incoming, **_: Any) -> asyncio.Future[Any]:

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from gateway.wire import instant_text, parse_instant
+from cleanside.gateway.wire import instant_text, parse_instant
 from tests.support.serving import DEVICE, STREAM, Api
 
 FITTED = "2026-03-02T08:00:00Z"

@@ -12,8 +12,8 @@ from typing import Any
 
 import pytest
 
-from ingest.access import ROLES
-from ingest.app import all_routes
+from cleanside.ingest.api.app import all_routes
+from cleanside.ingest.owners.access import ROLES
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
 EVERYONE = {"device", "integrator", "planner", "operator", "admin"}

@@ -16,7 +16,7 @@ from typing import Any
 import httpx
 import pytest
 
-from ingest.app import all_routes
+from cleanside.ingest.api.app import all_routes
 from tests.conftest import sqlite_url
 from tests.contract.test_api_access import ALLOWED
 from tests.contract.test_api_object_access import (  # noqa: F401 - fixtures
@@ -194,7 +194,7 @@ def test_a_break_in_the_middle_of_a_request_shows_no_secret(
         raise ZeroDivisionError
 
     with in_process(sqlite_database_url) as api, caplog.at_level(logging.DEBUG):
-        monkeypatch.setattr("ingest.intake.receive", broken)
+        monkeypatch.setattr("cleanside.ingest.intake.receive.receive", broken)
         assert api.post("/v1/readings", batch(1, [3.0]), key="device").status_code == 500
         secret = api.tokens["device"].partition(".")[2]
     assert "ZeroDivisionError" in caplog.text

@@ -16,13 +16,12 @@ import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gateway.bundle import BundleWriter, mac_secret
-from gateway.wire import Batch, GatewayReport, encode, parse_instant
-from ingest import models
-from ingest.bundles import Bringer, take_in
-from ingest.routes.bundles import MEDIA_TYPE, Arriving
-from ingest.settings import load
-from ingest.store import fleet
+from cleanside.gateway.bundle import BundleWriter, mac_secret
+from cleanside.gateway.wire import Batch, GatewayReport, encode, parse_instant
+from cleanside.ingest.api.routes.bundles import BUNDLE_MEDIA_TYPE, Arriving
+from cleanside.ingest.intake.bundles import Bringer, take_in
+from cleanside.ingest.settings import load
+from cleanside.ingest.store import fleet, models
 from tests.conftest import sqlite_url
 from tests.support.databases import opened
 from tests.support.serving import DEVICE, STREAM, Api, in_process
@@ -64,7 +63,9 @@ def bundle(
 
 
 def bring(api: Api, content: bytes, *, key: str = "operator", **headers: str) -> httpx.Response:
-    given = {"Content-Type": MEDIA_TYPE} | {name.replace("_", "-"): text for name, text in headers.items()}
+    given = {"Content-Type": BUNDLE_MEDIA_TYPE} | {
+        name.replace("_", "-"): text for name, text in headers.items()
+    }
     return api.request("POST", "/v1/bundles", key=key, content=content, headers=given)
 
 

@@ -15,7 +15,7 @@ from typing import Any
 import jsonschema
 import pytest
 
-from gateway import wire
+from cleanside.gateway import wire
 from tests.conftest import sqlite_url
 from tests.support.serving import STREAM, Api, batch, in_process
 

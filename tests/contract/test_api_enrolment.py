@@ -11,10 +11,10 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from ingest.cli import main
-from ingest.intake import MAX_UNKNOWN_HELD
-from ingest.models import audit, enrolments, keys
-from ingest.settings import load
+from cleanside.ingest.cli import main
+from cleanside.ingest.intake.receive import MAX_UNKNOWN_HELD
+from cleanside.ingest.settings import load
+from cleanside.ingest.store.models import audit, enrolments, keys
 from tests.support.serving import DEVICE, STREAM, Api, batch, bearer, in_process
 
 NEW = "loader-02-intake"
@@ -100,7 +100,7 @@ def test_what_is_held_for_unknown_devices_is_bounded_and_all_of_it_can_be_claime
 def test_records_nobody_could_read_count_among_what_is_held_for_unknown_devices(
     sqlite_database_url: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("ingest.intake.MAX_UNKNOWN_HELD", 3)
+    monkeypatch.setattr("cleanside.ingest.intake.receive.MAX_UNKNOWN_HELD", 3)
     with in_process(sqlite_database_url, devices=(NEW,)) as api:
         answers = []
         for seq in range(1, 6):

@@ -12,8 +12,8 @@ from typing import Any
 import jsonschema
 import pytest
 
-from ingest.app import all_routes
-from ingest.description import examples
+from cleanside.ingest.api.app import all_routes
+from cleanside.ingest.api.description import examples
 from tests.conftest import sqlite_url
 from tests.support.serving import in_process
 from tests.support.story import Visit, tell
@@ -95,8 +95,8 @@ def test_every_status_is_described_with_its_media_type(told: tuple[dict[str, Vis
 def test_both_tables_of_codes_stand_in_the_description(
     told: tuple[dict[str, Visit], dict[str, Any]],
 ) -> None:
-    from ingest.checks import CODES
-    from ingest.problems import TITLES
+    from cleanside.ingest.api.problems import TITLES
+    from cleanside.ingest.intake.checks import CODES
 
     text = told[1]["info"]["description"]
     assert [code for code in (*TITLES, *CODES) if f"| `{code}` | " not in text] == []

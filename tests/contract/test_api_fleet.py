@@ -7,9 +7,9 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from gateway.wire import instant_text, parse_instant
-from ingest.models import hour_summaries
-from ingest.restriction import PackedHour, Summaries
+from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.restriction import PackedHour, Summaries
+from cleanside.ingest.store.models import hour_summaries
 from tests.support.serving import DEVICE, Api, batch, bearer
 
 HOUR_S = 3600

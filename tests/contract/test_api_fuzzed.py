@@ -21,7 +21,7 @@ from hypothesis.errors import Unsatisfiable
 from schemathesis import GenerationMode
 from schemathesis.checks import CHECKS, load_all_checks
 
-from ingest.app import all_routes
+from cleanside.ingest.api.app import all_routes
 from tests.conftest import sqlite_url
 from tests.support.serving import DEVICE, ServerProcess, as_process, batch, bearer
 

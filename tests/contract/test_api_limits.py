@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 
 import pytest
 
-from gateway.decision import LinkState, Sent, decide
-from gateway.transport import Reply
-from ingest.limits import BURST_S
-from ingest.settings import load
+from cleanside.gateway.uplink.decision import LinkState, Sent, decide
+from cleanside.gateway.uplink.transport import Reply
+from cleanside.ingest.owners.limits import BURST_S
+from cleanside.ingest.settings import load
 from tests.support.serving import STREAM, Api, batch, in_process
 
 

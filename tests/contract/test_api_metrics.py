@@ -12,7 +12,7 @@ import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as parse_openmetrics
 from prometheus_client.parser import text_string_to_metric_families as parse_text
 
-from ingest.metrics import Metrics
+from cleanside.ingest.metrics import Metrics
 from tests.support.serving import DEVICE, Api, batch, in_process
 
 OPENMETRICS = "application/openmetrics-text; version=1.0.0"

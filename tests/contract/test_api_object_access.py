@@ -20,8 +20,8 @@ from typing import Any
 import pytest
 from pydantic import TypeAdapter
 
-from ingest.access import BOUND_ROLES, ROLES
-from ingest.app import all_routes
+from cleanside.ingest.api.app import all_routes
+from cleanside.ingest.owners.access import BOUND_ROLES, ROLES
 from tests.conftest import sqlite_url
 from tests.contract.test_api_access import A_CORRECTION, ALLOWED, NO_CODE
 from tests.support.serving import Api, batch, bearer, in_process

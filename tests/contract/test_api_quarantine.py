@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from ingest.memory import summaries_of
-from ingest.models import housings, readings
+from cleanside.ingest.analysis.memory import summaries_of
+from cleanside.ingest.store.models import housings, readings
 from tests.support.serving import STREAM, Api, batch
 
 

@@ -19,10 +19,10 @@ import jsonschema
 import pyarrow.parquet as pq
 import pytest
 
-from gateway.wire import instant_text, parse_instant
-from ingest.routes import raw as route
-from ingest.settings import load
-from ingest.store import raw
+from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.api.routes import raw as route
+from cleanside.ingest.settings import load
+from cleanside.ingest.store import raw
 from tests.support.archiving import archive_all, counts
 from tests.support.serving import DEVICE, STREAM, Api, bearer, in_process
 
@@ -342,7 +342,7 @@ def test_memory_holds_one_piece_of_an_export(filled: Api, monkeypatch: pytest.Mo
     seen: list[int] = []
     through = raw.walk
 
-    def counted(*given: Any, **more: Any) -> Iterator[raw.Rows]:
+    def counted(*given: Any, **more: Any) -> Iterator[raw.RawRows]:
         for rows in through(*given, **more):
             seen.append(len(rows))
             yield rows

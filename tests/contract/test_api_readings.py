@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from gateway.wire import parse_instant
-from ingest.models import exact_times, quarantine, readings, unit_sets
+from cleanside.gateway.wire import parse_instant
+from cleanside.ingest.store.models import exact_times, quarantine, readings, unit_sets
 from tests.support.serving import DEVICE, STREAM, Api, batch, bearer
 
 OTHER = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d12"
@@ -406,7 +406,7 @@ def test_readings_of_an_unregistered_device_are_held_and_claimed_on_registration
 
 
 def test_what_is_held_for_unregistered_devices_is_bounded(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("ingest.intake.MAX_UNKNOWN_HELD", 3)
+    monkeypatch.setattr("cleanside.ingest.intake.receive.MAX_UNKNOWN_HELD", 3)
     made = api.post("/v1/keys", {"role": "device", "devices": ["hauler-11-intake"]}).json()
     document = batch(1, [3.0, 3.1]) | {"device": "hauler-11-intake", "stream": OTHER}
     first = api.post("/v1/readings", document, key=None, headers=bearer(made["key"]))

@@ -7,9 +7,9 @@ from typing import Any
 
 import pytest
 
-from ingest.app import all_routes
-from ingest.marks import Marks, Shed
-from ingest.transfer import KEPT_ELSEWHERE, TRANSFERRED, marks_after
+from cleanside.ingest.api.app import all_routes
+from cleanside.ingest.owners.transfer import KEPT_ELSEWHERE, TRANSFERRED, marks_after
+from cleanside.ingest.store.marks import Marks, Shed
 from tests.support.archiving import archive_all, counts, whole_readings
 from tests.support.serving import DEVICE, STREAM, Api, batch, bearer, in_process
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from gateway.wire import parse_instant
+from cleanside.gateway.wire import parse_instant
 from tests.support.serving import DEVICE, STREAM, Api
 
 START = "2026-02-10T06:00:00Z"

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ingest import backtest
+from cleanside.ingest.evaluation import backtest
 
 SCORES = {
     "rmse",

@@ -14,8 +14,8 @@ from typing import Any
 
 import pytest
 
-from gateway.clock import Anchor
-from gateway.wire import Batch, BootCorrection, boot_correction, encode, parse_instant
+from cleanside.gateway.timing.clock import Anchor
+from cleanside.gateway.wire import Batch, BootCorrection, boot_correction, encode, parse_instant
 from tests.support.archiving import archive_all, counts, whole_readings
 from tests.support.held import rows
 from tests.support.serving import STREAM, Api, batch, in_process

@@ -15,9 +15,18 @@ from typing import Any
 import httpx
 import pytest
 
-from gateway import client_answers, wire
-from gateway.client import Client, KeyRefused, NotThere, Posted, Reading, RequestRefused, ServerAway
-from gateway.client_batches import batch_of, body_of
+from cleanside.gateway import wire
+from cleanside.gateway.client import typed_answers
+from cleanside.gateway.client.batches import batch_of, body_of
+from cleanside.gateway.client.client import (
+    Client,
+    KeyRefused,
+    NotThere,
+    Posted,
+    Reading,
+    RequestRefused,
+    ServerAway,
+)
 from tests.conftest import sqlite_url
 from tests.support.link import Link
 from tests.support.serving import DEVICE, ServerProcess, as_process
@@ -306,14 +315,14 @@ SAME = {
     "Machine": "MachineAnswer",
     "StreamOfDevice": "StreamOfDevice",
     "Device": "DeviceAnswer",
-    "Suspicion": "SuspicionShown",
+    "SuspectCause": "SuspicionShown",
     "Points": "Points",
     "Dates": "Dates",
     "HousingState": "HousingAnswer",
     "SeriesPoint": "SeriesPoint",
     "HousingSeries": "RestrictionAnswer",
-    "Life": "LifeShown",
-    "Reference": "ReferenceShown",
+    "ElementLife": "LifeShown",
+    "ReferenceFlow": "ReferenceShown",
     "StoredReading": "ReadingShown",
     "Reason": "Reason",
     "QuarantineEntry": "EntryShown",
@@ -324,10 +333,10 @@ SAME = {
 
 def test_the_typed_answers_are_those_of_the_description(server: ServerProcess) -> None:
     schemas = httpx.get(f"{server.url}/openapi.json", trust_env=False).json()["components"]["schemas"]
-    typed = {name for name, value in vars(client_answers).items() if typing.is_typeddict(value)}
+    typed = {name for name, value in vars(typed_answers).items() if typing.is_typeddict(value)}
     assert typed == SAME.keys()
     for name, schema in SAME.items():
-        hints = typing.get_type_hints(getattr(client_answers, name), include_extras=True)
+        hints = typing.get_type_hints(getattr(typed_answers, name), include_extras=True)
         assert hints.keys() == schemas[schema]["properties"].keys(), name
         optional = {k for k, v in hints.items() if typing.get_origin(v) is typing.NotRequired}
         assert hints.keys() - optional == set(schemas[schema]["required"]), name
@@ -335,7 +344,7 @@ def test_the_typed_answers_are_those_of_the_description(server: ServerProcess) -
 
 def test_the_package_says_that_it_is_typed() -> None:
     """PEP 561."""
-    assert (files("gateway") / "py.typed").is_file()
+    assert (files("cleanside") / "py.typed").is_file()
 
 
 def test_the_snippet_of_the_readme_runs(server: ServerProcess, tmp_path: Path) -> None:

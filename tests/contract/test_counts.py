@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from gateway.units import counted
-from ingest.restriction.words import counted as counted_in_restriction
+from cleanside.gateway.units import counted
+from cleanside.ingest.restriction.measure.words import counted as counted_in_restriction
 
 ROOT = Path(__file__).parents[2]
 TREES = {

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from gateway.cli import main as gateway_main
-from ingest.cli import main as ingest_main
-from simulator.cli import main as simulator_main
+from cleanside.gateway.cli import main as gateway_main
+from cleanside.ingest.cli import main as ingest_main
+from cleanside.simulator.cli import main as simulator_main
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()

@@ -12,10 +12,10 @@ import httpx
 import pytest
 import zstandard
 
-from gateway.wire import MAX_BODY_BYTES, MAX_DECODED_BYTES, MAX_LISTED
-from ingest.app import all_routes
-from ingest.codes import NEXT_STEPS
-from ingest.problems import TITLES
+from cleanside.gateway.wire import MAX_BODY_BYTES, MAX_DECODED_BYTES, MAX_LISTED
+from cleanside.ingest.api.app import all_routes
+from cleanside.ingest.api.problems import TITLES
+from cleanside.ingest.intake.codes import NEXT_STEPS
 from tests.support.serving import Api, batch, in_process
 
 JSON = {"Content-Type": "application/json"}
@@ -258,7 +258,7 @@ def test_what_breaks_says_so_and_tells_nothing_else(api: Api, monkeypatch: pytes
     def broken(*_: Any) -> None:
         raise ZeroDivisionError("a secret of the inside")
 
-    monkeypatch.setattr("ingest.intake.receive", broken)
+    monkeypatch.setattr("cleanside.ingest.intake.receive.receive", broken)
     response = api.post("/v1/readings", batch(1, [3.0]), key="device")
     assert_is_problem(response, 500, "server_broken")
     assert "secret" not in response.text

@@ -13,15 +13,18 @@ OURS = ("gateway", "ingest", "simulator", "migrations", "tests")
 
 # folder or file -> what of ours it may import (itself is always allowed where listed). First match wins.
 ALLOWED = [
-    ("gateway/wire.py", ("gateway.units",)),
+    ("gateway/wire.py", ("cleanside.gateway.units",)),
     ("gateway/units.py", ()),
     # The third file of the contract: a bundle is written on the machine and read on the server.
-    ("gateway/bundle.py", ("gateway.wire",)),
+    ("gateway/bundle.py", ("cleanside.gateway.wire",)),
     ("gateway", ("gateway",)),
-    ("ingest/restriction", ("ingest.restriction",)),
-    ("ingest", ("ingest", "gateway.wire", "gateway.units", "gateway.bundle")),
+    ("ingest/restriction", ("cleanside.ingest.restriction",)),
+    ("ingest", ("ingest", "cleanside.gateway.wire", "cleanside.gateway.units", "cleanside.gateway.bundle")),
     ("migrations/versions", ()),
-    ("migrations", ("ingest.models",)),  # env.py compares the models with what the versions built
+    (
+        "migrations",
+        ("cleanside.ingest.store.models",),
+    ),  # env.py compares the models with what the versions built
     ("simulator", ("simulator", "gateway")),
 ]
 # What the pure and the small parts may bring in beside the standard library.

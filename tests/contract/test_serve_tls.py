@@ -17,10 +17,10 @@ import httpx
 import pytest
 import trustme
 
-from gateway.transport import HttpTransport, NoAnswer, Reply, Request
-from ingest.errors import CalledWrongly
-from ingest.settings import Settings
-from ingest.tls import context, refuse_in_the_clear
+from cleanside.gateway.uplink.transport import HttpTransport, NoAnswer, Reply, Request
+from cleanside.ingest.api.server_tls import context, refuse_in_the_clear
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.settings import Settings
 from tests.conftest import sqlite_url
 from tests.support.gatewaying import wait_until
 from tests.support.serving import DEVICE, ServerProcess, bearer, in_process, make_keys
@@ -177,7 +177,7 @@ def test_a_renewed_certificate_is_taken_up_without_a_restart_and_a_broken_one_is
 
 def test_keys_do_not_cross_a_network_in_the_clear_by_mistake(tmp_path: Path) -> None:
     """192.0.2.1 is a documentation address (RFC 5737): it is refused before anything is listened on."""
-    command = [sys.executable, "-m", "ingest", "serve", "--port", "0", "--host", "192.0.2.1"]
+    command = [sys.executable, "-m", "cleanside.ingest", "serve", "--port", "0", "--host", "192.0.2.1"]
     command += ["--database", sqlite_url(tmp_path)]
     ended = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
     assert ended.returncode == 2

@@ -24,14 +24,14 @@ import trustme
 from cloudevents.core.bindings.http import HTTPMessage, from_http_event
 from http_message_signatures import HTTPMessageVerifier, InvalidSignature, MappingKeyResolver, algorithms
 
-from ingest import webhooks
-from ingest.announcing import Views, announce
-from ingest.app import _views
-from ingest.models import readings
-from ingest.settings import load
-from ingest.signing import COVERED
-from ingest.store import outbox
-from ingest.webhooks import Courier
+from cleanside.ingest.api.app import _views
+from cleanside.ingest.settings import load
+from cleanside.ingest.store import outbox
+from cleanside.ingest.store.models import readings
+from cleanside.ingest.webhooks import courier as webhooks
+from cleanside.ingest.webhooks.announcing import Views, announce
+from cleanside.ingest.webhooks.courier import Courier
+from cleanside.ingest.webhooks.signing import COVERED
 from tests.support.databases import opened
 from tests.support.receiver import LOST, Received, Receiver
 from tests.support.serving import DEVICE, Api, ServerProcess, batch, in_process, make_keys

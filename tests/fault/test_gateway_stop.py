@@ -15,10 +15,10 @@ from pathlib import Path
 
 import pytest
 
-from gateway import status
-from gateway.cli import EXIT_OK
-from gateway.errors import GatewayError
-from gateway.run import STOP_WITHIN_S
+from cleanside.gateway.cli import EXIT_OK
+from cleanside.gateway.commands import status
+from cleanside.gateway.commands.run import STOP_WITHIN_S
+from cleanside.gateway.errors import GatewayError
 from tests.support.gatewaying import wait_until
 
 DEVICE = "crusher-genset-1-intake"
@@ -66,7 +66,7 @@ def write(folder: Path, value: float) -> None:
 def test_a_stop_is_done_in_two_seconds_whatever_hangs(tmp_path: Path, stack: ExitStack) -> None:
     server, controller = silent(stack), silent(stack)
     settings = settings_file(tmp_path, server, controller)
-    command = [sys.executable, "-m", "gateway", "run", "--settings", str(settings)]
+    command = [sys.executable, "-m", "cleanside.gateway", "run", "--settings", str(settings)]
     environ = {**os.environ, "CLEANSIDE_KEY": "k0.s"}
     took_s = []
     for life in range(1, LIVES + 1):

@@ -10,9 +10,8 @@ import httpx
 import pytest
 import sqlalchemy as sa
 
-from ingest import database
-from ingest.models import readings
-from ingest.store import account
+from cleanside.ingest.store import account, database
+from cleanside.ingest.store.models import readings
 from tests.support.serving import DEVICE, ServerProcess, batch, bearer
 
 THREADS = 8

@@ -21,11 +21,10 @@ import httpx
 import pytest
 import sqlalchemy as sa
 
-from ingest import database
-from ingest.errors import TryAgain
-from ingest.models import streams
-from ingest.store import account
-from ingest.writer import as_our_errors
+from cleanside.ingest.errors import TryAgain
+from cleanside.ingest.store import account, database
+from cleanside.ingest.store.models import streams
+from cleanside.ingest.writer.writer import as_our_errors
 from tests.fault.test_ingest_killed import Sender, assert_all_there_once, stream_of, wait_for
 from tests.support.databases import Postgres, opened
 from tests.support.relay import DID_NOT_REACH, REACHED, Relay
@@ -99,7 +98,7 @@ def _answered(response: httpx.Response) -> dict[str, Any] | None:
 def test_a_database_that_stands_still_is_answered_for_in_time(
     postgres: Postgres, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("ingest.routes.readings.ANSWER_WITHIN_S", 1.0)
+    monkeypatch.setattr("cleanside.ingest.api.routes.readings.ANSWER_WITHIN_S", 1.0)
     with Relay(postgres.migrated(), tmp_path) as relay, in_process(relay.url) as api:
         api.register()
         api.send(batch(1, [3.0]))

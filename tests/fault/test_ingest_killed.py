@@ -17,9 +17,8 @@ import httpx
 import pytest
 import sqlalchemy as sa
 
-from ingest import database
-from ingest.models import readings, streams
-from ingest.store import account
+from cleanside.ingest.store import account, database
+from cleanside.ingest.store.models import readings, streams
 from tests.support.serving import DEVICE, ServerProcess, batch, bearer
 
 log = logging.getLogger(__name__)
@@ -192,7 +191,7 @@ def test_what_was_acknowledged_before_a_kill_is_there_after_it(server: ServerPro
 def test_a_second_process_is_refused_the_file_that_is_served(
     server: ServerProcess, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    from ingest.cli import main
+    from cleanside.ingest.cli import main
 
     assert main(["migrate", "--database", server.database_url]) == 2
     assert "is being served by another process" in capsys.readouterr().err

@@ -7,9 +7,9 @@ import threading
 from functools import partial
 from pathlib import Path
 
-from gateway.spool import Spool
-from gateway.spool_peek import span
-from gateway.wire import instant_text, parse_instant
+from cleanside.gateway.spool.peek import span
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.wire import instant_text, parse_instant
 from tests.support.brokering import Broker
 from tests.support.gatewaying import GatewayProcess, wait_until
 from tests.unit.gateway.helpers import settable_clock

@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from gateway.errors import CalledWrongly, SpoolDamaged
-from gateway.spool import Spool
-from gateway.spool_batch import read_rows
-from gateway.spool_pages import read_pages
-from gateway.verify import verify
+from cleanside.gateway.commands.verify import verify
+from cleanside.gateway.errors import CalledWrongly, SpoolDamaged
+from cleanside.gateway.spool.pages import read_pages
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.spool.rows import read_rows
 from tests.fault.test_spool_rescue import PAGE_BYTES, aged, salvage, spoil
 from tests.unit.gateway.helpers import numbers, open_spool, readings, server_anchor, settable_clock
 

@@ -10,9 +10,9 @@ from pathlib import Path
 import apsw
 import pytest
 
-from gateway.errors import GatewayError, SpoolFull, SpoolUnavailable
-from gateway.spool_file import open_to_read
-from gateway.verify import verify
+from cleanside.gateway.commands.verify import verify
+from cleanside.gateway.errors import GatewayError, SpoolFull, SpoolUnavailable
+from cleanside.gateway.spool.file import open_to_read
 from tests.support.gatewaying import GatewayProcess, wait_until
 from tests.unit.gateway.helpers import numbers, open_spool, readings
 from tests.unit.gateway.simulated_disk import Disk

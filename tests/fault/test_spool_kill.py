@@ -13,10 +13,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
-from gateway.clock import SettableClock
-from gateway.spool import Spool
-from gateway.verify import verify
-from gateway.wire import Reading
+from cleanside.gateway.commands.verify import verify
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import SettableClock
+from cleanside.gateway.wire import Reading
 
 DEVICE = "hauler-03-intake"
 KILLS = 300
@@ -32,8 +32,8 @@ NURSERY = """
 import os, signal, sys, threading
 from datetime import UTC, datetime
 from pathlib import Path
-from gateway.clock import SystemClock
-from gateway.spool import Spool
+from gateway.timing.clock import SystemClock
+from gateway.spool.queue import Spool
 from gateway.wire import Reading
 
 AT = datetime(2026, 12, 2, tzinfo=UTC)

@@ -17,9 +17,9 @@ from pathlib import Path
 import apsw
 import pytest
 
-from gateway.clock import SettableClock
-from gateway.errors import TryAgain
-from gateway.spool import Spool
+from cleanside.gateway.errors import TryAgain
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import SettableClock
 from tests.unit.gateway.helpers import numbers, open_spool, readings, server_anchor, settable_clock
 from tests.unit.gateway.simulated_disk import SURVIVALS, Disk, Survival
 

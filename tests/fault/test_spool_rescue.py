@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from gateway.errors import SpoolDamaged
-from gateway.spool import Spool
-from gateway.verify import verify
+from cleanside.gateway.commands.verify import verify
+from cleanside.gateway.errors import SpoolDamaged
+from cleanside.gateway.spool.queue import Spool
 from tests.unit.gateway.helpers import numbers, open_spool, readings, server_anchor, settable_clock
-from tests.unit.gateway.test_uplink import Bench
+from tests.unit.gateway.uplink.test_loop import Bench
 
 PAGE_BYTES = 4096
 

@@ -8,12 +8,12 @@ from pathlib import Path
 import apsw
 import pytest
 
-from gateway.clock import SettableClock
-from gateway.errors import CalledWrongly, TryAgain
-from gateway.spool import Spool
-from gateway.spool_file import SCHEMA_VERSION
-from gateway.spool_upgrade import STEPS
-from gateway.verify import verify
+from cleanside.gateway.commands.verify import verify
+from cleanside.gateway.errors import CalledWrongly, TryAgain
+from cleanside.gateway.spool.file import SCHEMA_VERSION
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.spool.upgrade import STEPS
+from cleanside.gateway.timing.clock import SettableClock
 from tests.unit.gateway.helpers import numbers, open_spool, reading, server_anchor, settable_clock
 from tests.unit.gateway.simulated_disk import SURVIVALS, Disk
 

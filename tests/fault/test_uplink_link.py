@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from gateway.fakes import Fault, problem
-from gateway.transport import NoAnswer, Reply
+from cleanside.gateway.uplink.fakes import Fault, problem
+from cleanside.gateway.uplink.transport import NoAnswer, Reply
 from tests.unit.gateway.helpers import readings
-from tests.unit.gateway.test_uplink import Bench
+from tests.unit.gateway.uplink.test_loop import Bench
 
 PAGE = Reply(status=200, headers={"content-type": "text/html"}, body=b"<html>Please sign in</html>")
 FAULTS: list[Fault] = [

@@ -66,7 +66,7 @@ def test_invariant_5_a_late_reading_shrinks_the_gap_and_one_for_a_shed_number_sh
 
 
 def account_command(url: str) -> subprocess.CompletedProcess[str]:
-    command = [sys.executable, "-m", "ingest", "account", "--json", "--database", url]
+    command = [sys.executable, "-m", "cleanside.ingest", "account", "--json", "--database", url]
     return subprocess.run(command, capture_output=True, text=True, check=False)
 
 

@@ -18,7 +18,7 @@ from tests.support.serving import DEVICE, ServerProcess
 
 def command(*words: str) -> str:
     done = subprocess.run(
-        [sys.executable, "-m", "ingest", *words], capture_output=True, text=True, check=False
+        [sys.executable, "-m", "cleanside.ingest", *words], capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stderr
     return done.stdout

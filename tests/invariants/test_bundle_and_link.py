@@ -14,8 +14,8 @@ from typing import Any
 
 import pytest
 
-from gateway.wire import instant_text, parse_instant
-from ingest.cli import main
+from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.cli import main
 from tests.conftest import sqlite_url
 from tests.support.gatewaying import GatewayProcess, wait_until
 from tests.support.held import readings_of
@@ -61,7 +61,14 @@ def collect(tmp_path: Path, server: ServerProcess, link: Link, stack: ExitStack)
 
 
 def export(tmp_path: Path, to: Path) -> None:
-    command = [sys.executable, "-m", "gateway", "export", "--settings", str(tmp_path / f"{DEVICE}.toml")]
+    command = [
+        sys.executable,
+        "-m",
+        "cleanside.gateway",
+        "export",
+        "--settings",
+        str(tmp_path / f"{DEVICE}.toml"),
+    ]
     subprocess.run([*command, "--out", str(to)], check=True, capture_output=True)
 
 

@@ -11,14 +11,25 @@ from typing import Any
 
 import pytest
 
-from simulator.fleet import FLEET
-from simulator.instrument import Instrument
-from simulator.schedule import make_schedule
+from cleanside.simulator.fleet import FLEET
+from cleanside.simulator.instrument import Instrument
+from cleanside.simulator.schedule import make_schedule
 
 
 def run_demo(tmp_path: Path, *words: str) -> tuple[subprocess.CompletedProcess[str], dict[str, Any]]:
     found = tmp_path / "found.json"
-    command = [sys.executable, "-m", "simulator", "demo", "--days", "6", "--cadence-s", "60", "--seed", "3"]
+    command = [
+        sys.executable,
+        "-m",
+        "cleanside.simulator",
+        "demo",
+        "--days",
+        "6",
+        "--cadence-s",
+        "60",
+        "--seed",
+        "3",
+    ]
     done = subprocess.run(
         [*command, "--json", str(found), *words], capture_output=True, text=True, check=False, timeout=110
     )

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 from rich.console import Console
 
-from simulator.fleet_year import FleetChoices, run_fleet
+from cleanside.simulator.fleet_year import FleetChoices, run_fleet
 from tests.benchmark.bench_fleet_truth import watch_fleet
 from tests.support.fleet_live import live_through
 from tests.support.fleet_truth import read_fleet

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from gateway.units import from_si
-from gateway.wire import instant_text
+from cleanside.gateway.units import from_si
+from cleanside.gateway.wire import instant_text
 from tests.support.held import rows
 from tests.support.serving import DEVICE, STREAM, Api
 

@@ -15,7 +15,7 @@ from pathlib import Path
 import httpx
 import pytest
 
-from gateway.wire import parse_instant
+from cleanside.gateway.wire import parse_instant
 from tests.support.gatewaying import GatewayProcess, wait_until
 from tests.support.held import quarantined_of, readings_of
 from tests.support.link import Link

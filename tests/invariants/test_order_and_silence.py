@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from gateway.wire import instant_text, parse_instant
+from cleanside.gateway.wire import instant_text, parse_instant
 from tests.conftest import sqlite_url
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 

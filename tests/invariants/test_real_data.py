@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from gateway.wire import parse_instant
+from cleanside.gateway.wire import parse_instant
 from tests.support.bench_data import run_file, run_rows
 from tests.support.gatewaying import GatewayProcess, wait_until
 from tests.support.held import readings_of

@@ -20,14 +20,14 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-import migrations.versions
-from ingest import database
+from cleanside.ingest.store import database
+from cleanside.migrations import versions
 from tests.migration import rows
 from tests.support.databases import opened
 
 REVISIONS = sorted(
-    importlib.import_module(f"migrations.versions.{module.name}").revision
-    for module in pkgutil.iter_modules(migrations.versions.__path__)
+    importlib.import_module(f"cleanside.migrations.versions.{module.name}").revision
+    for module in pkgutil.iter_modules(versions.__path__)
 )
 #: (before, after): each step there is
 STEPS = list(pairwise(REVISIONS))

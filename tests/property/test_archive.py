@@ -11,8 +11,8 @@ import pytest
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-from gateway.wire import instant_text, parse_instant
-from ingest import retention
+from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.keeping import retention
 from tests.conftest import sqlite_url
 from tests.support.archiving import archive_all, whole_readings
 from tests.support.serving import DEVICE, STREAM, Api, in_process

@@ -17,9 +17,9 @@ import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from gateway import wire
-from ingest import senml
-from ingest.models import quarantine, readings
+from cleanside.gateway import wire
+from cleanside.ingest.intake import senml
+from cleanside.ingest.store.models import quarantine, readings
 from tests.conftest import sqlite_url
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 
@@ -85,7 +85,7 @@ def places(value: Any, here: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
 def spoilt(draw: st.DrawFn) -> tuple[str, bytes]:
     """A document that was right, changed at up to three places: media type and body."""
     document = copy.deepcopy(draw(st.sampled_from([READINGS, COLUMNS, OPAQUE, UNNUMBERED, PACK])))
-    media_type = senml.MEDIA_TYPE if isinstance(document, list) else wire.BATCH_MEDIA_TYPE
+    media_type = senml.SENML_MEDIA_TYPE if isinstance(document, list) else wire.BATCH_MEDIA_TYPE
     for _ in range(draw(st.integers(0, 3))):
         if not (found := places(document)):
             break
@@ -145,7 +145,7 @@ def test_whatever_comes_is_taken_whole_or_refused_whole(api: Api, sent: tuple[st
         assert after == before
         return
     answer = response.json()
-    batch = senml.decode(body) if media_type == senml.MEDIA_TYPE else wire.decode(body)
+    batch = senml.decode(body) if media_type == senml.SENML_MEDIA_TYPE else wire.decode(body)
     assert answer["stored"] == after[0] - before[0]
     assert after[1] - before[1] <= held_in(answer)  # what was held before is said again, and kept once
     opaque = 0 if batch.opaque is None else 1

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from gateway.wire import instant_text, parse_instant
-from ingest.analysis import run_pass
-from ingest.assessment import Judge, Known
-from ingest.memory import Memory, summaries_of
-from ingest.restriction import FleetKnowledge, Readings, Summaries, study_housing, summarise_hours
-from ingest.store import fleet
+from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.analysis.assessment import Judge, SnapshotInUse
+from cleanside.ingest.analysis.memory import Memory, summaries_of
+from cleanside.ingest.analysis.summarising import run_pass
+from cleanside.ingest.restriction import FleetKnowledge, Readings, Summaries, study_housing, summarise_hours
+from cleanside.ingest.store import fleet
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 
 START_S = 1_772_409_600.0
@@ -88,7 +88,7 @@ def batches() -> list[dict[str, Any]]:
 
 def looked(api: Api, memory: Memory) -> Any:
     with api.resources.reading() as connection:
-        judge = Judge(connection, api.resources, memory, Known(0, FleetKnowledge()))
+        judge = Judge(connection, api.resources, memory, SnapshotInUse(0, FleetKnowledge()))
         [seen] = judge.views(fleet.every_housing(connection, 1), whole_owner=True)
         return seen.assessment, judge.series(seen).restriction_pa.tolist()
 
@@ -127,8 +127,8 @@ def test_what_processes_remember_equals_what_one_reads_that_remembers_nothing(
 
 def test_a_summary_made_from_older_rows_never_overwrites_a_newer_one(database_url: str) -> None:
     """Two processes summarise the same hour; the one that read first writes last, and has to do it again."""
-    from ingest.analysis import summarise
-    from ingest.store import hours
+    from cleanside.ingest.analysis.summarising import summarise
+    from cleanside.ingest.store import hours
 
     with in_process(database_url) as api:
         api.register()

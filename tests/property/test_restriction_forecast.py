@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest.restriction import Life
-from ingest.restriction.forecast import fit_forecaster
+from cleanside.ingest.restriction import Life
+from cleanside.ingest.restriction.forecast.forecast import fit_forecaster
 
 TERMINAL_PA = 6000.0
 

@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest.restriction import HourSummary, Readings, assess_housing, summarise_hours
+from cleanside.ingest.restriction import HourSummary, Readings, assess_housing, summarise_hours
 
 START_S = 1_772_431_200.0
 NAN = float("nan")

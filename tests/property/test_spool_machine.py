@@ -10,8 +10,8 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from gateway.verify import verify
-from gateway.wire import decode, encode
+from cleanside.gateway.commands.verify import verify
+from cleanside.gateway.wire import decode, encode
 from tests.unit.gateway.helpers import open_spool, reading, settable_clock
 
 

@@ -14,8 +14,8 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from gateway import wire
-from gateway.wire import Batch, BatchRefused, instant_text
+from cleanside.gateway import wire
+from cleanside.gateway.wire import Batch, BatchRefused, instant_text
 
 numbers = st.one_of(
     st.floats(allow_nan=True, allow_infinity=True, width=64),

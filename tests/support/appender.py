@@ -13,7 +13,7 @@ from datetime import UTC, datetime, timedelta
 from itertools import count
 from pathlib import Path
 
-from gateway import Reading, Spool, SystemClock
+from cleanside.gateway import Reading, Spool, SystemClock
 
 BEGIN_AT = datetime(2026, 3, 2, 6, 0, tzinfo=UTC)
 

@@ -25,11 +25,11 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from gateway.wire import parse_instant
-from ingest import database, retention
-from ingest.archive import Disk
-from ingest.retention import Work
-from ingest.store import account, archive, readings, streams
+from cleanside.gateway.wire import parse_instant
+from cleanside.ingest.keeping import retention
+from cleanside.ingest.keeping.retention import MovePlan
+from cleanside.ingest.store import account, archive, database, readings, streams
+from cleanside.ingest.store.archive_file import Disk
 from tests.support.databases import opened
 
 BEFORE_US = parse_instant("2026-03-01T00:00:00Z").us
@@ -96,7 +96,7 @@ def archive_with(url: str, steps: Steps) -> None:
         folder = database.archive_folder(url)
         assert folder is not None
         disk = DeadlyDisk(steps)
-        work = Work(reading=reading, write=write, folder=folder, disk=disk, now_us=BEFORE_US)
+        work = MovePlan(reading=reading, write=write, folder=folder, disk=disk, now_us=BEFORE_US)
         retention.run_pass(work, BEFORE_US)
 
 

@@ -7,20 +7,20 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from ingest import models, retention
-from ingest.archive import Disk
-from ingest.marks import Ranges
-from ingest.retention import Moved, Work
-from ingest.store import archive, readings, streams
+from cleanside.ingest.keeping import retention
+from cleanside.ingest.keeping.retention import MovePlan, MoveReport
+from cleanside.ingest.store import archive, models, readings, streams
+from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.marks import Ranges
 from tests.support.serving import Api
 
 EVERY: Ranges = ((1, 2**53),)
 
 
-def work_of(api: Api, disk: Disk | None = None, **more: Any) -> Work:
+def work_of(api: Api, disk: Disk | None = None, **more: Any) -> MovePlan:
     """What a pass of the app's own works with."""
     resources = api.resources
-    return Work(
+    return MovePlan(
         reading=resources.reading,
         write=resources.writer.call,
         folder=resources.archive_folder,
@@ -30,7 +30,7 @@ def work_of(api: Api, disk: Disk | None = None, **more: Any) -> Work:
     )
 
 
-def archive_all(api: Api, disk: Disk | None = None, *, retention_days: int = 1) -> Moved:
+def archive_all(api: Api, disk: Disk | None = None, *, retention_days: int = 1) -> MoveReport:
     """Move every month that has ended, or those older than a retention."""
     return retention.run_pass(work_of(api, disk), retention.cut_us(api.clock(), retention_days))
 

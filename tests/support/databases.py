@@ -21,7 +21,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
-from ingest import database
+from cleanside.ingest.store import database
 
 BACKENDS = ("sqlite", "postgres")
 

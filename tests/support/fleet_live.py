@@ -21,9 +21,9 @@ from typing import Any
 
 import numpy as np
 
-from gateway import status
-from simulator.fleet_unit import UnitPlan
-from simulator.shop import Shop
+from cleanside.gateway.commands import status
+from cleanside.simulator.fleet_unit import UnitPlan
+from cleanside.simulator.shop import Shop
 from tests.support.fleet_truth import DAY_S, Floats, Machine, Said
 from tests.support.server_on_set_time import Told
 
@@ -49,7 +49,7 @@ class Running:
             "from_s": from_s
         }
         self.plan_file.write_text(UnitPlan(**words).as_json())
-        command = [sys.executable, "-m", "simulator.fleet_unit", str(self.plan_file)]
+        command = [sys.executable, "-m", "cleanside.simulator.fleet_unit", str(self.plan_file)]
         self.process = subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
 
     def tell(self, until_s: float) -> None:

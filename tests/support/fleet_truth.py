@@ -18,8 +18,8 @@ import numpy as np
 import numpy.typing as npt
 import pyarrow.parquet as pq
 
-from gateway.units import from_si, to_si
-from ingest.restriction.scores import prognostic_horizon
+from cleanside.gateway.units import from_si, to_si
+from cleanside.ingest.restriction.evaluate.scores import prognostic_horizon
 
 Floats = npt.NDArray[np.float64]
 Row = dict[str, Any]

@@ -13,9 +13,9 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from gateway import status
-from gateway.errors import GatewayError
-from gateway.spool_state import SpoolState
+from cleanside.gateway.commands import status
+from cleanside.gateway.errors import GatewayError
+from cleanside.gateway.spool.state import SpoolState
 
 DEADLINE_S = 60.0
 
@@ -59,7 +59,7 @@ class GatewayProcess:
 
     def start(self) -> None:
         """Key on."""
-        command = [sys.executable, "-m", "gateway", "run", "--settings", str(self._settings)]
+        command = [sys.executable, "-m", "cleanside.gateway", "run", "--settings", str(self._settings)]
         self._process = subprocess.Popen(
             command,
             stdin=subprocess.PIPE,

@@ -1,8 +1,8 @@
 """
 The server's own command on the time that a file says: `python -m tests.support.server_on_set_time FILE ...`.
 
-All else is as `python -m ingest` has it: a process, a database on disk, HTTP on loopback. Whoever holds the
-file can also have the fleet learned on a day of theirs, and then only then (`learn_when_told`).
+All else is as `python -m cleanside.ingest` has it: a process, a database on disk, HTTP on loopback. Whoever
+holds the file can also have the fleet learned on a day of theirs, and then only then (`learn_when_told`).
 
 The file holds three integers of eight bytes, little end first: microseconds since 1970, learnings asked for
 (negative: the server learns on its own schedule), learnings done.
@@ -17,12 +17,12 @@ from pathlib import Path
 
 from fastapi import FastAPI
 
-from ingest import app
-from ingest.cli import main
-from ingest.knowledge import Snapshots
-from ingest.memory import Memory
-from ingest.resources import Clock, Resources
-from ingest.settings import Settings
+from cleanside.ingest.analysis.knowledge import Snapshots
+from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.api import app
+from cleanside.ingest.cli import main
+from cleanside.ingest.settings import Settings
+from cleanside.ingest.writer.resources import NowUs, Resources
 
 CELLS = 3
 TIME_US, ASKED, DONE = range(CELLS)
@@ -87,7 +87,7 @@ def run(file: Path, words: list[str]) -> int:
 
     create_app = app.create_app
 
-    def create_obedient(settings: Settings, *, clock: Clock = clock, analyse: bool = True) -> FastAPI:
+    def create_obedient(settings: Settings, *, clock: NowUs = clock, analyse: bool = True) -> FastAPI:
         made = create_app(settings, clock=clock, analyse=analyse)
         made.state.snapshots = ObedientSnapshots(told)
         return made

@@ -23,12 +23,12 @@ import httpx
 from anyio.from_thread import BlockingPortal, start_blocking_portal
 from fastapi import FastAPI
 
-from gateway.wire import instant_text, parse_instant
-from ingest import access, database
-from ingest.analysis import recheck_due, run_until_current
-from ingest.app import create_app
-from ingest.settings import Settings, load
-from ingest.store import fleet, keys
+from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.analysis.summarising import recheck_due, run_until_current
+from cleanside.ingest.api.app import create_app
+from cleanside.ingest.owners import access
+from cleanside.ingest.settings import Settings, load
+from cleanside.ingest.store import database, fleet, keys
 from tests.support.databases import opened
 
 NOW = "2026-03-02T09:00:00Z"

@@ -3,7 +3,7 @@ One visit to every route of the API, in an order in which each has something to 
 
     python -m tests.support.story
 
-writes what was asked and answered into `ingest/examples.json`, from where it goes into the OpenAPI
+writes what was asked and answered into `ingest/api/examples.json`, from where it goes into the OpenAPI
 description. A test makes the same visits and holds description and answers against each other. What differs
 each time (keys, codes, secrets) is written as a made-up one of the same form.
 """
@@ -22,7 +22,7 @@ import httpx
 from tests.conftest import sqlite_url
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
-EXAMPLES = Path(__file__).parents[2] / "ingest" / "examples.json"
+EXAMPLES = Path(__file__).parents[2] / "ingest" / "api" / "examples.json"
 MACHINE = "grader-07"
 #: what differs each time -> what stands for it
 _MADE_UP = (

@@ -7,9 +7,9 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from gateway.clock import Anchor, SettableClock
-from gateway.spool import Spool
-from gateway.wire import Batch, Reading, us_of
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import Anchor, SettableClock
+from cleanside.gateway.wire import Batch, Reading, us_of
 
 DEVICE = "grader-07-intake"
 BEGIN = datetime(2026, 12, 2, 6, 0, tzinfo=UTC)

@@ -10,13 +10,19 @@ from pathlib import Path
 import pytest
 import zstandard
 
-from gateway.bundle import BundleBroken, BundleWriter, header_line, mac_secret, read_blocks, read_header
-from gateway.cli import EXIT_CALLED_WRONGLY, EXIT_OK, main
-from gateway.errors import CalledWrongly
-from gateway.export import export
-from gateway.wire import Batch, decode
-
-from .helpers import DEVICE, open_spool, readings
+from cleanside.gateway.bundle import (
+    BundleBroken,
+    BundleWriter,
+    header_line,
+    mac_secret,
+    read_blocks,
+    read_header,
+)
+from cleanside.gateway.cli import EXIT_CALLED_WRONGLY, EXIT_OK, main
+from cleanside.gateway.commands.export import export
+from cleanside.gateway.errors import CalledWrongly
+from cleanside.gateway.wire import Batch, decode
+from tests.unit.gateway.helpers import DEVICE, open_spool, readings
 
 KEY = "k0123abcd." + "5e" * 32
 SECRET = mac_secret(KEY)

@@ -17,13 +17,12 @@ from typing import Any
 import apsw
 import pytest
 
-from gateway.cli import EXIT_CALLED_WRONGLY, EXIT_FAILED, EXIT_OK, main
-from gateway.errors import GatewayError
-from gateway.spool import Spool
-from gateway.status import Status, as_document, as_text, span_text
-from gateway.status import read as read_status
-
-from .helpers import BEGIN_US, DEVICE, open_spool, readings, settable_clock
+from cleanside.gateway.cli import EXIT_CALLED_WRONGLY, EXIT_FAILED, EXIT_OK, main
+from cleanside.gateway.commands.status import Status, as_document, as_text, span_text
+from cleanside.gateway.commands.status import read as read_status
+from cleanside.gateway.errors import GatewayError
+from cleanside.gateway.spool.queue import Spool
+from tests.unit.gateway.helpers import BEGIN_US, DEVICE, open_spool, readings, settable_clock
 
 
 @pytest.fixture
@@ -35,7 +34,7 @@ def flags(tmp_path: Path) -> list[str]:
 def running(*arguments: str, **more: Any) -> Iterator[subprocess.Popen[str]]:
     """A real gateway, ended whatever the test comes to."""
     gateway = subprocess.Popen(
-        [sys.executable, "-m", "gateway", *arguments],
+        [sys.executable, "-m", "cleanside.gateway", *arguments],
         env={**os.environ, "PYTHONWARNINGS": "error"},
         stderr=subprocess.PIPE,
         stdout=subprocess.PIPE,
@@ -257,7 +256,7 @@ def test_our_own_errors_are_one_line_and_an_exit_code(
 
 
 def test_help_comes_from_the_table_of_settings(capsys: pytest.CaptureFixture[str]) -> None:
-    from gateway.settings import TABLE
+    from cleanside.gateway.settings import TABLE
 
     with pytest.raises(SystemExit) as exit_:
         main(["run", "--help"])
@@ -269,13 +268,14 @@ def test_help_comes_from_the_table_of_settings(capsys: pytest.CaptureFixture[str
 
 
 def test_importing_the_package_loads_no_library() -> None:
-    code = "import sys, gateway, gateway.wire; print({'apsw', 'httpx', 'zstandard'} & set(sys.modules))"
+    loaded = "print({'apsw', 'httpx', 'zstandard'} & set(sys.modules))"
+    code = f"import sys, cleanside, cleanside.gateway.wire; {loaded}"
     result = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert result.stdout.strip() == "set()"
 
 
 def test_every_name_the_package_promises_is_there() -> None:
-    import gateway
+    from cleanside import gateway
 
     assert [name for name in gateway.__all__ if getattr(gateway, name) is None] == []
     assert gateway.Spool is Spool
@@ -294,7 +294,7 @@ def test_a_key_that_others_can_read_is_warned_of(
     key.chmod(mode)
     sources = ["--source", "ndjson units.restriction=kPa", "--run-exit-when-done", "true"]
     ended = subprocess.run(
-        [sys.executable, "-m", "gateway", "run", *flags, *sources, "--uplink-key-file", str(key)],
+        [sys.executable, "-m", "cleanside.gateway", "run", *flags, *sources, "--uplink-key-file", str(key)],
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,

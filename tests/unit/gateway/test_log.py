@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from gateway.log import BURST, LONGEST, MOST, EventLog, OthersBounded
+from cleanside.gateway.log import BURST, LONGEST, MOST_LINES, EventLog, OthersBounded
 
 
 class Lines:
@@ -51,15 +51,15 @@ def test_of_all_events_together_there_are_so_many_lines_a_minute_and_no_more() -
     made = Lines()
     for number in range(1000):
         made.log(f"gateway.event_{number}")
-    assert len(made.lines) == MOST
+    assert len(made.lines) == MOST_LINES
     made.now_us += 61_000_000
     made.log("gateway.event_0")
-    assert len(made.lines) == MOST + 1
+    assert len(made.lines) == MOST_LINES + 1
 
 
 def test_an_event_that_is_left_out_uses_up_nothing_of_what_others_may_say() -> None:
     made = Lines()
-    for _ in range(10 * MOST):
+    for _ in range(10 * MOST_LINES):
         made.log("gateway.no_answer")
     made.log("gateway.rewound")
     assert made.lines[-1] == "gateway.rewound"

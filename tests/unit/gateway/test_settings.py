@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from gateway.errors import SettingsWrong
-from gateway.settings import TABLE, Settings, key_reader, load, parse_source
+from cleanside.gateway.errors import SettingsWrong
+from cleanside.gateway.settings import TABLE, Settings, key_reader, load, parse_source
 
 ENV = {"CLEANSIDE_DEVICE": "grader-07-intake", "XDG_STATE_HOME": "/somewhere"}
 

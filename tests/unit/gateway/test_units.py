@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gateway.units import QUANTITIES, accepts, from_si, suggest_unit, to_si
+from cleanside.gateway.units import QUANTITIES, accepts, from_si, suggest_unit, to_si
 
 # NIST SP 811 (2008), appendix B.8/B.9 "Pressure or stress", digits as printed (seven where not exact).
 NIST_SP_811_TO_PA = [

@@ -5,8 +5,8 @@ from __future__ import annotations
 import tomllib
 from pathlib import Path
 
-from gateway.version import BUILT, VERSION
-from gateway.wire import parse_instant
+from cleanside.gateway.version import BUILT, VERSION
+from cleanside.gateway.wire import parse_instant
 
 
 def test_the_version_is_that_of_the_distribution() -> None:

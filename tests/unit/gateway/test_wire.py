@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rfc3339_validator import validate_rfc3339
 
-from gateway import wire
-from gateway.wire import Answer, Batch, BatchRefused, QuarantineNote, Reading, ShedRange
+from cleanside.gateway import wire
+from cleanside.gateway.wire import Answer, Batch, BatchRefused, QuarantineNote, Reading, ShedRange
 
 STREAM = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
 
@@ -470,7 +470,7 @@ def test_what_is_not_an_answer_to_what_was_sent_is_not_believed(body: bytes) -> 
 
 
 def test_the_state_of_a_stream_written_is_read_back() -> None:
-    state = wire.StreamState(
+    state = wire.StreamAtServer(
         stream=STREAM, device="loader-02", acknowledged_through=5, highest=9, gaps=((6, 8),), server_time_us=0
     )
     assert wire.decode_stream_state(wire.encode_stream_state(state), stream=STREAM) == state

@@ -8,11 +8,10 @@ from pathlib import Path
 
 import pytest
 
-from gateway.clock import Anchor, SettableClock
-from gateway.spool import Spool
-from gateway.wire import Batch, Reading, encode
-
-from .helpers import BEGIN_US, UNITS, numbers, open_spool
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import Anchor, SettableClock
+from cleanside.gateway.wire import Batch, Reading, encode
+from tests.unit.gateway.helpers import BEGIN_US, UNITS, numbers, open_spool
 
 YEAR_US = 365 * 86_400_000_000
 

@@ -13,8 +13,8 @@ import httpx
 import pytest
 import sqlalchemy as sa
 
-from ingest.cli import main
-from ingest.models import readings
+from cleanside.ingest.cli import main
+from cleanside.ingest.store.models import readings
 from tests.support.databases import opened
 from tests.support.serving import DEVICE, ServerProcess, batch, bearer, in_process
 

@@ -11,9 +11,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from ingest.marks import ranges_of
-from ingest.models import readings
-from ingest.store import dialect
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store.marks import ranges_of
+from cleanside.ingest.store.models import readings
 from tests.support.databases import opened
 
 numbers = hnp.arrays(np.float64, 7, elements=st.floats(allow_nan=True, allow_infinity=False))

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from gateway.wire import instant_text, parse_instant
-from ingest.analysis import COLUMNS
-from ingest.store.hours import readings_between
+from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.analysis.summarising import COLUMNS
+from cleanside.ingest.store.hours import readings_between
 from tests.support.serving import DEVICE, STREAM, in_process
 
 BEGIN_US = parse_instant("2026-02-20T06:00:00Z").us

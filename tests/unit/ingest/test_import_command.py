@@ -10,10 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from gateway.bundle import BundleWriter, mac_secret
-from gateway.wire import Batch, encode, parse_instant
-from ingest import database
-from ingest.cli import main
+from cleanside.gateway.bundle import BundleWriter, mac_secret
+from cleanside.gateway.wire import Batch, encode, parse_instant
+from cleanside.ingest.cli import main
+from cleanside.ingest.store import database
 from tests.support.serving import DEVICE, STREAM, make_keys
 
 AT_US = parse_instant("2026-03-02T06:00:00Z").us

@@ -9,8 +9,9 @@ from typing import Any
 
 import pytest
 
-from ingest import access, log
-from ingest.errors import CalledWrongly
+from cleanside.ingest import log
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.owners import access
 
 OURS = logging.getLogger("cleanside.ingest")
 REASON = {"jobs": 3, "reason": 'a "b"\nc'}

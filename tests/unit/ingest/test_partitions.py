@@ -8,11 +8,10 @@ from datetime import UTC, datetime
 import pytest
 import sqlalchemy as sa
 
-from gateway.wire import parse_instant
-from ingest import database
-from ingest.models import readings
-from ingest.store import partitions
-from ingest.store.partitions import Month
+from cleanside.gateway.wire import parse_instant
+from cleanside.ingest.store import database, partitions
+from cleanside.ingest.store.models import readings
+from cleanside.ingest.store.partitions import Month
 from tests.support.databases import Postgres, migrate, opened
 
 NOW_US = parse_instant("2026-03-02T09:00:00Z").us

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from ingest import settings
-from ingest.errors import CalledWrongly
-from ingest.settings import Settings, load
+from cleanside.ingest import settings
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.settings import Settings, load
 
 
 def test_without_anything_the_database_is_a_file_in_the_users_data_folder(tmp_path: Path) -> None:

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from simulator.cli import main
+from cleanside.simulator.cli import main
 
 
 @pytest.mark.parametrize(

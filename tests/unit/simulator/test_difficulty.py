@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from simulator.difficulty import read_difficulty
+from cleanside.simulator.difficulty import read_difficulty
 from tests.benchmark.fit_difficulty import bench_shape, field_level, fit_noise, wet_spells
 
 DIFFICULTY = read_difficulty()

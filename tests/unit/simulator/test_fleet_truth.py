@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from simulator.difficulty import read_difficulty
+from cleanside.simulator.difficulty import read_difficulty
 from tests.support.fleet_report import figures_by_flow, figures_of, table_lines
 from tests.support.fleet_truth import DAY_S, Machine, Said, Score, bootstrap, score
 

@@ -7,11 +7,11 @@ import functools
 import numpy as np
 import pytest
 
-from simulator.difficulty import read_difficulty
-from simulator.loading import dust_at
-from simulator.monitor import full_flow_kg_s
-from simulator.weather import make_place, wander, wet_rise
-from simulator.year import Year, live, true_hours
+from cleanside.simulator.difficulty import read_difficulty
+from cleanside.simulator.loading import dust_at
+from cleanside.simulator.monitor import full_flow_kg_s
+from cleanside.simulator.weather import make_place, wander, wet_rise
+from cleanside.simulator.year import Year, live, true_hours
 from tests.benchmark.fit_difficulty import fit_noise
 
 START_S = 1_798_934_400.0  # 2027-01-03T00:00:00Z

@@ -6,10 +6,10 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 
-from gateway.units import QUANTITIES, accepts, to_si
-from simulator.fleet import FLEET, MachineSpec
-from simulator.instrument import RESOLUTION_PA, UNITS, Instrument
-from simulator.schedule import Schedule, make_schedule
+from cleanside.gateway.units import QUANTITIES, accepts, to_si
+from cleanside.simulator.fleet import FLEET, MachineSpec
+from cleanside.simulator.instrument import RESOLUTION_PA, UNITS, Instrument
+from cleanside.simulator.schedule import Schedule, make_schedule
 
 START = datetime(2026, 6, 1, tzinfo=UTC)  # a Monday
 GRADER = MachineSpec(name="grader-90", kind="grader", rated_r_min=2000, life_hours=150, used_at_fitting=0.1)

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from simulator.report import Outcome, StreamLine, as_json, render, verdict
+from cleanside.simulator.report import DemoOutcome, StreamVerdict, as_json, render, verdict
 
 STREAM = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
 
@@ -18,14 +18,16 @@ def server_line(**changes: Any) -> dict[str, Any]:
     return line | {"quarantined": 2, "shed": 0, "gap": 0, "faults": []} | changes
 
 
-def line(**changes: Any) -> StreamLine:
+def line(**changes: Any) -> StreamVerdict:
     known: dict[str, Any] = {"machine": "grader-07", "stream": STREAM, "appended": 100, "released": 90}
-    return StreamLine(**(known | {"reported": 100, "server": server_line()} | changes))
+    return StreamVerdict(**(known | {"reported": 100, "server": server_line()} | changes))
 
 
-def outcome(*lines: StreamLine, balances: bool = True) -> Outcome:
+def outcome(*lines: StreamVerdict, balances: bool = True) -> DemoOutcome:
     fleet = {"now": "2026-11-25T00:00:00Z", "housings": []}
-    return Outcome(fleet=fleet, lines=list(lines), server_balances=balances, kills=3, outages=1, took_s=1.0)
+    return DemoOutcome(
+        fleet=fleet, lines=list(lines), server_balances=balances, kills=3, outages=1, took_s=1.0
+    )
 
 
 def test_a_backlog_without_coverage_is_no_fault() -> None:
@@ -74,7 +76,7 @@ HOUSING = {
 @pytest.mark.parametrize("width", [80, 100, 132, 200])
 def test_everything_is_readable_at_the_usual_widths(width: int) -> None:
     """Nothing is cut, at the width of the plainest terminal as at that of a large one."""
-    many = Outcome(
+    many = DemoOutcome(
         fleet={"now": "2026-11-25T00:00:00Z", "housings": [HOUSING]},
         lines=[
             line(

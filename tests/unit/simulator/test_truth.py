@@ -10,8 +10,8 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from simulator.cli import main
-from simulator.difficulty import FILE
+from cleanside.simulator.cli import main
+from cleanside.simulator.difficulty import FILE
 from tests.support.fleet_truth import Machine, read_fleet
 
 

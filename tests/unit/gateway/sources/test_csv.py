@@ -9,13 +9,12 @@ from typing import Any
 
 import pytest
 
-from gateway.clock import SettableClock
-from gateway.errors import SourceWrong
-from gateway.sources import Context
-from gateway.sources.csv import CsvSource
-from gateway.wire import Reading, instant_text, us_of
-
-from ..helpers import settable_clock
+from cleanside.gateway.errors import SourceWrong
+from cleanside.gateway.sources import Context
+from cleanside.gateway.sources.csv import CsvSource
+from cleanside.gateway.timing.clock import SettableClock
+from cleanside.gateway.wire import Reading, instant_text, us_of
+from tests.unit.gateway.helpers import settable_clock
 
 COLUMNS = {"dp": "restriction kPa", "n": "engine_speed r/min"}
 OPTIONS = {"columns": COLUMNS, "start": "2026-12-02T06:00:00Z", "step_s": 10, "pace": "none"}

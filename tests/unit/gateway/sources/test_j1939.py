@@ -11,10 +11,9 @@ from typing import Any
 import can
 import pytest
 
-from gateway.clock import SystemClock
-from gateway.errors import SourceWrong
-from gateway.sources import Context
-from gateway.sources.j1939 import (
+from cleanside.gateway.errors import SourceWrong
+from cleanside.gateway.sources import Context
+from cleanside.gateway.sources.j1939 import (
     _FILTERS,
     PARAMETERS,
     STALE_S,
@@ -23,8 +22,9 @@ from gateway.sources.j1939 import (
     group_and_address,
     value_of,
 )
-from gateway.units import accepts
-from gateway.wire import Reading
+from cleanside.gateway.timing.clock import SystemClock
+from cleanside.gateway.units import accepts
+from cleanside.gateway.wire import Reading
 
 BY_SPN = {p.spn: p for p in (*_FILTERS.values(), *PARAMETERS)}
 _channels = itertools.count()

@@ -11,11 +11,11 @@ import pytest
 from pymodbus.client.mixin import ModbusClientMixin
 from pymodbus.simulator import DataType, SimData
 
-from gateway.clock import SystemClock
-from gateway.errors import SourceWrong
-from gateway.sources import Context, find_source
-from gateway.sources.modbus import ModbusSource, Register
-from gateway.wire import Reading
+from cleanside.gateway.errors import SourceWrong
+from cleanside.gateway.sources import Context, find_source
+from cleanside.gateway.sources.modbus import ModbusSource, Register
+from cleanside.gateway.timing.clock import SystemClock
+from cleanside.gateway.wire import Reading
 from tests.support.gatewaying import wait_until
 from tests.support.genset import Controller
 

@@ -11,11 +11,11 @@ from typing import Any
 import pytest
 import trustme
 
-from gateway.clock import SystemClock
-from gateway.errors import SettingsWrong, SourceWrong
-from gateway.sources import Context, find_source
-from gateway.sources.mqtt import MqttSource
-from gateway.wire import Reading
+from cleanside.gateway.errors import SettingsWrong, SourceWrong
+from cleanside.gateway.sources import Context, find_source
+from cleanside.gateway.sources.mqtt import MqttSource
+from cleanside.gateway.timing.clock import SystemClock
+from cleanside.gateway.wire import Reading
 from tests.support.brokering import Broker
 from tests.support.gatewaying import wait_until
 

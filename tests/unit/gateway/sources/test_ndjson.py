@@ -15,13 +15,12 @@ from typing import Any
 
 import pytest
 
-from gateway.clock import Anchor
-from gateway.errors import SourceWrong
-from gateway.sources.listener import MOST_CLIENTS
-from gateway.sources.ndjson import NdjsonSource
-from gateway.wire import BatchRefused, instant_text, us_of
-
-from .test_csv import Taken
+from cleanside.gateway.errors import SourceWrong
+from cleanside.gateway.sources.listener import MOST_CLIENTS
+from cleanside.gateway.sources.ndjson import NdjsonSource
+from cleanside.gateway.timing.clock import Anchor
+from cleanside.gateway.wire import BatchRefused, instant_text, us_of
+from tests.unit.gateway.sources.test_csv import Taken
 
 OPTIONS = {"units": {"restriction": "kPa", "engine_speed": "r/min"}}
 

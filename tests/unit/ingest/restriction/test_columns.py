@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ingest.restriction import HourSummary, PackedHour, Readings, Summaries, summarise_hours
-from ingest.restriction.changes import sliding_quantile, spreads
-from ingest.restriction.reference import at_reference_flow, learn_reference, learn_zero
+from cleanside.ingest.restriction import HourSummary, PackedHour, Readings, Summaries, summarise_hours
+from cleanside.ingest.restriction.elements.changes import sliding_quantile, spreads
+from cleanside.ingest.restriction.measure.reference import at_reference_flow, learn_reference, learn_zero
 
 START_S = 1_772_431_200.0
 

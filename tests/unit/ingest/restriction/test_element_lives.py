@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from ingest.restriction import (
+from cleanside.ingest.restriction import (
     Assessment,
     FleetKnowledge,
     Life,
@@ -17,7 +17,7 @@ from ingest.restriction import (
     learn_fleet,
     summarise_hours,
 )
-from ingest.restriction.lives import clean_level_pa, usual_clean_pa
+from cleanside.ingest.restriction.elements.lives import clean_level_pa, usual_clean_pa
 
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 DAY_S = 86_400.0

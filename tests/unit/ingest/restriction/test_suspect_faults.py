@@ -7,8 +7,8 @@ import dataclasses
 import numpy as np
 import pytest
 
-from ingest.restriction import Readings, Summaries, study_housing, summarise_hour, summarise_hours
-from ingest.restriction.reference import ZERO_NEAR_PA, ZERO_PATIENCE, _usual
+from cleanside.ingest.restriction import Readings, Summaries, study_housing, summarise_hour, summarise_hours
+from cleanside.ingest.restriction.measure.reference import ZERO_NEAR_PA, ZERO_PATIENCE, _usual
 
 HOUR_S = 3600.0
 

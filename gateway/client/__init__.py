@@ -1,0 +1,1 @@
+"""The typed client for integrators: post readings, read results."""

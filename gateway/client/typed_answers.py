@@ -1,0 +1,237 @@
+"""
+What the server answers, as typed dictionaries: the JSON as it comes, with names a type checker knows.
+
+Promises: a test holds each of them equal to the schema of the server's OpenAPI description.
+Restriction in Pa, hours are operating hours, times RFC 3339 in UTC; None: not known, or open.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal, NotRequired, TypedDict
+
+State = Literal["running-in", "serving", "plan", "due", "over", "suspect", "silent"]
+
+
+class Terminal(TypedDict):
+    """A terminal restriction as it was read, and in Pa."""
+
+    value: float
+    unit: str
+    restriction_pa: float
+    valid_from: str | None
+
+
+#: a device on a housing
+Seated = TypedDict("Seated", {"device": str, "from": str | None, "until": str | None})
+#: where a device sits or sat
+Seat = TypedDict("Seat", {"machine": str, "housing": str, "from": str | None, "until": str | None})
+
+
+class ReferenceFlow(TypedDict):
+    """The flow at which the terminal restriction is stated, as entered."""
+
+    quantity: str
+    value: float
+    unit: str
+
+
+class Housing(TypedDict):
+    """One housing with its limits and devices."""
+
+    housing: str
+    terminal_restrictions: list[Terminal]
+    reference_flow: ReferenceFlow | None
+    devices: list[Seated]
+
+
+class Machine(TypedDict):
+    """A machine with its housings."""
+
+    machine: str
+    kind: str | None
+    housings: list[Housing]
+
+
+class StreamOfDevice(TypedDict):
+    """One stream of a device."""
+
+    stream: str
+    acknowledged_through: int
+    highest: int
+    appended_through: int | None
+    last_heard_at: str
+    gateway_version: str | None
+
+
+class Device(TypedDict):
+    """A device, where it sits and sat, and its streams."""
+
+    device: str
+    registered_at: str | None
+    in_service_at: str | None
+    assignments: list[Seat]
+    streams: list[StreamOfDevice]
+
+
+class SuspectCause(TypedDict):
+    """A likely cause, and the data it rests on."""
+
+    cause: str
+    evidence: str
+
+
+class Points(TypedDict):
+    """10, 50 and 90 % points of the operating hours left."""
+
+    p10: float
+    p50: float
+    p90: float
+
+
+class Dates(TypedDict):
+    """10, 50 and 90 % points of the due date."""
+
+    p10: str | None
+    p50: str | None
+    p90: str | None
+
+
+class HousingState(TypedDict):
+    """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
+
+    machine: str
+    housing: str
+    kind: str | None
+    now: str
+    state: State
+    advice: str
+    suspicions: list[SuspectCause]
+    restriction_pa: float | None
+    clean_restriction_pa: float | None
+    terminal_restriction: Terminal | None
+    share_used_percent: float | None
+    life_hours: float | None
+    hours_left: Points | None
+    due_at: Dates | None
+    duty_hours_per_day: float
+    last_reading_at: str | None
+    last_heard_at: str | None
+    quiet_s: float | None
+    quiet_because: str | None
+    evidence: list[str]
+    basis: str
+    flow_exponent: float | None
+    lives_learned_from: int
+    snapshot: int
+    hours_behind: int
+    analysed_through: str | None
+    changes_found: list[str]
+
+
+class SeriesPoint(TypedDict):
+    """Restriction at the reference flow in one operating hour."""
+
+    hour: str
+    restriction_pa: float | None
+    operating_s: float
+
+
+class HousingSeries(HousingState):
+    """One housing with its series."""
+
+    series: list[SeriesPoint]
+
+
+class ElementLife(TypedDict):
+    """One element life. Hours are operating hours; restriction is at the reference flow."""
+
+    start_at: str
+    end_at: str | None
+    began: Literal["first seen", "change", "cleaned"]
+    began_by: Literal["entered", "found"] | None
+    ended: Literal["running", "at terminal", "before terminal"]
+    sure: Literal["high", "medium", "low"]
+    hours: float
+    level_before_pa: float | None
+    level_start_pa: float | None
+    level_end_pa: float | None
+
+
+class StoredReading(TypedDict):
+    """A stored reading, in SI unless another unit was asked for; what it does not have is left out."""
+
+    stream: str
+    seq: int
+    at: str
+    at_uncertainty_s: NotRequired[float | None]
+    device: NotRequired[str | None]
+    restriction: NotRequired[float | None]
+    ambient_pressure: NotRequired[float | None]
+    intake_pressure: NotRequired[float | None]
+    boost_pressure: NotRequired[float | None]
+    engine_speed: NotRequired[float | None]
+    engine_load: NotRequired[float | None]
+    air_mass_flow: NotRequired[float | None]
+    air_temperature: NotRequired[float | None]
+    intake_temperature: NotRequired[float | None]
+    engine_hours: NotRequired[float | None]
+    supply_voltage: NotRequired[float | None]
+    latitude: NotRequired[float | None]
+    longitude: NotRequired[float | None]
+    altitude: NotRequired[float | None]
+    signal_strength: NotRequired[float | None]
+
+
+class Reason(TypedDict):
+    """Why a reading is not believed."""
+
+    code: str
+    detail: str
+    suggestion: NotRequired[dict[str, Any] | None]
+
+
+class QuarantineEntry(TypedDict):
+    """A reading in quarantine, whole, as sent."""
+
+    entry: int
+    device: str
+    stream: str
+    seq: int
+    state: Literal["held", "released", "discarded"]
+    code: str
+    what_to_do: str | None
+    reasons: list[Reason]
+    beside_another: bool
+    content: dict[str, Any]
+    amended: dict[str, Any] | None
+    received_at: str
+    checked_again_at: str | None
+
+
+class StreamAccount(TypedDict):
+    """Where each number of a stream is."""
+
+    stream: str
+    device: str
+    balances: bool
+    through: int
+    acknowledged_through: int
+    highest: int
+    stored: int
+    quarantined: int
+    discarded: int
+    shed: int
+    gap: int
+    pending: int
+    duplicates: int
+    conflicts: int
+    gaps: list[tuple[int, int]]
+    gaps_more: NotRequired[int | None]
+    faults: list[str]
+
+
+class Account(TypedDict):
+    """The account of every stream of an owner."""
+
+    balances: bool
+    streams: list[StreamAccount]

@@ -1,0 +1,1 @@
+"""The gateway's commands, one file each."""

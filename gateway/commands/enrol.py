@@ -1,0 +1,162 @@
+"""
+Enrolment: a one-time code becomes the device's key, in a file that only its user can read.
+
+Promises: the code is read from a terminal without showing it, from standard input or from a file, and is
+never written anywhere; nor is the key, but into its file. A reply that was lost is asked for again under the
+same attempt, also by the next call of the command, so that a weak link does not use a code up.
+Leaves to others: the request itself (`gateway.uplink.transport`), who made the code (the server).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Final, TextIO
+
+from cleanside.gateway.errors import CalledWrongly, SettingsWrong, TryAgain, why
+from cleanside.gateway.uplink.retry_after import retry_after_s
+from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request, Transport
+
+TRIES: Final = 6  # with the pauses between them some two minutes: a person stands beside it; chosen
+FIRST_PAUSE_S: Final = 2.0
+LONGEST_PAUSE_S: Final = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class IssuedKey:
+    """What the server made of the code."""
+
+    device: str
+    machine: str
+    #: shown once; goes into its file and nowhere else
+    key: str
+
+    def __repr__(self) -> str:  # a traceback or log must not show the key
+        return f"Enrolled(device={self.device!r}, machine={self.machine!r})"
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """Nothing is decided; ask again after a pause, at least so long [s]."""
+
+    why: str
+    pause_s: float
+
+
+def enrol(
+    transport: Transport,
+    key_file: Path,
+    *,
+    code: str,
+    device: str,
+    new_attempt: Callable[[], str],
+    sleep: Callable[[float], object],
+    now: Callable[[], datetime],
+) -> IssuedKey:
+    """
+    Show the code, and write the key to its file, mode 0600. `new_attempt` gives a fresh random word.
+
+    Raises CalledWrongly where the file is there already or the server refuses, TryAgain without an answer.
+    """
+    if key_file.exists():
+        raise CalledWrongly(f"{key_file} is there already; move it away first, or name another key file")
+    pending = key_file.with_name(key_file.name + ".enrolling")
+    attempt = _kept_attempt(pending, new_attempt)
+    body = json.dumps({"code": code, "device": device, "attempt": attempt}).encode()
+    request = Request(
+        method="POST", path="/v1/enrol", headers={"Content-Type": "application/json"}, body=body
+    )
+    pause_s, why = FIRST_PAUSE_S, ""
+    for left in range(TRIES - 1, -1, -1):
+        found = meaning(transport.send(request), device, now=now())
+        if isinstance(found, IssuedKey):
+            _write_private(key_file, found.key + "\n")
+            pending.unlink(missing_ok=True)
+            return found
+        why = found.why
+        if left:
+            sleep(min(LONGEST_PAUSE_S, max(pause_s, found.pause_s)))
+            pause_s *= 2
+    raise TryAgain(f"not enrolled yet: {why}; run the same command again, the code is still good")
+
+
+def meaning(outcome: Outcome, device: str, *, now: datetime) -> IssuedKey | Again:
+    """What an answer means. Pure. Raises CalledWrongly for one that will stay as it is."""
+    if isinstance(outcome, NoAnswer):
+        return Again(outcome.reason, 0.0)
+    document = _document(outcome)
+    key = document.get("key")
+    if outcome.status == 201 and document.get("device") == device and isinstance(key, str):
+        return IssuedKey(device, str(document.get("machine", "")), key)
+    if outcome.status in (400, 403, 409, 422) and "code" in document:
+        raise CalledWrongly(f"the server refuses: {document.get('detail', document['code'])}")
+    told = outcome.headers
+    asked_s = retry_after_s(told.get("retry-after"), date=told.get("date"), now=now)
+    return Again(f"the answer was {outcome.status}", asked_s or 0.0)
+
+
+def read_code(file: str | None, stdin: TextIO, ask: Callable[[str], str]) -> str:
+    """
+    The code: from a file, from a terminal (without showing it), or the first line of standard input.
+
+    Raises CalledWrongly where there is none.
+    """
+    if file is not None:
+        try:
+            code = Path(file).read_text("utf-8").strip()
+        except (OSError, UnicodeError) as error:
+            raise CalledWrongly(
+                f"--code-file {file} cannot be read ({why(error)}); check the name"
+            ) from error
+    else:
+        code = (ask("code: ") if stdin.isatty() else stdin.readline()).strip()
+    if not code:
+        raise CalledWrongly("no code; type it, or give it by --code-file FILE or on standard input")
+    return code
+
+
+def _document(reply: Reply) -> dict[str, object]:
+    """A JSON object of our server's, or nothing: a portal's page is no answer."""
+    if reply.media_type not in ("application/json", "application/problem+json"):
+        return {}
+    try:
+        found = json.loads(reply.body)
+    except ValueError:
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def _kept_attempt(pending: Path, new_attempt: Callable[[], str]) -> str:
+    """The attempt of a call that was cut short, or a new one, kept until there is an answer."""
+    try:
+        return pending.read_text("ascii").strip()
+    except FileNotFoundError:
+        attempt = new_attempt()
+        _write_private(pending, attempt + "\n")
+        return attempt
+    except (OSError, UnicodeError) as error:
+        raise SettingsWrong(f"{pending} cannot be read ({why(error)}); check uplink.key_file") from error
+
+
+def _write_private(path: Path, text: str) -> None:
+    """A file for its user alone, whole or not there: temporary, synchronised, renamed, the folder too."""
+    temporary = path.with_name(path.name + ".new")
+    try:
+        temporary.unlink(missing_ok=True)
+        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+        with os.fdopen(handle, "w", encoding="ascii") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        temporary.replace(path)
+        folder = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+    except OSError as error:
+        raise SettingsWrong(f"{path} cannot be written ({why(error)}); check uplink.key_file") from error

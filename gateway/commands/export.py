@@ -1,0 +1,125 @@
+"""
+Write the backlog to a file that a person carries, beside a gateway that may be running.
+
+Promises: takes nothing out of the spool: what is carried stays until the server acknowledges it; link and
+bundle may both deliver. The spool knows what was carried before it stands in the file: a mark that the server
+reaches through a bundle is then not above the highest number sent, and releases what the link never brought.
+A file that was cut short is gone on with.
+Leaves to others: the file (`gateway.bundle`), what the server does with it.
+"""
+
+from __future__ import annotations
+
+import json
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import apsw
+
+from cleanside.gateway.bundle import BundleBroken, BundleWriter, mac_secret
+from cleanside.gateway.errors import CalledWrongly, TryAgain, why
+from cleanside.gateway.spool.boots import load_placements
+from cleanside.gateway.spool.file import open_beside, open_to_read, translated
+from cleanside.gateway.spool.payload import read_unit_set
+from cleanside.gateway.spool.peek import BatchContext, next_batch, span
+from cleanside.gateway.spool.state import stream_rows
+from cleanside.gateway.wire import Batch, decode, encode
+
+_READINGS = 5_000  # a block; as many as the contract allows, because a file has no poor link to cross
+_BYTES = 2**20
+
+
+@dataclass(frozen=True, slots=True)
+class Exported:
+    """What was written."""
+
+    readings: int
+    blocks: int
+    #: blocks that stood in the file before
+    kept: int
+
+
+def export(path: Path, to: Path, *, key: str) -> Exported:
+    """
+    Write what waits in the spool at `path` to the bundle `to`.
+
+    key : the device's key; the server knows the hash of its secret part.
+    Raises CalledWrongly, and the spool's errors.
+    """
+    if not path.exists():
+        raise CalledWrongly(f"{path} does not exist; check spool.path and device")
+    try:
+        secret = mac_secret(key)
+    except ValueError as error:
+        raise CalledWrongly(str(error)) from None
+    with translated(path):
+        connection = open_to_read(path)
+        try:
+            connection.execute("BEGIN")  # one view of all tables, while a gateway may be writing
+            return _write(connection, path, to, secret)
+        except BundleBroken as error:
+            raise CalledWrongly(f"{to}: {error}") from error
+        except OSError as error:
+            raise CalledWrongly(f"{to} cannot be written ({why(error)}); give another --out") from error
+        finally:
+            connection.close()
+
+
+def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes) -> Exported:
+    known = _known(connection)
+    carried: dict[str, int] = {}  # stream -> highest number that stands in the file already
+
+    def carry(batch: Batch) -> None:
+        assert batch.stream is not None  # a spool's batch is numbered
+        carried[batch.stream] = span(batch)[1]
+        _note_sent(path, batch.stream, carried[batch.stream])
+
+    def seen(body: bytes) -> None:
+        carry(decode(body))
+
+    writer = BundleWriter(to, device=known.device, secret=secret, seen=seen)
+    try:
+        readings = blocks = 0
+        for stream in stream_rows(connection):
+            mark = max(stream.acknowledged_through, carried.get(stream.stream, 0))
+            row = replace(stream, acknowledged_through=mark)
+            while (
+                batch := next_batch(
+                    connection, row, known, max_readings=_READINGS, max_bytes=_BYTES, report=True
+                )
+            ) is not None:
+                carry(batch)
+                writer.write(encode(batch))
+                row = replace(row, acknowledged_through=span(batch)[1])
+                readings, blocks = readings + len(batch), blocks + 1
+        writer.finish()
+        return Exported(readings, blocks, writer.kept)
+    finally:
+        writer.close()
+
+
+def _note_sent(path: Path, stream: str, through: int) -> None:
+    # A disk that takes no writes is a good reason to carry its readings away: they are then sent again.
+    with suppress(TryAgain), translated(path):
+        connection = open_beside(path)
+        try:
+            connection.execute(
+                "UPDATE streams SET sent_through = max(sent_through, ?) WHERE stream = ?", (through, stream)
+            )
+        finally:
+            connection.close()
+
+
+def _known(connection: apsw.Connection) -> BatchContext:
+    notes = {
+        name: json.loads(value)
+        for name, value in connection.execute(
+            "SELECT name, value FROM notes WHERE name IN ('device', 'installation')"
+        )
+    }
+    unit_sets = {
+        number: read_unit_set(units)
+        for number, units in connection.execute("SELECT number, units FROM unit_sets")
+    }
+    return BatchContext(notes["device"], notes["installation"], load_placements(connection), unit_sets)

@@ -1,0 +1,198 @@
+"""
+From a source to the spool: a source runs, is started again, and none of its readings is lost silently.
+
+Promises: a source that fails is reported and started again; a reading that cannot be written is reported and
+takes no other with it; while the disk does not take writes, a source that can wait waits, one that cannot
+is bridged in memory, and what the bridge loses is counted and reported to the server.
+Leaves to others: what sources there are (`gateway.sources`), the disk (`gateway.spool.queue`).
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections import deque
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from typing import Any, Final
+
+from cleanside.gateway.errors import NeverAccepted, SpoolUnavailable, TryAgain, why
+from cleanside.gateway.log import Log
+from cleanside.gateway.sources import Context, find_source
+from cleanside.gateway.spool.queue import Spool, check
+from cleanside.gateway.timing.clock import Anchor, Clock
+from cleanside.gateway.wire import Reading
+
+BRIDGE_READINGS: Final = 10_000  # of one source; a quarter of an hour at 10 a second, some 5 MB (chosen)
+_FIRST_RESTART_S: Final = 1.0  # after a source failed; doubled up to a minute (chosen)
+_LONGEST_RESTART_S: Final = 60.0
+_WENT_WELL_US: Final = 60_000_000  # a source that ran this long before it failed starts over with short waits
+_TIME_EVERY_US: Final = 60_000_000
+_APPEND_AGAIN_S: Final = 1.0  # after the disk failed (chosen)
+
+
+class Bridge:
+    """
+    Readings of a source that cannot wait, while the disk does not take them: bounded, losses counted.
+
+    The newest stay: when the disk works again they are the ones that tell how things stand.
+    """
+
+    def __init__(self, *, most: int = BRIDGE_READINGS) -> None:
+        self.lock = threading.RLock()
+        self._most = most
+        self._held: deque[tuple[Sequence[Reading], int]] = deque()
+        self._count = 0
+        #: readings that went for want of room, not reported yet
+        self.lost = 0
+
+    def take(self, readings: Sequence[Reading], measured_us: int) -> None:
+        """Hold readings, measured at that time since boot; let the oldest go if there are too many."""
+        with self.lock:
+            self._held.append((readings, measured_us))
+            self._count += len(readings)
+            while self._count > self._most and len(self._held) > 1:
+                self.lost += len(self._held[0][0])
+                self.drop_oldest()
+
+    def oldest(self) -> tuple[Sequence[Reading], int] | None:
+        """What is to be appended next."""
+        return self._held[0] if self._held else None
+
+    def drop_oldest(self) -> None:
+        """Forget it: it is on disk, or there is no room for it."""
+        readings, _ = self._held.popleft()
+        self._count -= len(readings)
+
+
+class Feed:
+    """Runs one source, starts it again when it fails, and puts what it emits into the spool."""
+
+    def __init__(
+        self,
+        spool: Spool,
+        entry: Mapping[str, Any],
+        *,
+        number: int,
+        clock: Clock,
+        log: Log,
+        stop: threading.Event,
+    ) -> None:
+        """
+        entry : as in the settings: `use`, perhaps `name`, and the source's own options.
+        Raises SourceWrong for a source that does not exist or options that cannot work.
+        """
+        options = dict(entry)
+        use = str(options.pop("use"))
+        self.name = str(options.pop("name", f"{use}-{number}"))
+        self.ended = threading.Event()
+        self._spool = spool
+        self._clock = clock
+        self._log = log
+        self._stop = stop
+        self._refused = 0
+        self._report_lock = threading.Lock()  # a source may read for several clients at once
+        self._bridge = Bridge()
+        self._told_us: int | None = None  # when the source's word on the time was last looked at
+        context = Context(
+            name=self.name,
+            clock=clock,
+            mark=lambda: spool.mark(self.name),
+            report=self._report,
+            tell_time=self._tell_time,
+        )
+        self._source = find_source(use)(options, context)
+
+    def run(self) -> None:
+        """Run the source until it ends or the gateway stops."""
+        failures = 0
+        while not self._stop.is_set():
+            began_us = self._clock.since_boot_us()
+            try:
+                self._source.run(self._emit, self._stop)
+                self._log("gateway.source_ended", source=self.name, refused=self._refused)
+                break
+            except Exception as error:  # whatever a source of others may raise: it must not end the gateway
+                if self._clock.since_boot_us() - began_us >= _WENT_WELL_US:
+                    failures = 0
+                wait_s = min(_LONGEST_RESTART_S, _FIRST_RESTART_S * 2.0**failures)
+                failures = min(failures + 1, 10)
+                self._log(
+                    "gateway.source_failed",
+                    level=logging.ERROR,
+                    source=self.name,
+                    reason=why(error),
+                    again_in_s=wait_s,
+                )
+                self._clock.wait(self._stop, wait_s)
+        self.ended.set()
+
+    def flush(self) -> None:
+        """Append what the bridge holds, in order, as far as the disk takes it."""
+        with self._bridge.lock:
+            while (held := self._bridge.oldest()) is not None:
+                if not self._append(*held, mark=None):
+                    return
+                self._bridge.drop_oldest()
+            if self._bridge.lost:
+                with suppress(TryAgain):
+                    self._spool.event("readings_lost", {"source": self.name, "count": self._bridge.lost})
+                    self._log(
+                        "gateway.readings_lost",
+                        level=logging.ERROR,
+                        source=self.name,
+                        count=self._bridge.lost,
+                    )
+                    self._bridge.lost = 0
+
+    def _emit(self, readings: Sequence[Reading], *, mark: str | None = None) -> None:
+        measured_us = self._clock.since_boot_us()
+        if mark is None:
+            self._bridge.take(readings, measured_us)
+            self.flush()
+            return
+        # A source with a mark can wait: what it has not emitted is still where it reads from.
+        while not self._append(readings, measured_us, mark=mark):
+            if self._stop.wait(_APPEND_AGAIN_S):
+                raise SpoolUnavailable(f"stopped while readings of {self.name} waited for the disk")
+
+    def _append(self, readings: Sequence[Reading], measured_us: int, *, mark: str | None) -> bool:
+        """False: the disk does not take it now."""
+        good = [reading for reading in readings if self._is_writable(reading)]
+        try:
+            self._spool.append(
+                good,
+                since_boot_us=[measured_us] * len(good),
+                source=self.name if mark is not None else None,
+                mark=mark,
+            )
+        except TryAgain as error:
+            self._log("gateway.append_failed", level=logging.ERROR, source=self.name, reason=error)
+            return False
+        return True
+
+    def _tell_time(self, anchor: Anchor) -> None:
+        """Tie the boot to UTC by what the source says; looked at once a minute, to spare the disk."""
+        now_us = self._clock.since_boot_us()
+        if self._told_us is not None and now_us - self._told_us < _TIME_EVERY_US:
+            return
+        with suppress(TryAgain):
+            if self._spool.anchor(anchor):
+                uncertainty_s = anchor.uncertainty_us / 1e6
+                self._log("gateway.clock_anchored", kind=anchor.kind, uncertainty_s=uncertainty_s)
+            self._told_us = now_us
+
+    def _is_writable(self, reading: Reading) -> bool:
+        """False for a reading that will never be accepted: reported, and left out of what is written."""
+        try:
+            check(reading)
+        except NeverAccepted as error:
+            self._report("reading_refused", reason=str(error))
+            return False
+        return True
+
+    def _report(self, what: str, **fields: object) -> None:
+        with self._report_lock:
+            self._refused += 1
+            refused = self._refused
+        self._log(f"gateway.{what}", level=logging.WARNING, source=self.name, refused=refused, **fields)

@@ -1,0 +1,175 @@
+"""
+The gateway put together: sources fill the spool, the uplink empties it, until told to stop.
+
+Promises: a source that fails is reported and started again, one that is stuck does not stop another; a
+stop is done within two seconds, whatever the network or a source is doing. Clock, randomness, transport and
+spool folder are arguments, so that a bench runs the very same program in another time.
+Leaves to others: signals and exit codes (`gateway.cli`).
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+import random as system_random
+import threading
+from collections.abc import Callable, Mapping, Sequence
+from typing import Any, Final
+
+from cleanside.gateway.commands.feed import Feed
+from cleanside.gateway.commands.notify import ALIVE, READY, STOPPING, Notifier
+from cleanside.gateway.errors import TryAgain
+from cleanside.gateway.log import EventLog, Log
+from cleanside.gateway.settings import Settings, key_reader
+from cleanside.gateway.spool.identity import RandomBytes
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import Clock, SystemClock
+from cleanside.gateway.uplink.loop import Uplink
+from cleanside.gateway.uplink.transport import HttpTransport, Transport
+
+STOP_WITHIN_S: Final = 2.0
+_MEND_EVERY_S: Final = 10.0  # between two looks for a file set aside, or readings that wait (chosen)
+_DRAINED_LOOK_S: Final = 0.2
+
+
+class Gateway:
+    """One device's gateway. Made whole by its arguments; `run` works until `stop`."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        clock: Clock | None = None,
+        random: Callable[[], float] | None = None,
+        random_bytes: RandomBytes = os.urandom,
+        transport: Transport | None = None,
+        environ: Mapping[str, str] | None = None,
+        log: Log | None = None,
+    ) -> None:
+        """
+        clock, random, transport, log : None: the system's; the transport from the settings.
+        environ : where the key and the service manager may be. Raises CalledWrongly and the spool's errors.
+        """
+        self.settings = settings
+        self.clock: Clock = clock if clock is not None else SystemClock()
+        self.log: Log = log if log is not None else EventLog(now_us=self.clock.since_boot_us)
+        self.stop_event = threading.Event()
+        self._notifier = Notifier(environ or {})
+        self._wake = threading.Event()
+        self._transport = transport if transport is not None else _transport(settings, environ or {})
+        self.spool = Spool(
+            settings.spool_path,
+            device=settings.device,
+            clock=self.clock,
+            random=random_bytes,
+            budget_bytes=settings.spool_budget_bytes,
+            budget_days=settings.spool_budget_days,
+            on_append=self._wake.set,
+        )
+        try:
+            self._feeds = [self._make_feed(number, entry) for number, entry in enumerate(settings.sources, 1)]
+            self.uplink = None if self._transport is None else self._make_uplink(self._transport, random)
+        except BaseException:
+            self.spool.close()
+            raise
+
+    def _make_feed(self, number: int, entry: Mapping[str, Any]) -> Feed:
+        return Feed(self.spool, entry, number=number, clock=self.clock, log=self.log, stop=self.stop_event)
+
+    def _make_uplink(self, transport: Transport, random: Callable[[], float] | None) -> Uplink:
+        return Uplink(
+            self.spool,
+            transport,
+            clock=self.clock,
+            random=random if random is not None else system_random.SystemRandom().random,
+            log=self.log,
+            wake=self._wake,
+            linger_s=self.settings.uplink_linger_s,
+            max_readings=self.settings.uplink_max_readings,
+            max_bytes=self.settings.uplink_max_bytes,
+        )
+
+    def run(self) -> None:
+        """Work until `stop` is called, or until done if the settings say so."""
+        self.log("gateway.started", device=self.settings.device, spool=self.settings.spool_path)
+        self.spool.note("budget_bytes", self.spool.budget_bytes)
+        self.spool.note("budget_days", self.spool.budget_days)
+        threads = [threading.Thread(target=feed.run, name=feed.name, daemon=True) for feed in self._feeds]
+        if self.uplink is not None:
+            threads.append(
+                threading.Thread(target=self.uplink.run, args=(self.stop_event,), name="uplink", daemon=True)
+            )
+        threads.append(threading.Thread(target=self._mend, name="mend", daemon=True))
+        for thread in threads:
+            thread.start()
+        self._notifier.tell(READY)
+        self._watch(threads)
+        self._notifier.tell(STOPPING)
+        self._finish(threads)
+
+    def _watch(self, threads: Sequence[threading.Thread]) -> None:
+        """Wait for the stop; say meanwhile that all is alive, as long as it is."""
+        alive_every_s = self._notifier.alive_every_s or 3600.0
+        look_every_s = _DRAINED_LOOK_S if self.settings.run_exit_when_done else alive_every_s
+        while not self.stop_event.wait(min(look_every_s, alive_every_s)):
+            if all(thread.is_alive() or thread.name in self._ended() for thread in threads):
+                self._notifier.tell(
+                    ALIVE
+                )  # a thread that died of a fault of ours: the manager starts us again
+            if self.settings.run_exit_when_done and self._is_done():
+                self.stop()
+
+    def _ended(self) -> set[str]:
+        return {feed.name for feed in self._feeds if feed.ended.is_set()}
+
+    def _mend(self) -> None:
+        """Carry over what a damaged file still holds, and append what could not be, a little at a time."""
+        while not self.stop_event.is_set():
+            try:
+                more = self.spool.salvage()
+            except TryAgain as error:
+                self.log("gateway.salvage_failed", level=logging.ERROR, reason=error)
+                more = False
+            if more:
+                self._wake.set()
+            for feed in self._feeds:
+                feed.flush()
+            self.stop_event.wait(0.0 if more else _MEND_EVERY_S)
+
+    def stop(self) -> None:
+        """Ask the gateway to end. Safe from a signal handler or another thread."""
+        self.stop_event.set()
+        self._wake.set()
+
+    def _is_done(self) -> bool:
+        if not all(feed.ended.is_set() for feed in self._feeds):
+            return False
+        state = self.spool.state()
+        return not state.notes.get("salvage") and all(
+            stream.acknowledged_through == stream.appended_through for stream in state.streams
+        )
+
+    def _finish(self, threads: Sequence[threading.Thread]) -> None:
+        # A thread that waits for network or input is left behind: what it holds is on disk, or not ours yet.
+        deadline_s = STOP_WITHIN_S * 0.6 / max(1, len(threads))
+        for thread in threads:
+            thread.join(deadline_s)
+        for feed in self._feeds:
+            feed.flush()
+        self.spool.close()
+        if self._transport is not None and not any(thread.is_alive() for thread in threads):
+            self._transport.close()
+        self.log("gateway.stopped", device=self.settings.device)
+
+
+def _transport(settings: Settings, environ: Mapping[str, str]) -> Transport | None:
+    if settings.uplink_server is None:
+        return None
+    return HttpTransport(
+        settings.uplink_server,
+        key=key_reader(settings, environ),
+        timeout_s=settings.uplink_timeout_s,
+        ca_file=settings.uplink_ca_file,
+        certificate_file=settings.uplink_certificate_file,
+        certificate_key_file=settings.uplink_certificate_key_file,
+    )

@@ -1,0 +1,1 @@
+"""The durable queue on the machine: on disk, numbered, kept until acknowledged."""

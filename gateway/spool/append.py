@@ -1,0 +1,257 @@
+"""
+Readings become rows, and rows of many threads become one commit.
+
+Promises: numbers are given in the order of the commit, without a gap; a call's rows and its source's mark are
+written together or not at all; threads that wait together share the cost of one sync.
+Leaves to others: the transaction (`gateway.spool.disk`), what a payload looks like (`gateway.spool.payload`).
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import apsw
+
+from cleanside.gateway.errors import ReadingRefused, SpoolDamaged
+from cleanside.gateway.spool.disk import SpoolDisk
+from cleanside.gateway.spool.payload import (
+    LAYOUT,
+    UnitSet,
+    read_unit_set,
+    unit_set_of,
+    write_many,
+    write_unit_set,
+    write_values,
+)
+from cleanside.gateway.spool.state import last_position, open_stream
+from cleanside.gateway.wire import Reading, us_of
+
+MAX_UNCERTAINTY_S: Final = 1e12  # beyond the age of anything that is sent
+_LOOK_AGAIN_S: Final = 1.0  # should the one whose turn it is be gone, another one takes over
+_AT_ONCE: Final = 50  # rows a statement: measured a third cheaper than one each, and no gain beyond
+
+_APPEND = "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES "
+_ONE = "(?, ?, ?, ?, ?)"
+_APPEND_ONE = _APPEND + _ONE
+_APPEND_MANY = _APPEND + ", ".join([_ONE] * _AT_ONCE)
+_MARK_SOURCE = (
+    "INSERT INTO source_marks VALUES (?, ?) ON CONFLICT (source) DO UPDATE SET mark = excluded.mark"
+)
+
+#: boot or None, time_us, uncertainty_s or None, unit set, payload: what is inserted
+NewRow = tuple[int | None, int, float | None, int, str]
+
+
+class UnitSets:
+    """Which number stands for which quantities and units in the file that is open."""
+
+    def __init__(self) -> None:
+        self._numbers: dict[UnitSet, int] = {}
+        self._sets: dict[int, UnitSet] = {}
+        # Neighbours nearly always share their quantities and units; compared by content, so that a source
+        # that changes its units in place is seen.
+        self._last: tuple[tuple[str, ...], dict[str, str], int] | None = None
+
+    def forget(self) -> None:
+        """Another file, or a transaction that failed."""
+        self._numbers, self._sets, self._last = {}, {}, None
+
+    def by_number(self, connection: apsw.Connection) -> Mapping[int, UnitSet]:
+        """All of them."""
+        if not self._sets:
+            rows = connection.execute("SELECT number, units FROM unit_sets")
+            self._sets = {number: read_unit_set(units) for number, units in rows}
+            self._numbers = {unit_set: number for number, unit_set in self._sets.items()}
+        return self._sets
+
+    def numbers(self, disk: SpoolDisk, readings: Sequence[Reading]) -> list[int]:
+        """The numbers of all readings of a call, which mostly share one. Raises ReadingRefused."""
+        numbers: list[int] = []
+        units: Mapping[str, str] | None = None
+        names: tuple[str, ...] = ()
+        number = 0
+        for reading in readings:
+            named = tuple(reading.values)
+            if reading.units is not units or named != names:
+                units, names = reading.units, named
+                last = self._last
+                if last is not None and last[0] == names and last[1] == units:
+                    number = last[2]
+                else:
+                    number = self._look_up(disk, reading, names)
+            numbers.append(number)
+        return numbers
+
+    def _look_up(self, disk: SpoolDisk, reading: Reading, names: tuple[str, ...]) -> int:
+        """The number for the quantities and units of a reading; a new row if new. Raises ReadingRefused."""
+        unit_set = unit_set_of(reading.values, reading.units)
+        number = self._numbers.get(unit_set)
+        if number is None:
+            with disk.lock:
+                with disk.transaction() as connection:
+                    connection.execute(
+                        "INSERT INTO unit_sets (layout, units) VALUES (?, ?) ON CONFLICT DO NOTHING",
+                        (LAYOUT, write_unit_set(unit_set)),
+                    )
+                self._sets = {}
+                self.by_number(disk.connection)
+                number = self._numbers[unit_set]
+        self._last = (names, dict(reading.units), number)
+        return number
+
+
+def check(reading: Reading) -> None:
+    """Raise ReadingRefused if `append` would refuse this reading."""
+    unit_set_of(reading.values, reading.units)
+    write_values(reading.values.values())
+    _check_uncertainty(reading)
+
+
+def _check_uncertainty(reading: Reading) -> None:
+    if reading.at_uncertainty_s is not None and not 0 <= reading.at_uncertainty_s < MAX_UNCERTAINTY_S:
+        raise ReadingRefused(
+            f"at_uncertainty_s {reading.at_uncertainty_s} is not from 0 up; leave it out if unknown"
+        )
+
+
+def new_rows(
+    readings: Sequence[Reading], since_boot_us: Sequence[int], unit_sets: Sequence[int], *, boot: int
+) -> list[NewRow]:
+    """Readings as rows. Raises ReadingRefused if one of them is none."""
+    payloads = write_many([reading.values.values() for reading in readings])
+    rows: list[NewRow] = []
+    for reading, us, unit_set, payload in zip(readings, since_boot_us, unit_sets, payloads, strict=True):
+        if (at := reading.at) is None:  # whole ms, as the wire's steps are
+            rows.append((boot, us // 1000 * 1000, None, unit_set, payload))
+        elif (uncertainty_s := reading.at_uncertainty_s) is None:
+            rows.append((None, us_of(at), None, unit_set, payload))
+        else:
+            _check_uncertainty(reading)
+            rows.append((None, us_of(at), uncertainty_s, unit_set, payload))
+    return rows
+
+
+@dataclass(slots=True)
+class _Ticket:
+    """An append that waits for a commit, its own or one that a neighbour makes for it."""
+
+    rows: Sequence[NewRow]
+    #: the file that the rows were made for: numbers of boots and unit sets are its own
+    file_number: int
+    source: str | None
+    mark: str | None
+    numbers: range | None = None
+    error: BaseException | None = None
+    #: held until the ticket is done, or it is its turn to commit for all that wait
+    turn: threading.Lock = field(default_factory=threading.Lock)
+
+    @property
+    def is_done(self) -> bool:
+        """A commit was made for it, or failed."""
+        return self.numbers is not None or self.error is not None
+
+
+class Appends:
+    """
+    The queue of appends that wait for a commit. One caller commits for all that wait, and wakes them.
+
+    Tried and dropped: all wait for the disk's lock, and find under it that they are done. Those who were done
+    then waited behind the next commit, and on a slow disk commits of one and of many took turns.
+    """
+
+    def __init__(self) -> None:
+        self._queue: list[_Ticket] = []
+        self._queue_lock = threading.Lock()
+        self._is_committing = False
+        #: of the open stream; None: not asked since it may have changed
+        self._first_position: int | None = None
+
+    def forget(self) -> None:
+        """Another stream is open, or another file. Called with the disk's lock held."""
+        self._first_position = None
+
+    def append(
+        self,
+        disk: SpoolDisk,
+        rows: Sequence[NewRow],
+        *,
+        file_number: int,
+        source: str | None,
+        mark: str | None,
+    ) -> range:
+        """Write rows; return their numbers once they are on disk. Raises the spool's errors."""
+        ticket = _Ticket(rows, file_number, source, mark)
+        ticket.turn.acquire()
+        with self._queue_lock:
+            self._queue.append(ticket)
+            begins = not self._is_committing
+            self._is_committing = True
+        while not ticket.is_done:
+            if begins or self._begins():
+                self._commit(disk)
+            else:
+                ticket.turn.acquire(timeout=_LOOK_AGAIN_S)
+            begins = False
+        if ticket.error is not None:
+            raise ticket.error
+        assert ticket.numbers is not None
+        return ticket.numbers
+
+    def _begins(self) -> bool:
+        """True for the one caller that commits now."""
+        with self._queue_lock:
+            begins = bool(self._queue) and not self._is_committing
+            self._is_committing = self._is_committing or begins
+            return begins
+
+    def _commit(self, disk: SpoolDisk) -> None:
+        with disk.lock:  # those who come while it is waited for come along
+            with self._queue_lock:
+                tickets, self._queue = self._queue, []
+            try:
+                disk.check_present()
+                self._write(disk, tickets)
+            except BaseException as error:
+                for ticket in tickets:
+                    ticket.error = error
+        with self._queue_lock:  # all who are woken are woken under it: a turn is given up once
+            self._is_committing = False
+            for ticket in (*tickets, *self._queue[:1]):  # and one that came meanwhile: it commits next
+                if ticket.turn.locked():
+                    ticket.turn.release()
+
+    def _write(self, disk: SpoolDisk, tickets: Sequence[_Ticket]) -> None:
+        rows: list[NewRow] = []
+        is_plain = True
+        for ticket in tickets:
+            if ticket.file_number != disk.number:
+                raise SpoolDamaged(f"{disk.path} was replaced while readings were on their way; append again")
+            rows += ticket.rows
+            is_plain = is_plain and ticket.mark is None
+        # A row alone is a transaction of its own: one statement instead of three.
+        with disk.reading() if is_plain and len(rows) == 1 else disk.transaction() as connection:
+            if self._first_position is None:
+                self._first_position = open_stream(connection).first_position
+            _insert(connection, rows)
+            # AUTOINCREMENT gives positions one after the other within a transaction.
+            last = connection.last_insert_rowid() if rows else last_position(connection)
+            seq = last - len(rows) + 1 - self._first_position + 1
+            for ticket in tickets:
+                if ticket.source is not None and ticket.mark is not None:
+                    connection.execute(_MARK_SOURCE, (ticket.source, ticket.mark))
+        for ticket in tickets:
+            ticket.numbers = range(seq, seq + len(ticket.rows))
+            seq += len(ticket.rows)
+
+
+def _insert(connection: apsw.Connection, rows: Sequence[NewRow]) -> None:
+    if len(rows) == 1:
+        connection.execute(_APPEND_ONE, rows[0])
+        return
+    whole = len(rows) // _AT_ONCE * _AT_ONCE
+    for begin in range(0, whole, _AT_ONCE):
+        connection.execute(_APPEND_MANY, [value for row in rows[begin : begin + _AT_ONCE] for value in row])
+    connection.executemany(_APPEND_ONE, rows[whole:])

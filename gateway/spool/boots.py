@@ -1,0 +1,199 @@
+"""
+The time tables of a spool: boots, anchors, and the placements that freeze them.
+
+Promises: a placement once written is never changed; a later and better anchor only opens a new one for
+readings still to come. Leaves to others: the mathematics (`gateway.timing.placement`), transactions.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from operator import itemgetter
+from typing import Any
+
+import apsw
+
+from cleanside.gateway.timing.clock import Anchor, Clock
+from cleanside.gateway.timing.placement import Boot, Placement, by_anchor, by_two_anchors, place
+from cleanside.gateway.version import BUILT
+from cleanside.gateway.wire import parse_instant
+
+#: boot number -> its placements, each with the position it holds from
+Placements = Mapping[int, Sequence[tuple[int, Placement]]]
+
+FLOOR_US = parse_instant(f"{BUILT}T00:00:00Z").us
+# A new anchor opens a new placement only if it at least halves the doubt, and by more than a second: fewer
+# would write a row an hour for ever (chosen).
+_BETTER_BY_US = 1_000_000
+_CONTRADICT_EVERY_US = 3_600_000_000
+
+_ADD_BOOT = "INSERT INTO boots (boot, first_position, shown_us) VALUES (?, ?, ?) RETURNING number"
+_LAST_SIGN_OF_LIFE = "SELECT time_us FROM readings WHERE boot = ? ORDER BY position DESC LIMIT 1"
+_ADD_PLACEMENT = "INSERT INTO placements VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+
+
+def register_boot(connection: apsw.Connection, clock: Clock, *, next_position: int) -> int:
+    """The number of the boot that `clock` shows; a new row if it is new. The boots before it have ended."""
+    known = connection.execute("SELECT number FROM boots WHERE boot = ?", (clock.boot_id(),)).get
+    if known is not None:
+        return int(known)
+    for number, first in connection.execute(
+        "SELECT number, first_position FROM boots WHERE ended_us IS NULL"
+    ).fetchall():
+        # Only positions from the boot's first on can hold it: the look back ends there.
+        ended_us = connection.execute(
+            _LAST_SIGN_OF_LIFE.replace("?", "?1 AND position >= ?2"), (number, first)
+        ).get
+        connection.execute("UPDATE boots SET ended_us = ? WHERE number = ?", (ended_us or 0, number))
+    added = connection.execute(_ADD_BOOT, (clock.boot_id(), next_position, clock.utc_us())).get
+    return int(added)
+
+
+def adds_something(placements: Placements, boot: int, anchor: Anchor) -> bool:
+    """True if `anchor` places a boot that is not placed, tells the time much better, or contradicts it."""
+    running = placements.get(boot)
+    if not running:
+        return True
+    placement = running[-1][1]
+    doubt_us = placement.half_width_us(anchor.since_boot_us)
+    if doubt_us - anchor.uncertainty_us > max(_BETTER_BY_US, anchor.uncertainty_us):
+        return True
+    off_us = abs(anchor.utc_us - placement.at_us(anchor.since_boot_us))
+    # Two sources that contradict each other for ever must not write a row a minute.
+    return off_us > doubt_us + anchor.uncertainty_us + _BETTER_BY_US and (
+        abs(anchor.since_boot_us - placement.anchor_us) > _CONTRADICT_EVERY_US
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What a later anchor says of readings of its boot that were placed before: for the server to keep."""
+
+    boot: str
+    #: to be added to the times that were said [s]
+    shift_s: float
+    #: half width of the corrected time [s]
+    uncertainty_s: float
+    kind: str
+
+
+def add_anchor(
+    connection: apsw.Connection, boot: int, anchor: Anchor, *, next_position: int
+) -> Correction | None:
+    """
+    Keep an anchor of the running boot; place what it allows, or what comes from `next_position` on.
+
+    Returns the correction where the boot was placed before: times that were said are never changed here.
+    """
+    connection.execute(
+        "INSERT INTO anchors (boot, since_boot_us, utc_us, uncertainty_us, kind) VALUES (?, ?, ?, ?, ?)",
+        (boot, anchor.since_boot_us, anchor.utc_us, anchor.uncertainty_us, anchor.kind),
+    )
+    before = load_placements(connection).get(boot)
+    if before is None:
+        place_waiting(connection)
+        return None
+    first = load_anchors(connection)[boot][0]
+    placement = by_two_anchors(first, anchor) or by_anchor([anchor])
+    assert placement is not None
+    # A placement that nothing was written under yet gives way.
+    connection.execute("DELETE FROM placements WHERE boot = ? AND first_position >= ?", (boot, next_position))
+    _write(connection, boot, next_position, placement)
+    if before[-1][0] >= next_position:
+        return None
+    name: str = connection.execute("SELECT boot FROM boots WHERE number = ?", (boot,)).get
+    shift_us = anchor.utc_us - before[-1][1].at_us(anchor.since_boot_us)
+    return Correction(name, shift_us / 1e6, anchor.uncertainty_us / 1e6, anchor.kind)
+
+
+def forget_old_boots(connection: apsw.Connection) -> None:
+    """
+    Drop what is known of boots of which no reading is held any more.
+
+    The last of them that was placed stays: the boots behind it are bracketed between it and the next.
+    """
+    oldest = connection.execute("SELECT min(position) FROM readings").get
+    if oldest is None:
+        oldest = connection.execute("SELECT max(first_position) FROM boots").get
+    keep = connection.execute(
+        "SELECT max(number) FROM boots WHERE first_position <= ? AND number IN (SELECT boot FROM placements) "
+        "AND number < (SELECT max(number) FROM boots WHERE first_position <= ?)",
+        (oldest, oldest),
+    ).get
+    if keep is not None:
+        for table, column in (("anchors", "boot"), ("placements", "boot"), ("boots", "number")):
+            connection.execute(f"DELETE FROM {table} WHERE {column} < ?", (keep,))
+
+
+def place_waiting(connection: apsw.Connection) -> None:
+    """Place every boot that can be placed and was not."""
+    placements = load_placements(connection)
+    anchors = load_anchors(connection)
+    boots = [
+        Boot(
+            number=number,
+            ended_us=ended_us,
+            anchors=anchors.get(number, ()),
+            placement=placements[number][-1][1] if number in placements else None,
+        )
+        for number, ended_us in connection.execute("SELECT number, ended_us FROM boots ORDER BY number")
+    ]
+    for number, placement in place(boots, floor_us=FLOOR_US).items():
+        first = connection.execute("SELECT first_position FROM boots WHERE number = ?", (number,)).get
+        _write(connection, number, first, placement)
+
+
+def _write(connection: apsw.Connection, boot: int, first_position: int, placement: Placement) -> None:
+    p = placement
+    connection.execute(
+        _ADD_PLACEMENT,
+        (boot, first_position, p.zero_us, p.rate_ppb, p.anchor_us, p.uncertainty_us, p.growth_ppb, p.kind),
+    )
+
+
+def load_anchors(connection: apsw.Connection) -> dict[int, list[Anchor]]:
+    """All anchors, by boot."""
+    anchors: dict[int, list[Anchor]] = {}
+    rows = connection.execute(
+        "SELECT boot, kind, since_boot_us, utc_us, uncertainty_us FROM anchors ORDER BY number"
+    )
+    for boot, kind, since_boot_us, utc_us, uncertainty_us in rows:
+        anchor = Anchor(kind=kind, since_boot_us=since_boot_us, utc_us=utc_us, uncertainty_us=uncertainty_us)
+        anchors.setdefault(boot, []).append(anchor)
+    return anchors
+
+
+def load_placements(connection: apsw.Connection) -> dict[int, list[tuple[int, Placement]]]:
+    """All placements, by boot, in the order of the positions they hold from."""
+    return placements_of(
+        connection.execute(
+            "SELECT boot, first_position, zero_us, rate_ppb, anchor_us, uncertainty_us, growth_ppb, kind "
+            "FROM placements ORDER BY boot, first_position"
+        )
+    )
+
+
+def placements_of(rows: Iterable[Sequence[Any]]) -> dict[int, list[tuple[int, Placement]]]:
+    """Rows of the table, in its order, as placements by boot."""
+    placements: dict[int, list[tuple[int, Placement]]] = {}
+    for boot, first, zero_us, rate_ppb, anchor_us, uncertainty_us, growth_ppb, kind in rows:
+        placement = Placement(
+            zero_us=zero_us,
+            rate_ppb=rate_ppb,
+            anchor_us=anchor_us,
+            uncertainty_us=uncertainty_us,
+            growth_ppb=growth_ppb,
+            kind=kind,
+        )
+        placements.setdefault(boot, []).append((first, placement))
+    return placements
+
+
+def placement_at(placements: Placements, boot: int, position: int) -> Placement | None:
+    """The placement that holds for a reading of `boot` at `position`; None: the boot is not placed yet."""
+    of_boot = placements.get(boot)
+    if not of_boot:
+        return None
+    return of_boot[max(0, bisect_right(of_boot, position, key=itemgetter(0)) - 1)][1]

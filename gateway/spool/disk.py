@@ -1,0 +1,169 @@
+"""
+The open file of a spool: one connection, one lock, transactions, and a new file when the old one is damaged.
+
+Promises: a transaction is on disk when it ends without an error, and has left nothing when it ends with one.
+A file that turns out to be damaged, or to have vanished, is set aside and a new one is begun; the call that
+met it fails with SpoolDamaged and may be made again. Errors of SQLite come out as ours.
+Leaves to others: how a file is opened (`gateway.spool.file`), what is read of one that was set aside
+(`gateway.spool.rescue`), what is in the tables (`gateway.spool.queue`).
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import NoReturn
+
+import apsw
+
+from cleanside.gateway.errors import SpoolDamaged
+from cleanside.gateway.spool.file import Lock, close_file, open_file, translated
+from cleanside.gateway.spool.rescue import free_name, set_aside
+
+
+class LockedConnection:
+    """
+    The connection of a spool's file with its lock, for one block; in a transaction of its own if it `writes`.
+
+    A class with two methods: three nested generators cost a third of an append's time in Python.
+    """
+
+    __slots__ = ("_disk", "_writes")
+
+    def __init__(self, disk: SpoolDisk, *, writes: bool) -> None:
+        self._disk = disk
+        self._writes = writes
+
+    def __enter__(self) -> apsw.Connection:
+        disk = self._disk
+        disk.lock.acquire()
+        if self._writes:
+            try:
+                disk.connection.execute("BEGIN IMMEDIATE")
+            except BaseException as error:
+                self.__exit__(None, error, None)
+        return disk.connection
+
+    def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
+        try:
+            if error is None and self._writes:
+                try:
+                    self._disk.connection.execute("COMMIT")
+                except BaseException as failed:
+                    error = failed
+            if error is not None:
+                self._disk.fail(error, writes=self._writes)
+        finally:
+            self._disk.lock.release()
+
+
+class SpoolDisk:
+    """One spool's file, for several threads."""
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        begin: Callable[[apsw.Connection], None],
+        forget: Callable[[], None],
+        vfs: str | None = None,
+    ) -> None:
+        """
+        begin : called in a transaction on each file that is opened, to make what a file needs.
+        forget : called whenever what is remembered of the tables may be wrong.
+        Raises SpoolInUse, SpoolTooNew, SpoolUnavailable, CalledWrongly.
+        """
+        self.path = path
+        self._name = os.fspath(path)
+        self.lock = threading.RLock()
+        #: why the file was replaced, if it was
+        self.damage: str | None = None
+        self._begin = begin
+        self._forget = forget
+        self._vfs = vfs
+        self._is_open = False  # opened whole: from then on a damage is healed by replacing the file
+        self.file_lock = Lock(path)
+        try:
+            try:
+                self._open()
+            except SpoolDamaged as error:
+                self._replace(str(error))
+        except BaseException:
+            self.file_lock.release()
+            raise
+
+    def reading(self) -> LockedConnection:
+        """The connection, for looking, or for one statement that is a transaction of its own."""
+        return LockedConnection(self, writes=False)
+
+    def transaction(self) -> LockedConnection:
+        """The connection, for one transaction that is on disk when the block ends."""
+        return LockedConnection(self, writes=True)
+
+    def fail(self, error: BaseException, *, writes: bool) -> NoReturn:
+        """Leave nothing of a transaction that met `error`; raise it as ours. Called by `LockedConnection`."""
+        with self._healed(), translated(self.path):
+            if writes:
+                self._forget()
+                if self.connection.in_transaction:
+                    self.connection.execute("ROLLBACK")
+            raise error
+
+    def check_present(self) -> None:
+        """Raise SpoolDamaged if the file has vanished; SQLite would go on writing to one without a name."""
+        try:  # at every commit: has to cost nothing
+            if self._vfs is not None or os.stat(self._name).st_ino == self.number:  # noqa: PTH116 - half the time
+                return
+        except OSError:
+            pass
+        with self.lock, self._healed():
+            if self._number_now() != self.number:
+                with suppress(apsw.Error):  # what was in it is still readable here, and nowhere else
+                    self.connection.execute("VACUUM INTO ?", (str(free_name(self.path)),))
+                raise SpoolDamaged(f"{self.path} has vanished; collection goes on in a new file")
+
+    def close(self) -> None:
+        """Let go of the file."""
+        with self.lock:
+            self._is_open = False
+            close_file(self.connection)
+            self.file_lock.release()
+
+    def _open(self) -> None:
+        self.connection = open_file(self.path, vfs=self._vfs)
+        try:
+            #: tells this file from one that took its place
+            self.number = self._number_now()
+            with self.transaction() as connection:
+                self._begin(connection)
+            self._is_open = True
+        except BaseException:
+            close_file(self.connection)  # before another is opened: two must never meet without the lock
+            raise
+
+    def _number_now(self) -> int:
+        try:
+            return 0 if self._vfs is not None else self.path.stat().st_ino
+        except OSError:
+            return -1
+
+    def _replace(self, damage: str) -> None:
+        """Set the file aside and begin a new one; `begin` finds what was set aside."""
+        self.damage = damage
+        set_aside(self.path)
+        self._forget()
+        self._open()
+
+    @contextmanager
+    def _healed(self) -> Iterator[None]:
+        try:
+            yield
+        except SpoolDamaged as error:
+            if self._is_open:
+                self._is_open = False
+                close_file(self.connection)
+                self._replace(str(error))
+            raise

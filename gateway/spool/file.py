@@ -1,0 +1,253 @@
+"""
+The spool's file: opened one way, by one process, with a SQLite that can be trusted with it.
+
+Promises: write-ahead log with a sync at every commit; one process at a time (a lock that dies with it);
+a file of a later version is left alone, one of an earlier version is brought up; SQLite's errors come out
+as ours. Leaves to others: what is in the tables (`gateway.spool.queue`).
+"""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import os
+import re
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from functools import cache
+from importlib import resources
+from pathlib import Path
+
+import apsw
+
+from cleanside.gateway.errors import (
+    CalledWrongly,
+    SpoolDamaged,
+    SpoolFull,
+    SpoolInUse,
+    SpoolTooNew,
+    SpoolUnavailable,
+)
+from cleanside.gateway.spool.payload import NotAsWritten
+from cleanside.gateway.spool.upgrade import STEPS
+
+SCHEMA_VERSION = 2
+# "clsp" in ASCII: lets `file` and `verify` tell a spool from any other database.
+APPLICATION_ID = 0x636C7370
+# 3.7.0 to 3.51.2 can lose committed transactions when two connections write or checkpoint at once
+# (the WAL-reset bug, sqlite.org/wal.html): `status` and `rewind` open a second one.
+LEAST_SQLITE = (3, 51, 3)
+BUSY_TIMEOUT_MS = 5_000  # chosen: longer than any transaction here on slow flash
+KEEP_LOG_BYTES = (
+    4 * 2**20
+)  # the log's file is cut back to this after a checkpoint; a checkpoint comes at 4 MB
+
+# Besides what SQLite notices by itself: a text that is no UTF-8 or no JSON, a payload that is none.
+_NOT_AS_WRITTEN = (UnicodeDecodeError, json.JSONDecodeError, NotAsWritten)
+
+
+@contextmanager
+def translated(path: Path | str) -> Iterator[None]:
+    """Turn SQLite's errors into ours, in one place."""
+    try:
+        yield
+    except apsw.FullError as error:
+        raise SpoolFull(f"{path}: {error}; free room on the disk or lower spool.budget_bytes") from error
+    except (apsw.CorruptError, apsw.NotADBError, *_NOT_AS_WRITTEN) as error:
+        raise SpoolDamaged(
+            f"{path} is not readable as a spool ({error}); "
+            "a running gateway sets it aside whole and goes on in a new one"
+        ) from error
+    except apsw.ConnectionClosedError as error:
+        raise SpoolUnavailable(f"{path} is closed; open it again") from error
+    except apsw.BusyError as error:
+        raise SpoolUnavailable(f"{path}: {error}; another process holds it, try again") from error
+    except (apsw.IOError, apsw.CantOpenError, apsw.ReadOnlyError, apsw.ProtocolError) as error:
+        raise SpoolUnavailable(f"{path}: {error}; check the disk and who may write there") from error
+
+
+def check_library(version: str) -> None:
+    """Refuse a SQLite that is known to lose commits. Raises SpoolTooNew."""
+    if tuple(int(part) for part in version.split(".")[:3]) < LEAST_SQLITE:
+        least = ".".join(map(str, LEAST_SQLITE))
+        raise SpoolTooNew(f"SQLite {version} can lose commits (WAL-reset bug); install apsw {least} or later")
+
+
+def open_file(path: Path, *, vfs: str | None = None) -> apsw.Connection:
+    """
+    Open or make the spool at `path`, ready to write.
+
+    vfs : name of a registered SQLite VFS; None: the system's. Raises the spool's errors.
+    """
+    check_library(apsw.sqlite_lib_version())
+    fresh = not path.exists()
+    with translated(path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        connection = apsw.Connection(str(path), vfs=vfs)
+        try:
+            if vfs is not None:
+                # A VFS written in Python has no shared memory; the log works without it in exclusive mode
+                # only (sqlite.org/wal.html#noshm). On a machine `status` and `rewind` come in beside.
+                connection.execute("PRAGMA locking_mode=EXCLUSIVE")
+            _set_policy(connection, path)
+            _bring_up(connection, path)
+            _check_form(connection, path)
+        except BaseException:
+            close_file(connection)
+            raise
+    if fresh and vfs is None:
+        _sync_folder(path.parent)
+    return connection
+
+
+def close_file(connection: apsw.Connection) -> None:
+    """
+    Let go of the file, also where the disk fails while doing so: what was committed is in the log, and stays.
+
+    Nothing may be left open: a later opening must never meet this one without the lock.
+    """
+    with suppress(apsw.Error):
+        connection.close(True)
+
+
+def open_to_read(path: Path) -> apsw.Connection:
+    """Open the spool beside a running gateway, to look only. It never writes and never checkpoints."""
+    check_library(apsw.sqlite_lib_version())
+    with translated(path):
+        connection = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READONLY)
+        connection.set_busy_timeout(BUSY_TIMEOUT_MS)
+        _check_version(connection, path)
+        return connection
+
+
+def open_beside(path: Path) -> apsw.Connection:
+    """Open the spool beside a running gateway, for one short transaction. Raises SpoolUnavailable."""
+    check_library(apsw.sqlite_lib_version())
+    with translated(path):
+        connection = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READWRITE)
+        connection.set_busy_timeout(BUSY_TIMEOUT_MS)
+        connection.execute("PRAGMA synchronous=FULL")
+        _check_version(connection, path)
+        return connection
+
+
+def _set_policy(connection: apsw.Connection, path: Path) -> None:
+    connection.set_busy_timeout(BUSY_TIMEOUT_MS)
+    # Read to its end: if the disk fails here, SQLite says so only after it has named the old mode. Without
+    # the log a commit ends by deleting a journal, which a power cut can undo (found by failing each call).
+    if (mode := connection.execute("PRAGMA journal_mode=WAL").get) != "wal":
+        raise SpoolUnavailable(
+            f'{path}: SQLite keeps no write-ahead log here (journal mode "{mode}"), and without it a power '
+            "cut can undo a commit; check the disk, or give a spool.path on a local one"
+        )
+    # FULL: every commit is synced before `append` returns. NORMAL would lose the last commits at a power cut.
+    connection.execute("PRAGMA synchronous=FULL")
+    connection.execute(f"PRAGMA journal_size_limit={KEEP_LOG_BYTES}")
+    connection.execute("PRAGMA cache_size=-4096")  # 4 MiB: the working set is the two ends of one table
+    connection.execute("PRAGMA temp_store=MEMORY")
+    # A plan is made once and kept (sqlite.org/queryplanner-ng.html#qpstab). Without it a bound LIMIT has the
+    # statement prepared anew at each call, which costs more than the query.
+    connection.config(apsw.SQLITE_DBCONFIG_ENABLE_QPSG, 1)
+
+
+def _bring_up(connection: apsw.Connection, path: Path) -> None:
+    connection.execute("BEGIN IMMEDIATE")
+    try:
+        found = version = _version(connection)
+        if version == 0 and _is_empty(connection):
+            connection.execute(_schema())
+            connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
+            version = SCHEMA_VERSION
+        while version in STEPS:
+            connection.execute(STEPS[version])
+            version += 1
+        if version != found:
+            connection.execute(f"PRAGMA user_version={version}")
+        connection.execute("COMMIT")
+    except BaseException:
+        if connection.in_transaction:
+            connection.execute("ROLLBACK")
+        raise
+    _check_version(connection, path)
+
+
+def _check_form(connection: apsw.Connection, path: Path) -> None:
+    """Tables, indexes and triggers are as they were made. Raises SpoolDamaged: a byte changed there is."""
+    if _form(connection) != _form_of_new():
+        raise SpoolDamaged(f"{path}: its tables are not as they were made; it is set aside whole")
+
+
+def _form(connection: apsw.Connection) -> dict[object, str]:
+    """How each part of the file was made, comments and spaces aside."""
+    rows = connection.execute("SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL")
+    return {name: "".join(re.sub("--.*", "", str(sql)).split()) for name, sql in rows}
+
+
+@cache
+def _form_of_new() -> dict[object, str]:
+    with closing(apsw.Connection(":memory:")) as fresh:
+        fresh.execute(_schema())
+        return _form(fresh)
+
+
+def _schema() -> str:
+    return resources.files("cleanside.gateway.spool").joinpath("schema.sql").read_text("utf-8")
+
+
+def _is_empty(connection: apsw.Connection) -> bool:
+    return not connection.execute("SELECT count(*) FROM sqlite_schema").get
+
+
+def _version(connection: apsw.Connection) -> int:
+    return int(connection.execute("PRAGMA user_version").get)
+
+
+def _check_version(connection: apsw.Connection, path: Path) -> None:
+    if connection.execute("PRAGMA application_id").get != APPLICATION_ID:
+        if _is_empty(connection):  # the power went before its tables were made
+            raise CalledWrongly(f"{path} holds nothing yet; start the gateway once, it makes the spool there")
+        raise CalledWrongly(f"{path} is a database but not a spool; give another spool.path")
+    version = _version(connection)
+    if version in STEPS:
+        raise CalledWrongly(
+            f"{path} has version {version}, this program writes {SCHEMA_VERSION}; "
+            "start the gateway once, it brings the file up"
+        )
+    if version != SCHEMA_VERSION:
+        raise SpoolTooNew(
+            f"{path} has version {version}, this program writes {SCHEMA_VERSION}; "
+            "run the program that wrote it, or a later one"
+        )
+
+
+def _sync_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)  # a new file's name is only durable with its folder
+    finally:
+        os.close(handle)
+
+
+class Lock:
+    """Held while a process runs the spool; the kernel lets go when the process dies, however it dies."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path.with_name(path.name + ".lock")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+        except OSError as error:
+            raise SpoolUnavailable(
+                f"{self._path}: {error.strerror}; let uid {os.getuid()} write there, or set spool.path"
+            ) from error
+        try:
+            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            os.close(self._handle)
+            raise SpoolInUse(
+                f"{path} is run by another process; stop that one, or give another spool.path"
+            ) from error
+
+    def release(self) -> None:
+        """Let another process run the spool."""
+        os.close(self._handle)

@@ -1,0 +1,99 @@
+"""
+How the values of a reading lie in the spool: readable JSON, values as sent, names and units kept once.
+
+Promises: what is read back are the numbers that were written, integers as integers. What the wire would
+refuse (no finite number, an integer beyond 2^53, a name or unit that is none) is refused here, at append.
+Leaves to others: rows and transactions (`gateway.spool.queue`).
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Iterable, Mapping, Sequence
+
+import orjson
+
+from cleanside.gateway.errors import ReadingRefused
+from cleanside.gateway.wire import MAX_INTEGER, MAX_NAME_LENGTH, is_name
+
+LAYOUT = 1  # a list of numbers, one for each entry of the unit set
+
+#: (quantity, unit) in the order of the payload
+UnitSet = tuple[tuple[str, str], ...]
+
+# All that lists of finite numbers are written with; null, true, texts and objects have other letters.
+_PLAIN = b"0123456789.-+e,[]"
+_RESERVED = frozenset({"seq", "at", "at_uncertainty_s"})
+
+
+def write_values(values: Iterable[float]) -> str:
+    """Write numbers as a JSON list. Raises ReadingRefused for what is no finite number or beyond 2^53."""
+    return write_many([values])[0]
+
+
+def write_many(rows: Iterable[Iterable[float]]) -> list[str]:
+    """Write many lists of numbers, each as `write_values` does: one look at all instead of one each."""
+    numbers = [list(row) for row in rows]
+    text = _plain_text(numbers)
+    if text is None:
+        return [json.dumps([_checked(value) for value in row], separators=(",", ":")) for row in numbers]
+    return [f"[{row}]" for row in text[2:-2].split("],[")] if numbers else []
+
+
+def _plain_text(rows: list[list[float]]) -> str | None:
+    """All rows as one text; None where one value at least has to be looked at by itself."""
+    try:
+        text = orjson.dumps(rows, option=orjson.OPT_STRICT_INTEGER)  # no integer beyond 2^53
+    except TypeError:
+        return None
+    is_plain = not text.translate(None, _PLAIN) and text.count(b"[") == len(rows) + 1  # no list in a list
+    return text.decode() if is_plain else None
+
+
+def _checked(value: object) -> float:
+    if type(value) is int and abs(value) <= MAX_INTEGER:
+        return value
+    if isinstance(value, float) and math.isfinite(value):
+        return float(value)
+    raise ReadingRefused(
+        f"{value!r} is not a finite number within 2^53; leave the value out, or mend the source"
+    )
+
+
+class NotAsWritten(ValueError):
+    """What lies on the disk is not what a spool writes: SQLite has no checksum over its pages."""
+
+
+def read_values(payloads: Sequence[str]) -> list[list[float]]:
+    """Read many payloads at once: one parse instead of one each. Raises NotAsWritten."""
+    try:
+        rows: list[list[float]] = orjson.loads("[" + ",".join(payloads) + "]")
+    except (TypeError, ValueError) as error:
+        raise NotAsWritten(f"a payload is not readable: {error}") from error
+    return rows
+
+
+def unit_set_of(values: Mapping[str, float], units: Mapping[str, str]) -> UnitSet:
+    """The unit set of a reading. Raises ReadingRefused for a name or unit that the wire would refuse."""
+    for name in values:
+        if name in _RESERVED or not is_name(name):
+            raise ReadingRefused(
+                f"{name!r} cannot be a quantity; give 1 to 64 characters from A-Z a-z 0-9 - : . _"
+            )
+        unit = units[name]
+        if not 1 <= len(unit) <= MAX_NAME_LENGTH or not unit.isprintable():
+            raise ReadingRefused(
+                f"unit {unit!r} of {name} is not a text of 1 to 64 characters; mend the source"
+            )
+    return tuple((name, units[name]) for name in values)
+
+
+def write_unit_set(unit_set: UnitSet) -> str:
+    """Write a unit set as JSON."""
+    return json.dumps(unit_set, ensure_ascii=False, separators=(",", ":"))
+
+
+def read_unit_set(text: str) -> UnitSet:
+    """Read a unit set back."""
+    return tuple((name, unit) for name, unit in json.loads(text))

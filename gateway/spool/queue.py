@@ -1,0 +1,514 @@
+"""
+The durable queue on the machine: readings in, numbered, kept until the server holds them.
+
+Promises: a reading whose `append` returned is on disk, once, in order, under a number that is never given
+again. `peek` gives the same batch again until it is acknowledged. Nothing is deleted silently: what had to
+go before the server held it is declared shed. Threads that append at the same time share one commit.
+Leaves to others: the file (`gateway.spool.file`), time (`gateway.timing.placement`), the link
+(`gateway.uplink.loop`).
+
+Strategy: one table in the order of arrival, one connection, one lock. Tried and dropped: a row of columns a
+batch (4x faster in bulk, but one reading a commit is the common case, and the file is not readable by hand).
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import suppress
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any, Final
+
+import apsw
+
+from cleanside.gateway.errors import CalledWrongly, SpoolDamaged, TryAgain, UnknownStream
+from cleanside.gateway.spool.age import Ages, ages
+from cleanside.gateway.spool.append import Appends, UnitSets, check, new_rows
+from cleanside.gateway.spool.boots import (
+    Placements,
+    add_anchor,
+    adds_something,
+    forget_old_boots,
+    load_placements,
+    place_waiting,
+    register_boot,
+)
+from cleanside.gateway.spool.disk import SpoolDisk
+from cleanside.gateway.spool.identity import RandomBytes, uuid7
+from cleanside.gateway.spool.pages import Pages, read_pages
+from cleanside.gateway.spool.peek import BatchContext, next_batch, span
+from cleanside.gateway.spool.rescue import DAMAGED_REASON as DAMAGED
+from cleanside.gateway.spool.rescue import find_new, is_read, salvage, waiting
+from cleanside.gateway.spool.rewind import rewind_stream
+from cleanside.gateway.spool.room import SpoolRoom, used_bytes
+from cleanside.gateway.spool.rows import columns_of, is_whole, read_rows, sendable
+from cleanside.gateway.spool.shed import declare
+from cleanside.gateway.spool.state import (
+    WARN_SHARE,
+    BootState,
+    SpoolState,
+    StreamRow,
+    find_stream,
+    last_position,
+    open_stream,
+    read_state,
+    stream_rows,
+)
+from cleanside.gateway.timing.clock import Anchor, Clock
+from cleanside.gateway.wire import Batch, Reading, instant_text
+
+DEFAULT_BUDGET_BYTES: Final = 256 * 2**20  # two months at a reading a second of 45 B each; chosen
+MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few seconds on a poor link
+MAX_BATCH_BYTES: Final = 256 * 2**10  # of payload; a quarter of what the contract allows as sent
+_CHECK_ROOM_EVERY: Final = 500  # readings between two looks at the budget
+
+_APPEND_AGAIN = (
+    "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES (?, ?, ?, ?, ?)"
+)
+# Changes no row where there is no such stream, or where it never gave that number.
+_ACKNOWLEDGE = """UPDATE streams SET acknowledged_through = max(acknowledged_through, ?1),
+sent_through = max(sent_through, ?1) WHERE +stream = ?2 AND first_position + ?1 - 1 <=
+coalesce(last_position, (SELECT seq FROM sqlite_sequence WHERE name = 'readings'), first_position - 1)"""
+_ADD_TRAFFIC = """INSERT INTO traffic VALUES (?, ?, ?) ON CONFLICT (day) DO UPDATE
+SET up_bytes = up_bytes + excluded.up_bytes, down_bytes = down_bytes + excluded.down_bytes"""
+
+__all__ = ["BootState", "Spool", "SpoolState", "check"]
+
+
+class Spool:
+    """One device's readings on disk. Safe to call from several threads."""
+
+    def __init__(
+        self,
+        path: Path,
+        *,
+        device: str,
+        clock: Clock,
+        random: RandomBytes = os.urandom,
+        budget_bytes: int = DEFAULT_BUDGET_BYTES,
+        budget_days: float | None = None,
+        on_append: Callable[[], object] = lambda: None,
+        vfs: str | None = None,
+    ) -> None:
+        """
+        Open the spool at `path`, or make it.
+
+        budget_bytes : what the readings may take on disk; beyond it the oldest acknowledged go first.
+        budget_days : how long readings are held; of older ones the acknowledged go, and those that wait are
+        thinned to what tells each hour and declared. None: as long as the bytes allow.
+        on_append : called after each commit of readings, from the appending thread; must not block.
+        vfs : name of a SQLite VFS, for tests that make a disk fail.
+        A file that is damaged, now or later, is set aside and a new one begun; see `salvage`.
+        Raises SpoolInUse, SpoolTooNew, SpoolUnavailable, CalledWrongly (of another device).
+        """
+        self.path = path
+        self.device = device
+        self.budget_bytes = budget_bytes
+        self.budget_days = budget_days
+        self._clock = clock
+        self._random = random
+        self._on_append = on_append
+        self._unit_sets = UnitSets()
+        self._placed: Placements | None = None  # as in the tables; None: not asked since they changed
+        self._unchecked = _CHECK_ROOM_EVERY
+        self._is_near_budget = False
+        self._in_flight = range(0)  # positions that `peek` gave out and nobody acknowledged
+        self._traffic: dict[str, tuple[int, int]] = {}
+        self._pages: Pages | None = None  # of the file that is being salvaged
+        self._appends = Appends()
+        self._disk = SpoolDisk(path, begin=self._begin, forget=self._forget, vfs=vfs)
+        self._room = SpoolRoom(
+            self._disk.transaction, lambda: self._unit_sets.by_number(self._disk.connection)
+        )
+
+    # ------------------------------------------------------------ append
+
+    def append(
+        self,
+        readings: Sequence[Reading],
+        *,
+        since_boot_us: Sequence[int] | None = None,
+        source: str | None = None,
+        mark: str | None = None,
+    ) -> range:
+        """
+        Write readings; return their numbers once they are on disk.
+
+        since_boot_us : when each was measured, on this boot's clock; None: now. Used where `at` is None.
+        source, mark : how far a source has come; kept in the same transaction.
+        Raises ReadingRefused (nothing of the call is written), SpoolFull, SpoolUnavailable; SpoolDamaged: the
+        file was replaced, call again.
+        """
+        file_number = self._disk.number  # before the rows: they are made for this file
+        measured_us = since_boot_us or [self._clock.since_boot_us()] * len(readings)
+        unit_sets = self._unit_sets.numbers(self._disk, readings)
+        rows = new_rows(readings, measured_us, unit_sets, boot=self._boot)
+        numbers = self._appends.append(self._disk, rows, file_number=file_number, source=source, mark=mark)
+        self._on_append()
+        self._unchecked += len(rows)
+        if self._unchecked >= _CHECK_ROOM_EVERY:
+            self._unchecked = 0
+            self.make_room()
+        return numbers
+
+    # ------------------------------------------------------------ peek, acknowledge
+
+    def peek(
+        self, *, max_readings: int = MAX_BATCH_READINGS, max_bytes: int = MAX_BATCH_BYTES, report: bool = True
+    ) -> Batch | None:
+        """
+        The next readings that nobody acknowledged, in order, as a batch; None: nothing to send now.
+
+        A boot that is not placed yet holds back its readings and those behind it in its stream.
+        report : say with it what explains silence, time and the account.
+        """
+        while True:
+            with self._disk.reading() as connection:
+                try:
+                    return self._peek(connection, max_readings, max_bytes, report=report)
+                except (KeyError, TypeError, ValueError) as error:
+                    # SQLite has no checksum over its pages: a row may not be as it was written.
+                    why = error
+            if not self._give_up_unreadable(max_readings):
+                with self._disk.reading():
+                    raise SpoolDamaged(f"{self.path}: what lies in it is not as it was written: {why!r}")
+
+    def _peek(
+        self, connection: apsw.Connection, max_readings: int, max_bytes: int, *, report: bool
+    ) -> Batch | None:
+        for stream in stream_rows(connection):
+            batch = next_batch(
+                connection,
+                stream,
+                self._known(connection),
+                max_readings=max_readings,
+                max_bytes=max_bytes,
+                report=report,
+            )
+            if batch is not None:
+                first, last = span(batch)
+                self._in_flight = range(stream.position(first), stream.position(last) + 1)
+                return batch
+        return None
+
+    def _give_up_unreadable(self, most: int) -> int:
+        """Declare those of the next readings damaged that are not as they were written. Returns how many."""
+        given_up = 0
+        with self._disk.transaction() as connection:
+            unit_sets = self._unit_sets.by_number(connection)
+            boots = {None, *(number for (number,) in connection.execute("SELECT number FROM boots"))}
+            for stream in stream_rows(connection):
+                begin = stream.position(stream.acknowledged_through + 1)
+                for row in read_rows(connection, begin, stream.last_position, limit=most):
+                    if row[1] not in boots or not is_whole(row, unit_sets):
+                        seq = stream.seq(row[0])
+                        given_up += self._shed(connection, stream, seq, seq, DAMAGED)
+            if given_up:
+                self._add_event(connection, "readings_damaged", {"count": given_up})
+        return given_up
+
+    def acknowledge(self, stream: str, through: int, *, again: Sequence[tuple[int, int]] = ()) -> None:
+        """
+        The server holds every number 1..through of `stream`.
+
+        again : ranges that the server holds as conflicting; they are appended anew to the open stream.
+        A mark below the one known changes nothing. Raises UnknownStream, CalledWrongly.
+        """
+        with self._disk.transaction() as connection:
+            connection.execute(_ACKNOWLEDGE, (through, stream))
+            if not connection.changes():
+                row = self._stream(connection, stream)
+                raise CalledWrongly(
+                    f"stream {stream} has numbers through {row.appended_through}, not {through}; "
+                    "acknowledge what was sent"
+                )
+            for first, last in again:
+                self._append_again(connection, self._stream(connection, stream), first, last)
+            self._write_traffic(connection)
+        self._in_flight = range(0)
+
+    def _append_again(self, connection: apsw.Connection, stream: StreamRow, first: int, last: int) -> None:
+        """Append readings of a stream that was given up to the open one, with the times they had."""
+        known = self._known(connection)
+        for row in read_rows(connection, stream.position(first), stream.position(last)):
+            boot, time_us, uncertainty_s = row[1], row[2], row[3]
+            if sendable([row], known.placements, known.unit_sets, max_bytes=1):
+                frozen = columns_of([row], known.placements, known.unit_sets)
+                assert not isinstance(frozen.at_uncertainty_s, list)
+                boot, time_us, uncertainty_s = None, frozen.at_us[0], frozen.at_uncertainty_s
+            connection.execute(_APPEND_AGAIN, (boot, time_us, uncertainty_s, row[4], row[5]))
+
+    # ------------------------------------------------------------ rewind, fork, shed
+
+    def rewind(self, stream: str, through: int) -> int:
+        """
+        Send again from number through + 1 of `stream`, as far back as it is still held.
+
+        What is no longer held is declared shed, reason `pruned_after_ack`. Returns how many go again.
+        """
+        with self._disk.transaction() as connection:
+            return rewind_stream(connection, self._stream(connection, stream), through)
+
+    def fork(self, reason: str, *, move: bool = False) -> str:
+        """
+        Open a new stream; the one that was open takes no more. Returns the new one.
+
+        move : the old stream is not ours to send (bound to another device): what it still holds and nobody
+        acknowledged is appended to the new one. Otherwise it is sent to its end under its own numbers.
+        """
+        with self._disk.transaction() as connection:
+            old = open_stream(connection)
+            connection.execute(
+                "UPDATE streams SET state = 'forked', last_position = ? WHERE number = ?",
+                (last_position(connection), old.number),
+            )
+            stream = self._new_stream(connection)
+            self._appends.forget()
+            if move:
+                self._move_rest(connection, old.number)
+            self._add_event(connection, "stream_opened", {"reason": reason, "before": old.stream})
+        return stream
+
+    def give_over(self, stream: str) -> None:
+        """Append what a forked stream still holds to the open one: the server refuses it under its own."""
+        with self._disk.transaction() as connection:
+            row = self._stream(connection, stream)
+            if row.state == "open":
+                raise CalledWrongly(f"stream {stream} is open; fork it first")
+            self._move_rest(connection, row.number)
+
+    def _move_rest(self, connection: apsw.Connection, number: int) -> None:
+        row = next(stream for stream in stream_rows(connection) if stream.number == number)
+        self._append_again(connection, row, row.acknowledged_through + 1, row.appended_through)
+        connection.execute(
+            "UPDATE streams SET state = 'closed', acknowledged_through = ? WHERE number = ?",
+            (row.appended_through, number),
+        )
+
+    def shed(self, stream: str, first: int, last: int, *, reason: str) -> int:
+        """Give up numbers first..last of `stream`: deleted here, declared to the server. Returns how many."""
+        with self._disk.transaction() as connection:
+            row = self._stream(connection, stream)
+            if not 1 <= first <= last <= row.appended_through:
+                raise CalledWrongly(
+                    f"{first}..{last} is not a range of numbers 1..{row.appended_through}; see status"
+                )
+            return self._shed(connection, row, first, last, reason)
+
+    def _shed(self, connection: apsw.Connection, row: StreamRow, first: int, last: int, reason: str) -> int:
+        connection.execute(
+            "DELETE FROM readings WHERE position BETWEEN ? AND ?", (row.position(first), row.position(last))
+        )
+        return declare(connection, row.number, first, last, reason)
+
+    # ------------------------------------------------------------ room
+
+    def used_bytes(self) -> int:
+        """What the tables take on disk, without the room that is free for new readings."""
+        with self._disk.reading() as connection:
+            return used_bytes(connection)
+
+    def make_room(self) -> None:
+        """Keep within the budget: acknowledged readings go first, waiting ones are thinned and declared."""
+        # A failure here must not fail the append that is already on disk: the next look tries again.
+        with self._disk.lock, suppress(TryAgain):
+            if self.budget_days is not None:
+                self._room.make_by_age(self._ages, in_flight=self._in_flight)
+            self._room.make(budget_bytes=self.budget_bytes, in_flight=self._in_flight)
+            self._tell_of_budget()
+
+    def _tell_of_budget(self) -> None:
+        """Tell the server when what waits has come near the budget; again only after it had gone down."""
+        share = 0.0
+        if self.used_bytes() >= WARN_SHARE * self.budget_bytes:  # else it cannot be, and is not looked at
+            share = self.state().waiting_share or 0.0
+        was_near, self._is_near_budget = self._is_near_budget, share >= WARN_SHARE
+        if self._is_near_budget and not was_near:
+            self.event(
+                "budget_warning", {"waiting_share": round(share, 2), "budget_bytes": self.budget_bytes}
+            )
+
+    def _ages(self, connection: apsw.Connection) -> Ages | None:
+        assert self.budget_days is not None
+        return ages(
+            connection,
+            self._known(connection).placements,
+            boot=self._boot,
+            since_boot_us=self._clock.since_boot_us(),
+            most_days=self.budget_days,
+        )
+
+    # ------------------------------------------------------------ time
+
+    def anchor(self, anchor: Anchor) -> bool:
+        """Tie this boot to UTC, and place every boot that can be placed then. False where it adds nothing."""
+        with self._disk.reading() as connection:
+            if not adds_something(self._known(connection).placements, self._boot, anchor):
+                return False
+        with self._disk.transaction() as connection:
+            said = add_anchor(connection, self._boot, anchor, next_position=last_position(connection) + 1)
+            if said is not None:
+                self._add_event(connection, "boot_corrected", asdict(said))
+            self._placed = None
+        return True
+
+    # ------------------------------------------------------------ small things
+
+    @property
+    def open_stream(self) -> str:
+        """The stream that takes new readings."""
+        with self._disk.reading() as connection:
+            return open_stream(connection).stream
+
+    @property
+    def is_placed(self) -> bool:
+        """The running boot is tied to UTC."""
+        with self._disk.reading() as connection:
+            return self._boot in self._known(connection).placements
+
+    def stream(self, stream: str) -> StreamRow:
+        """What one stream holds and owes. Raises UnknownStream."""
+        with self._disk.reading() as connection:
+            return self._stream(connection, stream)
+
+    def state(self) -> SpoolState:
+        """What the spool holds and owes."""
+        with self._disk.reading() as connection:
+            return read_state(connection, path=self.path, budget_bytes=self.budget_bytes)
+
+    def mark(self, source: str) -> str | None:
+        """How far `source` had come with its last append; None: it has not begun."""
+        with self._disk.reading() as connection:
+            return connection.execute("SELECT mark FROM source_marks WHERE source = ?", (source,)).get  # type: ignore[no-any-return]
+
+    def event(self, event: str, detail: Mapping[str, Any] | None = None) -> None:
+        """Keep an event for the server; it goes with the next reading."""
+        with self._disk.transaction() as connection:
+            self._add_event(connection, event, detail or {})
+
+    def count_traffic(self, *, up_bytes: int, down_bytes: int) -> None:
+        """Count bytes on the link by day; written with the next acknowledgement, to spare the disk."""
+        day = _day(self._clock.utc_us())
+        with self._disk.lock:
+            up, down = self._traffic.get(day, (0, 0))
+            self._traffic[day] = (up + up_bytes, down + down_bytes)
+
+    def note(self, name: str, value: object) -> None:
+        """Keep a small thing that `status` shows."""
+        with self._disk.transaction() as connection:
+            connection.execute(
+                "INSERT INTO notes VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+                (name, json.dumps(value)),
+            )
+            self._write_traffic(connection)
+
+    def close(self) -> None:
+        """Write what is only counted so far and let go of the file."""
+        try:
+            with self._disk.transaction() as connection:
+                self._write_traffic(connection)
+        finally:
+            self._disk.close()
+
+    def __enter__(self) -> Spool:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    # ------------------------------------------------------------ damage
+
+    def salvage(self) -> bool:
+        """Carry over some of what a file that was set aside still holds. False: nothing is left to do."""
+        with self._disk.reading() as connection:
+            names = waiting(connection)
+        if not names:
+            self._pages = None
+            return False
+        if self._pages is None or self._pages.path.name != names[0]:
+            self._pages = read_pages(self.path.with_name(names[0]))  # takes its time: appends go on meanwhile
+        with self._disk.transaction() as connection:
+            if names[0] in waiting(connection) and not salvage(connection, self._pages):
+                is_read(connection, names[0])
+                place_waiting(connection)
+                self._add_event(connection, "spool_salvaged", {"kept_as": names[0]})
+            self._forget()
+        return True
+
+    # ------------------------------------------------------------ helpers
+
+    def _begin(self, connection: apsw.Connection) -> None:
+        """Make what a file needs that was just opened, new or not."""
+        self._in_flight = range(0)
+        self.installation = self._own(connection)
+        if not connection.execute("SELECT count(*) FROM streams").get:
+            self._new_stream(connection)
+        self._boot = register_boot(connection, self._clock, next_position=last_position(connection) + 1)
+        forget_old_boots(connection)
+        place_waiting(connection)
+        for aside in find_new(connection, self.path):
+            self._add_event(connection, "spool_replaced", {"kept_as": aside.name})
+
+    def _forget(self) -> None:
+        self._appends.forget()
+        self._unit_sets.forget()
+        self._placed = None
+
+    def _own(self, connection: apsw.Connection) -> str:
+        known: dict[str, str] = {
+            name: json.loads(value) for name, value in connection.execute("SELECT * FROM notes")
+        }
+        if "installation" not in known:
+            known = {"installation": self._new_uuid(), "device": self.device}
+            connection.executemany(
+                "INSERT INTO notes VALUES (?, ?)",
+                [(name, json.dumps(value)) for name, value in known.items()],
+            )
+        if known["device"] != self.device:
+            raise CalledWrongly(
+                f'{self.path} is the spool of "{known["device"]}", not of "{self.device}"; '
+                "give each device its own file"
+            )
+        return known["installation"]
+
+    def _new_uuid(self) -> str:
+        return uuid7(unix_ms=max(0, self._clock.utc_us() // 1000), random=self._random)
+
+    def _new_stream(self, connection: apsw.Connection) -> str:
+        stream = self._new_uuid()
+        connection.execute(
+            "INSERT INTO streams (stream, first_position) VALUES (?, ?)",
+            (stream, last_position(connection) + 1),
+        )
+        return stream
+
+    def _add_event(self, connection: apsw.Connection, event: str, detail: Mapping[str, Any]) -> None:
+        stream = open_stream(connection)
+        connection.execute(
+            "INSERT INTO events (stream, at_seq, event, detail) VALUES (?, ?, ?, ?)",
+            (stream.number, stream.appended_through + 1, event, json.dumps(detail)),
+        )
+
+    def _write_traffic(self, connection: apsw.Connection) -> None:
+        if not self._traffic:
+            return
+        counted, self._traffic = self._traffic, {}
+        connection.executemany(_ADD_TRAFFIC, [(day, up, down) for day, (up, down) in counted.items()])
+
+    def _stream(self, connection: apsw.Connection, stream: str) -> StreamRow:
+        if (row := find_stream(connection, stream)) is not None:
+            return row
+        raise UnknownStream(f"{self.path} has no stream {stream}; see status for those it has")
+
+    def _known(self, connection: apsw.Connection) -> BatchContext:
+        if self._placed is None:
+            self._placed = load_placements(connection)
+        return BatchContext(
+            self.device, self.installation, self._placed, self._unit_sets.by_number(connection)
+        )
+
+
+def _day(utc_us: int) -> str:
+    return instant_text(utc_us)[:10]

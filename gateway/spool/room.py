@@ -1,0 +1,199 @@
+"""
+Room on the disk: what goes first, what is thinned out, and how it is declared.
+
+Promises: acknowledged readings go before any other, the oldest first. When waiting ones must go, the whole
+backlog is thinned evenly in time, interval by interval, longer intervals only when shorter ones do not
+help; what is in flight is not touched; every number given up is declared shed. Of readings held for longer
+than the budget's days the acknowledged go, and those that wait are thinned, once, to what still tells each
+hour. Work is done in small transactions, a bounded number for each call, so that no append waits long.
+Leaves to others: which readings of an interval stay (`gateway.spool.thinning`), what is old
+(`gateway.spool.age`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractContextManager
+from typing import Final
+
+import apsw
+
+from cleanside.gateway.spool.age import Ages
+from cleanside.gateway.spool.payload import UnitSet
+from cleanside.gateway.spool.rows import Row, read_rows
+from cleanside.gateway.spool.shed import declare
+from cleanside.gateway.spool.state import StreamRow, last_position, stream_rows
+from cleanside.gateway.spool.thinning import LEVELS_S, intervals, worth_keeping
+
+BUDGET_REASON: Final = "disk_budget"
+_AT_ONCE: Final = 2_000  # rows a transaction: some milliseconds, so that no append waits long (chosen)
+_TURNS: Final = 12  # transactions a call; with a call every 500 readings the thinning outruns the filling
+_FILL_TO: Final = 0.95  # of the budget: a pass takes a while, and readings go on coming (chosen)
+
+_OLD_INTERVAL_S: Final = 3_600  # what stays of old readings that wait still shows each shift (chosen)
+
+Transaction = Callable[[], AbstractContextManager[apsw.Connection]]
+
+
+class SpoolRoom:
+    """Keeps the readings of a spool within a budget. Called with the spool's lock held."""
+
+    def __init__(self, transaction: Transaction, unit_sets: Callable[[], Mapping[int, UnitSet]]) -> None:
+        self._transaction = transaction
+        self._unit_sets = unit_sets
+        self._level = 0
+        self._next: int | None = None  # the position at which the pass goes on; None: at the oldest
+        self._old_next = 0  # the position up to which old readings that wait were thinned
+
+    def make(self, *, budget_bytes: int, in_flight: range) -> None:
+        """Free room until the budget is met, or the turns of this call are used up."""
+        for _ in range(_TURNS):
+            with self._transaction() as connection:
+                # Level and place of the pass stay: what comes next is thinned as far as what lies before it.
+                if used_bytes(connection) <= budget_bytes * _FILL_TO:
+                    return
+                if self._prune(connection):
+                    self._level, self._next = 0, None
+                else:
+                    self._thin(connection, in_flight)
+
+    def make_by_age(self, old: Callable[[apsw.Connection], Ages | None], *, in_flight: range) -> None:
+        """Let old readings go or thin them, until none is left or the turns of this call are used up."""
+        for _ in range(_TURNS):
+            with self._transaction() as connection:
+                ages = old(connection)
+                if ages is None or not (
+                    self._prune_old(connection, ages) or self._thin_old(connection, ages, in_flight)
+                ):
+                    return
+
+    def _prune_old(self, connection: apsw.Connection, ages: Ages) -> bool:
+        for row in stream_rows(connection):
+            rows = _old_rows(connection, ages, row.first_position, row.position(row.acknowledged_through))
+            if rows:
+                span = (rows[0][0], rows[-1][0])
+                connection.execute("DELETE FROM readings WHERE position BETWEEN ? AND ?", span)
+                return True
+        return False
+
+    def _thin_old(self, connection: apsw.Connection, ages: Ages, in_flight: range) -> bool:
+        if self._old_next > last_position(connection) + 1:  # another file took this one's place
+            self._old_next = 0
+        for row in stream_rows(connection):
+            begin = max(_behind(row, in_flight), self._old_next)
+            rows = _old_rows(connection, ages, begin, row.last_position)
+            whole = list(intervals(rows, _OLD_INTERVAL_S))
+            # The last interval may go on in rows that are not old yet: left until it is whole.
+            if whole and len(rows) < _AT_ONCE:
+                whole.pop()
+            if whole:
+                self._old_next = self._thin_intervals(connection, row, whole)
+                return True
+        return False
+
+    def prune(self) -> int:
+        """Delete the oldest acknowledged readings, some at once. Returns how many."""
+        with self._transaction() as connection:
+            return self._prune(connection)
+
+    def _prune(self, connection: apsw.Connection) -> int:
+        for row in stream_rows(connection):
+            connection.execute(
+                "DELETE FROM readings WHERE position IN (SELECT position FROM readings "
+                "WHERE position BETWEEN ? AND ? ORDER BY position LIMIT ?)",
+                (row.first_position, row.position(row.acknowledged_through), _AT_ONCE),
+            )
+            if (deleted := connection.changes()) > 0:
+                _forget_shed(connection, row)
+                return deleted
+        return 0
+
+    def _thin(self, connection: apsw.Connection, in_flight: range) -> None:
+        """One turn of a pass over the backlog; a pass that was not enough is followed by a coarser one."""
+        for row in stream_rows(connection):
+            begin = _behind(row, in_flight)
+            begin = max(begin, self._next if self._next is not None else begin)
+            rows = read_rows(connection, begin, row.last_position, limit=_AT_ONCE)
+            if rows:
+                self._thin_rows(connection, row, rows)
+                return
+        if self._level + 1 < len(LEVELS_S):
+            self._level, self._next = self._level + 1, None
+        else:
+            self._cut(connection, in_flight)
+
+    def _thin_rows(self, connection: apsw.Connection, row: StreamRow, rows: list[Row]) -> None:
+        whole = list(intervals(rows, LEVELS_S[self._level]))
+        # The last interval may go on in rows not read yet: left for the next turn, unless it is all there is.
+        if len(whole) > 1 and len(rows) == _AT_ONCE:
+            whole.pop()
+        self._next = self._thin_intervals(connection, row, whole)
+
+    def _thin_intervals(
+        self, connection: apsw.Connection, row: StreamRow, whole: Sequence[Sequence[Row]]
+    ) -> int:
+        """Give up what is not worth keeping of each interval; returns the position behind the last."""
+        unit_sets = self._unit_sets()
+        for interval in whole:
+            keep = worth_keeping(interval, unit_sets)
+            _give_up(connection, row, [r[0] for r in interval if r[0] not in keep])
+        return whole[-1][-1][0] + 1
+
+    def _cut(self, connection: apsw.Connection, in_flight: range) -> None:
+        """Nothing is left to thin: the oldest go."""
+        for row in stream_rows(connection):
+            begin = _behind(row, in_flight)
+            rows = read_rows(connection, begin, row.last_position, limit=_AT_ONCE)
+            if rows:
+                _give_up(connection, row, [r[0] for r in rows])
+                return
+
+
+def _behind(row: StreamRow, in_flight: range) -> int:
+    """The first position of a stream that waits and is not in flight."""
+    begin = row.position(row.acknowledged_through + 1)
+    return in_flight.stop if begin in in_flight else begin
+
+
+def _old_rows(connection: apsw.Connection, ages: Ages, first: int, last: int) -> list[Row]:
+    """Old readings at the beginning of positions first..last, some at once; cheap where there are none."""
+    if not ages.old(read_rows(connection, first, last, limit=1)):
+        return []
+    return ages.old(read_rows(connection, first, last, limit=_AT_ONCE))
+
+
+def used_bytes(connection: apsw.Connection) -> int:
+    """What the tables take on disk, without the room that is free for new readings."""
+    pages, free, page_bytes = (
+        int(connection.execute(f"PRAGMA {name}").get)
+        for name in ("page_count", "freelist_count", "page_size")
+    )
+    return (pages - free) * page_bytes
+
+
+def _forget_shed(connection: apsw.Connection, row: StreamRow) -> None:
+    """
+    Drop ranges that the server knows and behind which nothing older is held: their number stays bounded.
+
+    Should a server be restored from before them, the rewind declares all that is not held any more.
+    """
+    oldest = connection.execute(
+        "SELECT min(position) FROM readings WHERE position BETWEEN ? AND ?",
+        (row.first_position, row.position(row.acknowledged_through)),
+    ).get
+    held_from = row.acknowledged_through + 1 if oldest is None else row.seq(int(oldest))
+    connection.execute("DELETE FROM shed WHERE stream = ? AND last < ?", (row.number, held_from))
+
+
+def _give_up(connection: apsw.Connection, row: StreamRow, positions: list[int]) -> None:
+    """Delete readings and declare their numbers, neighbours in one range."""
+    connection.executemany("DELETE FROM readings WHERE position = ?", [(position,) for position in positions])
+    first = before = None
+    for position in positions:
+        if first is None or before is None or position != before + 1:
+            if first is not None and before is not None:
+                declare(connection, row.number, row.seq(first), row.seq(before), BUDGET_REASON)
+            first = position
+        before = position
+    if first is not None and before is not None:
+        declare(connection, row.number, row.seq(first), row.seq(before), BUDGET_REASON)

@@ -1,0 +1,66 @@
+"""
+What a spool gave up: ranges of numbers with a reason, kept apart and merged where they touch.
+
+Promises: ranges never overlap and stay few, because neighbours of one reason become one.
+Leaves to others: deleting the readings, telling the server (`gateway.spool.queue`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import cast
+
+import apsw
+
+from cleanside.gateway.wire import ShedRange
+
+_WITHIN = """
+SELECT first, last, reason FROM shed
+WHERE stream = ?1 AND first <= ?3 AND first >= coalesce(
+    (SELECT max(first) FROM shed WHERE stream = ?1 AND first <= ?2), ?2)
+  AND last >= ?2
+ORDER BY first LIMIT ?4
+"""
+
+
+def shed_within(
+    connection: apsw.Connection, stream: int, first: int, last: int, *, limit: int = -1
+) -> list[ShedRange]:
+    """The declared ranges of a stream (its row number) that touch first..last, cut to it, in order."""
+    rows = connection.execute(_WITHIN, (stream, first, last, limit))
+    return [ShedRange(max(first, begin), min(last, end), reason) for begin, end, reason in rows]
+
+
+def declare(connection: apsw.Connection, stream: int, first: int, last: int, reason: str) -> int:
+    """Declare first..last of a stream given up. Returns how many numbers of it were not declared before."""
+    added = 0
+    for begin, end in list(_undeclared(connection, stream, first, last)):
+        _insert_merged(connection, stream, begin, end, reason)
+        added += end - begin + 1
+    return added
+
+
+def _undeclared(connection: apsw.Connection, stream: int, first: int, last: int) -> Iterator[tuple[int, int]]:
+    begin = first
+    for known in shed_within(connection, stream, first, last):
+        if begin < known.first:
+            yield begin, known.first - 1
+        begin = known.last + 1
+    if begin <= last:
+        yield begin, last
+
+
+def _insert_merged(connection: apsw.Connection, stream: int, first: int, last: int, reason: str) -> None:
+    touching = connection.execute(
+        "SELECT first, last FROM shed WHERE stream = ? AND reason = ? AND (last = ? OR first = ?)",
+        (stream, reason, first - 1, last + 1),
+    )
+    for begin, end in cast(list[tuple[int, int]], touching.fetchall()):
+        connection.execute("DELETE FROM shed WHERE stream = ? AND first = ?", (stream, begin))
+        first, last = min(first, begin), max(last, end)
+    connection.execute("INSERT INTO shed VALUES (?, ?, ?, ?)", (stream, first, last, reason))
+
+
+def count_shed(connection: apsw.Connection, stream: int, first: int, last: int) -> int:
+    """How many numbers of first..last are declared given up."""
+    return sum(entry.last - entry.first + 1 for entry in shed_within(connection, stream, first, last))

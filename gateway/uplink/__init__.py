@@ -1,0 +1,1 @@
+"""Sending what the spool keeps, in order, until the server acknowledges it."""

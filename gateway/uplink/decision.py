@@ -1,0 +1,362 @@
+"""
+What an answer means and what to do next: pure, one branch for each row of the contract's status table.
+
+Promises: only an answer of the contract releases anything; whatever else comes back, the readings stay.
+One bad reading never blocks those behind it. The same state and outcome give the same decision.
+Leaves to others: sending and waiting (`gateway.uplink.loop`), what is on disk (`gateway.spool.queue`).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+from typing import Any
+
+from cleanside.gateway.spool.queue import MAX_BATCH_READINGS
+from cleanside.gateway.units import counted
+from cleanside.gateway.uplink.retry_after import retry_after_s
+from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply
+from cleanside.gateway.wire import (
+    ANSWER_MEDIA_TYPE,
+    PROBLEM_MEDIA_TYPE,
+    Answer,
+    StreamAtServer,
+    decode_answer,
+    decode_stream_state,
+)
+
+CODINGS = ("zstd", "gzip", "identity")
+FIRST_WAIT_S = 1.0  # chosen: a lost packet costs little
+LONGEST_WAIT_S = 300.0  # chosen: a link that comes back is used within five minutes
+REFUSED_KEY_WAIT_S = 300.0  # chosen: a person has to act; five minutes after that it goes on
+LONGEST_RETRY_AFTER_S = 3_600.0  # chosen: nobody's mistake may silence a machine for longer
+CONFLICT_CODE = "number_conflict"
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class LinkState:
+    """What the last answers taught. Kept in memory only: a restart learns it again."""
+
+    #: index into CODINGS
+    coding: int = 0
+    #: most readings a batch may have; halved by 413
+    limit: int = MAX_BATCH_READINGS
+    #: failures in a row, for the back-off
+    failures: int = 0
+    #: a number at or below this one is why a batch was refused; 0: none
+    suspect_through: int = 0
+    #: readings a batch may have while there is a suspect; halved with each answer
+    trial: int = 0
+    #: send no report: a batch was refused, perhaps because of it
+    bare: bool = False
+    #: send the next reading as an opaque record
+    opaque: bool = False
+    #: (stream, mark) that were rewound to: once each, so that nothing loops
+    rewound: frozenset[tuple[str, int]] = frozenset()
+    #: streams whose state at the server was asked since the start or the last error
+    asked: frozenset[str] = frozenset()
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Sent:
+    """What was sent: enough to judge the answer."""
+
+    stream: str
+    #: readings; 0 for a batch of shed ranges alone, or for a question
+    count: int = 0
+    #: lowest and highest number it speaks of; 0: a question
+    first: int = 0
+    last: int = 0
+    #: highest number of the stream that was ever sent, or may have been by an earlier process
+    highest: int = 0
+    #: highest number that this process sent: nothing beyond it is released
+    released: int = 0
+    acknowledged_through: int = 0
+    appended_through: int = 0
+    opaque: bool = False
+    bare: bool = False
+    #: the stream was forked: conflicts under it are appended to the new one
+    forked: bool = False
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Decision:
+    """What to do about an answer, in this order."""
+
+    state: LinkState
+    #: release 1..n
+    acknowledge_through: int | None = None
+    #: ranges the server holds as conflicting, to be appended to the open stream
+    again: Sequence[tuple[int, int]] = ()
+    #: send again from n + 1
+    rewind_to: int | None = None
+    #: open a new stream, and why
+    fork: str | None = None
+    #: the old stream is not ours to send: take what it holds along
+    move: bool = False
+    #: give up this range, and why: the server refuses it in every form
+    shed: tuple[int, int, str] | None = None
+    wait_s: float = 0.0
+    #: what to log; None: all is well
+    event: str | None = None
+    reason: str = ""
+    #: a person has to act
+    needs_person: bool = False
+    #: the server's word on the time, where it is ours to believe [us since 1970]
+    server_time_us: int | None = None
+    answer: Answer | None = None
+
+
+def decide(state: LinkState, sent: Sent, outcome: Outcome, *, jitter: float, now: datetime) -> Decision:
+    """
+    What to do about the outcome of sending `sent`.
+
+    jitter : random, 0 to 1. now : our own clock, used only for a Retry-After date without a Date field.
+    """
+    if isinstance(outcome, NoAnswer):
+        return _back_off(state, outcome.reason, jitter)
+    if outcome.status == 200:
+        return _on_ok(state, sent, outcome, jitter)
+    if outcome.status in (400, 422):
+        return _on_refused(state, sent, outcome)
+    if outcome.status in (401, 403):
+        return _on_key_refused(state, outcome)
+    if outcome.status == 404 and problem_code(outcome) == "unknown_stream":
+        return _on_mark(state, sent, 0, "the server does not know the stream", jitter, None)
+    if outcome.status == 409 and problem_code(outcome) in ("stream_bound", "stream_forked"):
+        return _on_conflict(state, sent, str(problem_code(outcome)), jitter)
+    if outcome.status == 413:
+        return _on_too_large(state, sent)
+    if outcome.status == 415:
+        return _on_coding(state, jitter)
+    if outcome.status in (429, 503):
+        return _on_busy(state, outcome, jitter, now)
+    # 408, 500, 502, 504; and what is not our server: 404 without our code, 3xx, other 2xx, anything else.
+    return _back_off(state, f"status {outcome.status} {outcome.media_type}".strip(), jitter)
+
+
+def problem_code(reply: Reply) -> str | None:
+    """The code of a problem report (RFC 9457) of our server, or None where the reply is none."""
+    if reply.media_type != PROBLEM_MEDIA_TYPE:
+        return None
+    try:
+        document: Any = json.loads(reply.body)
+    except ValueError:
+        return None
+    code = document.get("code") if isinstance(document, dict) else None
+    return code if isinstance(code, str) else None
+
+
+def full_jitter_s(failures: int, jitter: float) -> float:
+    """A wait between 0 and a bound that doubles with each failure up to `LONGEST_WAIT_S`, evenly spread."""
+    return jitter * min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(failures, 30))
+
+
+def _back_off(state: LinkState, reason: str, jitter: float) -> Decision:
+    # The batch stays as it is: if the server stored it and only the reply was lost, it knows it again.
+    wait_s = full_jitter_s(state.failures, jitter)
+    failed = replace(state, failures=state.failures + 1, asked=frozenset())
+    return Decision(state=failed, wait_s=wait_s, event="gateway.no_answer", reason=reason)
+
+
+def _on_ok(state: LinkState, sent: Sent, reply: Reply, jitter: float) -> Decision:
+    try:
+        if reply.media_type != ANSWER_MEDIA_TYPE:
+            raise ValueError(f"the answer is {reply.media_type or 'of no type'}, not {ANSWER_MEDIA_TYPE}")
+        if not sent.last:
+            return _on_stream_state(
+                state, sent, decode_stream_state(reply.body, stream=sent.stream), reply, jitter
+            )
+        answer = decode_answer(reply.body, stream=sent.stream, highest_sent=sent.highest)
+    except ValueError as error:
+        return _back_off(
+            state, f"not an answer: {error}", jitter
+        )  # a portal's page, a proxy's: nothing is released
+    return _on_answer(state, sent, answer, reply, jitter)
+
+
+def _on_stream_state(
+    state: LinkState, sent: Sent, known: StreamAtServer, reply: Reply, jitter: float
+) -> Decision:
+    time_us = known.server_time_us if reply.trusted else None
+    if known.highest > sent.appended_through and not sent.forked:
+        return replace(_on_conflict(state, sent, "stream_forked", jitter), server_time_us=time_us)
+    return _on_mark(state, sent, known.acknowledged_through, "the server knows less", jitter, time_us)
+
+
+def _on_mark(
+    state: LinkState, sent: Sent, mark: int, why: str, jitter: float, time_us: int | None
+) -> Decision:
+    """The server's mark as told on a question, or 0 for a stream it does not know."""
+    asked = replace(state, asked=state.asked | {sent.stream})
+    if mark < sent.acknowledged_through:
+        return _rewind(asked, sent, mark, why, jitter, time_us)
+    through = _releasable(sent, mark)
+    moved = through > sent.acknowledged_through
+    # Only what moves the mark ends the waits, or that nothing is left: a server that answers questions and
+    # takes no batch must not be asked by a whole fleet each second.
+    well = moved or sent.acknowledged_through >= sent.appended_through
+    return Decision(
+        state=replace(_cleared(asked, through), failures=0 if well else state.failures),
+        acknowledge_through=through if moved else None,
+        server_time_us=time_us,
+    )
+
+
+def _releasable(sent: Sent, mark: int) -> int:
+    """
+    How far a mark told on a question releases: the batch whose reply was lost need not go again.
+
+    Nothing where it lies above all that was ever sent. Nothing of a forked stream either: there the mark is
+    of two spools, and what conflicts shows only when it is sent.
+    """
+    if sent.forked or mark > sent.highest:
+        return sent.acknowledged_through
+    return max(sent.acknowledged_through, min(mark, sent.released))
+
+
+def _cleared(state: LinkState, through: int) -> LinkState:
+    """The state once numbers up to `through` are released: a suspect among them is none any more."""
+    if not state.suspect_through or through < state.suspect_through:
+        return state
+    return replace(state, suspect_through=0, trial=0, bare=False, opaque=False)
+
+
+def _rewind(
+    state: LinkState, sent: Sent, mark: int, why: str, jitter: float, time_us: int | None
+) -> Decision:
+    if (sent.stream, mark) in state.rewound:
+        return replace(
+            _back_off(state, f"rewound to {mark} before, and still {why}", jitter), server_time_us=time_us
+        )
+    return Decision(
+        state=replace(state, rewound=state.rewound | {(sent.stream, mark)}),
+        rewind_to=mark,
+        event="gateway.rewound",
+        reason=why,
+        server_time_us=time_us,
+    )
+
+
+def _on_answer(state: LinkState, sent: Sent, answer: Answer, reply: Reply, jitter: float) -> Decision:
+    mark = answer.acknowledged_through or 0
+    time_us = answer.server_time_us if reply.trusted else None
+    if mark < sent.acknowledged_through:
+        return _rewind(state, sent, mark, "the server knows less", jitter, time_us)
+    through = min(mark, sent.released)
+    if through == sent.acknowledged_through:  # understood, and yet nothing moved: the same again would loop
+        stuck = f"the mark stays at {mark}"
+        return replace(_back_off(state, stuck, jitter), server_time_us=time_us, answer=answer)
+    again = tuple(
+        (note.first, min(note.last, through))
+        for note in answer.quarantined
+        if sent.forked and note.code == CONFLICT_CODE and note.first <= through
+    )
+    cleared = through >= state.suspect_through
+    return Decision(
+        state=replace(
+            state,
+            failures=0,
+            opaque=False,
+            bare=state.bare and not cleared,
+            suspect_through=0 if cleared else state.suspect_through,
+            trial=0 if cleared else max(1, state.trial // 2),
+        ),
+        acknowledge_through=through,
+        again=again,
+        server_time_us=time_us,
+        answer=answer,
+    )
+
+
+def _on_refused(state: LinkState, sent: Sent, reply: Reply) -> Decision:
+    """Find the culprit by halves: the report is the first suspect, then the readings, then the record."""
+    reason = f"status {reply.status}: {_detail(reply)}"
+    if not sent.last:
+        return _back_off(state, reason, 1.0)
+    if not sent.bare:
+        return Decision(state=replace(state, bare=True), event="gateway.batch_refused", reason=reason)
+    if sent.count > 1:
+        halved = replace(state, suspect_through=sent.last, trial=max(1, sent.count // 2))
+        return Decision(state=halved, event="gateway.batch_refused", reason=reason)
+    if not sent.opaque and sent.count:
+        return Decision(state=replace(state, opaque=True), event="gateway.reading_refused", reason=reason)
+    if sent.count:
+        return Decision(
+            state=replace(state, opaque=False),
+            shed=(sent.first, sent.last, "refused"),
+            event="gateway.reading_given_up",
+            reason=reason,
+            needs_person=True,
+        )
+    return replace(_back_off(state, reason, 1.0), event="gateway.shed_refused", needs_person=True)
+
+
+def _detail(reply: Reply) -> str:
+    try:
+        document: Any = json.loads(reply.body)
+        return str(document["detail"])[:200]
+    except (ValueError, KeyError, TypeError):
+        return "no detail"
+
+
+def _on_key_refused(state: LinkState, reply: Reply) -> Decision:
+    return Decision(
+        state=replace(state, failures=state.failures + 1, asked=frozenset()),
+        wait_s=REFUSED_KEY_WAIT_S,
+        event="gateway.key_refused",
+        reason=f"status {reply.status}: {_detail(reply)}; check the key of this device",
+        needs_person=True,
+    )
+
+
+def _on_conflict(state: LinkState, sent: Sent, code: str, jitter: float) -> Decision:
+    # Once more under its own numbers, without a report, so that the server can tell repeat from conflict;
+    # what is bound to another device, or refused even then, goes to the new stream. Waits grow: a server that
+    # says so of every stream must not make a new one each second.
+    return Decision(
+        state=replace(state, asked=state.asked | {sent.stream}, failures=state.failures + 1),
+        fork=code,
+        move=code == "stream_bound" or sent.forked,
+        wait_s=full_jitter_s(state.failures, jitter),
+        event="gateway.stream_forked",
+        reason=code,
+    )
+
+
+def _on_too_large(state: LinkState, sent: Sent) -> Decision:
+    if sent.count > 1:
+        smaller = replace(state, limit=max(1, sent.count // 2))
+        return Decision(state=smaller, event="gateway.batch_too_large", reason=counted(sent.count, "reading"))
+    # One reading over the limit can only be a reading that is none: the way of a culprit.
+    return _on_refused(
+        replace(state, bare=True), replace(sent, bare=True), Reply(status=413, headers={}, body=b"")
+    )
+
+
+def _on_coding(state: LinkState, jitter: float) -> Decision:
+    if state.coding + 1 == len(CODINGS):
+        return _back_off(state, "status 415: no content coding is accepted", jitter)
+    coding = state.coding + 1
+    return Decision(
+        state=replace(state, coding=coding), event="gateway.coding_changed", reason=f"to {CODINGS[coding]}"
+    )
+
+
+def _on_busy(state: LinkState, reply: Reply, jitter: float, now: datetime) -> Decision:
+    asked_s = retry_after_s(reply.headers.get("retry-after"), date=reply.headers.get("date"), now=now)
+    decision = _back_off(state, f"status {reply.status}: the server is busy", jitter)
+    if asked_s is None:
+        return decision
+    # A little later than asked, each at its own time: a fleet that comes back at once is the next overload.
+    wait_s = min(asked_s, LONGEST_RETRY_AFTER_S) * (1 + 0.1 * jitter)
+    return replace(decision, wait_s=wait_s, event="gateway.server_busy")
+
+
+def batch_limit(state: LinkState) -> int:
+    """How many readings the next batch may have: all that is allowed, or fewer while one is suspected."""
+    if state.opaque:
+        return 1
+    return min(state.limit, state.trial) if state.suspect_through else state.limit

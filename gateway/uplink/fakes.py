@@ -1,0 +1,181 @@
+"""
+A server in memory that keeps the contract, for tests of whatever sends to it.
+
+Promises: decodes strictly, stores once, tells repeat from conflict, marks as a prefix; faults come when the
+test says. Leaves to others: everything a real server checks beyond that (`ingest`).
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from email.utils import formatdate
+
+import zstandard
+
+from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request
+from cleanside.gateway.wire import (
+    ANSWER_MEDIA_TYPE,
+    PROBLEM_MEDIA_TYPE,
+    Answer,
+    Batch,
+    BatchRefused,
+    QuarantineNote,
+    StreamAtServer,
+    decode,
+    encode_answer,
+    encode_stream_state,
+)
+
+#: what happens to the next request: an outcome instead of the server's; "lost": it is done, the reply is lost
+Fault = Outcome | str
+
+
+@dataclass
+class FakeStream:
+    """What the server holds of one stream."""
+
+    device: str
+    installation: str | None = None
+    #: number -> content as text, the first that came
+    held: dict[int, str] = field(default_factory=dict)
+    #: number -> contents that came later under it
+    conflicts: dict[int, list[str]] = field(default_factory=dict)
+    shed: set[int] = field(default_factory=set)
+    opaque: dict[int, bytes] = field(default_factory=dict)
+
+    @property
+    def mark(self) -> int:
+        """Every number up to it is held or declared shed."""
+        mark = 0
+        while mark + 1 in self.held or mark + 1 in self.shed or mark + 1 in self.opaque:
+            mark += 1
+        return mark
+
+    @property
+    def highest(self) -> int:
+        """The highest number seen."""
+        return max([0, *self.held, *self.shed, *self.opaque])
+
+
+class FakeServer:
+    """A `Transport` with the server at its end."""
+
+    def __init__(self, *, now_us: Callable[[], int]) -> None:
+        self.streams: dict[str, FakeStream] = {}
+        #: taken one a request, in order
+        self.faults: deque[Fault] = deque()
+        #: reading content -> True: a batch that has it is refused with 422
+        self.refuses: Callable[[str], bool] = lambda _: False
+        self.requests: list[Request] = []
+        self.batches: list[Batch] = []
+        self.closed = False
+        self._now_us = now_us
+
+    def send(self, request: Request) -> Outcome:
+        """Answer as the contract says, unless a fault is due."""
+        self.requests.append(request)
+        fault = self.faults.popleft() if self.faults else None
+        if isinstance(fault, (Reply, NoAnswer)):
+            return fault
+        reply = self._get(request) if request.method == "GET" else self._post(request)
+        if fault == "lost":
+            return NoAnswer("the reply was lost")
+        # RFC 9110 section 6.6.1: an origin server with a clock sends a Date, cut to the second.
+        date = formatdate(self._now_us() // 1_000_000, usegmt=True)
+        return replace(reply, headers={**reply.headers, "date": date})
+
+    def close(self) -> None:
+        """Remember that it was closed."""
+        self.closed = True
+
+    def _get(self, request: Request) -> Reply:
+        name = request.path.rpartition("/")[2]
+        stream = self.streams.get(name)
+        if stream is None:
+            return problem(404, "unknown_stream")
+        state = StreamAtServer(
+            stream=name,
+            device=stream.device,
+            acknowledged_through=stream.mark,
+            highest=stream.highest,
+            server_time_us=self._now_us(),
+        )
+        return _ok(encode_stream_state(state))
+
+    def _post(self, request: Request) -> Reply:
+        try:
+            batch = decode(unpacked(request))
+        except BatchRefused as error:
+            return problem(error.status, "batch_refused", str(error))
+        contents = [json.dumps(batch.as_sent(i), sort_keys=True) for i in range(len(batch))]
+        if any(map(self.refuses, contents)):
+            return problem(422, "batch_refused", "the test refuses a reading of it")
+        assert batch.stream is not None
+        stream = self.streams.setdefault(batch.stream, FakeStream(batch.device))
+        if (code := self._clash(stream, batch)) is not None:
+            return problem(409, code)
+        self.batches.append(batch)
+        return _ok(encode_answer(self._take(stream, batch, contents)))
+
+    def _clash(self, stream: FakeStream, batch: Batch) -> str | None:
+        if stream.device != batch.device:
+            return "stream_bound"
+        report = batch.gateway
+        if report is None:
+            return None
+        stream.installation = stream.installation or report.installation
+        if stream.installation != report.installation or stream.highest > (report.appended_through or 0):
+            return "stream_forked"
+        return None
+
+    def _take(self, stream: FakeStream, batch: Batch, contents: list[str]) -> Answer:
+        stored = duplicates = 0
+        notes = []
+        for seq, content in zip(batch.seq or (), contents, strict=True):
+            first = stream.held.setdefault(seq, content)
+            if seq in stream.held and first is content:
+                stored += 1
+            elif first == content:
+                duplicates += 1
+            else:
+                stream.conflicts.setdefault(seq, []).append(content)
+                notes.append(QuarantineNote(first=seq, last=seq, code="number_conflict", detail="taken"))
+        for entry in batch.shed:
+            stream.shed |= set(range(entry.first, entry.last + 1)) - stream.held.keys()
+        if batch.opaque is not None:
+            stream.opaque[batch.opaque.seq] = batch.opaque.content
+        return Answer(
+            stream=batch.stream,
+            acknowledged_through=stream.mark,
+            stored=stored,
+            duplicates=duplicates,
+            quarantined=tuple(notes),
+            server_time_us=self._now_us(),
+        )
+
+
+def unpacked(request: Request) -> bytes:
+    """The body of a request without its content coding."""
+    coding = request.headers.get("Content-Encoding", "identity")
+    if coding == "zstd":
+        return zstandard.ZstdDecompressor().decompress(request.body, max_output_size=8 * 2**20)
+    return gzip.decompress(request.body) if coding == "gzip" else request.body
+
+
+def problem(status: int, code: str, detail: str = "", **headers: str) -> Reply:
+    """A problem report as the server gives it. headers : names with `_` for `-`."""
+    body = json.dumps(
+        {"type": f"urn:cleanside:problem:{code}", "code": code, "status": status, "detail": detail}
+    )
+    fields = {name.replace("_", "-"): value for name, value in headers.items()}
+    return Reply(
+        status=status, headers={"content-type": PROBLEM_MEDIA_TYPE} | fields, body=body.encode(), trusted=True
+    )
+
+
+def _ok(body: bytes) -> Reply:
+    return Reply(status=200, headers={"content-type": ANSWER_MEDIA_TYPE}, body=body, trusted=True)

@@ -1,0 +1,339 @@
+"""
+The loop that sends what the spool holds, in order, until it is acknowledged.
+
+Promises: one batch in flight; what the spool gives is sent again until an answer of the contract releases
+it. The loop asks the server where it stands at start and after an error, so that a lost reply costs a
+question, no repeat, and never a reading. It takes the server's word on the time where the link is trusted.
+Leaves to others: what an answer means (`gateway.uplink.decision`), the network (`gateway.uplink.transport`),
+the disk.
+"""
+
+from __future__ import annotations
+
+import gzip
+import json
+import logging
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Final
+
+import zstandard
+
+from cleanside.gateway.errors import TryAgain, UnknownStream
+from cleanside.gateway.log import Log
+from cleanside.gateway.spool.peek import span
+from cleanside.gateway.spool.queue import MAX_BATCH_BYTES, MAX_BATCH_READINGS, Spool
+from cleanside.gateway.timing.clock import Anchor, Clock
+from cleanside.gateway.uplink.decision import CODINGS, Decision, LinkState, Sent, batch_limit, decide
+from cleanside.gateway.uplink.retry_after import parse_http_date
+from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request, Transport
+from cleanside.gateway.wire import (
+    ANSWER_MEDIA_TYPE,
+    BATCH_MEDIA_TYPE,
+    MAX_INTEGER,
+    PROBLEM_MEDIA_TYPE,
+    Batch,
+    Opaque,
+    datetime_of,
+    encode,
+)
+
+DEFAULT_LINGER_S: Final = (
+    5.0  # chosen: a live reading is on its way within five seconds, with those beside it
+)
+IDLE_S: Final = 60.0  # between two looks when nothing wakes the loop
+_SPOOL_WAIT_S: Final = 5.0  # after the disk failed
+_LOOK_AT_CLOCK_US: Final = 60_000_000  # between two looks at what the machine knows of UTC
+_NOTE_EVERY_US: Final = 60_000_000  # between two notes for `status`, to spare the disk
+_LEAST_WORTH_PACKING: Final = 256  # bytes; below it compression adds more than it saves
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Turn:
+    """What one turn of the loop did."""
+
+    #: seconds to leave the server alone; 0: go on at once
+    wait_s: float = 0.0
+    #: nothing to send now
+    idle: bool = False
+    decision: Decision | None = None
+
+
+class Uplink:
+    """Sends one spool to one server."""
+
+    def __init__(
+        self,
+        spool: Spool,
+        transport: Transport,
+        *,
+        clock: Clock,
+        random: Callable[[], float],
+        log: Log,
+        wake: threading.Event | None = None,
+        linger_s: float = DEFAULT_LINGER_S,
+        max_readings: int = MAX_BATCH_READINGS,
+        max_bytes: int = MAX_BATCH_BYTES,
+    ) -> None:
+        """
+        random : gives numbers from 0 to 1, for the jitter. wake : set when there is something new to send.
+        linger_s : how long a new reading may wait for others when there is no backlog.
+        """
+        self.state = LinkState(limit=max_readings)
+        self.wake = wake if wake is not None else threading.Event()
+        self._spool = spool
+        self._transport = transport
+        self._clock = clock
+        self._random = random
+        self._log = log
+        self._linger_s = linger_s
+        self._max_bytes = max_bytes
+        self._sent: dict[str, int] = {}  # stream -> highest number this process sent
+        self._kept: dict[str, int] = {}  # stream -> the same as the spool has it
+        self._at_start: dict[str, int] = {}  # stream -> highest number that an earlier process may have sent
+        self._looked_us: int | None = None
+        self._asked_us = 0
+        self._rate = _Rate(clock)
+
+    def run(self, stop: threading.Event) -> None:
+        """Send until `stop` is set. Whoever sets it sets `wake` too."""
+        while not stop.is_set():
+            self.wake.clear()
+            step = self.step()
+            if step.wait_s > 0:
+                self._clock.wait(stop, step.wait_s)
+            elif step.idle and self._clock.wait(self.wake, IDLE_S):
+                self._clock.wait(stop, self._linger_s)  # let others of its time come along
+
+    def step(self) -> Turn:
+        """One turn: at most one request and what follows from its answer. Raises nothing that may pass."""
+        try:
+            self._look_at_clock()
+            return self._turn()
+        except (
+            TryAgain,
+            UnknownStream,
+        ) as error:  # unknown: the file was replaced while a batch was on its way
+            self._log("gateway.spool_failed", level=logging.ERROR, reason=error)
+            return Turn(wait_s=_SPOOL_WAIT_S)
+
+    def _turn(self) -> Turn:
+        batch = self._spool.peek(
+            max_readings=batch_limit(self.state), max_bytes=self._max_bytes, report=not self.state.bare
+        )
+        stream = batch.stream if batch is not None else self._spool.open_stream
+        assert stream is not None
+        if stream not in self.state.asked or (batch is None and self._lacks_time()):
+            return self._ask(stream)
+        if batch is None:
+            return Turn(idle=True)
+        return self._send(batch)
+
+    # ------------------------------------------------------------ one request
+
+    def _ask(self, stream: str) -> Turn:
+        self._asked_us = self._clock.since_boot_us()
+        headers = {"Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}"}
+        request = Request(method="GET", path=f"/v1/streams/{stream}", headers=headers)
+        return self._exchange(request, self._about(stream))
+
+    def _lacks_time(self) -> bool:
+        """This boot is not placed, and the last question is a while ago: its answer tells the time too."""
+        now_us = self._clock.since_boot_us()
+        return not self._spool.is_placed and now_us - self._asked_us >= _LOOK_AT_CLOCK_US
+
+    def _send(self, batch: Batch) -> Turn:
+        stream = batch.stream
+        assert stream is not None  # a spool's batch is numbered
+        opaque = self.state.opaque and len(batch) == 1
+        if opaque:
+            batch = _as_opaque(batch)
+        first, last = span(batch)
+        self._sent[stream] = max(last, self._sent.get(stream, 0))
+        sent = self._about(
+            stream,
+            count=len(batch) or int(opaque),
+            first=first,
+            last=last,
+            opaque=opaque,
+            bare=self.state.bare,
+        )
+        body, coding = _packed(encode(batch), CODINGS[self.state.coding])
+        headers = {"Content-Type": BATCH_MEDIA_TYPE, "Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}"}
+        if coding != "identity":
+            headers["Content-Encoding"] = coding
+        return self._exchange(Request(method="POST", path="/v1/readings", headers=headers, body=body), sent)
+
+    def _about(
+        self,
+        stream: str,
+        *,
+        count: int = 0,
+        first: int = 0,
+        last: int = 0,
+        opaque: bool = False,
+        bare: bool = False,
+    ) -> Sent:
+        row = self._spool.stream(stream)
+        if row.sent_through < self._kept.get(stream, 0):
+            self._sent[stream] = last  # a person rewound beside us: what was sent before counts no longer
+        self._kept[stream] = row.sent_through
+        released = max(row.sent_through, self._sent.get(stream, 0))
+        forked = row.state == "forked"
+        # Under a forked stream the server holds numbers of another spool too: its mark may be anything.
+        before = MAX_INTEGER if forked else self._at_start.setdefault(stream, row.appended_through)
+        return Sent(
+            stream=stream,
+            count=count,
+            first=first,
+            last=last,
+            highest=max(released, before),
+            released=released,
+            acknowledged_through=row.acknowledged_through,
+            appended_through=row.appended_through,
+            opaque=opaque,
+            bare=bare or forked,
+            forked=forked,
+        )
+
+    def _exchange(self, request: Request, sent: Sent) -> Turn:
+        before_us = self._clock.since_boot_us()
+        outcome = self._transport.send(request)
+        after_us = self._clock.since_boot_us()
+        down_bytes = outcome.down_bytes if isinstance(outcome, Reply) else 0
+        self._spool.count_traffic(up_bytes=request.up_bytes, down_bytes=down_bytes)
+        now = datetime_of(self._clock.utc_us())
+        decision = decide(self.state, sent, outcome, jitter=self._random(), now=now)
+        self._anchor(outcome, decision, before_us, after_us)
+        self._carry_out(decision, sent)
+        return Turn(wait_s=decision.wait_s, decision=decision)
+
+    # ------------------------------------------------------------ what follows
+
+    def _carry_out(self, decision: Decision, sent: Sent) -> None:
+        if decision.acknowledge_through is not None:
+            self._spool.acknowledge(sent.stream, decision.acknowledge_through, again=decision.again)
+            self._rate.count(decision.acknowledge_through - sent.acknowledged_through)
+        if decision.rewind_to is not None:
+            self._spool.rewind(sent.stream, decision.rewind_to)
+        if decision.fork is not None:
+            self._fork(decision, sent)
+        if decision.shed is not None:
+            first, last, reason = decision.shed
+            self._spool.shed(sent.stream, first, last, reason=reason)
+        # Only now: if the disk failed above, the same answer has to teach the same again.
+        recovered = self.state.failures > 0 and decision.state.failures == 0
+        self.state = decision.state
+        self._say(decision, sent, recovered=recovered)
+
+    def _fork(self, decision: Decision, sent: Sent) -> None:
+        assert decision.fork is not None
+        if sent.forked:
+            self._spool.give_over(sent.stream)
+        elif sent.stream == self._spool.open_stream:
+            self._spool.fork(decision.fork, move=decision.move)
+
+    def _say(self, decision: Decision, sent: Sent, *, recovered: bool) -> None:
+        if decision.event is not None:
+            level = logging.ERROR if decision.needs_person else logging.WARNING
+            self._log(
+                decision.event, level=level, reason=decision.reason, stream=sent.stream, first=sent.first
+            )
+        if recovered:
+            self._log("gateway.link_back", stream=sent.stream)
+        if decision.answer is not None:
+            for note in decision.answer.quarantined:
+                self._log(
+                    "gateway.readings_quarantined",
+                    level=logging.WARNING,
+                    first=note.first,
+                    last=note.last,
+                    code=note.code,
+                )
+        if (note_now := self._rate.note(decision, recovered=recovered)) is not None:
+            self._spool.note("link", note_now)
+
+    # ------------------------------------------------------------ time
+
+    def _anchor(self, outcome: Outcome, decision: Decision, before_us: int, after_us: int) -> None:
+        """Take the server's word on the time: it was said somewhere between asking and having the answer."""
+        if isinstance(outcome, NoAnswer) or not outcome.trusted:
+            return
+        utc_us, resolution_us = decision.server_time_us, 1_000
+        if utc_us is None:
+            said = parse_http_date(outcome.headers.get("date", ""), now=datetime_of(self._clock.utc_us()))
+            if said is None:
+                return
+            # A Date names the second it lies in: the middle of it, half a second off at most.
+            utc_us, resolution_us = int(said.timestamp()) * 1_000_000 + 500_000, 500_000
+        half_us = (after_us - before_us + 1) // 2
+        self._use(
+            Anchor(
+                kind="server",
+                since_boot_us=before_us + half_us,
+                utc_us=utc_us,
+                uncertainty_us=half_us + resolution_us,
+            )
+        )
+
+    def _look_at_clock(self) -> None:
+        now_us = self._clock.since_boot_us()
+        if self._looked_us is None or now_us - self._looked_us >= _LOOK_AT_CLOCK_US:
+            self._looked_us = now_us
+            if (anchor := self._clock.evidence()) is not None:
+                self._use(anchor)
+
+    def _use(self, anchor: Anchor) -> None:
+        if self._spool.anchor(anchor):
+            self._log("gateway.clock_anchored", kind=anchor.kind, uncertainty_s=anchor.uncertainty_us / 1e6)
+
+
+def _as_opaque(batch: Batch) -> Batch:
+    assert batch.seq is not None
+    content = json.dumps(batch.as_sent(0), ensure_ascii=False).encode()
+    return Batch(
+        device=batch.device, stream=batch.stream, shed=batch.shed, opaque=Opaque(batch.seq[0], content)
+    )
+
+
+def _packed(body: bytes, coding: str) -> tuple[bytes, str]:
+    if len(body) < _LEAST_WORTH_PACKING or coding == "identity":
+        return body, "identity"
+    if coding == "zstd":
+        return zstandard.ZstdCompressor(level=3).compress(body), coding
+    return gzip.compress(body, 6, mtime=0), coding
+
+
+class _Rate:
+    """How fast the backlog drains, and what went wrong last: kept for `status`, written seldom."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self._window_us = clock.since_boot_us()
+        self._noted_us: int | None = None
+        self._readings = 0
+        self._error: str | None = None
+
+    def count(self, readings: int) -> None:
+        """Count readings that were acknowledged."""
+        self._readings += readings
+
+    def note(self, decision: Decision, *, recovered: bool) -> dict[str, object] | None:
+        """What to write down now, or None where it can wait."""
+        failed_anew = decision.event is not None and decision.reason != self._error
+        if decision.event is not None:
+            self._error = decision.reason
+        now_us = self._clock.since_boot_us()
+        due = self._noted_us is None or now_us - self._noted_us >= _NOTE_EVERY_US
+        if not (due or ((failed_anew or recovered) and now_us - (self._noted_us or 0) >= 1_000_000)):
+            return None
+        passed_s = max(1e-6, (now_us - self._window_us) / 1e6)
+        rate_per_s = self._readings / passed_s
+        self._window_us, self._readings, self._noted_us = now_us, 0, now_us
+        return {
+            "noted_us": self._clock.utc_us(),
+            "failing": decision.state.failures > 0,
+            "last_error": self._error,
+            "rate_per_s": round(rate_per_s, 3),
+        }

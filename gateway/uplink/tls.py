@@ -1,0 +1,61 @@
+"""
+How TLS is spoken: verified, always; with certificates of one's own where the settings name them.
+
+Promises: the other side's certificate and name are checked against the system's authorities, or against
+those of a file and nobody else's. TLS 1.2 at least (RFC 9325 section 3.1.1).
+Leaves to others: what is said over it (`gateway.uplink.transport`, `gateway.sources`).
+"""
+
+from __future__ import annotations
+
+import ssl
+from pathlib import Path
+
+from cleanside.gateway.errors import SettingsWrong, why
+
+
+def verified(
+    *, ca_file: Path | None, certificate_file: Path | None, certificate_key_file: Path | None, where: str
+) -> ssl.SSLContext:
+    """
+    A context that verifies whoever answers.
+
+    ca_file : authorities to trust; None: the system's. certificate_file, certificate_key_file : our own
+    certificate, shown where the other side asks for one. where : what the files were set for, said in errors.
+    Raises SettingsWrong for files that cannot be used.
+    """
+    if certificate_key_file is not None and certificate_file is None:
+        raise SettingsWrong(f"{where}: certificate_key_file is set without certificate_file; set both")
+    files = {
+        "ca_file": ca_file,
+        "certificate_file": certificate_file,
+        "certificate_key_file": certificate_key_file,
+    }
+    for name, file in files.items():
+        _check_readable(file, f"{where}: {name}")
+    try:
+        context = ssl.create_default_context(cafile=ca_file)
+    except OSError as error:
+        raise SettingsWrong(
+            f"{where}: ca_file {ca_file} holds no certificate ({why(error)}); give one in PEM form"
+        ) from error
+    context.minimum_version = ssl.TLSVersion.TLSv1_2
+    try:
+        if certificate_file is not None:
+            context.load_cert_chain(certificate_file, certificate_key_file)
+    except OSError as error:
+        raise SettingsWrong(
+            f"{where}: certificate_file {certificate_file} cannot be used ({why(error)}); "
+            "give certificate and key in PEM form, the key of that certificate"
+        ) from error
+    return context
+
+
+def _check_readable(file: Path | None, what: str) -> None:
+    # OpenSSL does not say which of several files it misses.
+    if file is None:
+        return
+    try:
+        file.open("rb").close()
+    except OSError as error:
+        raise SettingsWrong(f"{what} {file} cannot be read ({why(error)}); check the name") from error

@@ -1,0 +1,185 @@
+"""
+One request to the server and what came of it: the only place that touches the network.
+
+Promises: a reply is what the address in the settings said, over TLS that was verified (or loopback);
+redirects are not followed; a reply has a size and a time limit. Everything else is `NoAnswer`, never raised.
+Leaves to others: what a reply means (`gateway.uplink.decision`), when to try again (`gateway.uplink.loop`).
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Protocol
+from urllib.parse import urlsplit
+
+from cleanside.gateway.errors import GatewayError, SettingsWrong, why
+from cleanside.gateway.uplink.tls import verified
+from cleanside.gateway.version import VERSION
+
+if TYPE_CHECKING:
+    import ssl
+
+    import httpx
+
+MAX_REPLY_BYTES = 2**20  # an answer is a few kB; a portal's page may be anything
+_HEAD_BYTES = 300  # of a request's or reply's head on the wire, about, beside the fields we set
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Request:
+    """What is asked of the server. Key and address are the transport's."""
+
+    method: str
+    path: str
+    headers: Mapping[str, str] = field(default_factory=dict)
+    body: bytes = b""
+
+    @property
+    def up_bytes(self) -> int:
+        """What it costs on the link, about."""
+        return len(self.body) + _HEAD_BYTES
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Reply:
+    """What came back, whoever it was that spoke."""
+
+    status: int
+    #: names in lower case
+    headers: Mapping[str, str]
+    body: bytes
+    #: the time between asking and having it [s]
+    took_s: float = 0.0
+    #: over verified TLS or loopback: what it says of the time may be believed
+    trusted: bool = False
+
+    @property
+    def down_bytes(self) -> int:
+        """What it cost on the link, about."""
+        return len(self.body) + sum(len(name) + len(value) + 4 for name, value in self.headers.items())
+
+    @property
+    def media_type(self) -> str:
+        """The media type without parameters, in lower case."""
+        return self.headers.get("content-type", "").split(";")[0].strip().lower()
+
+
+@dataclass(frozen=True, slots=True)
+class NoAnswer:
+    """Nothing came back that could be read as a reply."""
+
+    reason: str
+
+
+Outcome = Reply | NoAnswer
+
+
+class Transport(Protocol):
+    """The way to the server."""
+
+    def send(self, request: Request) -> Outcome:
+        """Ask once. Never raises for what a link or a server can do."""
+
+    def close(self) -> None:
+        """Let go of connections."""
+
+
+def check_address(server: str) -> str:
+    """The server's address without a slash at its end. Raises SettingsWrong if neither HTTPS nor loopback."""
+    parts = urlsplit(server)
+    if parts.scheme not in ("http", "https") or not parts.hostname:
+        raise SettingsWrong(
+            f'uplink.server "{server}" is not an address; give it like "https://shop.example:8443"'
+        )
+    if parts.scheme == "http" and not is_loopback(parts.hostname):
+        raise SettingsWrong(f'uplink.server "{server}" would carry the key in the clear; give https://')
+    if parts.query or parts.fragment or parts.username or parts.password:
+        raise SettingsWrong(f'uplink.server "{server}" has more than host, port and path; remove the rest')
+    return server.rstrip("/")
+
+
+def is_loopback(host: str) -> bool:
+    """True for this machine itself, by address or by its one sure name."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+class HttpTransport:
+    """HTTP/1.1 with keep-alive. One request at a time."""
+
+    def __init__(
+        self,
+        server: str,
+        *,
+        key: Callable[[], str] | None,
+        timeout_s: float = 30.0,
+        ca_file: Path | None = None,
+        certificate_file: Path | None = None,
+        certificate_key_file: Path | None = None,
+    ) -> None:
+        """
+        server : HTTPS, or HTTP to loopback. key : asked for each request; None: there is none yet.
+        timeout_s : for the whole exchange; a link that trickles does not hold the loop.
+        ca_file : certificates to trust instead of the system's. certificate_file : the machine's own.
+        """
+        import httpx
+
+        self._server = check_address(server)
+        self._key = key
+        self._timeout_s = timeout_s
+        self._httpx = httpx
+        verify: ssl.SSLContext | bool = True
+        if server.startswith("https"):
+            verify = verified(
+                ca_file=ca_file,
+                certificate_file=certificate_file,
+                certificate_key_file=certificate_key_file,
+                where="uplink certificates",
+            )
+        self._client: httpx.Client = httpx.Client(
+            verify=verify,
+            follow_redirects=False,
+            trust_env=False,  # a proxy from the environment would see the key
+            timeout=httpx.Timeout(timeout_s, connect=min(timeout_s, 10.0)),
+            limits=httpx.Limits(max_connections=1, keepalive_expiry=120.0),
+            headers={"User-Agent": f"cleanside-gateway/{VERSION}"},
+        )
+
+    def send(self, request: Request) -> Outcome:
+        """Ask once."""
+        began_s = time.monotonic()
+        try:
+            headers = dict(request.headers)
+            if self._key is not None:
+                headers = {"Authorization": f"Bearer {self._key()}", **headers}
+            with self._client.stream(
+                request.method, self._server + request.path, content=request.body or None, headers=headers
+            ) as response:
+                body = bytearray()
+                for chunk in response.iter_bytes():
+                    body += chunk
+                    if len(body) > MAX_REPLY_BYTES:
+                        return NoAnswer(f"the reply is larger than {MAX_REPLY_BYTES} bytes")
+                    if time.monotonic() - began_s > self._timeout_s:
+                        return NoAnswer(f"no whole reply within {self._timeout_s:g} s")
+                return Reply(
+                    status=response.status_code,
+                    headers={name.lower(): value for name, value in response.headers.items()},
+                    body=bytes(body),
+                    took_s=time.monotonic() - began_s,
+                    trusted=True,  # the address was checked: verified TLS, or loopback
+                )
+        except (self._httpx.HTTPError, self._httpx.StreamError, OSError, ValueError, GatewayError) as error:
+            return NoAnswer(f"{type(error).__name__}: {why(error)}"[:200])
+
+    def close(self) -> None:
+        """Let go of the connection."""
+        self._client.close()

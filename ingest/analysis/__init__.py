@@ -1,0 +1,1 @@
+"""The restriction analysis in the background: summaries, learning, figures for a housing."""

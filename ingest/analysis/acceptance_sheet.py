@@ -1,0 +1,159 @@
+"""
+Acceptance of an installation, from what the server holds; and the report to keep with the machine's papers.
+
+Promises: says from when on it looked, so that the same report can be asked for again.
+Leaves to others: the checks (`ingest.restriction.verdict.installation`), who may see it
+(`ingest.api.routes.acceptance`).
+"""
+
+from __future__ import annotations
+
+import textwrap
+from dataclasses import dataclass
+
+import numpy as np
+import sqlalchemy as sa
+
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.analysis.assessment import terminal_at
+from cleanside.ingest.analysis.summarising import COLUMNS, as_readings
+from cleanside.ingest.restriction import Readings
+from cleanside.ingest.restriction.verdict.installation import Check, Surroundings, accept, verdict_of
+from cleanside.ingest.store import acceptance, fleet, raw, streams
+from cleanside.ingest.store.fleet import Assignment, HousingRow, TerminalRow
+
+HOUR_US = 3_600_000_000
+WINDOW_US = 72 * HOUR_US  # the first days with power; a reading a second makes 260 000 of them (chosen)
+
+CAUTIONS = (
+    "A status is advice: the engine maker's service limit and manual come first, local rules prevail.",
+    "Fit beside the maker's own indicator or sensor; never remove or bypass it.",
+    "Engine off, key out, machine secured and locked out before anyone works in the engine bay; mind hot "
+    "surfaces and moving fans.",
+    "Never run the engine with the element out. Electrical work by the machine maker's instructions, fused "
+    "at the source, by qualified people.",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Report:
+    """An installation as looked at once."""
+
+    housing: HousingRow
+    devices: tuple[str, ...]
+    #: readings taken in [since, until) were looked at [us]
+    since_us: int
+    until_us: int
+    looked_us: int
+    readings: int
+    terminal: TerminalRow | None
+    verdict: str
+    checks: tuple[Check, ...]
+
+
+def report(connection: sa.Connection, housing: HousingRow, *, since_us: int | None, now_us: int) -> Report:
+    """
+    Look at the installation on a housing.
+
+    since_us : when it was fitted; None = when its device was assigned, else its first reading. [us]
+    """
+    seats = [
+        seat
+        for seat in fleet.assignments_of_housing(connection, housing.id)
+        if seat.until_us is None or seat.until_us > now_us
+    ]
+    since_us = since_us if since_us is not None else _fitted_us(connection, seats)
+    until_us = min(since_us + WINDOW_US, now_us + HOUR_US)
+    parts = [
+        (seat.device_id, part)
+        for seat in seats
+        for part in raw.readings_between(connection, seat.device_id, since_us, until_us, COLUMNS)
+    ]
+    held = sum(len(part["at_us"]) for _, part in parts)
+    readings = as_readings(parts) if held else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
+    terminal = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
+    checks = accept(readings, _around(connection, housing, seats, terminal, held, since_us))
+    return Report(
+        housing=housing,
+        devices=tuple(sorted({seat.device for seat in seats})),
+        since_us=since_us,
+        until_us=until_us,
+        looked_us=now_us,
+        readings=held,
+        terminal=terminal,
+        verdict=verdict_of(checks),
+        checks=checks,
+    )
+
+
+def is_confirmed(connection: sa.Connection, housing_id: int, terminal: TerminalRow | None) -> bool:
+    """True if a person confirmed the limit that holds: the same value in the same unit."""
+    return terminal is not None and any(
+        (given.value, given.unit) == (terminal.value, terminal.unit)
+        for given in acceptance.confirmations_of(connection, housing_id)
+    )
+
+
+def _fitted_us(connection: sa.Connection, seats: list[Assignment]) -> int:
+    assigned = [seat.from_us for seat in seats if seat.from_us is not None]
+    if assigned:
+        return max(assigned)
+    hour = acceptance.first_hour(connection, [seat.device_id for seat in seats])
+    return 0 if hour is None else hour * HOUR_US
+
+
+def _around(
+    connection: sa.Connection,
+    housing: HousingRow,
+    seats: list[Assignment],
+    terminal: TerminalRow | None,
+    held: int,
+    since_us: int,
+) -> Surroundings:
+    device_ids = sorted({seat.device_id for seat in seats})
+    heard = [s for device_id in device_ids for s in streams.of_device(connection, device_id)]
+    boot = acceptance.boots_since(connection, device_ids, since_us)
+    key_offs = acceptance.key_offs_since(connection, device_ids, since_us)
+    return Surroundings(
+        acknowledged=held,
+        missing=sum(_missing(connection, stream) for stream in heard),
+        clock_uncertainty_s=acceptance.newest_uncertainty_s(connection, device_ids),
+        anchor=boot.anchor,
+        power_cycles=max(boot.boots - 1, key_offs, 0),
+        terminal_pa=None if terminal is None else terminal.restriction_pa,
+        terminal_as_read=None if terminal is None else f"{terminal.value:g} {terminal.unit}",
+        terminal_confirmed=is_confirmed(connection, housing.id, terminal),
+    )
+
+
+def _missing(connection: sa.Connection, stream: streams.Stream) -> int:
+    return sum(last - first + 1 for first, last in streams.marks_of(connection, stream).gaps)
+
+
+# ---------------------------------------------------------------- the report on paper
+
+
+def as_text(found: Report) -> str:
+    """The report for people, 78 columns, with the cautions that belong to it."""
+    limit = found.terminal
+    lines = [
+        f"Acceptance of the restriction monitor on {found.housing.machine}, housing {found.housing.name}",
+        f"Monitor:  {', '.join(found.devices) or 'none assigned'}",
+        f"Readings: {found.readings} from {instant_text(found.since_us)} on",
+        f"Terminal: {f'{limit.value:g} {limit.unit}' if limit else 'not entered'}",
+        f"Looked at {instant_text(found.looked_us)} (UTC)",
+        f"Result:   {found.verdict}",
+        "",
+    ]
+    for check in found.checks:
+        lines.append(f"{check.verdict:<13} {check.check}")
+        lines += _indented(check.seen) + (_indented(f"do: {check.next_step}") if check.next_step else [])
+    lines.append("")
+    for caution in CAUTIONS:
+        lines += textwrap.wrap(caution, 78)
+    lines += ["", "Technician: ____________________   Date: ____________"]
+    return "\n".join(lines) + "\n"
+
+
+def _indented(words: str) -> list[str]:
+    return textwrap.wrap(words, 78, initial_indent=" " * 14, subsequent_indent=" " * 14)

@@ -1,0 +1,181 @@
+"""
+What the server says of a housing now: its summaries, limits, changes and silence, put to the assessment.
+
+Promises: equal to what the same readings in order would give; late ones have changed their own hour only.
+What was studied once serves until something it rests on changes; dates and silence follow the clock.
+Leaves to others: the judgement (`ingest.restriction`), what the fleet teaches (`ingest.analysis.knowledge`),
+who may see it (`ingest.api.routes`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from cleanside.gateway.units import to_si
+from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.restriction import Assessment, FleetKnowledge, Study, Summaries, assess, study_housing
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow
+from cleanside.ingest.store import streams
+from cleanside.ingest.store.fleet import HousingRow, TerminalRow
+from cleanside.ingest.store.surroundings import HousingSurroundings, Newest, of_housings
+from cleanside.ingest.writer.resources import Resources
+
+MICRO = 1_000_000
+HOUR_US = 3_600 * MICRO
+#: quantity by which a reference flow is entered -> kind of flow proxy
+REFERENCE_KINDS = {"engine_speed": "engine_speed", "air_mass_flow": "air_mass_flow"}
+
+
+@dataclass(frozen=True)
+class SnapshotInUse:
+    """A fleet snapshot in use."""
+
+    number: int  # 0: nothing was ever learned
+    knowledge: FleetKnowledge
+
+
+@dataclass(frozen=True, kw_only=True)
+class View:
+    """A housing as seen at one instant."""
+
+    housing: HousingRow
+    assessment: Assessment
+    terminal: TerminalRow | None
+    #: when the newest reading was taken, seconds since 1970; None: none is summarised yet
+    last_reading_s: float | None
+    #: when anything last came from its devices [us]; None: never
+    heard_us: int | None
+    #: hours that changed and are not summarised yet; 0: the view is current
+    hours_behind: int
+    #: all that came and was taken before this instant is in the view [us]; None: nothing is summarised yet
+    analysed_through_us: int | None
+    #: number of the fleet snapshot that was used
+    snapshot: int
+
+
+def terminal_at(terminals: Sequence[TerminalRow], at_us: int) -> TerminalRow | None:
+    """The terminal restriction that holds at an instant; None if none is entered for it."""
+    valid = [terminal for terminal in terminals if terminal.valid_from_us <= at_us]
+    return valid[-1] if valid else None
+
+
+def reference_of(housing: HousingRow) -> tuple[float | None, str | None]:
+    """Reference flow of a housing in SI and the kind of proxy it is a value of; None, None: learned."""
+    if housing.reference_quantity is None or housing.reference_value is None:
+        return None, None
+    value = to_si(housing.reference_value, housing.reference_unit or "", housing.reference_quantity)
+    return value, REFERENCE_KINDS[housing.reference_quantity]
+
+
+class Judge:
+    """Looks at housings at one instant, over one connection."""
+
+    def __init__(
+        self,
+        connection: sa.Connection,
+        resources: Resources,
+        memory: Memory,
+        known: SnapshotInUse,
+        *,
+        now_us: int | None = None,
+    ) -> None:
+        """
+        known : the snapshot of the owner whose housings are looked at.
+        now_us : the instant; None: now.
+        """
+        self._connection = connection
+        self._memory = memory
+        self._known = known
+        self._horizon_days = float(resources.settings.planning_horizon_days)
+        self.now_us = resources.clock() if now_us is None else now_us
+
+    def view(self, housing: HousingRow) -> View:
+        """Assess one housing now."""
+        [seen] = self.views([housing], whole_owner=False)
+        return seen
+
+    def views(self, housings: Sequence[HousingRow], *, whole_owner: bool) -> list[View]:
+        """Assess housings now, in the order given."""
+        around = of_housings(self._connection, housings, self.now_us, whole_owner=whole_owner)
+        return [self._view(housing, around[housing.id]) for housing in housings]
+
+    def series(self, seen: View) -> HourlyRestriction:
+        """Restriction at the reference flow, one row an operating hour."""
+        summaries = self._memory.summaries(self._connection, seen.housing)
+        return at_reference_flow(summaries, seen.assessment.reference)
+
+    def _view(self, housing: HousingRow, around: HousingSurroundings) -> View:
+        terminal = terminal_at(around.terminals, self.now_us)
+        study = self._study(housing, terminal, around.changes_us)
+        heard_us = around.newest.last_heard_us if around.newest is not None else None
+        seen = assess(
+            study,
+            now_s=self.now_us / MICRO,
+            planning_horizon_days=self._horizon_days,
+            # Quiet since the last reading was taken, not since it came: a backlog may come days later. Only
+            # while nothing is summarised yet, that something came is all there is.
+            last_heard_s=heard_us / MICRO if heard_us is not None and study.last_s is None else None,
+            quiet_because=self._silence(around.newest, around.device_ids),
+        )
+        return View(
+            housing=housing,
+            assessment=seen,
+            terminal=terminal,
+            last_reading_s=study.last_s,
+            heard_us=heard_us,
+            hours_behind=around.hours_behind,
+            analysed_through_us=_analysed_through_us(study, around),
+            snapshot=self._known.number,
+        )
+
+    def _study(self, housing: HousingRow, terminal: TerminalRow | None, changes_us: list[int]) -> Study:
+        basis = (housing, terminal, tuple(changes_us), self._known.number, self._horizon_days)
+
+        def make() -> Study:
+            summaries = self._memory.summaries(self._connection, housing)
+            return self._studied(housing, summaries, terminal, changes_us)
+
+        return self._memory.study(housing.id, basis, make)
+
+    def _studied(
+        self, housing: HousingRow, summaries: Summaries, terminal: TerminalRow | None, changes_us: list[int]
+    ) -> Study:
+        reference_flow, reference_kind = reference_of(housing)
+        return study_housing(
+            summaries,
+            terminal_pa=None if terminal is None else terminal.restriction_pa,
+            terminal_entered=None if terminal is None else (terminal.value, terminal.unit),
+            changes=[us / MICRO for us in changes_us],
+            fleet=self._known.knowledge,
+            machine=housing.machine,
+            kind=housing.kind,
+            reference_flow=reference_flow,
+            reference_kind=reference_kind,
+            planning_horizon_days=self._horizon_days,
+        ).study
+
+    def _silence(self, newest: Newest | None, device_ids: list[int]) -> str | None:
+        """
+        Why the devices are quiet as far as their gateways said; None: they did not say.
+
+        out_of_coverage: the gateway has more than it could send. keyed_off: the last event was the key.
+        """
+        if newest is None:
+            return None
+        if newest.has_more:
+            return "out_of_coverage"
+
+        def ask() -> str | None:
+            event = streams.last_event(self._connection, device_ids)
+            return {"key_off": "keyed_off", "device_fault": "device_fault"}.get(event[0]) if event else None
+
+        return self._memory.because(newest.stream_id, newest.last_heard_us, ask)
+
+
+def _analysed_through_us(study: Study, around: HousingSurroundings) -> int | None:
+    if around.behind_from_hour is not None:
+        return around.behind_from_hour * HOUR_US
+    return None if study.last_s is None else int(study.last_s * MICRO)

@@ -1,0 +1,115 @@
+"""
+A boot placed better later: the times of readings that were taken already are corrected, never sent again.
+
+Promises: the times as sent are kept beside, identity stays as it was on receipt (what is sent again is a
+repeat), and the analysis sees the corrected times alone. A reading is corrected once; one that comes late
+for a boot that was corrected is, too. A correction into the future is not believed. Each can be undone.
+Leaves to others: what a gateway says (`gateway.wire`), when this is run (`ingest.analysis.summarising`), who
+may undo (`ingest.api.routes.corrections`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+
+from cleanside.ingest.intake.checks import FUTURE_TOLERANCE_US
+from cleanside.ingest.store import archive, corrections, fleet, handover, readings
+from cleanside.ingest.store.corrections import CorrectionRow, MovedReading
+from cleanside.ingest.store.marks import Range, ranges_of
+
+MICRO = 1_000_000
+READINGS_AT_ONCE = 20_000  # readings in one transaction: the one writer is free for others between; chosen
+
+
+def apply_due(connection: sa.Connection, stream_ids: Sequence[int], now_us: int) -> int:
+    """Correct readings of these streams in hours that wait for analysis, at most `READINGS_AT_ONCE`."""
+    done = 0
+    for number, numbers in corrections.due(connection, stream_ids):
+        found = corrections.find(connection, None, number)
+        if found is not None and found.undone_us is None and done < READINGS_AT_ONCE:
+            done += _apply(connection, found, numbers, now_us, limit=READINGS_AT_ONCE - done)
+    return done
+
+
+def waits(connection: sa.Connection, stream_ids: Sequence[int]) -> bool:
+    """True if `apply_due` would find anything."""
+    for number, numbers in corrections.due(connection, stream_ids):
+        found = corrections.find(connection, None, number)
+        if found is None:
+            continue
+        if corrections.uncorrected(connection, found.stream_id, numbers, limit=1):
+            return True
+        if _archived(connection, found.stream_id, numbers):
+            return True
+    return False
+
+
+def _apply(
+    connection: sa.Connection, found: CorrectionRow, numbers: Range, now_us: int, *, limit: int
+) -> int:
+    _bring_back(connection, found.stream_id, numbers)
+    before = corrections.uncorrected(connection, found.stream_id, numbers, limit=limit)
+    if not before:
+        return 0
+    after = corrected(before, found)
+    if max(row.at_us for row in after) > now_us + FUTURE_TOLERANCE_US:
+        corrections.set_undone(connection, found.id, now_us)
+        what = f"{found.id} would put readings of {found.device} after now"
+        fleet.note(connection, found.owner_id, now_us, "server", "boot_correction_refused", what)
+        return 0
+    corrections.keep_originals(connection, found.stream_id, before)
+    corrections.move(connection, found.stream_id, before, after)
+    return len(after)
+
+
+def corrected(rows: Sequence[MovedReading], found: CorrectionRow) -> list[MovedReading]:
+    """The readings with the times that a correction gives them. Pure."""
+    shift_us = round(found.shift_s * MICRO)
+    return [MovedReading(row.seq, row.at_us + shift_us, found.uncertainty_s) for row in rows]
+
+
+def _archived(connection: sa.Connection, stream_id: int, numbers: Range) -> list[int]:
+    """Numbers that lie in the archive with the times they were sent with."""
+    there = archive.hashes(connection, stream_id, (numbers,))
+    if not there:
+        return []
+    known = {row.seq for row in corrections.originals(connection, stream_id, numbers, limit=len(there) + 1)}
+    return sorted(there.keys() - known)
+
+
+def _bring_back(connection: sa.Connection, stream_id: int, numbers: Range) -> None:
+    """Archived readings come back into the tables, where their times can be changed."""
+    if there := _archived(connection, stream_id, numbers):
+        handover.put_rows(connection, stream_id, readings.take_out(connection, stream_id, ranges_of(there)))
+
+
+# ---------------------------------------------------------------- undo
+
+
+def begin_undo(connection: sa.Connection, found: CorrectionRow, who: str, now_us: int) -> None:
+    """Say that a correction does not hold; `undo_some` puts the times back."""
+    if found.undone_us is None:
+        corrections.set_undone(connection, found.id, now_us)
+    fleet.note(connection, found.owner_id, now_us, who, "boot_correction_undone", str(found.id))
+
+
+def undo_some(connection: sa.Connection, found: CorrectionRow) -> int:
+    """Put back the times of up to `READINGS_AT_ONCE` readings. Returns how many; 0: all are as sent."""
+    numbers = (found.first, found.last)
+    sent = corrections.originals(connection, found.stream_id, numbers, limit=READINGS_AT_ONCE)
+    if not sent:
+        return 0
+    seqs = ranges_of([row.seq for row in sent])
+    archived = ranges_of(sorted(archive.hashes(connection, found.stream_id, seqs)))
+    if archived:
+        taken = readings.take_out(connection, found.stream_id, archived)
+        handover.put_rows(connection, found.stream_id, taken)
+    now = {row.seq: row for row in corrections.stored(connection, found.stream_id, seqs)}
+    before = [now[row.seq] for row in sent if row.seq in now]  # others were set aside meanwhile
+    after = [row for row in sent if row.seq in now]
+    if after:
+        corrections.move(connection, found.stream_id, before, after)
+    corrections.forget_originals(connection, found.stream_id, seqs)
+    return len(sent)

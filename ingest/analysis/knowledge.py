@@ -1,0 +1,203 @@
+"""
+What each owner's fleet teaches: learned on a schedule, kept with a number, the same for all processes.
+
+Promises: one owner's lives never teach another's. What is learned is fitted before it is used and kept with
+its fit, so that no request waits for one. A fleet that has shown nothing new is not learned again.
+Leaves to others: what is taught (`ingest.restriction.learn_fleet`).
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+import time
+from collections.abc import Callable
+
+import sqlalchemy as sa
+
+from cleanside.ingest.analysis.assessment import Judge, SnapshotInUse, reference_of, terminal_at
+from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.errors import TryAgain
+from cleanside.ingest.restriction import (
+    FleetKnowledge,
+    Life,
+    Summaries,
+    collect_nearby,
+    housing_lives,
+    learn_fleet,
+)
+from cleanside.ingest.store import fleet, snapshots
+from cleanside.ingest.store.fleet import HousingRow
+from cleanside.ingest.store.surroundings import HousingSurroundings, of_housings
+from cleanside.ingest.writer.resources import Resources
+
+log = logging.getLogger("cleanside.ingest")
+
+MICRO = 1_000_000
+LEAST_PAUSE_S = 2.0  # between two learnings; chosen so that a new fleet sees its first lives soon
+LOOK_EVERY_S = 0.5
+NOTHING_LEARNED = SnapshotInUse(0, FleetKnowledge())
+PAUSE_TIMES = 20.0  # a learning takes at most a twentieth of the time; chosen
+
+
+class Snapshots:
+    """The snapshot of each owner that this process uses."""
+
+    def __init__(self, monotonic_s: Callable[[], float] = time.monotonic) -> None:
+        self._monotonic_s = monotonic_s
+        self._known: dict[int, SnapshotInUse] = {}
+        self._not_before_s: dict[int, float] = {}
+        self._learned_from: dict[int, int] = {}
+        self._lock = threading.Lock()
+
+    def of(self, connection: sa.Connection, owner_id: int) -> SnapshotInUse:
+        """
+        The snapshot that is used now; read from the database where this process has none yet.
+
+        One that was kept without a fit of this code (by another release) is not waited for: until `refresh`
+        has fitted it, forecasts are wide.
+        """
+        known = self._known.get(owner_id)
+        if known is not None:
+            return known
+        with self._lock:  # one thread reads, the others wait for it
+            if owner_id not in self._known:
+                found = _read(connection, owner_id)
+                is_fitted = found.knowledge.fitted is not None
+                self._known[owner_id] = found if is_fitted else NOTHING_LEARNED
+            return self._known[owner_id]
+
+    def refresh(self, resources: Resources, memory: Memory, *, at_once: bool = False) -> None:
+        """
+        Take over what other processes learned, and learn where the fleet has shown something new.
+
+        at_once : do not wait for the schedule.
+        """
+        with resources.reading() as connection:
+            owners = snapshots.owner_ids(connection)
+        for owner_id in owners:
+            if resources.stopping.is_set():
+                return
+            self._refresh(resources, memory, owner_id, at_once=at_once)
+
+    def _refresh(self, resources: Resources, memory: Memory, owner_id: int, *, at_once: bool) -> None:
+        began_s = self._monotonic_s()
+        if not at_once and began_s < self._not_before_s.get(owner_id, 0.0):
+            return
+        with resources.reading() as connection:
+            newest = snapshots.newest(connection, owner_id)
+            number = newest.number if newest is not None else 0
+            if number > self.of(connection, owner_id).number:
+                found = _read(connection, owner_id)
+                self._known[owner_id] = SnapshotInUse(found.number, _fit(found.knowledge))
+            revisions = snapshots.revisions_of(connection, owner_id)
+            if revisions == self._learned_from.get(owner_id, 0):
+                return
+            learned = learn(connection, owner_id, memory, self._known[owner_id].knowledge, resources.clock())
+        if not learned.teaches_as(self._known[owner_id].knowledge):
+            self._save(resources, owner_id, number, _fit(learned))
+        self._learned_from[owner_id] = revisions
+        self._study_all(resources, memory, owner_id)
+        took_s = self._monotonic_s() - began_s
+        self._not_before_s[owner_id] = self._monotonic_s() + max(LEAST_PAUSE_S, PAUSE_TIMES * took_s)
+
+    def _study_all(self, resources: Resources, memory: Memory, owner_id: int) -> None:
+        """So that a request finds each housing studied."""
+        with resources.reading() as connection:
+            judge = Judge(connection, resources, memory, self._known[owner_id])
+            for housing in fleet.every_housing(connection, owner_id):
+                if resources.stopping.is_set():
+                    return
+                judge.view(housing)
+
+    def _save(self, resources: Resources, owner_id: int, number: int, learned: FleetKnowledge) -> None:
+        content, now_us = json.dumps(learned.as_record()), resources.clock()
+        kept = resources.writer.call(lambda c: snapshots.put(c, owner_id, number, now_us, content))
+        if kept:
+            self._known[owner_id] = SnapshotInUse(number + 1, learned)
+            log.info("ingest.fleet_learned", extra={"owner": owner_id, "lives": len(learned.lives)})
+
+
+class Learner:
+    """A thread of its own: a fit takes seconds, and the summaries must not wait for it."""
+
+    def __init__(self, resources: Resources, snapshots_used: Snapshots, memory: Memory) -> None:
+        self._resources = resources
+        self._snapshots = snapshots_used
+        self._memory = memory
+        self._thread = threading.Thread(target=self._work, name="learner", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def join(self) -> None:
+        """Wait for the end, after `resources.stopping` was set."""
+        self._thread.join()
+
+    def _work(self) -> None:
+        stopping = self._resources.stopping
+        while not stopping.wait(LOOK_EVERY_S):
+            try:
+                self._snapshots.refresh(self._resources, self._memory)
+            except TryAgain as error:  # stopping, or the database is away
+                log.info("ingest.learning_waits", extra={"reason": str(error)})
+            except Exception:
+                log.exception("ingest.learning_failed")
+
+
+def learn(
+    connection: sa.Connection, owner_id: int, memory: Memory, before: FleetKnowledge, now_us: int
+) -> FleetKnowledge:
+    """
+    Learn from an owner's fleet: lives, the running ones as far as they were seen, and the air.
+
+    before : the snapshot before, whose usual clean levels help to tell a new element from a torn one.
+    """
+    housings = fleet.every_housing(connection, owner_id)
+    around = of_housings(connection, housings, now_us, whole_owner=True)
+    lives: list[Life] = []
+    recent: list[tuple[str, Summaries]] = []
+    for housing in housings:
+        summaries = memory.summaries(connection, housing)
+        recent.append((housing.machine, summaries))
+        lives += _lives(housing, summaries, around[housing.id], before, now_us)
+    return learn_fleet(lives, collect_nearby(recent))
+
+
+def _lives(
+    housing: HousingRow,
+    summaries: Summaries,
+    around: HousingSurroundings,
+    before: FleetKnowledge,
+    now_us: int,
+) -> list[Life]:
+    terminal = terminal_at(around.terminals, now_us)
+    if terminal is None:
+        return []
+    reference_flow, reference_kind = reference_of(housing)
+    return housing_lives(
+        summaries,
+        terminal_pa=terminal.restriction_pa,
+        terminal_entered=(terminal.value, terminal.unit),
+        changes=[us / MICRO for us in around.changes_us],
+        fleet=before,
+        machine=housing.machine,
+        kind=housing.kind,
+        reference_flow=reference_flow,
+        reference_kind=reference_kind,
+    )
+
+
+def _read(connection: sa.Connection, owner_id: int) -> SnapshotInUse:
+    if snapshots.newest(connection, owner_id) is None:
+        return NOTHING_LEARNED
+    number, content = snapshots.content_of(connection, owner_id)
+    return SnapshotInUse(number, FleetKnowledge.from_record(json.loads(content)))
+
+
+def _fit(knowledge: FleetKnowledge) -> FleetKnowledge:
+    """Fitted now and not at its first use, which is a request."""
+    assert knowledge.forecaster is not None
+    return knowledge

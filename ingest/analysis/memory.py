@@ -1,0 +1,98 @@
+"""
+What this process remembers of housings, so that a page looked at twice, or a fleet of thousands, is worked
+out once: their summaries (the last some), and what was studied of each.
+
+Promises: never stale. Summaries carry the revision of their housing, and only what was written since is read
+again; a study is kept under all that it rests on.
+Leaves to others: what a study says (`ingest.restriction`), what it rests on (`ingest.analysis.assessment`).
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import OrderedDict
+from collections.abc import Callable, Hashable
+from typing import TypeVar
+
+import sqlalchemy as sa
+
+from cleanside.ingest.restriction import PackedHour, Study, Summaries
+from cleanside.ingest.store import hours
+from cleanside.ingest.store.fleet import HousingRow
+from cleanside.ingest.store.hours import Kept
+
+T = TypeVar("T")
+
+MAX_SUMMARIES = 200  # housings; some 2 MB each for a machine-year; chosen
+MAX_STUDIES = 50_000  # housings; some 5 kB each; chosen
+
+
+class Memory:
+    """Summaries and studies of housings, safe between threads."""
+
+    def __init__(self) -> None:
+        self._summaries: OrderedDict[int, tuple[int, Summaries]] = OrderedDict()
+        self._studies: OrderedDict[int, tuple[Hashable, Study]] = OrderedDict()
+        self._because: dict[int, tuple[int, str | None]] = {}
+        self._lock = threading.Lock()
+
+    def summaries(self, connection: sa.Connection, housing: HousingRow) -> Summaries:
+        """
+        The summaries of a housing as they are at `housing.revision`, which `connection` must still see.
+        """
+        with self._lock:
+            revision, known = self._summaries.get(housing.id, (-1, None))
+        if known is None or revision > housing.revision:  # a reader that began earlier sees older rows
+            found = summaries_of(connection, housing.id)
+        elif revision == housing.revision:
+            found = known
+        else:
+            found = _with(known, hours.summaries_since(connection, housing.id, revision))
+        if known is None or revision <= housing.revision:
+            with self._lock:
+                _keep(self._summaries, housing.id, (housing.revision, found), MAX_SUMMARIES)
+        return found
+
+    def study(self, housing_id: int, basis: Hashable, make: Callable[[], Study]) -> Study:
+        """What was studied of a housing on this basis, made now if it is not remembered."""
+        with self._lock:
+            found = self._studies.get(housing_id)
+        if found is not None and found[0] == basis:
+            return found[1]
+        study = make()
+        with self._lock:
+            _keep(self._studies, housing_id, (basis, study), MAX_STUDIES)
+        return study
+
+    def because(self, stream_id: int, heard_us: int, ask: Callable[[], str | None]) -> str | None:
+        """Why a stream is quiet by its events; asked once for each time it was heard."""
+        known = self._because.get(stream_id)
+        if known is None or known[0] != heard_us:
+            known = (heard_us, ask())
+            self._because[stream_id] = known
+        return known[1]
+
+
+def _keep(kept: OrderedDict[int, T], key: int, value: T, most: int) -> None:
+    kept[key] = value
+    kept.move_to_end(key)
+    if len(kept) > most:
+        kept.popitem(last=False)
+
+
+def summaries_of(connection: sa.Connection, housing_id: int) -> Summaries:
+    """All summaries of a housing, from the database."""
+    return Summaries.unpacked(_packed(hours.every_summary(connection, housing_id)))
+
+
+def _with(known: Summaries, written: list[Kept]) -> Summaries:
+    gone = [kept.hour * 3600 for kept in written if kept.record is None]
+    return known.patched(Summaries.unpacked(_packed(written)), gone)
+
+
+def _packed(written: list[Kept]) -> list[PackedHour]:
+    return [
+        PackedHour(kept.record, kept.bins)
+        for kept in written
+        if kept.record is not None and kept.bins is not None
+    ]

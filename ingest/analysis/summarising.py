@@ -1,0 +1,199 @@
+"""
+The analysis in the background: hours that changed get their summary anew, and the fleet is learned from.
+
+Promises: always current shortly after a commit, whatever the order of arrival: an hour is summarised from
+all its stored readings, each time it changes. Readings belong to the housing their device sat on when they
+were taken. Rows and revisions are read in one unmoving state, so nothing that comes meanwhile is missed, and
+of several processes none overwrites what another made from newer rows.
+Leaves to others: what a summary and an assessment say (`ingest.restriction`), the schedule on which the
+fleet teaches (`ingest.analysis.knowledge`).
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Callable, Sequence
+from typing import NamedTuple
+
+import numpy as np
+import sqlalchemy as sa
+
+from cleanside.gateway.units import QUANTITIES
+from cleanside.ingest.analysis import corrections
+from cleanside.ingest.errors import TryAgain
+from cleanside.ingest.quarantine.replay import reconsider
+from cleanside.ingest.restriction import Readings, summarise_hours
+from cleanside.ingest.restriction.measure.summary import FloatArray
+from cleanside.ingest.store import fleet, hours, partitions, quarantine, raw
+from cleanside.ingest.store.fleet import Assignment
+from cleanside.ingest.store.hours import HOUR_US, Behind, HourColumns, Kept
+from cleanside.ingest.store.marks import Range, ranges_of
+from cleanside.ingest.writer.resources import Resources
+
+log = logging.getLogger("cleanside.ingest")
+
+HOURS_A_PASS = 400  # hours of a stream; bounds memory and the time a pass takes; chosen
+ANALYSIS_PAUSE_S = 0.25  # between passes with nothing due; chosen: what a person takes for at once
+MICRO = 1_000_000
+
+# Column of the store -> field of `restriction.Readings`, where the names differ.
+_FIELDS = {"engine_load_ratio": "engine_load"}
+#: columns of the store that the analysis looks at
+COLUMNS = tuple(
+    quantity.column
+    for quantity in QUANTITIES.values()
+    if _FIELDS.get(quantity.column, quantity.column) in Readings.__dataclass_fields__
+)
+
+
+class Analyst:
+    """A thread that keeps summaries current and looks again at what is held."""
+
+    def __init__(self, resources: Resources, on_pass: Callable[[], None]) -> None:
+        """on_pass : further work that may wait for a quiet moment; called between passes."""
+        self._resources = resources
+        self._on_pass = on_pass
+        self._thread = threading.Thread(target=self._work, name="analyst", daemon=True)
+        self._next_recheck_us = 0
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def join(self) -> None:
+        """Wait for the end, after `resources.stopping` was set."""
+        self._thread.join()
+
+    def _work(self) -> None:
+        stopping = self._resources.stopping
+        while not stopping.is_set():
+            try:
+                # Fewer than a pass takes: the next batches mostly touch the same hours, so it waits for them.
+                busy = run_pass(self._resources) >= HOURS_A_PASS
+                self._recheck()
+                self._on_pass()
+            except TryAgain as error:  # stopping, or the database is away: what is due stays due
+                log.info("ingest.analysis_waits", extra={"reason": str(error)})
+                busy = False
+            except Exception:
+                log.exception("ingest.analysis_failed")
+                busy = False
+            if not busy:
+                stopping.wait(ANALYSIS_PAUSE_S)
+
+    def _recheck(self) -> None:
+        now_us = self._resources.clock()
+        if now_us >= self._next_recheck_us:
+            self._next_recheck_us = now_us + self._resources.settings.recheck_interval_s * MICRO
+            make_months_ahead(self._resources, now_us)
+            recheck_due(self._resources, now_us)
+
+
+def make_months_ahead(resources: Resources, now_us: int) -> None:
+    """Make the months of readings that come next, on PostgreSQL, before they begin."""
+    with resources.reading() as connection:
+        if not partitions.are_missing(connection, now_us):
+            return
+    resources.writer.call(lambda connection: partitions.make_ahead(connection, now_us))
+
+
+def recheck_due(resources: Resources, now_us: int) -> int:
+    """Look again at readings held for a time that has come. Returns how many are stored now."""
+    with resources.reading() as connection:
+        if not quarantine.due(connection, now_us, limit=1):
+            return 0
+    return resources.writer.call(lambda c: reconsider(c, quarantine.due(c, now_us), now_us))
+
+
+class HousingWork(NamedTuple):
+    """What was made for a housing, and of which revision it knew."""
+
+    housing_id: int
+    revision: int
+    found: list[Kept]
+
+
+def run_pass(resources: Resources) -> int:
+    """Summarise the hours that are due, up to `HOURS_A_PASS`. Gives how many there were."""
+    with resources.reading() as connection:
+        due = hours.behind(connection, limit=HOURS_A_PASS)
+        if not due:
+            return 0
+        stream_ids = sorted({behind.stream_id for behind in due})
+        if corrections.waits(connection, stream_ids):  # times first, then what rests on them
+            now_us = resources.clock()
+            resources.writer.call(lambda writing: corrections.apply_due(writing, stream_ids, now_us))
+            return HOURS_A_PASS  # whatever they moved is due now
+        wanted = _by_housing(connection, due)
+        work = [summarise(connection, housing_id, wanted[housing_id]) for housing_id in wanted]
+
+    def save(connection: sa.Connection) -> None:
+        again: set[int] = set()
+        for made in work:
+            again |= hours.put_summaries(connection, *made)
+        hours.mark_analysed(connection, [behind for behind in due if behind.hour not in again])
+
+    resources.writer.call(save)
+    return len(due)
+
+
+def run_until_current(resources: Resources) -> None:
+    """Summarise everything that is due now."""
+    while run_pass(resources):
+        pass
+
+
+def _by_housing(connection: sa.Connection, due: Sequence[Behind]) -> dict[int, list[int]]:
+    """housing -> hours to summarise, in order. Where a device ever sat, its readings may have counted."""
+    wanted: dict[int, set[int]] = {}
+    for device_id in sorted({behind.device_id for behind in due}):
+        touched = {behind.hour for behind in due if behind.device_id == device_id}
+        for housing_id in fleet.housings_ever(connection, device_id):
+            wanted.setdefault(housing_id, set()).update(touched)
+    return {housing_id: sorted(found) for housing_id, found in sorted(wanted.items())}
+
+
+def summarise(connection: sa.Connection, housing_id: int, wanted: Sequence[int]) -> HousingWork:
+    """Summaries of these hours (whole hours since 1970, in order); empty where an hour has no readings."""
+    revision = fleet.revision_of(connection, housing_id)
+    seats = fleet.assignments_of_housing(connection, housing_id)
+    found: dict[int, Kept] = {}
+    for run in ranges_of(wanted):
+        parts = [(s.device_id, part) for s in seats for part in _parts_of_seat(connection, s, run)]
+        summaries = summarise_hours(as_readings(parts))
+        hours_of = (summaries.hours["hour_s"] // 3600).tolist()
+        found |= {h: Kept(h, *packed) for h, packed in zip(hours_of, summaries.packed(), strict=True)}
+    return HousingWork(housing_id, revision, [found.get(hour, Kept(hour, None, None)) for hour in wanted])
+
+
+def _parts_of_seat(connection: sa.Connection, seat: Assignment, run: Range) -> list[HourColumns]:
+    """Readings a device took in these hours while it sat on the housing."""
+    from_us, until_us = run[0] * HOUR_US, (run[1] + 1) * HOUR_US
+    from_us = max(from_us, seat.from_us) if seat.from_us is not None else from_us
+    until_us = min(until_us, seat.until_us) if seat.until_us is not None else until_us
+    if from_us >= until_us:
+        return []
+    return raw.readings_between(connection, seat.device_id, from_us, until_us, COLUMNS)
+
+
+def as_readings(parts: Sequence[tuple[int, HourColumns]]) -> Readings:
+    """Parts of `raw.readings_between` with `COLUMNS`, each with the id of its device."""
+    filled = [(device, part) for device, part in parts if len(part["at_us"])]
+    if not filled:
+        return Readings(at_s=np.empty(0))
+    columns = {
+        _FIELDS.get(name, name): _together(name, [part for _, part in filled])
+        for name in COLUMNS
+        if any(name in part and not np.isnan(part[name]).all() for _, part in filled)
+    }
+    if len({device for device, _ in filled}) > 1:
+        lengths = [len(part["at_us"]) for _, part in filled]
+        columns["device"] = np.repeat([float(device) for device, _ in filled], lengths)
+    return Readings(at_s=_together("at_us", [part for _, part in filled]) / MICRO, **columns)
+
+
+def _together(name: str, parts: Sequence[HourColumns]) -> FloatArray:
+    """One column of all parts, NaN where a part has none."""
+    found = [part[name] if name in part else np.full(len(part["at_us"]), np.nan) for part in parts]
+    return found[0] if len(found) == 1 else np.concatenate(found)

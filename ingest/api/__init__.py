@@ -1,0 +1,1 @@
+"""HTTP: the app, its edge, its error shape and its description; routes lie below."""

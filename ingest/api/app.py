@@ -1,0 +1,184 @@
+"""
+The app: routes, errors and limits put together; resources are opened by its lifespan and nowhere else.
+
+Promises: importing does nothing; `create_app` opens nothing; what the lifespan opened it closes in order.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from importlib.metadata import PackageNotFoundError, version
+
+import sqlalchemy as sa
+from fastapi import FastAPI
+from fastapi.routing import APIRoute
+
+from cleanside.ingest.analysis.assessment import Judge, View
+from cleanside.ingest.analysis.knowledge import Learner, Snapshots
+from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.analysis.summarising import Analyst
+from cleanside.ingest.api import description, problems
+from cleanside.ingest.api.edge import Edge
+from cleanside.ingest.api.routes import (
+    acceptance,
+    account,
+    amendments,
+    audit,
+    bundles,
+    corrections,
+    devices,
+    enrolment,
+    health,
+    keys,
+    machines,
+    metrics,
+    quarantine,
+    raw,
+    readings,
+    restriction,
+    streams,
+    transfer,
+    waiting,
+    webhooks,
+)
+from cleanside.ingest.keeping.retention import Keeper
+from cleanside.ingest.metrics import Metrics
+from cleanside.ingest.owners.access import Keyring
+from cleanside.ingest.owners.limits import Limits
+from cleanside.ingest.settings import Settings
+from cleanside.ingest.store import fleet
+from cleanside.ingest.store import keys as key_store
+from cleanside.ingest.webhooks.courier import Courier
+from cleanside.ingest.writer.resources import NowUs, open_resources
+
+API_DESCRIPTION = """
+Air-filter restriction of diesel machines: readings come in once each, whatever the link does; out come how
+loaded an element is and when it will be due.
+
+Every error is application/problem+json with a stable `code`. Times are RFC 3339 in UTC. A status is advice:
+the engine maker's service limit and manual come first.
+"""
+
+_ROUTES = (
+    readings,
+    raw,
+    bundles,
+    streams,
+    machines,
+    devices,
+    restriction,
+    waiting,
+    acceptance,
+    quarantine,
+    amendments,
+    corrections,
+    account,
+    keys,
+    enrolment,
+    transfer,
+    audit,
+    webhooks,
+    metrics,
+    health,
+)
+
+
+def system_clock() -> int:
+    """Microseconds since 1970 UTC."""
+    return time.time_ns() // 1000
+
+
+def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool = True) -> FastAPI:
+    """
+    The app for these settings. Its database must have the newest schema (`database.require_newest`).
+
+    clock : the server's time, microseconds since 1970. analyse : False leaves the background work out.
+    """
+
+    @asynccontextmanager
+    async def lifespan(app: FastAPI) -> AsyncIterator[None]:
+        with open_resources(settings, clock) as resources:
+            app.state.resources = resources
+            watched = app.state.metrics.watch(resources)
+            resources.writer.on_commit = app.state.metrics.committed
+            analyst = Analyst(resources, on_pass=lambda: _record_uses(app))
+            learner = Learner(resources, app.state.snapshots, app.state.memory)
+            keeper = Keeper(resources)
+            courier = Courier(resources, lambda connection, owner_id: _views(app, connection, owner_id))
+            if analyse:
+                analyst.start()
+                learner.start()
+                keeper.start()
+                courier.start()
+            try:
+                yield
+            finally:
+                resources.stopping.set()
+                app.state.metrics.unwatch(watched)
+                if analyse:
+                    analyst.join()
+                    learner.join()
+                    keeper.join()
+                    courier.join()
+                _record_uses(app)
+
+    app = FastAPI(
+        title="cleanside",
+        version=_version(),
+        lifespan=lifespan,
+        docs_url=None,  # their pages load scripts from elsewhere; the description is at /openapi.json
+        redoc_url=None,
+    )
+    app.state.metrics = Metrics()
+    app.state.keyring = Keyring()
+    app.state.limits = Limits(
+        key_requests_per_s=settings.key_requests_per_s,
+        key_bytes_per_s=settings.key_bytes_per_s,
+        address_tries_per_minute=settings.address_tries_per_minute,
+    )
+    app.state.snapshots = Snapshots()
+    app.state.memory = Memory()
+    app.state.routes = all_routes()
+    # As they stand: including their routers would make each route a second time, at the first request.
+    app.router.routes.extend(app.state.routes)
+    app.router.routes.insert(0, readings.Direct())  # first, because it is nearly all that is asked
+    problems.install(app)
+    description.install(app, API_DESCRIPTION, app.state.routes)
+    app.add_middleware(
+        Edge,
+        larger={bundles.PATH: settings.max_bundle_bytes},
+        metrics=app.state.metrics,
+        access_log=settings.access_log == "on",
+    )
+    return app
+
+
+def all_routes() -> list[APIRoute]:
+    """Every route of the API."""
+    return [route for module in _ROUTES for route in module.router.routes if isinstance(route, APIRoute)]
+
+
+def _views(app: FastAPI, connection: sa.Connection, owner_id: int) -> list[View]:
+    """The housings of an owner as seen now."""
+    known = app.state.snapshots.of(connection, owner_id)
+    judge = Judge(connection, app.state.resources, app.state.memory, known)
+    return judge.views(fleet.every_housing(connection, owner_id), whole_owner=True)
+
+
+def _record_uses(app: FastAPI) -> None:
+    """Write down when keys were last used."""
+    if uses := app.state.keyring.take_uses():
+
+        def save(connection: sa.Connection) -> None:
+            key_store.used(connection, uses)
+
+        app.state.resources.writer.call(save)
+
+
+def _version() -> str:
+    try:
+        return version("cleanside")
+    except PackageNotFoundError:  # run from a source tree that was never installed
+        return "0"

@@ -1,0 +1,154 @@
+"""
+The OpenAPI description: what the framework finds, and what it cannot know.
+
+Promises: every route names each status it may answer with, its media type and headers, the roles it takes,
+and an example that a test posts. Both tables of codes stand in it, each code with what to do.
+Leaves to others: schemas of answers (`ingest.api.routes.described` and its neighbours), the examples
+(`examples.json`, remade by `python -m tests.support.story`).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from functools import cache
+from http import HTTPStatus
+from importlib.resources import files
+from typing import Any
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+from fastapi.routing import APIRoute
+
+from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
+from cleanside.ingest.api.problems import ProblemDetails
+from cleanside.ingest.api.routes.shared import every_dependant
+from cleanside.ingest.intake import codes
+from cleanside.ingest.owners.access import PERMISSIONS, ROLES
+
+SECURITY = "key"
+REF = "#/components/schemas/{model}"
+
+#: what any route may say; 401 and 403 too where it takes a key
+COMMON = (400, 405, 413, 422, 429, 500, 503)
+WITH_KEY = (401, 403)
+PROBLEMS = tuple(sorted({*COMMON, *WITH_KEY, 404, 409, 415}))
+
+_TEXT = {"schema": {"type": "string"}}
+_SECONDS = {"schema": {"type": "string", "pattern": "^[0-9]+$"}, "description": "seconds to wait"}
+#: status -> headers it always has, beside Request-Id
+_HEADERS: Mapping[int, Mapping[str, Any]] = {
+    401: {"WWW-Authenticate": _TEXT},
+    405: {"Allow": _TEXT},
+    429: {"Retry-After": _SECONDS},
+    503: {"Retry-After": _SECONDS},
+}
+
+
+def install(app: FastAPI, text: str, routes: list[APIRoute]) -> None:
+    """Make `app.openapi` give the whole description. text : the opening words."""
+
+    def openapi() -> dict[str, Any]:
+        if app.openapi_schema is None:
+            app.openapi_schema = describe(app, text, routes)
+        return app.openapi_schema
+
+    app.openapi = openapi  # type: ignore[method-assign]  # the way the framework names for this
+
+
+def describe(app: FastAPI, text: str, routes: list[APIRoute]) -> dict[str, Any]:
+    """The description of these routes."""
+    found = get_openapi(
+        title=app.title,
+        version=app.version,
+        openapi_version=app.openapi_version,
+        description=f"{text}\n{_tables()}",
+        routes=app.routes,
+    )
+    components = found.setdefault("components", {})
+    # The framework's own answer for what does not fit never leaves: ours has another shape.
+    for unused in ("HTTPValidationError", "ValidationError"):
+        components.get("schemas", {}).pop(unused, None)
+    components["schemas"] |= _problem_schemas()
+    components["responses"] = {_name(status): _problem(status) for status in PROBLEMS}
+    components["securitySchemes"] = {
+        SECURITY: {"type": "http", "scheme": "bearer", "description": "a key, shown once when it is made"}
+    }
+    for route in routes:
+        for method in sorted(route.methods or ()):
+            _complete(found["paths"][route.path_format][method.lower()], route, method)
+    return found
+
+
+def _tables() -> str:
+    return (
+        f"## Codes of problems\n\n{codes.table(codes.NEXT_STEPS)}\n\n"
+        f"## Codes under which a reading is held\n\n{codes.table(codes.HELD_CODES)}\n"
+    )
+
+
+def _problem_schemas() -> dict[str, Any]:
+    schema = ProblemDetails.model_json_schema(ref_template=REF)
+    return {**schema.pop("$defs", {}), "ProblemDetails": schema}
+
+
+def _complete(operation: dict[str, Any], route: APIRoute, method: str) -> None:
+    """Say of one operation what the framework does not know."""
+    permission = permission_of(route)
+    statuses = {*COMMON, *(WITH_KEY if permission else ())}
+    responses: dict[str, Any] = operation["responses"]
+    statuses |= {int(status) for status in responses if int(status) >= 400}
+    for status in statuses:
+        responses[str(status)] = {"$ref": f"#/components/responses/{_name(status)}"}
+    for status, response in responses.items():
+        if int(status) < 400:
+            response.setdefault("headers", {})["Request-Id"] = _TEXT
+    if permission is not None:
+        operation["security"] = [{SECURITY: []}]
+        allowed = ", ".join(role for role in ROLES if role in PERMISSIONS[permission])
+        operation["description"] = f"{operation.get('description', '')}\n\nRoles: {allowed}.".strip()
+    operation["responses"] = dict(sorted(responses.items()))
+    _exemplify(operation, examples().get(f"{method} {route.path_format}", {}))
+
+
+def permission_of(route: APIRoute) -> str | None:
+    """The permission a route asks for; None: it takes no key."""
+    named = (getattr(dependant.call, "permission", None) for dependant in every_dependant(route))
+    found = next((name for name in named if name), None)
+    return found or getattr(route.endpoint, "permission", None)
+
+
+def _name(status: int) -> str:
+    return f"Problem{status}"
+
+
+def _problem(status: int) -> dict[str, Any]:
+    return {
+        "description": f"{HTTPStatus(status).phrase}: a problem (RFC 9457), with code and next step",
+        "headers": {"Request-Id": _TEXT, **_HEADERS.get(status, {})},
+        "content": {PROBLEM_MEDIA_TYPE: {"schema": {"$ref": REF.format(model="ProblemDetails")}}},
+    }
+
+
+def _exemplify(operation: dict[str, Any], example: Mapping[str, Any]) -> None:
+    """Put the examples of an operation in, where it does not bring its own."""
+    for parameter in operation.get("parameters", ()):
+        if (value := example.get("parameters", {}).get(parameter["name"])) is not None:
+            parameter["example"] = value
+    for media_type, content in operation.get("requestBody", {}).get("content", {}).items():
+        if "examples" not in content and media_type == "application/json" and "body" in example:
+            content["example"] = example["body"]
+    if "answer" in example:
+        contents = operation["responses"][str(example["status"])].get("content", {})
+        for media_type, content in contents.items():
+            if not content.keys() & {"example", "examples"} and media_type == example["media_type"]:
+                content["example"] = example["answer"]
+
+
+@cache
+def examples() -> dict[str, Any]:
+    """`METHOD /path` -> parameters, body, status, media_type and answer of a request that was made."""
+    found: dict[str, Any] = json.loads(
+        (files("cleanside.ingest.api") / "examples.json").read_text(encoding="utf-8")
+    )
+    return found

@@ -1,0 +1,135 @@
+"""
+The outermost layer of the app: what every request and every answer goes through.
+
+Promises: every answer has a request id (the caller's own, where it is a sane one) and the headers that keep
+browsers out; no body is larger than the limit, whatever its header says; what breaks is said in the one error
+shape; each request is counted, and logged where that is asked for, with the handle of its key and never more.
+Leaves to others: what a request means (the routes).
+"""
+
+from __future__ import annotations
+
+import itertools
+import logging
+import re
+import secrets
+import time
+from collections.abc import Callable, Mapping
+
+from starlette.datastructures import Headers
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from cleanside.gateway.wire import MAX_BODY_BYTES
+from cleanside.ingest import log as logs
+from cleanside.ingest.api import problems
+from cleanside.ingest.metrics import Metrics
+
+log = logging.getLogger("cleanside.ingest")
+
+#: what a caller may call its request; anything else is replaced by an id of ours
+_SANE_ID = re.compile(rb"[A-Za-z0-9._-]{8,64}")
+
+#: What every answer carries; as the protocol wants it, because it is on every request's way.
+_HEADERS = [
+    (b"x-content-type-options", b"nosniff"),
+    (b"cache-control", b"no-store"),
+    (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
+    (b"referrer-policy", b"no-referrer"),
+]
+#: RFC 6797 section 7.2: never over plain HTTP
+_HEADERS_OVER_TLS = [*_HEADERS, (b"strict-transport-security", b"max-age=31536000")]
+
+
+class Edge:
+    """Request id, common headers, limits, the last resort, a count and a line of each request."""
+
+    def __init__(
+        self,
+        app: ASGIApp,
+        *,
+        larger: Mapping[str, int],
+        metrics: Metrics,
+        access_log: bool = False,
+        monotonic_s: Callable[[], float] = time.perf_counter,
+    ) -> None:
+        """larger : path -> bytes, of those that take more than a batch. access_log : one line a request."""
+        self._app = app
+        self._larger = larger
+        self._metrics = metrics
+        self._access_log = access_log
+        self._monotonic_s = monotonic_s
+        # Unique without asking the system for randomness each time: that costs a request its turn.
+        self._run = secrets.token_hex(4)
+        self._numbers = itertools.count(1)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        began_s = self._monotonic_s()
+        request_id = self._id_of(scope)
+        scope.setdefault("state", {})["request_id"] = request_id
+        status = 0
+
+        async def send_with_headers(message: Message) -> None:
+            nonlocal status
+            if message["type"] == "http.response.start":
+                status = message["status"]
+                message["headers"] = [
+                    *message.get("headers", ()),
+                    (b"request-id", request_id.encode()),
+                    *(_HEADERS_OVER_TLS if scope["scheme"] == "https" else _HEADERS),
+                ]
+            await send(message)
+
+        try:
+            limit = self._larger.get(scope["path"], MAX_BODY_BYTES)
+            await self._app(scope, _limited(scope, receive, limit), send_with_headers)
+        except Exception as error:
+            if status:  # too late for an answer: the server cuts the connection
+                raise
+            await problems.broken(Request(scope), error)(scope, receive, send_with_headers)
+        finally:
+            self._count(scope, status, self._monotonic_s() - began_s)
+
+    def _id_of(self, scope: Scope) -> str:
+        given = next((value for name, value in scope["headers"] if name == b"request-id"), None)
+        if given is not None and _SANE_ID.fullmatch(given):
+            return str(given.decode())
+        return f"{self._run}{next(self._numbers):08x}"
+
+    def _count(self, scope: Scope, status: int, seconds: float) -> None:
+        route = getattr(scope.get("route"), "path_format", None)
+        self._metrics.request(scope["method"], route, status, seconds)
+        if self._access_log:
+            key = scope["state"].get("key")
+            fields = {
+                "request_id": scope["state"]["request_id"],
+                "method": scope["method"],
+                "route": route,
+                "status": status,
+                "duration_ms": round(seconds * 1000, 2),
+                "key": None if key is None else key.handle,
+                "owner": None if key is None else key.owner_id,
+            }
+            log.info(logs.REQUEST, extra=fields)
+
+
+def _limited(scope: Scope, receive: Receive, limit: int) -> Receive:
+    """Receive, until the body is over the limit; whatever its header says."""
+    declared = Headers(scope=scope).get("content-length", "")
+    size = 0
+
+    async def receive_limited() -> Message:
+        nonlocal size
+        if declared.isdecimal() and int(declared) > limit:
+            raise HTTPException(413, str(limit))
+        message = await receive()
+        size += len(message.get("body", b""))
+        if size > limit:
+            raise HTTPException(413, str(limit))
+        return message
+
+    return receive_limited

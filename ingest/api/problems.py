@@ -1,0 +1,259 @@
+"""
+Every error leaves in one shape: application/problem+json (RFC 9457), with a stable code.
+
+    {"type": "urn:cleanside:problem:<code>", "code", "title", "status", "detail",
+     "next_step", "errors": [{"pointer", "detail"}], "request_id"}
+
+`errors` names all problems of a request at once; where they were cut, `errors_more` counts the rest.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+from collections.abc import Mapping, Sequence
+from http import HTTPStatus
+from typing import Any
+
+from fastapi import FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import BaseModel, Field
+from starlette.exceptions import HTTPException
+
+from cleanside.gateway import wire
+from cleanside.ingest.errors import ArchiveUnreadable, BodyNotJson, Complaint, Refused, TryAgain, writable
+from cleanside.ingest.intake import codes
+
+log = logging.getLogger("cleanside.ingest")
+
+_SHOWN = 100  # characters of a value that was refused; chosen: enough to know it again
+
+#: code -> title; a title says the kind, the detail says the case.
+TITLES: Mapping[str, str] = {
+    "body_not_json": "The body is not JSON",
+    "not_a_batch": "The body is not a batch",
+    "not_valid": "The request is not valid",
+    "not_found": "There is nothing here",
+    "method_not_allowed": "The method is not for this address",
+    "body_too_large": "The body is over the limit",
+    "coding_not_supported": "The content coding is not supported",
+    "type_not_supported": "The media type is not supported",
+    "coding_broken": "The body does not decompress",
+    "digest_differs": "The body is not what its digest says",
+    "digest_not_supported": "The digest cannot be checked",
+    "key_unknown": "No valid key",
+    "key_not_for_device": "The key is not for this device",
+    "role_not_allowed": "The key's role does not allow this",
+    "device_unknown": "The device is not registered",
+    "device_taken": "The device is registered already",
+    "stream_bound": "The stream belongs to another device",
+    "stream_forked": "The stream was copied or restored",
+    "too_many_gaps": "Too many gaps",
+    "unknown_stream": "Unknown stream",
+    "unknown_machine": "Unknown machine",
+    "unknown_housing": "Unknown housing",
+    "unknown_device": "Unknown device",
+    "unknown_key": "Unknown key",
+    "unknown_entry": "Unknown quarantine entry",
+    "unknown_amendment": "Unknown amendment",
+    "unknown_webhook": "Unknown webhook",
+    "unknown_element_change": "Unknown element change",
+    "change_differs": "The element change was entered differently",
+    "too_many_webhooks": "Too many webhooks",
+    "not_undoable": "The amendment cannot be undone now",
+    "change_does_not_fit": "The change does not fit the readings",
+    "terminal_differs": "The terminal restriction was read differently",
+    "code_not_valid": "The code is not valid",
+    "code_for_another_device": "The code is for another device",
+    "over_quota": "Over the quota",
+    "unknown_enrolment": "Unknown enrolment",
+    "unknown_correction": "Unknown boot correction",
+    "unknown_transfer": "Unknown transfer",
+    "name_taken": "The name is taken",
+    "not_transferable": "The machine cannot be transferred now",
+    "bundle_unreadable": "The file is no bundle",
+    "bundle_not_authentic": "The bundle was not made with a valid key of its device",
+    "bundle_cut_short": "The bundle is cut short",
+    "bundle_altered": "The bundle was altered",
+    "overloaded": "The server has too much to do",
+    "store_unavailable": "The store is unavailable",
+    "server_broken": "The server is broken",
+}
+
+
+class ProblemError(BaseModel):
+    """One thing wrong with the request."""
+
+    pointer: str = Field(description="JSON pointer as a URI fragment, or the header", examples=["#/units"])
+    detail: str = Field(description="value, rule and next step")
+
+
+class ProblemDetails(BaseModel):
+    """What every error looks like (RFC 9457)."""
+
+    type: str = Field(examples=["urn:cleanside:problem:not_a_batch"])
+    code: str = Field(description="stable; decide by this", examples=["not_a_batch"])
+    title: str
+    status: int = Field(examples=[422])
+    detail: str
+    next_step: str = Field(description="what to do about it", examples=["correct what errors names"])
+    errors: list[ProblemError] = Field(description="all problems of the request at once; may be empty")
+    errors_more: int | None = Field(None, description="problems beyond those listed")
+    request_id: str
+
+
+def respond(
+    request: Request,
+    status: int,
+    code: str,
+    detail: str,
+    *,
+    errors: Sequence[Complaint] = (),
+    more_errors: int = 0,
+    headers: Mapping[str, str] | None = None,
+) -> JSONResponse:
+    """The one error shape."""
+    document: dict[str, Any] = {
+        "type": f"urn:cleanside:problem:{code}",
+        "code": code,
+        "title": TITLES[code],
+        "status": status,
+        "detail": writable(detail),
+        "next_step": codes.NEXT_STEPS.get(code, "see detail"),
+        "errors": [{"pointer": writable(e.pointer), "detail": writable(e.detail)} for e in errors],
+        "request_id": getattr(request.state, "request_id", ""),
+    }
+    if more_errors:
+        document["errors_more"] = more_errors
+    return JSONResponse(document, status, dict(headers or {}), media_type=wire.PROBLEM_MEDIA_TYPE)
+
+
+def install(app: FastAPI) -> None:
+    """Turn every exception we expect into the one shape; `broken` is for the others."""
+    app.add_exception_handler(Refused, _refused)
+    app.add_exception_handler(TryAgain, _try_again)
+    app.add_exception_handler(ArchiveUnreadable, _archive_unreadable)
+    app.add_exception_handler(wire.BatchRefused, _batch_refused)
+    app.add_exception_handler(RequestValidationError, _not_valid)
+    app.add_exception_handler(BodyNotJson, _body_not_json)
+    app.add_exception_handler(HTTPException, _of_the_framework)
+
+
+async def _refused(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, Refused)
+    return respond(
+        request,
+        error.status,
+        error.code,
+        error.detail,
+        errors=error.errors,
+        more_errors=error.more_errors,
+        headers=error.headers,
+    )
+
+
+async def _try_again(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, TryAgain)
+    return respond(request, 503, error.code, str(error), headers={"Retry-After": str(error.retry_after_s)})
+
+
+async def _archive_unreadable(request: Request, error: Exception) -> JSONResponse:
+    log.error("ingest.archive_unreadable", extra={"reason": str(error)[:200]})
+    return respond(request, 503, "store_unavailable", str(error), headers={"Retry-After": "60"})
+
+
+async def _batch_refused(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, wire.BatchRefused)
+    many = len(error.problems) + error.more
+    detail = error.problems[0].detail if many == 1 else f"{many} problems; see errors"
+    return respond(
+        request,
+        error.status,
+        "body_not_json" if error.status == 400 else "not_a_batch",
+        detail,
+        errors=[Complaint(p.pointer, p.detail) for p in error.problems],
+        more_errors=error.more,
+    )
+
+
+async def _body_not_json(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, BodyNotJson)
+    return await _batch_refused(request, error.refused)
+
+
+async def _not_valid(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, RequestValidationError)
+    found = [Complaint(_pointer(e["loc"]), _said(e)) for e in error.errors()]
+    detail = found[0].detail if len(found) == 1 else f"{len(found)} problems; see errors"
+    return respond(
+        request,
+        422,
+        "not_valid",
+        detail,
+        errors=found[: wire.MAX_LISTED],
+        more_errors=max(0, len(found) - wire.MAX_LISTED),
+    )
+
+
+def _said(found: Mapping[str, Any]) -> str:
+    """One finding of the validator as value, rule and next step."""
+    kind, name = found["type"], str(found["loc"][-1])
+    if kind == "missing":
+        return f"{name} is missing; give it"
+    if kind == "extra_forbidden":
+        return f"{name} is not known here; leave it out, or correct its name"
+    if kind == "model_attributes_type":
+        return "the body must be a JSON object; send one, with Content-Type: application/json"
+    rule = str(found["msg"]).removeprefix("Value error, ")
+    if kind == "value_error":
+        return rule
+    if kind == "string_pattern_mismatch":
+        rule = f"it must match {found['ctx']['pattern']}"
+    shown = json.dumps(found["input"], ensure_ascii=False, default=str)
+    return f"{writable(shown[:_SHOWN])}: {rule}"
+
+
+def _pointer(location: Sequence[int | str]) -> str:
+    place, *path = [str(part).replace("~", "~0").replace("/", "~1") for part in location] or ["body"]
+    return "#" + "".join(f"/{part}" for part in path) if place == "body" else "/".join([place, *path])
+
+
+async def _of_the_framework(request: Request, error: Exception) -> JSONResponse:
+    assert isinstance(error, HTTPException)
+    status = error.status_code
+    if status == 404:
+        return respond(
+            request, 404, "not_found", f"there is nothing at {request.url.path}; see /openapi.json"
+        )
+    if status == 405:
+        allowed = ", ".join(_methods_at(request)) or (error.headers or {}).get("Allow", "")
+        detail = f"{request.method} is not for {request.url.path}; allowed: {allowed}"
+        return respond(request, 405, "method_not_allowed", detail, headers={"Allow": allowed})
+    if status == 413:
+        detail = f"the body has more than {error.detail} bytes; send less at once"
+        return respond(request, 413, "body_too_large", detail)
+    detail = str(error.detail) or HTTPStatus(status).phrase
+    return respond(request, status, "not_valid", detail, headers=error.headers)
+
+
+def _methods_at(request: Request) -> list[str]:
+    """Methods of all routes at this address; the framework names those of the first only."""
+    found: set[str] = set()
+    for route in request.app.state.routes:
+        if route.path_regex.match(request.url.path):
+            found |= route.methods
+    return sorted(found)
+
+
+def _of(request: Request) -> dict[str, str]:
+    """What tells a request in the log."""
+    request_id = getattr(request.state, "request_id", "")
+    return {"request_id": request_id, "method": request.method, "path": request.url.path[:200]}
+
+
+def broken(request: Request, error: Exception) -> JSONResponse:
+    """The answer to what should not happen; the log has the rest."""
+    log.error("ingest.broken", extra=_of(request), exc_info=error)
+    detail = "something went wrong that should not; nothing is acknowledged, send again later"
+    return respond(request, 500, "server_broken", detail)

@@ -1,0 +1,159 @@
+"""Acceptance of an installation: the checks, the report, and the second reading of the limit."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+import sqlalchemy as sa
+from fastapi import Depends, Query
+from fastapi.responses import PlainTextResponse, Response
+from pydantic import Field
+
+from cleanside.gateway.units import to_si
+from cleanside.ingest.analysis import acceptance_sheet
+from cleanside.ingest.analysis.acceptance_sheet import CAUTIONS, Report
+from cleanside.ingest.analysis.assessment import terminal_at
+from cleanside.ingest.api.routes.described import AcceptanceAnswer, ConfirmationAnswer
+from cleanside.ingest.api.routes.machines import (
+    DEFAULT_HOUSING,
+    find_housing,
+    require_unit,
+    terminal_document,
+)
+from cleanside.ingest.api.routes.shared import (
+    At,
+    Name,
+    PathName,
+    R,
+    Strict,
+    Words,
+    needs,
+    problems,
+    router_of,
+    text,
+    us,
+)
+from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.store import acceptance as store
+from cleanside.ingest.store import fleet
+from cleanside.ingest.store.acceptance import Confirmation
+from cleanside.ingest.store.fleet import TerminalRow
+from cleanside.ingest.store.keys import Key
+
+router = router_of("acceptance")
+
+Reader = Annotated[Key, Depends(needs("fleet:read"))]
+
+
+class SecondReading(Strict):
+    """The limit as read a second time off the gauge or the manual, in the unit printed there."""
+
+    value: float = Field(gt=0, examples=[25.0])
+    unit: Words = Field(max_length=64, examples=["inH2O"])
+    housing: Name = DEFAULT_HOUSING
+
+
+@router.get(
+    "/v1/machines/{machine}/acceptance",
+    summary="Acceptance of a new installation",
+    description=(
+        "Each check is passed, failed with the likely cause and what to do, or not yet seen. With "
+        "`format=text` a report to keep with the machine's papers. " + " ".join(CAUTIONS)
+    ),
+    response_model=AcceptanceAnswer,
+    responses=problems(404) | {200: {"content": {"text/plain": {"schema": {"type": "string"}}}}},
+)
+def get_acceptance(
+    machine: PathName,
+    resources: R,
+    key: Reader,
+    housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
+    since: Annotated[
+        At | None, Query(description="when it was fitted; the 72 h after it are looked at")
+    ] = None,
+    format_: Annotated[Literal["json", "text"], Query(alias="format")] = "json",
+) -> Any:
+    """What the first readings after fitting say."""
+    since_us, now_us = us(since), resources.clock()
+    if since_us is not None and since_us > now_us:
+        detail = f"{since} lies ahead, it is {text(now_us)}; give the time at which it was fitted"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("query/since", detail)])
+    with resources.reading() as connection:
+        seat = find_housing(connection, key, machine, housing)
+        found = acceptance_sheet.report(connection, seat, since_us=since_us, now_us=now_us)
+    if format_ == "text":
+        answer: Response = PlainTextResponse(acceptance_sheet.as_text(found))
+        return answer
+    return document_of(found)
+
+
+@router.post(
+    "/v1/machines/{machine}/acceptance/second-reading",
+    summary="Confirm the terminal restriction",
+    description=(
+        "Read the limit a second time and send it in the unit of the gauge or manual. Where it differs from "
+        "the one entered, nothing is kept and the answer says both."
+    ),
+    response_model=ConfirmationAnswer,
+    responses=problems(404, 409),
+)
+def post_second_reading(
+    machine: PathName,
+    body: SecondReading,
+    resources: R,
+    key: Annotated[Key, Depends(needs("terminals:write"))],
+) -> dict[str, Any]:
+    """Confirm the limit that holds for a housing."""
+    require_unit(body.unit, "#/unit")
+    restriction_pa = to_si(body.value, body.unit, "restriction")
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        housing = find_housing(connection, key, machine, body.housing)
+        limit = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
+        if limit is None or (limit.value, limit.unit) != (body.value, body.unit):
+            raise Refused(409, "terminal_differs", _differs(limit, body, restriction_pa, machine))
+        given = Confirmation(now_us, key.handle, body.value, body.unit, restriction_pa)
+        store.put_confirmation(connection, housing.id, given)
+        what = f"{machine} {body.model_dump_json()}"
+        fleet.note(connection, key.owner_id, now_us, key.handle, "terminal_confirmed", what)
+        return {
+            "machine": machine,
+            "housing": body.housing,
+            "terminal_restriction": terminal_document(limit),
+            "confirmed_at": text(now_us),
+            "confirmed_by": key.handle,
+        }
+
+    return resources.writer.call(save)
+
+
+def _differs(limit: TerminalRow | None, body: SecondReading, restriction_pa: float, machine: str) -> str:
+    address = f"/v1/machines/{machine}/terminal-restriction"
+    if limit is None:
+        return f"no terminal restriction is entered, so none can be confirmed; enter it at {address}"
+    return (
+        f"{limit.value:g} {limit.unit} is entered ({limit.restriction_pa / 1000:.2f} kPa), {body.value:g} "
+        f"{body.unit} ({restriction_pa / 1000:.2f} kPa) was read; give value and unit as they are printed. "
+        f"If they differ, look again and set the right one at {address}"
+    )
+
+
+def document_of(found: Report) -> dict[str, Any]:
+    """A report for an answer or for the command."""
+    return {
+        "machine": found.housing.machine,
+        "housing": found.housing.name,
+        "devices": list(found.devices),
+        "since": text(found.since_us),
+        "until": text(found.until_us),
+        "looked_at": text(found.looked_us),
+        "readings": found.readings,
+        "terminal_restriction": terminal_document(found.terminal),
+        "result": found.verdict,
+        "checks": [
+            {"check": c.check, "verdict": c.verdict, "seen": c.seen, "next_step": c.next_step or None}
+            for c in found.checks
+        ],
+        "cautions": list(CAUTIONS),
+    }

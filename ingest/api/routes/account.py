@@ -1,0 +1,45 @@
+"""GET /v1/account: where every number of every stream is."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+from fastapi import Depends
+
+from cleanside.gateway.wire import MAX_LISTED
+from cleanside.ingest.api.routes.described import AccountAnswer
+from cleanside.ingest.api.routes.shared import R, needs, router_of
+from cleanside.ingest.store import account
+from cleanside.ingest.store.account import StreamBalance
+from cleanside.ingest.store.keys import Key
+
+router = router_of("account")
+
+
+@router.get(
+    "/v1/account",
+    summary="Where every number of every stream is",
+    response_model=AccountAnswer,
+    response_model_exclude_unset=True,
+)
+def get_account(resources: R, key: Annotated[Key, Depends(needs("account:read"))]) -> dict[str, Any]:
+    """The account of each stream of this owner, counted from the rows, and whether all balance."""
+    with resources.reading() as connection:
+        return document_of(list(account.accounts(connection, key.owner_id)))
+
+
+def document_of(accounts: list[StreamBalance]) -> dict[str, Any]:
+    """Accounts for an answer or for the command."""
+    return {"balances": all(a.balances for a in accounts), "streams": [_stream(a) for a in accounts]}
+
+
+def _stream(a: StreamBalance) -> dict[str, Any]:
+    document: dict[str, Any] = {"stream": a.stream, "device": a.device, "balances": a.balances}
+    document |= {"through": a.through, "acknowledged_through": a.acknowledged_through, "highest": a.highest}
+    document |= {"stored": a.stored, "quarantined": a.quarantined, "discarded": a.discarded}
+    document |= {"shed": a.shed, "gap": a.gap, "pending": a.pending}
+    document |= {"duplicates": a.duplicates, "conflicts": a.conflicts}
+    document["gaps"] = [list(gap) for gap in a.gaps[:MAX_LISTED]]
+    if len(a.gaps) > MAX_LISTED:
+        document["gaps_more"] = len(a.gaps) - MAX_LISTED
+    return document | {"faults": list(a.faults)}

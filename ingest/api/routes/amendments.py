@@ -1,0 +1,261 @@
+"""What a person does about held readings: amend, discard, set aside; preview first, undo after."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from typing import Annotated, Any
+
+import sqlalchemy as sa
+from fastapi import Depends, Path, Request, Response
+from pydantic import Field
+
+from cleanside.ingest.api.routes.described_held import AmendmentsAnswer, OutcomeAnswer
+from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.quarantine import ascii_json
+from cleanside.ingest.api.routes.shared import (
+    At,
+    Name,
+    R,
+    Strict,
+    Words,
+    needs,
+    problems,
+    router_of,
+    shown,
+    text,
+    us,
+)
+from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.quarantine import amend
+from cleanside.ingest.quarantine.amend import AmendmentOutcome, Repair, Who
+from cleanside.ingest.store import fleet, quarantine
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.quarantine import Amendment, QuarantineRow
+
+router = router_of("quarantine")
+
+Operator = Annotated[Key, Depends(needs("quarantine:write"))]
+EntryId = Annotated[int, Field(ge=1, le=2**53)]
+
+
+class Where(Strict):
+    """Held readings by what they have in common."""
+
+    code: Name | None = None
+    device: Name | None = None
+    received_since: At | None = None
+    received_until: At | None = None
+
+
+class Selection(Strict):
+    """Which held readings: by number, or by what they have in common."""
+
+    entries: list[EntryId] | None = Field(None, min_length=1, max_length=amend.MAX_AT_ONCE)
+    where: Where | None = None
+    preview: bool = Field(False, description="say what would happen, and change nothing")
+
+
+class ChangeBody(Strict):
+    """What is changed; left out altogether: look again as it is."""
+
+    units: Annotated[
+        dict[Name, Words] | None,
+        Field(
+            max_length=16, description="the unit the value really is in", examples=[{"restriction": "kPa"}]
+        ),
+    ] = None
+    shift_s: Annotated[float | None, Field(ge=-4e9, le=4e9, description="added to the time")] = None
+    offset: Annotated[
+        str | None, Field(pattern=r"^(Z|[+-]\d\d:\d\d)$", description="for a time that came without one")
+    ] = None
+    suggested: Annotated[bool, Field(description="apply what the server suggested for each")] = False
+
+
+class AmendBody(Selection):
+    """Amend held readings and look at them again."""
+
+    change: ChangeBody = ChangeBody()
+    note: Words = Field("", max_length=400)
+
+
+class DiscardBody(Selection):
+    """Give held readings up."""
+
+    reason: Words = Field(min_length=3, max_length=400)
+
+
+class SetAsideBody(Strict):
+    """Take stored readings back into quarantine."""
+
+    stream: Words = Field(max_length=80)
+    first: int = Field(ge=1, le=2**53)
+    last: int = Field(ge=1, le=2**53)
+    reason: Words = Field(min_length=3, max_length=400)
+    preview: bool = False
+
+
+@router.post(
+    "/v1/quarantine/amendments",
+    summary="Amend held readings and look at them again",
+    description="What was sent is never touched: the change stands beside it, and can be undone.",
+    responses=shown(OutcomeAnswer) | problems(404),
+    response_class=Response,
+)
+def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
+    """Change unit or time of held readings; those that are believed then are stored."""
+    given = body.change
+    change = Repair(units=given.units, shift_s=given.shift_s, offset=given.offset, suggested=given.suggested)
+    return _act(
+        body,
+        resources,
+        key,
+        lambda c, who, entries, now_us: amend.amend(c, who, entries, change, now_us, body.model_dump_json()),
+    )
+
+
+@router.post(
+    "/v1/quarantine/discards",
+    summary="Give held readings up",
+    responses=shown(OutcomeAnswer) | problems(404),
+    response_class=Response,
+)
+def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
+    """Discard held readings with a reason. They stay on record, count as discarded, and can be had back."""
+    return _act(
+        body,
+        resources,
+        key,
+        lambda c, who, entries, now_us: amend.discard(c, who, entries, now_us, body.model_dump_json()),
+    )
+
+
+def _act(
+    body: Selection,
+    resources: R,
+    key: Key,
+    do: Callable[[sa.Connection, Who, list[QuarantineRow], int], AmendmentOutcome],
+) -> Response:
+    if (body.entries is None) == (body.where is None):
+        detail = "give either entries or where; they say which held readings are meant"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("#/entries", detail)])
+
+    def work(connection: sa.Connection) -> AmendmentOutcome:
+        return do(connection, _who(key), _selected(connection, key, body), resources.clock())
+
+    return ascii_json(amend.outcome_document(resources.writer.call(_previewed(work, body.preview))))
+
+
+def _selected(connection: sa.Connection, key: Key, body: Selection) -> list[QuarantineRow]:
+    if body.entries is not None:
+        found = quarantine.by_ids(connection, key.owner_id, body.entries)
+        held = [entry for entry in found if entry.state == quarantine.HELD]
+        if missing := sorted(set(body.entries) - {entry.id for entry in held}):
+            raise NotFound("entry", str(missing[0]))
+        return held
+    assert body.where is not None
+    found = quarantine.list_of(
+        connection,
+        key.owner_id,
+        code=body.where.code,
+        device=body.where.device,
+        received_us=(us(body.where.received_since), us(body.where.received_until)),
+        limit=amend.MAX_AT_ONCE + 1,
+    )
+    return found[: amend.MAX_AT_ONCE]  # the rest by the same request again: amended ones are no longer held
+
+
+def _previewed(
+    work: Callable[[sa.Connection], AmendmentOutcome], preview: bool
+) -> Callable[[sa.Connection], AmendmentOutcome]:
+    """The work; for a preview it is done and taken back, so that it says exactly what would happen."""
+    if not preview:
+        return work
+
+    def and_back(connection: sa.Connection) -> AmendmentOutcome:
+        savepoint = connection.begin_nested()
+        try:
+            done = work(connection)
+        finally:
+            savepoint.rollback()
+        return AmendmentOutcome(amendment_id=None, entries=done.entries, stored=done.stored, held=done.held)
+
+    return and_back
+
+
+def _who(key: Key) -> Who:
+    return Who(owner_id=key.owner_id, handle=key.handle)
+
+
+@router.post(
+    "/v1/quarantine/set-aside",
+    summary="Take stored readings back into quarantine",
+    description="For what was plausible and turned out wrong: set aside, amend, and it is stored again.",
+    responses=shown(OutcomeAnswer) | problems(404),
+    response_class=Response,
+)
+def post_set_aside(body: SetAsideBody, resources: R, key: Operator) -> Response:
+    """Set stored readings of a stream aside, whole, so that they can be amended, put back or discarded."""
+    if body.last < body.first:
+        detail = f"last {body.last} is below first {body.first}"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("#/last", detail)])
+
+    def work(connection: sa.Connection) -> AmendmentOutcome:
+        return amend.set_aside(
+            connection,
+            _who(key),
+            body.stream,
+            (body.first, body.last),
+            resources.clock(),
+            reason=body.reason,
+            detail=body.model_dump_json(),
+        )
+
+    return ascii_json(amend.outcome_document(resources.writer.call(_previewed(work, body.preview))))
+
+
+@router.get(
+    "/v1/quarantine/amendments",
+    summary="What was done about held readings",
+    responses=shown(AmendmentsAnswer, tagged=True),
+    response_class=Response,
+)
+def get_amendments(
+    request: Request, resources: R, key: Annotated[Key, Depends(needs("quarantine:read"))], page: P
+) -> Response:
+    """Amendments, discards and ranges set aside, oldest first, with who and when."""
+    (after_id,) = page.after(int) or (0,)
+    with resources.reading() as connection:
+        found = quarantine.amendments_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
+    shown, cursor = page.cut(found, lambda a: (a.id,))
+    return page_answer(request, "amendments", [_document(a) for a in shown], cursor)
+
+
+def _document(a: Amendment) -> dict[str, Any]:
+    return {
+        "amendment": a.id,
+        "kind": a.kind,
+        "at": text(a.at_us),
+        "who": a.who,
+        "asked": json.loads(a.detail),
+        "entries": a.entries,
+        "undone_at": text(a.undone_us),
+    }
+
+
+@router.post(
+    "/v1/quarantine/amendments/{amendment}/undo",
+    summary="Undo an amendment, a discard, or a range set aside",
+    responses=shown(OutcomeAnswer) | problems(404, 409),
+    response_class=Response,
+)
+def post_undo(amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Operator) -> Response:
+    """Make everything as it was before."""
+
+    def work(connection: sa.Connection) -> AmendmentOutcome:
+        now_us = resources.clock()
+        done = amend.undo(connection, _who(key), amendment, now_us)
+        fleet.note(connection, key.owner_id, now_us, key.handle, "undo", str(amendment))
+        return done
+
+    return ascii_json(amend.outcome_document(resources.writer.call(work)))

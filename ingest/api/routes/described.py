@@ -1,0 +1,351 @@
+"""
+How answers look, for the OpenAPI description and for the framework, which holds the answers to it.
+
+Restriction in Pa, hours are operating hours, times RFC 3339 in UTC. null: not known.
+Leaves to others: what the values are (`ingest.api.routes.restriction`, `ingest.api.routes.account`,
+`gateway.wire`).
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+Range = tuple[int, int]
+State = Literal["running-in", "serving", "plan", "due", "over", "suspect", "silent"]
+
+
+class Described(BaseModel):
+    """An answer, or a part of one. A member that is not described is our mistake, and shows in tests."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+# ---------------------------------------------------------------- readings and streams
+
+
+class Quarantined(Described):
+    """Readings that are held, and why: by number, or by index where the batch had no numbers."""
+
+    seq: int | None = None
+    last_seq: int | None = Field(None, description="of a range that shares the reason")
+    index: int | None = None
+    last_index: int | None = None
+    code: str = Field(examples=["out_of_range"], description="stable; decide by this")
+    detail: str
+
+
+class BatchAnswer(Described):
+    """What became of a batch, once it is durable."""
+
+    stream: str | None = None
+    acknowledged_through: int | None = Field(None, description="each number up to it is held or shed")
+    stored: int
+    duplicates: int
+    gaps: list[Range] | None = Field(None, description="numbers below the highest seen that are missing")
+    gaps_more: int | None = Field(None, description="gaps beyond those listed")
+    quarantined: list[Quarantined]
+    quarantined_more: int | None = Field(None, description="entries beyond those listed")
+    server_time: str
+
+
+class StreamAnswer(Described):
+    """What the server holds of a stream."""
+
+    stream: str
+    device: str
+    acknowledged_through: int
+    highest: int
+    gaps: list[Range]
+    gaps_more: int | None = None
+    server_time: str
+
+
+class StreamLine(Described):
+    """One stream of a list."""
+
+    stream: str = Field(description='a UUID, or "unnumbered" and the device')
+    device: str
+    acknowledged_through: int
+    highest: int
+    appended_through: int | None = Field(description="as the gateway says; null: it never said")
+    last_heard_at: str
+
+
+class StreamsAnswer(Described):
+    """Streams, a page at a time."""
+
+    streams: list[StreamLine]
+    next: str | None = Field(description="`cursor` of the next page; null: this is the last")
+
+
+# ---------------------------------------------------------------- account
+
+
+class StreamAccount(Described):
+    """Where each number 1..through of a stream is; duplicates and conflicts are counted apart."""
+
+    stream: str
+    device: str
+    balances: bool
+    through: int
+    acknowledged_through: int
+    highest: int
+    stored: int
+    quarantined: int
+    discarded: int
+    shed: int
+    gap: int
+    pending: int
+    duplicates: int
+    conflicts: int
+    gaps: list[Range]
+    gaps_more: int | None = None
+    faults: list[str] = Field(description="what does not fit, in words; empty where it balances")
+
+
+class AccountAnswer(Described):
+    """The account of every stream of an owner."""
+
+    balances: bool
+    streams: list[StreamAccount]
+
+
+# ---------------------------------------------------------------- restriction
+
+
+class SuspicionShown(Described):
+    """A likely cause, and the data it rests on."""
+
+    cause: str
+    evidence: str
+
+
+class TerminalShown(Described):
+    """A terminal restriction as it was read, and in Pa."""
+
+    value: float
+    unit: str
+    restriction_pa: float
+    valid_from: str | None
+
+
+class Points(Described):
+    """10, 50 and 90 % points of the operating hours left."""
+
+    p10: float
+    p50: float
+    p90: float
+
+
+class Dates(Described):
+    """10, 50 and 90 % points of the due date; null beyond what a calendar can honestly say."""
+
+    p10: str | None
+    p50: str | None
+    p90: str | None
+
+
+class HousingAnswer(Described):
+    """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
+
+    machine: str
+    housing: str
+    kind: str | None
+    now: str
+    state: State
+    advice: str
+    suspicions: list[SuspicionShown]
+    restriction_pa: float | None = Field(description="now, at the reference flow")
+    clean_restriction_pa: float | None
+    terminal_restriction: TerminalShown | None
+    share_used_percent: float | None = Field(description="from 0; can exceed 100")
+    life_hours: float | None
+    hours_left: Points | None
+    due_at: Dates | None
+    duty_hours_per_day: float
+    last_reading_at: str | None
+    last_heard_at: str | None
+    quiet_s: float | None
+    quiet_because: str | None
+    evidence: list[str]
+    basis: str = Field(description="flow, envelope or none: what restriction at reference flow rests on")
+    flow_exponent: float | None
+    lives_learned_from: int
+    snapshot: int = Field(description="number of the fleet snapshot that was used")
+    hours_behind: int = Field(description="hours that changed and are not summarised yet; 0: current")
+    analysed_through: str | None = Field(
+        description="what came and was taken before this is in the answer; null: nothing is summarised yet"
+    )
+    changes_found: list[str] = Field(
+        description="falls like a new or cleaned element that nobody entered; enter what was done"
+    )
+
+
+class SeriesPoint(Described):
+    """Restriction at the reference flow in one operating hour."""
+
+    hour: str
+    restriction_pa: float | None
+    operating_s: float
+
+
+class RestrictionAnswer(HousingAnswer):
+    """One housing with its series."""
+
+    series: list[SeriesPoint]
+
+
+class FleetAnswer(Described):
+    """Housings, most urgent first."""
+
+    now: str
+    housings: list[HousingAnswer]
+    next: str | None = Field(description="`cursor` of the next page; null: this is the last")
+
+
+class LifeShown(Described):
+    """One element life. Hours are operating hours; restriction is at the reference flow."""
+
+    start_at: str
+    end_at: str | None = Field(description="null: still running")
+    began: Literal["first seen", "change", "cleaned"] = Field(
+        description="first seen: it was in use before the first reading; cleaned: likely, never certain"
+    )
+    began_by: Literal["entered", "found"] | None = Field(
+        description="found: seen in the data only, enter what was done; null: first seen"
+    )
+    ended: Literal["running", "at terminal", "before terminal"]
+    sure: Literal["high", "medium", "low"] = Field(description="of its beginning")
+    hours: float
+    level_before_pa: float | None = Field(description="of the element before, at its end")
+    level_start_pa: float | None
+    level_end_pa: float | None
+
+
+class LivesAnswer(Described):
+    """The element lives of a housing in time order, the running one last."""
+
+    machine: str
+    housing: str
+    now: str
+    analysed_through: str | None
+    lives: list[LifeShown]
+
+
+# ---------------------------------------------------------------- acceptance
+
+
+class CheckShown(Described):
+    """One check of an installation."""
+
+    check: str
+    verdict: Literal["passed", "failed", "not yet seen"]
+    seen: str = Field(description="what the verdict rests on")
+    next_step: str | None
+
+
+class AcceptanceAnswer(Described):
+    """What the first readings of an installation say."""
+
+    machine: str
+    housing: str
+    devices: list[str]
+    since: str | None = Field(description="readings from here on were looked at")
+    until: str | None
+    looked_at: str | None
+    readings: int
+    terminal_restriction: TerminalShown | None
+    result: Literal["passed", "failed", "not yet seen"]
+    checks: list[CheckShown]
+    cautions: list[str]
+
+
+class ConfirmationAnswer(Described):
+    """The terminal restriction, read twice."""
+
+    machine: str
+    housing: str
+    terminal_restriction: TerminalShown | None
+    confirmed_at: str
+    confirmed_by: str
+
+
+# ---------------------------------------------------------------- what waiting costs
+
+
+class PricesShown(Described):
+    """What fuel and an element cost, as entered."""
+
+    currency: str
+    fuel_l_per_h: float
+    fuel_price_per_l: float
+    element_price: float
+    entered_at: str
+    entered_by: str
+
+
+class PricesAnswer(PricesShown):
+    """The prices of a housing."""
+
+    machine: str
+    housing: str
+
+
+class SpanShown(Described):
+    """Low and high end of a range."""
+
+    low: float
+    high: float
+
+
+class DateSpanShown(Described):
+    """First and last date of a range; null beyond what a calendar can honestly say."""
+
+    low: str | None
+    high: str | None
+
+
+class WaitingShown(Described):
+    """What restriction costs, as ranges; null where no prices are entered."""
+
+    extra_fuel_percent_now: SpanShown
+    power_loss_percent_now: SpanShown
+    extra_fuel_percent_until_due: SpanShown
+    extra_fuel_l_until_due: SpanShown | None
+    extra_fuel_cost_until_due: SpanShown | None
+    cheapest_in_hours: SpanShown | None = Field(description="operating hours from now; never beyond terminal")
+    cheapest_at: DateSpanShown | None
+    terminal_first: bool | None = Field(description="terminal restriction comes before the cheapest hour")
+
+
+class WaitingAnswer(Described):
+    """What it costs to wait with the change."""
+
+    machine: str
+    housing: str
+    now: str
+    state: State
+    prices: PricesShown | None
+    waiting: WaitingShown | None = Field(description="null: too little known, or the figures are suspect")
+    missing: str | None = Field(description="what is missing for saying more, and what to do; null: nothing")
+    source: str
+    note: str
+
+
+# ---------------------------------------------------------------- health
+
+
+class HealthAnswer(Described):
+    """The process is alive."""
+
+    status: Literal["alive"]
+
+
+class ReadyAnswer(Described):
+    """The server takes readings."""
+
+    status: Literal["ready"]
+    waiting: int = Field(description="requests that wait for the disk")
+    hours_behind: int = Field(description="hours that changed and are not summarised yet")

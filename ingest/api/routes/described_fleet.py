@@ -1,0 +1,169 @@
+"""
+How answers about machines, devices and keys look, for the OpenAPI description.
+
+Times are RFC 3339 in UTC; null: not known, or open.
+Leaves to others: what the values are (the routes of the same nouns).
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from cleanside.ingest.api.routes.described import Described, TerminalShown
+
+Role = Literal["device", "integrator", "planner", "operator", "admin"]
+Next = Field(description="`cursor` of the next page; null: this is the last")
+
+
+# ---------------------------------------------------------------- machines
+
+
+class SeatedDevice(Described):
+    """A device on a housing, from ... until; null is open."""
+
+    device: str
+    from_: str | None = Field(alias="from")
+    until: str | None
+
+
+class ReferenceShown(Described):
+    """The flow at which terminal restriction is stated, as entered."""
+
+    quantity: str
+    value: float
+    unit: str
+
+
+class HousingShown(Described):
+    """One housing with its limits and devices."""
+
+    housing: str
+    terminal_restrictions: list[TerminalShown]
+    reference_flow: ReferenceShown | None = Field(description="null: learned from the readings")
+    devices: list[SeatedDevice]
+
+
+class MachineAnswer(Described):
+    """A machine with its housings."""
+
+    machine: str
+    kind: str | None
+    housings: list[HousingShown]
+
+
+class MachinesAnswer(Described):
+    """Machines, a page at a time."""
+
+    machines: list[MachineAnswer]
+    next: str | None = Next
+
+
+class TerminalAnswer(Described):
+    """The limit that was set."""
+
+    machine: str
+    housing: str
+    terminal_restriction: TerminalShown
+
+
+class ChangeShown(Described):
+    """An element change as entered by a person."""
+
+    changed_at: str
+    entered_at: str
+    who: str = Field(description="handle of the key it was entered with")
+    note: str
+
+
+class ChangesAnswer(Described):
+    """The element changes entered for a housing, in time order."""
+
+    machine: str
+    housing: str
+    element_changes: list[ChangeShown]
+
+
+# ---------------------------------------------------------------- devices
+
+
+class SeatShown(Described):
+    """Where a device sits or sat, from ... until; null is open."""
+
+    machine: str
+    housing: str
+    from_: str | None = Field(alias="from")
+    until: str | None
+
+
+class StreamOfDevice(Described):
+    """One stream of a device."""
+
+    stream: str
+    acknowledged_through: int
+    highest: int
+    appended_through: int | None = Field(description="as the gateway says; null: it never said")
+    last_heard_at: str
+    gateway_version: str | None
+
+
+class DeviceAnswer(Described):
+    """A device, where it sits and sat, and its streams."""
+
+    device: str
+    registered_at: str | None = Field(description="null: readings came for it, nobody has registered it")
+    in_service_at: str | None
+    assignments: list[SeatShown]
+    streams: list[StreamOfDevice]
+
+
+class RegisteredAnswer(DeviceAnswer):
+    """A device, just registered."""
+
+    claimed: int = Field(description="readings that were held for it and are stored now")
+
+
+class DevicesAnswer(Described):
+    """Devices, a page at a time."""
+
+    devices: list[DeviceAnswer]
+    next: str | None = Next
+
+
+# ---------------------------------------------------------------- keys
+
+
+class KeyShown(Described):
+    """A key, without its secret."""
+
+    handle: str
+    role: Role
+    devices: list[str]
+    note: str
+    created_at: str
+    last_used_at: str | None
+    revoked_at: str | None
+
+
+class KeysAnswer(Described):
+    """Keys, a page at a time."""
+
+    keys: list[KeyShown]
+    next: str | None = Next
+
+
+class KeyMade(Described):
+    """A new key; this is the only time it is shown."""
+
+    key: str
+    handle: str
+    role: Role
+    devices: list[str]
+
+
+class KeyRevoked(Described):
+    """A key that no server takes any more."""
+
+    handle: str
+    revoked: Literal[True]

@@ -1,0 +1,86 @@
+"""
+How answers about quarantine and about what a person does there look, for the OpenAPI description.
+
+Leaves to others: what the values are (`ingest.api.routes.quarantine`, `ingest.api.routes.amendments`).
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import Field
+
+from cleanside.ingest.api.routes.described import Described
+
+State = Literal["held", "released", "discarded"]
+Next = Field(description="`cursor` of the next page; null: this is the last")
+
+
+class Reason(Described):
+    """Why a reading is not believed, and the repair a person can apply, if one is evident."""
+
+    code: str
+    detail: str
+    suggestion: dict[str, Any] | None = None
+
+
+class EntryShown(Described):
+    """A reading in quarantine, whole, as sent."""
+
+    entry: int
+    device: str
+    stream: str
+    seq: int
+    state: State
+    code: str = Field(description="stable; decide by this")
+    what_to_do: str | None
+    reasons: list[Reason]
+    beside_another: bool = Field(description="its number is held by another content")
+    content: dict[str, Any] = Field(description="as sent; never touched")
+    amended: dict[str, Any] | None = Field(description="what a person made of it; null: nothing")
+    received_at: str
+    checked_again_at: str | None = Field(description="the server looks again by itself then; null: never")
+
+
+class EntriesAnswer(Described):
+    """Readings in quarantine, a page at a time."""
+
+    entries: list[EntryShown]
+    next: str | None = Next
+
+
+class StillHeld(Described):
+    """One of the entries that is still not believed."""
+
+    entry: int
+    code: str
+    detail: str
+
+
+class OutcomeAnswer(Described):
+    """What an amendment did, or, as a preview, would do."""
+
+    amendment_id: int | None = Field(description="null: a preview, nothing was changed")
+    entries: int
+    stored: int
+    held: list[StillHeld]
+    held_more: int | None = Field(None, description="still held beyond those listed")
+
+
+class AmendmentShown(Described):
+    """What a person did about held or stored readings."""
+
+    amendment: int
+    kind: Literal["amend", "discard", "set_aside"]
+    at: str
+    who: str = Field(description="handle of the key")
+    asked: dict[str, Any]
+    entries: int
+    undone_at: str | None
+
+
+class AmendmentsAnswer(Described):
+    """Amendments, discards and ranges set aside, a page at a time."""
+
+    amendments: list[AmendmentShown]
+    next: str | None = Next

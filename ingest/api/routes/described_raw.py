@@ -1,0 +1,70 @@
+"""
+How answers about raw readings look, for the OpenAPI description.
+
+Leaves to others: what the values are (`ingest.api.routes.raw`).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pydantic import Field, create_model
+
+from cleanside.gateway.units import QUANTITIES
+from cleanside.ingest.api.routes.described import Described
+
+UNITS = Field(description="the unit of each quantity in this answer; SI where no other was asked for")
+NEXT = Field(description="`cursor` of the next page; null: this is the last")
+
+
+class Step(Described):
+    """One quantity in one step of time."""
+
+    count: int = Field(description="readings that have it")
+    mean: float
+    min: float
+    max: float
+
+
+class _Numbered(Described):
+    stream: str
+    seq: int
+    at: str = Field(description="UTC; a leap second and digits beyond the microsecond as they were sent")
+    at_uncertainty_s: float | None = Field(None, description="left out: unknown")
+
+
+class _Bucket(Described):
+    at: str = Field(description="start of the step, UTC")
+    readings: int
+
+
+def _of_quantities(kind: Any) -> dict[str, Any]:
+    return {name: (kind | None, Field(None)) for name in QUANTITIES}
+
+
+ReadingShown = create_model(
+    "ReadingShown",
+    __base__=_Numbered,
+    __doc__="A reading; quantities that it does not have are left out.",
+    device=(str | None, Field(None, description="where readings of a machine are asked for")),
+    **_of_quantities(float),
+)
+BucketShown = create_model(
+    "BucketShown",
+    __base__=_Bucket,
+    __doc__="A step of time that has readings; quantities without any are left out.",
+    **_of_quantities(Step),
+)
+
+
+class RawReadings(Described):
+    """Raw readings in order of time, or steps of time where a resolution was asked for."""
+
+    device: str | None = None
+    machine: str | None = None
+    housing: str | None = None
+    units: dict[str, str] = UNITS
+    readings: list[ReadingShown] | None = None  # type: ignore[valid-type]  # made from the table of quantities
+    resolution: str | None = Field(None, description="length of a step", examples=["3600s"])
+    buckets: list[BucketShown] | None = None  # type: ignore[valid-type]  # the same
+    next: str | None = NEXT

@@ -1,0 +1,79 @@
+"""
+How answers about webhooks look, for the OpenAPI description.
+
+Leaves to others: what the values are (`ingest.api.routes.webhooks`).
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import Field
+
+from cleanside.ingest.api.routes.described import Described
+
+Next = Field(description="`cursor` of the next page; null: this is the last")
+
+
+class WebhookShown(Described):
+    """A webhook, without its secret."""
+
+    webhook: int
+    url: str
+    types: list[str]
+    note: str
+    created_at: str
+    who: str = Field(description="handle of the key it was made with")
+    waiting: int = Field(description="deliveries that wait")
+    delivered: int
+    dead: int = Field(description="deliveries that were given up; they can be sent again")
+
+
+class WebhookMade(WebhookShown):
+    """A new webhook; this is the only time its secret is shown."""
+
+    secret: str = Field(description="base64; key of HMAC-SHA256 in RFC 9421 signatures")
+    key_id: str = Field(description="keyid of the signatures")
+
+
+class WebhooksAnswer(Described):
+    """Webhooks, a page at a time."""
+
+    webhooks: list[WebhookShown]
+    next: str | None = Next
+
+
+class WebhookEnded(Described):
+    """A webhook that is not sent to any more."""
+
+    webhook: int
+    ended: Literal[True]
+
+
+class DeliveryShown(Described):
+    """One event on its way to one webhook."""
+
+    event: int
+    type: str
+    subject: str
+    at: str
+    data: dict[str, Any]
+    state: Literal["waiting", "delivered", "dead"]
+    tries: int
+    next_try_at: str | None
+    settled_at: str | None
+    reason: str | None = Field(description="why the last try failed")
+
+
+class DeliveriesAnswer(Described):
+    """Deliveries of a webhook in order, a page at a time."""
+
+    deliveries: list[DeliveryShown]
+    next: str | None = Next
+
+
+class ReplayAnswer(Described):
+    """What is sent again."""
+
+    webhook: int
+    waiting_again: int

@@ -1,0 +1,193 @@
+"""Devices: registered, put on a housing for a span of time, and what is known of them."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import sqlalchemy as sa
+from fastapi import Depends, Response
+from fastapi import Request as HttpRequest
+from pydantic import Field
+
+from cleanside.ingest.api.routes.described_fleet import DeviceAnswer, DevicesAnswer, RegisteredAnswer
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.shared import (
+    At,
+    Name,
+    PathName,
+    R,
+    Strict,
+    keyring_of,
+    needs,
+    problems,
+    router_of,
+    shown,
+    text,
+    us,
+)
+from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.owners.access import BOUND_ROLES, sees_device
+from cleanside.ingest.owners.enrolment import put_in_service
+from cleanside.ingest.store import fleet, keys, streams
+from cleanside.ingest.store.fleet import DeviceRow
+from cleanside.ingest.store.keys import Key
+
+router = router_of("devices")
+
+Reader = Annotated[Key, Depends(needs("fleet:read"))]
+FleetWriter = Annotated[Key, Depends(needs("fleet:write"))]
+
+
+class NewDevice(Strict):
+    """A device, and where it sits if that is known."""
+
+    device: Name = Field(examples=["grader-07-intake"])
+    in_service_at: At | None = Field(None, description="readings from before are held: time_before_service")
+    machine: Name | None = None
+    housing: Name = DEFAULT_HOUSING
+    assigned_from: At | None = Field(None, description="left out: all its readings belong there")
+
+
+class NewAssignment(Strict):
+    """A device sits on a housing from ... until; left out: open."""
+
+    machine: Name
+    housing: Name = DEFAULT_HOUSING
+    assigned_from: At | None = None
+    assigned_until: At | None = None
+
+
+@router.post(
+    "/v1/devices",
+    summary="Register a device",
+    response_model=RegisteredAnswer,
+    responses=problems(404, 409),
+)
+def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetWriter) -> dict[str, Any]:
+    """
+    Register a device. Readings that came before are held for its owner; they are checked and stored now.
+
+    An integrator's key is bound to the devices it registers.
+    """
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        known = fleet.device(connection, key.owner_id, body.device)
+        refuse_taken(key, known, body.device)
+        housing = None
+        if body.machine is not None:
+            housing = find_housing(connection, key, body.machine, body.housing)
+        _, claimed = put_in_service(
+            connection,
+            key.owner_id,
+            body.device,
+            housing_id=None if housing is None else housing.id,
+            from_us=us(body.assigned_from),
+            in_service_us=us(body.in_service_at),
+            now_us=now_us,
+        )
+        if key.role in BOUND_ROLES:
+            keys.bind(connection, key.id, [body.device])
+        fleet.note(connection, key.owner_id, now_us, key.handle, "device", body.model_dump_json())
+        return _document(connection, _reload(connection, key, body.device)) | {"claimed": claimed}
+
+    answer = resources.writer.call(save)
+    keyring_of(request).forget()  # a binding may be new
+    return answer
+
+
+def refuse_taken(key: Key, known: DeviceRow | None, name: str) -> None:
+    """Raise Refused (409) for a device that another key of the same owner registered."""
+    if known is not None and known.registered_us is not None and not sees_device(key, name):
+        raise Refused(
+            409, "device_taken", f"device {name} was registered with another key; choose another name"
+        )
+
+
+@router.post(
+    "/v1/devices/{device}/assignments",
+    summary="Put a device on a housing",
+    response_model=DeviceAnswer,
+    responses=problems(404),
+)
+def post_assignment(device: PathName, body: NewAssignment, resources: R, key: FleetWriter) -> dict[str, Any]:
+    """Put a device on a housing for a span. Its readings follow the time they were taken."""
+    from_us, until_us = us(body.assigned_from), us(body.assigned_until)
+    if from_us is not None and until_us is not None and until_us <= from_us:
+        detail = f"assigned_until {body.assigned_until} is not after assigned_from {body.assigned_from}"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("#/assigned_until", detail)])
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        found = _find(connection, key, device)
+        housing = find_housing(connection, key, body.machine, body.housing)
+        fleet.assign(connection, found.id, housing.id, from_us, until_us)
+        what = f"{device} {body.model_dump_json()}"
+        fleet.note(connection, key.owner_id, resources.clock(), key.handle, "assignment", what)
+        return _document(connection, found)
+
+    return resources.writer.call(save)
+
+
+@router.get(
+    "/v1/devices", summary="Devices", responses=shown(DevicesAnswer, tagged=True), response_class=Response
+)
+def get_devices(request: HttpRequest, resources: R, key: Reader, page: P) -> Response:
+    """Devices that the key may see, by name, also those that nobody has registered yet."""
+    (after,) = page.after(str) or (None,)
+    with resources.reading() as connection:
+        found = fleet.devices_of(connection, key.owner_id, after=after)
+        shown, cursor = page.cut((d for d in found if sees_device(key, d.name)), lambda d: (d.name,))
+        documents = [_document(connection, d) for d in shown]
+    return page_answer(request, "devices", documents, cursor)
+
+
+@router.get(
+    "/v1/devices/{device}", summary="One device", response_model=DeviceAnswer, responses=problems(404)
+)
+def get_device(device: PathName, resources: R, key: Reader) -> dict[str, Any]:
+    """A device, where it sits and sat, and its streams."""
+    with resources.reading() as connection:
+        return _document(connection, _find(connection, key, device))
+
+
+def _find(connection: sa.Connection, key: Key, name: str) -> DeviceRow:
+    device = fleet.device(connection, key.owner_id, name)
+    if device is None or not sees_device(key, name):
+        raise NotFound("device", name)
+    return device
+
+
+def _reload(connection: sa.Connection, key: Key, name: str) -> DeviceRow:
+    device = fleet.device(connection, key.owner_id, name)
+    assert device is not None
+    return device
+
+
+def _document(connection: sa.Connection, device: DeviceRow) -> dict[str, Any]:
+    return {
+        "device": device.name,
+        "registered_at": text(device.registered_us),
+        "in_service_at": text(device.in_service_us),
+        "assignments": [
+            {
+                "machine": seat.machine,
+                "housing": seat.housing,
+                "from": text(seat.from_us),
+                "until": text(seat.until_us),
+            }
+            for seat in fleet.assignments_of_device(connection, device.id)
+            if seat.from_us is None or seat.from_us != seat.until_us
+        ],
+        "streams": [
+            {
+                "stream": s.stream,
+                "acknowledged_through": s.mark,
+                "highest": s.highest,
+                "appended_through": s.appended_through,
+                "last_heard_at": text(s.last_heard_us),
+                "gateway_version": s.gateway_version,
+            }
+            for s in streams.of_device(connection, device.id)
+        ],
+    }

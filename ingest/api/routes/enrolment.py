@@ -1,0 +1,229 @@
+"""Enrolment: a one-time code for a device is made, listed, cancelled, and used by its gateway."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Annotated, Any
+
+import sqlalchemy as sa
+from fastapi import Depends, Path, Request, Response
+from pydantic import Field
+from starlette.concurrency import run_in_threadpool
+
+from cleanside.ingest.api.routes.described_codes import (
+    EnrolledAnswer,
+    EnrolmentMade,
+    EnrolmentsAnswer,
+    EnrolmentShown,
+)
+from cleanside.ingest.api.routes.devices import refuse_taken
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.shared import (
+    At,
+    Name,
+    R,
+    Strict,
+    Words,
+    host_of,
+    keyring_of,
+    limits_of,
+    needs,
+    problems,
+    router_of,
+    shown,
+    text,
+    us,
+)
+from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.owners import access, enrolment, one_time_code
+from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
+from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS, Enrolled
+from cleanside.ingest.store import fleet, one_time_codes
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.one_time_codes import Enrolment
+from cleanside.ingest.writer.resources import Resources
+
+router = router_of("enrolment")
+
+
+Enroller = Annotated[Key, Depends(needs("enrolments:write"))]
+
+
+class NewEnrolment(Strict):
+    """A device that is to be put on a machine."""
+
+    device: Name = Field(examples=["grader-07-intake"])
+    machine: Name
+    housing: Name = DEFAULT_HOUSING
+    assigned_from: At | None = Field(None, description="left out: all its readings belong there")
+    in_service_at: At | None = Field(None, description="readings from before are held: time_before_service")
+    valid_hours: int = Field(VALID_HOURS, ge=1, le=MOST_VALID_HOURS)
+    note: Words = Field("", max_length=200, examples=["for the technician at the gravel plateau"])
+
+
+class CodeShown(Strict):
+    """A gateway shows its code."""
+
+    code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDF4"])
+    device: Name | None = Field(None, description="what the gateway takes itself for; another is refused")
+    attempt: str = Field(
+        "",
+        max_length=64,
+        pattern="^[!-~]*$",
+        description="random, chosen by the gateway; with it a lost reply can be asked for again",
+    )
+
+
+@router.post(
+    "/v1/enrolments",
+    status_code=201,
+    summary="Make a one-time code for a device",
+    response_model=EnrolmentMade,
+    responses=problems(404, 409),
+)
+def post_enrolment(body: NewEnrolment, resources: R, key: Enroller) -> dict[str, Any]:
+    """Make a code with which a gateway gets the key of one device. The answer shows it once."""
+    code = one_time_code.new_code()
+
+    def save(connection: sa.Connection) -> Enrolment:
+        now_us = resources.clock()
+        housing = find_housing(connection, key, body.machine, body.housing)
+        refuse_taken(key, fleet.device(connection, key.owner_id, body.device), body.device)
+        return enrolment.make(
+            connection,
+            code,
+            enrolment.EnrolmentOrder(
+                owner_id=key.owner_id,
+                who=key.handle,
+                device=body.device,
+                housing_id=housing.id,
+                assigned_from_us=us(body.assigned_from),
+                in_service_us=us(body.in_service_at),
+                note=body.note,
+                valid_us=body.valid_hours * HOUR_US,
+            ),
+            now_us,
+        )
+
+    return _document(resources.writer.call(save), resources.clock()) | {"code": code}
+
+
+@router.get("/v1/enrolments", summary="Codes for devices", responses=shown(EnrolmentsAnswer, tagged=True))
+def get_enrolments(request: Request, resources: R, key: Enroller, page: P) -> Response:
+    """Codes that were made, newest first, without the codes; an integrator sees those it made."""
+    after = page.after(int)
+    with resources.reading() as connection:
+        found = one_time_codes.enrolments_of(
+            connection,
+            key.owner_id,
+            who=key.handle if key.role in BOUND_ROLES else None,
+            before_id=None if after is None else after[0],
+            limit=page.limit + 1,
+        )
+    kept, cursor = page.cut(found, lambda e: (e.id,))
+    now_us = resources.clock()
+    return page_answer(request, "enrolments", [_document(e, now_us) for e in kept], cursor)
+
+
+@router.delete(
+    "/v1/enrolments/{enrolment}",
+    summary="Cancel a code",
+    response_model=EnrolmentShown,
+    responses=problems(404),
+)
+def delete_enrolment(
+    enrolment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Enroller
+) -> dict[str, Any]:
+    """Make a code worthless. One that was used stays used: revoke its key."""
+
+    def save(connection: sa.Connection) -> Enrolment:
+        now_us = resources.clock()
+        found = one_time_codes.enrolment(connection, key.owner_id, enrolment)
+        if found is None or (key.role in BOUND_ROLES and found.who != key.handle):
+            raise NotFound("enrolment", str(enrolment))
+        if found.used_us is None and found.cancelled_us is None:
+            one_time_codes.set_enrolment(connection, found.id, cancelled_us=now_us)
+        fleet.note(connection, key.owner_id, now_us, key.handle, "enrolment_cancelled", str(enrolment))
+        after = one_time_codes.enrolment(connection, key.owner_id, enrolment)
+        assert after is not None
+        return after
+
+    return _document(resources.writer.call(save), resources.clock())
+
+
+def state_of(*, used_us: int | None, cancelled_us: int | None, expires_us: int, now_us: int) -> str:
+    """What has become of a code, in a word. Pure."""
+    if used_us is not None:
+        return "used"
+    if cancelled_us is not None:
+        return "cancelled"
+    return "open" if now_us < expires_us else "expired"
+
+
+def _document(found: Enrolment, now_us: int) -> dict[str, Any]:
+    state = state_of(
+        used_us=found.used_us, cancelled_us=found.cancelled_us, expires_us=found.expires_us, now_us=now_us
+    )
+    return {
+        "enrolment": found.id,
+        "device": found.device,
+        "machine": found.machine,
+        "housing": found.housing,
+        "state": state,
+        "note": found.note,
+        "who": found.who,
+        "created_at": text(found.created_us),
+        "expires_at": text(found.expires_us),
+        "used_at": text(found.used_us),
+    }
+
+
+# ---------------------------------------------------------------- the gateway's side: no key yet
+
+
+@router.post(
+    "/v1/enrol",
+    status_code=201,
+    summary="Use a one-time code: get the key of a device",
+    response_model=EnrolledAnswer,
+    responses=problems(403, 409),
+)
+async def post_enrol(body: CodeShown, request: Request, resources: R) -> dict[str, Any]:
+    """
+    Give the code, get the device's key, once; no key is needed. Readings held for the device are claimed.
+
+    Every code that is not valid gets the same answer. Tries are limited by address.
+    """
+    limits, host = limits_of(request), host_of(request)
+    limits.may_try(host)
+    new = access.new_key()
+    try:
+        done = await run_in_threadpool(_enrol, resources, body, new)
+    except Refused:
+        limits.tried_in_vain(host)
+        raise
+    keyring_of(request).forget()  # an integrator may be bound to it now
+    return {"key": new.token, "handle": new.handle, **asdict(done)}
+
+
+def _enrol(resources: Resources, body: CodeShown, new: NewKey) -> Enrolled:
+    code_hash = one_time_code.hash_of(read_code(body.code))
+    return resources.writer.call(
+        lambda connection: enrolment.enrol(
+            connection,
+            code_hash=code_hash,
+            device=body.device,
+            attempt=body.attempt,
+            new=new,
+            now_us=resources.clock(),
+        )
+    )
+
+
+def read_code(typed: str) -> str:
+    """A code as typed. Raises Refused (422) where it cannot be one; the answer never repeats it."""
+    try:
+        return one_time_code.read_code(typed)
+    except ValueError as error:
+        raise Refused(422, "not_valid", str(error), errors=[Complaint("#/code", str(error))]) from None

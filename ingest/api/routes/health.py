@@ -1,0 +1,31 @@
+"""Is the process alive, and can it take readings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import sqlalchemy as sa
+
+from cleanside.ingest.api.routes.described import HealthAnswer, ReadyAnswer
+from cleanside.ingest.api.routes.shared import R, router_of
+from cleanside.ingest.errors import TryAgain
+from cleanside.ingest.store import hours
+
+router = router_of("health")
+
+
+@router.get("/healthz", summary="The process is alive", response_model=HealthAnswer)
+def get_health() -> dict[str, str]:
+    """Says nothing about the database."""
+    return {"status": "alive"}
+
+
+@router.get("/readyz", summary="The server takes readings", response_model=ReadyAnswer)
+def get_ready(resources: R) -> dict[str, Any]:
+    """200 if the database answers and the writer runs; 503 otherwise."""
+    if not resources.writer.is_alive or resources.stopping.is_set():
+        raise TryAgain("the server is stopping; ask another, or later")
+    with resources.reading() as connection:
+        connection.execute(sa.text("SELECT 1"))
+        behind = hours.count_behind(connection)
+    return {"status": "ready", "waiting": resources.writer.waiting, "hours_behind": behind}

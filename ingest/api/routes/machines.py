@@ -1,0 +1,404 @@
+"""Machines, their housings, terminal restriction and element changes."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+import sqlalchemy as sa
+from fastapi import Depends, Query, Request, Response
+from pydantic import Field
+
+from cleanside.gateway.units import QUANTITIES, accepts, suggest_unit, to_si
+from cleanside.ingest.api.routes.described_fleet import (
+    ChangesAnswer,
+    MachineAnswer,
+    MachinesAnswer,
+    TerminalAnswer,
+)
+from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.shared import (
+    At,
+    Name,
+    PathName,
+    R,
+    Strict,
+    Words,
+    needs,
+    problems,
+    router_of,
+    shown,
+    text,
+    us,
+)
+from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.owners.access import BOUND_ROLES
+from cleanside.ingest.store import fleet
+from cleanside.ingest.store.fleet import EnteredChange, HousingRow, MachineRow, TerminalRow
+from cleanside.ingest.store.keys import Key
+
+router = router_of("machines")
+
+DEFAULT_HOUSING = "main"
+MOST_BACK_US = 10 * 365 * 86_400_000_000  # chosen: no element stays in for as long
+MOST_AHEAD_US = 3_600_000_000  # chosen: a clock that is an hour off is no reason to send a technician back
+CAUTION = (
+    "The engine maker's service limit comes first. Enter the value in the unit of the gauge or manual it was "
+    "read from."
+)
+
+Reader = Annotated[Key, Depends(needs("fleet:read"))]
+
+
+class TerminalRestriction(Strict):
+    """The limit set by the engine maker, in the unit in which it was read."""
+
+    value: float = Field(gt=0, examples=[6.2])
+    unit: Words = Field(max_length=64, examples=["kPa"])
+    valid_from: At | None = Field(None, description="from when it holds; left out: from the beginning")
+
+
+class ReferenceFlow(Strict):
+    """The flow at which the terminal restriction is stated, usually that of rated speed and load."""
+
+    quantity: Literal["engine_speed", "air_mass_flow"]
+    value: float = Field(gt=0, examples=[1900])
+    unit: Words = Field(max_length=64, examples=["r/min"])
+
+
+class NewHousing(Strict):
+    """One air filter housing of a machine."""
+
+    housing: Name = Field(examples=["main"])
+    terminal_restriction: TerminalRestriction | None = None
+    reference_flow: ReferenceFlow | None = Field(
+        default=None,
+        description="left out: learned from the highest flows seen, which reads low on easy work",
+    )
+
+
+class NewMachine(Strict):
+    """A machine with its housings; one housing called main where none is given."""
+
+    machine: Name
+    kind: Name | None = Field(None, description="what it is; machines of a kind learn from each other")
+    housings: list[NewHousing] = Field(default_factory=list, max_length=16)
+
+
+class HousingTerminal(TerminalRestriction):
+    """A terminal restriction and the housing it belongs to."""
+
+    housing: Name = Field(DEFAULT_HOUSING)
+
+
+class NewChange(Strict):
+    """An element was changed."""
+
+    changed_at: At
+    housing: Name = Field(DEFAULT_HOUSING)
+    note: Words = Field("", max_length=400)
+
+
+@router.post(
+    "/v1/machines", summary="Register a machine", response_model=MachineAnswer, responses=problems(404)
+)
+def post_machine(
+    body: NewMachine, resources: R, key: Annotated[Key, Depends(needs("fleet:write"))]
+) -> dict[str, Any]:
+    """Register a machine, or add to one. The same request again changes nothing."""
+    wanted = body.housings or [NewHousing(housing=DEFAULT_HOUSING)]
+    limits = [
+        _terminal(h.terminal_restriction, f"#/housings/{i}/terminal_restriction")
+        for i, h in enumerate(wanted)
+    ]
+    for i, housing in enumerate(wanted):
+        if housing.reference_flow is not None:
+            pointer = f"#/housings/{i}/reference_flow/unit"
+            require_unit(housing.reference_flow.unit, pointer, housing.reference_flow.quantity)
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        known = fleet.machine(connection, key.owner_id, body.machine)
+        if known is not None and not sees_machine(connection, key, known):
+            raise NotFound("machine", body.machine)
+        machine = fleet.keep_machine(connection, key.owner_id, body.machine, body.kind or "", now_us)
+        for housing, limit in zip(wanted, limits, strict=True):
+            kept = fleet.keep_housing(connection, machine, housing.housing)
+            if limit is not None:
+                fleet.put_terminal(connection, kept.id, limit)
+            if (reference := housing.reference_flow) is not None:
+                fleet.put_reference(connection, kept.id, reference.quantity, reference.value, reference.unit)
+        fleet.note(connection, key.owner_id, now_us, key.handle, "machine", body.model_dump_json())
+        return machine_document(connection, machine)
+
+    return resources.writer.call(save)
+
+
+@router.get(
+    "/v1/machines",
+    summary="Machines",
+    responses=shown(MachinesAnswer, tagged=True),
+    response_class=Response,
+)
+def get_machines(request: Request, resources: R, key: Reader, page: P) -> Response:
+    """Machines that the key may see, by name."""
+    (after,) = page.after(str) or (None,)
+    with resources.reading() as connection:
+        found = fleet.machines_of(connection, key.owner_id, after=after)
+        seen = (machine for machine in found if sees_machine(connection, key, machine))
+        shown, cursor = page.cut(seen, lambda machine: (machine.name,))
+        documents = [machine_document(connection, machine) for machine in shown]
+    return page_answer(request, "machines", documents, cursor)
+
+
+@router.get(
+    "/v1/machines/{machine}", summary="One machine", response_model=MachineAnswer, responses=problems(404)
+)
+def get_machine(machine: PathName, resources: R, key: Reader) -> dict[str, Any]:
+    """A machine with its housings, limits and devices."""
+    with resources.reading() as connection:
+        return machine_document(connection, find_machine(connection, key, machine))
+
+
+@router.post(
+    "/v1/machines/{machine}/terminal-restriction",
+    summary="Set the terminal restriction of a housing",
+    description=CAUTION,
+    response_model=TerminalAnswer,
+    responses=problems(404),
+)
+def post_terminal(
+    machine: PathName,
+    body: HousingTerminal,
+    resources: R,
+    key: Annotated[Key, Depends(needs("terminals:write"))],
+) -> dict[str, Any]:
+    """Set the limit of a housing from an instant on; earlier ones stay for the time before."""
+    limit = _terminal(body, "#")
+    assert limit is not None
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        housing = find_housing(connection, key, machine, body.housing)
+        fleet.put_terminal(connection, housing.id, limit)
+        now_us = resources.clock()
+        fleet.note(
+            connection, key.owner_id, now_us, key.handle, "terminal", f"{machine} {body.model_dump_json()}"
+        )
+        return {"machine": machine, "housing": body.housing, "terminal_restriction": terminal_document(limit)}
+
+    return resources.writer.call(save)
+
+
+@router.post(
+    "/v1/machines/{machine}/element-changes",
+    summary="Enter an element change",
+    response_model=ChangesAnswer,
+    responses=problems(404, 409),
+)
+def post_change(
+    machine: PathName,
+    body: NewChange,
+    resources: R,
+    key: Annotated[Key, Depends(needs("changes:write"))],
+) -> dict[str, Any]:
+    """Enter that an element was changed. A person's entry has the last word."""
+    changed_us = us(body.changed_at)
+    assert changed_us is not None
+
+    _refuse_far_off(changed_us, resources.clock())
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        housing = find_housing(connection, key, machine, body.housing)
+        change = EnteredChange(changed_us, now_us, key.handle, body.note)
+        before = fleet.put_change(connection, housing.id, change)
+        if before is not None:
+            if before.note != body.note:
+                detail = (
+                    f"a change at {text(changed_us)} is entered already, by {before.who} with the note "
+                    f'"{before.note}"; take it back (DELETE) to enter it with another'
+                )
+                raise Refused(409, "change_differs", detail)
+        else:
+            what = f"{machine} {body.model_dump_json()}"
+            fleet.note(connection, key.owner_id, now_us, key.handle, "element_change", what)
+        return _changes(connection, machine, housing)
+
+    return resources.writer.call(save)
+
+
+@router.get(
+    "/v1/machines/{machine}/element-changes",
+    summary="Element changes",
+    response_model=ChangesAnswer,
+    responses=problems(404),
+)
+def get_changes(
+    machine: PathName, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING
+) -> dict[str, Any]:
+    """The element changes entered for a housing, in time order."""
+    with resources.reading() as connection:
+        return _changes(connection, machine, find_housing(connection, key, machine, housing))
+
+
+@router.delete(
+    "/v1/machines/{machine}/element-changes",
+    summary="Take an element change back",
+    response_model=ChangesAnswer,
+    responses=problems(404),
+)
+def delete_change(
+    machine: PathName,
+    changed_at: Annotated[At, Query(description="as it was entered")],
+    resources: R,
+    key: Annotated[Key, Depends(needs("changes:write"))],
+    housing: Name = DEFAULT_HOUSING,
+) -> dict[str, Any]:
+    """Take back an element change entered by mistake. The audit keeps what was entered, and by whom."""
+    changed_us = us(changed_at)
+    assert changed_us is not None
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        found = find_housing(connection, key, machine, housing)
+        change = fleet.take_change_back(connection, found.id, changed_us)
+        if change is None:
+            detail = f"no element change at {changed_at} is entered for {machine}, housing {housing}"
+            raise Refused(404, "unknown_element_change", detail)
+        entered = f"entered {text(change.entered_us)} by {change.who}"
+        what = f"{machine} {housing} {text(changed_us)} {entered}: {change.note}"
+        fleet.note(connection, key.owner_id, resources.clock(), key.handle, "element_change_taken_back", what)
+        return _changes(connection, machine, found)
+
+    return resources.writer.call(save)
+
+
+# ---------------------------------------------------------------- what is seen, and how it is shown
+
+
+def sees_machine(connection: sa.Connection, key: Key, machine: MachineRow) -> bool:
+    """True if the key may see a machine: bound roles see those that carry one of their devices, or none."""
+    if key.role not in BOUND_ROLES:
+        return True
+    seats = [
+        seat
+        for housing in fleet.housings_of(connection, machine.id)
+        for seat in fleet.assignments_of_housing(connection, housing.id)
+    ]
+    return not seats or any(seat.device in key.devices for seat in seats)
+
+
+def find_machine(connection: sa.Connection, key: Key, name: str) -> MachineRow:
+    """A machine by name. Raises NotFound for one that is unknown, another's, or not for this key."""
+    machine = fleet.machine(connection, key.owner_id, name)
+    if machine is None or not sees_machine(connection, key, machine):
+        raise NotFound("machine", name)
+    return machine
+
+
+def find_housing(connection: sa.Connection, key: Key, machine: str, housing: str) -> HousingRow:
+    """A housing by machine and name. Raises NotFound for the machine, Refused (404) for the housing."""
+    found = find_machine(connection, key, machine)
+    every = {candidate.name: candidate for candidate in fleet.housings_of(connection, found.id)}
+    if housing not in every:
+        there = " and ".join(every)
+        detail = f'{machine} has no housing "{housing}", it has {there}; name one of them as housing'
+        raise Refused(404, "unknown_housing", detail)
+    return every[housing]
+
+
+def require_unit(unit: str, pointer: str, quantity: str = "restriction") -> None:
+    """Raise Refused (422) unless a unit measures a quantity. pointer : where it stands in the body."""
+    if not accepts(unit, quantity):
+        likely = suggest_unit(unit, quantity)
+        accepted = ", ".join(list(QUANTITIES[quantity].units)[:8])
+        hint = f'did you mean "{likely}"? ' if likely else ""
+        detail = f'unit "{unit}" does not measure {quantity}; {hint}send one of {accepted}'
+        raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
+
+
+def _refuse_far_off(changed_us: int, now_us: int) -> None:
+    """An entry has the last word, so a wrong year would hide a life, or make one up. Raises Refused."""
+    if changed_us > now_us + MOST_AHEAD_US:
+        detail = f"{text(changed_us)} lies ahead, it is {text(now_us)}; enter a change once it was made"
+    elif changed_us < now_us - MOST_BACK_US:
+        detail = f"{text(changed_us)} lies more than ten years back; check the year"
+    else:
+        return
+    raise Refused(422, "not_valid", detail, errors=[Complaint("#/changed_at", detail)])
+
+
+def _terminal(given: TerminalRestriction | None, pointer: str) -> TerminalRow | None:
+    """Check a limit's unit and whether a reading could ever reach it. Raises Refused."""
+    if given is None:
+        return None
+    require_unit(given.unit, f"{pointer}/unit")
+    restriction_pa = to_si(given.value, given.unit, "restriction")
+    highest_pa = QUANTITIES["restriction"].highest
+    if restriction_pa > highest_pa:
+        detail = (
+            f"{given.value:g} {given.unit} is {restriction_pa / 1e3:g} kPa, and no reading above "
+            f"{highest_pa / 1e3:g} kPa is taken; look at value and unit in the engine maker's manual again"
+        )
+        raise Refused(422, "not_valid", detail, errors=[Complaint(f"{pointer}/value", detail)])
+    return TerminalRow(
+        valid_from_us=us(given.valid_from) or 0,
+        value=given.value,
+        unit=given.unit,
+        restriction_pa=restriction_pa,
+    )
+
+
+def terminal_document(terminal: TerminalRow | None) -> dict[str, Any] | None:
+    """A limit for an answer: as read, and in Pa."""
+    if terminal is None:
+        return None
+    return {
+        "value": terminal.value,
+        "unit": terminal.unit,
+        "restriction_pa": terminal.restriction_pa,
+        "valid_from": text(terminal.valid_from_us) if terminal.valid_from_us else None,
+    }
+
+
+def machine_document(connection: sa.Connection, machine: MachineRow) -> dict[str, Any]:
+    """A machine for an answer."""
+    return {
+        "machine": machine.name,
+        "kind": machine.kind or None,
+        "housings": [_housing_document(connection, h) for h in fleet.housings_of(connection, machine.id)],
+    }
+
+
+def _housing_document(connection: sa.Connection, housing: HousingRow) -> dict[str, Any]:
+    limits = fleet.terminals_of(connection, housing.id)
+    seats = fleet.assignments_of_housing(connection, housing.id)
+    return {
+        "housing": housing.name,
+        "terminal_restrictions": [terminal_document(limit) for limit in limits],
+        "reference_flow": _reference_document(housing),
+        "devices": [
+            {"device": seat.device, "from": text(seat.from_us), "until": text(seat.until_us)}
+            for seat in seats
+            if seat.from_us is None or seat.from_us != seat.until_us
+        ],
+    }
+
+
+def _reference_document(housing: HousingRow) -> dict[str, Any] | None:
+    if housing.reference_quantity is None:
+        return None
+    return {
+        "quantity": housing.reference_quantity,
+        "value": housing.reference_value,
+        "unit": housing.reference_unit,
+    }
+
+
+def _changes(connection: sa.Connection, machine: str, housing: HousingRow) -> dict[str, Any]:
+    return {
+        "machine": machine,
+        "housing": housing.name,
+        "element_changes": [
+            {"changed_at": text(c.changed_us), "entered_at": text(c.entered_us), "who": c.who, "note": c.note}
+            for c in fleet.changes_of(connection, housing.id)
+        ],
+    }

@@ -1,0 +1,164 @@
+"""
+Lists a page at a time, and answers that need not be sent twice: cursors and entity tags.
+
+Promises: a cursor is a position in a steady order, not a count, so what comes or goes meanwhile neither
+repeats nor hides an entry that stays. It is opaque to clients, belongs to one question, and is refused for
+another. An entity tag is strong: equal tags mean equal bytes (RFC 9110 section 8.8.1).
+Leaves to others: the order and the query (`ingest.store`), what an entry says (the routes).
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import hashlib
+import json
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from itertools import islice
+from typing import Annotated, Any, TypeVar
+
+from fastapi import Depends, Query, Request, Response
+
+from cleanside.ingest.errors import Complaint, Refused
+
+T = TypeVar("T")
+
+PAGE = 100  # entries, where none is asked for; chosen: a screen or two
+MOST_ROWS = 1_000  # entries of one answer
+MAX_CURSOR = 400  # characters; ours are far shorter
+_FAR = 2**63
+# Only these say which page; all others say which question.
+_OF_THE_PAGE = ("cursor", "limit")
+
+CursorKey = tuple[int | str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Page:
+    """Which part of a list is asked for."""
+
+    limit: int
+    #: address and parameters in short: a cursor is good for the list it came from
+    question: str
+    _after: tuple[Any, ...] | None
+
+    def after(self, *kinds: type[int] | type[str]) -> tuple[Any, ...] | None:
+        """
+        The position to go on from, as values of these kinds; None: from the beginning.
+
+        Raises Refused (422) for a cursor that is none of this list.
+        """
+        if self._after is None:
+            return None
+        alike = [type(value) is kind for value, kind in zip(self._after, kinds, strict=False)]
+        fits = len(self._after) == len(kinds) and all(alike) and all(map(_sound, self._after))
+        if not fits:
+            raise _no_cursor()
+        return self._after
+
+    def cut(self, found: Iterable[T], key: Callable[[T], CursorKey]) -> tuple[list[T], str | None]:
+        """
+        The entries of this page, and the cursor of the next; None: there is none.
+
+        found : at least one entry more than `limit` where there are more, in the order of `key`.
+        """
+        kept = list(islice(found, self.limit + 1))
+        more = len(kept) > self.limit
+        kept = kept[: self.limit]
+        return kept, self.cursor(key(kept[-1])) if more else None
+
+    def cursor(self, position: CursorKey) -> str:
+        """The text that leads back to a position of this list."""
+        document = json.dumps([self.question, *position], separators=(",", ":"))
+        return base64.urlsafe_b64encode(document.encode()).decode().rstrip("=")
+
+
+def _sound(value: Any) -> bool:
+    """True for what a database takes: a client may have made the cursor up."""
+    return value.isprintable() if isinstance(value, str) else abs(value) < _FAR
+
+
+def _question(request: Request) -> str:
+    asked = sorted(pair for pair in request.query_params.multi_items() if pair[0] not in _OF_THE_PAGE)
+    text = json.dumps([request.url.path, asked])
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()[:12]
+
+
+def _read(cursor: str, question: str) -> tuple[Any, ...]:
+    try:
+        found = json.loads(base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True))
+    except (binascii.Error, ValueError, RecursionError):
+        raise _no_cursor() from None
+    if not isinstance(found, list) or not found or found[0] != question:
+        raise _no_cursor()
+    return tuple(found[1:])
+
+
+def _no_cursor() -> Refused:
+    detail = "cursor is not one of this list; take it from `next` of the page before, with equal parameters"
+    return Refused(422, "not_valid", detail, errors=[Complaint("query/cursor", detail)])
+
+
+def paged(usual: int = PAGE, most: int = MOST_ROWS) -> Callable[..., Page]:
+    """A dependency that gives the page of a request: parameters `limit`, at most `most`, and `cursor`."""
+
+    # Made here, because an annotation that is a text cannot see what this function was given.
+    limited = Query(usual, ge=1, le=most, description="entries of one answer")
+
+    def page_of(
+        request: Request,
+        limit: int = limited,
+        cursor: Annotated[
+            str | None,
+            Query(max_length=MAX_CURSOR, description="`next` of the page before; left out: the beginning"),
+        ] = None,
+    ) -> Page:
+        question = _question(request)
+        return Page(limit, question, None if cursor is None else _read(cursor, question))
+
+    return page_of
+
+
+P = Annotated[Page, Depends(paged())]
+
+
+# ---------------------------------------------------------------- entity tags
+
+
+def tag_of(*parts: Any) -> str:
+    """A strong entity tag of all that an answer rests on, or of its bytes."""
+    digest = hashlib.sha256()
+    for part in parts:
+        digest.update(part if isinstance(part, bytes) else json.dumps(part, sort_keys=True).encode())
+        digest.update(b"\x00")
+    return f'"{digest.hexdigest()[:32]}"'
+
+
+def not_modified(request: Request, tag: str) -> Response | None:
+    """304 where the client has what the tag stands for already (RFC 9110 section 13.1.2), else None."""
+    asked = request.headers.get("if-none-match")
+    if asked is None:
+        return None
+    known = {entry.strip().removeprefix("W/") for entry in asked.split(",")}
+    return Response(status_code=304, headers={"ETag": tag}) if tag in known or "*" in known else None
+
+
+def answer(request: Request, document: Any) -> Response:
+    """
+    A JSON answer with its entity tag, or 304.
+
+    In ASCII: what is held may have half characters in its texts, which UTF-8 cannot carry.
+    """
+    content = json.dumps(document, separators=(",", ":")).encode()
+    tag = tag_of(content)
+    return not_modified(request, tag) or Response(
+        content, media_type="application/json", headers={"ETag": tag}
+    )
+
+
+def page_answer(
+    request: Request, name: str, entries: Sequence[Any], cursor: str | None, **more: Any
+) -> Response:
+    """One page of a list: `{name: [...], "next": ...}`."""
+    return answer(request, {name: list(entries), "next": cursor, **more})

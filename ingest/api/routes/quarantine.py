@@ -1,0 +1,76 @@
+"""Quarantine: what is held, and why."""
+
+from __future__ import annotations
+
+import json
+from typing import Annotated, Any
+
+from fastapi import Depends, Query, Request, Response
+
+from cleanside.ingest.api.routes.described_held import EntriesAnswer
+from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.shared import NAME_PATTERN, At, Name, R, needs, router_of, shown, text, us
+from cleanside.ingest.intake.checks import CODES
+from cleanside.ingest.store import quarantine
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.quarantine import QuarantineRow
+
+router = router_of("quarantine")
+
+
+@router.get(
+    "/v1/quarantine",
+    summary="Readings that are held",
+    responses=shown(EntriesAnswer, tagged=True),
+    response_class=Response,
+)
+def get_quarantine(
+    request: Request,
+    resources: R,
+    key: Annotated[Key, Depends(needs("quarantine:read"))],
+    page: P,
+    code: Annotated[str | None, Query(pattern=NAME_PATTERN)] = None,
+    device: Annotated[Name | None, Query()] = None,
+    state: Annotated[str, Query(pattern="^(held|released|discarded)$")] = "held",
+    received_since: Annotated[At | None, Query(description="received from this instant on")] = None,
+    received_until: Annotated[At | None, Query(description="received before this instant")] = None,
+) -> Response:
+    """Held readings in order of receipt."""
+    (after_id,) = page.after(int) or (0,)
+    with resources.reading() as connection:
+        found = quarantine.list_of(
+            connection,
+            key.owner_id,
+            state=state,
+            code=code,
+            device=device,
+            received_us=(us(received_since), us(received_until)),
+            after_id=after_id,
+            limit=page.limit + 1,
+        )
+    shown, cursor = page.cut(found, lambda entry: (entry.id,))
+    return page_answer(request, "entries", [document_of(entry) for entry in shown], cursor)
+
+
+def ascii_json(document: Any) -> Response:
+    """JSON in ASCII: what is held may have half characters in its texts, which UTF-8 cannot carry."""
+    return Response(json.dumps(document), media_type="application/json")
+
+
+def document_of(entry: QuarantineRow) -> dict[str, Any]:
+    """An entry for an answer."""
+    return {
+        "entry": entry.id,
+        "device": entry.device,
+        "stream": entry.stream,
+        "seq": entry.seq,
+        "state": entry.state,
+        "code": entry.code,
+        "what_to_do": CODES.get(entry.code),
+        "reasons": json.loads(entry.reasons),
+        "beside_another": entry.beside,
+        "content": json.loads(entry.content),
+        "amended": None if entry.amended is None else json.loads(entry.amended),
+        "received_at": text(entry.received_us),
+        "checked_again_at": text(entry.recheck_us),
+    }

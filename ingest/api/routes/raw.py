@@ -1,0 +1,393 @@
+"""
+Raw readings of a device or a housing: by time, by page, in steps of time, in the unit wanted, as a file.
+
+Promises: one order, (instant, stream, number); a walk by cursor meets nothing twice. Values are in SI, bit
+for bit as stored, unless another unit is asked for. An answer that did not change is not sent again.
+Leaves to others: the walk (`ingest.store.raw`), formats (`ingest.keeping.export`).
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from importlib.metadata import PackageNotFoundError, version
+from typing import Annotated, Any, Literal
+
+import numpy as np
+import sqlalchemy as sa
+from fastapi import Depends, Query, Request, Response
+from fastapi.responses import StreamingResponse
+
+from cleanside.gateway.units import QUANTITIES, accepts
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.api.routes.described_raw import RawReadings
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.paging import Page, not_modified, paged, tag_of
+from cleanside.ingest.api.routes.shared import At, Name, PathName, R, needs, problems, router_of, us
+from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.keeping import export
+from cleanside.ingest.keeping.export import ColumnPiece, in_unit
+from cleanside.ingest.owners.access import sees_device
+from cleanside.ingest.store import fleet, raw
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.raw import DeviceSeat, Position, RawRows
+from cleanside.ingest.store.time_steps import TimeSteps
+from cleanside.ingest.writer.resources import Resources
+
+router = router_of("readings")
+
+PAGE, MOST = 1_000, 10_000  # readings or steps of one answer; 10 000 are about 1.5 MB
+EXPORT_ROWS = 20_000  # readings of a piece of an export: what memory holds; chosen
+LAST_US = 253_402_300_800_000_000  # the year 10 000: nothing is measured later
+MAX_RESOLUTION_S = 31 * 86_400
+MICRO = 1_000_000
+
+Format = Literal["json", "csv", "parquet"]
+_MEDIA_TYPES: Mapping[str, Format] = {
+    "application/json": "json",
+    "text/csv": "csv",
+    export.PARQUET_MEDIA_TYPE: "parquet",
+}
+PAGE_DESCRIPTION = (
+    "In order of time; `since` is included, `until` is not. With `resolution` in steps of time: how many, "
+    f"mean, lowest and highest. A page holds at most {MOST} of them. As CSV (RFC 4180) or Parquet by "
+    "`format`, or by the header Accept: the whole span, without pages. Answers carry an ETag."
+)
+
+Reader = Annotated[Key, Depends(needs("readings:read"))]
+P = Annotated[Page, Depends(paged(PAGE, MOST))]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Wanted:
+    """What is asked for."""
+
+    since_us: int
+    until_us: int
+    #: quantity -> unit; in the order of the table of quantities
+    units: Mapping[str, str]
+    #: None: each reading
+    resolution_us: int | None
+    format: Format
+
+    @property
+    def columns(self) -> list[str]:
+        """Their columns in the store."""
+        return [QUANTITIES[name].column for name in self.units]
+
+
+def wanted_of(
+    request: Request,
+    since: Annotated[At | None, Query(description="from this instant on")] = None,
+    until: Annotated[At | None, Query(description="before this instant")] = None,
+    quantity: Annotated[
+        list[Name] | None, Query(max_length=64, description="only these; left out: all that there are")
+    ] = None,
+    unit: Annotated[
+        list[str] | None,
+        Query(max_length=64, description="quantity:unit; left out: SI", examples=[["restriction:kPa"]]),
+    ] = None,
+    resolution: Annotated[
+        str | None,
+        Query(pattern=r"^[1-9][0-9]{0,6}s$", description="length of a step", examples=["60s", "3600s"]),
+    ] = None,
+    format: Annotated[Format | None, Query(description="left out: by the header Accept")] = None,
+) -> Wanted:
+    """What a request asks for. Raises Refused (422) with everything that does not fit."""
+    complaints: list[Complaint] = []
+    names = _quantities(quantity, complaints)
+    units = {name: QUANTITIES[name].si_unit for name in names} | _units(unit, names, complaints)
+    step_s = int(resolution[:-1]) if resolution is not None else None
+    if step_s is not None and step_s > MAX_RESOLUTION_S:
+        complaints.append(Complaint("query/resolution", f"{resolution} is over {MAX_RESOLUTION_S}s, 31 days"))
+    found = format or _accepted(request)
+    if found != "json" and request.query_params.keys() & {"limit", "cursor"}:
+        complaints.append(Complaint("query/limit", f"a {found} export is whole; leave limit and cursor out"))
+    if complaints:
+        raise Refused(422, "not_valid", complaints[0].detail, errors=complaints)
+    return Wanted(
+        since_us=max(0, us(since) or 0),
+        until_us=min(LAST_US, us(until) or LAST_US),
+        units=units,
+        resolution_us=None if step_s is None else step_s * MICRO,
+        format=found,
+    )
+
+
+W = Annotated[Wanted, Depends(wanted_of)]
+
+
+def _quantities(asked: Sequence[str] | None, complaints: list[Complaint]) -> list[str]:
+    for name in asked or ():
+        if name not in QUANTITIES:
+            known = ", ".join(QUANTITIES)
+            complaints.append(Complaint("query/quantity", f'"{name}" is no quantity; there are {known}'))
+    return [name for name in QUANTITIES if asked is None or name in asked]
+
+
+def _units(asked: Sequence[str] | None, names: list[str], complaints: list[Complaint]) -> dict[str, str]:
+    found: dict[str, str] = {}
+    for text in asked or ():
+        name, _, unit = text.partition(":")
+        if name not in names or not accepts(unit, name):
+            fitting = ", ".join(QUANTITIES[name].units) if name in names else ", ".join(names)
+            what = (
+                f'"{unit[:64]}" is no unit of {name}' if name in names else f'"{name[:64]}" is not asked for'
+            )
+            complaints.append(Complaint("query/unit", f"{what}; there are {fitting}"))
+            continue
+        found[name] = unit
+    return found
+
+
+def _accepted(request: Request) -> Format:
+    """The format a client likes best of those there are (RFC 9110 section 12.5.1); else JSON."""
+    best, liked = 0.0, "json"
+    for entry in request.headers.get("accept", "").split(","):
+        media_type, *parameters = (part.strip().lower() for part in entry.split(";"))
+        weight = next((p[2:] for p in parameters if p.startswith("q=")), "1")
+        value = float(weight) if re.fullmatch(r"[01](\.[0-9]{0,3})?", weight) else 0.0
+        if media_type in _MEDIA_TYPES and value > best:
+            best, liked = value, _MEDIA_TYPES[media_type]
+    return liked  # type: ignore[return-value]
+
+
+# ---------------------------------------------------------------- routes
+
+_ANSWER: dict[int | str, dict[str, Any]] = {
+    200: {
+        "model": RawReadings,
+        "content": {"text/csv": {}, export.PARQUET_MEDIA_TYPE: {}},
+        "headers": {"ETag": {"schema": {"type": "string"}}},
+    },
+    304: {"description": "what the client has is current (If-None-Match)"},
+}
+
+
+@router.get(
+    "/v1/devices/{device}/readings",
+    summary="Readings of a device",
+    description=PAGE_DESCRIPTION,
+    responses={**_ANSWER, **problems(404)},
+    response_class=Response,
+)
+def get_device_readings(
+    request: Request, device: PathName, resources: R, key: Reader, wanted: W, page: P
+) -> Response:
+    """Raw readings of a device, wherever it sat."""
+    with resources.reading() as connection:
+        found = fleet.device(connection, key.owner_id, device)
+        if found is None or not sees_device(key, device):
+            raise NotFound("device", device)
+        seats = [DeviceSeat(found.id, wanted.since_us, wanted.until_us)]
+        seats = [seat for seat in seats if seat.from_us < seat.until_us]
+        asked = _look(connection, {"device": device}, seats, {found.id: device})
+    return _answer(request, resources, asked, wanted, page)
+
+
+@router.get(
+    "/v1/machines/{machine}/readings",
+    summary="Readings of a housing",
+    description=f"Of the devices that sat on the housing, while they did. {PAGE_DESCRIPTION}",
+    responses={**_ANSWER, **problems(404)},
+    response_class=Response,
+)
+def get_machine_readings(
+    request: Request,
+    machine: PathName,
+    resources: R,
+    key: Reader,
+    wanted: W,
+    page: P,
+    housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
+) -> Response:
+    """Raw readings of a housing, by the time they were taken. A bound key sees those of its devices."""
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+        sat = [s for s in fleet.assignments_of_housing(connection, found.id) if sees_device(key, s.device)]
+        seats = [
+            DeviceSeat(
+                s.device_id, max(wanted.since_us, s.from_us or 0), min(wanted.until_us, s.until_us or LAST_US)
+            )
+            for s in sat
+        ]
+        seats = [seat for seat in seats if seat.from_us < seat.until_us]
+        devices = {s.device_id: s.device for s in sat}
+        asked = _look(connection, {"machine": machine, "housing": housing}, seats, devices)
+    return _answer(request, resources, asked, wanted, page)
+
+
+@dataclass(frozen=True, slots=True)
+class _Asked:
+    """Whose readings, and what they are known by."""
+
+    subject: Mapping[str, str]
+    seats: Sequence[DeviceSeat]
+    #: stream id -> device, stream
+    streams: Mapping[int, tuple[str, str]]
+    #: stays equal as long as the readings do
+    state: Sequence[tuple[int, ...]]
+
+
+def _look(
+    connection: sa.Connection, subject: Mapping[str, str], seats: list[DeviceSeat], devices: Mapping[int, str]
+) -> _Asked:
+    streams = raw.stream_names(connection, seats)
+    named = {stream_id: (devices[device_id], name) for stream_id, (device_id, name) in streams.items()}
+    return _Asked(subject, seats, named, raw.state_of(connection, seats))
+
+
+def _answer(request: Request, resources: Resources, asked: _Asked, wanted: Wanted, page: Page) -> Response:
+    """The answer with its entity tag, which rests on the state of the hours: no reading is read for it."""
+    question = [request.url.path, sorted(request.query_params.multi_items())]
+    tag = tag_of(_release(), wanted.format, *question, list(asked.state))
+    if (known := not_modified(request, tag)) is not None:
+        return known
+    headers = {"ETag": tag, "Vary": "Accept"}
+    walk = _Walk(resources.reading, asked, wanted)
+    if wanted.format == "json":
+        document = walk.steps(page) if wanted.resolution_us else walk.readings(page)
+        content = json.dumps(document, separators=(",", ":")).encode()
+        return Response(content, media_type="application/json", headers=headers)
+    name = "-".join(asked.subject.values()).replace(":", "_")
+    headers["Content-Disposition"] = f'attachment; filename="{name}.{wanted.format}"'
+    content_of, media_type = _WRITERS[wanted.format]
+    return StreamingResponse(
+        content_of(walk.pieces(), walk.nothing()), media_type=media_type, headers=headers
+    )
+
+
+def _release() -> str:
+    try:
+        return version("cleanside")
+    except PackageNotFoundError:  # run from a source tree that was never installed
+        return "0"
+
+
+_WRITERS = {
+    "csv": (export.csv_of, export.CSV_MEDIA_TYPE),
+    "parquet": (export.parquet_of, export.PARQUET_MEDIA_TYPE),
+}
+
+
+class _Walk:
+    """The readings asked for, shown as asked for."""
+
+    def __init__(self, reading: raw.OpenReader, asked: _Asked, wanted: Wanted) -> None:
+        self._reading = reading
+        self._asked = asked
+        self._wanted = wanted
+
+    # ------------------------------------------------------------ JSON
+
+    def readings(self, page: Page) -> dict[str, Any]:
+        """A page of readings."""
+        position = page.after(int, int, int)
+        after = None if position is None else Position(*position)
+        parts: list[RawRows] = []
+        for piece in self._pieces(page.limit + 1, after):
+            parts.append(piece)
+            if sum(map(len, parts)) > page.limit:
+                break
+        rows = raw.joined(parts, self._wanted.columns)
+        more = len(rows) > page.limit
+        rows = rows.first(page.limit)
+        last = (int(rows.at_us[-1]), int(rows.stream_id[-1]), int(rows.seq[-1])) if more else None
+        units = _present(self._wanted.units, rows)
+        return {
+            **self._asked.subject,
+            "units": units,
+            "readings": self._shown(rows, units),
+            "next": None if last is None else page.cursor(last),
+        }
+
+    def _pieces(self, rows_at_once: int, after: Position | None = None) -> Iterator[RawRows]:
+        asked, columns = self._asked, self._wanted.columns
+        for rows in raw.walk(self._reading, asked.seats, columns, rows_at_once=rows_at_once, after=after):
+            # A stream may have been opened since the names were read: it came behind the position.
+            yield rows.of_streams(asked.streams)
+
+    def _shown(self, rows: RawRows, units: Mapping[str, str]) -> list[dict[str, Any]]:
+        shown: list[dict[str, Any]] = []
+        numbers = zip(rows.stream_id.tolist(), rows.seq.tolist(), export.texts_of(rows), strict=True)
+        for stream_id, seq, at in numbers:
+            device, stream = self._asked.streams[stream_id]
+            reading: dict[str, Any] = {} if "device" in self._asked.subject else {"device": device}
+            shown.append(reading | {"stream": stream, "seq": seq, "at": at})
+        _put(shown, "at_uncertainty_s", rows.at_uncertainty_s.tolist())
+        for name, unit in units.items():
+            _put(shown, name, in_unit(rows.values[QUANTITIES[name].column], unit, name).tolist())
+        return shown
+
+    def steps(self, page: Page) -> dict[str, Any]:
+        """A page of steps of time."""
+        (from_us,) = page.after(int) or (0,)
+        walked, wanted = self._steps_from(from_us, page.limit), self._wanted
+        found = walked.buckets.values
+        return {
+            **self._asked.subject,
+            "resolution": f"{(wanted.resolution_us or 0) // MICRO}s",
+            "units": {n: u for n, u in wanted.units.items() if found[QUANTITIES[n].column].count.any()},
+            "buckets": _steps_shown(walked.buckets, wanted),
+            "next": None if walked.next_us is None else page.cursor((walked.next_us,)),
+        }
+
+    def _steps_from(self, from_us: int, limit: int) -> raw.Walked:
+        wanted = self._wanted
+        assert wanted.resolution_us is not None
+        later = [seat._replace(from_us=max(seat.from_us, from_us)) for seat in self._asked.seats]
+        seats = [seat for seat in later if seat.from_us < seat.until_us]
+        step_us = wanted.resolution_us
+        return raw.buckets(self._reading, seats, wanted.columns, resolution_us=step_us, limit=limit)
+
+    # ------------------------------------------------------------ files
+
+    def pieces(self) -> Iterator[ColumnPiece]:
+        """The whole span, piece by piece."""
+        wanted = self._wanted
+        if wanted.resolution_us is None:
+            for rows in self._pieces(EXPORT_ROWS):
+                yield export.columns_of_rows(rows, wanted.units, self._asked.streams)
+            return
+        from_us: int | None = 0
+        while from_us is not None:
+            walked = self._steps_from(from_us, MOST)
+            yield export.columns_of_buckets(walked.buckets, wanted.units, wanted.resolution_us)
+            from_us = walked.next_us
+
+    def nothing(self) -> ColumnPiece:
+        """The columns without rows."""
+        wanted = self._wanted
+        if wanted.resolution_us is None:
+            none = raw.joined([], wanted.columns)
+            return export.columns_of_rows(none, wanted.units, self._asked.streams)
+        return export.columns_of_buckets(raw.no_buckets(wanted.columns), wanted.units, wanted.resolution_us)
+
+
+def _present(units: Mapping[str, str], rows: RawRows) -> dict[str, str]:
+    """The units of those quantities that any of the rows has."""
+    values = rows.values
+    return {n: unit for n, unit in units.items() if not np.isnan(values[QUANTITIES[n].column]).all()}
+
+
+def _put(shown: list[dict[str, Any]], name: str, values: list[float]) -> None:
+    for entry, value in zip(shown, values, strict=True):
+        if value == value:  # NaN is not itself: the reading does not have it
+            entry[name] = value
+
+
+def _steps_shown(buckets: TimeSteps, wanted: Wanted) -> list[dict[str, Any]]:
+    assert wanted.resolution_us is not None
+    shown: list[dict[str, Any]] = [
+        {"at": instant_text(step * wanted.resolution_us), "readings": many}
+        for step, many in zip(buckets.step.tolist(), buckets.readings.tolist(), strict=True)
+    ]
+    for name, unit in wanted.units.items():
+        found = buckets.values[QUANTITIES[name].column]
+        columns = [in_unit(v, unit, name).tolist() for v in (found.mean, found.lowest, found.highest)]
+        for entry, count, mean, low, high in zip(shown, found.count.tolist(), *columns, strict=True):
+            if count:
+                entry[name] = {"count": count, "mean": mean, "min": low, "max": high}
+    return shown

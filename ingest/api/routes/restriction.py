@@ -1,0 +1,228 @@
+"""How loaded each element is, when it will be due, and what that rests on."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import numpy as np
+import sqlalchemy as sa
+from fastapi import Depends, Query, Request
+
+from cleanside.ingest.analysis.assessment import View
+from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
+from cleanside.ingest.api.routes.machines import (
+    DEFAULT_HOUSING,
+    find_housing,
+    sees_machine,
+    terminal_document,
+)
+from cleanside.ingest.api.routes.paging import P
+from cleanside.ingest.api.routes.shared import (
+    At,
+    Name,
+    PathName,
+    R,
+    judge_of,
+    needs,
+    problems,
+    router_of,
+    text,
+    text_s,
+    us,
+)
+from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.owners.access import BOUND_ROLES
+from cleanside.ingest.restriction import LifeSpan, Quantiles
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.store import fleet
+from cleanside.ingest.store.keys import Key
+
+router = router_of("restriction")
+
+MAX_POINTS = 2_000  # of the series in one answer, newest first kept; chosen: more than a screen has columns
+#: most urgent first
+URGENCY = ("over", "due", "suspect", "plan", "silent", "running-in", "serving")
+
+PAGES_FOR_US = 3_600_000_000  # a cursor of the fleet is good for an hour: after that its states are old
+
+NEVER_S = 4_102_444_800  # 2100-01-01
+
+Reader = Annotated[Key, Depends(needs("fleet:read"))]
+
+
+@router.get(
+    "/v1/machines/{machine}/restriction",
+    summary="Restriction, share used, state, hours left, due dates",
+    description=(
+        "A status is advice. The engine maker's service limit and manual come first; engine off, key out and "
+        "machine secured before anyone works in the engine bay; never run the engine with the element out."
+    ),
+    response_model=RestrictionAnswer,
+    responses=problems(404),
+)
+def get_restriction(
+    machine: PathName,
+    request: Request,
+    resources: R,
+    key: Reader,
+    housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
+    since: Annotated[At | None, Query(description="the series from here on")] = None,
+) -> dict[str, Any]:
+    """What is known of one housing now, with the series of restriction at the reference flow by hour."""
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+        judge = judge_of(request, connection, key.owner_id)
+        seen = judge.view(found)
+        series = judge.series(seen)
+    return document_of(seen) | {"series": _points_of(series, us(since))}
+
+
+@router.get(
+    "/v1/machines/{machine}/lives",
+    summary="Element lives",
+    response_model=LivesAnswer,
+    responses=problems(404),
+)
+def get_lives(
+    machine: PathName,
+    request: Request,
+    resources: R,
+    key: Reader,
+    housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
+) -> dict[str, Any]:
+    """Every element life of a housing, in time order: when, how it began and ended, levels and hours."""
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+        seen = judge_of(request, connection, key.owner_id).view(found)
+    return {
+        "machine": machine,
+        "housing": housing,
+        "now": text_s(seen.assessment.now_s),
+        "analysed_through": text(seen.analysed_through_us),
+        "lives": [_life(life) for life in seen.assessment.lives],
+    }
+
+
+@router.get(
+    "/v1/fleet",
+    summary="All housings, most urgent first",
+    response_model=FleetAnswer,
+)
+def get_fleet(request: Request, resources: R, key: Reader, page: P) -> dict[str, Any]:
+    """
+    What is known of the housings that the key may see, most urgent first, a page at a time.
+
+    All pages are of the instant of the first (`now`): due dates, and so the order, move on with the clock.
+    """
+    after = page.after(int, int, int, str, str)
+    now_us = resources.clock() if after is None else _of_first_page(after[0], resources.clock())
+    with resources.reading() as connection:
+        every = fleet.every_housing(connection, key.owner_id)
+        if key.role in BOUND_ROLES:
+            every = [housing for housing in every if _sees(connection, key, housing.machine)]
+        whole = key.role not in BOUND_ROLES
+        judge = judge_of(request, connection, key.owner_id, now_us=now_us)
+        views = judge.views(every, whole_owner=whole)
+    ordered = sorted(((_urgency(seen), seen) for seen in views), key=lambda entry: entry[0])
+    rest = (entry for entry in ordered if after is None or entry[0] > after[1:])
+    shown, cursor = page.cut(rest, lambda entry: (now_us, *entry[0]))
+    return {
+        "now": text_s(now_us / 1e6),
+        "housings": [document_of(seen) for _, seen in shown],
+        "next": cursor,
+    }
+
+
+def _of_first_page(at_us: int, now_us: int) -> int:
+    """The instant that a cursor carries. Raises Refused (422) where nobody still turns that page."""
+    if not now_us - PAGES_FOR_US <= at_us <= now_us:
+        detail = f"this cursor is of {text(at_us)}, it is {text(now_us)}; begin anew without cursor"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("query/cursor", detail)])
+    return at_us
+
+
+def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
+    found = fleet.machine(connection, key.owner_id, machine)
+    return found is not None and sees_machine(connection, key, found)
+
+
+def _urgency(seen: View) -> tuple[int, int, str, str]:
+    """Where a housing stands in the fleet: by state, then by due date, then by name."""
+    due_s = int(seen.assessment.due_s.p50) if seen.assessment.due_s else NEVER_S
+    rank = URGENCY.index(seen.assessment.state)
+    return rank, min(due_s, NEVER_S), seen.housing.machine, seen.housing.name
+
+
+def document_of(seen: View) -> dict[str, Any]:
+    """A housing's assessment for an answer. Restriction in Pa, hours are operating hours, times in UTC."""
+    found = seen.assessment
+    return {
+        "machine": seen.housing.machine,
+        "housing": seen.housing.name,
+        "kind": seen.housing.kind or None,
+        "now": text_s(found.now_s),
+        "state": found.state,
+        "advice": found.advice,
+        "suspicions": [{"cause": s.cause, "evidence": s.evidence} for s in found.suspicions],
+        "restriction_pa": found.restriction_pa,
+        "clean_restriction_pa": found.clean_pa,
+        "terminal_restriction": terminal_document(seen.terminal),
+        "share_used_percent": found.share_used_percent,
+        "life_hours": found.life_hours,
+        "hours_left": _points(found.hours_left),
+        "due_at": _dates(found.due_s),
+        "duty_hours_per_day": found.duty.hours_per_day,
+        "last_reading_at": text_s(seen.last_reading_s),
+        "last_heard_at": text(seen.heard_us),
+        "quiet_s": found.quiet_s,
+        "quiet_because": found.quiet_because,
+        "evidence": list(found.evidence),
+        "basis": found.basis,
+        "flow_exponent": found.reference.exponent,
+        "lives_learned_from": found.lives_learned_from,
+        "snapshot": seen.snapshot,
+        "hours_behind": seen.hours_behind,
+        "analysed_through": text(seen.analysed_through_us),
+        "changes_found": [text_s(at_s) for at_s in found.changes_found_s],
+    }
+
+
+def _life(life: LifeSpan) -> dict[str, Any]:
+    return {
+        "start_at": text_s(life.start_s),
+        "end_at": text_s(life.end_s),
+        "began": life.began,
+        "began_by": life.began_by or None,
+        "ended": life.ended,
+        "sure": life.sure,
+        "hours": life.hours,
+        "level_before_pa": life.level_before_pa,
+        "level_start_pa": life.level_start_pa,
+        "level_end_pa": life.level_end_pa,
+    }
+
+
+def _points(points: Quantiles | None) -> dict[str, float] | None:
+    return None if points is None else {"p10": points.p10, "p50": points.p50, "p90": points.p90}
+
+
+def _dates(points: Quantiles | None) -> dict[str, str | None] | None:
+    if points is None:
+        return None
+    return {"p10": _date(points.p10), "p50": _date(points.p50), "p90": _date(points.p90)}
+
+
+def _date(at_s: float) -> str | None:
+    """An instant, or None beyond what a calendar can say: a machine that hardly works has no honest date."""
+    return text_s(at_s) if at_s < NEVER_S else None
+
+
+def _points_of(series: HourlyRestriction, since_us: int | None) -> list[dict[str, Any]]:
+    """Restriction at the reference flow, one point an operating hour, the newest `MAX_POINTS`."""
+    first = 0 if since_us is None else int(np.searchsorted(series.hour_s, since_us / 1e6))
+    kept = slice(max(first, len(series.hour_s) - MAX_POINTS), None)
+    columns = (series.hour_s[kept], series.restriction_pa[kept], series.operating_s[kept])
+    return [
+        {"hour": text_s(hour_s), "restriction_pa": restriction_pa, "operating_s": operating_s}
+        for hour_s, restriction_pa, operating_s in zip(*(c.tolist() for c in columns), strict=True)
+    ]

@@ -1,0 +1,240 @@
+"""What every route needs: the key of the request, the resources, times and names as the contract has them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Coroutine, Iterator
+from typing import Annotated, Any, TypeVar
+
+import sqlalchemy as sa
+from fastapi import APIRouter, Depends, Path, Request, Response
+from fastapi.routing import APIRoute
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+from starlette.concurrency import run_in_threadpool
+
+from cleanside.gateway.units import counted
+from cleanside.gateway.wire import MAX_LISTED, BatchRefused, instant_text, load_json, parse_instant
+from cleanside.ingest.analysis.assessment import Judge
+from cleanside.ingest.analysis.knowledge import Snapshots
+from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.errors import BodyNotJson, Complaint, Refused
+from cleanside.ingest.owners.access import Keyring, require
+from cleanside.ingest.owners.limits import Limits
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.writer.resources import Resources
+
+T = TypeVar("T", bound=Callable[..., Any])
+
+NAME_PATTERN = r"^[A-Za-z0-9:._-]{1,64}$"  # the contract: names
+Name = Annotated[str, Field(pattern=NAME_PATTERN, max_length=64, examples=["grader-07"])]
+PathName = Annotated[str, Path(pattern=NAME_PATTERN, max_length=64, examples=["grader-07"])]
+
+
+def _printable(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("it has characters that cannot be printed; leave them out")
+    return text
+
+
+#: a few words of a person
+Words = Annotated[str, AfterValidator(_printable)]
+
+
+def _as_instant(text: str) -> str:
+    if parse_instant(text).exact is not None:
+        raise ValueError(f'"{text}" is a leap second or finer than a microsecond; send a plain instant')
+    return text
+
+
+#: RFC 3339 with an offset, nothing looser
+At = Annotated[str, Field(max_length=64, examples=["2026-03-02T06:14:07Z"]), AfterValidator(_as_instant)]
+
+
+class _StrictRequest(Request):
+    async def json(self) -> Any:
+        try:
+            return load_json(await self.body())
+        except BatchRefused as refused:
+            raise BodyNotJson(refused) from None
+
+
+class StrictRoute(APIRoute):
+    """Reads JSON as RFC 8259 has it: of a key that stands twice, none is guessed to be meant."""
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """The framework's handler, over a request that reads strictly."""
+        handle = super().get_route_handler()
+
+        async def handle_strictly(request: Request) -> Response:
+            return await handle(_StrictRequest(request.scope, request.receive))
+
+        return handle_strictly
+
+
+def router_of(tag: str) -> APIRouter:
+    """The router of a file of routes. tag : the heading they stand under in the description."""
+    return APIRouter(tags=[tag], route_class=StrictRoute)
+
+
+class Strict(BaseModel):
+    """A request body: no coercion, no unknown members, no NaN."""
+
+    model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
+
+
+def us(at: str | None) -> int | None:
+    """Microseconds of a checked instant."""
+    return None if at is None else parse_instant(at).us
+
+
+def text(at_us: int | None) -> str | None:
+    """An instant for an answer."""
+    return None if at_us is None else instant_text(at_us)
+
+
+def text_s(at_s: float | None) -> str | None:
+    """An instant in seconds for an answer, to the second."""
+    return None if at_s is None else instant_text(int(at_s) * 1_000_000)
+
+
+def resources_of(request: Request) -> Resources:
+    """What the lifespan opened."""
+    found: Resources = request.app.state.resources
+    return found
+
+
+def keyring_of(request: Request) -> Keyring:
+    """The keyring of this process."""
+    found: Keyring = request.app.state.keyring
+    return found
+
+
+def judge_of(
+    request: Request, connection: sa.Connection, owner_id: int, *, now_us: int | None = None
+) -> Judge:
+    """Who looks at the housings of an owner. now_us : as of that instant; None: now."""
+    snapshots: Snapshots = request.app.state.snapshots
+    memory: Memory = request.app.state.memory
+    known = snapshots.of(connection, owner_id)
+    return Judge(connection, resources_of(request), memory, known, now_us=now_us)
+
+
+def limits_of(request: Request) -> Limits:
+    """How much each key and address may still ask."""
+    found: Limits = request.app.state.limits
+    return found
+
+
+def host_of(request: Request) -> str | None:
+    """The address a request came from; a proxy's word is taken only where the settings name the proxy."""
+    return None if request.client is None else request.client.host
+
+
+async def key_of(request: Request, permission: str) -> Key:
+    """
+    The key of a request.
+
+    Raises Refused: 401 without a valid one, 403 where its role may not do this, 429 over its quota.
+    """
+    keyring, resources, limits = keyring_of(request), resources_of(request), limits_of(request)
+    header = request.headers.get("authorization")
+    try:
+        key = keyring.remembered(header)
+        if key is None:
+            if not keyring.was_valid(header):  # a busy address must not shut out the keys behind it
+                limits.may_try(host_of(request))
+            key = await run_in_threadpool(_find, keyring, resources, header)
+    except Refused:
+        limits.tried_in_vain(host_of(request))
+        raise
+    limits.spend(key.id, _declared_bytes(request))
+    require(key, permission)
+    keyring.note_use(key, resources.clock())
+    request.state.key = key
+    if request.scope["query_string"]:
+        _refuse_unknown_parameters(request)
+    return key
+
+
+def _declared_bytes(request: Request) -> int | None:
+    """The size of the body by its header; None: it has one of a size that is not declared."""
+    declared = request.headers.get("content-length")
+    if declared is not None:
+        return int(declared) if declared.isdecimal() else None
+    return None if "transfer-encoding" in request.headers else 0
+
+
+def _refuse_unknown_parameters(request: Request) -> None:
+    """Raise Refused (422) for a parameter the route does not have: a misspelt filter must not be left out."""
+    known = _parameters_of(request.scope["route"])
+    strange = [name for name in dict(request.query_params) if name not in known]
+    if strange:
+        errors = [
+            Complaint(
+                f"query/{name[:64]}",
+                f"there is no such parameter here; there are {', '.join(known) or 'none'}",
+            )
+            for name in strange[:MAX_LISTED]
+        ]
+        more = len(strange) - len(errors)
+        detail = f"{counted(len(strange), 'parameter')} that this address does not have; see errors"
+        raise Refused(422, "not_valid", detail, errors=errors, more_errors=more)
+
+
+def _parameters_of(route: APIRoute) -> tuple[str, ...]:
+    return tuple(sorted(p.alias for dependant in every_dependant(route) for p in dependant.query_params))
+
+
+def every_dependant(route: APIRoute) -> Iterator[Any]:
+    """What the framework worked out of a route, and of all it depends on."""
+    left: list[Any] = [route.dependant]
+    while left:
+        dependant = left.pop()
+        yield dependant
+        left += dependant.dependencies
+
+
+def _find(keyring: Keyring, resources: Resources, header: str | None) -> Key:
+    with resources.reading() as connection:
+        return keyring.find(connection, header)
+
+
+def needs(permission: str) -> Callable[..., Any]:
+    """A dependency that gives the key of the request if its role has the permission."""
+
+    async def with_permission(request: Request) -> Key:
+        return await key_of(request, permission)
+
+    with_permission.permission = permission  # type: ignore[attr-defined]  # read by the test over all routes
+    return with_permission
+
+
+def asks(permission: str) -> Callable[[T], T]:
+    """Mark a route that finds its key itself (`key_of`), for the description and tests over all routes."""
+
+    def mark(endpoint: T) -> T:
+        endpoint.permission = permission  # type: ignore[attr-defined]  # a function takes attributes
+        return endpoint
+
+    return mark
+
+
+R = Annotated[Resources, Depends(resources_of)]
+
+
+def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
+    """Errors of a route's own, for the description; `ingest.api.description` adds those all have."""
+    return {status: {"description": "a problem (RFC 9457)"} for status in statuses}
+
+
+def shown(
+    model: type[BaseModel], *, tagged: bool = False, media_type: str = "application/json"
+) -> dict[int | str, dict[str, Any]]:
+    """The answer of a route that writes its bytes itself. tagged : it has an entity tag, and may be 304."""
+    answer: dict[str, Any] = {"model": model, "content": {media_type: {}}, "description": "OK"}
+    if not tagged:
+        return {200: answer}
+    headers = {"ETag": {"schema": {"type": "string"}}}
+    return {
+        200: answer | {"headers": headers},
+        304: {"description": "what the client has already (RFC 9110)", "headers": headers},
+    }

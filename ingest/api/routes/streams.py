@@ -1,0 +1,102 @@
+"""Streams: what the server holds of each, so that a gateway knows where to go on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Annotated, Any
+from uuid import UUID
+
+import sqlalchemy as sa
+from fastapi import Depends, Request, Response
+
+from cleanside.gateway import wire
+from cleanside.ingest.api.routes.described import StreamAnswer, StreamsAnswer
+from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.shared import R, needs, problems, router_of, shown, text
+from cleanside.ingest.errors import NotFound
+from cleanside.ingest.owners.access import sees_device
+from cleanside.ingest.store import streams
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.streams import Stream
+
+router = router_of("streams")
+
+STREAMS_A_PIECE = 500  # streams read at once
+
+_STATE = {
+    "stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11",
+    "device": "grader-07-intake",
+    "acknowledged_through": 96,
+    "highest": 182,
+    "gaps": [[97, 101]],
+    "server_time": "2026-03-02T09:00:00Z",
+}
+
+
+@router.get(
+    "/v1/streams",
+    summary="Streams",
+    responses=shown(StreamsAnswer, tagged=True),
+    response_class=Response,
+)
+def get_streams(
+    request: Request, resources: R, key: Annotated[Key, Depends(needs("streams:read"))], page: P
+) -> Response:
+    """Streams that the key may see, in the order they were opened."""
+    (after_id,) = page.after(int) or (0,)
+    with resources.reading() as connection:
+        found = _seen(connection, key, after_id)
+        shown, cursor = page.cut(found, lambda stream: (stream.id,))
+    return page_answer(request, "streams", [_line(stream) for stream in shown], cursor)
+
+
+def _seen(connection: sa.Connection, key: Key, after_id: int) -> Iterator[Stream]:
+    """What a key sees of its owner's streams, read a piece at a time: a bound key may see few of many."""
+    while found := streams.list_of(connection, key.owner_id, after_id=after_id, limit=STREAMS_A_PIECE):
+        yield from (stream for stream in found if sees_device(key, stream.device))
+        after_id = found[-1].id
+
+
+def _line(stream: Stream) -> dict[str, Any]:
+    return {
+        "stream": stream.stream,
+        "device": stream.device,
+        "acknowledged_through": stream.mark,
+        "highest": stream.highest,
+        "appended_through": stream.appended_through,
+        "last_heard_at": text(stream.last_heard_us),
+    }
+
+
+@router.get(
+    "/v1/streams/{stream}",
+    summary="Mark, gaps and highest number of a stream",
+    responses={
+        200: {"model": StreamAnswer, "content": {wire.ANSWER_MEDIA_TYPE: {"example": _STATE}}},
+        **problems(404),
+    },
+    response_class=Response,
+)
+def get_stream(stream: str, resources: R, key: Annotated[Key, Depends(needs("streams:read"))]) -> Response:
+    """What is held of a stream; 404 `unknown_stream` for one that is unknown or not the key's to see."""
+    with resources.reading() as connection:
+        found = streams.find(connection, key.owner_id, _canonical(stream))
+        if found is None or not sees_device(key, found.device):
+            raise NotFound("stream", stream[:64])
+        marks = streams.marks_of(connection, found)
+    state = wire.StreamAtServer(
+        stream=found.stream,
+        device=found.device,
+        acknowledged_through=marks.mark,
+        highest=marks.highest,
+        gaps=marks.gaps,
+        server_time_us=resources.clock(),
+    )
+    return Response(wire.encode_stream_state(state), media_type=wire.ANSWER_MEDIA_TYPE)
+
+
+def _canonical(stream: str) -> str:
+    try:
+        return str(UUID(stream)) if len(stream) == 36 else ""
+    except ValueError:
+        return ""

@@ -1,0 +1,254 @@
+"""Transfer of a machine to another owner: offered by one admin with a one-time code, accepted by another."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from typing import Annotated, Any
+
+import sqlalchemy as sa
+from fastapi import Depends, Path, Request, Response
+from pydantic import Field
+from starlette.concurrency import run_in_threadpool
+
+from cleanside.ingest.api.routes.described_codes import TransferMade, TransfersAnswer, TransferShown
+from cleanside.ingest.api.routes.enrolment import read_code
+from cleanside.ingest.api.routes.machines import find_machine
+from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.shared import (
+    Name,
+    R,
+    Strict,
+    Words,
+    host_of,
+    keyring_of,
+    limits_of,
+    needs,
+    problems,
+    router_of,
+    shown,
+    text,
+)
+from cleanside.ingest.errors import NotFound, Refused
+from cleanside.ingest.owners import one_time_code, transfer
+from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS
+from cleanside.ingest.owners.transfer import HandedOver, Names
+from cleanside.ingest.store import fleet, one_time_codes
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.one_time_codes import Transfer
+from cleanside.ingest.writer.resources import Resources
+
+router = router_of("transfer")
+
+Admin = Annotated[Key, Depends(needs("transfers:manage"))]
+
+_NOT_VALID = Refused(
+    403,
+    "code_not_valid",
+    "this code is not valid: unknown, used, or out of date; ask whoever offered the machine for a new one",
+)
+
+
+class NewTransfer(Strict):
+    """A machine that is to go to another owner."""
+
+    machine: Name
+    valid_hours: int = Field(VALID_HOURS, ge=1, le=MOST_VALID_HOURS)
+    note: Words = Field("", max_length=200, examples=["sold with its monitor"])
+
+
+class Acceptance(Strict):
+    """The other owner takes the machine."""
+
+    code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDF4"])
+    machine: Name | None = Field(None, description="its name here; left out: as before")
+    devices: dict[Name, Name] = Field(
+        default_factory=dict,
+        max_length=64,
+        description="old name of a device -> its name here; left out: as before",
+        examples=[{"grader-07-intake": "crusher-03-intake"}],
+    )
+
+
+@router.post(
+    "/v1/transfers",
+    status_code=201,
+    summary="Offer a machine to another owner",
+    response_model=TransferMade,
+    responses=problems(404),
+)
+def post_transfer(body: NewTransfer, resources: R, key: Admin) -> dict[str, Any]:
+    """
+    Offer a machine with its history to whoever shows the code, which the answer has once.
+
+    Nothing changes before it is accepted. A new offer ends the one before.
+    """
+    code = one_time_code.new_code()
+
+    def save(connection: sa.Connection) -> Transfer:
+        now_us = resources.clock()
+        machine = find_machine(connection, key, body.machine)
+        one_time_codes.cancel_transfers_of(connection, machine.id, now_us)
+        made = one_time_codes.put_transfer(
+            connection,
+            {
+                "owner_id": key.owner_id,
+                "code_hash": one_time_code.hash_of(one_time_code.read_code(code)),
+                "machine_id": machine.id,
+                "machine": machine.name,
+                "note": body.note,
+                "created_us": now_us,
+                "who": key.handle,
+                "expires_us": now_us + body.valid_hours * HOUR_US,
+            },
+        )
+        what = f"{made} {body.model_dump_json()}"
+        fleet.note(connection, key.owner_id, now_us, key.handle, "transfer_offered", what)
+        return _reload(connection, key, made)
+
+    made = resources.writer.call(save)
+    return _document(made, key.owner_id, resources.clock()) | {"code": code}
+
+
+@router.get(
+    "/v1/transfers",
+    summary="Machines given and taken",
+    responses=shown(TransfersAnswer, tagged=True),
+    response_class=Response,
+)
+def get_transfers(request: Request, resources: R, key: Admin, page: P) -> Response:
+    """Offers that this owner made or accepted, newest first, without codes."""
+    after = page.after(int)
+    with resources.reading() as connection:
+        found = one_time_codes.transfers_of(
+            connection,
+            key.owner_id,
+            before_id=None if after is None else after[0],
+            limit=page.limit + 1,
+        )
+    kept, cursor = page.cut(found, lambda t: (t.id,))
+    now_us = resources.clock()
+    documents = [_document(t, key.owner_id, now_us) for t in kept]
+    return page_answer(request, "transfers", documents, cursor)
+
+
+@router.delete(
+    "/v1/transfers/{transfer}",
+    summary="Take an offer back",
+    response_model=TransferShown,
+    responses=problems(404),
+)
+def delete_transfer(
+    transfer: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Admin
+) -> dict[str, Any]:
+    """Make the code of an offer worthless. One that was accepted stays so."""
+
+    def save(connection: sa.Connection) -> Transfer:
+        now_us = resources.clock()
+        found = one_time_codes.transfer(connection, key.owner_id, transfer)
+        if found is None:
+            raise NotFound("transfer", str(transfer))
+        if found.accepted_us is None and found.cancelled_us is None:
+            one_time_codes.set_transfer(connection, found.id, cancelled_us=now_us)
+        fleet.note(connection, key.owner_id, now_us, key.handle, "transfer_cancelled", str(transfer))
+        return _reload(connection, key, transfer)
+
+    return _document(resources.writer.call(save), key.owner_id, resources.clock())
+
+
+@router.post(
+    "/v1/transfers/accept",
+    summary="Take a machine over",
+    response_model=TransferShown,
+    responses=problems(403, 409),
+)
+async def post_acceptance(body: Acceptance, request: Request, resources: R, key: Admin) -> dict[str, Any]:
+    """
+    Take a machine with its history: its devices, readings, held readings, archive, changes and summaries.
+
+    The former owner's keys lose the devices that go along; make a key here for each of them.
+    """
+    limits, host = limits_of(request), host_of(request)
+    limits.may_try(host)
+    try:
+        done = await run_in_threadpool(_accept, resources, body, key)
+    except Refused as refusal:
+        if refusal.code in ("code_not_valid", "not_valid"):
+            limits.tried_in_vain(host)
+        raise
+    keyring_of(request).forget()  # keys of the former owner ended
+    return _document(done, key.owner_id, resources.clock())
+
+
+def _accept(resources: Resources, body: Acceptance, key: Key) -> Transfer:
+    code_hash = one_time_code.hash_of(read_code(body.code))
+    names = Names(machine=body.machine, devices=body.devices)
+    return resources.writer.call(lambda c: accept(c, code_hash, key, names, resources.clock()))
+
+
+def accept(connection: sa.Connection, code_hash: str, key: Key, names: Names, now_us: int) -> Transfer:
+    """Use an offer up. Raises Refused, before anything is written."""
+    found = one_time_codes.transfer_by_code(connection, code_hash)
+    if found is None or state_of(found, now_us) != "open":
+        raise _NOT_VALID
+    machine = fleet.machine_by_id(connection, found.machine_id)
+    if machine is None or machine.owner_id != found.owner_id:
+        raise _NOT_VALID
+    moved = transfer.hand_over(connection, machine, key.owner_id, names, now_us)
+    one_time_codes.set_transfer(
+        connection,
+        found.id,
+        accepted_us=now_us,
+        to_owner_id=key.owner_id,
+        accepted_who=key.handle,
+        moved=json.dumps(asdict(moved)),
+    )
+    _note_both(connection, found, machine.name, moved, key, now_us)
+    after = one_time_codes.transfer_by_code(connection, code_hash)
+    assert after is not None
+    return after
+
+
+def _note_both(
+    connection: sa.Connection, found: Transfer, old_name: str, moved: HandedOver, key: Key, now_us: int
+) -> None:
+    """Each owner's log says what it gave or took, in its own names."""
+    given = {"transfer": found.id, "machine": old_name, "devices": sorted(moved.devices)}
+    given |= {"from_others": moved.from_others, "keys_ended": moved.keys_ended}
+    taken = {"transfer": found.id, "machine": moved.machine, "devices": moved.devices}
+    fleet.note(connection, found.owner_id, now_us, found.who, "transfer_given", json.dumps(given))
+    fleet.note(connection, key.owner_id, now_us, key.handle, "transfer_taken", json.dumps(taken))
+
+
+def state_of(found: Transfer, now_us: int) -> str:
+    """What has become of an offer, in a word. Pure."""
+    if found.accepted_us is not None:
+        return "accepted"
+    if found.cancelled_us is not None:
+        return "cancelled"
+    return "open" if now_us < found.expires_us else "expired"
+
+
+def _reload(connection: sa.Connection, key: Key, transfer_id: int) -> Transfer:
+    found = one_time_codes.transfer(connection, key.owner_id, transfer_id)
+    assert found is not None
+    return found
+
+
+def _document(found: Transfer, owner_id: int, now_us: int) -> dict[str, Any]:
+    """An offer as one of the two owners may see it: in its own names."""
+    given = found.owner_id == owner_id
+    moved: dict[str, Any] = json.loads(found.moved or "{}")
+    devices: dict[str, str] = moved.get("devices", {})
+    return {
+        "transfer": found.id,
+        "direction": "given" if given else "taken",
+        "machine": found.machine if given else moved.get("machine", found.machine),
+        "state": state_of(found, now_us),
+        "note": found.note,
+        "created_at": text(found.created_us),
+        "expires_at": text(found.expires_us),
+        "accepted_at": text(found.accepted_us),
+        "devices": sorted(devices if given else devices.values()),
+        "keys_ended": moved.get("keys_ended", []) if given else [],
+    }

@@ -1,0 +1,207 @@
+"""What it costs to wait with the change, and the prices that a person enters for it."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import numpy as np
+import sqlalchemy as sa
+from fastapi import Depends, Query, Request
+from pydantic import Field
+
+from cleanside.ingest.analysis.assessment import View
+from cleanside.ingest.api.routes.described import PricesAnswer, WaitingAnswer
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.shared import (
+    Name,
+    PathName,
+    R,
+    Strict,
+    judge_of,
+    needs,
+    problems,
+    router_of,
+    text,
+    text_s,
+)
+from cleanside.ingest.restriction.elements.lives import operating_hours
+from cleanside.ingest.restriction.forecast.duty import worked_off_s
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.verdict.cost_of_waiting import (
+    SOURCE,
+    CostRange,
+    Prices,
+    Waiting,
+    cost_of_waiting,
+)
+from cleanside.ingest.store import acceptance as store
+from cleanside.ingest.store import fleet
+from cleanside.ingest.store.acceptance import HousingPrices
+from cleanside.ingest.store.keys import Key
+
+router = router_of("restriction")
+
+NOTE = (
+    "The published effect is of engines at load; at part load it is smaller. Terminal restriction, and the "
+    "engine maker's own interval where it is shorter, come first whatever fuel costs."
+)
+
+Reader = Annotated[Key, Depends(needs("fleet:read"))]
+
+
+class NewPrices(Strict):
+    """What a machine burns and what things cost, all in one currency."""
+
+    housing: Name = DEFAULT_HOUSING
+    currency: str = Field(pattern="^[A-Z]{3}$", description="ISO 4217", examples=["EUR"])
+    fuel_l_per_h: float = Field(gt=0, le=2_000, description="mean at work [l/h]", examples=[18.0])
+    fuel_price_per_l: float = Field(gt=0, le=1e6, examples=[1.45])
+    element_price: float = Field(gt=0, le=1e9, description="element and the work", examples=[140.0])
+
+
+@router.post(
+    "/v1/machines/{machine}/prices",
+    summary="Enter what fuel and an element cost",
+    response_model=PricesAnswer,
+    responses=problems(404),
+)
+def post_prices(
+    machine: PathName, body: NewPrices, resources: R, key: Annotated[Key, Depends(needs("changes:write"))]
+) -> dict[str, Any]:
+    """Set the prices of a housing; the entry before is replaced, the audit keeps it."""
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        housing = find_housing(connection, key, machine, body.housing)
+        given = HousingPrices(
+            now_us,
+            key.handle,
+            body.currency,
+            body.fuel_l_per_h,
+            body.fuel_price_per_l,
+            body.element_price,
+        )
+        store.put_prices(connection, housing.id, given)
+        what = f"{machine} {body.model_dump_json()}"
+        fleet.note(connection, key.owner_id, now_us, key.handle, "prices", what)
+        return {"machine": machine, "housing": body.housing, **_prices_document(given)}
+
+    return resources.writer.call(save)
+
+
+@router.get(
+    "/v1/machines/{machine}/waiting",
+    summary="What it costs to wait with the change",
+    description=f"Extra fuel from restriction as a range, by {SOURCE}. {NOTE}",
+    response_model=WaitingAnswer,
+    responses=problems(404),
+)
+def get_waiting(
+    machine: PathName,
+    request: Request,
+    resources: R,
+    key: Reader,
+    housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
+) -> dict[str, Any]:
+    """Extra fuel now and until terminal, and when changing costs least."""
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+        judge = judge_of(request, connection, key.owner_id)
+        seen = judge.view(found)
+        series = judge.series(seen)
+        entered = store.prices_of(connection, found.id)
+    return document_of(seen, series, entered)
+
+
+def document_of(seen: View, series: HourlyRestriction, entered: HousingPrices | None) -> dict[str, Any]:
+    """What waiting costs, for an answer. null: not known, or no prices entered."""
+    prices = None
+    if entered is not None:
+        prices = Prices(
+            fuel_l_per_h=entered.fuel_l_per_h,
+            fuel_price_per_l=entered.fuel_price_per_l,
+            element_price=entered.element_price,
+        )
+    found = _cost(seen, series, prices)
+    return {
+        "machine": seen.housing.machine,
+        "housing": seen.housing.name,
+        "now": text_s(seen.assessment.now_s),
+        "state": seen.assessment.state,
+        "prices": None if entered is None else _prices_document(entered),
+        "waiting": _waiting_document(seen, found) if isinstance(found, Waiting) else None,
+        "missing": _missing(found, entered),
+        "source": SOURCE,
+        "note": NOTE,
+    }
+
+
+def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiting | str:
+    """What waiting costs; or, in a sentence, what is missing for saying so and what to do about it."""
+    known = seen.assessment
+    if known.state == "suspect":
+        return "the figures are suspect; find the cause first, see the suspicions of this machine"
+    if known.terminal_pa is None:
+        return "no terminal restriction is entered; enter it from the engine maker's manual"
+    first = (
+        int(np.searchsorted(series.hour_s, known.lives[-1].start_s)) if known.lives else len(series.hour_s)
+    )
+    if known.clean_pa is None or known.hours_left is None or first == len(series.hour_s):
+        return "too little of this element was seen yet; wait for its first operating hours"
+    left = known.hours_left
+    return cost_of_waiting(
+        np.cumsum(operating_hours(series)[first:]),
+        series.restriction_pa[first:],
+        clean_pa=known.clean_pa,
+        terminal_pa=known.terminal_pa,
+        hours_left=np.array([left.p10, left.p50, left.p90]),
+        prices=prices,
+    )
+
+
+def _missing(found: Waiting | str, entered: HousingPrices | None) -> str | None:
+    if isinstance(found, str):
+        return found
+    return None if entered else "no prices are entered; post them to .../prices for litres, money and a date"
+
+
+def _waiting_document(seen: View, found: Waiting) -> dict[str, Any]:
+    return {
+        "extra_fuel_percent_now": _span(found.extra_fuel_percent_now),
+        "power_loss_percent_now": _span(found.power_loss_percent_now),
+        "extra_fuel_percent_until_due": _span(found.extra_fuel_percent_until_due),
+        "extra_fuel_l_until_due": _span(found.extra_fuel_l_until_due),
+        "extra_fuel_cost_until_due": _span(found.extra_fuel_cost_until_due),
+        "cheapest_in_hours": _span(found.cheapest_in_h),
+        "cheapest_at": _dates(seen, found.cheapest_in_h),
+        "terminal_first": found.terminal_first,
+    }
+
+
+def _dates(seen: View, span: CostRange | None) -> dict[str, str | None] | None:
+    """Operating hours to dates as the due date is made of them, and never after its 50 % point."""
+    if span is None:
+        return None
+    known = seen.assessment
+    latest_s = known.due_s.p50 if known.due_s is not None else np.inf
+    low_s, high_s = (min(worked_off_s(h, known.duty, known.now_s), latest_s) for h in (span.low, span.high))
+    return {"low": _date(low_s), "high": _date(high_s)}
+
+
+def _date(at_s: float) -> str | None:
+    return text_s(at_s) if at_s < 4_102_444_800 else None  # 2100-01-01: beyond that no date is honest
+
+
+def _span(span: CostRange | None) -> dict[str, float] | None:
+    return None if span is None else {"low": span.low, "high": span.high}
+
+
+def _prices_document(entered: HousingPrices) -> dict[str, Any]:
+    return {
+        "currency": entered.currency,
+        "fuel_l_per_h": entered.fuel_l_per_h,
+        "fuel_price_per_l": entered.fuel_price_per_l,
+        "element_price": entered.element_price,
+        "entered_at": text(entered.entered_us),
+        "entered_by": entered.who,
+    }

@@ -1,0 +1,212 @@
+"""Webhooks: who is told what happened, what is on its way, and sending it again."""
+
+from __future__ import annotations
+
+import base64
+import json
+import secrets
+from typing import Annotated, Any
+
+import sqlalchemy as sa
+from fastapi import Depends, Path, Query, Request, Response
+from pydantic import Field
+
+from cleanside.ingest.api.routes.described_webhooks import (
+    DeliveriesAnswer,
+    ReplayAnswer,
+    WebhookEnded,
+    WebhookMade,
+    WebhooksAnswer,
+)
+from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
+from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.store import fleet, outbox
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.outbox import Delivery, Webhook
+from cleanside.ingest.webhooks import addresses, announcing
+
+router = router_of("webhooks")
+
+MAX_WEBHOOKS = 20  # an owner; chosen
+SECRET_BYTES = 32
+
+Admin = Annotated[Key, Depends(needs("webhooks:manage"))]
+Operator = Annotated[Key, Depends(needs("webhooks:replay"))]
+WebhookId = Annotated[int, Path(ge=1, le=2**53, examples=[1])]
+
+EVENTS = "\n".join(f"| `{kind}` | {sentence} |" for kind, sentence in announcing.TYPES.items())
+
+
+class NewWebhook(Strict):
+    """Where to be told of what."""
+
+    url: Words = Field(max_length=addresses.MAX_URL, examples=["https://shop.example/cleanside"])
+    types: list[Words] = Field(min_length=1, max_length=32, examples=[[announcing.STATE_CHANGED]])
+    note: Words = Field("", max_length=200)
+
+
+class NewReplay(Strict):
+    """What to send again; left out: what was given up."""
+
+    from_event: int | None = Field(None, ge=1, le=2**53, description="all from this event on")
+
+
+@router.post(
+    "/v1/webhooks",
+    status_code=201,
+    summary="Be told of what happens",
+    description=(
+        "Events are POSTed as CloudEvents 1.0 (structured JSON), in order, signed by HTTP Message Signatures "
+        "(RFC 9421, hmac-sha256) over method, address, media type and content digest, with the time of the "
+        "try in `created`. Answer 2xx within 10 s to take one; anything else is tried again with growing "
+        "waits. An id may come twice: keep the ids you took. HTTPS to public addresses only; redirects are "
+        f"not followed.\n\n| type | when |\n| --- | --- |\n{EVENTS}"
+    ),
+    response_model=WebhookMade,
+    responses=problems(409),
+)
+def post_webhook(body: NewWebhook, resources: R, key: Admin) -> dict[str, Any]:
+    """Register a webhook. The answer shows its secret once; a first event is sent at once."""
+    _check(body, resources.settings.webhook_networks)
+    secret = base64.b64encode(secrets.token_bytes(SECRET_BYTES)).decode()
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        if len(outbox.list_of(connection, key.owner_id, limit=MAX_WEBHOOKS)) >= MAX_WEBHOOKS:
+            detail = f"there are {MAX_WEBHOOKS} webhooks, which is the most an owner has; end one first"
+            raise Refused(409, "too_many_webhooks", detail)
+        values = {"owner_id": key.owner_id, "url": body.url, "secret": secret, "note": body.note}
+        values |= {"types": json.dumps(sorted(set(body.types))), "created_us": now_us, "who": key.handle}
+        made = outbox.create(connection, values)
+        outbox.put(connection, key.owner_id, announcing.welcome(made, now_us), [made])
+        fleet.note(connection, key.owner_id, now_us, key.handle, "webhook", f"{made.id} {body.url}")
+        return _document(connection, made) | {"secret": secret, "key_id": f"webhook-{made.id}"}
+
+    return resources.writer.call(save)
+
+
+def _check(body: NewWebhook, networks: str) -> None:
+    """Raise Refused (422) for an address that may not be sent to, or a type that there is not."""
+    errors: list[Complaint] = []
+    try:
+        addresses.check_url(body.url, addresses.networks_of(networks))
+    except ValueError as error:
+        errors.append(Complaint("#/url", str(error)))
+    known = ", ".join(announcing.TYPES)
+    errors += [
+        Complaint(f"#/types/{i}", f'there is no type "{kind[:64]}"; there are {known}')
+        for i, kind in enumerate(body.types)
+        if kind not in announcing.TYPES
+    ]
+    if errors:
+        raise Refused(422, "not_valid", errors[0].detail, errors=errors)
+
+
+@router.get(
+    "/v1/webhooks",
+    summary="Webhooks",
+    responses=shown(WebhooksAnswer, tagged=True),
+    response_class=Response,
+)
+def get_webhooks(request: Request, resources: R, key: Admin, page: P) -> Response:
+    """The webhooks of this owner, oldest first, with what is on its way to each."""
+    (after_id,) = page.after(int) or (0,)
+    with resources.reading() as connection:
+        found = outbox.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
+        kept, cursor = page.cut(found, lambda webhook: (webhook.id,))
+        documents = [_document(connection, webhook) for webhook in kept]
+    return page_answer(request, "webhooks", documents, cursor)
+
+
+@router.delete(
+    "/v1/webhooks/{webhook}", summary="End a webhook", response_model=WebhookEnded, responses=problems(404)
+)
+def delete_webhook(webhook: WebhookId, resources: R, key: Admin) -> dict[str, Any]:
+    """End a webhook; what still waited for it is given up, and stays in the list."""
+
+    def save(connection: sa.Connection) -> None:
+        now_us = resources.clock()
+        outbox.end(connection, _find(connection, key, webhook, wanted=True).id, now_us)
+        fleet.note(connection, key.owner_id, now_us, key.handle, "webhook_ended", str(webhook))
+
+    resources.writer.call(save)
+    return {"webhook": webhook, "ended": True}
+
+
+@router.get(
+    "/v1/webhooks/{webhook}/deliveries",
+    summary="What is on its way to a webhook",
+    responses=shown(DeliveriesAnswer, tagged=True) | problems(404),
+    response_class=Response,
+)
+def get_deliveries(
+    webhook: WebhookId,
+    request: Request,
+    resources: R,
+    key: Operator,
+    page: P,
+    state: Annotated[str | None, Query(pattern="^(waiting|delivered|dead)$")] = None,
+) -> Response:
+    """Deliveries in order of event, also those that were given up, with the reason."""
+    (after_id,) = page.after(int) or (0,)
+    with resources.reading() as connection:
+        found = _find(connection, key, webhook, wanted=False)
+        listed = outbox.deliveries_of(
+            connection, found.id, state=state, after_id=after_id, limit=page.limit + 1
+        )
+    kept, cursor = page.cut(listed, lambda delivery: (delivery.event_id,))
+    return page_answer(request, "deliveries", [_delivery(entry) for entry in kept], cursor)
+
+
+@router.post(
+    "/v1/webhooks/{webhook}/replays",
+    summary="Send again",
+    response_model=ReplayAnswer,
+    responses=problems(404),
+)
+def post_replay(webhook: WebhookId, body: NewReplay, resources: R, key: Operator) -> dict[str, Any]:
+    """Have what was given up, or all from an event on, sent again, in order."""
+
+    def save(connection: sa.Connection) -> int:
+        found = _find(connection, key, webhook, wanted=True)
+        again = outbox.replay(connection, found.id, from_event=body.from_event)
+        what = f"{webhook} {body.model_dump_json()}"
+        fleet.note(connection, key.owner_id, resources.clock(), key.handle, "webhook_replay", what)
+        return again
+
+    return {"webhook": webhook, "waiting_again": resources.writer.call(save)}
+
+
+def _find(connection: sa.Connection, key: Key, webhook_id: int, *, wanted: bool) -> Webhook:
+    found = outbox.find(connection, key.owner_id, webhook_id)
+    if found is None or (wanted and found.ended_us is not None):
+        raise NotFound("webhook", str(webhook_id))
+    return found
+
+
+def _document(connection: sa.Connection, webhook: Webhook) -> dict[str, Any]:
+    return {
+        "webhook": webhook.id,
+        "url": webhook.url,
+        "types": webhook.wanted,
+        "note": webhook.note,
+        "created_at": text(webhook.created_us),
+        "who": webhook.who,
+        **outbox.count_by_state(connection, webhook.id),
+    }
+
+
+def _delivery(entry: Delivery) -> dict[str, Any]:
+    return {
+        "event": entry.event_id,
+        "type": entry.type,
+        "subject": entry.subject,
+        "at": text(entry.at_us),
+        "data": json.loads(entry.data),
+        "state": entry.state,
+        "tries": entry.tries,
+        "next_try_at": text(entry.next_us) if entry.state == outbox.WAITING and entry.next_us else None,
+        "settled_at": text(entry.settled_us),
+        "reason": entry.reason,
+    }

@@ -1,0 +1,88 @@
+"""
+TLS of the server: on with a certificate, TLS 1.2 at least, certificates of clients asked for on demand.
+
+Promises: keys never cross a network in the clear by mistake: without a certificate the server listens on
+loopback alone, unless somebody says that TLS ends in a proxy before it. A certificate that was renewed is
+taken up on SIGHUP, without a restart; one that does not fit is refused and the old one stays.
+Leaves to others: listening (`ingest.commands.serve`), where certificates come from.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import logging
+import ssl
+from pathlib import Path
+
+from cleanside.ingest.errors import CalledWrongly, why
+from cleanside.ingest.settings import Settings
+
+log = logging.getLogger("cleanside.ingest")
+
+
+def context(settings: Settings) -> ssl.SSLContext | None:
+    """
+    What connections are wrapped in; None: plain HTTP.
+
+    RFC 9325 section 3.1.1: TLS 1.2 at least. Raises CalledWrongly for files that do not fit.
+    """
+    if not settings.tls_certificate:
+        if settings.tls_key or settings.tls_client_ca:
+            raise CalledWrongly("tls_key or tls_client_ca is set without tls_certificate; set that, too")
+        return None
+    for name in ("tls_certificate", "tls_key", "tls_client_ca"):
+        _check_readable(name, getattr(settings, name))
+    made = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    made.minimum_version = ssl.TLSVersion.TLSv1_2
+    load(made, settings)
+    if settings.tls_client_ca:
+        try:
+            made.load_verify_locations(settings.tls_client_ca)
+        except OSError as error:
+            raise CalledWrongly(
+                f"tls_client_ca {settings.tls_client_ca} holds no certificate ({why(error)}); give PEM"
+            ) from error
+        made.verify_mode = ssl.CERT_REQUIRED
+    return made
+
+
+def load(made: ssl.SSLContext, settings: Settings) -> None:
+    """Take the certificate and its key into a context. Raises CalledWrongly for files that do not fit."""
+    try:
+        made.load_cert_chain(settings.tls_certificate, settings.tls_key or None)
+    except OSError as error:
+        detail = f"tls_certificate {settings.tls_certificate} cannot be used ({why(error)}); "
+        raise CalledWrongly(f"{detail}check it and tls_key, both in PEM form") from error
+
+
+def _check_readable(name: str, file: str) -> None:
+    # OpenSSL does not say which of several files it misses.
+    if not file:
+        return
+    try:
+        Path(file).open("rb").close()
+    except OSError as error:
+        raise CalledWrongly(f"{name} {file} cannot be read ({why(error)}); check the name") from error
+
+
+def load_again(made: ssl.SSLContext, settings: Settings) -> None:
+    """Take up a certificate that was renewed; new connections have it. One that does not fit is left out."""
+    try:
+        load(
+            ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), settings
+        )  # a key that does not fit must not be taken half
+        load(made, settings)
+    except CalledWrongly as error:
+        log.error("ingest.certificate_refused", extra={"reason": str(error)})
+    else:
+        log.warning("ingest.certificate_loaded", extra={"path": settings.tls_certificate})
+
+
+def refuse_in_the_clear(address: str, *, encrypted: bool, behind_proxy: bool) -> None:
+    """Raise CalledWrongly where keys and readings would cross a network in the clear. Pure."""
+    if encrypted or behind_proxy or ipaddress.ip_address(address.partition("%")[0]).is_loopback:
+        return
+    raise CalledWrongly(
+        f"{address} is not loopback, and keys would cross the network in the clear; give --tls-certificate "
+        "and --tls-key, or say --behind-proxy where TLS ends in a proxy in front of this server"
+    )

@@ -1,0 +1,165 @@
+"""
+The command `import`: take in bundles, the backlogs that were carried here as files.
+
+While a server serves, the file goes to it over HTTP with an operator's key; otherwise the command does the
+work itself, under the lock that a serving process would hold.
+"""
+
+from __future__ import annotations
+
+import argparse
+import ipaddress
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import httpx
+
+from cleanside.gateway.units import counted
+from cleanside.ingest import settings
+from cleanside.ingest.api import app
+from cleanside.ingest.api.routes.bundles import BUNDLE_MEDIA_TYPE, PATH
+from cleanside.ingest.commands.command_database import add_owner, opened, owner_id
+from cleanside.ingest.errors import BeingServed, CalledWrongly, Refused, why
+from cleanside.ingest.intake import bundles
+from cleanside.ingest.intake.bundles import Bringer
+from cleanside.ingest.writer.writer import as_our_errors
+
+#: what became of one file, as the route tells it; or `problem`, where nothing of it was taken
+BundleOutcome = dict[str, Any]
+
+
+def add(commands: Any) -> None:
+    """Hang the command in."""
+    parser = commands.add_parser(
+        "import", help="take in bundles that a gateway exported; exit code 1 if anything was not taken"
+    )
+    parser.add_argument("files", nargs="+", type=Path, metavar="FILE", help="a bundle")
+    parser.add_argument("--json", action="store_true", help="for machines")
+    parser.add_argument(
+        "--key-file", type=Path, metavar="FILE", help="an operator's key, used while a server serves"
+    )
+    parser.add_argument(
+        "--server",
+        metavar="URL",
+        help="the server that serves; default: at the host and port of the settings",
+    )
+    settings.add_arguments(parser, "database", "host", "port")
+    add_owner(parser)
+    parser.set_defaults(run=run_import)
+
+
+def run_import(given: argparse.Namespace) -> int:
+    """Import each file. Exit code 1 where something of one was not taken."""
+    try:
+        with opened(given, newest=True) as engine:
+
+            def run(work: Callable[[Any], Any]) -> Any:
+                with as_our_errors(), engine.begin() as connection:
+                    return work(connection)
+
+            bringer = Bringer(
+                owner_id=run(lambda connection: owner_id(connection, given.owner)),
+                who="command",
+                run=run,
+                clock=app.system_clock,
+                sqlite=engine.dialect.name == "sqlite",
+            )
+            outcomes = [_outcome(path, lambda p: _import_here(p, bringer)) for path in given.files]
+    except BeingServed:
+        ask = _asker(given)
+        outcomes = [_outcome(path, ask) for path in given.files]
+    print(json.dumps(outcomes, indent=2) if given.json else "\n".join(map(outcome_text, outcomes)))
+    return 0 if all(outcome.get("whole") for outcome in outcomes) else 1
+
+
+def _outcome(path: Path, do: Callable[[Path], BundleOutcome]) -> BundleOutcome:
+    try:
+        return {"file": str(path)} | do(path)
+    except OSError as error:
+        raise CalledWrongly(f"{path} cannot be read ({error.strerror}); check the name") from error
+
+
+def _import_here(path: Path, bringer: Bringer) -> BundleOutcome:
+    with path.open("rb") as file:
+        try:
+            return bundles.take_in(file, bringer).document()
+        except Refused as refusal:
+            return {"whole": False, "problem": {"code": refusal.code, "detail": refusal.detail}}
+
+
+def _asker(given: argparse.Namespace) -> Callable[[Path], BundleOutcome]:
+    """How a file is sent to the server that serves."""
+    chosen = settings.from_arguments(given)
+    server = _address(given.server or f"http://{chosen.host}:{chosen.port}")
+    if given.key_file is None:
+        raise CalledWrongly(
+            f"the database is being served; give --key-file FILE with an operator's key to ask {server}"
+        )
+    try:
+        key = given.key_file.read_text("ascii").strip()
+    except (OSError, UnicodeError) as error:
+        raise CalledWrongly(f"{given.key_file} cannot be read ({why(error)}); check --key-file") from error
+
+    def ask(path: Path) -> BundleOutcome:
+        headers = {"Authorization": f"Bearer {key}", "Content-Type": BUNDLE_MEDIA_TYPE}
+        with path.open("rb") as file:
+            try:
+                # No limit to the time: the server answers once the last block is on its disk.
+                response = httpx.post(
+                    server + PATH, content=file, headers=headers, timeout=None, trust_env=False
+                )
+            except httpx.HTTPError as error:
+                raise CalledWrongly(
+                    f"{server} does not answer ({why(error)}); check --server, then import again: "
+                    "what was taken is known"
+                ) from error
+        return _told(server, response)
+
+    return ask
+
+
+def _told(server: str, response: httpx.Response) -> BundleOutcome:
+    try:
+        document: BundleOutcome = response.json()
+        if response.status_code == 200 and "whole" in document:
+            return document
+        return {"whole": False, "problem": {"code": document["code"], "detail": document["detail"]}}
+    except (ValueError, KeyError, TypeError):
+        raise CalledWrongly(
+            f"{server} is not our server (status {response.status_code}); check --server"
+        ) from None
+
+
+def _address(server: str) -> str:
+    """The server's address. Raises CalledWrongly where the key would go in the clear."""
+    parts = urlsplit(server)
+    if parts.scheme == "https" or (parts.scheme == "http" and _is_loopback(parts.hostname or "")):
+        return server.rstrip("/")
+    raise CalledWrongly(f'--server "{server}" is neither https nor on this machine; the key stays here')
+
+
+def _is_loopback(host: str) -> bool:
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return False
+
+
+def outcome_text(outcome: BundleOutcome) -> str:
+    """What became of a file, for a person."""
+    if "problem" in outcome:
+        return f"{outcome['file']}: not taken: {outcome['problem']['detail']}"
+    blocks = counted(outcome["blocks"], "block")
+    lines = [
+        f"{outcome['file']}: device {outcome['device']}, {blocks}: {outcome['stored']:,} "
+        f"stored, {outcome['duplicates']:,} known already, {outcome['quarantined']:,} in quarantine"
+    ]
+    lines += [f"  not taken: {entry['detail']}; {entry['next_step']}" for entry in outcome["not_taken"]]
+    if more := outcome.get("not_taken_more"):
+        lines.append(f"  and {counted(more, 'block')} more not taken")
+    return "\n".join(lines)

@@ -1,0 +1,1 @@
+"""Recorded series in, evidence for the forecast out."""

@@ -1,0 +1,157 @@
+"""
+The `lives` command: one long series of operating hours in, the flow exponent and the element changes out.
+
+Leaves to others: finding (`ingest.restriction.elements.changes`, `.reference`), the command line
+(`ingest.cli`).
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from cleanside.gateway.units import counted
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.evaluation.recorded import hours_of, numbers_of, read_rows, write_report
+from cleanside.ingest.restriction.elements.changes import find_changes
+from cleanside.ingest.restriction.elements.lives import beyond_light_work
+from cleanside.ingest.restriction.measure.reference import LEAST_FLOW_SHARE, FlowFit, fit_flow
+from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
+
+REFERENCE_QUANTILE = 0.95  # of the flows seen: stands for rated flow
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `lives`."""
+    parser.add_argument("file", type=Path, metavar="FILE", help="CSV with the header hours,restriction[,...]")
+    parser.add_argument("--flow", metavar="COLUMN", help="column that goes with the flow; default: none")
+    parser.add_argument("--json", type=Path, metavar="FILE", help="write what was found to FILE")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Run the command; prints what was found, returns 0. Raises CalledWrongly with the next step."""
+    report = examine(*read_series(args.file, args.flow))
+    sys.stdout.write(as_text(report))
+    if args.json is not None:
+        write_report(args.json, report)
+    return 0
+
+
+def read_series(path: Path, flow: str | None) -> tuple[FloatArray, FloatArray, FloatArray | None]:
+    """Hours (row numbers from 1 if there is no such column), restriction and flow. Raises CalledWrongly."""
+    if not path.is_file():
+        raise CalledWrongly(f"{path} is not a file; give one CSV with the header hours,restriction")
+    rows = read_rows(path)
+    if not rows:
+        raise CalledWrongly(f"{path}: no rows below the header; give one row per operating hour")
+    for column in ["restriction", *([flow] if flow else [])]:
+        if column not in rows[0]:
+            raise CalledWrongly(f"{path}: no column {column}; its columns are {', '.join(rows[0])}")
+    hours = hours_of(path, rows) if "hours" in rows[0] else np.arange(1.0, len(rows) + 1)
+    restriction = numbers_of(path, rows, "restriction")
+    flows = numbers_of(path, rows, flow) if flow else None
+    below = (restriction <= 0) & _at_work(flows, len(rows))
+    if np.any(below):
+        row = int(np.argmax(below))
+        raise CalledWrongly(
+            f"{path}: row {row + 1}: restriction is {restriction[row]:g}; at work it must be above 0"
+        )
+    return hours, restriction, flows
+
+
+def examine(hours: FloatArray, restriction: FloatArray, flow: FloatArray | None) -> dict[str, Any]:
+    """
+    Exponent and changes, as plain dicts for JSON. Rows count from 1, as in the file below its header.
+
+    Rows below half the reference flow tell the machine's stops, not the element: they are left out. Without a
+    flow that explains restriction only a fall that light work does not make counts, and none is sure.
+    """
+    kept = np.flatnonzero(_at_work(flow, len(hours)))
+    fitted = None if flow is None else _fit(restriction, flow, kept)
+    level = restriction[kept]
+    if isinstance(fitted, FlowFit) and flow is not None:
+        level = level * (np.quantile(flow, REFERENCE_QUANTILE) / flow[kept]) ** fitted.exponent
+    by_work = not isinstance(fitted, FlowFit)
+    unseen = np.diff(kept, prepend=-1) - 1
+    changes = [
+        {
+            "row": int(kept[change.row]) + 1,
+            "hours": float(hours[kept[change.row]]),
+            "before": change.before,
+            "after": change.after,
+            "fall_percent": 100.0 * (1.0 - change.after / change.before),
+            "sure": "medium" if by_work else change.sure,
+            "likely": change.likely,
+        }
+        for change in find_changes(level, unseen=unseen, by_work=by_work)
+        if change.sure != "low" and (not by_work or beyond_light_work(change, None))
+    ]
+    return {
+        "rows": len(hours),
+        "rows_left_out": len(hours) - len(kept),
+        "hours_a_row": float(np.median(np.diff(hours))) if len(hours) > 1 else 1.0,
+        "flow": asdict(fitted) if isinstance(fitted, FlowFit) else None,
+        "flow_not_used": fitted if isinstance(fitted, str) else None,
+        "changes": changes,
+    }
+
+
+def as_text(report: dict[str, Any]) -> str:
+    """What was found, for people."""
+    flow = report["flow"]
+    if flow is None:
+        why = report["flow_not_used"]
+        first = (
+            "no flow column is given" if why is None else f"the flow column is not used: {why}"
+        ) + "; levels are as in the file, and only deep falls count"
+    else:
+        first = (
+            f"restriction goes with flow to the power {flow['exponent']:.3f} +- {flow['spread']:.3f} "
+            f"({counted(flow['steps'], 'step')} of 2 % and more); levels are at the 95 % point of the flows"
+        )
+    lines = [
+        *_of_rows(report),
+        first,
+        counted(len(report["changes"]), "element change"),
+        "",
+    ]
+    if report["changes"]:
+        lines.append(
+            f"{'row':>7}{'hours':>12}{'before':>10}{'after':>10}{'fall':>8}  how sure, what it looks like"
+        )
+    for change in report["changes"]:
+        lines.append(
+            f"{change['row']:>7}{change['hours']:>12.1f}{change['before']:>10.3f}{change['after']:>10.3f}"
+            f"{change['fall_percent']:>6.0f} %  {change['sure']}, {change['likely']}"
+        )
+    lines.append("found in the data alone: confirm each against the maintenance record")
+    return "\n".join(lines) + "\n"
+
+
+def _of_rows(report: dict[str, Any]) -> list[str]:
+    said = [counted(report["rows"], "row") + ", each taken for one operating hour"]
+    if not 0.5 <= report["hours_a_row"] <= 2.0:
+        step = f"{report['hours_a_row']:g}"
+        said.append(f"the rows are {step} apart in the column hours: give the mean of each operating hour")
+    if report["rows_left_out"]:
+        said.append(f"{counted(report['rows_left_out'], 'row')} below half the reference flow left out")
+    return said
+
+
+def _at_work(flow: FloatArray | None, rows: int) -> BoolArray:
+    """Rows to judge by, shape (rows,): all without a flow."""
+    if flow is None:
+        return np.ones(rows, dtype=bool)
+    return np.asarray(flow >= LEAST_FLOW_SHARE * np.quantile(flow, REFERENCE_QUANTILE)) & (flow > 0)
+
+
+def _fit(restriction: FloatArray, flow: FloatArray, kept: IntArray) -> FlowFit | str:
+    """From each row at work to the next, where no stop lies between."""
+    follows = np.diff(kept) == 1
+    ln_flow, ln_drop = np.log(flow[kept]), np.log(restriction[kept])
+    return fit_flow(np.diff(ln_flow)[follows], np.diff(ln_drop)[follows])

@@ -1,0 +1,72 @@
+"""
+Recorded series that a command reads and reports that it writes: CSV in, JSON out.
+
+Promises: a file that cannot be read or written ends the command with one line. Leaves to others: what the
+columns mean.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from cleanside.ingest.errors import CalledWrongly, why
+from cleanside.ingest.restriction.measure.summary import FloatArray
+
+
+def read_rows(path: Path) -> list[dict[str, str]]:
+    """The rows below the header, by column; each has every column. Raises CalledWrongly."""
+    try:
+        with path.open(newline="", encoding="utf-8-sig") as file:
+            rows = list(csv.DictReader(file))
+    except (OSError, UnicodeError, csv.Error) as error:
+        raise CalledWrongly(
+            f"{path} cannot be read ({why(error)}); give one CSV with the header hours,restriction"
+        ) from error
+    for number, row in enumerate(rows, 1):
+        if None in row or None in row.values():
+            more = "more" if None in row else "fewer"
+            raise CalledWrongly(
+                f"{path}: row {number} has {more} fields than the header; separate fields by commas and "
+                "write decimals with a point"
+            )
+    return rows
+
+
+def numbers_of(path: Path, rows: Sequence[Mapping[str, str]], column: str) -> FloatArray:
+    """A column as finite numbers, shape (rows,). Raises CalledWrongly."""
+    values = np.empty(len(rows))
+    for i, row in enumerate(rows):
+        try:
+            values[i] = float(row[column])
+        except ValueError:
+            raise CalledWrongly(
+                f'{path}: row {i + 1}: {column} "{row[column]}" is not a number; mend the row'
+            ) from None
+        if not np.isfinite(values[i]):
+            raise CalledWrongly(
+                f"{path}: row {i + 1}: {column} is {values[i]}; leave rows without a value out"
+            )
+    return values
+
+
+def hours_of(path: Path, rows: Sequence[Mapping[str, str]]) -> FloatArray:
+    """The column hours, which must not fall, shape (rows,). Raises CalledWrongly."""
+    hours = numbers_of(path, rows, "hours")
+    if np.any(np.diff(hours) < 0):
+        row = int(np.argmax(np.diff(hours) < 0))
+        raise CalledWrongly(f"{path}: hours fall after row {row + 1}, {hours[row]:g}; sort by time")
+    return hours
+
+
+def write_report(path: Path, report: Mapping[str, Any]) -> None:
+    """Write a report as JSON. Raises CalledWrongly."""
+    try:
+        path.write_text(json.dumps(report, indent=1) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise CalledWrongly(f"--json {path} cannot be written ({why(error)}); give another file") from error

@@ -1,0 +1,1 @@
+"""What becomes of a batch: decoded, checked, stored, quarantined or refused."""

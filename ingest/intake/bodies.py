@@ -1,0 +1,148 @@
+"""
+The bytes of a request: checked against their digest, decompressed while counting.
+
+Promises: never holds more than the limits allow, whatever a header says of the size.
+Leaves to others: what the bytes mean (`gateway.wire`).
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import hashlib
+import hmac
+import io
+import re
+import zlib
+from collections.abc import Sequence
+
+import zstandard
+from fastapi import Request
+
+from cleanside.gateway.wire import MAX_DECODED_BYTES
+from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.writer.bytes_in_flight import Share
+
+ACCEPTED_CODINGS = "zstd, gzip"
+MAX_ZSTD_WINDOW = 8 * 2**20  # RFC 9659: with HTTP a decoder supports windows up to 8 MB
+_DIGESTS = {"sha-256": hashlib.sha256, "sha-512": hashlib.sha512}  # RFC 9530: the active ones
+_DIGEST_ITEM = re.compile(r"\s*([a-z][a-z0-9-]*)=:([A-Za-z0-9+/=]*):\s*")
+
+
+async def read(request: Request, *, media_types: Sequence[str], share: Share) -> tuple[str, bytes]:
+    """
+    Media type and decoded body of a request, which holds `share` of the room as it comes and unfolds.
+
+    Raises Refused: 413 over a limit, 415 for a type or coding we do not take, 400 where the body does not
+    decompress or differs from its Content-Digest. TryAgain where others hold all the room.
+    """
+    media_type = require_type(request.headers.get("content-type"), media_types)
+    coding = request.headers.get("content-encoding", "identity").strip().casefold()
+    if coding not in ("identity", "gzip", "x-gzip", "zstd"):
+        raise Refused(
+            415,
+            "coding_not_supported",
+            f'content coding "{coding[:32]}" is not supported; send {ACCEPTED_CODINGS}, or none',
+            headers={"Accept-Encoding": ACCEPTED_CODINGS},
+        )
+    body = await _received(request, share)
+    _check_digest(request.headers.get("content-digest"), body)
+    decoded = decompress(body, coding)
+    if decoded is not body:
+        share.take(len(decoded))
+    return media_type, decoded
+
+
+async def _received(request: Request, share: Share) -> bytes:
+    """The body as sent; its size is limited by ingest.api.edge, as that of every body is."""
+    chunks = []
+    async for chunk in request.stream():
+        share.take(len(chunk))
+        chunks.append(chunk)
+    return b"".join(chunks)
+
+
+def require_type(given: str | None, wanted: Sequence[str]) -> str:
+    """The media type of a body, without parameters. Raises Refused (415) for one that is not wanted."""
+    essence = (given or "").partition(";")[0].strip().casefold()
+    if essence not in wanted:
+        shown = f'"{essence[:64]}"' if essence else "no media type"
+        raise Refused(
+            415,
+            "type_not_supported",
+            f"{shown} is not what this address takes; send Content-Type: {wanted[0]}",
+            headers={"Accept-Post": ", ".join(wanted)},
+        )
+    return essence
+
+
+def _check_digest(header: str | None, body: bytes) -> None:
+    """Hold the body as sent against its Content-Digest (RFC 9530), if there is one."""
+    if header is None:
+        return
+    known = 0
+    for item in header.split(","):
+        match = _DIGEST_ITEM.fullmatch(item)
+        if match is None:
+            raise _bad_digest(
+                "digest_not_supported", f'"{item.strip()[:48]}" is not an item of Content-Digest'
+            )
+        if match[1] in _DIGESTS:
+            known += 1
+            if not hmac.compare_digest(_decoded(match[2]), _DIGESTS[match[1]](body).digest()):
+                raise _bad_digest("digest_differs", f"the body differs from its {match[1]}; send it again")
+    if not known:
+        raise _bad_digest(
+            "digest_not_supported", "Content-Digest has no sha-256 or sha-512; send one, or none"
+        )
+
+
+def _decoded(text: str) -> bytes:
+    try:
+        return base64.b64decode(text, validate=True)
+    except binascii.Error:
+        return b""
+
+
+def _bad_digest(code: str, detail: str) -> Refused:
+    wanted = {"Want-Content-Digest": "sha-256=10, sha-512=3"}
+    return Refused(400, code, detail, errors=[Complaint("Content-Digest", detail)], headers=wanted)
+
+
+def decompress(body: bytes, coding: str) -> bytes:
+    """
+    Undo a content coding. Stops as soon as the limit is passed, so that a bomb never unfolds.
+
+    Raises Refused: 413 over the limit, 400 where the bytes are not that coding or end too early.
+    """
+    if coding == "identity":
+        return body
+    try:
+        decoded = _gunzip(body) if coding.endswith("gzip") else _unzstd(body)
+    except (zlib.error, zstandard.ZstdError, EOFError) as error:
+        raise Refused(
+            400, "coding_broken", f"the body is not whole {coding} ({str(error)[:80]}); compress it again"
+        ) from None
+    if len(decoded) > MAX_DECODED_BYTES:
+        detail = f"the body unfolds to more than {MAX_DECODED_BYTES} bytes; send fewer readings at once"
+        raise Refused(413, "body_too_large", detail)
+    return decoded
+
+
+def _gunzip(body: bytes) -> bytes:
+    pieces, left, size = [], body, 0
+    while left and size <= MAX_DECODED_BYTES:
+        member = zlib.decompressobj(wbits=31)
+        piece = member.decompress(left, MAX_DECODED_BYTES + 1 - size)
+        size += len(piece)
+        pieces.append(piece)
+        if size <= MAX_DECODED_BYTES and not member.eof:
+            raise EOFError("it ends too early")
+        left = member.unused_data
+    return b"".join(pieces)
+
+
+def _unzstd(body: bytes) -> bytes:
+    decompressor = zstandard.ZstdDecompressor(max_window_size=MAX_ZSTD_WINDOW)
+    with decompressor.stream_reader(io.BytesIO(body), read_across_frames=True) as reader:
+        return reader.read(MAX_DECODED_BYTES + 1)

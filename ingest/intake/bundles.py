@@ -1,0 +1,205 @@
+"""
+A bundle comes in: a backlog carried as a file, block by block through the same door as what the link brings.
+
+Promises: nothing of it is believed before its MAC is checked against a key of its device that is valid; each
+block is committed by itself, so that a bundle cut short or altered leaves its good beginning, and importing
+the same file again finds repeats. A bundle is read once, from its beginning, a block in memory at a time.
+Who brought what is recorded before the first block and after the last.
+Leaves to others: the file (`gateway.bundle`), what becomes of a batch (`ingest.intake.receive`), the commit
+(`Run`).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, BinaryIO, Final, Protocol, TypeVar
+
+import sqlalchemy as sa
+
+from cleanside.gateway.bundle import BlockReader, BundleBroken, Header, read_header
+from cleanside.gateway.wire import MAX_LISTED, Answer, Batch, BatchRefused, decode, instant_text
+from cleanside.ingest.errors import Refused, writable
+from cleanside.ingest.intake import receive as intake
+from cleanside.ingest.intake.codes import NEXT_STEPS
+from cleanside.ingest.intake.incoming import Incoming, prepare, stream_name, units_text
+from cleanside.ingest.store import fleet, keys, readings, streams
+from cleanside.ingest.store.keys import Key
+
+T = TypeVar("T")
+
+CUT_SHORT: Final = "bundle_cut_short"
+ALTERED: Final = "bundle_altered"
+
+
+class Run(Protocol):
+    """Does work on a writing connection and commits it; gives its result once that is durable."""
+
+    def __call__(self, work: Callable[[sa.Connection], T], /) -> T:
+        """Raises what the work raises, and TryAgain where the store does not take it now."""
+
+
+@dataclass(frozen=True, slots=True)
+class NotTaken:
+    """What was not taken: one block, or all from it on."""
+
+    block: int
+    code: str
+    detail: str
+
+
+@dataclass(slots=True)
+class Imported:
+    """What became of a bundle."""
+
+    device: str
+    #: handle of the key that it was made with
+    key: str
+    blocks: int = 0
+    stored: int = 0
+    duplicates: int = 0
+    quarantined: int = 0
+    #: stream -> its mark after the last block of it
+    marks: dict[str, int] = field(default_factory=dict)
+    not_taken: list[NotTaken] = field(default_factory=list)
+
+    @property
+    def is_whole(self) -> bool:
+        """Every block was there, sound, and taken."""
+        return not self.not_taken
+
+    def document(self) -> dict[str, Any]:
+        """As an answer shows it."""
+        listed = [
+            dataclasses.asdict(entry) | {"next_step": NEXT_STEPS[entry.code]}
+            for entry in self.not_taken[:MAX_LISTED]
+        ]
+        more = len(self.not_taken) - len(listed)
+        return {
+            "device": self.device,
+            "whole": self.is_whole,
+            "blocks": self.blocks,
+            "stored": self.stored,
+            "duplicates": self.duplicates,
+            "quarantined": self.quarantined,
+            "streams": [
+                {"stream": stream, "acknowledged_through": mark} for stream, mark in self.marks.items()
+            ],
+            "not_taken": listed,
+        } | ({"not_taken_more": more} if more else {})
+
+    def count(self, answer: Answer) -> None:
+        """A block was taken."""
+        self.blocks += 1
+        self.stored += answer.stored
+        self.duplicates += answer.duplicates
+        self.quarantined += sum(note.last - note.first + 1 for note in answer.quarantined)
+        if answer.stream is not None and answer.acknowledged_through is not None:
+            self.marks[answer.stream] = answer.acknowledged_through
+
+    def refuse(self, block: int, code: str, detail: str) -> None:
+        """A block was not taken."""
+        self.not_taken.append(NotTaken(block, code, writable(detail)))
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Bringer:
+    """On whose behalf, and with what, a bundle is taken in."""
+
+    owner_id: int
+    #: handle of the operator's key, or "command"
+    who: str
+    run: Run
+    #: microseconds since 1970
+    clock: Callable[[], int]
+    sqlite: bool
+
+    def note(self, what: str, detail: dict[str, Any]) -> None:
+        """Record what was done."""
+        text = json.dumps(detail)
+        self.run(lambda c: fleet.note(c, self.owner_id, self.clock(), self.who, what, text))
+
+
+def take_in(file: BinaryIO, bringer: Bringer) -> Imported:
+    """
+    Take in a bundle, as far as it is good.
+
+    file : at its beginning; only read forwards. Raises Refused where nothing of it may be believed
+    (`bundle_unreadable`, `bundle_not_authentic`), and TryAgain where the store does not take it now: what was
+    committed before stays, and the same file is to be brought again.
+    """
+    try:
+        header = read_header(file)
+        reader = BlockReader(file, header)
+    except BundleBroken as error:
+        raise Refused(400, "bundle_unreadable", str(error)) from None
+    key = _key_of(reader, header, bringer)
+    bringer.note("bundle_begun", {"device": header.device, "key": key.handle})
+    imported = Imported(header.device, key.handle)
+    try:
+        for block, body in enumerate(reader, 1):
+            _take_block(block, body, imported, bringer)
+    except BundleBroken as error:
+        imported.refuse(error.block, ALTERED if error.is_altered else CUT_SHORT, str(error))
+    bringer.note("bundle", {"key": key.handle} | imported.document())
+    return imported
+
+
+def _key_of(reader: BlockReader, header: Header, bringer: Bringer) -> Key:
+    """The key that the bundle was made with. Raises Refused where there is none, or it is revoked."""
+    bound = bringer.run(lambda c: keys.of_device(c, bringer.owner_id, header.device))
+    found = next((key for key in bound if reader.is_made_with(bytes.fromhex(key.secret_hash))), None)
+    if found is None:
+        why = f"no key of device {header.device} that this owner has made it, or its first block was altered"
+    elif found.revoked_us is not None:
+        why = (
+            f"it was made with key {found.handle} of device {header.device}, which was revoked at "
+            f"{instant_text(found.revoked_us)}; give the device a new key and export again"
+        )
+    else:
+        return found
+    bringer.note("bundle_refused", {"device": header.device, "reason": why})
+    raise Refused(422, "bundle_not_authentic", f"nothing of the bundle is taken: {why}")
+
+
+def _take_block(block: int, body: bytes, imported: Imported, bringer: Bringer) -> None:
+    try:
+        batch = decode(body)
+        if batch.device != imported.device:
+            detail = f"block {block} speaks of device {batch.device}, the bundle is of {imported.device}"
+            raise Refused(403, "key_not_for_device", detail)
+        units = units_text(batch)
+        incoming = prepare(
+            batch,
+            owner_id=bringer.owner_id,
+            unit_set_id=bringer.run(lambda c: readings.keep_unit_set(c, units)),
+            received_us=bringer.clock(),
+            sqlite=bringer.sqlite,
+        )
+        imported.count(bringer.run(lambda c: _receive(c, incoming)))
+    except BatchRefused as error:
+        imported.refuse(block, "not_a_batch", str(error))
+    except Refused as error:
+        imported.refuse(block, error.code, error.detail)
+
+
+def _receive(connection: sa.Connection, incoming: Incoming) -> Answer:
+    stream = streams.find(connection, incoming.owner_id, stream_name(incoming.batch), lock=True)
+    if stream is not None:
+        incoming = dataclasses.replace(incoming, batch=_as_of_then(incoming.batch, stream.highest))
+    return intake.receive(connection, incoming)
+
+
+def _as_of_then(batch: Batch, highest: int) -> Batch:
+    """
+    The batch without its word on how many readings there are, where the link has brought more since.
+
+    A bundle is as old as the day it was written: fewer numbers than the server knows mean no copied disk. One
+    would still show, by its installation, or by numbers with other contents.
+    """
+    told = batch.gateway
+    if told is None or told.appended_through is None or told.appended_through >= highest:
+        return batch
+    return dataclasses.replace(batch, gateway=dataclasses.replace(told, appended_through=None))

@@ -1,0 +1,74 @@
+"""
+Every code a client may meet, and in one sentence what to do about it.
+
+Promises: codes are stable. A problem carries its sentence as `next_step`; a held reading as `what_to_do`;
+the OpenAPI description has both tables.
+Leaves to others: when a code is given (`ingest.errors`, `ingest.intake.checks` and those who raise them).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from cleanside.ingest.intake import checks
+
+#: code of a problem -> what to do
+NEXT_STEPS: Mapping[str, str] = {
+    "body_not_json": "correct the body; JSON as RFC 8259 has it: UTF-8, no duplicate keys, no NaN",
+    "not_a_batch": "correct what errors names; a batch is as /openapi.json describes it",
+    "not_valid": "correct what errors names",
+    "not_found": "check the address against /openapi.json",
+    "method_not_allowed": "use one of the methods in the header Allow",
+    "body_too_large": "send less at once; a gateway halves the batch",
+    "coding_not_supported": "send zstd, gzip, or no content coding",
+    "type_not_supported": "send the media type named in the header Accept-Post",
+    "coding_broken": "compress the body again and send it whole",
+    "digest_differs": "send again; something on the way changed the body",
+    "digest_not_supported": "send a sha-256 or sha-512 in Content-Digest, or none",
+    "key_unknown": "send Authorization: Bearer KEY with a key that is not revoked; an admin makes one",
+    "key_not_for_device": "use a key that is bound to this device",
+    "role_not_allowed": "use a key of one of the roles that detail names",
+    "device_unknown": "register the device, then send again",
+    "device_taken": "choose another name, or have the owner's admin settle it",
+    "stream_bound": "open a new stream for this device",
+    "stream_forked": "open a new stream; append to it what is reported as conflicting under the old one",
+    "too_many_gaps": "send the missing numbers, lowest first",
+    "unknown_stream": "send the stream from its first number that you still hold",
+    "unknown_machine": "check the name, or register the machine",
+    "unknown_housing": "check the name, or add the housing to its machine",
+    "unknown_device": "check the name, or register the device",
+    "unknown_key": "check the handle against the list of keys",
+    "unknown_entry": "list the quarantine again; the entry may be settled already",
+    "unknown_amendment": "check the number against the list of amendments",
+    "unknown_element_change": "list the element changes of the housing; give the instant as it stands there",
+    "change_differs": "take the element change back and enter it anew, or leave it as it is",
+    "unknown_webhook": "check the number against the list of webhooks",
+    "too_many_webhooks": "end a webhook that is not needed any more",
+    "not_undoable": "undo the later amendment of the same entries first",
+    "change_does_not_fit": "leave out the entries that errors names, or change them otherwise",
+    "code_not_valid": "ask whoever made the code for a new one",
+    "code_for_another_device": "correct the device's name in the settings, or ask for a code for it",
+    "over_quota": "wait as long as Retry-After says; a gateway does so by itself",
+    "unknown_enrolment": "check the number against the list of enrolments",
+    "unknown_correction": "check the number against the list of boot corrections",
+    "unknown_transfer": "check the number against the list of transfers",
+    "name_taken": "give the machine or device another name in the same request",
+    "not_transferable": "do first what detail says",
+    "bundle_unreadable": "bring the file that the gateway's export wrote, whole from its beginning",
+    "bundle_not_authentic": "export again on the machine, with a valid key of the device",
+    "bundle_cut_short": "import the whole file, or export again; what was taken is known",
+    "bundle_altered": "export again from the machine; what stood before is taken",
+    "terminal_differs": "read gauge or manual again, then correct the limit or the second reading",
+    "overloaded": "send again after Retry-After; nothing was acknowledged",
+    "store_unavailable": "send again after Retry-After; nothing was acknowledged",
+    "server_broken": "send again later; nothing was acknowledged; report the request_id",
+}
+
+#: code of a held reading -> what to do
+HELD_CODES: Mapping[str, str] = checks.CODES
+
+
+def table(codes: Mapping[str, str]) -> str:
+    """A table for the description (CommonMark, as OpenAPI 3.1 has it)."""
+    rows = [f"| `{code}` | {sentence} |" for code, sentence in codes.items()]
+    return "\n".join(["| code | what to do |", "| --- | --- |", *rows])

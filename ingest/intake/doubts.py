@@ -1,0 +1,104 @@
+"""
+Believed or held: why a reading is doubted, and what of it goes into quarantine.
+
+Promises: what is held is kept whole, as it was sent, with every reason found. Nothing is written here.
+Leaves to others: the checks themselves (`ingest.intake.checks`), a second look (`ingest.quarantine.replay`).
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+
+from cleanside.gateway.wire import Batch, Doubt
+from cleanside.ingest.intake import checks, content
+from cleanside.ingest.intake.incoming import Incoming
+from cleanside.ingest.intake.repeats import Verdict
+from cleanside.ingest.store import quarantine
+from cleanside.ingest.store.fleet import DeviceRow
+from cleanside.ingest.store.marks import Marks, split_seen
+from cleanside.ingest.store.quarantine import NewQuarantineRow
+from cleanside.ingest.store.streams import Stream
+
+
+def doubts_about(incoming: Incoming, device: DeviceRow, built: str | None) -> checks.Doubts:
+    """index -> why a reading is not believed. `built`: of the gateway, as far as known."""
+    batch = incoming.batch
+    built = (batch.gateway.built if batch.gateway else None) or built
+    service = checks.Service(in_service_us=device.in_service_us, built=built)
+    doubts = {index: list(found) for index, found in incoming.doubts.items()}
+    checks.add_doubts_of_times(
+        batch, incoming.at_us, incoming.at_known, doubts, now_us=incoming.received_us, service=service
+    )
+    if device.registered_us is None:
+        unknown = unknown_device_doubt(device.name)
+        for index in range(len(batch)):
+            doubts.setdefault(index, []).insert(0, unknown)
+    return doubts
+
+
+def unknown_device_doubt(name: str) -> Doubt:
+    """Why readings of a device that nobody registered are held."""
+    return Doubt("device_unknown", f"device {name} is not registered; held until it is")
+
+
+def held_entries(
+    incoming: Incoming, numbers: Sequence[int], verdict: Verdict, doubts: checks.Doubts
+) -> dict[int, NewQuarantineRow]:
+    """index -> what goes into quarantine."""
+    new = set(verdict.new) if verdict.new is not None else None
+    entries: dict[int, NewQuarantineRow] = {}
+    for index in sorted(doubts):
+        if new is None or index in new:
+            entries[index] = _held(incoming, numbers[index], index, doubts[index], beside=False)
+    for index in verdict.conflicts:
+        detail = f"number {numbers[index]} is taken by another content, which stays; find out which is right"
+        if incoming.batch.seq is None:
+            detail = f"there is another reading at {incoming.batch.instant_text(index)}, which stays"
+        reasons = [Doubt("number_conflict", detail), *doubts.get(index, ())]
+        entries[index] = _held(incoming, numbers[index], index, reasons, beside=True)
+    return entries
+
+
+def _held(
+    incoming: Incoming, number: int, index: int, doubts: Sequence[Doubt], *, beside: bool
+) -> NewQuarantineRow:
+    return NewQuarantineRow(
+        seq=number,
+        content_hash=int(incoming.hashes[index]),
+        beside=beside,
+        doubts=tuple(doubts),
+        content=json.dumps(incoming.batch.as_sent(index)),  # in ASCII: whatever was sent can be kept
+        recheck_us=recheck_us(doubts, incoming.batch.at_us[index]),
+    )
+
+
+def recheck_us(doubts: Sequence[Doubt], at_us: int | None) -> int | None:
+    """When to look again unasked: once a time that lay ahead has come, if that is the only doubt."""
+    if at_us is not None and {d.code for d in doubts} == {"time_in_future"}:
+        return at_us - checks.FUTURE_TOLERANCE_US
+    return None
+
+
+def opaque_entry(
+    connection: sa.Connection, stream: Stream, marks: Marks, batch: Batch
+) -> list[NewQuarantineRow]:
+    """A record the gateway could not get through, held under its number; nothing if it is known already."""
+    if batch.opaque is None:
+        return []
+    number, digest = batch.opaque.seq, content.opaque_hash(batch.opaque.content)
+    held, _ = split_seen(marks, ((number, number),))
+    aside = quarantine.seen(connection, stream.id, held).get(number, [])
+    if any(row.content_hash == digest for row in aside):
+        return []
+    doubts = [Doubt("opaque", f"number {number} could not be read as a reading; its bytes are kept")]
+    if held:
+        doubts.insert(
+            0, Doubt("number_conflict", f"number {number} is taken by another content, which stays")
+        )
+    sent = {"seq": number, "base64": base64.b64encode(batch.opaque.content).decode()}
+    text = json.dumps({"opaque": sent})
+    return [NewQuarantineRow(number, digest, bool(held), tuple(doubts), text, None)]

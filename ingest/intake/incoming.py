@@ -1,0 +1,151 @@
+"""
+A decoded batch with all that can be worked out before the database is asked, and how it is stored.
+
+Promises: `prepare` is pure; what it encoded is written as it stands where nothing about it is doubted.
+Leaves to others: decoding (`gateway.wire`), which readings are new (`ingest.intake.repeats`), which are
+believed (`ingest.intake.doubts`).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import sqlalchemy as sa
+
+from cleanside.gateway.units import QUANTITIES, accepts
+from cleanside.gateway.wire import Batch
+from cleanside.ingest.intake import checks, content
+from cleanside.ingest.intake.content import FloatArray, HashArray
+from cleanside.ingest.store import partitions, readings, streams
+from cleanside.ingest.store.marks import ranges_of
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Incoming:
+    """A decoded batch with all that can be worked out before the database is asked."""
+
+    owner_id: int
+    batch: Batch
+    #: instants, 0 where not understood [us]; and which are understood, None: all
+    at_us: npt.NDArray[np.int64]
+    at_known: npt.NDArray[np.bool_] | None
+    #: column -> values in SI; NaN where absent
+    si: Mapping[str, FloatArray]
+    hashes: HashArray
+    #: doubts that rest on the readings alone
+    doubts: checks.Doubts
+    unit_set_id: int
+    received_us: int
+    sqlite: bool
+    #: all readings, ready to be stored, where they have numbers and nothing is doubted so far
+    ready: readings.EncodedReadings | None = None
+
+    @property
+    def order_key(self) -> str:
+        """Batches of one commit are taken in this order, so that processes lock streams in one order."""
+        return f"{self.owner_id} {stream_name(self.batch)}"
+
+
+def prepare(batch: Batch, *, owner_id: int, unit_set_id: int, received_us: int, sqlite: bool) -> Incoming:
+    """Turn a batch into arrays, check its values, and encode it for the database at hand."""
+    sent = content.all_as_sent(batch)
+    si = content.in_si(batch, sent)
+    at_us, at_known = checks.instants_of(batch)
+    incoming = Incoming(
+        owner_id=owner_id,
+        batch=batch,
+        at_us=at_us,
+        at_known=at_known,
+        si=si,
+        hashes=content.content_hashes(batch, sent),
+        doubts=checks.doubts_of_values(batch, si),
+        unit_set_id=unit_set_id,
+        received_us=received_us,
+        sqlite=sqlite,
+    )
+    if batch.seq is None or incoming.doubts or not len(batch):
+        return incoming
+    return dataclasses.replace(incoming, ready=encode_chosen(incoming, batch.seq, None))
+
+
+def stream_name(batch: Batch) -> str:
+    """The stream of a batch; readings without numbers share one for each device."""
+    return batch.stream if batch.stream is not None else streams.UNNUMBERED + batch.device
+
+
+def units_text(batch: Batch) -> str:
+    """The units in which a batch's stored values were sent, as canonical JSON."""
+    used = {
+        name: unit
+        for name in batch.columns
+        if name in QUANTITIES and (unit := batch.units.get(name)) is not None and accepts(unit, name)
+    }
+    return json.dumps(used, sort_keys=True)
+
+
+def store_believed(
+    connection: sa.Connection,
+    stream_id: int,
+    incoming: Incoming,
+    numbers: Sequence[int],
+    *,
+    among: list[int] | None,
+    doubts: checks.Doubts,
+) -> int:
+    """
+    Store those readings that nobody doubts, under their numbers. Returns how many.
+
+    among : indexes to choose from, None: all.
+    """
+    chosen = among
+    if doubts:
+        all_of_them = range(len(numbers)) if among is None else among
+        chosen = [index for index in all_of_them if index not in doubts]
+    if not len(numbers) or chosen == []:
+        return 0
+    encoded = incoming.ready
+    if chosen is not None or encoded is None:
+        encoded = encode_chosen(incoming, numbers, chosen)
+    if incoming.batch.at_text:
+        kept = range(len(numbers)) if chosen is None else set(chosen)
+        texts = {numbers[i]: text for i, text in incoming.batch.at_text.items() if i in kept}
+        readings.put_exact_times(connection, stream_id, texts)
+    readings.put(connection, [(stream_id, encoded)])
+    written = numbers if chosen is None else [numbers[i] for i in chosen]
+    partitions.refuse_twice(connection, stream_id, ranges_of(sorted(written)))
+    return encoded.rows.many
+
+
+def encode_chosen(
+    incoming: Incoming, numbers: Sequence[int], chosen: list[int] | None
+) -> readings.EncodedReadings:
+    """The chosen readings, ready to be stored; None: all."""
+    pick = slice(None) if chosen is None else np.array(chosen)
+    rows = readings.NewRows(
+        seq=_as_array(numbers)[pick],
+        at_us=incoming.at_us[pick],
+        at_uncertainty_s=_uncertainty(incoming.batch)[pick],
+        content_hash=incoming.hashes[pick],
+        values={name: column[pick] for name, column in incoming.si.items()},
+        unit_set_id=incoming.unit_set_id,
+        received_us=incoming.received_us,
+    )
+    return readings.encode(rows, sqlite=incoming.sqlite)
+
+
+def _as_array(numbers: Sequence[int]) -> npt.NDArray[np.int64]:
+    if isinstance(numbers, range):
+        return np.arange(numbers.start, numbers.stop, dtype=np.int64)
+    return np.array(numbers, dtype=np.int64)
+
+
+def _uncertainty(batch: Batch) -> FloatArray:
+    given = batch.at_uncertainty_s
+    if isinstance(given, Sequence):
+        return content.as_sent(given)
+    return np.full(len(batch), np.nan if given is None else given)

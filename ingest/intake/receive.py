@@ -1,0 +1,190 @@
+"""
+What becomes of a batch: stored, known already, held in quarantine, or refused whole.
+
+Promises: every reading of an accepted batch is afterwards stored, a duplicate, or in quarantine. A number
+is stored once; the same number with other content is kept beside the first. `Refused` is raised before
+any reading is written, so that a refusal needs no undoing.
+Leaves to others: decoding (`gateway.wire`), keys (`ingest.owners.access`), the commit
+(`ingest.writer.writer`); and to the parts it puts together: `ingest.intake.incoming`,
+`ingest.intake.repeats`, `ingest.intake.doubts`, `ingest.intake.plain_run`, `ingest.intake.answers`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import sqlalchemy as sa
+
+from cleanside.gateway.units import counted
+from cleanside.gateway.wire import Answer, Batch
+from cleanside.ingest.errors import Refused, writable
+from cleanside.ingest.intake.answers import answer_of, notes_of
+from cleanside.ingest.intake.doubts import doubts_about, held_entries, opaque_entry
+from cleanside.ingest.intake.incoming import Incoming, store_believed, stream_name
+from cleanside.ingest.intake.plain_run import PlainRun, device_of, goes_on
+from cleanside.ingest.intake.repeats import judge, refuse_fork
+from cleanside.ingest.store import fleet, quarantine, readings, streams
+from cleanside.ingest.store.fleet import DeviceRow
+from cleanside.ingest.store.marks import Marks, Ranges, Shed, advance, ranges_of, union
+from cleanside.ingest.store.streams import Stream
+
+MAX_UNKNOWN_HELD = 10_000  # readings of unregistered devices, an owner; chosen: a day of one at 10 s
+MAX_ISLANDS = 4_096  # ranges beyond the mark, a stream; more is no gateway's doing; chosen
+
+
+def receive_all(connection: sa.Connection, batches: Sequence[Incoming]) -> list[Answer | Refused]:
+    """
+    Take batches in, in this order, and give for each its answer or why it is refused.
+
+    Nearly all go on where their stream stood, and nothing about them is doubted: those are written together.
+    """
+    names: dict[int, list[str]] = {}
+    for incoming in batches:
+        names.setdefault(incoming.owner_id, []).append(stream_name(incoming.batch))
+    known = {
+        (owner_id, name): stream
+        for owner_id, of_owner in sorted(names.items())
+        for name, stream in streams.find_all(connection, owner_id, sorted(set(of_owner))).items()
+    }
+    outcomes: list[Answer | Refused] = []
+    plain = PlainRun()
+    for incoming in batches:
+        key = (incoming.owner_id, stream_name(incoming.batch))
+        stream = known.get(key)
+        if stream is not None and goes_on(incoming, stream):
+            known[key] = plain.take(incoming, stream)
+            marks = _marks_of(known[key])
+            outcomes.append(
+                answer_of(incoming.batch, marks, len(incoming.batch), 0, [], incoming.received_us)
+            )
+            continue
+        plain.write(connection)  # what comes next may look at what these brought
+        known.pop(key, None)
+        try:
+            outcomes.append(receive(connection, incoming))
+        except Refused as refusal:
+            outcomes.append(refusal)
+    plain.write(connection)
+    return outcomes
+
+
+def _marks_of(stream: Stream) -> Marks:
+    return Marks(mark=stream.mark, highest=stream.highest)
+
+
+def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
+    """
+    Take a batch in. Nothing is acknowledged before the caller has committed.
+
+    Raises Refused: 409 `stream_bound` or `stream_forked`, 403 `device_unknown` where too much is held.
+    """
+    batch, now_us = incoming.batch, incoming.received_us
+    device, stream = _claim(connection, incoming)
+    numbers, fresh_instants = _numbers(connection, incoming, stream)
+    seen_now = _ranges_in(numbers, batch)
+    marks = _marks(connection, stream, seen_now, batch)
+    verdict = judge(connection, stream, marks, numbers, incoming, seen_now)
+    refuse_fork(stream, batch, verdict, len(numbers))
+    doubts = doubts_about(incoming, device, stream.gateway_built)
+    entries = held_entries(incoming, numbers, verdict, doubts)
+    opaque = opaque_entry(connection, stream, marks, batch)
+    new_numbers = seen_now if verdict.new is None else ranges_of(sorted(numbers[i] for i in verdict.new))
+    after = advance(
+        marks,
+        held=union(new_numbers, [(entry.seq, entry.seq) for entry in opaque]),
+        shed=[Shed(s.first, s.last, s.reason) for s in batch.shed],
+    )
+    _keep_bounded(after)
+
+    stored = store_believed(connection, stream.id, incoming, numbers, among=verdict.new, doubts=doubts)
+    readings.put_instants(connection, stream.id, fresh_instants)
+    quarantine.put(connection, stream.id, [*entries.values(), *opaque], now_us)
+    streams.save(
+        connection,
+        stream,
+        marks,
+        after,
+        batch.gateway,
+        duplicates=verdict.duplicates + len(verdict.held_before),
+        conflicts=len(verdict.conflicts),
+        now_us=now_us,
+    )
+    streams.put_reports(connection, streams.report_rows(stream.id, batch.gateway, now_us))
+    notes = notes_of(batch, numbers, entries, verdict, opaque)
+    return answer_of(batch, after, stored, verdict.duplicates, notes, now_us)
+
+
+def _claim(connection: sa.Connection, incoming: Incoming) -> tuple[DeviceRow, Stream]:
+    """Device and stream of a batch, made where they are new; the stream is locked."""
+    batch, owner_id, name = incoming.batch, incoming.owner_id, stream_name(incoming.batch)
+    stream = streams.find(connection, owner_id, name, lock=True)
+    if stream is not None and stream.device != batch.device:
+        raise Refused(
+            409,
+            "stream_bound",
+            f"stream {name} belongs to another device than {batch.device}; open a new stream for it",
+        )
+    device = fleet.device(connection, owner_id, batch.device) if stream is None else device_of(stream)
+    if device is None or device.registered_us is None:
+        _refuse_too_much_unknown(connection, incoming)
+        device = device or fleet.keep_device(connection, owner_id, batch.device)
+    if stream is None:
+        stream = streams.create(connection, owner_id, device.id, name, incoming.received_us)
+    return device, stream
+
+
+def _refuse_too_much_unknown(connection: sa.Connection, incoming: Incoming) -> None:
+    held = quarantine.count_unregistered(connection, incoming.owner_id)
+    comes = len(incoming.batch) + (incoming.batch.opaque is not None)
+    if held + comes > MAX_UNKNOWN_HELD:
+        raise Refused(
+            403,
+            "device_unknown",
+            f"device {incoming.batch.device} is not registered and {counted(held, 'reading')} held already, "
+            f"at most {MAX_UNKNOWN_HELD}; register the device, then send again",
+        )
+
+
+def _numbers(
+    connection: sa.Connection, incoming: Incoming, stream: Stream
+) -> tuple[Sequence[int], dict[str, int]]:
+    """
+    The number of each reading, and instant -> number of those that get one now.
+
+    Readings without numbers are known by their instant as sent: one instant, one reading.
+    """
+    batch = incoming.batch
+    if batch.seq is not None:
+        return batch.seq, {}
+    texts = [writable(batch.instant_text(index)) for index in range(len(batch))]
+    known = readings.numbers_of_instants(connection, stream.id, texts)
+    fresh: dict[str, int] = {}
+    for text in texts:
+        if text not in known and text not in fresh:
+            fresh[text] = stream.highest + len(fresh) + 1
+    both = known | fresh
+    return [both[text] for text in texts], fresh
+
+
+def _ranges_in(numbers: Sequence[int], batch: Batch) -> Ranges:
+    if isinstance(numbers, range):
+        return ((numbers[0], numbers[-1]),)
+    return ranges_of(numbers if batch.seq is not None else sorted(set(numbers)))
+
+
+def _marks(connection: sa.Connection, stream: Stream, seen_now: Ranges, batch: Batch) -> Marks:
+    numbers = [*(n for r in seen_now for n in r), *(n for s in batch.shed for n in (s.first, s.last))]
+    if batch.opaque is not None:
+        numbers.append(batch.opaque.seq)
+    near = (min(numbers), max(numbers)) if numbers else (1, 1)
+    return streams.marks_of(connection, stream, near)
+
+
+def _keep_bounded(marks: Marks) -> None:
+    if len(marks.islands) > MAX_ISLANDS:
+        raise Refused(
+            429,
+            "too_many_gaps",
+            f"the stream would have {len(marks.islands)} separate ranges beyond its mark, "
+            f"at most {MAX_ISLANDS}; send the missing numbers, lowest first",
+        )

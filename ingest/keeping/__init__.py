@@ -1,0 +1,1 @@
+"""Keeping what was stored: archive, backup, export."""

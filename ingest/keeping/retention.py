@@ -1,0 +1,363 @@
+"""
+What is old enough moves from the tables into the archive, in small steps, while the server serves.
+
+Promises: a month of a device moves once its last day is older than the retention. A step makes a file durable
+first and then, in one transaction, registers it and deletes the rows: killed anywhere, nothing is lost and
+nothing counts twice; what is left over of it is swept away later. The one writer is held for one step at a
+time. Files of one device and month become one.
+Leaves to others: files (`ingest.store.archive_file`), queries (`ingest.store.old_rows`,
+`ingest.store.archive`).
+
+The file before the transaction, not after: a file without a register row is waste, a row without its file a
+loss. Files that were replaced stay for `GRACE_S`, for readers that began before.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import threading
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+
+import numpy as np
+import sqlalchemy as sa
+
+from cleanside.gateway.units import counted
+from cleanside.gateway.wire import us_of
+from cleanside.ingest.errors import IngestError
+from cleanside.ingest.store import archive, old_rows, partitions
+from cleanside.ingest.store.archive import Archive
+from cleanside.ingest.store.old_rows import Due
+from cleanside.ingest.store.partitions import Month
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from cleanside.ingest.store.archive_file import Disk, Written
+    from cleanside.ingest.writer.resources import Resources
+
+T = TypeVar("T")
+log = logging.getLogger("cleanside.ingest")
+
+STEP_ROWS = 10_000  # rows of one transaction; measured: 25 ms of the writer on SQLite
+GRACE_S = 3_600.0  # a reader holds its view for seconds; chosen far above
+STEP_PAUSE_S = 0.05  # between steps, so that readings that wait go first; chosen
+DAY_US = 86_400_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MovePlan:
+    """What a pass works with."""
+
+    #: gives a connection that sees one unmoving state
+    reading: Callable[[], Any]
+    #: runs a job in a transaction of the one writer, and gives its result once it is durable
+    write: Callable[[Callable[[sa.Connection], Any]], Any]
+    folder: Path
+    disk: Disk
+    now_us: int
+    #: True: stop between two steps
+    stopping: Callable[[], bool] = lambda: False
+    pause: Callable[[], Any] = lambda: None
+
+
+class MoveReport(NamedTuple):
+    """What a pass did."""
+
+    readings: int = 0
+    files: int = 0
+    #: files that became one with others
+    joined: int = 0
+    swept: int = 0
+
+
+class Planned(NamedTuple):
+    """What would move: one device and month."""
+
+    device: str
+    month: str
+    readings: int
+
+
+# ---------------------------------------------------------------- when
+
+
+def cut_us(now_us: int, retention_days: int) -> int:
+    """
+    The instant before which readings move: the start of the month that still has a day to be kept. Pure.
+
+    retention_days : at least 1.
+    """
+    oldest_kept = datetime.fromtimestamp(now_us / 1e6, UTC) - timedelta(days=retention_days)
+    return us_of(datetime(oldest_kept.year, oldest_kept.month, 1, tzinfo=UTC))
+
+
+def month_of(at_us: int) -> str:
+    """The UTC month of an instant, like 2026-03."""
+    return f"{datetime.fromtimestamp(at_us // 1_000_000, UTC):%Y-%m}"
+
+
+def span_of(month: str) -> tuple[int, int]:
+    """First instant of a month and of the next. [us]"""
+    year, number = map(int, month.split("-"))
+    following = (year + number // 12, number % 12 + 1)
+    return us_of(datetime(year, number, 1, tzinfo=UTC)), us_of(datetime(*following, 1, tzinfo=UTC))
+
+
+def plan(connection: sa.Connection, before_us: int) -> list[Planned]:
+    """What a pass would move, by device and month, counted from the rows."""
+    found: dict[tuple[str, str], int] = {}
+    for due in old_rows.due(connection, before_us):
+        name, *_ = old_rows.names_of(connection, due.device_id)
+        for day, many in old_rows.count_by_day(connection, due.stream_id, before_us):
+            key = (name, month_of(day * DAY_US))
+            found[key] = found.get(key, 0) + many
+    return [Planned(device, month, many) for (device, month), many in sorted(found.items())]
+
+
+# ---------------------------------------------------------------- a pass
+
+
+def run_pass(work: MovePlan, before_us: int) -> MoveReport:
+    """Move everything taken before an instant, join what lies in pieces, sweep away what is left over."""
+    _drop_empty(work, before_us)
+    readings = files = 0
+    for moved in _steps(work, before_us):
+        readings, files = readings + moved, files + 1
+        work.pause()
+    joined = 0
+    for device_id, month in _read(work, archive.months_in_pieces):
+        if work.stopping():
+            break
+        joined += _join(work, device_id, month)
+        work.pause()
+    return MoveReport(readings, files, joined, sweep(work))
+
+
+def _drop_empty(work: MovePlan, before_us: int) -> None:
+    """
+    Drop the tables of months that were emptied a while ago (PostgreSQL).
+
+    Not right after: dropping takes the rows away from readers, too, whose view is older than the move. That
+    is also why the rows are deleted before, though dropping them with the table would cost a fiftieth.
+    """
+    for month in _read(work, partitions.listed):
+        span_us = (month.from_us, month.until_us)
+        if month.until_us <= before_us and _read(work, partial(old_rows.is_empty, span_us=span_us)):
+            made_us = _read(work, partial(archive.last_made_us, month=month.text))
+            if made_us is not None and work.now_us - made_us > GRACE_S * 1e6:
+                work.write(partial(_drop, month=month))
+
+
+def _drop(connection: sa.Connection, month: Month) -> None:
+    if partitions.lock(connection, month) and old_rows.is_empty(connection, (month.from_us, month.until_us)):
+        partitions.drop(connection, month)
+
+
+def _read(work: MovePlan, query: Callable[[sa.Connection], T]) -> T:
+    with work.reading() as connection:
+        return query(connection)
+
+
+def _steps(work: MovePlan, before_us: int) -> Iterator[int]:
+    """Move step by step; gives how many readings each moved."""
+    stuck: set[int] = set()
+    while not work.stopping():
+        found = _read(work, partial(old_rows.due, before_us=before_us))
+        left = [due for due in found if due.stream_id not in stuck]
+        if not left:
+            return
+        for due in left:
+            if work.stopping():
+                return
+            moved = _step(work, due)
+            if moved:
+                yield moved
+            else:  # readings came for that time meanwhile: the next pass takes it up again
+                stuck.add(due.stream_id)
+
+
+def _step(work: MovePlan, due: Due) -> int:
+    """Move up to `STEP_ROWS` readings of one stream and month. Returns how many."""
+    from cleanside.ingest.store import archive_file as files
+
+    month = month_of(due.at_us)
+    with work.reading() as connection:
+        rows, state = old_rows.rows_of(connection, due.stream_id, span_of(month), limit=STEP_ROWS)
+        about = _about(connection, due.device_id, month)
+    if not rows:
+        return 0
+    table = files.table_of(rows)
+    written = files.write(work.disk, work.folder, _place(due.device_id, month), lambda: [table], about)
+    new, streams = _register_entry(written, due.device_id, month, [table])
+    exact = [row[1] for row in rows if row[4] is not None]
+
+    def save(connection: sa.Connection) -> int:
+        old_rows.lock(connection, [due.stream_id])
+        numbers = rows[0][1], rows[-1][1]
+        gone = old_rows.take_moved(connection, due.stream_id, span_of(month), numbers, exact, state=state)
+        if gone not in (0, len(rows)):
+            archived = counted(len(rows), "row")
+            raise RuntimeError(f"{gone} of {archived} that went into the file still there; nothing is moved")
+        if gone:
+            archive.put(connection, new, streams, work.now_us)
+        return gone
+
+    return int(work.write(save))
+
+
+def _place(device_id: int, month: str) -> str:
+    return f"{month}/{device_id:06d}"  # by id: a name may have characters that a file name must not
+
+
+def _about(connection: sa.Connection, device_id: int, month: str) -> dict[str, str]:
+    """What is written into a file, so that it says what it is without the database."""
+    device, owner, streams = old_rows.names_of(connection, device_id)
+    named = {str(stream_id): name for stream_id, name in streams}
+    return {"owner": owner, "device": device, "month": month, "streams": json.dumps(named)}
+
+
+def _register_entry(
+    written: Written, device_id: int, month: str, tables: Iterable[pa.Table]
+) -> tuple[Archive, list[tuple[int, int, int, int]]]:
+    """The register row of a file, and (stream, lowest, highest, how many) of what it holds."""
+    from cleanside.ingest.store import archive_file as files
+
+    streams: dict[int, tuple[int, int, int]] = {}
+    first_us, last_us, many = 2**63 - 1, -(2**63), 0
+    for table in tables:
+        at_us, stream, seq = files.at_us(table), table["stream_id"].to_numpy(), table["seq"].to_numpy()
+        first_us, last_us = min(first_us, int(at_us.min())), max(last_us, int(at_us.max()))
+        many += len(table)
+        for stream_id in np.unique(stream):
+            here = seq[stream == stream_id]
+            low, high, count = streams.get(int(stream_id), (2**63 - 1, 0, 0))
+            streams[int(stream_id)] = (
+                min(low, int(here.min())),
+                max(high, int(here.max())),
+                count + len(here),
+            )
+    new = Archive(0, device_id, month, *written, readings=many, first_us=first_us, last_us=last_us)
+    return new, [(stream_id, *entry) for stream_id, entry in sorted(streams.items())]
+
+
+# ---------------------------------------------------------------- join and sweep
+
+
+def _join(work: MovePlan, device_id: int, month: str) -> int:
+    """Make one file of those of a device and month. Returns how many became one; 0: they changed."""
+    from cleanside.ingest.store import archive_file as files
+
+    with work.reading() as connection:
+        pieces = archive.of_month(connection, device_id, month)
+        removed = {piece.id: archive.removed_from(connection, piece.id) for piece in pieces}
+        about = _about(connection, device_id, month)
+        tables = partial(_groups, work.folder, pieces, removed)
+        if not any(len(table) for table in tables()):
+            return 0
+        written = files.write(work.disk, work.folder, _place(device_id, month), tables, about)
+        new, streams = _register_entry(written, device_id, month, tables())
+    ids = [piece.id for piece in pieces]
+
+    def save(connection: sa.Connection) -> int:
+        old_rows.lock(connection, archive.streams_in(connection, ids))
+        now = {piece.id: archive.removed_from(connection, piece.id) for piece in pieces}
+        if now != removed or [a.id for a in archive.by_ids(connection, ids)] != ids:
+            return 0  # something was taken out meanwhile; the next pass looks again
+        archive.forget(connection, ids)
+        archive.put(connection, new, streams, work.now_us)
+        return len(ids)
+
+    return int(work.write(save))
+
+
+def _groups(folder: Path, pieces: list[Archive], removed: dict[int, Any]) -> Iterator[pa.Table]:
+    """What the pieces hold, without what was taken out, gathered into row groups of full size."""
+    import pyarrow as pa
+
+    from cleanside.ingest.store import archive_file as files
+
+    waiting: list[pa.Table] = []
+    for piece in pieces:
+        for group in files.groups(folder / piece.file):
+            waiting.append(archive.without(group, removed[piece.id]))
+            if sum(map(len, waiting)) >= files.ROW_GROUP_ROWS:
+                yield _in_order(pa.concat_tables(waiting))
+                waiting = []
+    if sum(map(len, waiting)):
+        yield _in_order(pa.concat_tables(waiting))
+
+
+def _in_order(table: pa.Table) -> pa.Table:
+    ordered: pa.Table = table.sort_by([("stream_id", "ascending"), ("seq", "ascending")]).combine_chunks()
+    return ordered
+
+
+def sweep(work: MovePlan) -> int:
+    """Remove files that nothing refers to, and those that never were finished. Returns how many."""
+    if not work.folder.exists():
+        return 0
+    known = {work.folder / entry.file for entry in _read(work, archive.all_of)}
+    swept = 0
+    for path in sorted(work.folder.glob("*/*.parquet*")):
+        if path not in known and work.disk.age_s(path) > GRACE_S:
+            work.disk.remove(path)
+            swept += 1
+    return swept
+
+
+# ---------------------------------------------------------------- on a schedule
+
+
+class Keeper:
+    """A thread that moves what is old enough, every `archive_interval_s`, the first time after one."""
+
+    def __init__(self, resources: Resources) -> None:
+        self._resources = resources
+        self._thread = threading.Thread(target=self._work, name="keeper", daemon=True)
+
+    def start(self) -> None:
+        """Begin; where nothing is ever moved, there is nothing to begin."""
+        if self._resources.settings.retention_days and self._resources.archive_folder is not None:
+            self._thread.start()
+
+    def join(self) -> None:
+        """Wait for the end, after `resources.stopping` was set."""
+        if self._thread.ident is not None:
+            self._thread.join()
+
+    def _work(self) -> None:
+        resources = self._resources
+        while not resources.stopping.wait(max(1, resources.settings.archive_interval_s)):
+            try:
+                moved = keep(resources)
+                if moved != MoveReport():
+                    log.info("ingest.archived", extra=moved._asdict())
+            except (IngestError, OSError) as error:  # a full disk, a database away: what is due stays due
+                log.warning("ingest.archive_waits", extra={"reason": str(error)[:200]})
+            except Exception:
+                log.exception("ingest.archive_failed")
+
+
+def keep(resources: Resources) -> MoveReport:
+    """One pass of a serving process; another process of the same database may be at it: then nothing."""
+    from cleanside.ingest.store.archive_file import Disk
+
+    folder, stopping, now_us = resources.archive_folder, resources.stopping, resources.clock()
+    assert folder is not None
+    work = MovePlan(
+        reading=resources.reading,
+        write=resources.writer.call,
+        folder=folder,
+        disk=Disk(),
+        now_us=now_us,
+        stopping=stopping.is_set,
+        pause=lambda: stopping.wait(STEP_PAUSE_S),
+    )
+    with resources.reading() as connection, archive.turn(connection) as ours:
+        return run_pass(work, cut_us(now_us, resources.settings.retention_days)) if ours else MoveReport()

@@ -1,0 +1,170 @@
+"""
+Who may do what: keys, roles, owners.
+
+Promises: denied unless a row of `PERMISSIONS` allows it. A key is handle.secret: the handle finds the row,
+the secret is compared in constant time. Only its SHA-256 is kept: with 256 random bits there is nothing to
+guess, so a slow password hash would cost each request time and gain nothing.
+Leaves to others: owner of each object (every query of `ingest.store` asks for it).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+import threading
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from cleanside.ingest.errors import Refused
+from cleanside.ingest.store import keys
+from cleanside.ingest.store.keys import Key
+
+ROLES = ("device", "integrator", "planner", "operator", "admin")
+
+#: What each permission needs; nothing else is allowed.
+PERMISSIONS: Mapping[str, frozenset[str]] = {
+    "readings:post": frozenset({"device", "integrator"}),
+    "bundles:import": frozenset({"operator", "admin"}),
+    "readings:read": frozenset({"integrator", "planner", "operator", "admin"}),
+    "streams:read": frozenset({"device", "integrator", "planner", "operator", "admin"}),
+    "fleet:read": frozenset({"integrator", "planner", "operator", "admin"}),
+    "fleet:write": frozenset({"integrator", "operator", "admin"}),
+    "terminals:write": frozenset({"integrator", "planner", "operator", "admin"}),
+    "changes:write": frozenset({"planner", "operator", "admin"}),
+    "account:read": frozenset({"planner", "operator", "admin"}),
+    "quarantine:read": frozenset({"operator", "admin"}),
+    "quarantine:write": frozenset({"operator", "admin"}),
+    "keys:manage": frozenset({"admin"}),
+    "enrolments:write": frozenset({"integrator", "operator", "admin"}),
+    "transfers:manage": frozenset({"admin"}),
+    "audit:read": frozenset({"admin"}),
+    "metrics:read": frozenset({"operator", "admin"}),
+    "webhooks:manage": frozenset({"admin"}),
+    "webhooks:replay": frozenset({"operator", "admin"}),
+}
+#: Roles that see and post for the devices their key is bound to, and no others.
+BOUND_ROLES = frozenset({"device", "integrator"})
+
+REMEMBERED_S = 2.0  # a key revoked by another process is refused after this at the latest; chosen
+MAX_REMEMBERED = 10_000
+USED_STEP_US = 60_000_000  # last use is recorded to the minute, so that reading costs no write
+
+_NO_KEY = Refused(
+    401,
+    "key_unknown",
+    "there is no valid key; send the header Authorization: Bearer KEY, with a key that is not revoked",
+    headers={"WWW-Authenticate": "Bearer"},
+)
+
+
+@dataclass(frozen=True, slots=True)
+class NewKey:
+    """A fresh token, shown once, and what is kept of it."""
+
+    token: str
+    handle: str
+    secret_hash: str
+
+
+def new_key(random_hex: Callable[[int], str] = secrets.token_hex) -> NewKey:
+    """Make a token: 4 bytes of handle, 32 bytes of secret."""
+    handle, secret = f"k{random_hex(4)}", random_hex(32)
+    return NewKey(f"{handle}.{secret}", handle, hash_of(secret))
+
+
+def hash_of(secret: str) -> str:
+    """What is kept of a secret."""
+    return hashlib.sha256(secret.encode()).hexdigest()
+
+
+class Keyring:
+    """Finds the key of a request; remembers it for a moment, so that a busy gateway costs no look-up."""
+
+    def __init__(self, monotonic_s: Callable[[], float] = time.monotonic) -> None:
+        self._monotonic_s = monotonic_s
+        self._remembered: dict[str, tuple[float, Key]] = {}
+        self._used: dict[int, int] = {}
+        self._lock = threading.Lock()
+
+    def remembered(self, header: str | None) -> Key | None:
+        """The key of an Authorization header if it was checked a moment ago. Raises Refused (401)."""
+        handle, secret = _parts(header)
+        entry = self._remembered.get(handle)
+        if entry is None or entry[0] < self._monotonic_s():
+            return None
+        return _checked(entry[1], secret)
+
+    def was_valid(self, header: str | None) -> bool:
+        """True if a key of this handle was found lately, valid or not by now. Raises Refused (401)."""
+        return _parts(header)[0] in self._remembered
+
+    def find(self, connection: sa.Connection, header: str | None) -> Key:
+        """The key of an Authorization header. Raises Refused (401)."""
+        handle, secret = _parts(header)
+        key = _checked(keys.by_handle(connection, handle), secret)
+        with self._lock:
+            if len(self._remembered) >= MAX_REMEMBERED:
+                self._remembered.clear()
+            self._remembered[handle] = (self._monotonic_s() + REMEMBERED_S, key)
+        return key
+
+    def forget(self) -> None:
+        """Look every key up again: one was revoked or bound otherwise."""
+        with self._lock:
+            self._remembered.clear()
+
+    def note_use(self, key: Key, now_us: int) -> None:
+        """Remember the last use of a key, to be recorded later."""
+        if now_us - max(self._used.get(key.id, 0), key.last_used_us or 0) >= USED_STEP_US:
+            self._used[key.id] = now_us
+
+    def take_uses(self) -> dict[int, int]:
+        """Key id -> last use since the last time this was asked."""
+        used, self._used = self._used, {}
+        return used
+
+
+def _parts(header: str | None) -> tuple[str, str]:
+    scheme, _, token = (header or "").partition(" ")
+    handle, _, secret = token.strip().partition(".")
+    if scheme.casefold() != "bearer" or not handle or not secret:
+        raise _NO_KEY
+    return handle, secret
+
+
+def _checked(key: Key | None, secret: str) -> Key:
+    # An unknown handle is compared too, so that the time taken does not tell whether it exists.
+    expected = key.secret_hash if key is not None else hash_of("")
+    fits = hmac.compare_digest(expected, hash_of(secret))
+    if key is None or not fits or key.revoked_us is not None:
+        raise _NO_KEY
+    return key
+
+
+def require(key: Key, permission: str) -> None:
+    """Raise Refused (403) unless the key's role has the permission."""
+    allowed = PERMISSIONS[permission]
+    if key.role not in allowed:
+        needed = " or ".join(role for role in ROLES if role in allowed)
+        raise Refused(
+            403, "role_not_allowed", f"a key of role {key.role} may not do this; use one of role {needed}"
+        )
+
+
+def sees_device(key: Key, device: str) -> bool:
+    """True if the key's role sees this device of its owner."""
+    return key.role not in BOUND_ROLES or device in key.devices
+
+
+def require_device(key: Key, device: str) -> None:
+    """Raise Refused (403) unless the key may post for this device."""
+    if not sees_device(key, device):
+        raise Refused(
+            403,
+            "key_not_for_device",
+            f"this key is not for device {device}; use a key that is bound to it",
+        )

@@ -1,0 +1,202 @@
+"""
+A device gets its key with a one-time code; readings that waited for it are claimed.
+
+Promises: a code gives one key. Whatever is wrong with it (unknown, used, out of date, cancelled, made by a
+key that is revoked by now) the answer is the same, so that trying codes tells nothing. A gateway whose
+reply was lost may ask again with the same attempt for a while: the key that it never saw ends then.
+Leaves to others: codes (`ingest.owners.one_time_code`), how often somebody may try (`ingest.owners.limits`),
+who may make codes (`ingest.api.routes.enrolment`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from cleanside.ingest.errors import Refused
+from cleanside.ingest.owners import one_time_code
+from cleanside.ingest.owners.access import BOUND_ROLES, NewKey, hash_of
+from cleanside.ingest.quarantine.replay import reconsider
+from cleanside.ingest.store import fleet, keys, one_time_codes, quarantine
+from cleanside.ingest.store.fleet import DeviceRow
+from cleanside.ingest.store.one_time_codes import Enrolment
+
+CLAIMED_AT_ONCE = 10_000  # as many as can be held (intake.MAX_UNKNOWN_HELD)
+HOUR_US = 3_600_000_000
+ASK_AGAIN_US = HOUR_US  # the technician is still there; chosen
+VALID_HOURS = 72  # until the technician has been there; chosen
+MOST_VALID_HOURS = 24 * 30
+COMMAND = "command"  # who made a code at the server's own command line
+
+_NOT_VALID = Refused(
+    403,
+    "code_not_valid",
+    "this code is not valid: unknown, used, or out of date; ask whoever made it for a new one",
+)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EnrolmentOrder:
+    """A device that is to get its key with a code."""
+
+    owner_id: int
+    #: handle of the key that makes it, or `COMMAND`
+    who: str
+    device: str
+    housing_id: int
+    assigned_from_us: int | None
+    in_service_us: int | None
+    note: str
+    valid_us: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Enrolled:
+    """What came of a code."""
+
+    device: str
+    machine: str
+    housing: str
+    #: readings that were held for the device and are stored now
+    claimed: int
+
+
+def make(connection: sa.Connection, code: str, wanted: EnrolmentOrder, now_us: int) -> Enrolment:
+    """Keep a fresh code, as a hash, for a device."""
+    made = one_time_codes.put_enrolment(
+        connection,
+        {
+            "owner_id": wanted.owner_id,
+            "code_hash": one_time_code.hash_of(one_time_code.read_code(code)),
+            "device": wanted.device,
+            "housing_id": wanted.housing_id,
+            "assigned_from_us": wanted.assigned_from_us,
+            "in_service_us": wanted.in_service_us,
+            "note": wanted.note,
+            "created_us": now_us,
+            "who": wanted.who,
+            "expires_us": now_us + wanted.valid_us,
+        },
+    )
+    found = one_time_codes.enrolment(connection, wanted.owner_id, made)
+    assert found is not None
+    what = f"{made} {found.device} on {found.machine} {found.housing}"
+    fleet.note(connection, wanted.owner_id, now_us, wanted.who, "enrolment", what)
+    return found
+
+
+def enrol(
+    connection: sa.Connection,
+    *,
+    code_hash: str,
+    device: str | None,
+    attempt: str,
+    new: NewKey,
+    now_us: int,
+) -> Enrolled:
+    """
+    Use a code up: the device is registered and seated, and the key `new` is kept for it.
+
+    device : what the gateway takes itself for, None: it does not say. attempt : random, the gateway's own.
+    Raises Refused: 403 `code_not_valid`, 409 `code_for_another_device`.
+    """
+    found = one_time_codes.enrolment_by_code(connection, code_hash)
+    if found is None or not _holds(connection, found, attempt, now_us):
+        raise _NOT_VALID
+    if device is not None and device != found.device:
+        raise Refused(
+            409,
+            "code_for_another_device",
+            f"the code is for device {found.device}, not {device}; correct the setting, or ask for another",
+        )
+    if found.key_id is not None:
+        keys.revoke_id(connection, found.key_id, now_us)
+    known, claimed = put_in_service(
+        connection,
+        found.owner_id,
+        found.device,
+        housing_id=found.housing_id,
+        from_us=found.assigned_from_us,
+        in_service_us=found.in_service_us,
+        now_us=now_us,
+    )
+    _give_key(connection, found, new, attempt, now_us)
+    done = Enrolled(device=known.name, machine=found.machine, housing=found.housing, claimed=claimed)
+    what = f"{found.device} with code {found.id}, claimed {claimed}"
+    fleet.note(connection, found.owner_id, now_us, new.handle, "enrolled", what)
+    return done
+
+
+def _holds(connection: sa.Connection, found: Enrolment, attempt: str, now_us: int) -> bool:
+    """True if the code may be used now."""
+    if found.cancelled_us is not None or not _still_trusted(connection, found):
+        return False
+    if found.used_us is None:
+        return now_us < found.expires_us
+    never_used = found.key_id is not None and not keys.was_used(connection, found.key_id)
+    same = bool(attempt) and found.attempt_hash == hash_of(attempt)
+    return same and never_used and now_us < found.used_us + ASK_AGAIN_US
+
+
+def _still_trusted(connection: sa.Connection, found: Enrolment) -> bool:
+    """A code is worth what its maker's key is: nothing once that is revoked or may not have the device."""
+    if found.who == COMMAND:
+        return True
+    maker = keys.by_handle(connection, found.who)
+    if maker is None or maker.revoked_us is not None or maker.owner_id != found.owner_id:
+        return False
+    device = fleet.device(connection, found.owner_id, found.device)
+    taken = device is not None and device.registered_us is not None
+    return maker.role not in BOUND_ROLES or not taken or found.device in maker.devices
+
+
+def _give_key(connection: sa.Connection, found: Enrolment, new: NewKey, attempt: str, now_us: int) -> None:
+    key_id = keys.create(
+        connection,
+        handle=new.handle,
+        secret_hash=new.secret_hash,
+        owner_id=found.owner_id,
+        role="device",
+        note=found.note or f"enrolled with code {found.id}",
+        devices=[found.device],
+        now_us=now_us,
+    )
+    maker = keys.by_handle(connection, found.who)
+    if maker is not None and maker.role in BOUND_ROLES:
+        keys.bind(connection, maker.id, [found.device])
+    one_time_codes.set_enrolment(
+        connection, found.id, used_us=found.used_us or now_us, attempt_hash=hash_of(attempt), key_id=key_id
+    )
+
+
+def put_in_service(
+    connection: sa.Connection,
+    owner_id: int,
+    name: str,
+    *,
+    housing_id: int | None,
+    from_us: int | None,
+    in_service_us: int | None,
+    now_us: int,
+) -> tuple[DeviceRow, int]:
+    """
+    Register a device, seat it, and check and store what was held for it. Again, it changes nothing.
+
+    housing_id : where it sits from `from_us` on (None: all its readings belong there); None: nowhere.
+    Returns the device and how many readings were claimed.
+    """
+    device = fleet.device(connection, owner_id, name) or fleet.keep_device(connection, owner_id, name)
+    if housing_id is not None and not _sits_there(connection, device, housing_id, from_us):
+        fleet.assign(connection, device.id, housing_id, from_us, None)
+    fleet.register(connection, device, now_us, in_service_us)
+    held = quarantine.held_of_device(connection, device.id, "device_unknown", limit=CLAIMED_AT_ONCE)
+    return device, reconsider(connection, held, now_us)
+
+
+def _sits_there(connection: sa.Connection, device: DeviceRow, housing_id: int, from_us: int | None) -> bool:
+    """True if the device is on that housing from that instant on: the same request again changes nothing."""
+    return any(
+        seat.housing_id == housing_id and seat.from_us == from_us and seat.until_us is None
+        for seat in fleet.assignments_of_device(connection, device.id)
+    )

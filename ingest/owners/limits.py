@@ -1,0 +1,157 @@
+"""
+How much one key may ask, and how often one address may try without a valid key.
+
+Promises: a token bucket for each: a steady rate, and `BURST_S` seconds of it saved up, so that a gateway
+that comes back with a backlog is not held up and a loop gone wrong is. Memory is bounded: a full bucket
+says nothing and is dropped; addresses beyond the bound share one bucket. Costs a look-up and a few sums.
+Leaves to others: what one request may hold (`gateway.wire`, `ingest.api.app.Edge`, `ingest.intake.bodies`),
+how many may wait for the disk (`ingest.writer.writer`). Used from the event loop alone, hence no lock.
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import math
+import time
+from collections.abc import Callable, Hashable
+from typing import Generic, TypeVar
+
+from cleanside.gateway.wire import MAX_BODY_BYTES
+from cleanside.ingest.errors import Refused
+
+H = TypeVar("H", bound=Hashable)
+
+BURST_S = (
+    20.0  # chosen: 10 000 requests at the default rate, a year's backlog of one machine in batches of 500
+)
+MAX_BUCKETS = 10_000  # keys or addresses remembered, some 2 MB; chosen
+IPV6_PREFIX = 64  # bits: what one subscriber is given (RFC 6177), so an address more costs nothing
+
+
+class Buckets(Generic[H]):
+    """Token buckets by name, full at first. Rates are per second; a rate of 0 means no limit."""
+
+    def __init__(
+        self,
+        rate_per_s: float,
+        *,
+        burst: float,
+        most: int = MAX_BUCKETS,
+        monotonic_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """burst : tokens a full bucket holds. most : buckets kept; the names beyond it share one."""
+        self._rate_per_s = rate_per_s
+        self._burst = burst
+        self._most = most
+        self._monotonic_s = monotonic_s
+        #: name -> tokens at an instant
+        self._levels: dict[H | None, tuple[float, float]] = {}
+
+    def __len__(self) -> int:
+        return len(self._levels)
+
+    def wait_s(self, name: H) -> float:
+        """How long until there is a token in the bucket [s]; 0: there is."""
+        if not self._rate_per_s:
+            return 0.0
+        level = self._level(self._known(name), self._monotonic_s())
+        return 0.0 if level >= 1 else (1 - level) / self._rate_per_s
+
+    def take(self, name: H, tokens: float) -> float:
+        """
+        Take tokens out if there is one in the bucket; returns 0, or how long to wait [s].
+
+        A bucket may go below nothing by one request, so that one larger than the bucket still passes.
+        """
+        if not self._rate_per_s:
+            return 0.0
+        now_s = self._monotonic_s()
+        place = self._known(name)
+        level = self._level(place, now_s)
+        if level < 1:
+            return (1 - level) / self._rate_per_s
+        self._levels[place] = (level - tokens, now_s)
+        return 0.0
+
+    def _level(self, place: H | None, now_s: float) -> float:
+        found = self._levels.get(place)
+        if found is None:
+            return self._burst
+        return min(self._burst, found[0] + (now_s - found[1]) * self._rate_per_s)
+
+    def _known(self, name: H) -> H | None:
+        """The name, or None where there are too many: the bucket that all further names share."""
+        if name in self._levels or len(self._levels) < self._most:
+            return name
+        now_s = self._monotonic_s()
+        full = [place for place in self._levels if self._level(place, now_s) >= self._burst]
+        for place in full:
+            del self._levels[place]
+        return name if len(self._levels) < self._most else None
+
+
+class Limits:
+    """The limits of one server process."""
+
+    def __init__(
+        self,
+        *,
+        key_requests_per_s: float,
+        key_bytes_per_s: float,
+        address_tries_per_minute: float,
+        monotonic_s: Callable[[], float] = time.monotonic,
+    ) -> None:
+        """0: no limit."""
+        self._requests: Buckets[int] = Buckets(
+            key_requests_per_s, burst=key_requests_per_s * BURST_S, monotonic_s=monotonic_s
+        )
+        self._bytes: Buckets[int] = Buckets(
+            key_bytes_per_s, burst=key_bytes_per_s * BURST_S, monotonic_s=monotonic_s
+        )
+        self._tries: Buckets[str] = Buckets(
+            address_tries_per_minute / 60, burst=address_tries_per_minute, monotonic_s=monotonic_s
+        )
+
+    def spend(self, key_id: int, body_bytes: int | None) -> None:
+        """
+        Count a request of a key. Raises Refused (429) where the key is over its quota.
+
+        body_bytes : as declared; None: not declared, which counts as the largest there may be.
+        """
+        wait_s = self._requests.take(key_id, 1.0)
+        if wait_s:
+            raise over_quota("this key has sent too many requests", wait_s)
+        wait_s = self._bytes.take(key_id, MAX_BODY_BYTES if body_bytes is None else body_bytes)
+        if wait_s:
+            raise over_quota("this key has sent too many bytes", wait_s)
+
+    def may_try(self, host: str | None) -> None:
+        """Raises Refused (429) where an address has tried too often without a valid key."""
+        wait_s = self._tries.wait_s(address_of(host))
+        if wait_s:
+            raise over_quota("this address has tried too often without a valid key or code", wait_s)
+
+    def tried_in_vain(self, host: str | None) -> None:
+        """Count a try of an address that had no valid key or code."""
+        self._tries.take(address_of(host), 1.0)
+
+
+def over_quota(what: str, wait_s: float) -> Refused:
+    """The answer to who is over a limit, with when to come back."""
+    retry_s = max(1, math.ceil(wait_s))
+    return Refused(
+        429, "over_quota", f"{what}; send again in {retry_s} s", headers={"Retry-After": str(retry_s)}
+    )
+
+
+def address_of(host: str | None) -> str:
+    """What is counted as one address: an IPv4 address, or the network of an IPv6 subscriber. Pure."""
+    try:
+        address = ipaddress.ip_address((host or "").partition("%")[0])
+    except ValueError:
+        return "unknown"
+    if address.version == 4:
+        return str(address)
+    if address.ipv4_mapped is not None:
+        return str(address.ipv4_mapped)
+    return str(ipaddress.ip_network((address, IPV6_PREFIX), strict=False).network_address)

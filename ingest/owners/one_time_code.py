@@ -1,0 +1,63 @@
+"""
+One-time codes: long enough that nobody guesses one, short enough that a technician types it.
+
+Promises: 70 random bits in 14 symbols and a check symbol, in three groups: K7M3A-9QTWX-2BDF4. Alphabet and
+check symbol are those of Douglas Crockford, "Base 32" (crockford.com/base32.html): no letter that is taken
+for a digit, and any one symbol typed wrongly, or two neighbours exchanged, shows before anything is asked.
+Only a hash of a code is kept: with 70 random bits that live for hours there is nothing to guess.
+Leaves to others: who may have one, how long it lives, how often somebody may try.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import secrets
+from collections.abc import Callable
+
+ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
+SYMBOLS = 14  # of 5 bits each
+GROUP_LETTERS = 5
+_READ_AS = str.maketrans("OIL", "011", "- ")  # as Crockford: these are taken for digits, hyphens mean nothing
+_CHECK_MODULUS = 37
+
+
+def new_code(random_below: Callable[[int], int] = secrets.randbelow) -> str:
+    """A fresh code, in groups."""
+    while True:
+        number = random_below(32**SYMBOLS)
+        check = number % _CHECK_MODULUS
+        if check < len(ALPHABET):  # the other five check symbols are no letters: hard to say and to type
+            text = _text(number) + ALPHABET[check]
+            return "-".join(text[i : i + GROUP_LETTERS] for i in range(0, len(text), GROUP_LETTERS))
+
+
+def read_code(typed: str) -> str:
+    """
+    A code as it was typed, without what does not matter: case, hyphens, blanks, O for 0, I and L for 1.
+
+    Raises ValueError if it cannot be a code; the message has the rule and the next step, and never the code.
+    """
+    text = typed.upper().translate(_READ_AS)
+    if len(text) != SYMBOLS + 1 or any(symbol not in ALPHABET for symbol in text):
+        raise ValueError(
+            f"a code has {SYMBOLS + 1} letters and digits in three groups; look again and type all of it"
+        )
+    if _number(text[:-1]) % _CHECK_MODULUS != ALPHABET.index(text[-1]):
+        raise ValueError("the code was typed wrongly: its last symbol does not fit the others; type it again")
+    return text
+
+
+def hash_of(code: str) -> str:
+    """What is kept of a code that `read_code` gave."""
+    return hashlib.sha256(code.encode()).hexdigest()
+
+
+def _text(number: int) -> str:
+    return "".join(ALPHABET[number >> 5 * place & 31] for place in range(SYMBOLS - 1, -1, -1))
+
+
+def _number(text: str) -> int:
+    number = 0
+    for symbol in text:
+        number = number << 5 | ALPHABET.index(symbol)
+    return number

@@ -1,0 +1,1 @@
+"""What a person does about quarantined readings, and a second look at them."""

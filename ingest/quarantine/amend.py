@@ -1,0 +1,285 @@
+"""
+What a person does about held readings: amend, discard, set aside what was stored, and undo each of them.
+
+Promises: the content as sent is never touched; what is changed stands beside it. An amended reading goes
+through the same checks as on receipt and keeps its number and identity. Everything is noted with who did
+it and when, and can be undone as long as nothing else was done to the same entries since.
+Leaves to others: who may do it (`ingest.api.routes`), the checks (`ingest.intake.checks`).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import sqlalchemy as sa
+
+from cleanside.gateway.units import QUANTITIES, counted, from_si
+from cleanside.gateway.wire import Doubt, instant_text, parse_instant
+from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.quarantine import replay
+from cleanside.ingest.store import fleet, quarantine, readings, streams
+from cleanside.ingest.store.marks import ranges_of
+from cleanside.ingest.store.quarantine import DISCARDED, HELD, RELEASED, NewQuarantineRow, QuarantineRow
+
+MAX_AT_ONCE = 5_000  # entries; keeps the one writer free for readings; chosen
+MICRO = 1_000_000
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Who:
+    """On whose behalf."""
+
+    owner_id: int
+    handle: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Repair:
+    """What is changed of a held reading. Empty: look again at it as it is."""
+
+    #: quantity -> the unit its value really is in
+    units: Mapping[str, str] | None = None
+    #: added to the time [s]
+    shift_s: float | None = None
+    #: the offset from UTC of a time that came without one, like +02:00
+    offset: str | None = None
+    #: apply what the server suggested for each reading
+    suggested: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AmendmentOutcome:
+    """What an amendment does, or would do."""
+
+    #: None for a preview
+    amendment_id: int | None
+    entries: int
+    stored: int
+    #: still held: entry, code, detail
+    held: tuple[tuple[int, str, str], ...]
+
+
+def changed(
+    content: Mapping[str, Any], change: Repair, suggestion: Mapping[str, Any] | None
+) -> dict[str, Any]:
+    """
+    The content of a reading after a change. Pure.
+
+    Raises ValueError where the change does not fit; the message has the value, the rule and the next step.
+    """
+    if "opaque" in content:
+        raise ValueError("it is a record that nobody could read; it can only be discarded")
+    after = dict(content)
+    if change.suggested:
+        if suggestion is None:
+            raise ValueError("the server has no suggestion for it; give the change yourself")
+        after |= {key: suggestion[key] for key in ("at",) if key in suggestion}
+        after["units"] = dict(after.get("units", {})) | dict(suggestion.get("units", {}))
+    if change.units is not None:
+        used = {name: unit for name, unit in change.units.items() if name in content}
+        if not used:
+            raise ValueError(f"it has none of {', '.join(sorted(change.units))}; name a quantity it has")
+        after["units"] = dict(after.get("units", {})) | used
+    if change.offset is not None:
+        after["at"] = f"{after['at']}{change.offset}"
+        parse_instant(after["at"])
+    if change.shift_s is not None:
+        after["at"] = _shifted(after["at"], change.shift_s)
+    return after
+
+
+def _shifted(at: str, shift_s: float) -> str:
+    instant = parse_instant(at)
+    if instant.exact is not None:
+        raise ValueError(f'"{at}" is a leap second or finer than a microsecond; it cannot be shifted')
+    return instant_text(instant.us + round(shift_s * MICRO))
+
+
+# ---------------------------------------------------------------- amend and discard
+
+
+def amend(
+    connection: sa.Connection,
+    who: Who,
+    entries: Sequence[QuarantineRow],
+    change: Repair,
+    now_us: int,
+    detail: str,
+) -> AmendmentOutcome:
+    """Change held readings, look at them again. Raises Refused (422) where the change does not fit all."""
+    contents = _all_changed(entries, change)
+    amendment_id = _begin(connection, who, "amend", now_us, detail, entries)
+    for entry, content in zip(entries, contents, strict=True):
+        quarantine.amend(connection, entry.id, amendment_id, content)
+    now = quarantine.by_ids(connection, who.owner_id, [entry.id for entry in entries])
+    stored = replay.reconsider(connection, now, now_us)
+    after = quarantine.by_ids(connection, who.owner_id, [entry.id for entry in entries])
+    held = [e for e in after if e.state == HELD]
+    notes = tuple((e.id, e.code, json.loads(e.reasons)[0]["detail"]) for e in held)
+    return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=notes)
+
+
+def _all_changed(entries: Sequence[QuarantineRow], change: Repair) -> list[str | None]:
+    contents: list[str | None] = []
+    complaints: list[Complaint] = []
+    for entry in entries:
+        suggestion = next((r["suggestion"] for r in json.loads(entry.reasons) if "suggestion" in r), None)
+        try:
+            after = changed(json.loads(entry.amended or entry.content), change, suggestion)
+        except ValueError as error:
+            complaints.append(Complaint(f"#/entries/{entry.id}", str(error)))
+        else:
+            contents.append(entry.amended if change == Repair() else json.dumps(after))
+    if complaints:
+        of = counted(len(entries), "entry", "entries")
+        detail = f"the change does not fit {len(complaints)} of {of}; leave out what it does not fit"
+        raise Refused(
+            422,
+            "change_does_not_fit",
+            detail,
+            errors=complaints[:64],
+            more_errors=max(0, len(complaints) - 64),
+        )
+    return contents
+
+
+def discard(
+    connection: sa.Connection, who: Who, entries: Sequence[QuarantineRow], now_us: int, detail: str
+) -> AmendmentOutcome:
+    """Give held readings up, on a person's word. They stay on record and count as discarded."""
+    amendment_id = _begin(connection, who, "discard", now_us, detail, entries)
+    for entry in entries:
+        quarantine.amend(connection, entry.id, amendment_id, entry.amended)
+        quarantine.set_state(connection, entry.id, DISCARDED)
+    return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
+
+
+def _begin(
+    connection: sa.Connection, who: Who, kind: str, now_us: int, detail: str, entries: Sequence[QuarantineRow]
+) -> int:
+    amendment_id = quarantine.put_amendment(
+        connection, owner_id=who.owner_id, kind=kind, at_us=now_us, who=who.handle, detail=detail
+    )
+    before = [(entry.id, quarantine.snapshot(entry)) for entry in entries]
+    quarantine.set_before(connection, amendment_id, before)
+    fleet.note(connection, who.owner_id, now_us, who.handle, kind, f"{amendment_id} {detail}")
+    return amendment_id
+
+
+# ---------------------------------------------------------------- set aside
+
+
+def set_aside(
+    connection: sa.Connection,
+    who: Who,
+    stream_name: str,
+    span: tuple[int, int],
+    now_us: int,
+    *,
+    reason: str,
+    detail: str,
+) -> AmendmentOutcome:
+    """
+    Take stored readings first..last of a stream back into quarantine, so that they can be amended.
+
+    Raises NotFound for a stream that is not this owner's, Refused (422) where there are too many.
+    """
+    stream = streams.find(connection, who.owner_id, stream_name, lock=True)
+    if stream is None:
+        raise NotFound("stream", stream_name)
+    if span[1] - span[0] >= MAX_AT_ONCE:
+        asked = counted(span[1] - span[0] + 1, "number")
+        raise Refused(422, "not_valid", f"{asked} at once, at most {MAX_AT_ONCE}; split it")
+    taken = readings.take_out(connection, stream.id, (span,))
+    doubt = Doubt("set_aside", f"set aside by {who.handle}: {reason}")
+    again = quarantine.hold_again(connection, stream.id, [row["seq"] for row in taken], doubt)
+    numbered = not stream.stream.startswith(streams.UNNUMBERED)
+    fresh = [
+        NewQuarantineRow(
+            row["seq"],
+            row["content_hash"],
+            False,
+            (doubt,),
+            json.dumps(as_sent(row, numbered=numbered)),
+            None,
+        )
+        for row in taken
+        if row["seq"] not in again
+    ]
+    quarantine.put(connection, stream.id, fresh, now_us)
+    numbers = ranges_of([row["seq"] for row in taken])
+    ids = [row.id for rows in quarantine.seen(connection, stream.id, numbers).values() for row in rows]
+    entries = [e for e in quarantine.by_ids(connection, who.owner_id, ids) if e.code == doubt.code]
+    amendment_id = _begin(connection, who, "set_aside", now_us, detail, entries)
+    for entry in entries:
+        quarantine.amend(connection, entry.id, amendment_id, entry.amended)
+    return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
+
+
+def as_sent(row: Mapping[str, Any], *, numbered: bool) -> dict[str, Any]:
+    """A stored row as the reading it was sent as: in the units it was sent in. Pure."""
+    units: dict[str, str] = json.loads(row["units"])
+    sent: dict[str, Any] = {"seq": row["seq"]} if numbered else {}
+    sent["at"] = row["instant"] or instant_text(row["at_us"])
+    if row["at_uncertainty_s"] is not None:
+        sent["at_uncertainty_s"] = row["at_uncertainty_s"]
+    values = {
+        name: from_si(row[quantity.column], units[name], name)
+        for name, quantity in QUANTITIES.items()
+        if row[quantity.column] is not None and name in units
+    }
+    return sent | {"units": {name: units[name] for name in values}} | values
+
+
+# ---------------------------------------------------------------- undo
+
+
+def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) -> AmendmentOutcome:
+    """
+    Make everything as it was before an amendment.
+
+    Raises NotFound, or Refused (409) where it is undone already or its entries were changed since.
+    """
+    done = quarantine.amendment(connection, who.owner_id, amendment_id)
+    if done is None:
+        raise NotFound("amendment", str(amendment_id))
+    before: dict[int, dict[str, Any]] = dict(json.loads(done.before))
+    entries = quarantine.by_ids(connection, who.owner_id, list(before))
+    gone = len(entries) < len(before)  # with their machine, to another owner
+    if done.undone_us is not None or gone or any(e.amendment_id != amendment_id for e in entries):
+        detail = (
+            f"amendment {amendment_id} is undone, or its entries were amended again since, or are another "
+            "owner's now; undo first what was done since"
+        )
+        raise Refused(409, "not_undoable", detail)
+    quarantine.set_undone(connection, amendment_id, now_us)
+    if done.kind == "set_aside":
+        stored = replay.reconsider(connection, entries, now_us)
+        return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=())
+    _take_out_again(connection, [e for e in entries if e.state == RELEASED and before[e.id]["state"] == HELD])
+    for entry in entries:
+        quarantine.restore(connection, entry.id, before[entry.id])
+    return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
+
+
+def _take_out_again(connection: sa.Connection, entries: Sequence[QuarantineRow]) -> None:
+    by_stream: dict[tuple[int, str], list[QuarantineRow]] = {}
+    for entry in entries:
+        by_stream.setdefault((entry.owner_id, entry.stream), []).append(entry)
+    for (owner_id, name), group in sorted(by_stream.items()):
+        streams.find(connection, owner_id, name, lock=True)
+        numbers = ranges_of(sorted(entry.seq for entry in group))
+        readings.take_out(connection, group[0].stream_id, numbers)
+
+
+def outcome_document(outcome: AmendmentOutcome) -> dict[str, Any]:
+    """An outcome for an answer; held entries are cut at 64 and the rest counted."""
+    document = asdict(outcome)
+    held = [{"entry": e, "code": code, "detail": text} for e, code, text in outcome.held]
+    document["held"] = held[:64]
+    if len(held) > 64:
+        document["held_more"] = len(held) - 64
+    return document

@@ -1,0 +1,101 @@
+"""
+A second look at what is held: at its due time, when its device is registered, or when a person amended it.
+
+Promises: the same checks as on receipt. What is believed now is stored under the number and identity it
+had on receipt; what is not stays held, with the reasons found now.
+Leaves to others: who may ask for it, and what a person changed (`ingest.api.routes`).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Iterator, Sequence
+from itertools import groupby
+from typing import Any
+
+import numpy as np
+import sqlalchemy as sa
+
+from cleanside.gateway import wire
+from cleanside.ingest.intake.doubts import doubts_about, recheck_us
+from cleanside.ingest.intake.incoming import prepare, store_believed, units_text
+from cleanside.ingest.store import dialect, fleet, quarantine, readings, streams
+from cleanside.ingest.store.quarantine import QuarantineRow
+
+
+def reconsider(connection: sa.Connection, entries: Sequence[QuarantineRow], now_us: int) -> int:
+    """
+    Look at held readings again. Returns how many are stored now.
+
+    Records nobody could read, and readings beside another of the same number, need a person: they stay.
+    """
+    held = [entry for entry in entries if entry.state == quarantine.HELD]
+    ready = [entry for entry in held if not entry.beside and entry.code != "opaque"]
+    ready.sort(key=_together)
+    batches = (piece for _, group in groupby(ready, key=_alike) for piece in _pieces(list(group)))
+    return sum(_reconsider(connection, piece, now_us) for piece in batches)
+
+
+def _pieces(entries: list[QuarantineRow]) -> Iterator[list[QuarantineRow]]:
+    """As many at once as a batch takes."""
+    for start in range(0, len(entries), wire.MAX_READINGS):
+        yield entries[start : start + wire.MAX_READINGS]
+
+
+def _document(entry: QuarantineRow) -> dict[str, Any]:
+    document: dict[str, Any] = json.loads(entry.amended or entry.content)
+    return document
+
+
+def _alike(entry: QuarantineRow) -> tuple[int, int, str]:
+    """Entries that make one batch: the same stream, the same receipt, the same units."""
+    return entry.stream_id, entry.received_us, json.dumps(_document(entry).get("units", {}), sort_keys=True)
+
+
+def _together(entry: QuarantineRow) -> tuple[tuple[int, int, str], int]:
+    return _alike(entry), entry.seq
+
+
+def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us: int) -> int:
+    first = entries[0]
+    device = fleet.device(connection, first.owner_id, first.device)
+    stream = streams.find(connection, first.owner_id, first.stream, lock=True)
+    assert device is not None
+    assert stream is not None
+    batch = _batch(entries)
+    unit_set_id = readings.keep_unit_set(connection, units_text(batch))
+    incoming = prepare(
+        batch,
+        owner_id=first.owner_id,
+        unit_set_id=unit_set_id,
+        received_us=now_us,
+        sqlite=dialect.is_sqlite(connection),
+    )
+    doubts = doubts_about(incoming, device, stream.gateway_built)
+    # Identity was fixed on receipt: an amended reading keeps the hash of what was sent.
+    as_received = dataclasses.replace(
+        incoming,
+        hashes=np.array([entry.content_hash for entry in entries], dtype=np.int64),
+        received_us=first.received_us,
+        ready=None,
+    )
+    numbers = [entry.seq for entry in entries]
+    stored = store_believed(connection, stream.id, as_received, numbers, among=None, doubts=doubts)
+    for index, entry in enumerate(entries):
+        if index in doubts:
+            later_us = recheck_us(doubts[index], batch.at_us[index])
+            quarantine.set_doubts(connection, entry.id, doubts[index], later_us)
+    released = [entry.id for index, entry in enumerate(entries) if index not in doubts]
+    quarantine.set_states(connection, released, quarantine.RELEASED)
+    return stored
+
+
+def _batch(entries: Sequence[QuarantineRow]) -> wire.Batch:
+    """The entries as the batch they came in; in order of number, so that indexes agree."""
+    documents = [_document(entry) for entry in entries]
+    envelope: dict[str, Any] = {"device": entries[0].device, "units": documents[0].get("units", {})}
+    if "seq" in documents[0]:
+        envelope["stream"] = entries[0].stream
+    envelope["readings"] = [{k: v for k, v in d.items() if k != "units"} for d in documents]
+    return wire.decode(json.dumps(envelope).encode())

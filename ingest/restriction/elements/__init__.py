@@ -1,0 +1,1 @@
+"""Changes of the element, and the lives between them."""

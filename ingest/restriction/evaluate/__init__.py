@@ -1,0 +1,1 @@
+"""Scores and baselines for forecasts."""

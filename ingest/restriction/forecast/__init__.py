@@ -1,0 +1,1 @@
+"""Operating hours left, as a distribution, and the date they run out."""

@@ -1,0 +1,149 @@
+"""
+From operating hours to the calendar, by the machine's own duty and its weekly rhythm.
+
+Promises: idle working days move the date; nights, free days and a key-off do not, because nothing was to be
+worked off in them. Spread of duty is part of the date's spread.
+Leaves to others: the hours left themselves (`forecast`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from cleanside.ingest.restriction.forecast.prior import Z90
+from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, FloatArray, HourSummary, Summaries
+
+WEEK_S = 7 * DAY_S
+MONDAY_S = 4 * DAY_S  # 1970-01-05, the first Monday since 1970-01-01
+WINDOW_DAYS = 56  # eight whole weeks: long enough for a rhythm, short enough to follow a new site
+PRIOR_HOURS_PER_DAY = 5.0  # one shift on five days a week, with breaks (chosen; used until a week was seen)
+PRIOR_WEEKS = 0.25  # of the same work on each day count beside what was seen of each weekday (chosen)
+LEAST_DAY_SHARE = 0.02  # of the mean: a weekday never worked is not quite impossible
+UNSEEN_SPREAD = 0.5  # of the mean duty before a week was seen
+STEADY_SPREAD = 0.05  # of the mean duty however regular it was: next month is another month (chosen)
+
+
+@dataclass(frozen=True)
+class Duty:
+    """
+    Operating hours a day and what they rest on.
+
+    hours_per_day : mean. spread : relative standard error of the mean, >= 0. days : how many it rests on.
+    day_spread : standard deviation of one day's hours around its weekday's mean. [h]
+    rhythm : share of the week's hours in each of its 168 hours from Monday 00:00 UTC on, sums to 1;
+        empty = evenly.
+    """
+
+    hours_per_day: float
+    spread: float
+    days: int
+    day_spread: float = 0.0
+    rhythm: tuple[float, ...] = ()
+
+
+def learn_duty(summaries: Sequence[HourSummary]) -> Duty:
+    """
+    Duty of the last eight weeks up to the last reading.
+
+    Days after the last reading are not idle days: nothing is known of them.
+    """
+    table = Summaries.of(summaries)
+    if len(table) == 0:
+        return Duty(PRIOR_HOURS_PER_DAY, 1.0, 0)
+    end_s = float(table.hours["last_s"][-1])
+    days = int(min(WINDOW_DAYS, max(1.0, (end_s - float(table.hours["first_s"][0])) / DAY_S)))
+    if days >= 7:
+        days -= days % 7
+    worked_s, worked_h = _worked(table, end_s - days * DAY_S)
+    mean = float(np.sum(worked_h)) / days
+    if days < 7 or mean <= 0:
+        blended = (mean * days + PRIOR_HOURS_PER_DAY * 7) / (days + 7)
+        return Duty(blended, UNSEEN_SPREAD, days, blended)
+    place = ((worked_s - end_s) // DAY_S).astype(np.int64) + days
+    of_day = np.bincount(place, worked_h, minlength=days).astype(np.float64)
+    around = of_day - _weekday_means(of_day)[np.arange(days) % 7]
+    return Duty(
+        mean,
+        float(np.std(of_day) / mean / np.sqrt(days)) + STEADY_SPREAD,
+        days,
+        float(np.std(around)),
+        _rhythm(worked_s, worked_h, days),
+    )
+
+
+def _worked(table: Summaries, start_s: float) -> tuple[FloatArray, FloatArray]:
+    """Start of each hour worked since `start_s` [s], and operating hours in it."""
+    recent = table.working & (table.column("hour_s") >= start_s)
+    single = np.median(table.hours["readings"]) == 1  # an hourly series: each row is one hour
+    worked_s = table.column("operating_s")[recent] / HOUR_S
+    return table.column("hour_s")[recent], np.ones(len(worked_s)) if single else worked_s
+
+
+def _weekday_means(of_day: FloatArray) -> FloatArray:
+    """Mean of every seventh day, shape (7,)."""
+    return np.asarray(of_day.reshape(-1, 7).mean(axis=0))
+
+
+def _rhythm(worked_s: FloatArray, worked_h: FloatArray, days: int) -> tuple[float, ...]:
+    """
+    How the week's hours fall on its 168 hours: share of the weekday times share of the hour of the day.
+
+    The two apart, because a few weeks show 7 and 24 numbers well and 168 badly; weekdays are drawn to their
+    mean as far as the weeks are few.
+    """
+    weekday = ((worked_s - MONDAY_S) // DAY_S).astype(np.int64) % 7
+    hour = (worked_s // HOUR_S).astype(np.int64) % 24
+    of_weekday = np.bincount(weekday, worked_h, minlength=7)
+    of_hour = np.bincount(hour, worked_h, minlength=24)
+    even = float(of_weekday.mean())
+    drawn = (of_weekday + even * PRIOR_WEEKS * 7 / days) / (1.0 + PRIOR_WEEKS * 7 / days)
+    drawn = np.maximum(drawn, LEAST_DAY_SHARE * even)
+    shares = np.outer(drawn / drawn.sum(), of_hour / of_hour.sum()).ravel()
+    return tuple(shares.tolist())
+
+
+def days_until(hours: float, duty: Duty) -> float:
+    """Days at the mean duty, which does not swing with the weekday."""
+    return hours / duty.hours_per_day
+
+
+def due_dates_s(hours_left: FloatArray, duty: Duty, *, from_s: float) -> FloatArray:
+    """
+    Instants at which terminal is reached: 10, 50 and 90 % points.
+
+    hours_left : shape (3,), operating hours. [h] from_s : the hours are worked off from here on.
+    Returns shape (3,), seconds since 1970-01-01 UTC, rising; no hour is worked off in less than an hour.
+    Spread of the hours, of the mean duty and of single days are taken as independent: their squares add,
+    each side for itself, in operating hours; the weekly rhythm then says when those are worked.
+    """
+    middle = float(hours_left[1])
+    days = days_until(middle, duty)
+    duty_h = Z90 * np.hypot(duty.spread * middle, duty.day_spread * np.sqrt(days))
+    below = float(np.hypot(middle - float(hours_left[0]), duty_h))
+    above = float(np.hypot(float(hours_left[2]) - middle, duty_h))
+    worked_s = [worked_off_s(h, duty, from_s) for h in (max(0.0, middle - below), middle, middle + above)]
+    return np.maximum(worked_s, from_s + hours_left * HOUR_S)
+
+
+def worked_off_s(hours: float, duty: Duty, from_s: float) -> float:
+    """
+    The instant at which so many operating hours are worked off, beginning at `from_s`. [s]
+
+    Not before as many hours of the clock have gone, whatever the rhythm says.
+    """
+    week_h = 7 * duty.hours_per_day
+    if not duty.rhythm:
+        return from_s + hours * max(HOUR_S, WEEK_S / week_h)
+    done = np.concatenate(([0.0], np.cumsum(duty.rhythm))) * week_h  # at the full hours of a week, from 0
+    edges_s = np.arange(len(done)) * HOUR_S
+    into_s = (from_s - MONDAY_S) % WEEK_S
+    total = float(np.interp(into_s, edges_s, done)) + hours
+    weeks = max(0, int(np.ceil(total / done[-1])) - 1)
+    rest = total - weeks * done[-1]
+    place = max(0, int(np.searchsorted(done[:-1], rest, side="left")) - 1)  # the earliest such instant
+    step = done[place + 1] - done[place]
+    inside = min(1.0, (rest - done[place]) / step) if step > 0 else 0.0
+    return from_s + max(hours * HOUR_S, weeks * WEEK_S + (place + inside) * HOUR_S - into_s)

@@ -1,0 +1,127 @@
+"""
+What is learned across the fleet: a snapshot of element lives, and the forecaster fitted to them.
+
+Promises: a snapshot is a value: the same lives give the same snapshot and the same forecasts, and it goes
+through JSON unharmed. When to learn it anew is the caller's schedule.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+
+from cleanside.ingest.restriction.elements.lives import Life
+from cleanside.ingest.restriction.forecast.fitted import forecaster_of, record_of
+from cleanside.ingest.restriction.forecast.forecast import Forecaster, fit_forecaster
+from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
+
+FLEET_VERSION = 2
+USUAL_LIFE_H = 500.0  # operating hours; speaks until a fleet or the life itself does (common practice)
+LEAST_CLEAN_LIVES = 3  # one alone may have been told from a torn element
+MAX_ROWS_PER_LIFE = 400  # a curve has no finer detail than that; keeps a snapshot of 1000 lives at some MB
+
+
+@dataclass(frozen=True)
+class FleetKnowledge:
+    """A versioned snapshot of lives, thinned evenly. An empty one is valid: forecasts are then wide."""
+
+    lives: tuple[Life, ...] = ()
+    nearby: Nearby = field(default_factory=lambda: collect_nearby(()))
+    #: to these lives, and read instead of fitted; None: not fitted yet
+    fitted: Forecaster | None = None
+
+    @cached_property
+    def forecaster(self) -> Forecaster:
+        """Fitted on first use, which takes seconds where lives are many; the same lives give the same fit."""
+        if self.fitted is not None:
+            return self.fitted
+        return fit_forecaster(self.lives, usual_life_h=USUAL_LIFE_H)
+
+    def clean_share(self, kind: str) -> float | None:
+        """Usual clean level of a kind's new elements, share of terminal; None: not known."""
+        return self._clean_shares.get(kind) if kind else None
+
+    @cached_property
+    def _clean_shares(self) -> dict[str, float]:
+        found: dict[str, list[float]] = {}
+        for life in self.lives:
+            if life.from_new and (early_pa := life.early_pa) is not None:
+                found.setdefault(life.kind, []).append(early_pa / life.terminal_pa)
+        return {
+            k: float(np.median(shares)) for k, shares in found.items() if len(shares) >= LEAST_CLEAN_LIVES
+        }
+
+    def as_record(self) -> dict[str, Any]:
+        """A plain dict for JSON, with its version; fits the forecaster, which goes along."""
+        return {"version": FLEET_VERSION, **self._taught(), "fitted": record_of(self.forecaster)}
+
+    def teaches_as(self, other: FleetKnowledge) -> bool:
+        """The same lives and the same air, so the same forecasts."""
+        return self._taught() == other._taught()
+
+    def _taught(self) -> dict[str, Any]:
+        return {"lives": [_life_record(life) for life in self.lives], "nearby": self.nearby.as_record()}
+
+    @classmethod
+    def from_record(cls, record: Mapping[str, Any]) -> FleetKnowledge:
+        """The inverse of `as_record`. Raises ValueError for a version this code does not know."""
+        if record.get("version") != FLEET_VERSION:
+            raise ValueError(
+                f"fleet knowledge version {record.get('version')!r}: read here: {FLEET_VERSION}; learn again"
+            )
+        return cls(
+            tuple(_life(entry) for entry in record["lives"]),
+            Nearby.from_record(record["nearby"]),
+            forecaster_of(record.get("fitted")),  # the release before kept none
+        )
+
+
+def learn_fleet(lives: Sequence[Life], nearby: Nearby | None = None) -> FleetKnowledge:
+    """
+    A snapshot of what complete and censored lives teach; order does not matter.
+
+    lives : of any machines, labelled with machine and kind where known.
+        Those of fewer than two rows say nothing.
+    nearby : ambient pressure of machines near each other; None = nothing known.
+    """
+    thinned = [_thinned(life) for life in lives if len(life.hours) >= 2]
+    thinned.sort(
+        key=lambda life: (life.kind, life.machine, life.hours.tolist(), life.restriction_pa.tolist())
+    )
+    return FleetKnowledge(tuple(thinned), nearby or collect_nearby(()))
+
+
+def _thinned(life: Life) -> Life:
+    n = len(life.hours)
+    if n <= MAX_ROWS_PER_LIFE:
+        return life
+    rows = np.unique(np.linspace(0, n - 1, MAX_ROWS_PER_LIFE).round().astype(np.int64))
+    return replace(life, hours=life.hours[rows], restriction_pa=life.restriction_pa[rows])
+
+
+def _life_record(life: Life) -> dict[str, Any]:
+    return {
+        "hours": life.hours.tolist(),
+        "restriction_pa": life.restriction_pa.tolist(),
+        "terminal_pa": life.terminal_pa,
+        "complete": life.complete,
+        "machine": life.machine,
+        "kind": life.kind,
+        "from_new": life.from_new,
+    }
+
+
+def _life(entry: Mapping[str, Any]) -> Life:
+    return Life(
+        hours=np.asarray(entry["hours"], dtype=np.float64),
+        restriction_pa=np.asarray(entry["restriction_pa"], dtype=np.float64),
+        terminal_pa=float(entry["terminal_pa"]),
+        complete=bool(entry["complete"]),
+        machine=str(entry["machine"]),
+        kind=str(entry["kind"]),
+        from_new=bool(entry["from_new"]),
+    )

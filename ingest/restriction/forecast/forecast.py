@@ -1,0 +1,311 @@
+"""
+Operating hours left until terminal restriction, as a distribution.
+
+Promises: uses the past of the life only; scale-free (hours and restriction may come in any unit);
+finite and honest without a single life to learn from; learns from complete and censored lives, most from
+those of the same machine, then of the same kind, then of all. Whatever is chosen is chosen by leaving
+lives out of what was given to learn from; nothing is tuned to one set of data.
+Leaves to others: calendar dates (`duty`) and advice (`assess`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from cleanside.ingest.restriction.elements.lives import Life
+from cleanside.ingest.restriction.forecast.kinds import Membership, learn_membership
+from cleanside.ingest.restriction.forecast.pace import PLAIN_RIDGE, RIDGES, PaceModel, fit_pace
+from cleanside.ingest.restriction.forecast.paths import CleanScale, Path, trace
+from cleanside.ingest.restriction.forecast.prior import (
+    Z90,
+    Usual,
+    mixture_of_points,
+    mixture_quantiles,
+    prior_hours_left,
+    usual_life,
+)
+from cleanside.ingest.restriction.forecast.spread import (
+    LeftOut,
+    Spread,
+    fit_spread,
+    left_out_lives,
+    mean_error,
+)
+from cleanside.ingest.restriction.forecast.teachers import (
+    PRIOR_WEIGHT,
+    Lessons,
+    checked_life,
+    lessons,
+    usual_age_h,
+)
+from cleanside.ingest.restriction.forecast.usual import Lengths, learn_lengths
+from cleanside.ingest.restriction.measure.summary import FloatArray
+
+OTHER_KIND_WEIGHT = 0.3  # a life of another kind teaches shape, not length
+DOUBT_LIVES = 6.0  # learned against prior: n^2/(n^2 + 6^2), so six lives are believed half
+CLEAR_PROGRESS = 0.6  # of the span from clean to terminal; see `Learned.tells` (chosen)
+LEAST_TOLD = 2.0  # lives' worth; where none was seen to its end and nothing is usual (chosen)
+LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial
+SHARPNESS = 12.0  # variants weigh as error^-12: one with 6 % more error counts half
+REST = 0.01  # of a typical life: hours left are weighed in their logarithm from there on
+LEAST_STRANGE = 0.01  # a life less likely to be like none is taken for one like the others (chosen)
+LEAST_WEIGHT = 0.1  # variants below that share of the best are left out
+
+
+@dataclass(frozen=True)
+class Variant:
+    """One way of learning, and how much it counts."""
+
+    model: PaceModel
+    scale: CleanScale | None
+    weight: float
+
+    def hours_left(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
+        """Middle forecast at each row, shape (n,). [h]"""
+        return self.model.hours_left(path if self.scale is None else self.scale.apply(path, share), kind)
+
+
+@dataclass(frozen=True)
+class Learned:
+    """What lives taught. Intervals and kinds are told on the first model's levels."""
+
+    variants: tuple[Variant, ...]
+    frame: PaceModel
+    spread: Spread
+    membership: Membership
+    lengths: Lengths
+    ended_share: float  # of the lives given
+    ended: Mapping[str, float]  # complete lives of each kind, with the censored ones as far as they count
+
+    def points(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
+        """10, 50 and 90 % points, shape (n, 3): of the kind, or of the mixture of all where it is unknown."""
+        kinds = [kind] if kind in self.frame.curves else list(self.frame.curves)
+        middle = np.stack([self._middle(path, share, k) for k in kinds], axis=1)
+        offsets = [self.spread.offsets_h(self.frame, path.level, k) for k in kinds]
+        below = np.stack([b for b, _ in offsets], axis=1)
+        above = np.stack([a for _, a in offsets], axis=1)
+        if len(kinds) == 1:
+            points = np.concatenate((middle - below, middle, middle + above), axis=1)
+        else:
+            weights = self.membership.weights(self.frame, path.hours, path.level)
+            points = mixture_quantiles(middle, below / Z90, above / Z90, weights)
+        return np.asarray(np.maximum(points, 0.0))
+
+    def trust(self, kind: str) -> float:
+        """How far the look-up is believed against lengths and curves, 0 to 1, by the lives behind it."""
+        labelled = any(self.lengths.kinds)
+        if labelled and kind and kind not in self.ended:  # of kinds that differ it is one more
+            kinds = len(self.ended)
+            return kinds**2 / (kinds**2 + DOUBT_LIVES**2)
+        own = sum(lives for k, lives in self.ended.items() if k == kind or not kind or not labelled)
+        lives = own + OTHER_KIND_WEIGHT * (sum(self.ended.values()) - own)
+        return lives**2 / (lives**2 + DOUBT_LIVES**2)
+
+    def strange(self, path: Path, kind: str) -> FloatArray:
+        """Probability at each row that the life is like none learned from, shape (n,)."""
+        return self.membership.strange(self.frame, path.hours, path.level, kind)
+
+    def tells(self, level: FloatArray) -> FloatArray:
+        """
+        How far a look-up by level serves at a level, 0 to 1, shape (n,).
+
+        Of a clean element it tells how long the ended ones lasted; where many still run, those are the short.
+        """
+        progress = (level - self.frame.clean) / (1.0 - self.frame.clean)
+        risen = np.clip(progress / CLEAR_PROGRESS, 0.0, 1.0)
+        return np.asarray(self.ended_share + (1.0 - self.ended_share) * risen)
+
+    def typical_h(self) -> float:
+        """Median over kinds of the typical life. [h]"""
+        return float(np.median([curve.typical_h for curve in self.frame.curves.values()]))
+
+    def _middle(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
+        parts = [variant.weight * variant.hours_left(path, share, kind) for variant in self.variants]
+        return np.asarray(np.sum(parts, axis=0))
+
+
+@dataclass(frozen=True)
+class Forecaster:
+    """What was learned from lives (None: nothing); `hours_left` applies it."""
+
+    learned: Learned | None = None
+    #: what elements last where nothing was learned yet; None = nothing is known [h]
+    usual_life_h: float | None = None
+
+    def hours_left(
+        self,
+        hours: FloatArray,
+        restriction_pa: FloatArray,
+        *,
+        terminal_pa: float,
+        kind: str = "",
+        machine: str = "",
+        last: int | None = None,
+        from_new: bool = True,
+    ) -> FloatArray:
+        """
+        The forecast at every row, made with that row and those before it only.
+
+        from_new : False = the element was in use before the first row; what it had run is then taken from
+            the usual age at its first levels, and the first few rows share that estimate.
+        hours, restriction_pa : shape (n,), one life so far, in time order. [h], [Pa]
+        kind, machine : labels; unknown ones are weighed by pace among all that is known.
+        last : forecast at so many of the last rows; None = at each.
+        Returns shape (last or n, 3): 10, 50 and 90 % points of the operating hours left, >= 0, rising. [h]
+        Raises ValueError if the shapes differ or the hours fall.
+        """
+        hours, share = checked_life(hours, restriction_pa, terminal_pa)
+        if len(hours) == 0:
+            return np.empty((0, 3))
+        path, pace = self._traced(hours, share, kind, machine, from_new=from_new)
+        if self.learned is not None:
+            usual: Usual | None = self.learned.lengths.of(kind, machine)
+        else:
+            usual = None if self.usual_life_h is None else usual_life(self.usual_life_h)
+        alone = prior_hours_left(path, share, last, from_new=from_new, usual=usual)
+        if self.learned is None:
+            return alone
+        typical_h = self.learned.typical_h() * pace
+        paced = _in_time_scale(path, 1.0 / pace)
+        begin = len(share) - len(alone)
+        points = self.learned.points(paced, share, kind)[begin:] * pace
+        strange = self.learned.strange(paced, kind)[begin:]
+        trust = self.learned.trust(kind) * self.learned.tells(path.level[begin:])
+        known = _blended(points, alone, trust[:, None], typical_h)
+        if np.all(strange < LEAST_STRANGE):
+            return known
+        wide = self.learned.lengths.of_no_kind(kind, machine)
+        unlike = prior_hours_left(path, share, last, from_new=from_new, usual=wide)
+        either = _either(known, unlike, strange, typical_h)
+        return np.where(strange[:, None] < LEAST_STRANGE, known, either)
+
+    def strange(self, life: Life) -> float:
+        """Probability that a life so far is like none learned from, 0 to 1; raises as `hours_left`."""
+        hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
+        if self.learned is None or len(hours) == 0:
+            return 0.0
+        path, pace = self._traced(hours, share, life.kind, life.machine, from_new=life.from_new)
+        return float(self.learned.strange(_in_time_scale(path, 1.0 / pace), life.kind)[-1])
+
+    def _traced(
+        self, hours: FloatArray, share: FloatArray, kind: str, machine: str, *, from_new: bool
+    ) -> tuple[Path, float]:
+        """The way of a life of one row or more, and the pace of its machine."""
+        pace = 1.0 if self.learned is None else self.learned.lengths.machine_pace.get(machine, 1.0)
+        unseen_h = 0.0
+        if self.learned is not None and not from_new:
+            unseen_h = pace * usual_age_h(self.learned.frame, kind, share)
+        return trace(hours + unseen_h, share, unseen_h), pace
+
+
+def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) -> Forecaster:
+    """
+    Learn from lives; an empty list gives the prior alone.
+
+    usual_life_h : what elements last where nothing was learned yet, and a weak word beside the first lives;
+        None = nothing is known. [h]
+
+    Lives without any label of kind are grouped by length. Complete lives are cut at terminal; the end of a
+    censored life is what its own curve and its kind say (`usual`).
+    """
+    usable = [life for life in lives if len(life.hours) >= 2 and life.hours[-1] > 0]
+    if not usable:
+        return Forecaster(None, usual_life_h)
+    lengths, left_h = learn_lengths(usable, usual_life_h)
+    if usual_life_h is None and lengths.told < LEAST_TOLD and not any(life.complete for life in usable):
+        return Forecaster()  # that they last longer than was seen is no length: any would be a guess
+    taught = lessons(usable, left_h)
+    plain = taught[0]
+    frame = fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE)
+    variants, left_out = _variants(taught)
+    return Forecaster(
+        Learned(
+            variants,
+            frame,
+            fit_spread(frame, left_out),
+            learn_membership(frame, [*plain.complete, *plain.others]),
+            lengths,
+            float(np.mean([life.complete for life in usable])),
+            _ended(plain),
+        ),
+        usual_life_h,
+    )
+
+
+def _ended(lesson: Lessons) -> dict[str, float]:
+    """Lives to believe by: those whose end others told add little, at most as many as complete ones."""
+    ended: dict[str, float] = {}
+    imputed = PRIOR_WEIGHT * sum(teacher.weight for teacher in lesson.others)
+    share = (
+        PRIOR_WEIGHT * min(1.0, len(lesson.complete) / imputed) if lesson.complete and imputed > 0 else 1.0
+    )
+    for teacher in lesson.complete:
+        ended[teacher.group] = ended.get(teacher.group, 0.0) + 1.0
+    for teacher in lesson.others:
+        ended[teacher.group] = ended.get(teacher.group, 0.0) + share * teacher.weight
+    return ended
+
+
+def _variants(taught: Sequence[Lessons]) -> tuple[tuple[Variant, ...], list[LeftOut]]:
+    """
+    Every way of learning, weighed by its error on lives left out; and the left-out errors of their mean.
+
+    With too few lives to try: levels as they are, the regression as it is where lives are many.
+    """
+    if len(taught[0].complete) < LEAST_TRIAL_LIVES:
+        plain = taught[0]
+        return (Variant(fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE), None, 1.0),), []
+    ways = [(lesson, ridge) for lesson in taught for ridge in RIDGES]
+    trials = [t for lesson in taught for t in left_out_lives(lesson.complete, lesson.others, RIDGES)]
+    weights = _weights(np.array([mean_error(trial) for trial in trials]))
+    variants = tuple(
+        Variant(fit_pace([*lesson.complete, *lesson.others], ridge), lesson.scale, float(weight))
+        for (lesson, ridge), weight in zip(ways, weights, strict=True)
+        if weight > 0
+    )
+    return variants, _mean_left_out(trials, weights)
+
+
+def _weights(errors: FloatArray) -> FloatArray:
+    weights = (errors.min() / np.maximum(errors, 1e-12)) ** SHARPNESS
+    weights[weights < LEAST_WEIGHT] = 0.0
+    return np.asarray(weights / weights.sum())
+
+
+def _mean_left_out(trials: Sequence[Sequence[LeftOut]], weights: FloatArray) -> list[LeftOut]:
+    """Errors of the weighted mean forecast, told on the levels of the first trial (levels as they are)."""
+    return [
+        replace(same[0], error=sum(weight * life.error for weight, life in zip(weights, same, strict=True)))
+        for same in zip(*trials, strict=True)
+    ]
+
+
+def _in_time_scale(path: Path, factor: float) -> Path:
+    """The same life lived `factor` times as long."""
+    if factor == 1.0:
+        return path
+    return replace(
+        path,
+        hours=path.hours * factor,
+        slope_short=path.slope_short / factor,
+        slope_long=path.slope_long / factor,
+        unseen_h=path.unseen_h * factor,
+    )
+
+
+def _blended(points: FloatArray, alone: FloatArray, trust: FloatArray, typical_h: float) -> FloatArray:
+    """Geometric blend, kept finite near zero by REST of a typical life; the points stay in order."""
+    rest = REST * typical_h
+    logs = trust * np.log(points + rest) + (1.0 - trust) * np.log(alone + rest)
+    return np.asarray(np.sort(np.maximum(np.exp(logs) - rest, 0.0), axis=1))
+
+
+def _either(known: FloatArray, unlike: FloatArray, strange: FloatArray, typical_h: float) -> FloatArray:
+    """10, 50 and 90 % points where with probability `strange` the second is true, else the first."""
+    rest = REST * typical_h
+    logs = np.log(np.stack((known, unlike), axis=1) + rest)
+    points = np.exp(mixture_of_points(logs, np.stack((1.0 - strange, strange), axis=1))) - rest
+    return np.asarray(np.maximum(points, 0.0))

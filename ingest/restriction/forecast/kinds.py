@@ -1,0 +1,166 @@
+"""
+Which group a life belongs to when nobody said so, or that it is like none: by its pace, as probabilities.
+
+Lives of one fleet may differ fourfold in length (dusty or clean work). Where no label tells them apart,
+known lives are first grouped by length, and a running life is weighed by its age at each level.
+Promises: one group where the lengths do not fall apart; weights never reach zero.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import betaln
+
+from cleanside.ingest.restriction.forecast.pace import NODES, GroupCurve, PaceModel, Teacher, hat_basis
+from cleanside.ingest.restriction.measure.summary import FloatArray
+
+KIND_SPREAD = 1.1  # of ln(life): dust, and with it life, differs threefold from work to work (chosen)
+LEAST_GROUP = 4  # lives; fewer do not make a kind
+MOST_GROUPS = 6
+LEAST_SPREAD = 0.03  # of ln(length): element and dust scatter that much within one kind
+LEAST_AGE_SPREAD = 0.05  # of ln(age) at a level
+LEAST_AGE = 1e-9  # of a typical life
+LEAST_WEIGHT = 1e-6
+
+STRANGE_SHARE = 0.05  # of lives are of no kind learned from (chosen)
+BEFORE_SPREAD, BEFORE_LIVES = 0.5, 0.5  # of ln(age) before any life is known, and as how many it counts
+MOST_FREEDOM = 20.0  # degrees, of Student's distribution: an odd life of a kind is none of another (chosen)
+SHOWS_FROM, SHOWS_FULLY = 0.1, 0.3  # of the way to terminal; an early rise has many reasons (chosen)
+
+
+@dataclass(frozen=True)
+class Membership:
+    """Spread of ln(age) around a group's usual age at each level, shape (NODES,), and the group's share."""
+
+    spread: Mapping[str, FloatArray]
+    share: Mapping[str, float]
+
+    def weights(self, model: PaceModel, hours: FloatArray, level: FloatArray) -> FloatArray:
+        """Probability of each group of the model (in its order) at each row, shape (n, groups)."""
+        basis = hat_basis(model.grid, level)
+        logs = []
+        for group, curve in model.curves.items():
+            spread = basis @ self.spread[group]
+            away = _ln_against(curve, basis, hours) / spread
+            logs.append(np.log(self.share[group]) - np.log(spread) - 0.5 * away**2)
+        stacked = np.stack(logs, axis=1)
+        odds = np.exp(stacked - stacked.max(axis=1, keepdims=True)) + LEAST_WEIGHT
+        return np.asarray(odds / odds.sum(axis=1, keepdims=True))
+
+    def strange(self, model: PaceModel, hours: FloatArray, level: FloatArray, kind: str) -> FloatArray:
+        """
+        Probability that a life is like none learned from, by its age at each level, shape (n,).
+
+        hours : its age, shape (n,). [h]
+        kind : its label; where no life of it was learned from, all kinds are held against it.
+        """
+        basis = hat_basis(model.grid, level)
+        kinds = [kind] if kind in model.curves else list(model.curves)
+        like, unlike, late = np.zeros(len(level)), np.zeros(len(level)), np.ones(len(level), dtype=np.bool_)
+        for group in kinds:
+            curve = model.curves[group]
+            lives = curve.lives + BEFORE_LIVES
+            square = curve.lives * (basis @ self.spread[group]) ** 2 + BEFORE_LIVES * BEFORE_SPREAD**2
+            spread = np.sqrt(square / lives)
+            away = _ln_against(curve, basis, hours)
+            like += self.share[group] * student_density(away, spread, min(curve.lives + 1.0, MOST_FREEDOM))
+            unlike += self.share[group] * normal_density(away, np.hypot(spread, KIND_SPREAD))
+            late &= away > 0
+        odds = STRANGE_SHARE * unlike / np.maximum((1.0 - STRANGE_SHARE) * like, 1e-300)
+        progress = (level - model.clean) / (1.0 - model.clean)
+        shows = np.clip((progress - SHOWS_FROM) / (SHOWS_FULLY - SHOWS_FROM), 0.0, 1.0)
+        # However early it is, an element that stays clean for longer than any other is another.
+        return np.asarray(odds / (1.0 + odds) * np.where(late, 1.0, shows))
+
+
+def _ln_against(curve: GroupCurve, basis: FloatArray, hours: FloatArray) -> FloatArray:
+    """ln of an age against the group's usual one at the same level, shape (n,)."""
+    least_h = LEAST_AGE * curve.typical_h
+    usual_h = np.maximum(basis @ curve.age_h, least_h)
+    return np.asarray(np.log(np.maximum(hours, least_h) / usual_h))
+
+
+def student_density(away: FloatArray, spread: FloatArray, freedom: float) -> FloatArray:
+    """Of Student's distribution of that scale around 0, shape (n,); `freedom` degrees of it, > 0."""
+    square = (away / spread) ** 2
+    ln_height = -0.5 * np.log(freedom) - betaln(0.5, 0.5 * freedom)
+    return np.asarray(np.exp(ln_height - 0.5 * (freedom + 1.0) * np.log1p(square / freedom)) / spread)
+
+
+def normal_density(away: FloatArray, spread: FloatArray) -> FloatArray:
+    """Of the normal distribution of that spread around 0, shape (n,)."""
+    return np.asarray(np.exp(-0.5 * (away / spread) ** 2) / (spread * np.sqrt(2.0 * np.pi)))
+
+
+def learn_membership(model: PaceModel, teachers: Sequence[Teacher]) -> Membership:
+    """Spread of ln(age) at each level over the lives of each group."""
+    spread, share = {}, {}
+    for group, curve in model.curves.items():
+        square, mass, lives = np.zeros(NODES), np.zeros(NODES), 0.0
+        for teacher in teachers:
+            if teacher.group != group:
+                continue
+            basis = hat_basis(model.grid, teacher.path.level)
+            away = _ln_against(curve, basis, teacher.path.hours)
+            each = basis.sum(axis=0)
+            use = np.minimum(each, 1.0) / np.maximum(each, 1e-9)
+            square += (basis * use).T @ np.minimum(away**2, 1.0)
+            mass += basis.sum(axis=0) * use
+            lives += teacher.weight
+        spread[group] = np.sqrt(square / np.maximum(mass, 1e-9)) + LEAST_AGE_SPREAD
+        share[group] = lives
+    total = sum(share.values())
+    return Membership(spread, {group: lives / total for group, lives in share.items()})
+
+
+def length_groups(lengths_h: FloatArray) -> list[int]:
+    """
+    Groups of like lengths: the split of sorted ln(length) with the best Bayesian information criterion.
+
+    lengths_h : shape (n,), > 0. [h]
+    Returns n group numbers, 0 = the shortest lives.
+    """
+    n = len(lengths_h)
+    order = np.argsort(lengths_h, kind="stable")
+    logs = np.log(lengths_h[order])
+    best, best_score = [0, n], _score(logs, [0, n])
+    for groups in range(2, min(MOST_GROUPS, n // LEAST_GROUP) + 1):
+        bounds = _best_bounds(logs, groups)
+        if bounds is not None and (score := _score(logs, bounds)) < best_score:
+            best, best_score = bounds, score
+    numbers = np.empty(n, dtype=np.int64)
+    for number, (first, last) in enumerate(itertools.pairwise(best)):
+        numbers[order[first:last]] = number
+    return numbers.tolist()
+
+
+def _cost(logs: FloatArray) -> float:
+    """Minus log likelihood of one group as a normal distribution, with its share still to come."""
+    spread = max(float(np.std(logs)), LEAST_SPREAD)
+    return float(len(logs) * np.log(spread) + np.sum((logs - logs.mean()) ** 2) / (2 * spread**2))
+
+
+def _score(logs: FloatArray, bounds: Sequence[int]) -> float:
+    n, cost = len(logs), 0.0
+    for first, last in itertools.pairwise(bounds):
+        cost += _cost(logs[first:last]) - (last - first) * np.log((last - first) / n)
+    return float(2 * cost + (3 * (len(bounds) - 1) - 1) * np.log(n))
+
+
+def _best_bounds(logs: FloatArray, groups: int) -> list[int] | None:
+    """Split with least cost into groups of at least LEAST_GROUP, by dynamic programming."""
+    n = len(logs)
+    table: list[dict[int, tuple[float, list[int]]]] = [{0: (0.0, [0])}]
+    for _ in range(groups):
+        following: dict[int, tuple[float, list[int]]] = {}
+        for first, (cost, bounds) in table[-1].items():
+            for last in range(first + LEAST_GROUP, n + 1):
+                total = cost + _cost(logs[first:last])
+                if last not in following or total < following[last][0]:
+                    following[last] = (total, [*bounds, last])
+        table.append(following)
+    return table[-1][n][1] if n in table[-1] else None

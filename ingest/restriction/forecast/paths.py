@@ -1,0 +1,116 @@
+"""
+What one life shows at each row, from that row and those before it only: level, slopes, pace.
+
+Promises: causal (row i never sees row i + 1) and scale-free (windows are shares of the age, never hours).
+Leaves to others: what a level or a slope says about the time left (`pace`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from cleanside.ingest.restriction.measure.summary import FloatArray
+
+LEVEL_WINDOW = 0.05  # share of the age; chosen by leave-life-out on the open bench among 0.05 to 0.4
+SHORT_WINDOW, LONG_WINDOW = 0.1, 0.4
+NUDGE = 1e-9  # relative; evenly spaced rows lie on window edges, and rounding must not decide for them
+CLEAN_PULL_ROWS = 5  # the common clean level counts as that many rows
+LEAST_ROWS = 5  # in a window: with fewer, sensor noise rules the slope
+LEAST_SPAN_H = 1e-200  # a life shorter than that in any unit has no slope
+
+
+@dataclass(frozen=True)
+class Path:
+    """One life, row by row; arrays of shape (n,). Shares are restriction over terminal. [1]"""
+
+    hours: FloatArray  # age [h]
+    level: FloatArray  # smoothed share
+    peak: FloatArray  # highest level so far
+    slope_short: FloatArray  # [1/h]
+    slope_long: FloatArray  # [1/h]
+    line_long: FloatArray  # end of the straight line through the long window
+    unseen_h: float = 0.0  # part of the age that lies before the first row, estimated [h]
+
+
+def trace(hours: FloatArray, share: FloatArray, unseen_h: float = 0.0) -> Path:
+    """
+    Smooth a life causally.
+
+    hours : age, shape (n,), n >= 1, not falling. share : restriction over terminal, shape (n,).
+    unseen_h : what the element had run before the first row; `hours` hold it already.
+    """
+    _, slope_short, _ = _window_line(hours, share, SHORT_WINDOW)
+    line_long, slope_long, _ = _window_line(hours, share, LONG_WINDOW)
+    level = _window_line(hours, share, LEVEL_WINDOW)[2]
+    return Path(hours, level, np.maximum.accumulate(level), slope_short, slope_long, line_long, unseen_h)
+
+
+def terminal_row(hours: FloatArray, peak: FloatArray) -> int:
+    """
+    The row at which a level counts as at terminal, or the last.
+
+    A level smoothed over the last part of the age is that of the middle of this part.
+    """
+    reached = int(np.searchsorted(peak, 1.0))
+    if reached >= len(hours):
+        return len(hours) - 1
+    return int(np.searchsorted(hours, hours[reached] * (1.0 - LEVEL_WINDOW / 2) * (1.0 - NUDGE)))
+
+
+@dataclass(frozen=True)
+class CleanScale:
+    """How lives whose elements began at other clean levels are laid on one scale from clean to terminal."""
+
+    common: float  # clean share of the lives learned from
+    from_h: float  # the clean level of a life is read between these ages
+    to_h: float
+
+    def apply(self, path: Path, share: FloatArray) -> Path:
+        """The path with its own clean level moved to the common one; terminal stays 1. Causal."""
+        total = np.concatenate(([0.0], np.cumsum(share)))
+        first = int(np.searchsorted(path.hours, self.from_h * (1.0 - NUDGE)))
+        last = np.searchsorted(path.hours, np.minimum(path.hours, self.to_h) * (1.0 + NUDGE), side="right")
+        count = np.maximum(last - first, 0)
+        seen = total[np.maximum(last, first)] - total[first]
+        own = np.clip((seen + CLEAN_PULL_ROWS * self.common) / (count + CLEAN_PULL_ROWS), 0.0, 0.95)
+        stretch = (1.0 - self.common) / (1.0 - own)
+        level = 1.0 - (1.0 - path.level) * stretch
+        return Path(
+            path.hours,
+            level,
+            np.maximum.accumulate(level),
+            path.slope_short * stretch,
+            path.slope_long * stretch,
+            1.0 - (1.0 - path.line_long) * stretch,
+            path.unseen_h,
+        )
+
+
+def _window_line(
+    hours: FloatArray, share: FloatArray, window: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """
+    Least-squares line over the last `window` of the age: its end, its slope, and the plain mean.
+
+    Running sums make all rows cost O(n); the time is centred and scaled first so that no digits are lost.
+    """
+    n = len(hours)
+    rows = np.arange(n)
+    begins = hours * (1.0 - window) * (1.0 + NUDGE)
+    first = np.minimum(np.searchsorted(hours, begins), np.maximum(rows + 1 - LEAST_ROWS, 0))
+    span = float(hours[-1] - hours[0])
+    span = span if span > LEAST_SPAN_H else 1.0
+    x = (hours - hours[0]) / span
+    count = (rows + 1 - first).astype(np.float64)
+
+    def mean(values: FloatArray) -> FloatArray:
+        total = np.concatenate(([0.0], np.cumsum(values)))
+        return np.asarray((total[rows + 1] - total[first]) / count)
+
+    mean_x, mean_y = mean(x), mean(share)
+    spread = mean(x * x) - mean_x**2
+    usable = spread > 1e-12
+    slope = np.where(usable, (mean(x * share) - mean_x * mean_y) / np.where(usable, spread, 1.0), 0.0)
+    return mean_y + slope * (x - mean_x), slope / span, mean_y

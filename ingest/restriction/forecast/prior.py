@@ -1,0 +1,231 @@
+"""
+Hours left by a family of convex curves, weighed by what this life shows and by what is usual.
+
+Strategy: a level stands for a share of the life on each curve of the family; the share and the hours seen
+give a length, and how likely each length is beside what is usual gives the hours left, on a grid.
+Promises: finite, scale-free, and straight growth is inside the family; wide where nothing is known.
+Leaves to others: what is usual (`usual`), and learning from levels and slopes (`pace`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import ndtr
+
+from cleanside.ingest.restriction.elements.lives import USUAL_CLEAN
+from cleanside.ingest.restriction.forecast.paths import LONG_WINDOW, NUDGE, Path
+from cleanside.ingest.restriction.measure.summary import FloatArray
+
+# Two families of curves from 0 to 1 over a share u of the life. (e^(k u) - 1)/(e^k - 1): k near 0 is
+# straight, 7 stays below 5 % of the span for half the life. And u^q, which stays longer at its clean level.
+CURVATURES = np.array([0.2, 0.7, 1.3, 2.0, 2.7, 3.4, 4.2, 5.0, 6.0, 7.0])
+POWERS = np.array([1.4, 1.8, 2.2, 2.6, 3.1, 3.8])
+SHAPE_SPREAD = 0.35  # of ln(hours left): no life follows its curve exactly (chosen wide)
+SLOPE_SPREAD = 0.5  # of ln(slope): how far the slope may say which curve it is (chosen)
+LEVEL_ERROR = 0.02  # of the span from clean to terminal; below it a level cannot be told from noise
+CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is read
+USUAL_SPREAD = 0.5  # of ln(life): usual lives are 250 to 1 000 h (common practice)
+QUANTILES = (0.1, 0.5, 0.9)
+Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
+
+#: ln(hours left / hours seen)
+GRID = np.linspace(np.log(1e-3), np.log(1e5), 140)
+LEAST_APART = 1e-9  # of points that coincide, in their unit: a mixture needs some width
+LEAST_SEEN = 1e-4  # of a usual life: what was seen of an element in its first minutes
+
+
+@dataclass(frozen=True)
+class Usual:
+    """What elements of a kind do."""
+
+    life_h: float  # middle of their lives [h]
+    spread: float  # of ln(life) of the next one
+    curves: FloatArray  # how likely it follows each of the family, sums to 1
+    shape_spread: float  # how closely
+
+
+#: before any life was seen: a straight line is no rare case (chosen on made lives)
+EVEN_CURVES = np.array([3.0, 2.0, *[1.0] * (len(CURVATURES) - 2), *[0.5] * len(POWERS)])
+EVEN_CURVES /= EVEN_CURVES.sum()
+
+
+def usual_life(life_h: float) -> Usual:
+    """What is usual where nothing was learned: lives of some `life_h`, of any shape."""
+    return Usual(life_h, USUAL_SPREAD, EVEN_CURVES, SHAPE_SPREAD)
+
+
+@dataclass(frozen=True)
+class Way:
+    """What rows of a life show of the way they have come, shape (n,) or (n, curves)."""
+
+    seen_h: FloatArray  # hours since the first row (n, 1) [h]
+    used: FloatArray  # share of the life used, on each curve
+    first: FloatArray  # the same at the first row; 0 = it was new
+    error: FloatArray  # of `used`, standard deviation
+    first_error: FloatArray
+    fits: FloatArray  # how well the slope fits each curve
+
+
+def prior_hours_left(
+    path: Path,
+    share: FloatArray,
+    last: int | None = None,
+    *,
+    from_new: bool = True,
+    usual: Usual | None = None,
+) -> FloatArray:
+    """
+    10, 50 and 90 % points of the hours left, by age, level and slope and what is usual.
+
+    path : of the life, n rows. share : restriction over terminal, shape (n,).
+    last : at so many of the last rows; None = at each row.
+    from_new : False = in use before the first row: its first level is then no clean one.
+    usual : what such elements do; None = nothing is known, any share of the life is then as likely.
+    Returns shape (last or n, 3), >= 0. [h]
+    """
+    begin = 0 if last is None else max(0, len(share) - last)
+    shape_spread = SHAPE_SPREAD if usual is None else usual.shape_spread
+    way = way_of(path, share, begin, from_new=from_new, shape_spread=shape_spread)
+    if usual is not None:
+        way = _not_before(way, LEAST_SEEN * usual.life_h)
+    return _grid_points(_on_grid(way, usual, from_new=from_new)) * way.seen_h
+
+
+def ln_life_of(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[float, float, float]:
+    """
+    What the first row of a way and what is usual tell: mean and variance of ln(life), geometric mean of the
+    hours left. [h]
+    """
+    if usual is not None:
+        way = _not_before(way, LEAST_SEEN * usual.life_h)
+    odds = _on_grid(way, usual, from_new=from_new)[0]
+    odds = odds / odds.sum()
+    ln_seen = float(np.log(way.seen_h[0, 0]))
+    grown = np.log1p(np.exp(GRID))[None, :] if from_new else GRID - np.log1p(-way.used[0])[:, None]
+    mean = ln_seen + float((odds * grown).sum())
+    variance = float((odds * (ln_seen + grown - mean) ** 2).sum())
+    return mean, variance, float(np.exp(ln_seen + (odds * GRID).sum()))
+
+
+def way_of(path: Path, share: FloatArray, begin: int, *, from_new: bool, shape_spread: float) -> Way:
+    """The way of rows from `begin` on."""
+    clean = np.clip(_clean_so_far(path, share), 0.0, 0.9 if from_new else USUAL_CLEAN)[begin:]
+    progress = (path.level[begin:] - clean) / (1.0 - clean)
+    used, error = _used(np.clip(progress, 0.0, 0.999), shape_spread)
+    first = first_error = np.zeros_like(used)
+    if not from_new:
+        first, first_error = _used(np.clip((share[0] - clean) / (1.0 - clean), 0.0, 0.999), shape_spread)
+        first = np.minimum(first, used)
+    tiny = float(np.finfo(np.float64).tiny)
+    age = path.hours[begin:, None]
+    seen_h = np.maximum(age - path.unseen_h, tiny)
+    # The line through the last 40 % of the age is close to the chord of the curve over it.
+    seen = np.clip(progress, LEVEL_ERROR, 0.999)[:, None]
+    grown = np.log1p(seen * np.expm1(CURVATURES))
+    earlier = np.concatenate(
+        (
+            np.expm1((1.0 - LONG_WINDOW) * grown) / np.expm1(CURVATURES),
+            seen * (1.0 - LONG_WINDOW) ** POWERS,
+        ),
+        axis=1,
+    )
+    slope = (seen - earlier) / np.maximum(LONG_WINDOW * age, tiny)
+    shown = np.maximum(path.slope_long[begin:, None] / (1.0 - clean[:, None]), 0.05 * slope)
+    misfit = np.log(shown / slope) / SLOPE_SPREAD
+    # Before the level stands clear of the clean one, its slope says nothing.
+    trust = np.clip((progress[:, None] - LEVEL_ERROR) / (3 * LEVEL_ERROR), 0.0, 1.0)
+    fits = np.exp(-0.5 * trust * np.minimum(misfit**2, 9.0))
+    return Way(seen_h, used, first, error, first_error, fits)
+
+
+def _used(progress: FloatArray, shape_spread: float) -> tuple[FloatArray, FloatArray]:
+    """Share of the life used at a share of the way from clean to terminal, on each curve, and its error."""
+    rise = np.expm1(CURVATURES)
+    at = progress[:, None]
+    exponential = np.log1p(at * rise) / CURVATURES
+    power = at ** (1.0 / POWERS)
+    clear = np.maximum(at, LEVEL_ERROR)
+    used = np.concatenate((exponential, power), axis=1)
+    steep = np.concatenate(  # d used / d progress
+        (rise / (CURVATURES * (1.0 + at * rise)), clear ** (1.0 / POWERS - 1.0) / POWERS), axis=1
+    )
+    return used, np.hypot(shape_spread * used * (1.0 - used), LEVEL_ERROR * steep)
+
+
+def _not_before(way: Way, least_h: float) -> Way:
+    return replace(way, seen_h=np.maximum(way.seen_h, least_h))
+
+
+def _on_grid(way: Way, usual: Usual | None, *, from_new: bool) -> FloatArray:
+    """How likely each curve and ln(hours left / hours seen) is, shape (n, curves, grid); not normed."""
+    used, error = way.used[:, :, None], way.error[:, :, None]
+    weight = (way.fits * (EVEN_CURVES if usual is None else usual.curves))[:, :, None]
+    ln_seen = np.log(way.seen_h)[:, :, None]
+    if from_new:
+        share = 1.0 / (1.0 + np.exp(GRID))  # of the life that the hours seen are
+        away = (used - share) / error
+        ln_life, measure = ln_seen + np.log1p(np.exp(GRID)), 1.0 - share  # d ln(life) / d ln(left)
+    else:
+        rest, grown = 1.0 - used, np.maximum(used - way.first[:, :, None], 1e-3)
+        both = np.hypot(error, way.first_error[:, :, None])
+        away = (GRID - np.log(rest / grown)) / (error / rest + both / grown)
+        ln_life = ln_seen + GRID - np.log(rest)
+        share, measure = np.minimum(rest * np.exp(-GRID), 1.0), np.ones(1)
+    odds = weight * np.exp(-0.5 * np.minimum(away**2, 1400.0))
+    if usual is None:
+        return np.asarray(odds * measure * share)  # any share of the life is as likely
+    return np.asarray(odds * measure * np.exp(-0.5 * ((ln_life - np.log(usual.life_h)) / usual.spread) ** 2))
+
+
+def _grid_points(odds: FloatArray) -> FloatArray:
+    """Hours left over hours seen at QUANTILES, shape (n, 3)."""
+    total = np.cumsum(odds.sum(axis=1) + 1e-300, axis=1)
+    total = total / total[:, -1:]
+    found = [np.interp(QUANTILES, row, GRID) for row in total]
+    return np.exp(np.array(found).reshape(-1, len(QUANTILES)))
+
+
+def mixture_quantiles(
+    middle: FloatArray, below: FloatArray, above: FloatArray, weight: FloatArray
+) -> FloatArray:
+    """
+    10, 50 and 90 % points of mixtures of two-piece normal distributions.
+
+    middle, below, above, weight : shape (n, m): median, spread below and above it (standard deviations,
+        > 0), weight >= 0 with a positive sum in each row.
+    Returns shape (n, 3), by bisection to 1e-9 of the bracket.
+    """
+    share = (weight / weight.sum(axis=1, keepdims=True))[:, None, :]
+    middle, below, above = middle[:, None, :], below[:, None, :], above[:, None, :]
+    wanted = np.array(QUANTILES)
+    low = np.repeat((middle - 4.0 * below).min(axis=2), len(QUANTILES), axis=1)
+    high = np.repeat((middle + 4.0 * above).max(axis=2), len(QUANTILES), axis=1)
+    for _ in range(32):
+        at = 0.5 * (low + high)
+        away = at[:, :, None] - middle
+        reached = (share * ndtr(away / np.where(away < 0, below, above))).sum(axis=2) >= wanted
+        high, low = np.where(reached, at, high), np.where(reached, low, at)
+    return np.asarray(0.5 * (low + high))
+
+
+def mixture_of_points(points: FloatArray, weight: FloatArray) -> FloatArray:
+    """
+    As `mixture_quantiles`, of distributions told by their own 10, 50 and 90 % points.
+
+    points : shape (n, m, 3), rising along the last. weight : shape (n, m).
+    """
+    middle = points[:, :, 1]
+    below = np.maximum(middle - points[:, :, 0], LEAST_APART) / Z90
+    above = np.maximum(points[:, :, 2] - middle, LEAST_APART) / Z90
+    return mixture_quantiles(middle, below, above, weight)
+
+
+def _clean_so_far(path: Path, share: FloatArray) -> FloatArray:
+    """Mean share over the first CLEAN_WINDOW of the age at each row (at least one row)."""
+    total = np.cumsum(share)
+    last = np.maximum(
+        np.searchsorted(path.hours, path.hours * CLEAN_WINDOW * (1.0 + NUDGE), side="right") - 1, 0
+    )
+    return np.asarray(total[last] / (last + 1))

@@ -1,0 +1,221 @@
+"""
+How far forecasts of unseen lives were off, as 10 and 90 % points by level: calibration across lives.
+
+Promises: residuals come from lives left out of the fit, each life counts once, groups may be more or less
+regular. Readings of one life are not exchangeable, lives are; so ranks are taken over lives.
+Source: split conformal prediction, rank (n + 1)(1 - alpha) of n calibration cases, between ranks by
+interpolation; where that lies beyond all cases, Student's prediction interval (t of n - 1, sqrt(1 + 1/n)).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtrit
+
+from cleanside.ingest.restriction.forecast.pace import (
+    EARLY_SHARE,
+    NODES,
+    PaceModel,
+    Teacher,
+    fit_paces,
+    hat_basis,
+)
+from cleanside.ingest.restriction.forecast.paths import NUDGE
+from cleanside.ingest.restriction.measure.summary import FloatArray
+
+FOLDS = 10
+TAIL = 0.1  # on either side of the 80 % interval
+LEAST_LIVES = 4  # complete lives; with fewer the chosen spread below stands in
+CHOSEN_BELOW, CHOSEN_ABOVE, CHOSEN_REST = 0.35, 0.6, 0.01  # of the hours left, and of a typical life
+POOLING_LIVES = 5.0  # how fast a group's own irregularity is believed: n/(n + 5)
+LEAST_CALIBRATION_LIVES = 8
+CALIBRATION_FOLDS = 5
+STRETCH_LIVES = 10.0  # the stretch is believed n/(n + 10): few lives tell little of it (chosen)
+STRETCH_RANGE = (0.5, 2.0)  # bounds what one odd set of lives can do
+RANK_LIVES = 20.0  # the rank of the tail is believed n/(n + 20) against the bell (chosen, on made lives)
+LEAST_SEEN_SHARE = 0.5  # of a life: with less its end is too much a guess to be judged by
+LEAST_SPREAD = 1e-3  # of a typical life: time is not known better than that
+
+
+@dataclass(frozen=True)
+class Spread:
+    """Offsets from the middle at each level, shape (NODES,), times the group's factor. [typical life]"""
+
+    below: FloatArray  # >= 0
+    above: FloatArray  # >= 0
+    factors: Mapping[str, float]
+
+    def offsets_h(self, model: PaceModel, level: FloatArray, group: str) -> tuple[FloatArray, FloatArray]:
+        """Hours below and above the middle forecast, shape (n,) each. [h]"""
+        basis = hat_basis(model.grid, level)
+        scale = model.curves[group].typical_h * self.factors.get(group, 1.0)
+        return basis @ self.below * scale, basis @ self.above * scale
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A life as forecast by a model that did not see it, at its settled rows."""
+
+    group: str
+    level: FloatArray
+    error: FloatArray  # truth minus middle forecast [typical life]
+    weight: float = 1.0  # less where its end is only expected
+
+
+def fit_spread(model: PaceModel, left_out: Sequence[LeftOut]) -> Spread:
+    """Calibrate on lives left out; a chosen, wide spread where they are too few."""
+    if len(left_out) < LEAST_LIVES:
+        return _chosen_spread(model)
+    plain = _plain_spread(model.grid, left_out)
+    if len(left_out) < LEAST_CALIBRATION_LIVES:
+        return plain
+    stretch = _calibration(model.grid, left_out)
+    return Spread(plain.below * stretch, plain.above * stretch, plain.factors)
+
+
+def left_out_lives(
+    complete: Sequence[Teacher], others: Sequence[Teacher], ridges: Sequence[float]
+) -> list[list[LeftOut]]:
+    """
+    Forecast lives, each by a model fitted without it (and without its fold), for each ridge.
+
+    complete : at least two.
+    others : censored lives; those of which half was seen are forecast too, the rest only help to fit.
+    """
+    cases = [*complete, *(teacher for teacher in others if teacher.weight >= LEAST_SEEN_SHARE)]
+    rest = [teacher for teacher in others if teacher.weight < LEAST_SEEN_SHARE]
+    order = sorted(range(len(cases)), key=lambda i: (cases[i].group, cases[i].path.hours[-1]))
+    folds = min(FOLDS, len(cases))
+    fold = np.empty(len(cases), dtype=np.int64)
+    fold[order] = np.arange(len(cases)) % folds  # like lives fall into different folds
+    found: list[dict[int, LeftOut]] = [{} for _ in ridges]
+    for k in range(folds):
+        kept = [teacher for i, teacher in enumerate(cases) if fold[i] != k]
+        for mine, model in zip(found, fit_paces([*kept, *rest], ridges), strict=True):
+            mine |= {i: _left_out(model, cases[i]) for i in np.flatnonzero(fold == k).tolist()}
+    return [[mine[i] for i in range(len(cases))] for mine in found]
+
+
+def mean_error(left_out: Sequence[LeftOut]) -> float:
+    """Mean over lives of each life's root-mean-square error. [typical life]"""
+    errors = [np.sqrt(np.mean(life.error**2)) for life in left_out]
+    return float(np.average(errors, weights=[life.weight for life in left_out]))
+
+
+def _plain_spread(grid: FloatArray, left_out: Sequence[LeftOut]) -> Spread:
+    factors = _group_factors([life.group for life in left_out], [life.error for life in left_out])
+    scaled = [
+        (hat_basis(grid, life.level), life.error / factors[life.group], life.weight) for life in left_out
+    ]
+    below, above = _node_quantiles(scaled)
+    return Spread(below, above, factors)
+
+
+def _calibration(grid: FloatArray, left_out: Sequence[LeftOut]) -> float:
+    """
+    Factor on the spread with which it holds the truth as often as it says, on lives it was not made from.
+
+    For each row of a life kept out: how far the spread made from the other lives would have to be stretched
+    to reach the truth; then the 80 % point of that, each life counting once.
+    """
+    needs, weights = [], []
+    for k in range(CALIBRATION_FOLDS):
+        kept = [life for i, life in enumerate(left_out) if i % CALIBRATION_FOLDS != k]
+        spread = _plain_spread(grid, kept)
+        for life in left_out[k::CALIBRATION_FOLDS]:
+            basis, factor = hat_basis(grid, life.level), spread.factors.get(life.group, 1.0)
+            bound = np.where(life.error > 0, basis @ spread.above, basis @ spread.below) * factor
+            needs.append(np.abs(life.error) / bound)
+            weights.append(np.full(len(bound), life.weight / len(bound)))
+    need, weight = np.concatenate(needs), np.concatenate(weights)
+    order = np.argsort(need, kind="stable")
+    total = np.cumsum(weight[order]) / weight.sum()
+    inside = min(1.0, (1.0 - 2 * TAIL) * (len(left_out) + 1) / len(left_out))
+    stretch = need[order][min(int(np.searchsorted(total, inside)), len(need) - 1)]
+    trust = len(left_out) / (len(left_out) + STRETCH_LIVES)
+    return float(np.clip(stretch, *STRETCH_RANGE) ** trust)
+
+
+def _left_out(model: PaceModel, teacher: Teacher) -> LeftOut:
+    group = teacher.group if teacher.group in model.curves else next(iter(model.curves))
+    settled = teacher.path.hours >= EARLY_SHARE * teacher.path.hours[-1] * (1.0 - NUDGE)
+    error = teacher.hours_left - model.hours_left(teacher.path, group)
+    return LeftOut(
+        teacher.group,
+        teacher.path.level[settled],
+        error[settled] / model.curves[group].typical_h,
+        teacher.weight,
+    )
+
+
+def _chosen_spread(model: PaceModel) -> Spread:
+    shapes = [curve.left_h / curve.typical_h for curve in model.curves.values()]
+    left = np.mean(shapes, axis=0)
+    return Spread(CHOSEN_BELOW * left + CHOSEN_REST, CHOSEN_ABOVE * left + CHOSEN_REST, {})
+
+
+def _group_factors(groups: Sequence[str], errors: Sequence[FloatArray]) -> dict[str, float]:
+    """Irregularity of each group against the geometric mean, pulled to 1 where its lives are few."""
+    sizes = np.array([np.sqrt(np.mean(error**2)) for error in errors])
+    logs = np.log(np.maximum(sizes, LEAST_SPREAD))
+    factors = {}
+    for group in sorted(set(groups)):
+        mine = logs[[g == group for g in groups]]
+        share = len(mine) / (len(mine) + POOLING_LIVES)
+        factors[group] = float(np.exp(share * (mine.mean() - logs.mean())))
+    return factors
+
+
+def _node_quantiles(scaled: Sequence[tuple[FloatArray, FloatArray, float]]) -> tuple[FloatArray, FloatArray]:
+    """Life-equal 10 and 90 % points of the errors at each node, smoothed over the nodes."""
+    below, above = np.zeros(NODES), np.zeros(NODES)
+    for node in range(NODES):
+        values, weights, lives = [], [], 0.0
+        for basis, error, counts in scaled:
+            mass = basis[:, node].sum()
+            use = basis[:, node] > 0
+            if mass > 0:
+                values.append(error[use])
+                weights.append(counts * basis[use, node] * min(1.0, mass) / mass)
+                lives += counts
+        if values:
+            below[node], above[node] = _two_sided(np.concatenate(values), np.concatenate(weights), lives)
+    return _smooth(below) + LEAST_SPREAD, _smooth(above) + LEAST_SPREAD
+
+
+def _two_sided(errors: FloatArray, weights: FloatArray, lives: float) -> tuple[float, float]:
+    """
+    How far below and above the middle the 10 and 90 % points lie, >= 0, as a new life would meet them.
+
+    Few lives: a two-piece normal distribution of their errors with Student's quantile, because the rank of
+    the tail lies beyond all of them. Many: the rank itself.
+    """
+    bell = [
+        np.sqrt(np.average(np.where(side, errors, 0.0) ** 2, weights=weights) * 2.0)
+        for side in (errors < 0, errors > 0)
+    ]
+    bell_points = student_point(lives) * np.array(bell)
+    order = np.argsort(errors, kind="stable")
+    total = np.cumsum(weights[order])
+    total = (total - 0.5 * weights[order]) / total[-1]
+    tail = max(0.0, 1.0 - (1.0 - TAIL) * (lives + 1) / lives)
+    low, high = np.interp((tail, 1.0 - tail), total, errors[order])
+    rank_points = np.array([max(0.0, -float(low)), max(0.0, float(high))])
+    trust = lives / (lives + RANK_LIVES)
+    points = trust * rank_points + (1.0 - trust) * bell_points
+    return float(points[0]), float(points[1])
+
+
+def student_point(n: float) -> float:
+    """90 % point for a new case of a normal distribution whose spread is known from n cases, n >= 1."""
+    return float(stdtrit(max(n - 1, 1), 1.0 - TAIL)) * float(np.sqrt(1.0 + 1.0 / n))
+
+
+def _smooth(values: FloatArray) -> FloatArray:
+    for _ in range(2):
+        padded = np.concatenate((values[:1], values, values[-1:]))
+        values = 0.25 * padded[:-2] + 0.5 * padded[1:-1] + 0.25 * padded[2:]
+    return values

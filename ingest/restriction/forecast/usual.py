@@ -1,0 +1,245 @@
+"""
+What elements of a kind usually do: how long they last and along which curve, from whole and broken lives.
+
+Strategy: survival analysis. At any moment the short lives have ended and the long ones still run, so that a
+mean over ended lives is too short; a running or censored life says how long it would have lasted by its own
+curve, as far as it has come. Lengths are lognormal in each kind around a middle drawn to that of all;
+middle and spread are found by expectation-maximisation (Dempster, Laird, Rubin 1977).
+Promises: scale-free; wide from few lives; the order of the lives does not matter.
+Leaves to others: hours left (`prior`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from cleanside.ingest.restriction.elements.lives import Life
+from cleanside.ingest.restriction.forecast.kinds import KIND_SPREAD
+from cleanside.ingest.restriction.forecast.paths import NUDGE, terminal_row, trace
+from cleanside.ingest.restriction.forecast.prior import (
+    EVEN_CURVES,
+    SHAPE_SPREAD,
+    USUAL_SPREAD,
+    Z90,
+    Usual,
+    Way,
+    ln_life_of,
+    way_of,
+)
+from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
+
+ROUNDS = 12
+PRIOR_LIVES = 2.0  # USUAL_SPREAD counts as that many
+
+KIND_PULL_LIVES = 2.0  # the middle of all kinds counts as that many lives of one
+MOST_OF_A_KIND = 5.0  # lives of one kind that count for the middle of all
+MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
+USUAL_LIVES = 1.0  # what is usual before any life counts as that many
+LEAST_TOLD = 0.05  # of a life: keeps the steps bounded where nothing is told
+LEAST_HEARD = 0.5  # lives; a kind of which nothing was heard is known as from half a life
+TAIL = 4.0  # degrees of freedom of Student's distribution: an odd life (a change was missed) counts less
+TAIL_WIDTH = 1.533 / Z90  # 90 % points of that distribution and of the normal one of the same scale
+
+CURVE_LIVES = 2.0  # the even family of curves counts as that many lives
+SLOPE_LIVES = 0.5  # a running life's slope as half a life
+SHAPE_LIVES = 3.0  # and SHAPE_SPREAD as that many
+SHARES = np.array([0.15, 0.3, 0.45, 0.6, 0.75, 0.9])  # of a life: rows at which its curve is told,
+INDEPENDENT = 3.0  # of which so many tell something new
+LEAST_SHAPE_SPREAD = 0.05
+LEAST_BEND = 0.09  # of used x (1 - used): nearer to either end the level's own error rules
+ODD = 1.0  # times the bend: a life that strays further is not one (a change was missed)
+
+
+@dataclass(frozen=True)
+class Lengths:
+    """What lives taught of lengths and curves."""
+
+    kinds: Mapping[str, Usual]
+    any_kind: Usual  # of a kind not seen
+    machine_pace: Mapping[str, float]  # length of a machine's lives against its kind's
+    told: float  # lives' worth of what was told of lengths; a whole life counts one, a young one next to none
+
+    def of(self, kind: str, machine: str = "") -> Usual:
+        """What elements of a kind do, on a machine with its own pace."""
+        usual = self.kinds.get(kind, self.any_kind)
+        return replace(usual, life_h=usual.life_h * self.machine_pace.get(machine, 1.0))
+
+    def of_no_kind(self, kind: str, machine: str = "") -> Usual:
+        """What to expect of an element that behaves like none of its kind."""
+        usual = self.of(kind, machine)
+        spread = float(np.hypot(usual.spread, KIND_SPREAD))
+        return replace(usual, spread=spread, shape_spread=max(usual.shape_spread, SHAPE_SPREAD))
+
+
+def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> tuple[Lengths, list[float]]:
+    """
+    What lives teach of lengths and curves; and the hours left to expect after the last row of each. [h]
+
+    lives : at least one, each of two rows or more that are some time apart.
+    usual_life_h : what elements last where nothing was learned yet; None = nothing is known. [h]
+    """
+    seen = [_TracedLife(life) for life in lives]
+    whole = [one for one in seen if one.is_whole]
+    running = [one.last_way(SHAPE_SPREAD) for one in seen if one.life.from_new and not one.life.complete]
+    curves, shape_spread = _curves(whole, running)
+    ways = [None if one.is_whole else one.last_way(shape_spread) for one in seen]
+    names = sorted({life.kind for life in lives})
+    kind = np.array([names.index(life.kind) for life in lives])
+    ln_life = np.array(
+        [
+            np.log(one.end_h) if way is None else ln_life_of(way, None, from_new=one.life.from_new)[0]
+            for one, way in zip(seen, ways, strict=True)
+        ]
+    )
+    doubt, left_h = np.zeros(len(lives)), np.zeros(len(lives))
+    before = _NOTHING_BEFORE if usual_life_h is None else _Before(float(np.log(usual_life_h)), USUAL_LIVES)
+    middle = before.ln_life if before.lives and not whole else float(ln_life.mean())
+    fit = _Fit(np.full(len(names), middle), middle, USUAL_SPREAD)
+    for _ in range(ROUNDS):
+        for i, way in enumerate(ways):
+            if way is not None:
+                usual = Usual(float(np.exp(fit.middles[kind[i]])), fit.spread, curves, shape_spread)
+                ln_life[i], doubt[i], left_h[i] = ln_life_of(way, usual, from_new=lives[i].from_new)
+        fit = fit.again(ln_life, doubt, kind, before)
+    told = np.maximum(1.0 - doubt / fit.spread**2, 0.0)  # of each life: 1 = its length is known
+    heard = np.bincount(kind, told, minlength=len(names))
+    beside = np.minimum(heard.sum() - heard, KIND_PULL_LIVES)  # what the other kinds told of this one
+    learned = len(lives) / (len(lives) + PRIOR_LIVES)  # share of the spread that the prior did not tell
+
+    def usual_of(middle: float, of_lives: float, apart: float = 0.0) -> Usual:
+        within = TAIL_WIDTH**learned * fit.spread
+        unsure = within / np.sqrt(max(of_lives + before.lives, LEAST_HEARD))
+        spread = float(np.sqrt(within**2 + unsure**2 + apart**2))
+        return Usual(float(np.exp(middle)), spread, curves, shape_spread)
+
+    lengths = Lengths(
+        kinds={name: usual_of(fit.middles[i], heard[i] + beside[i]) for i, name in enumerate(names)},
+        any_kind=usual_of(fit.common, float(heard.sum()), _next_kind_apart(fit)),
+        machine_pace=_machine_pace([life.machine for life in lives], told, ln_life - fit.middles[kind]),
+        told=float(told.sum()),
+    )
+    return lengths, [0.0 if life.complete else h for life, h in zip(lives, left_h.tolist(), strict=True)]
+
+
+class _TracedLife:
+    """A life with its path."""
+
+    def __init__(self, life: Life) -> None:
+        self.life = life
+        self.is_whole = life.complete and life.from_new
+        self._share = life.restriction_pa / life.terminal_pa
+        self._path = trace(life.hours, self._share)
+        #: hours up to terminal, or to the last row
+        self.end_h = float(life.hours[terminal_row(life.hours, self._path.peak)])
+
+    def last_way(self, shape_spread: float) -> Way:
+        """Where its last row is."""
+        last, from_new = len(self._share) - 1, self.life.from_new
+        return way_of(self._path, self._share, last, from_new=from_new, shape_spread=shape_spread)
+
+    def strays(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """
+        How far a whole life lies from each curve at SHARES of it, shape (rows, curves) each: the share that
+        its level stands for less the share lived; used x (1 - used), by which that scales; and the level's
+        error.
+        """
+        hours = self.life.hours
+        rows = np.minimum(np.searchsorted(hours, SHARES * self.end_h * (1.0 - NUDGE)), len(hours) - 1)
+        way = way_of(self._path, self._share, 0, from_new=True, shape_spread=0.0)
+        used = way.used[rows]
+        bend = np.maximum(used * (1.0 - used), LEAST_BEND)
+        return used - (hours[rows] / self.end_h)[:, None], bend, way.error[rows]
+
+
+class _Before(NamedTuple):
+    """What is usual before any life is known: ln(life), and as how many lives it counts."""
+
+    ln_life: float
+    lives: float
+
+
+_NOTHING_BEFORE = _Before(0.0, 0.0)
+
+
+@dataclass(frozen=True)
+class _Fit:
+    """Lognormal lengths: middle of each kind and of all, spread within. ln [h]"""
+
+    middles: FloatArray
+    common: float
+    spread: float
+
+    def again(self, ln_life: FloatArray, doubt: FloatArray, kind: IntArray, before: _Before) -> _Fit:
+        """
+        Fitted to what lives say now: mean and variance of their ln(life), shape (lives,).
+
+        A step of Newton's: as far as a life is not told, its mean follows the middle, and would hold it back.
+        """
+        kinds = len(self.middles)
+        away = ln_life - self.middles[kind]
+        squares = away**2 + doubt
+        weight = (TAIL + 1.0) / (TAIL + squares / self.spread**2)
+        told = np.maximum(1.0 - doubt / self.spread**2, LEAST_TOLD)
+        count = np.bincount(kind, weight * told, minlength=kinds)
+        total = count * self.middles + np.bincount(kind, weight * away, minlength=kinds)
+        counted = np.minimum(1.0, MOST_OF_A_KIND / count)
+        of_all = counted @ total + before.lives * before.ln_life
+        common = float(of_all / (counted @ count + before.lives))
+        middles = (total + KIND_PULL_LIVES * common) / (count + KIND_PULL_LIVES)
+        squares = weight * ((ln_life - middles[kind]) ** 2 + doubt)
+        variance = (squares.sum() + PRIOR_LIVES * USUAL_SPREAD**2) / (len(ln_life) + PRIOR_LIVES)
+        return _Fit(middles, common, float(np.sqrt(variance)))
+
+
+def _next_kind_apart(fit: _Fit) -> float:
+    """How far a kind not seen may lie from the middle of those that were; KIND_SPREAD is one more. ln [h]"""
+    kinds = len(fit.middles)
+    squares = float(np.sum((fit.middles - fit.common) ** 2)) + KIND_SPREAD**2
+    return float(np.sqrt(squares / kinds * (1.0 + 1.0 / kinds)))
+
+
+def _machine_pace(machines: Sequence[str], told: FloatArray, away: FloatArray) -> dict[str, float]:
+    """Lives of each machine against its kind's, geometric mean, drawn to 1 where they are few or young."""
+    sums: dict[str, tuple[float, float]] = {}
+    for machine, of_life, ln_pace in zip(machines, told.tolist(), away.tolist(), strict=True):
+        if machine:
+            lives, total = sums.get(machine, (0.0, 0.0))
+            sums[machine] = lives + of_life, total + of_life * ln_pace
+    return {
+        machine: float(np.exp(total / (lives + MACHINE_PULL_LIVES)))
+        for machine, (lives, total) in sorted(sums.items())
+    }
+
+
+def _curves(whole: Sequence[_TracedLife], running: Sequence[Way]) -> tuple[FloatArray, float]:
+    """
+    How likely each curve of the family is, and how closely whole lives follow theirs.
+
+    running : where others are; their slope says a little of their curve.
+    """
+    weights, spread = EVEN_CURVES, SHAPE_SPREAD
+    slopes = np.array([way.fits[0] for way in running]).reshape(-1, len(EVEN_CURVES))
+    strays = np.array([one.strays() for one in whole])
+    away, bend, error = strays.reshape(-1, 3, len(SHARES), len(EVEN_CURVES)).swapaxes(0, 1)
+    squares = np.minimum(np.maximum(away**2 - error**2, 0.0) / bend**2, ODD**2).mean(axis=1)
+    for _ in range(ROUNDS):
+        deviation = np.hypot(spread * bend, error)
+        ln_odds = INDEPENDENT * np.mean(-0.5 * (away / deviation) ** 2 - np.log(deviation), axis=1)
+        odds = weights * np.exp(ln_odds - ln_odds.max(axis=1, keepdims=True))
+        odds /= odds.sum(axis=1, keepdims=True)
+        weights = _shares(odds, slopes, weights)
+        total = float(np.sum(odds * squares)) + SHAPE_LIVES * SHAPE_SPREAD**2
+        spread = float(np.sqrt(total / (len(whole) + SHAPE_LIVES)))
+    return weights, max(spread, LEAST_SHAPE_SPREAD)
+
+
+def _shares(odds: FloatArray, slopes: FloatArray, weights: FloatArray) -> FloatArray:
+    """Share of lives that follow each curve, drawn to the even family."""
+    by_slope = weights * slopes
+    by_slope /= by_slope.sum(axis=1, keepdims=True)
+    total = odds.sum(axis=0) + SLOPE_LIVES * by_slope.sum(axis=0) + CURVE_LIVES * EVEN_CURVES
+    return np.asarray(total / total.sum())

@@ -1,0 +1,1 @@
+"""From readings to restriction at the reference flow, hour by hour."""

@@ -1,0 +1,456 @@
+"""
+From hourly summaries to one comparable number per operating hour: restriction at the reference flow.
+
+Promises: the result says how it was got (`Reference.basis`, `density`, `sure`) and never hides a guess.
+Leaves to others: which hours belong to which element (`lives`), and what the level means (`assess`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.ndimage import median_filter
+
+from cleanside.ingest.restriction.measure.atmosphere import (
+    STANDARD_KG_M3,
+    air_density_kg_m3,
+    standard_pressure_pa,
+    standard_temperature_k,
+)
+from cleanside.ingest.restriction.measure.hours import IDLE_RAD_S
+from cleanside.ingest.restriction.measure.ranks import middle
+from cleanside.ingest.restriction.measure.summary import (
+    FLOW_KINDS,
+    BoolArray,
+    FloatArray,
+    HourSummary,
+    IntArray,
+    Summaries,
+)
+from cleanside.ingest.restriction.measure.words import counted
+
+DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and said, where none can be fitted
+EXPONENT_RANGE = (1.0, 2.0)  # Darcy-Forchheimer: linear in media and dust cake, quadratic in ducts
+SPEED_EXPONENT_MAX = 3.5  # against speed alone the flow itself rises faster than speed (turbocharger)
+PROXY_EXPONENTS = (0.8, 3.5)  # what media, ducts and a speed-like proxy can give; else it is no flow
+PROXY_EXPLAINS = 0.7  # steps in restriction must shrink to that share once flow is taken out
+LEAST_LN_STEP = 0.02  # a flow step below 2 % tells noise, not exponent
+LEAST_PAIRS = 20  # chosen: the median of fewer slopes moves by more than 0.1 at field noise
+LEAST_FLOW_SHARE = 0.5  # of the reference flow; scaling from further down multiplies the noise by 3 and more
+LEAST_ZERO_READINGS = 3
+ZERO_LEVELS = 9  # the zero of an hour is the median of that many off-levels around it: a step stays a step
+ZERO_NEAR_PA = (
+    150.0  # three steps of a 0.05 kPa sensor; a level further from the usual zero teaches it nothing,
+)
+ZERO_PATIENCE = 40  # until so many in a row say the same: then it is the new usual one
+ZERO_MEMORY = 20.0  # levels over which the usual zero follows a sensor's honest drift
+ZERO_RUN, ZERO_STEPS = 2_000, 64  # levels followed at once, as long as all are near; and one by one
+ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
+ODD_PRESSURE_PA = 6_000.0  # off the standard atmosphere: a sensor's fault, not weather; it is not scaled by
+HIGH_HOURS = 0.9  # of the working hours reach less than the reference flow; the rest may be overspeed
+# How far the level at full flow may be off on all days alike: full flow entered, 1 % of flow; learned, 4 %,
+# as a machine may never work at full load; speed tells little of load. Chosen; in made fleets learned full
+# flow, speed and envelope were off by 6, 14 and 15 %.
+ENTERED_SPREAD, LEARNED_SPREAD, SPEED_SPREAD, ENVELOPE_SPREAD = 0.015, 0.06, 0.14, 0.15
+FOLLOWS_S = 7200  # hours further apart may have seen another element
+
+
+@dataclass(frozen=True, kw_only=True)
+class Reference:
+    """How restriction at the reference flow is derived for one housing."""
+
+    basis: str  # "flow" (scaled by a proxy), "envelope" (upper envelope of each hour) or "none"
+    flow_kind: str  # one of FLOW_KINDS
+    reference_flow: float | None  # in the proxy's unit
+    reference_entered: bool  # by a person; else learned
+    entered_unused: str | None  # the proxy of a value that a person entered and that does not fit `flow_kind`
+    exponent: float | None
+    exponent_spread: float | None  # half the central 68 % of the slopes, over sqrt(pairs)
+    exponent_fitted: bool
+    zero_pa: float  # sensor reading at rest now; each hour has its own taken off (`zero_by_hour`)
+    zero_drift_pa: float | None  # late off-level minus early off-level
+    zero_known: bool
+    density: str  # "corrected", "from altitude" or "not corrected"
+    sure: str  # "high", "medium" or "low"
+
+    @property
+    def by_speed(self) -> bool:
+        """Engine speed alone stands for the flow, so that the level moves with the work too."""
+        return self.basis == "flow" and self.flow_kind == "engine_speed"
+
+    @property
+    def of_idle_only(self) -> bool:
+        """The highest flow seen is that of idle: what the level is at work is not known."""
+        learned = self.by_speed and not self.reference_entered
+        return learned and self.reference_flow is not None and self.reference_flow <= IDLE_RAD_S
+
+    @property
+    def level_spread(self) -> float:
+        """Relative standard error that every level of the machine shares, because full flow is not known."""
+        if self.basis != "flow":
+            return ENVELOPE_SPREAD
+        if self.by_speed:
+            return SPEED_SPREAD
+        return ENTERED_SPREAD if self.reference_entered else LEARNED_SPREAD
+
+
+@dataclass(frozen=True, kw_only=True)
+class HourlyRestriction:
+    """Restriction at reference flow, one row per hour in which the engine ran. Arrays, shape (n,)."""
+
+    hour_s: FloatArray  # start of the hour, seconds since 1970-01-01 UTC
+    operating_s: FloatArray  # engine running in that hour
+    restriction_pa: FloatArray
+    flow_ratio: FloatArray  # highest flow seen in the hour over the reference flow; NaN without a proxy
+
+
+def learn_reference(
+    summaries: Sequence[HourSummary],
+    *,
+    reference_flow: float | None = None,
+    reference_kind: str | None = None,
+) -> Reference:
+    """
+    Learn zero, exponent and reference flow from the summaries of one housing.
+
+    reference_flow : flow at which the terminal value is stated, in the unit of the flow proxy; None means
+        learned: high among the high flows of the working hours, standing for rated speed and load.
+    reference_kind : the proxy that `reference_flow` is a value of, one of FLOW_KINDS; where the machine is
+        scaled by another proxy the value is not used. None = it is a value of whichever proxy there is.
+    """
+    table = Summaries.of(summaries)
+    zero = learn_zero(table)
+    code = _flow_kind(table)
+    kind = FLOW_KINDS[code]
+    if kind == "none":
+        return Reference(
+            basis="envelope" if len(table.bins) else "none",
+            flow_kind=kind,
+            reference_flow=None,
+            reference_entered=False,
+            entered_unused=None if reference_flow is None else reference_kind or "flow",
+            exponent=None,
+            exponent_spread=None,
+            exponent_fitted=False,
+            zero_pa=zero.now_pa,
+            zero_drift_pa=zero.drift_pa,
+            zero_known=zero.known,
+            density="not corrected",
+            sure="low",
+        )
+    mine = table.working & (table.hours["flow_kind"] == code)
+    exponent, spread, fitted = _exponent(*_slopes(table, mine, zero.by_hour_pa), kind)
+    entered = reference_flow is not None and reference_kind in (None, kind)
+    return Reference(
+        basis="flow",
+        flow_kind=kind,
+        reference_flow=reference_flow if entered else _learned_flow(table, mine),
+        reference_entered=entered,
+        entered_unused=None if entered or reference_flow is None else reference_kind,
+        exponent=exponent,
+        exponent_spread=spread,
+        exponent_fitted=fitted,
+        zero_pa=zero.now_pa,
+        zero_drift_pa=zero.drift_pa,
+        zero_known=zero.known,
+        density=_density_label(table, mine),
+        sure="high" if fitted and kind == "air_mass_flow" else "medium" if fitted else "low",
+    )
+
+
+def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) -> HourlyRestriction:
+    """
+    Restriction at the reference flow and standard air, for each hour that can be scaled; never a guess.
+
+    summaries : of one housing, in time order.
+    Hours without running readings, or whose flow stayed below half the reference flow, are left out.
+    With a proxy each hour is the least-squares R of R (Q/Q_ref)^n over its flow bins; else its 90 % point.
+    """
+    table = Summaries.of(summaries)
+    zero_pa = learn_zero(table).by_hour_pa
+    if reference.basis != "flow":
+        rows = np.flatnonzero(table.working)
+        highest = (
+            np.maximum.reduceat(table.bin_column("p90_pa"), table.bin_starts[rows]) if len(rows) else rows
+        )
+        return _hourly(table, rows, highest - zero_pa[rows], np.full(len(rows), np.nan))
+    assert reference.reference_flow is not None  # by construction, with basis "flow"
+    assert reference.exponent is not None
+    mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
+    ratio = table.bin_column("flow") / reference.reference_flow
+    use = np.flatnonzero(mine[table.bin_hour] & (ratio >= LEAST_FLOW_SHARE))
+    hour, n = table.bin_hour[use], len(table.hours)
+    factor = ratio[use] ** reference.exponent
+    counted = table.bin_column("readings")[use] * factor
+    above = np.bincount(hour, counted * (table.bin_column("mean_pa")[use] - zero_pa[hour]), minlength=n)
+    below = np.bincount(hour, counted * factor, minlength=n)
+    rows = np.flatnonzero(below > 0)
+    level = above[rows] / below[rows] * _density_factor(table, reference)[rows]
+    return _hourly(table, rows, level, ratio[table.bin_starts[rows + 1] - 1])  # the last bin is the highest
+
+
+def _hourly(table: Summaries, rows: IntArray, level: FloatArray, ratio: FloatArray) -> HourlyRestriction:
+    return HourlyRestriction(
+        hour_s=table.column("hour_s")[rows],
+        operating_s=table.column("operating_s")[rows],
+        restriction_pa=level,
+        flow_ratio=ratio,
+    )
+
+
+@dataclass(frozen=True)
+class Zero:
+    """What the sensor reads at rest, over time."""
+
+    by_hour_pa: FloatArray  # for each hour of the summaries; 0 where it is not known
+    levels_pa: FloatArray  # engine-off levels in time order, smoothed
+    usual_pa: FloatArray  # what was usual before each; faults are not learned from
+    level_hour: IntArray  # the hour (place in the summaries) at which each was complete
+    drift_pa: float | None  # late levels minus early ones; None below four levels
+
+    @property
+    def known(self) -> bool:
+        """Was the engine ever seen off with the sensor powered."""
+        return len(self.levels_pa) > 0
+
+    def usual_by_hour_pa(self, hours: int) -> FloatArray:
+        """The usual zero at each hour of the summaries, shape (hours,); 0 where it is not known."""
+        if not self.known:
+            return np.zeros(hours)
+        newest = np.searchsorted(self.level_hour, np.arange(hours), side="right") - 1
+        return np.asarray(self.usual_pa[np.maximum(newest, 0)])
+
+    @property
+    def now_pa(self) -> float:
+        """The newest; 0 where it is not known."""
+        return float(self.levels_pa[-1]) if self.known else 0.0
+
+
+def learn_zero(summaries: Sequence[HourSummary]) -> Zero:
+    """
+    The zero of each hour: the median of the engine-off levels around it, so one odd hour cannot move it.
+
+    It follows a sensor whose zero moves, so that the restriction of the hours after does not fall or rise
+    with it.
+    """
+    table = Summaries.of(summaries)
+    return table.once("zero", lambda: _learn_zero(table))
+
+
+def _learn_zero(table: Summaries) -> Zero:
+    levels, at = _off_levels(table)
+    if len(levels) == 0:
+        return Zero(np.zeros(len(table.hours)), levels, levels, at, None)
+    edge = max(1, min(ZERO_EDGE, len(levels) // 4))
+    drift = float(np.median(levels[-edge:]) - np.median(levels[:edge])) if len(levels) >= 4 else None
+    smooth = _median_around(levels, ZERO_LEVELS)
+    newest = np.searchsorted(at, np.arange(len(table.hours)), side="right") - 1
+    return Zero(smooth[np.maximum(newest, 0)], smooth, _usual(smooth), at, drift)
+
+
+def _usual(levels_pa: FloatArray) -> FloatArray:
+    """
+    The zero that was usual before each level, shape as given. [Pa]
+
+    A sensor at rest reads about 0; so the first is taken only if it is near that. The usual zero then follows
+    levels near it, and moves to another one only when that has stayed: a fault is not learned from.
+    """
+    parts: list[FloatArray] = []
+    row, usual, away, memory = 0, 0.0, 0, 0.0
+    while row < len(levels_pa):
+        if memory == ZERO_MEMORY and away == 0:  # as a rule all are near: so many at once
+            run = levels_pa[row : row + ZERO_RUN]
+            drawn = _drawn(usual, run)
+            far = np.flatnonzero(np.abs(run - drawn[:-1]) > ZERO_NEAR_PA)
+            many = int(far[0]) if len(far) else len(run)
+            parts.append(drawn[:many])
+            row, usual = row + many, float(drawn[many])
+        result: list[float] = []
+        for level in levels_pa[row : row + ZERO_STEPS].tolist():
+            result.append(usual)
+            memory = min(memory + 1.0, ZERO_MEMORY)
+            if -ZERO_NEAR_PA <= level - usual <= ZERO_NEAR_PA:
+                usual, away = usual + (level - usual) / memory, 0
+            elif (away := away + 1) > ZERO_PATIENCE:
+                usual, away = level, 0
+        parts.append(np.array(result))
+        row += len(result)
+    return np.concatenate(parts)
+
+
+def _drawn(usual: float, levels_pa: FloatArray) -> FloatArray:
+    """The usual zero before each level and after the last, drawn by each as by one of ZERO_MEMORY."""
+    fade = (1.0 - 1.0 / ZERO_MEMORY) ** np.arange(len(levels_pa) + 1)
+    pulled = np.cumsum(np.concatenate(([0.0], levels_pa / fade[1:]))) / ZERO_MEMORY
+    return np.asarray(fade * (usual + pulled))
+
+
+def _median_around(values: FloatArray, width: int) -> FloatArray:
+    """Median over `width` values around each, fewer at the ends; shape as given."""
+    half, n = width // 2, len(values)
+    result = median_filter(values, size=width, mode="nearest") if n > width else values.copy()
+    for row in {*range(min(half, n)), *range(max(0, n - half), n)} if n > width else range(n):
+        result[row] = middle(values[max(0, row - half) : row + half + 1])
+    return np.asarray(result)
+
+
+def flow_exponent(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> tuple[float, float]:
+    """
+    The exponent n of restriction ~ flow^n by least absolute deviation, and its spread.
+
+    ln_flow_step, ln_restriction_step : shape (n,), n >= 1, differences of logarithms between two states
+        of one element close in time; steps in flow of zero are not allowed. [1]
+    The minimiser of sum |dy - n dx| is the median of dy/dx weighted with |dx|.
+    """
+    slopes, weights = ln_restriction_step / ln_flow_step, np.abs(ln_flow_step)
+    low, middle, high = _weighted_quantiles(slopes, weights, (0.16, 0.5, 0.84))
+    return middle, (high - low) / 2 / np.sqrt(len(slopes))
+
+
+@dataclass(frozen=True, kw_only=True)
+class FlowFit:
+    """How a recorded series goes with a column of flow."""
+
+    exponent: float
+    spread: float
+    steps: int
+
+
+def fit_flow(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> FlowFit | str:
+    """
+    The exponent of a column that is said to go with the flow; or, in words, why it does not.
+
+    ln_flow_step, ln_restriction_step : shape (n,), differences of logarithms from row to row. [1]
+    """
+    moved = np.abs(ln_flow_step) >= LEAST_LN_STEP
+    steps = int(moved.sum())
+    if steps < LEAST_PAIRS:
+        return (
+            f"it hardly moves: {counted(steps, 'step')} of {LEAST_LN_STEP:.0%} and more, {LEAST_PAIRS} needed"
+        )
+    step = ln_restriction_step[moved]
+    exponent, spread = flow_exponent(ln_flow_step[moved], step)
+    low, high = PROXY_EXPONENTS
+    if not low <= exponent <= high:
+        return f"restriction goes with it to the power {exponent:.2f}, a flow gives {low:g} to {high:g}"
+    if np.median(np.abs(step - exponent * ln_flow_step[moved])) > PROXY_EXPLAINS * np.median(np.abs(step)):
+        return "restriction moves as much with it as without it"
+    return FlowFit(exponent=exponent, spread=spread, steps=steps)
+
+
+def _density_factor(table: Summaries, reference: Reference) -> FloatArray:
+    """
+    To standard air, shape (n,). At a given mass flow both parts go with 1/density, so R_std = R rho/rho_0; at
+    a given volume flow (speed alone) only the part above linear goes with density:
+    R_std = R (rho_0/rho)^(n - 1).
+    """
+    if reference.density == "not corrected" or reference.exponent is None:
+        return np.ones(len(table.hours))
+    rho = _density_kg_m3(table, by_boost=reference.flow_kind == "speed_density")
+    ratio = np.where(np.isnan(rho), 1.0, rho / STANDARD_KG_M3)
+    if reference.flow_kind == "engine_speed":
+        return np.asarray(ratio ** -(min(reference.exponent, 2.0) - 1.0))
+    return ratio
+
+
+def _density_kg_m3(table: Summaries, *, by_boost: bool) -> FloatArray:
+    """
+    Of each hour, shape (n,); NaN where neither pressure nor altitude is known.
+
+    by_boost : the flow was made from the same pressure, so that its error is in both and partly cancels.
+    """
+    altitude, pressure = table.column("altitude_m"), table.column("ambient_pressure_pa")
+    kelvin = table.column("temperature_k")
+    standard_pa = standard_pressure_pa(altitude)
+    odd = np.abs(pressure - standard_pa) > (np.inf if by_boost else ODD_PRESSURE_PA)
+    pressure = np.where(np.isnan(pressure) | odd, standard_pa, pressure)
+    usual = standard_temperature_k(np.nan_to_num(altitude, nan=0.0))
+    return air_density_kg_m3(pressure, np.where(np.isnan(kelvin), usual, kelvin))
+
+
+def _density_label(table: Summaries, working: BoolArray) -> str:
+    """Corrected only if nearly every hour can be: a mixture would put steps into the series."""
+    if np.mean(~np.isnan(table.column("ambient_pressure_pa")[working])) > 0.9:
+        return "corrected"
+    if np.mean(~np.isnan(_density_kg_m3(table, by_boost=False)[working])) > 0.9:
+        return "from altitude"
+    return "not corrected"
+
+
+def _off_levels(table: Summaries) -> tuple[FloatArray, IntArray]:
+    """
+    Engine-off levels in time order [Pa], each the mean of at least `LEAST_ZERO_READINGS` readings, and the
+    hour at which each was complete.
+
+    A slow monitor sees the engine off once or twice at each key-on: such hours are taken together.
+    """
+    off_pa, count = table.column("off_mean_pa"), table.hours["off_count"]
+    hours = np.flatnonzero(~np.isnan(off_pa))
+    if np.all(count[hours] >= LEAST_ZERO_READINGS):
+        return off_pa[hours], hours
+    levels: list[float] = []
+    at: list[int] = []
+    seen, total_pa = 0, 0.0
+    for hour, many, mean_pa in zip(
+        hours.tolist(), count[hours].tolist(), off_pa[hours].tolist(), strict=True
+    ):
+        seen, total_pa = seen + many, total_pa + many * mean_pa
+        if seen >= LEAST_ZERO_READINGS:
+            levels.append(total_pa / seen)
+            at.append(hour)
+            seen, total_pa = 0, 0.0
+    return np.array(levels), np.array(at, dtype=np.int64)
+
+
+def _flow_kind(table: Summaries) -> int:
+    """Place in FLOW_KINDS of the best proxy that half of the working hours have, else the commonest."""
+    count = np.bincount(table.hours["flow_kind"][table.working], minlength=len(FLOW_KINDS))
+    half = np.flatnonzero(2 * count >= max(1, count.sum()))
+    return int(half[-1]) if len(half) else int(np.argmax(count))
+
+
+def _learned_flow(table: Summaries, working: BoolArray) -> float:
+    weights = np.maximum(table.column("operating_s")[working], 1.0)  # 0 where an hour is a single reading
+    return _weighted_quantiles(table.column("high_flow")[working], weights, (HIGH_HOURS,))[0]
+
+
+def _slopes(table: Summaries, mine: BoolArray, zero_pa: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Steps (d ln Q, d ln R) between bins of one hour, or between hours that follow each other."""
+    flow, hour = table.bin_column("flow"), table.bin_hour
+    above_pa = table.bin_column("mean_pa") - zero_pa[hour]
+    valid = np.flatnonzero(mine[hour] & (above_pa > 0) & (flow > 0))
+    ln_flow, ln_drop = np.log(flow[valid]), np.log(above_pa[valid])
+    owner = hour[valid]
+    count = np.bincount(owner, minlength=len(table.hours))
+    top = np.cumsum(count) - 1  # of each hour with a valid bin: the place of its highest
+    # Each lower bin of an hour goes with its highest one;
+    low = np.flatnonzero(np.arange(len(valid)) != top[owner])
+    high = top[owner[low]]
+    # the only bin of an hour goes with each bin of the hour before.
+    near = np.flatnonzero(mine)
+    following = np.full(len(table.hours), -1)
+    following[near[:-1]] = np.where(
+        (np.diff(table.hours["hour_s"][near]) <= FOLLOWS_S) & (count[near[1:]] == 1), near[1:], -1
+    )
+    before = np.flatnonzero(following[owner] >= 0)
+    low = np.concatenate((low, before))
+    high = np.concatenate((high, top[following[owner[before]]]))
+    step = ln_flow[high] - ln_flow[low]
+    use = np.abs(step) >= LEAST_LN_STEP
+    return step[use], (ln_drop[high] - ln_drop[low])[use]
+
+
+def _exponent(d_flow: FloatArray, d_drop: FloatArray, kind: str) -> tuple[float, float | None, bool]:
+    if len(d_flow) < LEAST_PAIRS:
+        return DEFAULT_EXPONENT, None, False
+    fitted, spread = flow_exponent(d_flow, d_drop)
+    top = SPEED_EXPONENT_MAX if kind == "engine_speed" else EXPONENT_RANGE[1]
+    return float(np.clip(fitted, EXPONENT_RANGE[0], top)), float(spread), True
+
+
+def _weighted_quantiles(values: FloatArray, weights: FloatArray, points: Sequence[float]) -> list[float]:
+    order = np.argsort(values)  # equal values may come in any order: which of them is found is the same
+    total = np.cumsum(weights[order])
+    return [float(values[order[np.searchsorted(total, q * total[-1])]]) for q in points]

@@ -1,0 +1,58 @@
+"""
+Values over time, made steady: states that do not flap, medians that follow a trend.
+
+Promises: computed over time-ordered values and never over earlier outputs.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from scipy.ndimage import median_filter
+
+from cleanside.ingest.restriction.measure.ranks import middle, row_middles
+from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray
+
+
+def latched(enter: BoolArray, leave: BoolArray) -> BoolArray:
+    """
+    A state that begins where `enter` is true and lasts until `leave` is, shape (n,), in time order.
+
+    What lies between the two bounds changes nothing, so that the state does not flap. Where both are true at
+    one place, it begins.
+    """
+    place = np.arange(len(enter))
+    begun = np.maximum.accumulate(np.where(enter, place, -1))
+    ended = np.maximum.accumulate(np.where(leave & ~enter, place, -1))
+    return np.asarray(begun > ended)
+
+
+def trailing_median(values: FloatArray, rows: int) -> FloatArray:
+    """Median of the last `rows` values at each, shape as given; at the beginning the first counts again."""
+    return np.asarray(median_filter(values, size=rows, mode="nearest", origin=(rows - 1) // 2))
+
+
+def smoothed(values: FloatArray, width: int = 5) -> FloatArray:
+    """
+    The level at each row: trailing median over `width` rows along the trend of the last `2 width - 1`.
+
+    values : shape (n,), in time order, one life. Returns the same shape and unit; the first `width` rows
+    are plain medians of what there is. A plain trailing median lags by half its width on a steep curve.
+    The trend is the median of pairwise slopes (Sen 1968), so one odd hour, or two, do not show.
+    """
+    reach = 2 * width - 1
+    result = np.array([middle(values[: row + 1]) for row in range(min(width, len(values)))])
+    grown = [
+        _levels_at_end(values[None, :end], width) for end in range(width + 1, min(reach, len(values) + 1))
+    ]
+    full = [_levels_at_end(sliding_window_view(values, reach), width)] if len(values) >= reach else []
+    return np.concatenate((result, *grown, *full))
+
+
+def _levels_at_end(windows: FloatArray, width: int) -> FloatArray:
+    """One level for each window (a row), at its last value."""
+    place = np.arange(windows.shape[1])
+    early, late = np.triu_indices(len(place), 1)
+    slope = row_middles((windows[:, late] - windows[:, early]) / (late - early))
+    moved = windows + slope[:, None] * (place[-1] - place)
+    return row_middles(moved[:, -width:])

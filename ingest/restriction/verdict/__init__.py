@@ -1,0 +1,1 @@
+"""State, causes for mistrust, evidence, acceptance, cost of waiting."""

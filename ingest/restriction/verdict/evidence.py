@@ -1,0 +1,146 @@
+"""Sentences that say what the figures of a housing rest on; pure words, no judgement of their own."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+
+from cleanside.ingest.restriction.elements.lives import LifeSpan
+from cleanside.ingest.restriction.forecast.duty import Duty
+from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
+from cleanside.ingest.restriction.measure.reference import Reference
+from cleanside.ingest.restriction.measure.summary import DAY_S, Summaries
+from cleanside.ingest.restriction.measure.words import counted
+
+STRANGE_SAID = 0.5  # more likely strange than not
+NO_FALL = 0.95  # of the level before: a new element that lies no lower asks for a second look (chosen)
+
+
+def evidence_of(
+    table: Summaries,
+    reference: Reference,
+    life: LifeSpan | None,
+    judged_hours: int,
+    duty: Duty,
+    knowledge: FleetKnowledge,
+    *,
+    clean_pa: float | None,
+    terminal_pa: float | None,
+    strange: float,
+) -> tuple[str, ...]:
+    """
+    What each figure rests on.
+
+    life : the running one; None = nothing was seen. judged_hours : of it, fit to judge by.
+    strange : probability that its element loads like none of those learned from, 0 to 1.
+    """
+    hours = counted(len(table), "hour")
+    return (
+        *(
+            ["no terminal restriction is entered: no share used and no forecast"]
+            if terminal_pa is None
+            else ()
+        ),
+        f"{hours} with readings, {judged_hours:,} at work and fit to judge this element by",
+        *_of_flow(reference),
+        "zero learned with the engine off" if reference.zero_known else "zero not seen, taken as 0 Pa",
+        f"air density {reference.density}",
+        *(() if life is None else _of_life(life, float(table.hours["first_s"][0]), clean_pa)),
+        *_of_lives(knowledge, strange),
+        _of_duty(duty),
+    )
+
+
+def _of_duty(duty: Duty) -> str:
+    if duty.days == 0:
+        return f"no duty seen yet: {duty.hours_per_day:.1f} h a day assumed"
+    return f"duty from {counted(duty.days, 'day')}: {duty.hours_per_day:.1f} h a day"
+
+
+def _of_lives(knowledge: FleetKnowledge, strange: float) -> list[str]:
+    complete = sum(life.complete for life in knowledge.lives)
+    others = len(knowledge.lives) - complete
+    if not knowledge.lives:
+        return ["no lives to learn from"]
+    reached = counted(complete, "life", "lives")
+    learned = f"forecast learned from {reached} seen to terminal and {others:,} running or ended before"
+    if strange <= STRANGE_SAID:
+        return [learned]
+    return [
+        learned,
+        "this element loads at another pace than those: its own curve counts, within wide bounds",
+    ]
+
+
+#: what a machine is scaled by -> what makes an entered reference flow of another kind count
+_TO_BE_USED = {
+    "none": "report engine_speed, boost_pressure or air_mass_flow",
+    "engine_speed": "enter it as engine_speed",
+    "speed_density": "report air_mass_flow and enter it as that, because speed alone is no flow under boost",
+    "air_mass_flow": "enter it as air_mass_flow",
+}
+
+
+def _of_flow(reference: Reference) -> list[str]:
+    return [*_of_scale(reference), *_of_unused(reference)]
+
+
+def _of_unused(reference: Reference) -> list[str]:
+    if reference.entered_unused is None or reference.basis == "none":
+        return []
+    by = "by no flow" if reference.flow_kind == "none" else f"by {reference.flow_kind}"
+    return [
+        f"the reference flow entered is one of {reference.entered_unused} and is not used, "
+        f"as this machine is scaled {by}: {_TO_BE_USED[reference.flow_kind]}"
+    ]
+
+
+def _of_scale(reference: Reference) -> list[str]:
+    if reference.basis == "envelope":
+        return ["no flow proxy: the upper envelope of each operating hour stands for full flow"]
+    if reference.basis == "none":
+        return []
+    how = "fitted on this machine" if reference.exponent_fitted else "assumed, too few flow steps"
+    return [
+        f"scaled by {reference.flow_kind} with exponent {reference.exponent:.2f} ({how})",
+        f"reference flow {_whose(reference)}",
+    ]
+
+
+def _whose(reference: Reference) -> str:
+    if reference.reference_entered:
+        return "entered"
+    learned = "learned from the highest flows seen"
+    if reference.flow_kind != "engine_speed" or reference.reference_flow is None:
+        return learned
+    speed = f"{reference.reference_flow * 30 / math.pi:.0f} r/min"
+    if reference.of_idle_only:
+        return f"{learned}, {speed}: that is idle, the level at work is not known yet"
+    return f"{learned}, {speed}"
+
+
+def _of_life(life: LifeSpan, first_s: float, clean_pa: float | None) -> list[str]:
+    day = f"{datetime.fromtimestamp(life.start_s, UTC):%Y-%m-%d}"
+    if life.began_by == "":
+        if clean_pa is None:
+            return []
+        return ["element in use when first seen: its clean level is taken from its kind, or its first hours"]
+    if life.began_by == "entered":
+        return _of_entry(life, day, first_s)
+    sure = "" if life.sure == "high" else " (too few hours since to be sure)"
+    if life.began == "cleaned":
+        what = "the element was likely cleaned; enter a change if it was a new one"
+        return [f"the level fell part of the way on {day}{sure}: {what}"]
+    return [f"the level fell to a clean one on {day}{sure}: enter the change if the element was changed"]
+
+
+def _of_entry(life: LifeSpan, day: str, first_s: float) -> list[str]:
+    if life.start_s < first_s - DAY_S:
+        return [
+            f"element changed on {day} as entered, before the first reading: its hours until then unknown"
+        ]
+    before, after = life.level_before_pa, life.level_start_pa
+    if before is not None and after is not None and after > NO_FALL * before:
+        levels = f"{before / 1000:.2f} kPa before, {after / 1000:.2f} kPa after"
+        return [f"the level did not fall at the change entered for {day} ({levels}): check machine and date"]
+    return []

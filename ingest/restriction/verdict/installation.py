@@ -1,0 +1,354 @@
+"""
+Acceptance of a new installation: what a technician needs to know before driving away.
+
+Promises: pure; each check is passed, failed with the likely cause and what to do, or not yet seen with what
+would show it. Nothing passes for want of evidence. A check that once failed and then held passes: what was
+put right at the machine is right; what only held before is not.
+Leaves to others: fetching the readings and what the link and the clock say (`ingest.api.routes.acceptance`).
+
+Electrical and pressure limits below are common practice unless a source stands beside them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
+from cleanside.ingest.restriction.measure.hours import IDLE_RAD_S, RUNNING_RAD_S
+from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray, Readings
+from cleanside.ingest.restriction.measure.words import counted
+
+PASSED, FAILED, NOT_YET_SEEN = "passed", "failed", "not yet seen"
+
+LATEST_S = 600.0  # the last ten minutes with power count: what was put right meanwhile is right (chosen)
+AT_LEAST = 3  # readings before anything is said (chosen: one odd one must not decide)
+
+# What a vehicle supply shows, from just above cranking to charging (common practice, no source).
+SYSTEM_V = {12: (11.0, 15.5), 24: (22.0, 31.0)}
+STEADY_V = 0.08  # of the voltage, 5 to 95 % range while the engine runs; a loose contact shows more (chosen)
+FEED_STAYS_S = 1800.0  # engine at rest and readings go on for so long: not the switched feed (chosen)
+CLOCK_S = 60.0  # far below an operating hour, which is what the analysis counts (chosen)
+AMBIENT_MISFIT_PA = 6_000.0  # twice what weather does at one place (common practice)
+ZERO_PA = 100.0  # two steps of a 0.05 kPa monitor (SAE J1939 SPN 107: 0.05 kPa a bit)
+HIGH_OVER_IDLE = 1.6  # high idle is at least so many times idle (common practice: 2)
+ANSWER_PA = 50.0  # one step of a 0.05 kPa monitor
+#: Clean restriction is at most 15 of 25 inches of water at the terminal value's own condition, i.e. 0.6 of
+#: it: testing and adjusting manual of an industrial diesel of the 3406E family. The lower bound is chosen:
+#: below it no element stands in the stream.
+CLEAN_SHARE = (0.01, 0.6)
+#: Service manuals state 20 to 30 inH2O (such as TM 5-3810-307-24-1-2); wider, chosen.
+TERMINAL_PA = (2_000.0, 12_000.0)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Check:
+    """One thing looked at."""
+
+    check: str
+    verdict: str  # PASSED, FAILED or NOT_YET_SEEN
+    seen: str  # what the verdict rests on, with units
+    next_step: str  # "" where it passed
+
+
+@dataclass(frozen=True, kw_only=True)
+class Surroundings:
+    """What is known beside the readings. None = nothing is known of it."""
+
+    #: readings of the installation that the server holds and has acknowledged
+    acknowledged: int
+    #: numbers of its streams that are missing at the server
+    missing: int
+    #: how well the newest reading's time is known; None = the gateway did not say. [s]
+    clock_uncertainty_s: float | None
+    #: what ties the newest boot to UTC: gps, ntp, server ...; None = nothing yet
+    anchor: str | None
+    #: times that power went and came back, as boots or key-off events show it
+    power_cycles: int
+    terminal_pa: float | None
+    terminal_as_read: str | None  # such as "25 inH2O"
+    #: a person has read the value off the gauge or manual a second time, and it was the same
+    terminal_confirmed: bool
+
+
+def accept(readings: Readings, around: Surroundings) -> tuple[Check, ...]:
+    """
+    All checks, in the order in which a technician meets them.
+
+    readings : since the fitting, any order; columns in SI as in `Readings`.
+    """
+    order = np.argsort(readings.at_s, kind="stable").astype(np.int64)
+    table = _Table(readings, order)
+    return (
+        _supply(table),
+        _key_off(table, around),
+        _clock(around),
+        _link(around),
+        _ambient(table),
+        _zero(table),
+        _answers(table),
+        _terminal(around),
+        _clean(table, around),
+    )
+
+
+def verdict_of(checks: Sequence[Check]) -> str:
+    """`failed` if any check failed, `not yet seen` if any is open, else `passed`."""
+    verdicts = {check.verdict for check in checks}
+    return next((v for v in (FAILED, NOT_YET_SEEN) if v in verdicts), PASSED)
+
+
+class _Table:
+    """Readings in time order, absent columns as NaN."""
+
+    def __init__(self, readings: Readings, order: IntArray) -> None:
+        def column(values: FloatArray | None) -> FloatArray:
+            if values is None:
+                return np.full(len(order), np.nan)
+            return np.asarray(values, dtype=np.float64)[order]
+
+        self.at_s = column(readings.at_s)
+        self.ambient_pa = column(readings.ambient_pressure_pa)
+        given, intake_pa = column(readings.restriction_pa), column(readings.intake_pressure_pa)
+        self.restriction_pa = np.where(np.isnan(given), self.ambient_pa - intake_pa, given)
+        self.speed_rad_s = column(readings.engine_speed_rad_s)
+        self.supply_v = column(readings.supply_voltage_v)
+        self.altitude_m = column(readings.altitude_m)
+        #: NaN > x is False: a reading without engine speed is neither running nor at rest
+        self.running = self.speed_rad_s > RUNNING_RAD_S
+        self.at_rest = self.speed_rad_s <= RUNNING_RAD_S
+
+    def latest(self, wanted: npt.NDArray[np.bool_]) -> IntArray:
+        """Rows among those wanted that lie within `LATEST_S` of the last of them, or the last few."""
+        found = np.flatnonzero(wanted).astype(np.int64)
+        if not len(found):
+            return found
+        recent = found[self.at_s[found] >= self.at_s[found[-1]] - LATEST_S]
+        return recent if len(recent) >= AT_LEAST else found[-AT_LEAST:]
+
+
+def _open(check: str, seen: str, next_step: str) -> Check:
+    return Check(check=check, verdict=NOT_YET_SEEN, seen=seen, next_step=next_step)
+
+
+def _passed(check: str, seen: str) -> Check:
+    return Check(check=check, verdict=PASSED, seen=seen, next_step="")
+
+
+def _failed(check: str, seen: str, next_step: str) -> Check:
+    return Check(check=check, verdict=FAILED, seen=seen, next_step=next_step)
+
+
+def _supply(table: _Table) -> Check:
+    name = "supply voltage"
+    known = ~np.isnan(table.supply_v)
+    # While the engine runs the voltage is held; without a speed every reading counts.
+    rows = table.latest(known & table.running if np.any(known & table.running) else known)
+    if len(rows) < AT_LEAST:
+        return _open(name, "no supply voltage reported", "let the monitor report its supply voltage")
+    volts = table.supply_v[rows]
+    middle = float(np.median(volts))
+    low, high = np.quantile(volts, [0.05, 0.95])
+    seen = f"{middle:.1f} V, from {low:.1f} to {high:.1f} V"
+    system = next((s for s, (least, most) in SYSTEM_V.items() if least <= middle <= most), None)
+    if system is None:
+        return _failed(
+            name,
+            seen,
+            "neither a 12 V nor a 24 V system: check feed, fuse and earth point by the machine maker's "
+            "instructions; electrical work by qualified people",
+        )
+    if high - low > STEADY_V * middle:
+        return _failed(
+            name, seen, f"a {system} V system, but not steady: look for a loose contact or a poor earth point"
+        )
+    return _passed(name, f"{seen}, a {system} V system")
+
+
+def _key_off(table: _Table, around: Surroundings) -> Check:
+    name = "key-off"
+    stayed_s = _longest_at_rest_s(table)
+    if around.power_cycles == 0 and stayed_s >= FEED_STAYS_S:
+        return _failed(
+            name,
+            f"readings went on for {stayed_s / 60:.0f} min with the engine at rest",
+            "the monitor hangs on a permanent feed, or the key was left on: turn the key off; if readings go "
+            "on, move the feed to one that is switched with the key",
+        )
+    if around.power_cycles == 0:
+        return _open(name, "power has not gone yet", "turn the key off for a minute and on again")
+    times = "once" if around.power_cycles == 1 else f"{around.power_cycles} times"
+    return _passed(name, f"power went with the key and came back {times}")
+
+
+def _longest_at_rest_s(table: _Table) -> float:
+    """The longest unbroken stretch of readings with the engine at rest. [s]"""
+    longest = since = 0.0
+    before: float | None = None
+    for at, rest in zip(table.at_s.tolist(), table.at_rest.tolist(), strict=True):
+        if not rest:
+            before = None
+            continue
+        if before is None or at - before > FEED_STAYS_S / 2:  # a pause of the readings: power was off
+            since = at
+        before = at
+        longest = max(longest, at - since)
+    return longest
+
+
+def _clock(around: Surroundings) -> Check:
+    name = "clock"
+    if around.acknowledged == 0:
+        return _open(name, "nothing has arrived", "wait for the first readings")
+    if around.clock_uncertainty_s is None:
+        return _failed(
+            name,
+            "readings do not say how well their time is known",
+            "let the gateway stamp the readings, or send at_uncertainty_s",
+        )
+    tied = f" by {around.anchor}" if around.anchor else ""
+    seen = f"time known to {around.clock_uncertainty_s:.3g} s{tied}"
+    if around.clock_uncertainty_s > CLOCK_S:
+        return _failed(
+            name,
+            seen,
+            "no trustworthy time yet: give it sky for GPS, or a link, and look at its status again",
+        )
+    return _passed(name, seen)
+
+
+def _link(around: Surroundings) -> Check:
+    name = "link"
+    if around.acknowledged == 0:
+        return _open(
+            name, "nothing has arrived", "look at the gateway's status on the machine: it says what stops it"
+        )
+    seen = f"{counted(around.acknowledged, 'reading')} acknowledged"
+    if around.missing:
+        return _failed(
+            name,
+            f"{seen}, {counted(around.missing, 'number')} missing",
+            "wait for the gateway to send them again; if they stay missing look at its status",
+        )
+    return _passed(name, seen)
+
+
+def _ambient(table: _Table) -> Check:
+    name = "ambient pressure"
+    rows = table.latest(~np.isnan(table.ambient_pa))
+    if len(rows) < AT_LEAST:
+        return _open(name, "no ambient pressure reported", "nothing to do if the monitor does not measure it")
+    ambient_pa = float(np.median(table.ambient_pa[rows]))
+    heights = table.altitude_m[~np.isnan(table.altitude_m)]
+    if not len(heights):
+        return _open(
+            name,
+            f"{ambient_pa / 1000:.1f} kPa, altitude not reported",
+            "compare it by hand with the standard atmosphere at the site's altitude",
+        )
+    altitude_m = float(np.median(heights[-len(rows) :]))
+    standard_pa = float(standard_pressure_pa(altitude_m))
+    seen = (
+        f"{ambient_pa / 1000:.1f} kPa at {altitude_m:.0f} m, standard atmosphere {standard_pa / 1000:.1f} kPa"
+    )
+    if abs(ambient_pa - standard_pa) > AMBIENT_MISFIT_PA:
+        return _failed(name, seen, "check the ambient sensor, its opening, and the altitude reported")
+    return _passed(name, seen)
+
+
+def _zero(table: _Table) -> Check:
+    name = "zero with the engine off"
+    rows = table.latest(table.at_rest & ~np.isnan(table.restriction_pa))
+    if len(rows) < AT_LEAST:
+        return _open(
+            name, "no reading with the engine known to be at rest", "key on, engine off, for half a minute"
+        )
+    zero_pa = float(np.median(table.restriction_pa[rows]))
+    seen = f"{zero_pa / 1000:+.2f} kPa with the engine at rest"
+    if abs(zero_pa) > ZERO_PA:
+        return _failed(
+            name, seen, "not zero: check that the ambient side is open and dry; then the sensor itself"
+        )
+    return _passed(name, seen)
+
+
+def _answers(table: _Table) -> Check:
+    name = "restriction answers the engine"
+    known = table.running & ~np.isnan(table.restriction_pa)
+    idle = known & (table.speed_rad_s <= IDLE_RAD_S)
+    high = known & (table.speed_rad_s >= HIGH_OVER_IDLE * IDLE_RAD_S)
+    idle_rows, high_rows = table.latest(idle).astype(np.intp), table.latest(high)
+    if len(idle_rows) < AT_LEAST or len(high_rows) < AT_LEAST:
+        wanted = "idle" if len(idle_rows) < AT_LEAST else "high idle"
+        return _open(
+            name,
+            f"not yet seen at {wanted}",
+            f"run the engine at {wanted} for half a minute, by the maker's manual",
+        )
+    low_pa = float(np.median(table.restriction_pa[idle_rows]))
+    high_pa = float(np.median(table.restriction_pa[high_rows]))
+    seen = f"{low_pa / 1000:.2f} kPa at idle, {high_pa / 1000:.2f} kPa at high idle"
+    if high_pa - low_pa < ANSWER_PA:
+        return _failed(
+            name,
+            seen,
+            "it does not follow: engine off and secured, then look for a tube that is off, pinched or wet, a "
+            "plugged tap, or a missing element; never run the engine with the element out",
+        )
+    return _passed(name, seen)
+
+
+def _terminal(around: Surroundings) -> Check:
+    name = "terminal restriction"
+    if around.terminal_pa is None:
+        return _open(
+            name, "not entered", "enter it from the engine maker's manual, in the unit printed there"
+        )
+    seen = f"{around.terminal_as_read}, that is {around.terminal_pa / 1000:.2f} kPa"
+    low, high = TERMINAL_PA
+    if not low <= around.terminal_pa <= high:
+        return _failed(
+            name,
+            seen,
+            f"engine makers state {low / 1000:.0f} to {high / 1000:.0f} kPa: check value and unit on the "
+            "gauge or in the manual",
+        )
+    if not around.terminal_confirmed:
+        return _open(
+            name,
+            f"{seen}; not confirmed",
+            "read it a second time and confirm it in the unit of the gauge or manual",
+        )
+    return _passed(name, f"{seen}; confirmed")
+
+
+def _clean(table: _Table, around: Surroundings) -> Check:
+    name = "clean level"
+    known = table.running & ~np.isnan(table.restriction_pa)
+    if around.terminal_pa is None or np.count_nonzero(known) < AT_LEAST:
+        return _open(
+            name, "engine not seen running, or no terminal restriction", "run the engine up to high idle"
+        )
+    # Full flow stands in the upper end: the engine was brought to high idle once at least.
+    level_pa = float(np.quantile(table.restriction_pa[known], 0.95))
+    share = level_pa / around.terminal_pa
+    low, high = CLEAN_SHARE
+    seen = f"{level_pa / 1000:.2f} kPa at the highest flow seen, {100 * share:.0f} % of terminal"
+    if share < low:
+        return _failed(
+            name,
+            seen,
+            "hardly any restriction: engine off and secured, then check that the element is in and seated "
+            "and the tube is on",
+        )
+    if share > high:
+        return _failed(
+            name,
+            seen,
+            "high for a new element: element already loaded, intake covered, or the terminal value in the "
+            "wrong unit",
+        )
+    return _passed(name, seen)

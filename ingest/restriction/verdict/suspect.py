@@ -1,0 +1,308 @@
+"""
+What does not fit together in the data of one housing: causes for mistrust, each with its evidence.
+
+Strategy: each cause is a number for each hour (how far the flow's swing comes through, how far the zero has
+moved ...), its trailing median over some hours, and two bounds: above the first it is said, below the second
+it is no longer said. So a cause does not flap, and one odd hour shows nothing.
+Promises: computed over time-ordered summaries alone. A cause is a reason to look, with the data beside it.
+Leaves to others: what to do about it (`status.SUSPECT_ADVICE`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
+from cleanside.ingest.restriction.measure.nearby import Misfit
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference, Zero
+from cleanside.ingest.restriction.measure.steady import latched, trailing_median
+from cleanside.ingest.restriction.measure.summary import (
+    FLOW_KINDS,
+    BoolArray,
+    FloatArray,
+    IntArray,
+    Summaries,
+)
+from cleanside.ingest.restriction.measure.words import counted
+
+ROWS = 12  # hours whose median is judged, so that six odd ones show nothing
+LEAST_ROWS = 5
+
+FLOW_STEP = 1.3  # least ratio of two flows of an hour whose answers are compared
+LEAST_BIN_READINGS = 3
+FLAT_BELOW, ANSWERS_ABOVE = 0.5, 0.6  # of the swing that the engine's flow should cause
+SPREAD_BELOW, SPREADS_ABOVE = 0.25, 0.5  # without a flow proxy: of the usual spread within an hour
+USUAL_ROWS = 48  # working hours before a machine's own spread is known
+QUIET_PA = 75.0  # one and a half steps of a 0.05 kPa sensor: less is no level to compare with
+
+ZERO_ENTER, ZERO_LEAVE = 0.05, 0.03  # of terminal,
+ZERO_RANGE_PA = (150.0, 400.0)  # within these: a sensor's own drift is below the first (common practice)
+
+#: weather at one place swings by 3 kPa (common practice)
+AMBIENT_ENTER_PA, AMBIENT_LEAVE_PA = 6_000.0, 4_500.0
+AMBIENT_ROWS = 24
+
+DIFFER_ENTER, DIFFER_LEAVE = 0.12, 0.08  # of the mean restriction of the hour,
+DIFFER_PA = 75.0  # beyond the zeros of two sensors
+
+#: Below the clean level: bounds as shares of it, and hours, by what stands for the flow. Nothing honest
+#: halves it where the flow is known, and dust reaches the engine: that is said soon. Light work lowers it a
+#: little by engine speed alone, and more, for a shift or two, without a flow proxy.
+BELOW = {"flow": (0.65, 0.78, 4), "speed": (0.5, 0.75, 3), "none": (0.42, 0.55, 16)}
+
+#: Pa. Source: NIST SP 811 (2008) B.8; the inch and millimetre of water are the conventional ones.
+GAUGE_UNITS: Mapping[str, float] = {
+    "kPa": 1e3,
+    "inH2O": 249.08891,
+    "mbar": 1e2,
+    "mmH2O": 9.80665,
+    "cmH2O": 98.0665,
+    "mmHg": 133.3224,
+    "psi": 6894.757,
+    "inHg": 3386.389,
+}
+PLAUSIBLE_TERMINAL_PA = (2_000.0, 12_000.0)  # no diesel engine is outside (service manuals)
+USUAL_TERMINAL_PA = (3_000.0, 8_000.0)  # engine makers state 3.7 to 7.6 kPa, 15 to 30 inH2O (service manuals)
+TOO_CLEAN_SHARE = 0.4  # a clean element beyond that share of a small terminal speaks against it,
+DOUBTFUL_PA, DOUBTFUL_CLEAN_SHARE = 4_000.0, 0.6  # and beyond this one also against one up to 4 kPa
+FAR_TOO_HIGH = 2.0  # the same where no unit explains it; an element that is overdue stays below (chosen)
+TOO_HIGH = 1.5  # an engine that works at that many times a terminal has another one
+
+
+@dataclass(frozen=True, kw_only=True)
+class Suspicion:
+    """A cause for mistrust with what shows it."""
+
+    cause: str  # a key of status.SUSPECT_ADVICE
+    evidence: str
+
+
+@dataclass(frozen=True)
+class HourDoubts:
+    """Hours that are not fit to judge an element by, shape (hours,), and what they say now."""
+
+    flat: BoolArray
+    differ: BoolArray
+    suspicions: tuple[Suspicion, ...]
+
+    @property
+    def any(self) -> BoolArray:
+        """Hours with either."""
+        return np.asarray(self.flat | self.differ)
+
+
+def hour_doubts(table: Summaries, reference: Reference, zero: Zero) -> HourDoubts:
+    """Flat lines and devices that disagree: what shows in the hours themselves, whatever the element."""
+    flat, flat_now = _flat(table, reference, zero)
+    differ, differ_now = _differ(table, zero)
+    return HourDoubts(flat, differ, (*flat_now, *differ_now))
+
+
+def _held(place: IntArray, enter: BoolArray, leave: BoolArray, hours: int) -> BoolArray:
+    """The latched state at some hours, carried on through those between, shape (hours,)."""
+    enter = enter & (np.arange(len(enter)) >= LEAST_ROWS - 1)
+    state = np.concatenate(([False], latched(enter, leave)))
+    return np.asarray(state[np.searchsorted(place, np.arange(hours), side="right")])
+
+
+def _flat(table: Summaries, reference: Reference, zero: Zero) -> tuple[BoolArray, list[Suspicion]]:
+    if reference.basis == "envelope":
+        place, answer = _spread_within(table)
+        bounds = (SPREAD_BELOW, SPREADS_ABOVE)
+        how = "within an hour restriction varies by {:.0f} % of what it used to"
+    else:
+        place, answer = _swing(table, reference, zero)
+        bounds = (FLAT_BELOW, ANSWERS_ABOVE)
+        how = "of the swing that the engine's flow should cause, {:.0f} % comes through"
+    smooth = trailing_median(answer, ROWS)
+    state = _held(place, smooth < bounds[0], smooth > bounds[1], len(table))
+    if not np.any(state[-1:]):
+        return state, []
+    return state, [Suspicion(cause="flat", evidence=how.format(max(0.0, 100 * smooth[-1])))]
+
+
+def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray, FloatArray]:
+    """Hours whose flow varied, and what came through of the swing that the exponent expects. [1]"""
+    flow, mean_pa = table.bin_column("flow"), table.bin_column("mean_pa")
+    mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
+    enough = np.flatnonzero(
+        mine[table.bin_hour] & (table.bins["readings"] >= LEAST_BIN_READINGS) & (flow > 0)
+    )
+    hour = table.bin_hour[enough]
+    first = np.flatnonzero(np.diff(hour, prepend=-1) != 0)
+    last = np.append(first[1:], len(hour))[: len(first)] - 1
+    low, high = enough[first], enough[last]
+    wide = flow[high] >= FLOW_STEP * flow[low] if len(first) else np.empty(0, dtype=bool)
+    low, high, place = low[wide], high[wide], hour[first[wide]]
+    # Against the usual zero: a plugged tap holds its pressure at key-on too, which is no zero.
+    level = np.maximum(mean_pa[high] - zero.usual_by_hour_pa(len(table))[place], QUIET_PA)
+    exponent = reference.exponent if reference.exponent is not None else 1.5
+    expected = 1.0 - (flow[low] / flow[high]) ** exponent
+    return place, (mean_pa[high] - mean_pa[low]) / level / expected
+
+
+def _spread_within(table: Summaries) -> tuple[IntArray, FloatArray]:
+    """Working hours, and their spread (90 % point over mean) against the machine's usual one. [1]"""
+    place = np.flatnonzero(table.bin_count == 1)
+    first = table.bin_starts[place]
+    mean_pa = np.maximum(table.bin_column("mean_pa")[first], QUIET_PA)
+    spread = np.maximum(table.bin_column("p90_pa")[first] - table.bin_column("mean_pa")[first], 0.0) / mean_pa
+    if len(place) < USUAL_ROWS:
+        return place, np.ones(len(place))
+    usual = float(np.median(spread))
+    steady = usual * float(np.median(mean_pa)) < QUIET_PA  # a machine of steady load never spread much
+    return place, np.ones(len(place)) if steady else spread / usual
+
+
+def _differ(table: Summaries, zero: Zero) -> tuple[BoolArray, list[Suspicion]]:
+    differ_pa = table.column("devices_differ_pa")
+    place = np.flatnonzero(~np.isnan(differ_pa) & table.working)
+    weight = table.bin_column("readings")
+    total = np.bincount(table.bin_hour, weight, minlength=len(table))
+    mean = np.bincount(table.bin_hour, weight * table.bin_column("mean_pa"), minlength=len(table))
+    level = (
+        np.maximum(mean[place] / total[place] - zero.by_hour_pa[place], 0.0) if len(place) else np.empty(0)
+    )
+    if len(place):  # two that read next to nothing agree on what matters: no element, or no tube
+        level = np.maximum(level, float(np.median(level)) / 2)
+    beyond_pa = np.abs(differ_pa[place]) - DIFFER_PA
+    enter = trailing_median(beyond_pa - DIFFER_ENTER * level, ROWS) > 0
+    leave = trailing_median(beyond_pa - DIFFER_LEAVE * level, ROWS) < 0
+    state = _held(place, enter, leave, len(table))
+    if not np.any(state[-1:]):
+        return state, []
+    apart_pa = float(np.median(differ_pa[place[-ROWS:]]))
+    evidence = f"two devices on one housing read {abs(apart_pa):.0f} Pa apart"
+    return state, [Suspicion(cause="devices_disagree", evidence=evidence)]
+
+
+def zero_moved(zero: Zero, terminal_pa: float | None) -> list[Suspicion]:
+    """The reading at rest has moved against its usual one of the weeks before."""
+    if len(zero.levels_pa) < LEAST_ROWS:
+        return []
+    moved_pa = zero.levels_pa - zero.usual_pa
+    scale = USUAL_TERMINAL_PA[1] if terminal_pa is None else terminal_pa
+    enter, leave = (np.clip(share * scale, *ZERO_RANGE_PA) for share in (ZERO_ENTER, ZERO_LEAVE))
+    if enter == leave:  # both at a bound
+        leave = enter * ZERO_LEAVE / ZERO_ENTER
+    state = latched(np.abs(moved_pa) > enter, np.abs(moved_pa) < leave)
+    if not state[-1]:
+        return []
+    return [Suspicion(cause="zero_moved", evidence=f"reading at rest moved by {moved_pa[-1]:+.0f} Pa")]
+
+
+def ambient_misfit(table: Summaries, nearby: Misfit | None) -> list[Suspicion]:
+    """Ambient pressure against the standard atmosphere at its altitude, and against machines nearby."""
+    altitude_m, ambient_pa = table.column("altitude_m"), table.column("ambient_pressure_pa")
+    known = ~np.isnan(altitude_m) & ~np.isnan(ambient_pa)
+    off_pa = trailing_median(ambient_pa[known] - standard_pressure_pa(altitude_m[known]), AMBIENT_ROWS)
+    enter = np.abs(off_pa) > AMBIENT_ENTER_PA
+    enter[: LEAST_ROWS - 1] = False
+    if np.any(latched(enter, np.abs(off_pa) < AMBIENT_LEAVE_PA)[-1:]):
+        evidence = (
+            f"ambient pressure is {off_pa[-1] / 1000:+.1f} kPa off the standard atmosphere at its altitude"
+        )
+        return [Suspicion(cause="ambient", evidence=evidence)]
+    if nearby is not None:
+        evidence = (
+            f"ambient pressure is {nearby.off_pa / 1000:+.1f} kPa off that of "
+            f"{counted(nearby.machines, 'machine')} nearby in the same {counted(nearby.hours, 'hour')}"
+        )
+        return [Suspicion(cause="ambient", evidence=evidence)]
+    return []
+
+
+def below_clean(
+    series: HourlyRestriction, believed: BoolArray, clean_pa: float | None, *, by_speed: bool
+) -> tuple[BoolArray, list[Suspicion]]:
+    """
+    Rows of one life at which the level lies below what an element has, and what its newest say.
+
+    series : rows of the life, shape (n,). believed : those not in doubt for another reason.
+    """
+    low = np.zeros(len(believed), dtype=bool)
+    place = np.flatnonzero(believed)
+    if clean_pa is None or clean_pa <= 0 or len(place) == 0:
+        return low, []
+    by_work = bool(np.all(np.isnan(series.flow_ratio)))
+    low_at, high_at, rows = BELOW["none" if by_work else "speed" if by_speed else "flow"]
+    level = series.restriction_pa[place]
+    if not np.any(level < low_at * clean_pa):  # nor is any median, then
+        return low, []
+    smooth = trailing_median(level, rows)
+    enter = smooth < low_at * clean_pa
+    enter[: rows - 1] = False
+    state = latched(enter, smooth > high_at * clean_pa)
+    low[place] = state
+    if not state[-1]:
+        return low, []
+    evidence = f"{smooth[-1]:.0f} Pa lately, {clean_pa:.0f} Pa with the element clean"
+    return low, [Suspicion(cause="below_clean", evidence=evidence)]
+
+
+def terminal_doubt(
+    terminal_pa: float | None,
+    *,
+    entered: tuple[float, str] | None = None,
+    clean_pa: float | None = None,
+    level_pa: float | None = None,
+) -> list[Suspicion]:
+    """
+    A terminal value that another unit would explain, with which one, or that the levels rule out.
+
+    terminal_pa : as understood; None = not entered. entered : value and unit as read; None = not known.
+    clean_pa, level_pa : of the element, seen; None = not yet. A small value is doubted only where the unit
+    could be a gauge's, or the levels seen speak against it: a bench filter of 600 Pa is none of these.
+    """
+    if terminal_pa is None or terminal_pa <= 0:
+        return []
+    readings = [entered] if entered is not None else [(terminal_pa / f, u) for u, f in _COMMON]
+    meant = next((m for value, unit in readings if (m := _meant(value, unit, terminal_pa)) is not None), None)
+    as_read = f"{terminal_pa / 1000:.3g} kPa" if entered is None else f"{entered[0]:g} {entered[1]}"
+    if meant is None:
+        if level_pa is None or level_pa < FAR_TOO_HIGH * terminal_pa:
+            return []
+        evidence = f"terminal is {as_read}, and the engine works at {level_pa / terminal_pa:.3g} times that"
+        return [Suspicion(cause="terminal", evidence=evidence)]
+    if not _levels_doubt(terminal_pa, entered, clean_pa, level_pa):
+        return []
+    value, unit = meant
+    in_kpa = "" if unit == "kPa" else f" ({value * GAUGE_UNITS[unit] / 1000:.1f} kPa)"
+    evidence = f"terminal is {as_read}; {value:.3g} {unit}{in_kpa} is what engine makers state"
+    return [Suspicion(cause="terminal", evidence=evidence)]
+
+
+_COMMON = tuple((unit, GAUGE_UNITS[unit]) for unit in ("kPa", "inH2O", "mbar"))
+
+
+def _meant(value: float, unit: str, terminal_pa: float) -> tuple[float, str] | None:
+    """The commonest gauge unit under which the value is one that engine makers state; None: there is none."""
+    for other, factor in GAUGE_UNITS.items():
+        same = abs(value * factor - terminal_pa) < 1e-3 * terminal_pa
+        if other != unit and not same and USUAL_TERMINAL_PA[0] <= value * factor <= USUAL_TERMINAL_PA[1]:
+            return value, other
+    return None
+
+
+def _levels_doubt(
+    terminal_pa: float, entered: tuple[float, str] | None, clean_pa: float | None, level_pa: float | None
+) -> bool:
+    low, high = PLAUSIBLE_TERMINAL_PA
+    if terminal_pa > high:
+        return level_pa is None or level_pa < TOO_HIGH * USUAL_TERMINAL_PA[1]
+    if terminal_pa >= DOUBTFUL_PA:
+        return False
+    if level_pa is not None and level_pa > TOO_HIGH * terminal_pa:
+        return True
+    if clean_pa is not None:
+        return clean_pa > (TOO_CLEAN_SHARE if terminal_pa < low else DOUBTFUL_CLEAN_SHARE) * terminal_pa
+    return terminal_pa < low and entered is not None and entered[1] != "Pa"
+
+
+def gravest_first(found: Sequence[Suspicion]) -> tuple[Suspicion, ...]:
+    """In the order of SUSPECT_ADVICE: what lets dust into the engine before what misleads a reader."""
+    order = ("below_clean", "flat", "zero_moved", "devices_disagree", "ambient", "terminal")
+    return tuple(sorted(found, key=lambda suspicion: order.index(suspicion.cause)))

@@ -1,0 +1,262 @@
+"""
+Older readings in Parquet files: how a file looks, how it comes to be, how it is read.
+
+Promises: all that makes a reading whole is in its file, bit for bit: number, instant with what a whole
+microsecond cannot tell, uncertainty, values in SI with the units they were sent in, content hash, receipt.
+A file appears whole or not at all (written aside, synced, renamed, its folder synced), is read back and
+compared before anybody relies on it, and never changes afterwards. Any Parquet reader opens it.
+Leaves to others: which files there are (`ingest.store.archive`), what is moved and when
+(`ingest.keeping.retention`).
+
+Sizes of the recording "gravel shift" (5 quantities, 260 000 readings, `tests/benchmark/bench_archive.py`):
+8.0 of 13.0 bytes a reading are the hash, which nothing compresses; 1.8 engine speed; 0.9 the instant in
+milliseconds as differences (in microseconds it would be 2.1, so the microseconds stand apart).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import secrets
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from cleanside.gateway.units import QUANTITIES
+from cleanside.ingest.errors import ArchiveUnreadable
+
+ROW_GROUP_ROWS = 300_000  # a month at 10 s; a dictionary of values counts once a group; chosen
+COMPRESSION_LEVEL = 9  # of zstd; measured: 15 gains a thousandth and takes twice the time
+FEW_DISTINCT = 4  # a dictionary where each value comes at least so often on average; chosen
+MOST_DISTINCT = 2**16  # values of a dictionary; its page stays under 1 MB
+ARCHIVE_FORMAT = "1"
+
+QUANTITY_COLUMNS = tuple(quantity.column for quantity in QUANTITIES.values())
+#: one row a reading
+SCHEMA = pa.schema(
+    [
+        pa.field("stream_id", pa.int64(), nullable=False),
+        pa.field("seq", pa.int64(), nullable=False),
+        pa.field("at", pa.timestamp("ms", tz="UTC"), nullable=False),
+        pa.field("at_rest_us", pa.int16(), nullable=False),
+        pa.field("at_uncertainty_s", pa.float64()),
+        pa.field("instant", pa.string()),
+        pa.field("units", pa.string(), nullable=False),
+        pa.field("content_hash", pa.int64(), nullable=False),
+        pa.field("received", pa.timestamp("us", tz="UTC"), nullable=False),
+        *(pa.field(name, pa.float64()) for name in QUANTITY_COLUMNS),
+    ]
+)
+#: what `table_of` takes, in this order
+ROW = (
+    *("stream_id", "seq", "at_us", "at_uncertainty_s", "instant", "units", "content_hash", "received_us"),
+    *QUANTITY_COLUMNS,
+)
+_IN_STEPS = ("seq", "at")  # rise by nearly the same from row to row
+
+
+class Written(NamedTuple):
+    """A file that is durably there."""
+
+    #: path inside the archive folder
+    file: str
+    sha256: str
+    size_bytes: int
+
+
+class Disk:
+    """What is done to the disk, step by step; a test puts one in its place that dies at a step."""
+
+    def make_folder(self, path: Path) -> None:
+        """Make a folder, durably, if it is not there."""
+        if not path.exists():
+            path.mkdir(parents=True, exist_ok=True)
+            self.sync_folder(path.parent)
+
+    def sync_file(self, path: Path) -> None:
+        """Return once the content of a file is on the disk."""
+        _sync(path)
+
+    def sync_folder(self, path: Path) -> None:
+        """Return once the names in a folder are on the disk."""
+        _sync(path)
+
+    def rename(self, old: Path, new: Path) -> None:
+        """Give a file its name, in one step."""
+        old.rename(new)
+
+    def remove(self, path: Path) -> None:
+        """Remove a file, if it is there."""
+        path.unlink(missing_ok=True)
+
+    def age_s(self, path: Path) -> float:
+        """Time since a file was last written. [s]"""
+        return time.time() - path.stat().st_mtime
+
+
+def _sync(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+# ---------------------------------------------------------------- write
+
+
+def table_of(rows: Sequence[Sequence[Any]]) -> pa.Table:
+    """Rows in the order of `ROW` as a table; None where a reading has no value."""
+    columns: dict[str, Any] = dict.fromkeys(ROW, ())
+    columns |= dict(zip(ROW, zip(*rows, strict=True), strict=True)) if rows else {}
+    at_us = np.array(columns.pop("at_us"), dtype=np.int64)
+    columns["at"], columns["at_rest_us"] = at_us // 1000, (at_us % 1000).astype(np.int16)
+    columns["received"] = columns.pop("received_us")
+    return pa.table([pa.array(columns[f.name], f.type) for f in SCHEMA], schema=SCHEMA)
+
+
+def write(
+    disk: Disk, folder: Path, place: str, tables: Callable[[], Iterable[pa.Table]], about: Mapping[str, str]
+) -> Written:
+    """
+    Write tables into a new file, and return once it is durable and was read back equal.
+
+    place : start of the path inside `folder`, like 2026-03/000012; a random part and the ending follow.
+    tables : gives the content, and again for the comparison; each becomes row groups of its own.
+    about : kept in the file for whoever opens it without the database.
+    Raises OSError where the disk does not take it, ArchiveUnreadable where it reads back otherwise.
+    """
+    file = f"{place}-{secrets.token_hex(4)}.parquet"
+    path = folder / file
+    disk.make_folder(folder)
+    disk.make_folder(path.parent)
+    aside = path.with_suffix(".parquet.part")
+    try:
+        _encode(aside, tables(), about)
+        disk.sync_file(aside)
+        _compare(aside, tables())
+        written = Written(file, digest_of(aside), aside.stat().st_size)
+        disk.rename(aside, path)
+    except Exception:
+        disk.remove(aside)
+        raise
+    disk.sync_folder(path.parent)
+    return written
+
+
+def _encode(path: Path, tables: Iterable[pa.Table], about: Mapping[str, str]) -> None:
+    writer: pq.ParquetWriter | None = None
+    schema = SCHEMA.with_metadata({"cleanside": ARCHIVE_FORMAT, **about})
+    try:
+        for table in tables:
+            if writer is None:  # all groups are encoded as suits the first: they are of one device
+                writer = pq.ParquetWriter(path, schema, **_encodings(table))
+            writer.write_table(table.cast(schema), row_group_size=ROW_GROUP_ROWS)
+    finally:
+        if writer is not None:
+            writer.close()
+
+
+def _encodings(table: pa.Table) -> dict[str, Any]:
+    """Values that recur as a dictionary, steady numbers as differences, noise in planes of bytes."""
+    repeated = [name for name in table.column_names if name not in _IN_STEPS and _recurs(table[name])]
+    given = dict.fromkeys(_IN_STEPS, "DELTA_BINARY_PACKED")
+    for field in SCHEMA:
+        if field.name not in repeated and field.name not in given:
+            given[field.name] = "BYTE_STREAM_SPLIT" if pa.types.is_floating(field.type) else "PLAIN"
+    return {
+        "compression": "zstd",
+        "compression_level": COMPRESSION_LEVEL,
+        "use_dictionary": repeated,
+        "column_encoding": given,
+        "data_page_version": "2.0",
+        "dictionary_pagesize_limit": 16 * MOST_DISTINCT,
+    }
+
+
+def _recurs(column: pa.ChunkedArray) -> bool:
+    if column.null_count == len(column):
+        return True
+    distinct = pc.count_distinct(column, mode="all").as_py()
+    return bool(distinct * FEW_DISTINCT <= len(column) and distinct <= MOST_DISTINCT)
+
+
+def _compare(path: Path, tables: Iterable[pa.Table]) -> None:
+    with _readable(path), pq.ParquetFile(path) as file:
+        group = 0
+        for table in tables:
+            for first in range(0, len(table), ROW_GROUP_ROWS):
+                back = file.read_row_group(group, use_threads=False).replace_schema_metadata(None)
+                if not back.equals(table.slice(first, ROW_GROUP_ROWS)):
+                    raise OSError("it does not read back as it was written")
+                group += 1
+
+
+def digest_of(path: Path) -> str:
+    """SHA-256 of a file, hex."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+# ---------------------------------------------------------------- read
+
+
+def load(
+    path: Path,
+    columns: Sequence[str],
+    *,
+    stream_id: int | None = None,
+    numbers: tuple[int, int] | None = None,
+    span_us: tuple[int, int] | None = None,
+) -> pa.Table:
+    """
+    Columns of a file, of the rows of one stream, with first <= seq <= last, with from <= at < until.
+
+    None: any. Raises ArchiveUnreadable where the file is not there or is broken.
+    """
+    conditions: list[Any] = []
+    if stream_id is not None:
+        conditions.append(pc.field("stream_id") == stream_id)
+    if numbers is not None:
+        conditions += [pc.field("seq") >= numbers[0], pc.field("seq") <= numbers[1]]
+    if span_us is not None:  # to the millisecond here; `Rows` of the caller cut what is left
+        from_at, until_at = span_us[0] // 1000, -(-span_us[1] // 1000)
+        kind = SCHEMA.field("at").type
+        conditions.append(pc.field("at") >= pa.scalar(from_at, kind))
+        conditions.append(pc.field("at") < pa.scalar(until_at, kind))
+    condition = None
+    for further in conditions:
+        condition = further if condition is None else condition & further
+    with _readable(path):
+        return pq.read_table(path, columns=list(columns), filters=condition, use_threads=False)
+
+
+@contextmanager
+def _readable(path: Path) -> Iterator[None]:
+    try:
+        yield
+    except (OSError, pa.ArrowException) as error:
+        detail = f"archive file {path.name} cannot be read ({error}); put it back from a backup"
+        raise ArchiveUnreadable(detail) from error
+
+
+def groups(path: Path) -> Iterator[pa.Table]:
+    """A whole file, a row group at a time. Raises ArchiveUnreadable."""
+    with _readable(path), pq.ParquetFile(path) as file:
+        for group in range(file.num_row_groups):
+            yield file.read_row_group(group, use_threads=False).replace_schema_metadata(None)
+
+
+def at_us(table: pa.Table) -> np.ndarray[Any, np.dtype[np.int64]]:
+    """Instants of a table that has `at` and `at_rest_us`, shape (n,). [us]"""
+    whole: np.ndarray[Any, np.dtype[np.int64]] = table["at"].cast(pa.int64()).to_numpy()
+    rest: np.ndarray[Any, np.dtype[np.int64]] = table["at_rest_us"].to_numpy().astype(np.int64)
+    instants: np.ndarray[Any, np.dtype[np.int64]] = whole * 1000 + rest
+    return instants

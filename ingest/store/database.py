@@ -1,0 +1,306 @@
+"""
+The database: how it is opened, who may write, and whether its schema is the one this code knows.
+
+Promises: a commit is durable when it returns (SQLite: WAL, synchronous=FULL). On SQLite there is one
+writing connection, and one process that holds the lock beside the file; readers can neither write nor
+checkpoint (SQLite 3.7.0 to 3.51.2 may lose commits when two connections write or checkpoint at once).
+Leaves to others: what is read and written (`ingest.store`), when (`ingest.writer.writer`).
+"""
+
+from __future__ import annotations
+
+import importlib.resources
+import math
+import os
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from alembic import command, script
+from alembic.config import Config
+from alembic.runtime.migration import MigrationContext
+from sqlalchemy import event
+
+from cleanside.ingest.errors import BeingServed, CalledWrongly, why
+
+BUSY_TIMEOUT_MS = 5_000  # a reader may meet a checkpoint; chosen, far above what one takes
+CHECK_EVERY = 100_000  # steps of SQLite's machine, some milliseconds; measured free of charge
+READER_CACHE_KIB = 4_096  # of each; the rest is left to the system, which caches the file for all
+STATEMENT_TIMEOUT_MS = 30_000  # PostgreSQL: a stuck statement must not hold the writer for ever; chosen
+LOCK_TIMEOUT_MS = 3_000  # PostgreSQL: then those who waited together are taken one by one; chosen
+IDLE_TIMEOUT_MS = 60_000  # PostgreSQL: a process that hangs in mid-transaction lets go of its locks; chosen
+READERS = 8  # PostgreSQL: connections for reading that stay, a process
+SQLITE_READERS = 40  # as many as threads that serve: opening one takes longer than most of what it is asked
+
+
+def sqlite_path(url: str) -> Path | None:
+    """The file of a SQLite URL; None for another database."""
+    parsed = _parsed(url)
+    if parsed.get_backend_name() != "sqlite":
+        return None
+    if not parsed.database or parsed.database == ":memory:":
+        raise CalledWrongly(
+            f'database "{url}" is kept in memory and would be lost; give a file, sqlite:////path/to/file.db'
+        )
+    return Path(parsed.database)
+
+
+def archive_folder(url: str, named: str = "") -> Path | None:
+    """
+    Where the files of older readings lie: the folder that is named, else one beside a SQLite file.
+
+    None: a PostgreSQL database without one keeps all its readings.
+    """
+    path = sqlite_path(url)
+    folder = None if path is None else path.with_name(f"{path.name}.archive")
+    if named:
+        folder = Path(named)
+    if folder is not None and folder.exists() and not folder.is_dir():
+        raise CalledWrongly(f"archive folder {folder} is no folder; give another --archive-folder")
+    return folder
+
+
+def writing_engine(url: str, *, archive: str = "") -> sa.Engine:
+    """
+    An engine whose connection may write. On SQLite it has one connection; hold `exclusive` while using it.
+
+    archive : folder of older readings, as `archive_folder` takes it.
+    Raises CalledWrongly if the URL is not one of a database we know or its folder cannot be made.
+    """
+    path = sqlite_path(url)
+    if path is None:
+        return _with_archive(_postgres_engine(url, pool_size=2), url, archive)
+    _make_folder(path)
+    engine = sa.create_engine(url, poolclass=sa.QueuePool, pool_size=1, max_overflow=0)
+    event.listen(engine, "connect", _configure_writer)
+    event.listen(engine, "begin", _begin_immediate)
+    return _with_archive(engine, url, archive)
+
+
+def _with_archive(engine: sa.Engine, url: str, named: str) -> sa.Engine:
+    """The engine, whose connections know the folder of the archive (`ingest.store.archive`)."""
+    return engine.execution_options(archive_folder=archive_folder(url, named))
+
+
+def reading_engine(url: str, *, archive: str = "") -> sa.Engine:
+    """An engine that cannot write. A connection sees one unmoving state from its first query to its end."""
+    path = sqlite_path(url)
+    if path is None:
+        engine = _postgres_engine(url, pool_size=READERS)
+        engine = engine.execution_options(isolation_level="REPEATABLE READ", postgresql_readonly=True)
+        return _with_archive(engine, url, archive)
+    # mode=ro: SQLite itself refuses to write and to checkpoint.
+    read_only = f"sqlite:///file:{path}?mode=ro&uri=true"
+    engine = sa.create_engine(read_only, poolclass=sa.QueuePool, pool_size=SQLITE_READERS, max_overflow=4)
+    event.listen(engine, "connect", _configure_reader)
+    event.listen(engine, "begin", _begin_deferred)
+    return _with_archive(engine, url, archive)
+
+
+def _parsed(url: str) -> sa.URL:
+    """The URL in parts. Raises CalledWrongly where it is not one of a database we know."""
+    try:
+        parsed = sa.make_url(url)
+    except sa.exc.ArgumentError:
+        parsed = None
+    if parsed is None or parsed.get_backend_name() not in ("sqlite", "postgresql"):
+        raise CalledWrongly(
+            f'database "{url}" is not a URL we know; give sqlite:////path/file.db or postgresql://host/name'
+        )
+    return parsed
+
+
+def _make_folder(path: Path) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise CalledWrongly(
+            f"database folder {path.parent} cannot be made ({why(error)}); give another --database"
+        ) from error
+
+
+def _postgres_engine(url: str, *, pool_size: int) -> sa.Engine:
+    with_driver = sa.make_url(url).set(drivername="postgresql+psycopg")
+    options = (
+        f"-c statement_timeout={STATEMENT_TIMEOUT_MS} -c lock_timeout={LOCK_TIMEOUT_MS} "
+        f"-c idle_in_transaction_session_timeout={IDLE_TIMEOUT_MS} -c timezone=UTC"
+    )
+    return sa.create_engine(
+        with_driver,
+        pool_size=pool_size,
+        max_overflow=pool_size,
+        pool_pre_ping=True,
+        connect_args={"options": options, "connect_timeout": 5},
+    )
+
+
+def _configure_writer(connection: Any, _record: Any) -> None:
+    connection.isolation_level = None  # we say BEGIN ourselves, see the "begin" listeners
+    connection.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
+    connection.execute("PRAGMA journal_mode=WAL")
+    connection.execute("PRAGMA synchronous=FULL")  # sqlite.org/pragma.html: durable across power loss in WAL
+    connection.execute("PRAGMA foreign_keys=ON")
+    connection.execute("PRAGMA cache_size=-65536")
+
+
+def _configure_reader(connection: Any, _record: Any) -> None:
+    connection.isolation_level = None
+    connection.execute(f"PRAGMA busy_timeout={BUSY_TIMEOUT_MS}")
+    connection.execute("PRAGMA query_only=ON")
+    connection.execute(f"PRAGMA cache_size=-{READER_CACHE_KIB}")
+
+
+def limit_reading(engine: sa.Engine, limit_s: float) -> None:
+    """
+    End a transaction of a SQLite reader that takes longer, as PostgreSQL's statement_timeout does.
+
+    For a serving process: a command may take the time it needs. SQLite asks every `CHECK_EVERY` steps.
+    """
+    if engine.dialect.name != "sqlite":
+        return
+
+    def watch(connection: Any, record: Any) -> None:
+        record.info["until_s"] = math.inf
+        connection.set_progress_handler(lambda: time.monotonic() > record.info["until_s"], CHECK_EVERY)
+
+    def begin(connection: sa.Connection) -> None:
+        connection.info["until_s"] = time.monotonic() + limit_s
+
+    event.listen(engine, "connect", watch)
+    event.listen(engine, "begin", begin)
+
+
+def _begin_immediate(connection: sa.Connection) -> None:
+    connection.exec_driver_sql("BEGIN IMMEDIATE")
+
+
+def _begin_deferred(connection: sa.Connection) -> None:
+    connection.exec_driver_sql("BEGIN")
+
+
+# ---------------------------------------------------------------- one writing process
+
+
+@contextmanager
+def exclusive(url: str) -> Iterator[None]:
+    """
+    Hold the lock beside a SQLite file; PostgreSQL needs none.
+
+    Raises BeingServed where another process holds it: that one is serving, ask it over HTTP.
+    """
+    path = sqlite_path(url)
+    if path is None:
+        yield
+        return
+    import fcntl  # here, so that the module can be imported where there is none
+
+    _make_folder(path)
+    try:
+        handle = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    except OSError as error:
+        raise CalledWrongly(
+            f"{path}.lock cannot be made ({why(error)}); let uid {os.getuid()} write there, "
+            "or give another --database"
+        ) from error
+    try:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            raise BeingServed(
+                f"{path} is being served by another process; "
+                "stop it first, or, where there is one, use the route that does the same"
+            ) from None
+        yield
+    finally:
+        os.close(handle)  # closing lets the lock go, also when the process is killed
+
+
+# ---------------------------------------------------------------- schema
+
+
+def _config(connection: sa.Connection | None = None) -> Config:
+    config = Config()
+    # Installed as a package beside this one; its files are data to us, so it is named and not imported.
+    config.set_main_option("script_location", str(importlib.resources.files("cleanside.migrations")))
+    config.attributes["connection"] = connection
+    return config
+
+
+def newest_revision() -> str:
+    """The schema revision this code was written for."""
+    head = script.ScriptDirectory.from_config(_config()).get_current_head()
+    assert head is not None
+    return head
+
+
+def revision_of(connection: sa.Connection) -> str | None:
+    """The schema revision of a database; None for an empty one."""
+    return MigrationContext.configure(connection).get_current_revision()
+
+
+def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | None]:
+    """Bring the schema to a revision, the newest by default. Returns the revision before and after."""
+    before = _found(engine)
+    with engine.connect() as connection:
+        command.upgrade(_config(connection), to)
+        connection.commit()
+        return before, revision_of(connection)
+
+
+def _found(engine: sa.Engine) -> str | None:
+    """
+    The schema revision, at the first contact; None for an empty database.
+
+    Raises CalledWrongly where the database cannot be opened, or holds what another program keeps.
+    """
+    shown = engine.url.set(query={}).render_as_string(hide_password=True).replace("/file:", "/")
+    try:
+        with engine.connect() as connection:
+            found = revision_of(connection)
+            # A schema of PostgreSQL may be shared, with an extension's tables for one; a file is not.
+            alone = found is None and engine.dialect.name == "sqlite"
+            tables = sa.inspect(connection).get_table_names() if alone else []
+            connection.rollback()
+    except sa.exc.DBAPIError as error:
+        [first, *_] = str(error.orig).strip().splitlines() or [""]
+        raise CalledWrongly(
+            f"{shown} cannot be opened ({first}); see whether it is there, or give another --database"
+        ) from error
+    if tables:
+        raise CalledWrongly(
+            f"{shown} holds {sorted(tables)[0]}, a table of another program; give another --database"
+        )
+    return found
+
+
+def check(engine: sa.Engine) -> None:
+    """Raise AutogenerateDiffsDetected where the schema differs from `ingest.store.models`."""
+    with engine.connect() as connection:
+        command.check(_config(connection))
+
+
+def require_newest(engine: sa.Engine, *, migrate_empty: bool, migrate_old: bool) -> None:
+    """
+    Make sure that the schema is the newest; bring an empty database there by itself.
+
+    Raises CalledWrongly for an older schema unless `migrate_old`, and for one this code does not know.
+    """
+    found = _found(engine)
+    if found == newest_revision():
+        return
+    known = {r.revision for r in script.ScriptDirectory.from_config(_config()).walk_revisions()}
+    if found is not None and found not in known:
+        raise CalledWrongly(
+            f"the database has schema {found}, this program knows up to {newest_revision()}; "
+            "install its newer release"
+        )
+    if (found is None and migrate_empty) or migrate_old:
+        migrate(engine)
+        return
+    raise CalledWrongly(
+        f"the database has schema {found or 'none'}, this program needs {newest_revision()}; "
+        "make a backup, then run: cleanside-ingest migrate"
+    )

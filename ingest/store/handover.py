@@ -1,0 +1,233 @@
+"""
+What goes along when a machine changes hands: whole devices by one word, shared ones number by number.
+
+Promises: a row is at one owner before and after; nothing is copied that must not be at both.
+Leaves to others: which of it goes (`ingest.owners.transfer`), locks on the streams.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+import sqlalchemy as sa
+
+from cleanside.gateway.units import QUANTITIES
+from cleanside.ingest.store import archive, dialect, fleet
+from cleanside.ingest.store import hours as hour_store
+from cleanside.ingest.store import quarantine as quarantine_store
+from cleanside.ingest.store import readings as reading_store
+from cleanside.ingest.store.fleet import DeviceRow
+from cleanside.ingest.store.marks import Ranges, ranges_of, union
+from cleanside.ingest.store.models import (
+    assignments,
+    boot_corrections,
+    devices,
+    exact_times,
+    hours,
+    housings,
+    instants,
+    machines,
+    original_times,
+    quarantine,
+    readings,
+    reports,
+    streams,
+)
+from cleanside.ingest.store.quarantine import QuarantineRow
+from cleanside.ingest.store.streams import UNNUMBERED
+
+NumberSpan = tuple[int | None, int | None]
+
+
+class DeviceOnHousing(NamedTuple):
+    """A device that sits or sat on a machine."""
+
+    device: DeviceRow
+    #: when it was there, None is open
+    here: list[NumberSpan]
+    #: True if it was anywhere else, too
+    elsewhere: bool
+    housing_ids: list[int]
+
+
+def seated_on(connection: sa.Connection, machine_id: int) -> list[DeviceOnHousing]:
+    """The devices that sit or sat on a machine, by name."""
+    own = [h.id for h in fleet.housings_of(connection, machine_id)]
+    query = sa.select(assignments.c.device_id).where(assignments.c.housing_id.in_(own)).distinct()
+    query = sa.select(*(devices.c[f] for f in DeviceRow._fields)).where(devices.c.id.in_(query))
+    found = []
+    for device in [DeviceRow(*row) for row in connection.execute(query.order_by(devices.c.name))]:
+        seats = fleet.assignments_of_device(connection, device.id)
+        real = [seat for seat in seats if seat.from_us is None or seat.from_us != seat.until_us]
+        here: list[NumberSpan] = [(seat.from_us, seat.until_us) for seat in real if seat.housing_id in own]
+        if here:
+            found.append(DeviceOnHousing(device, here, len(here) < len(real), own))
+    return found
+
+
+def give_machine(connection: sa.Connection, machine_id: int, owner_id: int, name: str) -> None:
+    """The machine with its housings, limits, changes and summaries."""
+    here = sa.update(machines).where(machines.c.id == machine_id)
+    connection.execute(here.values(owner_id=owner_id, name=name))
+    of_machine = housings.c.machine_id == machine_id
+    connection.execute(sa.update(housings).where(of_machine).values(revision=housings.c.revision + 1))
+
+
+def give_device(connection: sa.Connection, device: DeviceRow, owner_id: int, name: str) -> None:
+    """A device with its streams, and all that hangs on those; the archive, too."""
+    connection.execute(
+        sa.update(devices).where(devices.c.id == device.id).values(owner_id=owner_id, name=name)
+    )
+    here = sa.update(streams).where(streams.c.device_id == device.id)
+    connection.execute(here.values(owner_id=owner_id))
+    unnumbered = streams.c.stream == UNNUMBERED + device.name
+    connection.execute(here.where(unnumbered).values(stream=UNNUMBERED + name))
+
+
+def reseat(connection: sa.Connection, seat: DeviceOnHousing, device_id: int, *, overrule: bool) -> None:
+    """
+    The seats of a device on the machine become those of the device at the new owner.
+
+    overrule : that device may have seats already, which are cut: it sat on one machine at a time.
+    """
+    here = assignments.c.device_id == seat.device.id, assignments.c.housing_id.in_(seat.housing_ids)
+    if not overrule:
+        connection.execute(sa.update(assignments).where(*here).values(device_id=device_id))
+        return
+    seats = fleet.assignments_of_device(connection, seat.device.id)
+    connection.execute(sa.delete(assignments).where(*here))
+    for old in seats:
+        if old.housing_id in seat.housing_ids:
+            fleet.assign(connection, device_id, old.housing_id, old.from_us, old.until_us)
+
+
+def numbers_in(connection: sa.Connection, stream_id: int, spans: Sequence[NumberSpan]) -> Ranges:
+    """Numbers among which are all that were taken in these spans; others of the same hours are, too."""
+    found = []
+    for from_us, until_us in spans:
+        query = sa.select(hours.c.first_seq, hours.c.last_seq).where(hours.c.stream_id == stream_id)
+        if from_us is not None:
+            query = query.where(hours.c.hour >= from_us // hour_store.HOUR_US)
+        if until_us is not None:
+            query = query.where(hours.c.hour <= until_us // hour_store.HOUR_US)
+        found += [(first, last) for first, last in connection.execute(query)]
+    return union(found)
+
+
+def is_archived(connection: sa.Connection, stream_id: int, numbers: Ranges) -> bool:
+    """True if any of these numbers may lie in the archive."""
+    return any(archive.of_numbers(connection, stream_id, first, last) for first, last in numbers)
+
+
+def times_of(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[tuple[int, int]]:
+    """(number, instant [us]) of the readings in the tables among these numbers, in order of number."""
+    query = sa.select(readings.c.seq, readings.c.at_us).where(readings.c.stream_id == stream_id)
+    found: list[tuple[int, int]] = []
+    for first, last in numbers:
+        rows = connection.execute(query.where(readings.c.seq.between(first, last)).order_by(readings.c.seq))
+        found += [(seq, at_us) for seq, at_us in rows]
+    return found
+
+
+def move_rows(connection: sa.Connection, old_id: int, new_id: int, times: Sequence[tuple[int, int]]) -> None:
+    """Readings (number, instant) in the tables go to a stream that has none of these numbers."""
+    if not times:
+        return
+    for first, last in ranges_of([seq for seq, _ in times]):
+        for table in (readings, exact_times):
+            here = table.c.stream_id == old_id, table.c.seq.between(first, last)
+            connection.execute(sa.update(table).where(*here).values(stream_id=new_id))
+    hour_store.count_down(connection, old_id, [at_us for _, at_us in times])
+    seq, at_us = np.array(times, dtype=np.int64).T
+    hour_store.touch(connection, [(new_id, span) for span in hour_store.hour_spans(seq, at_us)])
+
+
+def put_rows(connection: sa.Connection, stream_id: int, rows: Sequence[dict[str, Any]]) -> None:
+    """Store readings as `readings.take_out` gave them, under a stream; their hours are due for analysis."""
+    if not rows:
+        return
+    unit_sets = {text: reading_store.keep_unit_set(connection, text) for text in {r["units"] for r in rows}}
+    names = ("seq", "at_us", "at_uncertainty_s", "content_hash", "received_us")
+    columns = [quantity.column for quantity in QUANTITIES.values()]
+    values = [
+        {name: row[name] for name in names}
+        | {name: row.get(name) for name in columns}
+        | {"stream_id": stream_id, "unit_set_id": unit_sets[row["units"]]}
+        for row in rows
+    ]
+    connection.execute(sa.insert(readings), values)
+    exact = {row["seq"]: row["instant"] for row in rows if row["instant"] is not None}
+    reading_store.put_exact_times(connection, stream_id, exact)
+    seq = np.array([row["seq"] for row in rows], dtype=np.int64)
+    at_us = np.array([row["at_us"] for row in rows], dtype=np.int64)
+    hour_store.touch(connection, [(stream_id, span) for span in hour_store.hour_spans(seq, at_us)])
+
+
+def entries_of(connection: sa.Connection, stream_id: int) -> list[QuarantineRow]:
+    """All that was ever held of a stream, in whatever state."""
+    query = quarantine_store.joined().where(quarantine.c.stream_id == stream_id)
+    return [QuarantineRow(*row) for row in connection.execute(query.order_by(quarantine.c.id))]
+
+
+def give_entries(connection: sa.Connection, entries: Sequence[QuarantineRow], stream_id: int) -> None:
+    """Held readings go to another stream, unless they are there already: the same content is kept once."""
+    there = {(e.seq, e.content_hash) for e in entries_of(connection, stream_id)}
+    for entry in entries:
+        here = quarantine.c.id == entry.id
+        if (entry.seq, entry.content_hash) in there:
+            connection.execute(sa.delete(quarantine).where(here))
+        else:
+            connection.execute(sa.update(quarantine).where(here).values(stream_id=stream_id))
+
+
+def stand_beside(
+    connection: sa.Connection, entries: Sequence[QuarantineRow], stream_id: int, taken: Ranges
+) -> None:
+    """Of held readings that came to a stream, those whose number was taken there stand beside it."""
+    for entry in entries:
+        if any(first <= entry.seq <= last for first, last in taken):
+            here = quarantine.c.id == entry.id, quarantine.c.stream_id == stream_id
+            connection.execute(sa.update(quarantine).where(*here).values(beside=True))
+
+
+def give_by_number(
+    connection: sa.Connection, old_id: int, new_id: int, carried: Ranges, *, goes: bool
+) -> None:
+    """
+    What is kept beside readings by their number, and what the gateway reported of them.
+
+    goes : the gateway goes on at the new owner, so what it reported without a number goes along, too.
+    """
+    for table in (instants, original_times):
+        for first, last in carried:
+            here = table.c.stream_id == old_id, table.c.seq.between(first, last)
+            _copy(connection, table, new_id, *here)
+            connection.execute(sa.delete(table).where(*here))
+    if not carried:
+        return
+    lowest, top = carried[0][0], carried[-1][1]
+    told = reports.c.at_seq >= lowest if goes else reports.c.at_seq.between(lowest, top)
+    if goes:
+        told = sa.or_(told, reports.c.at_seq.is_(None))
+    _copy(connection, reports, new_id, reports.c.stream_id == old_id, told)
+    connection.execute(
+        sa.delete(reports).where(reports.c.stream_id == old_id, reports.c.kind == "event", told)
+    )
+    touching = boot_corrections.c.first <= top, boot_corrections.c.last >= lowest
+    _copy(connection, boot_corrections, new_id, boot_corrections.c.stream_id == old_id, *touching)
+
+
+def _copy(connection: sa.Connection, table: sa.Table, new_id: int, *here: sa.ColumnElement[bool]) -> None:
+    names = [c.name for c in table.columns if c.name not in ("id", "stream_id")]
+    rows = [row._asdict() for row in connection.execute(sa.select(*(table.c[n] for n in names)).where(*here))]
+    if rows:
+        statement = dialect.insert(connection, table).on_conflict_do_nothing()
+        connection.execute(statement, [row | {"stream_id": new_id} for row in rows])
+
+
+def close(connection: sa.Connection, stream_id: int) -> None:
+    """Nothing more is awaited of a stream: its gateway goes on at another owner."""
+    here = sa.update(streams).where(streams.c.id == stream_id)
+    connection.execute(here.values(appended_through=streams.c.highest))

@@ -1,0 +1,623 @@
+"""
+The tables, as SQLAlchemy Core.
+
+Promises: rules that must never break are held here, by keys and checks, and not only by the code above.
+Leaves to others: queries (`ingest.store`), the way from one version to the next (`migrations`).
+
+Instants are whole microseconds since 1970 UTC (`*_us`), so that both databases keep the same number.
+"""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+
+from cleanside.gateway.units import QUANTITIES
+
+metadata = sa.MetaData(
+    naming_convention={
+        "pk": "pk_%(table_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+    }
+)
+
+# SQLite numbers rows by itself only for a plain INTEGER key.
+BigId = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
+NAME = sa.String(64)
+
+
+def _id() -> sa.Column[int]:
+    return sa.Column("id", BigId, primary_key=True, autoincrement=True)
+
+
+def _to(target: str, name: str, *, key: bool = False, optional: bool = False) -> sa.Column[int]:
+    return sa.Column(name, BigId, sa.ForeignKey(f"{target}.id"), primary_key=key, nullable=optional)
+
+
+# ---------------------------------------------------------------- who
+
+owners = sa.Table(
+    "owners",
+    metadata,
+    _id(),
+    sa.Column("name", NAME, nullable=False, unique=True),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+)
+
+keys = sa.Table(
+    "keys",
+    metadata,
+    _id(),
+    #: public handle, the part of the token before the dot
+    sa.Column("handle", sa.String(16), nullable=False, unique=True),
+    #: SHA-256 of the secret, hex
+    sa.Column("secret_hash", sa.String(64), nullable=False),
+    _to("owners", "owner_id"),
+    sa.Column("role", sa.String(16), nullable=False),
+    sa.Column("note", sa.String(200), nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.Column("last_used_us", sa.BigInteger),
+    sa.Column("revoked_us", sa.BigInteger),
+)
+
+#: the devices a key may post for, by name, so that a key can be made before its device is registered
+key_devices = sa.Table(
+    "key_devices",
+    metadata,
+    _to("keys", "key_id", key=True),
+    sa.Column("device", NAME, primary_key=True),
+    sqlite_with_rowid=False,
+)
+
+audit = sa.Table(
+    "audit",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    #: handle of the key, or "command" for the command line
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("what", sa.String(64), nullable=False),
+    sa.Column("detail", sa.Text, nullable=False),
+    sa.Index(None, "owner_id", "id"),
+)
+
+# ---------------------------------------------------------------- what
+
+machines = sa.Table(
+    "machines",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("name", NAME, nullable=False),
+    sa.Column("kind", NAME, nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.UniqueConstraint("owner_id", "name"),
+)
+
+housings = sa.Table(
+    "housings",
+    metadata,
+    _id(),
+    _to("machines", "machine_id"),
+    sa.Column("name", NAME, nullable=False),
+    #: raised whenever one of its summaries changes
+    sa.Column("revision", sa.BigInteger, nullable=False, server_default="0"),
+    #: the flow at which terminal restriction is stated, as entered; None: learned from the readings
+    sa.Column("reference_quantity", sa.String(32)),
+    sa.Column("reference_value", sa.Double),
+    sa.Column("reference_unit", sa.String(64)),
+    sa.UniqueConstraint("machine_id", "name"),
+)
+
+#: the limit set by the engine maker, as it was read, from the date on which it holds
+terminals = sa.Table(
+    "terminals",
+    metadata,
+    _to("housings", "housing_id", key=True),
+    sa.Column("valid_from_us", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("value", sa.Double, nullable=False),
+    sa.Column("unit", sa.String(64), nullable=False),
+    sa.Column("restriction_pa", sa.Double, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+devices = sa.Table(
+    "devices",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("name", NAME, nullable=False),
+    #: None: readings came for it, nobody has registered it; they are held
+    sa.Column("registered_us", sa.BigInteger),
+    sa.Column("in_service_us", sa.BigInteger),
+    sa.UniqueConstraint("owner_id", "name"),
+)
+
+#: a device sits on a housing from ... until; None is open
+assignments = sa.Table(
+    "assignments",
+    metadata,
+    _id(),
+    _to("devices", "device_id"),
+    _to("housings", "housing_id"),
+    sa.Column("from_us", sa.BigInteger),
+    sa.Column("until_us", sa.BigInteger),
+    sa.Index(None, "device_id"),
+    sa.Index(None, "housing_id"),
+)
+
+element_changes = sa.Table(
+    "element_changes",
+    metadata,
+    _id(),
+    _to("housings", "housing_id"),
+    sa.Column("changed_us", sa.BigInteger, nullable=False),
+    sa.Column("entered_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("note", sa.String(400), nullable=False),
+    sa.UniqueConstraint("housing_id", "changed_us"),
+)
+
+#: a person has read a terminal restriction a second time, and it was the same
+confirmations = sa.Table(
+    "confirmations",
+    metadata,
+    _id(),
+    _to("housings", "housing_id"),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("value", sa.Double, nullable=False),
+    sa.Column("unit", sa.String(64), nullable=False),
+    sa.Column("restriction_pa", sa.Double, nullable=False),
+    sa.Index(None, "housing_id"),
+)
+
+#: what fuel and an element cost, as entered by a person; the newest entry of a housing counts
+prices = sa.Table(
+    "prices",
+    metadata,
+    _to("housings", "housing_id", key=True),
+    sa.Column("entered_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("currency", sa.String(3), nullable=False),
+    sa.Column("fuel_l_per_h", sa.Double, nullable=False),
+    sa.Column("fuel_price_per_l", sa.Double, nullable=False),
+    sa.Column("element_price", sa.Double, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+# ---------------------------------------------------------------- codes that are used once
+
+#: a device is to be enrolled: who shows the code first gets a key for it
+enrolments = sa.Table(
+    "enrolments",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    #: SHA-256 of the code, hex
+    sa.Column("code_hash", sa.String(64), nullable=False, unique=True),
+    sa.Column("device", NAME, nullable=False),
+    _to("housings", "housing_id"),
+    sa.Column("assigned_from_us", sa.BigInteger),
+    sa.Column("in_service_us", sa.BigInteger),
+    sa.Column("note", sa.String(200), nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    #: handle of the key that made it
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("expires_us", sa.BigInteger, nullable=False),
+    sa.Column("used_us", sa.BigInteger),
+    sa.Column("cancelled_us", sa.BigInteger),
+    #: SHA-256 of what the gateway that used it said of this attempt, so that a lost reply can be asked again
+    sa.Column("attempt_hash", sa.String(64)),
+    #: the key that was given out
+    _to("keys", "key_id", optional=True),
+    sa.Index(None, "owner_id"),
+)
+
+#: a machine is offered to whoever shows the code
+transfers = sa.Table(
+    "transfers",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("code_hash", sa.String(64), nullable=False, unique=True),
+    _to("machines", "machine_id"),
+    #: its name when it was offered; the new owner may have given another
+    sa.Column("machine", NAME, nullable=False),
+    sa.Column("note", sa.String(200), nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("expires_us", sa.BigInteger, nullable=False),
+    sa.Column("cancelled_us", sa.BigInteger),
+    sa.Column("accepted_us", sa.BigInteger),
+    _to("owners", "to_owner_id", optional=True),
+    sa.Column("accepted_who", sa.String(32)),
+    #: JSON: what went along
+    sa.Column("moved", sa.Text),
+    sa.Index(None, "owner_id"),
+    sa.Index(None, "to_owner_id"),
+)
+
+# ---------------------------------------------------------------- streams: what was seen
+
+streams = sa.Table(
+    "streams",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    _to("devices", "device_id"),
+    #: the UUID, or "unnumbered" and the device for readings that came without numbers
+    sa.Column("stream", sa.String(80), nullable=False),
+    #: every number 1..mark is held or declared shed
+    sa.Column("mark", sa.BigInteger, nullable=False, server_default="0"),
+    sa.Column("highest", sa.BigInteger, nullable=False, server_default="0"),
+    #: how many rows of `islands` and `shed_ranges` there are: where none, nobody has to look
+    sa.Column("island_count", sa.BigInteger, nullable=False, server_default="0"),
+    sa.Column("shed_count", sa.BigInteger, nullable=False, server_default="0"),
+    #: as the gateway says; None: it never said
+    sa.Column("appended_through", sa.BigInteger),
+    sa.Column("installation", NAME),
+    sa.Column("gateway_version", NAME),
+    sa.Column("gateway_built", NAME),
+    sa.Column("duplicates", sa.BigInteger, nullable=False, server_default="0"),
+    sa.Column("conflicts", sa.BigInteger, nullable=False, server_default="0"),
+    sa.Column("first_heard_us", sa.BigInteger, nullable=False),
+    sa.Column("last_heard_us", sa.BigInteger, nullable=False),
+    sa.UniqueConstraint("owner_id", "stream"),
+    sa.Index(None, "device_id"),
+)
+
+
+def _range(name: str, *further: sa.Column[str]) -> sa.Table:
+    return sa.Table(
+        name,
+        metadata,
+        _to("streams", "stream_id", key=True),
+        sa.Column("first", sa.BigInteger, primary_key=True, autoincrement=False),
+        sa.Column("last", sa.BigInteger, nullable=False),
+        *further,
+        sa.CheckConstraint("first >= 1 AND last >= first", name="range"),
+        sqlite_with_rowid=False,
+    )
+
+
+#: numbers beyond the mark that are held or shed
+islands = _range("islands")
+#: numbers that the gateway gave up and that have not come after all
+shed_ranges = _range("shed_ranges", sa.Column("reason", NAME, nullable=False))
+
+#: identity of readings that came without numbers: one instant, one reading
+instants = sa.Table(
+    "instants",
+    metadata,
+    _to("streams", "stream_id", key=True),
+    sa.Column("instant", sa.String(64), primary_key=True),
+    sa.Column("seq", sa.BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+#: what a gateway reports beside its readings: boots and events, each kept once
+reports = sa.Table(
+    "reports",
+    metadata,
+    _to("streams", "stream_id", key=True),
+    #: "boot" or "event"
+    sa.Column("kind", sa.String(8), primary_key=True),
+    #: SHA-256 of the content, hex, cut to 32
+    sa.Column("digest", sa.String(32), primary_key=True),
+    sa.Column("at_seq", sa.BigInteger),
+    sa.Column("name", NAME),
+    sa.Column("content", sa.Text, nullable=False),
+    sa.Column("received_us", sa.BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+# ---------------------------------------------------------------- readings
+
+unit_sets = sa.Table(
+    "unit_sets",
+    metadata,
+    _id(),
+    #: JSON object quantity -> unit as sent, keys in order
+    sa.Column("units", sa.Text, nullable=False, unique=True),
+)
+
+readings = sa.Table(
+    "readings",
+    metadata,
+    # No foreign keys here: they cost a look-up a row, streams and unit sets are never deleted, and the
+    # stream is locked while its readings are written.
+    sa.Column("stream_id", BigId, primary_key=True, autoincrement=False),
+    sa.Column("seq", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("at_uncertainty_s", sa.Double),
+    sa.Column("unit_set_id", BigId, nullable=False),
+    #: of the content as sent (ingest.intake.content), signed 64 bits
+    sa.Column("content_hash", sa.BigInteger, nullable=False),
+    sa.Column("received_us", sa.BigInteger, nullable=False),
+    *(sa.Column(quantity.column, sa.Double) for quantity in QUANTITIES.values()),
+    sqlite_with_rowid=False,
+)
+
+#: instants that whole microseconds cannot tell apart: leap seconds, finer digits
+exact_times = sa.Table(
+    "exact_times",
+    metadata,
+    _to("streams", "stream_id", key=True),
+    sa.Column("seq", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("instant", sa.String(64), nullable=False),
+    sqlite_with_rowid=False,
+)
+
+#: Parquet files that hold readings of one device and month in place of `readings` (ingest.store.archive_file)
+archives = sa.Table(
+    "archives",
+    metadata,
+    _id(),
+    _to("devices", "device_id"),
+    #: of UTC, like 2026-03
+    sa.Column("month", sa.String(7), nullable=False),
+    #: path inside the archive folder; a file never changes
+    sa.Column("file", sa.String(80), nullable=False, unique=True),
+    sa.Column("sha256", sa.String(64), nullable=False),
+    sa.Column("size_bytes", sa.BigInteger, nullable=False),
+    sa.Column("readings", sa.BigInteger, nullable=False),
+    sa.Column("first_us", sa.BigInteger, nullable=False),
+    sa.Column("last_us", sa.BigInteger, nullable=False),
+    sa.Column("made_us", sa.BigInteger, nullable=False),
+    sa.Index(None, "device_id", "month"),
+)
+
+#: which numbers of which streams a file has: lowest, highest, how many
+archive_streams = sa.Table(
+    "archive_streams",
+    metadata,
+    _to("streams", "stream_id", key=True),
+    _to("archives", "archive_id", key=True),
+    sa.Column("first_seq", sa.BigInteger, nullable=False),
+    sa.Column("last_seq", sa.BigInteger, nullable=False),
+    sa.Column("readings", sa.BigInteger, nullable=False),
+    sa.Index(None, "archive_id"),
+    sqlite_with_rowid=False,
+)
+
+#: numbers that were taken out of a file since it was made: set aside, to be amended
+archive_removed = sa.Table(
+    "archive_removed",
+    metadata,
+    _to("archives", "archive_id", key=True),
+    _to("streams", "stream_id", key=True),
+    sa.Column("first", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("last", sa.BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+quarantine = sa.Table(
+    "quarantine",
+    metadata,
+    _id(),
+    _to("streams", "stream_id"),
+    sa.Column("seq", sa.BigInteger, nullable=False),
+    sa.Column("content_hash", sa.BigInteger, nullable=False),
+    #: True: another content already holds this number; the two stand side by side
+    sa.Column("beside", sa.Boolean, nullable=False),
+    #: held, released (stored after all) or discarded (by a person)
+    sa.Column("state", sa.String(12), nullable=False),
+    sa.Column("code", sa.String(32), nullable=False),
+    #: JSON list of {code, detail, suggestion}
+    sa.Column("reasons", sa.Text, nullable=False),
+    #: JSON, whole, as sent
+    sa.Column("content", sa.Text, nullable=False),
+    #: JSON of what a person changed; None: nothing
+    sa.Column("amended", sa.Text),
+    sa.Column("received_us", sa.BigInteger, nullable=False),
+    #: when the server looks again by itself; None: a person has to
+    sa.Column("recheck_us", sa.BigInteger),
+    #: the last of `amendments` that touched it and still holds
+    sa.Column("amendment_id", sa.BigInteger),
+    sa.UniqueConstraint("stream_id", "seq", "content_hash"),
+    sa.Index(None, "state", "recheck_us"),
+)
+
+#: what a person did about held readings, with what undoes it
+amendments = sa.Table(
+    "amendments",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    #: amend, discard or set_aside
+    sa.Column("kind", sa.String(12), nullable=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    #: JSON, as asked for
+    sa.Column("detail", sa.Text, nullable=False),
+    #: JSON list of what each entry was before
+    sa.Column("before", sa.Text, nullable=False),
+    sa.Column("entries", sa.BigInteger, nullable=False),
+    sa.Column("undone_us", sa.BigInteger),
+    sa.Index(None, "owner_id"),
+)
+
+# ---------------------------------------------------------------- boots placed better later
+
+#: a better anchor of a boot that was sent already: its numbers first..last were taken `shift_s` later
+boot_corrections = sa.Table(
+    "boot_corrections",
+    metadata,
+    _id(),
+    _to("streams", "stream_id"),
+    sa.Column("boot", NAME, nullable=False),
+    sa.Column("first", sa.BigInteger, nullable=False),
+    sa.Column("last", sa.BigInteger, nullable=False),
+    sa.Column("shift_s", sa.Double, nullable=False),
+    #: of the corrected times; None: unknown
+    sa.Column("uncertainty_s", sa.Double),
+    sa.Column("anchor", NAME),
+    #: SHA-256 of the content, hex, cut to 32: sent again it is the same
+    sa.Column("digest", sa.String(32), nullable=False),
+    sa.Column("received_us", sa.BigInteger, nullable=False),
+    #: when a person took it back; None: it holds
+    sa.Column("undone_us", sa.BigInteger),
+    sa.UniqueConstraint("stream_id", "digest"),
+    sa.CheckConstraint("first >= 1 AND last >= first", name="range"),
+)
+
+#: times as they were sent, of readings whose boot was corrected
+original_times = sa.Table(
+    "original_times",
+    metadata,
+    _to("streams", "stream_id", key=True),
+    sa.Column("seq", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("at_uncertainty_s", sa.Double),
+    sqlite_with_rowid=False,
+)
+
+# ---------------------------------------------------------------- analysis
+
+#: readings of one stream in one UTC hour: the time index into `readings`, and the work list of the analysis
+hours = sa.Table(
+    "hours",
+    metadata,
+    _to("streams", "stream_id", key=True),
+    #: whole hours since 1970
+    sa.Column("hour", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("first_seq", sa.BigInteger, nullable=False),
+    sa.Column("last_seq", sa.BigInteger, nullable=False),
+    sa.Column("readings", sa.BigInteger, nullable=False),
+    #: raised by each batch that touches the hour
+    sa.Column("revision", sa.BigInteger, nullable=False),
+    sa.Column("analysed_revision", sa.BigInteger, nullable=False, server_default="0"),
+    sa.Index(
+        "ix_hours_behind",
+        "stream_id",
+        "hour",
+        sqlite_where=sa.text("revision > analysed_revision"),
+        postgresql_where=sa.text("revision > analysed_revision"),
+    ),
+    sqlite_with_rowid=False,
+)
+
+#: what `ingest.restriction` keeps of each housing and UTC hour; they stay for ever
+hour_summaries = sa.Table(
+    "hour_summaries",
+    metadata,
+    _to("housings", "housing_id", key=True),
+    sa.Column("hour", sa.BigInteger, primary_key=True, autoincrement=False),
+    #: of the housing when this hour was written: what is newer than what a process remembers, it reads
+    sa.Column("revision", sa.BigInteger, nullable=False),
+    #: packed by `ingest.restriction.measure.summary`; None: the hour has no readings any more
+    sa.Column("record", sa.LargeBinary),
+    sa.Column("bins", sa.LargeBinary),
+    sa.Index(None, "housing_id", "revision"),
+    sqlite_with_rowid=False,
+)
+
+#: summaries as the release before kept them: left for it while both run
+summaries = sa.Table(
+    "summaries",
+    metadata,
+    _to("housings", "housing_id", key=True),
+    sa.Column("hour", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("record", sa.Text, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+#: what an owner's fleet teaches, the newest; all processes judge by the same
+fleet_snapshots = sa.Table(
+    "fleet_snapshots",
+    metadata,
+    sa.Column("owner_id", BigId, sa.ForeignKey("owners.id"), primary_key=True, autoincrement=False),
+    sa.Column("number", sa.BigInteger, nullable=False),
+    sa.Column("learned_us", sa.BigInteger, nullable=False),
+    #: JSON of `ingest.restriction.FleetKnowledge`
+    sa.Column("content", sa.Text, nullable=False),
+)
+
+# ---------------------------------------------------------------- webhooks
+
+#: where an owner wants to be told what happened
+webhooks = sa.Table(
+    "webhooks",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("url", sa.String(2000), nullable=False),
+    #: what deliveries are signed with, so it is kept as it is; base64, shown once
+    sa.Column("secret", sa.String(64), nullable=False),
+    #: JSON list of the event types it wants
+    sa.Column("types", sa.Text, nullable=False),
+    sa.Column("note", sa.String(200), nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    #: None: it is wanted
+    sa.Column("ended_us", sa.BigInteger),
+    sa.Index(None, "owner_id"),
+)
+
+#: what happened, written in the transaction that noticed it
+events = sa.Table(
+    "events",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("type", NAME, nullable=False),
+    sa.Column("subject", sa.String(200), nullable=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    #: JSON
+    sa.Column("data", sa.Text, nullable=False),
+    sa.Index(None, "owner_id"),
+)
+
+#: one event on its way to one webhook; in order of event
+deliveries = sa.Table(
+    "deliveries",
+    metadata,
+    _to("webhooks", "webhook_id", key=True),
+    _to("events", "event_id", key=True),
+    #: waiting, delivered or dead (given up, until a person has it sent again)
+    sa.Column("state", sa.String(12), nullable=False),
+    sa.Column("tries", sa.BigInteger, nullable=False, server_default="0"),
+    sa.Column("first_tried_us", sa.BigInteger),
+    #: not before; 0: at once
+    sa.Column("next_us", sa.BigInteger, nullable=False, server_default="0"),
+    sa.Column("settled_us", sa.BigInteger),
+    #: why the last try failed, in words
+    sa.Column("reason", sa.String(200)),
+    sa.Index(None, "state", "webhook_id", "event_id"),
+    sqlite_with_rowid=False,
+)
+
+#: what was last said of a housing, so that only what is new is said
+told_housings = sa.Table(
+    "told_housings",
+    metadata,
+    sa.Column("housing_id", BigId, sa.ForeignKey("housings.id"), primary_key=True, autoincrement=False),
+    sa.Column("state", sa.String(16), nullable=False),
+    #: the newest element change found that was said [us]
+    sa.Column("change_us", sa.BigInteger, nullable=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+)
+
+#: what was last said of an owner's readings
+told_owners = sa.Table(
+    "told_owners",
+    metadata,
+    sa.Column("owner_id", BigId, sa.ForeignKey("owners.id"), primary_key=True, autoincrement=False),
+    #: the newest entry of the quarantine that was said
+    sa.Column("entry_id", sa.BigInteger, nullable=False),
+    sa.Column("account_balances", sa.Boolean, nullable=False),
+    sa.Column("account_at_us", sa.BigInteger, nullable=False),
+)
+
+#: work that one process at a time does, and who does it until when
+leases = sa.Table(
+    "leases",
+    metadata,
+    sa.Column("name", sa.String(32), primary_key=True),
+    sa.Column("holder", NAME, nullable=False),
+    sa.Column("until_us", sa.BigInteger, nullable=False),
+)

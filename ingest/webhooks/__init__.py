@@ -1,0 +1,1 @@
+"""Events to those who asked for them: announced, signed, delivered."""

@@ -1,0 +1,209 @@
+"""
+What is worth telling, and telling it once: events of housings, held readings and accounts, into the outbox.
+
+Promises: what was last said is kept with the event in one transaction, so an event is written once for each
+cause, whatever is killed when. States are those of the analysis, which works in time order and does not flap;
+a housing whose hours are still being summarised is left for the next look.
+Leaves to others: who wants to know (`ingest.api.routes.webhooks`), delivery (`ingest.webhooks.courier`).
+
+One process at a time looks (`outbox.take_lease`). Nothing is looked at for owners who want to know nothing.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import sqlalchemy as sa
+
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.analysis.assessment import View
+from cleanside.ingest.errors import TryAgain
+from cleanside.ingest.store import account, announced, dialect, outbox
+from cleanside.ingest.store.announced import ToldHousing
+from cleanside.ingest.store.outbox import Event, Webhook
+from cleanside.ingest.writer.resources import Resources
+
+log = logging.getLogger("cleanside.ingest")
+
+MICRO = 1_000_000
+ACCOUNT_EVERY_US = 900 * MICRO  # counting the rows of all streams is work; chosen
+# PostgreSQL numbers entries before they are committed: one of another process may come later under a lower
+# number. After this it has come, or never will (its transaction has timed out).
+SETTLES_US = 60 * MICRO
+MAX_GROUPS = 32  # groups of held readings in one event; the rest is counted
+
+REGISTERED = "cleanside.webhook.registered"
+STATE_CHANGED = "cleanside.state.changed"
+SILENT = "cleanside.device.silent"
+CHANGE_FOUND = "cleanside.element.change_found"
+READINGS_HELD = "cleanside.readings.held"
+OUT_OF_BALANCE = "cleanside.account.out_of_balance"
+BALANCES_AGAIN = "cleanside.account.balances_again"
+
+#: event type -> what it says
+TYPES: Mapping[str, str] = {
+    STATE_CHANGED: "a housing went from one state to another",
+    SILENT: "nothing is heard of a housing any more, and why, as far as the data can tell",
+    CHANGE_FOUND: "restriction fell as with a new element, and nobody entered a change: confirm or deny it",
+    READINGS_HELD: "readings were put into quarantine since the last such event, by device and code",
+    OUT_OF_BALANCE: "a number that was acknowledged is in no state; look at the account",
+    BALANCES_AGAIN: "the account balances again",
+}
+
+#: owner -> its housings as seen now
+Views = Callable[[sa.Connection, int], Sequence[View]]
+
+
+@dataclass(frozen=True, slots=True)
+class Announcements:
+    """Events of one owner, and what is said once they are written."""
+
+    owner_id: int
+    events: tuple[Event, ...]
+    housings: tuple[ToldHousing, ...] = ()
+    entry_id: int | None = None
+    account: tuple[bool, int] | None = None
+
+    @property
+    def says_something(self) -> bool:
+        """False where all is as it was."""
+        return bool(self.events or self.housings or self.entry_id is not None or self.account)
+
+
+def announce(resources: Resources, views: Views) -> int:
+    """Write what is new for those who want to know it. Returns how many events."""
+    with resources.reading() as connection:
+        wanted = outbox.wanted(connection)
+        owners = sorted({webhook.owner_id for webhook in wanted})
+        found = [_looked(connection, owner_id, views, resources.clock()) for owner_id in owners]
+    news = [one for one in found if one is not None and one.says_something]
+    if news:
+        resources.writer.call(lambda connection: _write(connection, news))
+    return sum(len(entry.events) for entry in news)
+
+
+def _looked(connection: sa.Connection, owner_id: int, views: Views, now_us: int) -> Announcements | None:
+    """What is new of one owner; None where looking broke, so that no other owner waits for it."""
+    try:
+        return look(connection, owner_id, views, now_us)
+    except (TryAgain, sa.exc.SQLAlchemyError):  # the database, for all of them
+        raise
+    except Exception:
+        log.exception("ingest.announcing_failed", extra={"owner": owner_id})
+        return None
+
+
+def _write(connection: sa.Connection, news: Sequence[Announcements]) -> None:
+    wanted = outbox.wanted(connection)  # as they are now: one may have ended meanwhile
+    for entry in news:
+        for event in entry.events:
+            to = [w for w in wanted if w.owner_id == entry.owner_id and event.type in w.wanted]
+            outbox.put(connection, entry.owner_id, event, to)
+        announced.save(connection, entry.owner_id, entry.housings, entry.entry_id, entry.account)
+
+
+def look(connection: sa.Connection, owner_id: int, views: Views, now_us: int) -> Announcements:
+    """What is new of one owner."""
+    said = announced.housings_of(connection, owner_id)
+    events: list[Event] = []
+    housings: list[ToldHousing] = []
+    for seen in views(connection, owner_id):
+        if seen.hours_behind:
+            continue
+        news, now_said = of_housing(seen, said.get(seen.housing.id), now_us)
+        events += news
+        if now_said is not None:
+            housings.append(now_said)
+    before = announced.owner(connection, owner_id)
+    settled_us = now_us if dialect.is_sqlite(connection) else now_us - SETTLES_US
+    said_entry = None if before is None else before.entry_id
+    newest, groups = announced.held_since(connection, owner_id, said_entry, settled_us)
+    events += of_quarantine(groups, now_us) if before is not None else []
+    checked, balance = _account(connection, owner_id, before, now_us)
+    moved = before is None or newest != before.entry_id
+    return Announcements(owner_id, (*events, *checked), tuple(housings), newest if moved else None, balance)
+
+
+# ---------------------------------------------------------------- what is said (pure)
+
+
+def of_housing(seen: View, said: ToldHousing | None, now_us: int) -> tuple[list[Event], ToldHousing | None]:
+    """
+    Events of a housing and what is said then; None: nothing new.
+
+    said : what was said last; None: nothing yet, then what is seen now is where telling begins.
+    """
+    known = seen.assessment
+    newest_us = max((int(at_s * MICRO) for at_s in known.changes_found_s), default=0)
+    now_said = ToldHousing(seen.housing.id, known.state, newest_us, now_us)
+    if said is None:
+        return [], now_said
+    now_said = ToldHousing(seen.housing.id, known.state, max(newest_us, said.change_us), now_us)
+    events: list[Event] = []
+    for at_s in sorted(known.changes_found_s):
+        if int(at_s * MICRO) > said.change_us:
+            data = {"found_at": instant_text(int(at_s) * MICRO)}
+            events.append(_event(CHANGE_FOUND, seen, data, now_us))
+    if known.state != said.state:
+        events.append(_event(STATE_CHANGED, seen, {"from": said.state, "to": known.state}, now_us))
+    if known.state != said.state and known.state == "silent":
+        quiet: dict[str, Any] = {"quiet_because": known.quiet_because, "quiet_s": known.quiet_s}
+        events.append(_event(SILENT, seen, quiet, now_us))
+    return events, now_said if events else None
+
+
+def _event(kind: str, seen: View, data: Mapping[str, Any], now_us: int) -> Event:
+    known, housing = seen.assessment, seen.housing
+    left = known.hours_left
+    common = {
+        "machine": housing.machine,
+        "housing": housing.name,
+        "state": known.state,
+        "advice": known.advice,
+        "share_used_percent": known.share_used_percent,
+        "hours_left": None if left is None else {"p10": left.p10, "p50": left.p50, "p90": left.p90},
+    }
+    subject = f"machines/{housing.machine}/housings/{housing.name}"
+    return Event(type=kind, subject=subject, at_us=now_us, data={**common, **data})
+
+
+def of_quarantine(groups: Sequence[tuple[str, str, int]], now_us: int) -> list[Event]:
+    """One event for all readings held since the last one. groups : device, code, how many."""
+    if not groups:
+        return []
+    listed = [{"device": d, "code": c, "readings": n} for d, c, n in groups[:MAX_GROUPS]]
+    data: dict[str, Any] = {"readings": sum(n for _, _, n in groups), "groups": listed}
+    if len(groups) > MAX_GROUPS:
+        data["groups_more"] = len(groups) - MAX_GROUPS
+    return [Event(type=READINGS_HELD, subject="quarantine", at_us=now_us, data=data)]
+
+
+def of_account(faults: Sequence[str], said: bool, now_us: int) -> list[Event]:
+    """An event where the account went out of balance, or came back. said : it balanced when last told."""
+    if said and faults:
+        data: dict[str, Any] = {"faults": list(faults[:MAX_GROUPS])}
+        return [Event(type=OUT_OF_BALANCE, subject="account", at_us=now_us, data=data)]
+    if not said and not faults:
+        return [Event(type=BALANCES_AGAIN, subject="account", at_us=now_us, data={})]
+    return []
+
+
+def _account(
+    connection: sa.Connection, owner_id: int, before: announced.ToldOwner | None, now_us: int
+) -> tuple[list[Event], tuple[bool, int] | None]:
+    """Events of the account, and what is said of it; None: it was not looked at."""
+    if before is not None and now_us - before.account_at_us < ACCOUNT_EVERY_US:
+        return [], None
+    found = account.accounts(connection, owner_id)
+    faults = [f"{a.device} stream {a.stream}: {fault}" for a in found for fault in a.faults]
+    said = before.account_balances if before is not None else True
+    return of_account(faults, said, now_us), (not faults, now_us)
+
+
+def welcome(webhook: Webhook, now_us: int) -> Event:
+    """The first event of a webhook: whoever gets it knows that deliveries arrive and can be checked."""
+    data = {"webhook": webhook.id, "types": webhook.wanted}
+    return Event(type=REGISTERED, subject=f"webhooks/{webhook.id}", at_us=now_us, data=data)

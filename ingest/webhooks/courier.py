@@ -1,0 +1,255 @@
+"""
+The courier: what is in the outbox goes to those who want it, in order, until they take it.
+
+Promises: of one webhook an event is sent only after the one before was taken or given up; a failure is tried
+again with growing random waits; after `webhook_give_up_days` it is dead, which shows in the list, the log and
+the figures, and an operator can have it sent again. A try that was taken but not written down before a crash
+is made once more with the same id: receivers see an id twice at most then, and never miss one.
+At a stop a try under way has a moment to end. A try has a hard time limit, follows no redirect and reads no
+body. Webhooks do not wait for each other.
+One process at a time sends (a lease in the database).
+Leaves to others: what is told (`ingest.webhooks.announcing`), who may be sent to
+(`ingest.webhooks.addresses`).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import random
+import secrets
+import ssl
+import threading
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import httpx
+import sqlalchemy as sa
+
+from cleanside.ingest.errors import TryAgain
+from cleanside.ingest.store import outbox
+from cleanside.ingest.store.outbox import DEAD, DELIVERED, Delivery, Webhook
+from cleanside.ingest.webhooks.addresses import Network, Resolve, by_system, networks_of, resolved
+from cleanside.ingest.webhooks.announcing import Views, announce
+from cleanside.ingest.webhooks.signing import envelope, signed_headers
+from cleanside.ingest.writer.resources import Resources
+
+log = logging.getLogger("cleanside.ingest")
+
+LEASE = "courier"
+LEASE_US = 30_000_000  # longer than a try; another process goes on after it when this one is killed; chosen
+COURIER_PAUSE_S = 1.0  # between looks; chosen
+TRY_S = 10.0  # of one delivery, from look-up to the head of the answer; chosen
+FINISH_S = 2.0  # at a stop, for an answer under way to come and be written down; chosen
+DELIVERIES_AT_ONCE = 8  # webhooks sent to at the same time; chosen
+IN_A_ROW = 20  # deliveries to one webhook before its turn is over; chosen
+FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 3_600.0
+KEEP_US = 30 * 86_400_000_000  # what was delivered is kept so long, to be sent again if asked for; chosen
+FORGET_EVERY_US = 3_600_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Failed:
+    """Why a try was none that counts."""
+
+    reason: str
+    #: as the receiver asks; None: it does not
+    retry_after_s: float | None = None
+
+
+def wait_s(tries: int, jitter: float) -> float:
+    """Half to all of a bound that doubles with each try. jitter : 0 to 1."""
+    bound = min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(tries, 30))
+    return bound * (0.5 + 0.5 * jitter)
+
+
+def settled(
+    delivery: Delivery, failed: Failed | None, *, now_us: int, give_up_us: int, jitter: float
+) -> dict[str, int | str | None]:
+    """What a delivery is after a try. Pure. failed : None, it was taken."""
+    first_us = delivery.first_tried_us if delivery.first_tried_us is not None else now_us
+    values: dict[str, int | str | None] = {"tries": delivery.tries + 1, "first_tried_us": first_us}
+    if failed is None:
+        return values | {"state": DELIVERED, "settled_us": now_us, "reason": None}
+    values["reason"] = failed.reason[:200]
+    if now_us - first_us >= give_up_us:
+        return values | {"state": DEAD, "settled_us": now_us}
+    asked_s = min(failed.retry_after_s or 0.0, LONGEST_WAIT_S)
+    return values | {"next_us": now_us + int(max(wait_s(delivery.tries, jitter), asked_s) * 1e6)}
+
+
+class Courier:
+    """A thread that tells what is new and delivers it."""
+
+    def __init__(
+        self,
+        resources: Resources,
+        views: Views,
+        *,
+        resolve: Resolve = by_system,
+        jitter: Callable[[], float] = random.random,
+        pause_s: float = COURIER_PAUSE_S,
+        verify: ssl.SSLContext | bool = True,
+    ) -> None:
+        """views : the housings of an owner as seen now. verify : certificates to trust, True: the usual."""
+        self._verify = verify
+        self._resources = resources
+        self._views = views
+        self._resolve = resolve
+        self._jitter = jitter
+        self._pause_s = pause_s
+        # On SQLite no other process serves (the lock beside the file): a lease left is that of a killed one.
+        self._holder = "sole" if resources.is_sqlite else secrets.token_hex(8)
+        self._allowed: tuple[Network, ...] = networks_of(resources.settings.webhook_networks)
+        self._give_up_us = resources.settings.webhook_give_up_days * 86_400_000_000
+        self._next_forget_us = 0
+        self._thread = threading.Thread(target=lambda: asyncio.run(self._work()), name="courier", daemon=True)
+
+    def start(self) -> None:
+        """Begin."""
+        self._thread.start()
+
+    def join(self) -> None:
+        """Wait for the end, after `resources.stopping` was set."""
+        self._thread.join()
+
+    async def _work(self) -> None:
+        busy: dict[int, asyncio.Task[None]] = {}
+        async with self._client() as http:
+            while not self._resources.stopping.is_set():
+                try:
+                    await self._look(http, busy)
+                except TryAgain as error:  # stopping, or the database is away: what is due stays due
+                    log.info("ingest.webhooks_wait", extra={"reason": str(error)})
+                except Exception:
+                    log.exception("ingest.webhooks_failed")
+                await asyncio.to_thread(self._resources.stopping.wait, self._pause_s)
+            if busy:  # what a receiver took and nobody wrote down is sent to it once more
+                _, unfinished = await asyncio.wait(busy.values(), timeout=FINISH_S)
+                for task in unfinished:
+                    task.cancel()
+                await asyncio.gather(*unfinished, return_exceptions=True)
+        await asyncio.to_thread(self._give_back)
+
+    def _client(self) -> httpx.AsyncClient:
+        return httpx.AsyncClient(
+            verify=self._verify,
+            follow_redirects=False,
+            trust_env=False,
+            timeout=TRY_S,
+            limits=httpx.Limits(max_connections=DELIVERIES_AT_ONCE, max_keepalive_connections=0),
+            headers={"User-Agent": "cleanside-webhook"},
+        )
+
+    async def _look(self, http: httpx.AsyncClient, busy: dict[int, asyncio.Task[None]]) -> None:
+        """Tell what is new, and set off for those who have something waiting."""
+        for webhook_id in [webhook_id for webhook_id, task in busy.items() if task.done()]:
+            del busy[webhook_id]
+        for webhook in await asyncio.to_thread(self._prepared):
+            if len(busy) < DELIVERIES_AT_ONCE and webhook.id not in busy:
+                busy[webhook.id] = asyncio.create_task(self._deliver_all(http, webhook))
+
+    def _prepared(self) -> list[Webhook]:
+        """The webhooks with something due, once what is new is told; none while another process sends."""
+        resources = self._resources
+        now_us = resources.clock()
+        with resources.reading() as connection:
+            if not outbox.wanted(connection):
+                return []
+        if not resources.writer.call(self._take_lease):
+            return []
+        announce(resources, self._views)
+        if now_us >= self._next_forget_us:
+            self._next_forget_us = now_us + FORGET_EVERY_US
+            resources.writer.call(lambda connection: outbox.forget_delivered(connection, now_us - KEEP_US))
+        with resources.reading() as connection:
+            due = ((w, outbox.next_due(connection, w.id)) for w in outbox.wanted(connection))
+            return [w for w, waiting in due if waiting is not None and waiting.next_us <= now_us]
+
+    def _take_lease(self, connection: sa.Connection) -> bool:
+        now_us = self._resources.clock()
+        return outbox.take_lease(connection, LEASE, self._holder, now_us, now_us + LEASE_US)
+
+    def _give_back(self) -> None:
+        try:
+            self._resources.writer.call(lambda c: outbox.give_lease_back(c, LEASE, self._holder))
+        except TryAgain:  # it runs out by itself
+            log.info("ingest.lease_kept", extra={"lease": LEASE})
+
+    async def _deliver_all(self, http: httpx.AsyncClient, webhook: Webhook) -> None:
+        """Deliver what is due to one webhook, in order, until one fails or its turn is over."""
+        try:
+            for _ in range(IN_A_ROW):
+                if not await self._deliver_next(http, webhook) or self._resources.stopping.is_set():
+                    return
+        except TryAgain as error:
+            log.info("ingest.webhooks_wait", extra={"reason": str(error)})
+        except Exception:
+            log.exception("ingest.webhooks_failed", extra={"webhook": webhook.id})
+
+    async def _deliver_next(self, http: httpx.AsyncClient, webhook: Webhook) -> bool:
+        """Make the next try. True if it was taken and there may be more."""
+        delivery = await asyncio.to_thread(self._next, webhook)
+        if delivery is None:
+            return False
+        failed = await self._try(http, webhook, delivery)
+        now_us = self._resources.clock()
+        values = settled(delivery, failed, now_us=now_us, give_up_us=self._give_up_us, jitter=self._jitter())
+        write = self._resources.writer.call
+        await asyncio.to_thread(write, lambda connection: outbox.settle(connection, delivery, values))
+        if failed is not None:
+            event = "ingest.webhook_dead" if values.get("state") == DEAD else "ingest.webhook_failed"
+            fields = {"webhook": webhook.id, "event_id": delivery.event_id, "reason": failed.reason}
+            log.warning(event, extra=fields)
+        return failed is None or values.get("state") == DEAD
+
+    def _next(self, webhook: Webhook) -> Delivery | None:
+        """What is due for a webhook, while it is wanted and this process sends."""
+        if not self._resources.writer.call(self._take_lease):
+            return None
+        with self._resources.reading() as connection:
+            current = outbox.find(connection, webhook.owner_id, webhook.id)
+            waiting = outbox.next_due(connection, webhook.id)
+        if current is None or current.ended_us is not None or waiting is None:
+            return None
+        return waiting if waiting.next_us <= self._resources.clock() else None
+
+    async def _try(self, http: httpx.AsyncClient, webhook: Webhook, delivery: Delivery) -> Failed | None:
+        try:
+            return await asyncio.wait_for(self._send(http, webhook, delivery), TRY_S)
+        except TimeoutError:
+            return Failed(f"no answer within {TRY_S:g} s")
+        except (ValueError, OSError, httpx.HTTPError) as error:
+            return Failed(f"{type(error).__name__}: {error}"[:200])
+
+    async def _send(self, http: httpx.AsyncClient, webhook: Webhook, delivery: Delivery) -> Failed | None:
+        """One try. Raises ValueError for an address that may not be sent to."""
+        target = await asyncio.to_thread(resolved, webhook.url, self._allowed, self._resolve)
+        content = envelope(delivery)
+        headers = signed_headers(
+            content,
+            url=webhook.url,
+            secret=webhook.secret,
+            key_id=f"webhook-{webhook.id}",
+            created_s=self._resources.clock() // 1_000_000,
+        )
+        name = target.host.rpartition("@")[2]
+        request = http.build_request("POST", target.connect_url, content=content, headers=headers)
+        request.headers["Host"] = name
+        request.extensions["sni_hostname"] = _name_only(name)
+        response = await http.send(request, stream=True)
+        try:  # the head is all that is looked at: a body may be anything, and as long as it likes
+            if response.is_success:
+                return None
+            return Failed(f"status {response.status_code}", _seconds(response.headers.get("Retry-After")))
+        finally:
+            await response.aclose()
+
+
+def _name_only(netloc: str) -> str:
+    """The host of host:port, as certificates have it."""
+    return httpx.URL(f"https://{netloc}").host
+
+
+def _seconds(value: str | None) -> float | None:
+    return float(value) if value is not None and value.isascii() and value.isdecimal() else None

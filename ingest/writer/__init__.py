@@ -1,0 +1,1 @@
+"""One writer that commits many requests at once, and what a running server has open."""

@@ -1,0 +1,116 @@
+"""
+Who is served when: two lanes in front of the writer, and when those come back who found them full.
+
+Promises: what is small never waits behind bulk: a live reading waits for the commit that is under way and no
+other, and bulk is taken in commits that are short on the disk at hand. Bulk is never starved: while both wait
+they take turns. Both lanes are bounded, so is what they hold in memory.
+Those who are refused get times to come back that follow each other as fast as bulk is served, so that a
+fleet that reconnects at once comes back in a line and not as the next flood.
+Leaves to others: doing the work, and locking (`ingest.writer.writer`).
+"""
+
+from __future__ import annotations
+
+import math
+import time
+from collections import deque
+from collections.abc import Callable
+from typing import Generic, Protocol, TypeVar
+
+QUICK_READINGS = 32  # at most these in a job of the quick lane; chosen: five minutes at 10 s
+MAX_BULK_READINGS = 64_000  # waiting; some 40 MB, and well under a second of work; chosen
+MAX_TOGETHER = 64  # jobs of each lane in one commit; chosen: beyond it the first of them wait too long
+MAX_TOGETHER_READINGS = 8_000  # of bulk in one commit, where the disk takes them within BULK_COMMIT_S; chosen
+MIN_TOGETHER_READINGS = 1_000  # and where it does not; chosen: below it the commit itself is the cost
+BULK_COMMIT_S = 0.1  # what a live reading may have to wait for; chosen
+SOONEST_S = 2  # to come back after a refusal
+LONGEST_RETRY_S = 120  # the line is cut here: a machine should not be silent for longer; chosen
+_SMOOTH = 0.2  # weight of the newest commit in the rate at which bulk is served; chosen
+
+
+class HasSize(Protocol):
+    """What can wait in a lane."""
+
+    @property
+    def readings(self) -> int:
+        """How many readings it brings; 0 for anything else."""
+        ...
+
+
+J = TypeVar("J", bound=HasSize)
+
+
+class Lanes(Generic[J]):
+    """Jobs that wait, small ones apart."""
+
+    def __init__(self, *, max_jobs: int) -> None:
+        """max_jobs : the most that may wait in either lane."""
+        self.max_jobs = max_jobs
+        self._quick: deque[J] = deque()
+        self._bulk: deque[J] = deque()
+        self._bulk_readings = 0
+        self._together = MAX_TOGETHER_READINGS
+        self._is_bulks_turn = False
+
+    def __len__(self) -> int:
+        return len(self._quick) + len(self._bulk)
+
+    @property
+    def is_bulk_full(self) -> bool:
+        """True where no further bulk is taken. One job alone always fits, however large."""
+        too_many = len(self._bulk) >= self.max_jobs
+        return too_many or (bool(self._bulk) and self._bulk_readings >= MAX_BULK_READINGS)
+
+    def put(self, job: J) -> bool:
+        """Let a job wait; False where its lane is full."""
+        if job.readings <= QUICK_READINGS:
+            if len(self._quick) >= self.max_jobs:
+                return False
+            self._quick.append(job)
+            return True
+        if self.is_bulk_full:
+            return False
+        self._bulk.append(job)
+        self._bulk_readings += job.readings
+        return True
+
+    def take(self) -> list[J]:
+        """One commit's worth of one lane: the quick one, or bulk where that is empty or it is bulk's turn."""
+        if self._quick and not (self._bulk and self._is_bulks_turn):
+            self._is_bulks_turn = bool(self._bulk)
+            return [self._quick.popleft() for _ in range(min(len(self._quick), MAX_TOGETHER))]
+        self._is_bulks_turn = False
+        taken: list[J] = []
+        readings = 0
+        while self._bulk and len(taken) < MAX_TOGETHER and readings < self._together:
+            taken.append(self._bulk.popleft())
+            readings += taken[-1].readings
+        self._bulk_readings -= readings
+        return taken
+
+    def served(self, readings: int, took_s: float) -> None:
+        """Learn from a commit of bulk how many readings make one that is short enough."""
+        fits = readings * BULK_COMMIT_S / max(took_s, 1e-3)
+        wanted = self._together + _SMOOTH * (fits - self._together)
+        self._together = int(min(max(wanted, MIN_TOGETHER_READINGS), MAX_TOGETHER_READINGS))
+
+
+class Line:
+    """When those come back who were refused: one after the other, as fast as they are served."""
+
+    def __init__(self, *, monotonic_s: Callable[[], float] = time.monotonic) -> None:
+        self._monotonic_s = monotonic_s
+        self._rate_per_s = 1.0
+        self._next_s = 0.0
+
+    def served(self, jobs: int, took_s: float) -> None:
+        """Learn how fast bulk is served, from a commit of it."""
+        self._rate_per_s += _SMOOTH * (jobs / max(took_s, 1e-3) - self._rate_per_s)
+
+    def turn_s(self) -> int:
+        """In how many whole seconds the next one who is refused should come back."""
+        now_s = self._monotonic_s()
+        self._next_s = min(
+            max(self._next_s, now_s + SOONEST_S) + 1 / self._rate_per_s, now_s + LONGEST_RETRY_S
+        )
+        return math.ceil(self._next_s - now_s)

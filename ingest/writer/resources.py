@@ -1,0 +1,88 @@
+"""
+What a running server holds: made in one place, passed down, closed in one place.
+
+Promises: nothing is opened on import. Readers are closed before the writer, so that the writing connection
+is the last and the only one to fold the write-ahead log into the file.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from cleanside.ingest.settings import Settings
+from cleanside.ingest.store import database, partitions, readings
+from cleanside.ingest.writer.bytes_in_flight import BytesInFlight
+from cleanside.ingest.writer.writer import Writer, as_our_errors
+
+NowUs = Callable[[], int]  # microseconds since 1970 UTC
+
+MAX_UNIT_SETS = 4_096  # sets of units remembered in memory; chosen, a fleet uses a handful
+
+
+@dataclass
+class Resources:
+    """What routes and workers need."""
+
+    settings: Settings
+    clock: NowUs
+    readers: sa.Engine
+    writer: Writer
+    #: bytes of bodies that are being read
+    room: BytesInFlight = field(default_factory=BytesInFlight)
+    #: set while the server winds down
+    stopping: threading.Event = field(default_factory=threading.Event)
+    #: held while a bundle comes in: one at a time, so that those who post are served meanwhile
+    importing: threading.Lock = field(default_factory=threading.Lock)
+    _unit_sets: dict[str, int] = field(default_factory=dict)
+
+    @contextmanager
+    def reading(self) -> Iterator[sa.Connection]:
+        """A connection that sees one unmoving state and cannot write."""
+        with as_our_errors(), self.readers.connect() as connection:
+            yield connection
+
+    @property
+    def archive_folder(self) -> Path | None:
+        """Where the files of older readings lie; None: there is no archive."""
+        return database.archive_folder(self.settings.database, self.settings.archive_folder)
+
+    @property
+    def is_sqlite(self) -> bool:
+        """True on SQLite, False on PostgreSQL."""
+        return self.readers.dialect.name == "sqlite"
+
+    def known_unit_set(self, units: str) -> int | None:
+        """The id of a set of units, if it is remembered."""
+        return self._unit_sets.get(units)
+
+    def keep_unit_set(self, units: str) -> int:
+        """The id of a set of units, kept durably if it is new. Waits for the disk."""
+        kept = self.writer.call(lambda connection: readings.keep_unit_set(connection, units))
+        if len(self._unit_sets) < MAX_UNIT_SETS:
+            self._unit_sets[units] = kept  # only after the commit: an id must never be taken back
+        return kept
+
+
+@contextmanager
+def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
+    """Open the database for serving. Raises CalledWrongly where another process serves it."""
+    with database.exclusive(settings.database):
+        writing = database.writing_engine(settings.database, archive=settings.archive_folder)
+        readers = database.reading_engine(settings.database, archive=settings.archive_folder)
+        database.limit_reading(readers, database.STATEMENT_TIMEOUT_MS / 1000)
+        writer = Writer(writing, max_waiting=settings.max_waiting)
+        try:
+            with writing.begin() as connection:  # first: it makes the write-ahead log that readers look into
+                partitions.make_ahead(connection, clock())
+            writer.start()
+            yield Resources(settings, clock, readers, writer)
+        finally:
+            writer.stop()
+            readers.dispose()
+            writing.dispose()

@@ -1,0 +1,279 @@
+"""
+The one writer: a thread that commits what many requests wait for in one transaction.
+
+Promises: a result is given out after its commit, never before. One job that fails never fails the others
+of its commit: the transaction is taken back and each is run alone. The queue is bounded; what does not
+fit is refused at once (`TryAgain`), so that an overloaded server says so instead of growing.
+Leaves to others: what a job does; it is run again after a failure of its group, so it must rest on the
+database alone. A `Refused` means that the job wrote nothing. Who waits where, and who comes back when:
+`ingest.writer.lanes`.
+
+Splitting after a failure instead of a savepoint for each job: failures are rare, and a savepoint costs two
+round trips on PostgreSQL.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any, TypeVar
+
+import psycopg
+import sqlalchemy as sa
+
+from cleanside.ingest.errors import Refused, TryAgain
+from cleanside.ingest.writer.lanes import QUICK_READINGS, Lanes, Line
+
+T = TypeVar("T")
+log = logging.getLogger("cleanside.ingest")
+
+MAX_WAITING = 256  # jobs in a lane; chosen
+# A job alone may still stand in the way of another process's group; each time one of the two gets through.
+CONTENDED_TRIES = 5
+RETRY_AFTER_S = 2
+
+
+#: Takes several items on one connection, and gives for each its result or the Refused that it met.
+JobGroup = Callable[[sa.Connection, Sequence[Any]], Sequence[Any]]
+
+
+@dataclass(slots=True)
+class _Job:
+    work: JobGroup
+    item: Any
+    #: jobs of one commit run in this order, so that processes lock rows in one order
+    order_key: str
+    done: Future[Any] | asyncio.Future[Any]
+    #: where `done` lives, if it belongs to an event loop
+    loop: asyncio.AbstractEventLoop | None = None
+    readings: int = 0
+
+    def begin(self) -> bool:
+        """False where nobody waits any more: the client has gone."""
+        if isinstance(self.done, Future):
+            return self.done.set_running_or_notify_cancel()
+        return not self.done.cancelled()
+
+
+class Writer:
+    """Runs jobs on the writing connection, together where they wait together."""
+
+    def __init__(self, engine: sa.Engine, *, max_waiting: int = MAX_WAITING) -> None:
+        self._engine = engine
+        self._lanes: Lanes[_Job] = Lanes(max_jobs=max_waiting)
+        self._line = Line()
+        self._wakes = threading.Condition()
+        self._stopping = False
+        self._thread = threading.Thread(target=self._work, name="writer", daemon=True)
+        #: commits made, and jobs they carried: their ratio is what group commit saves
+        self.commits = 0
+        self.jobs = 0
+        #: told of each commit: the jobs it carried, and how long it took [s]
+        self.on_commit: Callable[[int, float], None] = lambda _jobs, _seconds: None
+
+    def start(self) -> None:
+        """Begin to take jobs."""
+        self._thread.start()
+
+    def stop(self) -> None:
+        """Finish what waits, then end. Later jobs are refused."""
+        with self._wakes:
+            self._stopping = True
+            self._wakes.notify()
+        if self._thread.ident is not None:
+            self._thread.join()
+
+    @property
+    def is_alive(self) -> bool:
+        """False once stopped."""
+        return self._thread.is_alive() and not self._stopping
+
+    @property
+    def waiting(self) -> int:
+        """Jobs that wait."""
+        return len(self._lanes)
+
+    def require_room(self) -> None:
+        """Raise TryAgain where bulk would be refused: before its bytes are looked at, that costs little."""
+        with self._wakes:
+            if self._lanes.is_bulk_full:
+                raise self._refusal()
+
+    def submit(self, run: Callable[[sa.Connection], T]) -> Future[T]:
+        """
+        Hand in a job. The future gives its result after the commit, or raises what it raised.
+
+        Raises TryAgain where the queue is full or the writer is stopping.
+        """
+        done: Future[T] = Future()
+        self._enqueue(_Job(lambda connection, _: [_outcome(run, connection)], None, "", done))
+        return done
+
+    def call(self, run: Callable[[sa.Connection], T]) -> T:
+        """Hand in a job and wait for it."""
+        return self.submit(run).result()
+
+    def post(self, work: JobGroup, item: Any, *, order_key: str, readings: int = 0) -> asyncio.Future[Any]:
+        """
+        Hand in an item from an event loop. Items of one `work` that wait together are given to it together.
+
+        readings : how many it brings; few of them do not wait behind many.
+        Raises TryAgain as `submit` does. All results of a commit reach the loop in one step: waking it for
+        each costs the writing thread its turn each time.
+        """
+        loop = asyncio.get_running_loop()
+        done = loop.create_future()
+        self._enqueue(_Job(work, item, order_key, done, loop, readings))
+        return done
+
+    def _enqueue(self, job: _Job) -> None:
+        with self._wakes:
+            if self._stopping:
+                raise TryAgain("the server is stopping; send again shortly", retry_after_s=RETRY_AFTER_S)
+            if not self._lanes.put(job):
+                raise self._refusal()
+            self._wakes.notify()
+
+    def _refusal(self) -> TryAgain:
+        return TryAgain(
+            f"{len(self._lanes)} requests wait for the disk already; send again when Retry-After has passed",
+            retry_after_s=self._line.turn_s(),
+        )
+
+    # ------------------------------------------------------------ the thread
+
+    def _work(self) -> None:
+        while not (self._stopping and not self._lanes):
+            if jobs := self._take():
+                self._commit(jobs)
+
+    def _take(self) -> list[_Job]:
+        """What waits, up to one commit's worth; empty when it is time to end, or all have gone."""
+        with self._wakes:
+            self._wakes.wait_for(lambda: self._lanes or self._stopping)
+            jobs = self._lanes.take()
+        # Once running, a job cannot be called off any more.
+        return sorted((job for job in jobs if job.begin()), key=lambda job: job.order_key)
+
+    def _commit(self, jobs: list[_Job], *, tries: int = CONTENDED_TRIES) -> None:
+        began_s = time.perf_counter()
+        try:
+            outcomes = self._transact(jobs)
+        except TryAgain as error:  # the database is away: it would be for each alone, too
+            outcomes = [error] * len(jobs)
+        except Exception as error:  # also two processes that waited for each other
+            if len(jobs) > 1:
+                log.warning("ingest.commit_split", extra={"jobs": len(jobs), "reason": str(error)[:200]})
+                for job in jobs:
+                    self._commit([job])
+                return
+            contended = _sqlstate(error) in _CONTENDED
+            if contended and tries > 1:
+                self._commit(jobs, tries=tries - 1)
+                return
+            outcomes = [_contended(error) if contended or _sqlstate(error) in _HELD_UP else error]
+        self.commits += 1
+        self.jobs += len(jobs)
+        took_s = time.perf_counter() - began_s
+        if any(job.readings > QUICK_READINGS for job in jobs):
+            self._learn(jobs, took_s)
+        self.on_commit(len(jobs), took_s)
+        _give_out(jobs, outcomes)
+
+    def _learn(self, jobs: list[_Job], took_s: float) -> None:
+        with self._wakes:
+            self._line.served(len(jobs), took_s)
+            self._lanes.served(sum(job.readings for job in jobs), took_s)
+
+    def _transact(self, jobs: list[_Job]) -> list[Any]:
+        outcomes: list[Any] = []
+        with as_our_errors(standing_in_the_way=True), self._engine.begin() as connection:
+            for work, alike in groupby(jobs, key=lambda job: job.work):
+                outcomes += work(connection, [job.item for job in alike])
+        return outcomes
+
+
+def _contended(error: Exception) -> TryAgain:
+    detail = "others write the same streams; nothing is acknowledged, send again shortly"
+    again = TryAgain(detail, retry_after_s=RETRY_AFTER_S, code="store_unavailable")
+    again.__cause__ = error
+    return again
+
+
+def _outcome(run: Callable[[sa.Connection], Any], connection: sa.Connection) -> Any:
+    try:
+        return run(connection)
+    except Refused as refusal:  # raised before anything was written
+        return refusal
+
+
+def _give_out(jobs: list[_Job], outcomes: Sequence[Any]) -> None:
+    by_loop: dict[asyncio.AbstractEventLoop, list[tuple[Any, Any]]] = {}
+    for job, outcome in zip(jobs, outcomes, strict=True):
+        if job.loop is None:
+            _set(job.done, outcome)
+        else:
+            by_loop.setdefault(job.loop, []).append((job.done, outcome))
+    for loop, pairs in by_loop.items():
+        with suppress(RuntimeError):  # the loop has ended: nobody waits for these any more
+            loop.call_soon_threadsafe(_set_all, pairs)
+
+
+def _set_all(pairs: list[tuple[Any, Any]]) -> None:
+    for done, outcome in pairs:
+        if not done.done():
+            _set(done, outcome)
+
+
+def _set(done: Any, outcome: Any) -> None:
+    if isinstance(outcome, BaseException):
+        done.set_exception(outcome)
+    else:
+        done.set_result(outcome)
+
+
+#: The database is away, overloaded or full; a COPY speaks to the driver itself, hence its own errors too.
+_AWAY = (
+    sa.exc.OperationalError,
+    sa.exc.InterfaceError,
+    sa.exc.TimeoutError,
+    psycopg.OperationalError,
+    psycopg.InterfaceError,
+)
+
+
+#: PostgreSQL took a transaction back because others stood in its way: it may be run again at once.
+_CONTENDED = ("40001", "40P01")
+#: a lock or a statement took too long: it may stand in the way of one job alone, so the others are taken by
+#: themselves; that one is told to come again
+_HELD_UP = ("55P03", "57014")
+
+
+def _sqlstate(error: Exception) -> str | None:
+    return getattr(getattr(error, "orig", error), "sqlstate", None)
+
+
+@contextmanager
+def as_our_errors(*, standing_in_the_way: bool = False) -> Iterator[None]:
+    """
+    The one place where the drivers' errors become ours.
+
+    standing_in_the_way : leave those as they are that say so, for who can run the same again or apart.
+    """
+    try:
+        yield
+    except _AWAY as error:
+        if standing_in_the_way and _sqlstate(error) in (*_CONTENDED, *_HELD_UP):
+            raise
+        log.warning("ingest.store_unavailable", extra={"reason": str(error)[:200]})
+        raise TryAgain(
+            "the database does not take it now; nothing is acknowledged, send again later",
+            code="store_unavailable",
+        ) from error

@@ -1,0 +1,268 @@
+"""From a source to the spool, while the disk fails and works again."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import apsw
+import pytest
+
+from cleanside.gateway.commands.feed import BRIDGE_READINGS, Bridge, Feed
+from cleanside.gateway.errors import TryAgain
+from cleanside.gateway.wire import Reading, instant_text
+from tests.unit.gateway.helpers import UNITS, numbers, open_spool, readings, server_anchor, settable_clock
+from tests.unit.gateway.simulated_disk import SURVIVALS, Disk, PowerCut
+
+
+class Bench:
+    """A feed into a spool on a disk that fails when told."""
+
+    def __init__(self, path: Path) -> None:
+        self.clock = settable_clock()
+        self.disk = Disk()
+        self.events: list[tuple[str, dict[str, Any]]] = []
+        self.spool = open_spool(path, self.clock, vfs=self.disk.vfs)
+        self.stop = threading.Event()
+        self.feed = Feed(
+            self.spool,
+            {"use": "ndjson", "units": {"restriction": "kPa"}},
+            number=1,
+            clock=self.clock,
+            log=lambda name, **fields: self.events.append((name, fields)),
+            stop=self.stop,
+        )
+
+    def break_disk(self) -> None:
+        def fault(_: int, what: str) -> None:
+            raise apsw.IOError(f"{what} failed")
+
+        self.disk.fault = fault
+
+    def mend_disk(self) -> None:
+        self.disk.fault = lambda _number, _what: None
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    made = Bench(tmp_path / "a")
+    yield made
+    made.mend_disk()
+    made.spool.close()
+    made.disk.unregister()
+
+
+def test_readings_that_the_disk_does_not_take_are_bridged_and_appended_in_order_with_their_times(
+    bench: Bench,
+) -> None:
+    truth = []
+    for number in range(1, 6):
+        if number == 2:
+            bench.break_disk()
+        bench.clock.advance(10)
+        truth.append(bench.clock.true_us())
+        bench.feed._emit(readings(number, number, timed=False))
+    bench.mend_disk()
+    bench.clock.advance(100)
+    bench.feed.flush()
+    bench.spool.anchor(server_anchor(bench.clock))
+    batch = bench.spool.peek()
+    assert batch is not None
+    assert numbers(batch) == [1, 2, 3, 4, 5]
+    assert [abs((at or 0) - true) < 100_000 for at, true in zip(batch.at_us, truth, strict=True)] == [
+        True
+    ] * 5
+    assert [name for name, _ in bench.events].count("gateway.append_failed") == 4
+
+
+def test_what_the_bridge_loses_is_counted_and_told_to_the_server(bench: Bench) -> None:
+    bench.break_disk()
+    for first in range(1, BRIDGE_READINGS + 251, 250):
+        bench.feed._emit(readings(first, first + 249))
+    bench.mend_disk()
+    bench.feed._emit(readings(20_001, 20_001))
+    assert next(
+        (name, fields.pop("level"), fields)
+        for name, fields in bench.events
+        if name == "gateway.readings_lost"
+    ) == ("gateway.readings_lost", 40, {"source": "ndjson-1", "count": 500})
+    bench.spool.append(readings(20_002, 20_002))
+    batches = []
+    while (batch := bench.spool.peek(max_readings=5000, max_bytes=2**22)) is not None:
+        batches.append(batch)
+        bench.spool.acknowledge(batch.stream or "", (batch.seq or [0])[-1])
+    assert [n for batch in batches for n in numbers(batch)][:1] == [501]
+    events = [event for batch in batches if batch.gateway for event in batch.gateway.events]
+    assert [(e["event"], e["count"]) for e in events] == [("readings_lost", 500)]
+
+
+def test_a_source_that_can_wait_waits_for_the_disk_and_is_not_bridged(bench: Bench) -> None:
+    bench.break_disk()
+    thread = threading.Thread(target=lambda: bench.feed._emit(readings(1, 3), mark="3"))
+    thread.start()
+    bench.mend_disk()
+    thread.join(10)
+    assert not thread.is_alive()
+    assert bench.spool.mark("ndjson-1") == "3"
+    assert numbers(bench.spool.peek()) == [1, 2, 3]
+
+
+def test_a_reading_that_is_none_is_reported_and_takes_no_other_with_it(bench: Bench) -> None:
+    bad = Reading(at=None, values={"restriction": float("inf")}, units=UNITS)
+    bench.feed._emit([*readings(1, 1), bad, *readings(2, 2)])
+    assert numbers(bench.spool.peek()) == [1, 2]
+    assert [name for name, _ in bench.events] == ["gateway.reading_refused"]
+
+
+def test_a_source_that_fails_is_reported_and_started_again_with_waits_that_grow_and_start_over(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Two minutes of good work in between, and the next failure is a first one again."""
+    works_s = iter([0, 0, 0, 0, 0, 0, 0, 120, 0])
+
+    def run(*_: object) -> None:
+        if (worked_s := next(works_s, None)) is None:
+            bench.stop.set()
+            return
+        bench.clock.advance(worked_s)
+        raise OSError("the bus is gone")
+
+    monkeypatch.setattr(bench.feed, "_source", SimpleNamespace(run=run))
+    bench.feed.run()
+    failed = [fields for name, fields in bench.events if name == "gateway.source_failed"]
+    assert [fields["again_in_s"] for fields in failed] == [1, 2, 4, 8, 16, 32, 60, 1, 2]
+    assert {str(fields["reason"]) for fields in failed} == {"the bus is gone"}
+    assert {fields["source"] for fields in failed} == {"ndjson-1"}
+    assert bench.events[-1][0] == "gateway.source_ended"
+    assert bench.feed.ended.is_set()
+
+
+def test_a_source_that_knows_the_time_places_the_boot_for_all(tmp_path: Path) -> None:
+    """No link, no disciplined clock, a wall clock years off: the receiver's word is enough."""
+    clock = settable_clock()
+    clock.wrong_by_us = -40 * 365 * 86_400_000_000
+    told: list[str] = []
+    ours, theirs = os.pipe()
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.append([Reading(values={"restriction": 3.0}, units=UNITS)])  # of another source, without a time
+        assert spool.peek() is None
+        entry = {"use": "ndjson", "units": {"restriction": "kPa"}, "tells_time": "gps"}
+        feed = Feed(
+            spool,
+            entry,
+            number=2,
+            clock=clock,
+            log=lambda name, **_: told.append(name),
+            stop=threading.Event(),
+        )
+        feed._source._descriptor = ours  # type: ignore[attr-defined]
+        at = instant_text(clock.true_us())
+        with os.fdopen(theirs, "wb") as pipe:
+            for _ in range(5):  # more within the minute change nothing
+                line = {"at": at, "at_uncertainty_s": 0.1, "restriction": 3.1}
+                pipe.write(json.dumps(line).encode() + b"\n")
+        feed.run()
+        batch = spool.peek()
+        assert batch is not None
+        assert len(batch) == 6
+        uncertainty_s = batch.uncertainty_s(0)
+        assert uncertainty_s is not None
+        assert 0.6 <= uncertainty_s <= 1.0  # half a second on the way, 0.1 of the receiver's, rounded up
+        assert batch.at_us[0] == pytest.approx(clock.true_us(), abs=uncertainty_s * 1e6)
+    os.close(ours)
+    assert told.count("gateway.clock_anchored") == 1
+
+
+def test_a_bridge_keeps_the_newest_and_never_more_than_its_bound() -> None:
+    bridge = Bridge(most=10)
+    for first in range(1, 30, 4):
+        bridge.take(readings(first, first + 3), first)
+    held = []
+    while (oldest := bridge.oldest()) is not None:
+        held += [int(r.values["engine_speed"]) for r in oldest[0]]
+        bridge.drop_oldest()
+    assert held == list(range(25, 33))
+    assert bridge.lost == 24
+
+
+# ------------------------------------------------------------ a recording, refused readings and a key-off
+
+
+ROWS = 26
+REFUSED = range(5, ROWS + 1, 7)  # beyond 2^53: the spool takes them from no source
+
+
+class Recording:
+    """A recorded file that is fed from where it was left, boot after boot."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        cells = [f"3.0,{2**60 if n in REFUSED else n}" for n in range(1, ROWS + 1)]
+        (folder / "run.csv").write_text("\n".join(["dp,n", *cells, ""]))
+        self.entry = {
+            "use": "csv",
+            "path": str(folder / "run.csv"),
+            "columns": {"dp": "restriction kPa", "n": "engine_speed r/min"},
+            "start": "2026-12-02T06:00:00Z",
+            "step_s": 10,
+            "pace": 1,  # a row each 10 s: each has a commit of its own, with its mark
+        }
+        self.refused: list[str] = []
+
+    def feed(self, disk: Disk, stop: threading.Event) -> list[int]:
+        """Feed until the end or the power cut; returns what the spool holds then, if it can be asked."""
+        clock = settable_clock()
+        try:
+            spool = open_spool(self.folder / "a", clock, vfs=disk.vfs)
+        except TryAgain:
+            return []
+        try:
+            Feed(spool, self.entry, number=1, clock=clock, log=self._log, stop=stop).run()
+            return [] if stop.is_set() else numbers(spool.peek(max_readings=5000))
+        finally:
+            with suppress(TryAgain):
+                spool.close()
+
+    def _log(self, name: str, **_: object) -> None:
+        if name == "gateway.reading_refused":
+            self.refused.append(name)
+
+
+def test_a_power_cut_between_rows_and_refused_readings_repeats_no_row_and_skips_none(tmp_path: Path) -> None:
+    """The power goes at every third operation; the next boot goes on behind the last row that is kept."""
+    wanted = [n for n in range(1, ROWS + 1) if n not in REFUSED]
+    whole = Disk()
+    (tmp_path / "whole").mkdir()
+    recording = Recording(tmp_path / "whole")
+    assert recording.feed(whole, threading.Event()) == wanted
+    assert len(recording.refused) == len(REFUSED)
+    whole.unregister()
+    chance = random.Random(20261202)
+    for at in range(1, whole.operations + 1, 3):
+        folder = tmp_path / str(at)
+        folder.mkdir()
+        recording = Recording(folder)
+        disk, cut = Disk(), threading.Event()
+        disk.fault = power_off(at, cut)
+        recording.feed(disk, cut)
+        disk = disk.power_on(SURVIVALS[chance.choice(sorted(SURVIVALS))], chance)
+        assert recording.feed(disk, threading.Event()) == wanted, f"the power was cut at operation {at}"
+        disk.unregister()
+
+
+def power_off(at: int, cut: threading.Event) -> Callable[[int, str], None]:
+    """From operation `at` on nothing works, and nobody is there to try again."""
+
+    def fault(number: int, _: str) -> None:
+        if number >= at:
+            cut.set()
+            raise PowerCut("the power is off")
+
+    return fault

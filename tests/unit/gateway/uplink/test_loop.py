@@ -1,0 +1,342 @@
+"""The loop: what the spool holds reaches the server once and in order, whatever the link does."""
+
+from __future__ import annotations
+
+import json
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import SettableClock
+from cleanside.gateway.uplink.fakes import FakeServer, problem, unpacked
+from cleanside.gateway.uplink.loop import DEFAULT_LINGER_S, IDLE_S, Uplink
+from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request
+from cleanside.gateway.wire import Reading, decode
+from tests.unit.gateway.helpers import (
+    UNITS,
+    counted_bytes,
+    numbers,
+    open_spool,
+    reading,
+    readings,
+    settable_clock,
+)
+
+
+class Bench:
+    """A spool, a loop and a server that keeps the contract, in one simulated time."""
+
+    def __init__(self, path: Path, max_readings: int = 1000) -> None:
+        self.clock: SettableClock = settable_clock()
+        self.server = FakeServer(now_us=self.clock.true_us)
+        self.events: list[tuple[str, dict[str, object]]] = []
+        self.path = path
+        self.opened = 0
+        self.max_readings = max_readings
+        self.open()
+
+    def open(self) -> None:
+        """Begin anew on the same disk, as after a power cut."""
+        self.opened += 1
+        self.spool: Spool = open_spool(self.path, self.clock, random=counted_bytes(1000 * self.opened))
+        self.uplink = Uplink(
+            self.spool,
+            self.server,
+            clock=self.clock,
+            random=lambda: 0.5,
+            log=lambda name, **fields: self.events.append((name, fields)),
+            max_readings=self.max_readings,
+        )
+
+    def restart(self) -> None:
+        self.spool.close()
+        self.open()
+
+    def drain(self, *, most: int = 300) -> None:
+        """Turn the loop until nothing is left to send."""
+        for _ in range(most):
+            step = self.uplink.step()
+            if step.idle:
+                return
+            self.clock.advance(step.wait_s)
+        raise AssertionError(f"not drained after {most} turns: {self.events[-5:]}")
+
+    def held(self) -> list[int]:
+        """Numbers of the readings that the server holds, over all streams in the order of their numbers."""
+        contents = [c for s in self.server.streams.values() for _, c in sorted(s.held.items())]
+        return [json.loads(content)["engine_speed"] for content in contents]
+
+    def named(self, event: str) -> list[dict[str, object]]:
+        return [fields for name, fields in self.events if name == event]
+
+
+@pytest.fixture
+def bench(tmp_path: Path) -> Iterator[Bench]:
+    made = Bench(tmp_path / "a", max_readings=10)
+    yield made
+    made.spool.close()
+
+
+def test_a_backlog_arrives_once_and_in_order(bench: Bench) -> None:
+    bench.spool.append(readings(1, 95))
+    bench.drain()
+    assert bench.held() == list(range(1, 96))
+    assert [next(iter(b.seq or ())) for b in bench.server.batches] == list(range(1, 96, 10))
+
+
+def test_when_every_other_reply_is_lost_each_reading_is_still_stored_once(bench: Bench) -> None:
+    bench.spool.append(readings(1, 60))
+    bench.server.faults.extend(["lost", NoAnswer("cut"), "fine"] * 30)
+    bench.drain()
+    assert bench.held() == list(range(1, 61))
+    assert all(not stream.conflicts for stream in bench.server.streams.values())
+
+
+def test_a_lost_reply_costs_a_question_and_no_repeat(bench: Bench) -> None:
+    bench.spool.append(readings(1, 60))
+    bench.server.faults.extend(["fine", "lost", "fine", "lost", "fine", "lost"])
+    bench.drain()
+    assert bench.held() == list(range(1, 61))
+    sent = [numbers(decode(unpacked(r))) for r in bench.server.requests if r.method == "POST"]
+    assert [n for batch in sent for n in batch] == list(range(1, 61))  # each reading crossed the link once
+    assert sum(r.method == "GET" for r in bench.server.requests) == 1 + 3
+
+
+def test_a_question_whose_reply_is_lost_too_is_asked_again(bench: Bench) -> None:
+    bench.spool.append(readings(1, 10))
+    bench.server.faults.extend(["fine", "lost", "lost", NoAnswer("cut"), "lost"])
+    bench.drain()
+    posts = [r for r in bench.server.requests if r.method == "POST"]
+    assert (bench.held(), len(posts)) == (list(range(1, 11)), 1)
+
+
+def test_a_restart_after_a_lost_reply_sends_the_same_again(bench: Bench) -> None:
+    bench.spool.append(readings(1, 30))
+    bench.server.faults.extend(["fine", "fine", "lost"])
+    for _ in range(3):
+        bench.uplink.step()
+    bench.restart()
+    bench.drain()
+    assert bench.held() == list(range(1, 31))
+    assert all(not stream.conflicts for stream in bench.server.streams.values())
+
+
+def test_the_page_of_a_captive_portal_releases_nothing(bench: Bench) -> None:
+    bench.spool.append(readings(1, 5))
+    page = Reply(status=200, headers={"content-type": "text/html"}, body=b"<html>Please sign in</html>")
+    bench.server.faults.extend([page] * 8)
+    for _ in range(8):
+        bench.clock.advance(bench.uplink.step().wait_s)
+    assert numbers(bench.spool.peek()) == [1, 2, 3, 4, 5]
+    bench.drain()
+    assert bench.held() == [1, 2, 3, 4, 5]
+
+
+def test_a_culprit_is_found_sent_as_an_opaque_record_and_blocks_nothing(bench: Bench) -> None:
+    bench.spool.append(readings(1, 40))
+    bench.server.refuses = lambda content: json.loads(content)["engine_speed"] in (17, 18, 33)
+    bench.drain()
+    assert bench.held() == [n for n in range(1, 41) if n not in (17, 18, 33)]
+    (stream,) = bench.server.streams.values()
+    assert sorted(stream.opaque) == [17, 18, 33]
+    assert json.loads(stream.opaque[17])["engine_speed"] == 17
+    assert stream.mark == 40
+    assert len(bench.named("gateway.reading_refused")) == 3
+
+
+def test_a_server_restored_from_a_backup_is_given_again_what_it_lost(bench: Bench) -> None:
+    bench.spool.append(readings(1, 50))
+    bench.drain()
+    (stream,) = bench.server.streams.values()
+    for seq in range(21, 51):
+        del stream.held[seq]
+    bench.spool.append(readings(51, 55))
+    bench.drain()
+    assert bench.held() == list(range(1, 56))
+    assert bench.named("gateway.rewound")
+
+
+def test_a_server_that_forgot_the_stream_is_given_all_of_it(bench: Bench) -> None:
+    bench.spool.append(readings(1, 20))
+    bench.drain()
+    bench.server.streams.clear()
+    bench.restart()
+    bench.drain()
+    assert bench.held() == list(range(1, 21))
+
+
+def test_a_restored_disk_image_opens_a_new_stream_and_doubles_nothing(bench: Bench, tmp_path: Path) -> None:
+    bench.spool.append(readings(1, 10))
+    bench.drain()
+    bench.spool.append(readings(11, 15))
+    bench.spool.close()
+    image = (tmp_path / "a").read_bytes()
+    bench.open()
+    bench.spool.append(readings(16, 20))
+    bench.drain()
+    bench.spool.close()
+    for name in ("a", "a-wal", "a-shm"):
+        (tmp_path / name).unlink(missing_ok=True)
+    (tmp_path / "a").write_bytes(image)  # the machine's disk is restored: 16 to 20 were never here
+    bench.open()
+    bench.spool.append(readings(101, 102))
+    bench.drain()
+    assert len(bench.server.streams) == 2
+    assert sorted(bench.held()) == [*range(1, 21), 101, 102]
+    assert bench.named("gateway.stream_forked")
+
+
+def test_a_stream_bound_to_another_device_is_left_to_it(bench: Bench) -> None:
+    bench.spool.append(readings(1, 5))
+    bench.server.faults.extend(["fine", problem(409, "stream_bound")])
+    bench.drain()
+    assert bench.held() == [1, 2, 3, 4, 5]
+    assert len(bench.spool.state().streams) == 2
+
+
+def test_content_codings_are_tried_until_one_is_taken(bench: Bench) -> None:
+    bench.spool.append(readings(1, 10))
+    bench.server.faults.extend(
+        ["fine", problem(415, "coding_not_supported"), problem(415, "coding_not_supported")]
+    )
+    bench.drain()
+    codings = [r.headers.get("Content-Encoding") for r in bench.server.requests if r.method == "POST"]
+    assert codings == ["zstd", "gzip", None]
+    assert bench.held() == list(range(1, 11))
+
+
+def test_a_batch_that_is_too_large_goes_in_halves(bench: Bench) -> None:
+    bench.spool.append(readings(1, 10))
+    bench.server.faults.extend(["fine", problem(413, "too_large")])
+    bench.drain()
+    assert [len(b) for b in bench.server.batches] == [5, 5]
+
+
+def test_a_refused_key_waits_and_loses_nothing(bench: Bench) -> None:
+    bench.spool.append(readings(1, 3))
+    bench.server.faults.extend([problem(401, "key_unknown")] * 3)
+    waited = [bench.uplink.step().wait_s for _ in range(3)]
+    assert waited == [300.0] * 3
+    bench.drain()
+    assert bench.held() == [1, 2, 3]
+
+
+def test_the_server_tells_a_machine_without_a_clock_the_time(bench: Bench) -> None:
+    bench.clock.wrong_by_us = -bench.clock.true_us()  # the wall clock says 1970
+    true_us = bench.clock.true_us()
+    bench.spool.append(readings(1, 3, timed=False))
+    assert bench.spool.peek() is None
+    bench.drain()
+    assert bench.held() == [1, 2, 3]
+    sent = [at for batch in bench.server.batches for at in batch.at_us]
+    assert [abs((at or 0) - true_us) < 1_000_000 for at in sent] == [True] * 3
+
+
+def test_the_date_of_a_reply_tells_the_time_when_the_stream_is_not_known_yet(bench: Bench) -> None:
+    bench.spool.append(readings(1, 1, timed=False))
+    bench.server.faults.append(problem(404, "unknown_stream", date="Wed, 02 Dec 2026 06:00:00 GMT"))
+    bench.uplink.step()
+    state = bench.spool.state()
+    assert state.boot is not None
+    assert state.boot.anchor == "server"
+    assert state.boot.uncertainty_s == pytest.approx(0.501, abs=0.01)  # a Date names a second: half of it
+
+
+def test_the_machines_own_disciplined_clock_places_a_boot_without_a_link(bench: Bench) -> None:
+    bench.spool.append(readings(1, 1, timed=False))
+    bench.clock.evidence_uncertainty_us = 2000
+    bench.server.faults.append(NoAnswer("no coverage"))
+    bench.uplink.step()
+    assert numbers(bench.spool.peek()) == [1]
+
+
+def test_a_rewind_by_a_person_sends_again_what_the_server_already_holds(bench: Bench, tmp_path: Path) -> None:
+    from cleanside.gateway.spool.rewind import rewind
+
+    bench.spool.append(readings(1, 40))
+    bench.drain()
+    before = len(bench.server.batches)
+    assert rewind(tmp_path / "a", stream=None, first=11) == 30
+    bench.drain()
+    again = [n for batch in bench.server.batches[before:] for n in numbers(batch)]
+    assert again == list(range(11, 41))
+    assert bench.held() == list(range(1, 41))
+
+
+def test_bytes_on_the_link_are_counted(bench: Bench) -> None:
+    bench.spool.append(readings(1, 30))
+    bench.drain()
+    bench.spool.note("flush", True)
+    ((up, down),) = bench.spool.state().traffic.values()
+    assert up >= sum(len(r.body) for r in bench.server.requests) > 0
+    assert down > 0
+
+
+def test_a_small_batch_is_sent_as_it_is_and_readable(bench: Bench) -> None:
+    bench.spool.append([Reading(at=reading(1).at, values={"restriction": 3.05}, units=UNITS)])
+    bench.drain()
+    request = next(r for r in bench.server.requests if r.method == "POST")
+    assert decode(unpacked(request)).columns == {"restriction": [3.05]}
+
+
+def test_a_new_reading_waits_its_deadline_for_company_and_goes_at_the_end_of_a_backlog(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without a backlog it is on its way after `linger_s`, with those that came by; else in its turn."""
+    bench = Bench(tmp_path / "a")
+    uplink, stop, waits = bench.uplink, threading.Event(), []
+    comes_at = {1: (1, 1), 3: (3, 3), 5: (5, 1_500)}  # which wait of the loop -> what is appended meanwhile
+    answered = bench.server.send
+
+    def wait(event: threading.Event, seconds: float) -> bool:
+        waits.append(seconds)
+        if (numbers_now := comes_at.get(len(waits))) is not None:
+            bench.spool.append(readings(*numbers_now))
+            if event is uplink.wake:
+                event.set()
+        if len(waits) == 2:  # somebody comes along while the first one waits
+            bench.spool.append([reading(2)])
+        bench.clock.advance(seconds)
+        if len(waits) > 8:
+            stop.set()
+        return event.is_set()
+
+    def send(request: Request) -> Outcome:
+        outcome = answered(request)
+        if len(bench.server.batches) == 3 and request.method == "POST":
+            bench.spool.append([reading(1_501)])  # while a backlog goes out
+        return outcome
+
+    monkeypatch.setattr(bench.clock, "wait", wait)
+    monkeypatch.setattr(bench.server, "send", send)
+    uplink.run(stop)
+    bench.spool.close()
+    linger_s = DEFAULT_LINGER_S
+    assert waits[:6] == [IDLE_S, linger_s, IDLE_S, linger_s, IDLE_S, linger_s]
+    sent = [numbers(batch) for batch in bench.server.batches]
+    assert sent[0] == [1, 2]
+    assert sent[1] == [3]
+    assert (sent[2][0], sent[2][-1]) == (5, 1_004)
+    assert (sent[3][0], sent[3][-1]) == (1_005, 1_501)  # behind the backlog, and without another wait
+
+
+def test_the_loop_stops_when_told_and_wakes_for_a_new_reading(bench: Bench) -> None:
+    stop = threading.Event()
+    thread = threading.Thread(target=bench.uplink.run, args=(stop,))
+    thread.start()
+    bench.spool.append(readings(1, 3))
+    bench.uplink.wake.set()
+    held = threading.Event()
+    for _ in range(2000):
+        if bench.held() == [1, 2, 3]:
+            held.set()
+            break
+        held.wait(0.005)
+    stop.set()
+    bench.uplink.wake.set()
+    thread.join(5)
+    assert held.is_set()
+    assert not thread.is_alive()

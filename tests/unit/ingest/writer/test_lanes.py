@@ -1,0 +1,110 @@
+"""Two lanes and a line: small before large, nobody starved, all bounded, and a way back that is no flood."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cleanside.ingest.writer.lanes import (
+    BULK_COMMIT_S,
+    LONGEST_RETRY_S,
+    MAX_BULK_READINGS,
+    MAX_TOGETHER,
+    MAX_TOGETHER_READINGS,
+    MIN_TOGETHER_READINGS,
+    QUICK_READINGS,
+    SOONEST_S,
+    Lanes,
+    Line,
+)
+
+
+class Job(NamedTuple):
+    name: str
+    readings: int
+
+
+def test_small_jobs_go_first_and_take_turns_with_bulk() -> None:
+    lanes: Lanes[Job] = Lanes(max_jobs=1_000)
+    for n in range(3 * MAX_TOGETHER):
+        assert lanes.put(Job("quick", QUICK_READINGS))
+        assert lanes.put(Job("bulk", 1_000)) == (n < MAX_BULK_READINGS // 1_000)
+    taken = [[job.name for job in lanes.take()] for _ in range(5)]
+    quick, bulk = ["quick"] * MAX_TOGETHER, ["bulk"] * (MAX_TOGETHER_READINGS // 1_000)
+    assert taken == [quick, bulk, quick, bulk, quick]
+    assert [job.name for job in lanes.take()] == bulk  # the quick lane is empty
+
+
+def test_bulk_is_taken_in_commits_that_are_short_on_the_disk_at_hand() -> None:
+    lanes: Lanes[Job] = Lanes(max_jobs=1_000)
+
+    def together() -> int:
+        while lanes.put(Job("bulk", 500)):
+            pass
+        return sum(job.readings for job in lanes.take())
+
+    assert together() == MAX_TOGETHER_READINGS
+    for _ in range(50):
+        lanes.served(readings=2_000, took_s=2_000 / 40_000)  # forty thousand a second
+    assert together() == pytest.approx(40_000 * BULK_COMMIT_S, abs=500)
+    for _ in range(50):
+        lanes.served(readings=2_000, took_s=5.0)
+    assert together() == MIN_TOGETHER_READINGS
+    for _ in range(50):
+        lanes.served(readings=2_000, took_s=0.0)
+    assert together() == MAX_TOGETHER_READINGS
+
+
+def test_one_large_job_always_fits_and_then_no_more() -> None:
+    lanes: Lanes[Job] = Lanes(max_jobs=10)
+    assert lanes.put(Job("huge", 10 * MAX_BULK_READINGS))
+    assert lanes.is_bulk_full
+    assert not lanes.put(Job("bulk", QUICK_READINGS + 1))
+    assert lanes.put(Job("quick", 1))
+    assert len(lanes) == 2
+    assert [job.name for _ in range(2) for job in lanes.take()] == ["quick", "huge"]
+    assert not lanes.is_bulk_full
+
+
+@given(st.lists(st.one_of(st.none(), st.integers(0, 5_000)), max_size=300))
+def test_whatever_comes_is_bounded_given_out_once_and_in_order(steps: list[int | None]) -> None:
+    """None: a commit takes what it takes; a number: a job of so many readings comes."""
+    lanes: Lanes[Job] = Lanes(max_jobs=20)
+    put: list[Job] = []
+    out: list[Job] = []
+    for number, readings in enumerate(steps):
+        if readings is None:
+            taken = lanes.take()
+            assert bool(taken) == (len(put) > len(out))
+            out += taken
+        elif lanes.put(job := Job(str(number), readings)):
+            put.append(job)
+        assert len(lanes) <= 40
+        waiting = [job.readings for job in put if job not in out and job.readings > QUICK_READINGS]
+        assert sum(waiting[:-1]) < MAX_BULK_READINGS
+    while taken := lanes.take():
+        out += taken
+    for is_quick in (True, False):
+        lane = [[job for job in jobs if (job.readings <= QUICK_READINGS) == is_quick] for jobs in (put, out)]
+        assert lane[0] == lane[1]
+
+
+def test_those_who_are_refused_come_back_as_fast_as_they_are_served() -> None:
+    now_s = 1_000.0
+    line = Line(monotonic_s=lambda: now_s)
+    for _ in range(100):
+        line.served(jobs=10, took_s=0.5)  # 20 a second
+    turns = [line.turn_s() for _ in range(200)]
+    assert turns[0] == SOONEST_S + 1
+    assert turns[-1] in (SOONEST_S + 10, SOONEST_S + 11)
+    assert max(turns.count(second) for second in set(turns)) <= 21
+    now_s += 60
+    assert line.turn_s() == SOONEST_S + 1
+
+
+def test_the_line_is_cut_where_a_machine_would_be_silent_for_too_long() -> None:
+    line = Line(monotonic_s=lambda: 0.0)
+    assert max(line.turn_s() for _ in range(1_000)) == LONGEST_RETRY_S

@@ -1,0 +1,255 @@
+"""The writer: results after the commit, one bad job alone, bounded queue."""
+
+from __future__ import annotations
+
+import asyncio
+import threading
+from collections.abc import Iterator, Sequence
+from concurrent.futures import Future
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from cleanside.ingest.errors import Refused, TryAgain
+from cleanside.ingest.store import database
+from cleanside.ingest.store.models import owners
+from cleanside.ingest.writer.writer import CONTENDED_TRIES, Writer
+from tests.support.databases import Postgres, opened
+
+
+@pytest.fixture
+def writer(database_url: str) -> Iterator[Writer]:
+    with opened(database_url) as engine:
+        running = Writer(engine, max_waiting=8)
+        running.start()
+        yield running
+        running.stop()
+
+
+def add(name: str) -> Any:
+    def job(connection: sa.Connection) -> str:
+        connection.execute(sa.insert(owners).values(name=name, created_us=0))
+        return name
+
+    return job
+
+
+def names(url: str) -> set[str]:
+    engine = database.reading_engine(url)
+    with engine.connect() as connection:
+        found = set(connection.scalars(sa.select(owners.c.name)))
+    engine.dispose()
+    return found
+
+
+class Gate:
+    """Holds the writer inside a job, so that others wait together behind it."""
+
+    def __init__(self, writer: Writer) -> None:
+        self._open = threading.Event()
+        entered = threading.Event()
+
+        def job(_: sa.Connection) -> None:
+            entered.set()
+            assert self._open.wait(10.0)
+
+        self.done = writer.submit(job)
+        assert entered.wait(10.0)
+
+    def open(self) -> None:
+        self._open.set()
+
+
+def test_a_result_is_given_after_its_commit(writer: Writer, database_url: str) -> None:
+    assert writer.call(add("one")) == "one"
+    assert names(database_url) == {"one"}
+
+
+def test_jobs_that_wait_together_are_committed_together(writer: Writer) -> None:
+    gate = Gate(writer)
+    waiting = [writer.submit(add(f"owner-{n}")) for n in range(5)]
+    before = writer.commits
+    gate.open()
+    assert [job.result(10.0) for job in waiting] == [f"owner-{n}" for n in range(5)]
+    assert writer.commits - before == 2  # the gate's, and one for all five
+
+
+def test_one_bad_job_never_fails_the_others_of_its_commit(writer: Writer, database_url: str) -> None:
+    def breaks(connection: sa.Connection) -> None:
+        add("half done")(connection)
+        raise ZeroDivisionError
+
+    def clashes(connection: sa.Connection) -> None:
+        add("good-0")(connection)
+
+    gate = Gate(writer)
+    good = [writer.submit(add("good-0")), writer.submit(add("good-1"))]
+    bad: list[Future[Any]] = [writer.submit(breaks), writer.submit(clashes)]
+    good.append(writer.submit(add("good-2")))
+    gate.open()
+    assert [job.result(10.0) for job in good] == ["good-0", "good-1", "good-2"]
+    with pytest.raises(ZeroDivisionError):
+        bad[0].result(10.0)
+    with pytest.raises(sa.exc.IntegrityError):
+        bad[1].result(10.0)
+    assert names(database_url) == {"good-0", "good-1", "good-2"}
+
+
+@pytest.mark.postgres
+def test_processes_that_waited_for_each_other_both_get_through(postgres: Postgres) -> None:
+    """A real deadlock on PostgreSQL (SQLSTATE 40P01): the transaction taken back is run again, job by job."""
+    url = postgres.migrated()
+    with opened(url) as one, opened(url) as other:
+        first, second = Writer(one), Writer(other)
+        for running in (first, second):
+            running.start()
+        first.call(lambda c: [add(name)(c) for name in ("a", "b")])
+        locked = threading.Barrier(2)
+
+        def touch(name: str, *, meet: bool) -> Any:
+            meetings = iter([True])  # only the first time: alone, nobody has to wait for anybody
+
+            def job(connection: sa.Connection) -> None:
+                here = sa.update(owners).where(owners.c.name == name)
+                connection.execute(here.values(created_us=owners.c.created_us + 1))
+                if meet and next(meetings, False):
+                    locked.wait(10.0)
+
+            return job
+
+        gates = [Gate(first), Gate(second)]
+        jobs = [first.submit(touch("a", meet=True)), first.submit(touch("b", meet=False))]
+        jobs += [second.submit(touch("b", meet=True)), second.submit(touch("a", meet=False))]
+        for gate in gates:
+            gate.open()
+        assert [job.result(30.0) for job in jobs] == [None] * 4
+        first.stop()
+        second.stop()
+    engine = database.reading_engine(url)
+    with engine.connect() as connection:
+        assert set(connection.scalars(sa.select(owners.c.created_us))) == {2}
+    engine.dispose()
+
+
+class Contended(Exception):
+    """What a driver raises when the database took a transaction back for another's sake."""
+
+    sqlstate = "40P01"
+
+
+@pytest.mark.parametrize(("failures", "gets_through"), [(1, True), (CONTENDED_TRIES - 1, True), (99, False)])
+def test_a_job_alone_that_stands_in_anothers_way_is_run_again_a_few_times(
+    writer: Writer, failures: int, gets_through: bool
+) -> None:
+    left = iter(range(failures))
+
+    def job(connection: sa.Connection) -> str:
+        if next(left, None) is not None:
+            raise Contended
+        return str(add("late")(connection))
+
+    done = writer.submit(job)
+    if gets_through:
+        assert done.result(10.0) == "late"
+    else:
+        with pytest.raises(TryAgain, match="send again"):
+            done.result(10.0)
+
+
+def test_a_refusal_is_an_outcome_and_leaves_the_commit_whole(writer: Writer, database_url: str) -> None:
+    def refuses(_: sa.Connection) -> None:
+        raise Refused(409, "stream_bound", "no")
+
+    gate = Gate(writer)
+    refused, kept = writer.submit(refuses), writer.submit(add("kept"))
+    gate.open()
+    with pytest.raises(Refused):
+        refused.result(10.0)
+    assert kept.result(10.0) == "kept"
+    assert names(database_url) == {"kept"}
+
+
+def test_items_of_one_kind_that_wait_are_handed_over_together_in_order(writer: Writer) -> None:
+    together: list[list[int]] = []
+
+    def work(_: sa.Connection, items: Sequence[int]) -> list[int | Refused]:
+        together.append(list(items))
+        return [Refused(409, "stream_bound", "no") if item == 3 else item * 10 for item in items]
+
+    async def post_all() -> list[Any]:
+        gate = Gate(writer)
+        waiting = [writer.post(work, item, order_key=str(item)) for item in (2, 1, 4, 3)]
+        waiting[2].cancel()
+        gate.open()
+        return await asyncio.gather(*waiting, return_exceptions=True)
+
+    second, first, gone, refused = asyncio.run(post_all())
+    assert (first, second) == (10, 20)
+    assert isinstance(gone, asyncio.CancelledError)
+    assert isinstance(refused, Refused)
+    assert together == [[1, 2, 3]]
+
+
+def test_a_full_queue_is_refused_at_once(writer: Writer) -> None:
+    gate = Gate(writer)
+    waiting = [writer.submit(add(f"owner-{n}")) for n in range(8)]
+    with pytest.raises(TryAgain, match="8 requests wait"):
+        writer.submit(add("too many"))
+    gate.open()
+    assert all(job.result(10.0) for job in waiting)
+
+
+def test_live_readings_go_before_a_backlog_and_both_have_their_own_room(writer: Writer) -> None:
+    order: list[str] = []
+
+    def work(_: sa.Connection, items: Sequence[str]) -> list[str]:
+        order.extend(items)
+        return list(items)
+
+    async def post_all() -> None:
+        gate = Gate(writer)
+        jobs = [writer.post(work, f"b{n}", order_key=f"b{n}", readings=5_000) for n in range(8)]
+        with pytest.raises(TryAgain) as refused:
+            writer.post(work, "too much", order_key="", readings=5_000)
+        with pytest.raises(TryAgain):
+            writer.require_room()
+        assert refused.value.retry_after_s >= 2
+        jobs += [writer.post(work, f"a{n}", order_key=f"a{n}", readings=1) for n in range(8)]
+        gate.open()
+        await asyncio.gather(*jobs)
+
+    asyncio.run(post_all())
+    assert order[:8] == [f"a{n}" for n in range(8)]
+    assert order[8:] == [f"b{n}" for n in range(8)]
+
+
+def test_a_job_whose_client_has_gone_is_left_out(writer: Writer, database_url: str) -> None:
+    gate = Gate(writer)
+    gone, stays = writer.submit(add("gone")), writer.submit(add("stays"))
+    assert gone.cancel()
+    gate.open()
+    assert stays.result(10.0) == "stays"
+    assert names(database_url) == {"stays"}
+
+
+def test_what_waits_is_finished_before_the_end(writer: Writer, database_url: str) -> None:
+    gate = Gate(writer)
+    waiting = writer.submit(add("last"))
+    gate.open()
+    writer.stop()
+    assert waiting.result(0) == "last"
+    assert names(database_url) == {"last"}
+    with pytest.raises(TryAgain, match="stopping"):
+        writer.submit(add("late"))
+
+
+def test_a_database_that_is_away_is_said_to_be_unavailable(tmp_path: Any) -> None:
+    url = f"sqlite:///{tmp_path / 'empty.db'}"
+    with opened(url) as engine:
+        running = Writer(engine)
+        running.start()
+        with pytest.raises(TryAgain) as refused:
+            running.call(add("no table is there"))
+        running.stop()
+    assert refused.value.code == "store_unavailable"
