@@ -221,18 +221,29 @@ def exclusive(url: str) -> Iterator[None]:
 # ---------------------------------------------------------------- schema
 
 
-def _config(connection: sa.Connection | None = None) -> Config:
+def _config(connection: sa.Connection | None = None, *, folder: Path | None = None) -> Config:
     config = Config()
-    # Installed as a package beside this one; its files are data to us, so it is named and not imported.
-    config.set_main_option("script_location", str(importlib.resources.files("cleanside.migrations")))
+    # Its files are data to us, so the package is named and not imported.
+    config.set_main_option(
+        "script_location", str(folder or importlib.resources.files("cleanside.migrations"))
+    )
     config.attributes["connection"] = connection
     return config
 
 
-def newest_revision() -> str:
-    """The schema revision this code was written for."""
-    head = script.ScriptDirectory.from_config(_config()).get_current_head()
-    assert head is not None
+def newest_revision(folder: Path | None = None) -> str:
+    """
+    The schema revision this code was written for.
+
+    folder : of the migrations; None: as installed. Raises CalledWrongly where it has no revision.
+    """
+    config = _config(folder=folder)
+    head = script.ScriptDirectory.from_config(config).get_current_head()
+    if head is None:
+        raise CalledWrongly(
+            f"{config.get_main_option('script_location')} holds no schema revision; "
+            "the installation is incomplete: install cleanside again"
+        )
     return head
 
 
@@ -244,6 +255,7 @@ def revision_of(connection: sa.Connection) -> str | None:
 def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | None]:
     """Bring the schema to a revision, the newest by default. Returns the revision before and after."""
     before = _found(engine)
+    newest_revision()  # with no revisions at all alembic would do nothing and call that a success
     with engine.connect() as connection:
         command.upgrade(_config(connection), to)
         connection.commit()
