@@ -1,0 +1,57 @@
+"""Rooms and arrows: where things live, counted from the imports, and one meaning for a name."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+from tests.support.house import FLOOR, ROOT, arrows, circles, classes, constants, modules, room_of
+
+#: the most there may be; a room or an arrow more is a decision, taken here
+ROOMS, ARROWS = 35, 120
+#: a program's one place for each, and what Python itself names
+ONE_A_PROGRAM = {"__init__.py", "__main__.py", "cli.py", "errors.py", "log.py", "settings.py"}
+#: layers in which a noun has a file of its own: how it is asked for over HTTP, its queries, its command
+LAYERS = {"routes", "store", "commands"}
+#: classes that each program has of its own: the branches of its errors, its settings
+ONE_CLASS_A_PROGRAM = {"CalledWrongly", "TryAgain", "Settings"}
+#: an answer as the server describes it and as the client types it: two sides of one shape
+SHAPES_OF_ANSWERS = ("described", "typed_answers", "batch_schema")
+
+
+def test_no_circle_closes_between_rooms() -> None:
+    assert circles(arrows()) == []
+
+
+def test_a_drawing_of_the_rooms_fits_on_a_page() -> None:
+    rooms = {room_of(module) for module in modules()} - {FLOOR}
+    assert len(rooms) <= ROOMS
+    assert len(arrows()) <= ARROWS
+
+
+def test_files_of_one_name_belong_to_one_noun_in_its_layers() -> None:
+    """In an editor's tabs two files are told apart by their names."""
+    places = defaultdict(list)
+    for path in modules().values():
+        if path.name not in ONE_A_PROGRAM and path.parent.name not in LAYERS:
+            places[path.name].append(path.relative_to(ROOT).as_posix())
+    assert {name: paths for name, paths in places.items() if len(paths) > 1} == {}
+
+
+def test_a_class_name_has_one_meaning() -> None:
+    homes = defaultdict(list)
+    for path in modules().values():
+        if not path.stem.startswith(SHAPES_OF_ANSWERS):
+            for name in classes(path) - ONE_CLASS_A_PROGRAM:
+                homes[name].append(path.relative_to(ROOT).as_posix())
+    assert {name: paths for name, paths in homes.items() if len(paths) > 1} == {}
+
+
+def test_a_constant_means_the_same_in_every_file_of_a_program() -> None:
+    """The rules of the restriction analysis keep their names until they are replaced as a whole."""
+    values: dict[tuple[str, str], set[str]] = defaultdict(set)
+    for path in modules().values():
+        relative = path.relative_to(ROOT)
+        if relative.parts[:2] != ("ingest", "restriction"):
+            for name, value in constants(path):
+                values[relative.parts[0], name].add(value)
+    assert {key: found for key, found in values.items() if len(found) > 1} == {}
