@@ -2,7 +2,7 @@
 Which gateway this is, and the day it was built.
 
 No clock on a machine can rightly show a time before `BUILT`: it is the floor for every placement.
-Leaves to others: nothing. A test holds `VERSION` equal to the distribution's.
+The one place of both: the distribution reads its version here, and `.ci/release` writes both.
 """
 
 from __future__ import annotations

@@ -2,32 +2,20 @@
 
 from __future__ import annotations
 
-import importlib.util
-from importlib.machinery import SourceFileLoader
-from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
+from tests.support.ci_scripts import FOLDER, load
 
-
-@pytest.fixture(scope="module")
-def audit() -> ModuleType:
-    loader = SourceFileLoader("ci_audit", str(ROOT / ".ci" / "audit"))
-    spec = importlib.util.spec_from_loader("ci_audit", loader)
-    assert spec is not None
-    module = importlib.util.module_from_spec(spec)
-    loader.exec_module(module)
-    return module
+audit = load("audit")
 
 
 def package(name: str, *vulns: dict[str, Any], **more: Any) -> dict[str, Any]:
     return {"name": name, "version": "1.0", "vulns": list(vulns)} | more
 
 
-def test_a_published_vulnerability_fails_and_says_what_to_install(audit: ModuleType) -> None:
+def test_a_published_vulnerability_fails_and_says_what_to_install() -> None:
     """The layout is pip-audit's JSON output (its documentation, section "Output format")."""
     bad = {"id": "PYSEC-2021-108", "fix_versions": ["1.26.5"], "aliases": [], "description": ""}
     found, notice = audit.verdict({"dependencies": [package("urllib3", bad), package("apsw")]})
@@ -35,7 +23,7 @@ def test_a_published_vulnerability_fails_and_says_what_to_install(audit: ModuleT
     assert notice.startswith("2 packages looked up, 0 unknown")
 
 
-def test_what_the_registry_cannot_say_fails_nothing_and_is_said(audit: ModuleType) -> None:
+def test_what_the_registry_cannot_say_fails_nothing_and_is_said() -> None:
     unknown = {"name": "uvicorn", "version": "0.54.0", "skip_reason": "not found"}
     assert audit.verdict({"dependencies": [unknown]}) == (
         [],
@@ -45,16 +33,14 @@ def test_what_the_registry_cannot_say_fails_nothing_and_is_said(audit: ModuleTyp
 
 
 @pytest.mark.parametrize(("version", "safe"), [("3.51.2", False), ("3.51.3", True), ("3.52.0", True)])
-def test_the_spools_sqlite_must_be_one_that_does_not_lose_commits(
-    audit: ModuleType, version: str, safe: bool
-) -> None:
+def test_the_spools_sqlite_must_be_one_that_does_not_lose_commits(version: str, safe: bool) -> None:
     assert (audit.old_sqlite(version) == []) is safe
 
 
-def test_what_is_installed_here_has_it(audit: ModuleType) -> None:
+def test_what_is_installed_here_has_it() -> None:
     assert audit.old_sqlite(audit.apsw_version()) == []
     assert audit.contradictions() == []
 
 
 def test_ci_runs_it() -> None:
-    assert ".venv/bin/python .ci/audit" in (ROOT / ".ci" / "run").read_text()
+    assert ".venv/bin/python .ci/audit" in (FOLDER / "run").read_text()
