@@ -34,7 +34,7 @@ from tests.support.serving import DEVICE, ServerProcess, as_process
 NUMBERS = itertools.count(1)
 START = datetime(2026, 3, 2, 6, tzinfo=UTC)
 STREAM = "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
-README = (Path(__file__).parents[2] / "README.md").read_text()
+PAGE = (Path(__file__).parents[2] / "ingest" / "docs" / "integrators.md").read_text()
 
 
 def readings(count: int, *, unit: str = "kPa", first: int = 0, value: float = 3.0) -> list[Reading]:
@@ -347,15 +347,13 @@ def test_the_package_says_that_it_is_typed() -> None:
     assert (files("cleanside") / "py.typed").is_file()
 
 
-def test_the_snippet_of_the_readme_runs(server: ServerProcess, tmp_path: Path) -> None:
-    snippet = next(
-        code for code in re.findall(r"```python\n(.*?)```", README, re.DOTALL) if "Client(" in code
-    )
+def test_the_snippet_of_the_page_for_integrators_runs(server: ServerProcess, tmp_path: Path) -> None:
+    snippet = next(code for code in re.findall(r"```python\n(.*?)```", PAGE, re.DOTALL) if "Client(" in code)
     with Client(server.url, key=server.tokens["admin"]) as admin:
         admin.register_device(DEVICE)
     (tmp_path / "device.key").write_text(server.tokens["device"])
     snippet = snippet.replace('"http://127.0.0.1:8750"', repr(server.url))
     snippet = snippet.replace('"device.key"', repr(str(tmp_path / "device.key")))
     names: dict[str, Any] = {}
-    exec(compile(snippet, "README.md", "exec"), names)  # the reader runs it, too
+    exec(compile(snippet, "integrators.md", "exec"), names)  # the reader runs it, too
     assert (names["posted"].stored, names["posted"].quarantined) == (1, [])

@@ -1,4 +1,4 @@
-"""README and DEVELOPERS say what is there: no promise without its test, no path that does not exist."""
+"""The documents say what is there: no promise without its test, no link or path that leads nowhere."""
 
 from __future__ import annotations
 
@@ -15,6 +15,11 @@ ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text()
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 TESTS_README = (ROOT / "tests" / "README.md").read_text()
+PAGES = {path: path.read_text() for path in sorted((ROOT / "ingest" / "docs").glob("*.md"))}
+#: what a user reads, and what everybody reads
+FOR_USERS = README + "".join(PAGES.values())
+FOR_ALL = FOR_USERS + DEVELOPERS + TESTS_README
+LONGEST_README = 1_400  # words: what it is, see it work, one path for each group of readers, promises, limits
 
 TEST_NAMES = {
     name
@@ -45,7 +50,7 @@ def test_every_invariant_is_promised() -> None:
 
 @pytest.mark.parametrize(
     ("program", "command"),
-    sorted(set(re.findall(r"(cleanside-(?:gateway|ingest|simulator)) ([a-z]+)", README))),
+    sorted(set(re.findall(r"(cleanside-(?:gateway|ingest|simulator)) ([a-z]+)", FOR_USERS))),
 )
 def test_every_command_of_the_readme_exists(
     program: str, command: str, capsys: pytest.CaptureFixture[str]
@@ -56,10 +61,10 @@ def test_every_command_of_the_readme_exists(
     assert command in capsys.readouterr().out
 
 
-@pytest.mark.parametrize("flag", sorted(set(re.findall(r"(?<=\s)--[a-z][a-z-]+", README))))
+@pytest.mark.parametrize("flag", sorted(set(re.findall(r"(?<=\s)--[a-z][a-z-]+", FOR_USERS))))
 def test_every_flag_of_the_readme_exists(flag: str, capsys: pytest.CaptureFixture[str]) -> None:
     said = ""
-    for program, command in set(re.findall(r"(cleanside-(?:gateway|ingest|simulator)) ([a-z]+)", README)):
+    for program, command in set(re.findall(r"(cleanside-(?:gateway|ingest|simulator)) ([a-z]+)", FOR_USERS)):
         words = [command, "create"] if command == "keys" else [command]
         with pytest.raises(SystemExit):
             PROGRAMS[program]([*words, "--help"])
@@ -74,7 +79,7 @@ def test_every_flag_of_the_readme_exists(flag: str, capsys: pytest.CaptureFixtur
         set(
             re.findall(
                 r"`((?:gateway|ingest|migrations|simulator|tests|\.ci)/[\w./]*)`",
-                README + DEVELOPERS + TESTS_README,
+                FOR_ALL,
             )
         )
     ),
@@ -83,12 +88,31 @@ def test_every_path_of_the_documents_exists(path: str) -> None:
     assert (ROOT / path).exists()
 
 
-@pytest.mark.parametrize(
-    "module", sorted(set(re.findall(r"python -m ([\w.]+)", README + DEVELOPERS + TESTS_README)))
-)
+@pytest.mark.parametrize("module", sorted(set(re.findall(r"python -m ([\w.]+)", FOR_ALL))))
 def test_every_module_of_the_documents_exists(module: str) -> None:
-    path = ROOT / module.replace(".", "/")
+    path = ROOT / module.removeprefix("cleanside.").replace(".", "/")
     assert path.with_suffix(".py").exists() or (path / "__main__.py").exists()
+
+
+@pytest.mark.parametrize(
+    ("page", "link"),
+    sorted(
+        (path.relative_to(ROOT).as_posix(), link)
+        for path in (ROOT / "README.md", ROOT / ".github" / "CONTRIBUTING.md", *PAGES)
+        for link in re.findall(r"\]\(([^)#]+)", path.read_text())
+    ),
+)
+def test_every_link_leads_to_a_file(page: str, link: str) -> None:
+    assert ((ROOT / page).parent / link).is_file()
+
+
+def test_every_page_is_linked_from_the_readme() -> None:
+    linked = {(ROOT / link).resolve() for link in re.findall(r"\]\(([^)#]+)", README)}
+    assert set(PAGES) <= linked
+
+
+def test_the_readme_is_read_in_ten_minutes() -> None:
+    assert len(README.split()) <= LONGEST_README
 
 
 def test_every_dependency_has_its_reason() -> None:
