@@ -4,7 +4,7 @@ A device gets its key with a one-time code; readings that waited for it are clai
 Promises: a code gives one key. Whatever is wrong with it (unknown, used, out of date, cancelled, made by a
 key that is revoked by now) the answer is the same, so that trying codes tells nothing. A gateway whose
 reply was lost may ask again with the same attempt for a while: the key that it never saw ends then.
-Leaves to others: codes (`ingest.owners.one_time_code`), how often somebody may try (`ingest.owners.limits`),
+Leaves to others: codes (`ingest.owners.one_time_code`), how often somebody may try (`ingest.owners.quotas`),
 who may make codes (`ingest.api.routes.enrolment`).
 """
 

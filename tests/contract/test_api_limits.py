@@ -9,7 +9,7 @@ import pytest
 
 from cleanside.gateway.uplink.decision import LinkState, Sent, decide
 from cleanside.gateway.uplink.transport import Reply
-from cleanside.ingest.owners.limits import BURST_S
+from cleanside.ingest.owners.quotas import BURST_S
 from cleanside.ingest.settings import load
 from tests.support.serving import STREAM, Api, batch, in_process
 

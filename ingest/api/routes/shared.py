@@ -18,7 +18,7 @@ from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.errors import BodyNotJson, Complaint, Refused
 from cleanside.ingest.owners.access import Keyring, require
-from cleanside.ingest.owners.limits import Limits
+from cleanside.ingest.owners.quotas import Limits
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
 

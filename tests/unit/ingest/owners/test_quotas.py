@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from cleanside.gateway.wire import MAX_BODY_BYTES
 from cleanside.ingest.errors import Refused
-from cleanside.ingest.owners.limits import BURST_S, Buckets, Limits, address_of
+from cleanside.ingest.owners.quotas import BURST_S, Buckets, Limits, address_of
 
 
 class Seconds:
