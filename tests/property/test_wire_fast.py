@@ -15,7 +15,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 
 from cleanside.gateway import wire
-from cleanside.gateway.wire import Batch, BatchRefused, instant_text
+from cleanside.gateway.wire import Batch, BatchRefused, decoder, instant_text
+from cleanside.gateway.wire.instants import plain_instants
 
 numbers = st.one_of(
     st.floats(allow_nan=True, allow_infinity=True, width=64),
@@ -81,8 +82,8 @@ def outcome(body: bytes) -> Any:
 def the_long_way(body: bytes) -> Any:
     """The same without short cuts."""
     with (
-        patch.object(wire, "_load_plain", lambda _: None),
-        patch.object(wire, "_decode_alike", lambda *_, **__: False),
+        patch.object(decoder, "load_plain", lambda _: None),
+        patch.object(decoder, "decode_alike", lambda *_, **__: False),
     ):
         return outcome(body)
 
@@ -147,6 +148,6 @@ def test_however_deep_it_is_refused(depth: int, where: str) -> None:
 @given(st.lists(instants, min_size=1, max_size=4))
 @example(["2026-03-02T06:14:07Z", "0001-01-01T00:00:00Z", "9999-12-31T23:59:59.999999Z"])
 def test_instants_read_together_are_as_each_alone(texts: list[str]) -> None:
-    together = wire._plain_instants(texts)
+    together = plain_instants(texts)
     if together is not None:
         assert together == [wire.parse_instant(text).us for text in texts]

@@ -115,7 +115,7 @@ def classes(path: Path) -> set[str]:
 def constants(path: Path) -> Iterator[tuple[str, str]]:
     """(name, value) of the public constants at the top of a file that are a plain number or text."""
     for node in tree(path).body:
-        target = node.target if isinstance(node, ast.AnnAssign) else None
+        target: ast.expr | None = node.target if isinstance(node, ast.AnnAssign) else None
         if isinstance(node, ast.Assign) and len(node.targets) == 1:
             target = node.targets[0]
         if isinstance(target, ast.Name) and target.id.isupper() and not target.id.startswith("_"):

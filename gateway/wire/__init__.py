@@ -1,0 +1,97 @@
+"""
+The contract between gateway and server: what a batch is, what an answer is, how both are read and written.
+
+Promises: one strict decoder for both sides. A body is a batch exactly as specified or it is refused
+whole, with every problem named. Inside a batch, a time or unit that is not as specified leaves its
+reading in the batch with a `Doubt`, so that one bad reading never blocks those behind it.
+Leaves to others: content coding, the digest, checks that need the server's clock or store.
+
+In the order of reading: limits, instants, batch; decoder with strict_json, notes, decoded_rows and quick;
+encoder; replies.
+"""
+
+from cleanside.gateway.wire.batch import (
+    BOOT_CORRECTED,
+    Batch,
+    BootCorrection,
+    Doubt,
+    GatewayReport,
+    Opaque,
+    Reading,
+    ShedRange,
+    boot_correction,
+)
+from cleanside.gateway.wire.decoder import decode
+from cleanside.gateway.wire.encoder import encode
+from cleanside.gateway.wire.instants import Instant, datetime_of, instant_text, parse_instant, us_of
+from cleanside.gateway.wire.limits import (
+    ANSWER_MEDIA_TYPE,
+    BATCH_MEDIA_TYPE,
+    MAX_BODY_BYTES,
+    MAX_DECODED_BYTES,
+    MAX_DEPTH,
+    MAX_INTEGER,
+    MAX_LISTED,
+    MAX_NAME_LENGTH,
+    MAX_QUANTITIES,
+    MAX_READINGS,
+    MAX_SHED_RANGES,
+    MAX_SHIFT_S,
+    PROBLEM_MEDIA_TYPE,
+    BatchRefused,
+    Problem,
+    is_name,
+)
+from cleanside.gateway.wire.replies import (
+    Answer,
+    QuarantineNote,
+    StreamAtServer,
+    decode_answer,
+    decode_stream_state,
+    encode_answer,
+    encode_stream_state,
+)
+from cleanside.gateway.wire.strict_json import load_json
+
+__all__ = [
+    "ANSWER_MEDIA_TYPE",
+    "BATCH_MEDIA_TYPE",
+    "BOOT_CORRECTED",
+    "MAX_BODY_BYTES",
+    "MAX_DECODED_BYTES",
+    "MAX_DEPTH",
+    "MAX_INTEGER",
+    "MAX_LISTED",
+    "MAX_NAME_LENGTH",
+    "MAX_QUANTITIES",
+    "MAX_READINGS",
+    "MAX_SHED_RANGES",
+    "MAX_SHIFT_S",
+    "PROBLEM_MEDIA_TYPE",
+    "Answer",
+    "Batch",
+    "BatchRefused",
+    "BootCorrection",
+    "Doubt",
+    "GatewayReport",
+    "Instant",
+    "Opaque",
+    "Problem",
+    "QuarantineNote",
+    "Reading",
+    "ShedRange",
+    "StreamAtServer",
+    "boot_correction",
+    "datetime_of",
+    "decode",
+    "decode_answer",
+    "decode_stream_state",
+    "encode",
+    "encode_answer",
+    "encode_stream_state",
+    "instant_text",
+    "is_name",
+    "load_json",
+    "parse_instant",
+    "us_of",
+]

@@ -1,0 +1,359 @@
+"""
+The one strict decoder of batches, for both sides.
+
+Promises: a body is a batch exactly as specified, or it is refused whole with every problem named. A time or
+unit that is not as specified leaves its reading in the batch with a `Doubt`.
+"""
+
+from __future__ import annotations
+
+import base64
+import binascii
+import math
+from collections.abc import Mapping, Sequence
+from itertools import accumulate, pairwise
+from typing import Any
+from uuid import UUID
+
+from cleanside.gateway.units import counted
+from cleanside.gateway.wire.batch import Batch, Doubt, GatewayReport, Opaque, ShedRange
+from cleanside.gateway.wire.decoded_rows import DecodedRows
+from cleanside.gateway.wire.instants import NO_OFFSET, Instant, is_datable, parse_instant
+from cleanside.gateway.wire.limits import (
+    MAX_DEPTH,
+    MAX_INTEGER,
+    MAX_NAME_LENGTH,
+    MAX_QUANTITIES,
+    MAX_READINGS,
+    MAX_SHED_RANGES,
+    BatchRefused,
+    Problem,
+    is_name,
+)
+from cleanside.gateway.wire.notes import Notes, escape, is_deeper, is_number, kind_of, shown
+from cleanside.gateway.wire.quick import all_whole, as_range, decode_alike, is_plain, load_plain
+from cleanside.gateway.wire.strict_json import load_json
+
+_NOT_A_QUANTITY = frozenset({"seq", "at", "at_uncertainty_s"})
+_ENVELOPE = frozenset(
+    {"device", "stream", "units", "readings", "first_seq", "seq", "start", "step_ms", "at_uncertainty_s"}
+    | {"columns", "shed", "opaque", "gateway"}
+)
+_COLUMNS_ONLY = ("columns", "first_seq", "seq", "start", "step_ms", "at_uncertainty_s")
+
+
+def decode(body: bytes) -> Batch:
+    """
+    Read a batch, strictly.
+
+    Raises BatchRefused: 400 for what is not JSON as RFC 8259 has it (UTF-8, no duplicate keys, no NaN),
+    422 for what is not a batch or contradicts itself.
+    """
+    document = load_plain(body) or load_json(body)
+    notes = Notes()
+    if not isinstance(document, dict):
+        raise BatchRefused(422, [Problem("#", f"a batch is a JSON object, this is {kind_of(document)}")])
+    for key in document.keys() - _ENVELOPE:
+        notes.add(f"#/{escape(key)}", f'"{key[:64]}" is not a member of a batch; remove it')
+    device = notes.name(document.get("device"), "#/device", required=True)
+    stream = _stream(document, notes)
+    units = _units(document, notes)
+    rows = DecodedRows(units)
+    if "readings" in document:
+        _decode_readings(document, rows, notes, numbered=stream is not None)
+    elif any(key in document for key in _COLUMNS_ONLY):
+        _decode_columns(document, rows, notes, numbered=stream is not None)
+    shed = _shed(document, notes)
+    opaque = _opaque(document, notes)
+    report = _report(document, notes)
+    if not (notes.problems or rows.at_us or shed or opaque or report):
+        notes.add("#", "the batch is empty; send readings, columns, shed, opaque or gateway")
+    if stream is None and (shed or opaque):
+        notes.add("#/stream", "shed and opaque speak of numbers; add the stream they belong to")
+    _no_contradiction(rows, shed, opaque, notes)
+    notes.refuse_if_any()
+    return rows.batch(device=device, stream=stream, shed=shed, opaque=opaque, gateway=report)
+
+
+def _stream(document: dict[str, Any], notes: Notes) -> str | None:
+    value = document.get("stream")
+    if "stream" not in document:
+        return None
+    try:
+        if isinstance(value, str) and len(value) == 36:
+            return str(UUID(value))
+    except ValueError:
+        pass
+    notes.add(
+        "#/stream", f"stream {shown(value)} is not a UUID; send it like 019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
+    )
+    return None
+
+
+def _units(document: dict[str, Any], notes: Notes) -> dict[str, str]:
+    value = document.get("units", {})
+    if not isinstance(value, dict):
+        notes.add("#/units", f'units is {kind_of(value)}; send an object, like {{"restriction": "kPa"}}')
+        return {}
+    for quantity, unit in value.items():
+        pointer = f"#/units/{escape(quantity)}"
+        if not is_name(quantity):
+            notes.name(quantity, pointer)
+        if not isinstance(unit, str) or not 1 <= len(unit) <= MAX_NAME_LENGTH or not unit.isprintable():
+            notes.add(pointer, f"unit {shown(unit)} is not a text of 1 to 64 characters")
+    return {q: u for q, u in value.items() if isinstance(u, str)}
+
+
+def _decode_readings(document: dict[str, Any], rows: DecodedRows, notes: Notes, *, numbered: bool) -> None:
+    for key in _COLUMNS_ONLY:
+        if key in document:
+            notes.add(
+                f"#/{key}", f"{key} belongs to the columns layout; a batch has readings or columns, not both"
+            )
+    readings = document["readings"]
+    if not isinstance(readings, list) or not readings:
+        notes.add("#/readings", "readings is not a list of at least one reading")
+        return
+    if not _few_enough(len(readings), "#/readings", notes):
+        return
+    if decode_alike(readings, rows, numbered=numbered):
+        return
+    seq: list[int] = []
+    uncertainty: list[float | None] = []
+    for index, reading in enumerate(readings):
+        if not isinstance(reading, dict):
+            notes.add(f"#/readings/{index}", f"reading {index} is {kind_of(reading)}; send an object")
+            continue
+        if numbered:
+            seq.append(notes.whole(reading.get("seq"), f"#/readings/{index}/seq"))
+        elif "seq" in reading:
+            notes.add(
+                f"#/readings/{index}/seq",
+                f"reading {index} has a seq but the batch has no stream; send both or neither",
+            )
+        _decode_at(reading.get("at"), index, rows, notes)
+        given = reading.get("at_uncertainty_s")
+        pointer = f"#/readings/{index}/at_uncertainty_s"
+        uncertainty.append(None if given is None else notes.uncertainty(given, pointer))
+        _decode_values(reading, index, len(readings), rows, notes)
+    rows.seq = as_range(seq) if numbered else None
+    rows.uncertainty = uncertainty[0] if len(set(uncertainty)) == 1 else uncertainty
+
+
+def _decode_at(value: Any, index: int, rows: DecodedRows, notes: Notes) -> None:
+    if not isinstance(value, str) or len(value) > MAX_NAME_LENGTH:
+        notes.add(f"#/readings/{index}/at", f"reading {index}: at is {shown(value)}; send an RFC 3339 text")
+        rows.at_us.append(None)
+        return
+    try:
+        instant = parse_instant(value)
+    except ValueError as error:
+        code = "time_without_offset" if NO_OFFSET.fullmatch(value) else "time_not_rfc3339"
+        rows.doubts.setdefault(len(rows.at_us), []).append(Doubt(code, f"at {error}"))
+        rows.at_text[len(rows.at_us)] = value
+        rows.at_us.append(None)
+        return
+    if instant.exact is not None:
+        rows.at_text[len(rows.at_us)] = instant.exact
+    rows.at_us.append(instant.us)
+
+
+def _decode_values(reading: dict[str, Any], index: int, count: int, rows: DecodedRows, notes: Notes) -> None:
+    columns = rows.columns
+    for name, value in reading.items():
+        if name not in columns:
+            if name in _NOT_A_QUANTITY or not _may_be_quantity(name, columns, notes):
+                continue
+            columns[name] = [None] * count
+        if value is None:
+            continue
+        plain = type(value) is float and math.isfinite(value)
+        if plain or is_number(value, f"#/readings/{index}/{escape(name)}", notes):
+            columns[name][index] = value
+
+
+def _may_be_quantity(name: str, columns: Mapping[str, Any], notes: Notes) -> bool:
+    if not is_name(name) or name in _NOT_A_QUANTITY:
+        notes.add("#", f'"{name[:64]}" cannot be the name of a quantity; use A-Z a-z 0-9 - : . _')
+        return False
+    if len(columns) >= MAX_QUANTITIES:
+        notes.add("#", f'"{name}" is one quantity too many; a batch takes at most {MAX_QUANTITIES}; split it')
+    return len(columns) < MAX_QUANTITIES
+
+
+def _decode_columns(document: dict[str, Any], rows: DecodedRows, notes: Notes, *, numbered: bool) -> None:
+    steps = document.get("step_ms")
+    if not isinstance(steps, list) or not steps:
+        notes.add(
+            "#/step_ms",
+            "step_ms is not a list of at least one number; give the time since the reading before [ms]",
+        )
+        return
+    count = len(steps)
+    if not _few_enough(count, "#/step_ms", notes):
+        return
+    rows.seq = _decode_seq(document, count, notes) if numbered else None
+    if not numbered and ("seq" in document or "first_seq" in document):
+        notes.add("#/stream", "the batch has numbers but no stream; send both or neither")
+    _decode_steps(document.get("start"), steps, rows, notes)
+    rows.uncertainty = _decode_uncertainty(document.get("at_uncertainty_s"), count, notes)
+    columns = document.get("columns", {})
+    if not isinstance(columns, dict):
+        notes.add("#/columns", f"columns is {kind_of(columns)}; send an object of lists")
+        return
+    for name, column in columns.items():
+        pointer = f"#/columns/{escape(name)}"
+        if _may_be_quantity(name, rows.columns, notes) and _is_list_of(column, count, pointer, notes):
+            rows.columns[name] = _decode_column(column, pointer, notes)
+
+
+def _few_enough(count: int, pointer: str, notes: Notes) -> bool:
+    if count > MAX_READINGS:
+        notes.add(pointer, f"{counted(count, 'reading')}; a batch takes at most {MAX_READINGS}; split it")
+    return count <= MAX_READINGS
+
+
+def _is_list_of(value: Any, count: int, pointer: str, notes: Notes) -> bool:
+    if isinstance(value, list) and len(value) == count:
+        return True
+    what = (
+        f"has {counted(len(value), 'entry', 'entries')}"
+        if isinstance(value, list)
+        else f"is {kind_of(value)}"
+    )
+    notes.add(pointer, f"{pointer[2:]} {what}; step_ms has {count} and all lists have one length")
+    return False
+
+
+def _decode_seq(document: dict[str, Any], count: int, notes: Notes) -> Sequence[int]:
+    if ("first_seq" in document) == ("seq" in document):
+        notes.add(
+            "#/first_seq", "a numbered columns batch has first_seq (consecutive numbers) or seq (a list)"
+        )
+        return range(1, count + 1)
+    if "first_seq" in document:
+        first = notes.whole(document["first_seq"], "#/first_seq")
+        return range(first, first + count)
+    numbers = document["seq"]
+    if not _is_list_of(numbers, count, "#/seq", notes):
+        return range(1, count + 1)
+    return as_range([notes.whole(n, f"#/seq/{i}") for i, n in enumerate(numbers)])
+
+
+def _decode_steps(start: Any, steps: list[Any], rows: DecodedRows, notes: Notes) -> None:
+    try:
+        instant = parse_instant(start if isinstance(start, str) else shown(start))
+        if instant.exact is not None:
+            raise ValueError(f'"{start}" is a leap second or finer than a microsecond; send it as readings')
+    except ValueError as error:
+        notes.add("#/start", f"start {error}")
+        instant = Instant(0)
+    for index, step in enumerate(steps if not all_whole(steps) else ()):
+        if type(step) is not int or abs(step) > MAX_INTEGER:
+            notes.add(f"#/step_ms/{index}", f"step_ms: {shown(step)} is not a whole number of milliseconds")
+    if notes.problems:
+        rows.at_us = [instant.us] * len(steps)
+        return
+    rows.at_us = [instant.us + ms * 1000 for ms in accumulate(steps)]
+    if not all(is_datable(us) for us in (min(rows.at_us), max(rows.at_us))):  # type: ignore[type-var, arg-type]
+        notes.add("#/step_ms", "step_ms leads outside the years 0001 to 9999; check the clock")
+
+
+def _decode_uncertainty(value: Any, count: int, notes: Notes) -> float | list[float | None] | None:
+    if not isinstance(value, list):
+        return notes.uncertainty(value, "#/at_uncertainty_s")
+    if not _is_list_of(value, count, "#/at_uncertainty_s", notes):
+        return None
+    return [notes.uncertainty(entry, f"#/at_uncertainty_s/{i}") for i, entry in enumerate(value)]
+
+
+def _decode_column(column: list[Any], pointer: str, notes: Notes) -> list[float | None]:
+    if not is_plain(column):
+        for index, value in enumerate(column):
+            if value is not None:
+                is_number(value, f"{pointer}/{index}", notes)
+    return column
+
+
+def _shed(document: dict[str, Any], notes: Notes) -> tuple[ShedRange, ...]:
+    ranges = document.get("shed", [])
+    if not isinstance(ranges, list) or len(ranges) > MAX_SHED_RANGES:
+        notes.add("#/shed", f"shed is not a list of at most {MAX_SHED_RANGES} ranges; split it")
+        return ()
+    shed = []
+    for index, entry in enumerate(ranges):
+        pointer = f"#/shed/{index}"
+        if not isinstance(entry, dict) or entry.keys() != {"first", "last", "reason"}:
+            notes.add(pointer, f"shed {index} is not an object with first, last and reason")
+            continue
+        first = notes.whole(entry["first"], f"{pointer}/first")
+        last = notes.whole(entry["last"], f"{pointer}/last", lowest=first)
+        shed.append(ShedRange(first, last, notes.name(entry["reason"], f"{pointer}/reason", required=True)))
+    shed.sort(key=lambda s: s.first)
+    for before, after in pairwise(shed):
+        if after.first <= before.last:
+            notes.add(
+                "#/shed", f"shed ranges {before.first}-{before.last} and {after.first}-{after.last} overlap"
+            )
+    return tuple(shed)
+
+
+def _opaque(document: dict[str, Any], notes: Notes) -> Opaque | None:
+    if "opaque" not in document:
+        return None
+    value = document["opaque"]
+    if (
+        not isinstance(value, dict)
+        or value.keys() != {"seq", "base64"}
+        or not isinstance(value["base64"], str)
+    ):
+        notes.add("#/opaque", "opaque is not an object with seq and base64")
+        return None
+    try:
+        content = base64.b64decode(value["base64"], validate=True)
+    except (binascii.Error, ValueError):
+        notes.add("#/opaque/base64", "opaque: base64 is not base64 (RFC 4648 section 4)")
+        return None
+    return Opaque(notes.whole(value["seq"], "#/opaque/seq"), content)
+
+
+def _report(document: dict[str, Any], notes: Notes) -> GatewayReport | None:
+    """Check what we know of the gateway's report and keep the rest, so that a newer gateway passes."""
+    if "gateway" not in document:
+        return None
+    value = document["gateway"]
+    if not isinstance(value, dict) or is_deeper(value, MAX_DEPTH - 1):
+        notes.add("#/gateway", f"gateway is not an object nested at most {MAX_DEPTH} deep")
+        return None
+    known = {"version", "built", "installation", "appended_through", "boots", "events"}
+    for key in ("version", "built", "installation"):
+        notes.name(value.get(key), f"#/gateway/{key}")
+    if value.get("appended_through") is not None:
+        notes.whole(value["appended_through"], "#/gateway/appended_through", lowest=0)
+    for key in ("boots", "events"):
+        entries = value.get(key, [])
+        if not isinstance(entries, list) or not all(isinstance(e, dict) for e in entries):
+            notes.add(f"#/gateway/{key}", f"{key} is not a list of objects")
+    notes.refuse_if_any()
+    return GatewayReport(
+        version=value.get("version"),
+        built=value.get("built"),
+        installation=value.get("installation"),
+        appended_through=value.get("appended_through"),
+        boots=tuple(value.get("boots", ())),
+        events=tuple(value.get("events", ())),
+        extra={key: entry for key, entry in value.items() if key not in known},
+    )
+
+
+def _no_contradiction(
+    rows: DecodedRows, shed: tuple[ShedRange, ...], opaque: Opaque | None, notes: Notes
+) -> None:
+    numbers = list(rows.seq or ()) + ([opaque.seq] if opaque else [])
+    if not isinstance(rows.seq, range) and len(set(numbers)) != len(numbers):
+        seen: set[int] = set()
+        twice = next(n for n in numbers if n in seen or seen.add(n))  # type: ignore[func-returns-value]
+        notes.add("#", f"number {twice} stands twice in one batch; which one counts would be a guess")
+    for entry in shed:
+        if inside := next((n for n in numbers if entry.first <= n <= entry.last), None):
+            notes.add("#/shed", f"number {inside} is sent and declared shed in one batch")

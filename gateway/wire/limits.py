@@ -1,0 +1,47 @@
+"""
+The limits of the contract, published in answers and docs, and how a body that breaks it is refused.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+MAX_BODY_BYTES = 2**20  # as sent
+MAX_DECODED_BYTES = 8 * 2**20  # counted while decompressing
+MAX_READINGS = 5_000  # a batch
+MAX_SHED_RANGES = 1_000  # a batch
+MAX_LISTED = 64  # entries of a list in an answer; the rest is counted
+MAX_QUANTITIES = 64  # a batch; each costs a column of the batch's length in memory
+MAX_NAME_LENGTH = 64
+MAX_INTEGER = 2**53  # beyond it a JSON number is not the same integer for everyone (RFC 8259 section 6)
+MAX_DEPTH = 8
+MAX_SHIFT_S = 4e9  # of a boot correction: from 1900 to now
+BATCH_MEDIA_TYPE = "application/json"
+ANSWER_MEDIA_TYPE = "application/json"
+PROBLEM_MEDIA_TYPE = "application/problem+json"
+_NAME = re.compile(r"[A-Za-z0-9:._-]{1,64}", re.ASCII)
+
+
+def is_name(text: str) -> bool:
+    """True if `text` may name a device, quantity, machine or key: 1 to 64 of A-Z a-z 0-9 - : . _"""
+    return _NAME.fullmatch(text) is not None
+
+
+class BatchRefused(Exception):
+    """The body is not a batch, or contradicts itself. Nothing of it may be taken; all problems are named."""
+
+    def __init__(self, status: int, problems: Sequence[Problem], more: int = 0) -> None:
+        self.status = status  # 400 not JSON, 422 not a batch
+        self.problems = tuple(problems)
+        self.more = more  # problems found beyond those listed
+        super().__init__("; ".join(p.detail for p in self.problems))
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """One thing wrong with a body: where (JSON pointer as URI fragment, RFC 6901), what, rule, next step."""
+
+    pointer: str
+    detail: str

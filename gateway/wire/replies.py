@@ -1,0 +1,178 @@
+"""
+What the server answers to a batch and of a stream, written and read strictly.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from cleanside.gateway.wire.instants import instant_text, parse_instant
+from cleanside.gateway.wire.limits import MAX_LISTED, BatchRefused
+from cleanside.gateway.wire.notes import kind_of, shown
+from cleanside.gateway.wire.strict_json import load_json
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class QuarantineNote:
+    """Readings first..last (numbers, or indexes where the batch had none) that are held, and why."""
+
+    first: int
+    last: int
+    code: str
+    detail: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Answer:
+    """What the server says of a batch, once it is durable."""
+
+    #: as in the batch; None where it had none
+    stream: str | None = None
+    #: every number 1..n is held or declared shed; None where the batch had no stream
+    acknowledged_through: int | None = None
+    stored: int = 0
+    duplicates: int = 0
+    gaps: tuple[tuple[int, int], ...] = ()
+    quarantined: tuple[QuarantineNote, ...] = ()
+    #: entries of `gaps` and `quarantined` beyond those listed
+    gaps_more: int = 0
+    quarantined_more: int = 0
+    server_time_us: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class StreamAtServer:
+    """What the server holds of a stream."""
+
+    stream: str
+    device: str
+    acknowledged_through: int
+    #: the highest number seen
+    highest: int
+    gaps: tuple[tuple[int, int], ...] = ()
+    gaps_more: int = 0
+    server_time_us: int
+
+
+def encode_answer(answer: Answer) -> bytes:
+    """Write an answer. Lists are cut at `MAX_LISTED`; what is beyond is counted."""
+    numbered = answer.stream is not None
+    document: dict[str, Any] = {}
+    if numbered:
+        document |= {"stream": answer.stream, "acknowledged_through": answer.acknowledged_through}
+    document |= {"stored": answer.stored, "duplicates": answer.duplicates}
+    if numbered:
+        document |= _listed("gaps", [list(gap) for gap in answer.gaps], answer.gaps_more)
+    notes = [_note_document(note, "seq" if numbered else "index") for note in answer.quarantined]
+    document |= _listed("quarantined", notes, answer.quarantined_more)
+    document["server_time"] = instant_text(answer.server_time_us)
+    return json.dumps(document, ensure_ascii=False).encode()
+
+
+def encode_stream_state(state: StreamAtServer) -> bytes:
+    """Write what the server holds of a stream."""
+    document: dict[str, Any] = {"stream": state.stream, "device": state.device}
+    document |= {"acknowledged_through": state.acknowledged_through, "highest": state.highest}
+    document |= _listed("gaps", [list(gap) for gap in state.gaps], state.gaps_more)
+    document["server_time"] = instant_text(state.server_time_us)
+    return json.dumps(document).encode()
+
+
+def _listed(key: str, entries: list[Any], more: int) -> dict[str, Any]:
+    rest = more + max(0, len(entries) - MAX_LISTED)
+    return {key: entries[:MAX_LISTED]} | ({f"{key}_more": rest} if rest else {})
+
+
+def _note_document(note: QuarantineNote, key: str) -> dict[str, Any]:
+    span = {key: note.first} if note.first == note.last else {key: note.first, f"last_{key}": note.last}
+    return span | {"code": note.code, "detail": note.detail}
+
+
+def decode_answer(body: bytes, *, stream: str | None, highest_sent: int | None) -> Answer:
+    """
+    Read an answer to a batch, and believe it only if it is one.
+
+    stream, highest_sent: what was sent. Raises ValueError where the body is not our answer, echoes another
+    stream, or acknowledges more than was ever sent: such an answer releases nothing.
+    """
+    document = _load_answer(body)
+    if document.get("stream") != stream:
+        raise ValueError(f"the answer speaks of stream {shown(document.get('stream'))}, sent was {stream}")
+    mark = document.get("acknowledged_through")
+    if stream is not None and (type(mark) is not int or not 0 <= mark <= (highest_sent or 0)):
+        raise ValueError(
+            f"the answer acknowledges through {shown(mark)}, the highest number sent is {highest_sent}"
+        )
+    key = "seq" if stream is not None else "index"
+    return Answer(
+        stream=stream,
+        acknowledged_through=mark,
+        stored=_count(document, "stored"),
+        duplicates=_count(document, "duplicates"),
+        gaps=_gaps(document),
+        gaps_more=_count(document, "gaps_more", 0),
+        quarantined=tuple(_read_notes(document, key)),
+        quarantined_more=_count(document, "quarantined_more", 0),
+        server_time_us=_server_time(document),
+    )
+
+
+def decode_stream_state(body: bytes, *, stream: str) -> StreamAtServer:
+    """Read what the server holds of a stream. Raises ValueError where the body is not that."""
+    document = _load_answer(body)
+    if document.get("stream") != stream or not isinstance(document.get("device"), str):
+        raise ValueError(f"the answer speaks of stream {shown(document.get('stream'))}, asked was {stream}")
+    return StreamAtServer(
+        stream=stream,
+        device=document["device"],
+        acknowledged_through=_count(document, "acknowledged_through"),
+        highest=_count(document, "highest"),
+        gaps=_gaps(document),
+        gaps_more=_count(document, "gaps_more", 0),
+        server_time_us=_server_time(document),
+    )
+
+
+def _load_answer(body: bytes) -> dict[str, Any]:
+    try:
+        document = load_json(body)
+    except BatchRefused as error:
+        raise ValueError(f"the answer is not ours: {error}") from None
+    if not isinstance(document, dict):
+        raise ValueError(f"the answer is not ours: it is {kind_of(document)}")
+    return document
+
+
+def _count(document: dict[str, Any], key: str, default: int | None = None) -> int:
+    value = document.get(key, default)
+    if type(value) is not int or value < 0:
+        raise ValueError(f"the answer is not ours: {key} is {shown(value)}")
+    return value
+
+
+def _gaps(document: dict[str, Any]) -> tuple[tuple[int, int], ...]:
+    try:
+        return tuple((int(first), int(last)) for first, last in document["gaps"])
+    except (KeyError, TypeError, ValueError):
+        if "stream" not in document:
+            return ()
+        raise ValueError("the answer is not ours: gaps is not a list of pairs") from None
+
+
+def _read_notes(document: dict[str, Any], key: str) -> Iterable[QuarantineNote]:
+    try:
+        for note in document["quarantined"]:
+            last = note.get(f"last_{key}", note[key])
+            yield QuarantineNote(first=note[key], last=last, code=note["code"], detail=note["detail"])
+    except (KeyError, TypeError, AttributeError):
+        raise ValueError("the answer is not ours: quarantined is not a list of notes") from None
+
+
+def _server_time(document: dict[str, Any]) -> int:
+    value = document.get("server_time")
+    if not isinstance(value, str):
+        raise ValueError("the answer is not ours: it has no server_time")
+    return parse_instant(value).us
