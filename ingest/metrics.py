@@ -60,6 +60,12 @@ class Metrics:
         self._together = Histogram(
             "cleanside_commit_jobs", "Jobs that one commit carried", buckets=JOBS, registry=registry
         )
+        self._refused = Counter(
+            "cleanside_connections_refused",
+            "Connections refused before their request reached a route, by code",
+            ["code"],
+            registry=registry,
+        )
         # Looking a label up costs as much as counting: what was seen once is kept.
         self._known: dict[tuple[str, str, int], tuple[Counter, Histogram]] = {}
         ProcessCollector(registry=registry)
@@ -73,6 +79,10 @@ class Metrics:
             self._known[key] = pair
         pair[0].inc()
         pair[1].observe(seconds)
+
+    def connection_refused(self, code: str) -> None:
+        """Count a connection that was refused before its request reached a route."""
+        self._refused.labels(code).inc()
 
     def took(self, answer: Answer, readings: int) -> None:
         """Count a batch by what became of its readings."""

@@ -59,6 +59,13 @@ class Settings:
     address_tries_per_minute: int = _row(
         60, "tries without a valid key or code that one address has; 0: no limit [1/min]"
     )
+    # As many as wait to be accepted (listen): a whole site behind one address may reconnect at once.
+    address_connections: int = _row(
+        4_096, "connections that one address may have before they show a valid key; 0: no limit"
+    )
+    request_wait_s: int = _row(
+        60, "time for the head of a request; its body has as long, and 1 s more for each 256 B [s]"
+    )
     planning_horizon_days: int = _row(14, "an element due within this time is in state plan [days]")
     webhook_networks: str = _row(
         "",

@@ -30,7 +30,7 @@ SECURITY = "key"
 REF = "#/components/schemas/{model}"
 
 #: what any route may say; 401 and 403 too where it takes a key
-COMMON = (400, 405, 413, 422, 429, 500, 503)
+COMMON = (400, 405, 408, 413, 414, 422, 429, 431, 500, 501, 503, 505)
 WITH_KEY = (401, 403)
 PROBLEMS = tuple(sorted({*COMMON, *WITH_KEY, 404, 409, 415}))
 

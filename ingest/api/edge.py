@@ -32,14 +32,14 @@ log = logging.getLogger("cleanside.ingest")
 _SANE_ID = re.compile(rb"[A-Za-z0-9._-]{8,64}")
 
 #: What every answer carries; as the protocol wants it, because it is on every request's way.
-_HEADERS = [
+HEADERS = [
     (b"x-content-type-options", b"nosniff"),
     (b"cache-control", b"no-store"),
     (b"content-security-policy", b"default-src 'none'; frame-ancestors 'none'"),
     (b"referrer-policy", b"no-referrer"),
 ]
 #: RFC 6797 section 7.2: never over plain HTTP
-_HEADERS_OVER_TLS = [*_HEADERS, (b"strict-transport-security", b"max-age=31536000")]
+HEADERS_OVER_TLS = [*HEADERS, (b"strict-transport-security", b"max-age=31536000")]
 
 
 class Edge:
@@ -80,7 +80,7 @@ class Edge:
                 message["headers"] = [
                     *message.get("headers", ()),
                     (b"request-id", request_id.encode()),
-                    *(_HEADERS_OVER_TLS if scope["scheme"] == "https" else _HEADERS),
+                    *(HEADERS_OVER_TLS if scope["scheme"] == "https" else HEADERS),
                 ]
             await send(message)
 

@@ -31,6 +31,11 @@ _SHOWN = 100  # characters of a value that was refused; chosen: enough to know i
 
 #: code -> title; a title says the kind, the detail says the case.
 TITLES: Mapping[str, str] = {
+    "http_malformed": "The request is not HTTP/1.1",
+    "http_not_supported": "This of HTTP is not supported",
+    "head_too_large": "The head of the request is too large",
+    "request_too_slow": "The request did not arrive in time",
+    "too_many_connections": "Too many connections",
     "body_not_json": "The body is not JSON",
     "not_a_batch": "The body is not a batch",
     "not_valid": "The request is not valid",
@@ -114,7 +119,28 @@ def respond(
     headers: Mapping[str, str] | None = None,
 ) -> JSONResponse:
     """The one error shape."""
-    document: dict[str, Any] = {
+    said = document(
+        status,
+        code,
+        detail,
+        errors=errors,
+        more_errors=more_errors,
+        request_id=getattr(request.state, "request_id", ""),
+    )
+    return JSONResponse(said, status, dict(headers or {}), media_type=wire.PROBLEM_MEDIA_TYPE)
+
+
+def document(
+    status: int,
+    code: str,
+    detail: str,
+    *,
+    request_id: str,
+    errors: Sequence[Complaint] = (),
+    more_errors: int = 0,
+) -> dict[str, Any]:
+    """The members of a problem. Pure."""
+    said: dict[str, Any] = {
         "type": f"urn:cleanside:problem:{code}",
         "code": code,
         "title": TITLES[code],
@@ -122,11 +148,9 @@ def respond(
         "detail": writable(detail),
         "next_step": codes.NEXT_STEPS.get(code, "see detail"),
         "errors": [{"pointer": writable(e.pointer), "detail": writable(e.detail)} for e in errors],
-        "request_id": getattr(request.state, "request_id", ""),
+        "request_id": request_id,
     }
-    if more_errors:
-        document["errors_more"] = more_errors
-    return JSONResponse(document, status, dict(headers or {}), media_type=wire.PROBLEM_MEDIA_TYPE)
+    return said | {"errors_more": more_errors} if more_errors else said
 
 
 def install(app: FastAPI) -> None:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import asyncio
 import errno
 import gc
 import json
 import os
 import signal
 import socket
+from functools import partial
 from typing import Any
 
 from cleanside.ingest import log, settings
@@ -17,6 +19,9 @@ from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
 from cleanside.ingest.webhooks import addresses
+
+TICK_S = 0.1  # how often uvicorn's main loop turns
+LOOK_TICKS = 10  # each second; chosen
 
 
 def add(commands: Any) -> None:
@@ -38,6 +43,8 @@ def run_serve(given: argparse.Namespace) -> int:
     """Serve until told to stop."""
     import uvicorn
 
+    from cleanside.ingest.api import connection
+
     chosen = settings.from_arguments(given)
     log.set_up(chosen.log_level, chosen.log_format)
     addresses.networks_of(chosen.webhook_networks)  # what cannot be is said before anything begins
@@ -49,8 +56,18 @@ def run_serve(given: argparse.Namespace) -> int:
     except BaseException:
         listening.close()
         raise
+    served = app.create_app(chosen)
+    bounds = connection.Bounds(
+        address_connections=chosen.address_connections,
+        request_wait_s=chosen.request_wait_s,
+        trusted=trusted,
+        refused=served.state.metrics.connection_refused,
+    )
     config = uvicorn.Config(
-        app.create_app(chosen),
+        served,
+        http=partial(connection.Connection, bounds),  # type: ignore[arg-type]  # it is only ever called
+        ws="none",
+        timeout_keep_alive=connection.IDLE_S,
         log_config=None,
         log_level="warning",
         access_log=False,
@@ -73,8 +90,10 @@ def run_serve(given: argparse.Namespace) -> int:
 
 
 def announcing_server(config: Any) -> Any:
-    """A uvicorn server that prints its address, for a machine to read, once it takes requests."""
+    """A uvicorn server that prints its address once it takes requests, and ends what takes too long."""
     import uvicorn
+
+    from cleanside.ingest.api import connection
 
     class AnnouncingServer(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
@@ -84,6 +103,12 @@ def announcing_server(config: Any) -> Any:
                 scheme = "http" if config.ssl is None else "https"
                 address = {"listening": f"{scheme}://{_in_url(host)}:{port}", "pid": os.getpid()}
                 print(json.dumps(address), flush=True)
+
+        async def on_tick(self, counter: int) -> bool:
+            if counter % LOOK_TICKS == 0:
+                now_s = asyncio.get_running_loop().time()
+                connection.look_at(self.server_state.connections, now_s, LOOK_TICKS * TICK_S)
+            return await super().on_tick(counter)
 
     return AnnouncingServer(config)
 

@@ -14,6 +14,11 @@ from cleanside.ingest.intake import checks
 
 #: code of a problem -> what to do
 NEXT_STEPS: Mapping[str, str] = {
+    "http_malformed": "send one HTTP/1.1 request at a time, as RFC 9112 has it; use an HTTP library",
+    "http_not_supported": "send HTTP/1.1, and a body with Content-Length or Transfer-Encoding: chunked",
+    "head_too_large": "send fewer or shorter header fields and query parameters",
+    "request_too_slow": "send again over a better link, or less at once",
+    "too_many_connections": "close connections that are not used, then connect again",
     "body_not_json": "correct the body; JSON as RFC 8259 has it: UTF-8, no duplicate keys, no NaN",
     "not_a_batch": "correct what errors names; a batch is as /openapi.json describes it",
     "not_valid": "correct what errors names",

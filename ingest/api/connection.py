@@ -1,0 +1,322 @@
+"""
+One connection of a client: what is bounded before the app sees a request, and refused without it.
+
+Promises: bytes that have not become a request are bounded, by connection and all together; so are the fields
+of a head, the requests waiting on one connection, the time for head and body, and the connections that one
+address has without a valid key. What is refused is a problem like any other, then the connection closes; no
+answer is given out of turn. Trailer fields never become header fields.
+Leaves to others: the rules (`ingest.api.http_rules`), bodies (`ingest.api.edge`), TLS handshakes (the event
+loop ends each after 60 s), how many files the system lets a process open.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ipaddress
+import json
+import logging
+import secrets
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from http import HTTPStatus
+from typing import Any
+
+import httptools
+from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol, RequestResponseCycle
+
+from cleanside.gateway.wire import MAX_BODY_BYTES, PROBLEM_MEDIA_TYPE
+from cleanside.ingest.api import edge, problems
+from cleanside.ingest.api.http_rules import (
+    LARGE_HEAD,
+    MALFORMED,
+    MAX_HEAD_BYTES,
+    NO_ROOM,
+    TOO_MANY,
+    TOO_MANY_WAITING,
+    TOO_SLOW,
+    Fault,
+    fault_of_head,
+    is_late,
+)
+from cleanside.ingest.owners.quotas import address_of
+
+log = logging.getLogger("cleanside.ingest")
+
+MAX_HEADS_BYTES = 16 * 2**20  # of heads under way, all together; nearly all come in one piece. Chosen
+MAX_PIPELINED = 8  # requests that wait behind the one being answered; chosen, hardly a client sends any
+IDLE_S = 5  # between two requests; a gateway that posts more rarely connects again
+LINGER_S = 5.0  # RFC 9112 section 9.6: a client must be able to read why before its bytes are answered by RST
+LINGER_BYTES = 256 * 1024  # read and dropped meanwhile
+STUCK_S = 300.0  # an answer of which so long nothing more fits into the socket is given up; chosen
+
+
+class _EndedHere(Exception):
+    """Stops the parser; the connection knows why."""
+
+
+class Bounds:
+    """What the connections of a process share. Used from the event loop alone, hence no lock."""
+
+    def __init__(
+        self,
+        *,
+        address_connections: int,
+        request_wait_s: float,
+        trusted: Sequence[str] = (),
+        refused: Callable[[str], None] | None = None,
+    ) -> None:
+        """
+        address_connections : without a valid key, of one address; 0: no limit. request_wait_s : for a head.
+
+        trusted : addresses and networks of proxies, "*" is everybody: not counted.
+        refused : called with the code of each refusal.
+        """
+        self.request_wait_s = request_wait_s
+        self._refused = refused
+        self.heads_bytes = 0
+        self._most = address_connections
+        self._everybody = "*" in trusted
+        self._networks = [ipaddress.ip_network(each) for each in trusted if each != "*"]
+        self._open: Counter[str] = Counter()
+
+    def enter(self, host: str | None) -> str | None:
+        """Count a connection. Gives what it is counted under, None where it is not; raises OverflowError."""
+        if not self._most or self._everybody or (self._networks and self._is_trusted(host or "")):
+            return None
+        address = address_of(host)
+        if self._open[address] >= self._most:
+            raise OverflowError(address)
+        self._open[address] += 1
+        return address
+
+    def refused(self, code: str) -> None:
+        """A connection was refused."""
+        if self._refused is not None:
+            self._refused(code)
+
+    def leave(self, address: str) -> None:
+        """Count it no longer: it has shown a valid key, or is gone."""
+        self._open[address] -= 1
+        if not self._open[address]:
+            del self._open[address]
+
+    def _is_trusted(self, host: str) -> bool:
+        try:
+            address = ipaddress.ip_address(host)
+        except ValueError:
+            return False
+        return any(address in network for network in self._networks)
+
+
+class Connection(HttpToolsProtocol):
+    """HTTP/1.1 of one client, bounded."""
+
+    def __init__(self, bounds: Bounds, **of_the_server: Any) -> None:
+        super().__init__(**of_the_server)
+        self._bounds = bounds
+        #: what it is counted under; None: not, or no longer
+        self._address: str | None = None
+        self._fault: Fault | None = None
+        #: since the last thing that is waited for: a head, a body, the end
+        self._since_s = 0.0
+        #: bytes that came and have not become anything: part of a head, of trailers, of a chunk's first line
+        self._unread_bytes = 0
+        self._held_bytes = 0
+        self._body_bytes = 0
+        self._in_body = False
+        self._deaf = False
+        self._lingering = False
+        self._dropped_bytes = 0
+        self._unsent: tuple[int, float] = (0, 0.0)
+
+    # ------------------------------------------------------------ what the transport says
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Count it, or refuse it."""
+        super().connection_made(transport)
+        self._since_s = self.loop.time()
+        try:
+            self._address = self._bounds.enter(self.client[0] if self.client else None)
+        except OverflowError:
+            self._refuse(TOO_MANY)
+            transport.close()  # it may not wait to be read: that would be a connection more
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """Let go of what it held."""
+        self._leave()
+        self._hold(0)
+        super().connection_lost(exc)
+
+    def data_received(self, data: bytes) -> None:
+        """Bytes of requests, or bytes that nobody waits for any more."""
+        self._unset_keepalive_if_required()
+        if self._deaf:
+            self._drop(len(data))
+            return
+        self._unread_bytes += len(data)
+        try:
+            self.parser.feed_data(data)
+        except httptools.HttpParserUpgrade:
+            self._deaf = True  # RFC 9110 section 7.8: it may be ignored; the answer closes the connection
+        except httptools.HttpParserError:
+            self._refuse(self._fault or MALFORMED)
+        if self._unread_bytes != self._held_bytes and not self._deaf:
+            self._bound_unread()
+
+    def shutdown(self) -> None:
+        """The server stops."""
+        if self._lingering:
+            self.transport.close()
+        else:
+            super().shutdown()
+
+    # ------------------------------------------------------------ what the parser says
+
+    def on_headers_complete(self) -> None:
+        """A head is whole: refuse it, or start the request."""
+        self._fault = fault_of_head(self.parser.get_http_version(), self.url, self.headers)
+        if self._fault is None and len(self.pipeline) >= MAX_PIPELINED:
+            self._fault = TOO_MANY_WAITING
+        if self._fault is not None:
+            raise _EndedHere
+        super().on_headers_complete()
+        self.headers = []  # RFC 9110 section 6.5.1: what comes as trailer must not become a header
+        if self.parser.should_upgrade():
+            self.cycle.keep_alive = False
+        self._in_body, self._body_bytes, self._unread_bytes = True, 0, 0
+        self._since_s = self.loop.time()
+
+    def on_body(self, body: bytes) -> None:
+        """Part of a body; of a request that was answered already it is dropped."""
+        self._unread_bytes = 0
+        self._body_bytes += len(body)
+        if self.cycle.response_complete:
+            self._drop(len(body))
+        super().on_body(body)
+
+    def on_message_complete(self) -> None:
+        """A request is whole."""
+        self._in_body, self._unread_bytes = False, 0
+        super().on_message_complete()
+
+    def on_response_complete(self) -> None:
+        """A request is answered."""
+        self._since_s = self.loop.time()
+        self._dropped_bytes = 0
+        self._note_key()
+        super().on_response_complete()
+
+    # ------------------------------------------------------------ bounds
+
+    def look(self, now_s: float, since_last_s: float) -> None:
+        """End what takes too long. Called for each connection now and then."""
+        self._note_key()
+        if self._is_stuck(now_s) or (self._lingering and now_s - self._since_s > LINGER_S):
+            self.transport.abort()
+            return
+        if self._deaf or self.transport.is_closing():
+            return
+        waited_s, wait_s = now_s - self._since_s, self._bounds.request_wait_s
+        if not self._is_answering():
+            if is_late(waited_s, wait_s):
+                self._refuse(TOO_SLOW)
+        elif self._in_body:
+            if self.flow.read_paused or self.pipeline:  # then it is us who keep the client waiting
+                self._since_s += since_last_s
+            elif is_late(waited_s, wait_s, self._body_bytes):
+                self._refuse(TOO_SLOW)
+
+    def _is_answering(self) -> bool:
+        cycle: RequestResponseCycle | None = self.cycle  # None before the first request
+        return cycle is not None and not cycle.response_complete
+
+    def _is_stuck(self, now_s: float) -> bool:
+        unsent = self.transport.get_write_buffer_size()
+        if not unsent or unsent != self._unsent[0]:
+            self._unsent = (unsent, now_s)
+        return now_s - self._unsent[1] > STUCK_S
+
+    def _note_key(self) -> None:
+        # The routes leave the key they found valid in the state of the request (ingest.api.routes.shared).
+        cycle: RequestResponseCycle | None = self.cycle
+        if self._address is not None and cycle is not None and "key" in cycle.scope["state"]:
+            self._leave()
+
+    def _leave(self) -> None:
+        if self._address is not None:
+            self._bounds.leave(self._address)
+            self._address = None
+
+    def _bound_unread(self) -> None:
+        self._hold(self._unread_bytes)
+        if self._unread_bytes > MAX_HEAD_BYTES:
+            self._refuse(LARGE_HEAD)
+        elif self._unread_bytes and self._bounds.heads_bytes > MAX_HEADS_BYTES:
+            self._refuse(NO_ROOM)
+
+    def _hold(self, unread_bytes: int) -> None:
+        self._bounds.heads_bytes += unread_bytes - self._held_bytes
+        self._held_bytes = unread_bytes
+
+    def _drop(self, size: int) -> None:
+        self._dropped_bytes += size
+        if self._dropped_bytes > (LINGER_BYTES if self._deaf else MAX_BODY_BYTES):
+            self.transport.abort()
+
+    # ------------------------------------------------------------ refusing
+
+    def _refuse(self, fault: Fault) -> None:
+        """Answer without the app where it is this request's turn; close in any case."""
+        self._deaf = True
+        self._hold(0)
+        self._bounds.refused(fault.code)
+        host = self.client[0] if self.client else None
+        log.info("ingest.connection_refused", extra={"code": fault.code, "address": host})
+        if not self._in_body and self._is_answering():
+            self.cycle.keep_alive = False  # what came before is answered, then it closes
+        elif not self._in_body or self._is_answering():
+            self._answer(fault)
+        else:  # the rest of a request that was answered already: another answer would be taken for the next
+            self._linger()
+
+    def _answer(self, fault: Fault) -> None:
+        if self._is_answering():
+            if self.pipeline or self.cycle.response_started:
+                self.transport.abort()
+                return
+            self.cycle.disconnected = True
+            self.cycle.message_event.set()
+        if fault is not TOO_SLOW or self._unread_bytes or self._in_body:
+            self.transport.write(self._written(fault))
+        self._linger()
+
+    def _linger(self) -> None:
+        self._lingering, self._since_s = True, self.loop.time()
+        if self.transport.can_write_eof():
+            self.transport.write_eof()
+        else:
+            self.transport.close()
+
+    def _written(self, fault: Fault) -> bytes:
+        request_id = secrets.token_hex(8)
+        said = problems.document(fault.status, fault.code, fault.detail, request_id=request_id)
+        body = json.dumps(said).encode()
+        headers = [
+            *self.server_state.default_headers,
+            (b"content-type", PROBLEM_MEDIA_TYPE.encode()),
+            (b"content-length", str(len(body)).encode()),
+            (b"connection", b"close"),
+            (b"request-id", request_id.encode()),
+            *(edge.HEADERS_OVER_TLS if self.scheme == "https" else edge.HEADERS),
+        ]
+        if fault.retry_after_s:
+            headers.append((b"retry-after", str(fault.retry_after_s).encode()))
+        first = f"HTTP/1.1 {fault.status} {HTTPStatus(fault.status).phrase}\r\n".encode()
+        return first + b"".join(name + b": " + value + b"\r\n" for name, value in headers) + b"\r\n" + body
+
+
+def look_at(connections: Iterable[Any], now_s: float, since_last_s: float) -> None:
+    """End what takes too long on any of them."""
+    for connection in list(connections):
+        if isinstance(connection, Connection):
+            connection.look(now_s, since_last_s)
