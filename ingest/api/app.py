@@ -148,7 +148,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
     description.install(app, API_DESCRIPTION, app.state.routes)
     app.add_middleware(
         Edge,
-        larger={bundles.PATH: settings.max_bundle_bytes},
+        limits={bundles.PATH: settings.max_bundle_bytes},
         metrics=app.state.metrics,
         access_log=settings.access_log == "on",
     )

@@ -16,7 +16,6 @@ import secrets
 import time
 from collections.abc import Callable, Mapping
 
-from starlette.datastructures import Headers
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -24,6 +23,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from cleanside.gateway.wire import MAX_BODY_BYTES
 from cleanside.ingest import log as logs
 from cleanside.ingest.api import problems
+from cleanside.ingest.api.arriving import Arriving, declared_bytes
 from cleanside.ingest.metrics import Metrics
 
 log = logging.getLogger("cleanside.ingest")
@@ -49,14 +49,14 @@ class Edge:
         self,
         app: ASGIApp,
         *,
-        larger: Mapping[str, int],
+        limits: Mapping[str, int],
         metrics: Metrics,
         access_log: bool = False,
         monotonic_s: Callable[[], float] = time.perf_counter,
     ) -> None:
-        """larger : path -> bytes, of those that take more than a batch. access_log : one line a request."""
+        """limits : path -> bytes, of bodies there; else as of a batch. access_log : one line a request."""
         self._app = app
-        self._larger = larger
+        self._limits = limits
         self._metrics = metrics
         self._access_log = access_log
         self._monotonic_s = monotonic_s
@@ -70,7 +70,9 @@ class Edge:
             return
         began_s = self._monotonic_s()
         request_id = self._id_of(scope)
-        scope.setdefault("state", {})["request_id"] = request_id
+        state = scope.setdefault("state", {})
+        state["request_id"] = request_id
+        arriving = state["arriving"] = self._arriving(scope)
         status = 0
 
         async def send_with_headers(message: Message) -> None:
@@ -85,14 +87,26 @@ class Edge:
             await send(message)
 
         try:
-            limit = self._larger.get(scope["path"], MAX_BODY_BYTES)
-            await self._app(scope, _limited(scope, receive, limit), send_with_headers)
+            await self._app(scope, _limited(arriving, receive), send_with_headers)
         except Exception as error:
             if status:  # too late for an answer: the server cuts the connection
                 raise
             await problems.broken(Request(scope), error)(scope, receive, send_with_headers)
         finally:
+            arriving.end()
             self._count(scope, status, self._monotonic_s() - began_s)
+
+    def _arriving(self, scope: Scope) -> Arriving:
+        length, is_chunked = None, False
+        for name, value in scope["headers"]:
+            if name == b"content-length":
+                length = value.decode("latin-1")
+            elif name == b"transfer-encoding":
+                is_chunked = True
+        return Arriving(
+            limit_bytes=self._limits.get(scope["path"], MAX_BODY_BYTES),
+            declared_bytes=declared_bytes(length, is_chunked=is_chunked),
+        )
 
     def _id_of(self, scope: Scope) -> str:
         given = next((value for name, value in scope["headers"] if name == b"request-id"), None)
@@ -117,19 +131,16 @@ class Edge:
             log.info(logs.REQUEST, extra=fields)
 
 
-def _limited(scope: Scope, receive: Receive, limit: int) -> Receive:
+def _limited(arriving: Arriving, receive: Receive) -> Receive:
     """Receive, until the body is over the limit; whatever its header says."""
-    declared = Headers(scope=scope).get("content-length", "")
-    size = 0
 
     async def receive_limited() -> Message:
-        nonlocal size
-        if declared.isdecimal() and int(declared) > limit:
-            raise HTTPException(413, str(limit))
+        if arriving.is_too_large:
+            raise HTTPException(413, str(arriving.limit_bytes))
         message = await receive()
-        size += len(message.get("body", b""))
-        if size > limit:
-            raise HTTPException(413, str(limit))
+        arriving.came_bytes += len(message.get("body", b""))
+        if arriving.is_too_large:
+            raise HTTPException(413, str(arriving.limit_bytes))
         return message
 
     return receive_limited

@@ -16,13 +16,15 @@ import time
 from collections.abc import Callable, Hashable
 from typing import Generic, TypeVar
 
-from cleanside.gateway.wire import MAX_BODY_BYTES
 from cleanside.ingest.errors import Refused
 
 H = TypeVar("H", bound=Hashable)
 
 BURST_S = (
     20.0  # chosen: 10 000 requests at the default rate, a year's backlog of one machine in batches of 500
+)
+LATEST_S = (
+    120  # no Retry-After is longer: a machine should not be silent for longer; as in ingest.writer.lanes
 )
 MAX_BUCKETS = 10_000  # keys or addresses remembered, some 2 MB; chosen
 IPV6_PREFIX = 64  # bits: what one subscriber is given (RFC 6177), so an address more costs nothing
@@ -73,6 +75,13 @@ class Buckets(Generic[H]):
         self._levels[place] = (level - tokens, now_s)
         return 0.0
 
+    def give_back(self, name: H, tokens: float) -> None:
+        """Put tokens back that were taken and not used; the bucket holds no more than it does."""
+        if not self._rate_per_s:
+            return
+        now_s, place = self._monotonic_s(), self._known(name)
+        self._levels[place] = (min(self._burst, self._level(place, now_s) + tokens), now_s)
+
     def _level(self, place: H | None, now_s: float) -> float:
         found = self._levels.get(place)
         if found is None:
@@ -112,18 +121,22 @@ class Limits:
             address_tries_per_minute / 60, burst=address_tries_per_minute, monotonic_s=monotonic_s
         )
 
-    def spend(self, key_id: int, body_bytes: int | None) -> None:
+    def spend(self, key_id: int, body_bytes: int) -> None:
         """
         Count a request of a key. Raises Refused (429) where the key is over its quota.
 
-        body_bytes : as declared; None: not declared, which counts as the largest there may be.
+        body_bytes : reserved before the body is read; `give_back` takes what was not.
         """
         wait_s = self._requests.take(key_id, 1.0)
         if wait_s:
             raise over_quota("this key has sent too many requests", wait_s)
-        wait_s = self._bytes.take(key_id, MAX_BODY_BYTES if body_bytes is None else body_bytes)
+        wait_s = self._bytes.take(key_id, body_bytes)
         if wait_s:
             raise over_quota("this key has sent too many bytes", wait_s)
+
+    def give_back(self, key_id: int, unread_bytes: int) -> None:
+        """Of the bytes a key was charged, so many were not read."""
+        self._bytes.give_back(key_id, unread_bytes)
 
     def may_try(self, host: str | None) -> None:
         """Raises Refused (429) where an address has tried too often without a valid key."""
@@ -138,7 +151,7 @@ class Limits:
 
 def over_quota(what: str, wait_s: float) -> Refused:
     """The answer to who is over a limit, with when to come back."""
-    retry_s = max(1, math.ceil(wait_s))
+    retry_s = min(max(1, math.ceil(wait_s)), LATEST_S)
     return Refused(
         429, "over_quota", f"{what}; send again in {retry_s} s", headers={"Retry-After": str(retry_s)}
     )

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import json
+from collections.abc import AsyncIterator, Iterator
 from datetime import UTC, datetime
 
 import pytest
@@ -54,3 +55,22 @@ def test_the_gateway_waits_as_long_as_it_is_told_and_loses_nothing(slow: Api) ->
     assert decision.wait_s == float(refused.headers["retry-after"])
     assert decision.acknowledge_through is None
     assert decision.shed is None
+
+
+def test_a_size_that_is_only_declared_locks_no_key(slow: Api) -> None:
+    """A declared length of 10^15 was charged unread: 429 with a Retry-After of 345 days."""
+    for _ in range(5):
+        declared = {"Content-Length": str(10**15)}
+        refused = slow.request("POST", "/v1/readings", key="device", content=b"{}", headers=declared)
+        assert refused.status_code in (413, 415), refused.text
+    assert slow.post("/v1/readings", batch(1, [3.0]), key="device").status_code == 200
+
+
+def test_of_a_body_of_unknown_size_only_what_came_is_charged(slow: Api) -> None:
+    async def pieces() -> AsyncIterator[bytes]:
+        yield json.dumps(batch(1, [3.0])).encode()
+
+    for _ in range(5):  # each is some 200 B, of 20,000 saved up
+        headers = {"Content-Type": "application/json", "Transfer-Encoding": "chunked"}
+        answer = slow.request("POST", "/v1/readings", key="device", content=pieces(), headers=headers)
+        assert answer.status_code == 200, answer.text

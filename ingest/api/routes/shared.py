@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Coroutine, Iterator
+from functools import partial
 from typing import Annotated, Any, TypeVar
 
 import sqlalchemy as sa
@@ -16,6 +17,7 @@ from cleanside.gateway.wire import MAX_LISTED, BatchRefused, instant_text, load_
 from cleanside.ingest.analysis.assessment import Judge
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.api.arriving import Arriving
 from cleanside.ingest.errors import BodyNotJson, Complaint, Refused
 from cleanside.ingest.owners.access import Keyring, require
 from cleanside.ingest.owners.quotas import Limits
@@ -146,21 +148,15 @@ async def key_of(request: Request, permission: str) -> Key:
     except Refused:
         limits.tried_in_vain(host_of(request))
         raise
-    limits.spend(key.id, _declared_bytes(request))
+    arriving: Arriving = request.state.arriving
+    limits.spend(key.id, arriving.reserved_bytes)
+    arriving.was_charged(partial(limits.give_back, key.id))
     require(key, permission)
     keyring.note_use(key, resources.clock())
     request.state.key = key
     if request.scope["query_string"]:
         _refuse_unknown_parameters(request)
     return key
-
-
-def _declared_bytes(request: Request) -> int | None:
-    """The size of the body by its header; None: it has one of a size that is not declared."""
-    declared = request.headers.get("content-length")
-    if declared is not None:
-        return int(declared) if declared.isdecimal() else None
-    return None if "transfer-encoding" in request.headers else 0
 
 
 def _refuse_unknown_parameters(request: Request) -> None:

@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from cleanside.gateway.wire import MAX_BODY_BYTES
 from cleanside.ingest.errors import Refused
-from cleanside.ingest.owners.quotas import BURST_S, Buckets, Limits, address_of
+from cleanside.ingest.owners.quotas import BURST_S, LATEST_S, Buckets, Limits, address_of
 
 
 class Seconds:
@@ -57,14 +57,29 @@ def test_one_key_over_its_quota_is_no_matter_to_another() -> None:
     those.spend(2, 0)
 
 
-def test_bytes_count_and_a_body_of_undeclared_size_counts_as_the_largest() -> None:
+def test_bytes_count_and_what_was_not_read_is_given_back() -> None:
     clock = Seconds()
-    those = limits(clock, key_requests_per_s=0)
-    those.spend(1, None)  # passes once: a full bucket lets any one request through
+    those = limits(clock, key_requests_per_s=0, key_bytes_per_s=20_000.0)
+    those.spend(1, MAX_BODY_BYTES)  # passes once: a full bucket lets any one request through
     with pytest.raises(Refused, match="too many bytes") as refused:
         those.spend(1, 1)
-    owed_s = (MAX_BODY_BYTES - 1000 * BURST_S) / 1000
+    owed_s = (MAX_BODY_BYTES - 20_000 * BURST_S) / 20_000
     assert int(refused.value.headers["Retry-After"]) == pytest.approx(owed_s, abs=1)
+    those.give_back(1, MAX_BODY_BYTES - 100)
+    those.spend(1, int(20_000 * BURST_S) - 101)
+    those.spend(1, MAX_BODY_BYTES)
+    those.give_back(1, 10 * MAX_BODY_BYTES)  # a bucket never holds more than it does
+    those.spend(1, int(20_000 * BURST_S))
+    with pytest.raises(Refused):
+        those.spend(1, 1)
+
+
+def test_nobody_is_sent_away_for_longer_than_two_minutes() -> None:
+    those = limits(Seconds(), key_requests_per_s=0)
+    those.spend(1, 10**15)
+    with pytest.raises(Refused) as refused:
+        those.spend(1, 1)
+    assert int(refused.value.headers["Retry-After"]) == LATEST_S == 120
 
 
 @given(st.lists(st.tuples(st.floats(0, 5), st.integers(1, 30)), min_size=1, max_size=200))
@@ -86,7 +101,7 @@ def test_over_any_time_no_more_passes_than_the_rate_the_burst_and_one_request(
 def test_a_rate_of_nothing_means_no_limit() -> None:
     those = limits(Seconds(), key_requests_per_s=0, key_bytes_per_s=0, address_tries_per_minute=0)
     for _ in range(10_000):
-        those.spend(1, None)
+        those.spend(1, MAX_BODY_BYTES)
         those.tried_in_vain("192.0.2.1")
     those.may_try("192.0.2.1")
 

@@ -1,0 +1,54 @@
+"""
+The body of one request on its way in: how large it may be, what came of it, what its key was charged.
+
+Promises: a key is charged at most what its address takes, and what was not read is given back at the end.
+Leaves to others: the charge (`ingest.owners.quotas`), the reading (`ingest.api.edge`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+
+class Arriving:
+    """One body. Made at the edge, charged where the key is found, ended at the edge."""
+
+    __slots__ = ("_give_back", "came_bytes", "cut_off", "declared_bytes", "limit_bytes")
+
+    def __init__(self, *, limit_bytes: int, declared_bytes: int | None) -> None:
+        """declared_bytes : of the header; None: there is a body of a size that is not declared."""
+        self.limit_bytes = limit_bytes
+        self.declared_bytes = declared_bytes
+        self.came_bytes = 0
+        #: the client was gone before all of it came
+        self.cut_off = False
+        self._give_back: Callable[[int], None] | None = None
+
+    @property
+    def is_too_large(self) -> bool:
+        """True once it is over the limit, by its header or by what came."""
+        declared = self.declared_bytes
+        return self.came_bytes > self.limit_bytes or (declared is not None and declared > self.limit_bytes)
+
+    @property
+    def reserved_bytes(self) -> int:
+        """What a key is charged before anything is read."""
+        declared = self.declared_bytes
+        return self.limit_bytes if declared is None else min(declared, self.limit_bytes)
+
+    def was_charged(self, give_back: Callable[[int], None]) -> None:
+        """A key was charged `reserved_bytes`. give_back : takes the bytes that were not read."""
+        self._give_back = give_back
+
+    def end(self) -> None:
+        """The request is over."""
+        unread = self.reserved_bytes - self.came_bytes
+        if self._give_back is not None and unread > 0:
+            self._give_back(unread)
+
+
+def declared_bytes(length: str | None, *, is_chunked: bool) -> int | None:
+    """The size of a body by its headers; None: it has one of a size that is not declared."""
+    if length is not None:
+        return int(length) if length.isdecimal() else None
+    return None if is_chunked else 0
