@@ -148,7 +148,10 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
     description.install(app, API_DESCRIPTION, app.state.routes)
     app.add_middleware(
         Edge,
-        limits={bundles.PATH: settings.max_bundle_bytes},
+        limits={
+            bundles.PATH: settings.max_bundle_bytes,
+            enrolment.ENROL_PATH: enrolment.MAX_ENROL_BYTES,
+        },
         metrics=app.state.metrics,
         access_log=settings.access_log == "on",
     )

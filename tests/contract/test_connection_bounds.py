@@ -26,6 +26,7 @@ HOST = b"Host: shop.example\r\n"
 GET = b"GET /healthz HTTP/1.1\r\n"
 CLOSE = b"Connection: close\r\n"
 POST = b"POST /v1/readings HTTP/1.1\r\n"
+ENROL = b"POST /v1/enrol HTTP/1.1\r\n" + HOST
 CHUNKED = POST + HOST + b"Transfer-Encoding: chunked\r\n\r\n"
 
 SEND_BUFFER_BYTES = 64 * 1024
@@ -79,6 +80,10 @@ ENDLESS = {
     "a chunk size": (CHUNKED, b"0" * 65_536),
     "a body without a key": (POST + HOST + b"Content-Length: 1000000000000000\r\n\r\n", b"a" * 65_536),
     "a body of chunks without a key": (CHUNKED, b"8000\r\n" + b"a" * 32_768 + b"\r\n"),
+    "a body of a route without a key": (
+        ENROL + b"Transfer-Encoding: chunked\r\n\r\n",
+        b"1000\r\n" + b"a" * 4_096 + b"\r\n",
+    ),
     "requests whose answers are not read": (b"", (GET + HOST + b"\r\n") * 1_000),
 }
 
@@ -212,3 +217,15 @@ def test_what_does_not_arrive_in_time_is_not_waited_for(
         server.stop()
         assert "Traceback" not in server.log()
         assert "ERROR" not in server.log()
+
+
+@pytest.mark.parametrize(
+    ("path", "status"),
+    [(b"/v1/machines", 401), (b"/v1/keys", 401), (b"/v1/enrolments", 401), (b"/v1/enrol", 413)],
+)
+def test_no_body_is_held_for_who_has_shown_no_key(server: ServerProcess, path: bytes, status: int) -> None:
+    """The answer comes while the body is still to come: it was not waited for."""
+    head = b"POST " + path + b" HTTP/1.1\r\n" + HOST + b"Content-Type: application/json\r\n"
+    with connect(server.port) as connection:
+        connection.sendall(head + b"Content-Length: 100000\r\n\r\n" + b" " * 50_000)
+        assert connection.recv(65_536).startswith(b"HTTP/1.1 %d " % status)

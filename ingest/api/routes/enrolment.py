@@ -181,9 +181,12 @@ def _document(found: Enrolment, now_us: int) -> dict[str, Any]:
 
 # ---------------------------------------------------------------- the gateway's side: no key yet
 
+ENROL_PATH = "/v1/enrol"
+MAX_ENROL_BYTES = 4_096  # of who has no key yet; a code, a name and an attempt take 200
+
 
 @router.post(
-    "/v1/enrol",
+    ENROL_PATH,
     status_code=201,
     summary="Use a one-time code: get the key of a device",
     response_model=EnrolledAnswer,
@@ -193,7 +196,8 @@ async def post_enrol(body: CodeShown, request: Request, resources: R) -> dict[st
     """
     Give the code, get the device's key, once; no key is needed. Readings held for the device are claimed.
 
-    Every code that is not valid gets the same answer. Tries are limited by address.
+    Every code that is not valid gets the same answer. Tries are limited by address. A body has at most 4096
+    bytes.
     """
     limits, host = limits_of(request), host_of(request)
     limits.may_try(host)
