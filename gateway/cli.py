@@ -114,7 +114,7 @@ def _run(settings: Settings, _: argparse.Namespace) -> int:
     from cleanside.gateway.commands.run import (
         Gateway,  # only here: the other commands need no network library
     )
-    from cleanside.gateway.log import OthersBounded
+    from cleanside.gateway.log import OthersBounded, silence_http_clients
     from cleanside.gateway.timing.clock import SystemClock
 
     handler = logging.StreamHandler(sys.stderr)
@@ -123,6 +123,7 @@ def _run(settings: Settings, _: argparse.Namespace) -> int:
     form.converter = time.gmtime  # a machine's zone is nobody's when its log is read at the shop
     handler.setFormatter(form)
     logging.basicConfig(handlers=[handler], level=logging.INFO)
+    silence_http_clients()
     _warn_of_readable(settings.uplink_key_file)
     gateway = Gateway(settings, environ=os.environ)
     for number in (signal.SIGTERM, signal.SIGINT):

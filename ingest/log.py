@@ -25,6 +25,11 @@ BURST = 20  # lines a minute of one event; chosen: enough to follow a fault, too
 WINDOW_S = 60.0
 MAX_TEXT = 2_000  # characters of one field; a driver's message may hold a whole statement
 MAX_TRACE = 8_000
+#: Libraries that speak HTTP. Their lines hold addresses, and an address may hold a token. They make no line
+#: at any level: a filter would have to find the token in a finished text, and would guess. What fails raises
+#: an error, and our own events report it without the address.
+HTTP_CLIENTS = ("aiohttp", "h11", "h2", "hpack", "httpcore", "httpx", "requests", "urllib3")
+SILENT = logging.CRITICAL + 1
 #: one line a request where the access log is on: as many as there are requests, because it was asked for
 REQUEST = "ingest.request"
 
@@ -37,6 +42,7 @@ def set_up(level: str, form: str, *, stream: Any = None) -> None:
     """
     Send all lines of this process to standard error.
 
+    Libraries warn; they say more only at debug, and those that speak HTTP (`HTTP_CLIENTS`) nothing at all.
     level : debug, info, warning or error. form : text or json. Raises CalledWrongly for another.
     """
     for name, given, known in (("log_level", level, LEVELS), ("log_format", form, FORMS)):
@@ -49,9 +55,10 @@ def set_up(level: str, form: str, *, stream: Any = None) -> None:
     for old in list(root.handlers):
         root.removeHandler(old)
     root.addHandler(bounded)
-    root.setLevel(level.upper())
-    if level == "info":  # alembic says at each look how it looks; that helps at debug and is noise before
-        logging.getLogger("alembic").setLevel(logging.WARNING)
+    root.setLevel("WARNING" if level == "info" else level.upper())
+    logging.getLogger(OURS).setLevel(level.upper())
+    for name in HTTP_CLIENTS:
+        logging.getLogger(name).setLevel(SILENT)
 
 
 def fields_of(record: logging.LogRecord) -> dict[str, Any]:

@@ -50,10 +50,19 @@ def pytest_runtest_setup(item: pytest.Item) -> Iterator[None]:
 def _logging_as_it_was() -> Iterator[None]:
     """What a test sends elsewhere goes back to pytest; its own handlers are let go of, their streams end."""
     root = logging.getLogger()
-    before, level = list(root.handlers), root.level
+    before = list(root.handlers)
+    levels = {logger: logger.level for logger in (root, *_loggers())}
     yield
     root.handlers[:] = before
-    root.setLevel(level)
+    for logger in _loggers():
+        logger.setLevel(levels.get(logger, logging.NOTSET))
+    root.setLevel(levels[root])
+
+
+def _loggers() -> list[logging.Logger]:
+    return [
+        one for one in list(logging.Logger.manager.loggerDict.values()) if isinstance(one, logging.Logger)
+    ]
 
 
 @pytest.fixture(scope="session")

@@ -197,6 +197,8 @@ class Courier:
         values = settled(delivery, failed, now_us=now_us, give_up_us=self._give_up_us, jitter=self._jitter())
         write = self._resources.writer.call
         await asyncio.to_thread(write, lambda connection: outbox.settle(connection, delivery, values))
+        tried = {"webhook": webhook.id, "event_id": delivery.event_id, "taken": failed is None}
+        log.debug("ingest.webhook_tried", extra=tried)  # without the address, which may hold a token
         if failed is not None:
             event = "ingest.webhook_dead" if values.get("state") == DEAD else "ingest.webhook_failed"
             fields = {"webhook": webhook.id, "event_id": delivery.event_id, "reason": failed.reason}

@@ -8,7 +8,16 @@ from typing import Any
 
 import pytest
 
-from cleanside.gateway.log import BURST, LONGEST, MOST_LINES, EventLog, OthersBounded
+from cleanside.gateway.log import (
+    BURST,
+    HTTP_CLIENTS,
+    LONGEST,
+    MOST_LINES,
+    EventLog,
+    OthersBounded,
+    silence_http_clients,
+)
+from cleanside.ingest import log as ingest_log
 
 
 class Lines:
@@ -116,3 +125,15 @@ def test_our_own_events_pass_whatever_libraries_say() -> None:
     bound = OthersBounded(now_us=lambda: 0)
     ours = logging.makeLogRecord({"name": "cleanside.gateway", "levelno": logging.INFO, "msg": "x"})
     assert all(bound.filter(ours) for _ in range(10 * BURST))
+
+
+def test_a_library_that_speaks_http_makes_no_line_at_all() -> None:
+    """Its lines hold addresses: none is made, so none has to be searched for secrets."""
+    silence_http_clients()
+    for name in ("httpx", "httpcore.http11", "urllib3.connectionpool"):
+        assert not logging.getLogger(name).isEnabledFor(logging.CRITICAL)
+
+
+def test_both_programs_silence_the_same_libraries() -> None:
+    """The server may not import this file of the gateway, so each has the list."""
+    assert ingest_log.HTTP_CLIENTS == HTTP_CLIENTS

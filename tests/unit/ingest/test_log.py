@@ -7,6 +7,7 @@ import json
 import logging
 from typing import Any
 
+import httpx
 import pytest
 
 from cleanside.ingest import log
@@ -113,3 +114,28 @@ def test_requests_are_never_counted_away_because_somebody_asked_for_them() -> No
             OURS.info(log.REQUEST, extra={"status": 200})
 
     assert len(lines("json", many)) == 100
+
+
+@pytest.mark.parametrize("level", log.LEVELS)
+def test_a_library_that_speaks_http_makes_no_line_at_any_level(level: str) -> None:
+    """Its lines hold addresses, and an address may hold a token: none is made, so none has to be searched."""
+    stream = io.StringIO()
+    log.set_up(level, "json", stream=stream)
+    with httpx.Client(transport=httpx.MockTransport(lambda _: httpx.Response(204))) as http:
+        http.post("https://shop.example/hook/pathtoken?key=querytoken")
+    for name in ("httpx", "httpcore.http11", "urllib3.connectionpool"):
+        assert not logging.getLogger(name).isEnabledFor(logging.CRITICAL)
+    logging.getLogger("urllib3.connectionpool").warning("Retrying after %s", "/hook/pathtoken?key=querytoken")
+    assert "token" not in stream.getvalue()
+
+
+@pytest.mark.parametrize(("level", "lines_made"), [("info", ["warning"]), ("debug", ["debug", "warning"])])
+def test_other_libraries_warn_and_say_more_only_where_debug_is_asked_for(
+    level: str, lines_made: list[str]
+) -> None:
+    stream = io.StringIO()
+    log.set_up(level, "json", stream=stream)
+    library = logging.getLogger("some.library")
+    library.debug("a detail")
+    library.warning("a warning")
+    assert [json.loads(line)["level"] for line in stream.getvalue().splitlines()] == lines_made
