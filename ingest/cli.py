@@ -13,9 +13,11 @@ import importlib
 import sys
 from collections.abc import Sequence
 from importlib.metadata import version
+from typing import NoReturn
 
 from sqlalchemy.exc import OperationalError
 
+from cleanside.ingest import hidden
 from cleanside.ingest.commands import (
     account,
     archive,
@@ -48,12 +50,20 @@ def main(arguments: Sequence[str] | None = None) -> int:
     try:
         return int(given.run(given))
     except IngestError as error:
-        print(f"cleanside-ingest: {error}", file=sys.stderr)
+        print(f"cleanside-ingest: {hidden.without_passwords(str(error))}", file=sys.stderr)
         return 2
     except OperationalError as error:  # away or held by another program: nobody of ours is at fault
-        [first, *_] = str(error.orig).strip().splitlines() or [""]
+        [first, *_] = hidden.without_passwords(str(error.orig)).strip().splitlines() or [""]
         print(f"cleanside-ingest: the database does not take it ({first}); try again", file=sys.stderr)
         return 2
+
+
+class Parser(argparse.ArgumentParser):
+    """A parser that does not repeat a password: it names what it cannot use, and that may be a URL."""
+
+    def error(self, message: str) -> NoReturn:
+        """End the command with the message."""
+        super().error(hidden.without_passwords(message))
 
 
 def build_parser(*, command: str = "") -> argparse.ArgumentParser:
@@ -62,7 +72,7 @@ def build_parser(*, command: str = "") -> argparse.ArgumentParser:
 
     command : the one asked for; the options of those that bring numerics along are loaded for them alone.
     """
-    parser = argparse.ArgumentParser(prog="cleanside-ingest", description="Ingest service of cleanside.")
+    parser = Parser(prog="cleanside-ingest", description="Ingest service of cleanside.")
     parser.add_argument("--version", action="version", version=f"cleanside-ingest {version('cleanside')}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     for noun in _NOUNS:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from cleanside.gateway.wire import instant_text
+from cleanside.ingest import hidden
 from cleanside.ingest.errors import CalledWrongly
 
 OURS = "cleanside"
@@ -38,18 +39,19 @@ _PLAIN = frozenset(vars(logging.makeLogRecord({}))) | {"message", "asctime", "ta
 _SECRET = re.compile(r"(k[0-9a-f]{8})\.[0-9a-f]{16,}")
 
 
-def set_up(level: str, form: str, *, stream: Any = None) -> None:
+def set_up(level: str, form: str, *, stream: Any = None, secrets: tuple[str, ...] = ()) -> None:
     """
     Send all lines of this process to standard error.
 
     Libraries warn; they say more only at debug, and those that speak HTTP (`HTTP_CLIENTS`) nothing at all.
     level : debug, info, warning or error. form : text or json. Raises CalledWrongly for another.
+    secrets : texts that are taken out wherever they stand (`hidden.passwords_of` the database).
     """
     for name, given, known in (("log_level", level, LEVELS), ("log_format", form, FORMS)):
         if given not in known:
             raise CalledWrongly(f'{name} "{given}" is not known; give one of {", ".join(known)}')
     handler = logging.StreamHandler(stream)
-    handler.setFormatter(AsJson() if form == "json" else AsText())
+    handler.setFormatter(AsJson(secrets) if form == "json" else AsText(secrets))
     bounded = Bounded(handler)
     root = logging.getLogger()
     for old in list(root.handlers):
@@ -61,20 +63,19 @@ def set_up(level: str, form: str, *, stream: Any = None) -> None:
         logging.getLogger(name).setLevel(SILENT)
 
 
-def fields_of(record: logging.LogRecord) -> dict[str, Any]:
+def fields_of(record: logging.LogRecord, secrets: tuple[str, ...] = ()) -> dict[str, Any]:
     """Event, level and fields of a record; for those of libraries the event is the library."""
     event, more = record.getMessage(), {}
     if not record.name.startswith(OURS):
         event, more = f"library.{record.name}", {"message": event}
-    fields = {name: _shown(value) for name, value in {**more, **vars(record)}.items() if name not in _PLAIN}
-    fields = {"message": _shown(more["message"]), **fields} if more else fields
-    return {"event": event, **fields}
+    given = {**more, **{name: value for name, value in vars(record).items() if name not in _PLAIN}}
+    return {"event": event, **{name: _shown(value, secrets) for name, value in given.items()}}
 
 
-def _shown(value: Any) -> Any:
+def _shown(value: Any, secrets: tuple[str, ...]) -> Any:
     if value is None or isinstance(value, bool | int | float):
         return value
-    return str(value)[:MAX_TEXT]
+    return hidden.without_passwords(str(value), secrets)[:MAX_TEXT]
 
 
 def without_secrets(line: str) -> str:
@@ -82,28 +83,46 @@ def without_secrets(line: str) -> str:
     return _SECRET.sub(r"\1.[secret]", line)
 
 
-class AsJson(logging.Formatter):
+class _Lines(logging.Formatter):
+    """What both forms share."""
+
+    def __init__(self, secrets: tuple[str, ...] = ()) -> None:
+        super().__init__()
+        self._secrets = secrets
+
+    def fields(self, record: logging.LogRecord) -> dict[str, Any]:
+        """The fields of a record."""
+        return fields_of(record, self._secrets)
+
+    def trace(self, record: logging.LogRecord) -> str:
+        """Where it broke; empty: it did not."""
+        if not record.exc_info:
+            return ""
+        return hidden.without_passwords(self.formatException(record.exc_info), self._secrets)[-MAX_TRACE:]
+
+
+class AsJson(_Lines):
     """One JSON object a line (RFC 8259, ASCII): at, level, event, then the fields."""
 
     def format(self, record: logging.LogRecord) -> str:
         """The record as a line."""
-        document = {"at": _at(record), "level": record.levelname.lower(), **fields_of(record)}
-        if record.exc_info:
-            document["trace"] = self.formatException(record.exc_info)[-MAX_TRACE:]
+        document = {"at": _at(record), "level": record.levelname.lower(), **self.fields(record)}
+        if trace := self.trace(record):
+            document["trace"] = trace
         return without_secrets(json.dumps(document, allow_nan=True, default=str))
 
 
-class AsText(logging.Formatter):
+class AsText(_Lines):
     """Time, level, event, then field=value; a trace on further lines."""
 
     def format(self, record: logging.LogRecord) -> str:
         """The record as a line."""
-        fields = fields_of(record)
+        fields = self.fields(record)
         event = fields.pop("event")
         said = [f"{name}={_quoted(value)}" for name, value in fields.items()]
         line = " ".join([_at(record), record.levelname, event, *said])
-        if record.exc_info:
-            line += "\n" + self.formatException(record.exc_info)[-MAX_TRACE:]
+        if trace := self.trace(record):
+            line += "\n" + trace
         return without_secrets(line)
 
 

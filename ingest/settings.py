@@ -28,7 +28,11 @@ def _row(default: Any, help_text: str) -> Any:
 class Settings:
     """What can be set. Each field is a flag, an environment variable and a key of the TOML file."""
 
-    database: str = _row("", "URL of the database; empty: a SQLite file in the user's data folder")
+    database: str = _row(
+        "",
+        "URL of the database; empty: a SQLite file in the user's data folder. All users of a machine can "
+        "read flags: give a password by the environment, by --config or in libpq's file (PGPASSFILE)",
+    )
     host: str = _row(
         "127.0.0.1", "address to listen on; beyond loopback with TLS, or behind a proxy that has it"
     )

@@ -7,13 +7,14 @@ import asyncio
 import errno
 import gc
 import json
+import logging
 import os
 import signal
 import socket
 from functools import partial
 from typing import Any
 
-from cleanside.ingest import log, settings
+from cleanside.ingest import hidden, log, settings
 from cleanside.ingest.api import app, server_tls
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.settings import Settings
@@ -46,7 +47,8 @@ def run_serve(given: argparse.Namespace) -> int:
     from cleanside.ingest.api import connection
 
     chosen = settings.from_arguments(given)
-    log.set_up(chosen.log_level, chosen.log_format)
+    log.set_up(chosen.log_level, chosen.log_format, secrets=hidden.passwords_of(chosen.database))
+    _warn_of_visible(given.database)
     addresses.networks_of(chosen.webhook_networks)  # what cannot be is said before anything begins
     trusted = addresses.proxies_of(chosen.trusted_proxies)
     encryption = server_tls.context(chosen)
@@ -87,6 +89,16 @@ def run_serve(given: argparse.Namespace) -> int:
         signal.signal(number, lambda *_: None)
     announcing_server(config).run(sockets=[listening])
     return 0
+
+
+def _warn_of_visible(flag: str | None) -> None:
+    # A warning only: the password is on the command line already, and readings matter more.
+    if flag is not None and hidden.passwords_of(flag):
+        reason = (
+            "all users of this machine can read the flags of a process; "
+            "give the URL by CLEANSIDE_INGEST_DATABASE or --config, or the password by libpq's password file"
+        )
+        logging.getLogger("cleanside.ingest").warning("ingest.password_visible", extra={"reason": reason})
 
 
 def announcing_server(config: Any) -> Any:

@@ -33,6 +33,7 @@ import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import instant_text
+from cleanside.ingest import hidden
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.store import account, archive, database
 from cleanside.ingest.store.archive_file import Disk, digest_of
@@ -183,7 +184,7 @@ def _check_sqlite(connection: sqlite3.Connection, path: Path) -> None:
 @contextmanager
 def _opened_copy(copy: Path, folder: Path) -> Iterator[sa.Connection]:
     """A connection to a plain copy that nobody else has, with an archive folder."""
-    engine = sa.create_engine(f"sqlite:///{copy}", poolclass=sa.NullPool)
+    engine = sa.create_engine(f"sqlite:///{copy}", poolclass=sa.NullPool, hide_parameters=True)
     try:
         with engine.execution_options(**{archive.FOLDER: folder}).connect() as connection:
             yield connection
@@ -418,11 +419,26 @@ def _run(url: str, tools: Path | None, name: str, *arguments: str) -> None:
             f"{name} is not found; install PostgreSQL's client tools of the server's release, or give "
             "--pg-tools"
         )
-    parsed = sa.make_url(url).set(drivername="postgresql")
-    # By the environment: everybody on the machine can read the arguments of a process.
-    environment = os.environ | ({"PGPASSWORD": str(parsed.password)} if parsed.password else {})
-    target = sa.URL.create(**{**parsed._asdict(), "password": None}).render_as_string()
+    target, secret = _for_tools(url)
     command = [program, *arguments[:3], f"--dbname={target}", *arguments[3:]]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
+    done = subprocess.run(command, capture_output=True, text=True, check=False, env=os.environ | secret)
     if done.returncode:
-        raise CalledWrongly(f"{name} failed: {done.stderr.strip()[:300]}")
+        said = hidden.without_passwords(done.stderr.strip(), hidden.passwords_of(url))
+        raise CalledWrongly(f"{name} failed: {said[:300]}")
+
+
+def _for_tools(url: str) -> tuple[str, dict[str, str]]:
+    """
+    A URL without its password, and the password for the environment of a tool.
+
+    Everybody on the machine can read the arguments of a process; its environment, its own user alone.
+    """
+    parsed = sa.make_url(url).set(drivername="postgresql")
+    password = parsed.query.get("password") or parsed.password
+    if others := sorted(set(parsed.query) & set(hidden.SECRET_MEMBERS) - {"password"}):
+        raise CalledWrongly(
+            f"the database URL has {others[0]}, which the tools of PostgreSQL take from their arguments or a "
+            "service file; put it into a service file (pg_service.conf) and give ?service=NAME"
+        )
+    target = sa.URL.create(**{**parsed._asdict(), "password": None}).difference_update_query(["password"])
+    return target.render_as_string(hide_password=False), {"PGPASSWORD": str(password)} if password else {}

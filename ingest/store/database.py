@@ -24,6 +24,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import event
 
+from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
 
 BUSY_TIMEOUT_MS = 5_000  # a reader may meet a checkpoint; chosen, far above what one takes
@@ -43,7 +44,8 @@ def sqlite_path(url: str) -> Path | None:
         return None
     if not parsed.database or parsed.database == ":memory:":
         raise CalledWrongly(
-            f'database "{url}" is kept in memory and would be lost; give a file, sqlite:////path/to/file.db'
+            f'database "{hidden.database_url(url)}" is kept in memory and would be lost; '
+            "give a file, sqlite:////path/to/file.db"
         )
     return Path(parsed.database)
 
@@ -74,7 +76,7 @@ def writing_engine(url: str, *, archive: str = "") -> sa.Engine:
     if path is None:
         return _with_archive(_postgres_engine(url, pool_size=2), url, archive)
     _make_folder(path)
-    engine = sa.create_engine(url, poolclass=sa.QueuePool, pool_size=1, max_overflow=0)
+    engine = sa.create_engine(url, poolclass=sa.QueuePool, pool_size=1, max_overflow=0, hide_parameters=True)
     event.listen(engine, "connect", _configure_writer)
     event.listen(engine, "begin", _begin_immediate)
     return _with_archive(engine, url, archive)
@@ -94,7 +96,13 @@ def reading_engine(url: str, *, archive: str = "") -> sa.Engine:
         return _with_archive(engine, url, archive)
     # mode=ro: SQLite itself refuses to write and to checkpoint.
     read_only = f"sqlite:///file:{path}?mode=ro&uri=true"
-    engine = sa.create_engine(read_only, poolclass=sa.QueuePool, pool_size=SQLITE_READERS, max_overflow=4)
+    engine = sa.create_engine(
+        read_only,
+        poolclass=sa.QueuePool,
+        pool_size=SQLITE_READERS,
+        max_overflow=4,
+        hide_parameters=True,
+    )
     event.listen(engine, "connect", _configure_reader)
     event.listen(engine, "begin", _begin_deferred)
     return _with_archive(engine, url, archive)
@@ -102,13 +110,12 @@ def reading_engine(url: str, *, archive: str = "") -> sa.Engine:
 
 def _parsed(url: str) -> sa.URL:
     """The URL in parts. Raises CalledWrongly where it is not one of a database we know."""
-    try:
-        parsed = sa.make_url(url)
-    except sa.exc.ArgumentError:
-        parsed = None
+    parsed = hidden.readable(url)
     if parsed is None or parsed.get_backend_name() not in ("sqlite", "postgresql"):
+        signs = " (in a password write @ as %40, : as %3A, / as %2F)" if "@" in url else ""
         raise CalledWrongly(
-            f'database "{url}" is not a URL we know; give sqlite:////path/file.db or postgresql://host/name'
+            f'database "{hidden.database_url(url)}" is not a URL we know; '
+            f"give sqlite:////path/file.db or postgresql://host/name{signs}"
         )
     return parsed
 
@@ -133,6 +140,7 @@ def _postgres_engine(url: str, *, pool_size: int) -> sa.Engine:
         pool_size=pool_size,
         max_overflow=pool_size,
         pool_pre_ping=True,
+        hide_parameters=True,  # an error shows the statement, and not what was to be written
         connect_args={"options": options, "connect_timeout": 5},
     )
 
@@ -268,7 +276,8 @@ def _found(engine: sa.Engine) -> str | None:
 
     Raises CalledWrongly where the database cannot be opened, or holds what another program keeps.
     """
-    shown = engine.url.set(query={}).render_as_string(hide_password=True).replace("/file:", "/")
+    url = engine.url.render_as_string(hide_password=False)
+    shown = hidden.database_url(url).replace("/file:", "/")
     try:
         with engine.connect() as connection:
             found = revision_of(connection)
@@ -278,6 +287,7 @@ def _found(engine: sa.Engine) -> str | None:
             connection.rollback()
     except sa.exc.DBAPIError as error:
         [first, *_] = str(error.orig).strip().splitlines() or [""]
+        first = hidden.without_passwords(first, hidden.passwords_of(url))
         raise CalledWrongly(
             f"{shown} cannot be opened ({first}); see whether it is there, or give another --database"
         ) from error

@@ -139,3 +139,17 @@ def test_other_libraries_warn_and_say_more_only_where_debug_is_asked_for(
     library.debug("a detail")
     library.warning("a warning")
     assert [json.loads(line)["level"] for line in stream.getvalue().splitlines()] == lines_made
+
+
+@pytest.mark.parametrize("form", log.FORMS)
+def test_a_password_in_use_is_taken_out_of_fields_and_traces_and_never_out_of_the_event(form: str) -> None:
+    stream = io.StringIO()
+    log.set_up("info", form, stream=stream, secrets=("ingest.broken", "hush-hush"))
+    try:
+        raise RuntimeError("it said hush-hush, or postgresql://u:quiet@h/x")
+    except RuntimeError:
+        OURS.exception("ingest.broken", extra={"reason": "hush-hush"})
+    said = stream.getvalue()
+    assert "ingest.broken" in said
+    assert "hush" not in said
+    assert "quiet" not in said
