@@ -29,10 +29,11 @@ from cleanside.ingest.commands import (
     recompute,
     restore,
     serve,
+    webhooks,
 )
 from cleanside.ingest.errors import IngestError
 
-_NOUNS = (serve, migrate, keys, account, archive, recompute, backup, restore, import_bundles, enrol)
+_NOUNS = (serve, migrate, keys, account, archive, recompute, backup, restore, import_bundles, enrol, webhooks)
 #: name -> module and sentence of those that bring numerics along; loaded for themselves alone
 _JUDGING = {
     "backtest": ("cleanside.ingest.evaluation.backtest", "judge the forecast on recorded lives"),

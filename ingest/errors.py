@@ -6,6 +6,7 @@ What can go wrong in the server, drawn as a tree.
     ├── Refused             this request will never be accepted as it is                     -> 4xx
     │   ├── NotFound        unknown, or another owner's: the same answer
     │   └── ...             the code says which
+    ├── CannotOpen          an encrypted secret cannot be read; its webhook pauses       -> 409 for a new one
     ├── ArchiveUnreadable   a file of the archive is missing or broken; a person puts it back  -> 503
     └── CalledWrongly       a command or setting is wrong; a person has to change it         -> exit code 2
         └── BeingServed     another process has the database; ask it over HTTP
@@ -53,6 +54,18 @@ class TryAgain(IngestError):
 
     def __init__(self, detail: str, *, retry_after_s: int = 5, code: str = "overloaded") -> None:
         self.retry_after_s = retry_after_s
+        self.code = code
+        super().__init__(detail)
+
+
+class CannotOpen(IngestError):
+    """
+    An encrypted secret cannot be read, or there is no key to encrypt one.
+
+    code : key_missing, key_unreadable or altered. The message has the reason and the next step.
+    """
+
+    def __init__(self, code: str, detail: str) -> None:
         self.code = code
         super().__init__(detail)
 

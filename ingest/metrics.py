@@ -21,6 +21,7 @@ from prometheus_client.registry import Collector
 
 from cleanside.gateway.wire import Answer
 from cleanside.ingest.store import database, hours, outbox
+from cleanside.ingest.webhooks import webhook_secrets
 from cleanside.ingest.writer.resources import Resources
 
 #: from a read out of memory to the time-out of a batch; chosen
@@ -128,6 +129,7 @@ class _OfResources(Collector):
         yield GaugeMetricFamily("cleanside_writer_waiting", "Jobs that wait for the disk", writer.waiting)
         with self._resources.reading() as connection:
             behind, waiting = hours.count_behind(connection), outbox.count_by_state(connection)
+            wanted = outbox.wanted(connection)
             size = database_bytes(connection, self._resources.settings.database)
         yield GaugeMetricFamily(
             "cleanside_analysis_hours_behind", "Hours of a stream that changed and are not summarised", behind
@@ -136,6 +138,10 @@ class _OfResources(Collector):
         for state, count in waiting.items():
             events.add_metric([state], count)
         yield events
+        _, paused = webhook_secrets.opened_and_paused(wanted, self._resources.webhook_keys)
+        yield GaugeMetricFamily(
+            "cleanside_webhooks_paused", "Webhooks whose secret cannot be decrypted", len(paused)
+        )
         yield GaugeMetricFamily("cleanside_database_size_bytes", "The database on its disk", size)
 
 

@@ -78,6 +78,11 @@ class Settings:
     webhook_give_up_days: int = _row(
         3, "an event that a webhook does not take for so long is given up [days]"
     )
+    webhook_key_file: str = _row(
+        "",
+        "file of the keys that webhook secrets are encrypted with, the same on every host; empty: beside a "
+        "SQLite file, where the first webhook makes it; PostgreSQL needs it (webhooks create-key)",
+    )
     log_level: str = _row("info", "debug, info, warning or error")
     log_format: str = _row("text", "text for people, or json: one object a line")
     access_log: str = _row("off", "on: one line a request, with route, status, duration and the key's handle")

@@ -66,6 +66,7 @@ TITLES: Mapping[str, str] = {
     "unknown_element_change": "Unknown element change",
     "change_differs": "The element change was entered differently",
     "too_many_webhooks": "Too many webhooks",
+    "webhook_key_missing": "No key to encrypt the webhook's secret with",
     "not_undoable": "The amendment cannot be undone now",
     "change_does_not_fit": "The change does not fit the readings",
     "terminal_differs": "The terminal restriction was read differently",

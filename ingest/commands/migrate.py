@@ -5,15 +5,27 @@ from __future__ import annotations
 import argparse
 from typing import Any
 
+import sqlalchemy as sa
+
+from cleanside.gateway.units import counted
 from cleanside.ingest import settings
+from cleanside.ingest.api import app
 from cleanside.ingest.commands.command_database import opened
-from cleanside.ingest.store import database
+from cleanside.ingest.store import database, releases
+from cleanside.ingest.webhooks import webhook_secrets
+from cleanside.ingest.webhooks.key_file import KeyFile
 
 
 def add(commands: Any) -> None:
     """Hang the command in."""
     migrate = commands.add_parser("migrate", help="bring the database to the newest schema")
-    settings.add_arguments(migrate, "database")
+    settings.add_arguments(migrate, "database", "webhook_key_file")
+    migrate.add_argument(
+        "--previous-release-ended",
+        action="store_true",
+        help="no process of the release before runs any more: take away what only it reads "
+        "(secrets of webhooks in the clear)",
+    )
     migrate.set_defaults(run=run_migrate)
 
 
@@ -21,5 +33,20 @@ def run_migrate(given: argparse.Namespace) -> int:
     """Bring the database to the newest schema."""
     with opened(given) as engine:
         before, after = database.migrate(engine)
-    print(f"schema {before or 'none'} -> {after}" if before != after else f"schema {after}, nothing to do")
+        print(
+            f"schema {before or 'none'} -> {after}" if before != after else f"schema {after}, nothing to do"
+        )
+        if given.previous_release_ended:
+            _take_away(engine, KeyFile.of(settings.from_arguments(given)))
     return 0
+
+
+def _take_away(engine: sa.Engine, file: KeyFile) -> None:
+    with engine.begin() as connection:
+        releases.end(connection, webhook_secrets.BEFORE, app.system_clock())
+        brought = webhook_secrets.bring_along(connection, file)
+    if brought.emptied:
+        database.fold_log(engine)
+    print(f"secrets of {counted(brought.emptied, 'webhook')} in the clear taken away")
+    if brought.trouble is not None:
+        print(f"{counted(brought.in_clear, 'webhook')} still in the clear: {brought.trouble}")

@@ -49,6 +49,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "change_differs": "take the element change back and enter it anew, or leave it as it is",
     "unknown_webhook": "check the number against the list of webhooks",
     "too_many_webhooks": "end a webhook that is not needed any more",
+    "webhook_key_missing": "have who runs the server do what detail says, then register the webhook again",
     "not_undoable": "undo the later amendment of the same entries first",
     "change_does_not_fit": "leave out the entries that errors names, or change them otherwise",
     "code_not_valid": "ask whoever made the code for a new one",

@@ -57,6 +57,16 @@ def marks(values: Sequence[Any]) -> str:
     return ", ".join("?" * len(values))
 
 
+def overwrite_freed(connection: sa.Connection) -> None:
+    """
+    Have what this connection changes from now on overwritten, so that no freed page keeps it.
+
+    SQLite: sqlite.org/pragma.html, secure_delete. PostgreSQL keeps old rows until its vacuum, as it does.
+    """
+    if is_sqlite(connection):
+        connection.exec_driver_sql("PRAGMA secure_delete=ON")
+
+
 def absent(connection: sa.Connection) -> str:
     """A number, in SQL, that `floats` gives as NaN. SQLite has infinity, but no NaN."""
     return "9e999" if is_sqlite(connection) else "'NaN'::float8"

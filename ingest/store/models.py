@@ -545,8 +545,9 @@ webhooks = sa.Table(
     metadata,
     _id(),
     _to("owners", "owner_id"),
+    #: where it leads (scheme, host, port); the whole address while a release before 0010 may run
     sa.Column("url", sa.String(2000), nullable=False),
-    #: what deliveries are signed with, so it is kept as it is; base64, shown once
+    #: empty; while a release before 0010 may run, what deliveries are signed with (base64)
     sa.Column("secret", sa.String(64), nullable=False),
     #: JSON list of the event types it wants
     sa.Column("types", sa.Text, nullable=False),
@@ -555,6 +556,9 @@ webhooks = sa.Table(
     sa.Column("who", sa.String(32), nullable=False),
     #: None: it is wanted
     sa.Column("ended_us", sa.BigInteger),
+    #: address and secret, encrypted for this row (`ingest.webhooks.webhook_secrets`); None: not yet, or ended
+    sa.Column("sealed_url", sa.Text),
+    sa.Column("sealed_secret", sa.Text),
     sa.Index(None, "owner_id"),
 )
 
@@ -620,4 +624,13 @@ leases = sa.Table(
     sa.Column("name", sa.String(32), primary_key=True),
     sa.Column("holder", NAME, nullable=False),
     sa.Column("until_us", sa.BigInteger, nullable=False),
+)
+
+#: Schemas whose last process has ended (`ingest.store.releases`).
+ended_releases = sa.Table(
+    "ended_releases",
+    metadata,
+    sa.Column("revision", sa.String(32), primary_key=True),
+    #: 0: there never was one
+    sa.Column("at_us", sa.BigInteger, nullable=False),
 )

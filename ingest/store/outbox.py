@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import sqlalchemy as sa
@@ -28,13 +28,15 @@ class Webhook:
 
     id: int
     owner_id: int
-    url: str
-    secret: str
+    url: str = field(repr=False)
+    secret: str = field(repr=False)
     types: str
     note: str
     created_us: int
     who: str
     ended_us: int | None
+    sealed_url: str | None
+    sealed_secret: str | None
 
     @property
     def wanted(self) -> list[str]:
@@ -109,9 +111,32 @@ def wanted(connection: sa.Connection) -> list[Webhook]:
     return [Webhook(*row) for row in connection.execute(query)]
 
 
-def end(connection: sa.Connection, webhook_id: int, now_us: int) -> None:
-    """A webhook is not wanted any more; what still waited for it is given up, with the reason."""
-    connection.execute(sa.update(webhooks).where(webhooks.c.id == webhook_id).values(ended_us=now_us))
+def every(connection: sa.Connection) -> list[Webhook]:
+    """All webhooks of all owners, those that have ended too."""
+    return [Webhook(*row) for row in connection.execute(_WEBHOOK.order_by(webhooks.c.id))]
+
+
+def keep_secrets(connection: sa.Connection, webhook_id: int, values: Mapping[str, Any]) -> None:
+    """Write address and secret of a webhook (`ingest.webhooks.webhook_secrets`)."""
+    connection.execute(sa.update(webhooks).where(webhooks.c.id == webhook_id).values(**values))
+
+
+def any_sealed(connection: sa.Connection) -> bool:
+    """True where a wanted webhook is encrypted."""
+    query = sa.select(webhooks.c.id).where(
+        webhooks.c.ended_us.is_(None), webhooks.c.sealed_secret.is_not(None)
+    )
+    return connection.execute(query.limit(1)).first() is not None
+
+
+def end(connection: sa.Connection, webhook_id: int, now_us: int, *, origin: str) -> None:
+    """
+    A webhook is not wanted any more; what still waited for it is given up, with the reason.
+
+    origin : where it led, which is all of its address and secret that stays.
+    """
+    gone = {"ended_us": now_us, "sealed_url": None, "sealed_secret": None, "secret": "", "url": origin}
+    connection.execute(sa.update(webhooks).where(webhooks.c.id == webhook_id).values(**gone))
     left = sa.update(deliveries).where(deliveries.c.webhook_id == webhook_id, deliveries.c.state == WAITING)
     connection.execute(left.values(state=DEAD, settled_us=now_us, reason="the webhook was ended"))
 

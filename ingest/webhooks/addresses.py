@@ -89,6 +89,27 @@ def check_url(url: str, allowed: Iterable[Network]) -> SplitResult:
     return parts
 
 
+def origin_of(url: str) -> str:
+    """Where an address leads: scheme, host, port. Path and query may hold a token."""
+    parts = urlsplit(url)
+    return parts._replace(netloc=parts.netloc.rpartition("@")[2], path="/", query="", fragment="").geturl()
+
+
+def without_query(url: str) -> str:
+    """An address as it is shown to its admin: without user, query and fragment."""
+    parts = urlsplit(url)
+    return parts._replace(netloc=parts.netloc.rpartition("@")[2], query="", fragment="").geturl()
+
+
+def without_address(text: str, url: str) -> str:
+    """A text about an address without what may be a token of it: path and query."""
+    parts = urlsplit(url)
+    for part in (url, f"{parts.path}?{parts.query}", parts.query, parts.path):
+        if len(part) > 1:
+            text = text.replace(part, "***")
+    return text
+
+
 def resolved(url: str, allowed: Iterable[Network], resolve: Resolve) -> Target:
     """
     Where to connect for an address, looked up now. Every address the name has must be allowed.

@@ -7,7 +7,7 @@ the figures, and an operator can have it sent again. A try that was taken but no
 is made once more with the same id: receivers see an id twice at most then, and never miss one.
 At a stop a try under way has a moment to end. A try has a hard time limit, follows no redirect and reads no
 body. Webhooks do not wait for each other.
-One process at a time sends (a lease in the database).
+One process at a time sends (a lease in the database). A webhook whose secret cannot be decrypted is paused.
 Leaves to others: what is told (`ingest.webhooks.announcing`), who may be sent to
 (`ingest.webhooks.addresses`).
 """
@@ -20,7 +20,7 @@ import random
 import secrets
 import ssl
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import httpx
@@ -29,9 +29,18 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.store import outbox
 from cleanside.ingest.store.outbox import DEAD, DELIVERED, Delivery, Webhook
-from cleanside.ingest.webhooks.addresses import Network, Resolve, by_system, networks_of, resolved
+from cleanside.ingest.webhooks import webhook_secrets
+from cleanside.ingest.webhooks.addresses import (
+    Network,
+    Resolve,
+    by_system,
+    networks_of,
+    resolved,
+    without_address,
+)
 from cleanside.ingest.webhooks.announcing import Views, announce
 from cleanside.ingest.webhooks.signing import envelope, signed_headers
+from cleanside.ingest.webhooks.webhook_secrets import Opened
 from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
@@ -103,6 +112,9 @@ class Courier:
         self._allowed: tuple[Network, ...] = networks_of(resources.settings.webhook_networks)
         self._give_up_us = resources.settings.webhook_give_up_days * 86_400_000_000
         self._next_forget_us = 0
+        #: what the last pass of `_bring_along` saw; webhook -> why it is paused, as was logged last
+        self._brought: object = None
+        self._paused: dict[int, str] = {}
         self._thread = threading.Thread(target=lambda: asyncio.run(self._work()), name="courier", daemon=True)
 
     def start(self) -> None:
@@ -149,22 +161,44 @@ class Courier:
             if len(busy) < DELIVERIES_AT_ONCE and webhook.id not in busy:
                 busy[webhook.id] = asyncio.create_task(self._deliver_all(http, webhook))
 
-    def _prepared(self) -> list[Webhook]:
+    def _prepared(self) -> list[Opened]:
         """The webhooks with something due, once what is new is told; none while another process sends."""
         resources = self._resources
         now_us = resources.clock()
         with resources.reading() as connection:
-            if not outbox.wanted(connection):
-                return []
-        if not resources.writer.call(self._take_lease):
+            wanted = outbox.wanted(connection)
+        if not wanted or not resources.writer.call(self._take_lease):
             return []
+        self._bring_along(wanted)
         announce(resources, self._views)
         if now_us >= self._next_forget_us:
             self._next_forget_us = now_us + FORGET_EVERY_US
             resources.writer.call(lambda connection: outbox.forget_delivered(connection, now_us - KEEP_US))
         with resources.reading() as connection:
-            due = ((w, outbox.next_due(connection, w.id)) for w in outbox.wanted(connection))
-            return [w for w, waiting in due if waiting is not None and waiting.next_us <= now_us]
+            ready = self._not_paused(outbox.wanted(connection))
+            due = ((one, outbox.next_due(connection, one.id)) for one in ready)
+            return [one for one, waiting in due if waiting is not None and waiting.next_us <= now_us]
+
+    def _bring_along(self, wanted: Sequence[Webhook]) -> None:
+        """Encrypt what a process of the release before wrote since, or what lies under an older key."""
+        file = self._resources.webhook_keys
+        state = webhook_secrets.state_of(wanted, file)
+        if state != self._brought:
+            webhook_secrets.say(self._resources.writer.call(lambda c: webhook_secrets.bring_along(c, file)))
+            self._brought = state
+
+    def _not_paused(self, wanted: Sequence[Webhook]) -> list[Opened]:
+        """The webhooks whose secret can be decrypted; a change of the others is logged."""
+        ready, paused = webhook_secrets.opened_and_paused(wanted, self._resources.webhook_keys)
+        if paused != self._paused:
+            ids = ",".join(str(webhook_id) for webhook_id in paused)
+            if paused:
+                fields = {"webhooks": ids, "reason": str(next(iter(paused.values())))}
+                log.warning("ingest.webhooks_paused", extra=fields)
+            else:
+                log.warning("ingest.webhooks_resumed")
+            self._paused = paused
+        return ready
 
     def _take_lease(self, connection: sa.Connection) -> bool:
         now_us = self._resources.clock()
@@ -176,7 +210,7 @@ class Courier:
         except TryAgain:  # it runs out by itself
             log.info("ingest.lease_kept", extra={"lease": LEASE})
 
-    async def _deliver_all(self, http: httpx.AsyncClient, webhook: Webhook) -> None:
+    async def _deliver_all(self, http: httpx.AsyncClient, webhook: Opened) -> None:
         """Deliver what is due to one webhook, in order, until one fails or its turn is over."""
         try:
             for _ in range(IN_A_ROW):
@@ -187,7 +221,7 @@ class Courier:
         except Exception:
             log.exception("ingest.webhooks_failed", extra={"webhook": webhook.id})
 
-    async def _deliver_next(self, http: httpx.AsyncClient, webhook: Webhook) -> bool:
+    async def _deliver_next(self, http: httpx.AsyncClient, webhook: Opened) -> bool:
         """Make the next try. True if it was taken and there may be more."""
         delivery = await asyncio.to_thread(self._next, webhook)
         if delivery is None:
@@ -205,7 +239,7 @@ class Courier:
             log.warning(event, extra=fields)
         return failed is None or values.get("state") == DEAD
 
-    def _next(self, webhook: Webhook) -> Delivery | None:
+    def _next(self, webhook: Opened) -> Delivery | None:
         """What is due for a webhook, while it is wanted and this process sends."""
         if not self._resources.writer.call(self._take_lease):
             return None
@@ -216,15 +250,15 @@ class Courier:
             return None
         return waiting if waiting.next_us <= self._resources.clock() else None
 
-    async def _try(self, http: httpx.AsyncClient, webhook: Webhook, delivery: Delivery) -> Failed | None:
+    async def _try(self, http: httpx.AsyncClient, webhook: Opened, delivery: Delivery) -> Failed | None:
         try:
             return await asyncio.wait_for(self._send(http, webhook, delivery), TRY_S)
         except TimeoutError:
             return Failed(f"no answer within {TRY_S:g} s")
-        except (ValueError, OSError, httpx.HTTPError) as error:
-            return Failed(f"{type(error).__name__}: {error}"[:200])
+        except (ValueError, OSError, httpx.HTTPError, httpx.InvalidURL) as error:
+            return Failed(f"{type(error).__name__}: {without_address(str(error), webhook.url)}"[:200])
 
-    async def _send(self, http: httpx.AsyncClient, webhook: Webhook, delivery: Delivery) -> Failed | None:
+    async def _send(self, http: httpx.AsyncClient, webhook: Opened, delivery: Delivery) -> Failed | None:
         """One try. Raises ValueError for an address that may not be sent to."""
         target = await asyncio.to_thread(resolved, webhook.url, self._allowed, self._resolve)
         content = envelope(delivery)

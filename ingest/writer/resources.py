@@ -7,6 +7,7 @@ is the last and the only one to fold the write-ahead log into the file.
 
 from __future__ import annotations
 
+import logging
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,9 +17,13 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import database, partitions, readings
+from cleanside.ingest.store import database, dialect, partitions, readings, releases
+from cleanside.ingest.webhooks import webhook_secrets
+from cleanside.ingest.webhooks.key_file import KeyFile
 from cleanside.ingest.writer.bytes_in_flight import BytesInFlight
 from cleanside.ingest.writer.writer import Writer, as_our_errors
+
+log = logging.getLogger("cleanside.ingest")
 
 NowUs = Callable[[], int]  # microseconds since 1970 UTC
 
@@ -33,6 +38,8 @@ class Resources:
     clock: NowUs
     readers: sa.Engine
     writer: Writer
+    #: what webhook secrets are encrypted with
+    webhook_keys: KeyFile
     #: bytes of bodies that are being read
     room: BytesInFlight = field(default_factory=BytesInFlight)
     #: set while the server winds down
@@ -80,9 +87,25 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
         try:
             with writing.begin() as connection:  # first: it makes the write-ahead log that readers look into
                 partitions.make_ahead(connection, clock())
+            webhook_keys = KeyFile.of(settings)
+            _bring_webhooks_along(writing, webhook_keys, clock())
             writer.start()
-            yield Resources(settings, clock, readers, writer)
+            yield Resources(settings, clock, readers, writer, webhook_keys)
         finally:
             writer.stop()
             readers.dispose()
             writing.dispose()
+
+
+def _bring_webhooks_along(writing: sa.Engine, file: KeyFile, now_us: int) -> None:
+    """On SQLite the lock is held: no process of the release before runs, and none starts on this schema."""
+    with writing.begin() as connection:
+        if dialect.is_sqlite(connection):
+            releases.end(connection, webhook_secrets.BEFORE, now_us)
+        brought = webhook_secrets.bring_along(connection, file)
+    if brought.emptied:
+        database.fold_log(writing)
+    webhook_secrets.say(brought)
+    if file.is_readable_by_others:
+        reason = "others can read the keys of webhook secrets; chmod 600 it"
+        log.warning("ingest.webhook_key_readable", extra={"file": str(file.path), "reason": reason})

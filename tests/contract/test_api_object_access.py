@@ -228,11 +228,17 @@ def template(tmp_path_factory: pytest.TempPathFactory) -> Template:
     return Template(folder / "ingest.db", keys, plateau, quarry)
 
 
+def copied(template: Template, folder: Path) -> None:
+    """The database, and the key of its webhooks' secrets, which does not lie in it."""
+    for path in (template.file, template.file.with_name("ingest.db.webhook-key")):
+        shutil.copy(path, folder / path.name)
+
+
 @pytest.fixture(scope="module")
 def read_world(template: Template, tmp_path_factory: pytest.TempPathFactory) -> Iterator[World]:
     """One server for all tests that only read."""
     file = tmp_path_factory.mktemp("read") / "ingest.db"
-    shutil.copy(template.file, file)
+    copied(template, file.parent)
     with in_process(f"sqlite:///{file}", tokens=template.keys) as api:
         yield World(api, template.plateau, template.quarry)
 
@@ -244,7 +250,7 @@ def world(request: pytest.FixtureRequest, template: Template, tmp_path: Path) ->
     if called is not None and called.params.get("route", ("",))[0] == "GET":
         yield request.getfixturevalue("read_world")
         return
-    shutil.copy(template.file, tmp_path / "ingest.db")
+    copied(template, tmp_path)
     with in_process(f"sqlite:///{tmp_path / 'ingest.db'}", tokens=template.keys) as api:
         yield World(api, template.plateau, template.quarry)
 

@@ -15,6 +15,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -29,6 +30,7 @@ from cleanside.ingest.settings import load
 from cleanside.ingest.store import outbox
 from cleanside.ingest.store.models import readings
 from cleanside.ingest.webhooks import courier as webhooks
+from cleanside.ingest.webhooks import key_file
 from cleanside.ingest.webhooks.announcing import Views, announce
 from cleanside.ingest.webhooks.courier import Courier
 from cleanside.ingest.webhooks.signing import COVERED
@@ -396,12 +398,14 @@ def test_one_process_at_a_time_holds_the_lease_and_another_follows(database_url:
 
 
 def test_two_processes_over_one_database_deliver_each_event_once(
-    database_url: str, backend: str, receiver: Receiver
+    database_url: str, backend: str, receiver: Receiver, tmp_path: Path
 ) -> None:
     if backend == "sqlite":
         return  # one serving process, held by a lock: test_ingest_killed
     tokens = make_keys(database_url, [DEVICE])
-    both = [ServerProcess(database_url, tokens, "--webhook-networks", LOOPBACK) for _ in range(2)]
+    key_file.create(tmp_path / "keys")
+    flags = ("--webhook-networks", LOOPBACK, "--webhook-key-file", str(tmp_path / "keys"))
+    both = [ServerProcess(database_url, tokens, *flags) for _ in range(2)]
     try:
         for one in both:
             one.start()

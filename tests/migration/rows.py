@@ -28,8 +28,12 @@ def _partitions(engine: sa.Engine) -> set[str]:
 
 
 def fill(engine: sa.Engine) -> dict[str, list[dict[str, Any]]]:
-    """Put rows into every table. Gives them as they were put."""
-    put = {name: made_for(table) for name, table in tables_of(engine).items()}
+    """Put rows into every table, in place of any that a revision put. Gives them as they were put."""
+    tables = tables_of(engine)
+    with engine.begin() as connection:
+        for table in reversed(tables.values()):
+            connection.execute(sa.delete(table))
+    put = {name: made_for(table) for name, table in tables.items()}
     insert(engine, put)
     return put
 

@@ -15,11 +15,19 @@ from cleanside.ingest.api.routes.described import Described
 Next = Field(description="`cursor` of the next page; null: this is the last")
 
 
+class Paused(Described):
+    """Why nothing is sent to a webhook."""
+
+    code: Literal["key_missing", "key_unreadable", "altered"]
+    detail: str = Field(description="the reason and the next step")
+
+
 class WebhookShown(Described):
     """A webhook, without its secret."""
 
     webhook: int
-    url: str
+    url: str = Field(description="without its query; while paused, only scheme, host and port")
+    paused: Paused | None = Field(description="null: it is sent to; else its secret cannot be decrypted")
     types: list[str]
     note: str
     created_at: str

@@ -5,6 +5,8 @@ from __future__ import annotations
 import base64
 import json
 import secrets
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Annotated, Any
 
 import sqlalchemy as sa
@@ -20,11 +22,13 @@ from cleanside.ingest.api.routes.described_webhooks import (
 )
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
-from cleanside.ingest.errors import Complaint, NotFound, Refused
-from cleanside.ingest.store import fleet, outbox
+from cleanside.ingest.errors import CannotOpen, Complaint, NotFound, Refused
+from cleanside.ingest.store import fleet, outbox, releases
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.outbox import Delivery, Webhook
-from cleanside.ingest.webhooks import addresses, announcing
+from cleanside.ingest.webhooks import addresses, announcing, webhook_secrets
+from cleanside.ingest.webhooks.key_file import KeyFile
+from cleanside.ingest.webhooks.sealing import SealingKey
 
 router = router_of("webhooks")
 
@@ -61,7 +65,8 @@ class NewReplay(Strict):
         "(RFC 9421, hmac-sha256) over method, address, media type and content digest, with the time of the "
         "try in `created`. Answer 2xx within 10 s to take one; anything else is tried again with growing "
         "waits. An id may come twice: keep the ids you took. HTTPS to public addresses only; redirects are "
-        f"not followed.\n\n| type | when |\n| --- | --- |\n{EVENTS}"
+        "not followed. The answer shows the secret once; it is kept encrypted, and so is the address, which "
+        f"is shown without its query.\n\n| type | when |\n| --- | --- |\n{EVENTS}"
     ),
     response_model=WebhookMade,
     responses=problems(409),
@@ -73,17 +78,31 @@ def post_webhook(body: NewWebhook, resources: R, key: Admin) -> dict[str, Any]:
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
+        keys = _keys(connection, resources.webhook_keys)
         if len(outbox.list_of(connection, key.owner_id, limit=MAX_WEBHOOKS)) >= MAX_WEBHOOKS:
             detail = f"there are {MAX_WEBHOOKS} webhooks, which is the most an owner has; end one first"
             raise Refused(409, "too_many_webhooks", detail)
-        values = {"owner_id": key.owner_id, "url": body.url, "secret": secret, "note": body.note}
+        origin = addresses.origin_of(body.url)
+        values = {"owner_id": key.owner_id, "url": origin, "secret": "", "note": body.note}
         values |= {"types": json.dumps(sorted(set(body.types))), "created_us": now_us, "who": key.handle}
-        made = outbox.create(connection, values)
+        made = outbox.create(connection, values)  # encrypted for its number, which it has only now
+        clear = not releases.has_ended(connection, webhook_secrets.BEFORE)
+        kept = webhook_secrets.at_rest(keys, made.id, key.owner_id, url=body.url, secret=secret, clear=clear)
+        outbox.keep_secrets(connection, made.id, kept)
         outbox.put(connection, key.owner_id, announcing.welcome(made, now_us), [made])
-        fleet.note(connection, key.owner_id, now_us, key.handle, "webhook", f"{made.id} {body.url}")
-        return _document(connection, made) | {"secret": secret, "key_id": f"webhook-{made.id}"}
+        fleet.note(connection, key.owner_id, now_us, key.handle, "webhook", f"{made.id} {origin}")
+        document = _document(connection, replace(made, **kept), resources.webhook_keys)
+        return document | {"secret": secret, "key_id": f"webhook-{made.id}"}
 
     return resources.writer.call(save)
+
+
+def _keys(connection: sa.Connection, file: KeyFile) -> Sequence[SealingKey]:
+    """The keys to encrypt a new webhook with. Raises Refused (409) where there is none."""
+    try:
+        return file.read_or_make(needed=outbox.any_sealed(connection))
+    except CannotOpen as error:
+        raise Refused(409, "webhook_key_missing", str(error)) from error
 
 
 def _check(body: NewWebhook, networks: str) -> None:
@@ -115,7 +134,7 @@ def get_webhooks(request: Request, resources: R, key: Admin, page: P) -> Respons
     with resources.reading() as connection:
         found = outbox.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
         kept, cursor = page.cut(found, lambda webhook: (webhook.id,))
-        documents = [_document(connection, webhook) for webhook in kept]
+        documents = [_document(connection, webhook, resources.webhook_keys) for webhook in kept]
     return page_answer(request, "webhooks", documents, cursor)
 
 
@@ -127,7 +146,8 @@ def delete_webhook(webhook: WebhookId, resources: R, key: Admin) -> dict[str, An
 
     def save(connection: sa.Connection) -> None:
         now_us = resources.clock()
-        outbox.end(connection, _find(connection, key, webhook, wanted=True).id, now_us)
+        found = _find(connection, key, webhook, wanted=True)
+        outbox.end(connection, found.id, now_us, origin=addresses.origin_of(found.url))
         fleet.note(connection, key.owner_id, now_us, key.handle, "webhook_ended", str(webhook))
 
     resources.writer.call(save)
@@ -185,10 +205,17 @@ def _find(connection: sa.Connection, key: Key, webhook_id: int, *, wanted: bool)
     return found
 
 
-def _document(connection: sa.Connection, webhook: Webhook) -> dict[str, Any]:
+def _document(connection: sa.Connection, webhook: Webhook, file: KeyFile) -> dict[str, Any]:
+    """A webhook as its admin sees it; without its key, of the address only where it leads."""
+    url, paused = webhook.url, None
+    try:
+        url = webhook_secrets.opened(webhook, file).url
+    except CannotOpen as error:
+        paused = {"code": error.code, "detail": str(error)}
     return {
         "webhook": webhook.id,
-        "url": webhook.url,
+        "url": addresses.without_query(url),
+        "paused": paused,
         "types": webhook.wanted,
         "note": webhook.note,
         "created_at": text(webhook.created_us),
