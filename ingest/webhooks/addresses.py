@@ -11,9 +11,11 @@ Leaves to others: the request (`ingest.webhooks.courier`).
 from __future__ import annotations
 
 import ipaddress
+import re
 import socket
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import cache
 from urllib.parse import SplitResult, urlsplit
 
 from cleanside.ingest.errors import CalledWrongly
@@ -24,7 +26,45 @@ Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 Resolve = Callable[[str, int], Iterable[str]]
 
 MAX_URL = 2_000
-_NAT64 = ipaddress.ip_network("64:ff9b::/96")  # RFC 6052: an IPv4 address in its last 32 bits
+#: Names as in DNS and in the subject of a certificate; anything else is another spelling of something.
+_NAME = re.compile(r"[A-Za-z0-9_-]+(\.[A-Za-z0-9_-]+)*\.?")
+#: a last part that is a number makes it an IPv4 address in some spelling (WHATWG URL, "ends in a number")
+_NUMBER = re.compile(r"0[xX][0-9a-fA-F]*|[0-9]+")
+
+#: IANA IPv4 Special-Purpose Address Registry (RFC 6890, RFC 8190) and multicast. None of them is a
+#: receiver's, also where the registry calls it globally reachable: those are services of the network itself.
+_SPECIAL_4 = (
+    "0.0.0.0/8",  # this network, RFC 791
+    "10.0.0.0/8",  # private, RFC 1918
+    "100.64.0.0/10",  # shared, RFC 6598
+    "127.0.0.0/8",  # loopback, RFC 1122
+    "169.254.0.0/16",  # link local, RFC 3927
+    "172.16.0.0/12",  # private, RFC 1918
+    "192.0.0.0/24",  # IETF protocol assignments, RFC 6890
+    "192.0.2.0/24",  # documentation, RFC 5737
+    "192.31.196.0/24",  # AS112, RFC 7535
+    "192.52.193.0/24",  # AMT, RFC 7450
+    "192.88.99.0/24",  # 6to4 relay, RFC 7526
+    "192.168.0.0/16",  # private, RFC 1918
+    "192.175.48.0/24",  # AS112, RFC 7534
+    "198.18.0.0/15",  # benchmarking, RFC 2544
+    "198.51.100.0/24",  # documentation, RFC 5737
+    "203.0.113.0/24",  # documentation, RFC 5737
+    "224.0.0.0/4",  # multicast, RFC 5771
+    "240.0.0.0/4",  # reserved, RFC 1112; with 255.255.255.255, RFC 919
+)
+#: All that is given out as global unicast (RFC 4291 section 2.4 and IANA's registry): the rest needs no list.
+_UNICAST_6 = ipaddress.IPv6Network("2000::/3")
+#: IANA IPv6 Special-Purpose Address Registry, as far as it lies within.
+_SPECIAL_6 = (
+    "2001::/23",  # IETF protocol assignments, RFC 2928: Teredo, ORCHID, benchmarking, AMT, AS112 ...
+    "2001:db8::/32",  # documentation, RFC 3849
+    "2002::/16",  # 6to4, RFC 3056: leads to whatever IPv4 address is inside
+    "2620:4f:8000::/48",  # AS112, RFC 7534
+    "3fff::/20",  # documentation, RFC 9637
+)
+_NAT64 = ipaddress.IPv6Network("64:ff9b::/96")  # RFC 6052: an IPv4 address in its last 32 bits
+_ISATAP = (0x00005EFE, 0x02005EFE)  # RFC 5214 section 6.1: then an IPv4 address
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +122,11 @@ def check_url(url: str, allowed: Iterable[Network]) -> SplitResult:
     if parts.username is not None or parts.password is not None or parts.fragment:
         raise ValueError("it has a user or a fragment; leave them out, deliveries are signed instead")
     literal = _literal(parts.hostname)
+    if literal is None:
+        _require_name(parts.hostname)
     if literal is not None:
         _require_allowed(literal, parts.scheme, allowed)
-    elif parts.scheme == "http" and parts.hostname != "localhost":
+    elif parts.scheme == "http" and parts.hostname.removesuffix(".") != "localhost":
         raise ValueError("it would carry the event in the clear; give https")
     return parts
 
@@ -134,11 +176,42 @@ def by_system(host: str, port: int) -> list[str]:
     return [str(entry[4][0]) for entry in socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)]
 
 
+def is_public(address: Address) -> bool:
+    """True for an address that anybody's receiver may have; what wraps another one counts as that."""
+    if isinstance(address, ipaddress.IPv4Address):
+        return not any(address in network for network in _networks_4())
+    inner = _within(address)
+    if inner != address:
+        return is_public(inner)
+    if address not in _UNICAST_6 or any(address in network for network in _networks_6()):
+        return False
+    is_isatap = int(address) >> 32 & 0xFFFFFFFF in _ISATAP
+    return not is_isatap or is_public(ipaddress.IPv4Address(int(address) & 0xFFFFFFFF))
+
+
+@cache
+def _networks_4() -> tuple[ipaddress.IPv4Network, ...]:
+    return tuple(map(ipaddress.IPv4Network, _SPECIAL_4))
+
+
+@cache
+def _networks_6() -> tuple[ipaddress.IPv6Network, ...]:
+    return tuple(map(ipaddress.IPv6Network, _SPECIAL_6))
+
+
 def _literal(host: str) -> Address | None:
     try:
-        return ipaddress.ip_address(host)
+        return ipaddress.ip_address(host.removesuffix("."))
     except ValueError:
         return None
+
+
+def _require_name(host: str) -> None:
+    """Raise ValueError for what is no name: a resolver may take it for an address in another spelling."""
+    if _NUMBER.fullmatch(host.removesuffix(".").rpartition(".")[2]):
+        raise ValueError("it ends in a number and is no IPv4 address; give four decimal numbers, or a name")
+    if not _NAME.fullmatch(host):
+        raise ValueError("its host is no name of letters, digits, - and _; give one, without % or a zone")
 
 
 def _require_allowed(address: Address, scheme: str, allowed: Iterable[Network]) -> None:
@@ -146,20 +219,20 @@ def _require_allowed(address: Address, scheme: str, allowed: Iterable[Network]) 
     named = any(real.version == network.version and real in network for network in allowed)
     if scheme == "http" and not (named and real.is_loopback):
         raise ValueError("it would carry the event in the clear; give https")
-    if not named and (not real.is_global or real.is_multicast):
+    if isinstance(address, ipaddress.IPv6Address) and address.scope_id is not None:
+        raise ValueError(f"{address} is not a public address: it names a zone of this machine; leave it out")
+    if not named and not is_public(real):
         raise ValueError(
             f"{real} is not a public address; give one, or have its network named in webhook_networks"
         )
 
 
 def _within(address: Address) -> Address:
-    """The IPv4 address inside an IPv6 one that only wraps it."""
+    """The IPv4 address that an IPv6 one stands for: mapped (RFC 4291), or by NAT64 (RFC 6052)."""
     if isinstance(address, ipaddress.IPv4Address):
         return address
     if address.ipv4_mapped is not None:
         return address.ipv4_mapped
-    if address.sixtofour is not None:
-        return address.sixtofour
     if address in _NAT64:
         return ipaddress.IPv4Address(int(address) & 0xFFFFFFFF)
     return address
