@@ -51,7 +51,7 @@ TITLES: Mapping[str, str] = {
     "key_not_for_device": "The key is not for this device",
     "role_not_allowed": "The key's role does not allow this",
     "device_unknown": "The device is not registered",
-    "device_taken": "The device is registered already",
+    "device_taken": "The device belongs to another key",
     "stream_bound": "The stream belongs to another device",
     "stream_forked": "The stream was copied or restored",
     "too_many_gaps": "Too many gaps",

@@ -17,6 +17,7 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners import one_time_code
 from cleanside.ingest.owners.access import BOUND_ROLES, NewKey, hash_of
+from cleanside.ingest.owners.claims import may_claim
 from cleanside.ingest.quarantine.replay import reconsider
 from cleanside.ingest.store import fleet, keys, one_time_codes, quarantine
 from cleanside.ingest.store.fleet import DeviceRow
@@ -64,6 +65,7 @@ class Enrolled:
 
 def make(connection: sa.Connection, code: str, wanted: EnrolmentOrder, now_us: int) -> Enrolment:
     """Keep a fresh code, as a hash, for a device."""
+    fleet.lock_owner(connection, wanted.owner_id)  # the name is not free any more
     made = one_time_codes.put_enrolment(
         connection,
         {
@@ -130,7 +132,7 @@ def enrol(
 
 def _holds(connection: sa.Connection, found: Enrolment, attempt: str, now_us: int) -> bool:
     """True if the code may be used now."""
-    if found.cancelled_us is not None or not _still_trusted(connection, found):
+    if found.cancelled_us is not None or not _still_trusted(connection, found, now_us):
         return False
     if found.used_us is None:
         return now_us < found.expires_us
@@ -139,16 +141,14 @@ def _holds(connection: sa.Connection, found: Enrolment, attempt: str, now_us: in
     return same and never_used and now_us < found.used_us + ASK_AGAIN_US
 
 
-def _still_trusted(connection: sa.Connection, found: Enrolment) -> bool:
+def _still_trusted(connection: sa.Connection, found: Enrolment, now_us: int) -> bool:
     """A code is worth what its maker's key is: nothing once that is revoked or may not have the device."""
     if found.who == COMMAND:
         return True
     maker = keys.by_handle(connection, found.who)
     if maker is None or maker.revoked_us is not None or maker.owner_id != found.owner_id:
         return False
-    device = fleet.device(connection, found.owner_id, found.device)
-    taken = device is not None and device.registered_us is not None
-    return maker.role not in BOUND_ROLES or not taken or found.device in maker.devices
+    return may_claim(connection, maker, found.device, now_us)
 
 
 def _give_key(connection: sa.Connection, found: Enrolment, new: NewKey, attempt: str, now_us: int) -> None:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import sqlalchemy as sa
 
-from cleanside.ingest.store import dialect
+from cleanside.ingest.store import dialect, fleet
 from cleanside.ingest.store.models import key_devices, keys, owners
 
 
@@ -62,6 +62,13 @@ def of_device(connection: sa.Connection, owner_id: int, device: str) -> list[Key
     return [Key(*row) for row in connection.execute(query)]
 
 
+def others_bound(connection: sa.Connection, key: Key, device: str) -> bool:
+    """True if a valid key of the same owner, other than this one, is bound to a device of this name."""
+    query = sa.select(keys.c.id).join_from(keys, key_devices)
+    query = query.where(keys.c.owner_id == key.owner_id, keys.c.id != key.id, keys.c.revoked_us.is_(None))
+    return connection.execute(query.where(key_devices.c.device == device).limit(1)).first() is not None
+
+
 def create(
     connection: sa.Connection,
     *,
@@ -74,6 +81,7 @@ def create(
     now_us: int,
 ) -> int:
     """Keep a new key, bound to devices by name. Returns its number."""
+    fleet.lock_owner(connection, owner_id)  # the names it is bound to are not free any more
     values = {"handle": handle, "secret_hash": secret_hash, "owner_id": owner_id, "role": role}
     statement = sa.insert(keys).values(values | {"note": note, "created_us": now_us}).returning(keys.c.id)
     key_id = int(connection.execute(statement).scalar_one())

@@ -79,6 +79,19 @@ def enrolments_of(
     return [Enrolment(*row) for row in connection.execute(query)]
 
 
+def others_open(connection: sa.Connection, owner_id: int, who: str, device: str, now_us: int) -> bool:
+    """True if somebody else than `who` made a code for this device that may still be used."""
+    query = sa.select(enrolments.c.id).where(
+        enrolments.c.owner_id == owner_id,
+        enrolments.c.device == device,
+        enrolments.c.who != who,
+        enrolments.c.used_us.is_(None),
+        enrolments.c.cancelled_us.is_(None),
+        enrolments.c.expires_us > now_us,
+    )
+    return connection.execute(query.limit(1)).first() is not None
+
+
 def set_enrolment(connection: sa.Connection, enrolment_id: int, **values: Any) -> None:
     """Write what became of an enrolment: used_us, attempt_hash, key_id, cancelled_us."""
     connection.execute(sa.update(enrolments).where(enrolments.c.id == enrolment_id).values(**values))

@@ -28,6 +28,7 @@ from cleanside.ingest.api.routes.shared import (
 )
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES, sees_device
+from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import put_in_service
 from cleanside.ingest.store import fleet, keys, streams
 from cleanside.ingest.store.fleet import DeviceRow
@@ -68,13 +69,13 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
     """
     Register a device. Readings that came before are held for its owner; they are checked and stored now.
 
-    An integrator's key is bound to the devices it registers.
+    An integrator's key is bound to the devices it registers. It may register names that no other key has to
+    do with: none is bound to it, has posted for it, or has an open code for it.
     """
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
-        known = fleet.device(connection, key.owner_id, body.device)
-        refuse_taken(key, known, body.device)
+        require_claim(connection, key, body.device, now_us)
         housing = None
         if body.machine is not None:
             housing = find_housing(connection, key, body.machine, body.housing)
@@ -95,14 +96,6 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
     answer = resources.writer.call(save)
     keyring_of(request).forget()  # a binding may be new
     return answer
-
-
-def refuse_taken(key: Key, known: DeviceRow | None, name: str) -> None:
-    """Raise Refused (409) for a device that another key of the same owner registered."""
-    if known is not None and known.registered_us is not None and not sees_device(key, name):
-        raise Refused(
-            409, "device_taken", f"device {name} was registered with another key; choose another name"
-        )
 
 
 @router.post(

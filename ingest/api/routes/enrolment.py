@@ -16,7 +16,6 @@ from cleanside.ingest.api.routes.described_codes import (
     EnrolmentsAnswer,
     EnrolmentShown,
 )
-from cleanside.ingest.api.routes.devices import refuse_taken
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import (
@@ -38,6 +37,7 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.owners import access, enrolment, one_time_code
 from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
+from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS, Enrolled
 from cleanside.ingest.store import fleet, one_time_codes
 from cleanside.ingest.store.keys import Key
@@ -89,7 +89,7 @@ def post_enrolment(body: NewEnrolment, resources: R, key: Enroller) -> dict[str,
     def save(connection: sa.Connection) -> Enrolment:
         now_us = resources.clock()
         housing = find_housing(connection, key, body.machine, body.housing)
-        refuse_taken(key, fleet.device(connection, key.owner_id, body.device), body.device)
+        require_claim(connection, key, body.device, now_us)
         return enrolment.make(
             connection,
             code,

@@ -1,0 +1,54 @@
+"""
+Who may register a device name, and so read what was posted under it.
+
+The contract: an integrator "posts for devices it registered, reads their machines". The rule that follows:
+
+- A key of role operator or admin, and a one-time code that such a key or the command line made, may register
+  any name of the owner. That is a person's decision on who reads what.
+- An integrator's key may register a name (or make or use a code for it) if it is bound to that name: it
+  registered the device, or an admin bound the key.
+- Otherwise the name must be free. It is not free once the owner has a device of that name, registered or with
+  readings in quarantine; nor while another valid key is bound to it (its gateway may be out of coverage and
+  post later); nor while another key's one-time code for it is open.
+
+Promises: every refusal reads the same, so an integrator learns that a name is taken and nothing more. The
+owner is locked from this check to the commit, as it is where a key is made, so two requests at the same
+moment cannot both find a name free.
+Leaves to others: what a role may do at all (`ingest.owners.access`), what registering does
+(`ingest.owners.enrolment`).
+"""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+
+from cleanside.ingest.errors import Refused
+from cleanside.ingest.owners.access import BOUND_ROLES
+from cleanside.ingest.store import fleet, keys, one_time_codes
+from cleanside.ingest.store.keys import Key
+
+
+def require_claim(connection: sa.Connection, key: Key, name: str, now_us: int) -> None:
+    """Raise Refused (409 `device_taken`) unless the key may register a device of this name."""
+    if not may_claim(connection, key, name, now_us):
+        raise Refused(
+            409,
+            "device_taken",
+            f"device {name} belongs to another key; choose another name, or ask an operator or admin to "
+            "register it and bind your key to it",
+        )
+
+
+def may_claim(connection: sa.Connection, key: Key, name: str, now_us: int) -> bool:
+    """True if the key may register a device of this name, now and until the transaction ends."""
+    if key.role not in BOUND_ROLES:
+        return True
+    fleet.lock_owner(connection, key.owner_id)
+    now = keys.by_handle(connection, key.handle)  # a transfer may just have taken a device from it
+    if now is None or now.revoked_us is not None:
+        return False
+    return name in now.devices or (
+        fleet.device(connection, key.owner_id, name) is None
+        and not keys.others_bound(connection, key, name)
+        and not one_time_codes.others_open(connection, key.owner_id, key.handle, name, now_us)
+    )
