@@ -103,7 +103,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
             app.state.resources = resources
             watched = app.state.metrics.watch(resources)
             resources.writer.on_commit = app.state.metrics.committed
-            analyst = Analyst(resources, on_pass=lambda: _record_uses(app))
+            analyst = Analyst(resources, on_pass=lambda: write_down(app))
             learner = Learner(resources, app.state.snapshots, app.state.memory)
             keeper = Keeper(resources)
             courier = Courier(resources, lambda connection, owner_id: _views(app, connection, owner_id))
@@ -122,7 +122,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
                     learner.join()
                     keeper.join()
                     courier.join()
-                _record_uses(app)
+                write_down(app)
 
     app = FastAPI(
         title="cleanside",
@@ -170,7 +170,7 @@ def _views(app: FastAPI, connection: sa.Connection, owner_id: int) -> list[View]
     return judge.views(fleet.every_housing(connection, owner_id), whole_owner=True)
 
 
-def _record_uses(app: FastAPI) -> None:
+def write_down(app: FastAPI) -> None:
     """Write down when keys were last used."""
     if uses := app.state.keyring.take_uses():
 

@@ -84,6 +84,8 @@ class Edge:
                     (b"request-id", request_id.encode()),
                     *(HEADERS_OVER_TLS if scope["scheme"] == "https" else HEADERS),
                 ]
+                if (expires := scope["state"].get("key_expires")) is not None:
+                    message["headers"].append((b"key-expires", expires.encode()))
             await send(message)
 
         try:

@@ -1,25 +1,36 @@
-"""The command `keys`: make, list and revoke. A secret goes to a terminal or a private file, nowhere else."""
+"""
+The command `keys`: make, list, replace and revoke. A secret goes to a terminal or a private file alone.
+
+It asks for no key: whoever may run it on the server can always make an admin key for an owner.
+"""
 
 from __future__ import annotations
 
 import argparse
 import os
 import sys
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import sqlalchemy as sa
+
+from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest import settings
 from cleanside.ingest.api import app
 from cleanside.ingest.api.routes import keys as keys_route
 from cleanside.ingest.commands.command_database import add_owner, opened, owner_id, reader
 from cleanside.ingest.errors import CalledWrongly
-from cleanside.ingest.owners import access
+from cleanside.ingest.owners import access, key_life
+from cleanside.ingest.owners.access import NewKey
+from cleanside.ingest.owners.key_life import MOST_OVERLAP_HOURS, OVERLAP_HOURS
 from cleanside.ingest.store import fleet, keys
+from cleanside.ingest.store.keys import Key
 
 
 def add(commands: Any) -> None:
     """Hang the command in."""
-    parser = commands.add_parser("keys", help="make, list and revoke keys")
+    parser = commands.add_parser("keys", help="make, list, replace and revoke keys")
     actions = parser.add_subparsers(required=True, metavar="ACTION")
     create = actions.add_parser("create", help="make a key; it is shown once")
     create.add_argument("--role", required=True, choices=access.ROLES)
@@ -27,48 +38,103 @@ def add(commands: Any) -> None:
         "--device", action="append", default=[], metavar="NAME", help="a device it may post for"
     )
     create.add_argument("--note", default="", help="who holds it")
-    create.add_argument("--out", type=Path, metavar="FILE", help="write it to a new file, mode 0600")
     create.set_defaults(run=run_keys_create)
+    rotate = actions.add_parser("rotate", help="make the successor of a key; it is shown once")
+    rotate.add_argument("handle", help="the part of the key before the dot")
+    rotate.add_argument(
+        "--overlap-hours",
+        type=int,
+        default=OVERLAP_HOURS,
+        metavar="INT",
+        help=f"how long the replaced key goes on; default: {OVERLAP_HOURS}",
+    )
+    rotate.set_defaults(run=run_keys_rotate)
+    for action in (create, rotate):
+        action.add_argument("--out", type=Path, metavar="FILE", help="write it to a new file, mode 0600")
+        action.add_argument(
+            "--expires-at",
+            metavar="AT",
+            help="when it ends, like 2027-03-02T00:00:00Z; default: never, or after as long as the old key",
+        )
     listing = actions.add_parser("list", help="all keys, without their secrets")
     listing.set_defaults(run=run_keys_list)
     revoke = actions.add_parser("revoke", help="end a key for ever")
     revoke.add_argument("handle", help="the part of the key before the dot")
     revoke.set_defaults(run=run_keys_revoke)
-    for action in (create, listing, revoke):
+    for action in (create, rotate, listing, revoke):
         settings.add_arguments(action, "database")
         add_owner(action)
 
 
 def run_keys_create(given: argparse.Namespace) -> int:
     """Make a key, and show it on a terminal or write it to a file; never to a pipe or a log."""
-    keys_route.check_devices(given.role, given.device)
+    key_life.check_devices(given.role, given.device)
+    expires_us = _instant(given.expires_at)
+
+    def make(connection: sa.Connection, new: NewKey) -> Key:
+        now_us = app.system_clock()
+        wanted = key_life.Wanted(
+            owner_id=fleet.keep_owner(connection, given.owner, now_us),
+            who=key_life.COMMAND,
+            role=given.role,
+            devices=given.device,
+            note=given.note,
+            expires_us=expires_us,
+        )
+        return key_life.make(connection, wanted, new, now_us)
+
+    return _hand_out(given, make)
+
+
+def run_keys_rotate(given: argparse.Namespace) -> int:
+    """Replace a key, and show its successor as a new key is shown."""
+    if not 0 <= given.overlap_hours <= MOST_OVERLAP_HOURS:
+        raise CalledWrongly(f"--overlap-hours {given.overlap_hours} is not from 0 to {MOST_OVERLAP_HOURS}")
+    expires_us = _instant(given.expires_at)
+
+    def make(connection: sa.Connection, new: NewKey) -> Key:
+        done = key_life.rotate_for(
+            connection,
+            owner_id(connection, given.owner),
+            given.handle,
+            new,
+            who=key_life.COMMAND,
+            itself=False,
+            overlap_us=given.overlap_hours * key_life.HOUR_US,
+            expires_us=expires_us,
+            now_us=app.system_clock(),
+        )
+        print(f"key {done.replaces} ends at {instant_text(done.ends_us)}", file=sys.stderr)
+        return done.key
+
+    return _hand_out(given, make)
+
+
+def _hand_out(given: argparse.Namespace, make: Callable[[sa.Connection, NewKey], Key]) -> int:
+    """Make a key, and write or show its token: the file is there before the key is good."""
     if given.out is None and not sys.stdout.isatty():
         raise CalledWrongly(
             "a key is shown on a terminal only; use --out FILE to write it to a file, mode 0600"
         )
     new = access.new_key()
-    with opened(given, newest=True) as engine:
+    with opened(given, newest=True) as engine, engine.begin() as connection:
+        made = make(connection, new)
+        token = access.token_of(made.handle, new)
         if given.out is not None:
-            write_private(given.out, new.token)
-        with engine.begin() as connection:
-            now_us = app.system_clock()
-            owner = fleet.keep_owner(connection, given.owner, now_us)
-            keys.create(
-                connection,
-                handle=new.handle,
-                secret_hash=new.secret_hash,
-                owner_id=owner,
-                role=given.role,
-                note=given.note,
-                devices=given.device,
-                now_us=now_us,
-            )
-            fleet.note(connection, owner, now_us, "command", "key", f"{new.handle} {given.role}")
+            write_private(given.out, token)
     if given.out is None:
-        print(new.token)
+        print(token)
     else:
-        print(f"key {new.handle} of role {given.role} written to {given.out}")
+        print(f"key {made.handle} of role {made.role} written to {given.out}")
     return 0
+
+
+def _instant(at: str | None) -> int | None:
+    """Microseconds of an instant as typed. Raises CalledWrongly."""
+    try:
+        return None if at is None else parse_instant(at).us
+    except ValueError as error:
+        raise CalledWrongly(f"--expires-at: {error}") from error
 
 
 def write_private(path: Path, secret: str) -> None:
@@ -85,13 +151,16 @@ def write_private(path: Path, secret: str) -> None:
 
 def run_keys_list(given: argparse.Namespace) -> int:
     """List the keys of an owner."""
+    now_us = app.system_clock()
     with reader(given) as connection:
         owner = owner_id(connection, given.owner)
         for key in keys.list_of(connection, owner):
-            shown = keys_route.document_of(key)
-            state = "revoked" if key.revoked_us else "valid"
+            shown = keys_route.document_of(key, now_us)
             devices = ", ".join(shown["devices"]) or "-"
-            print(f"{key.handle}  {key.role:<10}  {state:<7}  {shown['created_at']}  {devices}  {key.note}")
+            ends = [f"ends {shown['expires_at']}"] if key.expires_us is not None else []
+            ends += [f"replaced by {key.replaced_by}"] if key.replaced_by is not None else []
+            words = [f"{key.handle}  {key.role:<10}  {shown['state']:<7}  {shown['created_at']}", devices]
+            print("  ".join([*words, *ends, key.note]))
     return 0
 
 
@@ -99,10 +168,8 @@ def run_keys_revoke(given: argparse.Namespace) -> int:
     """Revoke a key."""
     with opened(given, newest=True) as engine, engine.begin() as connection:
         owner, now_us = owner_id(connection, given.owner), app.system_clock()
-        if not keys.revoke(connection, owner, given.handle, now_us):
-            raise CalledWrongly(
-                f"owner {given.owner} has no key {given.handle}; see: cleanside-ingest keys list"
-            )
-        fleet.note(connection, owner, now_us, "command", "key_revoked", given.handle)
+        ended = key_life.revoke(connection, owner, given.handle, key_life.COMMAND, now_us)
     print(f"key {given.handle} is revoked")
+    if ended.replaced_by is not None:
+        print(f"its successor {ended.replaced_by} goes on; if the key leaked, revoke that too")
     return 0

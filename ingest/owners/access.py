@@ -19,6 +19,7 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
+from cleanside.gateway.wire import instant_text
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store import keys
 from cleanside.ingest.store.keys import Key
@@ -39,6 +40,7 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "quarantine:read": frozenset({"operator", "admin"}),
     "quarantine:write": frozenset({"operator", "admin"}),
     "keys:manage": frozenset({"admin"}),
+    "keys:rotate": frozenset({"device", "admin"}),
     "enrolments:write": frozenset({"integrator", "operator", "admin"}),
     "transfers:manage": frozenset({"admin"}),
     "audit:read": frozenset({"admin"}),
@@ -53,12 +55,24 @@ REMEMBERED_S = 2.0  # a key revoked by another process is refused after this at 
 MAX_REMEMBERED = 10_000
 USED_STEP_US = 60_000_000  # last use is recorded to the minute, so that reading costs no write
 
-_NO_KEY = Refused(
-    401,
-    "key_unknown",
-    "there is no valid key; send the header Authorization: Bearer KEY, with a key that is not revoked",
-    headers={"WWW-Authenticate": "Bearer"},
-)
+_CHALLENGE = {"WWW-Authenticate": "Bearer"}
+
+
+class KeyRefused(Refused):
+    """A request without a valid key (401). key : the one shown, which has ended; None: no key of ours."""
+
+    def __init__(self, code: str, detail: str, *, reason: str, key: Key | None = None) -> None:
+        """reason : what the count of refusals calls it; more exact than the answer."""
+        super().__init__(401, code, detail, headers=_CHALLENGE)
+        self.reason = reason
+        self.key = key
+
+
+def _no_key(reason: str = "key_unknown", key: Key | None = None) -> KeyRefused:
+    detail = (
+        "there is no valid key; send the header Authorization: Bearer KEY, with a key that is not revoked"
+    )
+    return KeyRefused("key_unknown", detail, reason=reason, key=key)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +90,11 @@ def new_key(random_hex: Callable[[int], str] = secrets.token_hex) -> NewKey:
     return NewKey(f"{handle}.{secret}", handle, hash_of(secret))
 
 
+def token_of(handle: str, new: NewKey) -> str:
+    """A token of this handle with the secret of a new key."""
+    return f"{handle}.{new.token.partition('.')[2]}"
+
+
 def hash_of(secret: str) -> str:
     """What is kept of a secret."""
     return hashlib.sha256(secret.encode()).hexdigest()
@@ -90,22 +109,22 @@ class Keyring:
         self._used: dict[int, int] = {}
         self._lock = threading.Lock()
 
-    def remembered(self, header: str | None) -> Key | None:
-        """The key of an Authorization header if it was checked a moment ago. Raises Refused (401)."""
+    def remembered(self, header: str | None, now_us: int) -> Key | None:
+        """The key of an Authorization header if it was checked a moment ago. Raises KeyRefused."""
         handle, secret = _parts(header)
         entry = self._remembered.get(handle)
         if entry is None or entry[0] < self._monotonic_s():
             return None
-        return _checked(entry[1], secret)
+        return _checked(entry[1], secret, now_us)
 
     def was_valid(self, header: str | None) -> bool:
-        """True if a key of this handle was found lately, valid or not by now. Raises Refused (401)."""
+        """True if a key of this handle was found lately, valid or not by now. Raises KeyRefused."""
         return _parts(header)[0] in self._remembered
 
-    def find(self, connection: sa.Connection, header: str | None) -> Key:
-        """The key of an Authorization header. Raises Refused (401)."""
+    def find(self, connection: sa.Connection, header: str | None, now_us: int) -> Key:
+        """The key of an Authorization header. Raises KeyRefused."""
         handle, secret = _parts(header)
-        key = _checked(keys.by_handle(connection, handle), secret)
+        key = _checked(keys.by_handle(connection, handle), secret, now_us)
         with self._lock:
             if len(self._remembered) >= MAX_REMEMBERED:
                 self._remembered.clear()
@@ -132,17 +151,28 @@ def _parts(header: str | None) -> tuple[str, str]:
     scheme, _, token = (header or "").partition(" ")
     handle, _, secret = token.strip().partition(".")
     if scheme.casefold() != "bearer" or not handle or not secret:
-        raise _NO_KEY
+        raise _no_key("key_missing")
     return handle, secret
 
 
-def _checked(key: Key | None, secret: str) -> Key:
+def _checked(key: Key | None, secret: str, now_us: int) -> Key:
     # An unknown handle is compared too, so that the time taken does not tell whether it exists.
     expected = key.secret_hash if key is not None else hash_of("")
     fits = hmac.compare_digest(expected, hash_of(secret))
-    if key is None or not fits or key.revoked_us is not None:
-        raise _NO_KEY
+    if key is None or not fits:
+        raise _no_key()
+    state = key.state(now_us)
+    if state == keys.REVOKED:
+        raise _no_key("key_revoked", key)
+    if state == keys.EXPIRED:
+        raise KeyRefused("key_expired", _expired(key), reason="key_expired", key=key)
     return key
+
+
+def _expired(key: Key) -> str:
+    if key.replaced_by is not None:
+        return f"key {key.handle} was replaced by {key.replaced_by} and has ended; use that one"
+    return f"key {key.handle} expired at {instant_text(key.expires_us or 0)}; have an admin make a new one"
 
 
 def require(key: Key, permission: str) -> None:

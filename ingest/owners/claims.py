@@ -45,10 +45,10 @@ def may_claim(connection: sa.Connection, key: Key, name: str, now_us: int) -> bo
         return True
     fleet.lock_owner(connection, key.owner_id)
     now = keys.by_handle(connection, key.handle)  # a transfer may just have taken a device from it
-    if now is None or now.revoked_us is not None:
+    if now is None or now.state(now_us) != keys.VALID:
         return False
     return name in now.devices or (
         fleet.device(connection, key.owner_id, name) is None
-        and not keys.others_bound(connection, key, name)
+        and not keys.others_bound(connection, key, name, now_us)
         and not one_time_codes.others_open(connection, key.owner_id, key.handle, name, now_us)
     )

@@ -142,11 +142,11 @@ def _holds(connection: sa.Connection, found: Enrolment, attempt: str, now_us: in
 
 
 def _still_trusted(connection: sa.Connection, found: Enrolment, now_us: int) -> bool:
-    """A code is worth what its maker's key is: nothing once that is revoked or may not have the device."""
+    """A code is worth what its maker's key is: nothing once that has ended or may not have the device."""
     if found.who == COMMAND:
         return True
     maker = keys.by_handle(connection, found.who)
-    if maker is None or maker.revoked_us is not None or maker.owner_id != found.owner_id:
+    if maker is None or maker.state(now_us) != keys.VALID or maker.owner_id != found.owner_id:
         return False
     return may_claim(connection, maker, found.device, now_us)
 

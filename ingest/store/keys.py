@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect, fleet
 from cleanside.ingest.store.models import key_devices, keys, owners
+
+VALID, REVOKED, EXPIRED = "valid", "revoked", "expired"
 
 
 class Key(NamedTuple):
@@ -24,12 +26,33 @@ class Key(NamedTuple):
     created_us: int
     last_used_us: int | None
     revoked_us: int | None
+    #: from then on it is not valid; None: it lasts
+    expires_us: int | None
+    #: handle of its successor; None: it was not replaced
+    replaced_by: str | None
+    #: True: an admin key whose lasting successor was not used yet, so that it goes on past its end
+    is_needed: bool
     #: names of the devices it may post for; only roles that post are bound
     devices: frozenset[str] = frozenset()
 
+    def state(self, now_us: int) -> str:
+        """VALID, REVOKED or EXPIRED at an instant."""
+        if self.revoked_us is not None:
+            return REVOKED
+        ended = self.expires_us is not None and self.expires_us <= now_us
+        return EXPIRED if ended and not self.is_needed else VALID
 
-_KEY = sa.select(
-    *(owners.c.name.label("owner") if f == "owner" else keys.c[f] for f in Key._fields[:-1])
+
+_SUCCESSOR = keys.alias("successor")
+_IS_NEEDED = (keys.c.role == "admin") & sa.exists().where(
+    _SUCCESSOR.c.handle == keys.c.replaced_by,
+    _SUCCESSOR.c.last_used_us.is_(None),
+    _SUCCESSOR.c.revoked_us.is_(None),
+    _SUCCESSOR.c.expires_us.is_(None),
+)
+_OTHERWISE = {"owner": owners.c.name.label("owner"), "is_needed": _IS_NEEDED.label("is_needed")}
+_KEY: sa.Select[Any] = sa.select(
+    *(_OTHERWISE[f] if f in _OTHERWISE else keys.c[f] for f in Key._fields[:-1])
 ).join_from(keys, owners)
 _BY_HANDLE = _KEY.where(keys.c.handle == sa.bindparam("handle"))
 
@@ -62,10 +85,11 @@ def of_device(connection: sa.Connection, owner_id: int, device: str) -> list[Key
     return [Key(*row) for row in connection.execute(query)]
 
 
-def others_bound(connection: sa.Connection, key: Key, device: str) -> bool:
+def others_bound(connection: sa.Connection, key: Key, device: str, now_us: int) -> bool:
     """True if a valid key of the same owner, other than this one, is bound to a device of this name."""
     query = sa.select(keys.c.id).join_from(keys, key_devices)
     query = query.where(keys.c.owner_id == key.owner_id, keys.c.id != key.id, keys.c.revoked_us.is_(None))
+    query = query.where(sa.or_(keys.c.expires_us.is_(None), keys.c.expires_us > now_us))
     return connection.execute(query.where(key_devices.c.device == device).limit(1)).first() is not None
 
 
@@ -79,14 +103,38 @@ def create(
     note: str,
     devices: Sequence[str],
     now_us: int,
+    expires_us: int | None = None,
 ) -> int:
     """Keep a new key, bound to devices by name. Returns its number."""
     fleet.lock_owner(connection, owner_id)  # the names it is bound to are not free any more
-    values = {"handle": handle, "secret_hash": secret_hash, "owner_id": owner_id, "role": role}
-    statement = sa.insert(keys).values(values | {"note": note, "created_us": now_us}).returning(keys.c.id)
+    values: dict[str, Any] = {"handle": handle, "secret_hash": secret_hash}
+    values |= {"owner_id": owner_id, "role": role}
+    values |= {"note": note, "created_us": now_us, "expires_us": expires_us}
+    statement = sa.insert(keys).values(values).returning(keys.c.id)
     key_id = int(connection.execute(statement).scalar_one())
     bind(connection, key_id, devices)
     return key_id
+
+
+def lasting_admins(connection: sa.Connection, owner_id: int) -> list[str]:
+    """Handles of an owner's admin keys that are not revoked and have no end."""
+    lasts = keys.c.revoked_us.is_(None), keys.c.expires_us.is_(None)
+    query = sa.select(keys.c.handle).where(keys.c.owner_id == owner_id, keys.c.role == "admin", *lasts)
+    return list(connection.scalars(query))
+
+
+def set_replaced(connection: sa.Connection, key_id: int, successor: str, ends_us: int) -> None:
+    """Note the successor of a key, and when the key ends."""
+    here = sa.update(keys).where(keys.c.id == key_id)
+    connection.execute(here.values(replaced_by=successor, expires_us=ends_us))
+
+
+def issue_again(
+    connection: sa.Connection, key_id: int, secret_hash: str, expires_us: int | None, now_us: int
+) -> None:
+    """Give a key that was never used a fresh secret; the one before is worth nothing any more."""
+    values = {"secret_hash": secret_hash, "expires_us": expires_us, "created_us": now_us}
+    connection.execute(sa.update(keys).where(keys.c.id == key_id).values(values))
 
 
 def bind(connection: sa.Connection, key_id: int, devices: Sequence[str]) -> None:

@@ -60,6 +60,10 @@ keys = sa.Table(
     sa.Column("created_us", sa.BigInteger, nullable=False),
     sa.Column("last_used_us", sa.BigInteger),
     sa.Column("revoked_us", sa.BigInteger),
+    #: from then on it is not valid; None: it lasts
+    sa.Column("expires_us", sa.BigInteger),
+    #: handle of its successor; None: it was not replaced
+    sa.Column("replaced_by", sa.String(16)),
 )
 
 #: the devices a key may post for, by name, so that a key can be made before its device is registered
@@ -82,6 +86,23 @@ audit = sa.Table(
     sa.Column("what", sa.String(64), nullable=False),
     sa.Column("detail", sa.Text, nullable=False),
     sa.Index(None, "owner_id", "id"),
+)
+
+#: requests without authorisation, counted by hour: a row for each would let strangers fill the disk
+refusals = sa.Table(
+    "refusals",
+    metadata,
+    #: whole hours since 1970
+    sa.Column("hour", sa.BigInteger, primary_key=True, autoincrement=False),
+    #: of the key; 0: no key of ours, so it is no owner's. Hence no foreign key
+    sa.Column("owner_id", BigId, primary_key=True, autoincrement=False),
+    sa.Column("reason", sa.String(32), primary_key=True),
+    #: handle of the key, address (IPv6: network), or "others" beyond the bound
+    sa.Column("who", sa.String(64), primary_key=True),
+    sa.Column("times", sa.BigInteger, nullable=False),
+    sa.Column("first_us", sa.BigInteger, nullable=False),
+    sa.Column("last_us", sa.BigInteger, nullable=False),
+    sqlite_with_rowid=False,
 )
 
 # ---------------------------------------------------------------- what

@@ -92,6 +92,13 @@ def others_open(connection: sa.Connection, owner_id: int, who: str, device: str,
     return connection.execute(query.limit(1)).first() is not None
 
 
+def pass_on(connection: sa.Connection, owner_id: int, who: str, to: str) -> None:
+    """Make the open codes of one key those of another."""
+    open_ = enrolments.c.used_us.is_(None), enrolments.c.cancelled_us.is_(None)
+    here = sa.update(enrolments).where(enrolments.c.owner_id == owner_id, enrolments.c.who == who, *open_)
+    connection.execute(here.values(who=to))
+
+
 def set_enrolment(connection: sa.Connection, enrolment_id: int, **values: Any) -> None:
     """Write what became of an enrolment: used_us, attempt_hash, key_id, cancelled_us."""
     connection.execute(sa.update(enrolments).where(enrolments.c.id == enrolment_id).values(**values))

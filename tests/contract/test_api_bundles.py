@@ -226,6 +226,16 @@ def test_a_revoked_key_makes_no_bundle(api: Api, tmp_path: Path) -> None:
     assert [what for _, what, _ in audit_of(api)] == ["bundle_refused"]
 
 
+def test_a_bundle_is_taken_after_its_key_was_replaced(api: Api, sent: tuple[bytes, list[int]]) -> None:
+    """A bundle is carried for days; the key that made it may have ended meanwhile."""
+    content, _ = sent
+    handle = api.tokens["device"].partition(".")[0]
+    replaced = api.post(f"/v1/keys/{handle}/rotations", {"overlap_hours": 0})
+    assert replaced.status_code == 201
+    assert api.get("/v1/streams", key="device").json()["code"] == "key_expired"
+    assert taken(bring(api, content))["stored"] == BLOCKS * READINGS
+
+
 def test_a_key_of_another_device_or_owner_makes_none_either(api: Api, tmp_path: Path) -> None:
     answers = []
     for number, key in enumerate(

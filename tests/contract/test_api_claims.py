@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import threading
-import time
 from typing import Any
 
 import pytest
@@ -12,6 +11,7 @@ import sqlalchemy as sa
 from cleanside.ingest.api.app import all_routes
 from cleanside.ingest.owners import claims
 from cleanside.ingest.store import fleet, keys
+from tests.support.concurrent import wait_for_lock
 from tests.support.databases import opened
 from tests.support.serving import STREAM, Api, batch, bearer
 
@@ -238,16 +238,3 @@ def make(connection: sa.Connection, owner: int, handle: str, role: str, devices:
         devices=devices,
         now_us=0,
     )
-
-
-def wait_for_lock(engine: sa.Engine) -> None:
-    """Until a session of this database waits for a lock."""
-    here = "wait_event_type = 'Lock' AND datname = current_database()"
-    deadline = time.monotonic() + 30
-    waiting = 0
-    while not waiting:
-        with (
-            engine.connect() as connection
-        ):  # a transaction sees the sessions as they were when it first looked
-            waiting = connection.scalar(sa.text(f"SELECT count(*) FROM pg_stat_activity WHERE {here}"))
-        assert time.monotonic() < deadline

@@ -186,6 +186,7 @@ def _of_what_is_held(ask: Any) -> None:
 def _of_keys(ask: Any) -> None:
     made = ask("POST", "/v1/keys", {"role": "device", "devices": [DEVICE], "note": "gateway of grader-07"})
     ask("GET", "/v1/keys", limit=1)
+    ask("POST", "/v1/keys/{handle}/rotations", {"overlap_hours": 720}, handle=made["handle"])
     ask("DELETE", "/v1/keys/{handle}", handle=made["handle"])
     code = ask(
         "POST",

@@ -139,11 +139,15 @@ class KeyShown(Described):
 
     handle: str
     role: Role
+    state: Literal["valid", "expired", "revoked"]
     devices: list[str]
     note: str
     created_at: str
     last_used_at: str | None
     revoked_at: str | None
+    expires_at: str | None = Field(description="null: it lasts")
+    expires_soon: bool = Field(description="it is time to replace it")
+    replaced_by: str | None = Field(description="handle of its successor; null: it was not replaced")
 
 
 class KeysAnswer(Described):
@@ -160,6 +164,14 @@ class KeyMade(Described):
     handle: str
     role: Role
     devices: list[str]
+    expires_at: str | None = Field(description="null: it lasts")
+
+
+class KeyRotated(KeyMade):
+    """The successor of a key; this is the only time it is shown."""
+
+    replaces: str
+    replaced_ends_at: str = Field(description="an admin key goes on until its successor was used")
 
 
 class KeyRevoked(Described):
@@ -167,3 +179,4 @@ class KeyRevoked(Described):
 
     handle: str
     revoked: Literal[True]
+    replaced_by: str | None = Field(description="handle of its successor, which goes on; null: it has none")

@@ -1,16 +1,16 @@
-"""Keys: made, listed, revoked. A key is shown once, when it is made."""
+"""Keys: made, listed, replaced, revoked. A key is shown once, when it is made."""
 
 from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-import sqlalchemy as sa
 from fastapi import Depends, Request, Response
 from pydantic import Field
 
-from cleanside.ingest.api.routes.described_fleet import KeyMade, KeyRevoked, KeysAnswer
+from cleanside.ingest.api.routes.described_fleet import KeyMade, KeyRevoked, KeyRotated, KeysAnswer
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import (
+    At,
     Name,
     PathName,
     R,
@@ -22,10 +22,12 @@ from cleanside.ingest.api.routes.shared import (
     router_of,
     shown,
     text,
+    us,
 )
-from cleanside.ingest.errors import Complaint, NotFound, Refused
-from cleanside.ingest.owners import access
-from cleanside.ingest.store import fleet, keys
+from cleanside.ingest.errors import NotFound
+from cleanside.ingest.owners import access, key_life
+from cleanside.ingest.owners.key_life import MOST_OVERLAP_HOURS, OVERLAP_HOURS, expires_soon
+from cleanside.ingest.store import keys
 from cleanside.ingest.store.keys import Key
 
 router = router_of("keys")
@@ -43,43 +45,93 @@ class NewKeyRequest(Strict):
         description="devices it may post for; roles device, integrator",
     )
     note: Words = Field("", max_length=200, examples=["gateway of grader-07"])
+    expires_at: At | None = Field(None, description="when it ends; left out: it lasts")
 
 
-@router.post("/v1/keys", status_code=201, summary="Make a key", response_model=KeyMade)
+class NewRotation(Strict):
+    """A key is to be replaced."""
+
+    overlap_hours: int = Field(
+        OVERLAP_HOURS,
+        ge=0,
+        le=MOST_OVERLAP_HOURS,
+        description="how long the replaced key goes on; an admin key until its successor was used, at least",
+    )
+    expires_at: At | None = Field(
+        None, description="end of the successor; left out: it is valid for as long as the replaced key was"
+    )
+
+
+@router.post(
+    "/v1/keys", status_code=201, summary="Make a key", response_model=KeyMade, responses=problems(409)
+)
 def post_key(body: NewKeyRequest, resources: R, key: Admin) -> dict[str, Any]:
-    """Make a key for this owner. The answer shows it once; keep it where only its user reads it."""
-    check_devices(body.role, body.devices)
+    """
+    Make a key for this owner. The answer shows it once; keep it where only its user reads it.
+
+    With expires_at it ends then; two weeks before, every answer to it has the header Key-Expires. An admin
+    key gets an end only where another admin key has none.
+    """
     new = access.new_key()
+    wanted = key_life.Wanted(
+        owner_id=key.owner_id,
+        who=key.handle,
+        role=body.role,
+        devices=body.devices,
+        note=body.note,
+        expires_us=us(body.expires_at),
+    )
+    made = resources.writer.call(lambda c: key_life.make(c, wanted, new, resources.clock()))
+    return _made(made, new.token)
 
-    def save(connection: sa.Connection) -> None:
-        now_us = resources.clock()
-        keys.create(
+
+@router.post(
+    "/v1/keys/{handle}/rotations",
+    status_code=201,
+    summary="Replace a key",
+    response_model=KeyRotated,
+    responses=problems(404, 409, 429),
+)
+def post_rotation(
+    handle: PathName,
+    body: NewRotation,
+    request: Request,
+    resources: R,
+    key: Annotated[Key, Depends(needs("keys:rotate"))],
+) -> dict[str, Any]:
+    """
+    Make the successor of a key: same role, devices and note. The replaced key goes on for the overlap.
+
+    A key of role device replaces itself alone, at most once an hour. A reply was lost: ask again with the old
+    key; the successor that was never used gets a fresh secret.
+    """
+    if key.role != "admin" and handle != key.handle:
+        raise NotFound("key", handle)
+    new = access.new_key()
+    done = resources.writer.call(
+        lambda connection: key_life.rotate(
             connection,
-            handle=new.handle,
-            secret_hash=new.secret_hash,
-            owner_id=key.owner_id,
-            role=body.role,
-            note=body.note,
-            devices=body.devices,
-            now_us=now_us,
+            key,
+            handle,
+            new,
+            overlap_us=body.overlap_hours * key_life.HOUR_US,
+            expires_us=us(body.expires_at),
+            now_us=resources.clock(),
         )
-        fleet.note(
-            connection, key.owner_id, now_us, key.handle, "key", f"{new.handle} {body.model_dump_json()}"
-        )
-
-    resources.writer.call(save)
-    return {"key": new.token, "handle": new.handle, "role": body.role, "devices": body.devices}
+    )
+    keyring_of(request).forget()
+    token = access.token_of(done.key.handle, new)
+    return _made(done.key, token) | {"replaces": done.replaces, "replaced_ends_at": text(done.ends_us)}
 
 
-def check_devices(role: str, devices: list[str]) -> None:
-    """Raise Refused where a key's devices do not fit its role."""
-    detail = ""
-    if role == "device" and not devices:
-        detail = "a key of role device is bound to its devices; name at least one"
-    if devices and role not in access.BOUND_ROLES:
-        detail = f"a key of role {role} is not bound to devices; leave them out"
-    if detail:
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/devices", detail)])
+def _made(made: Key, token: str) -> dict[str, Any]:
+    return {
+        "key": token,
+        "handle": made.handle,
+        "role": made.role,
+        "devices": sorted(made.devices),
+        "expires_at": text(made.expires_us),
+    }
 
 
 @router.get("/v1/keys", summary="Keys", responses=shown(KeysAnswer, tagged=True), response_class=Response)
@@ -89,34 +141,38 @@ def get_keys(request: Request, resources: R, key: Admin, page: P) -> Response:
     with resources.reading() as connection:
         found = keys.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
     shown, cursor = page.cut(found, lambda k: (k.id,))
-    return page_answer(request, "keys", [document_of(k) for k in shown], cursor)
+    now_us = resources.clock()
+    return page_answer(request, "keys", [document_of(k, now_us) for k in shown], cursor)
 
 
-def document_of(key: Key) -> dict[str, Any]:
+def document_of(key: Key, now_us: int) -> dict[str, Any]:
     """A key for an answer; never its secret."""
     return {
         "handle": key.handle,
         "role": key.role,
+        "state": key.state(now_us),
         "devices": sorted(key.devices),
         "note": key.note,
         "created_at": text(key.created_us),
         "last_used_at": text(key.last_used_us),
         "revoked_at": text(key.revoked_us),
+        "expires_at": text(key.expires_us),
+        "expires_soon": expires_soon(key, now_us),
+        "replaced_by": key.replaced_by,
     }
 
 
 @router.delete(
-    "/v1/keys/{handle}", summary="Revoke a key", response_model=KeyRevoked, responses=problems(404)
+    "/v1/keys/{handle}", summary="Revoke a key", response_model=KeyRevoked, responses=problems(404, 409)
 )
 def delete_key(handle: PathName, request: Request, resources: R, key: Admin) -> dict[str, Any]:
-    """Revoke a key for ever. Once this is answered, this server refuses it."""
+    """
+    Revoke a key for ever. Once this is answered, this server refuses it.
 
-    def save(connection: sa.Connection) -> None:
-        now_us = resources.clock()
-        if not keys.revoke(connection, key.owner_id, handle, now_us):
-            raise NotFound("key", handle)
-        fleet.note(connection, key.owner_id, now_us, key.handle, "key_revoked", handle)
-
-    resources.writer.call(save)
+    Where the key leaked, revoke its successor (replaced_by) too. The last admin key without an end stays.
+    """
+    ended = resources.writer.call(
+        lambda connection: key_life.revoke(connection, key.owner_id, handle, key.handle, resources.clock())
+    )
     keyring_of(request).forget()
-    return {"handle": handle, "revoked": True}
+    return {"handle": handle, "revoked": True, "replaced_by": ended.replaced_by}

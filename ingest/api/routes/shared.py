@@ -20,6 +20,7 @@ from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.api.arriving import Arriving
 from cleanside.ingest.errors import BodyNotJson, Complaint, Refused
 from cleanside.ingest.owners.access import Keyring, require
+from cleanside.ingest.owners.key_life import expires_soon
 from cleanside.ingest.owners.quotas import Limits
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
@@ -144,22 +145,24 @@ async def key_of(request: Request, permission: str) -> Key:
     Raises Refused: 401 without a valid one, 403 where its role may not do this, 429 over its quota.
     """
     keyring, resources, limits = keyring_of(request), resources_of(request), limits_of(request)
-    header = request.headers.get("authorization")
+    header, now_us = request.headers.get("authorization"), resources.clock()
     try:
-        key = keyring.remembered(header)
+        key = keyring.remembered(header, now_us)
         if key is None:
             if not keyring.was_valid(header):  # a busy address must not shut out the keys behind it
                 limits.may_try(host_of(request))
-            key = await run_in_threadpool(_find, keyring, resources, header)
+            key = await run_in_threadpool(_find, keyring, resources, header, now_us)
     except Refused:
         limits.tried_in_vain(host_of(request))
         raise
+    request.state.key = key
+    if expires_soon(key, now_us):
+        request.state.key_expires = text(key.expires_us)
     arriving: Arriving = request.state.arriving
     limits.spend(key.id, arriving.reserved_bytes)
     arriving.was_charged(partial(limits.give_back, key.id))
     require(key, permission)
-    keyring.note_use(key, resources.clock())
-    request.state.key = key
+    keyring.note_use(key, now_us)
     if request.scope["query_string"]:
         _refuse_unknown_parameters(request)
     return key
@@ -202,9 +205,9 @@ def _needed(route: APIRoute) -> str | None:
     return next((name for name in named if name), None)
 
 
-def _find(keyring: Keyring, resources: Resources, header: str | None) -> Key:
+def _find(keyring: Keyring, resources: Resources, header: str | None, now_us: int) -> Key:
     with resources.reading() as connection:
-        return keyring.find(connection, header)
+        return keyring.find(connection, header, now_us)
 
 
 def needs(permission: str) -> Callable[..., Any]:
