@@ -23,7 +23,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from cleanside.gateway.wire import MAX_BODY_BYTES
 from cleanside.ingest import log as logs
 from cleanside.ingest.api import problems
-from cleanside.ingest.api.arriving import Arriving, declared_bytes
+from cleanside.ingest.intake.arriving import Arriving, declared_bytes
 from cleanside.ingest.metrics import Metrics
 
 log = logging.getLogger("cleanside.ingest")

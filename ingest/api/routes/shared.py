@@ -17,8 +17,8 @@ from cleanside.gateway.wire import MAX_LISTED, BatchRefused, instant_text, load_
 from cleanside.ingest.analysis.assessment import Judge
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
-from cleanside.ingest.api.arriving import Arriving
 from cleanside.ingest.errors import BodyNotJson, Complaint, Refused
+from cleanside.ingest.intake.arriving import Arriving
 from cleanside.ingest.owners.access import Keyring, require
 from cleanside.ingest.owners.key_life import expires_soon
 from cleanside.ingest.owners.quotas import Limits

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from cleanside.ingest.api.arriving import Arriving, declared_bytes
+from cleanside.ingest.intake.arriving import Arriving, declared_bytes
 
 
 @pytest.mark.parametrize(
