@@ -17,11 +17,13 @@ import signal
 import sys
 import time
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
 from cleanside.gateway.errors import CalledWrongly, GatewayError, TryAgain
+from cleanside.gateway.private import hidden
 from cleanside.gateway.settings import Settings, add_flags, key_reader, load
 from cleanside.gateway.units import counted
 from cleanside.gateway.version import BUILT, VERSION
@@ -50,7 +52,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         command: Callable[[Settings, argparse.Namespace], int] = parsed.command
         return command(settings, parsed)
     except GatewayError as error:
-        print(f"cleanside-gateway: {error}", file=sys.stderr)
+        print(f"cleanside-gateway: {hidden(str(error))}", file=sys.stderr)
         return EXIT_TRY_AGAIN if isinstance(error, TryAgain) else EXIT_CALLED_WRONGLY
 
 
@@ -134,7 +136,9 @@ def _run(settings: Settings, _: argparse.Namespace) -> int:
 
 def _warn_of_readable(key_file: Path | None) -> None:
     # A warning only: readings matter more than a mode, and it can be set right while the gateway runs.
-    if os.name == "posix" and key_file is not None and key_file.exists():
+    if os.name != "posix" or key_file is None:
+        return
+    with suppress(OSError):  # what cannot be looked at is refused when it is read
         mode = key_file.stat().st_mode & 0o777
         if mode & 0o077:
             logging.getLogger("cleanside.gateway").warning(

@@ -5,6 +5,7 @@ What can go wrong on the machine, sorted by what a caller can do about it.
     ├── TryAgain                the same call may succeed later; nothing was lost by failing
     │   ├── SpoolUnavailable    the disk does not take writes (I/O error, read-only, locked)
     │   ├── SpoolFull           no room on the disk
+    │   ├── SourceAway          what a source reads from does not answer; it is asked again
     │   └── SpoolDamaged        the file was not readable; it is set aside, and the next call meets a new one
     ├── NeverAccepted           this reading will never be accepted, however often it is tried
     │   └── ReadingRefused
@@ -20,19 +21,10 @@ A message has the value, the rule and the next step.
 
 from __future__ import annotations
 
+import os
 import re
-
-
-def why(error: BaseException) -> str:
-    """
-    What an error of the system or a library says, for a message of ours: no number of the system's, no name.
-
-    The message says itself which file or address it is about.
-    """
-    if isinstance(error, UnicodeError):
-        return "it is not text"
-    said = getattr(error, "strerror", None) or str(error) or type(error).__name__
-    return re.sub(r"\[Errno -?\d+\] |^\[\w+(: \w+)?\] | \(_ssl\.c:\d+\)", "", said)
+import socket
+import ssl
 
 
 class GatewayError(Exception):
@@ -49,6 +41,10 @@ class SpoolUnavailable(TryAgain):
 
 class SpoolFull(TryAgain):
     """No room on the disk."""
+
+
+class SourceAway(TryAgain, ConnectionError):
+    """What a source reads from does not answer now, said in the source's own words."""
 
 
 class SpoolDamaged(TryAgain):
@@ -85,3 +81,45 @@ class UnknownStream(CalledWrongly):
 
 class SourceWrong(CalledWrongly):
     """A source cannot work as it is configured."""
+
+
+def why(error: BaseException) -> str:
+    """
+    What may be said of an error in a message of ours: the only way a library's error gets into a text.
+
+    Our own errors say what they say. Of any other only the system's word for its number and the name of its
+    class are told, because a library's text may quote what it was given, a key or a password among it.
+    The message says itself which file or address it is about.
+    """
+    if isinstance(error, GatewayError):
+        return str(error)
+    if isinstance(error, UnicodeError):
+        return "it is not text"
+    cause = _system_error(error)
+    said = "" if cause is None else _system_word(cause)
+    if isinstance(error, OSError) and said:
+        return said
+    place = re.search(r"\(at (line \d+, column \d+|end of document)\)$", str(error))  # tomllib's last words
+    return type(error).__name__ + (f": {said}" if said else "") + (f" at {place[1]}" if place else "")
+
+
+def _system_error(error: BaseException) -> OSError | None:
+    """The error itself or what it came from, where the system has a word for it."""
+    seen: BaseException | None = error
+    for _ in range(8):  # chains are short; a bound, should one run in a circle
+        if isinstance(seen, OSError) and _system_word(seen):
+            return seen
+        seen = None if seen is None else seen.__cause__ or seen.__context__
+    return None
+
+
+def _system_word(error: OSError) -> str:
+    """The system's own word for the number of an error; never the error's text."""
+    if isinstance(error, ssl.SSLError):
+        # Both are from tables of OpenSSL; the name in a mismatch is the one we asked for.
+        words = (error.reason or "").replace("_", " ").lower()
+        detail = getattr(error, "verify_message", "")
+        return f"{words}: {detail}" if detail else words
+    if isinstance(error, socket.gaierror):
+        return "the name has no address"
+    return os.strerror(error.errno) if isinstance(error.errno, int) and error.errno > 0 else ""

@@ -3,7 +3,7 @@ Log lines that are events with a stable name and fields, and that cannot fill th
 
 Promises: one line an event, `name field=value`; of one name at most `BURST` a minute and of all together at
 most `MOST_LINES`, the rest counted and said with the next one; a line has an end. What libraries have to say
-is bounded the same way. No key is ever among the fields.
+is bounded the same way, without their tracebacks. Secrets that were read (`gateway.private`) are blanked out.
 Leaves to others: where lines go (`gateway.cli` sets up standard error; a service manager keeps them).
 """
 
@@ -14,6 +14,8 @@ import logging
 import threading
 from collections.abc import Callable
 from typing import Final, Protocol
+
+from cleanside.gateway.private import hidden
 
 BURST: Final = 20  # lines a minute of one name; chosen: enough to follow a fault, too few to fill a disk
 MOST_LINES: Final = (
@@ -77,7 +79,7 @@ class EventLog:
         if may_say:
             said = fields | ({"left_out": left_out} if left_out else {})
             line = " ".join([name, *(f"{key}={_shown(value)}" for key, value in said.items())])
-            self._write(level, line[:LONGEST])
+            self._write(level, hidden(line)[:LONGEST])
 
 
 class OthersBounded(logging.Filter):
@@ -94,7 +96,8 @@ class OthersBounded(logging.Filter):
             return True
         if record.levelno < logging.WARNING:  # a library's INFO is a line a request
             return False
-        record.msg, record.args = record.getMessage()[:LONGEST], ()
+        record.msg, record.args = hidden(record.getMessage())[:LONGEST], ()
+        record.exc_info = record.exc_text = record.stack_info = None  # a traceback quotes what it came from
         return self._minutes.may_say(record.name)[0]
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from cleanside.gateway.errors import SettingsWrong, why
+from cleanside.gateway.private import check_key, read_key
 from cleanside.gateway.spool.queue import DEFAULT_BUDGET_BYTES, MAX_BATCH_BYTES, MAX_BATCH_READINGS
 from cleanside.gateway.uplink.loop import DEFAULT_LINGER_S
 from cleanside.gateway.wire import MAX_READINGS, is_name
@@ -288,7 +289,9 @@ def parse_source(line: str) -> dict[str, Any]:
     try:
         use, *words = shlex.split(line) or [""]
     except ValueError as error:
-        raise SettingsWrong(f"source {line!r}: {error}; write it like: csv path=run.csv") from None
+        raise SettingsWrong(
+            f"a source is not quoted as in a shell ({error}); write it like: csv path=run.csv"
+        ) from None
     entry: dict[str, Any] = {"use": use}
     for word in words:
         name, equals, value = word.partition("=")
@@ -322,7 +325,8 @@ def key_reader(settings: Settings, environ: Mapping[str, str]) -> Callable[[], s
     """
     How the device's key is read: from `uplink.key_file`, else the credential, else the environment.
 
-    Read anew at each call: a new key is used without a restart. Raises SettingsWrong if there is none.
+    Read at each call: a new key is used without a restart. Raises SettingsWrong if there is none, or one
+    that HTTP cannot carry; no message holds any part of it (`gateway.private`).
     """
     path = settings.uplink_key_file
     folder = environ.get("CREDENTIALS_DIRECTORY")
@@ -334,11 +338,8 @@ def key_reader(settings: Settings, environ: Mapping[str, str]) -> Callable[[], s
 
     def read() -> str:
         if path is None:
-            return key
-        try:
-            return path.read_text("ascii").strip()
-        except (OSError, UnicodeError) as error:
-            raise SettingsWrong(f"{path} cannot be read ({why(error)}); check uplink.key_file") from error
+            return check_key(key, where=KEY_VARIABLE)
+        return read_key(path, check="uplink.key_file")
 
     read()
     return read

@@ -50,6 +50,8 @@ from cleanside.gateway.client.typed_answers import (
     QuarantineEntry,
     StoredReading,
 )
+from cleanside.gateway.errors import why
+from cleanside.gateway.private import check_key, hidden
 from cleanside.gateway.uplink.decision import full_jitter_s
 from cleanside.gateway.uplink.retry_after import retry_after_s
 from cleanside.gateway.uplink.transport import check_address
@@ -106,7 +108,8 @@ class Client:
         jitter: Callable[[], float] = random.random,
     ) -> None:
         """
-        server : HTTPS, or HTTP to loopback. key : as the server showed it, once.
+        server : HTTPS, or HTTP to loopback. key : as the server showed it, once; of several lines the first.
+            Raises SettingsWrong, without the key, for one that HTTP cannot carry.
         timeout_s : of one exchange. give_up_after_s : of a call with all its tries; 0: one try.
         transport, sleep, monotonic_s, jitter : the world, for tests.
         """
@@ -115,7 +118,7 @@ class Client:
         self._codings = list(_CODERS)
         self._http = httpx.Client(
             base_url=check_address(server),
-            headers={"Authorization": f"Bearer {key.strip()}", "User-Agent": f"cleanside-client/{VERSION}"},
+            headers={"Authorization": f"Bearer {_first(key)}", "User-Agent": f"cleanside-client/{VERSION}"},
             timeout=timeout_s,
             follow_redirects=False,
             trust_env=False,  # a proxy from the environment would see the key
@@ -328,8 +331,8 @@ class Client:
         wait_s = full_jitter_s(failures, self._jitter())
         try:
             reply = self._http.request(method, path, **more)
-        except httpx.TransportError as error:
-            return ServerAway(f"no answer: {type(error).__name__}: {error}"), wait_s
+        except httpx.RequestError as error:
+            return ServerAway(f"no answer: {why(error)}"), wait_s
         problem = _problem(reply)
         ours = bool(problem) or (reply.is_success and _media_type(reply) == wire.ANSWER_MEDIA_TYPE)
         if reply.status_code in TRANSIENT or not ours:
@@ -348,12 +351,17 @@ class Client:
         return reply, 0.0
 
 
+def _first(key: str) -> str:
+    lines = key.removeprefix("\ufeff").splitlines() or [""]
+    return check_key(lines[0].strip(), where="Client(key=...)")
+
+
 def _problem(reply: httpx.Response) -> dict[str, Any]:
     """The problem report of our server; empty where the reply is none."""
     if _media_type(reply) != wire.PROBLEM_MEDIA_TYPE:
         return {}
     try:
-        document = reply.json()
+        document = json.loads(hidden(reply.text))  # whoever repeats the key, it is in none of our errors
     except ValueError:
         return {}
     return document if isinstance(document, dict) and document.get("code") else {}

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Final, TextIO
 
 from cleanside.gateway.errors import CalledWrongly, SettingsWrong, TryAgain, why
+from cleanside.gateway.private import check_key, hidden, hide_from_now_on, read_secret
 from cleanside.gateway.uplink.retry_after import retry_after_s
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request, Transport
 
@@ -91,9 +92,11 @@ def meaning(outcome: Outcome, device: str, *, now: datetime) -> IssuedKey | Agai
     document = _document(outcome)
     key = document.get("key")
     if outcome.status == 201 and document.get("device") == device and isinstance(key, str):
-        return IssuedKey(device, str(document.get("machine", "")), key)
+        return IssuedKey(
+            device, str(document.get("machine", "")), check_key(key, where="the server's answer")
+        )
     if outcome.status in (400, 403, 409, 422) and "code" in document:
-        raise CalledWrongly(f"the server refuses: {document.get('detail', document['code'])}")
+        raise CalledWrongly(f"the server refuses: {hidden(str(document.get('detail', document['code'])))}")
     told = outcome.headers
     asked_s = retry_after_s(told.get("retry-after"), date=told.get("date"), now=now)
     return Again(f"the answer was {outcome.status}", asked_s or 0.0)
@@ -106,16 +109,12 @@ def read_code(file: str | None, stdin: TextIO, ask: Callable[[str], str]) -> str
     Raises CalledWrongly where there is none.
     """
     if file is not None:
-        try:
-            code = Path(file).read_text("utf-8").strip()
-        except (OSError, UnicodeError) as error:
-            raise CalledWrongly(
-                f"--code-file {file} cannot be read ({why(error)}); check the name"
-            ) from error
+        code = read_secret(Path(file), before="--code-file ", check="the name")
     else:
         code = (ask("code: ") if stdin.isatty() else stdin.readline()).strip()
     if not code:
         raise CalledWrongly("no code; type it, or give it by --code-file FILE or on standard input")
+    hide_from_now_on(code)
     return code
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import apsw
 
-from cleanside.gateway.errors import CalledWrongly
+from cleanside.gateway.errors import CalledWrongly, why
 from cleanside.gateway.spool.file import open_to_read, translated
 from cleanside.gateway.spool.payload import read_unit_set, read_values
 from cleanside.gateway.spool.shed import shed_within
@@ -43,7 +43,12 @@ def _findings(connection: apsw.Connection) -> Iterator[str]:
             yield from _of_numbers(connection, row)
         yield from _of_payloads(connection)
     except (apsw.CorruptError, UnicodeDecodeError, ValueError) as error:
-        yield f"file: {error}; what lies behind that was not looked at"
+        yield f"file: {_said(error)}; what lies behind that was not looked at"
+
+
+def _said(error: Exception) -> str:
+    # SQLite speaks of pages and tables; of what it says elsewhere the class is enough.
+    return str(error) if isinstance(error, apsw.Error) else why(error)
 
 
 def _of_file(connection: apsw.Connection) -> list[str]:

@@ -55,7 +55,12 @@ class Source(Protocol):
     """Something that measures, or replays what was measured."""
 
     def run(self, emit: Emit, stop: threading.Event) -> None:
-        """Emit readings until there are no more (return) or `stop` is set. Raise to be restarted."""
+        """
+        Emit readings until there are no more (return) or `stop` is set. Raise to be restarted.
+
+        Raise `gateway.errors.SourceAway` to say why in your own words: of any other error only its class and
+        the system's word are logged, because a library's text may quote a password.
+        """
 
 
 class SourceFactory(Protocol):

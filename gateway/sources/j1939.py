@@ -22,7 +22,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
-from cleanside.gateway.errors import SourceWrong, why
+from cleanside.gateway.errors import SourceAway, SourceWrong, why
 from cleanside.gateway.sources import Context, Emit
 from cleanside.gateway.sources.options import Options
 from cleanside.gateway.timing.clock import Clock
@@ -158,7 +158,7 @@ class J1939Source:
             self._can.CanError,
         ) as error:  # an adapter that is not there yet may come
             where = f"{self._bus_options['interface']} {self._bus_options['channel']}"
-            raise ConnectionError(f"bus {where}: {why(error)}; check interface and channel") from error
+            raise SourceAway(f"bus {where}: {why(error)}; check interface and channel") from error
         try:
             self._listen(bus, emit, stop)
         finally:

@@ -33,7 +33,7 @@ from dataclasses import dataclass
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any, Final
 
-from cleanside.gateway.errors import SourceWrong, why
+from cleanside.gateway.errors import SourceAway, SourceWrong, why
 from cleanside.gateway.sources import Context, Emit
 from cleanside.gateway.sources.options import Options
 from cleanside.gateway.wire import Reading
@@ -109,7 +109,7 @@ class ModbusSource:
         self._library = _pymodbus(context.name)
 
     def run(self, emit: Emit, stop: threading.Event) -> None:
-        """Read all registers every so often until `stop`. Raises ConnectionError when nobody answers."""
+        """Read all registers every so often until `stop`. Raises SourceAway when nobody answers."""
         client = self._client()
         clock = self._context.clock
         due_us = clock.since_boot_us()
@@ -140,7 +140,7 @@ class ModbusSource:
         try:
             answer = read(register.address, count=register.count, device_id=self._unit_id)
         except self._library.no_answer as error:
-            raise ConnectionError(f"{self._shown()}: {why(error)}") from error
+            raise SourceAway(f"{self._shown()}: {why(error)}") from error
         if answer.isError():
             reason = f"the controller answers exception {answer.exception_code}; check table and address"
         elif len(answer.registers) != register.count:

@@ -26,7 +26,8 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from cleanside.gateway.errors import SettingsWrong, SourceWrong, why
+from cleanside.gateway.errors import SourceAway, SourceWrong, why
+from cleanside.gateway.private import read_secret
 from cleanside.gateway.sources import Context, Emit
 from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects, is_number
 from cleanside.gateway.sources.options import Options
@@ -81,7 +82,7 @@ class MqttSource:
     # ------------------------------------------------------------ one connection
 
     def run(self, emit: Emit, stop: threading.Event) -> None:
-        """Connect and take what comes until `stop`. Raises ConnectionError when the broker is lost."""
+        """Connect and take what comes until `stop`. Raises SourceAway when the broker is lost."""
         self._repeats = Repeats(self._context.mark(), self._context.clock)
         inbox: list[MQTTMessage] = []
         greeting = _Greeting([(topic, self._qos) for topic in self._topics], self._context.clock)
@@ -114,7 +115,7 @@ class MqttSource:
         try:
             client.connect(self._host, self._port, keepalive=KEEP_ALIVE_S)
         except OSError as error:
-            raise ConnectionError(
+            raise SourceAway(
                 f"broker {self._host}:{self._port} does not answer ({why(error)}); check host and port"
             ) from error
         return client
@@ -123,12 +124,7 @@ class MqttSource:
         """Read anew for each connection: a new one is used without a restart."""
         if self._password_file is None:
             return None
-        try:
-            return self._password_file.read_text("utf-8").strip()
-        except (OSError, UnicodeError) as error:
-            raise SettingsWrong(
-                f"{self._password_file} cannot be read ({why(error)}); check password_file"
-            ) from error
+        return read_secret(self._password_file, check="password_file")
 
     # ------------------------------------------------------------ messages
 
@@ -190,16 +186,16 @@ class _Greeting:
         self._is_done = True
 
     def check(self, code: MQTTErrorCode) -> None:
-        """After each look. Raises ConnectionError where the broker said no, says nothing, or is gone."""
+        """After each look. Raises SourceAway where the broker said no, says nothing, or is gone."""
         if self._problem is not None:
-            raise ConnectionError(self._problem)
+            raise SourceAway(self._problem)
         if code:
             from paho.mqtt.client import error_string
 
-            raise ConnectionError(f"the broker is lost: {error_string(code)}")
+            raise SourceAway(f"the broker is lost: {error_string(code)}")
         waited_s = (self._clock.since_boot_us() - self._began_us) / 1e6
         if not self._is_done and waited_s > _ANSWER_WITHIN_S:
-            raise ConnectionError(f"the broker says nothing for {waited_s:.0f} s; check host, port and tls")
+            raise SourceAway(f"the broker says nothing for {waited_s:.0f} s; check host, port and tls")
 
 
 def _topics(given: Options) -> dict[str, Read]:

@@ -22,6 +22,7 @@ import zstandard
 
 from cleanside.gateway.errors import TryAgain, UnknownStream
 from cleanside.gateway.log import Log
+from cleanside.gateway.private import hidden
 from cleanside.gateway.spool.peek import span
 from cleanside.gateway.spool.queue import MAX_BATCH_BYTES, MAX_BATCH_READINGS, Spool
 from cleanside.gateway.timing.clock import Anchor, Clock
@@ -321,9 +322,9 @@ class _Rate:
 
     def note(self, decision: Decision, *, recovered: bool) -> dict[str, object] | None:
         """What to write down now, or None where it can wait."""
-        failed_anew = decision.event is not None and decision.reason != self._error
+        failed_anew = decision.event is not None and hidden(decision.reason) != self._error
         if decision.event is not None:
-            self._error = decision.reason
+            self._error = hidden(decision.reason)  # the server's own words may repeat what it was sent
         now_us = self._clock.since_boot_us()
         due = self._noted_us is None or now_us - self._noted_us >= _NOTE_EVERY_US
         if not (due or ((failed_anew or recovered) and now_us - (self._noted_us or 0) >= 1_000_000)):

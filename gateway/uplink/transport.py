@@ -14,9 +14,9 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
-from urllib.parse import urlsplit
+from urllib.parse import SplitResult, urlsplit
 
-from cleanside.gateway.errors import GatewayError, SettingsWrong, why
+from cleanside.gateway.errors import SettingsWrong, why
 from cleanside.gateway.uplink.tls import verified
 from cleanside.gateway.version import VERSION
 
@@ -90,16 +90,32 @@ class Transport(Protocol):
 
 def check_address(server: str) -> str:
     """The server's address without a slash at its end. Raises SettingsWrong if neither HTTPS nor loopback."""
-    parts = urlsplit(server)
-    if parts.scheme not in ("http", "https") or not parts.hostname:
+    parts, shown = _parts(server)
+    if parts is None or parts.scheme not in ("http", "https") or not parts.hostname:
         raise SettingsWrong(
-            f'uplink.server "{server}" is not an address; give it like "https://shop.example:8443"'
+            f'uplink.server "{shown}" is not an address; give it like "https://shop.example:8443"'
         )
     if parts.scheme == "http" and not is_loopback(parts.hostname):
-        raise SettingsWrong(f'uplink.server "{server}" would carry the key in the clear; give https://')
-    if parts.query or parts.fragment or parts.username or parts.password:
-        raise SettingsWrong(f'uplink.server "{server}" has more than host, port and path; remove the rest')
+        raise SettingsWrong(f'uplink.server "{shown}" would carry the key in the clear; give https://')
+    if parts.query or parts.fragment or "@" in parts.netloc:
+        raise SettingsWrong(
+            f'uplink.server "{shown}" was given with more than host, port and path; remove the rest'
+        )
     return server.rstrip("/")
+
+
+def _parts(server: str) -> tuple[SplitResult | None, str]:
+    """The address in its parts, and how to show it: a user, password or token in it is not for a message."""
+    bare = server.partition("?")[0].partition("#")[0]
+    scheme, mark, rest = bare.partition("://")
+    place, slash, path = rest.partition("/")
+    shown = f"{scheme}{mark}{place.rpartition('@')[2]}{slash}{path}" if mark else bare.rpartition("@")[2]
+    try:
+        parts = urlsplit(server)
+        _ = parts.port  # raises where it is none
+    except ValueError:
+        return None, shown
+    return parts, shown
 
 
 def is_loopback(host: str) -> bool:
@@ -135,7 +151,6 @@ class HttpTransport:
         self._server = check_address(server)
         self._key = key
         self._timeout_s = timeout_s
-        self._httpx = httpx
         verify: ssl.SSLContext | bool = True
         if server.startswith("https"):
             verify = verified(
@@ -177,8 +192,9 @@ class HttpTransport:
                     took_s=time.monotonic() - began_s,
                     trusted=True,  # the address was checked: verified TLS, or loopback
                 )
-        except (self._httpx.HTTPError, self._httpx.StreamError, OSError, ValueError, GatewayError) as error:
-            return NoAnswer(f"{type(error).__name__}: {why(error)}"[:200])
+        except Exception as error:  # whatever the library makes of what came: it must not end the loop
+            name, said = type(error).__name__, why(error)
+            return NoAnswer((said if said.startswith(name) else f"{name}: {said}")[:200])
 
     def close(self) -> None:
         """Let go of the connection."""

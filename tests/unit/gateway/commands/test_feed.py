@@ -16,7 +16,7 @@ import apsw
 import pytest
 
 from cleanside.gateway.commands.feed import BRIDGE_READINGS, Bridge, Feed
-from cleanside.gateway.errors import TryAgain
+from cleanside.gateway.errors import SourceAway, TryAgain
 from cleanside.gateway.wire import Reading, instant_text
 from tests.unit.gateway.helpers import UNITS, numbers, open_spool, readings, server_anchor, settable_clock
 from tests.unit.gateway.simulated_disk import SURVIVALS, Disk, PowerCut
@@ -132,7 +132,7 @@ def test_a_source_that_fails_is_reported_and_started_again_with_waits_that_grow_
             bench.stop.set()
             return
         bench.clock.advance(worked_s)
-        raise OSError("the bus is gone")
+        raise SourceAway("the bus is gone")
 
     monkeypatch.setattr(bench.feed, "_source", SimpleNamespace(run=run))
     bench.feed.run()
