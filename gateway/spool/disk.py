@@ -21,6 +21,7 @@ import apsw
 
 from cleanside.gateway.errors import SpoolDamaged
 from cleanside.gateway.spool.file import Lock, close_file, open_file, translated
+from cleanside.gateway.spool.known import check_ours
 from cleanside.gateway.spool.rescue import free_name, set_aside
 
 
@@ -85,6 +86,8 @@ class SpoolDisk:
         self._forget = forget
         self._vfs = vfs
         self._is_open = False  # opened whole: from then on a damage is healed by replacing the file
+        if vfs is None:
+            check_ours(path)  # before anything of ours lies beside it
         self.file_lock = Lock(path)
         try:
             try:
@@ -140,6 +143,8 @@ class SpoolDisk:
             with self.transaction() as connection:
                 self._begin(connection)
             self._is_open = True
+            if self._vfs is None:
+                self.file_lock.mark(self.number)
         except BaseException:
             close_file(self.connection)  # before another is opened: two must never meet without the lock
             raise

@@ -28,12 +28,11 @@ from cleanside.gateway.errors import (
     SpoolTooNew,
     SpoolUnavailable,
 )
+from cleanside.gateway.spool.known import APPLICATION_ID, check_ours, lock_path, mark_ours
 from cleanside.gateway.spool.payload import NotAsWritten
 from cleanside.gateway.spool.upgrade import STEPS
 
 SCHEMA_VERSION = 2
-# "clsp" in ASCII: lets `file` and `verify` tell a spool from any other database.
-APPLICATION_ID = 0x636C7370
 # 3.7.0 to 3.51.2 can lose committed transactions when two connections write or checkpoint at once
 # (the WAL-reset bug, sqlite.org/wal.html): `status` and `rewind` open a second one.
 LEAST_SQLITE = (3, 51, 3)
@@ -113,6 +112,7 @@ def close_file(connection: apsw.Connection) -> None:
 def open_to_read(path: Path) -> apsw.Connection:
     """Open the spool beside a running gateway, to look only. It never writes and never checkpoints."""
     check_library(apsw.sqlite_lib_version())
+    check_ours(path)
     with translated(path):
         connection = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READONLY)
         connection.set_busy_timeout(BUSY_TIMEOUT_MS)
@@ -123,6 +123,7 @@ def open_to_read(path: Path) -> apsw.Connection:
 def open_beside(path: Path) -> apsw.Connection:
     """Open the spool beside a running gateway, for one short transaction. Raises SpoolUnavailable."""
     check_library(apsw.sqlite_lib_version())
+    check_ours(path)
     with translated(path):
         connection = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READWRITE)
         connection.set_busy_timeout(BUSY_TIMEOUT_MS)
@@ -206,7 +207,8 @@ def _check_version(connection: apsw.Connection, path: Path) -> None:
     if connection.execute("PRAGMA application_id").get != APPLICATION_ID:
         if _is_empty(connection):  # the power went before its tables were made
             raise CalledWrongly(f"{path} holds nothing yet; start the gateway once, it makes the spool there")
-        raise CalledWrongly(f"{path} is a database but not a spool; give another spool.path")
+        check_ours(path)
+        raise SpoolDamaged(f"{path} was a spool, and its header is not as it was written")
     version = _version(connection)
     if version in STEPS:
         raise CalledWrongly(
@@ -232,7 +234,7 @@ class Lock:
     """Held while a process runs the spool; the kernel lets go when the process dies, however it dies."""
 
     def __init__(self, path: Path) -> None:
-        self._path = path.with_name(path.name + ".lock")
+        self._path = lock_path(path)
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
@@ -247,6 +249,10 @@ class Lock:
             raise SpoolInUse(
                 f"{path} is run by another process; stop that one, or give another spool.path"
             ) from error
+
+    def mark(self, number: int) -> None:
+        """Note that the file with this inode number was opened whole: it stays recognisable when damaged."""
+        mark_ours(self._handle, number)
 
     def release(self) -> None:
         """Let another process run the spool."""

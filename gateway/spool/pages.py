@@ -86,6 +86,11 @@ class Pages:
         """The last position of first..last that a page holds; first - 1: none."""
         return max([first - 1, *(leaf.last for leaf in self._leaves if first <= leaf.last <= last)])
 
+    @property
+    def has_readings(self) -> bool:
+        """At least one page holds readings and nothing else."""
+        return bool(self._leaves)
+
     def _page(self, leaf: _Leaf) -> bytes:
         if not leaf.number:
             return self._log[leaf.offset : leaf.offset + PAGE_BYTES]
@@ -95,16 +100,34 @@ class Pages:
         return b""
 
 
-def read_pages(path: Path) -> Pages:
-    """Look at every page of the spool at `path`, and of its log beside it."""
-    log = b""
+def first_page(path: Path) -> bytes:
+    """The first page as SQLite sees it: the newest one of the log, else the file's. Raises OSError."""
+    log = _read_log(path)
+    offset = _frames(log).get(1)
+    if offset is not None:
+        return log[offset : offset + PAGE_BYTES]
+    with path.open("rb") as file:
+        return file.read(PAGE_BYTES)
+
+
+def _read_log(path: Path) -> bytes:
     with suppress(OSError):
-        log = path.with_name(f"{path.name}-wal").read_bytes()
+        return path.with_name(f"{path.name}-wal").read_bytes()
+    return b""
+
+
+def read_pages(path: Path, *, most: int | None = None) -> Pages:
+    """
+    Look at every page of the spool at `path`, and of its log beside it.
+
+    most : pages of the file to look at; None: all.
+    """
+    log = _read_log(path)
     pages = Pages(path, _log=log)
     frames = _frames(log)
     number = 1
     with suppress(OSError), path.open("rb") as file:  # of a disk that fails: what was found so far counts
-        while page := file.read(PAGE_BYTES):
+        while (most is None or number <= most) and (page := file.read(PAGE_BYTES)):
             if number > 1 and number not in frames:  # the first has none of our records
                 _take(pages, page, number=number)
             number += 1

@@ -1,0 +1,113 @@
+"""
+Is this file a spool of ours? Asked before anything touches it.
+
+Promises: reads only, and never waits. A file that is no spool is refused as it lies there, with its name and
+bytes; a damaged one that was ours is recognised, so that it can be set aside and collection goes on.
+Leaves to others: setting aside (`gateway.spool.rescue`), opening (`gateway.spool.file`).
+
+How a spool is recognised, in this order: SQLite's header with our application id, in the file or in its log;
+the mark that its lock file bears since it was last opened whole; pages that hold records of our tables.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import stat
+from contextlib import suppress
+from pathlib import Path
+from typing import Final
+from uuid import UUID
+
+from cleanside.gateway.errors import CalledWrongly, SpoolUnavailable, why
+from cleanside.gateway.spool.pages import PAGE_BYTES, Pages, first_page, read_pages
+
+# "clsp" in ASCII: lets `file` and `verify` tell a spool from any other database.
+APPLICATION_ID: Final = 0x636C7370
+_MAGIC: Final = b"SQLite format 3\0"  # sqlite.org/fileformat2.html, section 1.3
+_ID_AT: Final = slice(68, 72)  # the same section: application id
+_CELLS_AT: Final = slice(103, 105)  # section 1.6: cells of the schema's page; 0: no table yet
+_LOOK_AT_PAGES: Final = (
+    1024  # 4 MiB: our small tables lie on the first pages, and readings soon after; chosen
+)
+_MARK: Final = b"cleanside spool "
+
+
+def check_ours(path: Path) -> None:
+    """
+    Raise CalledWrongly for what is at `path` and is no spool. Nothing there, or an empty file, is all right.
+
+    Raises SpoolUnavailable where the file cannot be read.
+    """
+    try:
+        found = path.stat()
+        if not stat.S_ISREG(found.st_mode):
+            kind = "a folder" if stat.S_ISDIR(found.st_mode) else "not a regular file"
+            raise _refused(path, f"is {kind}")
+        if found.st_size == 0 or _is_spool(path) or _is_marked(path, found.st_ino) or _has_our_pages(path):
+            return
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise SpoolUnavailable(
+            f"{path} cannot be read ({why(error)}); check the disk and who may read there"
+        ) from error
+    raise _refused(path, "is a database but not a spool" if _is_database(path) else "is not a spool")
+
+
+def mark_ours(lock: int, number: int) -> None:
+    """
+    Write into the lock file (a descriptor) that the file with this inode number was opened whole.
+
+    A file that holds anything but such a mark is left as it is: its name may be older than the spool.
+    """
+    mark = _MARK + str(number).encode() + b"\n"
+    with suppress(OSError):  # a convenience: pages are looked at as well
+        held = os.pread(lock, 100, 0)
+        if held != mark and (not held or held.startswith(_MARK)):
+            os.pwrite(lock, mark, 0)
+            os.ftruncate(lock, len(mark))
+            os.fsync(lock)
+
+
+def lock_path(path: Path) -> Path:
+    """The lock file beside a spool."""
+    return path.with_name(path.name + ".lock")
+
+
+def _refused(path: Path, what: str) -> CalledWrongly:
+    return CalledWrongly(f"{path} {what}; it was left as it is, give another spool.path")
+
+
+def _is_database(path: Path) -> bool:
+    return first_page(path).startswith(_MAGIC)
+
+
+def _is_spool(path: Path) -> bool:
+    """By its first page: of ours, or of a file whose making was cut off before it had a table."""
+    page = first_page(path)
+    if page.startswith(_MAGIC) and len(page) >= _CELLS_AT.stop:
+        return page[_ID_AT] == APPLICATION_ID.to_bytes(4, "big") or not any(page[_ID_AT] + page[_CELLS_AT])
+    # A power cut in the very first write leaves a page of nothing.
+    return path.stat().st_size <= PAGE_BYTES and not any(path.read_bytes())
+
+
+def _is_marked(path: Path, number: int) -> bool:
+    with suppress(OSError), lock_path(path).open("rb") as file:
+        return file.read(100).strip() == _MARK + str(number).encode()
+    return False
+
+
+def _has_our_pages(path: Path) -> bool:
+    """Records in the shape of our tables; of another database only what no other has counts."""
+    pages = read_pages(path, most=_LOOK_AT_PAGES)
+    if pages.streams or _names_an_installation(pages):
+        return True
+    return not _is_database(path) and pages.has_readings
+
+
+def _names_an_installation(pages: Pages) -> bool:
+    with suppress(ValueError, KeyError, TypeError, AttributeError):
+        UUID(json.loads(pages.pairs["installation"]))
+        return isinstance(json.loads(pages.pairs["device"]), str)
+    return False
