@@ -32,6 +32,7 @@ EXIT_OK: Final = 0
 EXIT_FAILED: Final = 1  # asked and answered: something is not as it should be (verify)
 EXIT_CALLED_WRONGLY: Final = 2
 EXIT_TRY_AGAIN: Final = 3
+EXIT_LOST: Final = 4  # `run` had to end with readings that the disk never took
 
 # The settings that a command beside `run` reads; the rest of the file is checked all the same.
 _SPOOL: Final = ("device", "spool.path")
@@ -130,8 +131,14 @@ def _run(settings: Settings, _: argparse.Namespace) -> int:
     gateway = Gateway(settings, environ=os.environ)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: gateway.stop())
-    gateway.run()
-    return EXIT_OK
+    lost = gateway.run()
+    if lost:
+        print(
+            f"cleanside-gateway: {counted(lost, 'reading')} lost: the disk took no writes until the end; "
+            "check the disk and who may write there",
+            file=sys.stderr,
+        )
+    return EXIT_LOST if lost else EXIT_OK
 
 
 def _warn_of_readable(key_file: Path | None) -> None:

@@ -25,6 +25,7 @@ from cleanside.gateway.wire import MAX_READINGS, is_name
 
 PREFIX = "CLEANSIDE_"
 KEY_VARIABLE = "CLEANSIDE_KEY"
+DEFAULT_STOP_WAIT_S = 60.0  # chosen: a card that is mounted again or a full disk that is cleared takes less
 CREDENTIAL = "cleanside-key"  # the name of the systemd credential
 
 
@@ -157,6 +158,13 @@ TABLE: tuple[Setting, ...] = (
     ),
     Setting("uplink.certificate_key_file", _path, None, "Its private key (PEM)."),
     Setting(
+        "run.stop_wait_s",
+        _seconds,
+        DEFAULT_STOP_WAIT_S,
+        "How long a stop waits while readings are only in memory because the disk takes no writes [s]; a "
+        "service manager is asked for that time, beyond its TimeoutStopSec. A second signal ends the wait.",
+    ),
+    Setting(
         "run.exit_when_done",
         _switch,
         False,
@@ -182,6 +190,7 @@ class Settings:
     uplink_ca_file: Path | None = None
     uplink_certificate_file: Path | None = None
     uplink_certificate_key_file: Path | None = None
+    run_stop_wait_s: float = DEFAULT_STOP_WAIT_S
     run_exit_when_done: bool = False
     #: each a table with `use`, perhaps `name`, and the source's own options
     sources: Sequence[Mapping[str, Any]] = field(default_factory=tuple)

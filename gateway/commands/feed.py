@@ -46,6 +46,11 @@ class Bridge:
         #: readings that went for want of room, not reported yet
         self.lost = 0
 
+    @property
+    def count(self) -> int:
+        """Readings that are only in memory."""
+        return self._count
+
     def take(self, readings: Sequence[Reading], measured_us: int) -> None:
         """Hold readings, measured at that time since boot; let the oldest go if there are too many."""
         with self.lock:
@@ -126,6 +131,12 @@ class Feed:
                 )
                 self._clock.wait(self._stop, wait_s)
         self.ended.set()
+
+    @property
+    def unwritten(self) -> int:
+        """Readings that would be lost without a word if the process ended now."""
+        with self._bridge.lock:
+            return self._bridge.count + self._bridge.lost
 
     def flush(self) -> None:
         """Append what the bridge holds, in order, as far as the disk takes it."""

@@ -1,5 +1,5 @@
 """
-Tell the service manager that the gateway runs: ready, alive, stopping (the protocol of sd_notify(3)).
+Tell the service manager that the gateway runs: ready, alive, stopping, not done yet (sd_notify(3)).
 
 Promises: without a service manager nothing happens; a manager that cannot be reached never stops the gateway.
 Leaves to others: deciding that it is alive (`gateway.commands.run`).
@@ -27,6 +27,10 @@ class Notifier:
         span_us = environ.get("WATCHDOG_USEC", "")
         #: how often to say that we are alive [s]: twice in the span the manager allows; None: it does not ask
         self.alive_every_s = int(span_us) / 2e6 if span_us.isdecimal() and int(span_us) else None
+
+    def extend(self, seconds: float) -> None:
+        """Ask for at least so much more time to start or stop, whatever the unit's own limit is."""
+        self.tell(f"EXTEND_TIMEOUT_USEC={round(seconds * 1e6)}")
 
     def tell(self, message: str) -> None:
         """Send one message."""

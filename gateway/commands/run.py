@@ -2,8 +2,9 @@
 The gateway put together: sources fill the spool, the uplink empties it, until told to stop.
 
 Promises: a source that fails is reported and started again, one that is stuck does not stop another; a
-stop is done within two seconds, whatever the network or a source is doing. Clock, randomness, transport and
-spool folder are arguments, so that a bench runs the very same program in another time.
+stop is done within two seconds, whatever the network or a source is doing; only readings that the disk has
+not taken yet are waited for longer, and what is lost then is counted and said. Clock, randomness, transport
+and spool folder are arguments, so that a bench runs the very same program in another time.
 Leaves to others: signals and exit codes (`gateway.cli`).
 """
 
@@ -30,6 +31,10 @@ from cleanside.gateway.uplink.transport import HttpTransport, Transport
 STOP_WITHIN_S: Final = 2.0
 _MEND_EVERY_S: Final = 10.0  # between two looks for a file set aside, or readings that wait (chosen)
 _DRAINED_LOOK_S: Final = 0.2
+_STOP_LOOK_S: Final = 1.0  # between two tries to write while a stop waits for the disk (chosen)
+_STOP_EXTEND_S: Final = (
+    10.0  # asked of the service manager at each of them: a try may hang on the disk (chosen)
+)
 
 
 class Gateway:
@@ -56,6 +61,7 @@ class Gateway:
         self.stop_event = threading.Event()
         self._notifier = Notifier(environ or {})
         self._wake = threading.Event()
+        self._end_now = threading.Event()  # asked to stop a second time
         self._transport = transport if transport is not None else _transport(settings, environ or {})
         self.spool = Spool(
             settings.spool_path,
@@ -89,11 +95,14 @@ class Gateway:
             max_bytes=self.settings.uplink_max_bytes,
         )
 
-    def run(self) -> None:
-        """Work until `stop` is called, or until done if the settings say so."""
+    def run(self) -> int:
+        """
+        Work until `stop` is called, or until done if the settings say so.
+
+        Returns how many readings are lost: taken from a source, and on no disk when the process had to end.
+        """
         self.log("gateway.started", device=self.settings.device, spool=self.settings.spool_path)
-        self.spool.note("budget_bytes", self.spool.budget_bytes)
-        self.spool.note("budget_days", self.spool.budget_days)
+        self._note_budget()
         threads = [threading.Thread(target=feed.run, name=feed.name, daemon=True) for feed in self._feeds]
         if self.uplink is not None:
             threads.append(
@@ -105,7 +114,14 @@ class Gateway:
         self._notifier.tell(READY)
         self._watch(threads)
         self._notifier.tell(STOPPING)
-        self._finish(threads)
+        return self._finish(threads)
+
+    def _note_budget(self) -> None:
+        try:
+            self.spool.note("budget_bytes", self.spool.budget_bytes)
+            self.spool.note("budget_days", self.spool.budget_days)
+        except TryAgain as error:  # `status` does without; sources are bridged until the disk works
+            self.log("gateway.spool_failed", level=logging.ERROR, reason=error)
 
     def _watch(self, threads: Sequence[threading.Thread]) -> None:
         """Wait for the stop; say meanwhile that all is alive, as long as it is."""
@@ -137,7 +153,13 @@ class Gateway:
             self.stop_event.wait(0.0 if more else _MEND_EVERY_S)
 
     def stop(self) -> None:
-        """Ask the gateway to end. Safe from a signal handler or another thread."""
+        """
+        Ask the gateway to end. Safe from a signal handler or another thread.
+
+        Asked again, it ends even if that loses readings which the disk has not taken.
+        """
+        if self.stop_event.is_set():
+            self._end_now.set()
         self.stop_event.set()
         self._wake.set()
 
@@ -149,17 +171,47 @@ class Gateway:
             stream.acknowledged_through == stream.appended_through for stream in state.streams
         )
 
-    def _finish(self, threads: Sequence[threading.Thread]) -> None:
+    def _finish(self, threads: Sequence[threading.Thread]) -> int:
         # A thread that waits for network or input is left behind: what it holds is on disk, or not ours yet.
         deadline_s = STOP_WITHIN_S * 0.6 / max(1, len(threads))
         for thread in threads:
             thread.join(deadline_s)
-        for feed in self._feeds:
-            feed.flush()
-        self.spool.close()
+        lost = self._wait_for_disk()
+        try:
+            self.spool.close()
+        except TryAgain as error:  # what was only counted; readings were dealt with above
+            self.log("gateway.spool_failed", level=logging.ERROR, reason=error)
         if self._transport is not None and not any(thread.is_alive() for thread in threads):
             self._transport.close()
-        self.log("gateway.stopped", device=self.settings.device)
+        level = logging.ERROR if lost else logging.INFO
+        self.log("gateway.stopped", level=level, device=self.settings.device, lost=lost)
+        return lost
+
+    def _wait_for_disk(self) -> int:
+        """Write what is only in memory, as long as there is time for it. Returns how many could not be."""
+        until_us: int | None = None
+        while True:
+            for feed in self._feeds:
+                feed.flush()
+            unwritten = sum(feed.unwritten for feed in self._feeds)
+            now_us = self.clock.since_boot_us()
+            if not unwritten or self._end_now.is_set() or (until_us is not None and now_us >= until_us):
+                return unwritten
+            if until_us is None:
+                until_us = now_us + round(self.settings.run_stop_wait_s * 1e6)
+                self._say_waiting(unwritten)
+            left_s = (until_us - now_us) / 1e6
+            self._notifier.extend(min(left_s, _STOP_LOOK_S) + _STOP_EXTEND_S)
+            self.clock.wait(self._end_now, min(left_s, _STOP_LOOK_S))
+
+    def _say_waiting(self, unwritten: int) -> None:
+        self.log(
+            "gateway.stop_waits",
+            level=logging.ERROR,
+            readings=unwritten,
+            at_most_s=self.settings.run_stop_wait_s,
+            reason="the disk takes no writes, and they are only in memory; a second signal gives them up",
+        )
 
 
 def _transport(settings: Settings, environ: Mapping[str, str]) -> Transport | None:
