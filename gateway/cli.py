@@ -23,6 +23,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from cleanside.gateway.errors import CalledWrongly, GatewayError, TryAgain
+from cleanside.gateway.output import until_cut_off
 from cleanside.gateway.private import hidden
 from cleanside.gateway.settings import Settings, add_flags, key_reader, load
 from cleanside.gateway.units import counted
@@ -46,6 +47,10 @@ _ENROL: Final = (
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command. Returns its exit code."""
+    return until_cut_off(lambda: _main(arguments))
+
+
+def _main(arguments: Sequence[str] | None) -> int:
     parser = _parser()
     parsed = parser.parse_args(arguments)
     try:

@@ -32,6 +32,7 @@ from cleanside.ingest.commands import (
     webhooks,
 )
 from cleanside.ingest.errors import IngestError
+from cleanside.ingest.output import until_cut_off
 
 _NOUNS = (serve, migrate, keys, account, archive, recompute, backup, restore, import_bundles, enrol, webhooks)
 #: name -> module and sentence of those that bring numerics along; loaded for themselves alone
@@ -46,6 +47,10 @@ _JUDGING = {
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run the command. Returns its exit code."""
+    return until_cut_off(lambda: _main(arguments))
+
+
+def _main(arguments: Sequence[str] | None) -> int:
     words = list(sys.argv[1:] if arguments is None else arguments)
     given = build_parser(command=words[0] if words else "").parse_args(words)
     try:

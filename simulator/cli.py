@@ -12,6 +12,7 @@ from typing import Any
 
 from rich.console import Console
 
+from cleanside.gateway.output import until_cut_off
 from cleanside.simulator.demo import Choices, run
 from cleanside.simulator.errors import SimulatorError
 from cleanside.simulator.fleet_year import FleetChoices, run_fleet
@@ -19,6 +20,10 @@ from cleanside.simulator.fleet_year import FleetChoices, run_fleet
 
 def main(words: Sequence[str] | None = None) -> int:
     """Run the command; returns the exit code. Our own errors are one line on standard error."""
+    return until_cut_off(lambda: _main(words))
+
+
+def _main(words: Sequence[str] | None) -> int:
     given = make_parser().parse_args(words)
     console = Console(width=None if sys.stdout.isatty() else 160)
     try:
