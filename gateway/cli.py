@@ -73,7 +73,12 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _command(commands, "run", _run, "Collect and send until stopped.")
     status = _command(
-        commands, "status", _status, "Say what the spool holds and owes; changes nothing.", *_SPOOL
+        commands,
+        "status",
+        _status,
+        "How the gateway stands, on one screen; changes nothing. Exit code 0: all is well; 1: a person is "
+        "needed, see the lines named to do; 2: the gateway does not run, or it cannot be told.",
+        *_SPOOL,
     )
     status.add_argument("--json", action="store_true", help="As one JSON object.")
     rewind = _command(
@@ -133,7 +138,7 @@ def _run(settings: Settings, _: argparse.Namespace) -> int:
     logging.basicConfig(handlers=[handler], level=logging.INFO)
     silence_http_clients()
     _warn_of_readable(settings.uplink_key_file)
-    gateway = Gateway(settings, environ=os.environ)
+    gateway = Gateway(settings, environ=os.environ, tells=True)
     for number in (signal.SIGTERM, signal.SIGINT):
         signal.signal(number, lambda *_: gateway.stop())
     lost = gateway.run()
@@ -161,12 +166,13 @@ def _warn_of_readable(key_file: Path | None) -> None:
 
 
 def _status(settings: Settings, parsed: argparse.Namespace) -> int:
-    from cleanside.gateway.commands.status import as_document, as_text, read
+    from cleanside.gateway.standing import document, look
+    from cleanside.gateway.standing_text import as_text
     from cleanside.gateway.timing.clock import SystemClock
 
-    status = read(settings.spool_path, now_us=SystemClock().utc_us())
-    print(json.dumps(as_document(status), indent=2) if parsed.json else as_text(status))
-    return EXIT_OK
+    standing = look(settings.spool_path, SystemClock())
+    print(json.dumps(document(standing), indent=2) if parsed.json else as_text(standing))
+    return standing.exit_code
 
 
 def _rewind(settings: Settings, parsed: argparse.Namespace) -> int:

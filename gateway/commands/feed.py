@@ -18,6 +18,7 @@ from typing import Any, Final
 
 from cleanside.gateway.errors import NeverAccepted, SpoolUnavailable, TryAgain, why
 from cleanside.gateway.log import Log
+from cleanside.gateway.private import hidden
 from cleanside.gateway.sources import Context, find_source
 from cleanside.gateway.spool.queue import Spool, check
 from cleanside.gateway.timing.clock import Anchor, Clock
@@ -28,6 +29,7 @@ _FIRST_RESTART_S: Final = 1.0  # after a source failed; doubled up to a minute (
 _LONGEST_RESTART_S: Final = 60.0
 _WENT_WELL_US: Final = 60_000_000  # a source that ran this long before it failed starts over with short waits
 _TIME_EVERY_US: Final = 60_000_000
+_LONGEST_REFUSAL: Final = 200  # characters, for `status`
 _APPEND_AGAIN_S: Final = 1.0  # after the disk failed (chosen)
 
 
@@ -96,6 +98,12 @@ class Feed:
         self._log = log
         self._stop = stop
         self._refused = 0
+        self._last_refusal: str | None = None
+        self._lost = 0  # went for want of room in memory, over the life of this process
+        self._disk_us: int | None = None  # since when the disk takes nothing
+        self._disk_reason = ""
+        self._failed: tuple[int, str] | None = None  # when the source failed, and why; None: it works
+        self._last: tuple[Reading, int] | None = None  # the last reading, and when it came
         self._report_lock = threading.Lock()  # a source may read for several clients at once
         self._bridge = Bridge()
         self._told_us: int | None = None  # when the source's word on the time was last looked at
@@ -120,6 +128,7 @@ class Feed:
             except Exception as error:  # whatever a source of others may raise: it must not end the gateway
                 if self._clock.since_boot_us() - began_us >= _WENT_WELL_US:
                     failures = 0
+                self._failed = (self._failed[0] if self._failed else self._clock.since_boot_us(), why(error))
                 wait_s = min(_LONGEST_RESTART_S, _FIRST_RESTART_S * 2.0**failures)
                 failures = min(failures + 1, 10)
                 self._log(
@@ -138,6 +147,24 @@ class Feed:
         with self._bridge.lock:
             return self._bridge.count + self._bridge.lost
 
+    def told(self) -> dict[str, Any]:
+        """How the source stands, as `status` shows it; spans in seconds."""
+        now_us = self._clock.since_boot_us()
+        failed, last = self._failed, self._last
+        return {
+            "name": self.name,
+            "ended": self.ended.is_set(),
+            "failing_s": None if failed is None else (now_us - failed[0]) / 1e6,
+            "reason": None if failed is None else failed[1],
+            "refused": self._refused,
+            "last_refusal": self._last_refusal,
+            "in_memory": self._bridge.count,
+            "lost": self._lost + self._bridge.lost,
+            "disk_failing_s": None if self._disk_us is None else (now_us - self._disk_us) / 1e6,
+            "disk_reason": None if self._disk_us is None else self._disk_reason,
+            "last_reading": None if last is None else _told(last[0], (now_us - last[1]) / 1e6),
+        }
+
     def flush(self) -> None:
         """Append what the bridge holds, in order, as far as the disk takes it."""
         with self._bridge.lock:
@@ -154,10 +181,13 @@ class Feed:
                         source=self.name,
                         count=self._bridge.lost,
                     )
+                    self._lost += self._bridge.lost
                     self._bridge.lost = 0
 
     def _emit(self, readings: Sequence[Reading], *, mark: str | None = None) -> None:
         measured_us = self._clock.since_boot_us()
+        if readings:
+            self._last, self._failed = (readings[-1], measured_us), None
         if mark is None:
             self._bridge.take(readings, measured_us)
             self.flush()
@@ -178,8 +208,11 @@ class Feed:
                 mark=mark,
             )
         except TryAgain as error:
+            self._disk_us = self._clock.since_boot_us() if self._disk_us is None else self._disk_us
+            self._disk_reason = str(error)
             self._log("gateway.append_failed", level=logging.ERROR, source=self.name, reason=error)
             return False
+        self._disk_us = None
         return True
 
     def _tell_time(self, anchor: Anchor) -> None:
@@ -206,4 +239,11 @@ class Feed:
         with self._report_lock:
             self._refused += 1
             refused = self._refused
+            self._last_refusal = hidden(str(fields.get("reason", what)))[:_LONGEST_REFUSAL]
         self._log(f"gateway.{what}", level=logging.WARNING, source=self.name, refused=refused, **fields)
+
+
+def _told(reading: Reading, age_s: float) -> dict[str, Any]:
+    units = reading.units
+    values = {name: {"value": value, "unit": units.get(name)} for name, value in reading.values.items()}
+    return {"values": values, "age_s": age_s}

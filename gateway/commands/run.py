@@ -20,6 +20,7 @@ from typing import Any, Final
 from cleanside.gateway.commands.feed import Feed
 from cleanside.gateway.commands.notify import ALIVE, READY, STOPPING, Notifier
 from cleanside.gateway.errors import TryAgain
+from cleanside.gateway.live import tell
 from cleanside.gateway.log import EventLog, Log
 from cleanside.gateway.settings import Settings, key_reader
 from cleanside.gateway.spool.identity import RandomBytes
@@ -27,10 +28,12 @@ from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import Clock, SystemClock
 from cleanside.gateway.uplink.loop import Uplink
 from cleanside.gateway.uplink.transport import HttpTransport, Transport
+from cleanside.gateway.version import VERSION
 
 STOP_WITHIN_S: Final = 2.0
 _MEND_EVERY_S: Final = 10.0  # between two looks for a file set aside, or readings that wait (chosen)
 _DRAINED_LOOK_S: Final = 0.2
+_FINISH_TELLING_S: Final = 1.0
 _STOP_LOOK_S: Final = 1.0  # between two tries to write while a stop waits for the disk (chosen)
 _STOP_EXTEND_S: Final = (
     10.0  # asked of the service manager at each of them: a try may hang on the disk (chosen)
@@ -50,8 +53,10 @@ class Gateway:
         transport: Transport | None = None,
         environ: Mapping[str, str] | None = None,
         log: Log | None = None,
+        tells: bool = False,
     ) -> None:
         """
+        tells : answer `status` on a socket beside the spool.
         clock, random, transport, log : None: the system's; the transport from the settings.
         environ : where the key and the service manager may be. Raises CalledWrongly and the spool's errors.
         """
@@ -61,6 +66,9 @@ class Gateway:
         self.stop_event = threading.Event()
         self._notifier = Notifier(environ or {})
         self._wake = threading.Event()
+        self._tells = tells
+        self._silent = threading.Event()  # set at the very end: a stop that waits for the disk is told of
+        self._began_us = self.clock.since_boot_us()
         self._end_now = threading.Event()  # asked to stop a second time
         self._transport = transport if transport is not None else _transport(settings, environ or {})
         self.spool = Spool(
@@ -111,10 +119,37 @@ class Gateway:
         threads.append(threading.Thread(target=self._mend, name="mend", daemon=True))
         for thread in threads:
             thread.start()
+        if self._tells:  # not among those that are watched: the gateway does its work without it
+            telling = threading.Thread(
+                target=tell,
+                args=(self.settings.spool_path, self.told, self._silent),
+                kwargs={"log": self.log},
+                name="tell",
+                daemon=True,
+            )
+            telling.start()
         self._notifier.tell(READY)
         self._watch(threads)
         self._notifier.tell(STOPPING)
-        return self._finish(threads)
+        try:
+            return self._finish(threads)
+        finally:
+            self._silent.set()
+            if self._tells:
+                telling.join(_FINISH_TELLING_S)
+
+    def told(self) -> dict[str, Any]:
+        """What only this process knows, as `status` shows it; spans in seconds."""
+        return {
+            "pid": os.getpid(),
+            "version": VERSION,
+            "device": self.settings.device,
+            "running_s": (self.clock.since_boot_us() - self._began_us) / 1e6,
+            "stopping": self.stop_event.is_set(),
+            "server": self.settings.uplink_server,
+            "sources": [feed.told() for feed in self._feeds],
+            "link": None if self.uplink is None else self.uplink.view.told(),
+        }
 
     def _note_budget(self) -> None:
         try:

@@ -9,15 +9,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from cleanside.gateway.errors import CalledWrongly
 from cleanside.gateway.spool.file import open_to_read, translated
-from cleanside.gateway.spool.state import WARN_SHARE, SpoolState, read_state
+from cleanside.gateway.spool.state import WARN_SHARE, SpoolState, StreamState, read_state
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import instant_text
-
-_DAYS_SHOWN: Final = 7
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +40,8 @@ class Status:
     @property
     def drain_s(self) -> float | None:
         """Seconds until the backlog is gone at that rate; None: it does not drain, or is not measured."""
+        if self.spool.notes.get("link", {}).get("failing"):
+            return None
         rate = self.rate_per_s
         return self.spool.backlog / rate if rate else None
 
@@ -102,7 +102,7 @@ def as_document(status: Status) -> dict[str, Any]:
             "budget_bytes": spool.budget_bytes,
             "budget_days": status.budget_days,
             "waiting_share": status.budget_share,
-            "warning": _is_nearly_full(status),
+            "warning": is_nearly_full(status),
         },
         "streams": [
             {
@@ -121,28 +121,43 @@ def as_document(status: Status) -> dict[str, Any]:
     }
 
 
-def as_text(status: Status) -> str:
-    """The status for a person."""
+def lines(status: Status) -> list[tuple[str, str]]:
+    """Label and sentence of what the spool says for a person, without streams and traffic."""
     spool = status.spool
     link = spool.notes.get("link", {})
-    lines = [
-        f"device       {spool.device}",
-        f"waiting      {counted(spool.backlog, 'reading')}{_oldest(status)}",
-        f"draining     {_drain(status)}",
-        f"link         {'failing' if link.get('failing') else 'no trouble noted'}{_error(link)}",
-        f"clock        {_clock(spool)}",
-        f"disk         {_disk(status)}",
+    return [
+        ("device", spool.device),
+        ("waiting", f"{counted(spool.backlog, 'reading')}{_oldest(status)}"),
+        ("draining", _drain(status)),
+        ("link", f"{'failing' if link.get('failing') else 'no trouble noted'}{_error(link)}"),
+        ("clock", _clock(spool)),
+        ("disk", _disk(status)),
     ]
-    lines += [
-        f"stream       {stream.stream} ({stream.state}): acknowledged through {stream.acknowledged_through} "
-        f"of {stream.appended_through}" + (f", {stream.shed_waiting} shed" if stream.shed_waiting else "")
-        for stream in spool.streams
-    ]
-    lines += [
-        f"{day}   {up} bytes up, {down} bytes down"
-        for day, (up, down) in list(spool.traffic.items())[-_DAYS_SHOWN:]
-    ]
-    return "\n".join(lines)
+
+
+def stream_lines(status: Status, *, most: int) -> list[tuple[str, str]]:
+    """The last `most` streams, and how many there are before them."""
+    streams = status.spool.streams
+    shown = [("stream", _stream(stream)) for stream in streams[-most:]]
+    return shown + [("stream", f"{len(streams) - most} older; see --json")] * (len(streams) > most)
+
+
+def _stream(stream: StreamState) -> str:
+    shed = f", {stream.shed_waiting:,} shed" if stream.shed_waiting else ""
+    through = f"acknowledged through {stream.acknowledged_through} of {stream.appended_through}"
+    return f"{stream.stream} ({stream.state}): {through}{shed}"
+
+
+def day_lines(status: Status, *, most: int) -> list[tuple[str, str]]:
+    """What the link cost on each of the last `most` days."""
+    days = list(status.spool.traffic.items())[-most:]
+    return [(day, f"{up_bytes} bytes up, {down_bytes} bytes down") for day, (up_bytes, down_bytes) in days]
+
+
+def as_text(status: Status) -> str:
+    """The spool's part of the status for a person."""
+    all_lines = lines(status) + stream_lines(status, most=100) + day_lines(status, most=7)
+    return "\n".join(f"{label:<13}{text}" for label, text in all_lines)
 
 
 def _oldest(status: Status) -> str:
@@ -177,13 +192,14 @@ def _disk(status: Status) -> str:
     held = "" if status.budget_days is None else f", held for {status.budget_days:g} d"
     warning = (
         " - WARNING: waiting readings fill the budget; they will be thinned out"
-        if _is_nearly_full(status)
+        if is_nearly_full(status)
         else ""
     )
     return f"{spool.used_bytes / 2**20:.1f}{of} used{held}{warning}"
 
 
-def _is_nearly_full(status: Status) -> bool:
+def is_nearly_full(status: Status) -> bool:
+    """What waits comes near what may be kept."""
     return max(status.budget_share or 0.0, status.days_share or 0.0) >= WARN_SHARE
 
 

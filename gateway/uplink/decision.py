@@ -99,6 +99,9 @@ class Decision:
     #: give up this range, and why: the server refuses it in every form
     shed: tuple[int, int, str] | None = None
     wait_s: float = 0.0
+    #: what the wait is for: "link": nothing of our server came back; "server": it did, and takes it later;
+    #: "key": a person has to act; "": no wait
+    waits_for: str = ""
     #: what to log; None: all is well
     event: str | None = None
     reason: str = ""
@@ -116,7 +119,7 @@ def decide(state: LinkState, sent: Sent, outcome: Outcome, *, jitter: float, now
     jitter : random, 0 to 1. now : our own clock, used only for a Retry-After date without a Date field.
     """
     if isinstance(outcome, NoAnswer):
-        return _back_off(state, outcome.reason, jitter)
+        return _back_off(state, outcome.reason, jitter, waits_for="link")
     if outcome.status == 200:
         return _on_ok(state, sent, outcome, jitter)
     if outcome.status in (400, 422):
@@ -134,7 +137,10 @@ def decide(state: LinkState, sent: Sent, outcome: Outcome, *, jitter: float, now
     if outcome.status in (429, 503):
         return _on_busy(state, outcome, jitter, now)
     # 408, 500, 502, 504; and what is not our server: 404 without our code, 3xx, other 2xx, anything else.
-    return _back_off(state, f"status {outcome.status} {outcome.media_type}".strip(), jitter)
+    waits_for = "server" if outcome.status in (408, 500, 502, 504) else "link"
+    return _back_off(
+        state, f"status {outcome.status} {outcome.media_type}".strip(), jitter, waits_for=waits_for
+    )
 
 
 def problem_code(reply: Reply) -> str | None:
@@ -154,11 +160,13 @@ def full_jitter_s(failures: int, jitter: float) -> float:
     return jitter * min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(failures, 30))
 
 
-def _back_off(state: LinkState, reason: str, jitter: float) -> Decision:
+def _back_off(state: LinkState, reason: str, jitter: float, *, waits_for: str = "server") -> Decision:
     # The batch stays as it is: if the server stored it and only the reply was lost, it knows it again.
     wait_s = full_jitter_s(state.failures, jitter)
     failed = replace(state, failures=state.failures + 1, asked=frozenset())
-    return Decision(state=failed, wait_s=wait_s, event="gateway.no_answer", reason=reason)
+    return Decision(
+        state=failed, wait_s=wait_s, waits_for=waits_for, event="gateway.no_answer", reason=reason
+    )
 
 
 def _on_ok(state: LinkState, sent: Sent, reply: Reply, jitter: float) -> Decision:
@@ -172,7 +180,7 @@ def _on_ok(state: LinkState, sent: Sent, reply: Reply, jitter: float) -> Decisio
         answer = decode_answer(reply.body, stream=sent.stream, highest_sent=sent.highest)
     except ValueError as error:
         return _back_off(
-            state, f"not an answer: {error}", jitter
+            state, f"not an answer: {error}", jitter, waits_for="link"
         )  # a portal's page, a proxy's: nothing is released
     return _on_answer(state, sent, answer, reply, jitter)
 
@@ -306,6 +314,7 @@ def _on_key_refused(state: LinkState, reply: Reply) -> Decision:
     return Decision(
         state=replace(state, failures=state.failures + 1, asked=frozenset()),
         wait_s=REFUSED_KEY_WAIT_S,
+        waits_for="key",
         event="gateway.key_refused",
         reason=f"status {reply.status}: {_detail(reply)}; check the key of this device",
         needs_person=True,
@@ -321,6 +330,7 @@ def _on_conflict(state: LinkState, sent: Sent, code: str, jitter: float) -> Deci
         fork=code,
         move=code == "stream_bound" or sent.forked,
         wait_s=full_jitter_s(state.failures, jitter),
+        waits_for="server",
         event="gateway.stream_forked",
         reason=code,
     )

@@ -21,6 +21,7 @@ from typing import Final
 import zstandard
 
 from cleanside.gateway.errors import TryAgain, UnknownStream
+from cleanside.gateway.link_view import LinkView
 from cleanside.gateway.log import Log
 from cleanside.gateway.private import hidden
 from cleanside.gateway.spool.peek import span
@@ -58,6 +59,8 @@ class Turn:
     wait_s: float = 0.0
     #: nothing to send now
     idle: bool = False
+    #: "link", "server", "key" or "disk", where there is a wait; "clock" or "readings" where it is idle
+    waits_for: str | None = None
     decision: Decision | None = None
 
 
@@ -96,6 +99,8 @@ class Uplink:
         self._looked_us: int | None = None
         self._asked_us = 0
         self._rate = _Rate(clock)
+        #: how the link stands, for whoever asks
+        self.view = LinkView(clock.since_boot_us)
 
     def run(self, stop: threading.Event) -> None:
         """Send until `stop` is set. Whoever sets it sets `wake` too."""
@@ -109,6 +114,11 @@ class Uplink:
 
     def step(self) -> Turn:
         """One turn: at most one request and what follows from its answer. Raises nothing that may pass."""
+        step = self._try()
+        self.view.waits(step.waits_for, seconds=step.wait_s or None)
+        return step
+
+    def _try(self) -> Turn:
         try:
             self._look_at_clock()
             return self._turn()
@@ -117,7 +127,7 @@ class Uplink:
             UnknownStream,
         ) as error:  # unknown: the file was replaced while a batch was on its way
             self._log("gateway.spool_failed", level=logging.ERROR, reason=error)
-            return Turn(wait_s=_SPOOL_WAIT_S)
+            return Turn(wait_s=_SPOOL_WAIT_S, waits_for="disk")
 
     def _turn(self) -> Turn:
         batch = self._spool.peek(
@@ -128,7 +138,8 @@ class Uplink:
         if stream not in self.state.asked or (batch is None and self._lacks_time()):
             return self._ask(stream)
         if batch is None:
-            return Turn(idle=True)
+            self._note(self._rate.owed())
+            return Turn(idle=True, waits_for="readings" if self._spool.is_placed else "clock")
         return self._send(batch)
 
     # ------------------------------------------------------------ one request
@@ -208,7 +219,8 @@ class Uplink:
         decision = decide(self.state, sent, outcome, jitter=self._random(), now=now)
         self._anchor(outcome, decision, before_us, after_us)
         self._carry_out(decision, sent)
-        return Turn(wait_s=decision.wait_s, decision=decision)
+        self.view.exchanged(outcome, decision)
+        return Turn(wait_s=decision.wait_s, decision=decision, waits_for=decision.waits_for or None)
 
     # ------------------------------------------------------------ what follows
 
@@ -252,8 +264,11 @@ class Uplink:
                     last=note.last,
                     code=note.code,
                 )
-        if (note_now := self._rate.note(decision, recovered=recovered)) is not None:
-            self._spool.note("link", note_now)
+        self._note(self._rate.note(decision, recovered=recovered))
+
+    def _note(self, note: dict[str, object] | None) -> None:
+        if note is not None:
+            self._spool.note("link", note)
 
     # ------------------------------------------------------------ time
 
@@ -315,13 +330,16 @@ class _Rate:
         self._noted_us: int | None = None
         self._readings = 0
         self._error: str | None = None
+        self._is_failing = False
+        self._is_noted_failing = False  # as the last note has it
 
     def count(self, readings: int) -> None:
         """Count readings that were acknowledged."""
         self._readings += readings
 
     def note(self, decision: Decision, *, recovered: bool) -> dict[str, object] | None:
-        """What to write down now, or None where it can wait."""
+        """What to write down now, or None where it can wait: until `owed` is asked at the latest."""
+        self._is_failing = decision.state.failures > 0
         failed_anew = decision.event is not None and hidden(decision.reason) != self._error
         if decision.event is not None:
             self._error = hidden(decision.reason)  # the server's own words may repeat what it was sent
@@ -329,12 +347,22 @@ class _Rate:
         due = self._noted_us is None or now_us - self._noted_us >= _NOTE_EVERY_US
         if not (due or ((failed_anew or recovered) and now_us - (self._noted_us or 0) >= 1_000_000)):
             return None
+        return self._written(now_us)
+
+    def owed(self) -> dict[str, object] | None:
+        """What has to be written down before a time without requests, so that no trouble outlives its end."""
+        if self._is_failing == self._is_noted_failing:
+            return None
+        return self._written(self._clock.since_boot_us())
+
+    def _written(self, now_us: int) -> dict[str, object]:
+        self._is_noted_failing = self._is_failing
         passed_s = max(1e-6, (now_us - self._window_us) / 1e6)
         rate_per_s = self._readings / passed_s
         self._window_us, self._readings, self._noted_us = now_us, 0, now_us
         return {
             "noted_us": self._clock.utc_us(),
-            "failing": decision.state.failures > 0,
+            "failing": self._is_failing,
             "last_error": self._error,
             "rate_per_s": round(rate_per_s, 3),
         }

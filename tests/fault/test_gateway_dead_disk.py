@@ -1,4 +1,4 @@
-"""A disk that takes no writes any more, under a real gateway: what is only in memory is never dropped silently."""
+"""A disk that takes no writes any more, under a real gateway: nothing is dropped without a word."""
 
 from __future__ import annotations
 

@@ -134,11 +134,13 @@ DAMAGE: dict[str, Callable[[Path], object]] = {
     "application id and no log": lambda path: overwrite(path, 68, b"none"),
     "header": lambda path: overwrite(path, 0, bytes(100)),
     "cut to half": lambda path: os.truncate(path, path.stat().st_size // 2),
-    "cut to half, without its first page": lambda path: (
-        os.truncate(path, path.stat().st_size // 2),
-        spoil(path, [0]),
-    ),
+    "cut to half, without its first page": lambda path: cut_and_spoil(path),
 }
+
+
+def cut_and_spoil(path: Path) -> None:
+    os.truncate(path, path.stat().st_size // 2)
+    spoil(path, [0])
 
 
 def overwrite(path: Path, at: int, content: bytes) -> None:

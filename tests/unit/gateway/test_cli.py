@@ -22,6 +22,7 @@ from cleanside.gateway.commands.status import Status, as_document, as_text, span
 from cleanside.gateway.commands.status import read as read_status
 from cleanside.gateway.errors import GatewayError
 from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.standing import CANNOT_TELL
 from tests.unit.gateway.helpers import BEGIN_US, DEVICE, open_spool, readings, settable_clock
 
 
@@ -99,16 +100,16 @@ def test_status_says_what_waits_and_why(
         spool.append(readings(1, 5))
         spool.note("budget_bytes", 2**20)
         spool.note("link", {"failing": True, "last_error": "ConnectError: no route", "rate_per_s": 0.5})
-        assert main(["status", *flags]) == EXIT_OK
+        assert main(["status", *flags]) == CANNOT_TELL  # no gateway runs here
         text = capsys.readouterr().out
-        assert main(["status", "--json", *flags]) == EXIT_OK
+        assert main(["status", "--json", *flags]) == CANNOT_TELL
         document = json.loads(capsys.readouterr().out)
     assert "5 readings, the oldest from 2026-12-02T06:00:10Z" in text
     assert "ConnectError: no route" in text
     assert "not known yet" in text
     assert document["backlog"] == 5
     assert document["oldest_at"] == "2026-12-02T06:00:10Z"
-    assert document["drain_s"] == 10.0
+    assert document["drain_s"] is None, "nothing drains while the link fails"
     assert document["clock"]["anchor"] is None
     assert document["streams"][0]["appended_through"] == 5
 

@@ -8,8 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from cleanside.gateway.cli import EXIT_OK, main
+from cleanside.gateway.cli import main
 from cleanside.gateway.commands.status import as_document, as_text, read
+from cleanside.gateway.standing import CANNOT_TELL
 from cleanside.gateway.uplink.fakes import FakeServer
 from cleanside.gateway.uplink.loop import Uplink
 from cleanside.gateway.uplink.transport import NoAnswer
@@ -108,6 +109,30 @@ def test_trouble_is_said_with_its_reason_and_goes_when_it_is_over(bench: Bench) 
     assert over["backlog"] == 0
 
 
+def test_trouble_that_is_over_within_a_minute_is_not_said_for_good(bench: Bench) -> None:
+    """Notes are written once a minute, and a gateway with nothing to send writes none: 55 minutes of it."""
+    bench.spool.append(readings(1, 10))
+    bench.server.faults.extend([NoAnswer("ConnectError: no route to host")] * 2)
+    bench.turn(2, seconds=2)
+    failing = as_document(read(bench.path, now_us=bench.clock.utc_us()))
+    assert (failing["link"]["failing"], failing["drain_s"]) == (True, None)
+    bench.turn(6, seconds=2)
+    bench.clock.advance(3_300)
+    over = as_document(read(bench.path, now_us=bench.clock.utc_us()))
+    assert (over["backlog"], over["link"]["failing"]) == (0, False)
+
+
+def test_nothing_drains_while_the_link_fails(bench: Bench) -> None:
+    bench.spool.append(readings(1, 1_500))
+    bench.turn(70)
+    bench.server.faults.extend([NoAnswer("ConnectError: no route to host")] * 9)
+    bench.turn(2, seconds=2)
+    failing = read(bench.path, now_us=bench.clock.utc_us())
+    assert failing.rate_per_s
+    assert failing.drain_s is None
+    assert "done in" not in as_text(failing)
+
+
 def test_bytes_are_counted_by_day(bench: Bench) -> None:
     for _ in range(3):
         bench.spool.append(readings(1, 10))
@@ -125,9 +150,9 @@ def test_the_command_says_the_same_for_people_and_for_programs(
     bench.spool.append(readings(1, 25))
     bench.turn(2)
     flags = ["--device", DEVICE, "--spool-path", str(bench.path)]
-    assert main(["status", *flags]) == EXIT_OK
+    assert main(["status", *flags]) == CANNOT_TELL  # no gateway runs here
     text = capsys.readouterr().out
-    assert main(["status", "--json", *flags]) == EXIT_OK
+    assert main(["status", "--json", *flags]) == CANNOT_TELL
     document = json.loads(capsys.readouterr().out)
     assert f"waiting      {document['backlog']} readings" in text
     assert f"device       {document['device']}" in text

@@ -1,0 +1,305 @@
+"""
+How a gateway stands as a whole: its process, its spool, its disk, and what needs a person.
+
+Promises: changes nothing, and says what it cannot tell; a disk that takes no writes and a spool that cannot
+be read are findings, not errors. Leaves to others: the spool's figures (`gateway.commands.status`), asking
+the process (`gateway.live`), the screen (`gateway.standing_text`).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from cleanside.gateway.commands.status import Status, as_document, is_nearly_full, span_text
+from cleanside.gateway.errors import CalledWrongly, TryAgain
+from cleanside.gateway.last_reading import LastReading, last_on_disk
+from cleanside.gateway.live import Process, ask
+from cleanside.gateway.spool.file import open_to_read, translated
+from cleanside.gateway.spool.rescue import waiting
+from cleanside.gateway.spool.state import read_state
+from cleanside.gateway.timing.clock import Clock
+from cleanside.gateway.units import counted
+
+FINE: Final = 0
+NEEDS_PERSON: Final = 1
+CANNOT_TELL: Final = 2  # it does not run, or nothing can be learned of it
+LEAST_FREE_BYTES: Final = 64 * 2**20  # chosen: a quarter of the usual budget
+
+
+@dataclass(frozen=True, slots=True)
+class Aside:
+    """A damaged file that was set aside."""
+
+    name: str
+    bytes: int
+    #: what was readable in it has been carried over
+    is_read: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something that needs a person."""
+
+    code: str
+    #: what and since when, with the next step
+    text: str
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Standing:
+    """All that can be learned of one gateway at one moment."""
+
+    path: Path
+    process: Process
+    #: None: the spool cannot be read, for this reason
+    status: Status | None
+    unreadable: str
+    last: LastReading | None
+    #: since the spool was last written to [s]; None: not known
+    last_write_s: float | None
+    aside: Sequence[Aside]
+    free_bytes: int | None
+    is_read_only: bool
+
+    @property
+    def told(self) -> Mapping[str, Any]:
+        """What the process told; empty where it told nothing."""
+        return self.process.told or {}
+
+    @property
+    def sources(self) -> Sequence[Mapping[str, Any]]:
+        """Its sources, as it told."""
+        return self.told.get("sources") or []
+
+    @property
+    def link(self) -> Mapping[str, Any] | None:
+        """Its link as it told; None: it told nothing, or only collects."""
+        return self.told.get("link")
+
+    def total(self, name: str) -> int:
+        """Sum of a count over all sources."""
+        return sum(int(source[name]) for source in self.sources)
+
+    @property
+    def disk_failing(self) -> tuple[float, str] | None:
+        """Since when the process cannot write [s], and why; None: it can, or told nothing."""
+        failing = [
+            (s["disk_failing_s"], s["disk_reason"]) for s in self.sources if s["disk_failing_s"] is not None
+        ]
+        return max(failing) if failing else None
+
+    @property
+    def newest(self) -> LastReading | None:
+        """The last reading, on disk or told by the process."""
+        told = [
+            LastReading(
+                {
+                    name: (entry["value"], entry["unit"])
+                    for name, entry in source["last_reading"]["values"].items()
+                },
+                source["last_reading"]["age_s"],
+            )
+            for source in self.sources
+            if source["last_reading"]
+        ]
+        known = [last for last in (*told, self.last) if last is not None and last.age_s is not None]
+        return min(known, key=lambda last: last.age_s or 0.0) if known else self.last
+
+    @property
+    def exit_code(self) -> int:
+        """For scripts: FINE, NEEDS_PERSON, CANNOT_TELL."""
+        if self.process.state != "runs":
+            return CANNOT_TELL
+        return NEEDS_PERSON if findings(self) else FINE
+
+
+def look(path: Path, clock: Clock) -> Standing:
+    """Look at the gateway whose spool is at `path`. Raises CalledWrongly where there is no spool."""
+    if not path.exists():
+        raise CalledWrongly(f"{path} does not exist; start the gateway once, or check spool.path and device")
+    process = ask(path)
+    status, last, unread, unreadable = _read(path, clock)
+    free_bytes, is_read_only = _disk(path.parent)
+    return Standing(
+        path=path,
+        process=process,
+        status=status,
+        unreadable=unreadable,
+        last=last,
+        last_write_s=_last_write_s(path, clock.utc_us()),
+        aside=_set_aside(path, unread),
+        free_bytes=free_bytes,
+        is_read_only=is_read_only,
+    )
+
+
+def _read(path: Path, clock: Clock) -> tuple[Status | None, LastReading | None, Sequence[str], str]:
+    try:
+        with translated(path):
+            connection = open_to_read(path)
+            try:
+                connection.execute("BEGIN")  # one view of all tables
+                status = Status(read_state(connection, path=path), clock.utc_us())
+                return status, last_on_disk(connection, clock), waiting(connection), ""
+            finally:
+                connection.close()
+    except TryAgain as error:
+        return None, None, (), str(error)
+
+
+def _last_write_s(path: Path, now_us: int) -> float | None:
+    times_us = []
+    for part in ("", "-wal"):
+        with suppress(OSError):
+            found = os.stat(f"{path}{part}")  # noqa: PTH116 - a suffix, no path
+            if found.st_size:  # an empty log is what a reader leaves
+                times_us.append(found.st_mtime_ns // 1000)
+    return max(0.0, (now_us - max(times_us)) / 1e6) if times_us else None
+
+
+def _set_aside(path: Path, unread: Sequence[str]) -> list[Aside]:
+    found = []
+    for aside in sorted(path.parent.glob(f"{path.name}.damaged-*")):
+        with suppress(OSError):
+            if aside.suffix[9:].isdecimal():
+                found.append(Aside(aside.name, aside.stat().st_size, aside.name not in unread))
+    return found
+
+
+def _disk(folder: Path) -> tuple[int | None, bool]:
+    """Free bytes for this user, None: not known; and whether it is mounted read-only."""
+    try:
+        found = os.statvfs(folder)
+    except OSError:
+        return None, False
+    return found.f_bavail * found.f_frsize, bool(found.f_flag & os.ST_RDONLY)
+
+
+# ------------------------------------------------------------ what needs a person
+
+
+def findings(standing: Standing) -> list[Finding]:
+    """What needs a person, most urgent first. Pure."""
+    return [*_of_process(standing), *_of_disk(standing), *_of_sources(standing), *_of_link(standing)]
+
+
+def _of_process(standing: Standing) -> list[Finding]:
+    process = standing.process
+    match process.state:
+        case "gone":
+            return [
+                Finding("not_running", "the gateway does not run; start it, and look at its log if it ends")
+            ]
+        case "silent":
+            held = (
+                "a process holds the spool"
+                if process.pid is None
+                else f"process {process.pid} holds the spool"
+            )
+            return [Finding("no_answer", f"{held} and does not answer: {process.reason}; look at its log")]
+        case "unknown":
+            return [Finding("not_asked", process.reason)]
+    return []
+
+
+def _of_disk(standing: Standing) -> list[Finding]:
+    found = []
+    if standing.status is None:
+        found.append(Finding("spool_unreadable", standing.unreadable))
+    if standing.disk_failing is not None:
+        since_s, reason = standing.disk_failing
+        found.append(
+            Finding("disk_takes_no_writes", f"the disk takes no writes since {span_text(since_s)}: {reason}")
+        )
+    elif standing.is_read_only:
+        found.append(
+            Finding("disk_read_only", "the disk is mounted read-only; check it, then mount it for writing")
+        )
+    if standing.free_bytes is not None and standing.free_bytes < LEAST_FREE_BYTES:
+        found.append(Finding("disk_nearly_full", f"{_mib(standing.free_bytes)} free on the disk; make room"))
+    if standing.status is not None and is_nearly_full(standing.status):
+        text = (
+            "waiting readings fill the budget and will be thinned out; bring the link back, or carry a bundle"
+        )
+        found.append(Finding("budget_nearly_full", text))
+    return found
+
+
+def _of_sources(standing: Standing) -> list[Finding]:
+    found = []
+    if count := standing.total("in_memory"):
+        text = f"{counted(count, 'reading')} only in memory: lost if the power goes or the process is killed"
+        found.append(Finding("readings_in_memory", text))
+    if count := standing.total("lost"):
+        found.append(Finding("readings_lost", f"{counted(count, 'reading')} lost for want of room in memory"))
+    for source in standing.sources:
+        if source["failing_s"] is not None:
+            text = f"source {source['name']} fails since {span_text(source['failing_s'])}: {source['reason']}"
+            found.append(Finding("source_failing", text))
+        if source["refused"]:
+            lines = counted(source["refused"], "line")
+            text = f"source {source['name']}: {lines} refused; the last: {source['last_refusal']}"
+            found.append(Finding("lines_refused", text))
+    return found
+
+
+def _of_link(standing: Standing) -> list[Finding]:
+    link = standing.link
+    if link is None or link["failing_s"] is None or not link["needs_person"]:
+        return []
+    code = "key_refused" if link["waits_for"] == "key" else "server_refuses"
+    return [Finding(code, f"since {span_text(link['failing_s'])}: {link['reason']}")]
+
+
+def _mib(count: int) -> str:
+    return f"{count / 2**20:.0f} MiB"
+
+
+# ------------------------------------------------------------ as an object
+
+
+def document(standing: Standing) -> dict[str, Any]:
+    """The standing as a JSON object; units in the names."""
+    spool = {} if standing.status is None else as_document(standing.status)
+    process, newest = standing.process, standing.newest
+    return {
+        **spool,
+        "path": str(standing.path),
+        "exit_code": standing.exit_code,
+        "findings": [{"code": finding.code, "text": finding.text} for finding in findings(standing)],
+        "process": {
+            "state": process.state,
+            "pid": process.pid,
+            "version": standing.told.get("version"),
+            "running_s": standing.told.get("running_s"),
+            "stopping": standing.told.get("stopping"),
+            "reason": process.reason or None,
+        },
+        "last_write_s": standing.last_write_s,
+        "last_reading": None
+        if newest is None
+        else {
+            "values": {name: {"value": value, "unit": unit} for name, (value, unit) in newest.values.items()},
+            "age_s": newest.age_s,
+        },
+        "in_memory": standing.total("in_memory") if standing.sources else None,
+        "refused": standing.total("refused") if standing.sources else None,
+        "sources": [dict(source) for source in standing.sources],
+        "server": {"address": standing.told.get("server"), **(standing.link or {})},
+        "disk": {
+            **spool.get("disk", {}),
+            "free_bytes": standing.free_bytes,
+            "read_only": standing.is_read_only,
+            "failing_s": standing.disk_failing[0] if standing.disk_failing else None,
+            "reason": standing.disk_failing[1] if standing.disk_failing else None,
+        },
+        "set_aside": [
+            {"name": aside.name, "bytes": aside.bytes, "is_read": aside.is_read} for aside in standing.aside
+        ],
+        "unreadable": standing.unreadable or None,
+    }
