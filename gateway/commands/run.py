@@ -22,6 +22,7 @@ from cleanside.gateway.commands.notify import ALIVE, READY, STOPPING, Notifier
 from cleanside.gateway.errors import TryAgain
 from cleanside.gateway.live import tell
 from cleanside.gateway.log import EventLog, Log
+from cleanside.gateway.network import Network, SystemNetwork
 from cleanside.gateway.settings import Settings, key_reader
 from cleanside.gateway.spool.identity import RandomBytes
 from cleanside.gateway.spool.queue import Spool
@@ -54,8 +55,10 @@ class Gateway:
         environ: Mapping[str, str] | None = None,
         log: Log | None = None,
         tells: bool = False,
+        network: Network | None = None,
     ) -> None:
         """
+        network : how a link that comes back is noticed; None: the system's, on the system's clock only.
         tells : answer `status` on a socket beside the spool.
         clock, random, transport, log : None: the system's; the transport from the settings.
         environ : where the key and the service manager may be. Raises CalledWrongly and the spool's errors.
@@ -71,6 +74,9 @@ class Gateway:
         self._began_us = self.clock.since_boot_us()
         self._end_now = threading.Event()  # asked to stop a second time
         self._transport = transport if transport is not None else _transport(settings, environ or {})
+        self._network = network
+        if network is None and clock is None and settings.uplink_server is not None:
+            self._network = SystemNetwork(settings.uplink_server, now_us=self.clock.since_boot_us)
         self.spool = Spool(
             settings.spool_path,
             device=settings.device,
@@ -101,6 +107,7 @@ class Gateway:
             linger_s=self.settings.uplink_linger_s,
             max_readings=self.settings.uplink_max_readings,
             max_bytes=self.settings.uplink_max_bytes,
+            network=self._network,
         )
 
     def run(self) -> int:

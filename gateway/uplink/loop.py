@@ -15,7 +15,7 @@ import json
 import logging
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import zstandard
@@ -23,6 +23,7 @@ import zstandard
 from cleanside.gateway.errors import TryAgain, UnknownStream
 from cleanside.gateway.link_view import LinkView
 from cleanside.gateway.log import Log
+from cleanside.gateway.network import Network
 from cleanside.gateway.private import hidden
 from cleanside.gateway.spool.peek import span
 from cleanside.gateway.spool.queue import MAX_BATCH_BYTES, MAX_BATCH_READINGS, Spool
@@ -46,6 +47,9 @@ DEFAULT_LINGER_S: Final = (
 )
 IDLE_S: Final = 60.0  # between two looks when nothing wakes the loop
 _SPOOL_WAIT_S: Final = 5.0  # after the disk failed
+_LOOK_AT_NETWORK_S: Final = 2.0  # while the link fails; chosen: a link is used within seconds
+_EARLY_EVERY_US: Final = 10_000_000  # between two tries because of the network at least (chosen)
+_SPREAD_S: Final = 3.0  # machines that come into coverage together try over so long (chosen)
 _LOOK_AT_CLOCK_US: Final = 60_000_000  # between two looks at what the machine knows of UTC
 _NOTE_EVERY_US: Final = 60_000_000  # between two notes for `status`, to spare the disk
 _LEAST_WORTH_PACKING: Final = 256  # bytes; below it compression adds more than it saves
@@ -79,8 +83,11 @@ class Uplink:
         linger_s: float = DEFAULT_LINGER_S,
         max_readings: int = MAX_BATCH_READINGS,
         max_bytes: int = MAX_BATCH_BYTES,
+        network: Network | None = None,
     ) -> None:
         """
+        network : asked while the link fails, so that one that comes back is used at once; None: waits end
+        by themselves.
         random : gives numbers from 0 to 1, for the jitter. wake : set when there is something new to send.
         linger_s : how long a new reading may wait for others when there is no backlog.
         """
@@ -93,6 +100,8 @@ class Uplink:
         self._log = log
         self._linger_s = linger_s
         self._max_bytes = max_bytes
+        self._network = network
+        self._early_us: int | None = None  # when a wait was last cut short
         self._sent: dict[str, int] = {}  # stream -> highest number this process sent
         self._kept: dict[str, int] = {}  # stream -> the same as the spool has it
         self._at_start: dict[str, int] = {}  # stream -> highest number that an earlier process may have sent
@@ -108,9 +117,37 @@ class Uplink:
             self.wake.clear()
             step = self.step()
             if step.wait_s > 0:
-                self._clock.wait(stop, step.wait_s)
+                self._wait(stop, step)
             elif step.idle and self._clock.wait(self.wake, IDLE_S):
                 self._clock.wait(stop, self._linger_s)  # let others of its time come along
+
+    def _wait(self, stop: threading.Event, step: Turn) -> None:
+        """Leave the server alone; where only the way to it is missing, until one comes back."""
+        if self._network is None or step.waits_for != "link":
+            # Who was asked for patience waits it out: a fleet that comes back at once is the next overload.
+            self._clock.wait(stop, step.wait_s)
+            return
+        until_us = self._clock.since_boot_us() + round(step.wait_s * 1e6)
+        while (left_s := (until_us - self._clock.since_boot_us()) / 1e6) > 0:
+            if self._clock.wait(stop, min(_LOOK_AT_NETWORK_S, left_s)):
+                return
+            if self._network.came_back():
+                self._hurry(stop, left_s)
+                return
+
+    def _hurry(self, stop: threading.Event, left_s: float) -> None:
+        """A way came back: try within seconds, each machine at its own time, and then with short waits."""
+        early_us = self._clock.since_boot_us()
+        if self._early_us is not None and early_us - self._early_us < _EARLY_EVERY_US:
+            self._clock.wait(
+                stop, min(left_s, _EARLY_EVERY_US / 1e6)
+            )  # a link that flaps is no reason to hammer
+        self._early_us = early_us
+        self._log("gateway.network_changed", before_next_try_s=round(left_s))
+        self.state = replace(self.state, failures=min(1, self.state.failures))
+        wait_s = min(left_s, self._random() * _SPREAD_S)
+        self.view.waits("link", seconds=wait_s)
+        self._clock.wait(stop, wait_s)
 
     def step(self) -> Turn:
         """One turn: at most one request and what follows from its answer. Raises nothing that may pass."""

@@ -25,7 +25,7 @@ Behaviour = Callable[[BaseHTTPRequestHandler], None]
 class Site:
     """A server whose behaviour the test sets; remembers the heads it was sent."""
 
-    def __init__(self) -> None:
+    def __init__(self, *, port: int = 0) -> None:
         self.behaviour: Behaviour = answer(200, b"{}")
         self.heads: list[dict[str, str]] = []
         self.bodies: list[bytes] = []
@@ -49,7 +49,7 @@ class Site:
             def log_message(self, format: str, *args: object) -> None:
                 """Say nothing."""
 
-        self.server = ThreadingHTTPServer(("127.0.0.1", 0), Handler)
+        self.server = ThreadingHTTPServer(("127.0.0.1", port), Handler)
         self.thread = threading.Thread(target=self.server.serve_forever, args=(0.01,))
         self.thread.start()
         self.url = f"http://127.0.0.1:{self.server.server_port}"
