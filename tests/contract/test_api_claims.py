@@ -1,4 +1,4 @@
-"""Who may register a device name: no integrator comes to read what another key posted (ingest.owners.claims)."""
+"""Who may register a device name: no integrator reads what another key posted (`ingest.owners.claims`)."""
 
 from __future__ import annotations
 
