@@ -107,8 +107,6 @@ class Decision:
     reason: str = ""
     #: a person has to act
     needs_person: bool = False
-    #: the server's word on the time, where it is ours to believe [us since 1970]
-    server_time_us: int | None = None
     answer: Answer | None = None
 
 
@@ -127,7 +125,7 @@ def decide(state: LinkState, sent: Sent, outcome: Outcome, *, jitter: float, now
     if outcome.status in (401, 403):
         return _on_key_refused(state, outcome)
     if outcome.status == 404 and problem_code(outcome) == "unknown_stream":
-        return _on_mark(state, sent, 0, "the server does not know the stream", jitter, None)
+        return _on_mark(state, sent, 0, "the server does not know the stream", jitter)
     if outcome.status == 409 and problem_code(outcome) in ("stream_bound", "stream_forked"):
         return _on_conflict(state, sent, str(problem_code(outcome)), jitter)
     if outcome.status == 413:
@@ -174,33 +172,26 @@ def _on_ok(state: LinkState, sent: Sent, reply: Reply, jitter: float) -> Decisio
         if reply.media_type != ANSWER_MEDIA_TYPE:
             raise ValueError(f"the answer is {reply.media_type or 'of no type'}, not {ANSWER_MEDIA_TYPE}")
         if not sent.last:
-            return _on_stream_state(
-                state, sent, decode_stream_state(reply.body, stream=sent.stream), reply, jitter
-            )
+            return _on_stream_state(state, sent, decode_stream_state(reply.body, stream=sent.stream), jitter)
         answer = decode_answer(reply.body, stream=sent.stream, highest_sent=sent.highest)
     except ValueError as error:
         return _back_off(
             state, f"not an answer: {error}", jitter, waits_for="link"
         )  # a portal's page, a proxy's: nothing is released
-    return _on_answer(state, sent, answer, reply, jitter)
+    return _on_answer(state, sent, answer, jitter)
 
 
-def _on_stream_state(
-    state: LinkState, sent: Sent, known: StreamAtServer, reply: Reply, jitter: float
-) -> Decision:
-    time_us = known.server_time_us if reply.trusted else None
+def _on_stream_state(state: LinkState, sent: Sent, known: StreamAtServer, jitter: float) -> Decision:
     if known.highest > sent.appended_through and not sent.forked:
-        return replace(_on_conflict(state, sent, "stream_forked", jitter), server_time_us=time_us)
-    return _on_mark(state, sent, known.acknowledged_through, "the server knows less", jitter, time_us)
+        return _on_conflict(state, sent, "stream_forked", jitter)
+    return _on_mark(state, sent, known.acknowledged_through, "the server knows less", jitter)
 
 
-def _on_mark(
-    state: LinkState, sent: Sent, mark: int, why: str, jitter: float, time_us: int | None
-) -> Decision:
+def _on_mark(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) -> Decision:
     """The server's mark as told on a question, or 0 for a stream it does not know."""
     asked = replace(state, asked=state.asked | {sent.stream})
     if mark < sent.acknowledged_through:
-        return _rewind(asked, sent, mark, why, jitter, time_us)
+        return _rewind(asked, sent, mark, why, jitter)
     through = _releasable(sent, mark)
     moved = through > sent.acknowledged_through
     # Only what moves the mark ends the waits, or that nothing is left: a server that answers questions and
@@ -209,7 +200,6 @@ def _on_mark(
     return Decision(
         state=replace(_cleared(asked, through), failures=0 if well else state.failures),
         acknowledge_through=through if moved else None,
-        server_time_us=time_us,
     )
 
 
@@ -232,31 +222,25 @@ def _cleared(state: LinkState, through: int) -> LinkState:
     return replace(state, suspect_through=0, trial=0, bare=False, opaque=False)
 
 
-def _rewind(
-    state: LinkState, sent: Sent, mark: int, why: str, jitter: float, time_us: int | None
-) -> Decision:
+def _rewind(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) -> Decision:
     if (sent.stream, mark) in state.rewound:
-        return replace(
-            _back_off(state, f"rewound to {mark} before, and still {why}", jitter), server_time_us=time_us
-        )
+        return _back_off(state, f"rewound to {mark} before, and still {why}", jitter)
     return Decision(
         state=replace(state, rewound=state.rewound | {(sent.stream, mark)}),
         rewind_to=mark,
         event="gateway.rewound",
         reason=why,
-        server_time_us=time_us,
     )
 
 
-def _on_answer(state: LinkState, sent: Sent, answer: Answer, reply: Reply, jitter: float) -> Decision:
+def _on_answer(state: LinkState, sent: Sent, answer: Answer, jitter: float) -> Decision:
     mark = answer.acknowledged_through or 0
-    time_us = answer.server_time_us if reply.trusted else None
     if mark < sent.acknowledged_through:
-        return _rewind(state, sent, mark, "the server knows less", jitter, time_us)
+        return _rewind(state, sent, mark, "the server knows less", jitter)
     through = min(mark, sent.released)
     if through == sent.acknowledged_through:  # understood, and yet nothing moved: the same again would loop
         stuck = f"the mark stays at {mark}"
-        return replace(_back_off(state, stuck, jitter), server_time_us=time_us, answer=answer)
+        return replace(_back_off(state, stuck, jitter), answer=answer)
     again = tuple(
         (note.first, min(note.last, through))
         for note in answer.quarantined
@@ -274,7 +258,6 @@ def _on_answer(state: LinkState, sent: Sent, answer: Answer, reply: Reply, jitte
         ),
         acknowledge_through=through,
         again=again,
-        server_time_us=time_us,
         answer=answer,
     )
 

@@ -28,6 +28,7 @@ from cleanside.gateway.wire import (
     decode,
     encode_answer,
     encode_stream_state,
+    instant_text,
 )
 
 #: what happens to the next request: an outcome instead of the server's; "lost": it is done, the reply is lost
@@ -64,7 +65,8 @@ class FakeStream:
 class FakeServer:
     """A `Transport` with the server at its end."""
 
-    def __init__(self, *, now_us: Callable[[], int]) -> None:
+    def __init__(self, *, now_us: Callable[[], int], previous_release: bool = False) -> None:
+        """previous_release : refusals say nothing of the time; a `Date` is made once a second at most."""
         self.streams: dict[str, FakeStream] = {}
         #: taken one a request, in order
         self.faults: deque[Fault] = deque()
@@ -74,6 +76,9 @@ class FakeServer:
         self.batches: list[Batch] = []
         self.closed = False
         self._now_us = now_us
+        self._previous_release = previous_release
+        #: how old the `Date` is that a server of the previous release gives out
+        self.date_lag_us = 0
 
     def send(self, request: Request) -> Outcome:
         """Answer as the contract says, unless a fault is due."""
@@ -85,8 +90,18 @@ class FakeServer:
         if fault == "lost":
             return NoAnswer("the reply was lost")
         # RFC 9110 section 6.6.1: an origin server with a clock sends a Date, cut to the second.
-        date = formatdate(self._now_us() // 1_000_000, usegmt=True)
-        return replace(reply, headers={**reply.headers, "date": date})
+        date = formatdate((self._now_us() - self.date_lag_us) // 1_000_000, usegmt=True)
+        headers = {**reply.headers, "date": date}
+        if (request_id := request.headers.get("Request-Id")) is not None:
+            headers["request-id"] = request_id
+        return replace(self._with_time(reply), headers=headers)
+
+    def _with_time(self, reply: Reply) -> Reply:
+        """A refusal says what time it is, as every answer does."""
+        if self._previous_release or reply.media_type != PROBLEM_MEDIA_TYPE:
+            return reply
+        document = json.loads(reply.body) | {"server_time": instant_text(self._now_us())}
+        return replace(reply, body=json.dumps(document).encode())
 
     def close(self) -> None:
         """Remember that it was closed."""

@@ -13,6 +13,7 @@ from __future__ import annotations
 import gzip
 import json
 import logging
+import secrets
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -28,8 +29,8 @@ from cleanside.gateway.private import hidden
 from cleanside.gateway.spool.peek import span
 from cleanside.gateway.spool.queue import MAX_BATCH_BYTES, MAX_BATCH_READINGS, Spool
 from cleanside.gateway.timing.clock import Anchor, Clock
+from cleanside.gateway.timing.server_time import Exchange, anchor_of
 from cleanside.gateway.uplink.decision import CODINGS, Decision, LinkState, Sent, batch_limit, decide
-from cleanside.gateway.uplink.retry_after import parse_http_date
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request, Transport
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
@@ -107,6 +108,9 @@ class Uplink:
         self._at_start: dict[str, int] = {}  # stream -> highest number that an earlier process may have sent
         self._looked_us: int | None = None
         self._asked_us = 0
+        self._run = secrets.token_hex(4)  # with a number it names a request, also across restarts
+        self._requests = 0
+        self._before: Anchor | None = None  # the last that was said of the time in this boot
         self._rate = _Rate(clock)
         #: how the link stands, for whoever asks
         self.view = LinkView(clock.since_boot_us)
@@ -247,17 +251,25 @@ class Uplink:
         )
 
     def _exchange(self, request: Request, sent: Sent) -> Turn:
-        before_us = self._clock.since_boot_us()
-        outcome = self._transport.send(request)
-        after_us = self._clock.since_boot_us()
-        down_bytes = outcome.down_bytes if isinstance(outcome, Reply) else 0
-        self._spool.count_traffic(up_bytes=request.up_bytes, down_bytes=down_bytes)
+        outcome = self._said(request)
         now = datetime_of(self._clock.utc_us())
         decision = decide(self.state, sent, outcome, jitter=self._random(), now=now)
-        self._anchor(outcome, decision, before_us, after_us)
         self._carry_out(decision, sent)
         self.view.exchanged(outcome, decision)
         return Turn(wait_s=decision.wait_s, decision=decision, waits_for=decision.waits_for or None)
+
+    def _said(self, request: Request) -> Outcome:
+        """Ask once; take what the answer says of the time, whatever else it says."""
+        self._requests += 1
+        request_id = f"{self._run}{self._requests:06x}"
+        fresh = {"Cache-Control": "no-store", "Request-Id": request_id}
+        before_us = self._clock.since_boot_us()
+        outcome = self._transport.send(replace(request, headers={**request.headers, **fresh}))
+        after_us = self._clock.since_boot_us()
+        down_bytes = outcome.down_bytes if isinstance(outcome, Reply) else 0
+        self._spool.count_traffic(up_bytes=request.up_bytes, down_bytes=down_bytes)
+        self._anchor(outcome, request_id, before_us, after_us)
+        return outcome
 
     # ------------------------------------------------------------ what follows
 
@@ -309,26 +321,19 @@ class Uplink:
 
     # ------------------------------------------------------------ time
 
-    def _anchor(self, outcome: Outcome, decision: Decision, before_us: int, after_us: int) -> None:
-        """Take the server's word on the time: it was said somewhere between asking and having the answer."""
-        if isinstance(outcome, NoAnswer) or not outcome.trusted:
+    def _anchor(self, outcome: Outcome, request_id: str, asked_us: int, answered_us: int) -> None:
+        """Take the server's word on the time."""
+        if isinstance(outcome, NoAnswer):
             return
-        utc_us, resolution_us = decision.server_time_us, 1_000
-        if utc_us is None:
-            said = parse_http_date(outcome.headers.get("date", ""), now=datetime_of(self._clock.utc_us()))
-            if said is None:
-                return
-            # A Date names the second it lies in: the middle of it, half a second off at most.
-            utc_us, resolution_us = int(said.timestamp()) * 1_000_000 + 500_000, 500_000
-        half_us = (after_us - before_us + 1) // 2
-        self._use(
-            Anchor(
-                kind="server",
-                since_boot_us=before_us + half_us,
-                utc_us=utc_us,
-                uncertainty_us=half_us + resolution_us,
-            )
+        exchange = Exchange(
+            request_id=request_id,
+            asked_us=asked_us,
+            answered_us=answered_us,
+            before=self._before,
+            shown=datetime_of(self._clock.utc_us()),
         )
+        if (anchor := anchor_of(outcome, exchange)) is not None:
+            self._use(anchor)
 
     def _look_at_clock(self) -> None:
         now_us = self._clock.since_boot_us()
@@ -338,6 +343,7 @@ class Uplink:
                 self._use(anchor)
 
     def _use(self, anchor: Anchor) -> None:
+        self._before = anchor
         if self._spool.anchor(anchor):
             self._log("gateway.clock_anchored", kind=anchor.kind, uncertainty_s=anchor.uncertainty_us / 1e6)
 

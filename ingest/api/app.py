@@ -131,6 +131,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
         docs_url=None,  # their pages load scripts from elsewhere; the description is at /openapi.json
         redoc_url=None,
     )
+    app.state.clock = clock
     app.state.metrics = Metrics()
     app.state.keyring = Keyring()
     app.state.limits = Limits(

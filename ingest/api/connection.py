@@ -16,6 +16,7 @@ import ipaddress
 import json
 import logging
 import secrets
+import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from http import HTTPStatus
@@ -299,7 +300,8 @@ class Connection(HttpToolsProtocol):
 
     def _written(self, fault: Fault) -> bytes:
         request_id = secrets.token_hex(8)
-        said = problems.document(fault.status, fault.code, fault.detail, request_id=request_id)
+        now_us = time.time_ns() // 1_000  # the app, which has the server's clock, never saw this request
+        said = problems.document(fault.status, fault.code, fault.detail, request_id=request_id, now_us=now_us)
         body = json.dumps(said).encode()
         headers = [
             *self.server_state.default_headers,

@@ -2,7 +2,7 @@
 Every error leaves in one shape: application/problem+json (RFC 9457), with a stable code.
 
     {"type": "urn:cleanside:problem:<code>", "code", "title", "status", "detail",
-     "next_step", "errors": [{"pointer", "detail"}], "request_id"}
+     "next_step", "errors": [{"pointer", "detail"}], "request_id", "server_time"}
 
 `errors` names all problems of a request at once; where they were cut, `errors_more` counts the rest.
 """
@@ -110,6 +110,7 @@ class ProblemDetails(BaseModel):
     errors: list[ProblemError] = Field(description="all problems of the request at once; may be empty")
     errors_more: int | None = Field(None, description="problems beyond those listed")
     request_id: str
+    server_time: str = Field(description="when this was said, RFC 3339 in UTC; made for each answer")
 
 
 def respond(
@@ -130,6 +131,7 @@ def respond(
         errors=errors,
         more_errors=more_errors,
         request_id=getattr(request.state, "request_id", ""),
+        now_us=request.app.state.clock(),
     )
     return JSONResponse(said, status, dict(headers or {}), media_type=wire.PROBLEM_MEDIA_TYPE)
 
@@ -140,10 +142,11 @@ def document(
     detail: str,
     *,
     request_id: str,
+    now_us: int,
     errors: Sequence[Complaint] = (),
     more_errors: int = 0,
 ) -> dict[str, Any]:
-    """The members of a problem. Pure."""
+    """The members of a problem. now_us : the server's clock, by which a gateway may set its time. Pure."""
     said: dict[str, Any] = {
         "type": f"urn:cleanside:problem:{code}",
         "code": code,
@@ -153,6 +156,7 @@ def document(
         "next_step": codes.NEXT_STEPS.get(code, "see detail"),
         "errors": [{"pointer": writable(e.pointer), "detail": writable(e.detail)} for e in errors],
         "request_id": request_id,
+        "server_time": wire.instant_text(now_us),
     }
     return said | {"errors_more": more_errors} if more_errors else said
 

@@ -12,7 +12,7 @@ import httpx
 import pytest
 import zstandard
 
-from cleanside.gateway.wire import MAX_BODY_BYTES, MAX_DECODED_BYTES, MAX_LISTED
+from cleanside.gateway.wire import MAX_BODY_BYTES, MAX_DECODED_BYTES, MAX_LISTED, parse_instant
 from cleanside.ingest.api.app import all_routes
 from cleanside.ingest.api.problems import TITLES
 from cleanside.ingest.intake.codes import NEXT_STEPS
@@ -43,8 +43,9 @@ def assert_is_problem(response: httpx.Response, status: int, code: str) -> dict[
     assert len(document["request_id"]) == 16
     assert all(set(error) == {"pointer", "detail"} for error in document["errors"])
     assert document.keys() - {"errors_more"} == {
-        *("type", "code", "title", "status", "detail", "next_step", "errors", "request_id")
+        *("type", "code", "title", "status", "detail", "next_step", "errors", "request_id", "server_time")
     }
+    assert parse_instant(document["server_time"])
     return document
 
 

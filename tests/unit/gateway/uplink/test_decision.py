@@ -76,11 +76,6 @@ def releases_nothing(decision: Decision) -> bool:
 def test_an_answer_releases_what_it_acknowledges() -> None:
     decision = judged(ok(200), state=replace(STATE, failures=3))
     assert (decision.acknowledge_through, decision.wait_s, decision.state.failures) == (200, 0.0, 0)
-    assert decision.server_time_us == 1_000_000
-
-
-def test_an_answer_over_a_link_that_is_not_trusted_tells_no_time() -> None:
-    assert judged(replace(ok(200), trusted=False)).server_time_us is None
 
 
 def test_a_mark_that_leaps_over_what_was_sent_before_releases_it_all() -> None:

@@ -29,9 +29,9 @@ from tests.unit.gateway.helpers import (
 class Bench:
     """A spool, a loop and a server that keeps the contract, in one simulated time."""
 
-    def __init__(self, path: Path, max_readings: int = 1000) -> None:
+    def __init__(self, path: Path, max_readings: int = 1000, *, previous_release: bool = False) -> None:
         self.clock: SettableClock = settable_clock()
-        self.server = FakeServer(now_us=self.clock.true_us)
+        self.server = FakeServer(now_us=self.clock.true_us, previous_release=previous_release)
         self.events: list[tuple[str, dict[str, object]]] = []
         self.path = path
         self.opened = 0
@@ -235,14 +235,46 @@ def test_the_server_tells_a_machine_without_a_clock_the_time(bench: Bench) -> No
     assert [abs((at or 0) - true_us) < 1_000_000 for at in sent] == [True] * 3
 
 
-def test_the_date_of_a_reply_tells_the_time_when_the_stream_is_not_known_yet(bench: Bench) -> None:
+@pytest.mark.parametrize("lag_s", [0.0, 0.999, 1.55, 4.27])
+def test_a_server_of_the_previous_release_tells_a_new_spool_the_time_by_its_date(
+    tmp_path: Path, lag_s: float
+) -> None:
+    """Its refusals say nothing of the time, and its `Date` is as old as its library made it last."""
+    bench = Bench(tmp_path / "a", previous_release=True)
+    bench.server.date_lag_us = int(lag_s * 1e6)
     bench.spool.append(readings(1, 1, timed=False))
-    bench.server.faults.append(problem(404, "unknown_stream", date="Wed, 02 Dec 2026 06:00:00 GMT"))
+    true_us = bench.clock.true_us()
     bench.uplink.step()
     state = bench.spool.state()
     assert state.boot is not None
     assert state.boot.anchor == "server"
-    assert state.boot.uncertainty_s == pytest.approx(0.501, abs=0.01)  # a Date names a second: half of it
+    assert (state.boot.uncertainty_s or 0) >= 2.0
+    batch = bench.spool.peek()
+    bench.spool.close()
+    assert batch is not None
+    assert isinstance(batch.at_uncertainty_s, float)
+    assert abs((batch.at_us[0] or 0) - true_us) <= batch.at_uncertainty_s * 1e6
+
+
+def test_a_refusal_tells_the_time_as_every_answer_does(bench: Bench) -> None:
+    """Issue 15 point 2: a new stream meets a 404 first, and was read by a `Date` that is kept a while."""
+    bench.clock.advance(0.123457)
+    bench.server.date_lag_us = 1_550_000
+    bench.spool.append(readings(1, 1, timed=False))
+    true_us = bench.clock.true_us()
+    bench.uplink.step()
+    batch = bench.spool.peek()
+    assert batch is not None
+    assert isinstance(batch.at_uncertainty_s, float)
+    assert abs((batch.at_us[0] or 0) - true_us) <= batch.at_uncertainty_s * 1e6 <= 10_000
+
+
+def test_each_request_says_that_no_stored_answer_will_do_and_bears_an_id_of_its_own(bench: Bench) -> None:
+    bench.spool.append(readings(1, 30))
+    bench.drain()
+    headers = [request.headers for request in bench.server.requests]
+    assert {h.get("Cache-Control") for h in headers} == {"no-store"}
+    assert len({h["Request-Id"] for h in headers}) == len(headers) > 3
 
 
 def test_the_machines_own_disciplined_clock_places_a_boot_without_a_link(bench: Bench) -> None:
