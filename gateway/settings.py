@@ -120,7 +120,8 @@ TABLE: tuple[Setting, ...] = (
         "spool.budget_bytes",
         _whole(2**20, 2**50),
         DEFAULT_BUDGET_BYTES,
-        "Room the readings may take on disk [bytes]; the oldest acknowledged go first.",
+        "Room the readings and their log may take on disk [bytes], less where the file system has less; "
+        "the oldest acknowledged go first.",
     ),
     Setting(
         "spool.budget_days",

@@ -19,10 +19,11 @@ from typing import NoReturn
 
 import apsw
 
-from cleanside.gateway.errors import SpoolDamaged
+from cleanside.gateway.errors import SpoolDamaged, SpoolFull, SpoolUnavailable
 from cleanside.gateway.spool.file import Lock, close_file, open_file, translated
 from cleanside.gateway.spool.known import check_ours
 from cleanside.gateway.spool.rescue import free_name, set_aside
+from cleanside.gateway.spool.volume import Volume, most_log_bytes, reserve_for
 
 
 class LockedConnection:
@@ -70,11 +71,14 @@ class SpoolDisk:
         *,
         begin: Callable[[apsw.Connection], None],
         forget: Callable[[], None],
+        volume: Volume,
+        budget_bytes: int,
         vfs: str | None = None,
     ) -> None:
         """
         begin : called in a transaction on each file that is opened, to make what a file needs.
         forget : called whenever what is remembered of the tables may be wrong.
+        volume : where the file lies. budget_bytes : what the log takes its share of.
         Raises SpoolInUse, SpoolTooNew, SpoolUnavailable, CalledWrongly.
         """
         self.path = path
@@ -85,6 +89,10 @@ class SpoolDisk:
         self._begin = begin
         self._forget = forget
         self._vfs = vfs
+        self.volume = volume
+        self._budget_bytes = budget_bytes
+        #: how far the log may grow before it is written back, and what is kept in reserve; set at opening
+        self.log_bytes = self.reserve_bytes = 0
         self._is_open = False  # opened whole: from then on a damage is healed by replacing the file
         if vfs is None:
             check_ours(path)  # before anything of ours lies beside it
@@ -128,15 +136,43 @@ class SpoolDisk:
                     self.connection.execute("VACUUM INTO ?", (str(free_name(self.path)),))
                 raise SpoolDamaged(f"{self.path} has vanished; collection goes on in a new file")
 
+    def write_back_log(self) -> None:
+        """Have the log begin again at its front, in the room it has; nothing happens where that cannot be."""
+        with self.lock, suppress(apsw.Error):
+            self.connection.execute("PRAGMA wal_checkpoint(RESTART)")
+
+    def use_reserve(self) -> None:
+        """Give the reserve back to the file system, and put the room to use."""
+        self.volume.release()
+        self.write_back_log()
+
+    def take_reserve(self) -> None:
+        """Have a reserve again, as far as there is room."""
+        self.volume.take(self.reserve_bytes)
+
     def close(self) -> None:
         """Let go of the file."""
         with self.lock:
             self._is_open = False
             close_file(self.connection)
+            self.volume.take(self.reserve_bytes + self.log_bytes)  # the room that the log leaves
             self.file_lock.release()
 
     def _open(self) -> None:
-        self.connection = open_file(self.path, vfs=self._vfs)
+        try:
+            self._open_file()
+        except (SpoolFull, SpoolUnavailable):
+            if not self.volume.reserve_bytes():
+                raise
+            self.volume.release()
+            self._open_file()
+
+    def _open_file(self) -> None:
+        room_bytes = self._budget_bytes
+        if (free_bytes := self.volume.free_bytes()) is not None:
+            room_bytes = min(room_bytes, self.volume.file_bytes() + self._beside_bytes() + free_bytes)
+        self.log_bytes, self.reserve_bytes = most_log_bytes(room_bytes), reserve_for(room_bytes)
+        self.connection = open_file(self.path, log_bytes=self.log_bytes, vfs=self._vfs)
         try:
             #: tells this file from one that took its place
             self.number = self._number_now()
@@ -148,6 +184,13 @@ class SpoolDisk:
         except BaseException:
             close_file(self.connection)  # before another is opened: two must never meet without the lock
             raise
+
+    def _beside_bytes(self) -> int:
+        return self.volume.log_bytes() + self.volume.reserve_bytes()
+
+    def lacking_bytes(self) -> int:
+        """What log and reserve have yet to take of the file system."""
+        return max(0, self.log_bytes + self.reserve_bytes - self._beside_bytes())
 
     def _number_now(self) -> int:
         try:

@@ -31,15 +31,13 @@ from cleanside.gateway.errors import (
 from cleanside.gateway.spool.known import APPLICATION_ID, check_ours, lock_path, mark_ours
 from cleanside.gateway.spool.payload import NotAsWritten
 from cleanside.gateway.spool.upgrade import STEPS
+from cleanside.gateway.spool.volume import MOST_LOG_BYTES, PAGE_BYTES
 
 SCHEMA_VERSION = 2
 # 3.7.0 to 3.51.2 can lose committed transactions when two connections write or checkpoint at once
 # (the WAL-reset bug, sqlite.org/wal.html): `status` and `rewind` open a second one.
 LEAST_SQLITE = (3, 51, 3)
 BUSY_TIMEOUT_MS = 5_000  # chosen: longer than any transaction here on slow flash
-KEEP_LOG_BYTES = (
-    4 * 2**20
-)  # the log's file is cut back to this after a checkpoint; a checkpoint comes at 4 MB
 
 # Besides what SQLite notices by itself: a text that is no UTF-8 or no JSON, a payload that is none.
 _NOT_AS_WRITTEN = (UnicodeDecodeError, json.JSONDecodeError, NotAsWritten)
@@ -51,7 +49,9 @@ def translated(path: Path | str) -> Iterator[None]:
     try:
         yield
     except apsw.FullError as error:
-        raise SpoolFull(f"{path}: {error}; free room on the disk or lower spool.budget_bytes") from error
+        raise SpoolFull(
+            f"{path}: {error}; free some MiB on this file system: the spool has let go what it may"
+        ) from error
     except (apsw.CorruptError, apsw.NotADBError, *_NOT_AS_WRITTEN) as error:
         raise SpoolDamaged(
             f"{path} is not readable as a spool ({error}); "
@@ -72,11 +72,12 @@ def check_library(version: str) -> None:
         raise SpoolTooNew(f"SQLite {version} can lose commits (WAL-reset bug); install apsw {least} or later")
 
 
-def open_file(path: Path, *, vfs: str | None = None) -> apsw.Connection:
+def open_file(path: Path, *, log_bytes: int = MOST_LOG_BYTES, vfs: str | None = None) -> apsw.Connection:
     """
     Open or make the spool at `path`, ready to write.
 
-    vfs : name of a registered SQLite VFS; None: the system's. Raises the spool's errors.
+    log_bytes : how far the log grows before it is written back. vfs : name of a registered SQLite VFS; None:
+    the system's. Raises the spool's errors.
     """
     check_library(apsw.sqlite_lib_version())
     fresh = not path.exists()
@@ -88,7 +89,7 @@ def open_file(path: Path, *, vfs: str | None = None) -> apsw.Connection:
                 # A VFS written in Python has no shared memory; the log works without it in exclusive mode
                 # only (sqlite.org/wal.html#noshm). On a machine `status` and `rewind` come in beside.
                 connection.execute("PRAGMA locking_mode=EXCLUSIVE")
-            _set_policy(connection, path)
+            _set_policy(connection, path, log_bytes)
             _bring_up(connection, path)
             _check_form(connection, path)
         except BaseException:
@@ -114,10 +115,26 @@ def open_to_read(path: Path) -> apsw.Connection:
     check_library(apsw.sqlite_lib_version())
     check_ours(path)
     with translated(path):
-        connection = apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READONLY)
+        try:
+            return _opened_to_read(path, apsw.SQLITE_OPEN_READONLY, str(path))
+        except apsw.IOError:
+            # A full disk has no room for the log's index. Where the log is empty the file alone is enough.
+            log = path.with_name(f"{path.name}-wal")
+            if log.exists() and log.stat().st_size:
+                raise
+            flags = apsw.SQLITE_OPEN_READONLY | apsw.SQLITE_OPEN_URI
+            return _opened_to_read(path, flags, f"{path.resolve().as_uri()}?immutable=1")
+
+
+def _opened_to_read(path: Path, flags: int, name: str) -> apsw.Connection:
+    connection = apsw.Connection(name, flags=flags)
+    try:
         connection.set_busy_timeout(BUSY_TIMEOUT_MS)
         _check_version(connection, path)
-        return connection
+    except BaseException:
+        close_file(connection)
+        raise
+    return connection
 
 
 def open_beside(path: Path) -> apsw.Connection:
@@ -132,7 +149,7 @@ def open_beside(path: Path) -> apsw.Connection:
         return connection
 
 
-def _set_policy(connection: apsw.Connection, path: Path) -> None:
+def _set_policy(connection: apsw.Connection, path: Path, log_bytes: int) -> None:
     connection.set_busy_timeout(BUSY_TIMEOUT_MS)
     # Read to its end: if the disk fails here, SQLite says so only after it has named the old mode. Without
     # the log a commit ends by deleting a journal, which a power cut can undo (found by failing each call).
@@ -143,12 +160,24 @@ def _set_policy(connection: apsw.Connection, path: Path) -> None:
         )
     # FULL: every commit is synced before `append` returns. NORMAL would lose the last commits at a power cut.
     connection.execute("PRAGMA synchronous=FULL")
-    connection.execute(f"PRAGMA journal_size_limit={KEEP_LOG_BYTES}")
+    # The log's file keeps its size between two checkpoints: its room on the disk is used again and again.
+    connection.execute(f"PRAGMA journal_size_limit={log_bytes}")
+    connection.set_wal_hook(
+        lambda _connection, _name, pages: _write_back(connection, pages * PAGE_BYTES, log_bytes)
+    )
     connection.execute("PRAGMA cache_size=-4096")  # 4 MiB: the working set is the two ends of one table
     connection.execute("PRAGMA temp_store=MEMORY")
     # A plan is made once and kept (sqlite.org/queryplanner-ng.html#qpstab). Without it a bound LIMIT has the
     # statement prepared anew at each call, which costs more than the query.
     connection.config(apsw.SQLITE_DBCONFIG_ENABLE_QPSG, 1)
+
+
+def _write_back(connection: apsw.Connection, size: int, most: int) -> int:
+    """After each commit: a log that is long enough goes into the file. Where it cannot, the commit stands."""
+    if size >= most:
+        with suppress(apsw.Error):
+            connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
+    return apsw.SQLITE_OK
 
 
 def _bring_up(connection: apsw.Connection, path: Path) -> None:

@@ -18,12 +18,13 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict
+from functools import wraps
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Concatenate, Final, ParamSpec, TypeVar
 
 import apsw
 
-from cleanside.gateway.errors import CalledWrongly, SpoolDamaged, TryAgain, UnknownStream
+from cleanside.gateway.errors import CalledWrongly, SpoolDamaged, SpoolFull, TryAgain, UnknownStream
 from cleanside.gateway.spool.age import Ages, ages
 from cleanside.gateway.spool.append import Appends, UnitSets, check, new_rows
 from cleanside.gateway.spool.boots import (
@@ -42,7 +43,7 @@ from cleanside.gateway.spool.peek import BatchContext, next_batch, span
 from cleanside.gateway.spool.rescue import DAMAGED_REASON as DAMAGED
 from cleanside.gateway.spool.rescue import find_new, is_read, salvage, waiting
 from cleanside.gateway.spool.rewind import rewind_stream
-from cleanside.gateway.spool.room import SpoolRoom, used_bytes
+from cleanside.gateway.spool.room import SpoolRoom, file_bytes, tables_bytes, used_bytes
 from cleanside.gateway.spool.rows import columns_of, is_whole, read_rows, sendable
 from cleanside.gateway.spool.shed import declare
 from cleanside.gateway.spool.state import (
@@ -56,6 +57,7 @@ from cleanside.gateway.spool.state import (
     read_state,
     stream_rows,
 )
+from cleanside.gateway.spool.volume import SystemVolume, Unlimited, Volume
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.wire import Batch, Reading, instant_text
 
@@ -74,7 +76,25 @@ coalesce(last_position, (SELECT seq FROM sqlite_sequence WHERE name = 'readings'
 _ADD_TRAFFIC = """INSERT INTO traffic VALUES (?, ?, ?) ON CONFLICT (day) DO UPDATE
 SET up_bytes = up_bytes + excluded.up_bytes, down_bytes = down_bytes + excluded.down_bytes"""
 
+P = ParamSpec("P")
+T = TypeVar("T")
+
 __all__ = ["BootState", "Spool", "SpoolState", "check"]
+
+
+def _on_a_full_disk(verb: Callable[Concatenate[Spool, P], T]) -> Callable[Concatenate[Spool, P], T]:
+    """The verb is tried again with the log written back, then with the reserve and less in the tables."""
+
+    @wraps(verb)
+    def tried(spool: Spool, /, *args: P.args, **kwargs: P.kwargs) -> T:
+        for relief in (spool._disk.write_back_log, spool._let_go):
+            try:
+                return verb(spool, *args, **kwargs)
+            except SpoolFull:
+                relief()
+        return verb(spool, *args, **kwargs)
+
+    return tried
 
 
 class Spool:
@@ -91,15 +111,18 @@ class Spool:
         budget_days: float | None = None,
         on_append: Callable[[], object] = lambda: None,
         vfs: str | None = None,
+        volume: Volume | None = None,
     ) -> None:
         """
         Open the spool at `path`, or make it.
 
-        budget_bytes : what the readings may take on disk; beyond it the oldest acknowledged go first.
+        budget_bytes : what tables and log may take on disk; beyond it the oldest acknowledged go first. On a
+        file system with less room, that room.
         budget_days : how long readings are held; of older ones the acknowledged go, and those that wait are
         thinned to what tells each hour and declared. None: as long as the bytes allow.
         on_append : called after each commit of readings, from the appending thread; must not block.
-        vfs : name of a SQLite VFS, for tests that make a disk fail.
+        vfs : name of a SQLite VFS, for tests that make a disk fail; volume : the file system below it; None:
+        the one that `path` lies on.
         A file that is damaged, now or later, is set aside and a new one begun; see `salvage`.
         Raises SpoolInUse, SpoolTooNew, SpoolUnavailable, CalledWrongly (of another device).
         """
@@ -118,13 +141,19 @@ class Spool:
         self._traffic: dict[str, tuple[int, int]] = {}
         self._pages: Pages | None = None  # of the file that is being salvaged
         self._appends = Appends()
-        self._disk = SpoolDisk(path, begin=self._begin, forget=self._forget, vfs=vfs)
+        if volume is None:
+            volume = SystemVolume(path) if vfs is None else Unlimited()
+        self._disk = SpoolDisk(
+            path, begin=self._begin, forget=self._forget, volume=volume, budget_bytes=budget_bytes, vfs=vfs
+        )
         self._room = SpoolRoom(
             self._disk.transaction, lambda: self._unit_sets.by_number(self._disk.connection)
         )
+        self.make_room()
 
     # ------------------------------------------------------------ append
 
+    @_on_a_full_disk
     def append(
         self,
         readings: Sequence[Reading],
@@ -209,6 +238,7 @@ class Spool:
                 self._add_event(connection, "readings_damaged", {"count": given_up})
         return given_up
 
+    @_on_a_full_disk
     def acknowledge(self, stream: str, through: int, *, again: Sequence[tuple[int, int]] = ()) -> None:
         """
         The server holds every number 1..through of `stream`.
@@ -242,6 +272,7 @@ class Spool:
 
     # ------------------------------------------------------------ rewind, fork, shed
 
+    @_on_a_full_disk
     def rewind(self, stream: str, through: int) -> int:
         """
         Send again from number through + 1 of `stream`, as far back as it is still held.
@@ -251,6 +282,7 @@ class Spool:
         with self._disk.transaction() as connection:
             return rewind_stream(connection, self._stream(connection, stream), through)
 
+    @_on_a_full_disk
     def fork(self, reason: str, *, move: bool = False) -> str:
         """
         Open a new stream; the one that was open takes no more. Returns the new one.
@@ -271,6 +303,7 @@ class Spool:
             self._add_event(connection, "stream_opened", {"reason": reason, "before": old.stream})
         return stream
 
+    @_on_a_full_disk
     def give_over(self, stream: str) -> None:
         """Append what a forked stream still holds to the open one: the server refuses it under its own."""
         with self._disk.transaction() as connection:
@@ -287,6 +320,7 @@ class Spool:
             (row.appended_through, number),
         )
 
+    @_on_a_full_disk
     def shed(self, stream: str, first: int, last: int, *, reason: str) -> int:
         """Give up numbers first..last of `stream`: deleted here, declared to the server. Returns how many."""
         with self._disk.transaction() as connection:
@@ -314,10 +348,35 @@ class Spool:
         """Keep within the budget: acknowledged readings go first, waiting ones are thinned and declared."""
         # A failure here must not fail the append that is already on disk: the next look tries again.
         with self._disk.lock, suppress(TryAgain):
-            if self.budget_days is not None:
-                self._room.make_by_age(self._ages, in_flight=self._in_flight)
-            self._room.make(budget_bytes=self.budget_bytes, in_flight=self._in_flight)
-            self._tell_of_budget()
+            try:
+                self._make_room()
+            except SpoolFull:  # letting go takes room in the log first
+                self._disk.use_reserve()
+                self._make_room()
+        self._disk.take_reserve()
+
+    def _make_room(self) -> None:
+        if self.budget_days is not None:
+            self._room.make_by_age(self._ages, in_flight=self._in_flight)
+        self._room.make(tables_bytes=self._tables_bytes(), in_flight=self._in_flight)
+        self._tell_of_budget()
+
+    def _tables_bytes(self) -> int:
+        with self._disk.reading() as connection:
+            return tables_bytes(
+                self.budget_bytes,
+                self._disk.volume.free_bytes(),
+                log_bytes=self._disk.log_bytes,
+                file_bytes=file_bytes(connection),
+                lacking_bytes=self._disk.lacking_bytes(),
+            )
+
+    def _let_go(self) -> None:
+        """The disk is full: give the reserve back, and let go of what there is no room for."""
+        with self._disk.lock, suppress(TryAgain):
+            self._disk.use_reserve()
+            self._make_room()
+            self._disk.write_back_log()
 
     def _tell_of_budget(self) -> None:
         """Tell the server when what waits has come near the budget; again only after it had gone down."""
@@ -342,6 +401,7 @@ class Spool:
 
     # ------------------------------------------------------------ time
 
+    @_on_a_full_disk
     def anchor(self, anchor: Anchor) -> bool:
         """Tie this boot to UTC, and place every boot that can be placed then. False where it adds nothing."""
         with self._disk.reading() as connection:
@@ -383,6 +443,7 @@ class Spool:
         with self._disk.reading() as connection:
             return connection.execute("SELECT mark FROM source_marks WHERE source = ?", (source,)).get  # type: ignore[no-any-return]
 
+    @_on_a_full_disk
     def event(self, event: str, detail: Mapping[str, Any] | None = None) -> None:
         """Keep an event for the server; it goes with the next reading."""
         with self._disk.transaction() as connection:
@@ -395,6 +456,7 @@ class Spool:
             up, down = self._traffic.get(day, (0, 0))
             self._traffic[day] = (up + up_bytes, down + down_bytes)
 
+    @_on_a_full_disk
     def note(self, name: str, value: object) -> None:
         """Keep a small thing that `status` shows."""
         with self._disk.transaction() as connection:
@@ -420,6 +482,7 @@ class Spool:
 
     # ------------------------------------------------------------ damage
 
+    @_on_a_full_disk
     def salvage(self) -> bool:
         """Carry over some of what a file that was set aside still holds. False: nothing is left to do."""
         with self._disk.reading() as connection:

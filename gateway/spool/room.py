@@ -6,6 +6,7 @@ backlog is thinned evenly in time, interval by interval, longer intervals only w
 help; what is in flight is not touched; every number given up is declared shed. Of readings held for longer
 than the budget's days the acknowledged go, and those that wait are thinned, once, to what still tells each
 hour. Work is done in small transactions, a bounded number for each call, so that no append waits long.
+The budget counts the log too, and is never more than the file system has room for.
 Leaves to others: which readings of an interval stay (`gateway.spool.thinning`), what is old
 (`gateway.spool.age`).
 """
@@ -24,12 +25,14 @@ from cleanside.gateway.spool.rows import Row, read_rows
 from cleanside.gateway.spool.shed import declare
 from cleanside.gateway.spool.state import StreamRow, last_position, stream_rows
 from cleanside.gateway.spool.thinning import LEVELS_S, intervals, worth_keeping
+from cleanside.gateway.spool.volume import PAGE_BYTES
 
 BUDGET_REASON: Final = "disk_budget"
 _AT_ONCE: Final = 2_000  # rows a transaction: some milliseconds, so that no append waits long (chosen)
 _TURNS: Final = 12  # transactions a call; with a call every 500 readings the thinning outruns the filling
 _FILL_TO: Final = 0.95  # of the budget: a pass takes a while, and readings go on coming (chosen)
 
+LEAST_TABLES_BYTES: Final = 192 * 2**10  # the floor: this much is the tables', however full the disk (chosen)
 _OLD_INTERVAL_S: Final = 3_600  # what stays of old readings that wait still shows each shift (chosen)
 
 Transaction = Callable[[], AbstractContextManager[apsw.Connection]]
@@ -45,12 +48,12 @@ class SpoolRoom:
         self._next: int | None = None  # the position at which the pass goes on; None: at the oldest
         self._old_next = 0  # the position up to which old readings that wait were thinned
 
-    def make(self, *, budget_bytes: int, in_flight: range) -> None:
-        """Free room until the budget is met, or the turns of this call are used up."""
+    def make(self, *, tables_bytes: int, in_flight: range) -> None:
+        """Free room until the tables take less than that, or the turns of this call are used up."""
         for _ in range(_TURNS):
             with self._transaction() as connection:
                 # Level and place of the pass stay: what comes next is thinned as far as what lies before it.
-                if used_bytes(connection) <= budget_bytes * _FILL_TO:
+                if used_bytes(connection) <= tables_bytes * _FILL_TO:
                     return
                 if self._prune(connection):
                     self._level, self._next = 0, None
@@ -164,11 +167,28 @@ def _old_rows(connection: apsw.Connection, ages: Ages, first: int, last: int) ->
 
 def used_bytes(connection: apsw.Connection) -> int:
     """What the tables take on disk, without the room that is free for new readings."""
-    pages, free, page_bytes = (
-        int(connection.execute(f"PRAGMA {name}").get)
-        for name in ("page_count", "freelist_count", "page_size")
-    )
-    return (pages - free) * page_bytes
+    return file_bytes(connection) - int(connection.execute("PRAGMA freelist_count").get) * PAGE_BYTES
+
+
+def file_bytes(connection: apsw.Connection) -> int:
+    """What the file takes once the log is written back."""
+    return int(connection.execute("PRAGMA page_count").get) * PAGE_BYTES
+
+
+def tables_bytes(
+    budget_bytes: int, free_bytes: int | None, *, log_bytes: int, file_bytes: int, lacking_bytes: int
+) -> int:
+    """
+    What the tables may take: the budget less the log, or what the file system has room for if that is less.
+
+    free_bytes : of the file system; None: not known. log_bytes : how far the log may grow.
+    file_bytes : what the file takes; it stays the spool's, so a full disk alone makes no reading go.
+    lacking_bytes : what log and reserve have yet to take. Never below LEAST_TABLES_BYTES.
+    """
+    within = budget_bytes - min(log_bytes, budget_bytes // 16)
+    if free_bytes is not None:
+        within = min(within, max(LEAST_TABLES_BYTES, file_bytes + free_bytes - lacking_bytes))
+    return within
 
 
 def _forget_shed(connection: apsw.Connection, row: StreamRow) -> None:

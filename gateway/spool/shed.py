@@ -22,6 +22,13 @@ WHERE stream = ?1 AND first <= ?3 AND first >= coalesce(
 ORDER BY first LIMIT ?4
 """
 
+# The one before and the one behind, each by the key: there may be tens of thousands.
+_TOUCHING = """
+SELECT first, last FROM shed WHERE stream = ?1 AND reason = ?2 AND last = ?3 - 1
+  AND first = (SELECT max(first) FROM shed WHERE stream = ?1 AND first < ?3)
+UNION ALL SELECT first, last FROM shed WHERE stream = ?1 AND reason = ?2 AND first = ?4 + 1
+"""
+
 
 def shed_within(
     connection: apsw.Connection, stream: int, first: int, last: int, *, limit: int = -1
@@ -51,10 +58,7 @@ def _undeclared(connection: apsw.Connection, stream: int, first: int, last: int)
 
 
 def _insert_merged(connection: apsw.Connection, stream: int, first: int, last: int, reason: str) -> None:
-    touching = connection.execute(
-        "SELECT first, last FROM shed WHERE stream = ? AND reason = ? AND (last = ? OR first = ?)",
-        (stream, reason, first - 1, last + 1),
-    )
+    touching = connection.execute(_TOUCHING, (stream, reason, first, last))
     for begin, end in cast(list[tuple[int, int]], touching.fetchall()):
         connection.execute("DELETE FROM shed WHERE stream = ? AND first = ?", (stream, begin))
         first, last = min(first, begin), max(last, end)

@@ -84,6 +84,8 @@ class Disk:
         #: files deleted without a sync of their folder: they may come back
         self.ghosts: dict[str, File] = {}
         self.operations = 0
+        #: what all files may take together; None: no limit
+        self.room_bytes: Callable[[], int] | None = None
         #: called with the number of each operation before it is done; raises to make it fail
         self.fault: Callable[[int, str], None] = lambda _number, _what: None
         self.vfs = f"simulated-{next(_numbers)}"
@@ -93,6 +95,15 @@ class Disk:
         """Count one operation; it fails if a fault is due."""
         self.operations += 1
         self.fault(self.operations, what)
+
+    def bytes(self) -> int:
+        """What all files take."""
+        return sum(len(file.live) for file in self.files.values())
+
+    def grow(self, size: int) -> None:
+        """A file is to grow by `size`."""
+        if size > 0 and self.room_bytes is not None and size > self.room_bytes():
+            raise apsw.FullError("no space left on the device")
 
     def sync_folder(self) -> None:
         """Names made and deleted so far are on the disk."""
@@ -131,6 +142,35 @@ class Disk:
     def unregister(self) -> None:
         """Let SQLite forget this disk."""
         self._registered.unregister()
+
+
+class SimulatedVolume:
+    """The file system of a `Disk`, of so many bytes, some of them taken by others."""
+
+    def __init__(self, disk: Disk, size: int) -> None:
+        self.size = size
+        self.others_bytes = 0
+        self.reserve = 0
+        self._disk = disk
+        disk.room_bytes = self.free_bytes
+
+    def free_bytes(self) -> int:
+        return max(0, self.size - self._disk.bytes() - self.reserve - self.others_bytes)
+
+    def file_bytes(self) -> int:
+        return self._disk.bytes() - self.log_bytes()
+
+    def log_bytes(self) -> int:
+        return sum(len(file.live) for name, file in self._disk.files.items() if name.endswith("-wal"))
+
+    def reserve_bytes(self) -> int:
+        return self.reserve
+
+    def take(self, size: int) -> None:
+        self.reserve = max(self.reserve, min(size, self.reserve + self.free_bytes()) // 4096 * 4096)
+
+    def release(self) -> None:
+        self.reserve = 0
 
 
 def _apply(content: bytearray, offset: int, data: bytes | None) -> None:
@@ -189,6 +229,7 @@ class _Open:
 
     def xWrite(self, data: bytes, offset: int) -> None:
         self._disk.operation("write")
+        self._disk.grow(offset + len(data) - len(self._file.live))
         self._file.pending.append((offset, bytes(data)))
         _apply(self._file.live, offset, bytes(data))
 
