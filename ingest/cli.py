@@ -20,6 +20,7 @@ from sqlalchemy.exc import OperationalError
 from cleanside.ingest import hidden
 from cleanside.ingest.commands import (
     account,
+    appended,
     archive,
     backup,
     enrol,
@@ -34,7 +35,10 @@ from cleanside.ingest.commands import (
 from cleanside.ingest.errors import IngestError
 from cleanside.ingest.output import until_cut_off
 
-_NOUNS = (serve, migrate, keys, account, archive, recompute, backup, restore, import_bundles, enrol, webhooks)
+_NOUNS = (
+    *(serve, migrate, keys, account, appended, archive, recompute, backup, restore, import_bundles, enrol),
+    webhooks,
+)
 #: name -> module and sentence of those that bring numerics along; loaded for themselves alone
 _JUDGING = {
     "backtest": ("cleanside.ingest.evaluation.backtest", "judge the forecast on recorded lives"),

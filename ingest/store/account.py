@@ -1,5 +1,5 @@
 """
-The account of a stream: each number 1..appended_through in exactly one state, counted from the rows.
+The account of a stream: each number 1..through in exactly one state, counted from the rows.
 
 Promises: stored and quarantined are read from the rows themselves as ranges, never got by subtraction;
 mark and islands, which the acknowledgement rests on, are held against them.
@@ -26,7 +26,7 @@ class StreamBalance:
 
     stream: str
     device: str
-    #: numbers the account is about: 1..through, as the gateway says, or the highest seen if it does not say
+    #: numbers the account is about: 1..through, the higher of the gateway's report and what was seen
     through: int
     acknowledged_through: int
     highest: int
@@ -102,7 +102,8 @@ def balance(
     """
     twice = overlap([stored, *archived])
     stored = union(stored, *archived)
-    through = stream.appended_through if stream.appended_through is not None else stream.highest
+    # Reports arrive out of order, and some batches carry none: one below the highest seen says nothing.
+    through = max(stream.appended_through or 0, stream.highest)
     shed = union((s.first, s.last) for s in marks.shed)
     states = {"stored": stored, "quarantined": quarantined, "discarded": discarded, "shed": shed}
     everything = union(*states.values())
@@ -125,14 +126,12 @@ def balance(
         gaps=missing,
         faults=(
             *((f"numbers {_text(twice)} are stored twice",) if twice else ()),
-            *_faults(marks, states, everything, missing, through),
+            *_faults(marks, states, everything, missing),
         ),
     )
 
 
-def _faults(
-    marks: Marks, states: dict[str, Ranges], everything: Ranges, missing: Ranges, through: int
-) -> Iterator[str]:
+def _faults(marks: Marks, states: dict[str, Ranges], everything: Ranges, missing: Ranges) -> Iterator[str]:
     names = list(states)
     for i, one in enumerate(names):
         for other in names[i + 1 :]:
@@ -146,8 +145,6 @@ def _faults(
         intersect(everything, ((1, marks.highest),)) if marks.highest else (), marks.covered
     ):
         yield f"numbers {_text(strange)} have rows, and are counted as missing"
-    if through < marks.highest:
-        yield f"the gateway says it appended through {through}, the server has seen {marks.highest}"
 
 
 def _text(ranges: Ranges) -> str:

@@ -238,6 +238,12 @@ def _values(s: Stream, after: Marks, more_shed: int, duplicates: int, conflicts:
     )
 
 
+def set_appended(connection: sa.Connection, stream_id: int, appended_through: int) -> None:
+    """Set what counts as reported by the gateway, on a person's word; `save` only ever raises it."""
+    here = sa.update(streams).where(streams.c.id == stream_id)
+    connection.execute(here.values(appended_through=appended_through))
+
+
 # ---------------------------------------------------------------- reports
 
 

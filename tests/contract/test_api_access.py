@@ -27,6 +27,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/bundles"): KEEPERS,
     ("GET", "/v1/streams"): EVERYONE,
     ("GET", "/v1/streams/{stream}"): EVERYONE,
+    ("POST", "/v1/streams/{stream}/appended-through"): KEEPERS,
     ("POST", "/v1/machines"): KEEPERS | {"integrator"},
     ("GET", "/v1/machines"): WATCHERS,
     ("GET", "/v1/machines/{machine}"): WATCHERS,
@@ -94,6 +95,7 @@ WITHOUT_A_CODE = {"/v1/enrol": 403}
 BODIES: dict[str, dict[str, Any]] = {
     "/v1/readings": batch(2, [3.0]),
     "/v1/bundles": {},  # no bundle: what one does is in test_api_bundles.py
+    "/v1/streams/{stream}/appended-through": {"appended_through": 950, "reason": "a test of access"},
     "/v1/machines": {"machine": "grader-07"},
     "/v1/machines/{machine}/terminal-restriction": {"value": 5.0, "unit": "kPa"},
     "/v1/machines/{machine}/acceptance/second-reading": {"value": 6.2, "unit": "kPa"},
@@ -132,7 +134,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
     with in_process(sqlite_database_url) as running:
         running.register()
         running.send(batch(1, [3.0]))
-        running.send(batch(900, [900.0]))
+        running.send(batch(900, [900.0], gateway={"appended_through": 1_000}))
         running.send(batch(2, [3.0], gateway=A_CORRECTION))
         changes = "/v1/machines/{machine}/element-changes"
         assert running.post(changes.format(machine="grader-07"), BODIES[changes]).status_code == 200

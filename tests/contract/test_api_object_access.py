@@ -36,6 +36,10 @@ REQUESTS: dict[Route, tuple[dict[str, str], Any]] = {
         {},
         batch(5_000, [3.0], stream="{stream}") | {"device": "{device}"},
     ),
+    ("POST", "/v1/streams/{stream}/appended-through"): (
+        {},
+        {"appended_through": 50, "reason": "a test of access"},
+    ),
     ("POST", "/v1/machines"): ({}, {"machine": "{machine}", "housings": [{"housing": "{housing}"}]}),
     ("POST", "/v1/machines/{machine}/terminal-restriction"): (
         {},
@@ -141,6 +145,7 @@ PLAIN = {
         "element_price",
         "received_since",
         "received_until",
+        "appended_through",
     ),
 }
 #: query parameters that hold no name of an object
@@ -274,7 +279,9 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     tokens, handles = keys_for(api, admin, device)
     elsewhere, _ = keys_for(api, admin, other)
     # One reading is stored, one is held, and one held reading was looked at again: an amendment.
-    document = batch(1, [3.0, 900.0], stream=stream, gateway=A_CORRECTION) | {"device": device}
+    document = batch(1, [3.0, 900.0], stream=stream, gateway=A_CORRECTION | {"appended_through": 100}) | {
+        "device": device
+    }
     sent = ask(api, ("POST", "/v1/readings"), tokens["device"], body=document)
     assert (sent.status_code, sent.json()["stored"]) == (200, 1)
     entry = api.get("/v1/quarantine", key=admin).json()["entries"][0]["entry"]

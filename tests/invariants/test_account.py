@@ -6,10 +6,12 @@ import json
 import subprocess
 import sys
 
+import httpx
 import sqlalchemy as sa
 
+from cleanside.ingest.cli import main
 from tests.support.databases import opened
-from tests.support.serving import STREAM, Api, batch
+from tests.support.serving import STREAM, Api, batch, in_process
 
 
 def fill(api: Api) -> None:
@@ -83,3 +85,60 @@ def test_invariant_5_the_command_says_when_a_reading_is_gone(api: Api) -> None:
     [line] = [s for s in json.loads(after.stdout)["streams"] if s["stream"] == STREAM]
     assert not line["balances"]
     assert "5" in line["faults"][0]
+
+
+def line_of(api: Api) -> dict[str, object]:
+    """The account of the one stream."""
+    [line] = api.account()["streams"]
+    return dict(line)
+
+
+def test_a_reading_beyond_the_last_report_is_no_loss(api: Api) -> None:
+    """Reports arrive out of order, and a batch may carry none: the account takes the higher of both."""
+    api.register()
+    api.send(batch(1, [3.0, 3.1], gateway={"appended_through": 2}))
+    api.send(batch(3, [3.2]))
+    expected = {"through": 3, "stored": 3, "pending": 0, "balances": True, "faults": []}
+    line = line_of(api)
+    assert {key: line[key] for key in expected} == expected
+    assert account_command(api.url).returncode == 0
+
+
+def lower(api: Api, to: int, *, stream: str = STREAM, key: str = "operator") -> httpx.Response:
+    body = {"appended_through": to, "reason": "a counter that overflowed"}
+    return api.post(f"/v1/streams/{stream}/appended-through", body, key=key)
+
+
+def test_a_false_report_is_lowered_by_a_person_and_recorded(api: Api) -> None:
+    api.register()
+    api.send(batch(1, [3.0, 3.1], gateway={"appended_through": 2**53}))
+    api.send(batch(3, [3.2], gateway={"appended_through": 3}))
+    assert line_of(api)["pending"] == 2**53 - 3  # the server alone never lowers it
+    for wrong in (2, 2**53 + 1):  # below the highest seen; higher than any number
+        assert lower(api, wrong).json()["code"] == "not_valid"
+    for _ in range(2):  # asked again after a lost reply it is the same
+        assert lower(api, 3).json()["appended_through"] == 3
+    line = line_of(api)
+    assert (line["through"], line["pending"], line["balances"]) == (3, 0, True)
+    assert lower(api, 4).json()["code"] == "not_valid"  # it is a lowering
+    entries = api.get("/v1/audit", params={"what": "appended_through_lowered"}).json()["entries"]
+    assert [json.loads(entry["detail"]) for entry in entries] == [
+        {"stream": STREAM, "from": 2**53, "to": 3, "reason": "a counter that overflowed"}
+    ]
+    assert entries[0]["who"] == api.tokens["operator"].partition(".")[0]
+
+
+def test_a_false_report_is_lowered_by_the_command_while_nothing_serves(
+    sqlite_database_url: str,
+) -> None:
+    with in_process(sqlite_database_url) as api:
+        api.register()
+        api.send(batch(1, [3.0], gateway={"appended_through": 2**53}))
+    asked = ["appended", STREAM, "--owner", "plateau", "--database", sqlite_database_url]
+    asked += ["--reason", "a counter that overflowed", "--lower-to"]
+    assert main([*asked, "0"]) == 2
+    assert main([*asked, "1"]) == 0
+    with in_process(sqlite_database_url, tokens=api.tokens) as again:
+        assert line_of(again)["through"] == 1
+        [entry] = again.get("/v1/audit", params={"what": "appended_through_lowered"}).json()["entries"]
+        assert entry["who"] == "command"

@@ -113,7 +113,7 @@ def tell(api: Api) -> Story:
     ask("POST", "/v1/devices", {"device": DEVICE, "machine": MACHINE, "housing": "main"})
     api.send(_loading())
     api.analyse()
-    api.send(batch(5_000, [3.0, 900.0, 3.1], stream=STREAM))
+    api.send(batch(5_000, [3.0, 900.0, 3.1], stream=STREAM, gateway={"appended_through": 5_200}))
     api.analyse()
     _of_the_machine(ask, limit)
     _of_readings(ask)
@@ -156,6 +156,8 @@ def _of_the_machine(ask: Any, limit: dict[str, Any]) -> None:
 
 def _of_readings(ask: Any) -> None:
     ask("GET", "/v1/streams", limit=1)
+    false = {"appended_through": 5_100, "reason": "the gateway counted twice"}
+    ask("POST", "/v1/streams/{stream}/appended-through", false, stream=STREAM)
     span = {"since": "2026-03-02T06:00:00Z", "until": "2026-03-02T06:02:00Z", "limit": 2}
     for path, name in (("/v1/devices/{device}/readings", {"device": DEVICE}), _OF_MACHINE):
         ask("GET", path, **name, **span, quantity="restriction", unit="restriction:kPa")

@@ -69,7 +69,9 @@ class StreamLine(Described):
     device: str
     acknowledged_through: int
     highest: int
-    appended_through: int | None = Field(description="as the gateway says; null: it never said")
+    appended_through: int | None = Field(
+        description="as the gateway says, or a person put it right; null: it never said"
+    )
     last_heard_at: str
 
 

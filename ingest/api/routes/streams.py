@@ -8,12 +8,14 @@ from uuid import UUID
 
 import sqlalchemy as sa
 from fastapi import Depends, Request, Response
+from pydantic import Field
 
 from cleanside.gateway import wire
-from cleanside.ingest.api.routes.described import StreamAnswer, StreamsAnswer
+from cleanside.ingest.api.routes.described import StreamAnswer, StreamLine, StreamsAnswer
 from cleanside.ingest.api.routes.paging import P, page_answer
-from cleanside.ingest.api.routes.shared import R, needs, problems, router_of, shown, text
+from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import NotFound
+from cleanside.ingest.intake import appended
 from cleanside.ingest.owners.access import sees_device
 from cleanside.ingest.store import streams
 from cleanside.ingest.store.keys import Key
@@ -93,6 +95,38 @@ def get_stream(stream: str, resources: R, key: Annotated[Key, Depends(needs("str
         server_time_us=resources.clock(),
     )
     return Response(wire.encode_stream_state(state), media_type=wire.ANSWER_MEDIA_TYPE)
+
+
+class LowerBody(Strict):
+    """What a gateway reported falsely, put right."""
+
+    appended_through: int = Field(ge=0, le=2**53, description="the highest number seen, or more")
+    reason: Words = Field(min_length=3, max_length=400)
+
+
+@router.post(
+    "/v1/streams/{stream}/appended-through",
+    summary="Lower what a gateway falsely said it has appended",
+    description=(
+        "The server itself only raises it, because reports arrive out of order. A false one leaves numbers "
+        "pending until a person lowers it; the audit log says who, why, and what stood before."
+    ),
+    response_model=StreamLine,
+    responses=problems(404),
+)
+def post_appended_through(
+    stream: str, body: LowerBody, resources: R, key: Annotated[Key, Depends(needs("streams:write"))]
+) -> dict[str, Any]:
+    """Set `appended_through` to a lower number."""
+
+    def save(connection: sa.Connection) -> Stream:
+        name, now_us = _canonical(stream), resources.clock()
+        appended.lower(connection, key.owner_id, key.handle, name, body.appended_through, body.reason, now_us)
+        after = streams.find(connection, key.owner_id, name)
+        assert after is not None
+        return after
+
+    return _line(resources.writer.call(save))
 
 
 def _canonical(stream: str) -> str:

@@ -1,0 +1,50 @@
+"""
+A person lowers what a gateway said it has appended: a false report would leave numbers pending for good.
+
+Promises: the server alone never lowers it, because reports arrive out of order. A person may lower it to the
+highest number seen and no further, and it is recorded with who, when, why, and what stood before.
+Leaves to others: who may do it (`ingest.api.routes.streams`, `ingest.commands.appended`).
+"""
+
+from __future__ import annotations
+
+import json
+
+import sqlalchemy as sa
+
+from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.store import fleet, streams
+from cleanside.ingest.store.streams import Stream
+
+
+def lower(
+    connection: sa.Connection, owner_id: int, who: str, stream_name: str, to: int, reason: str, now_us: int
+) -> Stream:
+    """
+    Set `appended_through` of a stream to a lower number. Returns the stream as it was before.
+
+    Raises NotFound for a stream that is not this owner's, Refused (422) for a number above the present
+    one, or below the highest seen.
+    """
+    stream = streams.find(connection, owner_id, stream_name, lock=True)
+    if stream is None:
+        raise NotFound("stream", stream_name[:64])
+    if to == stream.appended_through:  # asked again after a lost reply
+        return stream
+    _refuse_no_lowering(stream, to)
+    streams.set_appended(connection, stream.id, to)
+    detail = {"stream": stream.stream, "from": stream.appended_through, "to": to, "reason": reason}
+    fleet.note(connection, owner_id, now_us, who, "appended_through_lowered", json.dumps(detail))
+    return stream
+
+
+def _refuse_no_lowering(stream: Stream, to: int) -> None:
+    now = stream.appended_through
+    if now is None or to > now:
+        reported = "has reported none" if now is None else f"reported {now}"
+        detail = f"{to} is no lower number: the gateway {reported}; only the gateway's report raises it"
+    elif to < stream.highest:
+        detail = f"{to} is below {stream.highest}, the highest number seen; give {stream.highest} or more"
+    else:
+        return
+    raise Refused(422, "not_valid", detail, errors=[Complaint("#/appended_through", detail)])
