@@ -164,7 +164,6 @@ class Client:
         return posted
 
     def _post(self, batch: Batch, layout: Layout, posted: Posted, *, index: int) -> None:
-        highest = batch.seq[-1] if batch.seq is not None else None
         try:
             reply = self._post_body(body_of(batch, layout))
         except RequestRefused as refused:
@@ -174,7 +173,8 @@ class Client:
                 self._post(half, layout, posted, index=index + moved)
             return
         try:
-            answer = wire.decode_answer(reply.content, stream=batch.stream, highest_sent=highest)
+            # The mark may lie above what is sent here: later batches of the stream may be stored already.
+            answer = wire.decode_answer(reply.content, stream=batch.stream, highest_sent=wire.MAX_INTEGER)
         except ValueError as error:
             raise ServerAway(f"the answer is not the server's: {error}") from error
         posted.stored += answer.stored

@@ -131,16 +131,16 @@ class FakeServer:
             return problem(422, "batch_refused", "the test refuses a reading of it")
         assert batch.stream is not None
         stream = self.streams.setdefault(batch.stream, FakeStream(batch.device))
-        if (code := self._clash(stream, batch)) is not None:
+        if (code := self._clash(stream, batch, contents)) is not None:
             return problem(409, code)
         self.batches.append(batch)
         return _ok(encode_answer(self._take(stream, batch, contents)))
 
-    def _clash(self, stream: FakeStream, batch: Batch) -> str | None:
+    def _clash(self, stream: FakeStream, batch: Batch, contents: list[str]) -> str | None:
         if stream.device != batch.device:
             return "stream_bound"
-        report = batch.gateway
-        if report is None:
+        report, sent = batch.gateway, zip(batch.seq or (), contents, strict=True)
+        if report is None or (contents and all(stream.held.get(seq) == content for seq, content in sent)):
             return None
         stream.installation = stream.installation or report.installation
         if stream.installation != report.installation or stream.highest > (report.appended_through or 0):

@@ -22,7 +22,7 @@ from cleanside.ingest.intake.answers import answer_of, notes_of
 from cleanside.ingest.intake.doubts import doubts_about, held_entries, opaque_entry
 from cleanside.ingest.intake.incoming import Incoming, store_believed, stream_name
 from cleanside.ingest.intake.plain_run import PlainRun, device_of, goes_on
-from cleanside.ingest.intake.repeats import judge, refuse_fork
+from cleanside.ingest.intake.repeats import is_elsewhere, judge, refuse_fork
 from cleanside.ingest.store import fleet, quarantine, readings, streams
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.marks import Marks, Ranges, Shed, advance, ranges_of, union
@@ -84,10 +84,13 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     seen_now = _ranges_in(numbers, batch)
     marks = _marks(connection, stream, seen_now, batch)
     verdict = judge(connection, stream, marks, numbers, incoming, seen_now)
-    refuse_fork(stream, batch, verdict, len(numbers))
+    opaque = opaque_entry(connection, stream, marks, batch)
+    refuse_fork(stream, marks, batch, verdict, opaque)
+    report = batch.gateway
+    if report is not None and is_elsewhere(report, stream):
+        report = None  # a repeat from a copied disk: the stream stays with the installation that began it
     doubts = doubts_about(incoming, device, stream.gateway_built)
     entries = held_entries(incoming, numbers, verdict, doubts)
-    opaque = opaque_entry(connection, stream, marks, batch)
     new_numbers = seen_now if verdict.new is None else ranges_of(sorted(numbers[i] for i in verdict.new))
     after = advance(
         marks,
@@ -104,12 +107,12 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
         stream,
         marks,
         after,
-        batch.gateway,
+        report,
         duplicates=verdict.duplicates + len(verdict.held_before),
         conflicts=len(verdict.conflicts),
         now_us=now_us,
     )
-    streams.put_reports(connection, streams.report_rows(stream.id, batch.gateway, now_us))
+    streams.put_reports(connection, streams.report_rows(stream.id, report, now_us))
     notes = notes_of(batch, numbers, entries, verdict, opaque)
     return answer_of(batch, after, stored, verdict.duplicates, notes, now_us)
 

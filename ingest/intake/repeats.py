@@ -18,7 +18,7 @@ from cleanside.gateway.wire import Batch, GatewayReport
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.intake.incoming import Incoming
 from cleanside.ingest.store import quarantine, readings
-from cleanside.ingest.store.marks import Marks, Ranges, meets, split_seen
+from cleanside.ingest.store.marks import Marks, Ranges, intersect, meets, split_seen, subtract, union
 from cleanside.ingest.store.streams import Stream
 
 
@@ -84,14 +84,22 @@ def is_elsewhere(told: GatewayReport, stream: Stream) -> bool:
     return bool(told.installation and stream.installation and told.installation != stream.installation)
 
 
-def refuse_fork(stream: Stream, batch: Batch, verdict: Verdict, count: int) -> None:
+def refuse_fork(
+    stream: Stream,
+    marks: Marks,
+    batch: Batch,
+    verdict: Verdict,
+    opaque: Sequence[quarantine.NewQuarantineRow],
+) -> None:
     """
     A copied or restored disk goes on under an old stream: its readings would be taken for repeats.
 
-    A batch that only brings new numbers is no fork: it may have been overtaken by a later one.
+    A batch that only brings new numbers is no fork: it may have been overtaken by a later one. Nor is one
+    that brings nothing new: its reply may have been lost, and later batches stored since.
+    opaque : what of its opaque record is to be kept.
     """
     told = batch.gateway
-    if told is None:
+    if told is None or is_repeat(marks, batch, verdict, opaque):
         return
     name = stream.stream
     if is_elsewhere(told, stream):
@@ -100,11 +108,34 @@ def refuse_fork(stream: Stream, batch: Batch, verdict: Verdict, count: int) -> N
         )
     if told.appended_through is None or told.appended_through >= stream.highest:
         return
-    only_new = count > 0 and (verdict.new is None or len(verdict.new) == count)
-    if not only_new:
+    if not _only_new(marks, batch, verdict, opaque):
         raise Refused(
             409,
             "stream_forked",
             f"stream {name}: the server has seen number {stream.highest}, the gateway says it gave only "
             f"{told.appended_through}; open a new stream for what comes now",
         )
+
+
+def is_repeat(
+    marks: Marks, batch: Batch, verdict: Verdict, opaque: Sequence[quarantine.NewQuarantineRow]
+) -> bool:
+    """True where the server has all of a batch with equal content: every reading, shed range and record."""
+    if not (len(batch) or batch.shed or batch.opaque is not None):
+        return False
+    if verdict.conflicts or verdict.new or (verdict.new is None and len(batch)) or opaque:
+        return False
+    return not subtract(_shed_in(batch), marks.covered)
+
+
+def _only_new(
+    marks: Marks, batch: Batch, verdict: Verdict, opaque: Sequence[quarantine.NewQuarantineRow]
+) -> bool:
+    """True where the server has nothing of a batch; a report alone brings nothing that it could have."""
+    readings_new = verdict.new is None or len(verdict.new) == len(batch)
+    record_new = batch.opaque is None or (bool(opaque) and not opaque[0].beside)
+    return readings_new and record_new and not intersect(_shed_in(batch), marks.covered)
+
+
+def _shed_in(batch: Batch) -> Ranges:
+    return union((entry.first, entry.last) for entry in batch.shed)

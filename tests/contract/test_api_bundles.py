@@ -293,7 +293,7 @@ def test_a_bundle_that_the_link_has_overtaken_is_no_fork(api: Api, tmp_path: Pat
 
 def test_a_bundle_of_a_copied_disk_is_a_fork_still(api: Api, tmp_path: Path) -> None:
     api.send(json.loads(block(1, appended=READINGS)))
-    copied = json.loads(block(1, appended=READINGS))
+    copied = json.loads(block(READINGS + 1, appended=2 * READINGS))
     copied["gateway"]["installation"] = "i2"
     content, _ = bundle(tmp_path / "b", api.tokens["device"], json.dumps(copied).encode())
     document = taken(bring(api, content))

@@ -198,15 +198,61 @@ def test_another_installation_under_one_stream_is_a_fork(api: Api) -> None:
     assert (response.status_code, response.json()["code"]) == (409, "stream_forked")
 
 
-@pytest.mark.parametrize("values", [[3.0, 3.1], [4.0, 4.1]], ids=["what it sent before", "new content"])
+@pytest.mark.parametrize("values", [[3.0, 4.1], [4.0, 4.1]], ids=["one of two", "both"])
 def test_a_restored_disk_that_goes_on_below_what_the_server_saw_is_a_fork(
     api: Api, values: list[float]
 ) -> None:
+    """Other content under numbers that the server has; what is equal is a repeat (the next test)."""
     api.send(batch(1, [3.0, 3.1, 3.2], gateway={"appended_through": 3}))
     response = api.post("/v1/readings", batch(1, values, gateway={"appended_through": 2}), key="device")
     assert (response.status_code, response.json()["code"]) == (409, "stream_forked")
     assert len(stored_rows(api)) == 3
     assert held_rows(api) == []
+
+
+SHED = {"first": 3, "last": 4, "reason": "disk_budget"}
+RECORD = {"seq": 3, "base64": "AAEC"}
+
+
+@pytest.mark.parametrize(
+    ("document", "duplicates", "held"),
+    [
+        (batch(1, [3.0, 3.1]), 2, 0),
+        (batch(1, [3.0, 900.0]), 1, 1),
+        (batch(1, [3.0, 3.1], shed=[SHED]), 2, 0),
+        ({"device": DEVICE, "stream": STREAM, "shed": [SHED]}, 0, 0),
+        ({"device": DEVICE, "stream": STREAM, "opaque": RECORD}, 0, 0),
+    ],
+    ids=[
+        "stored",
+        "one in quarantine",
+        "with shed numbers",
+        "shed numbers alone",
+        "a record nobody can read",
+    ],
+)
+@pytest.mark.parametrize("installation", ["one", "two"])
+def test_a_batch_whose_reply_was_lost_is_a_repeat_whatever_was_stored_since(
+    api: Api, document: dict[str, Any], duplicates: int, held: int, installation: str
+) -> None:
+    report = {"installation": "one", "appended_through": 4}
+    api.send(document | {"gateway": report})
+    api.send(batch(5, [3.4], gateway={"installation": "one", "appended_through": 5}))
+    mark = api.get(f"/v1/streams/{STREAM}").json()["acknowledged_through"]
+    answer = api.send(document | {"gateway": report | {"installation": installation}})
+    assert (answer["stored"], answer["duplicates"], len(answer["quarantined"])) == (0, duplicates, held)
+    assert answer["acknowledged_through"] == mark
+    assert api.account()["streams"][0]["duplicates"] == duplicates + held
+    # The stream stays with the installation that began it.
+    api.send(batch(6, [3.5], gateway={"installation": "one", "appended_through": 6}))
+
+
+def test_a_shed_range_and_a_report_that_were_overtaken_are_no_fork(api: Api) -> None:
+    api.send(batch(1, [3.0], gateway={"appended_through": 1}))
+    api.send(batch(5, [3.4], gateway={"appended_through": 5}))
+    late = {"device": DEVICE, "stream": STREAM, "gateway": {"appended_through": 4}}
+    api.send(late)
+    assert api.send(late | {"shed": [{**SHED, "first": 2}]})["acknowledged_through"] == 5
 
 
 def test_an_overtaken_batch_that_closes_a_gap_is_no_fork(api: Api) -> None:

@@ -105,6 +105,9 @@ def test_numbered_readings_are_acknowledged_as_a_prefix(server: ServerProcess) -
     with Client(server.url, key=server.tokens["device"]) as client:
         posted = client.post("device-0", readings(12_000), stream=STREAM)  # three batches
         assert (posted.stored, posted.acknowledged_through, posted.gaps) == (12_000, 12_000, ())
+        # Asked again after a lost reply: the mark lies beyond what is posted now.
+        again = client.post("device-0", readings(5), stream=STREAM)
+        assert (again.duplicates, again.acknowledged_through) == (5, 12_000)
         beyond = client.post("device-0", readings(10, first=13_000), stream=STREAM, first_seq=13_001)
         assert (beyond.acknowledged_through, beyond.gaps) == (12_000, ((12_001, 13_000),))
 
