@@ -60,6 +60,10 @@ class AmendmentOutcome:
     stored: int
     #: still held: entry, code, detail
     held: tuple[tuple[int, str, str], ...]
+    #: how many match the condition; None: as many as `entries`
+    matched: int | None = None
+    #: the last of `entries`, where more match; None: these are all
+    next_after: int | None = None
 
 
 def changed(
@@ -112,8 +116,8 @@ def amend(
     """Change held readings, look at them again. Raises Refused (422) where the change does not fit all."""
     contents = _all_changed(entries, change)
     amendment_id = _begin(connection, who, "amend", now_us, detail, entries)
-    for entry, content in zip(entries, contents, strict=True):
-        quarantine.amend(connection, entry.id, amendment_id, content)
+    pairs = zip(entries, contents, strict=True)
+    quarantine.amend(connection, amendment_id, [(entry.id, content) for entry, content in pairs])
     now = quarantine.by_ids(connection, who.owner_id, [entry.id for entry in entries])
     stored = replay.reconsider(connection, now, now_us)
     after = quarantine.by_ids(connection, who.owner_id, [entry.id for entry in entries])
@@ -151,9 +155,8 @@ def discard(
 ) -> AmendmentOutcome:
     """Give held readings up, on a person's word. They stay on record and count as discarded."""
     amendment_id = _begin(connection, who, "discard", now_us, detail, entries)
-    for entry in entries:
-        quarantine.amend(connection, entry.id, amendment_id, entry.amended)
-        quarantine.set_state(connection, entry.id, DISCARDED)
+    quarantine.amend(connection, amendment_id, [(entry.id, entry.amended) for entry in entries])
+    quarantine.set_states(connection, [entry.id for entry in entries], DISCARDED)
     return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
 
 
@@ -214,8 +217,7 @@ def set_aside(
     ids = [row.id for rows in quarantine.seen(connection, stream.id, numbers).values() for row in rows]
     entries = [e for e in quarantine.by_ids(connection, who.owner_id, ids) if e.code == doubt.code]
     amendment_id = _begin(connection, who, "set_aside", now_us, detail, entries)
-    for entry in entries:
-        quarantine.amend(connection, entry.id, amendment_id, entry.amended)
+    quarantine.amend(connection, amendment_id, [(entry.id, entry.amended) for entry in entries])
     return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
 
 
@@ -260,8 +262,7 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
         stored = replay.reconsider(connection, entries, now_us)
         return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=())
     _take_out_again(connection, [e for e in entries if e.state == RELEASED and before[e.id]["state"] == HELD])
-    for entry in entries:
-        quarantine.restore(connection, entry.id, before[entry.id])
+    quarantine.restore(connection, before)
     return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
 
 
@@ -278,6 +279,7 @@ def _take_out_again(connection: sa.Connection, entries: Sequence[QuarantineRow])
 def outcome_document(outcome: AmendmentOutcome) -> dict[str, Any]:
     """An outcome for an answer; held entries are cut at 64 and the rest counted."""
     document = asdict(outcome)
+    document["matched"] = outcome.entries if outcome.matched is None else outcome.matched
     held = [{"entry": e, "code": code, "detail": text} for e, code, text in outcome.held]
     document["held"] = held[:64]
     if len(held) > 64:

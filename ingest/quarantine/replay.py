@@ -82,10 +82,12 @@ def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us:
     )
     numbers = [entry.seq for entry in entries]
     stored = store_believed(connection, stream.id, as_received, numbers, among=None, doubts=doubts)
-    for index, entry in enumerate(entries):
-        if index in doubts:
-            later_us = recheck_us(doubts[index], batch.at_us[index])
-            quarantine.set_doubts(connection, entry.id, doubts[index], later_us)
+    doubted = [
+        (entry.id, doubts[index], recheck_us(doubts[index], batch.at_us[index]))
+        for index, entry in enumerate(entries)
+        if index in doubts
+    ]
+    quarantine.set_doubts(connection, doubted)
     released = [entry.id for index, entry in enumerate(entries) if index not in doubts]
     quarantine.set_states(connection, released, quarantine.RELEASED)
     return stored

@@ -146,6 +146,7 @@ PLAIN = {
         "received_since",
         "received_until",
         "appended_through",
+        "after_entry",
     ),
 }
 #: query parameters that hold no name of an object

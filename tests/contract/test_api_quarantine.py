@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.analysis.memory import summaries_of
 from cleanside.ingest.store.models import housings, readings
-from tests.support.serving import STREAM, Api, batch
+from tests.support.serving import DEVICE, STREAM, Api, batch
 
 
 @pytest.fixture(autouse=True)
@@ -251,3 +251,43 @@ def test_pages_follow_one_another_without_a_gap(api: Api) -> None:
         seen += [entry["seq"] for entry in page["entries"]]
         more = {"cursor": page["next"]} if page["next"] else None
     assert seen == [1, 2, 3, 4, 5, 6, 7]
+
+
+def held_columns(first: int, count: int) -> dict[str, Any]:
+    """A batch in columns in a unit that is not accepted."""
+    return {
+        "device": DEVICE,
+        "stream": STREAM,
+        "units": {"restriction": "inwc"},
+        "first_seq": first,
+        "start": "2026-03-01T06:00:00Z",
+        "step_ms": [0] + [1000] * (count - 1),
+        "columns": {"restriction": [12.0] * count},
+    }
+
+
+def test_a_condition_that_matches_more_than_one_request_takes_says_so_and_goes_on(api: Api) -> None:
+    """Also where the first thousands stay held after the change: the next request takes those behind."""
+    for first in (1, 5_001):
+        api.send(held_columns(first, 5_000))
+    api.send(held_columns(10_001, 20))
+    change = {"shift_s": 30.0}  # the unit stays wrong, so all of them stay held
+    for preview in (True, False):
+        where: dict[str, Any] = {"code": "unit_not_accepted"}
+        seen = []
+        while True:
+            done = amend(api, where=where, change=change, preview=preview)
+            seen.append((done["entries"], done["matched"]))
+            if done["next_after"] is None:
+                break
+            where["after_entry"] = done["next_after"]
+        assert seen == [(5_000, 10_020), (5_000, 5_020), (20, 20)]
+    assert_balances(api, quarantined=10_020)
+    amended = [a["entries"] for a in api.get("/v1/quarantine/amendments").json()["amendments"]]
+    assert amended == [5_000, 5_000, 20]
+
+
+def test_a_request_that_takes_all_that_match_says_that_nothing_is_left(api: Api) -> None:
+    api.send(batch(1, [900.0, 901.0]))
+    done = amend(api, path="discards", where={"code": "out_of_range"}, reason="sensor was off")
+    assert (done["entries"], done["matched"], done["next_after"]) == (2, 2, None)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Callable
 from typing import Annotated, Any
@@ -46,13 +47,22 @@ class Where(Strict):
     device: Name | None = None
     received_since: At | None = None
     received_until: At | None = None
+    after_entry: int = Field(
+        0, ge=0, le=2**53, description="those that came after this entry: `next_after` of the answer before"
+    )
 
 
 class Selection(Strict):
     """Which held readings: by number, or by what they have in common."""
 
     entries: list[EntryId] | None = Field(None, min_length=1, max_length=amend.MAX_AT_ONCE)
-    where: Where | None = None
+    where: Where | None = Field(
+        None,
+        description=(
+            f"at most {amend.MAX_AT_ONCE} a request; `matched` of the answer says how many match, and "
+            "`next_after` where the next request goes on"
+        ),
+    )
     preview: bool = Field(False, description="say what would happen, and change nothing")
 
 
@@ -141,28 +151,35 @@ def _act(
         raise Refused(422, "not_valid", detail, errors=[Complaint("#/entries", detail)])
 
     def work(connection: sa.Connection) -> AmendmentOutcome:
-        return do(connection, _who(key), _selected(connection, key, body), resources.clock())
+        entries, matched, next_after = _selected(connection, key, body)
+        done = do(connection, _who(key), entries, resources.clock())
+        return dataclasses.replace(done, matched=matched, next_after=next_after)
 
     return ascii_json(amend.outcome_document(resources.writer.call(_previewed(work, body.preview))))
 
 
-def _selected(connection: sa.Connection, key: Key, body: Selection) -> list[QuarantineRow]:
+def _selected(
+    connection: sa.Connection, key: Key, body: Selection
+) -> tuple[list[QuarantineRow], int, int | None]:
+    """The entries meant, how many match in all, and the last of these entries where more follow."""
     if body.entries is not None:
         found = quarantine.by_ids(connection, key.owner_id, body.entries)
         held = [entry for entry in found if entry.state == quarantine.HELD]
         if missing := sorted(set(body.entries) - {entry.id for entry in held}):
             raise NotFound("entry", str(missing[0]))
-        return held
+        return held, len(held), None
     assert body.where is not None
-    found = quarantine.list_of(
-        connection,
-        key.owner_id,
+    wanted = quarantine.Wanted(
         code=body.where.code,
         device=body.where.device,
         received_us=(us(body.where.received_since), us(body.where.received_until)),
-        limit=amend.MAX_AT_ONCE + 1,
+        after_id=body.where.after_entry,
     )
-    return found[: amend.MAX_AT_ONCE]  # the rest by the same request again: amended ones are no longer held
+    found = quarantine.list_of(connection, key.owner_id, wanted, limit=amend.MAX_AT_ONCE)
+    if len(found) < amend.MAX_AT_ONCE:
+        return found, len(found), None
+    matched = quarantine.count_of(connection, key.owner_id, wanted)
+    return found, matched, found[-1].id if matched > len(found) else None
 
 
 def _previewed(
@@ -178,7 +195,7 @@ def _previewed(
             done = work(connection)
         finally:
             savepoint.rollback()
-        return AmendmentOutcome(amendment_id=None, entries=done.entries, stored=done.stored, held=done.held)
+        return dataclasses.replace(done, amendment_id=None)
 
     return and_back
 

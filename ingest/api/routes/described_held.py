@@ -61,7 +61,13 @@ class OutcomeAnswer(Described):
     """What an amendment did, or, as a preview, would do."""
 
     amendment_id: int | None = Field(description="null: a preview, nothing was changed")
-    entries: int
+    entries: int = Field(description="how many this request is about")
+    matched: int = Field(
+        description="how many match the condition; those beyond `entries` were left as they are"
+    )
+    next_after: int | None = Field(
+        description="give it as `where.after_entry` to go on with the rest; null: nothing is left"
+    )
     stored: int
     held: list[StillHeld]
     held_more: int | None = Field(None, description="still held beyond those listed")

@@ -38,16 +38,14 @@ def get_quarantine(
     """Held readings in order of receipt."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = quarantine.list_of(
-            connection,
-            key.owner_id,
+        wanted = quarantine.Wanted(
             state=state,
             code=code,
             device=device,
             received_us=(us(received_since), us(received_until)),
             after_id=after_id,
-            limit=page.limit + 1,
         )
+        found = quarantine.list_of(connection, key.owner_id, wanted, limit=page.limit + 1)
     shown, cursor = page.cut(found, lambda entry: (entry.id,))
     return page_answer(request, "entries", [document_of(entry) for entry in shown], cursor)
 
