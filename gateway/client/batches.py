@@ -51,6 +51,8 @@ def body_of(batch: Batch, layout: Layout) -> bytes:
     document: dict[str, Any] = {"device": batch.device, "units": dict(batch.units), "readings": rows}
     if batch.stream is not None:
         document["stream"] = batch.stream
+    if batch.replace_quarantined:
+        document["replace_quarantined"] = True
     return json.dumps(document, separators=(",", ":"), allow_nan=False).encode()
 
 
@@ -84,6 +86,7 @@ def halves(batch: Batch) -> Iterator[tuple[Batch, int]]:
                 at_uncertainty_s=uncertain[part] if isinstance(uncertain, Sequence) else uncertain,
                 units=batch.units,
                 columns={name: column[part] for name, column in batch.columns.items()},
+                replace_quarantined=batch.replace_quarantined,
             ),
             part.start,
         )

@@ -15,6 +15,7 @@ Leaves to others: a durable queue for a machine without coverage (`gateway.spool
 
 from __future__ import annotations
 
+import dataclasses
 import gzip
 import json
 import random
@@ -147,12 +148,15 @@ class Client:
         stream: str | None = None,
         first_seq: int = 1,
         layout: Layout = "columns",
+        replace_quarantined: bool = False,
     ) -> Posted:
         """
         Post readings of one device, in as many batches as it takes. Returns once all are durable.
 
         stream : your own numbering, a UUID; the readings are numbered from `first_seq` on in their order.
             None: one instant, one reading.
+        replace_quarantined : a reading takes the place of one with its number (without numbers: its instant)
+            that is in quarantine; never of a stored one.
         layout : `columns` is several times smaller; `readings` is easier to read on the wire.
         Raises RequestRefused where a batch will never be taken, ServerAway where time was up; batches before
         it are durable, and all may be posted again. Raises ValueError for a reading without a time.
@@ -160,6 +164,7 @@ class Client:
         posted = Posted()
         for seq, part in parts(readings, first_seq):
             batch = batch_of(device, part, stream=stream, first_seq=seq)
+            batch = dataclasses.replace(batch, replace_quarantined=replace_quarantined)
             self._post(batch, layout, posted, index=seq - first_seq)
         return posted
 
@@ -181,8 +186,7 @@ class Client:
         posted.duplicates += answer.duplicates
         moved = index if batch.seq is None else 0
         posted.quarantined += [
-            QuarantineNote(first=n.first + moved, last=n.last + moved, code=n.code, detail=n.detail)
-            for n in answer.quarantined
+            dataclasses.replace(n, first=n.first + moved, last=n.last + moved) for n in answer.quarantined
         ]
         posted.quarantined_more += answer.quarantined_more
         posted.acknowledged_through, posted.gaps = answer.acknowledged_through, answer.gaps

@@ -145,6 +145,8 @@ class Batch:
     shed: tuple[ShedRange, ...] = ()
     opaque: Opaque | None = None
     gateway: GatewayReport | None = None
+    #: a reading takes the place of one with its number (without numbers: its instant) that is in quarantine
+    replace_quarantined: bool = False
 
     def __len__(self) -> int:
         return len(self.at_us)

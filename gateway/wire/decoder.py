@@ -37,7 +37,7 @@ from cleanside.gateway.wire.strict_json import load_json
 _NOT_A_QUANTITY = frozenset({"seq", "at", "at_uncertainty_s"})
 _ENVELOPE = frozenset(
     {"device", "stream", "units", "readings", "first_seq", "seq", "start", "step_ms", "at_uncertainty_s"}
-    | {"columns", "shed", "opaque", "gateway"}
+    | {"columns", "shed", "opaque", "gateway", "replace_quarantined"}
 )
 _COLUMNS_ONLY = ("columns", "first_seq", "seq", "start", "step_ms", "at_uncertainty_s")
 
@@ -66,13 +66,23 @@ def decode(body: bytes) -> Batch:
     shed = _shed(document, notes)
     opaque = _opaque(document, notes)
     report = _report(document, notes)
+    replaces = document.get("replace_quarantined", False)
+    if type(replaces) is not bool:
+        notes.add("#/replace_quarantined", f"{shown(replaces)} is not true or false")
     if not (notes.problems or rows.at_us or shed or opaque or report):
         notes.add("#", "the batch is empty; send readings, columns, shed, opaque or gateway")
     if stream is None and (shed or opaque):
         notes.add("#/stream", "shed and opaque speak of numbers; add the stream they belong to")
     _no_contradiction(rows, shed, opaque, notes)
     notes.refuse_if_any()
-    return rows.batch(device=device, stream=stream, shed=shed, opaque=opaque, gateway=report)
+    return rows.batch(
+        device=device,
+        stream=stream,
+        shed=shed,
+        opaque=opaque,
+        gateway=report,
+        replace_quarantined=replaces,
+    )
 
 
 def _stream(document: dict[str, Any], notes: Notes) -> str | None:

@@ -36,6 +36,8 @@ def encode(batch: Batch) -> bytes:
         }
     if batch.gateway is not None:
         document["gateway"] = _report_document(batch.gateway)
+    if batch.replace_quarantined:
+        document["replace_quarantined"] = True
     return json.dumps(document, separators=(",", ":"), allow_nan=False, ensure_ascii=False).encode()
 
 

@@ -23,6 +23,9 @@ class QuarantineNote:
     last: int
     code: str
     detail: str
+    #: of a `number_conflict`: where the reading is that has the number ("stored", "quarantined" or
+    #: "discarded"); None: it is no conflict, or an older server does not say
+    other_is: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -88,7 +91,8 @@ def _listed(key: str, entries: list[Any], more: int) -> dict[str, Any]:
 
 def _note_document(note: QuarantineNote, key: str) -> dict[str, Any]:
     span = {key: note.first} if note.first == note.last else {key: note.first, f"last_{key}": note.last}
-    return span | {"code": note.code, "detail": note.detail}
+    other = {} if note.other_is is None else {"other_is": note.other_is}
+    return span | {"code": note.code, "detail": note.detail} | other
 
 
 def decode_answer(body: bytes, *, stream: str | None, highest_sent: int | None) -> Answer:
@@ -165,8 +169,13 @@ def _gaps(document: dict[str, Any]) -> tuple[tuple[int, int], ...]:
 def _read_notes(document: dict[str, Any], key: str) -> Iterable[QuarantineNote]:
     try:
         for note in document["quarantined"]:
-            last = note.get(f"last_{key}", note[key])
-            yield QuarantineNote(first=note[key], last=last, code=note["code"], detail=note["detail"])
+            yield QuarantineNote(
+                first=note[key],
+                last=note.get(f"last_{key}", note[key]),
+                code=note["code"],
+                detail=note["detail"],
+                other_is=note.get("other_is"),
+            )
     except (KeyError, TypeError, AttributeError):
         raise ValueError("the answer is not ours: quarantined is not a list of notes") from None
 

@@ -6,6 +6,7 @@ Promises: pure. Leaves to others: how it is written (`gateway.wire`).
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping, Sequence
 
 from cleanside.gateway.wire import Answer, Batch, QuarantineNote
@@ -21,21 +22,32 @@ def notes_of(
     entries: Mapping[int, NewQuarantineRow],
     verdict: Verdict,
     opaque: Sequence[NewQuarantineRow],
+    replaced: Mapping[int, tuple[str, str]],
 ) -> list[QuarantineNote]:
-    """What is in quarantine of this batch, grouped where neighbours share a reason."""
-    found = {index: (held.doubts[0].code, held.doubts[0].detail) for index, held in entries.items()}
-    found |= verdict.held_before
-    key = {index: index if batch.seq is None else numbers[index] for index in found}
-    flat = sorted((key[index], *reason) for index, reason in found.items())
-    flat += [(held.seq, held.doubts[0].code, held.doubts[0].detail) for held in opaque]
+    """
+    What is in quarantine of this batch, grouped where neighbours share a reason.
+
+    replaced : index -> code, detail of what took the place of a reading in quarantine and is not believed.
+    """
+    found: dict[int, tuple[str, str, str | None]] = {
+        index: (held.doubts[0].code, held.doubts[0].detail, verdict.conflicts.get(index))
+        for index, held in entries.items()
+        if index not in verdict.replaces
+    }
+    found |= verdict.held_before | {index: (*reason, None) for index, reason in replaced.items()}
+    flat = [(index if batch.seq is None else numbers[index], *reason) for index, reason in found.items()]
+    flat += [
+        (held.seq, held.doubts[0].code, held.doubts[0].detail, "stored" if held.beside else None)
+        for held in opaque
+    ]
     notes: list[QuarantineNote] = []
-    for number, code, said in sorted(flat):
-        detail = writable(said)
-        if notes and notes[-1].code == code and notes[-1].last + 1 == number:
-            grouped = notes[-1]
-            notes[-1] = QuarantineNote(first=grouped.first, last=number, code=code, detail=grouped.detail)
+    for number, code, said, other in sorted(flat, key=lambda entry: entry[:3]):
+        before = notes[-1] if notes else None
+        if before and (before.code, before.other_is, before.last + 1) == (code, other, number):
+            notes[-1] = dataclasses.replace(before, last=number)
         else:
-            notes.append(QuarantineNote(first=number, last=number, code=code, detail=detail))
+            note = QuarantineNote(first=number, last=number, code=code, detail=writable(said), other_is=other)
+            notes.append(note)
     return notes
 
 

@@ -177,6 +177,7 @@ def _take_block(block: int, body: bytes, imported: Imported, bringer: Bringer) -
             unit_set_id=bringer.run(lambda c: readings.keep_unit_set(c, units)),
             received_us=bringer.clock(),
             sqlite=bringer.sqlite,
+            who=bringer.who,
         )
         imported.count(bringer.run(lambda c: _receive(c, incoming)))
     except BatchRefused as error:

@@ -54,13 +54,28 @@ def held_entries(
     for index in sorted(doubts):
         if new is None or index in new:
             entries[index] = _held(incoming, numbers[index], index, doubts[index], beside=False)
-    for index in verdict.conflicts:
-        detail = f"number {numbers[index]} is taken by another content, which stays; find out which is right"
-        if incoming.batch.seq is None:
-            detail = f"there is another reading at {incoming.batch.instant_text(index)}, which stays"
+    beside = verdict.conflicts | dict.fromkeys(verdict.replaces, "quarantined")
+    for index, other in beside.items():
+        detail = _conflict_text(incoming.batch, numbers[index], index, other)
         reasons = [Doubt("number_conflict", detail), *doubts.get(index, ())]
         entries[index] = _held(incoming, numbers[index], index, reasons, beside=True)
     return entries
+
+
+def _conflict_text(batch: Batch, number: int, index: int, other: str) -> str:
+    """What is said of a reading whose number or instant another one has. other : where that one is."""
+    what = f"number {number} is taken by another content"
+    if batch.seq is None:
+        what = f"there is another reading at {batch.instant_text(index)}"
+    if other == "quarantined":
+        return (
+            f"{what}, which is itself in quarantine; to put this one in its place, send it with "
+            '"replace_quarantined": true'
+        )
+    stays = f"{what}, which stays" if other != "discarded" else f"{what}, which a person discarded"
+    if batch.seq is None:
+        return f"{stays}; all quantities measured at one instant belong in one reading"
+    return f"{stays}; find out which is right"
 
 
 def _held(

@@ -42,6 +42,8 @@ class Incoming:
     unit_set_id: int
     received_us: int
     sqlite: bool
+    #: handle of the key that posts it, or "server"
+    who: str = "server"
     #: all readings, ready to be stored, where they have numbers and nothing is doubted so far
     ready: readings.EncodedReadings | None = None
 
@@ -51,7 +53,15 @@ class Incoming:
         return f"{self.owner_id} {stream_name(self.batch)}"
 
 
-def prepare(batch: Batch, *, owner_id: int, unit_set_id: int, received_us: int, sqlite: bool) -> Incoming:
+def prepare(
+    batch: Batch,
+    *,
+    owner_id: int,
+    unit_set_id: int,
+    received_us: int,
+    sqlite: bool,
+    who: str = "server",
+) -> Incoming:
     """Turn a batch into arrays, check its values, and encode it for the database at hand."""
     sent = content.all_as_sent(batch)
     si = content.in_si(batch, sent)
@@ -67,6 +77,7 @@ def prepare(batch: Batch, *, owner_id: int, unit_set_id: int, received_us: int, 
         unit_set_id=unit_set_id,
         received_us=received_us,
         sqlite=sqlite,
+        who=who,
     )
     if batch.seq is None or incoming.doubts or not len(batch):
         return incoming

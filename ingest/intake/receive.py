@@ -6,7 +6,8 @@ is stored once; the same number with other content is kept beside the first. `Re
 any reading is written, so that a refusal needs no undoing.
 Leaves to others: decoding (`gateway.wire`), keys (`ingest.owners.access`), the commit
 (`ingest.writer.writer`); and to the parts it puts together: `ingest.intake.incoming`,
-`ingest.intake.repeats`, `ingest.intake.doubts`, `ingest.intake.plain_run`, `ingest.intake.answers`.
+`ingest.intake.repeats`, `ingest.intake.doubts`, `ingest.replacing`, `ingest.intake.plain_run`,
+`ingest.intake.answers`.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from cleanside.ingest.intake.doubts import doubts_about, held_entries, opaque_en
 from cleanside.ingest.intake.incoming import Incoming, store_believed, stream_name
 from cleanside.ingest.intake.plain_run import PlainRun, device_of, goes_on
 from cleanside.ingest.intake.repeats import is_elsewhere, judge, refuse_fork
+from cleanside.ingest.replacing import replace
 from cleanside.ingest.store import fleet, quarantine, readings, streams
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.marks import Marks, Ranges, Shed, advance, ranges_of, union
@@ -90,6 +92,7 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     if report is not None and is_elsewhere(report, stream):
         report = None  # a repeat from a copied disk: the stream stays with the installation that began it
     doubts = doubts_about(incoming, device, stream.gateway_built)
+    verdict.settle(numbers, doubts)
     entries = held_entries(incoming, numbers, verdict, doubts)
     new_numbers = seen_now if verdict.new is None else ranges_of(sorted(numbers[i] for i in verdict.new))
     after = advance(
@@ -113,7 +116,9 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
         now_us=now_us,
     )
     streams.put_reports(connection, streams.report_rows(stream.id, report, now_us))
-    notes = notes_of(batch, numbers, entries, verdict, opaque)
+    replaced = replace(connection, incoming, stream, {i: entries[i] for i in verdict.replaces})
+    stored += len(verdict.replaces) - len(replaced)
+    notes = notes_of(batch, numbers, entries, verdict, opaque, replaced)
     return answer_of(batch, after, stored, verdict.duplicates, notes, now_us)
 
 

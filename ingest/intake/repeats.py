@@ -9,7 +9,7 @@ Leaves to others: what is believed (`ingest.intake.doubts`), what is stored (`in
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import sqlalchemy as sa
@@ -21,6 +21,8 @@ from cleanside.ingest.store import quarantine, readings
 from cleanside.ingest.store.marks import Marks, Ranges, intersect, meets, split_seen, subtract, union
 from cleanside.ingest.store.streams import Stream
 
+IN_THIS_BATCH = "in_this_batch"  # until it is known what is believed of the batch
+
 
 @dataclass(slots=True)
 class Verdict:
@@ -28,9 +30,23 @@ class Verdict:
 
     new: list[int] | None = None  # None: every reading of the batch
     duplicates: int = 0
-    conflicts: list[int] = field(default_factory=list)
-    #: index -> code, detail of readings that are in quarantine already
-    held_before: dict[int, tuple[str, str]] = field(default_factory=dict)
+    #: index -> where the reading is that has the number (`gateway.wire.QuarantineNote.other_is`)
+    conflicts: dict[int, str] = field(default_factory=dict)
+    #: index -> code, detail, other_is of readings that are in quarantine already
+    held_before: dict[int, tuple[str, str, str | None]] = field(default_factory=dict)
+    #: those that take the place of a reading in quarantine, as the sender asks
+    replaces: list[int] = field(default_factory=list)
+
+    def settle(self, numbers: Sequence[int], doubted: Container[int]) -> None:
+        """Say of conflicts inside the batch where the first of the number goes. doubted : indexes."""
+        if IN_THIS_BATCH not in self.conflicts.values():
+            return
+        firsts: dict[int, int] = {}
+        for index, number in enumerate(numbers):
+            firsts.setdefault(number, index)
+        for index, other in self.conflicts.items():
+            if other == IN_THIS_BATCH:
+                self.conflicts[index] = "quarantined" if firsts[numbers[index]] in doubted else "stored"
 
 
 def judge(
@@ -49,14 +65,16 @@ def judge(
     held, _ = split_seen(marks, seen_now)
     kept = readings.hashes(connection, stream.id, held)
     aside = quarantine.seen(connection, stream.id, held)
-    return _compare(numbers, incoming.hashes.tolist(), kept, aside)
+    # Of a device that is not registered everything is held, within a bound that counts what is held.
+    replaces = incoming.batch.replace_quarantined and stream.device_registered_us is not None
+    return _compare(numbers, incoming.hashes.tolist(), kept, aside, replaces=replaces)
+
+
+_Aside = Mapping[int, Sequence[sa.Row[tuple[int, int, str, str, str, bool]]]]
 
 
 def _compare(
-    numbers: Sequence[int],
-    hashes: Sequence[int],
-    kept: Mapping[int, int],
-    aside: Mapping[int, Sequence[sa.Row[tuple[int, int, str, str, str]]]],
+    numbers: Sequence[int], hashes: Sequence[int], kept: Mapping[int, int], aside: _Aside, *, replaces: bool
 ) -> Verdict:
     """Tell repeats and conflicts from what is new, also inside the batch itself. Pure."""
     verdict = Verdict(new=[])
@@ -65,18 +83,39 @@ def _compare(
     for index, (number, digest) in enumerate(zip(numbers, hashes, strict=True)):
         before = here.setdefault(number, set())
         held = next((row for row in aside.get(number, ()) if row.content_hash == digest), None)
-        if kept.get(number) == digest or digest in before:
+        other = _other(number, kept, aside, in_this_batch=bool(before))
+        conflicts = held is None or held.beside
+        dealt_with = held is not None and held.state != quarantine.HELD  # released or discarded since
+        if kept.get(number) == digest or digest in before or dealt_with:
             verdict.duplicates += 1
-        elif held is not None and held.state == quarantine.HELD:
-            verdict.held_before[index] = (held.code, json.loads(held.reasons)[0]["detail"])
-        elif held is not None:  # released or discarded since: it was dealt with
-            verdict.duplicates += 1
-        elif number in kept or number in aside or before:
-            verdict.conflicts.append(index)
+        elif replaces and conflicts and not before and _may_be_replaced(number, kept, aside):
+            verdict.replaces.append(index)
+        elif held is not None:
+            detail = json.loads(held.reasons)[0]["detail"]
+            verdict.held_before[index] = (held.code, detail, other if held.beside else None)
+        elif other is not None:
+            verdict.conflicts[index] = other
         else:
             verdict.new.append(index)
         before.add(digest)
     return verdict
+
+
+def _other(number: int, kept: Mapping[int, int], aside: _Aside, *, in_this_batch: bool) -> str | None:
+    """Where the reading is that has a number; None: the number is free."""
+    first = next((row for row in aside.get(number, ()) if not row.beside), None)
+    if number in kept or (first is not None and first.state == quarantine.RELEASED):
+        return "stored"
+    if first is not None:
+        return "quarantined" if first.state == quarantine.HELD else "discarded"
+    return IN_THIS_BATCH if in_this_batch else None
+
+
+def _may_be_replaced(number: int, kept: Mapping[int, int], aside: _Aside) -> bool:
+    """True where the reading that has the number is in quarantine, and was never stored."""
+    first = next((row for row in aside.get(number, ()) if not row.beside), None)
+    waits = first is not None and first.state == quarantine.HELD and first.code != "set_aside"
+    return waits and number not in kept
 
 
 def is_elsewhere(told: GatewayReport, stream: Stream) -> bool:
@@ -123,7 +162,7 @@ def is_repeat(
     """True where the server has all of a batch with equal content: every reading, shed range and record."""
     if not (len(batch) or batch.shed or batch.opaque is not None):
         return False
-    if verdict.conflicts or verdict.new or (verdict.new is None and len(batch)) or opaque:
+    if verdict.conflicts or verdict.replaces or verdict.new or (verdict.new is None and len(batch)) or opaque:
         return False
     return not subtract(_shed_in(batch), marks.covered)
 

@@ -115,7 +115,7 @@ def amend(
 ) -> AmendmentOutcome:
     """Change held readings, look at them again. Raises Refused (422) where the change does not fit all."""
     contents = _all_changed(entries, change)
-    amendment_id = _begin(connection, who, "amend", now_us, detail, entries)
+    amendment_id = begin(connection, who, "amend", now_us, detail, entries)
     pairs = zip(entries, contents, strict=True)
     quarantine.amend(connection, amendment_id, [(entry.id, content) for entry, content in pairs])
     now = quarantine.by_ids(connection, who.owner_id, [entry.id for entry in entries])
@@ -154,15 +154,16 @@ def discard(
     connection: sa.Connection, who: Who, entries: Sequence[QuarantineRow], now_us: int, detail: str
 ) -> AmendmentOutcome:
     """Give held readings up, on a person's word. They stay on record and count as discarded."""
-    amendment_id = _begin(connection, who, "discard", now_us, detail, entries)
+    amendment_id = begin(connection, who, "discard", now_us, detail, entries)
     quarantine.amend(connection, amendment_id, [(entry.id, entry.amended) for entry in entries])
     quarantine.set_states(connection, [entry.id for entry in entries], DISCARDED)
     return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
 
 
-def _begin(
+def begin(
     connection: sa.Connection, who: Who, kind: str, now_us: int, detail: str, entries: Sequence[QuarantineRow]
 ) -> int:
+    """Record an amendment of entries and what they were before. Returns its number."""
     amendment_id = quarantine.put_amendment(
         connection, owner_id=who.owner_id, kind=kind, at_us=now_us, who=who.handle, detail=detail
     )
@@ -216,7 +217,7 @@ def set_aside(
     numbers = ranges_of([row["seq"] for row in taken])
     ids = [row.id for rows in quarantine.seen(connection, stream.id, numbers).values() for row in rows]
     entries = [e for e in quarantine.by_ids(connection, who.owner_id, ids) if e.code == doubt.code]
-    amendment_id = _begin(connection, who, "set_aside", now_us, detail, entries)
+    amendment_id = begin(connection, who, "set_aside", now_us, detail, entries)
     quarantine.amend(connection, amendment_id, [(entry.id, entry.amended) for entry in entries])
     return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
 
@@ -261,7 +262,8 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
     if done.kind == "set_aside":
         stored = replay.reconsider(connection, entries, now_us)
         return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=())
-    _take_out_again(connection, [e for e in entries if e.state == RELEASED and before[e.id]["state"] == HELD])
+    released = [e for e in entries if e.state == RELEASED and before[e.id]["state"] == HELD and not e.beside]
+    _take_out_again(connection, released)
     quarantine.restore(connection, before)
     return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
 

@@ -31,10 +31,14 @@ def reconsider(connection: sa.Connection, entries: Sequence[QuarantineRow], now_
     Records nobody could read, and readings beside another of the same number, need a person: they stay.
     """
     held = [entry for entry in entries if entry.state == quarantine.HELD]
-    ready = [entry for entry in held if not entry.beside and entry.code != "opaque"]
+    ready = [entry for entry in held if not entry.beside and not _is_unreadable(entry)]
     ready.sort(key=_together)
     batches = (piece for _, group in groupby(ready, key=_alike) for piece in _pieces(list(group)))
     return sum(_reconsider(connection, piece, now_us) for piece in batches)
+
+
+def _is_unreadable(entry: QuarantineRow) -> bool:
+    return "opaque" in _document(entry)
 
 
 def _pieces(entries: list[QuarantineRow]) -> Iterator[list[QuarantineRow]]:

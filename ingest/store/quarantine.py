@@ -94,9 +94,9 @@ def reasons_json(doubts: Sequence[Doubt]) -> str:
 
 
 def seen(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, list[Any]]:
-    """number -> rows (id, content_hash, state, code, reasons) of what was ever held among `numbers`."""
+    """number -> rows (id, content_hash, state, code, reasons, beside) of what was ever held of `numbers`."""
     found: dict[int, list[Any]] = {}
-    fields = ("id", "seq", "content_hash", "state", "code", "reasons")
+    fields = ("id", "seq", "content_hash", "state", "code", "reasons", "beside")
     query = sa.select(*(quarantine.c[f] for f in fields)).where(quarantine.c.stream_id == stream_id)
     for among in dialect.among(quarantine.c.seq, numbers):
         for row in connection.execute(query.where(among)):

@@ -17,7 +17,7 @@ import pytest
 
 from cleanside.gateway import wire
 from cleanside.gateway.client import typed_answers
-from cleanside.gateway.client.batches import batch_of, body_of
+from cleanside.gateway.client.batches import batch_of, body_of, halves
 from cleanside.gateway.client.client import (
     Client,
     KeyRefused,
@@ -360,3 +360,18 @@ def test_the_snippet_of_the_page_for_integrators_runs(server: ServerProcess, tmp
     names: dict[str, Any] = {}
     exec(compile(snippet, "integrators.md", "exec"), names)  # the reader runs it, too
     assert (names["posted"].stored, names["posted"].quarantined) == (1, [])
+
+
+@pytest.mark.parametrize("layout", ["columns", "readings"])
+def test_a_corrected_reading_replaces_its_own_in_quarantine(
+    connect: Callable[..., Client], device: str, layout: Any
+) -> None:
+    client = connect()
+    wrong = client.post(device, readings(2, value=900.0), layout=layout)
+    assert [note.code for note in wrong.quarantined] == ["out_of_range"]
+    conflict = client.post(device, readings(2), layout=layout)
+    assert [note.other_is for note in conflict.quarantined] == ["quarantined"]
+    replaced = client.post(device, readings(2), layout=layout, replace_quarantined=True)
+    assert (replaced.stored, replaced.quarantined) == (2, [])
+    both = wire.Batch(device=device, at_us=[1, 2], replace_quarantined=True)
+    assert [half.replace_quarantined for half, _ in halves(both)] == [True, True]

@@ -238,7 +238,7 @@ def post_set_aside(body: SetAsideBody, resources: R, key: Operator) -> Response:
     response_class=Response,
 )
 def get_amendments(
-    request: Request, resources: R, key: Annotated[Key, Depends(needs("quarantine:read"))], page: P
+    request: Request, resources: R, key: Annotated[Key, Depends(needs("amendments:read"))], page: P
 ) -> Response:
     """Amendments, discards and ranges set aside, oldest first, with who and when."""
     (after_id,) = page.after(int) or (0,)

@@ -64,6 +64,14 @@ _COMMON: Mapping[str, Any] = {
     "shed": {"type": "array", "items": _SHED_RANGE, "maxItems": wire.MAX_SHED_RANGES},
     "opaque": _OPAQUE,
     "gateway": _GATEWAY,
+    "replace_quarantined": {
+        "type": "boolean",
+        "default": False,
+        "description": (
+            "true: a reading whose number (without numbers: whose instant) a reading in quarantine has takes "
+            "its place; both stay on record, and an operator can undo it. Never for a stored reading."
+        ),
+    },
 }
 
 

@@ -26,7 +26,7 @@ router = router_of("quarantine")
     response_class=Response,
 )
 def get_corrections(
-    request: Request, resources: R, key: Annotated[Key, Depends(needs("quarantine:read"))], page: P
+    request: Request, resources: R, key: Annotated[Key, Depends(needs("amendments:read"))], page: P
 ) -> Response:
     """What gateways learned later of the time of a boot, newest first, and how many readings it moved."""
     after = page.after(int)

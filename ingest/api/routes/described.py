@@ -34,6 +34,9 @@ class Quarantined(Described):
     last_index: int | None = None
     code: str = Field(examples=["out_of_range"], description="stable; decide by this")
     detail: str
+    other_is: Literal["stored", "quarantined", "discarded"] | None = Field(
+        None, description="of a number_conflict: where the reading is that has the number or instant"
+    )
 
 
 class BatchAnswer(Described):

@@ -11,6 +11,7 @@ from cleanside.ingest.api.routes.described_held import EntriesAnswer
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import NAME_PATTERN, At, Name, R, needs, router_of, shown, text, us
 from cleanside.ingest.intake.checks import CODES
+from cleanside.ingest.owners.access import BOUND_ROLES
 from cleanside.ingest.store import quarantine
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.quarantine import QuarantineRow
@@ -35,13 +36,14 @@ def get_quarantine(
     received_since: Annotated[At | None, Query(description="received from this instant on")] = None,
     received_until: Annotated[At | None, Query(description="received before this instant")] = None,
 ) -> Response:
-    """Held readings in order of receipt."""
+    """Held readings in order of receipt; a key that is bound to devices sees those of its devices."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
         wanted = quarantine.Wanted(
             state=state,
             code=code,
             device=device,
+            among_devices=key.devices if key.role in BOUND_ROLES else None,
             received_us=(us(received_since), us(received_until)),
             after_id=after_id,
         )

@@ -95,6 +95,7 @@ async def _incoming(
         unit_set_id=unit_set_id,
         received_us=resources.clock(),
         sqlite=resources.is_sqlite,
+        who=key.handle,
     )
 
 
