@@ -166,8 +166,8 @@ def _warn_of_readable(key_file: Path | None) -> None:
 
 
 def _status(settings: Settings, parsed: argparse.Namespace) -> int:
-    from cleanside.gateway.standing import document, look
-    from cleanside.gateway.standing_text import as_text
+    from cleanside.gateway.commands.standing import document, look
+    from cleanside.gateway.commands.standing_text import as_text
     from cleanside.gateway.timing.clock import SystemClock
 
     standing = look(settings.spool_path, SystemClock())

@@ -35,7 +35,7 @@ def read_secret(path: Path, *, check: str, before: str = "") -> str:
     check : the setting that names the file, for the next step of an error. before : begins each error.
     Raises SettingsWrong, never with the content.
     """
-    place = _Place(f"{before}{_shown(path)}", check)
+    place = _SecretPlace(f"{before}{_shown(path)}", check)
     text = _text(_bytes(path, place), place)
     line = re.split(r"[\r\n]", text, maxsplit=1)[0].strip()
     if not line:
@@ -78,7 +78,7 @@ def hidden(text: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class _Place:
+class _SecretPlace:
     """A file as errors name it, and the setting to check."""
 
     shown: str
@@ -88,7 +88,7 @@ class _Place:
         return SettingsWrong(f"{self.shown} {what}; check {self.check}")
 
 
-def _bytes(path: Path, place: _Place) -> bytes:
+def _bytes(path: Path, place: _SecretPlace) -> bytes:
     try:
         # Not blocking: a pipe in its place would be waited for without end.
         handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
@@ -105,7 +105,7 @@ def _bytes(path: Path, place: _Place) -> bytes:
     return content
 
 
-def _text(content: bytes, place: _Place) -> str:
+def _text(content: bytes, place: _SecretPlace) -> str:
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError:

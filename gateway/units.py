@@ -5,7 +5,7 @@ Promises: a factor is the one of its published definition, exact where the defin
 The inch of water is the conventional one, 249.08891 Pa (1000 kg/m³, 9.80665 m/s²); other inches of
 water differ by at most 0.10 %. Nothing is guessed: a unit is accepted for a quantity or it is not.
 Leaves to others: what to do with a reading whose unit is not accepted (see `gateway.wire`,
-`ingest.intake.checks`).
+`ingest.checking.checks`).
 
 Sources: NIST SP 811 (2008) appendix B.8 and B.9; UCUM essence 2.2; RFC 8428 section 12.1 and RFC 8798.
 """

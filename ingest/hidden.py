@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import re
-from urllib.parse import quote, unquote
+from urllib.parse import quote, unquote, urlsplit
 
 import sqlalchemy as sa
 
@@ -74,3 +74,9 @@ def without_passwords(text: str, known: tuple[str, ...] = ()) -> str:
             text = text.replace(password, MARK)
     text = _MEMBER.sub(rf"\1\2{MARK}", text)
     return _ROW.sub(r"\1(not shown)", _USER_INFO.sub(rf"\1{MARK}@", text))
+
+
+def origin_of(url: str) -> str:
+    """Where an address leads: scheme, host, port. Path and query may hold a token."""
+    parts = urlsplit(url)
+    return parts._replace(netloc=parts.netloc.rpartition("@")[2], path="/", query="", fragment="").geturl()

@@ -20,8 +20,7 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 
 from cleanside.gateway.wire import Answer
-from cleanside.ingest.store import database, hours, outbox
-from cleanside.ingest.webhooks import webhook_secrets
+from cleanside.ingest.store import database, hours, outbox, webhook_secrets
 from cleanside.ingest.writer.resources import Resources
 
 #: from a read out of memory to the time-out of a batch; chosen

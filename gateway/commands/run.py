@@ -18,16 +18,16 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
 from cleanside.gateway.commands.feed import Feed
+from cleanside.gateway.commands.live import tell
 from cleanside.gateway.commands.notify import ALIVE, READY, STOPPING, Notifier
 from cleanside.gateway.errors import TryAgain
-from cleanside.gateway.live import tell
 from cleanside.gateway.log import EventLog, Log
-from cleanside.gateway.network import Network, SystemNetwork
 from cleanside.gateway.settings import Settings, key_reader
 from cleanside.gateway.spool.identity import RandomBytes
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import Clock, SystemClock
 from cleanside.gateway.uplink.loop import Uplink
+from cleanside.gateway.uplink.network import Network, SystemNetwork
 from cleanside.gateway.uplink.transport import HttpTransport, Transport
 from cleanside.gateway.version import VERSION
 

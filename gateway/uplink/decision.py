@@ -29,7 +29,7 @@ from cleanside.gateway.wire import (
 
 CODINGS = ("zstd", "gzip", "identity")
 FIRST_WAIT_S = 1.0  # chosen: a lost packet costs little
-LONGEST_WAIT_S = 300.0  # chosen; a way that comes back ends it early (`gateway.network`)
+LONGEST_WAIT_S = 300.0  # chosen; a way that comes back ends it early (`gateway.uplink.network`)
 REFUSED_KEY_WAIT_S = 300.0  # chosen: a person has to act; five minutes after that it goes on
 LONGEST_RETRY_AFTER_S = 3_600.0  # chosen: nobody's mistake may silence a machine for longer
 CONFLICT_CODE = "number_conflict"

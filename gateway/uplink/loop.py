@@ -22,15 +22,15 @@ from typing import Final
 import zstandard
 
 from cleanside.gateway.errors import TryAgain, UnknownStream
-from cleanside.gateway.link_view import LinkView
 from cleanside.gateway.log import Log
-from cleanside.gateway.network import Network
 from cleanside.gateway.private import hidden
 from cleanside.gateway.spool.peek import span
 from cleanside.gateway.spool.queue import MAX_BATCH_BYTES, MAX_BATCH_READINGS, Spool
 from cleanside.gateway.timing.clock import Anchor, Clock
-from cleanside.gateway.timing.server_time import Exchange, anchor_of
 from cleanside.gateway.uplink.decision import CODINGS, Decision, LinkState, Sent, batch_limit, decide
+from cleanside.gateway.uplink.link_view import LinkView
+from cleanside.gateway.uplink.network import Network
+from cleanside.gateway.uplink.server_time import Exchange, anchor_of
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request, Transport
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,

@@ -14,7 +14,7 @@ from collections.abc import Sequence
 
 import sqlalchemy as sa
 
-from cleanside.ingest.intake.checks import FUTURE_TOLERANCE_US
+from cleanside.ingest.checking.checks import FUTURE_TOLERANCE_US
 from cleanside.ingest.store import archive, corrections, fleet, handover, readings
 from cleanside.ingest.store.corrections import CorrectionRow, MovedReading
 from cleanside.ingest.store.marks import Range, ranges_of

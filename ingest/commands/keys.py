@@ -73,7 +73,7 @@ def run_keys_create(given: argparse.Namespace) -> int:
 
     def make(connection: sa.Connection, new: NewKey) -> Key:
         now_us = app.system_clock()
-        wanted = key_life.Wanted(
+        wanted = key_life.WantedKey(
             owner_id=fleet.keep_owner(connection, given.owner, now_us),
             who=key_life.COMMAND,
             role=given.role,

@@ -11,9 +11,8 @@ from cleanside.gateway.units import counted
 from cleanside.ingest import settings
 from cleanside.ingest.api import app
 from cleanside.ingest.commands.command_database import opened
-from cleanside.ingest.store import database, releases
-from cleanside.ingest.webhooks import webhook_secrets
-from cleanside.ingest.webhooks.key_file import KeyFile
+from cleanside.ingest.store import database, releases, webhook_secrets
+from cleanside.ingest.store.key_file import KeyFile
 
 
 def add(commands: Any) -> None:

@@ -11,10 +11,9 @@ from cleanside.gateway.units import counted
 from cleanside.ingest import settings
 from cleanside.ingest.commands.command_database import opened, reader
 from cleanside.ingest.errors import BeingServed, CalledWrongly
-from cleanside.ingest.store import outbox
-from cleanside.ingest.webhooks import key_file, webhook_secrets
-from cleanside.ingest.webhooks.key_file import KeyFile
-from cleanside.ingest.webhooks.sealing import key_of, new_key
+from cleanside.ingest.store import key_file, outbox, webhook_secrets
+from cleanside.ingest.store.key_file import KeyFile
+from cleanside.ingest.store.sealing import key_of, new_key
 
 
 def add(commands: Any) -> None:

@@ -10,8 +10,8 @@ import dataclasses
 from collections.abc import Mapping, Sequence
 
 from cleanside.gateway.wire import Answer, Batch, QuarantineNote
+from cleanside.ingest.checking.repeats import Verdict
 from cleanside.ingest.errors import writable
-from cleanside.ingest.intake.repeats import Verdict
 from cleanside.ingest.store.marks import Marks
 from cleanside.ingest.store.quarantine import NewQuarantineRow
 

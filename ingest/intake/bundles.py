@@ -21,10 +21,10 @@ import sqlalchemy as sa
 
 from cleanside.gateway.bundle import BlockReader, BundleBroken, Header, read_header
 from cleanside.gateway.wire import MAX_LISTED, Answer, Batch, BatchRefused, decode, instant_text
+from cleanside.ingest.checking.incoming import Incoming, prepare, stream_name, units_text
 from cleanside.ingest.errors import Refused, writable
 from cleanside.ingest.intake import receive as intake
 from cleanside.ingest.intake.codes import NEXT_STEPS
-from cleanside.ingest.intake.incoming import Incoming, prepare, stream_name, units_text
 from cleanside.ingest.store import fleet, keys, readings, streams
 from cleanside.ingest.store.keys import Key
 

@@ -3,14 +3,14 @@ Every code a client may meet, and in one sentence what to do about it.
 
 Promises: codes are stable. A problem carries its sentence as `next_step`; a held reading as `what_to_do`;
 the OpenAPI description has both tables.
-Leaves to others: when a code is given (`ingest.errors`, `ingest.intake.checks` and those who raise them).
+Leaves to others: when a code is given (`ingest.errors`, `ingest.checking.checks` and those who raise them).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 
-from cleanside.ingest.intake import checks
+from cleanside.ingest.checking import checks
 
 #: code of a problem -> what to do
 NEXT_STEPS: Mapping[str, str] = {

@@ -13,9 +13,9 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from cleanside.ingest.intake.doubts import doubts_about
-from cleanside.ingest.intake.incoming import Incoming
-from cleanside.ingest.intake.repeats import is_elsewhere
+from cleanside.ingest.checking.doubts import doubts_about
+from cleanside.ingest.checking.incoming import Incoming
+from cleanside.ingest.checking.repeats import is_elsewhere
 from cleanside.ingest.store import readings, streams
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.streams import Stream

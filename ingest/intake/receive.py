@@ -5,8 +5,8 @@ Promises: every reading of an accepted batch is afterwards stored, a duplicate, 
 is stored once; the same number with other content is kept beside the first. `Refused` is raised before
 any reading is written, so that a refusal needs no undoing.
 Leaves to others: decoding (`gateway.wire`), keys (`ingest.owners.access`), the commit
-(`ingest.writer.writer`); and to the parts it puts together: `ingest.intake.incoming`,
-`ingest.intake.repeats`, `ingest.intake.doubts`, `ingest.replacing`, `ingest.intake.plain_run`,
+(`ingest.writer.writer`); and to the parts it puts together: `ingest.checking.incoming`,
+`ingest.checking.repeats`, `ingest.checking.doubts`, `ingest.intake.replacing`, `ingest.intake.plain_run`,
 `ingest.intake.answers`.
 """
 
@@ -18,13 +18,13 @@ import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import Answer, Batch
+from cleanside.ingest.checking.doubts import doubts_about, held_entries, opaque_entry
+from cleanside.ingest.checking.incoming import Incoming, store_believed, stream_name
+from cleanside.ingest.checking.repeats import is_elsewhere, judge, refuse_fork
 from cleanside.ingest.errors import Refused, writable
 from cleanside.ingest.intake.answers import answer_of, notes_of
-from cleanside.ingest.intake.doubts import doubts_about, held_entries, opaque_entry
-from cleanside.ingest.intake.incoming import Incoming, store_believed, stream_name
 from cleanside.ingest.intake.plain_run import PlainRun, device_of, goes_on
-from cleanside.ingest.intake.repeats import is_elsewhere, judge, refuse_fork
-from cleanside.ingest.replacing import replace
+from cleanside.ingest.intake.replacing import replace
 from cleanside.ingest.store import fleet, quarantine, readings, streams
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.marks import Marks, Ranges, Shed, advance, ranges_of, union

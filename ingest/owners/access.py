@@ -60,7 +60,7 @@ USED_STEP_US = 60_000_000  # last use is recorded to the minute, so that reading
 _CHALLENGE = {"WWW-Authenticate": "Bearer"}
 
 
-class KeyRefused(Refused):
+class KeyRejected(Refused):
     """A request without a valid key (401). key : the one shown, which has ended; None: no key of ours."""
 
     def __init__(self, code: str, detail: str, *, reason: str, key: Key | None = None) -> None:
@@ -70,11 +70,11 @@ class KeyRefused(Refused):
         self.key = key
 
 
-def _no_key(reason: str = "key_unknown", key: Key | None = None) -> KeyRefused:
+def _no_key(reason: str = "key_unknown", key: Key | None = None) -> KeyRejected:
     detail = (
         "there is no valid key; send the header Authorization: Bearer KEY, with a key that is not revoked"
     )
-    return KeyRefused("key_unknown", detail, reason=reason, key=key)
+    return KeyRejected("key_unknown", detail, reason=reason, key=key)
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,7 +167,7 @@ def _checked(key: Key | None, secret: str, now_us: int) -> Key:
     if state == keys.REVOKED:
         raise _no_key("key_revoked", key)
     if state == keys.EXPIRED:
-        raise KeyRefused("key_expired", _expired(key), reason="key_expired", key=key)
+        raise KeyRejected("key_expired", _expired(key), reason="key_expired", key=key)
     return key
 
 

@@ -41,7 +41,7 @@ COMMAND = "command"  # who did it at the server's own command line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class WantedKey:
     """A key to be made."""
 
     owner_id: int
@@ -82,7 +82,7 @@ def check_devices(role: str, devices: list[str]) -> None:
         raise Refused(422, "not_valid", detail, errors=[Complaint("#/devices", detail)])
 
 
-def make(connection: sa.Connection, wanted: Wanted, new: NewKey, now_us: int) -> Key:
+def make(connection: sa.Connection, wanted: WantedKey, new: NewKey, now_us: int) -> Key:
     """Keep a new key. Raises Refused: 422 for devices or an end that do not fit, 409 `last_admin_key`."""
     check_devices(wanted.role, wanted.devices)
     _refuse_past(wanted.expires_us, now_us)

@@ -4,7 +4,7 @@ What a person does about held readings: amend, discard, set aside what was store
 Promises: the content as sent is never touched; what is changed stands beside it. An amended reading goes
 through the same checks as on receipt and keeps its number and identity. Everything is noted with who did
 it and when, and can be undone as long as nothing else was done to the same entries since.
-Leaves to others: who may do it (`ingest.api.routes`), the checks (`ingest.intake.checks`).
+Leaves to others: who may do it (`ingest.api.routes`), the checks (`ingest.checking.checks`).
 """
 
 from __future__ import annotations

@@ -18,8 +18,8 @@ import numpy as np
 import sqlalchemy as sa
 
 from cleanside.gateway import wire
-from cleanside.ingest.intake.doubts import doubts_about, recheck_us
-from cleanside.ingest.intake.incoming import prepare, store_believed, units_text
+from cleanside.ingest.checking.doubts import doubts_about, recheck_us
+from cleanside.ingest.checking.incoming import prepare, store_believed, units_text
 from cleanside.ingest.store import dialect, fleet, quarantine, readings, streams
 from cleanside.ingest.store.quarantine import QuarantineRow
 

@@ -6,8 +6,8 @@ from typing import NamedTuple
 
 import sqlalchemy as sa
 
+from cleanside.ingest.hidden import origin_of
 from cleanside.ingest.store.models import audit
-from cleanside.ingest.webhooks.addresses import origin_of
 
 
 class AuditRow(NamedTuple):

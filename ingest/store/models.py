@@ -356,7 +356,7 @@ readings = sa.Table(
     sa.Column("at_us", sa.BigInteger, nullable=False),
     sa.Column("at_uncertainty_s", sa.Double),
     sa.Column("unit_set_id", BigId, nullable=False),
-    #: of the content as sent (ingest.intake.content), signed 64 bits
+    #: of the content as sent (ingest.checking.content), signed 64 bits
     sa.Column("content_hash", sa.BigInteger, nullable=False),
     sa.Column("received_us", sa.BigInteger, nullable=False),
     *(sa.Column(quantity.column, sa.Double) for quantity in QUANTITIES.values()),
@@ -577,7 +577,7 @@ webhooks = sa.Table(
     sa.Column("who", sa.String(32), nullable=False),
     #: None: it is wanted
     sa.Column("ended_us", sa.BigInteger),
-    #: address and secret, encrypted for this row (`ingest.webhooks.webhook_secrets`); None: not yet, or ended
+    #: address and secret, encrypted for this row (`ingest.store.webhook_secrets`); None: not yet, or ended
     sa.Column("sealed_url", sa.Text),
     sa.Column("sealed_secret", sa.Text),
     sa.Index(None, "owner_id"),

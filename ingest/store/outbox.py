@@ -117,7 +117,7 @@ def every(connection: sa.Connection) -> list[Webhook]:
 
 
 def keep_secrets(connection: sa.Connection, webhook_id: int, values: Mapping[str, Any]) -> None:
-    """Write address and secret of a webhook (`ingest.webhooks.webhook_secrets`)."""
+    """Write address and secret of a webhook (`ingest.store.webhook_secrets`)."""
     connection.execute(sa.update(webhooks).where(webhooks.c.id == webhook_id).values(**values))
 
 

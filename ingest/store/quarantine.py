@@ -119,7 +119,7 @@ def by_ids(connection: sa.Connection, owner_id: int, entry_ids: Sequence[int]) -
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class WantedRows:
     """Which entries of an owner; None means any."""
 
     state: str | None = HELD
@@ -133,19 +133,21 @@ class Wanted:
     after_id: int = 0
 
 
-def list_of(connection: sa.Connection, owner_id: int, wanted: Wanted, *, limit: int) -> list[QuarantineRow]:
+def list_of(
+    connection: sa.Connection, owner_id: int, wanted: WantedRows, *, limit: int
+) -> list[QuarantineRow]:
     """Entries of this owner in order of receipt, a page at a time."""
     query = _narrowed(_JOINED, owner_id, wanted).order_by(quarantine.c.id).limit(limit)
     return [QuarantineRow(*row) for row in connection.execute(query)]
 
 
-def count_of(connection: sa.Connection, owner_id: int, wanted: Wanted) -> int:
+def count_of(connection: sa.Connection, owner_id: int, wanted: WantedRows) -> int:
     """How many entries of this owner there are."""
     query = sa.select(sa.func.count()).select_from(quarantine.join(streams).join(devices))
     return connection.scalar(_narrowed(query, owner_id, wanted)) or 0
 
 
-def _narrowed(query: sa.Select[Any], owner_id: int, wanted: Wanted) -> sa.Select[Any]:
+def _narrowed(query: sa.Select[Any], owner_id: int, wanted: WantedRows) -> sa.Select[Any]:
     query = query.where(streams.c.owner_id == owner_id, quarantine.c.id > wanted.after_id)
     if wanted.state is not None:
         query = query.where(quarantine.c.state == wanted.state)

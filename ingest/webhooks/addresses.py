@@ -131,12 +131,6 @@ def check_url(url: str, allowed: Iterable[Network]) -> SplitResult:
     return parts
 
 
-def origin_of(url: str) -> str:
-    """Where an address leads: scheme, host, port. Path and query may hold a token."""
-    parts = urlsplit(url)
-    return parts._replace(netloc=parts.netloc.rpartition("@")[2], path="/", query="", fragment="").geturl()
-
-
 def without_query(url: str) -> str:
     """An address as it is shown to its admin: without user, query and fragment."""
     parts = urlsplit(url)

@@ -27,9 +27,9 @@ import httpx
 import sqlalchemy as sa
 
 from cleanside.ingest.errors import TryAgain
-from cleanside.ingest.store import outbox
+from cleanside.ingest.store import outbox, webhook_secrets
 from cleanside.ingest.store.outbox import DEAD, DELIVERED, Delivery, Webhook
-from cleanside.ingest.webhooks import webhook_secrets
+from cleanside.ingest.store.webhook_secrets import Opened
 from cleanside.ingest.webhooks.addresses import (
     Network,
     Resolve,
@@ -40,7 +40,6 @@ from cleanside.ingest.webhooks.addresses import (
 )
 from cleanside.ingest.webhooks.announcing import Views, announce
 from cleanside.ingest.webhooks.signing import envelope, signed_headers
-from cleanside.ingest.webhooks.webhook_secrets import Opened
 from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")

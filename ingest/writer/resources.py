@@ -17,9 +17,8 @@ from pathlib import Path
 import sqlalchemy as sa
 
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import database, dialect, partitions, readings, releases
-from cleanside.ingest.webhooks import webhook_secrets
-from cleanside.ingest.webhooks.key_file import KeyFile
+from cleanside.ingest.store import database, dialect, partitions, readings, releases, webhook_secrets
+from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.writer.bytes_in_flight import BytesInFlight
 from cleanside.ingest.writer.writer import Writer, as_our_errors
 

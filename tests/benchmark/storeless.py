@@ -14,8 +14,8 @@ import sys
 from typing import Any
 
 from cleanside.ingest import cli
+from cleanside.ingest.checking.incoming import Incoming
 from cleanside.ingest.intake.answers import answer_of
-from cleanside.ingest.intake.incoming import Incoming
 from cleanside.ingest.store.marks import Marks
 from cleanside.ingest.writer.writer import Writer
 

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from cleanside.gateway.bundle import BundleWriter, mac_secret
 from cleanside.gateway.wire import Batch, GatewayReport, encode, parse_instant
-from cleanside.ingest.api.routes.bundles import BUNDLE_MEDIA_TYPE, Arriving
+from cleanside.ingest.api.routes.bundles import BUNDLE_MEDIA_TYPE, ArrivingBundle
 from cleanside.ingest.intake.bundles import Bringer, take_in
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import fleet, models
@@ -359,7 +359,7 @@ class Source:
 @pytest.mark.parametrize("size", [1, 7, 4096, 10**6])
 def test_what_arrives_in_pieces_is_read_as_one_file(size: int) -> None:
     content = b"a line\n" + bytes(range(256)) * 50
-    file = io.BufferedReader(Arriving(Source(content, size)))
+    file = io.BufferedReader(ArrivingBundle(Source(content, size)))
     assert file.readline(100) == b"a line\n"
     assert file.read(300) == (bytes(range(256)) * 2)[:300]
     assert file.read(10**6) == content[307:]
@@ -384,7 +384,7 @@ def test_a_large_bundle_is_taken_as_it_arrives_and_never_held_whole(
             owner_id = fleet.owner_id(connection, "plateau")
         assert owner_id is not None
         bringer = Bringer(owner_id=owner_id, who="command", run=run, clock=api.clock, sqlite=True)
-        assert take_in(io.BufferedReader(Arriving(source)), bringer).is_whole
+        assert take_in(io.BufferedReader(ArrivingBundle(source)), bringer).is_whole
         assert max(ahead) <= 2 * 16 * 1024
         assert len(content) > 10 * max(ahead)
 

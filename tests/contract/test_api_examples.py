@@ -96,7 +96,7 @@ def test_both_tables_of_codes_stand_in_the_description(
     told: tuple[dict[str, Visit], dict[str, Any]],
 ) -> None:
     from cleanside.ingest.api.problems import TITLES
-    from cleanside.ingest.intake.checks import CODES
+    from cleanside.ingest.checking.checks import CODES
 
     text = told[1]["info"]["description"]
     assert [code for code in (*TITLES, *CODES) if f"| `{code}` | " not in text] == []

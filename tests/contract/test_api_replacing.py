@@ -160,7 +160,7 @@ def test_readings_of_a_device_that_is_not_registered_are_replaced_once_it_is(api
     """Before that everything is held, within a bound."""
     other = "loader-02-intake"
     made = api.post("/v1/keys", {"role": "device", "devices": [other]}).json()
-    send = {"key": None, "headers": bearer(made["key"])}
+    send: dict[str, Any] = {"key": None, "headers": bearer(made["key"])}
     wrong, right = (document | {"device": other} for document in (WRONG, replacing(RIGHT)))
     assert api.post("/v1/readings", wrong, **send).json()["stored"] == 0
     [note] = api.post("/v1/readings", right, **send).json()["quarantined"]

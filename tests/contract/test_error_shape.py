@@ -45,7 +45,7 @@ def assert_is_problem(response: httpx.Response, status: int, code: str) -> dict[
     assert document.keys() - {"errors_more"} == {
         *("type", "code", "title", "status", "detail", "next_step", "errors", "request_id", "server_time")
     }
-    assert parse_instant(document["server_time"])
+    assert parse_instant(document["server_time"]).us > 0
     return document
 
 

@@ -22,12 +22,11 @@ from cleanside.ingest.api.app import system_clock
 from cleanside.ingest.cli import main
 from cleanside.ingest.keeping import backup
 from cleanside.ingest.settings import Settings, load
-from cleanside.ingest.store import database, outbox, releases
+from cleanside.ingest.store import database, key_file, outbox, releases, webhook_secrets
 from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.models import audit, webhooks
-from cleanside.ingest.webhooks import key_file, webhook_secrets
-from cleanside.ingest.webhooks.key_file import KeyFile
-from cleanside.ingest.webhooks.sealing import key_of
+from cleanside.ingest.store.sealing import key_of
 from tests.contract.test_api_metrics import figure
 from tests.contract.test_webhooks import ALL, LOOPBACK, assert_signed, delivering, put_events, register
 from tests.support.databases import opened

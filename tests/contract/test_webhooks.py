@@ -27,10 +27,9 @@ from http_message_signatures import HTTPMessageVerifier, InvalidSignature, Mappi
 
 from cleanside.ingest.api.app import _views
 from cleanside.ingest.settings import load
-from cleanside.ingest.store import outbox
+from cleanside.ingest.store import key_file, outbox
 from cleanside.ingest.store.models import readings
 from cleanside.ingest.webhooks import courier as webhooks
-from cleanside.ingest.webhooks import key_file
 from cleanside.ingest.webhooks.announcing import Views, announce
 from cleanside.ingest.webhooks.courier import Courier
 from cleanside.ingest.webhooks.signing import COVERED

@@ -13,11 +13,11 @@ from typing import Any
 
 import pytest
 
+from cleanside.gateway.commands.live import ask
 from cleanside.gateway.commands.run import Gateway as InProcess
-from cleanside.gateway.live import ask
+from cleanside.gateway.commands.standing import CANNOT_TELL, FINE, NEEDS_PERSON, findings, look
+from cleanside.gateway.commands.standing_text import as_text
 from cleanside.gateway.settings import Settings
-from cleanside.gateway.standing import CANNOT_TELL, FINE, NEEDS_PERSON, findings, look
-from cleanside.gateway.standing_text import as_text
 from cleanside.gateway.uplink.fakes import FakeServer
 from tests.fault.test_gateway_dead_disk import COUNT, running
 from tests.support.gatewaying import wait_until
@@ -58,7 +58,7 @@ def test_a_disk_that_takes_no_writes_is_said_with_the_readings_that_wait_for_it(
 READ_ONLY = """
 import json, subprocess, sys
 from pathlib import Path
-from gateway.live import ask
+from gateway.commands.live import ask
 from tests.fault.test_gateway_dead_disk import running
 from tests.fault.test_gateway_status import status
 

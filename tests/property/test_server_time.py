@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cleanside.gateway.timing.placement import GROWTH_PPB
-from cleanside.gateway.timing.server_time import Exchange, anchor_of
+from cleanside.gateway.uplink.server_time import Exchange, anchor_of
 from cleanside.gateway.uplink.transport import Reply
 from cleanside.gateway.wire import instant_text
 

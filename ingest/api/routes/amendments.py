@@ -169,7 +169,7 @@ def _selected(
             raise NotFound("entry", str(missing[0]))
         return held, len(held), None
     assert body.where is not None
-    wanted = quarantine.Wanted(
+    wanted = quarantine.WantedRows(
         code=body.where.code,
         device=body.where.device,
         received_us=(us(body.where.received_since), us(body.where.received_until)),

@@ -109,7 +109,7 @@ def _take(resources: Resources, key: Key, arriving: Callable[[], bytes]) -> dict
         raise TryAgain(
             "another bundle is being imported; send it again later", retry_after_s=BUNDLE_RETRY_AFTER_S
         )
-    file = io.BufferedReader(Arriving(arriving))
+    file = io.BufferedReader(ArrivingBundle(arriving))
     bringer = Bringer(
         owner_id=key.owner_id,
         who=key.handle,
@@ -125,7 +125,7 @@ def _take(resources: Resources, key: Key, arriving: Callable[[], bytes]) -> dict
             pass
 
 
-class Arriving(io.RawIOBase):
+class ArrivingBundle(io.RawIOBase):
     """Chunks that arrive one after the other, as a file that is read forwards."""
 
     def __init__(self, next_chunk: Callable[[], bytes]) -> None:

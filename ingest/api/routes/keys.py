@@ -73,7 +73,7 @@ def post_key(body: NewKeyRequest, resources: R, key: Admin) -> dict[str, Any]:
     key gets an end only where another admin key has none.
     """
     new = access.new_key()
-    wanted = key_life.Wanted(
+    wanted = key_life.WantedKey(
         owner_id=key.owner_id,
         who=key.handle,
         role=body.role,

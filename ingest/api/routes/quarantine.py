@@ -10,7 +10,7 @@ from fastapi import Depends, Query, Request, Response
 from cleanside.ingest.api.routes.described_held import EntriesAnswer
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import NAME_PATTERN, At, Name, R, needs, router_of, shown, text, us
-from cleanside.ingest.intake.checks import CODES
+from cleanside.ingest.checking.checks import CODES
 from cleanside.ingest.owners.access import BOUND_ROLES
 from cleanside.ingest.store import quarantine
 from cleanside.ingest.store.keys import Key
@@ -39,7 +39,7 @@ def get_quarantine(
     """Held readings in order of receipt; a key that is bound to devices sees those of its devices."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        wanted = quarantine.Wanted(
+        wanted = quarantine.WantedRows(
             state=state,
             code=code,
             device=device,

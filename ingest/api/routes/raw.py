@@ -61,7 +61,7 @@ P = Annotated[Page, Depends(paged(PAGE, MOST))]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
+class WantedReadings:
     """What is asked for."""
 
     since_us: int
@@ -94,7 +94,7 @@ def wanted_of(
         Query(pattern=r"^[1-9][0-9]{0,6}s$", description="length of a step", examples=["60s", "3600s"]),
     ] = None,
     format: Annotated[Format | None, Query(description="left out: by the header Accept")] = None,
-) -> Wanted:
+) -> WantedReadings:
     """What a request asks for. Raises Refused (422) with everything that does not fit."""
     complaints: list[Complaint] = []
     names = _quantities(quantity, complaints)
@@ -107,7 +107,7 @@ def wanted_of(
         complaints.append(Complaint("query/limit", f"a {found} export is whole; leave limit and cursor out"))
     if complaints:
         raise Refused(422, "not_valid", complaints[0].detail, errors=complaints)
-    return Wanted(
+    return WantedReadings(
         since_us=max(0, us(since) or 0),
         until_us=min(LAST_US, us(until) or LAST_US),
         units=units,
@@ -116,7 +116,7 @@ def wanted_of(
     )
 
 
-W = Annotated[Wanted, Depends(wanted_of)]
+W = Annotated[WantedReadings, Depends(wanted_of)]
 
 
 def _quantities(asked: Sequence[str] | None, complaints: list[Complaint]) -> list[str]:
@@ -239,7 +239,9 @@ def _look(
     return _Asked(subject, seats, named, raw.state_of(connection, seats))
 
 
-def _answer(request: Request, resources: Resources, asked: _Asked, wanted: Wanted, page: Page) -> Response:
+def _answer(
+    request: Request, resources: Resources, asked: _Asked, wanted: WantedReadings, page: Page
+) -> Response:
     """The answer with its entity tag, which rests on the state of the hours: no reading is read for it."""
     question = [request.url.path, sorted(request.query_params.multi_items())]
     tag = tag_of(_release(), wanted.format, *question, list(asked.state))
@@ -275,7 +277,7 @@ _WRITERS = {
 class _Walk:
     """The readings asked for, shown as asked for."""
 
-    def __init__(self, reading: raw.OpenReader, asked: _Asked, wanted: Wanted) -> None:
+    def __init__(self, reading: raw.OpenReader, asked: _Asked, wanted: WantedReadings) -> None:
         self._reading = reading
         self._asked = asked
         self._wanted = wanted
@@ -378,7 +380,7 @@ def _put(shown: list[dict[str, Any]], name: str, values: list[float]) -> None:
             entry[name] = value
 
 
-def _steps_shown(buckets: TimeSteps, wanted: Wanted) -> list[dict[str, Any]]:
+def _steps_shown(buckets: TimeSteps, wanted: WantedReadings) -> list[dict[str, Any]]:
     assert wanted.resolution_us is not None
     shown: list[dict[str, Any]] = [
         {"at": instant_text(step * wanted.resolution_us), "readings": many}

@@ -16,9 +16,9 @@ from cleanside.gateway.wire import Answer
 from cleanside.ingest.api.routes.batch_schema import ANSWERS, REQUEST_BODY
 from cleanside.ingest.api.routes.described import BatchAnswer
 from cleanside.ingest.api.routes.shared import asks, key_of, problems, resources_of, router_of
+from cleanside.ingest.checking.incoming import Incoming, prepare, units_text
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.intake import bodies, receive, senml
-from cleanside.ingest.intake.incoming import Incoming, prepare, units_text
 from cleanside.ingest.owners.access import require_device
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources

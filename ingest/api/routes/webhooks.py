@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from fastapi import Depends, Path, Query, Request, Response
 from pydantic import Field
 
+from cleanside.ingest import hidden
 from cleanside.ingest.api.routes.described_webhooks import (
     DeliveriesAnswer,
     ReplayAnswer,
@@ -23,12 +24,12 @@ from cleanside.ingest.api.routes.described_webhooks import (
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import CannotOpen, Complaint, NotFound, Refused
-from cleanside.ingest.store import fleet, outbox, releases
+from cleanside.ingest.store import fleet, outbox, releases, webhook_secrets
+from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.outbox import Delivery, Webhook
-from cleanside.ingest.webhooks import addresses, announcing, webhook_secrets
-from cleanside.ingest.webhooks.key_file import KeyFile
-from cleanside.ingest.webhooks.sealing import SealingKey
+from cleanside.ingest.store.sealing import SealingKey
+from cleanside.ingest.webhooks import addresses, announcing
 
 router = router_of("webhooks")
 
@@ -82,7 +83,7 @@ def post_webhook(body: NewWebhook, resources: R, key: Admin) -> dict[str, Any]:
         if len(outbox.list_of(connection, key.owner_id, limit=MAX_WEBHOOKS)) >= MAX_WEBHOOKS:
             detail = f"there are {MAX_WEBHOOKS} webhooks, which is the most an owner has; end one first"
             raise Refused(409, "too_many_webhooks", detail)
-        origin = addresses.origin_of(body.url)
+        origin = hidden.origin_of(body.url)
         values = {"owner_id": key.owner_id, "url": origin, "secret": "", "note": body.note}
         values |= {"types": json.dumps(sorted(set(body.types))), "created_us": now_us, "who": key.handle}
         made = outbox.create(connection, values)  # encrypted for its number, which it has only now
@@ -147,7 +148,7 @@ def delete_webhook(webhook: WebhookId, resources: R, key: Admin) -> dict[str, An
     def save(connection: sa.Connection) -> None:
         now_us = resources.clock()
         found = _find(connection, key, webhook, wanted=True)
-        outbox.end(connection, found.id, now_us, origin=addresses.origin_of(found.url))
+        outbox.end(connection, found.id, now_us, origin=hidden.origin_of(found.url))
         fleet.note(connection, key.owner_id, now_us, key.handle, "webhook_ended", str(webhook))
 
     resources.writer.call(save)

@@ -18,11 +18,11 @@ import apsw
 import pytest
 
 from cleanside.gateway.cli import EXIT_CALLED_WRONGLY, EXIT_FAILED, EXIT_OK, main
+from cleanside.gateway.commands.standing import CANNOT_TELL
 from cleanside.gateway.commands.status import Status, as_document, as_text, span_text
 from cleanside.gateway.commands.status import read as read_status
 from cleanside.gateway.errors import GatewayError
 from cleanside.gateway.spool.queue import Spool
-from cleanside.gateway.standing import CANNOT_TELL
 from tests.unit.gateway.helpers import BEGIN_US, DEVICE, open_spool, readings, settable_clock
 
 

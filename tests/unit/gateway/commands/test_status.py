@@ -9,8 +9,8 @@ from pathlib import Path
 import pytest
 
 from cleanside.gateway.cli import main
+from cleanside.gateway.commands.standing import CANNOT_TELL
 from cleanside.gateway.commands.status import as_document, as_text, read
-from cleanside.gateway.standing import CANNOT_TELL
 from cleanside.gateway.uplink.fakes import FakeServer
 from cleanside.gateway.uplink.loop import Uplink
 from cleanside.gateway.uplink.transport import NoAnswer

@@ -13,12 +13,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.hidden import origin_of
 from cleanside.ingest.webhooks.addresses import (
     Address,
     check_url,
     is_public,
     networks_of,
-    origin_of,
     resolved,
     without_address,
     without_query,

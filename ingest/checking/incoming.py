@@ -2,8 +2,8 @@
 A decoded batch with all that can be worked out before the database is asked, and how it is stored.
 
 Promises: `prepare` is pure; what it encoded is written as it stands where nothing about it is doubted.
-Leaves to others: decoding (`gateway.wire`), which readings are new (`ingest.intake.repeats`), which are
-believed (`ingest.intake.doubts`).
+Leaves to others: decoding (`gateway.wire`), which readings are new (`ingest.checking.repeats`), which are
+believed (`ingest.checking.doubts`).
 """
 
 from __future__ import annotations
@@ -19,8 +19,8 @@ import sqlalchemy as sa
 
 from cleanside.gateway.units import QUANTITIES, accepts
 from cleanside.gateway.wire import Batch
-from cleanside.ingest.intake import checks, content
-from cleanside.ingest.intake.content import FloatArray, HashArray
+from cleanside.ingest.checking import checks, content
+from cleanside.ingest.checking.content import FloatArray, HashArray
 from cleanside.ingest.store import partitions, readings, streams
 from cleanside.ingest.store.marks import ranges_of
 

@@ -3,7 +3,7 @@ The file of keys that webhook secrets are encrypted with: the first line encrypt
 
 Promises: mode 0600 from its first byte; made and changed in one step (beside, fsync, rename), so that
 processes that share it see the file before or the file after. A change is taken up without a restart.
-Leaves to others: what is encrypted (`ingest.webhooks.sealing`), where a copy is kept: not with the backups.
+Leaves to others: what is encrypted (`ingest.store.sealing`), where a copy is kept: not with the backups.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from pathlib import Path
 from cleanside.ingest.errors import CalledWrongly, CannotOpen, why
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
-from cleanside.ingest.webhooks.sealing import KEY_BYTES, SealingKey, new_key
+from cleanside.ingest.store.sealing import KEY_BYTES, SealingKey, new_key
 
 HEAD = (
     "# Keys of webhook secrets (AES-256, base64). The first encrypts, the others still decrypt.\n"

@@ -3,7 +3,7 @@ How a gateway stands as a whole: its process, its spool, its disk, and what need
 
 Promises: changes nothing, and says what it cannot tell; a disk that takes no writes and a spool that cannot
 be read are findings, not errors. Leaves to others: the spool's figures (`gateway.commands.status`), asking
-the process (`gateway.live`), the screen (`gateway.standing_text`).
+the process (`gateway.commands.live`), the screen (`gateway.commands.standing_text`).
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from cleanside.gateway.commands.last_reading import LastReading, last_on_disk
+from cleanside.gateway.commands.live import Process, ask
 from cleanside.gateway.commands.status import Status, as_document, is_nearly_full, span_text
 from cleanside.gateway.errors import CalledWrongly, TryAgain
-from cleanside.gateway.last_reading import LastReading, last_on_disk
-from cleanside.gateway.live import Process, ask
 from cleanside.gateway.spool.file import open_to_read, translated
 from cleanside.gateway.spool.rescue import waiting
 from cleanside.gateway.spool.state import read_state

@@ -3,8 +3,8 @@ Texts encrypted for one place: what is sealed for one row does not open in anoth
 
 Promises: AES-256-GCM (NIST SP 800-38D) with the place as associated data. A sealed text names its key by
 eight hex digits of the key's SHA-256, so that a missing key can be named; of a random key they say nothing.
-Leaves to others: where keys come from (`ingest.webhooks.key_file`), what is sealed
-(`ingest.webhooks.webhook_secrets`).
+Leaves to others: where keys come from (`ingest.store.key_file`), what is sealed
+(`ingest.store.webhook_secrets`).
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ A corrected reading takes the place of one that is in quarantine, in one request
 Promises: never of a stored reading, nor of one that was stored before. Both contents stay on record; it is an
 amendment like a person's, and can be undone. The reading keeps the number and identity it had on receipt; the
 content that was sent for it is known when it is sent again.
-Leaves to others: which readings may (`ingest.intake.repeats`), who may post (`ingest.owners.access`),
+Leaves to others: which readings may (`ingest.checking.repeats`), who may post (`ingest.owners.access`),
 undoing it (`ingest.quarantine.amend`).
 """
 
@@ -15,7 +15,7 @@ from collections.abc import Mapping
 
 import sqlalchemy as sa
 
-from cleanside.ingest.intake.incoming import Incoming
+from cleanside.ingest.checking.incoming import Incoming
 from cleanside.ingest.quarantine import amend, replay
 from cleanside.ingest.quarantine.amend import Who
 from cleanside.ingest.store import quarantine

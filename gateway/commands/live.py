@@ -5,7 +5,7 @@ A socket and no file: it works while the disk takes no writes, what it says is n
 is dead cannot answer. It is found by the name of the spool. Where there is no answer, the kernel's table of
 locks says whether a process holds the spool all the same.
 Promises: telling never stops the gateway; asking waits two seconds at most.
-Leaves to others: what is told (`gateway.commands.run`), what a person is shown (`gateway.standing`).
+Leaves to others: what is told (`gateway.commands.run`), what a person is shown (`gateway.commands.standing`).
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from cleanside.gateway import wire
 from cleanside.gateway.units import QUANTITIES, to_si
-from cleanside.ingest.intake import content
+from cleanside.ingest.checking import content
 
 READING = {"at": "2026-03-02T06:14:07.250Z", "restriction": 3.05, "engine_speed": 1795}
 UNITS = {"restriction": "kPa", "engine_speed": "r/min"}

@@ -3,7 +3,7 @@ New, repeated or in conflict: each reading of a batch held against what its stre
 
 Promises: the same number with the same content is a repeat, with other content a conflict; nothing is
 written here.
-Leaves to others: what is believed (`ingest.intake.doubts`), what is stored (`ingest.intake.receive`).
+Leaves to others: what is believed (`ingest.checking.doubts`), what is stored (`ingest.intake.receive`).
 """
 
 from __future__ import annotations
@@ -15,8 +15,8 @@ from dataclasses import dataclass, field
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import Batch, GatewayReport
+from cleanside.ingest.checking.incoming import Incoming
 from cleanside.ingest.errors import Refused
-from cleanside.ingest.intake.incoming import Incoming
 from cleanside.ingest.store import quarantine, readings
 from cleanside.ingest.store.marks import Marks, Ranges, intersect, meets, split_seen, subtract, union
 from cleanside.ingest.store.streams import Stream

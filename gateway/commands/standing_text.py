@@ -2,7 +2,7 @@
 One screen for a person: how a gateway stands, what needs doing first.
 
 Promises: each line a label and a sentence, no longer than a terminal is wide; spans, not instants, where a
-clock may be wrong. Leaves to others: finding it out (`gateway.standing`).
+clock may be wrong. Leaves to others: finding it out (`gateway.commands.standing`).
 """
 
 from __future__ import annotations
@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
+from cleanside.gateway.commands.standing import Standing, findings
 from cleanside.gateway.commands.status import day_lines, span_text, stream_lines
 from cleanside.gateway.commands.status import lines as spool_lines
-from cleanside.gateway.standing import Standing, findings
 from cleanside.gateway.units import counted
 
 _LABEL: Final = 13

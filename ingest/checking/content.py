@@ -3,7 +3,7 @@ The content of readings in numbers: a hash to tell repeat from conflict, and val
 
 Promises: equal content as sent gives an equal hash, in either layout and in any column order; the hash is
 part of what is stored, so it may never change (its version is in the constants below).
-Leaves to others: what is done about a repeat or a conflict (`ingest.intake.repeats`,
+Leaves to others: what is done about a repeat or a conflict (`ingest.checking.repeats`,
 `ingest.intake.receive`).
 
 64 bits by mixing, not by a cryptographic hash: it runs over whole columns at once, and its only enemy is

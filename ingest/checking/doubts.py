@@ -2,7 +2,7 @@
 Believed or held: why a reading is doubted, and what of it goes into quarantine.
 
 Promises: what is held is kept whole, as it was sent, with every reason found. Nothing is written here.
-Leaves to others: the checks themselves (`ingest.intake.checks`), a second look (`ingest.quarantine.replay`).
+Leaves to others: the checks (`ingest.checking.checks`), a second look (`ingest.quarantine.replay`).
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from collections.abc import Sequence
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import Batch, Doubt
-from cleanside.ingest.intake import checks, content
-from cleanside.ingest.intake.incoming import Incoming
-from cleanside.ingest.intake.repeats import Verdict
+from cleanside.ingest.checking import checks, content
+from cleanside.ingest.checking.incoming import Incoming
+from cleanside.ingest.checking.repeats import Verdict
 from cleanside.ingest.store import quarantine
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.marks import Marks, split_seen

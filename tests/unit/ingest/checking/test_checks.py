@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from cleanside.gateway import wire
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.api.problems import TITLES
-from cleanside.ingest.intake import checks, content
-from cleanside.ingest.intake.checks import CODES, ROLLOVER_US, Service, believe, doubt_of_time
+from cleanside.ingest.checking import checks, content
+from cleanside.ingest.checking.checks import CODES, ROLLOVER_US, Service, believe, doubt_of_time
 
 NOW_US = parse_instant("2026-11-24T21:27:00Z").us
 

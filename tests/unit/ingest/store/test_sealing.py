@@ -13,7 +13,7 @@ import pytest
 from cryptography.hazmat.primitives.ciphers import Cipher, algorithms, modes
 
 from cleanside.ingest.errors import CannotOpen
-from cleanside.ingest.webhooks.sealing import NONCE_BYTES, SealingKey, key_of, new_key, open_sealed, seal
+from cleanside.ingest.store.sealing import NONCE_BYTES, SealingKey, key_of, new_key, open_sealed, seal
 
 PLACE = "cleanside webhook 1 of owner 1: secret"
 

@@ -87,7 +87,7 @@ def _routes(file: Path) -> list[Way]:
 
 def _addresses(file: Path) -> list[Way]:
     """Interface and address of IPv6, once fit for use: a tentative one is not (RFC 4862 section 5.4)."""
-    found = []
+    found: list[Way] = []
     for words in _table(file):
         if len(words) > 5 and not int(words[4], 16) & 0x40:  # IFA_F_TENTATIVE of <linux/if_addr.h>
             found.append((words[5], words[0]))
@@ -96,7 +96,7 @@ def _addresses(file: Path) -> list[Way]:
 
 def _up(root: Path) -> list[Way]:
     """Interfaces that can pass data (RFC 2863, ifOperStatus)."""
-    found = []
+    found: list[Way] = []
     with suppress(OSError):
         for folder in sorted((root / "sys/class/net").iterdir()):
             with suppress(OSError):

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 import pytest
 
 from cleanside.gateway.timing.clock import Anchor
-from cleanside.gateway.timing.server_time import Exchange, anchor_of, resolution_us
+from cleanside.gateway.uplink.server_time import Exchange, anchor_of, resolution_us
 from cleanside.gateway.uplink.transport import Reply
 from cleanside.gateway.wire import instant_text
 

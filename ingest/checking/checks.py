@@ -4,7 +4,7 @@ Checks: which readings are believed, and why the others are not.
 Promises: pure; nothing is repaired here, only named, with a repair where one is evident. The codes are
 stable and each says what to do (`CODES`).
 Leaves to others: doubts that need no clock (`gateway.wire`), keeping what is not believed
-(`ingest.intake.doubts`).
+(`ingest.checking.doubts`).
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ import numpy.typing as npt
 
 from cleanside.gateway.units import QUANTITIES, from_si
 from cleanside.gateway.wire import Batch, Doubt, instant_text
-from cleanside.ingest.intake.content import FloatArray
+from cleanside.ingest.checking.content import FloatArray
 
 MICRO = 1_000_000
 FUTURE_TOLERANCE_US = 300 * MICRO  # the contract: later than the server's clock + 5 min

@@ -12,9 +12,9 @@ import pytest
 
 from cleanside.ingest.errors import CalledWrongly, CannotOpen
 from cleanside.ingest.settings import load
-from cleanside.ingest.webhooks import key_file
-from cleanside.ingest.webhooks.key_file import KeyFile
-from cleanside.ingest.webhooks.sealing import new_key
+from cleanside.ingest.store import key_file
+from cleanside.ingest.store.key_file import KeyFile
+from cleanside.ingest.store.sealing import new_key
 
 
 def code_of(file: KeyFile, *, needed: bool | None = None) -> str:

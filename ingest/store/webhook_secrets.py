@@ -5,7 +5,7 @@ Promises: the secret lies encrypted, and so does the address, because it may hol
 only where it leads (scheme, host, port). A row that the release before 0010 wrote is encrypted beside its
 clear columns. These are emptied once no process of that release can run. Each step is one transaction and
 may be killed: what is done stays, the rest is done next time. Without the key a webhook pauses.
-Leaves to others: the cipher (`ingest.webhooks.sealing`), the keys (`ingest.webhooks.key_file`), sending
+Leaves to others: the cipher (`ingest.store.sealing`), the keys (`ingest.store.key_file`), sending
 (`ingest.webhooks.courier`).
 """
 
@@ -19,11 +19,11 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.ingest.errors import CannotOpen
+from cleanside.ingest.hidden import origin_of
 from cleanside.ingest.store import audit, dialect, outbox, releases
+from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.outbox import Webhook
-from cleanside.ingest.webhooks.addresses import origin_of
-from cleanside.ingest.webhooks.key_file import KeyFile
-from cleanside.ingest.webhooks.sealing import SealingKey, key_of, open_sealed, seal
+from cleanside.ingest.store.sealing import SealingKey, key_of, open_sealed, seal
 
 log = logging.getLogger("cleanside.ingest")
 

@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 
-from cleanside.gateway.network import SystemNetwork, ways
 from cleanside.gateway.timing.clock import SystemClock
 from cleanside.gateway.uplink.decision import LinkState
 from cleanside.gateway.uplink.fakes import FakeServer, problem
 from cleanside.gateway.uplink.loop import Uplink
+from cleanside.gateway.uplink.network import SystemNetwork, ways
 from cleanside.gateway.uplink.transport import HttpTransport, NoAnswer, Outcome, Reply, Request
 from tests.support.gatewaying import wait_until
 from tests.unit.gateway.helpers import open_spool, readings, settable_clock
@@ -73,7 +73,7 @@ def test_a_machine_without_such_files_has_no_news(tmp_path: Path) -> None:
 REAL = """
 import fcntl, socket, struct
 from pathlib import Path
-from gateway.network import SystemNetwork
+from gateway.uplink.network import SystemNetwork
 
 network = SystemNetwork("http://127.0.0.1:9", now_us=lambda: 0)
 assert not network.came_back()

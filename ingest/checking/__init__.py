@@ -1,0 +1,1 @@
+"""Is a reading to be believed, and is it new: checks, content, repeats, doubts."""
