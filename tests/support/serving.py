@@ -186,6 +186,8 @@ class ServerProcess:
         self.url = ""
         self._process: subprocess.Popen[str] | None = None
         self._port = 0
+        #: what it wrote to standard output, in all its lives that have ended
+        self.printed = ""
         self._log = tempfile.TemporaryFile("w+")  # noqa: SIM115  # the process writes to it as long as it lives
 
     def start(self) -> None:
@@ -199,6 +201,7 @@ class ServerProcess:
             env={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_INGEST_")},
         )
         line = self._line_within(START_WITHIN_S)
+        self.printed += line
         self.url = json.loads(line)["listening"]
         self._port = httpx.URL(self.url).port or 0
 
@@ -238,10 +241,10 @@ class ServerProcess:
             self._process.send_signal(number)
         return self._ended(self._process)
 
-    @staticmethod
-    def _ended(process: subprocess.Popen[str]) -> int:
+    def _ended(self, process: subprocess.Popen[str]) -> int:
         code = process.wait(START_WITHIN_S)
-        if process.stdout is not None:
+        if process.stdout is not None and not process.stdout.closed:
+            self.printed += process.stdout.read()
             process.stdout.close()
         return code
 
