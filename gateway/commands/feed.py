@@ -12,25 +12,36 @@ from __future__ import annotations
 import logging
 import threading
 from collections import deque
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from typing import Any, Final
+from typing import Any, Final, NamedTuple
 
 from cleanside.gateway.errors import NeverAccepted, SpoolUnavailable, TryAgain, why
 from cleanside.gateway.log import Log
 from cleanside.gateway.private import hidden
-from cleanside.gateway.sources import Context, find_source
+from cleanside.gateway.sources import Context, Verdicts, find_source
 from cleanside.gateway.spool.queue import Spool, check
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.wire import Reading
 
 BRIDGE_READINGS: Final = 10_000  # of one source; a quarter of an hour at 10 a second, some 5 MB (chosen)
+_NO_ROOM: Final = "lost: the disk took no writes, and there was no more room in memory"
 _FIRST_RESTART_S: Final = 1.0  # after a source failed; doubled up to a minute (chosen)
 _LONGEST_RESTART_S: Final = 60.0
 _WENT_WELL_US: Final = 60_000_000  # a source that ran this long before it failed starts over with short waits
 _TIME_EVERY_US: Final = 60_000_000
 _LONGEST_REFUSAL: Final = 200  # characters, for `status`
 _APPEND_AGAIN_S: Final = 1.0  # after the disk failed (chosen)
+
+
+class Held(NamedTuple):
+    """Readings that came together."""
+
+    readings: Sequence[Reading]
+    #: since boot
+    measured_us: int
+    #: told once: None: they are on disk; a text: why they never will be
+    then: Callable[[str | None], None] | None = None
 
 
 class Bridge:
@@ -43,7 +54,7 @@ class Bridge:
     def __init__(self, *, most: int = BRIDGE_READINGS) -> None:
         self.lock = threading.RLock()
         self._most = most
-        self._held: deque[tuple[Sequence[Reading], int]] = deque()
+        self._held: deque[Held] = deque()
         self._count = 0
         #: readings that went for want of room, not reported yet
         self.lost = 0
@@ -53,23 +64,30 @@ class Bridge:
         """Readings that are only in memory."""
         return self._count
 
-    def take(self, readings: Sequence[Reading], measured_us: int) -> None:
+    def take(
+        self,
+        readings: Sequence[Reading],
+        measured_us: int,
+        then: Callable[[str | None], None] | None = None,
+    ) -> None:
         """Hold readings, measured at that time since boot; let the oldest go if there are too many."""
         with self.lock:
-            self._held.append((readings, measured_us))
+            self._held.append(Held(readings, measured_us, then))
             self._count += len(readings)
             while self._count > self._most and len(self._held) > 1:
-                self.lost += len(self._held[0][0])
-                self.drop_oldest()
+                self.lost += len(self._held[0].readings)
+                self.drop_oldest(_NO_ROOM)
 
-    def oldest(self) -> tuple[Sequence[Reading], int] | None:
+    def oldest(self) -> Held | None:
         """What is to be appended next."""
         return self._held[0] if self._held else None
 
-    def drop_oldest(self) -> None:
-        """Forget it: it is on disk, or there is no room for it."""
-        readings, _ = self._held.popleft()
-        self._count -= len(readings)
+    def drop_oldest(self, reason: str | None = None) -> None:
+        """Forget it: it is on disk, or, for a reason, never will be."""
+        held = self._held.popleft()
+        self._count -= len(held.readings)
+        if held.then is not None:
+            held.then(reason)
 
 
 class Feed:
@@ -113,6 +131,7 @@ class Feed:
             mark=lambda: spool.mark(self.name),
             report=self._report,
             tell_time=self._tell_time,
+            keep=self._keep,
         )
         self._source = find_source(use)(options, context)
 
@@ -169,7 +188,7 @@ class Feed:
         """Append what the bridge holds, in order, as far as the disk takes it."""
         with self._bridge.lock:
             while (held := self._bridge.oldest()) is not None:
-                if not self._append(*held, mark=None):
+                if not self._append(held.readings, held.measured_us, mark=None):
                     return
                 self._bridge.drop_oldest()
             if self._bridge.lost:
@@ -185,25 +204,44 @@ class Feed:
                     self._bridge.lost = 0
 
     def _emit(self, readings: Sequence[Reading], *, mark: str | None = None) -> None:
-        measured_us = self._clock.since_boot_us()
-        if readings:
-            self._last, self._failed = (readings[-1], measured_us), None
+        measured_us = self._came(readings)
+        good = [reading for reading in readings if self._refusal(reading) is None]
         if mark is None:
-            self._bridge.take(readings, measured_us)
+            self._bridge.take(good, measured_us)
             self.flush()
             return
         # A source with a mark can wait: what it has not emitted is still where it reads from.
-        while not self._append(readings, measured_us, mark=mark):
+        while not self._append(good, measured_us, mark=mark):
             if self._stop.wait(_APPEND_AGAIN_S):
                 raise SpoolUnavailable(f"stopped while readings of {self.name} waited for the disk")
 
+    def _keep(self, readings: Sequence[Reading], then: Verdicts) -> None:
+        measured_us = self._came(readings)
+        refusals = [self._refusal(reading) for reading in readings]
+        good = [reading for reading, refusal in zip(readings, refusals, strict=True) if refusal is None]
+
+        def settle(reason: str | None) -> None:
+            then([refusal or reason for refusal in refusals])
+
+        if not good:
+            settle(None)
+            return
+        self._bridge.take(good, measured_us, settle)
+        self.flush()
+
+    def _came(self, readings: Sequence[Reading]) -> int:
+        """Readings came: the source works. Returns when, since boot."""
+        measured_us = self._clock.since_boot_us()
+        if readings:
+            self._last, self._failed = (readings[-1], measured_us), None
+        return measured_us
+
     def _append(self, readings: Sequence[Reading], measured_us: int, *, mark: str | None) -> bool:
         """False: the disk does not take it now."""
-        good = [reading for reading in readings if self._is_writable(reading)]
         try:
             self._spool.append(
-                good,
-                since_boot_us=[measured_us] * len(good),
+                readings,
+                since_boot_us=[measured_us] * len(readings),
                 source=self.name if mark is not None else None,
                 mark=mark,
             )
@@ -226,14 +264,14 @@ class Feed:
                 self._log("gateway.clock_anchored", kind=anchor.kind, uncertainty_s=uncertainty_s)
             self._told_us = now_us
 
-    def _is_writable(self, reading: Reading) -> bool:
-        """False for a reading that will never be accepted: reported, and left out of what is written."""
+    def _refusal(self, reading: Reading) -> str | None:
+        """Why a reading will never be accepted: reported, and left out of what is written; None: it will."""
         try:
             check(reading)
         except NeverAccepted as error:
             self._report("reading_refused", reason=str(error))
-            return False
-        return True
+            return str(error)
+        return None
 
     def _report(self, what: str, **fields: object) -> None:
         with self._report_lock:

@@ -22,11 +22,39 @@ from cleanside.gateway.wire import Reading
 
 ENTRY_POINT_GROUP = "cleanside.sources"
 
-__all__ = ["ENTRY_POINT_GROUP", "Context", "Emit", "Source", "SourceFactory", "find_source"]
+__all__ = [
+    "ENTRY_POINT_GROUP",
+    "Context",
+    "Emit",
+    "Keep",
+    "Source",
+    "SourceFactory",
+    "Verdicts",
+    "find_source",
+]
 
 
 def _nobody_asks(_: Anchor) -> None:
     """Where no spool is behind the source."""
+
+
+#: takes a verdict for each reading, in order: None: it is on disk; a text: why it never will be
+Verdicts = Callable[[Sequence[str | None]], None]
+
+
+class Keep(Protocol):
+    """As `Emit` without a mark, for a source that has to answer for each reading."""
+
+    def __call__(self, readings: Sequence[Reading], then: Verdicts, /) -> None:
+        """
+        Returns at once where the disk does not take them now. `then` is called once, from any thread, when
+        they are on disk or never will be; it must not block.
+        """
+
+
+def _keeps_nothing(_: Sequence[Reading], __: Verdicts) -> None:
+    """Where no spool is behind the source."""
+    raise NotImplementedError
 
 
 class Emit(Protocol):
@@ -49,6 +77,8 @@ class Context:
     report: Callable[..., None]
     #: say what time it is, where the source knows better than the machine (a GPS receiver). Never raises
     tell_time: Callable[[Anchor], None] = _nobody_asks
+    #: put readings on disk and be told what became of each
+    keep: Keep = _keeps_nothing
 
 
 class Source(Protocol):

@@ -13,10 +13,25 @@ Options: `units` (quantity -> unit); `socket` (path of a Unix socket to listen o
 `tells_time`: who knows the time that the lines carry in `at`, for example "gps"; lines that also say their
 `at_uncertainty_s` then tie the boot to UTC for all sources. Only for what is measured now and written at
 once: `delay_s` (1) bounds how long a line may have been on its way, and is part of the uncertainty.
+
+Acknowledgement. Without `acknowledge` no word comes back: a line that was written is on its way, and readings
+that the disk does not take wait in memory, so a program that ends knows nothing of its last lines.
+With `acknowledge` (true) each line gets one line back, on the same socket or on standard output:
+
+    {"line": 1, "on_disk": true}
+    {"line": 2, "on_disk": false, "reason": "restriction 'high' is not a finite number; leave it out ..."}
+    {"line": 3, "id": "a7", "on_disk": true}
+
+`line` counts this connection's lines from 1, empty ones too; `id` is the caller's own (a text of at most 64
+characters or a whole number), given as a member of the object. The answer comes once the reading is on disk
+for good, or never will be; answers of lines on their way together may come in another order. Keep a line
+until its answer, and read the answers: after 1 MiB of unread ones no more are written. A line without an
+answer (the gateway was stopped, the power went) may be on disk all the same: sent again, it is there twice.
 """
 
 from __future__ import annotations
 
+import json
 import os
 import select
 import sys
@@ -26,47 +41,106 @@ from pathlib import Path
 from typing import Any
 
 from cleanside.gateway.sources import Context, Emit
+from cleanside.gateway.sources.answers import Answers
 from cleanside.gateway.sources.listener import serve
-from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects
+from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects, members
 from cleanside.gateway.sources.options import Options
 from cleanside.gateway.timing.clock import Anchor
-from cleanside.gateway.wire import BatchRefused, Reading, is_name, us_of
+from cleanside.gateway.wire import MAX_INTEGER, BatchRefused, Reading, is_name, us_of
 
 _LOOK_S = 0.25  # how soon a stop is heard
+_LONGEST_ID = 64  # characters; as a name of the contract
 
 
 class NdjsonSource:
     """Standard input, any readable descriptor, or a socket that several programs write to."""
 
     def __init__(
-        self, options: Mapping[str, Any], context: Context, *, descriptor: int | None = None
+        self,
+        options: Mapping[str, Any],
+        context: Context,
+        *,
+        descriptor: int | None = None,
+        answer_to: int | None = None,
     ) -> None:
-        """descriptor : what to read; None: standard input. Raises SourceWrong for wrong options."""
+        """
+        descriptor : what to read; None: standard input. answer_to : None: standard output.
+        Raises SourceWrong for wrong options.
+        """
         given = Options(context.name, options)
         units = given.units("units")
-        members = {quantity: (quantity, unit) for quantity, unit in units.items()}
-        self._objects = Objects(members, add_to="units of this source")
+        named = {quantity: (quantity, unit) for quantity, unit in units.items()}
+        self._objects = Objects(named, add_to="units of this source")
         self._teller = given.text("tells_time")
         if self._teller is not None and not is_name(self._teller):
             raise given.wrong(f'tells_time "{self._teller}" is not a name; give it like "gps"')
         self._delay_s = given.number("delay_s", 1.0) or 1.0
+        self._acknowledges = given.switch("acknowledge")
         socket_path = given.text("socket")
         given.done()
         self._socket = None if socket_path is None else Path(socket_path).expanduser()
         self._context = context
         self._descriptor = descriptor
+        self._answer_to = answer_to
 
     def run(self, emit: Emit, stop: threading.Event) -> None:
         """Emit each line's reading until the input ends; a socket's does not end before `stop`."""
         if self._socket is not None:
-            serve(self._socket, lambda descriptor: self._take(descriptor, emit, stop), stop)
-        else:
-            self._take(sys.stdin.fileno() if self._descriptor is None else self._descriptor, emit, stop)
+            serve(self._socket, lambda both: self._take(both, both, emit, stop), stop)
+            return
+        lines_from = sys.stdin.fileno() if self._descriptor is None else self._descriptor
+        answer_to = self._answer_to
+        if answer_to is None and self._acknowledges:
+            answer_to = sys.stdout.fileno()
+        self._take(lines_from, answer_to, emit, stop)
 
-    def _take(self, descriptor: int, emit: Emit, stop: threading.Event) -> None:
-        for lines in _lines(descriptor, stop):
+    def _take(self, lines_from: int, answer_to: int | None, emit: Emit, stop: threading.Event) -> None:
+        if self._acknowledges:
+            assert answer_to is not None
+            self._take_and_answer(lines_from, answer_to, stop)
+            return
+        for lines in _lines(lines_from, stop):
             if readings := list(self._readings(lines)):
                 emit(readings)
+
+    def _take_and_answer(self, lines_from: int, answer_to: int, stop: threading.Event) -> None:
+        with Answers(answer_to) as answers:
+            number = 0
+            for lines in _lines(lines_from, stop):
+                self._keep(lines, number, answers)
+                number += len(lines)
+            answers.wait(stop)
+
+    def _keep(self, lines: Sequence[bytes], before: int, answers: Answers) -> None:
+        """Put the readings of some lines on disk, and answer each line."""
+        named: list[dict[str, Any]] = []
+        readings: list[Reading] = []
+        for number, line in enumerate(lines, before + 1):
+            if not line.strip():
+                continue
+            about: dict[str, Any] = {"line": number}
+            answers.owe(1)
+            if (reading := self._reading(line, about)) is None:
+                answers.put(_answer(about))
+            else:
+                named.append(about)
+                readings.append(reading)
+        if readings:
+            self._context.keep(readings, lambda verdicts: answers.put(*map(_answer, named, verdicts)))
+
+    def _reading(self, line: bytes, about: dict[str, Any]) -> Reading | None:
+        """A line's reading. about : what its answer says; takes the caller's id, and a reason if refused."""
+        try:
+            document = members(self._bounded(line))
+            if (name := document.pop("id", None)) is not None:
+                about["id"] = _checked_id(name)
+            reading = self._objects.reading(document)
+        except (ValueError, BatchRefused) as error:
+            about["reason"] = str(error)
+            self._report(line, str(error))
+            return None
+        self._tell_time(reading)
+        return reading
 
     def _readings(self, lines: Sequence[bytes]) -> Iterator[Reading]:
         for line in lines:
@@ -77,9 +151,10 @@ class NdjsonSource:
                 self._tell_time(reading)
                 yield reading
             except (ValueError, BatchRefused) as error:
-                self._context.report(
-                    "line_not_read", reason=str(error), line=line[:80].decode("utf-8", "replace")
-                )
+                self._report(line, str(error))
+
+    def _report(self, line: bytes, reason: str) -> None:
+        self._context.report("line_not_read", reason=reason, line=line[:80].decode("utf-8", "replace"))
 
     def _tell_time(self, reading: Reading) -> None:
         if self._teller is None or reading.at is None or reading.at_uncertainty_s is None:
@@ -96,25 +171,46 @@ class NdjsonSource:
 
     def read(self, line: bytes) -> Reading:
         """One line as a reading. Raises ValueError or BatchRefused, saying value, rule and next step."""
+        return self._objects.read(self._bounded(line))
+
+    def _bounded(self, line: bytes) -> bytes:
         if len(line) > LONGEST_BYTES:
             raise ValueError(f"the line is longer than {LONGEST_BYTES} bytes; send one object a line")
-        return self._objects.read(line)
+        return line
+
+
+def _checked_id(name: Any) -> str | int:
+    if (type(name) is int and abs(name) <= MAX_INTEGER) or (
+        isinstance(name, str) and len(name) <= _LONGEST_ID
+    ):
+        return name
+    raise ValueError(f"id is neither a text of at most {_LONGEST_ID} characters nor a whole number; send one")
+
+
+def _answer(about: Mapping[str, Any], refusal: str | None = None) -> bytes:
+    reason = about.get("reason", refusal)
+    said = {**about, "on_disk": reason is None} | ({} if reason is None else {"reason": reason})
+    return json.dumps(said, ensure_ascii=False).encode() + b"\n"
 
 
 def _lines(descriptor: int, stop: threading.Event) -> Iterator[list[bytes]]:
     """Lines as they come, those that came together at once; a last one without a line end at the end."""
     rest = b""
+    is_passing_over = False  # the rest of a line that was too long, up to its end
     while not stop.is_set():
         if not select.select([descriptor], [], [], _LOOK_S)[0]:
             continue
         chunk = os.read(descriptor, 2**16)
         if not chunk:
-            if rest:
+            if rest and not is_passing_over:
                 yield [rest]
             return
         *lines, rest = (rest + chunk).split(b"\n")
+        if is_passing_over:
+            is_passing_over = not lines
+            lines, rest = lines[1:], b"" if is_passing_over else rest
         if len(rest) > LONGEST_BYTES:
-            lines.append(rest)  # refused as too long; reading goes on after the next line end
-            rest = b""
+            lines.append(rest)  # refused as too long
+            rest, is_passing_over = b"", True
         if lines:
             yield lines

@@ -20,6 +20,14 @@ from cleanside.gateway.wire import MAX_INTEGER, Reading, datetime_of, load_json,
 LONGEST_BYTES: Final = 64 * 2**10  # chosen: far above an object with every quantity
 
 
+def members(text: bytes) -> dict[str, Any]:
+    """The members of one object. Raises ValueError or BatchRefused, saying value, rule and next step."""
+    document = load_json(text)
+    if not isinstance(document, dict):
+        raise ValueError('this is not an object; send it like {"restriction": 3.05}')
+    return document
+
+
 class Objects:
     """Reads objects whose members are known."""
 
@@ -37,9 +45,10 @@ class Objects:
 
     def read(self, text: bytes) -> Reading:
         """One object as a reading. Raises ValueError or BatchRefused, saying value, rule and next step."""
-        document = load_json(text)
-        if not isinstance(document, dict):
-            raise ValueError('this is not an object; send it like {"restriction": 3.05}')
+        return self.reading(members(text))
+
+    def reading(self, document: dict[str, Any]) -> Reading:
+        """The same of an object that was read; takes its time out of it. Raises ValueError."""
         at = document.pop("at", None)
         uncertainty_s = document.pop("at_uncertainty_s", None)
         if uncertainty_s is not None and not (is_number(uncertainty_s) and uncertainty_s >= 0):

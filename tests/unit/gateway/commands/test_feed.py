@@ -121,6 +121,19 @@ def test_a_reading_that_is_none_is_reported_and_takes_no_other_with_it(bench: Be
     assert [name for name, _ in bench.events] == ["gateway.reading_refused"]
 
 
+def test_a_reading_that_is_none_is_reported_once_however_long_the_disk_takes_nothing(bench: Bench) -> None:
+    bad = Reading(at=None, values={"restriction": float("inf")}, units=UNITS)
+    bench.break_disk()
+    bench.feed._emit([*readings(1, 1), bad])
+    for _ in range(5):
+        bench.feed.flush()
+    bench.mend_disk()
+    bench.feed.flush()
+    assert numbers(bench.spool.peek()) == [1]
+    assert [name for name, _ in bench.events].count("gateway.reading_refused") == 1
+    assert bench.feed.told()["refused"] == 1
+
+
 def test_a_source_that_fails_is_reported_and_started_again_with_waits_that_grow_and_start_over(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
