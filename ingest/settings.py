@@ -56,7 +56,8 @@ class Settings:
     tls_key: str = _row("", "its private key (PEM); empty: it is in the certificate's file")
     tls_client_ca: str = _row("", "authorities of client certificates (PEM); empty: none is asked for")
     trusted_proxies: str = _row(
-        "", "addresses of proxies whose X-Forwarded-For and -Proto are believed, with commas; empty: none"
+        "",
+        "addresses of proxies whose X-Forwarded-For and -Proto are believed, with commas; or none",
     )
     key_requests_per_s: int = _row(500, "requests one key may send, with 20 s saved up; 0: no limit [1/s]")
     key_bytes_per_s: int = _row(32 * 2**20, "bytes one key may send, with 20 s saved up; 0: no limit [B/s]")

@@ -84,5 +84,5 @@ def refuse_in_the_clear(address: str, *, encrypted: bool, behind_proxy: bool) ->
         return
     raise CalledWrongly(
         f"{address} is not loopback, and keys would cross the network in the clear; give --tls-certificate "
-        "and --tls-key, or say --behind-proxy where TLS ends in a proxy in front of this server"
+        "and --tls-key, or --behind-proxy and --trusted-proxies where TLS ends in a proxy before this server"
     )

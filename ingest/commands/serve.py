@@ -35,7 +35,7 @@ def add(commands: Any) -> None:
     serve.add_argument(
         "--behind-proxy",
         action="store_true",
-        help="TLS ends in a proxy in front: plain HTTP beyond loopback is meant",
+        help="TLS ends in a proxy in front: plain HTTP beyond loopback is meant; needs --trusted-proxies",
     )
     serve.set_defaults(run=run_serve)
 
@@ -50,7 +50,7 @@ def run_serve(given: argparse.Namespace) -> int:
     log.set_up(chosen.log_level, chosen.log_format, secrets=hidden.passwords_of(chosen.database))
     _warn_of_visible(given.database)
     addresses.networks_of(chosen.webhook_networks)  # what cannot be is said before anything begins
-    trusted = addresses.proxies_of(chosen.trusted_proxies)
+    trusted = addresses.proxies_of(chosen.trusted_proxies, behind_proxy=given.behind_proxy)
     encryption = server_tls.context(chosen)
     listening = _listen(chosen, encrypted=encryption is not None, behind_proxy=given.behind_proxy)
     try:

@@ -88,8 +88,15 @@ def networks_of(setting: str) -> tuple[Network, ...]:
         ) from None
 
 
-def proxies_of(setting: str) -> list[str]:
-    """Addresses or networks of the setting, separated by commas; "*" is everybody. Raises CalledWrongly."""
+def proxies_of(setting: str, *, behind_proxy: bool = False) -> list[str]:
+    """
+    Addresses or networks of the setting, separated by commas; "*" is everybody, "none" is nobody.
+
+    behind_proxy : requests come through a proxy, and nothing may be left unsaid.
+    Raises CalledWrongly for what is no address, and for a proxy that the setting does not name.
+    """
+    if setting.strip() == "none":
+        return []
     hosts = [host.strip() for host in setting.split(",") if host.strip()]
     try:
         for host in hosts:
@@ -99,6 +106,12 @@ def proxies_of(setting: str) -> list[str]:
         raise CalledWrongly(
             f'trusted_proxies "{setting}" is not a list of addresses ({error}); give 10.0.0.7,fd00::7'
         ) from None
+    if behind_proxy and not hosts:
+        raise CalledWrongly(
+            "--behind-proxy is given and trusted_proxies is empty: all clients would share one address and its "
+            "limits; give --trusted-proxies with the address of the proxy, like 10.0.0.7, or none "
+            "where it cannot say whom it forwards for (no X-Forwarded-For)"
+        )
     return hosts
 
 

@@ -196,8 +196,8 @@ async def post_enrol(body: CodeShown, request: Request, resources: R) -> dict[st
     """
     Give the code, get the device's key, once; no key is needed. Readings held for the device are claimed.
 
-    Every code that is not valid gets the same answer. Tries are limited by address. A body has at most 4096
-    bytes.
+    Every code that is not valid gets the same answer. Tries are limited by address. A body has at most
+    4096 bytes.
     """
     limits, host = limits_of(request), host_of(request)
     limits.may_try(host)

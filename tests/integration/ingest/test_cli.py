@@ -174,8 +174,14 @@ def test_a_database_that_cannot_be_used_is_named_in_one_line(
         (["serve", "--trusted-proxies", "there"], 'trusted_proxies "there" is not a list of addresses'),
         (["serve", "--archive-folder", "{tmp}/text"], "text is no folder; give another --archive-folder"),
         (["serve", "--config", "{tmp}/bytes"], "bytes: is not TOML (it is not text); correct it"),
+        (["serve", "--behind-proxy"], "give --trusted-proxies with the address of the proxy"),
+        (["serve", "--behind-proxy", "--trusted-proxies", " , "], "trusted_proxies is empty"),
         (
-            ["serve", "--host", "192.0.2.1", "--behind-proxy"],
+            ["serve", "--host", "192.0.2.1", "--behind-proxy", "--trusted-proxies", "192.0.2.7"],
+            "(Cannot assign requested address); give another --host",
+        ),
+        (
+            ["serve", "--host", "192.0.2.1", "--behind-proxy", "--trusted-proxies", "none"],
             "(Cannot assign requested address); give another --host",
         ),
         (["restore", "--from", "{tmp}"], "has no manifest.json of ours (No such file or directory); name"),
