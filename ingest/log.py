@@ -34,6 +34,9 @@ SILENT = logging.CRITICAL + 1
 #: one line a request where the access log is on: as many as there are requests, because it was asked for
 REQUEST = "ingest.request"
 
+#: a body whose client was gone before all of it had come
+CUT_OFF = "ingest.cut_off"
+
 _PLAIN = frozenset(vars(logging.makeLogRecord({}))) | {"message", "asctime", "taskName", "color_message"}
 #: a key as it is sent (`ingest.owners.access`): its handle may be said, its secret never
 _SECRET = re.compile(r"(k[0-9a-f]{8})\.[0-9a-f]{16,}")

@@ -67,11 +67,11 @@ class Metrics:
             registry=registry,
         )
         # Looking a label up costs as much as counting: what was seen once is kept.
-        self._known: dict[tuple[str, str, int], tuple[Counter, Histogram]] = {}
+        self._known: dict[tuple[str, str, int | str], tuple[Counter, Histogram]] = {}
         ProcessCollector(registry=registry)
 
-    def request(self, method: str, route: str | None, status: int, seconds: float) -> None:
-        """Count a request. route : its template; None: there is none at that address."""
+    def request(self, method: str, route: str | None, status: int | str, seconds: float) -> None:
+        """Count a request. route : its template; None: there is none there. status : or cut_off."""
         key = (method if route is not None else "any", route or NO_ROUTE, status)
         pair = self._known.get(key)
         if pair is None:

@@ -43,6 +43,8 @@ from cleanside.ingest.api.routes import (
     waiting,
     webhooks,
 )
+from cleanside.ingest.compression import Compressed
+from cleanside.ingest.head import HeadLikeGet
 from cleanside.ingest.keeping.retention import Keeper
 from cleanside.ingest.metrics import Metrics
 from cleanside.ingest.owners.access import Keyring
@@ -57,7 +59,8 @@ API_DESCRIPTION = """
 Air-filter restriction of diesel machines: readings come in once each, whatever the link does; out come how
 loaded an element is and when it will be due.
 
-Every error is application/problem+json with a stable `code`. Times are RFC 3339 in UTC. A status is advice:
+Every error is application/problem+json with a stable `code`. HEAD answers like GET, without content; gzip is
+sent in answer to GET, to those who take it. Times are RFC 3339 in UTC. A status is advice:
 the engine maker's service limit and manual come first.
 """
 
@@ -130,6 +133,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
         lifespan=lifespan,
         docs_url=None,  # their pages load scripts from elsewhere; the description is at /openapi.json
         redoc_url=None,
+        redirect_slashes=False,  # it would send the client, with its key, to whatever Host says
     )
     app.state.clock = clock
     app.state.metrics = Metrics()
@@ -147,6 +151,8 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
     app.router.routes.insert(0, readings.Direct())  # first, because it is nearly all that is asked
     problems.install(app)
     description.install(app, API_DESCRIPTION, app.state.routes)
+    app.add_middleware(Compressed)  # the last that is added is the first that is asked
+    app.add_middleware(HeadLikeGet)
     app.add_middleware(
         Edge,
         limits={

@@ -17,7 +17,7 @@ import time
 from collections.abc import Callable, Mapping
 
 from starlette.exceptions import HTTPException
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from cleanside.gateway.wire import MAX_BODY_BYTES
@@ -27,6 +27,9 @@ from cleanside.ingest.intake.arriving import Arriving, declared_bytes
 from cleanside.ingest.metrics import Metrics
 
 log = logging.getLogger("cleanside.ingest")
+
+#: in place of a status: the client was gone before its body had come. Links break; nothing is wrong here.
+CUT_OFF = "cut_off"
 
 #: what a caller may call its request; anything else is replaced by an id of ours
 _SANE_ID = re.compile(rb"[A-Za-z0-9._-]{8,64}")
@@ -78,7 +81,7 @@ class Edge:
         async def send_with_headers(message: Message) -> None:
             nonlocal status
             if message["type"] == "http.response.start":
-                status = message["status"]
+                arriving.is_answered, status = True, message["status"]
                 message["headers"] = [
                     *message.get("headers", ()),
                     (b"request-id", request_id.encode()),
@@ -90,13 +93,18 @@ class Edge:
 
         try:
             await self._app(scope, _limited(arriving, receive), send_with_headers)
+        except ClientDisconnect:
+            if not arriving.cut_off:
+                raise
         except Exception as error:
             if status:  # too late for an answer: the server cuts the connection
                 raise
             await problems.broken(Request(scope), error)(scope, receive, send_with_headers)
         finally:
             arriving.end()
-            self._count(scope, status, self._monotonic_s() - began_s)
+            self._count(scope, CUT_OFF if arriving.cut_off else status, self._monotonic_s() - began_s)
+            if arriving.cut_off:
+                self._tell_cut_off(scope, arriving)
 
     def _arriving(self, scope: Scope) -> Arriving:
         length, is_chunked = None, False
@@ -116,7 +124,18 @@ class Edge:
             return str(given.decode())
         return f"{self._run}{next(self._numbers):08x}"
 
-    def _count(self, scope: Scope, status: int, seconds: float) -> None:
+    @staticmethod
+    def _tell_cut_off(scope: Scope, arriving: Arriving) -> None:
+        fields = {
+            "request_id": scope["state"]["request_id"],
+            "method": scope["method"],
+            "route": getattr(scope.get("route"), "path_format", None),
+            "came_bytes": arriving.came_bytes,
+            "declared_bytes": arriving.declared_bytes,
+        }
+        log.info(logs.CUT_OFF, extra=fields)
+
+    def _count(self, scope: Scope, status: int | str, seconds: float) -> None:
         route = getattr(scope.get("route"), "path_format", None)
         self._metrics.request(scope["method"], route, status, seconds)
         if self._access_log:
@@ -140,7 +159,10 @@ def _limited(arriving: Arriving, receive: Receive) -> Receive:
         if arriving.is_too_large:
             raise HTTPException(413, str(arriving.limit_bytes))
         message = await receive()
-        arriving.came_bytes += len(message.get("body", b""))
+        if message["type"] == "http.disconnect":
+            arriving.client_gone()
+            return message
+        arriving.came(len(message.get("body", b"")), more=message.get("more_body", False))
         if arriving.is_too_large:
             raise HTTPException(413, str(arriving.limit_bytes))
         return message

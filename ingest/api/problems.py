@@ -274,7 +274,7 @@ def _methods_at(request: Request) -> list[str]:
     found: set[str] = set()
     for route in request.app.state.routes:
         if route.path_regex.match(request.url.path):
-            found |= route.methods
+            found |= route.methods | ({"HEAD"} if "GET" in route.methods else set())
     return sorted(found)
 
 

@@ -13,16 +13,35 @@ from collections.abc import Callable
 class Arriving:
     """One body. Made at the edge, charged where the key is found, ended at the edge."""
 
-    __slots__ = ("_give_back", "came_bytes", "cut_off", "declared_bytes", "limit_bytes")
+    __slots__ = (
+        "_give_back",
+        "came_bytes",
+        "cut_off",
+        "declared_bytes",
+        "is_answered",
+        "is_whole",
+        "limit_bytes",
+    )
 
     def __init__(self, *, limit_bytes: int, declared_bytes: int | None) -> None:
         """declared_bytes : of the header; None: there is a body of a size that is not declared."""
         self.limit_bytes = limit_bytes
         self.declared_bytes = declared_bytes
         self.came_bytes = 0
-        #: the client was gone before all of it came
+        self.is_whole = False
+        self.is_answered = False
+        #: the client was gone before all of it came, and before it was answered
         self.cut_off = False
         self._give_back: Callable[[int], None] | None = None
+
+    def came(self, body_bytes: int, *, more: bool) -> None:
+        """A part of it came."""
+        self.came_bytes += body_bytes
+        self.is_whole = not more
+
+    def client_gone(self) -> None:
+        """The client is gone, or was answered: the server says the same of both."""
+        self.cut_off = self.cut_off or not (self.is_whole or self.is_answered)
 
     @property
     def is_too_large(self) -> bool:

@@ -108,8 +108,8 @@ def proxies_of(setting: str, *, behind_proxy: bool = False) -> list[str]:
         ) from None
     if behind_proxy and not hosts:
         raise CalledWrongly(
-            "--behind-proxy is given and trusted_proxies is empty: all clients would share one address and its "
-            "limits; give --trusted-proxies with the address of the proxy, like 10.0.0.7, or none "
+            "--behind-proxy is given and trusted_proxies is empty: all clients would share one address and "
+            "its limits; give --trusted-proxies with the address of the proxy, like 10.0.0.7, or none "
             "where it cannot say whom it forwards for (no X-Forwarded-For)"
         )
     return hosts

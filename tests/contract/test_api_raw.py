@@ -370,7 +370,7 @@ def test_the_header_accept_chooses_the_format_as_rfc_9110_has_it(
 ) -> None:
     response = filled.get(OF_DEVICE, headers={"Accept": accept}, params={"since": "2027-01-01T00:00:00Z"})
     assert response.headers["content-type"] == media_type
-    assert response.headers["vary"] == "Accept"
+    assert response.headers["vary"].split(", ")[0] == "Accept"
 
 
 # ---------------------------------------------------------------- refusals and description

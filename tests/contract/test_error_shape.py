@@ -87,7 +87,7 @@ def test_an_address_that_is_not_there(api: Api) -> None:
 def test_a_method_that_is_not_for_the_address_names_those_that_are(api: Api) -> None:
     response = api.request("PUT", "/v1/machines")
     assert_is_problem(response, 405, "method_not_allowed")
-    assert response.headers["allow"] == "GET, POST"
+    assert response.headers["allow"] == "GET, HEAD, POST"
 
 
 @pytest.mark.parametrize(
