@@ -12,7 +12,7 @@ from contextlib import asynccontextmanager
 from importlib.metadata import PackageNotFoundError, version
 
 import sqlalchemy as sa
-from fastapi import FastAPI
+from fastapi import FastAPI, Request
 from fastapi.routing import APIRoute
 
 from cleanside.ingest.analysis.assessment import Judge, View
@@ -45,10 +45,12 @@ from cleanside.ingest.api.routes import (
 )
 from cleanside.ingest.compression import Compressed
 from cleanside.ingest.head import HeadLikeGet
+from cleanside.ingest.errors import Refused
 from cleanside.ingest.keeping.retention import Keeper
 from cleanside.ingest.metrics import Metrics
 from cleanside.ingest.owners.access import Keyring
 from cleanside.ingest.owners.quotas import Limits
+from cleanside.ingest.refusals import Refusals
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store import keys as key_store
@@ -143,6 +145,8 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
         key_bytes_per_s=settings.key_bytes_per_s,
         address_tries_per_minute=settings.address_tries_per_minute,
     )
+    app.state.refusals = Refusals()
+    app.state.count_refusal = _count_refusal
     app.state.snapshots = Snapshots()
     app.state.memory = Memory()
     app.state.routes = all_routes()
@@ -177,8 +181,16 @@ def _views(app: FastAPI, connection: sa.Connection, owner_id: int) -> list[View]
     return judge.views(fleet.every_housing(connection, owner_id), whole_owner=True)
 
 
+def _count_refusal(request: Request, error: Refused) -> None:
+    """Count a refusal, where it is one of authorisation."""
+    host = request.client.host if request.client is not None else None
+    key = getattr(request.state, "key", None)
+    request.app.state.refusals.count(error, key, host, request.app.state.resources.clock())
+
+
 def write_down(app: FastAPI) -> None:
-    """Write down when keys were last used."""
+    """Write down when keys were last used, and who was refused."""
+    app.state.refusals.flush(app.state.resources.writer.call)
     if uses := app.state.keyring.take_uses():
 
         def save(connection: sa.Connection) -> None:

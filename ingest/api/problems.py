@@ -174,6 +174,7 @@ def install(app: FastAPI) -> None:
 
 async def _refused(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, Refused)
+    request.app.state.count_refusal(request, error)
     return respond(
         request,
         error.status,

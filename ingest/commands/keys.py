@@ -19,12 +19,13 @@ from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest import settings
 from cleanside.ingest.api import app
 from cleanside.ingest.api.routes import keys as keys_route
+from cleanside.ingest.api.routes.audit import refusal_document
 from cleanside.ingest.commands.command_database import add_owner, opened, owner_id, reader
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.owners import access, key_life
 from cleanside.ingest.owners.access import NewKey
 from cleanside.ingest.owners.key_life import MOST_OVERLAP_HOURS, OVERLAP_HOURS
-from cleanside.ingest.store import fleet, keys
+from cleanside.ingest.store import fleet, keys, refusals
 from cleanside.ingest.store.keys import Key
 
 
@@ -61,7 +62,11 @@ def add(commands: Any) -> None:
     revoke = actions.add_parser("revoke", help="end a key for ever")
     revoke.add_argument("handle", help="the part of the key before the dot")
     revoke.set_defaults(run=run_keys_revoke)
-    for action in (create, rotate, listing, revoke):
+    refused = actions.add_parser("refusals", help="what was refused for want of authorisation, by hour")
+    refused.add_argument("--no-owner", action="store_true", help="requests with no key of this server")
+    refused.add_argument("--limit", type=int, default=100, metavar="INT", help="lines; default: 100")
+    refused.set_defaults(run=run_keys_refusals)
+    for action in (create, rotate, listing, revoke, refused):
         settings.add_arguments(action, "database")
         add_owner(action)
 
@@ -172,4 +177,14 @@ def run_keys_revoke(given: argparse.Namespace) -> int:
     print(f"key {given.handle} is revoked")
     if ended.replaced_by is not None:
         print(f"its successor {ended.replaced_by} goes on; if the key leaked, revoke that too")
+    return 0
+
+
+def run_keys_refusals(given: argparse.Namespace) -> int:
+    """List refusals for want of authorisation, newest hour first."""
+    with reader(given) as connection:
+        owner = refusals.NO_OWNER if given.no_owner else owner_id(connection, given.owner)
+        for found in refusals.list_of(connection, owner, limit=max(1, given.limit)):
+            shown = refusal_document(found)
+            print(f"{shown['hour']}  {found.times:>8}  {found.reason:<18}  {found.who}")
     return 0

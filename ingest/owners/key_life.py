@@ -25,6 +25,7 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
+from cleanside.gateway.wire import instant_text
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
 from cleanside.ingest.store import fleet, keys, one_time_codes
@@ -183,7 +184,7 @@ def rotate_for(
     successor = _reload(connection, new.handle if unused is None else unused.handle)
     old_ends_us = min(now_us + overlap_us, old.expires_us or now_us + overlap_us)
     keys.set_replaced(connection, old.id, successor.handle, old_ends_us)
-    what = f"{old.handle} by {successor.handle}, ends {old_ends_us}"
+    what = f"{old.handle} by {successor.handle}, ends {instant_text(old_ends_us)}"
     fleet.note(connection, owner_id, now_us, who, "key_rotated", what)
     return Rotated(key=successor, replaces=old.handle, ends_us=old_ends_us)
 

@@ -70,6 +70,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("DELETE", "/v1/transfers/{transfer}"): {"admin"},
     ("POST", "/v1/transfers/accept"): {"admin"},
     ("GET", "/v1/audit"): {"admin"},
+    ("GET", "/v1/audit/refusals"): {"admin"},
     ("GET", "/metrics"): KEEPERS,
     ("GET", "/v1/webhooks"): {"admin"},
     ("POST", "/v1/webhooks"): {"admin"},

@@ -19,6 +19,7 @@ from typing import Any
 
 import httpx
 
+from cleanside.ingest.api.app import write_down
 from tests.conftest import sqlite_url
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
@@ -125,6 +126,9 @@ def tell(api: Api) -> Story:
     ask("GET", "/metrics", key="operator")
     ask("GET", "/v1/account")
     ask("GET", "/v1/audit", limit=2)
+    api.get("/v1/keys", key="planner")
+    write_down(api.app)
+    ask("GET", "/v1/audit/refusals")
     _of_transfers(ask)
     return story
 

@@ -1,15 +1,15 @@
-"""GET /v1/audit: who did what, when."""
+"""GET /v1/audit: who did what, when; and which keys were refused what, counted by hour."""
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import Depends, Query, Request, Response
 
-from cleanside.ingest.api.routes.described_codes import AuditAnswer
+from cleanside.ingest.api.routes.described_codes import AuditAnswer, RefusalsAnswer
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import Name, R, needs, router_of, shown, text
-from cleanside.ingest.store import audit
+from cleanside.ingest.store import audit, refusals
 from cleanside.ingest.store.keys import Key
 
 router = router_of("audit")
@@ -45,3 +45,37 @@ def get_audit(
         {"entry": e.id, "at": text(e.at_us), "who": e.who, "what": e.what, "detail": e.detail} for e in kept
     ]
     return page_answer(request, "entries", documents, cursor)
+
+
+@router.get(
+    "/v1/audit/refusals",
+    summary="Which keys were refused what",
+    responses=shown(RefusalsAnswer, tagged=True),
+    response_class=Response,
+)
+def get_refusals(
+    request: Request, resources: R, key: Annotated[Key, Depends(needs("audit:read"))], page: P
+) -> Response:
+    """
+    Requests with this owner's keys that were refused for want of authorisation, by hour, newest first.
+
+    Ended keys are among them. Requests with no key of this server are counted for whoever runs it. Counts are
+    written down every few seconds and kept for 90 days; beyond 64 an hour the rest counts as "others".
+    """
+    with resources.reading() as connection:
+        after = page.after(int, str, str)
+        found = refusals.list_of(connection, key.owner_id, after=after, limit=page.limit + 1)
+    kept, cursor = page.cut(found, lambda r: (r.hour, r.reason, r.who))
+    return page_answer(request, "refusals", [refusal_document(r) for r in kept], cursor)
+
+
+def refusal_document(found: refusals.Refusal) -> dict[str, Any]:
+    """A count for an answer."""
+    return {
+        "hour": text(found.hour * refusals.HOUR_US),
+        "reason": found.reason,
+        "who": found.who,
+        "times": found.times,
+        "first_at": text(found.first_us),
+        "last_at": text(found.last_us),
+    }

@@ -111,6 +111,24 @@ class AuditAnswer(Described):
     next: str | None = Next
 
 
+class RefusalShown(Described):
+    """How often one key was refused for one reason in one hour."""
+
+    hour: str = Field(description="its beginning")
+    reason: str = Field(examples=["role_not_allowed"])
+    who: str = Field(description="handle of the key; others: all beyond the bound")
+    times: int
+    first_at: str
+    last_at: str
+
+
+class RefusalsAnswer(Described):
+    """Refusals for want of authorisation, newest hour first, a page at a time."""
+
+    refusals: list[RefusalShown]
+    next: str | None = Next
+
+
 # ---------------------------------------------------------------- boots placed better later
 
 
