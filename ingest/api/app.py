@@ -20,7 +20,9 @@ from cleanside.ingest.analysis.knowledge import Learner, Snapshots
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.summarising import Analyst
 from cleanside.ingest.api import description, problems
+from cleanside.ingest.api.compression import Compressed
 from cleanside.ingest.api.edge import Edge
+from cleanside.ingest.api.head import HeadLikeGet
 from cleanside.ingest.api.routes import (
     acceptance,
     account,
@@ -43,8 +45,6 @@ from cleanside.ingest.api.routes import (
     waiting,
     webhooks,
 )
-from cleanside.ingest.compression import Compressed
-from cleanside.ingest.head import HeadLikeGet
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.keeping.retention import Keeper
 from cleanside.ingest.metrics import Metrics

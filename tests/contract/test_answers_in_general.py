@@ -10,8 +10,8 @@ from collections.abc import Iterator
 import pytest
 
 from cleanside.ingest.api.app import all_routes
+from cleanside.ingest.api.compression import LEAST_BYTES, takes_gzip
 from cleanside.ingest.api.edge import CUT_OFF
-from cleanside.ingest.compression import LEAST_BYTES, takes_gzip
 from tests.conftest import sqlite_url
 from tests.support.gatewaying import wait_until
 from tests.support.raw_http import connect, exchange
