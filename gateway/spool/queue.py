@@ -41,7 +41,7 @@ from cleanside.gateway.spool.identity import RandomBytes, uuid7
 from cleanside.gateway.spool.pages import Pages, read_pages
 from cleanside.gateway.spool.peek import BatchContext, next_batch, span
 from cleanside.gateway.spool.rescue import DAMAGED_REASON as DAMAGED
-from cleanside.gateway.spool.rescue import find_new, is_read, salvage, waiting
+from cleanside.gateway.spool.rescue import aside_path, find_new, is_read, salvage, waiting
 from cleanside.gateway.spool.rewind import rewind_stream
 from cleanside.gateway.spool.room import SpoolRoom, file_bytes, tables_bytes, used_bytes
 from cleanside.gateway.spool.rows import columns_of, is_whole, read_rows, sendable
@@ -490,8 +490,13 @@ class Spool:
         if not names:
             self._pages = None
             return False
+        aside = aside_path(self.path, names[0])
+        if aside is None:  # not a name that was ever given: the note was changed by another program
+            with self._disk.transaction() as connection:
+                is_read(connection, names[0])
+            return True
         if self._pages is None or self._pages.path.name != names[0]:
-            self._pages = read_pages(self.path.with_name(names[0]))  # takes its time: appends go on meanwhile
+            self._pages = read_pages(aside)  # takes its time: appends go on meanwhile
         with self._disk.transaction() as connection:
             if names[0] in waiting(connection) and not salvage(connection, self._pages):
                 is_read(connection, names[0])

@@ -47,7 +47,7 @@ _PARTS: Final = ("", "-wal", "-shm")
 def free_name(path: Path) -> Path:
     """A name beside `path` for a file that is set aside; not taken yet."""
     names = (path.with_name(f"{path.name}.damaged-{number}") for number in itertools.count(1))
-    return next(name for name in names if not name.exists())
+    return next(name for name in names if not os.path.lexists(name))
 
 
 def set_aside(path: Path) -> None:
@@ -67,7 +67,8 @@ def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
     Looked for by name, so that a power cut between setting aside and beginning the new file loses nothing.
     """
     known = set(_names(connection, _KNOWN_NOTE))
-    found = [p for p in path.parent.glob(f"{path.name}.damaged-*") if p.suffix[9:].isdecimal()]
+    beside = [p.name for p in path.parent.glob(f"{path.name}.damaged-*")]
+    found = [p for name in beside if (p := aside_path(path, name)) is not None]
     new = sorted(p for p in found if p.name not in known)
     if new:
         _write_names(connection, _KNOWN_NOTE, sorted(known | {p.name for p in new}))
@@ -95,6 +96,19 @@ def _copy_marks(connection: apsw.Connection, aside: Path) -> None:
     if marks is None:
         marks = list(read_pages(aside).pairs.items())  # the notes among them are marks that nobody asks for
     connection.executemany("INSERT OR IGNORE INTO source_marks VALUES (?, ?)", marks)
+
+
+def aside_path(path: Path, name: str) -> Path | None:
+    """
+    The file of this name that was set aside from `path`; None: no name that `free_name` gives, or a link.
+
+    Names come from the spool's own notes and from its folder: neither may lead to another file.
+    """
+    number = name.removeprefix(f"{path.name}.damaged-")
+    if number == name or not number.isdecimal() or not number.isascii():
+        return None
+    aside = path.with_name(name)
+    return None if aside.is_symlink() else aside
 
 
 def waiting(connection: apsw.Connection) -> list[str]:

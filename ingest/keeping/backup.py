@@ -2,8 +2,10 @@
 Backup and restore: the database as it was at one instant, with the files of its archive, and back again.
 
 Promises: a backup may be made while a process serves; it is whole or not there (made aside, checked,
-renamed). A restore goes into an empty place only, is checked against the manifest and by the account before
-it is put in place, and the database comes last: a server finds either nothing or everything.
+renamed). A restore goes into an empty place only. The backup is checked whole before anything is written: the
+manifest, every file, the archive that the database lists, and the account (of PostgreSQL's the account is
+checked once it is loaded; where it differs, the database is emptied again). The database comes last: a server
+finds either nothing or everything.
 Leaves to others: what came after the backup: gateways send again what the restored server does not have.
 
 A folder holds `manifest.json` with the SHA-256 of every file, the database (`database.sqlite`, a plain file,
@@ -24,67 +26,32 @@ import shutil
 import sqlite3
 import subprocess
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import closing, contextmanager
-from dataclasses import asdict, dataclass
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
-from typing import Any, NamedTuple
+from urllib.parse import quote
 
 import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest import hidden
 from cleanside.ingest.errors import CalledWrongly, why
-from cleanside.ingest.store import account, archive, database
-from cleanside.ingest.store.archive_file import Disk, digest_of
-from cleanside.ingest.store.inside import path_inside
+from cleanside.ingest.keeping.manifest import (
+    ARCHIVE,
+    DATABASE_FILE,
+    FORMAT,
+    MANIFEST,
+    Listed,
+    Manifest,
+    Totals,
+    check_folder,
+    listed,
+    read_manifest,
+    totals_of,
+)
+from cleanside.ingest.store import account, archive, database, inside
+from cleanside.ingest.store.archive_file import Disk
 
-BACKUP_FORMAT = 1
-MANIFEST = "manifest.json"
-SQLITE, POSTGRES = "database.sqlite", "database.dump"
-DATABASES = {"sqlite": SQLITE, "postgresql": POSTGRES}
-ARCHIVE = "archive"
-_ARCHIVE_FILE = re.compile(rf"{ARCHIVE}/[\w-]+/[\w-]+\.parquet", re.ASCII)
-_DIGEST = re.compile(r"[0-9a-f]{64}")
-
-
-class Listed(NamedTuple):
-    """One file of a backup."""
-
-    file: str
-    sha256: str
-    size_bytes: int
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Totals:
-    """The account of all streams together: by it a restored database is known to be the one backed up."""
-
-    streams: int = 0
-    stored: int = 0
-    quarantined: int = 0
-    discarded: int = 0
-    shed: int = 0
-    gap: int = 0
-    faults: int = 0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Manifest:
-    """What a backup holds."""
-
-    format: int
-    made_at: str
-    #: sqlite or postgresql
-    database: str
-    schema: str | None
-    #: None: of an older schema, which this release cannot count
-    totals: Totals | None
-    files: tuple[Listed, ...]
-
-    def document(self) -> dict[str, Any]:
-        """As it is written."""
-        return asdict(self) | {"files": [entry._asdict() for entry in self.files]}
+SQLITE, POSTGRES = DATABASE_FILE["sqlite"], DATABASE_FILE["postgresql"]
 
 
 # ---------------------------------------------------------------- backup
@@ -140,12 +107,12 @@ def _fill(url: str, folder: Path, aside: Path, now_us: int, disk: Disk, tools: P
             with engine.connect() as connection:
                 snapshot = connection.scalar(sa.text("SELECT pg_export_snapshot()"))
                 options = ("--format=custom", f"--snapshot={snapshot}", f"--file={copy}")
-                _run(url, tools, "pg_dump", *options)
+                _run(tools, "pg_dump", *options, url=url)
                 schema, totals, listed = _look(connection)
         finally:
             engine.dispose()
         name = "postgresql"
-    files = [Listed(copy.name, digest_of(copy), copy.stat().st_size)]
+    files = [Listed(copy.name, *inside.content_of(copy))]
     files += [_keep(folder, entry, aside, disk) for entry in listed]
     return Manifest(
         format=BACKUP_FORMAT,
@@ -184,7 +151,7 @@ def _check_sqlite(connection: sqlite3.Connection, path: Path) -> None:
 @contextmanager
 def _opened_copy(copy: Path, folder: Path) -> Iterator[sa.Connection]:
     """A connection to a plain copy that nobody else has, with an archive folder."""
-    engine = sa.create_engine(f"sqlite:///{copy}", poolclass=sa.NullPool, hide_parameters=True)
+    engine = sa.create_engine(f"sqlite:///{copy}", poolclass=sa.NullPool)
     try:
         with engine.execution_options(**{archive.FOLDER: folder}).connect() as connection:
             yield connection
@@ -201,34 +168,24 @@ def _look(connection: sa.Connection) -> tuple[str | None, Totals | None, list[ar
     return schema, None, archive.all_of(connection) if known else []
 
 
-def totals_of(accounts: Iterator[account.StreamBalance]) -> Totals:
-    """Several accounts as one."""
-    sums = dict.fromkeys(Totals.__slots__, 0)
-    for one in accounts:
-        sums["streams"] += 1
-        sums["faults"] += len(one.faults)
-        for name in ("stored", "quarantined", "discarded", "shed", "gap"):
-            sums[name] += getattr(one, name)
-    return Totals(**sums)
-
-
 def _keep(folder: Path, entry: archive.Archive, aside: Path, disk: Disk) -> Listed:
     """Put an archive file into a backup, after a look that it is the one that was registered."""
-    source, kept = path_inside(folder, entry.file), path_inside(aside / ARCHIVE, entry.file)
-    disk.make_folder(kept.parent)
     try:
+        source, kept = inside.archive_path(folder, entry.file), aside / ARCHIVE / entry.file
+        disk.make_folder(kept.parent)
         try:
-            os.link(source, kept)
+            os.link(source, kept, follow_symlinks=False)
         except OSError:  # another file system, or one without links
-            shutil.copyfile(source, kept)
-        found = digest_of(kept)
-    except OSError as error:
+            inside.copy(source, kept)
+        found = inside.content_of(kept)
+    except (OSError, ValueError) as error:
         raise CalledWrongly(
-            f"archive file {source} cannot be read ({error.strerror}); put it back from an older backup"
+            f"archive file {folder / entry.file} cannot be read ({why(error)}); "
+            "put it back from an older backup"
         ) from error
-    if found != entry.sha256:
+    if found != (entry.sha256, entry.size_bytes):
         raise CalledWrongly(f"archive file {source} is not as it was made; put it back from an older backup")
-    return Listed(f"{ARCHIVE}/{entry.file}", found, entry.size_bytes)
+    return Listed(f"{ARCHIVE}/{entry.file}", *found)
 
 
 # ---------------------------------------------------------------- restore
@@ -248,64 +205,19 @@ def restore(url: str, folder: Path, *, source: Path, disk: Disk, tools: Path | N
         _refuse_taken([path, path.with_name(f"{path.name}-wal"), path.with_name(f"{path.name}-journal")])
     else:
         _refuse_filled(url)
-    _check_files(source, manifest)
-    with _archive_in_place(source, manifest, folder, disk) as put_archive:
+    check_folder(source, manifest)
+    _check_database(source, manifest, tools)
+    with _archive_in_place(source, manifest, folder, disk) as archive_in_place:
         if path is not None:
-            _restore_sqlite(source / SQLITE, path, manifest, folder, put_archive, disk)
+            _restore_sqlite(source, path, manifest, archive_in_place, disk)
         else:
-            put_archive()
-            options = ("--single-transaction", "--exit-on-error", "--no-owner", str(source / POSTGRES))
-            _run(url, tools, "pg_restore", *options)
-            _compare_postgres(url, folder, manifest)
+            _restore_postgres(url, folder, source, manifest, archive_in_place, tools)
     return manifest
-
-
-def read_manifest(source: Path) -> Manifest:
-    """
-    What a backup says it holds.
-
-    Raises CalledWrongly where there is none, it is not ours, or it names a file that no backup has.
-    """
-    try:
-        found = json.loads((source / MANIFEST).read_text(encoding="utf-8"))
-        totals = None if found["totals"] is None else Totals(**found.pop("totals"))
-        files = tuple(map(_listed, found.pop("files")))
-        manifest = Manifest(**{**found, "totals": totals, "files": files})
-    except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
-        detail = f"{source} has no {MANIFEST} of ours ({why(error)}); name a folder made by backup"
-        raise CalledWrongly(detail) from error
-    if manifest.format != BACKUP_FORMAT:
-        raise CalledWrongly(f"{source} has format {manifest.format!r}, this program reads {BACKUP_FORMAT}")
-    _refuse_tampered(source, manifest)
-    return manifest
-
-
-def _listed(entry: dict[str, Any]) -> Listed:
-    """One file as the manifest has it. Raises ValueError or TypeError where it is not as we write it."""
-    listed = Listed(**entry)
-    if list(map(type, listed)) != [str, str, int] or not _DIGEST.fullmatch(listed.sha256):
-        raise ValueError(f"{entry} is not a file with its digest and size")
-    return listed
-
-
-def _refuse_tampered(source: Path, manifest: Manifest) -> None:
-    """Raise CalledWrongly unless the manifest lists one database and archive files, each once."""
-    names = [entry.file for entry in manifest.files]
-    copy = DATABASES.get(str(manifest.database))
-    for name in names:
-        if name != copy and not _ARCHIVE_FILE.fullmatch(name):
-            raise CalledWrongly(
-                f"{source / MANIFEST} lists {name[:100]!r}, which is no file of a backup; use another backup"
-            )
-    if copy not in names or len(set(names)) < len(names):
-        raise CalledWrongly(
-            f"{source / MANIFEST} does not list one database and each file once; use another backup"
-        )
 
 
 def _refuse_taken(paths: Sequence[Path]) -> None:
     for path in paths:
-        if path.exists():
+        if os.path.lexists(path):
             raise CalledWrongly(f"{path} is there already; move it away, or restore to another --database")
 
 
@@ -321,74 +233,206 @@ def _refuse_filled(url: str) -> None:
         engine.dispose()
 
 
-def _check_files(source: Path, manifest: Manifest) -> None:
-    for entry in manifest.files:
-        path = path_inside(source, entry.file)
-        if not path.is_file() or digest_of(path) != entry.sha256:
-            raise CalledWrongly(f"{path} is missing or not as it was backed up; use another backup")
+def _check_database(source: Path, manifest: Manifest, tools: Path | None) -> None:
+    """Raise CalledWrongly unless the database of a backup is sound and is what the manifest says."""
+    if manifest.database == "sqlite":
+        with _opened_read_only(source / SQLITE, source / ARCHIVE) as connection:
+            driver = connection.connection.driver_connection
+            assert isinstance(driver, sqlite3.Connection)
+            _check_sqlite(driver, source / SQLITE)
+            schema, registered = _registered(connection)
+            _compare_register(schema, registered, manifest)
+            _compare(_look(connection)[1], manifest)
+    else:
+        _compare_register(*_registered_in_dump(source / POSTGRES, tools), manifest)
+
+
+@contextmanager
+def _opened_read_only(copy: Path, folder: Path) -> Iterator[sa.Connection]:
+    """
+    A connection to a plain copy that comes from elsewhere. It writes no file, not even a lock beside it.
+
+    trusted_schema: nothing in the schema of the file may call functions (sqlite.org/security.html).
+    """
+
+    def connect() -> sqlite3.Connection:
+        address = f"file:{quote(str(copy.resolve()))}?mode=ro&immutable=1"
+        connection = sqlite3.connect(address, uri=True)
+        connection.execute("PRAGMA trusted_schema=OFF")
+        return connection
+
+    engine = sa.create_engine("sqlite://", creator=connect, poolclass=sa.NullPool)
+    try:
+        with engine.execution_options(**{archive.FOLDER: folder}).connect() as connection:
+            yield connection
+    except sa.exc.DatabaseError as error:
+        raise CalledWrongly(f"{copy.name} is not sound: {error.orig}; use another backup") from error
+    finally:
+        engine.dispose()
+
+
+def _registered(connection: sa.Connection) -> tuple[str | None, set[Listed]]:
+    """Schema and archive files that a database says it has."""
+    known = sa.inspect(connection).has_table("archives")
+    return database.revision_of(connection), listed(archive.all_of(connection)) if known else set()
+
+
+def _registered_in_dump(dump: Path, tools: Path | None) -> tuple[str | None, set[Listed]]:
+    """Schema and archive files that a dump of PostgreSQL has, read without a database."""
+    schemas = [row["version_num"] for row in _dumped(dump, "alembic_version", tools)]
+    rows = _dumped(dump, "archives", tools)
+    try:
+        found = {Listed(row["file"], row["sha256"], int(row["size_bytes"])) for row in rows}
+    except (KeyError, ValueError) as error:
+        raise CalledWrongly(f"{dump.name} has no archive register of ours; use another backup") from error
+    return (schemas[0] if schemas else None), found
+
+
+def _dumped(dump: Path, table: str, tools: Path | None) -> list[dict[str, str]]:
+    """
+    The rows of one table of a dump, as text (PostgreSQL manual, COPY, "Text Format").
+
+    Escapes are left as they are: nothing that is asked for has any, and what has one fits nothing.
+    """
+    text = _run(tools, "pg_restore", "--data-only", f"--table={table}", "--file=-", str(dump))
+    found = re.search(
+        rf"^COPY \S+\.{table} \((.*)\) FROM stdin;\n(.*?)^\\\.$", text, re.DOTALL | re.MULTILINE
+    )
+    if found is None:
+        return []
+    names = found[1].split(", ")
+    return [dict(zip(names, line.split("\t"), strict=False)) for line in found[2].splitlines()]
+
+
+def _compare_register(schema: str | None, registered: set[Listed], manifest: Manifest) -> None:
+    """The archive files of a backup are those that its database lists, no more and no other."""
+    if schema != manifest.schema:
+        raise CalledWrongly(
+            f"the database of the backup has schema {schema}, its manifest says {manifest.schema}; "
+            "nothing was restored, use another backup"
+        )
+    if odd := sorted(registered ^ manifest.archive_files):
+        raise CalledWrongly(
+            f"archive file {odd[0].file!r} is not the same in the manifest and the database of the backup; "
+            "nothing was restored, use another backup"
+        )
 
 
 @contextmanager
 def _archive_in_place(
     source: Path, manifest: Manifest, folder: Path, disk: Disk
-) -> Iterator[Callable[[], Path]]:
+) -> Iterator[Callable[[], list[Path]]]:
     """
-    Copies of the archive files beside their place; called, what is given puts them there.
+    Copies of the archive files beside their place; called, what is given puts them there and names them.
 
     Files that an earlier try put in place are as good as new ones; any others are refused.
     """
-    wanted = {
-        entry.file.removeprefix(f"{ARCHIVE}/"): entry.sha256
-        for entry in manifest.files
-        if entry.file.startswith(f"{ARCHIVE}/")
-    }
-    there = {str(path.relative_to(folder)): path for path in folder.rglob("*") if path.is_file()}
-    if any(wanted.get(name) != digest_of(path) for name, path in there.items()):
-        raise CalledWrongly(f"{folder} has files of another archive; move it away")
+    wanted = {entry.file: entry for entry in manifest.archive_files}
+    there = _there_already(folder, wanted)
     aside = folder.with_name(f"{folder.name}.part")
-    shutil.rmtree(aside, ignore_errors=True)
-    placed: list[Path] = []
+    _clear(aside)
+    missing = sorted(wanted.keys() - there)
     try:
-        for name in sorted(wanted.keys() - there.keys()):
-            path_inside(folder, name)  # no link in the folder leads the copy elsewhere
+        for name in missing:
             disk.make_folder((aside / name).parent)
-            shutil.copyfile(source / ARCHIVE / name, aside / name)
+            _copy_checked(source / ARCHIVE, wanted[name], aside / name)
             disk.sync_file(aside / name)
 
-        def put() -> Path:
-            for name in sorted(wanted.keys() - there.keys()):
+        def put() -> list[Path]:
+            for name in missing:
                 disk.make_folder((folder / name).parent)
                 disk.rename(aside / name, folder / name)
-                placed.append(folder / name)
                 disk.sync_folder((folder / name).parent)
-            return folder
+            return [folder / name for name in missing]
 
         yield put
-    except BaseException:
-        for path in placed:
-            disk.remove(path)
-        raise
     finally:
+        _clear(aside)
+
+
+def _there_already(folder: Path, wanted: dict[str, Listed]) -> set[str]:
+    """Files of the backup that are in the archive folder. Raises CalledWrongly where there is any other."""
+    try:
+        there = set(inside.plain_files(folder)) if folder.exists() else set()
+        odd = [name for name in there if name not in wanted]
+        odd += [n for n in there & wanted.keys() if inside.content_of(folder / n) != wanted[n][1:]]
+    except (OSError, ValueError) as error:
+        raise CalledWrongly(f"{folder} cannot take an archive ({why(error)}); move it away") from error
+    if odd:
+        raise CalledWrongly(f"{folder} has files of another archive, like {min(odd)}; move it away")
+    return there
+
+
+def _copy_checked(folder: Path, entry: Listed, to: Path) -> None:
+    """Copy a file of a backup, and hold what was copied against the manifest: it may have changed since."""
+    try:
+        copied = inside.copy(inside.path_in(folder, entry.file), to)
+    except ValueError as error:
+        raise CalledWrongly(f"{error}; use another backup") from error
+    if copied != entry[1:]:
+        raise CalledWrongly(f"{entry.file} changed while it was read; use another backup")
+
+
+def _clear(aside: Path) -> None:
+    """Remove what an earlier try left over; a link goes itself, and not what it leads to."""
+    if aside.is_symlink() or aside.is_file():
+        aside.unlink()
+    else:
         shutil.rmtree(aside, ignore_errors=True)
 
 
 def _restore_sqlite(
-    copy: Path, path: Path, manifest: Manifest, folder: Path, put_archive: Callable[[], Path], disk: Disk
+    source: Path, path: Path, manifest: Manifest, archive_in_place: Callable[[], list[Path]], disk: Disk
 ) -> None:
+    [entry] = [entry for entry in manifest.files if entry.file == SQLITE]
     aside = path.with_name(f"{path.name}.part")
     disk.make_folder(path.parent)
+    _clear(aside)
     try:
-        shutil.copyfile(copy, aside)
-        with closing(sqlite3.connect(aside)) as connection:
-            _check_sqlite(connection, aside)
-        put_archive()
-        with _opened_copy(aside, folder) as connection:
-            _compare(_look(connection)[1], manifest)
+        _copy_checked(source, entry, aside)
+        archive_in_place()
         disk.sync_file(aside)
         disk.rename(aside, path)
     finally:
         disk.remove(aside)
     disk.sync_folder(path.parent)
+
+
+def _restore_postgres(
+    url: str,
+    folder: Path,
+    source: Path,
+    manifest: Manifest,
+    archive_in_place: Callable[[], list[Path]],
+    tools: Path | None,
+) -> None:
+    was_there = folder.exists()
+    put = archive_in_place()
+    try:
+        options = ("--single-transaction", "--exit-on-error", "--no-owner", str(source / POSTGRES))
+        _run(tools, "pg_restore", *options, url=url)
+        _compare_postgres(url, folder, manifest)
+    except BaseException:
+        _empty_again(url)
+        for path in put:
+            path.unlink(missing_ok=True)
+        for made in [*{path.parent for path in put}, *([] if was_there else [folder])]:
+            with suppress(OSError):  # other files are in it
+                made.rmdir()
+        raise
+
+
+def _empty_again(url: str) -> None:
+    """Take away every table of a database that was empty before."""
+    engine = database.writing_engine(url)
+    try:
+        with engine.begin() as connection:
+            quoted = connection.dialect.identifier_preparer.quote
+            tables = [quoted(name) for name in sa.inspect(connection).get_table_names()]
+            if tables:
+                connection.exec_driver_sql(f"DROP TABLE IF EXISTS {', '.join(tables)} CASCADE")
+    finally:
+        engine.dispose()
 
 
 def _compare_postgres(url: str, folder: Path, manifest: Manifest) -> None:
@@ -402,7 +446,7 @@ def _compare_postgres(url: str, folder: Path, manifest: Manifest) -> None:
 
 def _compare(found: Totals | None, manifest: Manifest) -> None:
     """By the account. A backup of an older release is counted only after it was migrated."""
-    if manifest.totals is not None and found is not None and found != manifest.totals:
+    if found != manifest.totals and manifest.schema == database.newest_revision():
         raise CalledWrongly(
             f"the account of the backup is {found}, its manifest says {manifest.totals}; use another backup"
         )
@@ -411,34 +455,28 @@ def _compare(found: Totals | None, manifest: Manifest) -> None:
 # ---------------------------------------------------------------- the tools of PostgreSQL
 
 
-def _run(url: str, tools: Path | None, name: str, *arguments: str) -> None:
-    """Run a tool of the PostgreSQL distribution; its release must be the server's or newer."""
+def _run(tools: Path | None, name: str, *arguments: str, url: str | None = None) -> str:
+    """
+    Run a tool of the PostgreSQL distribution; its release must be the server's or newer. Returns its output.
+
+    url : of the database it connects to; None: it reads and writes files alone.
+    """
     program = shutil.which(name) if tools is None else str(tools / name)
     if program is None or not Path(program).exists():
         raise CalledWrongly(
             f"{name} is not found; install PostgreSQL's client tools of the server's release, or give "
             "--pg-tools"
         )
-    target, secret = _for_tools(url)
-    command = [program, *arguments[:3], f"--dbname={target}", *arguments[3:]]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, env=os.environ | secret)
+    environment = dict(os.environ)
+    target: list[str] = []
+    if url is not None:
+        parsed = sa.make_url(url).set(drivername="postgresql")
+        # By the environment: everybody on the machine can read the arguments of a process.
+        environment |= {"PGPASSWORD": str(parsed.password)} if parsed.password else {}
+        address = sa.URL.create(**{**parsed._asdict(), "password": None}).render_as_string()
+        target = [f"--dbname={address}"]
+    command = [program, *target, *arguments]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, env=environment)
     if done.returncode:
-        said = hidden.without_passwords(done.stderr.strip(), hidden.passwords_of(url))
-        raise CalledWrongly(f"{name} failed: {said[:300]}")
-
-
-def _for_tools(url: str) -> tuple[str, dict[str, str]]:
-    """
-    A URL without its password, and the password for the environment of a tool.
-
-    Everybody on the machine can read the arguments of a process; its environment, its own user alone.
-    """
-    parsed = sa.make_url(url).set(drivername="postgresql")
-    password = parsed.query.get("password") or parsed.password
-    if others := sorted(set(parsed.query) & set(hidden.SECRET_MEMBERS) - {"password"}):
-        raise CalledWrongly(
-            f"the database URL has {others[0]}, which the tools of PostgreSQL take from their arguments or a "
-            "service file; put it into a service file (pg_service.conf) and give ?service=NAME"
-        )
-    target = sa.URL.create(**{**parsed._asdict(), "password": None}).difference_update_query(["password"])
-    return target.render_as_string(hide_password=False), {"PGPASSWORD": str(password)} if password else {}
+        raise CalledWrongly(f"{name} failed: {done.stderr.strip()[:300]}")
+    return done.stdout

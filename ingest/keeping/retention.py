@@ -284,7 +284,7 @@ def _groups(folder: Path, pieces: list[Archive], removed: dict[int, Any]) -> Ite
 
     waiting: list[pa.Table] = []
     for piece in pieces:
-        for group in files.groups(folder / piece.file):
+        for group in files.groups(archive.path_below(folder, piece)):
             waiting.append(archive.without(group, removed[piece.id]))
             if sum(map(len, waiting)) >= files.ROW_GROUP_ROWS:
                 yield _in_order(pa.concat_tables(waiting))
@@ -305,6 +305,8 @@ def sweep(work: MovePlan) -> int:
     known = {work.folder / entry.file for entry in _read(work, archive.all_of)}
     swept = 0
     for path in sorted(work.folder.glob("*/*.parquet*")):
+        if path.parent.is_symlink() or path.is_symlink():  # not made by us, and may lead anywhere
+            continue
         if path not in known and work.disk.age_s(path) > GRACE_S:
             work.disk.remove(path)
             swept += 1

@@ -22,8 +22,7 @@ import numpy.typing as npt
 import sqlalchemy as sa
 
 from cleanside.ingest.errors import ArchiveUnreadable
-from cleanside.ingest.store import dialect
-from cleanside.ingest.store.inside import PathOutside, path_inside
+from cleanside.ingest.store import dialect, inside
 from cleanside.ingest.store.marks import Range, Ranges, intersect, ranges_of, subtract, union
 from cleanside.ingest.store.models import archive_removed, archive_streams, archives
 
@@ -59,15 +58,25 @@ def folder_of(connection: sa.Connection) -> Path | None:
 
 
 def path_of(connection: sa.Connection, archive: Archive) -> Path:
-    """Where the file of an archive lies. Raises ArchiveUnreadable without a folder, or outside it."""
+    """
+    Where the file of an archive lies.
+
+    Raises ArchiveUnreadable where no folder is set, or where the name in the register leads out of it.
+    """
     folder = folder_of(connection)
     if folder is None:
         detail = f"readings are in archive file {archive.file}, and archive_folder is not set; set it"
         raise ArchiveUnreadable(detail)
+    return path_below(folder, archive)
+
+
+def path_below(folder: Path, archive: Archive) -> Path:
+    """Where the file of an archive lies in a folder. Raises ArchiveUnreadable where that is outside."""
     try:
-        return path_inside(folder, archive.file)
-    except PathOutside as error:
-        raise ArchiveUnreadable(str(error)) from error
+        return inside.archive_path(folder, archive.file)
+    except ValueError as error:
+        detail = f"archive file {archive.id}: {error}; restore a backup from before the database was changed"
+        raise ArchiveUnreadable(detail) from error
 
 
 # ---------------------------------------------------------------- the register

@@ -31,6 +31,7 @@ import pyarrow.parquet as pq
 
 from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest.errors import ArchiveUnreadable
+from cleanside.ingest.store import inside
 
 ROW_GROUP_ROWS = 300_000  # a month at 10 s; a dictionary of values counts once a group; chosen
 COMPRESSION_LEVEL = 9  # of zstd; measured: 15 gains a thousandth and takes twice the time
@@ -137,6 +138,10 @@ def write(
     path = folder / file
     disk.make_folder(folder)
     disk.make_folder(path.parent)
+    try:
+        inside.archive_path(folder, file)
+    except ValueError as error:
+        raise OSError(str(error)) from error
     aside = path.with_suffix(".parquet.part")
     try:
         _encode(aside, tables(), about)

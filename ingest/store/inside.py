@@ -1,36 +1,117 @@
 """
-Names from a manifest, a table or a bundle as paths: inside their folder, or refused.
+Names that come from a file or a table, and the paths they become: always inside their folder.
 
-Promises: a path that is returned lies in the folder by resolution, and no part of it below the folder is a
-symbolic link. Nothing is opened or made here.
+Promises: a name becomes a path only if it has the one form that this program gives (no absolute name, no
+"..", nothing special), and if the path, resolved, is that name below the resolved folder: so no link below
+the folder is followed, wherever it leads. Files are opened without following a link, and only where they are
+plain files: no device, no pipe.
+Leaves to others: what a name outside means (a backup that is refused, an archive that cannot be read).
+
+The folder itself may be a link: a person named it.
 """
 
 from __future__ import annotations
 
-from pathlib import Path, PurePosixPath
+import hashlib
+import os
+import re
+import stat
+from collections.abc import Iterator
+from pathlib import Path
+from typing import NamedTuple
 
-from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest import private_files
+
+#: a month, the number of a device and a random part, as `ingest.store.archive_file` names its files
+ARCHIVE_FILE = re.compile(r"[0-9]{4}-(?:0[1-9]|1[0-2])/[0-9]{6,19}-[0-9a-f]{8}\.parquet")
+_PIECE_BYTES = 2**20
 
 
-class PathOutside(CalledWrongly):
-    """A name leads out of its folder, or through a link."""
+class Content(NamedTuple):
+    """What is in a file."""
+
+    sha256: str
+    size_bytes: int
 
 
-def path_inside(folder: Path, name: str) -> Path:
-    """
-    The path of `name` inside `folder`; it need not exist.
+def archive_path(folder: Path, file: str) -> Path:
+    """Where an archive file lies. Raises ValueError: the name is none of ours, or a link is on the way."""
+    if not ARCHIVE_FILE.fullmatch(file):
+        raise ValueError(f"{file!r} is not the name of an archive file (YYYY-MM/NUMBER-RANDOM.parquet)")
+    return path_in(folder, file)
 
-    name : relative, with / between its parts. Raises PathOutside for any other, or one that meets a link.
-    """
-    parts = PurePosixPath(name).parts
-    plain = name == "/".join(parts) and not {"", ".", ".."} & set(name.split("/"))
-    if not plain or name.startswith("/") or "\\" in name or "\0" in name:
-        raise PathOutside(f"{name!r} is not a plain name inside {folder}; nothing was read or written")
-    path = folder
-    for part in parts:
-        path = path / part
-        if path.is_symlink():
-            raise PathOutside(f"{path} is a symbolic link; put the file itself there")
-    if not path.resolve().is_relative_to(folder.resolve()):
-        raise PathOutside(f"{name!r} leads out of {folder}; nothing was read or written")
+
+def path_in(folder: Path, name: str) -> Path:
+    """The path of a name in a folder. Raises ValueError where it lies outside, or a link is on the way."""
+    parts = name.split("/")
+    if any(part in ("", ".", "..") for part in parts) or "\0" in name:
+        raise ValueError(f"{name!r} is not a name inside a folder")
+    path = folder / name
+    home = folder.resolve()
+    resolved = path.resolve()
+    if not resolved.is_relative_to(home) or resolved != home.joinpath(*parts):
+        raise ValueError(f"{name!r} leads out of {folder} or through a link")
     return path
+
+
+def open_plain(path: Path) -> int:
+    """A handle of a plain file, for reading. Raises ValueError where it is another kind, OSError."""
+    if stat.S_ISLNK(path.lstat().st_mode):
+        raise ValueError(f"{path} is a link, not a file")
+    # NONBLOCK: opening a pipe would wait for whoever writes into it.
+    handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
+    if not stat.S_ISREG(os.fstat(handle).st_mode):
+        os.close(handle)
+        raise ValueError(f"{path} is not a plain file")
+    return handle
+
+
+def read_text(path: Path) -> str:
+    """The text of a plain file. Raises ValueError where it is another kind or no UTF-8, OSError."""
+    with os.fdopen(open_plain(path), encoding="utf-8") as file:
+        return file.read()
+
+
+def content_of(path: Path) -> Content:
+    """Digest and size of a plain file. Raises ValueError where it is another kind, OSError."""
+    with os.fdopen(open_plain(path), "rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+        return Content(digest, file.tell())
+
+
+def copy(source: Path, to: Path) -> Content:
+    """
+    Copy a plain file to a new one that only its user reads. Returns what was copied.
+
+    Raises ValueError where `source` is another kind, OSError also where `to` is there already.
+    """
+    with (
+        os.fdopen(open_plain(source), "rb") as reading,
+        os.fdopen(private_files.new_file(to), "wb") as writing,
+    ):
+        digest = hashlib.sha256()
+        while piece := reading.read(_PIECE_BYTES):
+            digest.update(piece)
+            writing.write(piece)
+        return Content(digest.hexdigest(), writing.tell())
+
+
+def plain_files(folder: Path) -> Iterator[str]:
+    """
+    Names of all files in a folder and below, like 2026-03/000012-0a1b2c3d.parquet.
+
+    Raises ValueError at the first that is neither a plain file nor a folder: a link, a device, a pipe.
+    """
+    yield from _below(folder, "")
+
+
+def _below(folder: Path, before: str) -> Iterator[str]:
+    with os.scandir(folder) as entries:
+        found = sorted(entries, key=lambda entry: entry.name)
+    for entry in found:
+        if entry.is_dir(follow_symlinks=False):
+            yield from _below(folder / entry.name, f"{before}{entry.name}/")
+        elif entry.is_file(follow_symlinks=False):
+            yield before + entry.name
+        else:
+            raise ValueError(f"{folder / entry.name} is neither a plain file nor a folder")

@@ -176,3 +176,21 @@ def test_a_server_holds_all_of_a_damaged_spool_that_was_readable(tmp_path: Path)
     assert sorted([*old.held, *old.shed]) == list(range(1, 3001))
     assert not old.conflicts
     bench.spool.close()
+
+
+@pytest.mark.parametrize("name", ["..", "../other.spool", "other.spool", "ours.spool.damaged-x", "LINK"])
+def test_a_name_in_the_notes_leads_to_no_other_file(tmp_path: Path, name: str) -> None:
+    """Only files that were set aside from this spool are read into it; a link is none."""
+    (tmp_path / "elsewhere").mkdir()
+    for other in (tmp_path / "other.spool", tmp_path / "elsewhere" / "other.spool"):
+        aged(other, count=20, mark=1)
+    clock = settable_clock()
+    path = tmp_path / "elsewhere" / "ours.spool"
+    if name == "LINK":
+        name = f"{path.name}.damaged-1"
+        path.with_name(name).symlink_to(tmp_path / "other.spool")
+    with open_spool(path, clock) as spool:
+        spool.note("salvage", [name])
+        before = backlog(spool)
+        salvage(spool)
+        assert backlog(spool) == before
