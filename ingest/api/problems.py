@@ -51,6 +51,7 @@ TITLES: Mapping[str, str] = {
     "key_expired": "The key has ended",
     "last_admin_key": "The last admin key that lasts",
     "not_rotatable": "The key cannot be replaced now",
+    "key_suspended": "The key waits for a person to confirm it",
     "key_not_for_device": "The key is not for this device",
     "role_not_allowed": "The key's role does not allow this",
     "device_unknown": "The device is not registered",

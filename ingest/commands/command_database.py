@@ -13,7 +13,9 @@ from contextlib import contextmanager
 import sqlalchemy as sa
 
 from cleanside.ingest import settings
+from cleanside.ingest.api import app
 from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.owners import key_review
 from cleanside.ingest.store import database, fleet
 
 DEFAULT_OWNER = "own"
@@ -28,6 +30,8 @@ def opened(given: argparse.Namespace, *, newest: bool = False) -> Iterator[sa.En
         try:
             if newest:
                 database.require_newest(engine, migrate_empty=True, migrate_old=False)
+                folder = database.archive_folder(chosen.database, chosen.archive_folder)
+                key_review.start(engine, folder, app.system_clock())
             yield engine
         finally:
             engine.dispose()

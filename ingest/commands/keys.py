@@ -67,8 +67,12 @@ def add(commands: Any) -> None:
     refused.add_argument("--limit", type=int, default=100, metavar="INT", help="lines; default: 100")
     refused.set_defaults(run=run_keys_refusals)
     for action in (create, rotate, listing, revoke, refused):
-        settings.add_arguments(action, "database")
+        settings.add_arguments(action, "database", "archive_folder")
         add_owner(action)
+    confirm = actions.add_parser("confirm", help="let keys work again that a restore suspended")
+    confirm.add_argument("handles", nargs="+", metavar="HANDLE", help="of any owner, as `restore` lists them")
+    settings.add_arguments(confirm, "database", "archive_folder")
+    confirm.set_defaults(run=run_keys_confirm)
 
 
 def run_keys_create(given: argparse.Namespace) -> int:
@@ -164,7 +168,7 @@ def run_keys_list(given: argparse.Namespace) -> int:
             devices = ", ".join(shown["devices"]) or "-"
             ends = [f"ends {shown['expires_at']}"] if key.expires_us is not None else []
             ends += [f"replaced by {key.replaced_by}"] if key.replaced_by is not None else []
-            words = [f"{key.handle}  {key.role:<10}  {shown['state']:<7}  {shown['created_at']}", devices]
+            words = [f"{key.handle}  {key.role:<10}  {shown['state']:<9}  {shown['created_at']}", devices]
             print("  ".join([*words, *ends, key.note]))
     return 0
 
@@ -187,4 +191,17 @@ def run_keys_refusals(given: argparse.Namespace) -> int:
         for found in refusals.list_of(connection, owner, limit=max(1, given.limit)):
             shown = refusal_document(found)
             print(f"{shown['hour']}  {found.times:>8}  {found.reason:<18}  {found.who}")
+    return 0
+
+
+def run_keys_confirm(given: argparse.Namespace) -> int:
+    """Let suspended keys work again; all that are named, or none."""
+    with opened(given, newest=True) as engine, engine.begin() as connection:
+        for handle in given.handles:
+            key = keys.confirm(connection, handle)
+            if key is None:
+                raise CalledWrongly(f"no key {handle} waits to be confirmed; see: cleanside-ingest keys list")
+            fleet.note(connection, key.owner_id, app.system_clock(), "command", "key_confirmed", handle)
+    for handle in given.handles:
+        print(f"key {handle} works again")
     return 0

@@ -8,7 +8,9 @@ from typing import Any
 
 from cleanside.gateway.units import counted
 from cleanside.ingest import settings
-from cleanside.ingest.commands.backup import add_tools, folder_of
+from cleanside.ingest.api import app
+from cleanside.ingest.commands.backup import add_tools
+from cleanside.ingest.owners.key_review import Review
 from cleanside.ingest.store import database
 
 
@@ -21,21 +23,55 @@ def add(commands: Any) -> None:
     parser.add_argument(
         "--from", dest="source", type=Path, required=True, metavar="FOLDER", help="of `backup`"
     )
+    parser.add_argument(
+        "--revoked-keys",
+        type=Path,
+        metavar="FILE",
+        help="file of revoked keys that outlived the database; default: revoked-keys in the archive folder",
+    )
     add_tools(parser)
     parser.set_defaults(run=run_restore)
 
 
 def run_restore(given: argparse.Namespace) -> int:
     """Restore, and say from when."""
-    from cleanside.ingest.keeping import backup
+    from cleanside.ingest.keeping import restore
     from cleanside.ingest.store.archive_file import Disk
 
     chosen = settings.from_arguments(given)
     with database.exclusive(chosen.database):
-        put = backup.restore(
-            chosen.database, folder_of(chosen), source=given.source, disk=Disk(), tools=given.pg_tools
+        put = restore.restore(
+            chosen.database,
+            database.archive_folder(chosen.database, chosen.archive_folder),
+            source=given.source,
+            now_us=app.system_clock(),
+            disk=Disk(),
+            tools=given.pg_tools,
+            revoked_keys=given.revoked_keys,
         )
-    stored = "not counted" if put.totals is None else f"{counted(put.totals.stored, 'reading')} stored"
-    print(f"restored as of {put.made_at}, schema {put.schema}: {stored}")
+    totals = put.manifest.totals
+    stored = "not counted" if totals is None else f"{counted(totals.stored, 'reading')} stored"
+    print(f"restored as of {put.manifest.made_at}, schema {put.manifest.schema}: {stored}")
+    print("\n".join(review_lines(put.review)))
     print("gateways that hold more send it again by themselves, once the server is there")
     return 0
+
+
+def review_lines(review: Review) -> list[str]:
+    """What became of keys and codes, for a person."""
+    lines = [f"{counted(review.codes, 'open code')} cancelled: make new ones"]
+    lines += [f"key {key.handle} was revoked after the backup, and is again" for key in review.ended]
+    if review.doubt is None:
+        return lines
+    lines += [
+        f"{review.doubt}: keys that were revoked after the backup may be valid again.",
+        "These were valid at the time of the backup. Revoke each that should not be: keys revoke HANDLE",
+    ]
+    lines += [
+        f"  {key.handle}  {key.owner}  {key.role:<10}  {', '.join(sorted(key.devices)) or '-'}  {key.note}"
+        for key in review.valid
+    ]
+    if review.suspended:
+        handles = " ".join(review.suspended)
+        lines.append(f"Admin keys do nothing until you confirm them: cleanside-ingest keys confirm {handles}")
+    return lines

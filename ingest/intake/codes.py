@@ -34,6 +34,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "key_expired": "use the key's successor, or have an admin make a new key",
     "last_admin_key": "make another admin key without an end first, then do it again",
     "not_rotatable": "do what detail says",
+    "key_suspended": "have a person at the server run: cleanside-ingest keys confirm HANDLE",
     "key_not_for_device": "use a key that is bound to this device",
     "role_not_allowed": "use a key of one of the roles that detail names",
     "device_unknown": "register the device, then send again",

@@ -23,7 +23,7 @@ from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.store import account, archive, inside
 
-FORMAT = 1
+BACKUP_FORMAT = 1
 MANIFEST = "manifest.json"
 ARCHIVE = "archive"
 #: kind of database -> its file in a backup
@@ -109,8 +109,8 @@ def parse(text: str) -> Manifest:
     """A manifest from its text. Raises ValueError, which says what is wrong with it."""
     found = json.loads(text, object_pairs_hook=_each_once)
     _check_keys(found, [f.name for f in fields(Manifest)], "the manifest")
-    if _whole(found["format"], "format") != FORMAT:
-        raise ValueError(f"format {found['format']}, this program reads {FORMAT}")
+    if _whole(found["format"], "format") != BACKUP_FORMAT:
+        raise ValueError(f"format {found['format']}, this program reads {BACKUP_FORMAT}")
     kind = found["database"]
     if not isinstance(kind, str) or kind not in DATABASE_FILE:
         raise ValueError(f"database {kind!r} is not sqlite or postgresql")

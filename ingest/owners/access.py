@@ -77,6 +77,14 @@ def _no_key(reason: str = "key_unknown", key: Key | None = None) -> KeyRejected:
     return KeyRejected("key_unknown", detail, reason=reason, key=key)
 
 
+_SUSPENDED = Refused(
+    403,
+    "key_suspended",
+    "this key does nothing since a backup was restored: it may have been revoked after the backup; "
+    "have somebody at the server confirm it: cleanside-ingest keys confirm HANDLE",
+)
+
+
 @dataclass(frozen=True, slots=True)
 class NewKey:
     """A fresh token, shown once, and what is kept of it."""
@@ -168,6 +176,8 @@ def _checked(key: Key | None, secret: str, now_us: int) -> Key:
         raise _no_key("key_revoked", key)
     if state == keys.EXPIRED:
         raise KeyRejected("key_expired", _expired(key), reason="key_expired", key=key)
+    if state == keys.SUSPENDED:
+        raise _SUSPENDED
     return key
 
 

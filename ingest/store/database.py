@@ -27,6 +27,7 @@ from sqlalchemy import event
 
 from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
+from cleanside.ingest.store import revocations
 
 BUSY_TIMEOUT_MS = 5_000  # a reader may meet a checkpoint; chosen, far above what one takes
 CHECK_EVERY = 100_000  # steps of SQLite's machine, some milliseconds; measured free of charge
@@ -66,6 +67,19 @@ def archive_folder(url: str, named: str = "") -> Path | None:
     return folder
 
 
+def copy_engine(path: Path, folder: Path) -> sa.Engine:
+    """
+    An engine that may write to a SQLite file which no other process has, and leaves no log beside it.
+
+    folder : of the archive.
+    """
+    address = sa.URL.create("sqlite", database=str(path))
+    engine = sa.create_engine(address, poolclass=sa.NullPool)
+    event.listen(engine, "connect", _configure_copy)
+    event.listen(engine, "begin", _begin_immediate)
+    return engine.execution_options(archive_folder=folder)
+
+
 def writing_engine(url: str, *, archive: str = "") -> sa.Engine:
     """
     An engine whose connection may write. On SQLite it has one connection; hold `exclusive` while using it.
@@ -75,12 +89,18 @@ def writing_engine(url: str, *, archive: str = "") -> sa.Engine:
     """
     path = sqlite_path(url)
     if path is None:
-        return _with_archive(_postgres_engine(url, pool_size=2), url, archive)
+        return _recording(_postgres_engine(url, pool_size=2), url, archive)
     _make_folder(path)
     engine = sa.create_engine(url, poolclass=sa.QueuePool, pool_size=1, max_overflow=0, hide_parameters=True)
     event.listen(engine, "connect", _configure_writer)
     event.listen(engine, "begin", _begin_immediate)
-    return _with_archive(engine, url, archive)
+    return _recording(engine, url, archive)
+
+
+def _recording(engine: sa.Engine, url: str, named: str) -> sa.Engine:
+    """The engine, whose commits write what they revoke into the archive folder first."""
+    revocations.record(engine, archive_folder(url, named))
+    return _with_archive(engine, url, named)
 
 
 def _with_archive(engine: sa.Engine, url: str, named: str) -> sa.Engine:
@@ -153,6 +173,12 @@ def _configure_writer(connection: Any, _record: Any) -> None:
     connection.execute("PRAGMA synchronous=FULL")  # sqlite.org/pragma.html: durable across power loss in WAL
     connection.execute("PRAGMA foreign_keys=ON")
     connection.execute("PRAGMA cache_size=-65536")
+
+
+def _configure_copy(connection: Any, _record: Any) -> None:
+    connection.isolation_level = None
+    connection.execute("PRAGMA foreign_keys=ON")
+    connection.execute("PRAGMA trusted_schema=OFF")  # the file came from elsewhere; sqlite.org/security.html
 
 
 def _configure_reader(connection: Any, _record: Any) -> None:
@@ -273,9 +299,20 @@ def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | N
     before = _found(engine)
     newest_revision()  # with no revisions at all alembic would do nothing and call that a success
     with engine.connect() as connection:
-        command.upgrade(_config(connection), to)
+        upgrade(connection, to=to)
         connection.commit()
         return before, revision_of(connection)
+
+
+def upgrade(connection: sa.Connection, *, to: str = "head") -> None:
+    """Bring the schema to a revision, the newest by default, in the caller's transaction."""
+    command.upgrade(_config(connection), to)
+
+
+def is_known(revision: str) -> bool:
+    """True if this program can bring a database of that schema to its own."""
+    found = script.ScriptDirectory.from_config(_config()).walk_revisions()
+    return revision in {each.revision for each in found}
 
 
 def _found(engine: sa.Engine) -> str | None:
@@ -321,8 +358,7 @@ def require_newest(engine: sa.Engine, *, migrate_empty: bool, migrate_old: bool)
     found = _found(engine)
     if found == newest_revision():
         return
-    known = {r.revision for r in script.ScriptDirectory.from_config(_config()).walk_revisions()}
-    if found is not None and found not in known:
+    if found is not None and not is_known(found):
         raise CalledWrongly(
             f"the database has schema {found}, this program knows up to {newest_revision()}; "
             "install its newer release"

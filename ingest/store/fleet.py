@@ -94,6 +94,11 @@ def owner_id(connection: sa.Connection, name: str) -> int | None:
     return connection.scalar(sa.select(owners.c.id).where(owners.c.name == name))
 
 
+def every_owner(connection: sa.Connection) -> list[int]:
+    """The ids of all owners."""
+    return list(connection.scalars(sa.select(owners.c.id).order_by(owners.c.id)))
+
+
 def keep_owner(connection: sa.Connection, name: str, now_us: int) -> int:
     """The id of an owner, made now if there is none of that name."""
     statement = dialect.insert(connection, owners).values(name=name, created_us=now_us)

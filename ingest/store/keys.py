@@ -1,4 +1,8 @@
-"""Keys: who may call, in which role, for which devices. A secret is kept as a hash only."""
+"""
+Keys: who may call, in which role, for which devices. A secret is kept as a hash only.
+
+Promises: `revoked_us` is written in one place, which says so to `ingest.store.revocations`.
+"""
 
 from __future__ import annotations
 
@@ -7,10 +11,10 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from cleanside.ingest.store import dialect, fleet
+from cleanside.ingest.store import dialect, fleet, revocations
 from cleanside.ingest.store.models import key_devices, keys, owners
 
-VALID, REVOKED, EXPIRED = "valid", "revoked", "expired"
+VALID, REVOKED, EXPIRED, SUSPENDED = "valid", "revoked", "expired", "suspended"
 
 
 class Key(NamedTuple):
@@ -32,15 +36,18 @@ class Key(NamedTuple):
     replaced_by: str | None
     #: True: an admin key whose lasting successor was not used yet, so that it goes on past its end
     is_needed: bool
+    #: since when it waits for a person, after a restore
+    suspended_us: int | None = None
     #: names of the devices it may post for; only roles that post are bound
     devices: frozenset[str] = frozenset()
 
     def state(self, now_us: int) -> str:
-        """VALID, REVOKED or EXPIRED at an instant."""
+        """VALID, REVOKED, EXPIRED or SUSPENDED at an instant."""
         if self.revoked_us is not None:
             return REVOKED
-        ended = self.expires_us is not None and self.expires_us <= now_us
-        return EXPIRED if ended and not self.is_needed else VALID
+        if self.expires_us is not None and self.expires_us <= now_us and not self.is_needed:
+            return EXPIRED
+        return VALID if self.suspended_us is None else SUSPENDED
 
 
 _SUCCESSOR = keys.alias("successor")
@@ -117,8 +124,8 @@ def create(
 
 
 def lasting_admins(connection: sa.Connection, owner_id: int) -> list[str]:
-    """Handles of an owner's admin keys that are not revoked and have no end."""
-    lasts = keys.c.revoked_us.is_(None), keys.c.expires_us.is_(None)
+    """Handles of an owner's admin keys that are not revoked, have no end and wait for no person."""
+    lasts = keys.c.revoked_us.is_(None), keys.c.expires_us.is_(None), keys.c.suspended_us.is_(None)
     query = sa.select(keys.c.handle).where(keys.c.owner_id == owner_id, keys.c.role == "admin", *lasts)
     return list(connection.scalars(query))
 
@@ -149,8 +156,14 @@ def revoke(connection: sa.Connection, owner_id: int, handle: str, now_us: int) -
     here = (keys.c.owner_id == owner_id) & (keys.c.handle == handle)
     if connection.scalar(sa.select(keys.c.id).where(here)) is None:
         return False
-    connection.execute(sa.update(keys).where(here, keys.c.revoked_us.is_(None)).values(revoked_us=now_us))
+    _end(connection, here, now_us)
     return True
+
+
+def _end(connection: sa.Connection, here: sa.ColumnElement[bool], now_us: int) -> None:
+    statement = sa.update(keys).where(here, keys.c.revoked_us.is_(None)).values(revoked_us=now_us)
+    ended = connection.scalars(statement.returning(keys.c.handle)).all()
+    revocations.note(connection, ended, now_us)
 
 
 def unbind(connection: sa.Connection, owner_id: int, devices: Sequence[str], now_us: int) -> list[str]:
@@ -167,8 +180,32 @@ def unbind(connection: sa.Connection, owner_id: int, devices: Sequence[str], now
 
 def revoke_id(connection: sa.Connection, key_id: int, now_us: int) -> None:
     """End a key for ever, by its number."""
-    here = sa.update(keys).where(keys.c.id == key_id, keys.c.revoked_us.is_(None))
-    connection.execute(here.values(revoked_us=now_us))
+    _end(connection, keys.c.id == key_id, now_us)
+
+
+def every(connection: sa.Connection) -> list[Key]:
+    """The keys of all owners, oldest first, without their devices."""
+    return [Key(*row) for row in connection.execute(_KEY.order_by(keys.c.id))]
+
+
+def valid(connection: sa.Connection) -> list[Key]:
+    """The keys of all owners that are not revoked, oldest first."""
+    rows = connection.execute(_KEY.where(keys.c.revoked_us.is_(None)).order_by(keys.c.id)).all()
+    return [Key(*row)._replace(devices=_devices(connection, row.id)) for row in rows]
+
+
+def suspend(connection: sa.Connection, key_id: int, now_us: int) -> None:
+    """Have a key do nothing until a person confirms it."""
+    connection.execute(sa.update(keys).where(keys.c.id == key_id).values(suspended_us=now_us))
+
+
+def confirm(connection: sa.Connection, handle: str) -> Key | None:
+    """Let a suspended key work again; None where there is no such key, or it does not wait for that."""
+    key = by_handle(connection, handle)
+    if key is None or key.suspended_us is None or key.revoked_us is not None:
+        return None
+    connection.execute(sa.update(keys).where(keys.c.id == key.id).values(suspended_us=None))
+    return key
 
 
 def was_used(connection: sa.Connection, key_id: int) -> bool:

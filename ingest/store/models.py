@@ -64,6 +64,8 @@ keys = sa.Table(
     sa.Column("expires_us", sa.BigInteger),
     #: handle of its successor; None: it was not replaced
     sa.Column("replaced_by", sa.String(16)),
+    #: since when it waits for a person to confirm it, after a restore; None: it does not
+    sa.Column("suspended_us", sa.BigInteger),
 )
 
 #: the devices a key may post for, by name, so that a key can be made before its device is registered

@@ -112,6 +112,24 @@ def cancel_enrolments_on(connection: sa.Connection, machine_id: int, now_us: int
     connection.execute(here.values(cancelled_us=now_us))
 
 
+def end_all_open(connection: sa.Connection, now_us: int) -> dict[int, int]:
+    """
+    End every code that was not used, of all owners. Returns owner -> how many there were.
+
+    Those out of date too: the clock may have been wrong. A code that was used may be shown again by the same
+    gateway for a while (`attempt_hash`): that ends too.
+    """
+    again = sa.update(enrolments).where(enrolments.c.used_us.is_not(None)).values(attempt_hash=None)
+    connection.execute(again)
+    counts: dict[int, int] = {}
+    for table, used in ((enrolments, enrolments.c.used_us), (transfers, transfers.c.accepted_us)):
+        statement = sa.update(table).where(used.is_(None), table.c.cancelled_us.is_(None))
+        statement = statement.values(cancelled_us=now_us)
+        for owner_id in connection.scalars(statement.returning(table.c.owner_id)):
+            counts[owner_id] = counts.get(owner_id, 0) + 1
+    return counts
+
+
 # ---------------------------------------------------------------- transfers
 
 

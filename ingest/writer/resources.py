@@ -16,6 +16,7 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+from cleanside.ingest.owners import key_review
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database, dialect, partitions, readings, releases, webhook_secrets
 from cleanside.ingest.store.key_file import KeyFile
@@ -88,6 +89,8 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
                 partitions.make_ahead(connection, clock())
             webhook_keys = KeyFile.of(settings)
             _bring_webhooks_along(writing, webhook_keys, clock())
+            folder = database.archive_folder(settings.database, settings.archive_folder)
+            key_review.start(writing, folder, clock())
             writer.start()
             yield Resources(settings, clock, readers, writer, webhook_keys)
         finally:

@@ -20,9 +20,9 @@ import sqlalchemy as sa
 
 from cleanside.ingest.api.app import system_clock
 from cleanside.ingest.cli import main
-from cleanside.ingest.keeping import backup
+from cleanside.ingest.keeping import backup, restore
 from cleanside.ingest.settings import Settings, load
-from cleanside.ingest.store import database, key_file, outbox, releases, webhook_secrets
+from cleanside.ingest.store import database, key_file, outbox, releases, revocations, webhook_secrets
 from cleanside.ingest.store.archive_file import Disk
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.models import audit, webhooks
@@ -250,7 +250,14 @@ def test_a_backup_holds_no_key_and_a_restored_server_pauses_until_it_is_put_back
     place = tmp_path / "restored"
     place.mkdir()
     url = f"sqlite:///{place / 'new.db'}"
-    backup.restore(url, place / "new.db.archive", source=tmp_path / "backup", disk=Disk())
+    restore.restore(
+        url,
+        place / "new.db.archive",
+        source=tmp_path / "backup",
+        now_us=api.clock(),
+        disk=Disk(),
+        revoked_keys=folder / revocations.FILE,  # else the admin key would wait for a person
+    )
     with in_process(url, settings=settings_of(url), tokens=tokens) as api:
         now(api)
         assert codes(api) == ["key_missing"]

@@ -34,7 +34,6 @@ def template(tmp_path: Path) -> Path:
             }
         )
         api.send(batch(1, [3.0] * 5, stream=f"{STREAM[:-1]}3"))
-    (folder / "ingest.db.archive").mkdir()
     return folder
 
 

@@ -28,7 +28,7 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.keeping import retention
 from cleanside.ingest.keeping.retention import MovePlan
-from cleanside.ingest.store import account, archive, database, readings, streams
+from cleanside.ingest.store import account, archive, database, readings, revocations, streams
 from cleanside.ingest.store.archive_file import Disk
 from tests.support.databases import opened
 
@@ -107,7 +107,7 @@ def look(url: str) -> dict[str, Any]:
         folder = database.archive_folder(url)
         assert folder is not None
         registered = {entry.file for entry in archive.all_of(connection)}
-        there = {str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()}
+        there = {str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()} - {revocations.FILE}
         rows: list[Any] = []
         for stream in streams.all_of(connection, None):
             for row in readings.take_out(connection, stream.id, ((1, 2**53),)):

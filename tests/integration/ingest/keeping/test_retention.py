@@ -342,7 +342,7 @@ def test_a_server_that_keeps_everything_has_no_archive(sqlite_database_url: str)
         keeper = retention.Keeper(api.resources)
         keeper.start()
         keeper.join()
-        assert not api.resources.archive_folder.exists()
+        assert files_of(api) == []
 
 
 def test_one_process_of_a_database_archives_at_a_time(either: Api) -> None:

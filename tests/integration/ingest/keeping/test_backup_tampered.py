@@ -18,14 +18,14 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.ingest.errors import CalledWrongly, IngestError
-from cleanside.ingest.keeping import backup
+from cleanside.ingest.keeping import pg_tools, restore
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import inside, models
 from cleanside.ingest.store.archive_file import Disk
+from tests.integration.ingest.keeping.test_backup import NOW_US, PG_TOOLS, fill, made
 from tests.support.archiving import archive_all
 from tests.support.databases import migrated_sqlite, opened
 from tests.support.serving import Api, batch, in_process
-from tests.unit.ingest.keeping.test_backup import PG_TOOLS, fill, made
 
 Document = dict[str, Any]
 #: changes a backup: its folder, its manifest (written again afterwards), and a folder outside
@@ -375,7 +375,7 @@ def refused(kind: Kind, source: Path, tmp_path: Path) -> None:
     url, older = kind.empty(tmp_path / "place"), tmp_path / "place" / "older"
     before = tree(tmp_path)
     with pytest.raises(CalledWrongly):
-        backup.restore(url, older, source=source, disk=Disk(), tools=PG_TOOLS)
+        restore.restore(url, older, source=source, now_us=NOW_US, disk=Disk(), tools=PG_TOOLS)
     assert tree(tmp_path) == before
     if not kind.is_sqlite:
         with opened(url) as engine:
@@ -466,11 +466,11 @@ def test_the_archive_that_the_database_lists_is_the_one_of_the_manifest(
                 change(connection)
         else:
             changed = of_either.empty(tmp_path)
-            backup._run(PG_TOOLS, "pg_restore", "--no-owner", str(path), url=changed)
+            pg_tools.run(PG_TOOLS, "pg_restore", "--no-owner", str(path), url=changed)
             with opened(changed) as engine, engine.begin() as connection:
                 change(connection)
             path.unlink()
-            backup._run(PG_TOOLS, "pg_dump", "--format=custom", f"--file={path}", url=changed)
+            pg_tools.run(PG_TOOLS, "pg_dump", "--format=custom", f"--file={path}", url=changed)
         database_entry(document).update(entry_of(path, path.name))
 
     refused(of_either, spoiled(of_either, tmp_path, tamper), tmp_path)
@@ -485,7 +485,9 @@ def test_links_at_the_place_itself_are_not_followed(of_sqlite: Kind, tmp_path: P
     (place / "restored.db.part").symlink_to(outside / "file")
     (place / "older.part").symlink_to(outside)
     before = tree(outside)
-    backup.restore(of_sqlite.empty(place), place / "older", source=of_sqlite.backup, disk=Disk())
+    restore.restore(
+        of_sqlite.empty(place), place / "older", source=of_sqlite.backup, now_us=NOW_US, disk=Disk()
+    )
     assert tree(outside) == before
     assert [path.name for path in place.iterdir() if path.is_symlink()] == []
 
@@ -507,7 +509,13 @@ def test_a_place_with_links_is_not_empty(of_sqlite: Kind, tmp_path: Path, what: 
         (place / "new.db").symlink_to(outside / "nothing")
     before = tree(tmp_path)
     with pytest.raises(CalledWrongly):
-        backup.restore(f"sqlite:///{place / 'new.db'}", place / "older", source=of_sqlite.backup, disk=Disk())
+        restore.restore(
+            f"sqlite:///{place / 'new.db'}",
+            place / "older",
+            source=of_sqlite.backup,
+            now_us=NOW_US,
+            disk=Disk(),
+        )
     assert tree(tmp_path) == before
 
 

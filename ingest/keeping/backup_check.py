@@ -1,0 +1,128 @@
+"""
+Is the database of a backup sound, and the one that its manifest describes?
+
+Promises: nothing is written, not even a lock beside the file. A dump of PostgreSQL is asked for its schema
+and its archive without a database; its account can be counted only once it is loaded
+(`ingest.keeping.restore`). Leaves to others: the folder and its files (`ingest.keeping.manifest`).
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from urllib.parse import quote
+
+import sqlalchemy as sa
+
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.keeping import pg_tools
+from cleanside.ingest.keeping.manifest import (
+    ARCHIVE,
+    DATABASE_FILE,
+    Listed,
+    Manifest,
+    Totals,
+    listed,
+    totals_of,
+)
+from cleanside.ingest.store import account, archive, database
+
+SQLITE, POSTGRES = DATABASE_FILE["sqlite"], DATABASE_FILE["postgresql"]
+
+
+def check_database(source: Path, manifest: Manifest, tools: Path | None) -> None:
+    """Raise CalledWrongly unless the database of a backup is sound and is what the manifest says."""
+    if manifest.database == "sqlite":
+        with _opened_read_only(source / SQLITE, source / ARCHIVE) as connection:
+            driver = connection.connection.driver_connection
+            assert isinstance(driver, sqlite3.Connection)
+            check_sqlite(driver, source / SQLITE)
+            schema, registered = _registered(connection)
+            _compare_register(schema, registered, manifest)
+            compare(look(connection)[1], manifest)
+    else:
+        _compare_register(*_registered_in_dump(source / POSTGRES, tools), manifest)
+
+
+@contextmanager
+def _opened_read_only(copy: Path, folder: Path) -> Iterator[sa.Connection]:
+    """
+    A connection to a plain copy that comes from elsewhere. It writes no file, not even a lock beside it.
+
+    trusted_schema: nothing in the schema of the file may call functions (sqlite.org/security.html).
+    """
+
+    def connect() -> sqlite3.Connection:
+        address = f"file:{quote(str(copy.resolve()))}?mode=ro&immutable=1"
+        connection = sqlite3.connect(address, uri=True)
+        connection.execute("PRAGMA trusted_schema=OFF")
+        return connection
+
+    engine = sa.create_engine("sqlite://", creator=connect, poolclass=sa.NullPool, hide_parameters=True)
+    try:
+        with engine.execution_options(**{archive.FOLDER: folder}).connect() as connection:
+            yield connection
+    except sa.exc.DatabaseError as error:
+        raise CalledWrongly(f"{copy.name} is not sound: {error.orig}; use another backup") from error
+    finally:
+        engine.dispose()
+
+
+def _registered(connection: sa.Connection) -> tuple[str | None, set[Listed]]:
+    """Schema and archive files that a database says it has."""
+    known = sa.inspect(connection).has_table("archives")
+    return database.revision_of(connection), listed(archive.all_of(connection)) if known else set()
+
+
+def _registered_in_dump(dump: Path, tools: Path | None) -> tuple[str | None, set[Listed]]:
+    """Schema and archive files that a dump of PostgreSQL has, read without a database."""
+    schemas = [row["version_num"] for row in pg_tools.rows_in_dump(dump, "alembic_version", tools)]
+    rows = pg_tools.rows_in_dump(dump, "archives", tools)
+    try:
+        found = {Listed(row["file"], row["sha256"], int(row["size_bytes"])) for row in rows}
+    except (KeyError, ValueError) as error:
+        raise CalledWrongly(f"{dump.name} has no archive register of ours; use another backup") from error
+    return (schemas[0] if schemas else None), found
+
+
+def _compare_register(schema: str | None, registered: set[Listed], manifest: Manifest) -> None:
+    """The archive files of a backup are those that its database lists, no more and no other."""
+    if schema != manifest.schema:
+        raise CalledWrongly(
+            f"the database of the backup has schema {schema}, its manifest says {manifest.schema}; "
+            "nothing was restored, use another backup"
+        )
+    if odd := sorted(registered ^ manifest.archive_files):
+        raise CalledWrongly(
+            f"archive file {odd[0].file!r} is not the same in the manifest and the database of the backup; "
+            "nothing was restored, use another backup"
+        )
+
+
+def compare(found: Totals | None, manifest: Manifest) -> None:
+    """By the account. A backup of an older release is counted only after it was migrated."""
+    if found != manifest.totals and manifest.schema == database.newest_revision():
+        raise CalledWrongly(
+            f"the account of the backup is {found}, its manifest says {manifest.totals}; use another backup"
+        )
+
+
+def check_sqlite(connection: sqlite3.Connection, path: Path) -> None:
+    """Raise CalledWrongly where SQLite finds the file unsound (sqlite.org/pragma.html, integrity_check)."""
+    try:
+        found = [row[0] for row in connection.execute("PRAGMA integrity_check")]
+    except sqlite3.DatabaseError as error:
+        found = [str(error)]
+    if found != ["ok"]:
+        raise CalledWrongly(f"{path.name} is not sound: {'; '.join(found[:3])}; look at the disk")
+
+
+def look(connection: sa.Connection) -> tuple[str | None, Totals | None, list[archive.Archive]]:
+    """Schema, account and archive files of a database; what an older schema does not have is left out."""
+    schema = database.revision_of(connection)
+    if schema == database.newest_revision():
+        return schema, totals_of(account.accounts(connection)), archive.all_of(connection)
+    known = sa.inspect(connection).has_table("archives")
+    return schema, None, archive.all_of(connection) if known else []

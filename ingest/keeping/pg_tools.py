@@ -1,0 +1,101 @@
+"""
+The tools of the PostgreSQL distribution: how they are run, and what of a dump can be told without a database.
+
+Leaves to others: what a backup is (`ingest.keeping.backup`), what is done with it (`ingest.keeping.restore`).
+"""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+import subprocess
+import tempfile
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from cleanside.ingest import hidden
+from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.store import database
+
+
+def run(tools: Path | None, name: str, *arguments: str, url: str | None = None) -> str:
+    """
+    Run a tool of the PostgreSQL distribution; its release must be the server's or newer. Returns its output.
+
+    url : of the database it connects to; None: it reads and writes files alone.
+    """
+    program = shutil.which(name) if tools is None else str(tools / name)
+    if program is None or not Path(program).exists():
+        raise CalledWrongly(
+            f"{name} is not found; install PostgreSQL's client tools of the server's release, or give "
+            "--pg-tools"
+        )
+    target, secret = ([], {}) if url is None else _for_tools(url)
+    command = [program, *target, *arguments]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, env=os.environ | secret)
+    if done.returncode:
+        passwords = () if url is None else hidden.passwords_of(url)
+        said = hidden.without_passwords(done.stderr.strip(), passwords)
+        raise CalledWrongly(f"{name} failed: {said[:300]}")
+    return done.stdout
+
+
+def _for_tools(url: str) -> tuple[list[str], dict[str, str]]:
+    """
+    The flag of a URL without its password, and the password for the environment of a tool.
+
+    Everybody on the machine can read the arguments of a process; its environment, its own user alone.
+    """
+    parsed = sa.make_url(url).set(drivername="postgresql")
+    password = parsed.query.get("password") or parsed.password
+    if others := sorted(set(parsed.query) & set(hidden.SECRET_MEMBERS) - {"password"}):
+        raise CalledWrongly(
+            f"the database URL has {others[0]}, which the tools of PostgreSQL take from their arguments or a "
+            "service file; put it into a service file (pg_service.conf) and give ?service=NAME"
+        )
+    target = sa.URL.create(**{**parsed._asdict(), "password": None}).difference_update_query(["password"])
+    secret = {"PGPASSWORD": str(password)} if password else {}
+    return [f"--dbname={target.render_as_string(hide_password=False)}"], secret
+
+
+def rows_in_dump(dump: Path, table: str, tools: Path | None) -> list[dict[str, str]]:
+    """
+    The rows of one table of a dump, as text (PostgreSQL manual, COPY, "Text Format").
+
+    Escapes are left as they are: nothing that is asked for has any, and what has one fits nothing.
+    """
+    text = run(tools, "pg_restore", "--data-only", f"--table={table}", "--file=-", str(dump))
+    found = re.search(
+        rf"^COPY \S+\.{table} \((.*)\) FROM stdin;\n(.*?)^\\\.$", text, re.DOTALL | re.MULTILINE
+    )
+    if found is None:
+        return []
+    names = found[1].split(", ")
+    return [dict(zip(names, line.split("\t"), strict=False)) for line in found[2].splitlines()]
+
+
+def load(url: str, dump: Path, tools: Path | None) -> None:
+    """Load a dump, all but the row that says which schema it has."""
+    entries = run(tools, "pg_restore", "--list", str(dump)).splitlines()
+    with tempfile.TemporaryDirectory() as folder:
+        wanted = Path(folder) / "entries"
+        wanted.write_text(
+            "\n".join(e for e in entries if not re.search(r" TABLE DATA \S+ alembic_version ", e))
+        )
+        options = ("--single-transaction", "--exit-on-error", "--no-owner", f"--use-list={wanted}")
+        run(tools, "pg_restore", *options, str(dump), url=url)
+
+
+def empty_again(url: str) -> None:
+    """Take away every table of a database that was empty before."""
+    engine = database.writing_engine(url)
+    try:
+        with engine.begin() as connection:
+            quoted = connection.dialect.identifier_preparer.quote
+            tables = [quoted(name) for name in sa.inspect(connection).get_table_names()]
+            if tables:
+                connection.exec_driver_sql(f"DROP TABLE IF EXISTS {', '.join(tables)} CASCADE")
+    finally:
+        engine.dispose()

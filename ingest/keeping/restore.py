@@ -1,0 +1,265 @@
+"""
+Restore: a backup into an empty place.
+
+Promises: the backup is checked whole before anything is written: the manifest, every file, the archive that
+the database lists, and the account. PostgreSQL's account is checked once it is loaded; where it differs, the
+database is emptied again. Each file is compared with the manifest once more while it is copied. What was
+revoked or used up since the backup does not come back. The database comes last: a server finds either nothing
+or everything.
+Leaves to others: what came after the backup: gateways send again what the restored server does not have.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from pathlib import Path
+from typing import NamedTuple
+
+import sqlalchemy as sa
+
+from cleanside.gateway.units import counted
+from cleanside.gateway.wire import parse_instant
+from cleanside.ingest.errors import CalledWrongly, why
+from cleanside.ingest.keeping import pg_tools
+from cleanside.ingest.keeping.backup_check import POSTGRES, SQLITE, check_database, compare, look
+from cleanside.ingest.keeping.manifest import ARCHIVE, Listed, Manifest, check_folder, read_manifest
+from cleanside.ingest.owners import key_review
+from cleanside.ingest.owners.key_review import Review
+from cleanside.ingest.store import database, inside, revocations
+from cleanside.ingest.store.archive_file import Disk
+from cleanside.ingest.store.revocations import Revoked
+
+
+class Restored(NamedTuple):
+    """What was put in place, and what became of its keys and codes."""
+
+    manifest: Manifest
+    review: Review
+
+
+def restore(
+    url: str,
+    folder: Path | None,
+    *,
+    source: Path,
+    now_us: int,
+    disk: Disk,
+    tools: Path | None = None,
+    revoked_keys: Path | None = None,
+) -> Restored:
+    """
+    Put a backup in place: the database of `url`, and its archive in `folder`. The caller holds the lock.
+
+    A schema that is older is brought to the newest. What was revoked or used since the backup stays so
+    (`ingest.owners.key_review`).
+    folder : None: there is no archive (PostgreSQL). revoked_keys : the file of revoked keys; None: the one in
+    `folder`, if it is there.
+    Raises CalledWrongly where the place is not empty, or the backup is not whole; then nothing is changed.
+    """
+    manifest = read_manifest(source)
+    path = database.sqlite_path(url)
+    if (manifest.database == "sqlite") != (path is not None):
+        raise CalledWrongly(f"{source} is of a {manifest.database} database; give such a --database")
+    if folder is None and manifest.archive_files:
+        raise CalledWrongly(f"{source} has an archive; give the folder it goes to, --archive-folder")
+    if path is not None:
+        _refuse_taken([path, path.with_name(f"{path.name}-wal"), path.with_name(f"{path.name}-journal")])
+    else:
+        _refuse_filled(url)
+    check_folder(source, manifest)
+    check_database(source, manifest, tools)
+    revoked = _revoked(revoked_keys, folder)
+
+    def release(connection: sa.Connection) -> Review:
+        review = _release(connection, manifest, revoked, now_us)
+        if folder is not None:
+            _carry_revoked(folder / revocations.FILE, revoked, review, now_us)
+        return review
+
+    with _archive_in_place(source, manifest, folder or Path("no-archive"), disk) as archive_in_place:
+        if path is not None:
+            review = _restore_sqlite(source, path, manifest, archive_in_place, release, disk)
+        else:
+            review = _restore_postgres(url, folder, source, manifest, archive_in_place, release, tools)
+    return Restored(manifest, review)
+
+
+def _revoked(named: Path | None, folder: Path | None) -> Revoked | None:
+    """What the file of revoked keys says. Raises CalledWrongly where one is named and not there."""
+    path = named or (None if folder is None else folder / revocations.FILE)
+    try:
+        found = None if path is None else revocations.read(path)
+    except (OSError, ValueError) as error:
+        raise CalledWrongly(f"{path} cannot be read ({why(error)}); mend that, or move it away") from error
+    if found is None and named is not None:
+        raise CalledWrongly(f"there is no file {named}; check --revoked-keys, or leave it out")
+    return found
+
+
+def _release(connection: sa.Connection, manifest: Manifest, revoked: Revoked | None, now_us: int) -> Review:
+    """Bring a restored database to the newest schema, and see to its keys and codes."""
+    if manifest.schema != database.newest_revision():
+        database.upgrade(connection)
+    made_us = parse_instant(manifest.made_at).us
+    return key_review.after_restore(connection, revoked, made_us=made_us, now_us=now_us)
+
+
+def _carry_revoked(path: Path, revoked: Revoked | None, review: Review, now_us: int) -> None:
+    """
+    The file of revoked keys at the restored place, before its database is there.
+
+    Where there is a doubt the file says so: a second restore of the same backup must not trust it either.
+    """
+    there = revocations.read(path) or Revoked(handles={})
+    wanted = {**(revoked.handles if revoked is not None else {}), **review.revoked}
+    missing = {handle: at_us for handle, at_us in wanted.items() if handle not in there.handles}
+    since_us = revoked.complete_since_us if revoked is not None else None
+    revocations.append(path, missing, complete_since_us=since_us if review.doubt is None else now_us)
+
+
+def _refuse_taken(paths: Sequence[Path]) -> None:
+    for path in paths:
+        if os.path.lexists(path):
+            raise CalledWrongly(f"{path} is there already; move it away, or restore to another --database")
+
+
+def _refuse_filled(url: str) -> None:
+    engine = database.reading_engine(url)
+    try:
+        if tables := sa.inspect(engine).get_table_names():
+            raise CalledWrongly(
+                f"the database has {counted(len(tables), 'table')} already; "
+                "restore into an empty one (createdb)"
+            )
+    finally:
+        engine.dispose()
+
+
+@contextmanager
+def _archive_in_place(
+    source: Path, manifest: Manifest, folder: Path, disk: Disk
+) -> Iterator[Callable[[], list[Path]]]:
+    """
+    Copies of the archive files beside their place; called, what is given puts them there and names them.
+
+    Files that an earlier try put in place are as good as new ones; any others are refused.
+    """
+    wanted = {entry.file: entry for entry in manifest.archive_files}
+    there = _there_already(folder, wanted)
+    aside = folder.with_name(f"{folder.name}.part")
+    _clear(aside)
+    missing = sorted(wanted.keys() - there)
+    try:
+        for name in missing:
+            disk.make_folder((aside / name).parent)
+            _copy_checked(source / ARCHIVE, wanted[name], aside / name)
+            disk.sync_file(aside / name)
+
+        def put() -> list[Path]:
+            for name in missing:
+                disk.make_folder((folder / name).parent)
+                disk.rename(aside / name, folder / name)
+                disk.sync_folder((folder / name).parent)
+            return [folder / name for name in missing]
+
+        yield put
+    finally:
+        _clear(aside)
+
+
+def _there_already(folder: Path, wanted: dict[str, Listed]) -> set[str]:
+    """Files of the backup that are in the archive folder. Raises CalledWrongly where there is any other."""
+    try:
+        there = set(inside.plain_files(folder)) - {revocations.FILE} if folder.exists() else set()
+        odd = [name for name in there if name not in wanted]
+        odd += [n for n in there & wanted.keys() if inside.content_of(folder / n) != wanted[n][1:]]
+    except (OSError, ValueError) as error:
+        raise CalledWrongly(f"{folder} cannot take an archive ({why(error)}); move it away") from error
+    if odd:
+        raise CalledWrongly(
+            f"{folder} has files of another archive, like {min(odd)}; move it away, and give its "
+            f"{revocations.FILE} by --revoked-keys"
+        )
+    return there
+
+
+def _copy_checked(folder: Path, entry: Listed, to: Path) -> None:
+    """Copy a file of a backup, and hold what was copied against the manifest: it may have changed since."""
+    try:
+        copied = inside.copy(inside.path_in(folder, entry.file), to)
+    except ValueError as error:
+        raise CalledWrongly(f"{error}; use another backup") from error
+    if copied != entry[1:]:
+        raise CalledWrongly(f"{entry.file} changed while it was read; use another backup")
+
+
+def _clear(aside: Path) -> None:
+    """Remove what an earlier try left over; a link goes itself, and not what it leads to."""
+    if aside.is_symlink() or aside.is_file():
+        aside.unlink()
+    else:
+        shutil.rmtree(aside, ignore_errors=True)
+
+
+def _restore_sqlite(
+    source: Path,
+    path: Path,
+    manifest: Manifest,
+    archive_in_place: Callable[[], list[Path]],
+    release: Callable[[sa.Connection], Review],
+    disk: Disk,
+) -> Review:
+    [entry] = [entry for entry in manifest.files if entry.file == SQLITE]
+    aside = path.with_name(f"{path.name}.part")
+    disk.make_folder(path.parent)
+    _clear(aside)
+    try:
+        _copy_checked(source, entry, aside)
+        archive_in_place()
+        engine = database.copy_engine(aside, source / ARCHIVE)
+        with engine.begin() as connection:
+            review = release(connection)
+        engine.dispose()
+        disk.sync_file(aside)
+        disk.rename(aside, path)
+    finally:
+        disk.remove(aside)
+    disk.sync_folder(path.parent)
+    return review
+
+
+def _restore_postgres(
+    url: str,
+    folder: Path | None,
+    source: Path,
+    manifest: Manifest,
+    archive_in_place: Callable[[], list[Path]],
+    release: Callable[[sa.Connection], Review],
+    tools: Path | None,
+) -> Review:
+    """Without the row that says which schema it has no server takes the database: that row comes last."""
+    was_there = folder is None or folder.exists()
+    put = archive_in_place()
+    try:
+        pg_tools.load(url, source / POSTGRES, tools)
+        engine = database.writing_engine(url, archive=str(folder or ""))
+        try:
+            with engine.begin() as connection:
+                if manifest.schema is not None:
+                    row = "INSERT INTO alembic_version VALUES (:schema)"
+                    connection.execute(sa.text(row), {"schema": manifest.schema})
+                compare(look(connection)[1], manifest)
+                return release(connection)
+        finally:
+            engine.dispose()
+    except BaseException:
+        pg_tools.empty_again(url)
+        for path in put:
+            path.unlink(missing_ok=True)
+        for made in [*{path.parent for path in put}, *([] if was_there or folder is None else [folder])]:
+            with suppress(OSError):  # other files are in it
+                made.rmdir()
+        raise

@@ -1,0 +1,133 @@
+"""
+Keys and codes at a start and after a restore: nothing that was revoked or used up comes back.
+
+Promises: a key that the file of revoked keys has is revoked in the database. After a restore no code is open,
+since it may have been used after the backup. Where the file is missing, or cannot have every revocation since
+the backup, all keys that were valid then are named for a person to look at, and admin keys do nothing until a
+person confirms them; keys of other roles go on, so that no reading is lost. All of it is in the audit log.
+Leaves to others: the file (`ingest.store.revocations`), putting a backup in place (`ingest.keeping.backup`).
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from cleanside.gateway.units import counted
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.errors import TryAgain, why
+from cleanside.ingest.store import fleet, keys, one_time_codes, revocations
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.revocations import FILE, Revoked
+
+log = logging.getLogger("cleanside.ingest")
+
+START, RESTORE = "start", "restore"  # who did it, in the audit log
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Review:
+    """What a restore did to keys and codes."""
+
+    #: keys that the file of revoked keys ended
+    ended: Sequence[Key]
+    #: why that file may lack a revocation; None: it has them all
+    doubt: str | None
+    #: where there is a doubt: every key that was valid at the time of the backup
+    valid: Sequence[Key]
+    #: every key that is revoked now: handle -> since when [us]
+    revoked: Mapping[str, int]
+    codes: int
+
+    @property
+    def suspended(self) -> list[str]:
+        """Handles of the admin keys that wait for a person."""
+        return [key.handle for key in self.valid if key.role == "admin"]
+
+
+def after_restore(connection: sa.Connection, revoked: Revoked | None, *, made_us: int, now_us: int) -> Review:
+    """
+    Look through a database that was just restored, in the transaction that gives it free.
+
+    revoked : what the file of revoked keys says; None: there is none. made_us : when the backup was made.
+    """
+    before = keys.every(connection)
+    doubt = doubt_of(revoked, list(_revoked_in(before)), made_us=made_us)
+    ended = _end(connection, revoked, RESTORE, now_us)
+    what = f"as of {instant_text(made_us)}: {doubt or 'all revocations are known'}"
+    for owner_id in fleet.every_owner(connection):
+        fleet.note(connection, owner_id, now_us, RESTORE, "restored", what)
+    valid = keys.valid(connection) if doubt is not None else []
+    for key in valid:
+        if key.role == "admin":
+            keys.suspend(connection, key.id, now_us)
+            fleet.note(connection, key.owner_id, now_us, RESTORE, "key_suspended", key.handle)
+    codes = 0
+    for owner_id, many in one_time_codes.end_all_open(connection, now_us).items():
+        fleet.note(connection, owner_id, now_us, RESTORE, "codes_cancelled", counted(many, "code"))
+        codes += many
+    now_revoked = _revoked_in(keys.every(connection))
+    return Review(ended=ended, doubt=doubt, valid=valid, revoked=now_revoked, codes=codes)
+
+
+def _revoked_in(known: Sequence[Key]) -> dict[str, int]:
+    return {key.handle: key.revoked_us for key in known if key.revoked_us is not None}
+
+
+def doubt_of(revoked: Revoked | None, revoked_then: Sequence[str], *, made_us: int) -> str | None:
+    """
+    Why a file may lack a revocation made after the backup; None: it has them all. Pure.
+
+    revoked_then : handles that were revoked in the backup already.
+    """
+    if revoked is None:
+        return "there is no file of revoked keys"
+    if revoked.unreadable_line is not None:
+        return f"line {revoked.unreadable_line} of the file of revoked keys cannot be read"
+    if revoked.complete_since_us is not None and revoked.complete_since_us > made_us:
+        return "the file of revoked keys was begun after the backup"
+    if lacking := sorted(set(revoked_then) - set(revoked.handles)):
+        return f"the file of revoked keys is of another database or an older copy: it lacks {lacking[0]}"
+    return None
+
+
+def start(engine: sa.Engine, folder: Path | None, now_us: int) -> None:
+    """Bring database and file together, where there is an archive folder. A failure is logged, no more."""
+    if folder is None:
+        return
+    try:
+        with engine.begin() as connection:
+            at_start(connection, folder, now_us)
+    except (OSError, ValueError, TryAgain) as error:
+        log.warning("ingest.revocations_not_read", extra={"file": str(folder / FILE), "reason": why(error)})
+
+
+def at_start(connection: sa.Connection, folder: Path, now_us: int) -> None:
+    """
+    Database and file say the same of every key from now on. Raises ValueError, OSError: it is no usable file.
+
+    A file that is begun for a database that has keys says since when it is complete: the database may have
+    been restored by hand, without what was revoked since.
+    """
+    path = folder / FILE
+    revoked = revocations.read(path)
+    known = keys.every(connection)
+    _end(connection, revoked, START, now_us)
+    there = revoked.handles if revoked is not None else {}
+    missing = {handle: at_us for handle, at_us in _revoked_in(known).items() if handle not in there}
+    if missing or revoked is None:
+        revocations.append(path, missing, begun_us=now_us if known else None)
+
+
+def _end(connection: sa.Connection, revoked: Revoked | None, who: str, now_us: int) -> list[Key]:
+    """End the keys that the file has and the database does not have as revoked."""
+    known = revoked.handles if revoked is not None else {}
+    ended = [key for key in keys.every(connection) if key.revoked_us is None and key.handle in known]
+    for key in ended:
+        keys.revoke_id(connection, key.id, now_us)
+        fleet.note(connection, key.owner_id, now_us, who, "key_revoked", key.handle)
+    return ended

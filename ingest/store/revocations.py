@@ -1,0 +1,179 @@
+"""
+The file of revoked keys: what a database that is lost takes along, and a restore must know.
+
+Promises: a key's handle is durably in the file before the transaction that revokes it commits, so before
+anybody is told that it is revoked. A crash in between leaves a key that the file has and the database does
+not: the next start revokes it there too (`ingest.owners.key_review`), which is what was asked for. The file
+holds handles, never a secret or its hash, and only its user reads it.
+Leaves to others: what a start or a restore does with the file (`ingest.owners.key_review`).
+
+It lies in the archive folder, which outlives the database: on SQLite always, with PostgreSQL where an archive
+folder is set, the same for all processes. Lines of JSON, only ever added, in any order:
+
+    {"handle": "k0a1b2c3d", "revoked_at": "2026-03-02T06:14:07Z"}
+    {"complete_since": "2026-03-02T06:00:00Z"}     revocations before this may be missing
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import re
+import threading
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+from sqlalchemy import event
+
+from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest import private_files
+from cleanside.ingest.errors import TryAgain, why
+from cleanside.ingest.store import inside
+
+FILE = "revoked-keys"
+_HANDLE = re.compile(r"[A-Za-z0-9]{1,16}")
+_NOTED = "revoked_keys"  # in the `info` of a connection: handle -> instant, of the open transaction
+_one_at_a_time = threading.Lock()  # flock is the file's; threads of one process may share it
+
+log = logging.getLogger("cleanside.ingest")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Revoked:
+    """What the file says."""
+
+    #: handle -> when it was revoked [us]
+    handles: Mapping[str, int]
+    #: a revocation before this instant may be missing; None: all are there [us]
+    complete_since_us: int | None = None
+    #: number of the first line that cannot be read; None: all can
+    unreadable_line: int | None = None
+
+
+def read(path: Path) -> Revoked | None:
+    """What a file says; None: there is none. Raises ValueError where it is no plain file of text, OSError."""
+    try:
+        text = inside.read_text(path)
+    except FileNotFoundError:
+        return None
+    handles: dict[str, int] = {}
+    since_us: int | None = None
+    unreadable: int | None = None
+    # What stands behind the last line end was cut short, and its transaction never committed.
+    for number, line in enumerate(text.split("\n")[:-1], 1):
+        try:
+            found = _line(line)
+        except ValueError:
+            unreadable = unreadable or number
+            continue
+        if isinstance(found, int):
+            since_us = max(since_us or found, found)
+        else:
+            handles.setdefault(*found)
+    return Revoked(handles=handles, complete_since_us=since_us, unreadable_line=unreadable)
+
+
+def _line(line: str) -> tuple[str, int] | int:
+    """A handle and its instant, or the instant since which the file is complete. Raises ValueError."""
+    found = json.loads(line)
+    match found:
+        case {"handle": str(handle), "revoked_at": str(at)} if len(found) == 2 and _HANDLE.fullmatch(handle):
+            return handle, parse_instant(at).us
+        case {"complete_since": str(at)} if len(found) == 1:
+            return parse_instant(at).us
+    raise ValueError("neither a handle with its instant nor the instant since which all are there")
+
+
+def append(
+    path: Path,
+    handles: Mapping[str, int],
+    *,
+    complete_since_us: int | None = None,
+    begun_us: int | None = None,
+) -> None:
+    """
+    Add to the file, and return once it is on the disk. It is made where there is none.
+
+    complete_since_us : revocations before it may be missing; None: nothing is said. begun_us : the same, said
+    only where there is no file yet. [us]
+    Raises OSError where the disk does not take it.
+    """
+    lines: list[dict[str, str]] = [
+        {"handle": handle, "revoked_at": instant_text(at_us)} for handle, at_us in sorted(handles.items())
+    ]
+    private_files.make_folder(path.parent)
+    flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
+    with _one_at_a_time, os.fdopen(os.open(path, flags, private_files.FILE_MODE), "r+b") as file:
+        _lock(file.fileno())
+        end = _end_of_last_line(file)
+        since_us = begun_us if end == 0 and complete_since_us is None else complete_since_us
+        if since_us is not None:
+            lines.insert(0, {"complete_since": instant_text(since_us)})
+        file.seek(end)
+        file.truncate()
+        file.write(b"".join(json.dumps(line).encode() + b"\n" for line in lines))
+        file.flush()
+        os.fsync(file.fileno())
+    _sync_folder(path.parent)
+
+
+def _lock(handle: int) -> None:
+    import fcntl  # here, so that the module can be imported where there is none
+
+    fcntl.flock(handle, fcntl.LOCK_EX)  # closing the file lets it go
+
+
+def _end_of_last_line(file: Any) -> int:
+    content = file.read()
+    return len(content) if content.endswith(b"\n") else content.rfind(b"\n") + 1
+
+
+def _sync_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+# ---------------------------------------------------------------- with the transaction
+
+
+def note(connection: sa.Connection, handles: Iterable[str], now_us: int) -> None:
+    """Say that this transaction revokes keys; whoever writes `revoked_us` says so."""
+    connection.info.setdefault(_NOTED, {}).update(dict.fromkeys(handles, now_us))
+
+
+def record(engine: sa.Engine, folder: Path | None) -> None:
+    """
+    From now on what transactions of this engine revoke is in the file before they commit.
+
+    folder : of the archive; None: there is none, and a restore has to ask a person.
+    Where the file cannot be written the transaction is taken back: TryAgain.
+    """
+
+    def forget(connection: sa.Connection) -> None:
+        if not connection.invalidated:  # else its `info` went with the connection that the database ended
+            connection.info.pop(_NOTED, None)
+
+    def write(connection: sa.Connection) -> None:
+        noted: dict[str, int] = connection.info.pop(_NOTED, {})
+        if not noted or folder is None:
+            return
+        try:
+            append(folder / FILE, noted, begun_us=max(noted.values()))  # somebody may have removed it
+        except OSError as error:
+            log.warning("ingest.revocation_not_kept", extra={"reason": why(error)})
+            raise TryAgain(
+                f"{folder / FILE} cannot be written ({why(error)}), so no key is revoked; "
+                "let the server write there, then try again",
+                code="store_unavailable",
+            ) from error
+
+    event.listen(engine, "begin", forget)
+    event.listen(engine, "rollback", forget)
+    event.listen(engine, "commit", write)
