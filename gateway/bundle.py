@@ -194,7 +194,8 @@ class BundleWriter:
         """
         #: blocks that stood in it before
         self.kept = 0
-        self._file = path.open("r+b" if path.exists() else "x+b")
+        # Its user's alone, whatever the umask is: it holds readings.
+        self._file = os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600), "r+b")
         try:
             self._chain = _Chain(secret, self._begin(device))
             self._go_to_the_end(seen)

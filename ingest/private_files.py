@@ -6,14 +6,16 @@ be new follows no link and replaces nothing. The mode is given when the file is 
 is no moment in which others can open it.
 Leaves to others: what is in the files.
 
-The gateway has its own (`gateway.private`): the two share no code but the contract.
+The gateway has its own (`gateway.file_modes`): the two share no code but the contract.
 """
 
 from __future__ import annotations
 
+import errno
 import logging
 import os
 import stat
+from contextlib import suppress
 from pathlib import Path
 
 FILE_MODE = 0o600
@@ -40,26 +42,25 @@ def write_text(path: Path, text: str) -> None:
 
 
 def make_folder(path: Path) -> list[Path]:
-    """Make a folder and those above it that are missing. Returns the folders made, the highest first."""
+    """Make a folder and those above it that are missing. Returns the folders made. Raises OSError."""
     missing = [folder for folder in (path, *path.parents) if not folder.exists()][::-1]
     for folder in missing:
         folder.mkdir(mode=FOLDER_MODE, exist_ok=True)
     if not path.is_dir():
-        raise NotADirectoryError(20, "Not a directory", str(path))
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
     return missing
 
 
 def narrow(path: Path) -> None:
     """Take a file away from group and others, and log that. Where that is not allowed, log it and go on."""
-    try:
+    with suppress(FileNotFoundError):
         mode = stat.S_IMODE(path.stat().st_mode)
         if not mode & 0o077:
             return
-        path.chmod(mode & 0o700)
-    except FileNotFoundError:
-        return
-    except OSError as error:  # of another user, or a file system without modes
-        reason = error.strerror
-        log.warning("ingest.file_readable_by_others", extra={"file": str(path), "reason": reason})
-        return
-    log.warning("ingest.file_mode_narrowed", extra={"file": str(path), "was": f"{mode:04o}"})
+        try:
+            path.chmod(mode & 0o700)
+        except OSError as error:  # of another user, or a file system without modes
+            said = {"file": str(path), "reason": error.strerror}
+            log.warning("ingest.file_readable_by_others", extra=said)
+        else:
+            log.warning("ingest.file_mode_narrowed", extra={"file": str(path), "was": f"{mode:04o}"})

@@ -24,6 +24,7 @@ from typing import Any
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, TimeElapsedColumn
 
+from cleanside.gateway import file_modes
 from cleanside.gateway.commands import status
 from cleanside.gateway.units import counted
 from cleanside.simulator.errors import CalledWrongly, DemoFailed
@@ -82,7 +83,7 @@ def run(choices: Choices, *, now: datetime, console: Console) -> int:
 def _make_empty(folder: Path) -> None:
     """An empty folder: what an earlier run left has keys and numbers of its own. Raises CalledWrongly."""
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        file_modes.make_folder(folder)
         taken = any(folder.iterdir())
     except OSError as error:
         raise CalledWrongly(f"--folder {folder} cannot be made ({error.strerror}); give another") from error
@@ -122,7 +123,7 @@ def _prepare(
     spec: MachineSpec, shop: Shop, folder: Path, start_at: datetime, choices: Choices
 ) -> DemoMachine:
     key_file = folder / f"{spec.device}.key"
-    key_file.touch(mode=0o600)
+    file_modes.make_file(key_file)
     key_file.write_text(shop.register(spec))
     schedule = make_schedule(spec, start_at=start_at, days=choices.days, seed=choices.seed)
     return DemoMachine(spec, schedule, folder / f"{spec.device}.spool", key_file)

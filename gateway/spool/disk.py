@@ -19,6 +19,7 @@ from typing import NoReturn
 
 import apsw
 
+from cleanside.gateway import file_modes
 from cleanside.gateway.errors import SpoolDamaged, SpoolFull, SpoolUnavailable
 from cleanside.gateway.spool.file import Lock, close_file, open_file, translated
 from cleanside.gateway.spool.known import check_ours
@@ -132,8 +133,7 @@ class SpoolDisk:
             pass
         with self.lock, self._healed():
             if self._number_now() != self.number:
-                with suppress(apsw.Error):  # what was in it is still readable here, and nowhere else
-                    self.connection.execute("VACUUM INTO ?", (str(free_name(self.path)),))
+                self._copy_aside(free_name(self.path))
                 raise SpoolDamaged(f"{self.path} has vanished; collection goes on in a new file")
 
     def write_back_log(self) -> None:
@@ -149,6 +149,16 @@ class SpoolDisk:
     def take_reserve(self) -> None:
         """Have a reserve again, as far as there is room."""
         self.volume.take(self.reserve_bytes)
+
+    def _copy_aside(self, aside: Path) -> None:
+        """Keep what was in a file that has vanished: it is still readable here, and nowhere else."""
+        try:
+            file_modes.make_file(aside)  # VACUUM takes an empty file
+            self.connection.execute("VACUUM INTO ?", (str(aside),))
+        except (apsw.Error, OSError):
+            with suppress(OSError):
+                if not aside.stat().st_size:
+                    aside.unlink()
 
     def close(self) -> None:
         """Let go of the file."""

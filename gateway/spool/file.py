@@ -20,6 +20,7 @@ from pathlib import Path
 
 import apsw
 
+from cleanside.gateway import file_modes
 from cleanside.gateway.errors import (
     CalledWrongly,
     SpoolDamaged,
@@ -82,7 +83,8 @@ def open_file(path: Path, *, log_bytes: int = MOST_LOG_BYTES, vfs: str | None = 
     check_library(apsw.sqlite_lib_version())
     fresh = not path.exists()
     with translated(path):
-        path.parent.mkdir(parents=True, exist_ok=True)
+        if vfs is None:
+            _make_private(path)
         connection = apsw.Connection(str(path), vfs=vfs)
         try:
             if vfs is not None:
@@ -92,12 +94,27 @@ def open_file(path: Path, *, log_bytes: int = MOST_LOG_BYTES, vfs: str | None = 
             _set_policy(connection, path, log_bytes)
             _bring_up(connection, path)
             _check_form(connection, path)
+            if vfs is None:
+                _narrow(path)
         except BaseException:
             close_file(connection)
             raise
     if fresh and vfs is None:
         _sync_folder(path.parent)
     return connection
+
+
+def _make_private(path: Path) -> None:
+    """The file is its user's alone before SQLite opens it; SQLite gives the log the mode of the file."""
+    file_modes.make_folder(path.parent)
+    with suppress(OSError):  # SQLite says better what is wrong
+        file_modes.make_file(path)
+
+
+def _narrow(path: Path) -> None:
+    """An older release made the files as the umask had it. Only once it is known that this is a spool."""
+    for part in ("", "-wal", "-shm", ".lock"):
+        file_modes.narrow(path.with_name(path.name + part))
 
 
 def close_file(connection: apsw.Connection) -> None:
@@ -265,8 +282,8 @@ class Lock:
     def __init__(self, path: Path) -> None:
         self._path = lock_path(path)
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            file_modes.make_folder(path.parent)
+            self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, file_modes.FILE_MODE)
         except OSError as error:
             raise SpoolUnavailable(
                 f"{self._path}: {error.strerror}; let uid {os.getuid()} write there, or set spool.path"

@@ -30,6 +30,7 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from cleanside.gateway.units import QUANTITIES
+from cleanside.ingest import private_files
 from cleanside.ingest.errors import ArchiveUnreadable
 from cleanside.ingest.store import inside
 
@@ -76,10 +77,9 @@ class Disk:
     """What is done to the disk, step by step; a test puts one in its place that dies at a step."""
 
     def make_folder(self, path: Path) -> None:
-        """Make a folder, durably, if it is not there."""
-        if not path.exists():
-            path.mkdir(parents=True, exist_ok=True)
-            self.sync_folder(path.parent)
+        """Make a folder, durably, if it is not there; it is its user's alone."""
+        for made in private_files.make_folder(path):
+            self.sync_folder(made.parent)
 
     def sync_file(self, path: Path) -> None:
         """Return once the content of a file is on the disk."""
@@ -144,6 +144,7 @@ def write(
         raise OSError(str(error)) from error
     aside = path.with_suffix(".parquet.part")
     try:
+        os.close(private_files.new_file(aside))  # before the library makes it as the umask has it
         _encode(aside, tables(), about)
         disk.sync_file(aside)
         _compare(aside, tables())

@@ -15,7 +15,7 @@ import math
 import os
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +25,7 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import event
 
-from cleanside.ingest import hidden
+from cleanside.ingest import hidden, private_files
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
 from cleanside.ingest.store import revocations
 
@@ -91,6 +91,8 @@ def writing_engine(url: str, *, archive: str = "") -> sa.Engine:
     if path is None:
         return _recording(_postgres_engine(url, pool_size=2), url, archive)
     _make_folder(path)
+    with suppress(OSError):  # SQLite says better what is wrong; its log takes the mode of the file
+        private_files.make_file(path)
     engine = sa.create_engine(url, poolclass=sa.QueuePool, pool_size=1, max_overflow=0, hide_parameters=True)
     event.listen(engine, "connect", _configure_writer)
     event.listen(engine, "begin", _begin_immediate)
@@ -143,7 +145,7 @@ def _parsed(url: str) -> sa.URL:
 
 def _make_folder(path: Path) -> None:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
+        private_files.make_folder(path.parent)
     except OSError as error:
         raise CalledWrongly(
             f"database folder {path.parent} cannot be made ({why(error)}); give another --database"
@@ -193,6 +195,13 @@ def fold_log(engine: sa.Engine) -> None:
     if engine.dialect.name == "sqlite":
         with contextlib.closing(engine.raw_connection()) as connection:
             connection.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)")
+
+
+def narrow(url: str) -> None:
+    """Take a SQLite file and what lies beside it away from group and others, and log that."""
+    path = sqlite_path(url)
+    for part in ("", "-wal", "-shm", "-journal", ".lock") if path is not None else ():
+        private_files.narrow(Path(f"{path}{part}"))
 
 
 def limit_reading(engine: sa.Engine, limit_s: float) -> None:

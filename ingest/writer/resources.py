@@ -80,6 +80,7 @@ class Resources:
 def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
     """Open the database for serving. Raises CalledWrongly where another process serves it."""
     with database.exclusive(settings.database):
+        database.narrow(settings.database)
         writing = database.writing_engine(settings.database, archive=settings.archive_folder)
         readers = database.reading_engine(settings.database, archive=settings.archive_folder)
         database.limit_reading(readers, database.STATEMENT_TIMEOUT_MS / 1000)

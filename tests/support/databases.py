@@ -121,6 +121,7 @@ def migrate(url: str) -> None:
 def migrated_sqlite(folder: Path) -> str:
     """URL of a new SQLite file `ingest.db` in a folder, with the newest schema."""
     path = folder / "ingest.db"
+    path.touch(mode=0o600)  # as a server makes it
     path.write_bytes(_sqlite_template())
     return f"sqlite:///{path}"
 
