@@ -50,7 +50,7 @@ from cleanside.ingest.keeping.retention import Keeper
 from cleanside.ingest.metrics import Metrics
 from cleanside.ingest.owners.access import Keyring
 from cleanside.ingest.owners.quotas import Limits
-from cleanside.ingest.refusals import Refusals
+from cleanside.ingest.owners.request_refusals import Refusals
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store import keys as key_store

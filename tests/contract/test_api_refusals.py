@@ -11,7 +11,7 @@ import sqlalchemy as sa
 from cleanside.ingest.api.app import write_down
 from cleanside.ingest.cli import main
 from cleanside.ingest.errors import Refused, TryAgain
-from cleanside.ingest.refusals import MOST_KEPT, Refusals
+from cleanside.ingest.owners.request_refusals import MOST_KEPT, Refusals
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import refusals as store
 from cleanside.ingest.store.models import audit, refusals

@@ -22,11 +22,11 @@ from cleanside.gateway.errors import SpoolDamaged
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest import private_files as servers
 from cleanside.ingest.evaluation.recorded import write_report
+from tests.integration.ingest.keeping.test_backup import PG_TOOLS
 from tests.support.databases import Postgres
 from tests.support.gatewaying import GatewayProcess, wait_until
 from tests.support.serving import DEVICE, STREAM, ServerProcess, batch, make_keys
 from tests.unit.gateway.helpers import open_spool, readings, settable_clock
-from tests.integration.ingest.keeping.test_backup import PG_TOOLS
 
 
 @pytest.fixture
