@@ -18,7 +18,7 @@ from cleanside.gateway.units import to_si
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.restriction import Assessment, FleetKnowledge, Study, Summaries, assess, study_housing
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow
-from cleanside.ingest.store import streams
+from cleanside.ingest.store import reports
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 from cleanside.ingest.store.surroundings import HousingSurroundings, Newest, of_housings
 from cleanside.ingest.writer.resources import Resources
@@ -169,7 +169,7 @@ class Judge:
             return "out_of_coverage"
 
         def ask() -> str | None:
-            event = streams.last_event(self._connection, device_ids)
+            event = reports.last_event(self._connection, device_ids)
             return {"key_off": "keyed_off", "device_fault": "device_fault"}.get(event[0]) if event else None
 
         return self._memory.because(newest.stream_id, newest.last_heard_us, ask)

@@ -9,15 +9,17 @@ Leaves to others: every other batch (`ingest.intake.receive`).
 from __future__ import annotations
 
 import dataclasses
-from typing import Any
 
 import sqlalchemy as sa
 
 from cleanside.ingest.checking.doubts import doubts_about
 from cleanside.ingest.checking.incoming import Incoming
 from cleanside.ingest.checking.repeats import is_elsewhere
-from cleanside.ingest.store import readings, streams
+from cleanside.ingest.intake import gateway_reports
+from cleanside.ingest.intake.gateway_reports import Report
+from cleanside.ingest.store import readings, reports, streams
 from cleanside.ingest.store.fleet import DeviceRow
+from cleanside.ingest.store.marks import Marks
 from cleanside.ingest.store.streams import Stream
 
 
@@ -41,7 +43,7 @@ class PlainRun:
     def __init__(self) -> None:
         self._rows: list[tuple[int, readings.EncodedReadings]] = []
         self._changed: dict[int, Stream] = {}
-        self._reports: list[dict[str, Any]] = []
+        self._reports: list[Report] = []
 
     def take(self, incoming: Incoming, stream: Stream) -> Stream:
         """The stream after the batch."""
@@ -52,7 +54,10 @@ class PlainRun:
         after = dataclasses.replace(after, mark=last, highest=last)
         self._rows.append((stream.id, incoming.ready))
         self._changed[stream.id] = after
-        self._reports += streams.report_rows(stream.id, incoming.batch.gateway, incoming.received_us)
+        before = Marks(mark=stream.mark, highest=stream.highest)
+        self._reports += gateway_reports.reports_of(
+            stream.id, incoming.batch.gateway, incoming.received_us, before=before, resent=False
+        )
         return after
 
     def write(self, connection: sa.Connection) -> None:
@@ -60,7 +65,7 @@ class PlainRun:
         if self._rows:
             readings.put(connection, self._rows)
             streams.save_all(connection, list(self._changed.values()))
-            streams.put_reports(connection, self._reports)
+            reports.put(connection, self._reports)
             self._rows, self._changed, self._reports = [], {}, []
 
 

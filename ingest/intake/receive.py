@@ -22,10 +22,11 @@ from cleanside.ingest.checking.doubts import doubts_about, held_entries, opaque_
 from cleanside.ingest.checking.incoming import Incoming, store_believed, stream_name
 from cleanside.ingest.checking.repeats import is_elsewhere, judge, refuse_fork
 from cleanside.ingest.errors import Refused, writable
+from cleanside.ingest.intake import gateway_reports
 from cleanside.ingest.intake.answers import answer_of, notes_of
 from cleanside.ingest.intake.plain_run import PlainRun, device_of, goes_on
 from cleanside.ingest.intake.replacing import replace
-from cleanside.ingest.store import fleet, quarantine, readings, streams
+from cleanside.ingest.store import fleet, quarantine, readings, reports, streams
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.marks import Marks, Ranges, Shed, advance, ranges_of, union
 from cleanside.ingest.store.streams import Stream
@@ -115,7 +116,10 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
         conflicts=len(verdict.conflicts),
         now_us=now_us,
     )
-    streams.put_reports(connection, streams.report_rows(stream.id, report, now_us))
+    resent = len(numbers) > 0 and verdict.new is not None and not verdict.new
+    reports.put(
+        connection, gateway_reports.reports_of(stream.id, batch.gateway, now_us, before=marks, resent=resent)
+    )
     replaced = replace(connection, incoming, stream, {i: entries[i] for i in verdict.replaces})
     stored += len(verdict.replaces) - len(replaced)
     notes = notes_of(batch, numbers, entries, verdict, opaque, replaced)

@@ -8,6 +8,7 @@ from typing import NamedTuple
 import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
+from cleanside.ingest.store import reports as report_store
 from cleanside.ingest.store.models import confirmations, hours, prices, readings, reports, streams
 
 
@@ -92,7 +93,8 @@ def boots_since(connection: sa.Connection, device_ids: Sequence[int], since_us: 
         .order_by(reports.c.received_us, reports.c.at_seq)
     )
     names = list(connection.scalars(here))
-    return NewestBoot(len(names), names[-1] if names else None)
+    counted = report_store.counted_since(connection, device_ids, "boot", "", since_us)
+    return NewestBoot(len(names) + counted, names[-1] if names else None)
 
 
 def key_offs_since(connection: sa.Connection, device_ids: Sequence[int], since_us: int) -> int:
@@ -107,7 +109,8 @@ def key_offs_since(connection: sa.Connection, device_ids: Sequence[int], since_u
             reports.c.received_us >= since_us,
         )
     )
-    return connection.scalar(query) or 0
+    counted = report_store.counted_since(connection, device_ids, "event", "key_off", since_us)
+    return (connection.scalar(query) or 0) + counted
 
 
 def first_hour(connection: sa.Connection, device_ids: Sequence[int]) -> int | None:

@@ -18,6 +18,7 @@ from cleanside.ingest.store import archive, dialect, fleet
 from cleanside.ingest.store import hours as hour_store
 from cleanside.ingest.store import quarantine as quarantine_store
 from cleanside.ingest.store import readings as reading_store
+from cleanside.ingest.store import reports as report_store
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.marks import Ranges, ranges_of, union
 from cleanside.ingest.store.models import (
@@ -32,7 +33,6 @@ from cleanside.ingest.store.models import (
     original_times,
     quarantine,
     readings,
-    reports,
     streams,
 )
 from cleanside.ingest.store.quarantine import QuarantineRow
@@ -208,13 +208,7 @@ def give_by_number(
     if not carried:
         return
     lowest, top = carried[0][0], carried[-1][1]
-    told = reports.c.at_seq >= lowest if goes else reports.c.at_seq.between(lowest, top)
-    if goes:
-        told = sa.or_(told, reports.c.at_seq.is_(None))
-    _copy(connection, reports, new_id, reports.c.stream_id == old_id, told)
-    connection.execute(
-        sa.delete(reports).where(reports.c.stream_id == old_id, reports.c.kind == "event", told)
-    )
+    report_store.give(connection, old_id, new_id, (lowest, top), goes=goes)
     touching = boot_corrections.c.first <= top, boot_corrections.c.last >= lowest
     _copy(connection, boot_corrections, new_id, boot_corrections.c.stream_id == old_id, *touching)
 

@@ -322,7 +322,7 @@ instants = sa.Table(
     sqlite_with_rowid=False,
 )
 
-#: what a gateway reports beside its readings: boots and events, each kept once
+#: what a gateway reports beside its readings: boots and events that are kept whole, each once
 reports = sa.Table(
     "reports",
     metadata,
@@ -335,6 +335,39 @@ reports = sa.Table(
     sa.Column("name", NAME),
     sa.Column("content", sa.Text, nullable=False),
     sa.Column("received_us", sa.BigInteger, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+#: reports that are counted only, by day of receipt (ingest.intake.gateway_reports)
+report_days = sa.Table(
+    "report_days",
+    metadata,
+    _to("streams", "stream_id", key=True),
+    sa.Column("kind", sa.String(8), primary_key=True),
+    #: "" where it had none, and for boots
+    sa.Column("name", NAME, primary_key=True),
+    #: whole days since 1970, UTC
+    sa.Column("day", sa.BigInteger, primary_key=True, autoincrement=False),
+    sa.Column("times", sa.BigInteger, nullable=False),
+    sa.Column("first_us", sa.BigInteger, nullable=False),
+    sa.Column("last_us", sa.BigInteger, nullable=False),
+    #: numbers they were reported at; None: at none
+    sa.Column("first_seq", sa.BigInteger),
+    sa.Column("last_seq", sa.BigInteger),
+    sqlite_with_rowid=False,
+)
+
+#: how many reports of a kind a stream ever had, and how many of them are whole
+report_tallies = sa.Table(
+    "report_tallies",
+    metadata,
+    _to("streams", "stream_id", key=True),
+    sa.Column("kind", sa.String(8), primary_key=True),
+    sa.Column("name", NAME, primary_key=True),
+    sa.Column("whole", sa.BigInteger, nullable=False),
+    sa.Column("times", sa.BigInteger, nullable=False),
+    #: highest number among those that are counted only; 0: there are none
+    sa.Column("folded_through", sa.BigInteger, nullable=False, server_default="0"),
     sqlite_with_rowid=False,
 )
 

@@ -1,11 +1,9 @@
-"""Streams: whose they are, their marks, islands and shed ranges, and what their gateways report."""
+"""Streams: whose they are, their marks, islands and shed ranges, and which gateway each comes from."""
 
 from __future__ import annotations
 
 import dataclasses
-import hashlib
-import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,9 +11,9 @@ import sqlalchemy as sa
 from sqlalchemy.dialects import sqlite
 
 from cleanside.gateway.wire import GatewayReport
-from cleanside.ingest.store import corrections, dialect
+from cleanside.ingest.store import dialect
 from cleanside.ingest.store.marks import Marks, Range, Shed
-from cleanside.ingest.store.models import devices, islands, reports, shed_ranges, streams
+from cleanside.ingest.store.models import devices, islands, shed_ranges, streams
 
 UNNUMBERED = "unnumbered "  # not a UUID, so it cannot meet a stream that a gateway names
 
@@ -242,58 +240,6 @@ def set_appended(connection: sa.Connection, stream_id: int, appended_through: in
     """Set what counts as reported by the gateway, on a person's word; `save` only ever raises it."""
     here = sa.update(streams).where(streams.c.id == stream_id)
     connection.execute(here.values(appended_through=appended_through))
-
-
-# ---------------------------------------------------------------- reports
-
-
-def report_rows(stream_id: int, report: GatewayReport | None, now_us: int) -> list[dict[str, Any]]:
-    """Boots and events of a gateway, as `put_reports` takes them."""
-    if report is None:
-        return []
-    return [
-        *(_report_row(stream_id, "boot", entry, now_us) for entry in report.boots),
-        *(_report_row(stream_id, "event", entry, now_us) for entry in report.events),
-    ]
-
-
-def put_reports(connection: sa.Connection, rows: Sequence[dict[str, Any]]) -> None:
-    """Keep boots and events, each once however often it is sent."""
-    if rows:
-        connection.execute(dialect.insert(connection, reports).on_conflict_do_nothing(), list(rows))
-        corrections.take_up(connection, rows)
-
-
-def _report_row(stream_id: int, kind: str, entry: Mapping[str, Any], now_us: int) -> dict[str, Any]:
-    content = json.dumps(entry, sort_keys=True)
-    at_seq = entry.get("at_seq", entry.get("first_seq"))
-    name = entry.get("event", entry.get("anchor"))
-    return {
-        "stream_id": stream_id,
-        "kind": kind,
-        "digest": hashlib.sha256(content.encode()).hexdigest()[:32],
-        "at_seq": at_seq if type(at_seq) is int else None,
-        "name": name[:64] if isinstance(name, str) and name.isprintable() else None,
-        "content": content,
-        "received_us": now_us,
-    }
-
-
-_LAST_EVENT = """
-SELECT name, received_us FROM reports
-WHERE kind = 'event' AND name IS NOT NULL AND stream_id = (
-    SELECT id FROM streams WHERE device_id IN ({}) ORDER BY last_heard_us DESC, id DESC LIMIT 1)
-ORDER BY at_seq DESC, received_us DESC LIMIT 1
-"""
-
-
-def last_event(connection: sa.Connection, device_ids: list[int]) -> tuple[str, int] | None:
-    """Name and time of receipt [us] of the event that is last by number on the device's newest stream."""
-    if not device_ids:
-        return None
-    sql = _LAST_EVENT.format(dialect.marks(device_ids))
-    row = dialect.run(connection, sql, tuple(device_ids)).first()
-    return None if row is None else (row[0], row[1])
 
 
 def of_device(connection: sa.Connection, device_id: int) -> list[Stream]:

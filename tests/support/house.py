@@ -14,7 +14,12 @@ PROGRAMS = ("gateway", "ingest", "simulator", "migrations")
 FLOOR = "floor"
 #: what everything in a program may stand on, and its two front doors
 FLOOR_FILES = {"__init__.py", "__main__.py", "errors.py", "log.py", "output.py", "units.py", "version.py"}
-FLOOR_FILES |= {"file_modes.py", "hidden.py", "private.py", "private_files.py"}  # secrets out of every text and every reader's eye
+FLOOR_FILES |= {
+    "file_modes.py",
+    "hidden.py",
+    "private.py",
+    "private_files.py",
+}
 
 
 @cache

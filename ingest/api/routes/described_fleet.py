@@ -97,6 +97,17 @@ class SeatShown(Described):
     until: str | None
 
 
+class ReportedShown(Described):
+    """How often a gateway reported a boot, or one kind of event; first and last by time of receipt."""
+
+    kind: Literal["boot", "event"]
+    event: str | None = Field(description="null: a boot, or it had no name; others: kinds beyond the bound")
+    times: int
+    whole: int = Field(description="how many of them are kept whole; the rest is counted by day")
+    first_at: str
+    last_at: str
+
+
 class StreamOfDevice(Described):
     """One stream of a device."""
 
@@ -106,6 +117,7 @@ class StreamOfDevice(Described):
     appended_through: int | None = Field(description="as the gateway says; null: it never said")
     last_heard_at: str
     gateway_version: str | None
+    reported: list[ReportedShown]
 
 
 class DeviceAnswer(Described):

@@ -30,7 +30,7 @@ from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES, sees_device
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import put_in_service
-from cleanside.ingest.store import fleet, keys, streams
+from cleanside.ingest.store import fleet, keys, reports, streams
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.keys import Key
 
@@ -180,7 +180,19 @@ def _document(connection: sa.Connection, device: DeviceRow) -> dict[str, Any]:
                 "appended_through": s.appended_through,
                 "last_heard_at": text(s.last_heard_us),
                 "gateway_version": s.gateway_version,
+                "reported": [_reported(r) for r in reports.reported(connection, s.id)],
             }
             for s in streams.of_device(connection, device.id)
         ],
+    }
+
+
+def _reported(found: reports.Reported) -> dict[str, Any]:
+    return {
+        "kind": found.kind,
+        "event": found.name or None,
+        "times": found.times,
+        "whole": found.whole,
+        "first_at": text(found.first_us),
+        "last_at": text(found.last_us),
     }

@@ -1,0 +1,274 @@
+"""
+What a gateway reports beside its readings: which boots and events are kept whole, and which only counted.
+
+- Boots and records of losses (`is_lasting`) stay whole for good, up to `MOST_BOOTS` and
+  `MOST_LOSSES` a device.
+- Of every other kind the newest of a stream stay whole, at least `WHOLE`. Older ones become a count by
+  stream, kind and day of receipt, with the first and last instant and number. So do boots and losses beyond
+  the bound, but for the newest of each kind: nothing stops counting, and the tally says how many are whole.
+- Sent again, as after a lost reply, an event is counted once. While it is whole its digest tells. Of one
+  that is a count by now, its number does: it was held before this batch came.
+
+What silence is explained by (invariant 9) is the newest event of a stream, and that is always whole.
+
+Promises: pure. Fields are cut to a size here, and the digest is of the whole, so cutting makes no two alike.
+Leaves to others: the rows (`ingest.store.reports`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import chain, groupby, islice
+from typing import Any, NamedTuple
+
+from cleanside.gateway.wire import BOOT_CORRECTED, GatewayReport
+from cleanside.ingest.store.marks import Marks, meets
+
+BOOT, EVENT = "boot", "event"
+OTHERS = "others"  # kinds beyond `MOST_KINDS` of a stream, and what stands in a batch beyond `MOST_AT_ONCE`
+
+MOST_AT_ONCE = 1_000  # boots and events of a batch that are looked at one by one; a gateway has a few; chosen
+MOST_BOOTS = 20_000  # a device: 5 key cycles a day for 10 years; chosen
+MOST_LOSSES = 5_000  # a device; chosen, far above what a box has in its life that works at all
+MOST_KINDS = 32  # of events, a stream; our gateway knows some ten; chosen
+WHOLE = 64  # newest events of a kind that stay whole: weeks of key cycles; chosen
+FOLD_AT = 2 * WHOLE  # so that not every event folds one
+MOST_MEMBERS = 24  # of one event; chosen, ours have at most six
+MOST_CHARACTERS = 200  # of a text in it, or of what is nested; chosen
+
+DAY_US = 86_400_000_000
+
+#: names that have a count of their own however many others a stream has
+_KNOWN = frozenset(
+    (
+        *("key_on", "key_off", "device_fault", "budget_warning", "stream_opened", BOOT_CORRECTED),
+        *("readings_lost", "readings_damaged", "readings_bridged", "readings_refused", "readings_shed"),
+        *("spool_replaced", "spool_salvaged"),
+    )
+)
+#: how the names of losses begin, also of gateways newer than this server
+_LOSSES = ("readings_", "spool_", "stream_")
+
+
+class Report(NamedTuple):
+    """A boot or an event as it is kept."""
+
+    stream_id: int
+    kind: str
+    #: SHA-256 of the content as sent, hex, cut to 32
+    digest: str
+    at_seq: int | None
+    #: of an event; the anchor of a boot
+    name: str | None
+    content: str
+    received_us: int
+    #: True: the batch brought nothing new, or the number was held before it came
+    was_held: bool
+    #: how many it stands for
+    times: int = 1
+
+
+class Place(NamedTuple):
+    """What is counted together."""
+
+    stream_id: int
+    kind: str
+    #: name of the events; "" for boots, whatever their anchor, and for events without a name
+    name: str
+
+
+class Tally(NamedTuple):
+    """What is known of a place."""
+
+    #: whole rows
+    whole: int
+    #: all that ever came, whole or counted
+    times: int
+    #: highest number among those that are counted only; 0: there are none
+    folded_through: int
+
+
+class Days(NamedTuple):
+    """Reports of one place and day that are counted only."""
+
+    place: Place
+    day: int
+    times: int
+    first_us: int
+    last_us: int
+    first_seq: int | None
+    last_seq: int | None
+
+
+class Plan(NamedTuple):
+    """What to do with reports that came."""
+
+    #: to be kept whole
+    whole: dict[Place, list[Report]]
+    #: to be counted only
+    counted: list[Days]
+    #: place -> how many of its whole rows become a count: those that follow so many newest ones
+    fold: dict[Place, tuple[int, int]]
+    #: place -> how many came, now
+    came: dict[Place, int]
+
+
+# ---------------------------------------------------------------- one report
+
+
+def reports_of(
+    stream_id: int, said: GatewayReport | None, now_us: int, *, before: Marks, resent: bool
+) -> list[Report]:
+    """
+    Boots and events of a batch. before : marks of the stream before it. resent : all its numbers were held.
+
+    Those beyond `MOST_AT_ONCE` become one report that says how many there were.
+    """
+    if said is None or not (said.boots or said.events):
+        return []
+    every = chain(((BOOT, entry) for entry in said.boots), ((EVENT, entry) for entry in said.events))
+    found = [
+        _report(stream_id, kind, entry, now_us, before=before, resent=resent)
+        for kind, entry in islice(every, MOST_AT_ONCE)
+    ]
+    left = len(said.boots) + len(said.events) - len(found)
+    if left:
+        more = {"event": OTHERS, "count": left, "at_seq": found[-1].at_seq, "after": found[-1].digest}
+        last = _report(stream_id, EVENT, more, now_us, before=before, resent=resent)
+        found.append(last._replace(times=left))
+    return found
+
+
+def _report(
+    stream_id: int, kind: str, entry: Mapping[str, Any], now_us: int, *, before: Marks, resent: bool
+) -> Report:
+    content = json.dumps(entry, sort_keys=True)
+    at_seq = entry.get("at_seq", entry.get("first_seq"))
+    name = entry.get("event", entry.get("anchor"))
+    number = at_seq if type(at_seq) is int else None
+    return Report(
+        stream_id=stream_id,
+        kind=kind,
+        digest=hashlib.sha256(content.encode()).hexdigest()[:32],
+        at_seq=number,
+        name=name[:64] if isinstance(name, str) and name.isprintable() else None,
+        content=json.dumps(shortened(entry), sort_keys=True),
+        received_us=now_us,
+        was_held=resent or (number is not None and meets(before, number, number)),
+    )
+
+
+def shortened(entry: Mapping[str, Any]) -> dict[str, Any]:
+    """
+    A boot or event whose texts and nested parts have at most `MOST_CHARACTERS`, and at most `MOST_MEMBERS`.
+
+    What was cut ends in "…"; members left out are counted in "members_left_out".
+    """
+    kept = {_cut(key): _shortened(value) for key, value in islice(entry.items(), MOST_MEMBERS)}
+    left = len(entry) - MOST_MEMBERS
+    return kept | ({"members_left_out": left} if left > 0 else {})
+
+
+def _shortened(value: Any) -> Any:
+    if isinstance(value, str):
+        return _cut(value)
+    if isinstance(value, dict | list):
+        text = json.dumps(value)
+        return value if len(text) <= MOST_CHARACTERS else _cut(text)
+    return value
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= MOST_CHARACTERS else f"{text[:MOST_CHARACTERS]}…"
+
+
+def is_lasting(kind: str, name: str) -> bool:
+    """True for boots and records of losses, which stay whole."""
+    return kind == BOOT or name.startswith(_LOSSES) or name == BOOT_CORRECTED
+
+
+def _place_of(report: Report, known: set[Place], others: dict[int, int]) -> Place:
+    """Where a report is counted. known : places so far. others : stream -> how many are not of `_KNOWN`."""
+    name = "" if report.kind == BOOT else report.name or ""
+    place = Place(report.stream_id, report.kind, name)
+    if place in known or report.kind == BOOT or name in _KNOWN:
+        return place
+    return place if others.get(report.stream_id, 0) < MOST_KINDS else place._replace(name=OTHERS)
+
+
+# ---------------------------------------------------------------- many
+
+
+def plan(
+    given: Sequence[Report],
+    whole: set[tuple[int, str, str]],
+    tallies: Mapping[Place, Tally],
+    room: Mapping[tuple[int, str], int],
+) -> Plan:
+    """
+    Which of these reports are new, which are kept whole, and what becomes a count.
+
+    whole : (stream, kind, digest) of those that are whole already. tallies : of the streams at hand.
+    room : (stream, kind) -> how many lasting ones its device may have besides those it has.
+    """
+    made = Plan({}, [], {}, {})
+    places: dict[Place, list[Report]] = {}
+    seen, known = set(whole), set(tallies)
+    others = Counter(place.stream_id for place in known if place.name not in _KNOWN)
+    for report in given:
+        place = _place_of(report, known, others)
+        key = report.stream_id, report.kind, report.digest
+        if key not in seen and not _is_folded(report, tallies.get(place)):
+            others[place.stream_id] += place not in known and place.name not in _KNOWN
+            known.add(place)
+            places.setdefault(place, []).append(report)
+        seen.add(key)
+    left = dict(room)
+    for place, reports in places.items():
+        _plan_place(made, place, reports, tallies.get(place, Tally(0, 0, 0)), left)
+    return made
+
+
+def _is_folded(report: Report, tally: Tally | None) -> bool:
+    """True where a report that is not whole was counted before, as far as can be told."""
+    if tally is None or tally.times <= tally.whole or not report.was_held:
+        return False
+    return report.at_seq is None or report.at_seq <= tally.folded_through
+
+
+def _plan_place(
+    made: Plan, place: Place, reports: list[Report], tally: Tally, left: dict[tuple[int, str], int]
+) -> None:
+    reports.sort(key=lambda r: (r.at_seq or 0, r.received_us))
+    made.came[place] = sum(report.times for report in reports)
+    if place.name == OTHERS:
+        made.counted.extend(days_of(place, reports))
+    elif is_lasting(place.kind, place.name):
+        room = max(0, left.get((place.stream_id, place.kind), 0))
+        kept = reports if room >= len(reports) else [*reports[:room], reports[-1]]
+        left[place.stream_id, place.kind] = room - len(kept)
+        made.whole[place] = kept
+        made.counted.extend(days_of(place, reports[room:-1] if room < len(reports) else []))
+        if room < len(reports) and tally.whole + len(kept) > 1:
+            made.fold[place] = (1, 1)  # the one that was newest before; the newest is whole always
+    else:
+        kept = reports[-WHOLE:]
+        made.whole[place] = kept
+        made.counted.extend(days_of(place, reports[: -len(kept)]))
+        if tally.whole + len(kept) > FOLD_AT:
+            made.fold[place] = (WHOLE, tally.whole + len(kept) - WHOLE)
+
+
+def days_of(place: Place, reports: Iterable[Report]) -> list[Days]:
+    """Reports as counts by day."""
+    found = []
+    in_order = sorted(reports, key=lambda r: r.received_us)
+    for day, group in groupby(in_order, key=lambda r: r.received_us // DAY_US):
+        of_day = list(group)
+        numbers = [r.at_seq for r in of_day if r.at_seq is not None]
+        times = sum(r.times for r in of_day), of_day[0].received_us, of_day[-1].received_us
+        found.append(Days(place, day, *times, min(numbers, default=None), max(numbers, default=None)))
+    return found

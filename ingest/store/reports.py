@@ -1,0 +1,307 @@
+"""
+Boots and events of gateways: rows that are whole, counts by day of those that are not, and a tally of both.
+
+Streams are locked while their reports are written.
+Leaves to others: what is kept whole (`ingest.intake.gateway_reports`).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from typing import Any, NamedTuple
+
+import sqlalchemy as sa
+
+from cleanside.ingest.intake import gateway_reports
+from cleanside.ingest.intake.gateway_reports import (
+    BOOT,
+    EVENT,
+    MOST_BOOTS,
+    MOST_LOSSES,
+    Days,
+    Place,
+    Plan,
+    Report,
+    Tally,
+)
+from cleanside.ingest.store import corrections, dialect
+from cleanside.ingest.store.models import report_days, report_tallies, reports, streams
+
+_ROW = ("stream_id", "kind", "digest", "at_seq", "name", "content", "received_us")
+LOOKUP = 300  # rows asked for at once, of 3 values each
+
+
+class Reported(NamedTuple):
+    """How often a stream's gateway reported something, and since when."""
+
+    kind: str
+    name: str
+    times: int
+    whole: int
+    first_us: int
+    last_us: int
+
+
+def put(connection: sa.Connection, given: Sequence[Report]) -> None:
+    """Keep boots and events, each once however often it is sent."""
+    if not given:
+        return
+    whole, room = _whole_among(connection, given), _room(connection, given)
+    stream_ids = sorted({report.stream_id for report in given})
+    made = gateway_reports.plan(given, whole, tallies_of(connection, stream_ids), room)
+    _write(connection, made)
+    # Those that were whole before, too: the boot that a correction speaks of may have come since. None
+    # beyond the bound, because a correction leaves rows of its own.
+    kept = whole | {(r.stream_id, r.kind, r.digest) for rows in made.whole.values() for r in rows}
+    corrections.take_up(
+        connection,
+        [
+            r._asdict()
+            for r in given
+            if (r.stream_id, r.kind, r.digest) in kept and room.get((r.stream_id, r.kind), 0) > 0
+        ],
+    )
+
+
+# Joined in this order: of a list of rows SQLite would not use the key.
+_WHOLE_AMONG = """
+WITH wanted (stream_id, kind, digest) AS (VALUES {})
+SELECT r.stream_id, r.kind, r.digest FROM wanted CROSS JOIN reports r
+WHERE r.stream_id = wanted.stream_id AND r.kind = wanted.kind AND r.digest = wanted.digest
+"""
+
+
+def _whole_among(connection: sa.Connection, given: Sequence[Report]) -> set[tuple[int, str, str]]:
+    """(stream, kind, digest) of those that are whole."""
+    wanted = sorted({(r.stream_id, r.kind, r.digest) for r in given})
+    found: set[tuple[int, str, str]] = set()
+    for piece in dialect.chunks(wanted, LOOKUP):
+        sql = _WHOLE_AMONG.format(", ".join(["(?, ?, ?)"] * len(piece)))
+        values = tuple(value for row in piece for value in row)
+        found |= {(row[0], row[1], row[2]) for row in dialect.run(connection, sql, values)}
+    return found
+
+
+def tallies_of(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[Place, Tally]:
+    """What is known of every place of these streams."""
+    columns = [report_tallies.c[f] for f in (*Place._fields, *Tally._fields)]
+    found: dict[Place, Tally] = {}
+    for piece in dialect.chunks(stream_ids):
+        rows = connection.execute(sa.select(*columns).where(report_tallies.c.stream_id.in_(piece)))
+        found |= {Place(*row[:3]): Tally(*row[3:]) for row in rows}
+    return found
+
+
+def _room(connection: sa.Connection, given: Sequence[Report]) -> dict[tuple[int, str], int]:
+    """(stream, kind) -> how many more boots or losses its device may have."""
+    wanted = sorted({r.stream_id for r in given if gateway_reports.is_lasting(r.kind, r.name or "")})
+    room = {(stream_id, kind): most for stream_id in wanted for kind, most in MOST.items()}
+    mine, all_ = streams.alias("mine"), streams.alias("all_streams")
+    query = (
+        sa.select(mine.c.id, report_tallies.c.kind, report_tallies.c.name, report_tallies.c.whole)
+        .select_from(mine)
+        .join(all_, all_.c.device_id == mine.c.device_id)
+        .join(report_tallies, report_tallies.c.stream_id == all_.c.id)
+    )
+    for piece in dialect.chunks(wanted):
+        for stream_id, kind, name, whole in connection.execute(query.where(mine.c.id.in_(piece))):
+            if gateway_reports.is_lasting(kind, name):
+                room[stream_id, kind] -= whole
+    return room
+
+
+MOST = {BOOT: MOST_BOOTS, EVENT: MOST_LOSSES}
+
+
+def _write(connection: sa.Connection, made: Plan) -> None:
+    rows = [{field: getattr(r, field) for field in _ROW} for kept in made.whole.values() for r in kept]
+    if rows:
+        connection.execute(dialect.insert(connection, reports).on_conflict_do_nothing(), rows)
+    whole = Counter({place: len(kept) for place, kept in made.whole.items()})
+    counted = list(made.counted)
+    for place, (newest, many) in made.fold.items():
+        days = _fold(connection, place, newest, many)
+        whole.subtract({place: sum(day.times for day in days)})
+        counted += days
+    _add_days(connection, counted)
+    through = dict.fromkeys(made.came, 0)
+    for day in counted:
+        through[day.place] = max(through[day.place], day.last_seq or 0)
+    tallies = {p: Tally(whole[p], times, through[p]) for p, times in made.came.items()}
+    _add_tallies(connection, tallies)
+
+
+def _rows_of(place: Place) -> list[sa.ColumnElement[bool]]:
+    here = [reports.c.stream_id == place.stream_id, reports.c.kind == place.kind]
+    return here if place.kind == BOOT else [*here, sa.func.coalesce(reports.c.name, "") == place.name]
+
+
+def _fold(connection: sa.Connection, place: Place, newest: int, many: int) -> list[Days]:
+    """Make a count of so many whole rows of a place that follow its newest ones."""
+    order = sa.func.coalesce(reports.c.at_seq, 0).desc(), reports.c.received_us.desc(), reports.c.digest
+    query = sa.select(*(reports.c[f] for f in _ROW)).where(*_rows_of(place)).order_by(*order)
+    rows = connection.execute(query.offset(newest).limit(many)).all()
+    for piece in dialect.chunks([row.digest for row in rows]):
+        gone = reports.c.stream_id == place.stream_id, reports.c.kind == place.kind
+        connection.execute(sa.delete(reports).where(*gone, reports.c.digest.in_(piece)))
+    return gateway_reports.days_of(place, [Report(**row._asdict(), was_held=True) for row in rows])
+
+
+def _add_days(connection: sa.Connection, counted: Sequence[Days]) -> None:
+    for days in counted:
+        here = {**days.place._asdict(), "day": days.day}
+        new = dict(zip(Days._fields[2:], days[2:], strict=True))
+        statement = dialect.insert(connection, report_days).values(here | new)
+        before = report_days.c
+        changed = {
+            "times": before.times + new["times"],
+            "first_us": _lower(before.first_us, new["first_us"]),
+            "last_us": _higher(before.last_us, new["last_us"]),
+            "first_seq": _lower(before.first_seq, new["first_seq"]),
+            "last_seq": _higher(before.last_seq, new["last_seq"]),
+        }
+        connection.execute(statement.on_conflict_do_update(index_elements=list(here), set_=changed))
+
+
+def _lower(column: sa.ColumnElement[Any], value: int | None) -> Any:
+    return column if value is None else sa.case((column < value, column), else_=value)
+
+
+def _higher(column: sa.ColumnElement[Any], value: int | None) -> Any:
+    return column if value is None else sa.case((column > value, column), else_=value)
+
+
+def _add_tallies(connection: sa.Connection, more: dict[Place, Tally]) -> None:
+    if not more:
+        return
+    rows = [place._asdict() | tally._asdict() for place, tally in more.items()]
+    statement = dialect.insert(connection, report_tallies)
+    before, new = report_tallies.c, statement.excluded
+    changed = {
+        "whole": before.whole + new.whole,
+        "times": before.times + new.times,
+        "folded_through": sa.case(
+            (before.folded_through > new.folded_through, before.folded_through), else_=new.folded_through
+        ),
+    }
+    connection.execute(
+        statement.on_conflict_do_update(index_elements=list(Place._fields), set_=changed), rows
+    )
+
+
+# ---------------------------------------------------------------- what is asked of them
+
+_LAST_EVENT = """
+SELECT name, received_us FROM reports
+WHERE kind = 'event' AND name IS NOT NULL AND stream_id = (
+    SELECT id FROM streams WHERE device_id IN ({}) ORDER BY last_heard_us DESC, id DESC LIMIT 1)
+ORDER BY coalesce(at_seq, 0) DESC, received_us DESC LIMIT 1
+"""
+
+
+def last_event(connection: sa.Connection, device_ids: list[int]) -> tuple[str, int] | None:
+    """Name and time of receipt [us] of the event that is last by number on the device's newest stream."""
+    if not device_ids:
+        return None
+    sql = _LAST_EVENT.format(dialect.marks(device_ids))
+    row = dialect.run(connection, sql, tuple(device_ids)).first()
+    return None if row is None else (row[0], row[1])
+
+
+def reported(connection: sa.Connection, stream_id: int) -> list[Reported]:
+    """How often the gateway of a stream reported what, boots first; first and last by time of receipt."""
+    whole = sa.select(
+        reports.c.kind, reports.c.name, sa.func.min(reports.c.received_us), sa.func.max(reports.c.received_us)
+    )
+    whole = whole.where(reports.c.stream_id == stream_id).group_by(reports.c.kind, reports.c.name)
+    days = sa.select(
+        report_days.c.kind,
+        report_days.c.name,
+        sa.func.min(report_days.c.first_us),
+        sa.func.max(report_days.c.last_us),
+    )
+    days = days.where(report_days.c.stream_id == stream_id).group_by(report_days.c.kind, report_days.c.name)
+    spans: dict[tuple[str, str], tuple[int, int]] = {}
+    for query in (whole, days):
+        for kind, name, first_us, last_us in connection.execute(query):
+            place = kind, "" if kind == BOOT else name or ""
+            before = spans.get(place, (first_us, last_us))
+            spans[place] = min(before[0], first_us), max(before[1], last_us)
+    return [
+        Reported(place.kind, place.name, tally.times, tally.whole, *spans[place.kind, place.name])
+        for place, tally in sorted(tallies_of(connection, [stream_id]).items())
+        if (place.kind, place.name) in spans
+    ]
+
+
+def counted_since(
+    connection: sa.Connection, device_ids: Iterable[int], kind: str, name: str, since_us: int
+) -> int:
+    """How many reports of these devices became a count, of days that began to be counted since then."""
+    query = (
+        sa.select(sa.func.sum(report_days.c.times))
+        .select_from(report_days.join(streams))
+        .where(
+            streams.c.device_id.in_(list(device_ids)),
+            report_days.c.kind == kind,
+            report_days.c.name == name,
+            report_days.c.first_us >= since_us,
+        )
+    )
+    return int(connection.scalar(query) or 0)
+
+
+# ---------------------------------------------------------------- a stream changes hands
+
+
+def give(
+    connection: sa.Connection, old_id: int, new_id: int, numbers: tuple[int, int], *, goes: bool
+) -> None:
+    """
+    What was reported of these numbers goes to another stream; boots are known at both.
+
+    goes : the gateway goes on there, so what it reported later, or without a number, goes along too. A day
+    that reaches beyond the numbers stays, whole.
+    """
+
+    def of(table: sa.Table, first: sa.Column[Any], last: sa.Column[Any]) -> Sequence[sa.Row[Any]]:
+        within = first >= numbers[0] if goes else sa.and_(first >= numbers[0], last <= numbers[1])
+        here = table.c.stream_id == old_id, sa.or_(within, first.is_(None)) if goes else within
+        rows = connection.execute(sa.select(table).where(*here)).all()
+        connection.execute(sa.delete(table).where(*here, table.c.kind == EVENT))
+        return rows
+
+    whole = of(reports, reports.c.at_seq, reports.c.at_seq)
+    if whole:
+        statement = dialect.insert(connection, reports).on_conflict_do_nothing()
+        connection.execute(statement, [row._asdict() | {"stream_id": new_id} for row in whole])
+    days = of(report_days, report_days.c.first_seq, report_days.c.last_seq)
+    fields = Days._fields[1:]
+    _add_days(
+        connection,
+        [
+            Days(Place(new_id, row.kind, row.name), **{field: getattr(row, field) for field in fields})
+            for row in days
+        ],
+    )
+    for stream_id in (old_id, new_id):
+        recount(connection, stream_id)
+
+
+def recount(connection: sa.Connection, stream_id: int) -> None:
+    """Make the tallies of a stream from its rows and days."""
+    connection.execute(sa.delete(report_tallies).where(report_tallies.c.stream_id == stream_id))
+    found: dict[Place, Tally] = {}
+    whole = sa.select(reports.c.kind, reports.c.name, sa.func.count()).where(reports.c.stream_id == stream_id)
+    for kind, name, many in connection.execute(whole.group_by(reports.c.kind, reports.c.name)):
+        place = Place(stream_id, kind, "" if kind == BOOT else name or "")
+        before = found.get(place, Tally(0, 0, 0))
+        found[place] = Tally(before.whole + many, before.times + many, 0)
+    days = sa.select(report_days).where(report_days.c.stream_id == stream_id)
+    for row in connection.execute(days):
+        place = Place(stream_id, row.kind, row.name)
+        before = found.get(place, Tally(0, 0, 0))
+        through = max(before.folded_through, row.last_seq or 0)
+        found[place] = Tally(before.whole, before.times + row.times, through)
+    _add_tallies(connection, found)
