@@ -69,6 +69,7 @@ class Device(TypedDict):
     device: str
     registered_at: str | None
     in_service_at: str | None
+    history_from: str | None
     assignments: list[Seat]
     streams: list[StreamOfDevice]
 

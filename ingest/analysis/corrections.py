@@ -3,7 +3,8 @@ A boot placed better later: the times of readings that were taken already are co
 
 Promises: the times as sent are kept beside, identity stays as it was on receipt (what is sent again is a
 repeat), and the analysis sees the corrected times alone. A reading is corrected once; one that comes late
-for a boot that was corrected is, too. A correction into the future is not believed. Each can be undone.
+for a boot that was corrected is, too. A correction into the future, or to before the device's own
+time, is not believed. Each can be undone.
 Leaves to others: what a gateway says (`gateway.wire`), when this is run (`ingest.analysis.summarising`), who
 may undo (`ingest.api.routes.corrections`).
 """
@@ -14,7 +15,8 @@ from collections.abc import Sequence
 
 import sqlalchemy as sa
 
-from cleanside.ingest.checking.checks import FUTURE_TOLERANCE_US
+from cleanside.ingest.checking.doubts import service_of
+from cleanside.ingest.checking.plausible_time import EARLIEST_US, FUTURE_TOLERANCE_US
 from cleanside.ingest.store import archive, corrections, fleet, handover, readings
 from cleanside.ingest.store.corrections import CorrectionRow, MovedReading
 from cleanside.ingest.store.marks import Range, ranges_of
@@ -54,14 +56,27 @@ def _apply(
     if not before:
         return 0
     after = corrected(before, found)
-    if max(row.at_us for row in after) > now_us + FUTURE_TOLERANCE_US:
+    if (beyond := _beyond(connection, found, after, now_us)) is not None:
         corrections.set_undone(connection, found.id, now_us)
-        what = f"{found.id} would put readings of {found.device} after now"
+        what = f"{found.id} would put readings of {found.device} {beyond}"
         fleet.note(connection, found.owner_id, now_us, "server", "boot_correction_refused", what)
         return 0
     corrections.keep_originals(connection, found.stream_id, before)
     corrections.move(connection, found.stream_id, before, after)
     return len(after)
+
+
+def _beyond(
+    connection: sa.Connection, found: CorrectionRow, after: Sequence[MovedReading], now_us: int
+) -> str | None:
+    """Where a correction would put readings that may not be there; None: all stay where they may be."""
+    device = fleet.device(connection, found.owner_id, found.device)
+    floor_us = None if device is None else service_of(device, None).floor_us
+    if max(row.at_us for row in after) > now_us + FUTURE_TOLERANCE_US:
+        return "after now"
+    if min(row.at_us for row in after) < max(EARLIEST_US, floor_us or EARLIEST_US):
+        return "before its own time"
+    return None
 
 
 def corrected(rows: Sequence[MovedReading], found: CorrectionRow) -> list[MovedReading]:

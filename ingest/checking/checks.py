@@ -3,33 +3,22 @@ Checks: which readings are believed, and why the others are not.
 
 Promises: pure; nothing is repaired here, only named, with a repair where one is evident. The codes are
 stable and each says what to do (`CODES`).
-Leaves to others: doubts that need no clock (`gateway.wire`), keeping what is not believed
-(`ingest.checking.doubts`).
+Leaves to others: doubts that need no clock (`gateway.wire`), which times are plausible
+(`ingest.checking.plausible_time`), keeping what is not believed (`ingest.checking.doubts`).
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import date
 from functools import lru_cache
-from typing import NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
 from cleanside.gateway.units import QUANTITIES, from_si
-from cleanside.gateway.wire import Batch, Doubt, instant_text
+from cleanside.gateway.wire import Batch, Doubt
 from cleanside.ingest.checking.content import FloatArray
-
-MICRO = 1_000_000
-FUTURE_TOLERANCE_US = 300 * MICRO  # the contract: later than the server's clock + 5 min
-DAY_US = 86_400 * MICRO
-ROLLOVER_WEEKS = 1024  # the week number has 10 bits; gps.gov, GPS week number rollover
-ROLLOVER_US = ROLLOVER_WEEKS * 7 * DAY_US  # 619 315 200 s
-ROLLOVERS = 3  # 59 years back, to before any receiver; chosen
-ROLLOVER_WINDOW_US = 366 * DAY_US  # where the start of service is not known: a year of backlog; chosen
-#: Days on which a clock starts that was never set: Unix, FAT file system, GPS, and many clock chips' 2000.
-UNSET_DAYS = ("1970-01-01", "1980-01-01", "1980-01-06", "2000-01-01")
+from cleanside.ingest.checking.plausible_time import Service, doubt_of_time, in_question
 
 #: Every code under which a reading is held, and what to do about it.
 CODES: Mapping[str, str] = {
@@ -40,6 +29,7 @@ CODES: Mapping[str, str] = {
     "time_without_offset": "send the offset from UTC; amend the held readings with the machine's zone",
     "time_in_future": "check the machine's clock; the server looks again by itself when that time has come",
     "time_before_service": "check the machine's clock, or the date from which the device was in service",
+    "time_before_floor": "check the machine's clock; for old records an admin sets its history_from",
     "clock_unset": "the clock was never set; give the machine a time source, amend by a time shift",
     "gps_week_rollover": "the receiver counts weeks wrongly; apply the suggested shift, update the receiver",
     "out_of_range": "look at sensor, wiring and unit; discard the readings if they are wrong",
@@ -48,15 +38,6 @@ CODES: Mapping[str, str] = {
     "set_aside": "a person took it out of the store; amend it, put it back, or discard it",
     "opaque": "the gateway could not get this record through; read it with its maker's help",
 }
-
-
-class Service(NamedTuple):
-    """What the server knows of the device and its gateway that bears on time."""
-
-    #: before this instant the device was not in service [us]; None: not known
-    in_service_us: int | None = None
-    #: date on which the gateway's program was built; a clock that shows it was never set
-    built: str | None = None
 
 
 Doubts = dict[int, list[Doubt]]
@@ -132,11 +113,9 @@ def add_doubts_of_times(
     service: Service,
 ) -> None:
     """Add the doubts about instants (`instants_of`) by the server's clock and what is known of the device."""
-    if known is None and _all_plain(at_us, now_us, service):
+    odd = in_question(at_us, now_us=now_us, service=service)
+    if odd is None:
         return
-    odd = (at_us > now_us + FUTURE_TOLERANCE_US) | (at_us < _look_before_us(now_us, service))
-    if (built_us := _day_us(service.built)) is not None:
-        odd |= (at_us >= built_us) & (at_us < built_us + DAY_US)
     if known is not None:
         odd &= known
     for index in np.flatnonzero(odd).tolist():
@@ -145,81 +124,3 @@ def add_doubts_of_times(
         doubt = doubt_of_time(int(at_us[index]), now_us=now_us, service=service._replace(built=built))
         if doubt is not None:
             doubts.setdefault(index, []).append(doubt)
-
-
-def _all_plain(at_us: npt.NDArray[np.int64], now_us: int, service: Service) -> bool:
-    """True where the earliest and the latest say that none needs a closer look: nearly always."""
-    if not len(at_us):
-        return True
-    first_us, last_us = int(at_us.min()), int(at_us.max())
-    built_us = _day_us(service.built)
-    is_apart = built_us is None or last_us < built_us or first_us >= built_us + DAY_US
-    is_likely = first_us >= _look_before_us(now_us, service) and last_us <= now_us + FUTURE_TOLERANCE_US
-    return is_apart and is_likely
-
-
-def _look_before_us(now_us: int, service: Service) -> int:
-    """Times at or after this need no closer look: no unset clock starts there, no rollover leads there."""
-    unset_end = max(_day_us(day) or 0 for day in UNSET_DAYS) + DAY_US
-    newest_rollover = now_us + FUTURE_TOLERANCE_US - ROLLOVER_US + 1
-    return max(unset_end, newest_rollover, service.in_service_us or 0)
-
-
-def doubt_of_time(at_us: int, *, now_us: int, service: Service) -> Doubt | None:
-    """The doubt about one instant; None if it is believed."""
-    if at_us > now_us + FUTURE_TOLERANCE_US:
-        ahead = _span_text(at_us - now_us)
-        return Doubt(
-            "time_in_future", f"at is {ahead} ahead of the server; held and checked again at that time"
-        )
-    at = instant_text(at_us)
-    if _is_unset(at_us, service.built, now_us):
-        detail = f"at {at} is where a clock starts that was never set; give the machine a time source"
-        return Doubt("clock_unset", detail)
-    if (likely := _rolled_over(at_us, now_us, service)) is not None:
-        weeks = (likely - at_us) // ROLLOVER_US * ROLLOVER_WEEKS
-        detail = f"at {at} is {weeks} weeks off, most likely {instant_text(likely)}; update the receiver"
-        suggestion = {"at": instant_text(likely), "shift_s": (likely - at_us) // MICRO}
-        return Doubt("gps_week_rollover", detail, suggestion)
-    if service.in_service_us is not None and at_us < service.in_service_us:
-        since = instant_text(service.in_service_us)
-        detail = f"at {at} is before the device entered service at {since}; check clock and date"
-        return Doubt("time_before_service", detail)
-    return None
-
-
-def _is_unset(at_us: int, built: str | None, now_us: int) -> bool:
-    days = [_day_us(day) for day in UNSET_DAYS]
-    built_us = _day_us(built)
-    # On the day itself, a machine built today may well be running.
-    if built_us is not None and now_us >= built_us + 2 * DAY_US:
-        days.append(built_us)
-    return any(start is not None and start <= at_us < start + DAY_US for start in days)
-
-
-def _rolled_over(at_us: int, now_us: int, service: Service) -> int | None:
-    """The true instant if `at_us` is a multiple of 1024 weeks behind a time that is likely; else None."""
-    start_us = service.in_service_us
-    if start_us is not None and at_us >= start_us:
-        return None
-    earliest_us = now_us - ROLLOVER_WINDOW_US if start_us is None else start_us
-    for times in range(1, ROLLOVERS + 1):
-        likely = at_us + times * ROLLOVER_US
-        if earliest_us <= likely <= now_us + FUTURE_TOLERANCE_US:
-            return likely
-    return None
-
-
-@lru_cache(maxsize=256)
-def _day_us(text: str | None) -> int | None:
-    try:
-        return None if text is None else (date.fromisoformat(text) - date(1970, 1, 1)).days * DAY_US
-    except ValueError:
-        return None  # the gateway may write its build date as it likes; then it says nothing here
-
-
-def _span_text(span_us: int) -> str:
-    minutes, hours, days = span_us // (60 * MICRO), span_us // (3600 * MICRO), span_us // DAY_US
-    if days >= 3:
-        return f"{days} d"
-    return f"{hours} h {minutes % 60} min" if hours else f"{minutes} min"

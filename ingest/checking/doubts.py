@@ -16,6 +16,7 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import Batch, Doubt
 from cleanside.ingest.checking import checks, content
 from cleanside.ingest.checking.incoming import Incoming
+from cleanside.ingest.checking.plausible_time import FUTURE_TOLERANCE_US, Service
 from cleanside.ingest.checking.repeats import Verdict
 from cleanside.ingest.store import quarantine
 from cleanside.ingest.store.fleet import DeviceRow
@@ -28,7 +29,7 @@ def doubts_about(incoming: Incoming, device: DeviceRow, built: str | None) -> ch
     """index -> why a reading is not believed. `built`: of the gateway, as far as known."""
     batch = incoming.batch
     built = (batch.gateway.built if batch.gateway else None) or built
-    service = checks.Service(in_service_us=device.in_service_us, built=built)
+    service = service_of(device, built)
     doubts = {index: list(found) for index, found in incoming.doubts.items()}
     checks.add_doubts_of_times(
         batch, incoming.at_us, incoming.at_known, doubts, now_us=incoming.received_us, service=service
@@ -38,6 +39,16 @@ def doubts_about(incoming: Incoming, device: DeviceRow, built: str | None) -> ch
         for index in range(len(batch)):
             doubts.setdefault(index, []).insert(0, unknown)
     return doubts
+
+
+def service_of(device: DeviceRow, built: str | None) -> Service:
+    """What is known of a device and its gateway that bears on time."""
+    return Service(
+        in_service_us=device.in_service_us,
+        registered_us=device.registered_us,
+        history_from_us=device.history_from_us,
+        built=built,
+    )
 
 
 def unknown_device_doubt(name: str) -> Doubt:
@@ -94,7 +105,7 @@ def _held(
 def recheck_us(doubts: Sequence[Doubt], at_us: int | None) -> int | None:
     """When to look again unasked: once a time that lay ahead has come, if that is the only doubt."""
     if at_us is not None and {d.code for d in doubts} == {"time_in_future"}:
-        return at_us - checks.FUTURE_TOLERANCE_US
+        return at_us - FUTURE_TOLERANCE_US
     return None
 
 

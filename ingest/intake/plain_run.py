@@ -77,4 +77,5 @@ def device_of(stream: Stream) -> DeviceRow:
         stream.device,
         stream.device_registered_us,
         stream.device_in_service_us,
+        stream.device_history_from_us,
     )

@@ -32,6 +32,7 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "bundles:import": frozenset({"operator", "admin"}),
     "readings:read": frozenset({"integrator", "planner", "operator", "admin"}),
     "streams:read": frozenset({"device", "integrator", "planner", "operator", "admin"}),
+    "history:write": frozenset({"admin"}),
     "streams:write": frozenset({"operator", "admin"}),
     "fleet:read": frozenset({"integrator", "planner", "operator", "admin"}),
     "fleet:write": frozenset({"integrator", "operator", "admin"}),

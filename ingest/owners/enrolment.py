@@ -23,6 +23,8 @@ from cleanside.ingest.store import fleet, keys, one_time_codes, quarantine
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.one_time_codes import Enrolment
 
+#: codes of readings that may be believed once a device has a longer history
+BY_FLOOR = ("time_before_floor", "clock_unset", "gps_week_rollover")
 CLAIMED_AT_ONCE = 10_000  # as many as can be held (intake.MAX_UNKNOWN_HELD)
 HOUR_US = 3_600_000_000
 ASK_AGAIN_US = HOUR_US  # the technician is still there; chosen
@@ -179,18 +181,25 @@ def put_in_service(
     from_us: int | None,
     in_service_us: int | None,
     now_us: int,
+    history_from_us: int | None = None,
 ) -> tuple[DeviceRow, int]:
     """
     Register a device, seat it, and check and store what was held for it. Again, it changes nothing.
 
+    history_from_us : readings from then on may be true; None: nothing is said.
     housing_id : where it sits from `from_us` on (None: all its readings belong there); None: nowhere.
     Returns the device and how many readings were claimed.
     """
     device = fleet.device(connection, owner_id, name) or fleet.keep_device(connection, owner_id, name)
     if housing_id is not None and not _sits_there(connection, device, housing_id, from_us):
         fleet.assign(connection, device.id, housing_id, from_us, None)
-    fleet.register(connection, device, now_us, in_service_us)
-    held = quarantine.held_of_device(connection, device.id, "device_unknown", limit=CLAIMED_AT_ONCE)
+    fleet.register(connection, device, now_us, in_service_us, history_from_us)
+    codes = ("device_unknown",) if history_from_us is None else ("device_unknown", *BY_FLOOR)
+    held = [
+        entry
+        for code in codes
+        for entry in quarantine.held_of_device(connection, device.id, code, limit=CLAIMED_AT_ONCE)
+    ]
     return device, reconsider(connection, held, now_us)
 
 

@@ -24,6 +24,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import Doubt, GatewayReport, parse_instant
+from cleanside.ingest.checking.doubts import service_of
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners.enrolment import CLAIMED_AT_ONCE
 from cleanside.ingest.quarantine.amend import as_sent
@@ -136,7 +137,9 @@ def _carry_device(
 ) -> int:
     """Carry what a device measured on the machine. Returns how many readings went."""
     known, there = there, there or fleet.keep_device(connection, to_owner_id, called)
-    fleet.register(connection, there, now_us, seat.device.in_service_us)
+    old = seat.device
+    floor_us = service_of(old, None).floor_us
+    fleet.register(connection, there, now_us, old.in_service_us, floor_us)
     handover.reseat(connection, seat, there.id, overrule=known is not None)
     # With a history on this machine alone all of it goes, also what was taken before it was seated.
     spans: list[NumberSpan] = [(None, None)] if goes and not seat.elsewhere else seat.here

@@ -28,6 +28,8 @@ class DeviceRow(NamedTuple):
     #: None: not registered, its readings are held
     registered_us: int | None
     in_service_us: int | None
+    #: readings from this instant on may be true, though it was registered later; None: nothing was said
+    history_from_us: int | None
 
 
 class MachineRow(NamedTuple):
@@ -151,11 +153,19 @@ def keep_device(connection: sa.Connection, owner: int, name: str) -> DeviceRow:
     return found
 
 
-def register(connection: sa.Connection, known: DeviceRow, now_us: int, in_service_us: int | None) -> None:
-    """Register a device, or set the start of its service."""
+def register(
+    connection: sa.Connection,
+    known: DeviceRow,
+    now_us: int,
+    in_service_us: int | None,
+    history_from_us: int | None = None,
+) -> None:
+    """Register a device, or set the start of its service or of its history; None: it stays as it is."""
     values = {"registered_us": known.registered_us or now_us}
     if in_service_us is not None:
         values["in_service_us"] = in_service_us
+    if history_from_us is not None:
+        values["history_from_us"] = history_from_us
     connection.execute(sa.update(devices).where(devices.c.id == known.id).values(values))
 
 

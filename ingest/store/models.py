@@ -156,6 +156,8 @@ devices = sa.Table(
     #: None: readings came for it, nobody has registered it; they are held
     sa.Column("registered_us", sa.BigInteger),
     sa.Column("in_service_us", sa.BigInteger),
+    #: an admin's word: readings from this instant on may be true, though it was registered later
+    sa.Column("history_from_us", sa.BigInteger),
     sa.UniqueConstraint("owner_id", "name"),
 )
 

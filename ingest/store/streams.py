@@ -41,6 +41,7 @@ class Stream:
     last_heard_us: int
     device_registered_us: int | None
     device_in_service_us: int | None
+    device_history_from_us: int | None
 
     @property
     def is_numbered(self) -> bool:
@@ -52,6 +53,7 @@ _OF_DEVICE = {
     "device": devices.c.name,
     "device_registered_us": devices.c.registered_us,
     "device_in_service_us": devices.c.in_service_us,
+    "device_history_from_us": devices.c.history_from_us,
 }
 _FIELDS = [_OF_DEVICE[f].label(f) if f in _OF_DEVICE else streams.c[f] for f in Stream.__slots__]
 _JOINED = sa.select(*_FIELDS).join_from(streams, devices)

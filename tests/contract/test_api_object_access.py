@@ -147,6 +147,7 @@ PLAIN = {
         "received_until",
         "appended_through",
         "after_entry",
+        "history_from",
     ),
 }
 #: query parameters that hold no name of an object

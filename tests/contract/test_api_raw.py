@@ -54,7 +54,7 @@ SENT = sent()
 
 def fill(api: Api) -> None:
     """January in the archive, February in the table; a late part, a leap second, a second device."""
-    api.register()
+    api.register(history_from="2016-01-01T00:00:00Z")
     api.post(
         "/v1/devices", {"device": SECOND, "machine": "grader-07", "assigned_from": "2026-02-10T00:00:00Z"}
     )

@@ -321,7 +321,9 @@ def test_without_numbers_repeats_inside_one_batch_are_seen(api: Api) -> None:
 
 
 def test_a_leap_second_and_the_next_second_are_two_instants(api: Api) -> None:
-    """RFC 3339 section 5.8: 1990-12-31T23:59:60Z was a leap second."""
+    """RFC 3339 section 5.8: 1990-12-31T23:59:60Z was a leap second. The newest one is recorded history."""
+    history = {"device": DEVICE, "history_from": "2016-01-01T00:00:00Z"}
+    assert api.post("/v1/devices", history).status_code == 200
     instants = ["2016-12-31T23:59:60Z", "2017-01-01T00:00:00Z", "2016-12-31T23:59:59Z"]
     document = {
         "device": DEVICE,

@@ -21,7 +21,7 @@ def template(tmp_path: Path) -> Path:
     folder = tmp_path / "template"
     folder.mkdir()
     with in_process(sqlite_url(folder)) as api:
-        api.register()
+        api.register(history_from="2016-01-01T00:00:00Z")
         api.send(at("2026-01-31T23:50:00Z", 100))
         api.send(at("2026-01-31T23:55:00Z", 40, stream=f"{STREAM[:-1]}2"))
         leap = [{"seq": 101, "at": "2016-12-31T23:59:60Z", "restriction": 3.0}]

@@ -126,6 +126,7 @@ class DeviceAnswer(Described):
     device: str
     registered_at: str | None = Field(description="null: readings came for it, nobody has registered it")
     in_service_at: str | None
+    history_from: str | None = Field(description="an admin's word: readings from then on may be true")
     assignments: list[SeatShown]
     streams: list[StreamOfDevice]
 

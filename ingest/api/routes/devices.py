@@ -26,8 +26,9 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
+from cleanside.ingest.checking.plausible_time import DAY_US, HISTORY_US
 from cleanside.ingest.errors import Complaint, NotFound, Refused
-from cleanside.ingest.owners.access import BOUND_ROLES, sees_device
+from cleanside.ingest.owners.access import BOUND_ROLES, require, sees_device
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import put_in_service
 from cleanside.ingest.store import fleet, keys, reports, streams
@@ -45,6 +46,14 @@ class NewDevice(Strict):
 
     device: Name = Field(examples=["grader-07-intake"])
     in_service_at: At | None = Field(None, description="readings from before are held: time_before_service")
+    history_from: At | None = Field(
+        None,
+        description=(
+            "for recorded history: readings from this instant on may be true, though the device is "
+            f"registered later; left out: {HISTORY_US // DAY_US} days before it was registered, or "
+            "in_service_at. Admin only"
+        ),
+    )
     machine: Name | None = None
     housing: Name = DEFAULT_HOUSING
     assigned_from: At | None = Field(None, description="left out: all its readings belong there")
@@ -72,6 +81,8 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
     An integrator's key is bound to the devices it registers. It may register names that no other key has to
     do with: none is bound to it, has posted for it, or has an open code for it.
     """
+    if body.history_from is not None:
+        require(key, "history:write")
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
@@ -86,6 +97,7 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
             housing_id=None if housing is None else housing.id,
             from_us=us(body.assigned_from),
             in_service_us=us(body.in_service_at),
+            history_from_us=us(body.history_from),
             now_us=now_us,
         )
         if key.role in BOUND_ROLES:
@@ -162,6 +174,7 @@ def _document(connection: sa.Connection, device: DeviceRow) -> dict[str, Any]:
         "device": device.name,
         "registered_at": text(device.registered_us),
         "in_service_at": text(device.in_service_us),
+        "history_from": text(device.history_from_us),
         "assignments": [
             {
                 "machine": seat.machine,

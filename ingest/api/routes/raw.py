@@ -21,11 +21,11 @@ from fastapi import Depends, Query, Request, Response
 from fastapi.responses import StreamingResponse
 
 from cleanside.gateway.units import QUANTITIES, accepts
-from cleanside.gateway.wire import instant_text
+from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.api.routes.described_raw import RawReadings
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import Page, not_modified, paged, tag_of
-from cleanside.ingest.api.routes.shared import At, Name, PathName, R, needs, problems, router_of, us
+from cleanside.ingest.api.routes.shared import At, Name, PathName, R, needs, problems, router_of
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.keeping import export
 from cleanside.ingest.keeping.export import ColumnPiece, in_unit
@@ -40,6 +40,7 @@ router = router_of("readings")
 
 PAGE, MOST = 1_000, 10_000  # readings or steps of one answer; 10 000 are about 1.5 MB
 EXPORT_ROWS = 20_000  # readings of a piece of an export: what memory holds; chosen
+FIRST_US = -62_135_596_800_000_000  # the year 1: whatever is stored can be read back
 LAST_US = 253_402_300_800_000_000  # the year 10 000: nothing is measured later
 MAX_RESOLUTION_S = 31 * 86_400
 MICRO = 1_000_000
@@ -108,8 +109,8 @@ def wanted_of(
     if complaints:
         raise Refused(422, "not_valid", complaints[0].detail, errors=complaints)
     return WantedReadings(
-        since_us=max(0, us(since) or 0),
-        until_us=min(LAST_US, us(until) or LAST_US),
+        since_us=FIRST_US if since is None else parse_instant(since).us,
+        until_us=LAST_US if until is None else min(LAST_US, parse_instant(until).us),
         units=units,
         resolution_us=None if step_s is None else step_s * MICRO,
         format=found,
@@ -209,7 +210,9 @@ def get_machine_readings(
         sat = [s for s in fleet.assignments_of_housing(connection, found.id) if sees_device(key, s.device)]
         seats = [
             DeviceSeat(
-                s.device_id, max(wanted.since_us, s.from_us or 0), min(wanted.until_us, s.until_us or LAST_US)
+                s.device_id,
+                wanted.since_us if s.from_us is None else max(wanted.since_us, s.from_us),
+                wanted.until_us if s.until_us is None else min(wanted.until_us, s.until_us),
             )
             for s in sat
         ]

@@ -12,8 +12,9 @@ from hypothesis import strategies as st
 from cleanside.gateway import wire
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.api.problems import TITLES
-from cleanside.ingest.checking import checks, content
-from cleanside.ingest.checking.checks import CODES, ROLLOVER_US, Service, believe, doubt_of_time
+from cleanside.ingest.checking import content
+from cleanside.ingest.checking.checks import CODES, believe
+from cleanside.ingest.checking.plausible_time import DAY_US, ROLLOVER_US, Service, doubt_of_time
 
 NOW_US = parse_instant("2026-11-24T21:27:00Z").us
 
@@ -61,7 +62,7 @@ def test_a_rollover_is_seen_and_the_true_time_suggested(true: str, shown: str, t
 def test_any_time_of_the_last_year_is_found_again_after_any_rollover(
     days: int, times: int, second: int
 ) -> None:
-    true_us = NOW_US - days * checks.DAY_US - second * 1_000_000
+    true_us = NOW_US - days * DAY_US - second * 1_000_000
     shown_us = true_us - times * ROLLOVER_US
     doubt = doubt_of_time(shown_us, now_us=NOW_US, service=Service())
     assert doubt is not None

@@ -1,0 +1,253 @@
+"""
+Which times are plausible: the one model behind every doubt about an instant.
+
+Promises: pure; a doubt names a code, and a repair where one is evident. Two kinds of doubt:
+by itself: later than the server's clock; where a clock starts that was never set, and runs on from there;
+GPS weeks that were counted from the wrong rollover; before the device's floor;
+by its neighbours: far outside the two readings whose numbers lie next to it, which agree with each other.
+Leaves to others: keeping what is not believed (`ingest.checking.doubts`), which readings are neighbours
+(`ingest.neighbours`).
+
+Instants are whole microseconds since 1970 UTC (`*_us`).
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+import numpy.typing as npt
+
+from cleanside.gateway.wire import Doubt, instant_text
+
+MICRO = 1_000_000
+HOUR_US = 3_600 * MICRO
+DAY_US = 24 * HOUR_US
+FUTURE_TOLERANCE_US = 300 * MICRO  # the contract: later than the server's clock + 5 min
+EARLIEST_US = 0  # nothing is believed from before 1970: no such monitor measured then; chosen
+
+ROLLOVER_WEEKS = 1024  # the week number has 10 bits; gps.gov, GPS week number rollover
+ROLLOVER_US = ROLLOVER_WEEKS * 7 * DAY_US  # 619 315 200 s
+ROLLOVERS = 3  # 59 years back, to before any receiver; chosen
+
+#: Readings from so long before a device was registered are believed unless an admin says otherwise: a backlog
+#: from before the first enrolment; also the time into which a rollover may lead back. A year; chosen.
+HISTORY_US = 366 * DAY_US
+#: A clock without a battery starts again with the device. So long it may run on: longer than any machine goes
+#: without being stopped for service (500 h, three weeks of day and night, is common practice); chosen.
+LONGEST_RUN_US = 100 * DAY_US
+
+#: Where a clock starts that was never set: an empty date of common languages (from memory), Unix (POSIX), the
+#: FAT file system, GPS (IS-GPS-200), clock chips (common practice).
+UNSET_DAYS = ("0001-01-01", "1970-01-01", "1980-01-01", "1980-01-06", "2000-01-01")
+#: The GPS epoch one and two rollovers later: where a receiver starts that assumes them (gps.gov).
+ROLLED_DAYS = ("1999-08-22", "2019-04-07")
+
+UNSET_OVER_US = 1_563_235_200 * MICRO  # 2019-07-16: from here on no clock starts that was never set
+
+#: A reading is out of line beyond this distance from its neighbours, and beyond what they say of their
+#: uncertainty: no less than a change between summer and winter time; chosen.
+OUT_OF_LINE_US = HOUR_US
+
+
+class Service(NamedTuple):
+    """What the server knows of a device and its gateway that bears on time. None: not known."""
+
+    #: before this instant the device was not in service
+    in_service_us: int | None = None
+    #: when the device was registered
+    registered_us: int | None = None
+    #: an admin's word: the device has history from this instant on, though it was registered later
+    history_from_us: int | None = None
+    #: date on which the gateway's program was built; a clock that shows it was never set
+    built: str | None = None
+
+    @property
+    def floor_us(self) -> int | None:
+        """Before this instant nothing of the device is believed; None: not known, as it is not registered."""
+        if self.in_service_us is not None:
+            return self.in_service_us
+        if self.history_from_us is not None:
+            return self.history_from_us
+        return None if self.registered_us is None else self.registered_us - HISTORY_US
+
+
+# ---------------------------------------------------------------- by itself
+
+
+def in_question(
+    at_us: npt.NDArray[np.int64], *, now_us: int, service: Service
+) -> npt.NDArray[np.bool_] | None:
+    """
+    Which instants `doubt_of_time` has to look at, shape (n,); None: none of them, which is nearly always so.
+
+    An instant that is not in question has no doubt; the other way round that is not said.
+    """
+    if not len(at_us) or _is_plain(int(at_us.min()), int(at_us.max()), now_us, service):
+        return None
+    odd = (at_us > now_us + FUTURE_TOLERANCE_US) | (at_us < _look_before_us(now_us, service))
+    for start_us in _starts(service.built, now_us):
+        odd |= (at_us >= start_us) & (at_us < start_us + LONGEST_RUN_US)
+    return odd
+
+
+def _is_plain(first_us: int, last_us: int, now_us: int, service: Service) -> bool:
+    built_us = day_us(service.built)
+    is_apart = built_us is None or last_us < built_us or first_us >= built_us + DAY_US
+    is_likely = first_us >= UNSET_OVER_US and last_us <= now_us + FUTURE_TOLERANCE_US
+    return is_apart and is_likely and first_us >= _look_before_us(now_us, service)
+
+
+def _look_before_us(now_us: int, service: Service) -> int:
+    """Times before this need a closer look: the floor; where none is known, what a rollover may lead from."""
+    floor_us = service.floor_us
+    if floor_us is not None:
+        return max(floor_us, EARLIEST_US)
+    return now_us + FUTURE_TOLERANCE_US - ROLLOVER_US + 1
+
+
+def doubt_of_time(at_us: int, *, now_us: int, service: Service) -> Doubt | None:
+    """The doubt about one instant by itself; None if it is believed."""
+    if at_us > now_us + FUTURE_TOLERANCE_US:
+        ahead = _span_text(at_us - now_us)
+        return Doubt(
+            "time_in_future", f"at is {ahead} ahead of the server; held and checked again at that time"
+        )
+    floor_us = service.floor_us
+    built_us = _built_us(service.built, now_us)
+    if _is_start(at_us, UNSET_DAYS, floor_us) or (
+        built_us is not None and built_us <= at_us < built_us + DAY_US
+    ):
+        return unset_doubt(at_us)
+    if (likely := _rolled_over(at_us, now_us, floor_us)) is not None:
+        return _rollover_doubt(at_us, likely)
+    if _is_start(at_us, ROLLED_DAYS, floor_us):
+        return unset_doubt(at_us)
+    return _floor_doubt(at_us, service)
+
+
+def unset_doubt(at_us: int) -> Doubt:
+    """The doubt about an instant where a clock starts that was never set, or runs on from there."""
+    detail = (
+        f"at {instant_text(at_us)} is where a clock starts that was never set; give the machine a time source"
+    )
+    return Doubt("clock_unset", detail)
+
+
+def _is_start(at_us: int, days: tuple[str, ...], floor_us: int | None) -> bool:
+    starts = [start for day in days if (start := day_us(day)) is not None]
+    # At times when the device may really have measured, a start counts for its first day only.
+    run_us = DAY_US if floor_us is not None and at_us >= floor_us else LONGEST_RUN_US
+    return any(start <= at_us < start + run_us for start in starts)
+
+
+def _built_us(built: str | None, now_us: int) -> int | None:
+    """The start of a gateway's clock, if it counts: on the day itself a machine built today may well run."""
+    built_us = day_us(built)
+    return built_us if built_us is not None and now_us >= built_us + 2 * DAY_US else None
+
+
+def _starts(built: str | None, now_us: int) -> list[int]:
+    days = (*UNSET_DAYS, *ROLLED_DAYS)
+    starts = [*(day_us(day) for day in days), _built_us(built, now_us)]
+    return [start for start in starts if start is not None]
+
+
+def _rolled_over(at_us: int, now_us: int, floor_us: int | None) -> int | None:
+    """The true instant if `at_us` is a multiple of 1024 weeks behind a time that is likely; else None."""
+    if floor_us is not None and at_us >= floor_us:
+        return None
+    earliest_us = now_us - HISTORY_US if floor_us is None else floor_us
+    for times in range(1, ROLLOVERS + 1):
+        likely = at_us + times * ROLLOVER_US
+        if earliest_us <= likely <= now_us + FUTURE_TOLERANCE_US:
+            return likely
+    return None
+
+
+def _rollover_doubt(at_us: int, likely_us: int) -> Doubt:
+    weeks = (likely_us - at_us) // ROLLOVER_US * ROLLOVER_WEEKS
+    likely = instant_text(likely_us)
+    detail = f"at {instant_text(at_us)} is {weeks} weeks off, most likely {likely}; update the receiver"
+    return Doubt("gps_week_rollover", detail, {"at": likely, "shift_s": (likely_us - at_us) // MICRO})
+
+
+def _floor_doubt(at_us: int, service: Service) -> Doubt | None:
+    """The doubt about an instant before the device's own time."""
+    at = instant_text(at_us)
+    if service.in_service_us is not None and at_us < service.in_service_us:
+        since = instant_text(service.in_service_us)
+        detail = f"at {at} is before the device entered service at {since}; check clock and date"
+        return Doubt("time_before_service", detail)
+    floor_us = max(EARLIEST_US if service.floor_us is None else service.floor_us, EARLIEST_US)
+    if at_us >= floor_us:
+        return None
+    detail = f"at {at} is before {instant_text(floor_us)}, from when on readings of this device are believed"
+    if floor_us > EARLIEST_US:
+        detail += "; if it is recorded history, have an admin set history_from of the device"
+    return Doubt("time_before_floor", detail)
+
+
+# ---------------------------------------------------------------- by its neighbours
+
+
+def steps_back(at_us: npt.NDArray[np.int64]) -> bool:
+    """True if any time lies more than `OUT_OF_LINE_US` before the one next to it in number."""
+    return len(at_us) > 1 and int(np.diff(at_us).min()) < -OUT_OF_LINE_US
+
+
+def out_of_line(
+    at_us: npt.NDArray[np.int64], uncertainty_s: npt.NDArray[np.float64]
+) -> npt.NDArray[np.bool_]:
+    """
+    Which readings lie outside the two next to them, which agree with each other; shape (n,).
+
+    at_us, uncertainty_s : in order of number, shape (n,); NaN: unknown. The first and the last have one
+    neighbour only, and no verdict. Neighbours agree where they are in order, each also with the one beyond:
+    two clocks by turns have no odd one out. A verdict rests on two readings on either side, and on no other.
+    """
+    found = np.zeros(len(at_us), dtype=np.bool_)
+    if len(at_us) < 3 or not steps_back(at_us):
+        return found
+    half = np.nan_to_num(uncertainty_s, nan=0.0) * MICRO
+    margin = OUT_OF_LINE_US + half[1:] + half[:-1]  # between each and the next
+    in_order = at_us[:-1] <= at_us[1:] + margin
+    before, own, after = at_us[:-2], at_us[1:-1], at_us[2:]
+    below = (own < before - margin[:-1]) & (own < after - margin[1:])
+    above = (own > before + margin[:-1]) & (own > after + margin[1:])
+    across = OUT_OF_LINE_US + half[:-2] + half[2:]
+    agree = before <= after + across
+    agree[1:] &= in_order[:-2]  # the one below with the one beyond it
+    agree[:-1] &= in_order[2:]  # the one above with the one beyond it
+    found[1:-1] = (below | above) & agree
+    return found
+
+
+def outlier_doubt(at_us: int) -> Doubt:
+    """The doubt about a time that is out of line."""
+    detail = (
+        f"at {instant_text(at_us)} is far from the readings before and after it by number, which agree; "
+        "check the clock, shift it, or say that the time is right"
+    )
+    return Doubt("time_outlier", detail)
+
+
+# ---------------------------------------------------------------- helpers
+
+
+@lru_cache(maxsize=256)
+def day_us(text: str | None) -> int | None:
+    """The start of a day written like 2026-02-20 [us]; None where it is no such day, and says nothing."""
+    try:
+        return None if text is None else (date.fromisoformat(text) - date(1970, 1, 1)).days * DAY_US
+    except ValueError:
+        return None  # the gateway may write its build date as it likes
+
+
+def _span_text(span_us: int) -> str:
+    minutes, hours, days = span_us // (60 * MICRO), span_us // HOUR_US, span_us // DAY_US
+    if days >= 3:
+        return f"{days} d"
+    return f"{hours} h {minutes % 60} min" if hours else f"{minutes} min"

@@ -1,0 +1,128 @@
+"""Which times are plausible by themselves: floor, clocks never set, rollovers."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from cleanside.gateway.wire import parse_instant
+from cleanside.ingest.checking.plausible_time import (
+    DAY_US,
+    FUTURE_TOLERANCE_US,
+    HISTORY_US,
+    LONGEST_RUN_US,
+    ROLLED_DAYS,
+    UNSET_DAYS,
+    UNSET_OVER_US,
+    Service,
+    day_us,
+    doubt_of_time,
+    in_question,
+)
+
+
+def us(text: str) -> int:
+    return parse_instant(text).us
+
+
+NOW_US = us("2026-11-24T21:27:00Z")
+REGISTERED = Service(registered_us=us("2026-11-01T00:00:00Z"))
+
+
+def code_at(text: str, service: Service = REGISTERED, now_us: int = NOW_US) -> str | None:
+    doubt = doubt_of_time(us(text), now_us=now_us, service=service)
+    return None if doubt is None else doubt.code
+
+
+# The four that were believed where no date of service was set, and their neighbours. Sources of the starts:
+# POSIX (1970), Microsoft FAT specification (1980-01-01), IS-GPS-200 (1980-01-06) and gps.gov, GPS week number
+# rollover (1999-08-22, 2019-04-07); 2000-01-01 and 0001-01-01 are common practice, without source.
+@pytest.mark.parametrize(
+    ("at", "code"),
+    [
+        ("1970-01-02T00:00:00Z", "clock_unset"),
+        ("1970-03-31T00:00:00Z", "clock_unset"),
+        ("0001-01-01T00:00:00Z", "clock_unset"),
+        ("0001-02-01T00:00:00Z", "clock_unset"),
+        ("1999-08-22T00:00:00Z", "clock_unset"),
+        ("2019-04-07T00:00:00Z", "clock_unset"),
+        ("2019-07-15T23:00:00Z", "clock_unset"),
+        ("2019-07-17T00:00:00Z", "time_before_floor"),
+        ("1969-12-31T23:59:59Z", "time_before_floor"),
+        ("1066-10-14T09:00:00Z", "time_before_floor"),
+        ("2011-06-01T00:00:00Z", "time_before_floor"),
+        ("2025-10-30T23:59:59Z", "time_before_floor"),
+        ("2025-10-31T00:00:00Z", None),  # 366 days before it was registered
+        ("2026-11-24T21:27:00Z", None),
+    ],
+)
+def test_impossible_times_are_not_believed(at: str, code: str | None) -> None:
+    assert code_at(at) == code
+
+
+def test_an_admin_widens_the_history_and_a_date_of_service_outranks_both() -> None:
+    recorded = REGISTERED._replace(history_from_us=us("2011-01-01T00:00:00Z"))
+    assert code_at("2011-06-01T00:00:00Z", recorded) is None
+    assert code_at("2010-12-31T00:00:00Z", recorded) == "time_before_floor"
+    in_service = recorded._replace(in_service_us=us("2026-01-01T00:00:00Z"))
+    assert code_at("2011-06-01T00:00:00Z", in_service) == "time_before_service"
+
+
+def test_in_recorded_history_a_start_counts_for_its_first_day_only() -> None:
+    """A machine may really have run in May 2019."""
+    recorded = REGISTERED._replace(history_from_us=us("2015-01-01T00:00:00Z"))
+    assert code_at("2019-04-07T12:00:00Z", recorded) == "clock_unset"
+    assert code_at("2019-04-08T00:00:00Z", recorded) is None
+
+
+def test_nothing_is_believed_from_before_1970_whatever_was_entered() -> None:
+    ancient = Service(in_service_us=us("0001-01-01T00:00:00Z"), registered_us=NOW_US)
+    assert code_at("1969-01-01T00:00:00Z", ancient) == "time_before_floor"
+
+
+@pytest.mark.parametrize(
+    ("at", "true", "shift_s"),
+    [
+        # gps.gov, GPS week number rollover: 1024 weeks are 619 315 200 s; arithmetic by the calendar
+        ("2007-04-10T21:27:00Z", "2026-11-24T21:27:00Z", 619_315_200),
+        ("1987-08-25T21:27:00Z", "2026-11-24T21:27:00Z", 1_238_630_400),
+    ],
+)
+def test_a_rollover_into_the_device_s_own_time_is_suggested(at: str, true: str, shift_s: int) -> None:
+    doubt = doubt_of_time(us(at), now_us=NOW_US, service=REGISTERED)
+    assert doubt is not None
+    assert (doubt.code, doubt.suggestion) == ("gps_week_rollover", {"at": true, "shift_s": shift_s})
+
+
+def test_the_build_date_counts_for_one_day() -> None:
+    service = REGISTERED._replace(built="2026-02-20")
+    assert code_at("2026-02-20T23:59:59Z", service) == "clock_unset"
+    assert code_at("2026-02-21T00:00:00Z", service) is None
+
+
+def test_from_a_known_instant_on_no_clock_starts_that_was_never_set() -> None:
+    starts = [day_us(day) or 0 for day in (*UNSET_DAYS, *ROLLED_DAYS)]
+    assert max(starts) + LONGEST_RUN_US == UNSET_OVER_US
+
+
+_INSTANTS = st.integers(us("0001-01-01T00:00:00Z"), NOW_US + HISTORY_US)
+_MAYBE = st.none() | _INSTANTS
+
+
+@given(st.lists(_INSTANTS, min_size=1, max_size=5), _MAYBE, _MAYBE, _MAYBE, st.none() | st.just("2026-02-20"))
+def test_the_quick_look_misses_no_doubt(
+    at_us: list[int], in_service_us: int | None, registered_us: int | None, history_us: int | None, built: Any
+) -> None:
+    service = Service(in_service_us, registered_us, history_us, built)
+    odd = in_question(np.array(at_us), now_us=NOW_US, service=service)
+    for index, instant in enumerate(at_us):
+        if odd is None or not odd[index]:
+            assert doubt_of_time(instant, now_us=NOW_US, service=service) is None
+
+
+def test_a_year_and_five_minutes_are_the_bounds() -> None:
+    assert (HISTORY_US, FUTURE_TOLERANCE_US) == (366 * DAY_US, 300_000_000)
