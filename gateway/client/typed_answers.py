@@ -228,6 +228,7 @@ class StreamAccount(TypedDict):
     conflicts: int
     gaps: list[tuple[int, int]]
     gaps_more: NotRequired[int | None]
+    lost: int
     faults: list[str]
 
 

@@ -85,6 +85,7 @@ class Edge:
                 message["headers"] = [
                     *message.get("headers", ()),
                     (b"request-id", request_id.encode()),
+                    *_database_of(scope),
                     *(HEADERS_OVER_TLS if scope["scheme"] == "https" else HEADERS),
                 ]
                 if (expires := scope["state"].get("key_expires")) is not None:
@@ -150,6 +151,12 @@ class Edge:
                 "owner": None if key is None else key.owner_id,
             }
             log.info(logs.REQUEST, extra=fields)
+
+
+def _database_of(scope: Scope) -> list[tuple[bytes, bytes]]:
+    """Which database answers; a restore renews it, and gateways look at what it holds."""
+    resources = getattr(scope["app"].state, "resources", None)
+    return [] if resources is None else [resources.database_header]
 
 
 def _limited(arriving: Arriving, receive: Receive) -> Receive:

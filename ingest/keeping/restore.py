@@ -28,7 +28,7 @@ from cleanside.ingest.keeping.backup_check import POSTGRES, SQLITE, check_databa
 from cleanside.ingest.keeping.manifest import ARCHIVE, Listed, Manifest, check_folder, read_manifest
 from cleanside.ingest.owners import key_review
 from cleanside.ingest.owners.key_review import Review
-from cleanside.ingest.store import database, inside, revocations
+from cleanside.ingest.store import database, identity, inside, revocations
 from cleanside.ingest.store.archive_file import Disk
 from cleanside.ingest.store.revocations import Revoked
 
@@ -103,6 +103,7 @@ def _release(connection: sa.Connection, manifest: Manifest, revoked: Revoked | N
     """Bring a restored database to the newest schema, and see to its keys and codes."""
     if manifest.schema != database.newest_revision():
         database.upgrade(connection)
+    identity.forget(connection)  # gateways that see another id ask at once what it holds
     made_us = parse_instant(manifest.made_at).us
     return key_review.after_restore(connection, revoked, made_us=made_us, now_us=now_us)
 

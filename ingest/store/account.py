@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from cleanside.ingest.store import archive, streams
+from cleanside.ingest.store import archive, reported, streams
 from cleanside.ingest.store.archive import overlap
 from cleanside.ingest.store.marks import Marks, Ranges, count, intersect, subtract, union
 from cleanside.ingest.store.models import quarantine, readings
@@ -40,6 +40,8 @@ class StreamBalance:
     duplicates: int
     conflicts: int
     gaps: Ranges
+    #: numbers that the gateway was told are held, and are not: a restore lost them, it sends them again
+    lost: int
     #: what does not fit, in words; empty where the account balances
     faults: tuple[str, ...]
 
@@ -67,6 +69,7 @@ def account_of(connection: sa.Connection, stream: Stream) -> StreamBalance:
         archived=archived,
         quarantined=_ranges(connection, _quarantined(stream.id, HELD)),
         discarded=_ranges(connection, _quarantined(stream.id, DISCARDED)),
+        lost_mark=reported.lost_marks_of(connection, [stream.id]).get(stream.id, 0),
     )
 
 
@@ -94,11 +97,13 @@ def balance(
     quarantined: Ranges,
     discarded: Ranges,
     archived: Sequence[Ranges] = (),
+    lost_mark: int = 0,
 ) -> StreamBalance:
     """
     Hold the rows against the marks and against what the gateway says. Pure.
 
     archived : for each file of the archive the numbers it holds; they are stored ones too.
+    lost_mark : how far the gateway was told that all is held, where it said so; 0: no further than it is.
     """
     twice = overlap([stored, *archived])
     stored = union(stored, *archived)
@@ -108,6 +113,7 @@ def balance(
     states = {"stored": stored, "quarantined": quarantined, "discarded": discarded, "shed": shed}
     everything = union(*states.values())
     missing = subtract([(1, stream.highest)], everything) if stream.highest else ()
+    lost = subtract([(1, lost_mark)], marks.covered) if lost_mark else ()
     pending = ((stream.highest + 1, through),) if through > stream.highest else ()
     return StreamBalance(
         stream=stream.stream,
@@ -124,8 +130,14 @@ def balance(
         duplicates=stream.duplicates,
         conflicts=stream.conflicts,
         gaps=missing,
+        lost=count(lost),
         faults=(
             *((f"numbers {_text(twice)} are stored twice",) if twice else ()),
+            *(
+                (f"the gateway was told that {_text(lost)} are held, and they are not; it sends them again",)
+                if lost
+                else ()
+            ),
             *_faults(marks, states, everything, missing),
         ),
     )

@@ -296,6 +296,23 @@ streams = sa.Table(
 )
 
 
+#: what a gateway says this server told it, where that is more than is held: a restore lost the rest
+lost_marks = sa.Table(
+    "lost_marks",
+    metadata,
+    sa.Column("stream_id", BigId, sa.ForeignKey("streams.id"), primary_key=True, autoincrement=False),
+    sa.Column("acknowledged_through", sa.BigInteger, nullable=False),
+)
+
+#: which database this is, in the row 1. A restore takes it away, and the next server gives it another one.
+database_identity = sa.Table(
+    "database_identity",
+    metadata,
+    sa.Column("id", BigId, primary_key=True, autoincrement=False),
+    sa.Column("database", NAME, nullable=False),
+)
+
+
 def _range(name: str, *further: sa.Column[str]) -> sa.Table:
     return sa.Table(
         name,

@@ -79,6 +79,11 @@ def find_all(connection: sa.Connection, owner_id: int, names: Sequence[str]) -> 
     return {row.stream: Stream(*row) for row in rows}
 
 
+def of_names(owner_id: int, names: Sequence[str]) -> sa.Select[Any]:
+    """The query for those of these streams of one owner that there are."""
+    return _JOINED.where(streams.c.owner_id == owner_id, streams.c.stream.in_(names))
+
+
 def create(connection: sa.Connection, owner_id: int, device_id: int, stream: str, now_us: int) -> Stream:
     """Make a stream and lock it. Where another process was faster, that one's row is given."""
     values = {"owner_id": owner_id, "device_id": device_id, "stream": stream}

@@ -12,13 +12,23 @@ import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 import sqlalchemy as sa
 
+from cleanside.gateway.wire import DATABASE_HEADER
 from cleanside.ingest.owners import key_review
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import database, dialect, partitions, readings, releases, webhook_secrets
+from cleanside.ingest.store import (
+    database,
+    dialect,
+    identity,
+    partitions,
+    readings,
+    releases,
+    webhook_secrets,
+)
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.writer.bytes_in_flight import BytesInFlight
 from cleanside.ingest.writer.writer import Writer, as_our_errors
@@ -40,6 +50,8 @@ class Resources:
     writer: Writer
     #: what webhook secrets are encrypted with
     webhook_keys: KeyFile
+    #: which database this is; every answer says so
+    database_id: str
     #: bytes of bodies that are being read
     room: BytesInFlight = field(default_factory=BytesInFlight)
     #: set while the server winds down
@@ -47,6 +59,11 @@ class Resources:
     #: held while a bundle comes in: one at a time, so that those who post are served meanwhile
     importing: threading.Lock = field(default_factory=threading.Lock)
     _unit_sets: dict[str, int] = field(default_factory=dict)
+
+    @cached_property
+    def database_header(self) -> tuple[bytes, bytes]:
+        """`database_id` as the protocol wants it: it is on every answer's way."""
+        return DATABASE_HEADER.lower().encode(), self.database_id.encode()
 
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
@@ -88,12 +105,13 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
         try:
             with writing.begin() as connection:  # first: it makes the write-ahead log that readers look into
                 partitions.make_ahead(connection, clock())
+                database_id = identity.keep(connection)
             webhook_keys = KeyFile.of(settings)
             _bring_webhooks_along(writing, webhook_keys, clock())
             folder = database.archive_folder(settings.database, settings.archive_folder)
             key_review.start(writing, folder, clock())
             writer.start()
-            yield Resources(settings, clock, readers, writer, webhook_keys)
+            yield Resources(settings, clock, readers, writer, webhook_keys, database_id)
         finally:
             writer.stop()
             readers.dispose()

@@ -28,6 +28,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/v1/streams"): EVERYONE,
     ("GET", "/v1/streams/{stream}"): EVERYONE,
     ("POST", "/v1/streams/{stream}/appended-through"): KEEPERS,
+    ("POST", "/v1/streams/marks"): {"device", "integrator"},
     ("POST", "/v1/machines"): KEEPERS | {"integrator"},
     ("GET", "/v1/machines"): WATCHERS,
     ("GET", "/v1/machines/{machine}"): WATCHERS,
@@ -114,6 +115,10 @@ BODIES: dict[str, dict[str, Any]] = {
     "/v1/quarantine/discards": {"entries": [1], "reason": "a test of access"},
     "/v1/quarantine/set-aside": {"stream": STREAM, "first": 1, "last": 1, "reason": "a test of access"},
     "/v1/boot-corrections/{correction}/undo": {},
+    "/v1/streams/marks": {
+        "device": DEVICE,
+        "streams": [{"stream": STREAM, "acknowledged_through": 2, "appended_through": 5}],
+    },
     "/v1/keys": {"role": "planner"},
     "/v1/keys/{handle}/rotations": {},
     "/v1/enrolments": {"device": DEVICE, "machine": "grader-07"},

@@ -40,6 +40,13 @@ REQUESTS: dict[Route, tuple[dict[str, str], Any]] = {
         {},
         {"appended_through": 50, "reason": "a test of access"},
     ),
+    ("POST", "/v1/streams/marks"): (
+        {},
+        {
+            "device": "{device}",
+            "streams": [{"stream": "{stream}", "acknowledged_through": 0, "appended_through": 0}],
+        },
+    ),
     ("POST", "/v1/machines"): ({}, {"machine": "{machine}", "housings": [{"housing": "{housing}"}]}),
     ("POST", "/v1/machines/{machine}/terminal-restriction"): (
         {},
@@ -132,6 +139,7 @@ PLAIN = {
     *("value", "unit", "valid_from", "terminal_restriction", "housings", "kind", "changed_at", "note"),
     *("in_service_at", "assigned_from", "assigned_until", "where", "preview", "change", "code", "reason"),
     *("overlap_hours", "expires_at"),
+    *("acknowledged_through", "appended_through", "streams"),
     *("first", "last", "role", "units", "shift_s", "offset", "suggested", "valid_hours", "attempt"),
     *(
         "reference_flow",

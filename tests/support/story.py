@@ -162,6 +162,8 @@ def _of_readings(ask: Any) -> None:
     ask("GET", "/v1/streams", limit=1)
     false = {"appended_through": 5_100, "reason": "the gateway counted twice"}
     ask("POST", "/v1/streams/{stream}/appended-through", false, stream=STREAM)
+    held = [{"stream": STREAM, "acknowledged_through": 1, "appended_through": 1}]
+    ask("POST", "/v1/streams/marks", {"device": DEVICE, "streams": held}, key="device")
     span = {"since": "2026-03-02T06:00:00Z", "until": "2026-03-02T06:02:00Z", "limit": 2}
     for path, name in (("/v1/devices/{device}/readings", {"device": DEVICE}), _OF_MACHINE):
         ask("GET", path, **name, **span, quantity="restriction", unit="restriction:kPa")

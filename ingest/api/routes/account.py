@@ -42,4 +42,4 @@ def _stream(a: StreamBalance) -> dict[str, Any]:
     document["gaps"] = [list(gap) for gap in a.gaps[:MAX_LISTED]]
     if len(a.gaps) > MAX_LISTED:
         document["gaps_more"] = len(a.gaps) - MAX_LISTED
-    return document | {"faults": list(a.faults)}
+    return document | {"lost": a.lost, "faults": list(a.faults)}

@@ -65,6 +65,22 @@ class StreamAnswer(Described):
     server_time: str
 
 
+class MarkLine(Described):
+    """How far a stream is held."""
+
+    stream: str
+    acknowledged_through: int = Field(description="each number up to it is held or shed")
+    highest: int = Field(description="the highest number seen")
+
+
+class MarksAnswer(Described):
+    """The marks of the streams that were asked about."""
+
+    streams: list[MarkLine]
+    unknown: list[str] = Field(description="streams that this device has none of here")
+    server_time: str
+
+
 class StreamLine(Described):
     """One stream of a list."""
 
@@ -107,6 +123,9 @@ class StreamAccount(Described):
     conflicts: int
     gaps: list[Range]
     gaps_more: int | None = None
+    lost: int = Field(
+        description="numbers that the gateway was told are held, and are not: a restore lost them"
+    )
     faults: list[str] = Field(description="what does not fit, in words; empty where it balances")
 
 

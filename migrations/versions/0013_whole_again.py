@@ -1,0 +1,38 @@
+"""
+A restored server is made whole: which database this is, and what gateways hold that it has lost.
+
+Works with the previous release running: yes, two tables are added; it knows neither.
+"""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from alembic import op
+
+revision = "0013"
+down_revision = "0012"
+branch_labels = None
+depends_on = None
+
+_ID = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
+
+
+def upgrade() -> None:
+    op.create_table(
+        "database_identity",
+        sa.Column("id", _ID, autoincrement=False, nullable=False),
+        sa.Column("database", sa.String(length=64), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_database_identity"),
+    )
+    op.create_table(
+        "lost_marks",
+        sa.Column("stream_id", _ID, autoincrement=False, nullable=False),
+        sa.Column("acknowledged_through", sa.BigInteger(), nullable=False),
+        sa.ForeignKeyConstraint(["stream_id"], ["streams.id"], name="fk_lost_marks_stream_id"),
+        sa.PrimaryKeyConstraint("stream_id", name="pk_lost_marks"),
+    )
+
+
+def downgrade() -> None:
+    op.drop_table("lost_marks")
+    op.drop_table("database_identity")
