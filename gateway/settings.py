@@ -20,7 +20,7 @@ from typing import Any
 from cleanside.gateway.errors import SettingsWrong, why
 from cleanside.gateway.private import check_key, read_key
 from cleanside.gateway.spool.queue import DEFAULT_BUDGET_BYTES, MAX_BATCH_BYTES, MAX_BATCH_READINGS
-from cleanside.gateway.uplink.loop import DEFAULT_LINGER_S
+from cleanside.gateway.uplink.loop import DEFAULT_ASK_EVERY_S, DEFAULT_LINGER_S
 from cleanside.gateway.wire import MAX_READINGS, is_name
 
 PREFIX = "CLEANSIDE_"
@@ -142,6 +142,12 @@ TABLE: tuple[Setting, ...] = (
         "uplink.linger_s", _seconds, DEFAULT_LINGER_S, "How long a new reading may wait for company [s]."
     ),
     Setting(
+        "uplink.ask_every_s",
+        _seconds,
+        DEFAULT_ASK_EVERY_S,
+        "Longest time until a restored server is noticed: all streams are asked about so often [s].",
+    ),
+    Setting(
         "uplink.max_readings", _whole(1, MAX_READINGS), MAX_BATCH_READINGS, "Most readings in one batch."
     ),
     Setting(
@@ -186,6 +192,7 @@ class Settings:
     uplink_key_file: Path | None = None
     uplink_timeout_s: float = 30.0
     uplink_linger_s: float = DEFAULT_LINGER_S
+    uplink_ask_every_s: float = DEFAULT_ASK_EVERY_S
     uplink_max_readings: int = MAX_BATCH_READINGS
     uplink_max_bytes: int = MAX_BATCH_BYTES
     uplink_ca_file: Path | None = None

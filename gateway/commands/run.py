@@ -108,6 +108,7 @@ class Gateway:
             max_readings=self.settings.uplink_max_readings,
             max_bytes=self.settings.uplink_max_bytes,
             network=self._network,
+            ask_every_s=self.settings.uplink_ask_every_s,
         )
 
     def run(self) -> int:

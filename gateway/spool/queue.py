@@ -52,6 +52,7 @@ from cleanside.gateway.spool.state import (
     SpoolState,
     StreamRow,
     find_stream,
+    holds_any,
     last_position,
     open_stream,
     read_state,
@@ -65,6 +66,9 @@ DEFAULT_BUDGET_BYTES: Final = 256 * 2**20  # two months at a reading a second of
 MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few seconds on a poor link
 MAX_BATCH_BYTES: Final = 256 * 2**10  # of payload; a quarter of what the contract allows as sent
 _CHECK_ROOM_EVERY: Final = 500  # readings between two looks at the budget
+
+#: why a number was given up that another spool gave too: its reading has another number of the open stream
+MOVED: Final = "moved_to_new_stream"
 
 _APPEND_AGAIN = (
     "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES (?, ?, ?, ?, ?)"
@@ -255,7 +259,10 @@ class Spool:
                     "acknowledge what was sent"
                 )
             for first, last in again:
-                self._append_again(connection, self._stream(connection, stream), first, last)
+                row = self._stream(connection, stream)
+                self._append_again(connection, row, first, last)
+                # Given up under the old number: a server that is restored must not be sent it twice.
+                self._shed(connection, row, first, last, MOVED)
             self._write_traffic(connection)
         self._in_flight = range(0)
 
@@ -427,6 +434,14 @@ class Spool:
         """The running boot is tied to UTC."""
         with self._disk.reading() as connection:
             return self._boot in self._known(connection).placements
+
+    @property
+    def held_streams(self) -> list[str]:
+        """The open stream first, and those of which readings are still here: the server may have to ask."""
+        with self._disk.reading() as connection:
+            rows = stream_rows(connection)
+            held = [row for row in rows if row.state == "forked" and holds_any(connection, row)]
+            return [row.stream for row in [*(row for row in rows if row.state == "open"), *held]]
 
     def stream(self, stream: str) -> StreamRow:
         """What one stream holds and owes. Raises UnknownStream."""

@@ -78,6 +78,12 @@ def find_stream(connection: apsw.Connection, stream: str) -> StreamRow | None:
     return None
 
 
+def holds_any(connection: apsw.Connection, row: StreamRow) -> bool:
+    """True where readings of a stream are on disk, acknowledged or not."""
+    query = "SELECT EXISTS (SELECT 1 FROM readings WHERE position BETWEEN ? AND ?)"
+    return bool(connection.execute(query, (row.first_position, row.last_position)).get)
+
+
 def last_position(connection: apsw.Connection) -> int:
     """The highest position ever given; 0: none yet."""
     query = "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'readings'), 0)"

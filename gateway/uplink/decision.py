@@ -22,6 +22,7 @@ from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
     PROBLEM_MEDIA_TYPE,
     Answer,
+    Mark,
     StreamAtServer,
     decode_answer,
     decode_stream_state,
@@ -53,7 +54,7 @@ class LinkState:
     bare: bool = False
     #: send the next reading as an opaque record
     opaque: bool = False
-    #: (stream, mark) that were rewound to: once each, so that nothing loops
+    #: (stream, mark) that were rewound to: once each until the mark has passed it, so that nothing loops
     rewound: frozenset[tuple[str, int]] = frozenset()
     #: streams whose state at the server was asked since the start or the last error
     asked: frozenset[str] = frozenset()
@@ -117,7 +118,7 @@ def decide(state: LinkState, sent: Sent, outcome: Outcome, *, jitter: float, now
     jitter : random, 0 to 1. now : our own clock, used only for a Retry-After date without a Date field.
     """
     if isinstance(outcome, NoAnswer):
-        return _back_off(state, outcome.reason, jitter, waits_for="link")
+        return back_off(state, outcome.reason, jitter, waits_for="link")
     if outcome.status == 200:
         return _on_ok(state, sent, outcome, jitter)
     if outcome.status in (400, 422):
@@ -125,7 +126,7 @@ def decide(state: LinkState, sent: Sent, outcome: Outcome, *, jitter: float, now
     if outcome.status in (401, 403):
         return _on_key_refused(state, outcome)
     if outcome.status == 404 and problem_code(outcome) == "unknown_stream":
-        return _on_mark(state, sent, 0, "the server does not know the stream", jitter)
+        return on_mark(state, sent, 0, "the server does not know the stream", jitter)
     if outcome.status == 409 and problem_code(outcome) in ("stream_bound", "stream_forked"):
         return _on_conflict(state, sent, str(problem_code(outcome)), jitter)
     if outcome.status == 413:
@@ -136,7 +137,7 @@ def decide(state: LinkState, sent: Sent, outcome: Outcome, *, jitter: float, now
         return _on_busy(state, outcome, jitter, now)
     # 408, 500, 502, 504; and what is not our server: 404 without our code, 3xx, other 2xx, anything else.
     waits_for = "server" if outcome.status in (408, 500, 502, 504) else "link"
-    return _back_off(
+    return back_off(
         state, f"status {outcome.status} {outcome.media_type}".strip(), jitter, waits_for=waits_for
     )
 
@@ -158,7 +159,8 @@ def full_jitter_s(failures: int, jitter: float) -> float:
     return jitter * min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(failures, 30))
 
 
-def _back_off(state: LinkState, reason: str, jitter: float, *, waits_for: str = "server") -> Decision:
+def back_off(state: LinkState, reason: str, jitter: float, *, waits_for: str = "server") -> Decision:
+    """The same again after a while."""
     # The batch stays as it is: if the server stored it and only the reply was lost, it knows it again.
     wait_s = full_jitter_s(state.failures, jitter)
     failed = replace(state, failures=state.failures + 1, asked=frozenset())
@@ -172,24 +174,25 @@ def _on_ok(state: LinkState, sent: Sent, reply: Reply, jitter: float) -> Decisio
         if reply.media_type != ANSWER_MEDIA_TYPE:
             raise ValueError(f"the answer is {reply.media_type or 'of no type'}, not {ANSWER_MEDIA_TYPE}")
         if not sent.last:
-            return _on_stream_state(state, sent, decode_stream_state(reply.body, stream=sent.stream), jitter)
+            return on_stream_state(state, sent, decode_stream_state(reply.body, stream=sent.stream), jitter)
         answer = decode_answer(reply.body, stream=sent.stream, highest_sent=sent.highest)
     except ValueError as error:
-        return _back_off(
+        return back_off(
             state, f"not an answer: {error}", jitter, waits_for="link"
         )  # a portal's page, a proxy's: nothing is released
     return _on_answer(state, sent, answer, jitter)
 
 
-def _on_stream_state(state: LinkState, sent: Sent, known: StreamAtServer, jitter: float) -> Decision:
+def on_stream_state(state: LinkState, sent: Sent, known: StreamAtServer | Mark, jitter: float) -> Decision:
+    """What the server holds of a stream, as told on a question."""
     if known.highest > sent.appended_through and not sent.forked:
         return _on_conflict(state, sent, "stream_forked", jitter)
-    return _on_mark(state, sent, known.acknowledged_through, "the server knows less", jitter)
+    return on_mark(state, sent, known.acknowledged_through, "the server knows less", jitter)
 
 
-def _on_mark(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) -> Decision:
+def on_mark(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) -> Decision:
     """The server's mark as told on a question, or 0 for a stream it does not know."""
-    asked = replace(state, asked=state.asked | {sent.stream})
+    asked = _passed(replace(state, asked=state.asked | {sent.stream}), sent.stream, mark)
     if mark < sent.acknowledged_through:
         return _rewind(asked, sent, mark, why, jitter)
     through = _releasable(sent, mark)
@@ -215,6 +218,14 @@ def _releasable(sent: Sent, mark: int) -> int:
     return max(sent.acknowledged_through, min(mark, sent.released))
 
 
+def _passed(state: LinkState, stream: str, mark: int) -> LinkState:
+    """The state once the server's mark is known: a rewind that it has passed is done, and may come again."""
+    if not state.rewound:
+        return state
+    left = frozenset((name, to) for name, to in state.rewound if name != stream or to >= mark)
+    return replace(state, rewound=left)
+
+
 def _cleared(state: LinkState, through: int) -> LinkState:
     """The state once numbers up to `through` are released: a suspect among them is none any more."""
     if not state.suspect_through or through < state.suspect_through:
@@ -224,7 +235,7 @@ def _cleared(state: LinkState, through: int) -> LinkState:
 
 def _rewind(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) -> Decision:
     if (sent.stream, mark) in state.rewound:
-        return _back_off(state, f"rewound to {mark} before, and still {why}", jitter)
+        return back_off(state, f"rewound to {mark} before, and still {why}", jitter)
     return Decision(
         state=replace(state, rewound=state.rewound | {(sent.stream, mark)}),
         rewind_to=mark,
@@ -235,12 +246,13 @@ def _rewind(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) ->
 
 def _on_answer(state: LinkState, sent: Sent, answer: Answer, jitter: float) -> Decision:
     mark = answer.acknowledged_through or 0
+    state = _passed(state, sent.stream, mark)
     if mark < sent.acknowledged_through:
         return _rewind(state, sent, mark, "the server knows less", jitter)
     through = min(mark, sent.released)
     if through == sent.acknowledged_through:  # understood, and yet nothing moved: the same again would loop
         stuck = f"the mark stays at {mark}"
-        return replace(_back_off(state, stuck, jitter), answer=answer)
+        return replace(back_off(state, stuck, jitter), answer=answer)
     again = tuple(
         (note.first, min(note.last, through))
         for note in answer.quarantined
@@ -266,7 +278,7 @@ def _on_refused(state: LinkState, sent: Sent, reply: Reply) -> Decision:
     """Find the culprit by halves: the report is the first suspect, then the readings, then the record."""
     reason = f"status {reply.status}: {_detail(reply)}"
     if not sent.last:
-        return _back_off(state, reason, 1.0)
+        return back_off(state, reason, 1.0)
     if not sent.bare:
         return Decision(state=replace(state, bare=True), event="gateway.batch_refused", reason=reason)
     if sent.count > 1:
@@ -282,7 +294,7 @@ def _on_refused(state: LinkState, sent: Sent, reply: Reply) -> Decision:
             reason=reason,
             needs_person=True,
         )
-    return replace(_back_off(state, reason, 1.0), event="gateway.shed_refused", needs_person=True)
+    return replace(back_off(state, reason, 1.0), event="gateway.shed_refused", needs_person=True)
 
 
 def _detail(reply: Reply) -> str:
@@ -331,7 +343,7 @@ def _on_too_large(state: LinkState, sent: Sent) -> Decision:
 
 def _on_coding(state: LinkState, jitter: float) -> Decision:
     if state.coding + 1 == len(CODINGS):
-        return _back_off(state, "status 415: no content coding is accepted", jitter)
+        return back_off(state, "status 415: no content coding is accepted", jitter)
     coding = state.coding + 1
     return Decision(
         state=replace(state, coding=coding), event="gateway.coding_changed", reason=f"to {CODINGS[coding]}"
@@ -340,7 +352,7 @@ def _on_coding(state: LinkState, jitter: float) -> Decision:
 
 def _on_busy(state: LinkState, reply: Reply, jitter: float, now: datetime) -> Decision:
     asked_s = retry_after_s(reply.headers.get("retry-after"), date=reply.headers.get("date"), now=now)
-    decision = _back_off(state, f"status {reply.status}: the server is busy", jitter)
+    decision = back_off(state, f"status {reply.status}: the server is busy", jitter)
     if asked_s is None:
         return decision
     # A little later than asked, each at its own time: a fleet that comes back at once is the next overload.

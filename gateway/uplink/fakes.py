@@ -16,9 +16,11 @@ from email.utils import formatdate
 
 import zstandard
 
+from cleanside.gateway.uplink import asking
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
+    DATABASE_HEADER,
     PROBLEM_MEDIA_TYPE,
     Answer,
     Batch,
@@ -77,6 +79,8 @@ class FakeServer:
         self.closed = False
         self._now_us = now_us
         self._previous_release = previous_release
+        #: which database answers; None: as the previous release, which does not say
+        self.database: str | None = None if previous_release else "database-1"
         #: how old the `Date` is that a server of the previous release gives out
         self.date_lag_us = 0
 
@@ -86,7 +90,7 @@ class FakeServer:
         fault = self.faults.popleft() if self.faults else None
         if isinstance(fault, (Reply, NoAnswer)):
             return fault
-        reply = self._get(request) if request.method == "GET" else self._post(request)
+        reply = self._reply(request)
         if fault == "lost":
             return NoAnswer("the reply was lost")
         # RFC 9110 section 6.6.1: an origin server with a clock sends a Date, cut to the second.
@@ -94,7 +98,29 @@ class FakeServer:
         headers = {**reply.headers, "date": date}
         if (request_id := request.headers.get("Request-Id")) is not None:
             headers["request-id"] = request_id
+        if self.database is not None:
+            headers[DATABASE_HEADER.lower()] = self.database
         return replace(self._with_time(reply), headers=headers)
+
+    def _reply(self, request: Request) -> Reply:
+        if request.method == "GET":
+            return self._get(request)
+        return self._marks(request) if request.path == asking.PATH else self._post(request)
+
+    def _marks(self, request: Request) -> Reply:
+        if self._previous_release:
+            return problem(405, "method_not_allowed")
+        names = [asked["stream"] for asked in json.loads(request.body)["streams"]]
+        there = {name: self.streams[name] for name in names if name in self.streams}
+        document = {
+            "streams": [
+                {"stream": name, "acknowledged_through": stream.mark, "highest": stream.highest}
+                for name, stream in there.items()
+            ],
+            "unknown": [name for name in names if name not in there],
+            "server_time": instant_text(self._now_us()),
+        }
+        return _ok(json.dumps(document).encode())
 
     def _with_time(self, reply: Reply) -> Reply:
         """A refusal says what time it is, as every answer does."""

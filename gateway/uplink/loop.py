@@ -2,8 +2,10 @@
 The loop that sends what the spool holds, in order, until it is acknowledged.
 
 Promises: one batch in flight; what the spool gives is sent again until an answer of the contract releases
-it. The loop asks the server where it stands at start and after an error, so that a lost reply costs a
-question, no repeat, and never a reading. It takes the server's word on the time where the link is trusted.
+it. The loop asks the server where it stands, so that a lost reply costs a question, no repeat, and never a
+reading: of the stream at hand after an error; of every stream that the spool holds at start, at intervals,
+and at once where another database answers than before. So a restored server is made whole. The loop takes
+the server's word on the time where the link is trusted.
 Leaves to others: what an answer means (`gateway.uplink.decision`), the network (`gateway.uplink.transport`),
 the disk.
 """
@@ -27,6 +29,7 @@ from cleanside.gateway.private import hidden
 from cleanside.gateway.spool.peek import span
 from cleanside.gateway.spool.queue import MAX_BATCH_BYTES, MAX_BATCH_READINGS, Spool
 from cleanside.gateway.timing.clock import Anchor, Clock
+from cleanside.gateway.uplink.asking import decide_marks, question
 from cleanside.gateway.uplink.decision import CODINGS, Decision, LinkState, Sent, batch_limit, decide
 from cleanside.gateway.uplink.link_view import LinkView
 from cleanside.gateway.uplink.network import Network
@@ -35,7 +38,9 @@ from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
     BATCH_MEDIA_TYPE,
+    DATABASE_HEADER,
     MAX_INTEGER,
+    MAX_STREAMS_ASKED,
     PROBLEM_MEDIA_TYPE,
     Batch,
     Opaque,
@@ -46,6 +51,7 @@ from cleanside.gateway.wire import (
 DEFAULT_LINGER_S: Final = (
     5.0  # chosen: a live reading is on its way within five seconds, with those beside it
 )
+DEFAULT_ASK_EVERY_S: Final = 300.0  # chosen: a copied database is noticed in five minutes; 150 kB a day
 IDLE_S: Final = 60.0  # between two looks when nothing wakes the loop
 _SPOOL_WAIT_S: Final = 5.0  # after the disk failed
 _LOOK_AT_NETWORK_S: Final = 2.0  # while the link fails; chosen: a link is used within seconds
@@ -85,12 +91,14 @@ class Uplink:
         max_readings: int = MAX_BATCH_READINGS,
         max_bytes: int = MAX_BATCH_BYTES,
         network: Network | None = None,
+        ask_every_s: float = DEFAULT_ASK_EVERY_S,
     ) -> None:
         """
         network : asked while the link fails, so that one that comes back is used at once; None: waits end
         by themselves.
         random : gives numbers from 0 to 1, for the jitter. wake : set when there is something new to send.
         linger_s : how long a new reading may wait for others when there is no backlog.
+        ask_every_s : longest time between two questions where the server stands, of every stream held.
         """
         self.state = LinkState(limit=max_readings)
         self.wake = wake if wake is not None else threading.Event()
@@ -108,6 +116,11 @@ class Uplink:
         self._at_start: dict[str, int] = {}  # stream -> highest number that an earlier process may have sent
         self._looked_us: int | None = None
         self._asked_us = 0
+        self._ask_every_s = ask_every_s
+        self._ask_all_us = 0  # when to ask about every stream again, on this boot's clock; 0: at once
+        self._left: list[str] = []  # streams to ask about one by one: the server is of the previous release
+        self._ask_next_us = self._ask_apart_us = 0
+        self._database: str | None = None  # which database answered last
         self._run = secrets.token_hex(4)  # with a number it names a request, also across restarts
         self._requests = 0
         self._before: Anchor | None = None  # the last that was said of the time in this boot
@@ -122,7 +135,7 @@ class Uplink:
             step = self.step()
             if step.wait_s > 0:
                 self._wait(stop, step)
-            elif step.idle and self._clock.wait(self.wake, IDLE_S):
+            elif step.idle and self._clock.wait(self.wake, min(IDLE_S, self._ask_in_s())):
                 self._clock.wait(stop, self._linger_s)  # let others of its time come along
 
     def _wait(self, stop: threading.Event, step: Turn) -> None:
@@ -167,10 +180,13 @@ class Uplink:
             TryAgain,
             UnknownStream,
         ) as error:  # unknown: the file was replaced while a batch was on its way
+            self._left = []  # a stream of it may be the one that is unknown
             self._log("gateway.spool_failed", level=logging.ERROR, reason=error)
             return Turn(wait_s=_SPOOL_WAIT_S, waits_for="disk")
 
     def _turn(self) -> Turn:
+        if self._ask_in_s() <= 0:
+            return self._ask(self._left[0]) if self._left else self._ask_all()
         batch = self._spool.peek(
             max_readings=batch_limit(self.state), max_bytes=self._max_bytes, report=not self.state.bare
         )
@@ -189,7 +205,46 @@ class Uplink:
         self._asked_us = self._clock.since_boot_us()
         headers = {"Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}"}
         request = Request(method="GET", path=f"/v1/streams/{stream}", headers=headers)
-        return self._exchange(request, self._about(stream))
+        step = self._exchange(request, self._about(stream))
+        if self._left and self._left[0] == stream and stream in self.state.asked:
+            self._left.pop(0)
+            self._ask_next_us = self._clock.since_boot_us() + self._ask_apart_us
+        return step
+
+    def _ask_in_s(self) -> float:
+        """Seconds until the server is to be asked where it stands, at least a moment; 0 or less: now."""
+        due_us = self._ask_next_us if self._left else self._ask_all_us
+        return (due_us - self._clock.since_boot_us()) / 1e6
+
+    def _ask_all(self) -> Turn:
+        """Ask about every stream that is held, in one request if they are not very many."""
+        self._asked_us = self._clock.since_boot_us()
+        step = Turn()
+        streams = self._spool.held_streams
+        for piece in (streams[i : i + MAX_STREAMS_ASKED] for i in range(0, len(streams), MAX_STREAMS_ASKED)):
+            sents = [self._about(stream) for stream in piece]
+            outcome = self._said(question(self._spool.device, sents))
+            asked = decide_marks(
+                self.state, sents, outcome, jitter=self._random(), now=datetime_of(self._clock.utc_us())
+            )
+            if asked.one_by_one:
+                self._left = streams
+                break
+            for sent, decision in asked.decisions:
+                self._carry_out(decision, sent)
+                step = Turn(wait_s=max(step.wait_s, decision.wait_s), decision=decision)
+            if not asked.answered:
+                return step
+        self._ask_again_later()
+        return step
+
+    def _ask_again_later(self) -> None:
+        """Next time within the interval, not all gateways of a fleet at one moment."""
+        now_us = self._clock.since_boot_us()
+        every_us = self._ask_every_s * 1e6 * (1 - 0.2 * self._random())
+        self._ask_all_us = now_us + round(every_us)
+        self._ask_apart_us = round(every_us / (len(self._left) + 1))
+        self._ask_next_us = now_us
 
     def _lacks_time(self) -> bool:
         """This boot is not placed, and the last question is a while ago: its answer tells the time too."""
@@ -269,7 +324,21 @@ class Uplink:
         down_bytes = outcome.down_bytes if isinstance(outcome, Reply) else 0
         self._spool.count_traffic(up_bytes=request.up_bytes, down_bytes=down_bytes)
         self._anchor(outcome, request_id, before_us, after_us)
+        self._look_at_database(outcome)
         return outcome
+
+    def _look_at_database(self, outcome: Outcome) -> None:
+        """Another database than before may have less of anything: ask at once, and forget rewinds."""
+        if isinstance(outcome, NoAnswer) or not outcome.trusted:
+            return
+        answered = outcome.headers.get(DATABASE_HEADER.lower())
+        if answered is None or answered == self._database:
+            return
+        if self._database is not None:
+            self._log("gateway.server_restored", level=logging.WARNING, database=answered)
+            self._ask_all_us, self._left = 0, []
+            self.state = replace(self.state, rewound=frozenset())
+        self._database = answered
 
     # ------------------------------------------------------------ what follows
 

@@ -17,10 +17,12 @@ MAX_QUANTITIES = 64  # a batch; each costs a column of the batch's length in mem
 MAX_NAME_LENGTH = 64
 MAX_INTEGER = 2**53  # beyond it a JSON number is not the same integer for everyone (RFC 8259 section 6)
 MAX_DEPTH = 8
+MAX_STREAMS_ASKED = 200  # in one question for marks; a spool holds one or a few
 MAX_SHIFT_S = 4e9  # of a boot correction: from 1900 to now
 BATCH_MEDIA_TYPE = "application/json"
 ANSWER_MEDIA_TYPE = "application/json"
 PROBLEM_MEDIA_TYPE = "application/problem+json"
+DATABASE_HEADER = "Database-Id"  # of every answer; another one than before: the server was restored
 _NAME = re.compile(r"[A-Za-z0-9:._-]{1,64}", re.ASCII)
 
 

@@ -5,8 +5,8 @@ What the server answers to a batch and of a stream, written and read strictly.
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from cleanside.gateway.wire.instants import instant_text, parse_instant
@@ -58,6 +58,51 @@ class StreamAtServer:
     gaps: tuple[tuple[int, int], ...] = ()
     gaps_more: int = 0
     server_time_us: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class AskedStream:
+    """What a gateway says of a stream it holds, when it asks how far the server holds it."""
+
+    stream: str
+    #: as the server said last
+    acknowledged_through: int
+    #: the highest number given so far
+    appended_through: int
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Mark:
+    """How far the server holds a stream; 0 of one that it does not know."""
+
+    acknowledged_through: int = 0
+    highest: int = 0
+
+
+def encode_marks_question(device: str, streams: Sequence[AskedStream]) -> bytes:
+    """Write the question for the marks of several streams of a device, at most `MAX_STREAMS_ASKED`."""
+    return json.dumps({"device": device, "streams": [asdict(asked) for asked in streams]}).encode()
+
+
+def decode_marks(body: bytes, *, asked: Collection[str]) -> dict[str, Mark | None]:
+    """
+    Read the answer to it: stream -> its mark, None for one that the server does not know.
+
+    Raises ValueError where the body is not our answer, or speaks of other streams than were asked.
+    """
+    document = _load_answer(body)
+    marks: dict[str, Mark | None] = {}
+    try:
+        for entry in document["streams"]:
+            marks[entry["stream"]] = Mark(
+                acknowledged_through=_count(entry, "acknowledged_through"), highest=_count(entry, "highest")
+            )
+        marks |= dict.fromkeys(document["unknown"])
+    except (KeyError, TypeError, AttributeError):
+        raise ValueError("the answer is not ours: it has no marks of streams") from None
+    if marks.keys() != set(asked):
+        raise ValueError("the answer speaks of other streams than were asked")
+    return marks
 
 
 def encode_answer(answer: Answer) -> bytes:

@@ -16,6 +16,7 @@ from typing import Any
 from cleanside.gateway.commands import status
 from cleanside.gateway.errors import GatewayError
 from cleanside.gateway.spool.state import SpoolState
+from cleanside.gateway.uplink.loop import DEFAULT_ASK_EVERY_S
 
 DEADLINE_S = 60.0
 
@@ -32,9 +33,17 @@ class GatewayProcess:
     """One gateway with its spool; the same file over all its lives."""
 
     def __init__(
-        self, folder: Path, *, device: str, key: str, server: str, source: Mapping[str, Any] | None = None
+        self,
+        folder: Path,
+        *,
+        device: str,
+        key: str,
+        server: str,
+        source: Mapping[str, Any] | None = None,
+        ask_every_s: float = DEFAULT_ASK_EVERY_S,
     ) -> None:
         self.device = device
+        self._ask_every_s = ask_every_s
         self.spool_path = folder / f"{device}.spool"
         self._key_file = folder / f"{device}.key"
         self._key_file.touch(mode=0o600)
@@ -49,7 +58,7 @@ class GatewayProcess:
             f"device = {json.dumps(self.device)}",
             f"[spool]\npath = {json.dumps(str(self.spool_path))}",
             f"[uplink]\nserver = {json.dumps(server)}\nkey_file = {json.dumps(str(self._key_file))}",
-            "linger_s = 0.05\ntimeout_s = 5.0\nmax_readings = 200",
+            f"linger_s = 0.05\ntimeout_s = 5.0\nmax_readings = 200\nask_every_s = {self._ask_every_s}",
             "[run]\nexit_when_done = true",
         ]
         for entry in [source or {"use": "ndjson", "units": {"restriction": "kPa"}}]:

@@ -1,0 +1,93 @@
+"""
+Where does the server stand, of every stream that the spool holds: one question, and what its answer means.
+
+Promises: pure. A mark that is lower than the one known sends again from there, for a forked stream too;
+nothing is released that this process did not send. A server of the previous release, which does not know
+the question, is asked stream by stream.
+Leaves to others: when to ask (`gateway.uplink.loop`), what one mark means (`gateway.uplink.decision`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import datetime
+
+from cleanside.gateway.uplink.decision import (
+    Decision,
+    LinkState,
+    Sent,
+    back_off,
+    decide,
+    on_mark,
+    on_stream_state,
+    problem_code,
+)
+from cleanside.gateway.uplink.transport import Outcome, Reply, Request
+from cleanside.gateway.wire import (
+    ANSWER_MEDIA_TYPE,
+    BATCH_MEDIA_TYPE,
+    PROBLEM_MEDIA_TYPE,
+    AskedStream,
+    Mark,
+    decode_marks,
+    encode_marks_question,
+)
+
+PATH = "/v1/streams/marks"
+#: how a server says that it does not know the question
+_NOT_KNOWN = frozenset({400, 404, 405, 409, 413, 415, 422})
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class Asked:
+    """What to do about the answer to a question for several streams."""
+
+    #: for each stream, in this order; each state builds on the one before. One entry where it failed.
+    decisions: Sequence[tuple[Sent, Decision]] = ()
+    #: the marks were told
+    answered: bool = False
+    #: the server does not know the question: ask for each stream
+    one_by_one: bool = False
+
+
+def question(device: str, sents: Sequence[Sent]) -> Request:
+    """The question for these streams."""
+    streams = [
+        AskedStream(
+            stream=sent.stream,
+            acknowledged_through=sent.acknowledged_through,
+            appended_through=sent.appended_through,
+        )
+        for sent in sents
+    ]
+    headers = {"Content-Type": BATCH_MEDIA_TYPE, "Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}"}
+    return Request(method="POST", path=PATH, headers=headers, body=encode_marks_question(device, streams))
+
+
+def decide_marks(
+    state: LinkState, sents: Sequence[Sent], outcome: Outcome, *, jitter: float, now: datetime
+) -> Asked:
+    """What to do about the outcome of asking for `sents`; jitter, now : as for `decide`."""
+    if isinstance(outcome, Reply) and outcome.status in _NOT_KNOWN and problem_code(outcome) is not None:
+        return Asked(one_by_one=True)
+    if not isinstance(outcome, Reply) or outcome.status != 200:
+        return Asked(decisions=[(sents[0], decide(state, sents[0], outcome, jitter=jitter, now=now))])
+    try:
+        if outcome.media_type != ANSWER_MEDIA_TYPE:
+            raise ValueError(f"the answer is {outcome.media_type or 'of no type'}, not {ANSWER_MEDIA_TYPE}")
+        marks = decode_marks(outcome.body, asked=[sent.stream for sent in sents])
+    except ValueError as error:
+        return Asked(decisions=[(sents[0], back_off(state, f"not an answer: {error}", jitter))])
+    decisions = []
+    for sent in sents:
+        decision = _on(state, sent, marks[sent.stream], jitter)
+        state = replace(decision.state, asked=decision.state.asked | {sent.stream})
+        decisions.append((sent, replace(decision, state=state)))
+    return Asked(decisions=decisions, answered=True)
+
+
+def _on(state: LinkState, sent: Sent, mark: Mark | None, jitter: float) -> Decision:
+    if mark is None:
+        return on_mark(state, sent, 0, "the server does not know the stream", jitter)
+    return on_stream_state(state, sent, mark, jitter)
