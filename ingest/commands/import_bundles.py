@@ -1,8 +1,8 @@
 """
 The command `import`: take in bundles, the backlogs that were carried here as files.
 
-While a server serves, the file goes to it over HTTP with an operator's key; otherwise the command does the
-work itself, under the lock that a serving process would hold.
+With --server or --key-file the file goes to a server over HTTP with an operator's key, wherever it serves.
+Otherwise the command does the work itself, under the lock that a serving process would hold.
 """
 
 from __future__ import annotations
@@ -39,12 +39,12 @@ def add(commands: Any) -> None:
     parser.add_argument("files", nargs="+", type=Path, metavar="FILE", help="a bundle")
     parser.add_argument("--json", action="store_true", help="for machines")
     parser.add_argument(
-        "--key-file", type=Path, metavar="FILE", help="an operator's key, used while a server serves"
+        "--key-file", type=Path, metavar="FILE", help="an operator's key: a server does the work"
     )
     parser.add_argument(
         "--server",
         metavar="URL",
-        help="the server that serves; default: at the host and port of the settings",
+        help="the server that does the work; default: with --key-file the host and port of the settings",
     )
     settings.add_arguments(parser, "database", "host", "port")
     add_owner(parser)
@@ -53,6 +53,19 @@ def add(commands: Any) -> None:
 
 def run_import(given: argparse.Namespace) -> int:
     """Import each file. Exit code 1 where something of one was not taken."""
+    # What is asked for is what happens: a server that is named, or a key for one, is never passed over.
+    asked = given.server is not None or given.key_file is not None
+    outcomes = _by_a_server(given) if asked else _here(given)
+    print(json.dumps(outcomes, indent=2) if given.json else "\n".join(map(outcome_text, outcomes)))
+    return 0 if all(outcome.get("whole") for outcome in outcomes) else 1
+
+
+def _by_a_server(given: argparse.Namespace) -> list[BundleOutcome]:
+    ask = _asker(given)
+    return [_outcome(path, ask) for path in given.files]
+
+
+def _here(given: argparse.Namespace) -> list[BundleOutcome]:
     try:
         with opened(given, newest=True) as engine:
 
@@ -67,12 +80,9 @@ def run_import(given: argparse.Namespace) -> int:
                 clock=app.system_clock,
                 sqlite=engine.dialect.name == "sqlite",
             )
-            outcomes = [_outcome(path, lambda p: _import_here(p, bringer)) for path in given.files]
+            return [_outcome(path, lambda p: _import_here(p, bringer)) for path in given.files]
     except BeingServed:
-        ask = _asker(given)
-        outcomes = [_outcome(path, ask) for path in given.files]
-    print(json.dumps(outcomes, indent=2) if given.json else "\n".join(map(outcome_text, outcomes)))
-    return 0 if all(outcome.get("whole") for outcome in outcomes) else 1
+        return _by_a_server(given)  # which says what is missing
 
 
 def _outcome(path: Path, do: Callable[[Path], BundleOutcome]) -> BundleOutcome:
@@ -96,7 +106,7 @@ def _asker(given: argparse.Namespace) -> Callable[[Path], BundleOutcome]:
     server = _address(given.server or f"http://{chosen.host}:{chosen.port}")
     if given.key_file is None:
         raise CalledWrongly(
-            f"the database is being served; give --key-file FILE with an operator's key to ask {server}"
+            f"a server has to be asked, {server}; give --key-file FILE with an operator's key for it"
         )
     try:
         key = given.key_file.read_text("ascii").strip()
@@ -113,8 +123,8 @@ def _asker(given: argparse.Namespace) -> Callable[[Path], BundleOutcome]:
                 )
             except httpx.HTTPError as error:
                 raise CalledWrongly(
-                    f"{server} does not answer ({why(error)}); check --server, then import again: "
-                    "what was taken is known"
+                    f"{server} does not answer ({why(error)}); check --server, then import again: what was "
+                    "taken is known. Without --server and --key-file the database here takes the file"
                 ) from error
         return _told(server, response)
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 
@@ -14,6 +16,7 @@ from cleanside.gateway.bundle import BundleWriter, mac_secret
 from cleanside.gateway.wire import Batch, encode, parse_instant
 from cleanside.ingest.cli import main
 from cleanside.ingest.store import database
+from tests.support.held import quarantined_of, readings_of
 from tests.support.serving import DEVICE, STREAM, make_keys
 
 AT_US = parse_instant("2026-03-02T06:00:00Z").us
@@ -160,3 +163,36 @@ def test_nobody_there_and_no_such_file_are_said(
     assert "does not answer" in capsys.readouterr().err
     assert main(words(sqlite_database_url, tmp_path / "none")) == 2
     assert "cannot be read" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("named", [True, False], ids=["--server", "--key-file alone"])
+def test_a_server_that_is_asked_for_is_asked_where_none_serves_here(
+    sqlite_database_url: str, tokens: dict[str, str], tmp_path: Path, named: bool
+) -> None:
+    """Issue 15 point 3: "3 stored", exit 0, into a restored copy, while the real server got nothing."""
+    path, key = a_bundle(tmp_path / "b", tokens["device"]), tmp_path / "key"
+    key.write_text(tokens["operator"])
+    whole = {"device": DEVICE, "blocks": 2, "stored": 2, "duplicates": 0, "quarantined": 0, "not_taken": []}
+    with somebody(200, json.dumps(whole | {"whole": True}).encode()) as server:
+        where = ["--server", server] if named else ["--port", str(urlsplit(server).port)]
+        assert main(words(sqlite_database_url, path, "--key-file", key, *where)) == 0
+    assert not quarantined_of(sqlite_database_url, DEVICE)
+    assert not readings_of(sqlite_database_url, DEVICE)
+
+
+@pytest.mark.parametrize("what", ["server", "key", "both"])
+def test_what_is_asked_for_and_cannot_be_is_an_error_and_nothing_is_taken_here(
+    sqlite_database_url: str, tokens: dict[str, str], tmp_path: Path, what: str
+) -> None:
+    path, key = a_bundle(tmp_path / "b", tokens["device"]), tmp_path / "key"
+    key.write_text(tokens["operator"])
+    with somebody(200, b"") as gone:
+        pass
+    more = {
+        "server": ["--server", gone],
+        "key": ["--key-file", str(key), "--port", str(urlsplit(gone).port)],
+        "both": ["--server", gone, "--key-file", str(key)],
+    }[what]
+    assert main(words(sqlite_database_url, path, *more)) == 2
+    assert not quarantined_of(sqlite_database_url, DEVICE)
+    assert not readings_of(sqlite_database_url, DEVICE)
