@@ -9,7 +9,7 @@ Leaves to others: sending and waiting (`gateway.uplink.loop`), what is on disk (
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
@@ -34,6 +34,14 @@ LONGEST_WAIT_S = 300.0  # chosen; a way that comes back ends it early (`gateway.
 REFUSED_KEY_WAIT_S = 300.0  # chosen: a person has to act; five minutes after that it goes on
 LONGEST_RETRY_AFTER_S = 3_600.0  # chosen: nobody's mistake may silence a machine for longer
 CONFLICT_CODE = "number_conflict"
+#: code of a 429 or 503 -> what a person is told; any other: the server is busy
+_BUSY: Mapping[str, str] = {
+    "store_full": "the server's disk is full",
+    "store_read_only": "the server's disk or database can only be read",
+    "store_unavailable": "the server's database does not answer",
+    "over_quota": "this key sends more than its quota",
+}
+_STORE_CODES = frozenset({"store_full", "store_read_only", "store_unavailable"})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -352,12 +360,17 @@ def _on_coding(state: LinkState, jitter: float) -> Decision:
 
 def _on_busy(state: LinkState, reply: Reply, jitter: float, now: datetime) -> Decision:
     asked_s = retry_after_s(reply.headers.get("retry-after"), date=reply.headers.get("date"), now=now)
-    decision = back_off(state, f"status {reply.status}: the server is busy", jitter)
+    code = problem_code(reply)
+    reason = f"status {reply.status}: {_BUSY.get(code or '', 'the server is busy')}"
+    event = "gateway.server_cannot_store" if code in _STORE_CODES else "gateway.server_busy"
+    if code is not None:
+        reason += f" ({code})"
+    decision = back_off(state, reason, jitter)
     if asked_s is None:
-        return decision
+        return replace(decision, event=event) if code in _STORE_CODES else decision
     # A little later than asked, each at its own time: a fleet that comes back at once is the next overload.
     wait_s = min(asked_s, LONGEST_RETRY_AFTER_S) * (1 + 0.1 * jitter)
-    return replace(decision, wait_s=wait_s, event="gateway.server_busy")
+    return replace(decision, wait_s=wait_s, event=event)
 
 
 def batch_limit(state: LinkState) -> int:

@@ -88,6 +88,8 @@ TITLES: Mapping[str, str] = {
     "bundle_altered": "The bundle was altered",
     "overloaded": "The server has too much to do",
     "store_unavailable": "The store is unavailable",
+    "store_full": "The server's disk is full",
+    "store_read_only": "The server's store can only be read",
     "server_broken": "The server is broken",
 }
 

@@ -71,6 +71,8 @@ NEXT_STEPS: Mapping[str, str] = {
     "terminal_differs": "read gauge or manual again, then correct the limit or the second reading",
     "overloaded": "send again after Retry-After; nothing was acknowledged",
     "store_unavailable": "send again after Retry-After; nothing was acknowledged",
+    "store_full": "make room on the server's disk; gateways keep their readings and send again by themselves",
+    "store_read_only": "make the server's disk or database writable; gateways send again by themselves",
     "server_broken": "send again later; nothing was acknowledged; report the request_id",
 }
 

@@ -313,6 +313,10 @@ database_identity = sa.Table(
 )
 
 
+#: what shows that the server can write: the last probe
+write_probes = sa.Table("write_probes", metadata, _id(), sa.Column("content", sa.LargeBinary, nullable=False))
+
+
 def _range(name: str, *further: sa.Column[str]) -> sa.Table:
     return sa.Table(
         name,

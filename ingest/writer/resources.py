@@ -31,6 +31,7 @@ from cleanside.ingest.store import (
 )
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.writer.bytes_in_flight import BytesInFlight
+from cleanside.ingest.writer.readiness import Readiness
 from cleanside.ingest.writer.writer import Writer, as_our_errors
 
 log = logging.getLogger("cleanside.ingest")
@@ -59,6 +60,11 @@ class Resources:
     #: held while a bundle comes in: one at a time, so that those who post are served meanwhile
     importing: threading.Lock = field(default_factory=threading.Lock)
     _unit_sets: dict[str, int] = field(default_factory=dict)
+
+    @cached_property
+    def readiness(self) -> Readiness:
+        """Whether a write gets through."""
+        return Readiness(self.writer)
 
     @cached_property
     def database_header(self) -> tuple[bytes, bytes]:

@@ -16,6 +16,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -23,12 +24,14 @@ from concurrent.futures import Future
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import groupby
+from pathlib import Path
 from typing import Any, TypeVar
 
 import psycopg
 import sqlalchemy as sa
 
 from cleanside.ingest.errors import Refused, TryAgain
+from cleanside.ingest.store import trouble as store_trouble
 from cleanside.ingest.writer.lanes import QUICK_READINGS, Lanes, Line
 
 T = TypeVar("T")
@@ -38,6 +41,7 @@ MAX_WAITING = 256  # jobs in a lane; chosen
 # A job alone may still stand in the way of another process's group; each time one of the two gets through.
 CONTENDED_TRIES = 5
 RETRY_AFTER_S = 2
+PERSON_NEEDED_S = 30  # until one has made room or the disk writable; chosen
 
 
 #: Takes several items on one connection, and gives for each its result or the Refused that it met.
@@ -72,6 +76,12 @@ class Writer:
         self._wakes = threading.Condition()
         self._stopping = False
         self._thread = threading.Thread(target=self._work, name="writer", daemon=True)
+        path = engine.url.database if engine.dialect.name == "sqlite" else None
+        self._folder = None if path is None else Path(path).absolute().parent
+        #: when the last commit was done [s of the monotonic clock]
+        self.committed_s = -math.inf
+        #: why the store took no commit, and when [s]; None: readings were committed since
+        self.trouble: tuple[TryAgain | None, float] = (None, 0.0)
         #: commits made, and jobs they carried: their ratio is what group commit saves
         self.commits = 0
         self.jobs = 0
@@ -166,7 +176,9 @@ class Writer:
         began_s = time.perf_counter()
         try:
             outcomes = self._transact(jobs)
+            self._note_success(jobs)
         except TryAgain as error:  # the database is away: it would be for each alone, too
+            self.trouble = (error, time.monotonic())
             outcomes = [error] * len(jobs)
         except Exception as error:  # also two processes that waited for each other
             if len(jobs) > 1:
@@ -187,6 +199,11 @@ class Writer:
         self.on_commit(len(jobs), took_s)
         _give_out(jobs, outcomes)
 
+    def _note_success(self, jobs: list[_Job]) -> None:
+        self.committed_s = time.monotonic()
+        if any(job.readings for job in jobs):
+            self.trouble = (None, 0.0)
+
     def _learn(self, jobs: list[_Job], took_s: float) -> None:
         with self._wakes:
             self._line.served(len(jobs), took_s)
@@ -194,7 +211,7 @@ class Writer:
 
     def _transact(self, jobs: list[_Job]) -> list[Any]:
         outcomes: list[Any] = []
-        with as_our_errors(standing_in_the_way=True), self._engine.begin() as connection:
+        with as_our_errors(standing_in_the_way=True, folder=self._folder), self._engine.begin() as connection:
             for work, alike in groupby(jobs, key=lambda job: job.work):
                 outcomes += work(connection, [job.item for job in alike])
         return outcomes
@@ -261,10 +278,11 @@ def _sqlstate(error: Exception) -> str | None:
 
 
 @contextmanager
-def as_our_errors(*, standing_in_the_way: bool = False) -> Iterator[None]:
+def as_our_errors(*, standing_in_the_way: bool = False, folder: Path | None = None) -> Iterator[None]:
     """
     The one place where the drivers' errors become ours.
 
+    folder : where a SQLite file lies, to tell a full disk from others; None: not known, or PostgreSQL.
     standing_in_the_way : leave those as they are that say so, for who can run the same again or apart.
     """
     try:
@@ -272,8 +290,7 @@ def as_our_errors(*, standing_in_the_way: bool = False) -> Iterator[None]:
     except _AWAY as error:
         if standing_in_the_way and _sqlstate(error) in (*_CONTENDED, *_HELD_UP):
             raise
-        log.warning("ingest.store_unavailable", extra={"reason": str(error)[:200]})
-        raise TryAgain(
-            "the database does not take it now; nothing is acknowledged, send again later",
-            code="store_unavailable",
-        ) from error
+        code = store_trouble.code_of(error, folder)
+        log.warning(f"ingest.{code}", extra={"reason": str(error)[:200]})
+        wait_s = {} if code == store_trouble.STORE_UNAVAILABLE else {"retry_after_s": PERSON_NEEDED_S}
+        raise TryAgain(store_trouble.DETAILS[code], code=code, **wait_s) from error

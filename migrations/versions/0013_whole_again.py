@@ -1,7 +1,8 @@
 """
-A restored server is made whole: which database this is, and what gateways hold that it has lost.
+A restored server is made whole: which database this is, what gateways hold that it has lost, and
+a row that shows that it can be written.
 
-Works with the previous release running: yes, two tables are added; it knows neither.
+Works with the previous release running: yes, three tables are added; it knows none of them.
 """
 
 from __future__ import annotations
@@ -31,8 +32,15 @@ def upgrade() -> None:
         sa.ForeignKeyConstraint(["stream_id"], ["streams.id"], name="fk_lost_marks_stream_id"),
         sa.PrimaryKeyConstraint("stream_id", name="pk_lost_marks"),
     )
+    op.create_table(
+        "write_probes",
+        sa.Column("id", _ID, autoincrement=True, nullable=False),
+        sa.Column("content", sa.LargeBinary(), nullable=False),
+        sa.PrimaryKeyConstraint("id", name="pk_write_probes"),
+    )
 
 
 def downgrade() -> None:
+    op.drop_table("write_probes")
     op.drop_table("lost_marks")
     op.drop_table("database_identity")

@@ -22,9 +22,10 @@ def get_health() -> dict[str, str]:
 
 @router.get("/readyz", summary="The server takes readings", response_model=ReadyAnswer)
 def get_ready(resources: R) -> dict[str, Any]:
-    """200 if the database answers and the writer runs; 503 otherwise."""
+    """200 if the database answers and a write got through lately; else 503, with the code that says why."""
     if not resources.writer.is_alive or resources.stopping.is_set():
         raise TryAgain("the server is stopping; ask another, or later")
+    resources.readiness.check()
     with resources.reading() as connection:
         connection.execute(sa.text("SELECT 1"))
         behind = hours.count_behind(connection)

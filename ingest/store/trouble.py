@@ -1,0 +1,49 @@
+"""
+Why the database does not take a write: disk full, read-only, or away. As a code.
+
+Promises: pure but for one look at the file system, where SQLite itself does not say more than "input/output".
+Leaves to others: raising (`ingest.writer.writer`).
+"""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from contextlib import suppress
+from pathlib import Path
+
+STORE_FULL, STORE_READ_ONLY, STORE_UNAVAILABLE = "store_full", "store_read_only", "store_unavailable"
+
+DETAILS = {
+    STORE_FULL: "the disk of the database is full; nothing is acknowledged, send again later",
+    STORE_READ_ONLY: "the database can only be read; nothing is acknowledged, send again later",
+    STORE_UNAVAILABLE: "the database does not take it now; nothing is acknowledged, send again later",
+}
+#: SQLSTATE -> code (PostgreSQL documentation, appendix A, error codes)
+_OF_POSTGRES = {"53100": STORE_FULL, "25006": STORE_READ_ONLY}
+#: primary result code -> code (sqlite.org/rescode.html); the low byte of an extended one
+_OF_SQLITE = {sqlite3.SQLITE_FULL: STORE_FULL, sqlite3.SQLITE_READONLY: STORE_READ_ONLY}
+_LEAST_FREE_BYTES = 64 * 1024  # below it a write of a batch fails; chosen
+
+
+def code_of(error: BaseException, folder: Path | None = None) -> str:
+    """The code for what a driver raised; folder : where a SQLite file lies, None: elsewhere."""
+    cause = getattr(error, "orig", None) or error
+    if (state := getattr(cause, "sqlstate", None)) is not None:
+        return _OF_POSTGRES.get(state, STORE_UNAVAILABLE)
+    number = getattr(cause, "sqlite_errorcode", None)
+    if number is None:
+        return STORE_UNAVAILABLE
+    if number & 0xFF in (sqlite3.SQLITE_IOERR, sqlite3.SQLITE_CANTOPEN) and folder is not None:
+        return _of_file_system(folder)
+    return _OF_SQLITE.get(number & 0xFF, STORE_UNAVAILABLE)
+
+
+def _of_file_system(folder: Path) -> str:
+    with suppress(OSError):
+        found = os.statvfs(folder)
+        if found.f_flag & os.ST_RDONLY:
+            return STORE_READ_ONLY
+        if found.f_bavail * found.f_frsize < _LEAST_FREE_BYTES:
+            return STORE_FULL
+    return STORE_UNAVAILABLE

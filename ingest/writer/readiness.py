@@ -1,0 +1,78 @@
+"""
+Can the server take readings: told by a write that was done, not by a thread that is alive.
+
+Promises: asking often costs nothing: a commit of the last seconds is proof enough, and where there was none
+one probe is written for all who ask. It is bounded in size and time. Where a batch was refused because of the
+store, a small probe that succeeds is no proof: a disk may be too full for the one and not for the other.
+Leaves to others: what a write that fails means (`ingest.store.trouble`).
+"""
+
+from __future__ import annotations
+
+import os
+import threading
+import time
+from collections.abc import Callable
+from concurrent.futures import TimeoutError as TooLate
+
+import sqlalchemy as sa
+
+from cleanside.ingest.errors import TryAgain
+from cleanside.ingest.store.models import write_probes
+from cleanside.ingest.store.trouble import STORE_UNAVAILABLE
+from cleanside.ingest.writer.writer import Writer
+
+PROBE_EVERY_S = 10.0  # chosen: a disk that fills up is noticed within it, and an idle server writes little
+PROBE_WITHIN_S = 5.0  # chosen below the time-outs of those who ask
+PROBE_BYTES = 16_384  # chosen: pages of their own, as a batch takes
+TROUBLE_LASTS_S = 30.0  # after a refused batch; then a probe decides again
+
+
+class Readiness:
+    """Asks the writer for a write, at most one at a time."""
+
+    def __init__(self, writer: Writer, *, monotonic_s: Callable[[], float] = time.monotonic) -> None:
+        self._writer = writer
+        self._monotonic_s = monotonic_s
+        self._lock = threading.Lock()
+        self._probed_s: float | None = None
+        self._last: TryAgain | None = None
+
+    def check(self) -> None:
+        """Raise TryAgain, with the code that says why, where no write gets through."""
+        now_s = self._monotonic_s()
+        trouble, troubled_s = self._writer.trouble
+        if trouble is not None and now_s - troubled_s < TROUBLE_LASTS_S:
+            raise trouble
+        if now_s - self._writer.committed_s < PROBE_EVERY_S:
+            return
+        if self._lock.acquire(blocking=False):
+            try:
+                self._probe(now_s)
+            finally:
+                self._lock.release()
+        if self._last is not None:
+            raise self._last
+
+    def _probe(self, now_s: float) -> None:
+        if self._probed_s is not None and now_s - self._probed_s < PROBE_EVERY_S:
+            return
+        self._last = None
+        try:
+            probe = self._writer.submit(_write)
+            try:
+                probe.result(PROBE_WITHIN_S)
+            except TooLate:
+                probe.cancel()
+                detail = f"no write got through within {PROBE_WITHIN_S:g} s; ask again later"
+                raise TryAgain(detail, code=STORE_UNAVAILABLE) from None
+        except TryAgain as error:
+            self._last = error
+        self._probed_s = self._monotonic_s()
+
+
+def _write(connection: sa.Connection) -> None:
+    """Write pages that were not there before, then give those of the last probe back."""
+    made = connection.execute(sa.insert(write_probes).values(content=os.urandom(PROBE_BYTES)))
+    assert made.inserted_primary_key is not None
+    connection.execute(sa.delete(write_probes).where(write_probes.c.id < made.inserted_primary_key[0]))
