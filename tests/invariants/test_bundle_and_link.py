@@ -72,10 +72,11 @@ def export(tmp_path: Path, to: Path) -> None:
     subprocess.run([*command, "--out", str(to)], check=True, capture_output=True)
 
 
-def bring(server: ServerProcess, key: Path, *files: Path) -> tuple[int, list[dict[str, Any]]]:
-    """The command `import`: exit code and what it tells."""
+def bring(server: ServerProcess, key: Path | None, *files: Path) -> tuple[int, list[dict[str, Any]]]:
+    """The command `import`: exit code and what it tells. key : a server does the work; None: the command."""
     words = ["import", "--json", "--database", server.database_url, "--owner", "plateau"]
-    words += ["--key-file", str(key), "--port", str(server.port), *map(str, files)]
+    words += [] if key is None else ["--key-file", str(key), "--port", str(server.port)]
+    words += map(str, files)
     with redirect_stdout(io.StringIO()) as said:
         code = main(words)
     told: list[dict[str, Any]] = json.loads(said.getvalue())
@@ -143,10 +144,10 @@ def test_a_bundle_is_taken_without_a_server_too_and_brought_again_it_is_known(
     key = operators_key(tmp_path, server)
     server.kill()  # nobody serves: the command does it itself, under the lock
 
-    code, (told,) = bring(server, key, cut)
+    code, (told,) = bring(server, None, cut)
     assert (code, told["whole"]) == (1, False)
     assert told["not_taken"][0]["code"] == "bundle_cut_short"
-    code, (whole, refused) = bring(server, key, carried, altered)
+    code, (whole, refused) = bring(server, None, carried, altered)
     assert code == 1  # of one of them nothing was taken
     assert (whole["whole"], whole["stored"] + whole["duplicates"]) == (True, READINGS)
     assert refused["problem"]["code"] in ("bundle_unreadable", "bundle_not_authentic")
