@@ -41,7 +41,7 @@ from pathlib import Path
 from typing import Any
 
 from cleanside.gateway.sources import Context, Emit
-from cleanside.gateway.sources.answers import Answers
+from cleanside.gateway.sources.line_answers import Answers
 from cleanside.gateway.sources.listener import serve
 from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects, members
 from cleanside.gateway.sources.options import Options

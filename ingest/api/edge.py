@@ -29,7 +29,7 @@ from cleanside.ingest.metrics import Metrics
 log = logging.getLogger("cleanside.ingest")
 
 #: in place of a status: the client was gone before its body had come. Links break; nothing is wrong here.
-CUT_OFF = "cut_off"
+CUT_OFF_STATUS = "cut_off"
 
 #: what a caller may call its request; anything else is replaced by an id of ours
 _SANE_ID = re.compile(rb"[A-Za-z0-9._-]{8,64}")
@@ -103,7 +103,7 @@ class Edge:
             await problems.broken(Request(scope), error)(scope, receive, send_with_headers)
         finally:
             arriving.end()
-            self._count(scope, CUT_OFF if arriving.cut_off else status, self._monotonic_s() - began_s)
+            self._count(scope, CUT_OFF_STATUS if arriving.cut_off else status, self._monotonic_s() - began_s)
             if arriving.cut_off:
                 self._tell_cut_off(scope, arriving)
 

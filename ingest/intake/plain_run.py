@@ -15,10 +15,9 @@ import sqlalchemy as sa
 from cleanside.ingest.checking.doubts import doubts_about
 from cleanside.ingest.checking.incoming import Incoming
 from cleanside.ingest.checking.repeats import is_elsewhere
-from cleanside.ingest.intake import gateway_reports
-from cleanside.ingest.intake.gateway_reports import Report
-from cleanside.ingest.store import readings, reports, streams
+from cleanside.ingest.store import gateway_reports, readings, reports, streams
 from cleanside.ingest.store.fleet import DeviceRow
+from cleanside.ingest.store.gateway_reports import GatewayEntry
 from cleanside.ingest.store.marks import Marks
 from cleanside.ingest.store.streams import Stream
 
@@ -43,7 +42,7 @@ class PlainRun:
     def __init__(self) -> None:
         self._rows: list[tuple[int, readings.EncodedReadings]] = []
         self._changed: dict[int, Stream] = {}
-        self._reports: list[Report] = []
+        self._reports: list[GatewayEntry] = []
 
     def take(self, incoming: Incoming, stream: Stream) -> Stream:
         """The stream after the batch."""

@@ -22,11 +22,10 @@ from cleanside.ingest.checking.doubts import doubts_about, held_entries, opaque_
 from cleanside.ingest.checking.incoming import Incoming, store_believed, stream_name
 from cleanside.ingest.checking.repeats import is_elsewhere, judge, refuse_fork
 from cleanside.ingest.errors import Refused, writable
-from cleanside.ingest.intake import gateway_reports
 from cleanside.ingest.intake.answers import answer_of, notes_of
 from cleanside.ingest.intake.plain_run import PlainRun, device_of, goes_on
 from cleanside.ingest.intake.replacing import replace
-from cleanside.ingest.store import fleet, quarantine, readings, reports, streams
+from cleanside.ingest.store import fleet, gateway_reports, quarantine, readings, reports, streams
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.marks import Marks, Ranges, Shed, advance, ranges_of, union
 from cleanside.ingest.store.streams import Stream

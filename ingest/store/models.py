@@ -361,7 +361,7 @@ reports = sa.Table(
     sqlite_with_rowid=False,
 )
 
-#: reports that are counted only, by day of receipt (ingest.intake.gateway_reports)
+#: reports that are counted only, by day of receipt (ingest.store.gateway_reports)
 report_days = sa.Table(
     "report_days",
     metadata,

@@ -20,7 +20,7 @@ from cleanside.ingest.store.streams import Stream
 
 
 @dataclass(frozen=True, slots=True)
-class Report:
+class ReportedCounts:
     """What a gateway says of one stream."""
 
     stream: str
@@ -40,7 +40,7 @@ def lost_marks_of(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[
     return {row.stream_id: row.acknowledged_through for row in connection.execute(kept)}
 
 
-def says_more(report: Report, stream: Stream | None, lost_mark: int | None) -> bool:
+def says_more(report: ReportedCounts, stream: Stream | None, lost_mark: int | None) -> bool:
     """True if a report is to be written down. Pure."""
     if stream is None:
         return report.acknowledged_through > 0  # a stream that this server once acknowledged, and has lost
@@ -49,7 +49,7 @@ def says_more(report: Report, stream: Stream | None, lost_mark: int | None) -> b
 
 
 def keep(
-    connection: sa.Connection, owner_id: int, device: str, reports: Sequence[Report], now_us: int
+    connection: sa.Connection, owner_id: int, device: str, reports: Sequence[ReportedCounts], now_us: int
 ) -> None:
     """Write reports down. Of a device that is not known, or a stream of another one, nothing is kept."""
     row = fleet.device(connection, owner_id, device)
@@ -63,7 +63,7 @@ def keep(
             _keep(connection, stream, report)
 
 
-def _keep(connection: sa.Connection, stream: Stream, report: Report) -> None:
+def _keep(connection: sa.Connection, stream: Stream, report: ReportedCounts) -> None:
     if report.appended_through > (stream.appended_through or 0):
         here = sa.update(streams).where(streams.c.id == stream.id)
         connection.execute(here.values(appended_through=report.appended_through))

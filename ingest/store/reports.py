@@ -2,7 +2,7 @@
 Boots and events of gateways: rows that are whole, counts by day of those that are not, and a tally of both.
 
 Streams are locked while their reports are written.
-Leaves to others: what is kept whole (`ingest.intake.gateway_reports`).
+Leaves to others: what is kept whole (`ingest.store.gateway_reports`).
 """
 
 from __future__ import annotations
@@ -13,19 +13,18 @@ from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
-from cleanside.ingest.intake import gateway_reports
-from cleanside.ingest.intake.gateway_reports import (
+from cleanside.ingest.store import corrections, dialect, gateway_reports
+from cleanside.ingest.store.gateway_reports import (
     BOOT,
     EVENT,
     MOST_BOOTS,
     MOST_LOSSES,
     Days,
+    GatewayEntry,
     Place,
-    Plan,
-    Report,
+    ReportPlan,
     Tally,
 )
-from cleanside.ingest.store import corrections, dialect
 from cleanside.ingest.store.models import report_days, report_tallies, reports, streams
 
 _ROW = ("stream_id", "kind", "digest", "at_seq", "name", "content", "received_us")
@@ -43,7 +42,7 @@ class Reported(NamedTuple):
     last_us: int
 
 
-def put(connection: sa.Connection, given: Sequence[Report]) -> None:
+def put(connection: sa.Connection, given: Sequence[GatewayEntry]) -> None:
     """Keep boots and events, each once however often it is sent."""
     if not given:
         return
@@ -72,7 +71,7 @@ WHERE r.stream_id = wanted.stream_id AND r.kind = wanted.kind AND r.digest = wan
 """
 
 
-def _whole_among(connection: sa.Connection, given: Sequence[Report]) -> set[tuple[int, str, str]]:
+def _whole_among(connection: sa.Connection, given: Sequence[GatewayEntry]) -> set[tuple[int, str, str]]:
     """(stream, kind, digest) of those that are whole."""
     wanted = sorted({(r.stream_id, r.kind, r.digest) for r in given})
     found: set[tuple[int, str, str]] = set()
@@ -93,7 +92,7 @@ def tallies_of(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[Pla
     return found
 
 
-def _room(connection: sa.Connection, given: Sequence[Report]) -> dict[tuple[int, str], int]:
+def _room(connection: sa.Connection, given: Sequence[GatewayEntry]) -> dict[tuple[int, str], int]:
     """(stream, kind) -> how many more boots or losses its device may have."""
     wanted = sorted({r.stream_id for r in given if gateway_reports.is_lasting(r.kind, r.name or "")})
     room = {(stream_id, kind): most for stream_id in wanted for kind, most in MOST.items()}
@@ -114,7 +113,7 @@ def _room(connection: sa.Connection, given: Sequence[Report]) -> dict[tuple[int,
 MOST = {BOOT: MOST_BOOTS, EVENT: MOST_LOSSES}
 
 
-def _write(connection: sa.Connection, made: Plan) -> None:
+def _write(connection: sa.Connection, made: ReportPlan) -> None:
     rows = [{field: getattr(r, field) for field in _ROW} for kept in made.whole.values() for r in kept]
     if rows:
         connection.execute(dialect.insert(connection, reports).on_conflict_do_nothing(), rows)
@@ -145,7 +144,7 @@ def _fold(connection: sa.Connection, place: Place, newest: int, many: int) -> li
     for piece in dialect.chunks([row.digest for row in rows]):
         gone = reports.c.stream_id == place.stream_id, reports.c.kind == place.kind
         connection.execute(sa.delete(reports).where(*gone, reports.c.digest.in_(piece)))
-    return gateway_reports.days_of(place, [Report(**row._asdict(), was_held=True) for row in rows])
+    return gateway_reports.days_of(place, [GatewayEntry(**row._asdict(), was_held=True) for row in rows])
 
 
 def _add_days(connection: sa.Connection, counted: Sequence[Days]) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from cleanside.ingest.api.app import all_routes
 from cleanside.ingest.api.compression import LEAST_BYTES, takes_gzip
-from cleanside.ingest.api.edge import CUT_OFF
+from cleanside.ingest.api.edge import CUT_OFF_STATUS
 from tests.conftest import sqlite_url
 from tests.support.gatewaying import wait_until
 from tests.support.raw_http import connect, exchange
@@ -213,7 +213,7 @@ def cut_offs(server: ServerProcess, path: str) -> int:
     with server.client("operator") as client:
         text = client.get("/metrics").text
     found = re.search(
-        rf'cleanside_requests_total{{method="POST",route="{path}",status="{CUT_OFF}"}} (\d+)', text
+        rf'cleanside_requests_total{{method="POST",route="{path}",status="{CUT_OFF_STATUS}"}} (\d+)', text
     )
     return 0 if found is None else int(found[1])
 

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from cleanside.ingest.intake import gateway_reports
-from cleanside.ingest.intake.gateway_reports import FOLD_AT, MOST_AT_ONCE, MOST_KINDS, OTHERS, WHOLE
+from cleanside.ingest.store import gateway_reports
+from cleanside.ingest.store.gateway_reports import FOLD_AT, MOST_AT_ONCE, MOST_KINDS, OTHERS, WHOLE
 from cleanside.ingest.store.models import audit, boot_corrections, report_days, report_tallies, reports
 from tests.support.serving import DEVICE, STREAM, Api, batch
 

@@ -40,7 +40,12 @@ READERS = {
     *("gateway/wire/decoder.py", "gateway/wire/strict_json.py", "gateway/wire/replies.py"),
     "gateway/wire/instants.py",
     *("gateway/settings.py", "gateway/commands/export.py", "gateway/client/client.py"),
-    *("gateway/uplink/decision.py", "gateway/sources/csv.py", "gateway/sources/ndjson.py"),
+    *(
+        "gateway/uplink/decision.py",
+        "gateway/uplink/asking.py",
+        "gateway/sources/csv.py",
+        "gateway/sources/ndjson.py",
+    ),
     "gateway/sources/mqtt.py",
 }
 

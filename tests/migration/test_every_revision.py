@@ -116,6 +116,8 @@ def write_as(known: dict[str, sa.Table], engine: sa.Engine, which: str) -> None:
     """Insert, read, update and delete by the columns and keys of another release."""
     put = {name: rows.made_for(table) for name, table in known.items()}
     with engine.begin() as connection:
+        for table in reversed(known.values()):
+            connection.execute(sa.delete(table))  # what a revision puts into an empty database itself
         for name, table in known.items():
             connection.execute(sa.insert(table), put[name])
         for name, table in known.items():

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from cleanside.ingest.intake.gateway_reports import BOOT, EVENT, WHOLE, Place, Tally
 from cleanside.ingest.store import database
+from cleanside.ingest.store.gateway_reports import BOOT, EVENT, WHOLE, Place, Tally
 from cleanside.ingest.store.models import report_days, reports
 from cleanside.ingest.store.reports import recount, tallies_of
 from tests.migration import rows

@@ -15,7 +15,7 @@ from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, router_of
 from cleanside.ingest.owners.access import require_device
 from cleanside.ingest.store import reported
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.reported import Report
+from cleanside.ingest.store.reported import ReportedCounts
 
 router = router_of("streams")
 
@@ -36,7 +36,7 @@ StreamName = Annotated[
 ]
 
 
-class AskedStream(Strict):
+class StreamQuestion(Strict):
     """One stream that a gateway holds."""
 
     stream: StreamName
@@ -48,7 +48,7 @@ class MarksQuestion(Strict):
     """Which streams a gateway holds, and what it knows of each."""
 
     device: Name
-    streams: list[AskedStream] = Field(min_length=1, max_length=MAX_STREAMS_ASKED)
+    streams: list[StreamQuestion] = Field(min_length=1, max_length=MAX_STREAMS_ASKED)
 
 
 @router.post(
@@ -67,7 +67,7 @@ def post_marks(
     """The marks of those streams that are known, and which are not."""
     require_device(key, body.device)
     reports = {
-        asked.stream: Report(asked.stream, asked.acknowledged_through, asked.appended_through)
+        asked.stream: ReportedCounts(asked.stream, asked.acknowledged_through, asked.appended_through)
         for asked in body.streams
     }
     with resources.reading() as connection:

@@ -53,7 +53,7 @@ _KNOWN = frozenset(
 _LOSSES = ("readings_", "spool_", "stream_")
 
 
-class Report(NamedTuple):
+class GatewayEntry(NamedTuple):
     """A boot or an event as it is kept."""
 
     stream_id: int
@@ -103,11 +103,11 @@ class Days(NamedTuple):
     last_seq: int | None
 
 
-class Plan(NamedTuple):
+class ReportPlan(NamedTuple):
     """What to do with reports that came."""
 
     #: to be kept whole
-    whole: dict[Place, list[Report]]
+    whole: dict[Place, list[GatewayEntry]]
     #: to be counted only
     counted: list[Days]
     #: place -> how many of its whole rows become a count: those that follow so many newest ones
@@ -121,7 +121,7 @@ class Plan(NamedTuple):
 
 def reports_of(
     stream_id: int, said: GatewayReport | None, now_us: int, *, before: Marks, resent: bool
-) -> list[Report]:
+) -> list[GatewayEntry]:
     """
     Boots and events of a batch. before : marks of the stream before it. resent : all its numbers were held.
 
@@ -144,12 +144,12 @@ def reports_of(
 
 def _report(
     stream_id: int, kind: str, entry: Mapping[str, Any], now_us: int, *, before: Marks, resent: bool
-) -> Report:
+) -> GatewayEntry:
     content = json.dumps(entry, sort_keys=True)
     at_seq = entry.get("at_seq", entry.get("first_seq"))
     name = entry.get("event", entry.get("anchor"))
     number = at_seq if type(at_seq) is int else None
-    return Report(
+    return GatewayEntry(
         stream_id=stream_id,
         kind=kind,
         digest=hashlib.sha256(content.encode()).hexdigest()[:32],
@@ -190,7 +190,7 @@ def is_lasting(kind: str, name: str) -> bool:
     return kind == BOOT or name.startswith(_LOSSES) or name == BOOT_CORRECTED
 
 
-def _place_of(report: Report, known: set[Place], others: dict[int, int]) -> Place:
+def _place_of(report: GatewayEntry, known: set[Place], others: dict[int, int]) -> Place:
     """Where a report is counted. known : places so far. others : stream -> how many are not of `_KNOWN`."""
     name = "" if report.kind == BOOT else report.name or ""
     place = Place(report.stream_id, report.kind, name)
@@ -203,19 +203,19 @@ def _place_of(report: Report, known: set[Place], others: dict[int, int]) -> Plac
 
 
 def plan(
-    given: Sequence[Report],
+    given: Sequence[GatewayEntry],
     whole: set[tuple[int, str, str]],
     tallies: Mapping[Place, Tally],
     room: Mapping[tuple[int, str], int],
-) -> Plan:
+) -> ReportPlan:
     """
     Which of these reports are new, which are kept whole, and what becomes a count.
 
     whole : (stream, kind, digest) of those that are whole already. tallies : of the streams at hand.
     room : (stream, kind) -> how many lasting ones its device may have besides those it has.
     """
-    made = Plan({}, [], {}, {})
-    places: dict[Place, list[Report]] = {}
+    made = ReportPlan({}, [], {}, {})
+    places: dict[Place, list[GatewayEntry]] = {}
     seen, known = set(whole), set(tallies)
     others = Counter(place.stream_id for place in known if place.name not in _KNOWN)
     for report in given:
@@ -232,7 +232,7 @@ def plan(
     return made
 
 
-def _is_folded(report: Report, tally: Tally | None) -> bool:
+def _is_folded(report: GatewayEntry, tally: Tally | None) -> bool:
     """True where a report that is not whole was counted before, as far as can be told."""
     if tally is None or tally.times <= tally.whole or not report.was_held:
         return False
@@ -240,7 +240,11 @@ def _is_folded(report: Report, tally: Tally | None) -> bool:
 
 
 def _plan_place(
-    made: Plan, place: Place, reports: list[Report], tally: Tally, left: dict[tuple[int, str], int]
+    made: ReportPlan,
+    place: Place,
+    reports: list[GatewayEntry],
+    tally: Tally,
+    left: dict[tuple[int, str], int],
 ) -> None:
     reports.sort(key=lambda r: (r.at_seq or 0, r.received_us))
     made.came[place] = sum(report.times for report in reports)
@@ -262,7 +266,7 @@ def _plan_place(
             made.fold[place] = (WHOLE, tally.whole + len(kept) - WHOLE)
 
 
-def days_of(place: Place, reports: Iterable[Report]) -> list[Days]:
+def days_of(place: Place, reports: Iterable[GatewayEntry]) -> list[Days]:
     """Reports as counts by day."""
     found = []
     in_order = sorted(reports, key=lambda r: r.received_us)
