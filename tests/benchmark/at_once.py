@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import http.server
 import io
+import json
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -16,7 +17,8 @@ from typing import cast
 
 import zstandard
 
-from cleanside.gateway.wire import Answer, StreamAtServer, decode, encode_answer, encode_stream_state
+from cleanside.gateway.asking import PATH
+from cleanside.gateway.wire import Answer, decode, encode_answer, instant_text
 
 #: body as sent -> the highest number in it
 Through = Callable[[bytes], int]
@@ -82,6 +84,7 @@ def serving(through: Through = by_decoding) -> Iterator[Counted]:
         protocol_version = "HTTP/1.1"
         disable_nagle_algorithm = True
         stream = ""
+        marks: dict[str, int] = {}  # noqa: RUF012 - of all connections of this server
 
         def setup(self) -> None:
             super().setup()
@@ -89,24 +92,27 @@ def serving(through: Through = by_decoding) -> Iterator[Counted]:
             self.rfile = cast(io.BufferedReader, self.input)
             self.before = 0
 
-        def do_GET(self) -> None:
-            stream = self.path.rpartition("/")[2]
-            state = StreamAtServer(
-                stream=stream, device="d", acknowledged_through=0, highest=0, server_time_us=1
-            )
-            type(self).stream = stream
-            self._say(encode_stream_state(state))
-
         def do_POST(self) -> None:
             body = self.rfile.read(int(self.headers["Content-Length"]))
-            answer = Answer(
-                stream=type(self).stream,
-                acknowledged_through=through(body),
-                stored=0,
-                server_time_us=1,
-            )
+            if self.path == PATH:
+                self._say(self._marks(json.loads(body)["streams"]))
+                return
+            stream, mark = type(self).stream, through(body)
+            self.marks[stream] = mark
+            answer = Answer(stream=stream, acknowledged_through=mark, stored=0, server_time_us=1)
             counted.posts.append((self.input.count - self.before, len(body)))
             self._say(encode_answer(answer))
+
+        def _marks(self, asked: list[dict[str, object]]) -> bytes:
+            """The first stream is the one that is sent from now on."""
+            names = [str(entry["stream"]) for entry in asked]
+            type(self).stream = names[0]
+            lines = [
+                {"stream": name, "acknowledged_through": self.marks.get(name, 0), "highest": 0}
+                for name in names
+            ]
+            document = {"streams": lines, "unknown": [], "server_time": instant_text(1)}
+            return json.dumps(document).encode()
 
         def _say(self, body: bytes) -> None:
             head = "HTTP/1.1 200 OK\r\nContent-Type: application/json\r\n"
