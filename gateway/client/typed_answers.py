@@ -52,6 +52,17 @@ class Machine(TypedDict):
     housings: list[Housing]
 
 
+class Reported(TypedDict):
+    """How often a gateway reported a boot, or one kind of event."""
+
+    kind: str
+    event: str | None
+    times: int
+    whole: int
+    first_at: str
+    last_at: str
+
+
 class StreamOfDevice(TypedDict):
     """One stream of a device."""
 
@@ -61,6 +72,7 @@ class StreamOfDevice(TypedDict):
     appended_through: int | None
     last_heard_at: str
     gateway_version: str | None
+    reported: list[Reported]
 
 
 class Device(TypedDict):

@@ -96,7 +96,7 @@ class SystemVolume:
         if size <= self.reserve_bytes():
             return
         with suppress(OSError):
-            handle = os.open(self._reserve, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+            handle = os.open(self._reserve, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
             try:
                 os.posix_fallocate(handle, 0, size)
             except OSError:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import math
 import secrets
 import threading
 import time
@@ -135,7 +136,13 @@ class Keyring:
     def find(self, connection: sa.Connection, header: str | None, now_us: int) -> Key:
         """The key of an Authorization header. Raises KeyRefused."""
         handle, secret = _parts(header)
-        key = _checked(keys.by_handle(connection, handle), secret, now_us)
+        try:
+            key = _checked(keys.by_handle(connection, handle), secret, now_us)
+        except KeyRejected as refused:
+            if refused.key is not None:  # it has ended; a wrong secret says nothing of the key
+                with self._lock:
+                    self._remembered.pop(handle, None)
+            raise
         with self._lock:
             if len(self._remembered) >= MAX_REMEMBERED:
                 self._remembered.clear()
@@ -143,9 +150,13 @@ class Keyring:
         return key
 
     def forget(self) -> None:
-        """Look every key up again: one was revoked or bound otherwise."""
+        """
+        Look every key up again: one was revoked or bound otherwise.
+
+        That they were valid stays known, so that an address on which keys are guessed does not shut them out.
+        """
         with self._lock:
-            self._remembered.clear()
+            self._remembered = {handle: (-math.inf, key) for handle, (_, key) in self._remembered.items()}
 
     def note_use(self, key: Key, now_us: int) -> None:
         """Remember the last use of a key, to be recorded later."""

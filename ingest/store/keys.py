@@ -116,7 +116,8 @@ def create(
     fleet.lock_owner(connection, owner_id)  # the names it is bound to are not free any more
     values: dict[str, Any] = {"handle": handle, "secret_hash": secret_hash}
     values |= {"owner_id": owner_id, "role": role}
-    values |= {"note": note, "created_us": now_us, "expires_us": expires_us}
+    values |= {"note": note, "created_us": now_us}
+    values |= {} if expires_us is None else {"expires_us": expires_us}
     statement = sa.insert(keys).values(values).returning(keys.c.id)
     key_id = int(connection.execute(statement).scalar_one())
     bind(connection, key_id, devices)

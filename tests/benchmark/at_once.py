@@ -17,7 +17,7 @@ from typing import cast
 
 import zstandard
 
-from cleanside.gateway.asking import PATH
+from cleanside.gateway.uplink.asking import PATH
 from cleanside.gateway.wire import Answer, decode, encode_answer, instant_text
 
 #: body as sent -> the highest number in it

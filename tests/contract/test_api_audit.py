@@ -47,6 +47,7 @@ from tests.support.serving import DEVICE, Api, ServerProcess, batch, bearer, in_
 #: what writes without a row of its own in the log -> why
 ELSEWHERE = {
     ("POST", "/v1/readings"): "a reading is its own record: stream, number, time of receipt",
+    ("POST", "/v1/streams/marks"): "a gateway's question; what it says it holds is kept with the stream",
     ("POST", "/v1/bundles"): "needs a bundle: test_api_bundles.py shows that importing one is recorded",
 }
 #: writing routes whose success needs a code that another request made

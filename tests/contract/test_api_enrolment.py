@@ -261,6 +261,18 @@ def test_who_tries_keys_has_to_wait_and_keys_that_are_known_go_on(few_tries: Api
     assert few_tries.send(batch(2, [3.0]))["stored"] == 1
 
 
+def test_keys_that_were_valid_go_on_also_after_another_was_revoked(few_tries: Api) -> None:
+    """An admin who revokes a key while somebody guesses shuts nobody else out, and not himself."""
+    few_tries.register()
+    assert few_tries.send(batch(1, [3.0]))["stored"] == 1
+    made = few_tries.post("/v1/keys", {"role": "planner"}).json()
+    for _ in range(6):
+        few_tries.get("/v1/machines", key=None, headers=bearer("k0000000.guess"))
+    assert few_tries.delete(f"/v1/keys/{made['handle']}").is_success
+    assert few_tries.get("/v1/machines").status_code == 200
+    assert few_tries.send(batch(2, [3.0]))["stored"] == 1
+
+
 def test_the_command_makes_a_code_that_works_and_writes_it_where_only_its_user_reads_it(
     sqlite_database_url: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

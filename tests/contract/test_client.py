@@ -316,6 +316,7 @@ SAME = {
     "Seat": "SeatShown",
     "Housing": "HousingShown",
     "Machine": "MachineAnswer",
+    "Reported": "ReportedShown",
     "StreamOfDevice": "StreamOfDevice",
     "Device": "DeviceAnswer",
     "SuspectCause": "SuspicionShown",
