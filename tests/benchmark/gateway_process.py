@@ -29,7 +29,7 @@ _TICKS_A_S = os.sysconf("SC_CLK_TCK")
 SLOW_DISK = """
 import json, sys, time
 import apsw
-from gateway.cli import main
+from cleanside.gateway.cli import main
 
 sync_s, counts_file = float(sys.argv[1]) / 1000, sys.argv[2]
 counts = {"syncs": 0, "written_bytes": 0}

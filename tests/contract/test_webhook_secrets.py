@@ -317,10 +317,10 @@ def test_the_first_start_on_sqlite_encrypts_and_leaves_nothing_in_the_clear(
     put_as_before(url, address_of(receiver))
     put_as_before(url, f"https://shop.example/{TOKEN}", ended=True)
     to_newest(url)
-    assert any(SECRET.encode() in path.read_bytes() for path in tmp_path.iterdir())
+    assert any(SECRET.encode() in path.read_bytes() for path in tmp_path.rglob("*") if path.is_file())
     with in_process(url, settings=settings_of(url), tokens=tokens) as api:
         now(api)
-        kept = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+        kept = {path.name: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
         for secret in (SECRET, TOKEN, QUERY):
             assert [name for name, content in kept.items() if secret.encode() in content] == [], secret
         put_events(api, 1)
@@ -390,10 +390,10 @@ def test_without_a_key_what_lies_in_the_clear_is_still_sent_and_said(
 
 KILLED = """
 import os, signal, sys
-from ingest.api.app import create_app
-from ingest.writer.resources import open_resources
-from ingest.settings import load
-from ingest.store import outbox
+from cleanside.ingest.api.app import create_app
+from cleanside.ingest.writer.resources import open_resources
+from cleanside.ingest.settings import load
+from cleanside.ingest.store import outbox
 
 left = int(sys.argv[2])
 keep = outbox.keep_secrets

@@ -58,7 +58,7 @@ def test_a_disk_that_takes_no_writes_is_said_with_the_readings_that_wait_for_it(
 READ_ONLY = """
 import json, subprocess, sys
 from pathlib import Path
-from gateway.commands.live import ask
+from cleanside.gateway.commands.live import ask
 from tests.fault.test_gateway_dead_disk import running
 from tests.fault.test_gateway_status import status
 

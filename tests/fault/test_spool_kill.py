@@ -32,9 +32,9 @@ NURSERY = """
 import os, signal, sys, threading
 from datetime import UTC, datetime
 from pathlib import Path
-from gateway.timing.clock import SystemClock
-from gateway.spool.queue import Spool
-from gateway.wire import Reading
+from cleanside.gateway.timing.clock import SystemClock
+from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.wire import Reading
 
 AT = datetime(2026, 12, 2, tzinfo=UTC)
 

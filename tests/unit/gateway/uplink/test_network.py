@@ -73,7 +73,7 @@ def test_a_machine_without_such_files_has_no_news(tmp_path: Path) -> None:
 REAL = """
 import fcntl, socket, struct
 from pathlib import Path
-from gateway.uplink.network import SystemNetwork
+from cleanside.gateway.uplink.network import SystemNetwork
 
 network = SystemNetwork("http://127.0.0.1:9", now_us=lambda: 0)
 assert not network.came_back()
