@@ -56,7 +56,7 @@ def tell(path: Path, say: Callable[[], Mapping[str, Any]], stop: threading.Event
     while not stop.is_set():
         try:
             with _short(path) as short:
-                serve(short, take, stop)
+                serve(short, take, stop, mode=0o600)
         except (OSError, GatewayError) as error:
             log("gateway.status_socket_failed", level=logging.WARNING, reason=why(error))
             stop.wait(_AGAIN_S)

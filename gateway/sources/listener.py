@@ -30,15 +30,16 @@ _MODE: Final = 0o660  # whoever writes here writes readings: owner and group, no
 Take = Callable[[int], None]
 
 
-def serve(path: Path, take: Take, stop: threading.Event) -> None:
+def serve(path: Path, take: Take, stop: threading.Event, *, mode: int = _MODE) -> None:
     """
     Listen at `path` until `stop`; call `take` with each client's descriptor, in a thread of its own.
 
     take : reads until the client ends or `stop` is set. What it raises ends that client, and then the call,
-    so that whoever started the source starts it anew and says why. Raises SourceWrong, OSError.
+    so that whoever started the source starts it anew and says why. mode : of the socket.
+    Raises SourceWrong, OSError.
     """
     clients = _Clients(take)
-    with _listening(path) as listener:
+    with _listening(path, mode) as listener:
         while not stop.is_set():
             clients.check()
             if clients.room.acquire(timeout=_LOOK_S) and not _accept(listener, clients):
@@ -94,13 +95,13 @@ class _Clients:
 
 
 @contextmanager
-def _listening(path: Path) -> Iterator[socket.socket]:
+def _listening(path: Path, mode: int) -> Iterator[socket.socket]:
     _remove_left_behind(path)
     listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     try:
         try:
             listener.bind(os.fspath(path))
-            path.chmod(_MODE)  # before anybody can connect: nobody can until `listen`
+            path.chmod(mode)  # before anybody can connect: nobody can until `listen`
         except OSError as error:
             raise SourceWrong(
                 f"socket {path} cannot be made ({why(error)}); give a path of at most 107 bytes in a folder "

@@ -232,7 +232,9 @@ class Uplink:
                 break
             for sent, decision in asked.decisions:
                 self._carry_out(decision, sent)
-                step = Turn(wait_s=max(step.wait_s, decision.wait_s), decision=decision)
+                self.view.exchanged(outcome, decision)
+                waits_for = decision.waits_for or None
+                step = Turn(wait_s=max(step.wait_s, decision.wait_s), decision=decision, waits_for=waits_for)
             if not asked.answered:
                 return step
         self._ask_again_later()

@@ -24,7 +24,7 @@ def run_demo(tmp_path: Path, *words: str) -> tuple[subprocess.CompletedProcess[s
         "cleanside.simulator",
         "demo",
         "--days",
-        "6",
+        "14",
         "--cadence-s",
         "60",
         "--seed",
