@@ -60,7 +60,7 @@ def assert_true_where_the_rated_speed_is_entered(found: dict[str, Any]) -> None:
     assert spec.rated_entered
     began_at = datetime.fromisoformat(found["fleet"]["now"]) - timedelta(seconds=found["took_s"])
     midnight = began_at.replace(hour=0, minute=0, second=0, microsecond=0)
-    cycles = make_schedule(spec, start_at=midnight - timedelta(days=6), days=6, seed=3).cycles
+    cycles = make_schedule(spec, start_at=midnight - timedelta(days=14), days=14, seed=3).cycles
     truth = Instrument(spec, cycles, cadence_s=60.0, seed=3).measure(len(cycles) - 1)
     (housing,) = [h for h in found["fleet"]["housings"] if h["machine"] == spec.name]
     assert housing["restriction_pa"] == pytest.approx(truth.true_reference_pa[-1], rel=0.03)
