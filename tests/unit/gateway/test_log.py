@@ -108,6 +108,8 @@ def library() -> Iterator[tuple[logging.Logger, list[str]]]:
     logger.addHandler(handler)
     yield logger, lines
     logger.removeHandler(handler)
+    logger.propagate = True
+    logger.setLevel(logging.NOTSET)
 
 
 def test_what_a_library_says_is_bounded_too(library: tuple[logging.Logger, list[str]]) -> None:

@@ -212,6 +212,7 @@ def test_a_librarys_warning_comes_without_secrets_and_without_its_traceback(line
             library.exception("sending %s failed", KEY)
     finally:
         library.removeHandler(handler)
+        library.propagate = True
     assert lines == [f"sending {BLANK} failed"]
 
 
