@@ -28,6 +28,7 @@ from uvicorn.protocols.http.httptools_impl import HttpToolsProtocol, RequestResp
 from cleanside.gateway.wire import MAX_BODY_BYTES, PROBLEM_MEDIA_TYPE
 from cleanside.ingest.api import edge, problems
 from cleanside.ingest.api.http_rules import (
+    LARGE_FRAMING,
     LARGE_HEAD,
     MALFORMED,
     MAX_HEAD_BYTES,
@@ -38,6 +39,7 @@ from cleanside.ingest.api.http_rules import (
     Fault,
     fault_of_head,
     is_late,
+    is_padded,
 )
 from cleanside.ingest.owners.quotas import address_of
 
@@ -124,6 +126,8 @@ class Connection(HttpToolsProtocol):
         self._unread_bytes = 0
         self._held_bytes = 0
         self._body_bytes = 0
+        #: since the head, with what frames the body
+        self._sent_bytes = 0
         self._in_body = False
         self._deaf = False
         self._lingering = False
@@ -155,12 +159,16 @@ class Connection(HttpToolsProtocol):
             self._drop(len(data))
             return
         self._unread_bytes += len(data)
+        self._sent_bytes += len(data)
         try:
             self.parser.feed_data(data)
         except httptools.HttpParserUpgrade:
             self._deaf = True  # RFC 9110 section 7.8: it may be ignored; the answer closes the connection
         except httptools.HttpParserError:
             self._refuse(self._fault or MALFORMED)
+        framing_bytes = self._sent_bytes - self._body_bytes
+        if self._in_body and not self._deaf and is_padded(framing_bytes, self._body_bytes):
+            self._refuse(LARGE_FRAMING)
         if self._unread_bytes != self._held_bytes and not self._deaf:
             self._bound_unread()
 
@@ -184,7 +192,7 @@ class Connection(HttpToolsProtocol):
         self.headers = []  # RFC 9110 section 6.5.1: what comes as trailer must not become a header
         if self.parser.should_upgrade():
             self.cycle.keep_alive = False
-        self._in_body, self._body_bytes, self._unread_bytes = True, 0, 0
+        self._in_body, self._body_bytes, self._sent_bytes, self._unread_bytes = True, 0, 0, 0
         self._since_s = self.loop.time()
 
     def on_body(self, body: bytes) -> None:

@@ -21,6 +21,9 @@ SLOWEST_BYTES_PER_S = 256  # a satellite modem of 2400 bit/s (common practice, n
 
 # RFC 9110 section 7.2, RFC 3986 section 3.2.2: a name or an IP literal, and perhaps a port
 _HOST = re.compile(rb"(?:\[[0-9A-Fa-f:.]+\]|[A-Za-z0-9._~%!$&'()*+,;=-]*)(?::[0-9]*)?")
+#: Encoded, these would part or end a path for one reader and be part of a name for another
+#: (RFC 3986 section 7.3); a proxy's rule by path could be passed by.
+_SPLITS_PATH = re.compile(rb"%(?:2f|5c|00)", re.IGNORECASE)
 _VERSIONS = ("1.1", "1.0")
 
 
@@ -48,6 +51,16 @@ LARGE_HEAD = Fault(
     "head_too_large",
     f"the head has more than {MAX_HEAD_BYTES} bytes or {MAX_HEADER_FIELDS} fields; send fewer",
 )
+SPLIT_PATH = Fault(
+    400,
+    "http_malformed",
+    "the path has an encoded slash, backslash or NUL; no name here has one, send the plain path",
+)
+LARGE_FRAMING = Fault(
+    400,
+    "http_malformed",
+    "sizes and extensions of chunks take far more bytes than what is in them; send larger chunks, plain",
+)
 TOO_SLOW = Fault(408, "request_too_slow", "the request did not arrive in time; send it again")
 TOO_MANY = Fault(
     429,
@@ -72,6 +85,8 @@ def fault_of_head(version: str, target: bytes, fields: Sequence[tuple[bytes, byt
         return UNKNOWN_VERSION  # RFC 9110 section 15.6.6
     if len(target) > MAX_TARGET_BYTES:
         return LONG_TARGET
+    if b"%" in target and _SPLITS_PATH.search(target.partition(b"?")[0]):
+        return SPLIT_PATH
     hosts, size = 0, len(target)
     for name, value in fields:
         size += len(name) + len(value) + 4
@@ -84,6 +99,15 @@ def fault_of_head(version: str, target: bytes, fields: Sequence[tuple[bytes, byt
     if hosts > 1 or (hosts == 0 and version == "1.1"):
         return ONE_HOST  # RFC 9112 section 3.2: must be answered 400
     return None
+
+
+def is_padded(framing_bytes: int, body_bytes: int) -> bool:
+    """
+    True where sizes and extensions of chunks take more than any honest client needs (RFC 9112 section 7.1.1).
+
+    framing_bytes : that came with a body and are not of it. A chunk of one byte has five.
+    """
+    return framing_bytes > MAX_HEAD_BYTES + 8 * body_bytes
 
 
 def is_late(waited_s: float, wait_s: float, body_bytes: int = 0) -> bool:

@@ -77,6 +77,7 @@ ENDLESS = {
     "a trailer": (CHUNKED + b"0\r\nX-A: ", b"a" * 65_536),
     "trailers": (CHUNKED + b"0\r\n", b"X-A: b\r\n" * 8_192),
     "a chunk extension": (CHUNKED + b"1;", b"a" * 65_536),
+    "chunk extensions": (CHUNKED, b"1;" + b"a" * 4_096 + b"\r\nx\r\n"),
     "a chunk size": (CHUNKED, b"0" * 65_536),
     "a body without a key": (POST + HOST + b"Content-Length: 1000000000000000\r\n\r\n", b"a" * 65_536),
     "a body of chunks without a key": (CHUNKED, b"8000\r\n" + b"a" * 32_768 + b"\r\n"),

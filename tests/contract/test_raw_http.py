@@ -96,6 +96,10 @@ MALFORMED = {
     # section 3: one space between the parts; methods are known and in capitals
     "a tab in the request line": b"GET\t/healthz HTTP/1.1\r\n" + HOST + b"\r\n",
     "a method that is none": b"get /healthz HTTP/1.1\r\n" + HOST + b"\r\n",
+    # RFC 3986 section 7.3: decoded too early or too late, these part a path in two ways
+    "an encoded slash in a path": b"GET /v1/devices/a%2Fb HTTP/1.1\r\n" + HOST + b"\r\n",
+    "an encoded backslash in a path": b"GET /v1/devices/a%5cb HTTP/1.1\r\n" + HOST + b"\r\n",
+    "an encoded NUL in a path": b"GET /v1/devices/a%00 HTTP/1.1\r\n" + HOST + b"\r\n",
     # section 3.2.3: that is for proxies
     "a tunnel": b"CONNECT other.example:443 HTTP/1.1\r\n" + HOST + b"\r\n",
     # RFC 9113 section 3.4: the preface of HTTP/2; RFC 8446 section 5.1: a record of TLS
