@@ -1,0 +1,34 @@
+"""METHODS says what the code does: its figures set by hand are the constants, its files and tests exist."""
+
+from __future__ import annotations
+
+import importlib
+import re
+from pathlib import Path
+
+import pytest
+
+FOLDER = Path(__file__).parents[2] / "ingest" / "restriction"
+METHODS = (FOLDER / "METHODS.md").read_text()
+ROWS = re.findall(r"^\| `(\w+)/(\w+)\.py` `(\w+)` \| ([\d.]+) \|", METHODS, flags=re.MULTILINE)
+TESTS = Path(__file__).parents[1]
+
+
+def test_the_table_of_what_is_set_by_hand_was_found() -> None:
+    assert len(ROWS) >= 20
+
+
+@pytest.mark.parametrize(("room", "file", "name", "value"), ROWS, ids=[row[2] for row in ROWS])
+def test_a_figure_set_by_hand_is_that_of_the_code(room: str, file: str, name: str, value: str) -> None:
+    module = importlib.import_module(f"cleanside.ingest.restriction.{room}.{file}")
+    assert getattr(module, name) == float(value)
+
+
+@pytest.mark.parametrize("path", sorted(set(re.findall(r"`(\w+/\w+\.py)`", METHODS))))
+def test_a_file_it_names_exists(path: str) -> None:
+    assert (FOLDER / path).exists() or (FOLDER.parents[1] / path).exists()
+
+
+@pytest.mark.parametrize("name", sorted(set(re.findall(r"`(test_\w+)`", METHODS))))
+def test_a_test_it_names_exists(name: str) -> None:
+    assert any(f"def {name}(" in path.read_text() for path in TESTS.rglob("test_*.py"))
