@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import time
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +21,7 @@ from tests.support.serving import DEVICE, ServerProcess
 
 SPENT_US = 20_000  # between the reading and our look at the clock; far below what was wrong
 WITHIN_S = 30.0  # for a phase that comes once a second
+TRIED_S, HELD_UP_S = 2.5, 0.27  # more than two of its seconds; a part of one that does not divide it
 
 
 class Alone(SystemClock):
@@ -30,15 +33,24 @@ class Alone(SystemClock):
 
 
 def when_its_date_lags_by(seconds: float, server: ServerProcess) -> None:
-    """Ask until the `Date` of an answer is that old: the server's library keeps it for a second or so."""
+    """
+    Ask until the `Date` of an answer is that old.
+
+    The server's library makes it once a second, at a phase of its own, and cuts it to a whole second. Made
+    early in a second it never gets old enough, so now and then the server is held up, which moves the phase.
+    """
     deadline = time.monotonic() + WITHIN_S
     with httpx.Client(base_url=server.url, trust_env=False) as client:
-        while time.monotonic() < deadline:
-            date = client.get("/healthz").headers["date"]
-            said = parse_http_date(date, now=datetime.now(UTC))
-            assert said is not None
-            if time.time() - said.timestamp() > seconds:
-                return
+        while (began := time.monotonic()) < deadline:
+            while time.monotonic() < began + TRIED_S:
+                date = client.get("/healthz").headers["date"]
+                said = parse_http_date(date, now=datetime.now(UTC))
+                assert said is not None
+                if time.time() - said.timestamp() > seconds:
+                    return
+            os.kill(server.pid, signal.SIGSTOP)
+            time.sleep(HELD_UP_S)
+            os.kill(server.pid, signal.SIGCONT)
     raise AssertionError(f"no Date was {seconds} s old within {WITHIN_S} s")
 
 
