@@ -10,13 +10,20 @@ who may see it (`ingest.api.routes`).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import sqlalchemy as sa
 
 from cleanside.gateway.units import to_si
 from cleanside.ingest.analysis.memory import Memory
-from cleanside.ingest.restriction import Assessment, FleetKnowledge, Study, Summaries, assess, study_housing
+from cleanside.ingest.restriction import (
+    Assessment,
+    FleetKnowledge,
+    HousingFacts,
+    Study,
+    assess,
+    study_housing,
+)
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow
 from cleanside.ingest.store import reports
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
@@ -70,6 +77,23 @@ def reference_of(housing: HousingRow) -> tuple[float | None, str | None]:
     return value, REFERENCE_KINDS[housing.reference_quantity]
 
 
+def facts_of(
+    housing: HousingRow, terminal: TerminalRow | None, changes_us: Sequence[int], fleet: FleetKnowledge
+) -> HousingFacts:
+    """What is entered of a housing, and what its owner's fleet taught, for the analysis."""
+    reference_flow, reference_kind = reference_of(housing)
+    return HousingFacts(
+        terminal_pa=None if terminal is None else terminal.restriction_pa,
+        terminal_entered=None if terminal is None else (terminal.value, terminal.unit),
+        changes_s=tuple(us / MICRO for us in changes_us),
+        fleet=fleet,
+        machine=housing.machine,
+        kind=housing.kind,
+        reference_flow=reference_flow,
+        reference_kind=reference_kind,
+    )
+
+
 class Judge:
     """Looks at housings at one instant, over one connection."""
 
@@ -105,7 +129,7 @@ class Judge:
     def series(self, seen: View) -> HourlyRestriction:
         """Restriction at the reference flow, one row an operating hour."""
         summaries = self._memory.summaries(self._connection, seen.housing)
-        return at_reference_flow(summaries, seen.assessment.reference)
+        return at_reference_flow(summaries, seen.assessment.study.reference)
 
     def _view(self, housing: HousingRow, around: HousingSurroundings) -> View:
         terminal = terminal_at(around.terminals, self.now_us)
@@ -114,7 +138,6 @@ class Judge:
         seen = assess(
             study,
             now_s=self.now_us / MICRO,
-            planning_horizon_days=self._horizon_days,
             # Quiet since the last reading was taken, not since it came: a backlog may come days later. Only
             # while nothing is summarised yet, that something came is all there is.
             last_heard_s=heard_us / MICRO if heard_us is not None and study.last_s is None else None,
@@ -136,26 +159,11 @@ class Judge:
 
         def make() -> Study:
             summaries = self._memory.summaries(self._connection, housing)
-            return self._studied(housing, summaries, terminal, changes_us)
+            facts = facts_of(housing, terminal, changes_us, self._known.knowledge)
+            facts = replace(facts, planning_horizon_days=self._horizon_days)
+            return study_housing(summaries, facts).study
 
         return self._memory.study(housing.id, basis, make)
-
-    def _studied(
-        self, housing: HousingRow, summaries: Summaries, terminal: TerminalRow | None, changes_us: list[int]
-    ) -> Study:
-        reference_flow, reference_kind = reference_of(housing)
-        return study_housing(
-            summaries,
-            terminal_pa=None if terminal is None else terminal.restriction_pa,
-            terminal_entered=None if terminal is None else (terminal.value, terminal.unit),
-            changes=[us / MICRO for us in changes_us],
-            fleet=self._known.knowledge,
-            machine=housing.machine,
-            kind=housing.kind,
-            reference_flow=reference_flow,
-            reference_kind=reference_kind,
-            planning_horizon_days=self._horizon_days,
-        ).study
 
     def _silence(self, newest: Newest | None, device_ids: list[int]) -> str | None:
         """

@@ -16,7 +16,7 @@ from collections.abc import Callable
 
 import sqlalchemy as sa
 
-from cleanside.ingest.analysis.assessment import Judge, SnapshotInUse, reference_of, terminal_at
+from cleanside.ingest.analysis.assessment import Judge, SnapshotInUse, facts_of, terminal_at
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.restriction import (
@@ -34,7 +34,6 @@ from cleanside.ingest.writer.resources import Resources
 
 log = logging.getLogger("cleanside.ingest")
 
-MICRO = 1_000_000
 LEAST_PAUSE_S = 2.0  # between two learnings; chosen so that a new fleet sees its first lives soon
 LOOK_EVERY_S = 0.5
 NOTHING_LEARNED = SnapshotInUse(0, FleetKnowledge())
@@ -176,18 +175,7 @@ def _lives(
     terminal = terminal_at(around.terminals, now_us)
     if terminal is None:
         return []
-    reference_flow, reference_kind = reference_of(housing)
-    return housing_lives(
-        summaries,
-        terminal_pa=terminal.restriction_pa,
-        terminal_entered=(terminal.value, terminal.unit),
-        changes=[us / MICRO for us in around.changes_us],
-        fleet=before,
-        machine=housing.machine,
-        kind=housing.kind,
-        reference_flow=reference_flow,
-        reference_kind=reference_kind,
-    )
+    return housing_lives(summaries, facts_of(housing, terminal, around.changes_us, before))
 
 
 def _read(connection: sa.Connection, owner_id: int) -> SnapshotInUse:

@@ -10,22 +10,17 @@ from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 from cleanside.ingest.restriction.measure.hours import summarise_hour, summarise_hours
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
 from cleanside.ingest.restriction.measure.summary import HourSummary, PackedHour, Readings, Summaries
-from cleanside.ingest.restriction.verdict.assess import (
-    Assessment,
-    Quantiles,
-    Studied,
-    Study,
-    assess,
-    assess_housing,
-    housing_lives,
-    study_housing,
-)
+from cleanside.ingest.restriction.verdict.ahead import Quantiles
+from cleanside.ingest.restriction.verdict.assess import Assessment, assess, assess_housing
+from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
+from cleanside.ingest.restriction.verdict.study import Studied, Study, housing_lives, study_housing
 from cleanside.ingest.restriction.verdict.suspect import Suspicion
 
 __all__ = [
     "Assessment",
     "FleetKnowledge",
     "HourSummary",
+    "HousingFacts",
     "Life",
     "LifeSpan",
     "Nearby",

@@ -137,13 +137,13 @@ def of_housing(seen: View, said: ToldHousing | None, now_us: int) -> tuple[list[
     said : what was said last; None: nothing yet, then what is seen now is where telling begins.
     """
     known = seen.assessment
-    newest_us = max((int(at_s * MICRO) for at_s in known.changes_found_s), default=0)
+    newest_us = max((int(at_s * MICRO) for at_s in known.study.changes_found_s), default=0)
     now_said = ToldHousing(seen.housing.id, known.state, newest_us, now_us)
     if said is None:
         return [], now_said
     now_said = ToldHousing(seen.housing.id, known.state, max(newest_us, said.change_us), now_us)
     events: list[Event] = []
-    for at_s in sorted(known.changes_found_s):
+    for at_s in sorted(known.study.changes_found_s):
         if int(at_s * MICRO) > said.change_us:
             data = {"found_at": instant_text(int(at_s) * MICRO)}
             events.append(_event(CHANGE_FOUND, seen, data, now_us))
@@ -157,13 +157,13 @@ def of_housing(seen: View, said: ToldHousing | None, now_us: int) -> tuple[list[
 
 def _event(kind: str, seen: View, data: Mapping[str, Any], now_us: int) -> Event:
     known, housing = seen.assessment, seen.housing
-    left = known.hours_left
+    left = known.study.hours_left
     common = {
         "machine": housing.machine,
         "housing": housing.name,
         "state": known.state,
         "advice": known.advice,
-        "share_used_percent": known.share_used_percent,
+        "share_used_percent": known.study.share_used_percent,
         "hours_left": None if left is None else {"p10": left.p10, "p50": left.p50, "p90": left.p90},
     }
     subject = f"machines/{housing.machine}/housings/{housing.name}"

@@ -36,6 +36,7 @@ from cleanside.ingest.analysis.recompute import Helper, recompute
 from cleanside.ingest.analysis.summarising import run_until_current
 from cleanside.ingest.restriction import (
     FleetKnowledge,
+    HousingFacts,
     Life,
     PackedHour,
     Readings,
@@ -313,11 +314,13 @@ def _forecast(number: int) -> tuple[float, float]:
     place = number % len(_machines)
     found = assess_housing(
         Summaries.unpacked(_machines[place]),
-        terminal_pa=TERMINAL_PA,
-        fleet=_known[0],
+        HousingFacts(
+            terminal_pa=TERMINAL_PA,
+            fleet=_known[0],
+            machine=f"machine-{place}",
+            kind=KINDS[place % len(KINDS)],
+        ),
         now_s=START_S + 365 * 86_400.0,
-        machine=f"machine-{place}",
-        kind=KINDS[place % len(KINDS)],
     )
     assert found.due_s is not None
     return found.due_s.p50, time.process_time() - began

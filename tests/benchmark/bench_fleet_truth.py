@@ -30,6 +30,7 @@ import pyarrow.parquet as pq
 
 from cleanside.ingest.restriction import (
     FleetKnowledge,
+    HousingFacts,
     Life,
     Readings,
     Summaries,
@@ -119,14 +120,7 @@ class Watch:
     def _lives(self, number: int, *, at_s: float) -> list[Life]:
         """Lives of a machine by then, as they were known then."""
         machine = self._machines[number]
-        return housing_lives(
-            self._seen[number].by(at_s),
-            terminal_pa=machine.entered_terminal_pa(at_s),
-            terminal_entered=machine.entered_terminal(at_s),
-            fleet=self._snapshots[-1],
-            machine=machine.name,
-            kind=machine.about["kind"],
-        )
+        return housing_lives(self._seen[number].by(at_s), facts_of(machine, at_s, self._snapshots[-1]))
 
     def _watch(self, number: int) -> tuple[Score, list[Said]]:
         machine = self._machines[number]
@@ -145,26 +139,29 @@ class Watch:
         return score(machine, said, read_difficulty()), said
 
 
-def look(machine: Machine, summaries: Summaries, snapshot: FleetKnowledge, at_s: float) -> Said:
-    """What the analysis says of a machine at an instant."""
-    told = assess_housing(
-        summaries,
+def facts_of(machine: Machine, at_s: float, snapshot: FleetKnowledge) -> HousingFacts:
+    """What was entered of a machine by then, with what the fleet taught."""
+    return HousingFacts(
         terminal_pa=machine.entered_terminal_pa(at_s),
         terminal_entered=machine.entered_terminal(at_s),
         fleet=snapshot,
-        now_s=at_s,
         machine=machine.name,
         kind=machine.about["kind"],
     )
-    left, due = told.hours_left, told.due_s
+
+
+def look(machine: Machine, summaries: Summaries, snapshot: FleetKnowledge, at_s: float) -> Said:
+    """What the analysis says of a machine at an instant."""
+    told = assess_housing(summaries, facts_of(machine, at_s, snapshot), now_s=at_s)
+    left, due = told.study.hours_left, told.due_s
     return Said(
         at_s=at_s,
         seen_h=float(machine.hours_at(float(summaries.hours["last_s"][-1]))),
         state=told.state,
-        causes=frozenset(s.cause for s in told.suspicions),
+        causes=frozenset(s.cause for s in told.study.suspicions),
         hours_left=None if left is None else np.array([left.p10, left.p50, left.p90]),
         due_s=None if due is None else np.array([due.p10, due.p50, due.p90]),
-        found=tuple((life.start_s, life.began) for life in told.lives[1:]),
+        found=tuple((life.start_s, life.began) for life in told.study.lives[1:]),
     )
 
 

@@ -14,7 +14,14 @@ from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.analysis.assessment import Judge, SnapshotInUse
 from cleanside.ingest.analysis.memory import Memory, summaries_of
 from cleanside.ingest.analysis.summarising import run_pass
-from cleanside.ingest.restriction import FleetKnowledge, Readings, Summaries, study_housing, summarise_hours
+from cleanside.ingest.restriction import (
+    FleetKnowledge,
+    HousingFacts,
+    Readings,
+    Summaries,
+    study_housing,
+    summarise_hours,
+)
 from cleanside.ingest.store import fleet
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 
@@ -44,7 +51,7 @@ def summarised(rows: np.ndarray) -> Summaries:
 
 
 def studied(summaries: Summaries) -> Any:
-    return study_housing(summaries, terminal_pa=6200.0, kind="grader").study
+    return study_housing(summaries, HousingFacts(terminal_pa=6200.0, kind="grader")).study
 
 
 IN_ORDER = summarised(TABLE)
@@ -121,8 +128,8 @@ def test_what_processes_remember_equals_what_one_reads_that_remembers_nothing(
         with api.resources.reading() as connection:
             kept = summaries_of(connection, 1)
     assert kept == IN_ORDER
-    assert last[0].lives == STUDY.lives
-    assert last[0].hours_left == STUDY.hours_left
+    assert last[0].study.lives == STUDY.lives
+    assert last[0].study.hours_left == STUDY.hours_left
 
 
 def test_a_summary_made_from_older_rows_never_overwrites_a_newer_one(database_url: str) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from cleanside.ingest.restriction import HourSummary, Readings, assess_housing, summarise_hours
+from cleanside.ingest.restriction import HourSummary, HousingFacts, Readings, assess_housing, summarise_hours
 
 START_S = 1_772_431_200.0
 NAN = float("nan")
@@ -69,8 +69,8 @@ def test_an_assessment_does_not_depend_on_the_order_of_its_summaries(rows, rando
     summaries = summarise_hours(readings_of(rows))
     shuffled = list(summaries)
     random.shuffle(shuffled)
-    options = {"terminal_pa": 6200.0, "now_s": START_S + 6 * 3600}
-    assert assess_housing(summaries, **options) == assess_housing(shuffled, **options)  # type: ignore[arg-type]
+    facts, now_s = HousingFacts(terminal_pa=6200.0), START_S + 6 * 3600
+    assert assess_housing(summaries, facts, now_s=now_s) == assess_housing(shuffled, facts, now_s=now_s)
 
 
 def test_every_column_is_in_the_tie_break() -> None:

@@ -141,19 +141,21 @@ def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiti
     known = seen.assessment
     if known.state == "suspect":
         return "the figures are suspect; find the cause first, see the suspicions of this machine"
-    if known.terminal_pa is None:
+    if known.study.terminal_pa is None:
         return "no terminal restriction is entered; enter it from the engine maker's manual"
     first = (
-        int(np.searchsorted(series.hour_s, known.lives[-1].start_s)) if known.lives else len(series.hour_s)
+        int(np.searchsorted(series.hour_s, known.study.lives[-1].start_s))
+        if known.study.lives
+        else len(series.hour_s)
     )
-    if known.clean_pa is None or known.hours_left is None or first == len(series.hour_s):
+    if known.study.clean_pa is None or known.study.hours_left is None or first == len(series.hour_s):
         return "too little of this element was seen yet; wait for its first operating hours"
-    left = known.hours_left
+    left = known.study.hours_left
     return cost_of_waiting(
         np.cumsum(operating_hours(series)[first:]),
         series.restriction_pa[first:],
-        clean_pa=known.clean_pa,
-        terminal_pa=known.terminal_pa,
+        clean_pa=known.study.clean_pa,
+        terminal_pa=known.study.terminal_pa,
         hours_left=np.array([left.p10, left.p50, left.p90]),
         prices=prices,
     )
@@ -184,7 +186,9 @@ def _dates(seen: View, span: CostRange | None) -> dict[str, str | None] | None:
         return None
     known = seen.assessment
     latest_s = known.due_s.p50 if known.due_s is not None else np.inf
-    low_s, high_s = (min(worked_off_s(h, known.duty, known.now_s), latest_s) for h in (span.low, span.high))
+    low_s, high_s = (
+        min(worked_off_s(h, known.study.duty, known.now_s), latest_s) for h in (span.low, span.high)
+    )
     return {"low": _date(low_s), "high": _date(high_s)}
 
 

@@ -11,6 +11,7 @@ import pytest
 from cleanside.ingest.restriction import (
     Assessment,
     FleetKnowledge,
+    HousingFacts,
     Life,
     Readings,
     assess_housing,
@@ -52,7 +53,9 @@ def measured(days: int, level: Level, *, seed: int = 5, zero: Level | None = Non
 
 def assess(readings: Readings, **more: object) -> Assessment:
     options: dict = {"terminal_pa": TERMINAL_PA, "reference_flow": 0.4, **more}
-    return assess_housing(summarise_hours(readings), now_s=float(readings.at_s.max()) + 600, **options)
+    return assess_housing(
+        summarise_hours(readings), HousingFacts(**options), now_s=float(readings.at_s.max()) + 600
+    )
 
 
 def at_hour(hours: float) -> float:
@@ -94,9 +97,9 @@ NO_CHANGE = {
 @pytest.mark.parametrize("what", NO_CHANGE)
 def test_it_is_no_change_of_the_element(what: str) -> None:
     found = assess(NO_CHANGE[what]())
-    assert found.changes_found_s == ()
-    assert len(found.lives) == 1
-    assert found.life_hours == pytest.approx(400, rel=0.21)  # a gap takes its hours along
+    assert found.study.changes_found_s == ()
+    assert len(found.study.lives) == 1
+    assert found.study.life_hours == pytest.approx(400, rel=0.21)  # a gap takes its hours along
 
 
 def light(readings: Readings, from_h: float, until_h: float) -> Readings:
@@ -109,14 +112,14 @@ def light(readings: Readings, from_h: float, until_h: float) -> Readings:
 
 
 def test_a_week_of_light_work_is_no_change_of_the_element() -> None:
-    assert assess(light(measured(50, base), 200, 256)).changes_found_s == ()
+    assert assess(light(measured(50, base), 200, 256)).study.changes_found_s == ()
 
 
 def test_a_week_of_light_work_without_a_flow_proxy_is_no_change_either() -> None:
     readings = light(measured(50, base), 200, 256)
     found = assess(dataclasses.replace(readings, air_mass_flow_kg_s=None, engine_speed_rad_s=None))
-    assert found.basis == "envelope"
-    assert found.changes_found_s == ()
+    assert found.study.reference.basis == "envelope"
+    assert found.study.changes_found_s == ()
 
 
 # ---------------------------------------------------------------- changes
@@ -128,9 +131,9 @@ def two_elements(*, second: Level, at_h: float = 240.0) -> Level:
 
 def test_a_change_that_nobody_entered_is_found_and_asks_for_an_entry() -> None:
     found = assess(measured(60, two_elements(second=lambda h: used(np.maximum(h, 0), life_h=500.0))))
-    [at_s] = found.changes_found_s
+    [at_s] = found.study.changes_found_s
     assert at_s == pytest.approx(at_hour(240), abs=4 * 3600)
-    first, running = found.lives
+    first, running = found.study.lives
     assert (first.began, first.ended, running.began, running.began_by) == (
         "first seen",
         "before terminal",
@@ -144,17 +147,17 @@ def test_a_change_that_nobody_entered_is_found_and_asks_for_an_entry() -> None:
 
 def test_an_entry_has_the_last_word_on_when_it_was() -> None:
     readings = measured(60, two_elements(second=lambda h: used(np.maximum(h, 0), life_h=500.0)))
-    found = assess(readings, changes=[at_hour(236)])
-    assert found.changes_found_s == ()
-    assert [(life.began_by, life.sure) for life in found.lives] == [("", "low"), ("entered", "high")]
-    assert found.lives[1].start_s == at_hour(236)
+    found = assess(readings, changes_s=(at_hour(236),))
+    assert found.study.changes_found_s == ()
+    assert [(life.began_by, life.sure) for life in found.study.lives] == [("", "low"), ("entered", "high")]
+    assert found.study.lives[1].start_s == at_hour(236)
 
 
 def test_an_entry_with_no_reading_after_it_begins_a_life_of_no_hours() -> None:
     readings = measured(20, base)
-    found = assess(readings, changes=[float(readings.at_s.max()) + 60])
-    assert len(found.lives) == 2
-    assert (found.life_hours, found.hours_left, found.state) == (None, None, "running-in")
+    found = assess(readings, changes_s=(float(readings.at_s.max()) + 60,))
+    assert len(found.study.lives) == 2
+    assert (found.study.life_hours, found.study.hours_left, found.state) == (None, None, "running-in")
 
 
 def test_a_fall_part_of_the_way_and_a_faster_rise_is_a_cleaned_element_as_likely() -> None:
@@ -167,10 +170,10 @@ def test_a_fall_part_of_the_way_and_a_faster_rise_is_a_cleaned_element_as_likely
         return np.where(h < 250, first, np.where(h < 500, second, cleaned))
 
     found = assess(measured(76, level))
-    assert [life.began for life in found.lives] == ["first seen", "change", "cleaned"]
+    assert [life.began for life in found.study.lives] == ["first seen", "change", "cleaned"]
     assert any("likely cleaned" in line for line in found.evidence)
     # Share used counts from a new element's clean level: the dust that cleaning left is used already.
-    assert found.clean_pa == pytest.approx(1500, rel=0.1)
+    assert found.study.clean_pa == pytest.approx(1500, rel=0.1)
 
 
 def test_a_cleaned_element_that_is_replaced_within_days_is_not_judged_by_the_next_one() -> None:
@@ -182,8 +185,8 @@ def test_a_cleaned_element_that_is_replaced_within_days_is_not_judged_by_the_nex
         return np.where(h < 250, first, np.where(h < 500, second, np.where(h < 530, cleaned, third)))
 
     found = assess(measured(120, level))
-    assert [life.began for life in found.lives] == ["first seen", "change", "cleaned", "change"]
-    assert [life.hours for life in found.lives[:3]] == pytest.approx([250, 250, 30], abs=3)
+    assert [life.began for life in found.study.lives] == ["first seen", "change", "cleaned", "change"]
+    assert [life.hours for life in found.study.lives[:3]] == pytest.approx([250, 250, 30], abs=3)
 
 
 def test_a_new_element_is_told_on_a_machine_whose_others_were_mostly_cleaned() -> None:
@@ -195,10 +198,10 @@ def test_a_new_element_is_told_on_a_machine_whose_others_were_mostly_cleaned() -
         return np.where(h < 300, first, np.where(h < 600, cleaned, new))
 
     found = assess(measured(95, level))
-    assert len(found.lives) == 5
-    assert found.lives[-1].began == "change"
-    assert found.lives[-1].hours == pytest.approx(160, abs=3)
-    assert found.lives[-1].level_start_pa == pytest.approx(1250, rel=0.1)
+    assert len(found.study.lives) == 5
+    assert found.study.lives[-1].began == "change"
+    assert found.study.lives[-1].hours == pytest.approx(160, abs=3)
+    assert found.study.lives[-1].level_start_pa == pytest.approx(1250, rel=0.1)
 
 
 # ---------------------------------------------------------------- the clean level
@@ -247,10 +250,10 @@ def test_a_kind_teaches_the_clean_level_of_a_machine_that_has_shown_none() -> No
     readings = measured(20, lambda h: used(h + 200, life_h=400.0))
     alone = assess(readings, fleet=FleetKnowledge(), kind="grader")
     taught = assess(readings, fleet=known, kind="grader")
-    assert alone.share_used_percent is not None
-    assert taught.share_used_percent is not None
-    assert alone.share_used_percent < taught.share_used_percent
-    assert taught.clean_pa == pytest.approx(1550.0)
+    assert alone.study.share_used_percent is not None
+    assert taught.study.share_used_percent is not None
+    assert alone.study.share_used_percent < taught.study.share_used_percent
+    assert taught.study.clean_pa == pytest.approx(1550.0)
 
 
 def test_by_engine_speed_alone_a_week_of_light_load_is_no_change_and_a_deep_fall_is() -> None:
@@ -264,4 +267,4 @@ def test_by_engine_speed_alone_a_week_of_light_load_is_no_change_and_a_deep_fall
         by_speed = dataclasses.replace(readings, air_mass_flow_kg_s=None, engine_speed_rad_s=speed)
         found = assess(by_speed, reference_flow=None)
         assert "scaled by engine_speed" in " ".join(found.evidence)
-        assert len(found.lives) == lives
+        assert len(found.study.lives) == lives

@@ -7,7 +7,14 @@ import dataclasses
 import numpy as np
 import pytest
 
-from cleanside.ingest.restriction import Readings, Summaries, study_housing, summarise_hour, summarise_hours
+from cleanside.ingest.restriction import (
+    HousingFacts,
+    Readings,
+    Summaries,
+    study_housing,
+    summarise_hour,
+    summarise_hours,
+)
 from cleanside.ingest.restriction.measure.reference import ZERO_NEAR_PA, ZERO_PATIENCE, _usual
 
 HOUR_S = 3600.0
@@ -51,7 +58,7 @@ def causes(readings_: Readings, *, until_hour: int | None = None) -> set[str]:
     summaries = summarise_hours(readings_)
     if until_hour is not None:
         summaries = Summaries.of([s for s in summaries if s.hour_s < until_hour * HOUR_S])
-    return {s.cause for s in study_housing(summaries, terminal_pa=6200.0).study.suspicions}
+    return {s.cause for s in study_housing(summaries, HousingFacts(terminal_pa=6200.0)).study.suspicions}
 
 
 def test_a_plugged_tap_is_told_though_it_holds_its_pressure_at_key_on_too() -> None:
@@ -128,4 +135,4 @@ def test_without_a_flow_proxy_a_deep_fall_that_lasts_is_a_change_and_a_light_wee
     light = np.concatenate((loading, np.full(50, 1500.0), np.linspace(3000.0, 3400.0, 100)))
     for level, lives in ((changed, 2), (light, 1)):
         summaries = summarise_hours(readings(len(level), level_pa=level, flow=False))
-        assert len(study_housing(summaries, terminal_pa=6200.0).study.lives) == lives
+        assert len(study_housing(summaries, HousingFacts(terminal_pa=6200.0)).study.lives) == lives

@@ -9,6 +9,7 @@ import pytest
 
 from cleanside.ingest.restriction import (
     FleetKnowledge,
+    HousingFacts,
     Life,
     Readings,
     assess_housing,
@@ -55,17 +56,18 @@ def only(readings, rows):
 
 
 def assess(readings, *, after_s=600.0, **options):
-    options = {"terminal_pa": TERMINAL_PA, "reference_flow": 0.4, **options}
-    return assess_housing(summarise_hours(readings), now_s=float(readings.at_s.max()) + after_s, **options)
+    now = {"now_s": float(readings.at_s.max()) + after_s, "quiet_because": options.pop("quiet_because", None)}
+    facts = HousingFacts(**{"terminal_pa": TERMINAL_PA, "reference_flow": 0.4, **options})
+    return assess_housing(summarise_hours(readings), facts, **now)
 
 
 def test_share_used_is_the_way_from_clean_to_terminal():
     found = assess(shift_work(days=20))  # 160 h of a 300 h life: e^(3 t) convexity leaves about a fifth used
     expected = 100 * np.expm1(3.0 * 160 / 300) / np.expm1(3.0)
-    assert found.basis == "flow"
-    assert found.clean_pa == pytest.approx(CLEAN_PA, rel=0.05)
-    assert found.share_used_percent == pytest.approx(expected, abs=4)
-    assert found.life_hours == pytest.approx(160.0, rel=0.01)
+    assert found.study.reference.basis == "flow"
+    assert found.study.clean_pa == pytest.approx(CLEAN_PA, rel=0.05)
+    assert found.study.share_used_percent == pytest.approx(expected, abs=4)
+    assert found.study.life_hours == pytest.approx(160.0, rel=0.01)
 
 
 @pytest.mark.parametrize(
@@ -108,7 +110,7 @@ def test_an_element_beyond_terminal_is_over_within_its_first_hours(hours, share,
     readings = only(readings, readings.at_s < START_S + (6 + hours) * 3600)
     scale = share * TERMINAL_PA / CLEAN_PA
     found = assess(dataclasses.replace(readings, restriction_pa=readings.restriction_pa * scale))
-    assert found.restriction_pa == pytest.approx(share * TERMINAL_PA, rel=0.03)
+    assert found.study.restriction_pa == pytest.approx(share * TERMINAL_PA, rel=0.03)
     assert found.state == state
 
 
@@ -131,14 +133,12 @@ def test_an_entered_change_begins_a_new_life_with_its_own_clean_level():
     at_s, level = readings.at_s, readings.restriction_pa.copy()
     before = at_s < changed_s
     level[~before] = shift_work(days=20, life_h=1500.0).restriction_pa[~before]
-    found = assess(dataclasses.replace(readings, restriction_pa=level), changes=[changed_s])
-    assert found.life_hours == pytest.approx(80.0, rel=0.05)
-    assert found.share_used_percent < 10
+    found = assess(dataclasses.replace(readings, restriction_pa=level), changes_s=(changed_s,))
+    assert found.study.life_hours == pytest.approx(80.0, rel=0.05)
+    assert found.study.share_used_percent < 10
     lives = housing_lives(
         summarise_hours(dataclasses.replace(readings, restriction_pa=level)),
-        terminal_pa=TERMINAL_PA,
-        changes=[changed_s],
-        reference_flow=0.4,
+        HousingFacts(terminal_pa=TERMINAL_PA, changes_s=(changed_s,), reference_flow=0.4),
     )
     assert [life.complete for life in lives] == [False, False]
 
@@ -155,17 +155,17 @@ def two_elements():
 def test_a_change_that_nobody_entered_is_found_and_begins_a_new_life():
     again = two_elements()
     found = assess(again)
-    assert found.changes_found_s == pytest.approx([START_S + 20 * DAY_S + 6 * 3600], abs=8 * 3600)
-    assert found.life_hours == pytest.approx(160.0, abs=8)
-    entered = assess(again, changes=[START_S + 20 * DAY_S])
-    assert entered.changes_found_s == ()
-    assert entered.life_hours == pytest.approx(160.0, rel=0.01)
+    assert found.study.changes_found_s == pytest.approx([START_S + 20 * DAY_S + 6 * 3600], abs=8 * 3600)
+    assert found.study.life_hours == pytest.approx(160.0, abs=8)
+    entered = assess(again, changes_s=(START_S + 20 * DAY_S,))
+    assert entered.study.changes_found_s == ()
+    assert entered.study.life_hours == pytest.approx(160.0, rel=0.01)
 
 
 def test_the_due_date_stands_still_while_idle_days_pass_only_in_operating_hours():
     readings = shift_work()
     soon, later = assess(readings), assess(readings, after_s=3 * DAY_S)
-    assert later.hours_left == soon.hours_left
+    assert later.study.hours_left == soon.study.hours_left
     assert later.due_s.p50 - soon.due_s.p50 == pytest.approx(3 * DAY_S - 600.0, rel=0.01)
 
 
@@ -200,8 +200,8 @@ def test_a_machine_that_went_quiet_in_mid_work_is_silent_for_a_reason_unknown():
 
 
 def test_nothing_ever_heard_is_silent():
-    found = assess_housing([], terminal_pa=TERMINAL_PA, now_s=START_S)
-    assert (found.state, found.hours_left, found.share_used_percent) == ("silent", None, None)
+    found = assess_housing([], HousingFacts(terminal_pa=TERMINAL_PA), now_s=START_S)
+    assert (found.state, found.study.hours_left, found.study.share_used_percent) == ("silent", None, None)
 
 
 @pytest.mark.parametrize(
@@ -217,7 +217,7 @@ def test_nothing_ever_heard_is_silent():
 def test_suspect_causes_are_found_in_the_data(readings, options, cause):
     found = assess(shift_work(**readings), **options)
     assert found.state == "suspect"
-    assert cause in [suspicion.cause for suspicion in found.suspicions]
+    assert cause in [suspicion.cause for suspicion in found.study.suspicions]
 
 
 def test_a_torn_or_missing_element_is_suspect_below_the_clean_level():
@@ -225,18 +225,21 @@ def test_a_torn_or_missing_element_is_suspect_below_the_clean_level():
     level = readings.restriction_pa.copy()
     level[readings.at_s > readings.at_s[-1] - 2 * DAY_S] *= 0.3
     found = assess(dataclasses.replace(readings, restriction_pa=level))
-    assert (found.state, found.suspicions[0].cause) == ("suspect", "below_clean")
+    assert (found.state, found.study.suspicions[0].cause) == ("suspect", "below_clean")
     assert "inspect" in found.advice
 
 
 def test_ambient_pressure_that_fits_the_altitude_is_not_suspect():
-    assert assess(shift_work(life_h=1000.0, ambient_pressure_pa=73_500.0, altitude_m=2600.0)).suspicions == ()
+    assert (
+        assess(shift_work(life_h=1000.0, ambient_pressure_pa=73_500.0, altitude_m=2600.0)).study.suspicions
+        == ()
+    )
 
 
 def test_without_a_terminal_value_there_is_no_share_and_no_forecast_but_a_level():
     found = assess(shift_work(), terminal_pa=None)
-    assert found.restriction_pa is not None
-    assert (found.share_used_percent, found.hours_left, found.due_s) == (None, None, None)
+    assert found.study.restriction_pa is not None
+    assert (found.study.share_used_percent, found.study.hours_left, found.due_s) == (None, None, None)
     assert "Enter the terminal restriction" in found.advice
     assert found.evidence[0].startswith("no terminal restriction is entered")
 
@@ -246,7 +249,11 @@ def test_beyond_terminal_no_hours_are_left_and_it_is_due_now(life_h):
     """Whatever is learned, and however the present level is thought to be off."""
     found = assess(shift_work(days=20, life_h=life_h))
     assert found.state == "over"
-    assert (found.hours_left.p10, found.hours_left.p50, found.hours_left.p90) == (0.0, 0.0, 0.0)
+    assert (found.study.hours_left.p10, found.study.hours_left.p50, found.study.hours_left.p90) == (
+        0.0,
+        0.0,
+        0.0,
+    )
     assert (found.due_s.p10, found.due_s.p90) == (found.now_s, found.now_s)
 
 
@@ -266,21 +273,22 @@ def test_an_element_changed_before_the_first_reading_was_in_use_when_first_seen(
     """Its hours until then are not known; one changed on the day of fitting was seen from new."""
     readings = shift_work(days=20, life_h=1000.0)
     for days_before, word in ((90, "before the first reading"), (0.5, None)):
-        found = assess(readings, changes=[START_S - days_before * DAY_S])
-        assert found.lives[-1].began_by == "entered"
+        found = assess(readings, changes_s=(START_S - days_before * DAY_S,))
+        assert found.study.lives[-1].began_by == "entered"
         assert any("before the first reading" in line for line in found.evidence) == (word is not None)
     summaries = summarise_hours(readings)
     for days_before, from_new in ((90, False), (0.5, True)):
         changed_s = START_S - days_before * DAY_S
-        [life] = housing_lives(summaries, changes=[changed_s], terminal_pa=TERMINAL_PA, reference_flow=0.4)
+        facts = HousingFacts(changes_s=(changed_s,), terminal_pa=TERMINAL_PA, reference_flow=0.4)
+        [life] = housing_lives(summaries, facts)
         assert life.from_new == from_new
 
 
 def test_a_change_entered_where_the_level_did_not_fall_is_asked_about():
     readings = shift_work(days=20, life_h=1000.0)
-    found = assess(readings, changes=[START_S + 10.5 * DAY_S])
+    found = assess(readings, changes_s=(START_S + 10.5 * DAY_S,))
     assert any("did not fall at the change entered for 2026-03-12" in line for line in found.evidence)
-    changed = assess(two_elements(), changes=[START_S + 20 * DAY_S])
+    changed = assess(two_elements(), changes_s=(START_S + 20 * DAY_S,))
     assert not any("did not fall" in line for line in changed.evidence)
 
 
@@ -300,7 +308,7 @@ def test_an_entered_flow_that_is_not_used_says_so_and_what_to_do(columns, kind, 
     (line,) = [line for line in found.evidence if "not used" in line]
     assert f"the reference flow entered is one of {kind} and is not used" in line
     assert then in line
-    assert not found.reference.reference_entered
+    assert not found.study.reference.reference_entered
     known = assess(shift_work(days=3), reference_flow=0.4, reference_kind="air_mass_flow")
     assert not any("not used" in line for line in known.evidence)
 
@@ -308,7 +316,7 @@ def test_an_entered_flow_that_is_not_used_says_so_and_what_to_do(columns, kind, 
 @pytest.mark.parametrize(("terminal_pa", "because"), [(0.0, None), (-1.0, None), (6200.0, "asleep")])
 def test_wrong_arguments_are_refused_with_value_and_rule(terminal_pa, because):
     with pytest.raises(ValueError, match=r"must be above 0|give one of"):
-        assess_housing([], terminal_pa=terminal_pa, now_s=START_S, quiet_because=because)
+        assess_housing([], HousingFacts(terminal_pa=terminal_pa), now_s=START_S, quiet_because=because)
 
 
 def test_a_state_does_not_flap_around_its_edge():
@@ -347,8 +355,8 @@ def test_fleet_knowledge_goes_through_json_and_gives_the_same_forecast():
     again = FleetKnowledge.from_record(json.loads(json.dumps(known.as_record())))
     readings = shift_work()
     assert (
-        assess(readings, fleet=known, kind="grader").hours_left
-        == assess(readings, fleet=again, kind="grader").hours_left
+        assess(readings, fleet=known, kind="grader").study.hours_left
+        == assess(readings, fleet=again, kind="grader").study.hours_left
     )
     assert learn_fleet(lives[::-1]).as_record() == known.as_record()
 
@@ -364,16 +372,16 @@ def test_an_interval_is_wider_where_full_flow_was_learned_than_where_it_was_ente
     ]
     readings, known = shift_work(days=25), learn_fleet(lives)
     entered, learned = assess(readings, fleet=known), assess(readings, fleet=known, reference_flow=None)
-    assert learned.hours_left is not None
-    assert entered.hours_left is not None
-    wide, narrow = (left.p90 - left.p10 for left in (learned.hours_left, entered.hours_left))
+    assert learned.study.hours_left is not None
+    assert entered.study.hours_left is not None
+    wide, narrow = (left.p90 - left.p10 for left in (learned.study.hours_left, entered.study.hours_left))
     assert wide > 1.5 * narrow
 
 
 def test_a_wrong_terminal_does_not_make_the_element_look_torn():
     """Terminal entered in a wrong unit is said; a clean level told from a share of it accuses nobody."""
     found = assess(shift_work(days=20), terminal_pa=62_000.0, terminal_entered=(62.0, "kPa"))
-    assert [suspicion.cause for suspicion in found.suspicions] == ["terminal"]
+    assert [suspicion.cause for suspicion in found.study.suspicions] == ["terminal"]
 
 
 @pytest.mark.parametrize(("taught_h", "says_so"), [(190.0, False), (900.0, True)])

@@ -11,6 +11,7 @@ from cleanside.gateway.units import QUANTITIES, to_si
 from cleanside.ingest.restriction import (
     Assessment,
     FleetKnowledge,
+    HousingFacts,
     Readings,
     assess_housing,
     collect_nearby,
@@ -59,11 +60,13 @@ def with_restriction(readings: Readings, values: np.ndarray) -> Readings:
 
 def assess(readings: Readings, **more: object) -> Assessment:
     options: dict = {"terminal_pa": TERMINAL_PA, "reference_flow": 0.4, **more}
-    return assess_housing(summarise_hours(readings), now_s=float(readings.at_s.max()) + 600, **options)
+    return assess_housing(
+        summarise_hours(readings), HousingFacts(**options), now_s=float(readings.at_s.max()) + 600
+    )
 
 
 def causes(found: Assessment) -> list[str]:
-    return [suspicion.cause for suspicion in found.suspicions]
+    return [suspicion.cause for suspicion in found.study.suspicions]
 
 
 def test_a_sound_machine_is_not_suspect() -> None:
@@ -80,7 +83,7 @@ def test_a_line_that_does_not_answer_the_engine_is_flat_with_how_much_comes_thro
     found = assess(with_restriction(readings, plugged))
     assert "flat" in causes(found)
     assert found.state == "suspect"
-    [flat] = [s for s in found.suspicions if s.cause == "flat"]
+    [flat] = [s for s in found.study.suspicions if s.cause == "flat"]
     assert "% comes through" in flat.evidence
 
 
@@ -99,10 +102,10 @@ def test_a_torn_or_missing_element_lies_below_the_clean_level_and_is_no_new_life
     torn = restriction_of(readings).copy()
     torn[since(readings, 20)] *= share * 1500.0 / 2400.0
     found = assess(with_restriction(readings, torn))
-    assert found.suspicions[0].cause == "below_clean"
-    assert "Pa with the element clean" in found.suspicions[0].evidence
+    assert found.study.suspicions[0].cause == "below_clean"
+    assert "Pa with the element clean" in found.study.suspicions[0].evidence
     assert "Stop and inspect" in found.advice
-    assert found.changes_found_s == ()
+    assert found.study.changes_found_s == ()
 
 
 def test_a_machine_whose_element_is_back_in_place_is_trusted_again() -> None:
@@ -112,8 +115,10 @@ def test_a_machine_whose_element_is_back_in_place_is_trusted_again() -> None:
     torn[gone] *= 0.2
     found = assess(with_restriction(readings, torn))
     assert causes(found) == []
-    assert found.life_hours == pytest.approx(24 * 8, rel=0.01)  # the hours without it count all the same
-    assert found.restriction_pa == pytest.approx(2400, rel=0.05)
+    assert found.study.life_hours == pytest.approx(
+        24 * 8, rel=0.01
+    )  # the hours without it count all the same
+    assert found.study.restriction_pa == pytest.approx(2400, rel=0.05)
 
 
 def test_a_zero_that_moved_is_said_and_taken_off() -> None:
@@ -121,8 +126,8 @@ def test_a_zero_that_moved_is_said_and_taken_off() -> None:
     moved = readings.restriction_pa + np.where(since(readings, 20), 600.0, 0.0)
     found = assess(with_restriction(readings, moved))
     assert causes(found) == ["zero_moved"]
-    assert "+6" in found.suspicions[0].evidence
-    assert found.restriction_pa == pytest.approx(2400, rel=0.05)
+    assert "+6" in found.study.suspicions[0].evidence
+    assert found.study.restriction_pa == pytest.approx(2400, rel=0.05)
 
 
 # ---------------------------------------------------------------- ambient pressure
@@ -157,7 +162,7 @@ def test_a_barometer_off_its_neighbours_in_the_same_hours_is_suspect() -> None:
     near = snapshot(grader=mine, loader=placed("loader", 0.0, north_km=1), hauler=placed("hauler", 100.0))
     found = assess(mine, fleet=near, machine="grader")
     assert causes(found) == ["ambient"]
-    assert "2 machines nearby" in found.suspicions[0].evidence
+    assert "2 machines nearby" in found.study.suspicions[0].evidence
     assert causes(assess(placed("loader", 0.0), fleet=near, machine="loader")) == []
 
 
@@ -263,8 +268,8 @@ def two_devices(gain: float, from_day: float = 15.0) -> Readings:
 def test_two_devices_that_disagree_are_said_with_how_far_they_are_apart() -> None:
     found = assess(two_devices(0.6))
     assert causes(found) == ["devices_disagree"]
-    assert "Pa apart" in found.suspicions[0].evidence
-    assert found.changes_found_s == ()
+    assert "Pa apart" in found.study.suspicions[0].evidence
+    assert found.study.changes_found_s == ()
     assert causes(assess(two_devices(0.97))) == []
 
 

@@ -1,0 +1,79 @@
+"""
+What lies ahead of the running life: its operating hours left, and whether it is within the planning horizon.
+
+Leaves to others: what is learned (`forecast`), dates and states (`study`, `assess`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from cleanside.ingest.restriction.elements.lives import Life
+from cleanside.ingest.restriction.forecast.duty import Duty, days_until
+from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
+from cleanside.ingest.restriction.forecast.prior import mixture_of_points
+from cleanside.ingest.restriction.measure.summary import FloatArray
+from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS, PLAN_LEAVE, is_plan
+
+
+@dataclass(frozen=True, kw_only=True)
+class Quantiles:
+    """10, 50 and 90 % points."""
+
+    p10: float
+    p50: float
+    p90: float
+
+
+@dataclass(frozen=True)
+class Ahead:
+    """The forecast of the running life."""
+
+    life: Life
+    hours: float  # of the life so far; the newest of them may not be believed
+    knowledge: FleetKnowledge
+    level_spread: float
+
+    def points(self) -> FloatArray:
+        """
+        10, 50 and 90 % points of the hours left now, shape (3,). [h]
+
+        All levels of a machine may be off alike: the middle is told as they are, its bounds as a mixture over
+        how far (Gauss-Hermite, three points).
+        """
+        apart = np.sqrt(3.0) * self.level_spread * np.array([-1.0, 0.0, 1.0])
+        each = np.concatenate([self._at_rows(1, self.life.terminal_pa * float(g)) for g in np.exp(apart)])
+        left = mixture_of_points(each[None, :, :], np.array([[1.0, 4.0, 1.0]]))[0]
+        middle_h = each[1, 1]
+        left = np.array([min(left[0], middle_h), middle_h, max(left[2], middle_h)])
+        return np.asarray(np.maximum(left - (self.hours - float(self.life.hours[-1])), 0.0))
+
+    def strange(self) -> float:
+        """Probability that this element is like none of those learned from, 0 to 1."""
+        return self.knowledge.forecaster.strange(self.life)
+
+    def _at_rows(self, rows: int, terminal_pa: float) -> FloatArray:
+        return self.knowledge.forecaster.hours_left(
+            self.life.hours,
+            self.life.restriction_pa,
+            terminal_pa=terminal_pa,
+            kind=self.life.kind,
+            machine=self.life.machine,
+            last=rows,
+            from_new=self.life.from_new,
+        )
+
+    def is_plan(self, duty: Duty, horizon_days: float, left_h: float) -> bool:
+        """Within the planning horizon; between the bounds of entering and leaving, the way there decides."""
+        days = days_until(left_h, duty)
+        if not horizon_days < days <= PLAN_LEAVE * horizon_days:
+            return days <= horizon_days
+        way = self._at_rows(LEVEL_ROWS, self.life.terminal_pa)[:, 1] / duty.hours_per_day
+        return is_plan(np.append(way, days), horizon_days=horizon_days)
+
+
+def quantiles(points: FloatArray) -> Quantiles:
+    """points : 10, 50 and 90 % points, shape (3,)."""
+    return Quantiles(p10=float(points[0]), p50=float(points[1]), p90=float(points[2]))

@@ -1,0 +1,149 @@
+"""
+The element lives of a housing, and what of them is too low to be an element.
+
+Promises: rows that are too low to be an element are left out, and the series is cut again without them.
+Leaves to others: falls and lives (`elements`), hours in doubt (`measured_hours`), the verdict (`study`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from cleanside.ingest.restriction.elements.lives import (
+    Life,
+    LifeEdge,
+    clean_level_pa,
+    find_edges,
+    split_lives,
+    usual_clean_pa,
+)
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.measure.steady import smoothed
+from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray
+from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
+from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours
+from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS
+from cleanside.ingest.restriction.verdict.suspect import Suspicion, below_clean, terminal_doubt
+
+SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (common practice: 0.2 to 0.5)
+LIKELY_CLEAN_SHARE = 0.35  # of terminal; few are less clean
+OWN_LIVES = 2  # earlier ones from new: with fewer the machine's own clean level is not yet known
+
+
+@dataclass(frozen=True)
+class ElementHistory:
+    """The series cut into lives, and what of the running one is too low to be an element."""
+
+    cuts: list[tuple[LifeEdge | None, Life]]
+    running: BoolArray  # rows of the running life
+    clean_pa: float | None  # of the running life
+    below: list[Suspicion]
+
+    @cached_property
+    def level_pa(self) -> FloatArray:
+        """The newest smoothed levels of the running life, up to LEVEL_ROWS. [Pa]"""
+        return smoothed(self.life.restriction_pa[-LEVEL_ROWS:])
+
+    @property
+    def life(self) -> Life:
+        """The running one."""
+        return self.cuts[-1][1]
+
+    @property
+    def lives(self) -> list[Life]:
+        """All, the running one last."""
+        return [life for _, life in self.cuts]
+
+    @property
+    def changes_found_s(self) -> tuple[float, ...]:
+        """Falls that are surely changes, and that nobody entered: ask a person."""
+        found = [edge for edge, _ in self.cuts if edge is not None and not edge.entered]
+        return tuple(edge.at_s for edge in found if edge.sure == "high")
+
+    def terminal_doubt(self, facts: HousingFacts) -> list[Suspicion]:
+        """What the levels and the entry say against the terminal value."""
+        level_pa = float(self.level_pa[-1]) if len(self.level_pa) else None
+        return terminal_doubt(
+            facts.terminal_pa, entered=facts.terminal_entered, clean_pa=self.clean_pa, level_pa=level_pa
+        )
+
+
+def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory:
+    """Cut the series; rows too low to be an element are then left out, and it is cut again without them."""
+    believed = measured.believed()
+    below: list[Suspicion] = []
+    for _ in range(2):
+        cuts = _cut(measured, believed, facts)
+        low, clean_pa, said = _too_low(measured, believed, cuts, facts.kind_clean_pa)
+        below = said or below
+        if not np.any(low & believed):
+            break
+        believed = believed & ~low
+    running = np.arange(len(believed)) >= (cuts[-1][0].row if cuts[-1][0] is not None else 0)
+    return ElementHistory(cuts, running, clean_pa, below)
+
+
+def _cut(
+    measured: MeasuredHours, believed: BoolArray, facts: HousingFacts
+) -> list[tuple[LifeEdge | None, Life]]:
+    edges = find_edges(
+        measured.series,
+        believed,
+        entered_s=facts.changes_s,
+        terminal_pa=facts.terminal_pa,
+        usual_clean_pa=facts.kind_clean_pa,
+        by_speed=measured.reference.by_speed,
+    )
+    return split_lives(
+        measured.series,
+        edges=edges,
+        terminal_pa=facts.terminal_pa or np.inf,
+        machine=facts.machine,
+        kind=facts.kind,
+        believed=believed,
+    )
+
+
+def _too_low(
+    measured: MeasuredHours,
+    believed: BoolArray,
+    cuts: Sequence[tuple[LifeEdge | None, Life]],
+    kind_clean_pa: float | None,
+) -> tuple[BoolArray, float | None, list[Suspicion]]:
+    """Rows below what an element has, in any life; clean level and suspicion of the running one."""
+    series, by_speed = measured.series, measured.reference.by_speed
+    rows = [edge.row if edge is not None else 0 for edge, _ in cuts]
+    low = np.zeros(len(series.hour_s), dtype=bool)
+    earlier: list[Life] = []
+    clean_pa: float | None = None
+    said: list[Suspicion] = []
+    for (edge, life), first, last in zip(cuts, rows, [*rows[1:], len(low)], strict=True):
+        whole = edge is not None and edge.likely == "change"
+        clean_pa = clean_level_pa(life, usual_clean_pa(earlier, kind_clean_pa), whole=whole)
+        mine = HourlyRestriction(
+            **{name: getattr(series, name)[first:last] for name in HourlyRestriction.__dataclass_fields__}
+        )
+        bound_pa = clean_pa
+        if len(earlier) < OWN_LIVES:
+            told = bool(earlier) or whole or kind_clean_pa is not None
+            bound_pa = _safely_clean_pa(clean_pa, life.terminal_pa, told=told)
+        low[first:last], said = below_clean(mine, believed[first:last], bound_pa, by_speed=by_speed)
+        if whole:
+            earlier.append(life)
+    return low, clean_pa, said
+
+
+def _safely_clean_pa(clean_pa: float | None, terminal_pa: float, *, told: bool) -> float | None:
+    """
+    A clean level that is not too high, of a machine that has shown no two elements from new. [Pa]
+
+    What was taken for new may have been cleaned, and one in use when first seen may read twice a clean one.
+    told : a life from new, or the kind, says something of it.
+    """
+    if clean_pa is None or not np.isfinite(terminal_pa):
+        return clean_pa if told else None
+    return min(clean_pa, (LIKELY_CLEAN_SHARE if told else SAFELY_CLEAN_SHARE) * terminal_pa)

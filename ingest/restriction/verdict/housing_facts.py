@@ -1,0 +1,41 @@
+"""
+What a study needs to know of a housing beside its summaries: what people entered, and what its fleet taught.
+
+Leaves to others: where these come from (`ingest.analysis`), and what they mean (`study`, `assess`).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
+
+PLANNING_HORIZON_DAYS = 14.0  # chosen: an element is ordered and a stop is found in two weeks
+
+
+@dataclass(frozen=True, kw_only=True)
+class HousingFacts:
+    """What is entered of one housing, and what its fleet taught. Raises ValueError: terminal not above 0."""
+
+    terminal_pa: float | None  # that holds now; None = not entered, then no share and no forecast. [Pa]
+    terminal_entered: tuple[float, str] | None = None  # the same as read, value and unit; None = not known
+    changes_s: tuple[float, ...] = ()  # element changes entered by a person, seconds since 1970-01-01 UTC
+    #: snapshot of lives to learn from; an empty one: nothing learned, the forecast is wide
+    fleet: FleetKnowledge = field(default_factory=FleetKnowledge)
+    machine: str = ""  # labels for weighting the fleet's lives
+    kind: str = ""
+    reference_flow: float | None = None  # at which terminal is stated; None = learned; see `learn_reference`
+    reference_kind: str | None = None
+    planning_horizon_days: float = PLANNING_HORIZON_DAYS
+
+    def __post_init__(self) -> None:
+        if self.terminal_pa is not None and not self.terminal_pa > 0:
+            raise ValueError(
+                f"terminal_pa is {self.terminal_pa}; it must be above 0, see the engine maker's manual"
+            )
+
+    @property
+    def kind_clean_pa(self) -> float | None:
+        """Clean level to expect from the kind; None = not known. [Pa]"""
+        share = self.fleet.clean_share(self.kind)
+        return None if share is None or self.terminal_pa is None else share * self.terminal_pa

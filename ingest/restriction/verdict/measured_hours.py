@@ -1,0 +1,50 @@
+"""
+What the hours of a housing show before they are cut into element lives: levels, zero, and hours in doubt.
+
+Leaves to others: lives (`element_history`) and what it all means (`study`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from cleanside.ingest.restriction.measure.reference import (
+    HourlyRestriction,
+    Reference,
+    Zero,
+    at_reference_flow,
+    learn_reference,
+    learn_zero,
+)
+from cleanside.ingest.restriction.measure.summary import BoolArray, HourSummary, Summaries
+from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
+from cleanside.ingest.restriction.verdict.suspect import HourDoubts, hour_doubts
+
+
+@dataclass(frozen=True)
+class MeasuredHours:
+    """What the hours of a housing show before they are cut into lives."""
+
+    table: Summaries
+    reference: Reference
+    series: HourlyRestriction
+    zero: Zero
+    doubts: HourDoubts
+
+    def believed(self) -> BoolArray:
+        """Rows of the series whose hour is not in doubt."""
+        hour_s = self.series.hour_s.astype(np.int64)
+        return ~self.doubts.any[np.searchsorted(self.table.hours["hour_s"], hour_s)]
+
+
+def measure_hours(summaries: Sequence[HourSummary], facts: HousingFacts) -> MeasuredHours:
+    """Restriction at the reference flow by hour, and which hours are in doubt. summaries : any order."""
+    table = Summaries.of(summaries)
+    reference = learn_reference(
+        table, reference_flow=facts.reference_flow, reference_kind=facts.reference_kind
+    )
+    series, zero = at_reference_flow(table, reference), learn_zero(table)
+    return MeasuredHours(table, reference, series, zero, hour_doubts(table, reference, zero))

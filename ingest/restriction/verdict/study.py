@@ -1,0 +1,197 @@
+"""
+What the summaries of one housing say, whatever the time is: how loaded, which state, how long left, why.
+
+Four steps: measure, tell lives, forecast, judge.
+Promises: pure; equal summaries and facts give equal results, whatever the order in which readings arrived.
+Says with each figure what it rests on.
+Leaves to others: what it means at an instant (`assess`), storing, showing, and who may ask.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+
+from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, operating_hours, tell_lives
+from cleanside.ingest.restriction.forecast.duty import Duty, learn_duty
+from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference
+from cleanside.ingest.restriction.measure.summary import FloatArray, HourSummary
+from cleanside.ingest.restriction.verdict.ahead import Ahead, Quantiles, quantiles
+from cleanside.ingest.restriction.verdict.element_history import ElementHistory, tell_history
+from cleanside.ingest.restriction.verdict.evidence import evidence_of
+from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
+from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
+from cleanside.ingest.restriction.verdict.status import OVER_SHARE, level_state
+from cleanside.ingest.restriction.verdict.suspect import Suspicion, ambient_misfit, gravest_first, zero_moved
+
+RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
+RUNNING_IN_ROWS = 3
+
+
+@dataclass(frozen=True, kw_only=True)
+class Study:
+    """What the summaries of one housing say, whatever the time is. None = not known; `evidence` says why."""
+
+    suspicions: tuple[Suspicion, ...]
+    restriction_pa: float | None  # newest, at the reference flow
+    reference: Reference
+    clean_pa: float | None
+    terminal_pa: float | None
+    share_used_percent: float | None  # from 0; can exceed 100
+    level_state: str  # "running-in", "serving", "due" or "over"
+    is_plan: bool  # within the planning horizon, with hysteresis
+    life_hours: float | None  # operating hours of the running life
+    hours_left: Quantiles | None  # operating hours. [h]
+    duty: Duty
+    lives_learned_from: int
+    last_s: float | None  # newest reading, seconds since 1970-01-01 UTC
+    last_says_off: bool  # the newest reading shows the engine off, by speed or voltage
+    lives: tuple[LifeSpan, ...]  # the running one last
+    changes_found_s: tuple[float, ...]  # falls like a new element that nobody entered: ask a person
+    evidence: tuple[str, ...]  # sentences: what each figure rests on
+    planning_horizon_days: float  # that `is_plan` goes by
+
+
+class Studied(NamedTuple):
+    """A study with the arrays it was made from."""
+
+    study: Study
+    series: HourlyRestriction
+    lives: list[Life]  # the running one last
+
+
+def study_housing(summaries: Sequence[HourSummary], facts: HousingFacts) -> Studied:
+    """Study one housing from its hourly summaries. summaries : any order; one per hour."""
+    measured = measure_hours(summaries, facts)
+    history = tell_history(measured, facts)
+    loaded = _loaded(measured, history, facts)
+    outlook = _forecast(loaded, history, measured, facts)
+    return Studied(_judge(measured, history, loaded, outlook, facts), measured.series, history.lives)
+
+
+def housing_lives(summaries: Sequence[HourSummary], facts: HousingFacts) -> list[Life]:
+    """
+    The lives of one housing, the running one last, for `learn_fleet`.
+
+    No lives while the terminal value is in doubt: those against a wrong one would teach wrong lengths.
+    """
+    history = tell_history(measure_hours(summaries, facts), facts)
+    return [] if history.terminal_doubt(facts) else history.lives
+
+
+# ---------------------------------------------------------------- how loaded, how long left
+
+
+class _Loaded(NamedTuple):
+    """How far the running life has come."""
+
+    share: FloatArray  # used, of its newest levels; empty where it cannot be said. [1]
+    hours: float | None  # operating hours; None: nothing seen
+    state: str  # see Study.level_state
+
+
+def _loaded(measured: MeasuredHours, history: ElementHistory, facts: HousingFacts) -> _Loaded:
+    level, running = history.level_pa, history.running
+    share = _share_used(level, history.clean_pa, facts.terminal_pa)
+    hours = float(np.sum(operating_hours(measured.series)[running])) if running.any() else None
+    state = level_state(share) if len(level) >= RUNNING_IN_ROWS else "running-in"
+    if state != "over" and ((hours or 0.0) < RUNNING_IN_HOURS or measured.reference.of_idle_only):
+        state = "running-in"  # but beyond terminal a person hears of it at once
+    return _Loaded(share, hours, state)
+
+
+def _share_used(level_pa: FloatArray, clean_pa: float | None, terminal_pa: float | None) -> FloatArray:
+    """(R - clean) / (terminal - clean), shape of level_pa; empty where it cannot be said. [1]"""
+    if clean_pa is None or terminal_pa is None:
+        return np.empty(0)
+    if clean_pa >= terminal_pa:  # a life that begins beyond terminal: nothing of the span is left
+        return level_pa / terminal_pa
+    return (level_pa - clean_pa) / (terminal_pa - clean_pa)
+
+
+class _Outlook(NamedTuple):
+    """What the forecast says of the running life."""
+
+    duty: Duty
+    hours_left: Quantiles | None = None
+    is_plan: bool = False
+    strange: float = 0.0  # probability that this element is like none of those learned from
+
+
+def _forecast(
+    loaded: _Loaded, history: ElementHistory, measured: MeasuredHours, facts: HousingFacts
+) -> _Outlook:
+    duty = learn_duty(measured.table)
+    if facts.terminal_pa is None or loaded.hours is None or len(history.level_pa) == 0:
+        return _Outlook(duty)
+    ahead = Ahead(history.life, loaded.hours, facts.fleet, measured.reference.level_spread)
+    left = ahead.points()
+    is_plan = ahead.is_plan(duty, facts.planning_horizon_days, float(left[1]))
+    if loaded.state == "over":
+        # None are left. That is sure while the level is beyond; hysteresis keeps the state a little longer.
+        left = np.array([0.0, 0.0, 0.0 if loaded.share[-1] >= OVER_SHARE else left[2]])
+    return _Outlook(duty, quantiles(left), is_plan, ahead.strange())
+
+
+# ---------------------------------------------------------------- what that says
+
+
+def _judge(
+    measured: MeasuredHours, history: ElementHistory, loaded: _Loaded, outlook: _Outlook, facts: HousingFacts
+) -> Study:
+    table, level, share = measured.table, history.level_pa, loaded.share
+    spans = tell_lives(measured.series, history.cuts)
+    last = table.hours[-1] if len(table) else None
+    return Study(
+        suspicions=_suspicions(measured, history, facts),
+        restriction_pa=float(level[-1]) if len(level) else None,
+        reference=measured.reference,
+        clean_pa=history.clean_pa,
+        terminal_pa=facts.terminal_pa,
+        share_used_percent=max(0.0, 100 * float(share[-1])) if len(share) else None,
+        level_state=loaded.state,
+        is_plan=outlook.is_plan,
+        life_hours=loaded.hours,
+        hours_left=outlook.hours_left,
+        duty=outlook.duty,
+        lives_learned_from=len(facts.fleet.lives),
+        last_s=None if last is None else float(last["last_s"]),
+        last_says_off=last is not None and last["evidence"] >= 2 and not last["last_running"],
+        lives=tuple(spans),
+        changes_found_s=history.changes_found_s,
+        evidence=evidence_of(
+            table,
+            measured.reference,
+            spans[-1] if spans else None,
+            len(history.life.hours),
+            outlook.duty,
+            facts.fleet,
+            clean_pa=history.clean_pa,
+            terminal_pa=facts.terminal_pa,
+            strange=outlook.strange,
+        ),
+        planning_horizon_days=facts.planning_horizon_days,
+    )
+
+
+def _suspicions(
+    measured: MeasuredHours, history: ElementHistory, facts: HousingFacts
+) -> tuple[Suspicion, ...]:
+    terminal = history.terminal_doubt(facts)
+    below = history.below
+    if terminal and below:  # a clean level told from a share of a wrong terminal is wrong too
+        below = tell_history(measured, replace(facts, fleet=FleetKnowledge(), terminal_pa=None)).below
+    misfit = facts.fleet.nearby.misfit(measured.table, facts.machine)
+    return gravest_first(
+        [
+            *below,
+            *measured.doubts.suspicions,
+            *zero_moved(measured.zero, facts.terminal_pa),
+            *ambient_misfit(measured.table, misfit),
+            *terminal,
+        ]
+    )
