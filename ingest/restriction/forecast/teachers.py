@@ -49,27 +49,30 @@ def lessons(lives: Sequence[Life], left_h: Sequence[float]) -> list[Lessons]:
     if not complete:  # no life was seen whole: then those whose end was seen, their ages guessed
         complete, late = [_with_guessed_age(life) for life in late], []
     censored = [(life, left) for life, left in zip(lives, left_h, strict=True) if not life.complete]
-    plain = _labelled([_complete_teacher(life, None) for life in complete])
-    model: PaceModel | None = None
+    plain = _labelled([_complete_teacher(life) for life in complete])
     if late:
         model = fit_pace(plain, PLAIN_RIDGE)
         membership = learn_membership(model, plain)
-        plain += [_grouped(_complete_teacher(life, None, model), model, membership) for life in late]
+        plain += [_grouped(_complete_teacher(life, model), model, membership) for life in late]
         complete += late
-    others = _censored_teachers(censored, plain, None)
+    others = _censored_teachers(censored, plain)
     found = [Lessons(plain, others, None)]
     if len(plain) >= LEAST_SCALE_LIVES:
         scale = _clean_scale(plain)
-        again = [
-            replace(_complete_teacher(life, scale, model), group=teacher.group)
-            for life, teacher in zip(complete, plain, strict=True)
-        ]
-        scaled = [
-            replace(mine, group=teacher.group, weight=teacher.weight)  # both ways judge the same lives
-            for mine, teacher in zip(_censored_teachers(censored, again, scale), others, strict=True)
-        ]
+        again = [_on_scale(*pair, scale) for pair in zip(plain, complete, strict=True)]
+        scaled = [_on_scale(mine, life, scale) for mine, (life, _) in zip(others, censored, strict=True)]
         found.append(Lessons(again, scaled, scale))
     return found
+
+
+def _on_scale(teacher: Teacher, life: Life, scale: CleanScale) -> Teacher:
+    """
+    The same teacher with its levels on the common scale.
+
+    Age, group, weight and rows stay: both ways of reading the level judge the same rows of the same lives.
+    """
+    _, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
+    return replace(teacher, path=scale.apply(teacher.path, share[: len(teacher.path.hours)]))
 
 
 def checked_life(
@@ -100,7 +103,7 @@ def usual_age_h(model: PaceModel, group: str, share: FloatArray) -> float:
     return max(0.0, float(np.average(ages, weights=[curve.lives for curve in curves])))
 
 
-def _complete_teacher(life: Life, scale: CleanScale | None, model: PaceModel | None = None) -> Teacher:
+def _complete_teacher(life: Life, model: PaceModel | None = None) -> Teacher:
     """
     Up to the row at which its level reaches terminal, or the last row.
 
@@ -111,8 +114,6 @@ def _complete_teacher(life: Life, scale: CleanScale | None, model: PaceModel | N
     hours = hours + unseen_h
     end = terminal_row(hours, trace(hours, share).peak)
     path = trace(hours[: end + 1], share[: end + 1], unseen_h)
-    if scale is not None:
-        path = scale.apply(path, share[: end + 1])
     return Teacher(path, life.kind, path.hours[-1] - path.hours)
 
 
@@ -130,28 +131,24 @@ def _clean_scale(complete: Sequence[Teacher]) -> CleanScale:
     return CleanScale(clean_share(complete, typical), EARLY_SHARE * shortest, CLEAN_UNTIL * shortest)
 
 
-def _censored_teachers(
-    lives: Sequence[tuple[Life, float]], complete: Sequence[Teacher], scale: CleanScale | None
-) -> list[Teacher]:
+def _censored_teachers(lives: Sequence[tuple[Life, float]], complete: Sequence[Teacher]) -> list[Teacher]:
     if not lives:
         return []
     if not complete:
-        return [_censored_teacher(life, left, None, None, scale) for life, left in lives]
+        return [_censored_teacher(life, left, None, None) for life, left in lives]
     model = fit_pace(complete, PLAIN_RIDGE)
     membership = learn_membership(model, complete)
-    return [_censored_teacher(life, left, model, membership, scale) for life, left in lives]
+    return [_censored_teacher(life, left, model, membership) for life, left in lives]
 
 
 def _censored_teacher(
-    life: Life, left: float, model: PaceModel | None, membership: Membership | None, scale: CleanScale | None
+    life: Life, left: float, model: PaceModel | None, membership: Membership | None
 ) -> Teacher:
     """Its end is what its kind and its own curve say; its group, if unknown, by pace."""
     hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
     unseen_h = 0.0 if model is None or life.from_new else usual_age_h(model, life.kind, share)
     hours = hours + unseen_h
     path = trace(hours, share, unseen_h)
-    if scale is not None:
-        path = scale.apply(path, share)
     group = life.kind
     if model is None or membership is None:
         return Teacher(path, group, hours[-1] - hours + left, PRIOR_WEIGHT)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from cleanside.ingest.restriction import Life
+from cleanside.ingest.restriction import Life, learn_fleet
 from cleanside.ingest.restriction.evaluate.baselines import straight_line
 from cleanside.ingest.restriction.forecast.forecast import fit_forecaster
 from cleanside.ingest.restriction.forecast.kinds import length_groups, normal_density, student_density
@@ -335,3 +335,36 @@ def test_densities_are_those_of_the_reference_library():
         expected = stats.t.pdf(away, freedom, scale=0.3)
         assert student_density(away, spread, freedom) == pytest.approx(expected, rel=1e-12)
     assert normal_density(away, spread) == pytest.approx(stats.norm.pdf(away, scale=0.3), rel=1e-12)
+
+
+def small_fleet(seed):
+    """A few made lives of very different lengths; some were in use for a little before they were first seen."""
+    rng = np.random.default_rng(seed)
+    lives = []
+    for number in range(int(rng.integers(8, 14))):
+        end_h, clean, bend = 500 * np.exp(rng.normal(0, 0.9)), rng.uniform(0.15, 0.3), rng.uniform(1, 5)
+        begun = 0.0 if rng.random() < 0.6 else rng.uniform(0.005, 0.06)
+        until = 1.0 if rng.random() < 0.55 else rng.uniform(0.6, 0.98)
+        age = np.linspace(begun, until, 600)
+        share = clean + (1 - clean) * np.expm1(bend * age) / np.expm1(bend) + rng.normal(0, 0.006, 600)
+        share[-5:] = 1.001 if until == 1.0 else share[-5:]
+        lives.append(
+            Life(
+                hours=end_h * (age - age[0] + age[1] - age[0]),
+                restriction_pa=TERMINAL_PA * share,
+                terminal_pa=TERMINAL_PA,
+                complete=until == 1.0,
+                machine=f"m-{number % 4}",
+                from_new=begun == 0.0,
+            )
+        )
+    return lives
+
+
+@pytest.mark.parametrize("seed", [51, 74, 75, 78])  # of the first 79, those that failed
+def test_a_small_fleet_with_lives_not_seen_from_new_teaches(seed):
+    """A running life's age was guessed apart for each way of reading the level, so its rows differed."""
+    lives = small_fleet(seed)
+    learned = learn_fleet(lives).forecaster
+    assert learned.learned is not None
+    assert np.all(np.isfinite(forecast(learned, lives[0])))
