@@ -10,7 +10,7 @@ Leaves to others: who may fetch (`ingest.api.routes.metrics`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -20,7 +20,7 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 
 from cleanside.gateway.wire import Answer
-from cleanside.ingest.store import database, hours, outbox, webhook_secrets
+from cleanside.ingest.store import database, hours, outbox, snapshots, webhook_secrets
 from cleanside.ingest.writer.resources import Resources
 
 #: from a read out of memory to the time-out of a batch; chosen
@@ -96,9 +96,13 @@ class Metrics:
         self._commit.observe(seconds)
         self._together.observe(jobs)
 
-    def watch(self, resources: Resources) -> Collector:
-        """Show what these resources say of themselves, too. Returns what `unwatch` takes."""
-        collector = _OfResources(resources)
+    def watch(self, resources: Resources, failing: Callable[[], int]) -> Collector:
+        """
+        Show what these resources say of themselves, too. Returns what `unwatch` takes.
+
+        failing : owners whose last learning failed.
+        """
+        collector = _OfResources(resources, failing)
         self.registry.register(collector)
         return collector
 
@@ -115,8 +119,9 @@ class Metrics:
 class _OfResources(Collector):
     """What is asked for when the figures are fetched."""
 
-    def __init__(self, resources: Resources) -> None:
+    def __init__(self, resources: Resources, failing: Callable[[], int]) -> None:
         self._resources = resources
+        self._failing = failing
 
     def describe(self) -> list[Metric]:
         """Nothing: asking the database while it is registered would be too early."""
@@ -128,7 +133,7 @@ class _OfResources(Collector):
         yield GaugeMetricFamily("cleanside_writer_waiting", "Jobs that wait for the disk", writer.waiting)
         with self._resources.reading() as connection:
             behind, waiting = hours.count_behind(connection), outbox.count_by_state(connection)
-            wanted = outbox.wanted(connection)
+            wanted, learned_us = outbox.wanted(connection), snapshots.oldest_us(connection)
             size = database_bytes(connection, self._resources.settings.database)
         yield GaugeMetricFamily(
             "cleanside_analysis_hours_behind", "Hours of a stream that changed and are not summarised", behind
@@ -141,6 +146,14 @@ class _OfResources(Collector):
         yield GaugeMetricFamily(
             "cleanside_webhooks_paused", "Webhooks whose secret cannot be decrypted", len(paused)
         )
+        yield GaugeMetricFamily(
+            "cleanside_learning_failing_owners", "Owners whose last learning failed", self._failing()
+        )
+        if learned_us is not None:
+            age_s = max(0.0, (self._resources.clock() - learned_us) / 1e6)
+            yield GaugeMetricFamily(
+                "cleanside_learned_age_seconds", "Age of the oldest fleet snapshot in use", age_s
+            )
         yield GaugeMetricFamily("cleanside_database_size_bytes", "The database on its disk", size)
 
 

@@ -136,6 +136,8 @@ class HousingState(TypedDict):
     flow_exponent: float | None
     lives_learned_from: int
     snapshot: int
+    learned_at: str | None
+    learning_failed_at: str | None
     hours_behind: int
     analysed_through: str | None
     changes_found: list[str]

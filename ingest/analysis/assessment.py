@@ -42,6 +42,10 @@ class SnapshotInUse:
 
     number: int  # 0: nothing was ever learned
     knowledge: FleetKnowledge
+    #: when it was learned [us]; None: nothing was ever learned
+    learned_us: int | None = None
+    #: when learning last failed in this process [us]; None: the last learning succeeded
+    failed_us: int | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,8 +63,8 @@ class View:
     hours_behind: int
     #: all that came and was taken before this instant is in the view [us]; None: nothing is summarised yet
     analysed_through_us: int | None
-    #: number of the fleet snapshot that was used
-    snapshot: int
+    #: the fleet snapshot that was used
+    snapshot: SnapshotInUse
 
 
 def terminal_at(terminals: Sequence[TerminalRow], at_us: int) -> TerminalRow | None:
@@ -142,6 +146,8 @@ class Judge:
             # while nothing is summarised yet, that something came is all there is.
             last_heard_s=heard_us / MICRO if heard_us is not None and study.last_s is None else None,
             quiet_because=self._silence(around.newest, around.device_ids),
+            learned_s=_seconds(self._known.learned_us),
+            learning_failed_s=_seconds(self._known.failed_us),
         )
         return View(
             housing=housing,
@@ -151,7 +157,7 @@ class Judge:
             heard_us=heard_us,
             hours_behind=around.hours_behind,
             analysed_through_us=_analysed_through_us(study, around),
-            snapshot=self._known.number,
+            snapshot=self._known,
         )
 
     def _study(self, housing: HousingRow, terminal: TerminalRow | None, changes_us: list[int]) -> Study:
@@ -181,6 +187,10 @@ class Judge:
             return {"key_off": "keyed_off", "device_fault": "device_fault"}.get(event[0]) if event else None
 
         return self._memory.because(newest.stream_id, newest.last_heard_us, ask)
+
+
+def _seconds(at_us: int | None) -> float | None:
+    return None if at_us is None else at_us / MICRO
 
 
 def _analysed_through_us(study: Study, around: HousingSurroundings) -> int | None:

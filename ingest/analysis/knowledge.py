@@ -1,8 +1,10 @@
 """
 What each owner's fleet teaches: learned on a schedule, kept with a number, the same for all processes.
 
-Promises: one owner's lives never teach another's. What is learned is fitted before it is used and kept with
-its fit, so that no request waits for one. A fleet that has shown nothing new is not learned again.
+Promises: one owner's lives never teach another's. One owner's failure stops no other: it is logged, shown
+with what was learned before, and tried again after a pause that doubles. What is learned is fitted before it
+is used and kept with its fit, so that no request waits for one. A fleet that has shown nothing new is not
+learned again.
 Leaves to others: what is taught (`ingest.restriction.learn_fleet`).
 """
 
@@ -13,6 +15,7 @@ import logging
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 
 import sqlalchemy as sa
 
@@ -38,6 +41,7 @@ LEAST_PAUSE_S = 2.0  # between two learnings; chosen so that a new fleet sees it
 LOOK_EVERY_S = 0.5
 NOTHING_LEARNED = SnapshotInUse(0, FleetKnowledge())
 PAUSE_TIMES = 20.0  # a learning takes at most a twentieth of the time; chosen
+FAILED_PAUSE_S, LONGEST_FAILED_PAUSE_S = 60.0, 3_600.0  # the same data mostly fail again; chosen
 
 
 class Snapshots:
@@ -48,6 +52,7 @@ class Snapshots:
         self._known: dict[int, SnapshotInUse] = {}
         self._not_before_s: dict[int, float] = {}
         self._learned_from: dict[int, int] = {}
+        self._failures: dict[int, int] = {}  # owner -> learnings that failed in a row
         self._lock = threading.Lock()
 
     def of(self, connection: sa.Connection, owner_id: int) -> SnapshotInUse:
@@ -78,7 +83,25 @@ class Snapshots:
         for owner_id in owners:
             if resources.stopping.is_set():
                 return
-            self._refresh(resources, memory, owner_id, at_once=at_once)
+            try:
+                self._refresh(resources, memory, owner_id, at_once=at_once)
+            except (TryAgain, sa.exc.SQLAlchemyError):  # the database, for all of them
+                raise
+            except Exception:
+                log.exception("ingest.learning_failed", extra={"owner": owner_id})
+                self._note_failure(owner_id, resources.clock())
+
+    @property
+    def failing(self) -> int:
+        """Owners whose last learning failed in this process."""
+        return len(self._failures)
+
+    def _note_failure(self, owner_id: int, now_us: int) -> None:
+        """Keep what was learned before, with the failure; try again later."""
+        many = self._failures[owner_id] = self._failures.get(owner_id, 0) + 1
+        pause_s = min(FAILED_PAUSE_S * 2.0 ** (many - 1), LONGEST_FAILED_PAUSE_S)
+        self._not_before_s[owner_id] = self._monotonic_s() + pause_s
+        self._known[owner_id] = replace(self._known.get(owner_id, NOTHING_LEARNED), failed_us=now_us)
 
     def _refresh(self, resources: Resources, memory: Memory, owner_id: int, *, at_once: bool) -> None:
         began_s = self._monotonic_s()
@@ -89,7 +112,7 @@ class Snapshots:
             number = newest.number if newest is not None else 0
             if number > self.of(connection, owner_id).number:
                 found = _read(connection, owner_id)
-                self._known[owner_id] = SnapshotInUse(found.number, _fit(found.knowledge))
+                self._known[owner_id] = replace(found, knowledge=_fit(found.knowledge))
             revisions = snapshots.revisions_of(connection, owner_id)
             if revisions == self._learned_from.get(owner_id, 0):
                 return
@@ -97,6 +120,8 @@ class Snapshots:
         if not learned.teaches_as(self._known[owner_id].knowledge):
             self._save(resources, owner_id, number, _fit(learned))
         self._learned_from[owner_id] = revisions
+        self._failures.pop(owner_id, None)
+        self._known[owner_id] = replace(self._known[owner_id], failed_us=None)
         self._study_all(resources, memory, owner_id)
         took_s = self._monotonic_s() - began_s
         self._not_before_s[owner_id] = self._monotonic_s() + max(LEAST_PAUSE_S, PAUSE_TIMES * took_s)
@@ -108,13 +133,18 @@ class Snapshots:
             for housing in fleet.every_housing(connection, owner_id):
                 if resources.stopping.is_set():
                     return
-                judge.view(housing)
+                try:
+                    judge.view(housing)
+                except (TryAgain, sa.exc.SQLAlchemyError):
+                    raise
+                except Exception:
+                    log.exception("ingest.study_failed", extra={"housing": housing.id})
 
     def _save(self, resources: Resources, owner_id: int, number: int, learned: FleetKnowledge) -> None:
         content, now_us = json.dumps(learned.as_record()), resources.clock()
         kept = resources.writer.call(lambda c: snapshots.put(c, owner_id, number, now_us, content))
         if kept:
-            self._known[owner_id] = SnapshotInUse(number + 1, learned)
+            self._known[owner_id] = SnapshotInUse(number + 1, learned, now_us)
             log.info("ingest.fleet_learned", extra={"owner": owner_id, "lives": len(learned.lives)})
 
 
@@ -181,8 +211,8 @@ def _lives(
 def _read(connection: sa.Connection, owner_id: int) -> SnapshotInUse:
     if snapshots.newest(connection, owner_id) is None:
         return NOTHING_LEARNED
-    number, content = snapshots.content_of(connection, owner_id)
-    return SnapshotInUse(number, FleetKnowledge.from_record(json.loads(content)))
+    kept, content = snapshots.content_of(connection, owner_id)
+    return SnapshotInUse(kept.number, FleetKnowledge.from_record(json.loads(content)), kept.learned_us)
 
 
 def _fit(knowledge: FleetKnowledge) -> FleetKnowledge:

@@ -108,7 +108,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
     async def lifespan(app: FastAPI) -> AsyncIterator[None]:
         with open_resources(settings, clock) as resources:
             app.state.resources = resources
-            watched = app.state.metrics.watch(resources)
+            watched = app.state.metrics.watch(resources, lambda: app.state.snapshots.failing)
             resources.writer.on_commit = app.state.metrics.committed
             analyst = Analyst(resources, on_pass=lambda: write_down(app))
             learner = Learner(resources, app.state.snapshots, app.state.memory)

@@ -24,11 +24,16 @@ def newest(connection: sa.Connection, owner_id: int) -> Snapshot | None:
     return None if row is None else Snapshot(*row)
 
 
-def content_of(connection: sa.Connection, owner_id: int) -> tuple[int, str]:
-    """Number and JSON of the snapshot that holds. There must be one."""
-    query = sa.select(fleet_snapshots.c.number, fleet_snapshots.c.content)
-    row = connection.execute(query.where(fleet_snapshots.c.owner_id == owner_id)).one()
-    return row[0], row[1]
+def oldest_us(connection: sa.Connection) -> int | None:
+    """When the oldest of all owners' snapshots was learned; None: none was ever learned. [us]"""
+    return connection.scalar(sa.select(sa.func.min(fleet_snapshots.c.learned_us)))
+
+
+def content_of(connection: sa.Connection, owner_id: int) -> tuple[Snapshot, str]:
+    """The snapshot that holds, and its JSON. There must be one."""
+    columns = fleet_snapshots.c.number, fleet_snapshots.c.learned_us, fleet_snapshots.c.content
+    row = connection.execute(sa.select(*columns).where(fleet_snapshots.c.owner_id == owner_id)).one()
+    return Snapshot(row[0], row[1]), row[2]
 
 
 def put(connection: sa.Connection, owner_id: int, after: int, learned_us: int, content: str) -> bool:

@@ -198,6 +198,10 @@ class HousingAnswer(Described):
     flow_exponent: float | None
     lives_learned_from: int
     snapshot: int = Field(description="number of the fleet snapshot that was used")
+    learned_at: str | None = Field(description="when it was learned; null: nothing was learned yet")
+    learning_failed_at: str | None = Field(
+        description="when learning last failed, in this process; null: the last learning succeeded"
+    )
     hours_behind: int = Field(description="hours that changed and are not summarised yet; 0: current")
     analysed_through: str | None = Field(
         description="what came and was taken before this is in the answer; null: nothing is summarised yet"

@@ -17,6 +17,7 @@ import numpy as np
 from cleanside.ingest.restriction.forecast.duty import due_dates_s
 from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, HourSummary
 from cleanside.ingest.restriction.verdict.ahead import Quantiles, quantiles
+from cleanside.ingest.restriction.verdict.evidence import of_learning
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.status import ADVICE, NO_TERMINAL_ADVICE, SILENCE, SUSPECT_ADVICE
 from cleanside.ingest.restriction.verdict.study import Study, study_housing
@@ -54,7 +55,13 @@ def assess_housing(
 
 
 def assess(
-    study: Study, *, now_s: float, last_heard_s: float | None = None, quiet_because: str | None = None
+    study: Study,
+    *,
+    now_s: float,
+    last_heard_s: float | None = None,
+    quiet_because: str | None = None,
+    learned_s: float | None = None,
+    learning_failed_s: float | None = None,
 ) -> Assessment:
     """
     What a study means at an instant.
@@ -63,6 +70,8 @@ def assess(
     last_heard_s : last sign of life if later than the last reading (a status post).
     quiet_because : what the server knows of a quiet machine (keyed_off, out_of_coverage, device_fault);
         None = judge by the last reading.
+    learned_s, learning_failed_s : when the fleet snapshot was learned, and when the last learning failed;
+        None = not known, or it did not fail.
     """
     if quiet_because is not None and quiet_because not in SILENCE:
         raise ValueError(f"quiet_because is {quiet_because!r}; give one of {', '.join(SILENCE)} or None")
@@ -85,7 +94,7 @@ def assess(
         last_heard_s=heard_s,
         quiet_s=None if heard_s is None else max(0.0, now_s - heard_s),
         quiet_because=because,
-        evidence=(*study.evidence, *quiet),
+        evidence=(*study.evidence, *of_learning(learned_s, learning_failed_s, now_s), *quiet),
     )
 
 

@@ -51,6 +51,28 @@ def evidence_of(
     )
 
 
+def of_learning(learned_s: float | None, failed_s: float | None, now_s: float) -> tuple[str, ...]:
+    """
+    How old what the fleet taught is, and whether learning fails.
+
+    learned_s, failed_s : None = nothing was learned; the last learning did not fail. [s since 1970 UTC]
+    """
+    told = []
+    if learned_s is not None:
+        days = int(max(0.0, now_s - learned_s) // DAY_S)
+        told.append(f"the fleet was last learned from on {_minute(learned_s)}, {counted(days, 'day')} ago")
+    if failed_s is not None:
+        told.append(
+            f"learning from the fleet failed on {_minute(failed_s)}: what was learned before is used; "
+            "the server's log says why (ingest.learning_failed)"
+        )
+    return tuple(told)
+
+
+def _minute(at_s: float) -> str:
+    return f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M} UTC"
+
+
 def _of_duty(duty: Duty) -> str:
     if duty.days == 0:
         return f"no duty seen yet: {duty.hours_per_day:.1f} h a day assumed"

@@ -9,10 +9,13 @@ import numpy as np
 import pytest
 import sqlalchemy as sa
 
+from cleanside.gateway.wire import instant_text
 from cleanside.ingest.analysis.knowledge import Snapshots
-from cleanside.ingest.restriction import FleetKnowledge, Life, learn_fleet
-from cleanside.ingest.store import snapshots
-from cleanside.ingest.store.models import fleet_snapshots
+from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.restriction import FleetKnowledge, Life, Readings, learn_fleet, summarise_hours
+from cleanside.ingest.store import fleet, hours, snapshots
+from cleanside.ingest.store.hours import Kept
+from cleanside.ingest.store.models import fleet_snapshots, housings, machines
 from tests.support.serving import Api
 
 
@@ -73,3 +76,70 @@ def test_one_that_was_kept_without_a_fit_of_this_code_is_used_once_it_is_fitted(
     with api.resources.reading() as connection:
         assert used.of(connection, 1).number == 1
         assert connection.scalar(sa.select(fleet_snapshots.c.number)) == 1
+
+
+def add_machine(api: Api, name: str, *, owner: str = "") -> int:
+    """A machine of an owner with one hour of summaries; returns its housing's id."""
+    limit = {"value": 6.2, "unit": "kPa"}
+    body = {"machine": name, "housings": [{"housing": "main", "terminal_restriction": limit}]}
+    assert api.post("/v1/machines", body, key=f"{owner} admin".strip()).status_code == 200
+    with api.resources.reading() as connection:
+        query = sa.select(housings.c.id).select_from(housings.join(machines))
+        housing_id = int(connection.scalar(query.where(machines.c.name == name)) or 0)
+    put_hour(api, housing_id)
+    return housing_id
+
+
+def put_hour(api: Api, housing_id: int, *, record: bytes | None = None) -> None:
+    """One summary of a housing. record : in place of the right one, as a damaged page would leave it."""
+    at_s = 1_772_398_800.0 + np.arange(0.0, 3600.0, 60.0)
+    summaries = summarise_hours(Readings(at_s=at_s, restriction_pa=np.full(60, 3000.0)))
+    [packed] = summaries.packed()
+    row = Kept(int(at_s[0] // 3600), packed.hour if record is None else record, packed.bins)
+    with api.resources.reading() as connection:
+        revision = fleet.revision_of(connection, housing_id)
+    api.resources.writer.call(lambda c: hours.put_summaries(c, housing_id, revision, [row]))
+
+
+def shown(api: Api, machine: str, *, key: str = "admin") -> dict[str, Any]:
+    document: dict[str, Any] = api.get(f"/v1/machines/{machine}/restriction", key=key).json()
+    return document
+
+
+def test_one_owners_failure_stops_no_other_and_is_shown_with_the_age_of_what_was_learned(api: Api) -> None:
+    add_machine(api, "grader-07")
+    api.analyse()
+    learned = instant_text(api.clock())
+    api.clock.advance(3 * 86_400)
+    put_hour(api, add_machine(api, "hauler-21"), record=b"damaged")
+    add_machine(api, "loader-02", owner="quarry")
+    api.analyse()
+    now = instant_text(api.clock())
+    mine, theirs = shown(api, "grader-07"), shown(api, "loader-02", key="quarry admin")
+    names = "snapshot", "learned_at", "learning_failed_at"
+    assert [mine[name] for name in names] == [1, learned, now]
+    assert [theirs[name] for name in names] == [1, now, None]
+    assert len(mine["evidence"]) == len(theirs["evidence"]) + 1  # the failure
+    figures = api.get("/metrics").text.splitlines()
+    assert "cleanside_learning_failing_owners 1.0" in figures
+    assert "cleanside_learned_age_seconds 259200.0" in figures
+
+
+def test_what_failed_is_tried_again_after_pauses_that_grow_until_it_succeeds(
+    api: Api, caplog: pytest.LogCaptureFixture
+) -> None:
+    monotonic_s, tries = 0.0, []
+    used = Snapshots(lambda: monotonic_s)
+    housing_id = add_machine(api, "grader-07")
+    put_hour(api, housing_id, record=b"damaged")
+    while monotonic_s < 4000.0:
+        before = len(caplog.records)
+        used.refresh(api.resources, Memory())
+        if any(record.message == "ingest.learning_failed" for record in caplog.records[before:]):
+            tries.append(monotonic_s)
+        monotonic_s += 30.0
+    assert tries == [0.0, 60.0, 180.0, 420.0, 900.0, 1860.0, 3780.0]
+    assert used.failing == 1
+    put_hour(api, housing_id)
+    used.refresh(api.resources, Memory(), at_once=True)
+    assert used.failing == 0

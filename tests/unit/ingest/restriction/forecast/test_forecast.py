@@ -338,7 +338,7 @@ def test_densities_are_those_of_the_reference_library():
 
 
 def small_fleet(seed):
-    """A few made lives of very different lengths; some were in use for a little before they were first seen."""
+    """A few made lives of very different lengths; some were in use a little before they were first seen."""
     rng = np.random.default_rng(seed)
     lives = []
     for number in range(int(rng.integers(8, 14))):
