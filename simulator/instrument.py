@@ -30,8 +30,7 @@ NOISE_PA = 35.0  # chosen: a few times the noise of the bench series, a machine 
 RESOLUTION_PA = 50.0  # SAE J1939 SPN 107: 0.05 kPa a bit
 IDLE_R_MIN = 800.0
 AMBIENT_PA = 88_000.0  # about 1 180 m in the standard atmosphere
-STANDARD_AIR_KG_M3 = 1.225  # ISO 2533 at sea level
-DRY_AIR_J_PER_KG_K = 287.05287  # ISO 2533
+MEAN_C, SWING_C = 20.0, 8.0  # a summer day on the plateau: 12 degrees at night, 28 in the afternoon
 CRANK_READINGS = 2  # key on, engine not yet running: shows the sensor's zero
 
 #: what the monitor sends, in the units it is set up with
@@ -55,7 +54,7 @@ class Cycle:
     elapsed_s: Floats
     #: quantity -> values in `UNITS`
     columns: Mapping[str, Floats]
-    #: restriction at rated flow in standard air, without noise [Pa]
+    #: restriction at rated flow in the mean air of the site, without noise [Pa]
     true_reference_pa: Floats
 
 
@@ -83,7 +82,7 @@ class Instrument:
         reference_pa = self._reference_pa(hours, cycle)
         temperature_c = self._temperature_c(cycle, elapsed_s)
         # An engine at a given speed draws a volume: only the part above linear goes with the air's density.
-        density = AMBIENT_PA / (DRY_AIR_J_PER_KG_K * (temperature_c + 273.15)) / STANDARD_AIR_KG_M3
+        density = (MEAN_C + 273.15) / (temperature_c + 273.15)  # of the site's mean air, at one pressure
         restriction_pa = reference_pa * density ** (FLOW_EXPONENT - 1)
         restriction_pa *= (speed / self._spec.rated_r_min) ** FLOW_EXPONENT
         restriction_pa += self._zero_pa + random.normal(0, NOISE_PA, count)
@@ -126,9 +125,9 @@ class Instrument:
         return spec.clean_pa + (terminal_pa - spec.clean_pa) * rise
 
     def _temperature_c(self, cycle: PowerCycle, elapsed_s: Floats) -> Floats:
-        """A summer day on the plateau: 12 degrees at night, 28 in the afternoon."""
+        """Over the day, warmest in the afternoon."""
         hour = cycle.on_at.hour + cycle.on_at.minute / 60 + elapsed_s / 3600
-        temperature: Floats = 20 + 8 * np.sin((hour - 9) / 24 * 2 * np.pi)
+        temperature: Floats = MEAN_C + SWING_C * np.sin((hour - 9) / 24 * 2 * np.pi)
         return temperature
 
     def _speed_r_min(self, count: int, random: np.random.Generator) -> Floats:

@@ -46,7 +46,7 @@ class Element:
         return np.clip(self.used_at_start + (dust - self.dust_at_start) / self.length, 0.0, MAX_USED)
 
     def level_pa(self, dust: Floats, terminal_pa: float) -> Floats:
-        """Restriction at full flow in standard air. [Pa]"""
+        """Restriction at full flow in the mean air of the machine's sites. [Pa]"""
         return np.asarray(self.clean_pa + (terminal_pa - self.clean_pa) * self.used(dust) ** self.power)
 
 

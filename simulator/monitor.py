@@ -3,7 +3,7 @@ What the monitors of one machine measure through a year: an engine that breathes
 sensor with faults of its own; and what of it arrives, when, and under which time.
 
 Promises: pure and seeded. Restriction follows mass flow to a power and goes with 1 / density; it is stated at
-the machine's full flow in standard air, where the element's curve is defined.
+the machine's full flow in the mean air of its sites, where the element's curve is defined.
 Leaves to others: when it works (`work`), how the element loads (`loading`), what is wrong (`causes`).
 """
 
@@ -22,7 +22,7 @@ from cleanside.simulator.roster import Member, member_random
 from cleanside.simulator.weather import SEA_LEVEL_PA, Whereabouts, wander
 from cleanside.simulator.work import DAY_S, HOUR_S, Cycles, Engine, run_engine, within
 
-DRY_AIR_J_PER_KG_K, STANDARD_KG_M3 = 287.05287, 1.225  # ISO 2533
+DRY_AIR_J_PER_KG_K = 287.05287  # ISO 2533
 CHARGE_K, CHARGE_LOAD_K = 20.0, 15.0  # intake manifold above ambient, idle and full load; common practice
 OFF_NOISE_PA = 10.0  # the engine stands still: no vibration, no pulsation
 OFF_AT_END_SHARE = 0.5  # key-offs before which the engine stands for one reading
@@ -89,10 +89,20 @@ def make_link(member: Member, difficulty: Difficulty, *, start_s: float, days: i
 
 def full_flow_kg_s(world: World) -> float:
     """Mass flow at full speed and load in the mean air of the machine's sites: where terminal is stated."""
-    pressure = float(np.mean(world.place.pressure_pa))
-    kelvin = float(np.mean(world.place.year_k))
+    pressure, kelvin = _mean_air(world)
     one = np.ones(1)
     return float(_mass_flow(world.member, Engine(one, one), one * pressure, one * kelvin)[0])
+
+
+def site_kg_m3(world: World) -> float:
+    """Density of the mean air of the machine's sites."""
+    pressure, kelvin = _mean_air(world)
+    return pressure / (DRY_AIR_J_PER_KG_K * kelvin)
+
+
+def _mean_air(world: World) -> tuple[float, float]:
+    """Pressure [Pa] and temperature [K], means over the year."""
+    return float(np.mean(world.place.pressure_pa)), float(np.mean(world.place.year_k))
 
 
 def measure(world: World, link: Link, *, cadence_s: float) -> Measured:
@@ -105,7 +115,7 @@ def measure(world: World, link: Link, *, cadence_s: float) -> Measured:
     day = world.place.day(at_s)
     kelvin, pressure = world.place.temperature_k(at_s), world.place.pressure_pa[day]
     flow = np.where(running, _mass_flow(member, engine, pressure, kelvin), 0.0)
-    density = pressure / (DRY_AIR_J_PER_KG_K * kelvin) / STANDARD_KG_M3
+    density = pressure / (DRY_AIR_J_PER_KG_K * kelvin) / site_kg_m3(world)
     answer = (flow / full_flow_kg_s(world)) ** member.flow_exponent / density
     level, clean = _level(world, hours, at_s, random)
     common = _engine_columns(world, engine, running, pressure, kelvin, flow, random)
@@ -158,7 +168,7 @@ def _mass_flow(member: Member, engine: Engine, pressure_pa: Floats, kelvin: Floa
 
 
 def _level(world: World, hours: Floats, at_s: Floats, random: np.random.Generator) -> tuple[Floats, Floats]:
-    """Restriction at full flow in standard air with wander and water, and the element's clean one. [Pa]"""
+    """Restriction at full flow in the mean air with wander and water, and the element's clean one. [Pa]"""
     noise = world.difficulty["level"]
     dust = dust_at(world.dust, hours)
     number = element_at(world.elements, hours)

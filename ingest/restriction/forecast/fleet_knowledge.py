@@ -20,6 +20,8 @@ from cleanside.ingest.restriction.forecast.forecast import Forecaster, fit_forec
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
 
 FLEET_VERSION = 2
+#: the air in which levels are stated; lives in other air would teach wrong levels, so they teach nothing
+AIR = "site"
 USUAL_LIFE_H = 500.0  # operating hours; speaks until a fleet or the life itself does (common practice)
 LEAST_CLEAN_LIVES = 3  # one alone may have been told from a torn element
 MAX_ROWS_PER_LIFE = 400  # a curve has no finer detail than that; keeps a snapshot of 1000 lives at some MB
@@ -57,7 +59,7 @@ class FleetKnowledge:
 
     def as_record(self) -> dict[str, Any]:
         """A plain dict for JSON, with its version; fits the forecaster, which goes along."""
-        return {"version": FLEET_VERSION, **self._taught(), "fitted": record_of(self.forecaster)}
+        return {"version": FLEET_VERSION, "air": AIR, **self._taught(), "fitted": record_of(self.forecaster)}
 
     def teaches_as(self, other: FleetKnowledge) -> bool:
         """The same lives and the same air, so the same forecasts."""
@@ -68,14 +70,21 @@ class FleetKnowledge:
 
     @classmethod
     def from_record(cls, record: Mapping[str, Any]) -> FleetKnowledge:
-        """The inverse of `as_record`. Raises ValueError for a version this code does not know."""
+        """
+        The inverse of `as_record`. Raises ValueError for a version this code does not know.
+
+        Lives that the release before stated in standard air are left out, with their fit: learn again.
+        """
         if record.get("version") != FLEET_VERSION:
             raise ValueError(
                 f"fleet knowledge version {record.get('version')!r}: read here: {FLEET_VERSION}; learn again"
             )
+        nearby = Nearby.from_record(record["nearby"])
+        if record.get("air") != AIR:
+            return cls((), nearby)
         return cls(
             tuple(_life(entry) for entry in record["lives"]),
-            Nearby.from_record(record["nearby"]),
+            nearby,
             forecaster_of(record.get("fitted")),  # the release before kept none
         )
 

@@ -1,6 +1,9 @@
 """
 From hourly summaries to one comparable number per operating hour: restriction at the reference flow.
 
+One definition for every set of sensors: the level at the limit's flow in the air of the site where the
+machine works now, as a gauge there would show it. Density evens out weather and earlier sites, nothing else:
+all hours of a housing are stated in one air, and a move scales them alike.
 Promises: the result says how it was got (`Reference.basis`, `density`, `sure`) and never hides a guess.
 Leaves to others: which hours belong to which element (`lives`), and what the level means (`assess`).
 """
@@ -9,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from scipy.ndimage import median_filter
@@ -48,6 +52,10 @@ ZERO_PATIENCE = 40  # until so many in a row say the same: then it is the new us
 ZERO_MEMORY = 20.0  # levels over which the usual zero follows a sensor's honest drift
 ZERO_RUN, ZERO_STEPS = 2_000, 64  # levels followed at once, as long as all are near; and one by one
 ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
+SITE_PA = 3_000.0  # weather at one place swings by that (common practice); further off lies another site
+NEWEST_HOURS = 12  # working hours whose median pressure is that of the site (chosen: a day or two)
+SITE_HOURS = 500  # newest working hours at the site whose median density is the site's (chosen: an element)
+LEAST_SITE_HOURS = 24  # with fewer at the site its full flow is that of the sites before, by volume (chosen)
 ODD_PRESSURE_PA = 6_000.0  # off the standard atmosphere: a sensor's fault, not weather; it is not scaled by
 HIGH_HOURS = 0.9  # of the working hours reach less than the reference flow; the rest may be overspeed
 # How far the level at full flow may be off on all days alike: full flow entered, 1 % of flow; learned, 4 %,
@@ -72,7 +80,8 @@ class Reference:
     zero_pa: float  # sensor reading at rest now; each hour has its own taken off (`zero_by_hour`)
     zero_drift_pa: float | None  # late off-level minus early off-level
     zero_known: bool
-    density: str  # "corrected", "from altitude" or "not corrected"
+    density: str  # weather evened out: "corrected" (by pressure), "from altitude" or "not corrected"
+    site_kg_m3: float | None  # density of the air in which the level is stated; None = not known
     sure: str  # "high", "medium" or "low"
 
     @property
@@ -85,6 +94,25 @@ class Reference:
         """The highest flow seen is that of idle: what the level is at work is not known."""
         learned = self.by_speed and not self.reference_entered
         return learned and self.reference_flow is not None and self.reference_flow <= IDLE_RAD_S
+
+    @property
+    def standard_air_share(self) -> float:
+        """What standard air would show at the same flow, as a share of the level; 1 where it is not known."""
+        if self.site_kg_m3 is None:
+            return 1.0
+        return float(self.evened(np.array([STANDARD_KG_M3 / self.site_kg_m3]))[0]) ** -1.0
+
+    def evened(self, density_ratio: FloatArray) -> FloatArray:
+        """
+        Factor on a level measured in air of so many times the site's density, any shape. [1]
+
+        At a given mass flow both parts go with 1/density. At a given volume flow (speed alone) only the part
+        above linear goes with density.
+        """
+        if self.flow_kind != "engine_speed":
+            return density_ratio
+        assert self.exponent is not None  # by construction, with a flow
+        return np.asarray(density_ratio ** -(min(self.exponent, 2.0) - 1.0))
 
     @property
     def level_spread(self) -> float:
@@ -138,15 +166,18 @@ def learn_reference(
             zero_drift_pa=zero.drift_pa,
             zero_known=zero.known,
             density="not corrected",
+            site_kg_m3=None,
             sure="low",
         )
     mine = table.working & (table.hours["flow_kind"] == code)
     exponent, spread, fitted = _exponent(*_slopes(table, mine, zero.by_hour_pa), kind)
     entered = reference_flow is not None and reference_kind in (None, kind)
+    density = _density_label(table, mine)
+    site = None if density == "not corrected" else _site(table, mine)
     return Reference(
         basis="flow",
         flow_kind=kind,
-        reference_flow=reference_flow if entered else _learned_flow(table, mine),
+        reference_flow=reference_flow if entered else _learned_flow(table, mine, site),
         reference_entered=entered,
         entered_unused=None if entered or reference_flow is None else reference_kind,
         exponent=exponent,
@@ -155,14 +186,15 @@ def learn_reference(
         zero_pa=zero.now_pa,
         zero_drift_pa=zero.drift_pa,
         zero_known=zero.known,
-        density=_density_label(table, mine),
+        density=density,
+        site_kg_m3=None if site is None else site.kg_m3,
         sure="high" if fitted and kind == "air_mass_flow" else "medium" if fitted else "low",
     )
 
 
 def at_reference_flow(summaries: Sequence[HourSummary], reference: Reference) -> HourlyRestriction:
     """
-    Restriction at the reference flow and standard air, for each hour that can be scaled; never a guess.
+    Restriction at the reference flow in the site's air, for each hour that can be scaled; never a guess.
 
     summaries : of one housing, in time order.
     Hours without running readings, or whose flow stayed below half the reference flow, are left out.
@@ -341,18 +373,37 @@ def fit_flow(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> FlowF
 
 
 def _density_factor(table: Summaries, reference: Reference) -> FloatArray:
-    """
-    To standard air, shape (n,). At a given mass flow both parts go with 1/density, so R_std = R rho/rho_0; at
-    a given volume flow (speed alone) only the part above linear goes with density:
-    R_std = R (rho_0/rho)^(n - 1).
-    """
-    if reference.density == "not corrected" or reference.exponent is None:
+    """From the air of each hour to the site's, shape (n,); 1 where either is not known."""
+    if reference.site_kg_m3 is None:
         return np.ones(len(table.hours))
     rho = _density_kg_m3(table, by_boost=reference.flow_kind == "speed_density")
-    ratio = np.where(np.isnan(rho), 1.0, rho / STANDARD_KG_M3)
-    if reference.flow_kind == "engine_speed":
-        return np.asarray(ratio ** -(min(reference.exponent, 2.0) - 1.0))
-    return ratio
+    return reference.evened(np.where(np.isnan(rho), 1.0, rho / reference.site_kg_m3))
+
+
+class _Site(NamedTuple):
+    """Where a machine works now."""
+
+    kg_m3: float  # median density over its newest hours there
+    hours: BoolArray  # working hours there, shape (n,)
+
+
+def _site(table: Summaries, working: BoolArray) -> _Site:
+    """The site of the newest working hours whose air is known; there must be some."""
+    pressure, rho = _pressure_pa(table, by_boost=False), _density_kg_m3(table, by_boost=False)
+    known = np.flatnonzero(working & ~np.isnan(rho))
+    now_pa = middle(pressure[known[-NEWEST_HOURS:]])
+    there = known[np.abs(pressure[known] - now_pa) <= SITE_PA]
+    hours = np.zeros(len(table.hours), dtype=bool)
+    hours[there] = True
+    return _Site(middle(rho[there[-SITE_HOURS:]]), hours)
+
+
+def _pressure_pa(table: Summaries, *, by_boost: bool) -> FloatArray:
+    """Ambient, of each hour, shape (n,); from the altitude where it is absent or odd; NaN: not known."""
+    pressure = table.column("ambient_pressure_pa")
+    standard_pa = standard_pressure_pa(table.column("altitude_m"))
+    odd = np.abs(pressure - standard_pa) > (np.inf if by_boost else ODD_PRESSURE_PA)
+    return np.where(np.isnan(pressure) | odd, standard_pa, pressure)
 
 
 def _density_kg_m3(table: Summaries, *, by_boost: bool) -> FloatArray:
@@ -361,13 +412,11 @@ def _density_kg_m3(table: Summaries, *, by_boost: bool) -> FloatArray:
 
     by_boost : the flow was made from the same pressure, so that its error is in both and partly cancels.
     """
-    altitude, pressure = table.column("altitude_m"), table.column("ambient_pressure_pa")
     kelvin = table.column("temperature_k")
-    standard_pa = standard_pressure_pa(altitude)
-    odd = np.abs(pressure - standard_pa) > (np.inf if by_boost else ODD_PRESSURE_PA)
-    pressure = np.where(np.isnan(pressure) | odd, standard_pa, pressure)
-    usual = standard_temperature_k(np.nan_to_num(altitude, nan=0.0))
-    return air_density_kg_m3(pressure, np.where(np.isnan(kelvin), usual, kelvin))
+    usual = standard_temperature_k(np.nan_to_num(table.column("altitude_m"), nan=0.0))
+    return air_density_kg_m3(
+        _pressure_pa(table, by_boost=by_boost), np.where(np.isnan(kelvin), usual, kelvin)
+    )
 
 
 def _density_label(table: Summaries, working: BoolArray) -> str:
@@ -411,9 +460,22 @@ def _flow_kind(table: Summaries) -> int:
     return int(half[-1]) if len(half) else int(np.argmax(count))
 
 
-def _learned_flow(table: Summaries, working: BoolArray) -> float:
+def _learned_flow(table: Summaries, working: BoolArray, site: _Site | None) -> float:
+    """
+    High among the high flows of the working hours, of those at the site where it is known.
+
+    Soon after a move those of all sites count, at the site's density: an engine at full speed and load draws
+    about the same volume anywhere.
+    """
+    high = table.column("high_flow")
+    if site is not None and FLOW_KINDS[_flow_kind(table)] != "engine_speed":
+        if site.hours.sum() >= LEAST_SITE_HOURS:
+            working = site.hours
+        else:
+            rho = _density_kg_m3(table, by_boost=False)
+            high = high * np.where(np.isnan(rho), 1.0, site.kg_m3 / rho)
     weights = np.maximum(table.column("operating_s")[working], 1.0)  # 0 where an hour is a single reading
-    return _weighted_quantiles(table.column("high_flow")[working], weights, (HIGH_HOURS,))[0]
+    return _weighted_quantiles(high[working], weights, (HIGH_HOURS,))[0]
 
 
 def _slopes(table: Summaries, mine: BoolArray, zero_pa: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -44,7 +44,7 @@ def evidence_of(
         f"{hours} with readings, {judged_hours:,} at work and fit to judge this element by",
         *_of_flow(reference),
         "zero learned with the engine off" if reference.zero_known else "zero not seen, taken as 0 Pa",
-        f"air density {reference.density}",
+        _of_air(reference),
         *(() if life is None else _of_life(life, float(table.hours["first_s"][0]), clean_pa)),
         *_of_lives(knowledge, strange),
         _of_duty(duty),
@@ -105,6 +105,17 @@ _TO_BE_USED = {
 
 def _of_flow(reference: Reference) -> list[str]:
     return [*_of_scale(reference), *_of_unused(reference)]
+
+
+_EVENED_BY = {"corrected": "ambient pressure", "from altitude": "altitude and temperature"}
+
+
+def _of_air(reference: Reference) -> str:
+    if reference.site_kg_m3 is None:
+        return "air density not known: the level moves a little with the weather"
+    by = _EVENED_BY[reference.density]
+    site = f"stated in the air of this site, {reference.site_kg_m3:.2f} kg/m³, weather evened out by {by}"
+    return f"{site}; standard air would show {reference.standard_air_share:.2f} of it"
 
 
 def _of_unused(reference: Reference) -> list[str]:

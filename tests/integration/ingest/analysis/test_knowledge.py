@@ -78,6 +78,20 @@ def test_one_that_was_kept_without_a_fit_of_this_code_is_used_once_it_is_fitted(
         assert connection.scalar(sa.select(fleet_snapshots.c.number)) == 1
 
 
+def test_lives_stated_in_other_air_teach_nothing_until_the_fleet_is_learned_again(api: Api) -> None:
+    """The release before stated levels in standard air and did not say so."""
+    record = six_lives().as_record()
+    del record["air"]
+    keep(api, record)
+    used = Snapshots()
+    with api.resources.reading() as connection:
+        assert used.of(connection, 1).knowledge.lives == ()
+    used.refresh(api.resources, api.app.state.memory, at_once=True)
+    with api.resources.reading() as connection:
+        assert used.of(connection, 1).knowledge.lives == ()
+    assert FleetKnowledge.from_record(six_lives().as_record()).lives != ()
+
+
 def add_machine(api: Api, name: str, *, owner: str = "") -> int:
     """A machine of an owner with one hour of summaries; returns its housing's id."""
     limit = {"value": 6.2, "unit": "kPa"}
