@@ -30,6 +30,7 @@ CODES: Mapping[str, str] = {
     "time_in_future": "check the machine's clock; the server looks again by itself when that time has come",
     "time_before_service": "check the machine's clock, or the date from which the device was in service",
     "time_before_floor": "check the machine's clock; for old records an admin sets its history_from",
+    "time_outlier": "the clock was wrong for this reading; shift its time, or discard it",
     "clock_unset": "the clock was never set; give the machine a time source, amend by a time shift",
     "gps_week_rollover": "the receiver counts weeks wrongly; apply the suggested shift, update the receiver",
     "out_of_range": "look at sensor, wiring and unit; discard the readings if they are wrong",

@@ -6,7 +6,7 @@ by itself: later than the server's clock; where a clock starts that was never se
 GPS weeks that were counted from the wrong rollover; before the device's floor;
 by its neighbours: far outside the two readings whose numbers lie next to it, which agree with each other.
 Leaves to others: keeping what is not believed (`ingest.checking.doubts`), which readings are neighbours
-(`ingest.neighbours`).
+(`ingest.checking.neighbours`).
 
 Instants are whole microseconds since 1970 UTC (`*_us`).
 """
@@ -193,8 +193,14 @@ def _floor_doubt(at_us: int, service: Service) -> Doubt | None:
 # ---------------------------------------------------------------- by its neighbours
 
 
-def steps_back(at_us: npt.NDArray[np.int64]) -> bool:
-    """True if any time lies more than `OUT_OF_LINE_US` before the one next to it in number."""
+def steps_back(at_us: npt.NDArray[np.int64], before_us: int | None = None) -> bool:
+    """
+    True if a time lies more than `OUT_OF_LINE_US` before the one below it in number.
+
+    at_us : in order of number, shape (n,). before_us : the time below the first; None: there is none.
+    """
+    if before_us is not None and int(at_us[0]) < before_us - OUT_OF_LINE_US:
+        return True
     return len(at_us) > 1 and int(np.diff(at_us).min()) < -OUT_OF_LINE_US
 
 

@@ -114,7 +114,7 @@ def _other(number: int, kept: Mapping[int, int], aside: _Aside, *, in_this_batch
 def _may_be_replaced(number: int, kept: Mapping[int, int], aside: _Aside) -> bool:
     """True where the reading that has the number is in quarantine, and was never stored."""
     first = next((row for row in aside.get(number, ()) if not row.beside), None)
-    waits = first is not None and first.state == quarantine.HELD and first.code != "set_aside"
+    waits = first is not None and first.state == quarantine.HELD and first.code != quarantine.SET_ASIDE
     return waits and number not in kept
 
 

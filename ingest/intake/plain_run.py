@@ -14,6 +14,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.checking.doubts import doubts_about
 from cleanside.ingest.checking.incoming import Incoming
+from cleanside.ingest.checking.plausible_time import steps_back
 from cleanside.ingest.checking.repeats import is_elsewhere
 from cleanside.ingest.store import gateway_reports, readings, reports, streams
 from cleanside.ingest.store.fleet import DeviceRow
@@ -33,6 +34,8 @@ def goes_on(incoming: Incoming, stream: Stream) -> bool:
         return False
     if stream.device != batch.device or stream.device_registered_us is None:
         return False
+    if not stream.tail_is_known or steps_back(incoming.at_us, stream.tail_us):
+        return False  # a time may be out of line: that needs a look at its neighbours
     return not doubts_about(incoming, device_of(stream), stream.gateway_built)
 
 
@@ -50,7 +53,8 @@ class PlainRun:
         assert incoming.batch.seq is not None
         last = incoming.batch.seq[-1]
         after = streams.with_report(stream, incoming.batch.gateway, incoming.received_us)
-        after = dataclasses.replace(after, mark=last, highest=last)
+        tail_us = int(incoming.at_us[-1])
+        after = dataclasses.replace(after, mark=last, highest=last, tail_seq=last, tail_us=tail_us)
         self._rows.append((stream.id, incoming.ready))
         self._changed[stream.id] = after
         before = Marks(mark=stream.mark, highest=stream.highest)

@@ -27,8 +27,8 @@ from cleanside.gateway.wire import Doubt, GatewayReport, parse_instant
 from cleanside.ingest.checking.doubts import service_of
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners.enrolment import CLAIMED_AT_ONCE
-from cleanside.ingest.quarantine.amend import as_sent
 from cleanside.ingest.quarantine.replay import reconsider
+from cleanside.ingest.quarantine.withdrawing import as_sent
 from cleanside.ingest.store import fleet, handover, keys, one_time_codes, quarantine, readings, streams
 from cleanside.ingest.store.fleet import DeviceRow, MachineRow
 from cleanside.ingest.store.handover import DeviceOnHousing, NumberSpan

@@ -16,13 +16,14 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from cleanside.gateway.units import QUANTITIES, counted, from_si
+from cleanside.gateway.units import counted
 from cleanside.gateway.wire import Doubt, instant_text, parse_instant
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.quarantine import replay
+from cleanside.ingest.quarantine.withdrawing import withdraw
 from cleanside.ingest.store import fleet, quarantine, readings, streams
 from cleanside.ingest.store.marks import ranges_of
-from cleanside.ingest.store.quarantine import DISCARDED, HELD, RELEASED, NewQuarantineRow, QuarantineRow
+from cleanside.ingest.store.quarantine import DISCARDED, HELD, RELEASED, QuarantineRow
 
 MAX_AT_ONCE = 5_000  # entries; keeps the one writer free for readings; chosen
 MICRO = 1_000_000
@@ -167,6 +168,7 @@ def begin(
     amendment_id = quarantine.put_amendment(
         connection, owner_id=who.owner_id, kind=kind, at_us=now_us, who=who.handle, detail=detail
     )
+    streams.forget_tails(connection, [entry.stream_id for entry in entries])
     before = [(entry.id, quarantine.snapshot(entry)) for entry in entries]
     quarantine.set_before(connection, amendment_id, before)
     fleet.note(connection, who.owner_id, now_us, who.handle, kind, f"{amendment_id} {detail}")
@@ -197,44 +199,14 @@ def set_aside(
     if span[1] - span[0] >= MAX_AT_ONCE:
         asked = counted(span[1] - span[0] + 1, "number")
         raise Refused(422, "not_valid", f"{asked} at once, at most {MAX_AT_ONCE}; split it")
-    taken = readings.take_out(connection, stream.id, (span,))
-    doubt = Doubt("set_aside", f"set aside by {who.handle}: {reason}")
-    again = quarantine.hold_again(connection, stream.id, [row["seq"] for row in taken], doubt)
-    numbered = not stream.stream.startswith(streams.UNNUMBERED)
-    fresh = [
-        NewQuarantineRow(
-            row["seq"],
-            row["content_hash"],
-            False,
-            (doubt,),
-            json.dumps(as_sent(row, numbered=numbered)),
-            None,
-        )
-        for row in taken
-        if row["seq"] not in again
-    ]
-    quarantine.put(connection, stream.id, fresh, now_us)
-    numbers = ranges_of([row["seq"] for row in taken])
+    doubt = Doubt(quarantine.SET_ASIDE, f"set aside by {who.handle}: {reason}")
+    reasons = dict.fromkeys(range(span[0], span[1] + 1), doubt)
+    numbers = ranges_of(withdraw(connection, stream, reasons, now_us))
     ids = [row.id for rows in quarantine.seen(connection, stream.id, numbers).values() for row in rows]
     entries = [e for e in quarantine.by_ids(connection, who.owner_id, ids) if e.code == doubt.code]
     amendment_id = begin(connection, who, "set_aside", now_us, detail, entries)
     quarantine.amend(connection, amendment_id, [(entry.id, entry.amended) for entry in entries])
     return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=0, held=())
-
-
-def as_sent(row: Mapping[str, Any], *, numbered: bool) -> dict[str, Any]:
-    """A stored row as the reading it was sent as: in the units it was sent in. Pure."""
-    units: dict[str, str] = json.loads(row["units"])
-    sent: dict[str, Any] = {"seq": row["seq"]} if numbered else {}
-    sent["at"] = row["instant"] or instant_text(row["at_us"])
-    if row["at_uncertainty_s"] is not None:
-        sent["at_uncertainty_s"] = row["at_uncertainty_s"]
-    values = {
-        name: from_si(row[quantity.column], units[name], name)
-        for name, quantity in QUANTITIES.items()
-        if row[quantity.column] is not None and name in units
-    }
-    return sent | {"units": {name: units[name] for name in values}} | values
 
 
 # ---------------------------------------------------------------- undo
@@ -259,6 +231,7 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
         )
         raise Refused(409, "not_undoable", detail)
     quarantine.set_undone(connection, amendment_id, now_us)
+    streams.forget_tails(connection, [entry.stream_id for entry in entries])
     if done.kind == "set_aside":
         stored = replay.reconsider(connection, entries, now_us)
         return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=())

@@ -20,6 +20,8 @@ import sqlalchemy as sa
 from cleanside.gateway import wire
 from cleanside.ingest.checking.doubts import doubts_about, recheck_us
 from cleanside.ingest.checking.incoming import prepare, store_believed, units_text
+from cleanside.ingest.checking.neighbours import out_among
+from cleanside.ingest.checking.plausible_time import outlier_doubt
 from cleanside.ingest.store import dialect, fleet, quarantine, readings, streams
 from cleanside.ingest.store.quarantine import QuarantineRow
 
@@ -77,6 +79,10 @@ def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us:
         sqlite=dialect.is_sqlite(connection),
     )
     doubts = doubts_about(incoming, device, stream.gateway_built)
+    out = out_among(connection, stream, [entry.seq for entry in entries])
+    for index, entry in enumerate(entries):
+        if entry.seq in out:
+            doubts.setdefault(index, []).append(outlier_doubt(int(incoming.at_us[index])))
     # Identity was fixed on receipt: an amended reading keeps the hash of what was sent.
     as_received = dataclasses.replace(
         incoming,

@@ -248,14 +248,51 @@ def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[i
     return found
 
 
+def times_near(
+    connection: sa.Connection, stream_id: int, numbers: Range, bounds: Range, many: int
+) -> list[tuple[int, int, float | None]]:
+    """
+    (number, instant [us], half width [s]) of archived readings of these numbers and `many` on either side.
+
+    bounds : numbers beyond these are left out, so that their files stay closed.
+    """
+    there = of_numbers(connection, stream_id, *bounds)
+    if not there:
+        return []
+    from cleanside.ingest.store import archive_file as files
+
+    known = {archive.id: _numbers_of(connection, archive, stream_id) for archive in there}
+    near = _reach(intersect(union(*known.values()), (bounds,)), numbers, many)
+    found: list[tuple[int, int, float | None]] = []
+    for archive in there:
+        if intersect(known[archive.id], (near,)):
+            table = load(connection, archive, _TIME_COLUMNS, stream_id=stream_id, numbers=near)
+            times = files.at_us(table).tolist(), table["at_uncertainty_s"].to_pylist()
+            found += zip(table["seq"].to_pylist(), *times, strict=True)
+    return found
+
+
+_TIME_COLUMNS = ("at", "at_rest_us", "at_uncertainty_s")
+
+
+def _reach(known: Ranges, numbers: Range, many: int) -> Range:
+    """Lowest and highest of `numbers` and of the `many` known ones on either side. Pure."""
+    first, last = numbers
+    below = [n for a, b in reversed(known) if a < first for n in range(min(b, first - 1), a - 1, -1)[:many]]
+    above = [n for a, b in known if b > last for n in range(max(a, last + 1), b + 1)[:many]]
+    return min([*below[:many], first]), max([*above[:many], last])
+
+
 def numbers_of(connection: sa.Connection, stream_id: int) -> list[Ranges]:
     """For each file the numbers of a stream that it holds, read from the file itself."""
-    found = []
-    for archive in of_numbers(connection, stream_id, 0, 2**63 - 1):
-        held = _numbers_in(path_of(connection, archive), archive.sha256)
-        gone = removed_from(connection, archive.id).get(stream_id, ())
-        found.append(subtract(held.get(stream_id, ()), gone))
-    return found
+    there = of_numbers(connection, stream_id, 0, 2**63 - 1)
+    return [_numbers_of(connection, archive, stream_id) for archive in there]
+
+
+def _numbers_of(connection: sa.Connection, archive: Archive, stream_id: int) -> Ranges:
+    """Numbers of a stream in a file, but for those taken out since."""
+    inside = _numbers_in(path_of(connection, archive), archive.sha256).get(stream_id, ())
+    return subtract(inside, removed_from(connection, archive.id).get(stream_id, ()))
 
 
 @lru_cache(maxsize=4_096)  # a file never changes: named by its digest, it is read once

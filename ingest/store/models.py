@@ -291,6 +291,9 @@ streams = sa.Table(
     sa.Column("conflicts", sa.BigInteger, nullable=False, server_default="0"),
     sa.Column("first_heard_us", sa.BigInteger, nullable=False),
     sa.Column("last_heard_us", sa.BigInteger, nullable=False),
+    #: the time of the last reading by number, where the last ones are in order; as of highest = tail_seq
+    sa.Column("tail_seq", sa.BigInteger),
+    sa.Column("tail_us", sa.BigInteger),
     sa.UniqueConstraint("owner_id", "stream"),
     sa.Index(None, "device_id"),
 )

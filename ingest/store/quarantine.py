@@ -11,10 +11,11 @@ import sqlalchemy as sa
 
 from cleanside.gateway.wire import Doubt
 from cleanside.ingest.store import dialect
-from cleanside.ingest.store.marks import Ranges
+from cleanside.ingest.store.marks import Range, Ranges, ranges_of
 from cleanside.ingest.store.models import amendments, devices, quarantine, streams
 
 HELD, RELEASED, DISCARDED = "held", "released", "discarded"
+SET_ASIDE = "set_aside"  # code of what a person took out of the store: only a person puts it back
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,19 +242,68 @@ def snapshot(entry: QuarantineRow) -> dict[str, Any]:
     return {name: getattr(entry, name) for name in _SNAPSHOT}
 
 
-def hold_again(connection: sa.Connection, stream_id: int, numbers: Sequence[int], reason: Doubt) -> set[int]:
-    """Hold released entries again; returns the numbers that had one."""
-    found: set[int] = set()
-    for piece in dialect.chunks(numbers):
-        here = sa.update(quarantine).where(
-            quarantine.c.stream_id == stream_id,
-            quarantine.c.seq.in_(piece),
-            quarantine.c.state == RELEASED,
-            sa.not_(quarantine.c.beside),
-        )
-        values = {"state": HELD, "code": reason.code, "reasons": reasons_json([reason]), "recheck_us": None}
-        found |= set(connection.scalars(here.values(values).returning(quarantine.c.seq)))
+_HOLD_AGAIN = """
+UPDATE quarantine SET state = ?, code = ?, reasons = ?, recheck_us = NULL
+WHERE stream_id = ? AND seq = ? AND state = ? AND NOT beside
+"""
+
+
+def hold_again(connection: sa.Connection, stream_id: int, reasons: Mapping[int, Doubt]) -> set[int]:
+    """Quarantine released entries again. reasons : number -> why. Returns the numbers that had an entry."""
+    found = {
+        seq
+        for seq, rows in seen(connection, stream_id, ranges_of(sorted(reasons))).items()
+        if any(row.state == RELEASED and not row.beside for row in rows)
+    }
+    rows = [
+        (HELD, why.code, reasons_json([why]), stream_id, seq, RELEASED)
+        for seq, why in reasons.items()
+        if seq in found
+    ]
+    if rows:
+        dialect.run(connection, _HOLD_AGAIN, rows)
     return found
+
+
+def amended_of(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, str]:
+    """number -> amended content, of the readings among `numbers` that were stored after an amendment."""
+    query = sa.select(quarantine.c.seq, quarantine.c.amended).where(
+        quarantine.c.stream_id == stream_id,
+        quarantine.c.state == RELEASED,
+        sa.not_(quarantine.c.beside),
+        quarantine.c.amended.is_not(None),
+    )
+    found: dict[int, str] = {}
+    for among in dialect.among(quarantine.c.seq, numbers):
+        found.update((seq, amended) for seq, amended in connection.execute(query.where(among)))
+    return found
+
+
+_NEAR = """
+SELECT seq, id, COALESCE(amended, content) FROM quarantine
+WHERE stream_id = ? AND state = 'held' AND NOT beside AND
+"""
+_NEAR_BELOW = f"{_NEAR} seq < ? AND seq > ? ORDER BY seq DESC LIMIT ?"
+_NEAR_ABOVE = f"{_NEAR} seq > ? AND seq < ? ORDER BY seq LIMIT ?"
+_NEAR_BETWEEN = f"{_NEAR} seq BETWEEN ? AND ?"
+
+
+def near(
+    connection: sa.Connection, stream_id: int, numbers: Range, bounds: Range, many: int
+) -> list[tuple[int, int, str]]:
+    """
+    (number, entry, content) of entries of these numbers, and of `many` on either side of them.
+
+    bounds : numbers at or beyond these are left out.
+    """
+    (first, last), (low, high) = numbers, bounds
+    asked: tuple[tuple[str, tuple[int, ...]], ...] = (
+        (_NEAR_BELOW, (stream_id, first, low, many)),
+        (_NEAR_BETWEEN, (stream_id, first, last)),
+        (_NEAR_ABOVE, (stream_id, last, high, many)),
+    )
+    rows = [row for sql, values in asked for row in dialect.run(connection, sql, values)]
+    return [(seq, entry_id, content) for seq, entry_id, content in rows]
 
 
 # ---------------------------------------------------------------- amendments

@@ -72,6 +72,46 @@ def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[i
     return found
 
 
+class Time(NamedTuple):
+    """A stored reading's number and time as it was sent."""
+
+    seq: int
+    at_us: int
+    #: half width [s]; None: unknown
+    at_uncertainty_s: float | None
+
+
+_TIMES = "SELECT seq, at_us, at_uncertainty_s FROM readings WHERE stream_id = ? AND"
+_BELOW = f"{_TIMES} seq < ? ORDER BY seq DESC LIMIT ?"
+_BETWEEN = f"{_TIMES} seq BETWEEN ? AND ? ORDER BY seq"
+_ABOVE = f"{_TIMES} seq > ? ORDER BY seq LIMIT ?"
+_AS_SENT = """
+SELECT seq, at_us, at_uncertainty_s FROM original_times WHERE stream_id = ? AND seq BETWEEN ? AND ?
+"""
+
+
+def times_near(connection: sa.Connection, stream_id: int, first: int, last: int, many: int) -> list[Time]:
+    """
+    Times, as they were sent, of the stored readings first..last and of `many` on either side of them.
+
+    In order of number; archived ones too.
+    """
+    below = [Time(*row) for row in dialect.run(connection, _BELOW, (stream_id, first, many))]
+    between = [Time(*row) for row in dialect.run(connection, _BETWEEN, (stream_id, first, last))]
+    above = [Time(*row) for row in dialect.run(connection, _ABOVE, (stream_id, last, many))]
+    bounds = below[-1].seq if len(below) == many else 0, above[-1].seq if len(above) == many else 2**63 - 1
+    found = {row.seq: row for row in (*below, *between, *above)}
+    for row in archive.times_near(connection, stream_id, (first, last), bounds, many):
+        found[row[0]] = Time(*row)
+    if found:  # where their boot was corrected since
+        span = min(found), max(found)
+        corrected = dialect.run(connection, _AS_SENT, (stream_id, *span))
+        found.update((row[0], Time(*row)) for row in corrected if row[0] in found)
+    lower = sorted(seq for seq in found if seq < first)[-many:]
+    upper = sorted(seq for seq in found if seq > last)[:many]
+    return [found[seq] for seq in (*lower, *sorted(s for s in found if first <= s <= last), *upper)]
+
+
 def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[dict[str, Any]]:
     """
     Take readings out of the store or its archive, and give them as they were, in order of number.

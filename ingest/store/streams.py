@@ -39,9 +39,16 @@ class Stream:
     conflicts: int
     first_heard_us: int
     last_heard_us: int
+    tail_seq: int | None
+    tail_us: int | None
     device_registered_us: int | None
     device_in_service_us: int | None
     device_history_from_us: int | None
+
+    @property
+    def tail_is_known(self) -> bool:
+        """True where `tail_us` is the time of the last reading, and the last ones are in order."""
+        return self.tail_us is not None and self.tail_seq == self.highest
 
     @property
     def is_numbered(self) -> bool:
@@ -173,18 +180,19 @@ def _replace(
 _SAVE = """
 UPDATE streams SET mark = ?, highest = ?, island_count = ?, shed_count = shed_count + ?, appended_through = ?,
     installation = ?, gateway_version = ?, gateway_built = ?, duplicates = duplicates + ?,
-    conflicts = conflicts + ?, last_heard_us = ?
+    conflicts = conflicts + ?, last_heard_us = ?, tail_seq = ?, tail_us = ?
 WHERE id = ?
 """
 
-SAVED_AT_ONCE = 500  # streams in one statement of 12 values each
+SAVED_AT_ONCE = 500  # streams in one statement of 14 values each
 # SQLite names the columns of VALUES so (sqlite.org/lang_update.html, UPDATE FROM).
 _SAVE_TOGETHER = """
 UPDATE streams SET mark = v.column1, highest = v.column2, island_count = v.column3,
     shed_count = shed_count + v.column4, appended_through = v.column5, installation = v.column6,
     gateway_version = v.column7, gateway_built = v.column8, duplicates = duplicates + v.column9,
-    conflicts = conflicts + v.column10, last_heard_us = v.column11
-FROM (VALUES {}) AS v WHERE streams.id = v.column12
+    conflicts = conflicts + v.column10, last_heard_us = v.column11, tail_seq = v.column12,
+    tail_us = v.column13
+FROM (VALUES {}) AS v WHERE streams.id = v.column14
 """
 
 
@@ -239,8 +247,14 @@ def _values(s: Stream, after: Marks, more_shed: int, duplicates: int, conflicts:
     return (
         *(after.mark, after.highest, len(after.islands), more_shed, s.appended_through),
         *(s.installation, s.gateway_version, s.gateway_built),
-        *(duplicates, conflicts, s.last_heard_us, s.id),
+        *(duplicates, conflicts, s.last_heard_us, s.tail_seq, s.tail_us, s.id),
     )
+
+
+def forget_tails(connection: sa.Connection, stream_ids: Sequence[int]) -> None:
+    """Look closer at what comes next: a person changed what is there."""
+    for piece in dialect.chunks(sorted(set(stream_ids))):
+        connection.execute(sa.update(streams).where(streams.c.id.in_(piece)).values(tail_us=None))
 
 
 def set_appended(connection: sa.Connection, stream_id: int, appended_through: int) -> None:

@@ -76,9 +76,9 @@ def january(first: int, count: int, *, step_s: float = 10.0, stream: str = STREA
 
 LEAP_YEAR = "2016-01-01T00:00:00Z"  # the newest leap second is older than the history believed by itself
 ODD_TIMES = [
-    {"seq": 901, "at": "2016-12-31T23:59:60Z", "restriction": 3.0},
-    {"seq": 902, "at": "2026-01-11T06:00:00.123456789Z", "restriction": 3.0},
-    {"seq": 903, "at": "2026-01-11T06:00:00.123457Z", "restriction": 3.0},
+    {"seq": 901, "at": "2026-01-11T06:00:00.123456789Z", "restriction": 3.0},
+    {"seq": 902, "at": "2026-01-11T06:00:00.123457Z", "restriction": 3.0},
+    {"seq": 903, "at": "2016-12-31T23:59:60Z", "restriction": 3.0},  # last: nothing says that it stands out
 ]
 
 

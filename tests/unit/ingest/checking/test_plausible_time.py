@@ -22,6 +22,8 @@ from cleanside.ingest.checking.plausible_time import (
     day_us,
     doubt_of_time,
     in_question,
+    out_of_line,
+    steps_back,
 )
 
 
@@ -126,3 +128,61 @@ def test_the_quick_look_misses_no_doubt(
 
 def test_a_year_and_five_minutes_are_the_bounds() -> None:
     assert (HISTORY_US, FUTURE_TOLERANCE_US) == (366 * DAY_US, 300_000_000)
+
+
+# ---------------------------------------------------------------- by the neighbours
+
+
+def out(hours: list[float], uncertainty_h: dict[int, float] | None = None) -> list[int]:
+    at_us = np.array([round(h * 3.6e9) for h in hours], dtype=np.int64)
+    half = np.full(len(hours), np.nan)
+    for index, value in (uncertainty_h or {}).items():
+        half[index] = value * 3600
+    return [int(index) for index in np.flatnonzero(out_of_line(at_us, half))]
+
+
+@pytest.mark.parametrize(
+    ("hours", "expected"),
+    [
+        ([1, 2, 3, 4], []),
+        ([10, 11, 3, 12, 13], [2]),
+        ([10, 11, 30, 12, 13], [2]),
+        ([10, 3, 11], [1]),
+        ([10, 11, 9.9, 12, 13], [2]),
+        ([10, 11, 10.1, 12, 13], []),  # within an hour of both
+        ([10, 11, 3, 3.1, 12, 13], []),
+        ([3, 10, 11], []),
+        ([10, 11, 3], []),
+        ([10, 3, 11, 4, 12, 5], []),
+        ([9, 8, 7, 6], []),
+        ([10, 11, 3, 12, 13, 2, 14, 15], [2, 5]),
+        ([1], []),
+        ([], []),
+    ],
+)
+def test_one_time_between_two_that_agree_is_out_of_line(hours: list[float], expected: list[int]) -> None:
+    assert out(hours) == expected
+
+
+def test_what_the_readings_say_of_their_uncertainty_widens_the_margin() -> None:
+    assert out([10, 11, 3, 12, 13], {2: 6.0}) == [2]
+    assert out([10, 11, 3, 12, 13], {2: 8.0}) == []
+    assert out([10, 11, 3, 12, 13], {1: 8.0}) == []
+
+
+@given(st.lists(st.integers(0, 20), max_size=12), st.integers(0, 3), st.integers(0, 3))
+def test_a_verdict_rests_on_two_neighbours_on_either_side(hours: list[int], before: int, behind: int) -> None:
+    """So that a few readings around what arrives are enough to judge it."""
+    whole = set(out([float(h) for h in hours]))
+    part = hours[before : len(hours) - behind]
+    low = before + (2 if before else 0)
+    high = len(hours) - behind - (2 if behind else 0)
+    inside = {index + before for index in out([float(h) for h in part])}
+    assert {i for i in whole if low <= i < high} == {i for i in inside if low <= i < high}
+
+
+@given(st.lists(st.integers(0, 20), min_size=1, max_size=8))
+def test_where_no_time_steps_back_none_is_out_of_line(hours: list[int]) -> None:
+    at_us = np.array(hours, dtype=np.int64) * 3_600_000_000
+    if not steps_back(at_us):
+        assert not out_of_line(at_us, np.full(len(hours), np.nan)).any()
