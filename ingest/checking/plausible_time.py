@@ -47,6 +47,11 @@ ROLLED_DAYS = ("1999-08-22", "2019-04-07")
 
 UNSET_OVER_US = 1_563_235_200 * MICRO  # 2019-07-16: from here on no clock starts that was never set
 
+#: Doubts about a time that a person may settle by saying that it is right. Not one that lies ahead.
+SETTLED_BY_A_PERSON = frozenset(
+    {"clock_unset", "gps_week_rollover", "time_before_service", "time_before_floor", "time_outlier"}
+)
+
 #: A reading is out of line beyond this distance from its neighbours, and beyond what they say of their
 #: uncertainty: no less than a change between summer and winter time; chosen.
 OUT_OF_LINE_US = HOUR_US

@@ -18,6 +18,7 @@ import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import Doubt, instant_text, parse_instant
+from cleanside.ingest.checking.neighbours import TIME_IS_RIGHT
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.quarantine import replay
 from cleanside.ingest.quarantine.withdrawing import withdraw
@@ -49,6 +50,8 @@ class Repair:
     offset: str | None = None
     #: apply what the server suggested for each reading
     suggested: bool = False
+    #: a person says that the time is right as it stands
+    time_is_right: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,6 +81,11 @@ def changed(
     if "opaque" in content:
         raise ValueError("it is a record that nobody could read; it can only be discarded")
     after = dict(content)
+    if change.time_is_right:
+        parse_instant(after["at"])  # a time that cannot be read cannot be right
+        return after | {TIME_IS_RIGHT: True}
+    if change.suggested or change.shift_s is not None or change.offset is not None:
+        after.pop(TIME_IS_RIGHT, None)  # a person said it of another time
     if change.suggested:
         if suggestion is None:
             raise ValueError("the server has no suggestion for it; give the change yourself")
@@ -116,7 +124,8 @@ def amend(
 ) -> AmendmentOutcome:
     """Change held readings, look at them again. Raises Refused (422) where the change does not fit all."""
     contents = _all_changed(entries, change)
-    amendment_id = begin(connection, who, "amend", now_us, detail, entries)
+    kind = "time_right" if change.time_is_right else "amend"
+    amendment_id = begin(connection, who, kind, now_us, detail, entries)
     pairs = zip(entries, contents, strict=True)
     quarantine.amend(connection, amendment_id, [(entry.id, content) for entry, content in pairs])
     now = quarantine.by_ids(connection, who.owner_id, [entry.id for entry in entries])

@@ -18,10 +18,11 @@ import numpy as np
 import sqlalchemy as sa
 
 from cleanside.gateway import wire
+from cleanside.ingest.checking.checks import Doubts
 from cleanside.ingest.checking.doubts import doubts_about, recheck_us
 from cleanside.ingest.checking.incoming import prepare, store_believed, units_text
-from cleanside.ingest.checking.neighbours import out_among
-from cleanside.ingest.checking.plausible_time import outlier_doubt
+from cleanside.ingest.checking.neighbours import TIME_IS_RIGHT, out_among
+from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON, outlier_doubt
 from cleanside.ingest.store import dialect, fleet, quarantine, readings, streams
 from cleanside.ingest.store.quarantine import QuarantineRow
 
@@ -78,8 +79,8 @@ def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us:
         received_us=now_us,
         sqlite=dialect.is_sqlite(connection),
     )
-    doubts = doubts_about(incoming, device, stream.gateway_built)
-    out = out_among(connection, stream, [entry.seq for entry in entries])
+    doubts = _unsettled(entries, doubts_about(incoming, device, stream.gateway_built))
+    out = out_among(connection, stream, [e.seq for e in entries if TIME_IS_RIGHT not in _document(e)])
     for index, entry in enumerate(entries):
         if entry.seq in out:
             doubts.setdefault(index, []).append(outlier_doubt(int(incoming.at_us[index])))
@@ -103,11 +104,23 @@ def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us:
     return stored
 
 
+def _unsettled(entries: Sequence[QuarantineRow], doubts: Doubts) -> Doubts:
+    """The doubts that are left where a person said that the time is right. doubts : index -> why."""
+    left = {
+        index: [d for d in found if d.code not in SETTLED_BY_A_PERSON]
+        if TIME_IS_RIGHT in _document(entries[index])
+        else found
+        for index, found in doubts.items()
+    }
+    return {index: found for index, found in left.items() if found}
+
+
 def _batch(entries: Sequence[QuarantineRow]) -> wire.Batch:
     """The entries as the batch they came in; in order of number, so that indexes agree."""
     documents = [_document(entry) for entry in entries]
     envelope: dict[str, Any] = {"device": entries[0].device, "units": documents[0].get("units", {})}
     if "seq" in documents[0]:
         envelope["stream"] = entries[0].stream
-    envelope["readings"] = [{k: v for k, v in d.items() if k != "units"} for d in documents]
+    ours = ("units", TIME_IS_RIGHT)  # everything else is the reading
+    envelope["readings"] = [{k: v for k, v in d.items() if k not in ours} for d in documents]
     return wire.decode(json.dumps(envelope).encode())

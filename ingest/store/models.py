@@ -510,7 +510,7 @@ amendments = sa.Table(
     metadata,
     _id(),
     _to("owners", "owner_id"),
-    #: amend, discard, set_aside or replace
+    #: amend, time_right, discard, set_aside or replace
     sa.Column("kind", sa.String(12), nullable=False),
     sa.Column("at_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(32), nullable=False),

@@ -156,6 +156,7 @@ PLAIN = {
         "appended_through",
         "after_entry",
         "history_from",
+        "time_is_right",
     ),
 }
 #: query parameters that hold no name of an object

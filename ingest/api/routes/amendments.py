@@ -80,6 +80,15 @@ class ChangeBody(Strict):
         str | None, Field(pattern=r"^(Z|[+-]\d\d:\d\d)$", description="for a time that came without one")
     ] = None
     suggested: Annotated[bool, Field(description="apply what the server suggested for each")] = False
+    time_is_right: Annotated[
+        bool,
+        Field(
+            description=(
+                "a person says that the time is right as it stands. Settles every doubt about it but that "
+                "it is in the future. No other change beside it"
+            )
+        ),
+    ] = False
 
 
 class AmendBody(Selection):
@@ -115,7 +124,10 @@ class SetAsideBody(Strict):
 def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
     """Change unit or time of held readings; those that are believed then are stored."""
     given = body.change
-    change = Repair(units=given.units, shift_s=given.shift_s, offset=given.offset, suggested=given.suggested)
+    change = Repair(**given.model_dump())
+    if change.time_is_right and change != Repair(time_is_right=True):
+        detail = "time_is_right says that the reading stays as it is; send no other change beside it"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("#/change/time_is_right", detail)])
     return _act(
         body,
         resources,

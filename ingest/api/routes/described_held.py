@@ -77,7 +77,7 @@ class AmendmentShown(Described):
     """What a person did about held or stored readings."""
 
     amendment: int
-    kind: Literal["amend", "discard", "set_aside", "replace"]
+    kind: Literal["amend", "discard", "set_aside", "replace", "time_right"]
     at: str
     who: str = Field(description="handle of the key")
     asked: dict[str, Any]
