@@ -9,7 +9,8 @@ from typing import Any
 
 import sqlalchemy as sa
 
-from cleanside.gateway.wire import is_name
+from cleanside.gateway.units import counted
+from cleanside.gateway.wire import instant_text, is_name
 from cleanside.ingest import settings
 from cleanside.ingest.api import app
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
@@ -18,6 +19,7 @@ from cleanside.ingest.commands.keys import write_private
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.owners import enrolment, one_time_code
 from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS
+from cleanside.ingest.owners.seating import Seated, SeatOrder, TakenFrom
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.one_time_codes import Enrolment
 
@@ -32,6 +34,11 @@ def add(commands: Any) -> None:
     parser.add_argument("--housing", default=DEFAULT_HOUSING, metavar="NAME", help="default: main")
     parser.add_argument(
         "--valid-hours", type=int, default=VALID_HOURS, metavar="INT", help=f"default: {VALID_HOURS}"
+    )
+    parser.add_argument(
+        "--with-history",
+        action="store_true",
+        help="a device that sat elsewhere takes its older readings along; left out: it starts now",
     )
     parser.add_argument("--note", default="", help="for whom")
     parser.add_argument("--out", type=Path, metavar="FILE", help="write it to a new file, mode 0600")
@@ -50,16 +57,25 @@ def run_enrol(given: argparse.Namespace) -> int:
         raise CalledWrongly(f"--valid-hours {given.valid_hours} is not from 1 to {MOST_VALID_HOURS}")
     code = one_time_code.new_code()
     with opened(given, newest=True) as engine, engine.begin() as connection:
-        made = _make(connection, given, code)
+        made, seated = _make(connection, given, code)
         if given.out is not None:
             write_private(given.out, code)
     if given.out is None:
         print(code)
     print(f"for {made.device} on {made.machine}, valid {given.valid_hours} h", file=sys.stderr)
+    for taken in seated.taken_from:
+        print(_loses(taken), file=sys.stderr)
     return 0
 
 
-def _make(connection: sa.Connection, given: argparse.Namespace, code: str) -> Enrolment:
+def _loses(taken: TakenFrom) -> str:
+    since = "the beginning" if taken.from_us is None else instant_text(taken.from_us)
+    until = "" if taken.until_us is None else f" until {instant_text(taken.until_us)}"
+    many = counted(taken.hours, "hour")
+    return f"{taken.machine} {taken.housing} loses the device from {since} on{until}, {many} with readings"
+
+
+def _make(connection: sa.Connection, given: argparse.Namespace, code: str) -> tuple[Enrolment, Seated]:
     owner = owner_id(connection, given.owner)
     housing = next(
         (
@@ -75,8 +91,7 @@ def _make(connection: sa.Connection, given: argparse.Namespace, code: str) -> En
         owner_id=owner,
         who=enrolment.COMMAND,
         device=given.device,
-        housing_id=housing.id,
-        assigned_from_us=None,
+        seat=SeatOrder(housing_id=housing.id, from_us=None, with_history=given.with_history),
         in_service_us=None,
         note=given.note[:200],
         valid_us=given.valid_hours * HOUR_US,

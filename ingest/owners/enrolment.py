@@ -15,9 +15,10 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from cleanside.ingest.errors import Refused
-from cleanside.ingest.owners import one_time_code
+from cleanside.ingest.owners import one_time_code, seating
 from cleanside.ingest.owners.access import BOUND_ROLES, NewKey, hash_of
 from cleanside.ingest.owners.claims import may_claim
+from cleanside.ingest.owners.seating import Seated, SeatOrder
 from cleanside.ingest.quarantine.replay import reconsider
 from cleanside.ingest.store import fleet, keys, one_time_codes, quarantine
 from cleanside.ingest.store.fleet import DeviceRow
@@ -47,8 +48,7 @@ class EnrolmentOrder:
     #: handle of the key that makes it, or `COMMAND`
     who: str
     device: str
-    housing_id: int
-    assigned_from_us: int | None
+    seat: SeatOrder
     in_service_us: int | None
     note: str
     valid_us: int
@@ -63,19 +63,29 @@ class Enrolled:
     housing: str
     #: readings that were held for the device and are stored now
     claimed: int
+    seated: Seated
 
 
-def make(connection: sa.Connection, code: str, wanted: EnrolmentOrder, now_us: int) -> Enrolment:
-    """Keep a fresh code, as a hash, for a device."""
+def make(
+    connection: sa.Connection, code: str, wanted: EnrolmentOrder, now_us: int
+) -> tuple[Enrolment, Seated]:
+    """
+    Keep a fresh code, as a hash, for a device. Returns it with what it would move if it were used now.
+
+    Raises Refused (422) where the seat contradicts itself.
+    """
     fleet.lock_owner(connection, wanted.owner_id)  # the name is not free any more
+    known_device = fleet.device(connection, wanted.owner_id, wanted.device)
+    seated = seating.preview(connection, known_device, wanted.seat, now_us)
     made = one_time_codes.put_enrolment(
         connection,
         {
             "owner_id": wanted.owner_id,
             "code_hash": one_time_code.hash_of(one_time_code.read_code(code)),
             "device": wanted.device,
-            "housing_id": wanted.housing_id,
-            "assigned_from_us": wanted.assigned_from_us,
+            "housing_id": wanted.seat.housing_id,
+            "assigned_from_us": wanted.seat.from_us,
+            "with_history": wanted.seat.with_history,
             "in_service_us": wanted.in_service_us,
             "note": wanted.note,
             "created_us": now_us,
@@ -87,7 +97,7 @@ def make(connection: sa.Connection, code: str, wanted: EnrolmentOrder, now_us: i
     assert found is not None
     what = f"{made} {found.device} on {found.machine} {found.housing}"
     fleet.note(connection, wanted.owner_id, now_us, wanted.who, "enrolment", what)
-    return found
+    return found, seated
 
 
 def enrol(
@@ -116,20 +126,28 @@ def enrol(
         )
     if found.key_id is not None:
         keys.revoke_id(connection, found.key_id, now_us)
-    known, claimed = put_in_service(
+    done = put_in_service(
         connection,
         found.owner_id,
         found.device,
-        housing_id=found.housing_id,
-        from_us=found.assigned_from_us,
+        seat=SeatOrder(
+            housing_id=found.housing_id, from_us=found.assigned_from_us, with_history=found.with_history
+        ),
         in_service_us=found.in_service_us,
         now_us=now_us,
     )
+    assert done.seated is not None
     _give_key(connection, found, new, attempt, now_us)
-    done = Enrolled(device=known.name, machine=found.machine, housing=found.housing, claimed=claimed)
-    what = f"{found.device} with code {found.id}, claimed {claimed}"
+    enrolled = Enrolled(
+        device=done.device.name,
+        machine=found.machine,
+        housing=found.housing,
+        claimed=done.claimed,
+        seated=done.seated,
+    )
+    what = f"{found.device} with code {found.id}, claimed {done.claimed}"
     fleet.note(connection, found.owner_id, now_us, new.handle, "enrolled", what)
-    return done
+    return enrolled
 
 
 def _holds(connection: sa.Connection, found: Enrolment, attempt: str, now_us: int) -> bool:
@@ -172,27 +190,35 @@ def _give_key(connection: sa.Connection, found: Enrolment, new: NewKey, attempt:
     )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InService:
+    """What became of a device that was registered."""
+
+    device: DeviceRow
+    #: readings that were held for it and are stored now
+    claimed: int
+    #: where it sits by this request; None: the request named no housing
+    seated: Seated | None
+
+
 def put_in_service(
     connection: sa.Connection,
     owner_id: int,
     name: str,
     *,
-    housing_id: int | None,
-    from_us: int | None,
+    seat: SeatOrder | None,
     in_service_us: int | None,
     now_us: int,
     history_from_us: int | None = None,
-) -> tuple[DeviceRow, int]:
+) -> InService:
     """
     Register a device, seat it, and check and store what was held for it. Again, it changes nothing.
 
-    history_from_us : readings from then on may be true; None: nothing is said.
-    housing_id : where it sits from `from_us` on (None: all its readings belong there); None: nowhere.
-    Returns the device and how many readings were claimed.
+    seat : None: it sits nowhere. history_from_us : readings from then on may be true; None: nothing is said.
+    Raises Refused (422) where the seat contradicts itself.
     """
     device = fleet.device(connection, owner_id, name) or fleet.keep_device(connection, owner_id, name)
-    if housing_id is not None and not _sits_there(connection, device, housing_id, from_us):
-        fleet.assign(connection, device.id, housing_id, from_us, None)
+    seated = None if seat is None else seating.seat(connection, device, seat, now_us)
     fleet.register(connection, device, now_us, in_service_us, history_from_us)
     codes = ("device_unknown",) if history_from_us is None else ("device_unknown", *BY_FLOOR)
     held = [
@@ -200,12 +226,4 @@ def put_in_service(
         for code in codes
         for entry in quarantine.held_of_device(connection, device.id, code, limit=CLAIMED_AT_ONCE)
     ]
-    return device, reconsider(connection, held, now_us)
-
-
-def _sits_there(connection: sa.Connection, device: DeviceRow, housing_id: int, from_us: int | None) -> bool:
-    """True if the device is on that housing from that instant on: the same request again changes nothing."""
-    return any(
-        seat.housing_id == housing_id and seat.from_us == from_us and seat.until_us is None
-        for seat in fleet.assignments_of_device(connection, device.id)
-    )
+    return InService(device=device, claimed=reconsider(connection, held, now_us), seated=seated)

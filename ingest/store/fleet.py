@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import sqlalchemy as sa
@@ -306,20 +307,55 @@ def assign(
     """
     Put a device on a housing for a span; what it was assigned to in that span ends or is cut.
 
-    Its hours in the span, and in what is cut, are analysed again: readings follow the time they were taken.
+    A seat on the same housing that the span meets ends with it: what followed is no one's. Its hours in the
+    span, and in what is cut, are analysed again: readings follow the time they were taken.
     """
-    for old in assignments_of_device(connection, device_id):
-        _cut(connection, old, from_us, until_us)
+    seats = assignments_of_device(connection, device_id)
+    ended = met_on(seats, housing_id, from_us, until_us)
+    for old in seats:
+        if old in ended:
+            _cut_off(connection, old, from_us)
+        elif old.housing_id != housing_id:
+            _cut(connection, old, from_us, until_us)
     values = {"device_id": device_id, "housing_id": housing_id, "from_us": from_us, "until_us": until_us}
     connection.execute(sa.insert(assignments).values(values))
-    hours.touch_again(connection, device_id, from_us, until_us)
+    ends = [until_us, *(old.until_us for old in ended)]
+    known = [end for end in ends if end is not None]
+    hours.touch_again(connection, device_id, from_us, max(known) if len(known) == len(ends) else None)
+
+
+def met_on(
+    seats: Sequence[Assignment], housing_id: int, from_us: int | None, until_us: int | None
+) -> list[Assignment]:
+    """Seats on a housing that a span on it meets, and those that go on from them without a pause. Pure."""
+    found: list[Assignment] = []
+    reach = until_us
+    for old in sorted(seats, key=lambda s: (s.from_us is not None, s.from_us or 0)):
+        goes_on = bool(found) and old.from_us is not None and old.from_us == reach
+        if old.housing_id == housing_id and (_meet(old, from_us, until_us) or goes_on):
+            found.append(old)
+            reach = old.until_us
+    return found
+
+
+def _meet(old: Assignment, from_us: int | None, until_us: int | None) -> bool:
+    starts_later = until_us is not None and old.from_us is not None and old.from_us >= until_us
+    ended_before = from_us is not None and old.until_us is not None and old.until_us <= from_us
+    return not (starts_later or ended_before)
+
+
+def _cut_off(connection: sa.Connection, old: Assignment, from_us: int | None) -> None:
+    """Of an older assignment to the same housing only what lies before the span stays."""
+    here = assignments.c.id == old.id
+    if from_us is not None and (old.from_us is None or old.from_us < from_us):
+        connection.execute(sa.update(assignments).where(here).values(until_us=from_us))
+    else:
+        connection.execute(sa.delete(assignments).where(here))
 
 
 def _cut(connection: sa.Connection, old: Assignment, from_us: int | None, until_us: int | None) -> None:
     """Take the span out of an older assignment: what lies before and after it stays."""
-    starts_later = until_us is not None and old.from_us is not None and old.from_us >= until_us
-    ended_before = from_us is not None and old.until_us is not None and old.until_us <= from_us
-    if starts_later or ended_before:
+    if not _meet(old, from_us, until_us):
         return
     left: list[tuple[int | None, int | None]] = []
     if from_us is not None and (old.from_us is None or old.from_us < from_us):

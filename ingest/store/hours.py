@@ -135,6 +135,20 @@ def touch_again(connection: sa.Connection, device_id: int, from_us: int | None, 
     connection.execute(statement.values(revision=hours.c.revision + 1))
 
 
+def with_readings(
+    connection: sa.Connection, device_id: int, from_us: int | None, until_us: int | None
+) -> int:
+    """How many UTC hours of a span have readings of a device; an hour that lies across an end counts."""
+    of_device = sa.select(streams.c.id).where(streams.c.device_id == device_id)
+    query = sa.select(sa.func.count(sa.distinct(hours.c.hour)))
+    query = query.where(hours.c.stream_id.in_(of_device), hours.c.readings > 0)
+    if from_us is not None:
+        query = query.where(hours.c.hour >= from_us // HOUR_US)
+    if until_us is not None:
+        query = query.where(hours.c.hour < -(-until_us // HOUR_US))
+    return connection.scalar(query) or 0
+
+
 #: column -> values of the same readings, NaN where one has none; shape (n,) each
 HourColumns = dict[str, npt.NDArray[np.float64]]
 

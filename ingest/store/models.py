@@ -117,6 +117,10 @@ machines = sa.Table(
     sa.Column("name", NAME, nullable=False),
     sa.Column("kind", NAME, nullable=False),
     sa.Column("created_us", sa.BigInteger, nullable=False),
+    #: what people call it, any text; None: its name
+    sa.Column("display_name", sa.String(120)),
+    #: since when it is out of use; None: it is in use
+    sa.Column("retired_us", sa.BigInteger),
     sa.UniqueConstraint("owner_id", "name"),
 )
 
@@ -158,6 +162,8 @@ devices = sa.Table(
     sa.Column("in_service_us", sa.BigInteger),
     #: an admin's word: readings from this instant on may be true, though it was registered later
     sa.Column("history_from_us", sa.BigInteger),
+    #: since when it is out of use; None: it is in use
+    sa.Column("retired_us", sa.BigInteger),
     sa.UniqueConstraint("owner_id", "name"),
 )
 
@@ -200,6 +206,25 @@ confirmations = sa.Table(
     sa.Index(None, "housing_id"),
 )
 
+#: what a person compared by hand at an acceptance, because the readings cannot show it
+hand_comparisons = sa.Table(
+    "hand_comparisons",
+    metadata,
+    _id(),
+    _to("housings", "housing_id"),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    #: which check (`ingest.restriction.verdict.installation.BY_HAND`)
+    sa.Column("subject", sa.String(32), nullable=False),
+    #: as the person read it; None: there is no number to it
+    sa.Column("value", sa.Double),
+    sa.Column("unit", sa.String(64)),
+    sa.Column("value_si", sa.Double),
+    #: the instrument
+    sa.Column("compared_with", sa.String(200), nullable=False),
+    sa.Index(None, "housing_id"),
+)
+
 #: what fuel and an element cost, as entered by a person; the newest entry of a housing counts
 prices = sa.Table(
     "prices",
@@ -239,6 +264,8 @@ enrolments = sa.Table(
     sa.Column("attempt_hash", sa.String(64)),
     #: the key that was given out
     _to("keys", "key_id", optional=True),
+    #: a person's word: readings from before go along, though the device sat elsewhere
+    sa.Column("with_history", sa.Boolean, nullable=False, server_default=sa.false()),
     sa.Index(None, "owner_id"),
 )
 

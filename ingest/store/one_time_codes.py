@@ -32,6 +32,7 @@ class Enrolment:
     cancelled_us: int | None
     attempt_hash: str | None
     key_id: int | None
+    with_history: bool
 
 
 _ELSEWHERE = {"owner": owners.c.name, "housing": housings.c.name, "machine": machines.c.name}

@@ -295,3 +295,60 @@ def test_the_command_shows_no_code_to_a_pipe(
     words = ["enrol", "--device", NEW, "--machine", "loader-02", "--database", sqlite_database_url]
     assert main(words) == 2
     assert "terminal only" in capsys.readouterr().err
+
+
+# ---------------------------------------------------------------- a monitor that was used elsewhere
+
+
+def used_on_grader(api: Api) -> None:
+    """A monitor with readings on grader-07, until 40 minutes ago."""
+    api.register()
+    assert api.post("/v1/machines", {"machine": "loader-02", "kind": "loader"}).status_code == 200
+    api.send(batch(1, [3.0] * 100))
+
+
+def seats_of(api: Api, device: str = DEVICE) -> list[tuple[str, str | None, str | None]]:
+    found = api.get(f"/v1/devices/{device}").json()["assignments"]
+    return [(seat["machine"], seat["from"], seat["until"]) for seat in found]
+
+
+def test_a_used_monitor_enrolled_on_another_machine_leaves_its_history_there(api: Api) -> None:
+    used_on_grader(api)
+    made = api.post("/v1/enrolments", {"device": DEVICE, "machine": "loader-02"}, key="operator").json()
+    api.clock.advance(HOUR_S)
+    done = show(api, made["code"]).json()
+    used_at = "2026-03-02T10:00:00Z"
+    assert seats_of(api) == [("grader-07", None, used_at), ("loader-02", used_at, None)]
+    assert (done["assigned"]["from"], done["assigned"]["until"]) == (used_at, None)
+    taken = {"machine": "grader-07", "housing": "main", "from": used_at, "until": None}
+    assert done["assigned"]["taken_from"] == [taken | {"hours_with_readings": 0}]
+    assert made["if_used_now"]["taken_from"] == [
+        taken | {"from": "2026-03-02T09:00:00Z", "hours_with_readings": 0}
+    ]
+
+
+def test_history_goes_along_by_an_explicit_word_and_the_answer_says_what_moves(api: Api) -> None:
+    used_on_grader(api)
+    body = {"device": DEVICE, "machine": "loader-02", "with_history": True}
+    made = api.post("/v1/enrolments", body, key="operator").json()
+    taken = {"machine": "grader-07", "housing": "main", "from": None, "until": None}
+    assert made["if_used_now"]["taken_from"] == [taken | {"hours_with_readings": 1}]
+    done = show(api, made["code"]).json()
+    assert done["assigned"] == made["if_used_now"]
+    assert seats_of(api) == [("loader-02", None, None)]
+
+
+def test_a_monitor_enrolled_again_where_it_sits_keeps_its_seat(api: Api) -> None:
+    used_on_grader(api)
+    made = api.post("/v1/enrolments", {"device": DEVICE, "machine": "grader-07"}, key="operator").json()
+    assert show(api, made["code"]).json()["assigned"]["taken_from"] == []
+    assert seats_of(api) == [("grader-07", None, None)]
+
+
+def test_a_seat_that_contradicts_itself_gets_no_code(api: Api) -> None:
+    used_on_grader(api)
+    body = {"device": DEVICE, "machine": "loader-02", "with_history": True}
+    body["assigned_from"] = "2026-02-01T00:00:00Z"
+    refused = api.post("/v1/enrolments", body, key="operator")
+    assert (refused.status_code, refused.json()["code"]) == (422, "not_valid")
+    assert [e["pointer"] for e in refused.json()["errors"]] == ["#/with_history"]

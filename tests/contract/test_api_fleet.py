@@ -407,7 +407,7 @@ def test_a_corrected_assignment_takes_the_readings_away_from_the_wrong_machine(a
     set_hours_in(api, 31)
     api.send(working_hours(10))
     api.analyse()
-    api.post(f"/v1/devices/{DEVICE}/assignments", {"machine": "loader-02"})
+    api.post(f"/v1/devices/{DEVICE}/assignments", {"machine": "loader-02", "with_history": True})
     api.analyse()
     assert restriction(api)["series"] == []
     assert len(restriction(api, "loader-02")["series"]) == 10

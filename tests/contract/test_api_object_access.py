@@ -138,7 +138,7 @@ OBJECTS = {
 PLAIN = {
     *("value", "unit", "valid_from", "terminal_restriction", "housings", "kind", "changed_at", "note"),
     *("in_service_at", "assigned_from", "assigned_until", "where", "preview", "change", "code", "reason"),
-    *("overlap_hours", "expires_at"),
+    *("overlap_hours", "expires_at", "with_history"),
     *("acknowledged_through", "appended_through", "streams"),
     *("first", "last", "role", "units", "shift_s", "offset", "suggested", "valid_hours", "attempt"),
     *(

@@ -225,7 +225,7 @@ def test_what_was_reported_goes_along_when_a_machine_changes_hands(shop: Api) ->
         shop, 5, [{"at_seq": 5, "event": "readings_lost", "count": 1}], boots=[{"boot": "b", "first_seq": 5}]
     )
     before = shown(shop)
-    start = {"machine": "loader-02", "assigned_until": "2026-03-02T06:00:15Z"}
+    start = {"machine": "loader-02", "assigned_until": "2026-03-02T06:00:15Z", "with_history": True}
     assert shop.post(f"/v1/devices/{DEVICE}/assignments", start).status_code == 200
     code = shop.post("/v1/transfers", {"machine": "grader-07"}).json()["code"]
     assert shop.post("/v1/transfers/accept", {"code": code}, key="quarry admin").status_code == 200

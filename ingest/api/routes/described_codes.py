@@ -12,7 +12,7 @@ from typing import Literal
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import Described
-from cleanside.ingest.api.routes.described_fleet import Next
+from cleanside.ingest.api.routes.described_fleet import Next, SpanShown
 
 CodeState = Literal["open", "used", "expired", "cancelled"]
 Code = Field(description="shown once; type it with or without hyphens", examples=["K7M3A-9QTWX-2BDF4"])
@@ -37,6 +37,7 @@ class EnrolmentMade(EnrolmentShown):
     """A new code for a device."""
 
     code: str = Code
+    if_used_now: SpanShown = Field(description="where the device would sit, and what would move")
 
 
 class EnrolmentsAnswer(Described):
@@ -55,6 +56,7 @@ class EnrolledAnswer(Described):
     machine: str
     housing: str
     claimed: int = Field(description="readings that were held for the device and are stored now")
+    assigned: SpanShown
 
 
 # ---------------------------------------------------------------- transfers

@@ -97,6 +97,27 @@ class SeatShown(Described):
     until: str | None
 
 
+class TakenShown(SeatShown):
+    """A housing that loses a device for a span; null is open."""
+
+    hours_with_readings: int = Field(description="UTC hours of the span in which there are readings")
+
+
+class SpanShown(Described):
+    """From when until when a device sits on a housing, and what moves with that; null is open."""
+
+    from_: str | None = Field(alias="from")
+    until: str | None
+    taken_from: list[TakenShown] = Field(description="housings whose readings of a span move, or end there")
+
+
+class AssignedShown(SpanShown):
+    """Where a device sits by the request, and what moves with that."""
+
+    machine: str
+    housing: str
+
+
 class ReportedShown(Described):
     """How often a gateway reported a boot, or one kind of event; first and last by time of receipt."""
 
@@ -131,7 +152,13 @@ class DeviceAnswer(Described):
     streams: list[StreamOfDevice]
 
 
-class RegisteredAnswer(DeviceAnswer):
+class AssignedAnswer(DeviceAnswer):
+    """A device, just assigned."""
+
+    assigned: AssignedShown | None = Field(description="null: the request named no machine")
+
+
+class RegisteredAnswer(AssignedAnswer):
     """A device, just registered."""
 
     claimed: int = Field(description="readings that were held for it and are stored now")

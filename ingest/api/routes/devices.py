@@ -9,9 +9,15 @@ from fastapi import Depends, Response
 from fastapi import Request as HttpRequest
 from pydantic import Field
 
-from cleanside.ingest.api.routes.described_fleet import DeviceAnswer, DevicesAnswer, RegisteredAnswer
+from cleanside.ingest.api.routes.described_fleet import (
+    AssignedAnswer,
+    DeviceAnswer,
+    DevicesAnswer,
+    RegisteredAnswer,
+)
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, assigned_document, order_of
 from cleanside.ingest.api.routes.shared import (
     At,
     Name,
@@ -27,7 +33,8 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.checking.plausible_time import DAY_US, HISTORY_US
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import NotFound
+from cleanside.ingest.owners import seating
 from cleanside.ingest.owners.access import BOUND_ROLES, require, sees_device
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import put_in_service
@@ -56,16 +63,20 @@ class NewDevice(Strict):
     )
     machine: Name | None = None
     housing: Name = DEFAULT_HOUSING
-    assigned_from: At | None = Field(None, description="left out: all its readings belong there")
+    assigned_from: At | None = Field(None, description=STARTS)
+    with_history: bool = Field(False, description=WITH_HISTORY)
 
 
 class NewAssignment(Strict):
-    """A device sits on a housing from ... until; left out: open."""
+    """A device sits on a housing from ... until."""
 
     machine: Name
     housing: Name = DEFAULT_HOUSING
-    assigned_from: At | None = None
-    assigned_until: At | None = None
+    assigned_from: At | None = Field(None, description=STARTS)
+    assigned_until: At | None = Field(
+        None, description="without assigned_from it ends the time on this housing; left out: open"
+    )
+    with_history: bool = Field(False, description=WITH_HISTORY)
 
 
 @router.post(
@@ -90,12 +101,11 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
         housing = None
         if body.machine is not None:
             housing = find_housing(connection, key, body.machine, body.housing)
-        _, claimed = put_in_service(
+        done = put_in_service(
             connection,
             key.owner_id,
             body.device,
-            housing_id=None if housing is None else housing.id,
-            from_us=us(body.assigned_from),
+            seat=None if housing is None else order_of(body, housing),
             in_service_us=us(body.in_service_at),
             history_from_us=us(body.history_from),
             now_us=now_us,
@@ -103,7 +113,10 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
         if key.role in BOUND_ROLES:
             keys.bind(connection, key.id, [body.device])
         fleet.note(connection, key.owner_id, now_us, key.handle, "device", body.model_dump_json())
-        return _document(connection, _reload(connection, key, body.device)) | {"claimed": claimed}
+        return _document(connection, _reload(connection, key, body.device)) | {
+            "claimed": done.claimed,
+            "assigned": assigned_document(housing, done.seated),
+        }
 
     answer = resources.writer.call(save)
     keyring_of(request).forget()  # a binding may be new
@@ -113,23 +126,25 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
 @router.post(
     "/v1/devices/{device}/assignments",
     summary="Put a device on a housing",
-    response_model=DeviceAnswer,
+    response_model=AssignedAnswer,
     responses=problems(404),
 )
 def post_assignment(device: PathName, body: NewAssignment, resources: R, key: FleetWriter) -> dict[str, Any]:
-    """Put a device on a housing for a span. Its readings follow the time they were taken."""
-    from_us, until_us = us(body.assigned_from), us(body.assigned_until)
-    if from_us is not None and until_us is not None and until_us <= from_us:
-        detail = f"assigned_until {body.assigned_until} is not after assigned_from {body.assigned_from}"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/assigned_until", detail)])
+    """
+    Put a device on a housing for a span, or end its time there. Its readings follow the time they were taken.
+
+    A device that sat elsewhere starts now; give a date, or with_history, to move readings. The answer says
+    which housings lose it, and for how many hours with readings.
+    """
 
     def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
         found = _find(connection, key, device)
         housing = find_housing(connection, key, body.machine, body.housing)
-        fleet.assign(connection, found.id, housing.id, from_us, until_us)
+        seated = seating.seat(connection, found, order_of(body, housing), now_us)
         what = f"{device} {body.model_dump_json()}"
-        fleet.note(connection, key.owner_id, resources.clock(), key.handle, "assignment", what)
-        return _document(connection, found)
+        fleet.note(connection, key.owner_id, now_us, key.handle, "assignment", what)
+        return _document(connection, found) | {"assigned": assigned_document(housing, seated)}
 
     return resources.writer.call(save)
 

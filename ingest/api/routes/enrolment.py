@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict
 from typing import Annotated, Any
 
 import sqlalchemy as sa
@@ -18,6 +17,7 @@ from cleanside.ingest.api.routes.described_codes import (
 )
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, order_of, span_document
 from cleanside.ingest.api.routes.shared import (
     At,
     Name,
@@ -39,6 +39,7 @@ from cleanside.ingest.owners import access, enrolment, one_time_code
 from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS, Enrolled
+from cleanside.ingest.owners.seating import Seated
 from cleanside.ingest.store import fleet, one_time_codes
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.one_time_codes import Enrolment
@@ -56,7 +57,8 @@ class NewEnrolment(Strict):
     device: Name = Field(examples=["grader-07-intake"])
     machine: Name
     housing: Name = DEFAULT_HOUSING
-    assigned_from: At | None = Field(None, description="left out: all its readings belong there")
+    assigned_from: At | None = Field(None, description=STARTS.replace("now", "when the code is used"))
+    with_history: bool = Field(False, description=WITH_HISTORY)
     in_service_at: At | None = Field(None, description="readings from before are held: time_before_service")
     valid_hours: int = Field(VALID_HOURS, ge=1, le=MOST_VALID_HOURS)
     note: Words = Field("", max_length=200, examples=["for the technician at the gravel plateau"])
@@ -86,7 +88,7 @@ def post_enrolment(body: NewEnrolment, resources: R, key: Enroller) -> dict[str,
     """Make a code with which a gateway gets the key of one device. The answer shows it once."""
     code = one_time_code.new_code()
 
-    def save(connection: sa.Connection) -> Enrolment:
+    def save(connection: sa.Connection) -> tuple[Enrolment, Seated]:
         now_us = resources.clock()
         housing = find_housing(connection, key, body.machine, body.housing)
         require_claim(connection, key, body.device, now_us)
@@ -97,8 +99,7 @@ def post_enrolment(body: NewEnrolment, resources: R, key: Enroller) -> dict[str,
                 owner_id=key.owner_id,
                 who=key.handle,
                 device=body.device,
-                housing_id=housing.id,
-                assigned_from_us=us(body.assigned_from),
+                seat=order_of(body, housing),
                 in_service_us=us(body.in_service_at),
                 note=body.note,
                 valid_us=body.valid_hours * HOUR_US,
@@ -106,7 +107,8 @@ def post_enrolment(body: NewEnrolment, resources: R, key: Enroller) -> dict[str,
             now_us,
         )
 
-    return _document(resources.writer.call(save), resources.clock()) | {"code": code}
+    made, seated = resources.writer.call(save)
+    return _document(made, resources.clock()) | {"code": code, "if_used_now": span_document(seated)}
 
 
 @router.get("/v1/enrolments", summary="Codes for devices", responses=shown(EnrolmentsAnswer, tagged=True))
@@ -208,7 +210,15 @@ async def post_enrol(body: CodeShown, request: Request, resources: R) -> dict[st
         limits.tried_in_vain(host)
         raise
     keyring_of(request).forget()  # an integrator may be bound to it now
-    return {"key": new.token, "handle": new.handle, **asdict(done)}
+    return {
+        "key": new.token,
+        "handle": new.handle,
+        "device": done.device,
+        "machine": done.machine,
+        "housing": done.housing,
+        "claimed": done.claimed,
+        "assigned": span_document(done.seated),
+    }
 
 
 def _enrol(resources: Resources, body: CodeShown, new: NewKey) -> Enrolled:

@@ -113,7 +113,7 @@ def test_a_process_that_remembers_summaries_sees_those_made_anew(sqlite_database
         moved = {"machine": "grader-07", "assigned_from": "2026-02-20T09:00:00Z"}
         assert api.post(f"/v1/devices/{DEVICE}/assignments", moved).status_code == 200
         api.post("/v1/machines", {"machine": "loader-02"})
-        earlier = {"machine": "loader-02", "assigned_until": "2026-02-20T09:00:00Z"}
+        earlier = {"machine": "loader-02", "assigned_until": "2026-02-20T09:00:00Z", "with_history": True}
         assert api.post(f"/v1/devices/{DEVICE}/assignments", earlier).status_code == 200
         api.analyse()
         assert len(api.get("/v1/machines/grader-07/restriction").json()["series"]) == hours - 3

@@ -1,0 +1,54 @@
+"""Where a device sits, as bodies ask for it and answers say it: one shape for enrolment and assignment."""
+
+from __future__ import annotations
+
+from typing import Any, Protocol
+
+from cleanside.ingest.api.routes.shared import text, us
+from cleanside.ingest.owners.seating import Seated, SeatOrder
+from cleanside.ingest.store.fleet import HousingRow
+
+STARTS = "left out: now; a device that never sat on a housing takes all its readings along"
+WITH_HISTORY = "true: readings taken before go along too, though the device sat elsewhere"
+
+
+class SeatBody(Protocol):
+    """The members of a body that say where a device sits."""
+
+    assigned_from: str | None
+    with_history: bool
+
+
+def order_of(body: SeatBody, housing: HousingRow) -> SeatOrder:
+    """The order of a body."""
+    return SeatOrder(
+        housing_id=housing.id,
+        from_us=us(body.assigned_from),
+        until_us=us(getattr(body, "assigned_until", None)),
+        with_history=body.with_history,
+    )
+
+
+def assigned_document(housing: HousingRow | None, seated: Seated | None) -> dict[str, Any] | None:
+    """Where a device sits by a request; None: the request named no housing."""
+    if housing is None or seated is None:
+        return None
+    return {"machine": housing.machine, "housing": housing.name} | span_document(seated)
+
+
+def span_document(seated: Seated) -> dict[str, Any]:
+    """From when until when, and who loses the device for that."""
+    return {
+        "from": text(seated.from_us),
+        "until": text(seated.until_us),
+        "taken_from": [
+            {
+                "machine": taken.machine,
+                "housing": taken.housing,
+                "from": text(taken.from_us),
+                "until": text(taken.until_us),
+                "hours_with_readings": taken.hours,
+            }
+            for taken in seated.taken_from
+        ],
+    }

@@ -1,0 +1,156 @@
+"""
+A device is put on a housing, or its time there ends: from when on, and which readings move.
+
+Promises: a device that never sat on a housing takes all its readings along. A device that did starts now,
+unless the order gives a date or asks for the history by `with_history`; so a used monitor never takes the
+history of the old machine to the new one by itself. An end without a start ends the time on that housing:
+readings taken after it count for no machine until the device is assigned again.
+The same order again changes nothing. What moves can be asked for before anything is written.
+Leaves to others: who may do it (`ingest.api.routes`), cutting older spans (`ingest.store.fleet`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.store import fleet, hours
+from cleanside.ingest.store.fleet import Assignment, DeviceRow
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeatOrder:
+    """Where a device is to sit, as a person or a code says it. Instants: None = not given."""
+
+    housing_id: int
+    from_us: int | None
+    until_us: int | None = None
+    #: readings taken before go along, too
+    with_history: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SeatSpan:
+    """From when until when a device sits on a housing; None is open."""
+
+    from_us: int | None
+    until_us: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class TakenFrom:
+    """A housing that loses a device for a span, and how many hours of its readings move with that."""
+
+    machine: str
+    housing: str
+    from_us: int | None
+    until_us: int | None
+    #: UTC hours of the span in which there are readings
+    hours: int
+
+
+@dataclass(frozen=True, slots=True)
+class Seated:
+    """Where a device sits by an order, and what that takes from others."""
+
+    from_us: int | None
+    until_us: int | None
+    taken_from: tuple[TakenFrom, ...]
+
+
+def span_of(seats: Sequence[Assignment], order: SeatOrder, now_us: int) -> SeatSpan:
+    """
+    The span that an order means for a device with these seats. Pure.
+
+    Raises Refused (422) where the order gives a start and asks for the history, ends before it starts, or
+    ends in the past without a start on a housing on which the device does not sit.
+    """
+    if order.with_history and order.from_us is not None:
+        raise _not_valid("with_history", "give assigned_from or with_history, not both")
+    if order.from_us is not None or order.with_history or not seats:
+        return _checked(SeatSpan(order.from_us, order.until_us))
+    if order.until_us is None:
+        sits = [s for s in seats if s.housing_id == order.housing_id and s.until_us is None]
+        return SeatSpan(sits[-1].from_us if sits else now_us, None)
+    ends = [s for s in seats if s.housing_id == order.housing_id and _covers(s, order.until_us)]
+    if ends:
+        return SeatSpan(ends[-1].from_us, order.until_us)
+    if order.until_us > now_us:
+        return SeatSpan(now_us, order.until_us)
+    detail = (
+        f"the device does not sit on this housing at {instant_text(order.until_us)}; give assigned_from, or "
+        "with_history: true where all readings before belong to this housing"
+    )
+    raise _not_valid("assigned_until", detail)
+
+
+def _covers(seat: Assignment, at_us: int) -> bool:
+    return (seat.from_us is None or seat.from_us < at_us) and (
+        seat.until_us is None or seat.until_us >= at_us
+    )
+
+
+def _checked(span: SeatSpan) -> SeatSpan:
+    if span.from_us is not None and span.until_us is not None and span.until_us <= span.from_us:
+        detail = f"assigned_until {instant_text(span.until_us)} is not after assigned_from"
+        raise _not_valid("assigned_until", f"{detail} {instant_text(span.from_us)}")
+    return span
+
+
+def _not_valid(member: str, detail: str) -> Refused:
+    return Refused(422, "not_valid", detail, errors=[Complaint(f"#/{member}", detail)])
+
+
+def preview(connection: sa.Connection, device: DeviceRow | None, order: SeatOrder, now_us: int) -> Seated:
+    """What an order would do now. device : None = no reading came for it yet. Raises Refused (422)."""
+    if device is None:
+        span = span_of([], order, now_us)
+        return Seated(span.from_us, span.until_us, ())
+    seats = fleet.assignments_of_device(connection, device.id)
+    span = span_of(seats, order, now_us)
+    pieces = _taken(seats, order.housing_id, span)
+    taken = [_counted(connection, device.id, seat, piece) for seat, piece in pieces]
+    return Seated(span.from_us, span.until_us, tuple(taken))
+
+
+def seat(connection: sa.Connection, device: DeviceRow, order: SeatOrder, now_us: int) -> Seated:
+    """Put a device where an order says. Raises Refused (422), before anything is written."""
+    seated = preview(connection, device, order, now_us)
+    wanted = (order.housing_id, seated.from_us, seated.until_us)
+    seats = fleet.assignments_of_device(connection, device.id)
+    if not any((s.housing_id, s.from_us, s.until_us) == wanted for s in seats):
+        fleet.assign(connection, device.id, *wanted)
+    return seated
+
+
+def _taken(seats: Sequence[Assignment], housing_id: int, span: SeatSpan) -> list[tuple[Assignment, SeatSpan]]:
+    """The parts of older seats that end: on other housings within the span, on this one after it. Pure."""
+    ended = fleet.met_on(seats, housing_id, span.from_us, span.until_us)
+    found = []
+    for old in seats:
+        lost = span if old.housing_id != housing_id else None
+        if old in ended and span.until_us is not None:
+            lost = SeatSpan(span.until_us, None)
+        piece = None if lost is None else _common(SeatSpan(old.from_us, old.until_us), lost)
+        if piece is not None:
+            found.append((old, piece))
+    return found
+
+
+def _common(a: SeatSpan, b: SeatSpan) -> SeatSpan | None:
+    """The time that two spans have in common; None: none."""
+    starts = [us for us in (a.from_us, b.from_us) if us is not None]
+    ends = [us for us in (a.until_us, b.until_us) if us is not None]
+    from_us, until_us = max(starts, default=None), min(ends, default=None)
+    if from_us is not None and until_us is not None and from_us >= until_us:
+        return None
+    return SeatSpan(from_us, until_us)
+
+
+def _counted(connection: sa.Connection, device_id: int, old: Assignment, piece: SeatSpan) -> TakenFrom:
+    many = hours.with_readings(connection, device_id, piece.from_us, piece.until_us)
+    return TakenFrom(old.machine, old.housing, piece.from_us, piece.until_us, many)
