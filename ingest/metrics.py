@@ -10,7 +10,8 @@ Leaves to others: who may fetch (`ingest.api.routes.metrics`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections import Counter as Counted
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 import sqlalchemy as sa
@@ -20,7 +21,8 @@ from prometheus_client.exposition import choose_encoder
 from prometheus_client.registry import Collector
 
 from cleanside.gateway.wire import Answer
-from cleanside.ingest.store import database, hours, outbox, snapshots, webhook_secrets
+from cleanside.ingest.store import database, declared, hours, outbox, snapshots, webhook_secrets
+from cleanside.ingest.store.gateway_reports import DECLARED_NAMES, OTHERS
 from cleanside.ingest.writer.resources import Resources
 
 #: from a read out of memory to the time-out of a batch; chosen
@@ -134,6 +136,7 @@ class _OfResources(Collector):
         with self._resources.reading() as connection:
             behind, waiting = hours.count_behind(connection), outbox.count_by_state(connection)
             wanted, learned_us = outbox.wanted(connection), snapshots.oldest_us(connection)
+            said = declared.totals(connection)
             size = database_bytes(connection, self._resources.settings.database)
         yield GaugeMetricFamily(
             "cleanside_analysis_hours_behind", "Hours of a stream that changed and are not summarised", behind
@@ -154,7 +157,28 @@ class _OfResources(Collector):
             yield GaugeMetricFamily(
                 "cleanside_learned_age_seconds", "Age of the oldest fleet snapshot in use", age_s
             )
+        yield from _of_declared(said)
         yield GaugeMetricFamily("cleanside_database_size_bytes", "The database on its disk", size)
+
+
+def _of_declared(said: Sequence[tuple[str, int, int]]) -> Iterator[Metric]:
+    """Events that gateways declared, and the readings lost with them, by name; unknown names together."""
+    events = GaugeMetricFamily(
+        "cleanside_declared_events", "Losses and damage that gateways declared", labels=["event"]
+    )
+    readings = GaugeMetricFamily(
+        "cleanside_declared_readings", "Readings that these events declare as lost", labels=["event"]
+    )
+    times, lost = Counted(dict.fromkeys(DECLARED_NAMES, 0)), Counted(dict.fromkeys(DECLARED_NAMES, 0))
+    for name, count, readings_lost in said:
+        label = name if name in DECLARED_NAMES else OTHERS
+        times[label] += count
+        lost[label] += readings_lost
+    for label, count in times.items():
+        events.add_metric([label], count)
+        readings.add_metric([label], lost[label])
+    yield events
+    yield readings
 
 
 def database_bytes(connection: sa.Connection, url: str) -> int:

@@ -79,6 +79,20 @@ class GatewayReport:
 
 #: event: an anchor that came later says where readings of a boot, sent already, really lie in time
 BOOT_CORRECTED = "boot_corrected"
+#: how events begin that a person at the shop has to see, also those of gateways newer than this program
+DECLARED = ("readings_", "spool_", "stream_", "budget_")
+
+
+def is_declared(event: str) -> bool:
+    """True for an event that declares a loss, a damage, a new numbering, or a budget that is nearly full."""
+    return event.startswith(DECLARED)
+
+
+def readings_in(event: str, content: Mapping[str, Any]) -> int:
+    """How many readings an event declares as lost or damaged; 0 where it says none."""
+    count = content.get("count")
+    says_one = event.startswith("readings_") and type(count) is int and 0 < count <= MAX_INTEGER
+    return count if says_one else 0  # type: ignore[return-value]  # an int where it says one
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -18,6 +18,7 @@ MAX_NAME_LENGTH = 64
 MAX_INTEGER = 2**53  # beyond it a JSON number is not the same integer for everyone (RFC 8259 section 6)
 MAX_DEPTH = 8
 MAX_STREAMS_ASKED = 200  # in one question for marks; a spool holds one or a few
+MAX_EVENTS_DECLARED = 100  # in one request; a gateway has a few in its life; chosen
 MAX_SHIFT_S = 4e9  # of a boot correction: from 1900 to now
 BATCH_MEDIA_TYPE = "application/json"
 ANSWER_MEDIA_TYPE = "application/json"

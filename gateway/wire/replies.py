@@ -5,7 +5,7 @@ What the server answers to a batch and of a stream, written and read strictly.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -103,6 +103,27 @@ def decode_marks(body: bytes, *, asked: Collection[str]) -> dict[str, Mark | Non
     if marks.keys() != set(asked):
         raise ValueError("the answer speaks of other streams than were asked")
     return marks
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class DeclaredEvent:
+    """An event that is sent until the server confirms it, as it stands in a batch."""
+
+    #: that it belongs to; None: the spool does not say, its disk is dead
+    stream: str | None
+    #: with `event` and, where known, `at_seq`
+    content: Mapping[str, Any]
+
+
+def encode_declared(device: str, events: Sequence[DeclaredEvent]) -> bytes:
+    """Write the request that declares events of a device, at most `MAX_EVENTS_DECLARED`."""
+    listed = [{"stream": event.stream, "content": dict(event.content)} for event in events]
+    return json.dumps({"device": device, "events": listed}).encode()
+
+
+def decode_confirmed(body: bytes) -> int:
+    """Read the answer to it: how many events are durable. Raises ValueError where the body is not that."""
+    return _count(_load_answer(body), "confirmed")
 
 
 def encode_answer(answer: Answer) -> bytes:

@@ -9,8 +9,10 @@ from typing import Any
 from cleanside.gateway.units import counted
 from cleanside.ingest import settings
 from cleanside.ingest.api.routes import account as account_route
+from cleanside.ingest.api.routes.shared import text
 from cleanside.ingest.commands.command_database import reader
 from cleanside.ingest.store import account
+from cleanside.ingest.store.declared import DeclaredLine
 
 
 def add(commands: Any) -> None:
@@ -72,4 +74,12 @@ def account_text(accounts: list[account.StreamBalance]) -> str:
         if faults
         else f"balances: {counted(len(accounts), 'stream')}"
     )
-    return "\n".join(lines + faults)
+    return "\n".join(lines + faults + [_declared(line) for a in accounts for line in a.declared])
+
+
+def _declared(line: DeclaredLine) -> str:
+    readings = f", {counted(line.lost, 'reading')}" if line.lost else ""
+    return (
+        f"{line.device} declared {line.event}: {counted(line.times, 'time')}{readings}, "
+        f"last {text(line.last_us)}"
+    )

@@ -7,13 +7,15 @@ mark and islands, which the acknowledgement rests on, are held against them.
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import sqlalchemy as sa
 
-from cleanside.ingest.store import archive, reported, streams
+from cleanside.ingest.store import archive, declared, reported, streams
 from cleanside.ingest.store.archive import overlap
+from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.marks import Marks, Ranges, count, intersect, subtract, union
 from cleanside.ingest.store.models import quarantine, readings
 from cleanside.ingest.store.quarantine import DISCARDED, HELD
@@ -44,6 +46,8 @@ class StreamBalance:
     lost: int
     #: what does not fit, in words; empty where the account balances
     faults: tuple[str, ...]
+    #: losses and damage that its gateway declared
+    declared: tuple[DeclaredLine, ...] = ()
 
     @property
     def balances(self) -> bool:
@@ -52,9 +56,13 @@ class StreamBalance:
 
 
 def accounts(connection: sa.Connection, owner_id: int | None = None) -> Iterator[StreamBalance]:
-    """The account of each stream of an owner, or of all owners."""
+    """The account of each stream of an owner, or of all owners, with what its gateway declared."""
+    said: dict[int, list[DeclaredLine]] = {}
+    for line in declared.lines(connection, owner_id):
+        said.setdefault(line.stream_id, []).append(line)
     for stream in streams.all_of(connection, owner_id):
-        yield account_of(connection, stream)
+        found = account_of(connection, stream)
+        yield dataclasses.replace(found, declared=tuple(said.get(stream.id, ())))
 
 
 def account_of(connection: sa.Connection, stream: Stream) -> StreamBalance:

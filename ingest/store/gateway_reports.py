@@ -24,7 +24,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from itertools import chain, groupby, islice
 from typing import Any, NamedTuple
 
-from cleanside.gateway.wire import BOOT_CORRECTED, GatewayReport
+from cleanside.gateway.wire import BOOT_CORRECTED, GatewayReport, readings_in
 from cleanside.ingest.store.marks import Marks, meets
 
 BOOT, EVENT = "boot", "event"
@@ -41,14 +41,13 @@ MOST_CHARACTERS = 200  # of a text in it, or of what is nested; chosen
 
 DAY_US = 86_400_000_000
 
-#: names that have a count of their own however many others a stream has
-_KNOWN = frozenset(
-    (
-        *("key_on", "key_off", "device_fault", "budget_warning", "stream_opened", BOOT_CORRECTED),
-        *("readings_lost", "readings_damaged", "readings_bridged", "readings_refused", "readings_shed"),
-        *("spool_replaced", "spool_salvaged"),
-    )
+#: events that our gateways declare (`gateway.wire.is_declared`)
+DECLARED_NAMES = (
+    *("budget_warning", "readings_bridged", "readings_damaged", "readings_lost", "readings_refused"),
+    *("readings_shed", "spool_replaced", "spool_salvaged", "stream_opened"),
 )
+#: names that have a count of their own however many others a stream has
+_KNOWN = frozenset(("key_on", "key_off", "device_fault", BOOT_CORRECTED, *DECLARED_NAMES))
 #: how the names of losses begin, also of gateways newer than this server
 _LOSSES = ("readings_", "spool_", "stream_")
 
@@ -69,6 +68,8 @@ class GatewayEntry(NamedTuple):
     was_held: bool
     #: how many it stands for
     times: int = 1
+    #: readings that it declares as lost
+    lost: int = 0
 
 
 class Place(NamedTuple):
@@ -89,6 +90,8 @@ class Tally(NamedTuple):
     times: int
     #: highest number among those that are counted only; 0: there are none
     folded_through: int
+    #: readings that all of them declare as lost
+    lost: int = 0
 
 
 class Days(NamedTuple):
@@ -101,6 +104,7 @@ class Days(NamedTuple):
     last_us: int
     first_seq: int | None
     last_seq: int | None
+    lost: int = 0
 
 
 class ReportPlan(NamedTuple):
@@ -112,8 +116,8 @@ class ReportPlan(NamedTuple):
     counted: list[Days]
     #: place -> how many of its whole rows become a count: those that follow so many newest ones
     fold: dict[Place, tuple[int, int]]
-    #: place -> how many came, now
-    came: dict[Place, int]
+    #: place -> how many came now, and how many readings they declare as lost
+    came: dict[Place, tuple[int, int]]
 
 
 # ---------------------------------------------------------------- one report
@@ -158,6 +162,7 @@ def _report(
         content=json.dumps(shortened(entry), sort_keys=True),
         received_us=now_us,
         was_held=resent or (number is not None and meets(before, number, number)),
+        lost=readings_in(name, entry) if kind == EVENT and isinstance(name, str) else 0,
     )
 
 
@@ -247,7 +252,7 @@ def _plan_place(
     left: dict[tuple[int, str], int],
 ) -> None:
     reports.sort(key=lambda r: (r.at_seq or 0, r.received_us))
-    made.came[place] = sum(report.times for report in reports)
+    made.came[place] = sum(report.times for report in reports), sum(report.lost for report in reports)
     if place.name == OTHERS:
         made.counted.extend(days_of(place, reports))
     elif is_lasting(place.kind, place.name):
@@ -274,5 +279,6 @@ def days_of(place: Place, reports: Iterable[GatewayEntry]) -> list[Days]:
         of_day = list(group)
         numbers = [r.at_seq for r in of_day if r.at_seq is not None]
         times = sum(r.times for r in of_day), of_day[0].received_us, of_day[-1].received_us
-        found.append(Days(place, day, *times, min(numbers, default=None), max(numbers, default=None)))
+        span = min(numbers, default=None), max(numbers, default=None)
+        found.append(Days(place, day, *times, *span, sum(r.lost for r in of_day)))
     return found

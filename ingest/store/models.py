@@ -407,6 +407,8 @@ report_days = sa.Table(
     #: numbers they were reported at; None: at none
     sa.Column("first_seq", sa.BigInteger),
     sa.Column("last_seq", sa.BigInteger),
+    #: readings that they declare as lost
+    sa.Column("lost", sa.BigInteger, nullable=False, server_default="0"),
     sqlite_with_rowid=False,
 )
 
@@ -421,6 +423,8 @@ report_tallies = sa.Table(
     sa.Column("times", sa.BigInteger, nullable=False),
     #: highest number among those that are counted only; 0: there are none
     sa.Column("folded_through", sa.BigInteger, nullable=False, server_default="0"),
+    #: readings that all of them declare as lost
+    sa.Column("lost", sa.BigInteger, nullable=False, server_default="0"),
     sqlite_with_rowid=False,
 )
 
@@ -724,6 +728,17 @@ told_owners = sa.Table(
     sa.Column("entry_id", sa.BigInteger, nullable=False),
     sa.Column("account_balances", sa.Boolean, nullable=False),
     sa.Column("account_at_us", sa.BigInteger, nullable=False),
+)
+
+#: what was last said of the events that a stream's gateway declared
+told_events = sa.Table(
+    "told_events",
+    metadata,
+    _to("streams", "stream_id", key=True),
+    sa.Column("name", NAME, primary_key=True),
+    sa.Column("times", sa.BigInteger, nullable=False),
+    sa.Column("lost", sa.BigInteger, nullable=False),
+    sqlite_with_rowid=False,
 )
 
 #: work that one process at a time does, and who does it until when

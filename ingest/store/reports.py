@@ -7,12 +7,14 @@ Leaves to others: what is kept whole (`ingest.store.gateway_reports`).
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Any, NamedTuple
 
 import sqlalchemy as sa
 
+from cleanside.gateway.wire import readings_in
 from cleanside.ingest.store import corrections, dialect, gateway_reports
 from cleanside.ingest.store.gateway_reports import (
     BOOT,
@@ -127,7 +129,7 @@ def _write(connection: sa.Connection, made: ReportPlan) -> None:
     through = dict.fromkeys(made.came, 0)
     for day in counted:
         through[day.place] = max(through[day.place], day.last_seq or 0)
-    tallies = {p: Tally(whole[p], times, through[p]) for p, times in made.came.items()}
+    tallies = {p: Tally(whole[p], times, through[p], lost) for p, (times, lost) in made.came.items()}
     _add_tallies(connection, tallies)
 
 
@@ -144,7 +146,13 @@ def _fold(connection: sa.Connection, place: Place, newest: int, many: int) -> li
     for piece in dialect.chunks([row.digest for row in rows]):
         gone = reports.c.stream_id == place.stream_id, reports.c.kind == place.kind
         connection.execute(sa.delete(reports).where(*gone, reports.c.digest.in_(piece)))
-    return gateway_reports.days_of(place, [GatewayEntry(**row._asdict(), was_held=True) for row in rows])
+    old = [GatewayEntry(**row._asdict(), was_held=True, lost=_lost(row.name, row.content)) for row in rows]
+    return gateway_reports.days_of(place, old)
+
+
+def _lost(name: str | None, content: str) -> int:
+    """How many readings a whole row declares as lost."""
+    return readings_in(name or "", json.loads(content))
 
 
 def _add_days(connection: sa.Connection, counted: Sequence[Days]) -> None:
@@ -159,6 +167,7 @@ def _add_days(connection: sa.Connection, counted: Sequence[Days]) -> None:
             "last_us": _higher(before.last_us, new["last_us"]),
             "first_seq": _lower(before.first_seq, new["first_seq"]),
             "last_seq": _higher(before.last_seq, new["last_seq"]),
+            "lost": before.lost + new["lost"],
         }
         connection.execute(statement.on_conflict_do_update(index_elements=list(here), set_=changed))
 
@@ -180,6 +189,7 @@ def _add_tallies(connection: sa.Connection, more: dict[Place, Tally]) -> None:
     changed = {
         "whole": before.whole + new.whole,
         "times": before.times + new.times,
+        "lost": before.lost + new.lost,
         "folded_through": sa.case(
             (before.folded_through > new.folded_through, before.folded_through), else_=new.folded_through
         ),
@@ -296,11 +306,17 @@ def recount(connection: sa.Connection, stream_id: int) -> None:
     for kind, name, many in connection.execute(whole.group_by(reports.c.kind, reports.c.name)):
         place = Place(stream_id, kind, "" if kind == BOOT else name or "")
         before = found.get(place, Tally(0, 0, 0))
-        found[place] = Tally(before.whole + many, before.times + many, 0)
+        found[place] = Tally(before.whole + many, before.times + many, 0, 0)
+    losses = sa.select(reports.c.name, reports.c.content).where(
+        reports.c.stream_id == stream_id, reports.c.kind == EVENT, reports.c.name.startswith("readings")
+    )
+    for row in connection.execute(losses):
+        place = Place(stream_id, EVENT, row.name)
+        found[place] = found[place]._replace(lost=found[place].lost + _lost(row.name, row.content))
     days = sa.select(report_days).where(report_days.c.stream_id == stream_id)
     for row in connection.execute(days):
         place = Place(stream_id, row.kind, row.name)
         before = found.get(place, Tally(0, 0, 0))
         through = max(before.folded_through, row.last_seq or 0)
-        found[place] = Tally(before.whole, before.times + row.times, through)
+        found[place] = Tally(before.whole, before.times + row.times, through, before.lost + row.lost)
     _add_tallies(connection, found)

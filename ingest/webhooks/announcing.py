@@ -21,8 +21,9 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.errors import TryAgain
-from cleanside.ingest.store import account, announced, dialect, outbox
+from cleanside.ingest.store import account, announced, declared, dialect, outbox
 from cleanside.ingest.store.announced import ToldHousing
+from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.outbox import Event, Webhook
 from cleanside.ingest.writer.resources import Resources
 
@@ -40,6 +41,7 @@ STATE_CHANGED = "cleanside.state.changed"
 SILENT = "cleanside.device.silent"
 CHANGE_FOUND = "cleanside.element.change_found"
 READINGS_HELD = "cleanside.readings.held"
+LOSS_DECLARED = "cleanside.loss.declared"
 OUT_OF_BALANCE = "cleanside.account.out_of_balance"
 BALANCES_AGAIN = "cleanside.account.balances_again"
 
@@ -49,6 +51,7 @@ TYPES: Mapping[str, str] = {
     SILENT: "nothing is heard of a housing any more, and why, as far as the data can tell",
     CHANGE_FOUND: "restriction fell as with a new element, and nobody entered a change: confirm or deny it",
     READINGS_HELD: "readings were put into quarantine since the last such event, by device and code",
+    LOSS_DECLARED: "gateways declared losses or damage since the last such event, by device and event",
     OUT_OF_BALANCE: "a number that was acknowledged is in no state; look at the account",
     BALANCES_AGAIN: "the account balances again",
 }
@@ -66,11 +69,13 @@ class Announcements:
     housings: tuple[ToldHousing, ...] = ()
     entry_id: int | None = None
     account: tuple[bool, int] | None = None
+    declared: tuple[DeclaredLine, ...] = ()
 
     @property
     def says_something(self) -> bool:
         """False where all is as it was."""
-        return bool(self.events or self.housings or self.entry_id is not None or self.account)
+        said = self.events or self.housings or self.declared
+        return bool(said or self.entry_id is not None or self.account)
 
 
 def announce(resources: Resources, views: Views) -> int:
@@ -103,6 +108,7 @@ def _write(connection: sa.Connection, news: Sequence[Announcements]) -> None:
             to = [w for w in wanted if w.owner_id == entry.owner_id and event.type in w.wanted]
             outbox.put(connection, entry.owner_id, event, to)
         announced.save(connection, entry.owner_id, entry.housings, entry.entry_id, entry.account)
+        declared.save_told(connection, entry.declared)
 
 
 def look(connection: sa.Connection, owner_id: int, views: Views, now_us: int) -> Announcements:
@@ -122,9 +128,13 @@ def look(connection: sa.Connection, owner_id: int, views: Views, now_us: int) ->
     said_entry = None if before is None else before.entry_id
     newest, groups = announced.held_since(connection, owner_id, said_entry, settled_us)
     events += of_quarantine(groups, now_us) if before is not None else []
+    more = news_of(declared.lines(connection, owner_id), declared.told(connection, owner_id))
+    events += of_declared(more, now_us) if before is not None else []
     checked, balance = _account(connection, owner_id, before, now_us)
     moved = before is None or newest != before.entry_id
-    return Announcements(owner_id, (*events, *checked), tuple(housings), newest if moved else None, balance)
+    told_entry = newest if moved else None
+    lines = tuple(line for line, _ in more)
+    return Announcements(owner_id, (*events, *checked), tuple(housings), told_entry, balance, lines)
 
 
 # ---------------------------------------------------------------- what is said (pure)
@@ -179,6 +189,36 @@ def of_quarantine(groups: Sequence[tuple[str, str, int]], now_us: int) -> list[E
     if len(groups) > MAX_GROUPS:
         data["groups_more"] = len(groups) - MAX_GROUPS
     return [Event(type=READINGS_HELD, subject="quarantine", at_us=now_us, data=data)]
+
+
+#: a line as it is now, and what is new of it: times and readings lost
+DeclaredNews = tuple[DeclaredLine, tuple[int, int]]
+
+
+def news_of(
+    found: Sequence[DeclaredLine], told: Mapping[tuple[int, str], tuple[int, int]]
+) -> list[DeclaredNews]:
+    """What was declared beyond what was told. told : (stream, event) -> times and readings lost."""
+    news: list[DeclaredNews] = []
+    for line in found:
+        times, lost = told.get((line.stream_id, line.event), (0, 0))
+        if line.times > times or line.lost > lost:
+            news.append((line, (max(0, line.times - times), max(0, line.lost - lost))))
+    return news
+
+
+def of_declared(news: Sequence[DeclaredNews], now_us: int) -> list[Event]:
+    """One event for all that gateways declared since the last one."""
+    if not news:
+        return []
+    listed = [
+        {"device": line.device, "event": line.event, "times": times, "readings": lost}
+        for line, (times, lost) in news[:MAX_GROUPS]
+    ]
+    data: dict[str, Any] = {"readings": sum(lost for _, (_, lost) in news), "groups": listed}
+    if len(news) > MAX_GROUPS:
+        data["groups_more"] = len(news) - MAX_GROUPS
+    return [Event(type=LOSS_DECLARED, subject="account", at_us=now_us, data=data)]
 
 
 def of_account(faults: Sequence[str], said: bool, now_us: int) -> list[Event]:

@@ -29,6 +29,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/v1/streams/{stream}"): EVERYONE,
     ("POST", "/v1/streams/{stream}/appended-through"): KEEPERS,
     ("POST", "/v1/streams/marks"): {"device", "integrator"},
+    ("POST", "/v1/declared-events"): {"device", "integrator"},
     ("POST", "/v1/machines"): KEEPERS | {"integrator"},
     ("GET", "/v1/machines"): WATCHERS,
     ("GET", "/v1/machines/{machine}"): WATCHERS,
@@ -118,6 +119,10 @@ BODIES: dict[str, dict[str, Any]] = {
     "/v1/streams/marks": {
         "device": DEVICE,
         "streams": [{"stream": STREAM, "acknowledged_through": 2, "appended_through": 5}],
+    },
+    "/v1/declared-events": {
+        "device": DEVICE,
+        "events": [{"stream": STREAM, "content": {"event": "readings_lost", "count": 6}}],
     },
     "/v1/keys": {"role": "planner"},
     "/v1/keys/{handle}/rotations": {},

@@ -47,6 +47,13 @@ REQUESTS: dict[Route, tuple[dict[str, str], Any]] = {
             "streams": [{"stream": "{stream}", "acknowledged_through": 0, "appended_through": 0}],
         },
     ),
+    ("POST", "/v1/declared-events"): (
+        {},
+        {
+            "device": "{device}",
+            "events": [{"stream": "{stream}", "content": {"event": "readings_lost", "count": 6}}],
+        },
+    ),
     ("POST", "/v1/machines"): ({}, {"machine": "{machine}", "housings": [{"housing": "{housing}"}]}),
     ("POST", "/v1/machines/{machine}/terminal-restriction"): (
         {},
@@ -138,7 +145,7 @@ OBJECTS = {
 PLAIN = {
     *("value", "unit", "valid_from", "terminal_restriction", "housings", "kind", "changed_at", "note"),
     *("in_service_at", "assigned_from", "assigned_until", "where", "preview", "change", "code", "reason"),
-    *("overlap_hours", "expires_at", "with_history"),
+    *("overlap_hours", "expires_at", "with_history", "events", "content"),
     *("acknowledged_through", "appended_through", "streams"),
     *("first", "last", "role", "units", "shift_s", "offset", "suggested", "valid_hours", "attempt"),
     *(

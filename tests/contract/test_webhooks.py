@@ -30,7 +30,7 @@ from cleanside.ingest.settings import load
 from cleanside.ingest.store import key_file, outbox
 from cleanside.ingest.store.models import readings
 from cleanside.ingest.webhooks import courier as webhooks
-from cleanside.ingest.webhooks.announcing import Views, announce
+from cleanside.ingest.webhooks.announcing import LOSS_DECLARED, Views, announce
 from cleanside.ingest.webhooks.courier import Courier
 from cleanside.ingest.webhooks.signing import COVERED
 from tests.support.databases import opened
@@ -546,3 +546,27 @@ def test_an_owner_whose_housings_cannot_be_looked_at_holds_up_nobody(api: Api, r
     finally:
         api.resources.stopping.set()
         courier.join()
+
+
+# ---------------------------------------------------------------- declared losses
+
+
+def test_losses_that_a_gateway_declares_are_told_once(api: Api) -> None:
+    """Issue 15 point 4."""
+
+    def declare(name: str) -> int:
+        event = {"at_seq": 1, "event": name, "count": 600}
+        body = {"device": DEVICE, "events": [{"content": event}]}
+        assert api.post("/v1/declared-events", body, key="device").status_code == 200
+        return announce(api.resources, views_of(api))
+
+    register(api, "https://shop.example/hook", [LOSS_DECLARED])
+    assert declare("spool_replaced") == 0  # telling begins with what there is
+    assert declare("readings_lost") == 1
+    assert declare("readings_lost") == 0
+    with api.resources.reading() as connection:
+        [data] = connection.scalars(
+            sa.select(outbox.events.c.data).where(outbox.events.c.type == LOSS_DECLARED)
+        )
+    group = {"device": DEVICE, "event": "readings_lost", "times": 1, "readings": 600}
+    assert json.loads(data) == {"readings": 600, "groups": [group]}

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlalchemy as sa
+
 from cleanside.ingest.store import database
 from cleanside.ingest.store.gateway_reports import BOOT, EVENT, WHOLE, Place, Tally
 from cleanside.ingest.store.models import report_days, reports
@@ -64,3 +66,25 @@ def test_existing_events_become_counts_and_losses_and_boots_stay_whole(empty_dat
             assert [day.times for day in days] == [1_000, 1_000, 1_000 - WHOLE]
             assert (days[0].first_us, days[0].first_seq) == (20_000 * DAY_US, 1)
             assert (days[2].last_seq, days[2].day) == (3_000 - WHOLE, 20_002)
+
+
+def test_readings_that_old_reports_declare_as_lost_are_counted(empty_database_url: str) -> None:
+    """Revision 0021."""
+    with opened(empty_database_url) as engine:
+        database.migrate(engine, to="0015")
+        rows.fill(engine)
+        with engine.begin() as connection:
+            connection.execute(sa.text("DELETE FROM report_tallies"))
+            connection.execute(reports.delete())
+            losses = [_row(1, EVENT, f"lost-{n}", "readings_lost", n) for n in range(3)]
+            contents = ['{"count": 600}', '{"count": "many"}', '{"count": 5}']
+            connection.execute(
+                reports.insert(), [row | {"content": c} for row, c in zip(losses, contents, strict=True)]
+            )
+            connection.execute(
+                sa.text("INSERT INTO report_tallies VALUES (1, 'event', 'readings_lost', 3, 3, 0)")
+            )
+        database.migrate(engine)
+        with engine.begin() as connection:
+            expected = {Place(1, EVENT, "readings_lost"): Tally(3, 3, 0, 605)}
+            assert tallies_of(connection, [1]) == expected

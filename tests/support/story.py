@@ -164,6 +164,9 @@ def _of_readings(ask: Any) -> None:
     ask("POST", "/v1/streams/{stream}/appended-through", false, stream=STREAM)
     held = [{"stream": STREAM, "acknowledged_through": 1, "appended_through": 1}]
     ask("POST", "/v1/streams/marks", {"device": DEVICE, "streams": held}, key="device")
+    loss = {"at_seq": 5_003, "event": "readings_lost", "source": "ndjson-1", "count": 600}
+    ask("POST", "/v1/declared-events", {"device": DEVICE, "events": [{"stream": STREAM, "content": loss}]},
+        key="device")  # fmt: skip
     span = {"since": "2026-03-02T06:00:00Z", "until": "2026-03-02T06:02:00Z", "limit": 2}
     for path, name in (("/v1/devices/{device}/readings", {"device": DEVICE}), _OF_MACHINE):
         ask("GET", path, **name, **span, quantity="restriction", unit="restriction:kPa")

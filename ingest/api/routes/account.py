@@ -7,6 +7,7 @@ from typing import Annotated, Any
 from fastapi import Depends
 
 from cleanside.gateway.wire import MAX_LISTED
+from cleanside.ingest.api.routes.declared import line_document
 from cleanside.ingest.api.routes.described import AccountAnswer
 from cleanside.ingest.api.routes.shared import R, needs, router_of
 from cleanside.ingest.store import account
@@ -42,4 +43,5 @@ def _stream(a: StreamBalance) -> dict[str, Any]:
     document["gaps"] = [list(gap) for gap in a.gaps[:MAX_LISTED]]
     if len(a.gaps) > MAX_LISTED:
         document["gaps_more"] = len(a.gaps) - MAX_LISTED
-    return document | {"lost": a.lost, "faults": list(a.faults)}
+    document |= {"lost": a.lost, "faults": list(a.faults)}
+    return document | {"declared": [line_document(line) for line in a.declared]}

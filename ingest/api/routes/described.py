@@ -81,6 +81,13 @@ class MarksAnswer(Described):
     server_time: str
 
 
+class ConfirmedAnswer(Described):
+    """The events are durable."""
+
+    confirmed: int = Field(description="all that were sent")
+    server_time: str
+
+
 class StreamLine(Described):
     """One stream of a list."""
 
@@ -102,6 +109,18 @@ class StreamsAnswer(Described):
 
 
 # ---------------------------------------------------------------- account
+
+
+class DeclaredShown(Described):
+    """What the gateway of a stream declared under one name; first and last by time of receipt."""
+
+    device: str
+    stream: str
+    event: str = Field(description="stable; decide by this", examples=["readings_lost"])
+    times: int
+    readings: int = Field(description="readings lost or damaged, as these events say; 0: they say none")
+    first_at: str
+    last_at: str
 
 
 class StreamAccount(Described):
@@ -127,6 +146,10 @@ class StreamAccount(Described):
         description="numbers that the gateway was told are held, and are not: a restore lost them"
     )
     faults: list[str] = Field(description="what does not fit, in words; empty where it balances")
+    declared: list[DeclaredShown] = Field(
+        description="losses and damage that the gateway declared: readings that never had a number, "
+        "a replaced spool, a budget that was nearly full"
+    )
 
 
 class AccountAnswer(Described):

@@ -11,7 +11,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from cleanside.ingest.api.routes.described import Described, TerminalShown
+from cleanside.ingest.api.routes.described import DeclaredShown, Described, TerminalShown
 
 Role = Literal["device", "integrator", "planner", "operator", "admin"]
 Next = Field(description="`cursor` of the next page; null: this is the last")
@@ -51,6 +51,9 @@ class MachineAnswer(Described):
     machine: str
     kind: str | None
     housings: list[HousingShown]
+    declared: list[DeclaredShown] = Field(
+        description="losses and damage that the gateways on it declared; empty: none"
+    )
 
 
 class MachinesAnswer(Described):

@@ -9,6 +9,7 @@ from fastapi import Depends, Query, Request, Response
 from pydantic import Field
 
 from cleanside.gateway.units import QUANTITIES, accepts, suggest_unit, to_si
+from cleanside.ingest.api.routes.declared import line_document
 from cleanside.ingest.api.routes.described_fleet import (
     ChangesAnswer,
     MachineAnswer,
@@ -32,7 +33,8 @@ from cleanside.ingest.api.routes.shared import (
 )
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES
-from cleanside.ingest.store import fleet
+from cleanside.ingest.store import declared, fleet
+from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.fleet import EnteredChange, HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
 
@@ -365,7 +367,19 @@ def machine_document(connection: sa.Connection, machine: MachineRow) -> dict[str
         "machine": machine.name,
         "kind": machine.kind or None,
         "housings": [_housing_document(connection, h) for h in fleet.housings_of(connection, machine.id)],
+        "declared": [line_document(line) for line in _declared(connection, machine)],
     }
+
+
+def _declared(connection: sa.Connection, machine: MachineRow) -> list[DeclaredLine]:
+    """What the gateways of the devices declared that sit on a machine now."""
+    device_ids = {
+        seat.device_id
+        for housing in fleet.housings_of(connection, machine.id)
+        for seat in fleet.assignments_of_housing(connection, housing.id)
+        if seat.until_us is None
+    }
+    return declared.lines(connection, machine.owner_id, device_ids=device_ids) if device_ids else []
 
 
 def _housing_document(connection: sa.Connection, housing: HousingRow) -> dict[str, Any]:

@@ -1,0 +1,144 @@
+"""
+What gateways declare beside their readings: losses, damage, new numberings, a budget that is nearly full.
+
+Promises: an event is kept once, whether it came with a batch, by itself, or both; an event whose stream is
+not the device's is kept at another stream of the device, so that none is refused for its stream.
+Leaves to others: what is kept whole and what is counted (`ingest.store.gateway_reports`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from cleanside.gateway.wire import DECLARED, DeclaredEvent, GatewayReport
+from cleanside.ingest.store import dialect, fleet, gateway_reports, reports, streams
+from cleanside.ingest.store.gateway_reports import EVENT
+from cleanside.ingest.store.marks import Marks
+from cleanside.ingest.store.models import devices, report_days, report_tallies, told_events
+from cleanside.ingest.store.models import reports as report_rows
+from cleanside.ingest.store.models import streams as stream_rows
+from cleanside.ingest.store.streams import UNNUMBERED, Stream
+
+
+@dataclass(frozen=True, slots=True)
+class DeclaredLine:
+    """All that a stream's gateway declared under one name."""
+
+    stream_id: int
+    device: str
+    stream: str
+    event: str
+    times: int
+    #: readings that these events declare as lost or damaged
+    lost: int
+    #: of receipt
+    first_us: int
+    last_us: int
+
+
+def keep(
+    connection: sa.Connection, owner_id: int, device: str, events: Sequence[DeclaredEvent], now_us: int
+) -> None:
+    """Keep events of a device, each once however often it is sent."""
+    row = fleet.device(connection, owner_id, device) or fleet.keep_device(connection, owner_id, device)
+    by_stream: dict[str, list[DeclaredEvent]] = {}
+    for event in events:
+        by_stream.setdefault(event.stream or "", []).append(event)
+    for name in sorted(by_stream):
+        stream = _stream_for(connection, owner_id, row, name, now_us)
+        said = GatewayReport(events=tuple(event.content for event in by_stream[name]))
+        # `resent`: one that is a count by now was confirmed before, and the reply was lost.
+        given = gateway_reports.reports_of(stream.id, said, now_us, before=Marks(), resent=True)
+        reports.put(connection, given)
+
+
+def _stream_for(
+    connection: sa.Connection, owner_id: int, device: fleet.DeviceRow, name: str, now_us: int
+) -> Stream:
+    """The stream of that name if it is, or can be, the device's; else the newest of the device."""
+    if name:
+        stream = streams.find(connection, owner_id, name, lock=True)
+        stream = stream or streams.create(connection, owner_id, device.id, name, now_us)
+        if stream.device_id == device.id:
+            return stream
+    every = streams.of_device(connection, device.id)
+    newest = max(every, key=lambda stream: (stream.last_heard_us, stream.id), default=None)
+    found = newest.stream if newest is not None else UNNUMBERED + device.name
+    return streams.create(connection, owner_id, device.id, found, now_us)
+
+
+def lines(
+    connection: sa.Connection, owner_id: int | None, *, device_ids: Iterable[int] | None = None
+) -> list[DeclaredLine]:
+    """What gateways of an owner (None: of all) declared, by device, stream and name."""
+    tally = report_tallies.c
+    query = (
+        sa.select(tally.stream_id, devices.c.name, stream_rows.c.stream, tally.name, tally.times, tally.lost)
+        .select_from(report_tallies.join(stream_rows).join(devices))
+        .where(tally.kind == EVENT, sa.or_(tally.lost > 0, _is_declared(tally.name)))
+        .order_by(devices.c.name, tally.stream_id, tally.name)
+    )
+    if owner_id is not None:
+        query = query.where(stream_rows.c.owner_id == owner_id)
+    if device_ids is not None:
+        query = query.where(stream_rows.c.device_id.in_(list(device_ids)))
+    rows = connection.execute(query).all()
+    spans = _spans(connection, sorted({row.stream_id for row in rows}))
+    return [DeclaredLine(*row, *spans.get((row[0], row[3]), (0, 0))) for row in rows]
+
+
+def _is_declared(name: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:
+    return sa.or_(*(name.startswith(begin, autoescape=True) for begin in DECLARED))
+
+
+def _spans(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[tuple[int, str], tuple[int, int]]:
+    """(stream, name) -> first and last receipt."""
+    whole, day = report_rows.c, report_days.c
+    found: dict[tuple[int, str], tuple[int, int]] = {}
+    for piece in dialect.chunks(stream_ids):
+        for table, name, first, last in (
+            (whole, sa.func.coalesce(whole.name, ""), whole.received_us, whole.received_us),
+            (day, day.name, day.first_us, day.last_us),
+        ):
+            query = sa.select(table.stream_id, name, sa.func.min(first), sa.func.max(last))
+            query = query.where(table.stream_id.in_(piece), table.kind == EVENT)
+            for stream_id, event, first_us, last_us in connection.execute(
+                query.group_by(table.stream_id, name)
+            ):
+                before = found.get((stream_id, event), (first_us, last_us))
+                found[stream_id, event] = min(before[0], first_us), max(before[1], last_us)
+    return found
+
+
+def totals(connection: sa.Connection) -> list[tuple[str, int, int]]:
+    """(event, times, readings lost) over all owners, by event."""
+    tally = report_tallies.c
+    query = sa.select(tally.name, sa.func.sum(tally.times), sa.func.sum(tally.lost))
+    query = query.where(tally.kind == EVENT, sa.or_(tally.lost > 0, _is_declared(tally.name)))
+    return [
+        (row[0], int(row[1]), int(row[2]))
+        for row in connection.execute(query.group_by(tally.name).order_by(tally.name))
+    ]
+
+
+# ---------------------------------------------------------------- what was told
+
+
+def told(connection: sa.Connection, owner_id: int) -> dict[tuple[int, str], tuple[int, int]]:
+    """(stream, event) -> times and readings lost as last told."""
+    query = sa.select(told_events).join_from(told_events, stream_rows)
+    rows = connection.execute(query.where(stream_rows.c.owner_id == owner_id))
+    return {(row.stream_id, row.name): (row.times, row.lost) for row in rows}
+
+
+def save_told(connection: sa.Connection, found: Sequence[DeclaredLine]) -> None:
+    """Write that these lines are told as they are."""
+    for line in found:
+        values = {"times": line.times, "lost": line.lost}
+        fresh = dialect.insert(connection, told_events).values(
+            stream_id=line.stream_id, name=line.event, **values
+        )
+        connection.execute(fresh.on_conflict_do_update(index_elements=["stream_id", "name"], set_=values))
