@@ -3,8 +3,9 @@ The gateway put together: sources fill the spool, the uplink empties it, until t
 
 Promises: a source that fails is reported and started again, one that is stuck does not stop another; a
 stop is done within two seconds, whatever the network or a source is doing; only readings that the disk has
-not taken yet are waited for longer, and what is lost then is counted and said. Clock, randomness, transport
-and spool folder are arguments, so that a bench runs the very same program in another time.
+not taken yet are waited for longer, and what is lost then is counted, said, and declared to the shop.
+Clock, randomness, transport and spool folder are arguments, so that a bench runs the very same program in
+another time.
 Leaves to others: signals and exit codes (`gateway.cli`).
 """
 
@@ -26,16 +27,19 @@ from cleanside.gateway.settings import Settings, key_reader
 from cleanside.gateway.spool.identity import RandomBytes
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import Clock, SystemClock
+from cleanside.gateway.uplink.declaring import declaration, is_confirmed
 from cleanside.gateway.uplink.loop import Uplink
 from cleanside.gateway.uplink.network import Network, SystemNetwork
 from cleanside.gateway.uplink.transport import HttpTransport, Transport
 from cleanside.gateway.version import VERSION
+from cleanside.gateway.wire import DeclaredEvent
 
 STOP_WITHIN_S: Final = 2.0
 _MEND_EVERY_S: Final = 10.0  # between two looks for a file set aside, or readings that wait (chosen)
 _DRAINED_LOOK_S: Final = 0.2
 _FINISH_TELLING_S: Final = 1.0
 _STOP_LOOK_S: Final = 1.0  # between two tries to write while a stop waits for the disk (chosen)
+_DECLARE_WITHIN_S: Final = 5.0  # for telling the shop of what a stop loses (chosen)
 _STOP_EXTEND_S: Final = (
     10.0  # asked of the service manager at each of them: a try may hang on the disk (chosen)
 )
@@ -72,6 +76,7 @@ class Gateway:
         self._tells = tells
         self._silent = threading.Event()  # set at the very end: a stop that waits for the disk is told of
         self._began_us = self.clock.since_boot_us()
+        self._random_bytes = random_bytes
         self._end_now = threading.Event()  # asked to stop a second time
         self._transport = transport if transport is not None else _transport(settings, environ or {})
         self._network = network
@@ -220,6 +225,8 @@ class Gateway:
         for thread in threads:
             thread.join(deadline_s)
         lost = self._wait_for_disk()
+        if lost and self._transport is not None:
+            self._declare_lost(self._transport)
         try:
             self.spool.close()
         except TryAgain as error:  # what was only counted; readings were dealt with above
@@ -246,6 +253,30 @@ class Gateway:
             left_s = (until_us - now_us) / 1e6
             self._notifier.extend(min(left_s, _STOP_LOOK_S) + _STOP_EXTEND_S)
             self.clock.wait(self._end_now, min(left_s, _STOP_LOOK_S))
+
+    def _declare_lost(self, transport: Transport) -> None:
+        """Tell the shop of losses that no disk takes: this process is the last to know of them."""
+        self._notifier.extend(_DECLARE_WITHIN_S + _STOP_EXTEND_S)
+        identity = self._random_bytes(8).hex()  # two stops may lose as much of the same source
+        events = [
+            DeclaredEvent(
+                stream=None,
+                content={"event": "readings_lost", "source": feed.name, "count": count, "id": identity},
+            )
+            for feed in self._feeds
+            if (count := feed.unwritten)
+        ]
+        confirmed = threading.Event()
+
+        def declare() -> None:
+            if is_confirmed(transport.send(declaration(self.settings.device, events)), len(events)):
+                confirmed.set()
+
+        declaring = threading.Thread(target=declare, name="declare", daemon=True)
+        declaring.start()
+        declaring.join(_DECLARE_WITHIN_S)
+        name = "gateway.loss_declared" if confirmed.is_set() else "gateway.loss_not_declared"
+        self.log(name, level=logging.ERROR, sources=len(events))
 
     def _say_waiting(self, unwritten: int) -> None:
         self.log(

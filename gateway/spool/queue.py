@@ -58,6 +58,7 @@ from cleanside.gateway.spool.state import (
     read_state,
     stream_rows,
 )
+from cleanside.gateway.spool.unconfirmed import Unconfirmed, carry_over_events, confirm, unconfirmed
 from cleanside.gateway.spool.volume import SystemVolume, Unlimited, Volume
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.wire import Batch, Reading, instant_text
@@ -144,6 +145,7 @@ class Spool:
         self._in_flight = range(0)  # positions that `peek` gave out and nobody acknowledged
         self._traffic: dict[str, tuple[int, int]] = {}
         self._pages: Pages | None = None  # of the file that is being salvaged
+        self.events_added = 0  # since this process opened the file, so that the uplink need not look
         self._appends = Appends()
         if volume is None:
             volume = SystemVolume(path) if vfs is None else Unlimited()
@@ -464,6 +466,17 @@ class Spool:
         with self._disk.transaction() as connection:
             self._add_event(connection, event, detail or {})
 
+    def unconfirmed(self, database: str | None) -> Unconfirmed:
+        """The next events that the server has to confirm. database : which one answers, if it says so."""
+        with self._disk.reading() as connection:
+            return unconfirmed(connection, database)
+
+    @_on_a_full_disk
+    def confirm(self, through: int, database: str | None) -> None:
+        """The server's database holds every event through that number."""
+        with self._disk.transaction() as connection:
+            confirm(connection, through, database)
+
     def count_traffic(self, *, up_bytes: int, down_bytes: int) -> None:
         """Count bytes on the link by day; written with the next acknowledgement, to spare the disk."""
         day = _day(self._clock.utc_us())
@@ -532,6 +545,7 @@ class Spool:
         forget_old_boots(connection)
         place_waiting(connection)
         for aside in find_new(connection, self.path):
+            carry_over_events(connection, aside)
             self._add_event(connection, "spool_replaced", {"kept_as": aside.name})
 
     def _forget(self) -> None:
@@ -569,6 +583,7 @@ class Spool:
 
     def _add_event(self, connection: apsw.Connection, event: str, detail: Mapping[str, Any]) -> None:
         stream = open_stream(connection)
+        self.events_added += 1
         connection.execute(
             "INSERT INTO events (stream, at_seq, event, detail) VALUES (?, ?, ?, ?)",
             (stream.number, stream.appended_through + 1, event, json.dumps(detail)),

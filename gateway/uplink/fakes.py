@@ -13,10 +13,11 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from email.utils import formatdate
+from typing import Any
 
 import zstandard
 
-from cleanside.gateway.uplink import asking
+from cleanside.gateway.uplink import asking, declaring
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
@@ -76,6 +77,8 @@ class FakeServer:
         self.refuses: Callable[[str], bool] = lambda _: False
         self.requests: list[Request] = []
         self.batches: list[Batch] = []
+        #: events that were declared by themselves, each once
+        self.declared: list[dict[str, Any]] = []
         self.closed = False
         self._now_us = now_us
         self._previous_release = previous_release
@@ -105,7 +108,17 @@ class FakeServer:
     def _reply(self, request: Request) -> Reply:
         if request.method == "GET":
             return self._get(request)
+        if request.path == declaring.PATH:
+            return self._declared(request)
         return self._marks(request) if request.path == asking.PATH else self._post(request)
+
+    def _declared(self, request: Request) -> Reply:
+        if self._previous_release:
+            return problem(404, "no_such_address")
+        events = json.loads(request.body)["events"]
+        self.declared += [event for event in events if event not in self.declared]
+        document = {"confirmed": len(events), "server_time": instant_text(self._now_us())}
+        return _ok(json.dumps(document).encode())
 
     def _marks(self, request: Request) -> Reply:
         if self._previous_release:

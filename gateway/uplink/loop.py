@@ -30,7 +30,16 @@ from cleanside.gateway.spool.peek import span
 from cleanside.gateway.spool.queue import MAX_BATCH_BYTES, MAX_BATCH_READINGS, Spool
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.uplink.asking import decide_marks, question
-from cleanside.gateway.uplink.decision import CODINGS, Decision, LinkState, Sent, batch_limit, decide
+from cleanside.gateway.uplink.decision import (
+    CODINGS,
+    Decision,
+    LinkState,
+    Sent,
+    back_off,
+    batch_limit,
+    decide,
+)
+from cleanside.gateway.uplink.declaring import declaration, is_confirmed, is_refused
 from cleanside.gateway.uplink.link_view import LinkView
 from cleanside.gateway.uplink.network import Network
 from cleanside.gateway.uplink.server_time import Exchange, anchor_of
@@ -59,6 +68,7 @@ _EARLY_EVERY_US: Final = 10_000_000  # between two tries because of the network 
 _SPREAD_S: Final = 3.0  # machines that come into coverage together try over so long (chosen)
 _LOOK_AT_CLOCK_US: Final = 60_000_000  # between two looks at what the machine knows of UTC
 _NOTE_EVERY_US: Final = 60_000_000  # between two notes for `status`, to spare the disk
+_DECLARE_AGAIN_US: Final = 60_000_000  # after it failed: readings go first meanwhile (chosen)
 _LEAST_WORTH_PACKING: Final = 256  # bytes; below it compression adds more than it saves
 
 
@@ -120,6 +130,8 @@ class Uplink:
         self._ask_all_us = 0  # when to ask about every stream again, on this boot's clock; 0: at once
         self._left: list[str] = []  # streams to ask about one by one: the server is of the previous release
         self._ask_next_us = self._ask_apart_us = 0
+        self._declare_us = 0  # when to look again for events to be confirmed, on this boot's clock
+        self._events_seen = -1  # `Spool.events_added` when all were confirmed
         self._database: str | None = None  # which database answered last
         self._run = secrets.token_hex(4)  # with a number it names a request, also across restarts
         self._requests = 0
@@ -187,6 +199,8 @@ class Uplink:
     def _turn(self) -> Turn:
         if self._ask_in_s() <= 0:
             return self._ask(self._left[0]) if self._left else self._ask_all()
+        if (step := self._declare()) is not None:
+            return step
         batch = self._spool.peek(
             max_readings=batch_limit(self.state), max_bytes=self._max_bytes, report=not self.state.bare
         )
@@ -210,6 +224,39 @@ class Uplink:
             self._left.pop(0)
             self._ask_next_us = self._clock.since_boot_us() + self._ask_apart_us
         return step
+
+    def _declare(self) -> Turn | None:
+        """Declare events that the server did not confirm; None: there are none, or it is not time for it."""
+        now_us = self._clock.since_boot_us()
+        if self._events_seen == self._spool.events_added or now_us < self._declare_us:
+            return None
+        added, left = self._spool.events_added, self._spool.unconfirmed(self._database)
+        if not left.events:
+            self._events_seen = added
+            return None
+        outcome = self._said(declaration(self._spool.device, left.events))
+        if is_confirmed(outcome, len(left.events)):
+            self._spool.confirm(left.through, self._database)
+            return Turn()
+        if is_refused(outcome):
+            self._declare_us = now_us + round(self._ask_every_s * 1e6)
+            self._log("gateway.events_refused", level=logging.WARNING, events=len(left.events))
+            return Turn()
+        return self._declare_later(outcome)
+
+    def _declare_later(self, outcome: Outcome) -> Turn:
+        """The link or the server failed: wait as for any request, then let readings go first."""
+        self._declare_us = self._clock.since_boot_us() + _DECLARE_AGAIN_US
+        if isinstance(outcome, Reply) and outcome.status == 200:
+            decision = back_off(self.state, "not an answer: events are not confirmed", self._random())
+        else:
+            sent = self._about(self._spool.open_stream)
+            now = datetime_of(self._clock.utc_us())
+            decision = decide(self.state, sent, outcome, jitter=self._random(), now=now)
+        self.state = decision.state
+        self.view.exchanged(outcome, decision)
+        self._say(decision, self._about(self._spool.open_stream), recovered=False)
+        return Turn(wait_s=decision.wait_s, decision=decision, waits_for=decision.waits_for or None)
 
     def _ask_in_s(self) -> float:
         """Seconds until the server is to be asked where it stands, at least a moment; 0 or less: now."""
@@ -338,7 +385,7 @@ class Uplink:
             return
         if self._database is not None:
             self._log("gateway.server_restored", level=logging.WARNING, database=answered)
-            self._ask_all_us, self._left = 0, []
+            self._ask_all_us, self._left, self._events_seen = 0, [], -1
             self.state = replace(self.state, rewound=frozenset())
         self._database = answered
 

@@ -17,6 +17,7 @@ from typing import Any
 import pytest
 
 from cleanside.gateway.cli import EXIT_LOST, EXIT_OK
+from tests.support.serving import as_process
 from tests.unit.gateway.helpers import DEVICE, numbers, open_spool, server_anchor, settable_clock
 
 COUNT = 3_000
@@ -102,6 +103,24 @@ def test_what_a_stop_loses_is_counted_and_the_exit_code_says_so(tmp_path: Path) 
     stopped = re.search(r"gateway\.stopped .*lost=(\d+)", gateway.said)
     assert stopped is not None, gateway.said
     assert int(stopped[1]) == COUNT
+
+
+def test_what_a_stop_loses_is_declared_to_the_shop(tmp_path: Path, sqlite_database_url: str) -> None:
+    """Issue 15 point 4: the log of a machine that nobody reads was all that knew of it."""
+    key = tmp_path / "key"
+    key.touch(mode=0o600)
+    with as_process(sqlite_database_url) as server, server.client("admin") as shop:
+        shop.post("/v1/machines", json={"machine": "grader-07"}).raise_for_status()
+        shop.post("/v1/devices", json={"device": DEVICE, "machine": "grader-07"}).raise_for_status()
+        key.write_text(server.tokens["device"])
+        uplink = ("--uplink-server", server.url, "--uplink-key-file", str(key))
+        with running(tmp_path, "--run-stop-wait-s", "0.2", *uplink) as gateway:
+            gateway.bridge()
+            gateway.process.send_signal(signal.SIGTERM)
+            assert gateway.end() == EXIT_LOST
+        assert "gateway.loss_declared" in gateway.said
+        machine = shop.get("/v1/machines/grader-07").json()
+    assert [(e["event"], e["readings"]) for e in machine["declared"]] == [("readings_lost", COUNT)]
 
 
 def test_a_stop_waits_for_a_disk_that_comes_back_and_loses_nothing(tmp_path: Path) -> None:

@@ -1,0 +1,95 @@
+"""
+Events that the server has to confirm: losses, damage, new numberings, corrections of a boot.
+
+They go with readings as all events do. But a stream may be forked, a report left out, or no reading may ever
+follow: so they are also sent by themselves, until the server confirms them.
+Promises: what is confirmed is kept with the id of the server's database, so that a restored one is told
+again. What a file that was set aside still had to declare is carried over, as far as it can be read.
+Leaves to others: sending (`gateway.uplink.loop`), what an answer means (`gateway.uplink.declaring`).
+"""
+
+from __future__ import annotations
+
+import json
+from contextlib import closing, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+import apsw
+
+from cleanside.gateway.spool.state import open_stream
+from cleanside.gateway.wire import (
+    BOOT_CORRECTED,
+    DECLARED,
+    MAX_EVENTS_DECLARED,
+    DeclaredEvent,
+    is_declared,
+)
+
+_NOTE: Final = "events_confirmed"  # which database confirmed them, and through which number
+_AT_ONCE: Final = MAX_EVENTS_DECLARED
+# `number` is the key, so this begins at the first that may be unconfirmed.
+_EVENTS = f"""
+SELECT e.number, s.stream, e.at_seq, e.event, e.detail FROM events e JOIN streams s ON s.number = e.stream
+WHERE e.number > ? AND ({" OR ".join(f"e.event GLOB '{begin}*'" for begin in (*DECLARED, BOOT_CORRECTED))})
+ORDER BY e.number LIMIT {_AT_ONCE}"""
+
+
+@dataclass(frozen=True, slots=True)
+class Unconfirmed:
+    """Events to be sent, and the number of the last of them."""
+
+    events: tuple[DeclaredEvent, ...]
+    through: int
+
+
+def unconfirmed(connection: apsw.Connection, database: str | None) -> Unconfirmed:
+    """The next events that this database of the server did not confirm, at most `MAX_EVENTS_DECLARED`."""
+    by, through = _confirmed(connection)
+    rows = connection.execute(_EVENTS, (through if by == database else 0,)).fetchall()
+    events = tuple(
+        DeclaredEvent(stream=stream, content={"at_seq": at_seq, "event": event} | json.loads(detail))
+        for _, stream, at_seq, event, detail in rows
+    )
+    return Unconfirmed(events, int(rows[-1][0]) if rows else 0)
+
+
+def confirm(connection: apsw.Connection, through: int, database: str | None) -> None:
+    """Note that this database of the server holds all events through that number."""
+    connection.execute(
+        "INSERT INTO notes VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
+        (_NOTE, json.dumps({"database": database, "through": through})),
+    )
+
+
+def _confirmed(connection: apsw.Connection) -> tuple[str | None, int]:
+    value = connection.execute("SELECT value FROM notes WHERE name = ?", (_NOTE,)).get
+    if value is None:
+        return None, 0
+    note = json.loads(value)
+    return note["database"], int(note["through"])
+
+
+def carry_over_events(connection: apsw.Connection, aside: Path) -> None:
+    """Append to the open stream what a file that was set aside declares, and no server confirmed."""
+    open_now = open_stream(connection)
+    for stream, event, detail in _left_in(aside):
+        connection.execute(
+            "INSERT INTO events (stream, at_seq, event, detail) VALUES (?, ?, ?, ?)",
+            (open_now.number, open_now.appended_through + 1, event, json.dumps(detail | {"stream": stream})),
+        )
+
+
+def _left_in(aside: Path) -> list[tuple[str, str, dict[str, object]]]:
+    """Stream, name and detail of declared events in a file that may be damaged; as many as can be read."""
+    found: list[tuple[str, str, dict[str, object]]] = []
+    with (
+        suppress(apsw.Error, ValueError, KeyError, TypeError, AttributeError),
+        closing(apsw.Connection(str(aside), flags=apsw.SQLITE_OPEN_READONLY)) as old,
+    ):
+        _, through = _confirmed(old)
+        for _, stream, _, event, detail in old.execute(_EVENTS, (through,)):
+            if is_declared(event):  # a boot's correction means nothing under another numbering
+                found.append((stream, event, dict(json.loads(detail))))
+    return found

@@ -1,0 +1,48 @@
+"""
+Declaring losses and damage until the server confirms them: the request, and what its answer means.
+
+Promises: pure. Only an answer of the contract confirms. A server of the previous release does not know the
+request: it learns of these events with the readings, and is asked again later.
+Leaves to others: what there is to declare (`gateway.spool.unconfirmed`), when (`gateway.uplink.loop`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from cleanside.gateway.uplink.decision import problem_code
+from cleanside.gateway.uplink.transport import Outcome, Reply, Request
+from cleanside.gateway.wire import (
+    ANSWER_MEDIA_TYPE,
+    BATCH_MEDIA_TYPE,
+    PROBLEM_MEDIA_TYPE,
+    DeclaredEvent,
+    decode_confirmed,
+    encode_declared,
+)
+
+PATH = "/v1/declared-events"
+#: how a server says that it does not take the request, however often it is sent
+_NOT_TAKEN = frozenset({400, 404, 405, 409, 413, 415, 422})
+
+
+def declaration(device: str, events: Sequence[DeclaredEvent]) -> Request:
+    """The request that declares these events."""
+    headers = {"Content-Type": BATCH_MEDIA_TYPE, "Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}"}
+    return Request(method="POST", path=PATH, headers=headers, body=encode_declared(device, events))
+
+
+def is_confirmed(outcome: Outcome, count: int) -> bool:
+    """True where the server says that all `count` events are durable."""
+    if not isinstance(outcome, Reply) or outcome.status != 200 or outcome.media_type != ANSWER_MEDIA_TYPE:
+        return False
+    try:
+        return decode_confirmed(outcome.body) == count
+    except ValueError:
+        return False
+
+
+def is_refused(outcome: Outcome) -> bool:
+    """True where our server does not take the request: nothing is wrong with the link, readings go on."""
+    known = isinstance(outcome, Reply) and outcome.status in _NOT_TAKEN
+    return known and isinstance(outcome, Reply) and problem_code(outcome) is not None
