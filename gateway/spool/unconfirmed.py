@@ -14,7 +14,7 @@ import json
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Final, cast
 
 import apsw
 
@@ -47,12 +47,13 @@ class Unconfirmed:
 def unconfirmed(connection: apsw.Connection, database: str | None) -> Unconfirmed:
     """The next events that this database of the server did not confirm, at most `MAX_EVENTS_DECLARED`."""
     by, through = _confirmed(connection)
-    rows = connection.execute(_EVENTS, (through if by == database else 0,)).fetchall()
+    found = connection.execute(_EVENTS, (through if by == database else 0,)).fetchall()
+    rows = cast(list[tuple[int, str, int, str, str]], found)
     events = tuple(
         DeclaredEvent(stream=stream, content={"at_seq": at_seq, "event": event} | json.loads(detail))
         for _, stream, at_seq, event, detail in rows
     )
-    return Unconfirmed(events, int(rows[-1][0]) if rows else 0)
+    return Unconfirmed(events, rows[-1][0] if rows else 0)
 
 
 def confirm(connection: apsw.Connection, through: int, database: str | None) -> None:

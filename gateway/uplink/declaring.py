@@ -21,7 +21,7 @@ from cleanside.gateway.wire import (
     encode_declared,
 )
 
-PATH = "/v1/declared-events"
+DECLARING_PATH = "/v1/declared-events"
 #: how a server says that it does not take the request, however often it is sent
 _NOT_TAKEN = frozenset({400, 404, 405, 409, 413, 415, 422})
 
@@ -29,7 +29,7 @@ _NOT_TAKEN = frozenset({400, 404, 405, 409, 413, 415, 422})
 def declaration(device: str, events: Sequence[DeclaredEvent]) -> Request:
     """The request that declares these events."""
     headers = {"Content-Type": BATCH_MEDIA_TYPE, "Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}"}
-    return Request(method="POST", path=PATH, headers=headers, body=encode_declared(device, events))
+    return Request(method="POST", path=DECLARING_PATH, headers=headers, body=encode_declared(device, events))
 
 
 def is_confirmed(outcome: Outcome, count: int) -> bool:

@@ -108,7 +108,7 @@ class FakeServer:
     def _reply(self, request: Request) -> Reply:
         if request.method == "GET":
             return self._get(request)
-        if request.path == declaring.PATH:
+        if request.path == declaring.DECLARING_PATH:
             return self._declared(request)
         return self._marks(request) if request.path == asking.PATH else self._post(request)
 

@@ -57,7 +57,7 @@ class Bench:
         return [(content["event"], content.get("count")) for content in contents]
 
     def times_declared(self) -> int:
-        return sum(request.path == declaring.PATH for request in self.server.requests)
+        return sum(request.path == declaring.DECLARING_PATH for request in self.server.requests)
 
 
 @pytest.fixture
