@@ -22,6 +22,7 @@ from cleanside.ingest.commands import (
     account,
     appended,
     archive,
+    attention,
     backup,
     enrol,
     import_bundles,
@@ -37,7 +38,7 @@ from cleanside.ingest.output import until_cut_off
 
 _NOUNS = (
     *(serve, migrate, keys, account, appended, archive, recompute, backup, restore, import_bundles, enrol),
-    webhooks,
+    *(attention, webhooks),
 )
 #: name -> module and sentence of those that bring numerics along; loaded for themselves alone
 _JUDGING = {

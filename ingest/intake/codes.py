@@ -80,6 +80,28 @@ NEXT_STEPS: Mapping[str, str] = {
 HELD_CODES: Mapping[str, str] = checks.CODES
 
 
+#: code of a line of /v1/attention -> what to do; codes of quarantined readings as in their own table
+ATTENTION_STEPS: Mapping[str, str] = {
+    **HELD_CODES,
+    "keyed_off": "none as long as the machine is meant to stand; else ask the site",
+    "out_of_coverage": "bring the machine into coverage, or carry its backlog as a bundle",
+    "device_fault": "have the monitor looked at; its gateway reported a fault",
+    "unknown": "look at the machine: power, gateway, aerial; run cleanside-gateway status there",
+    "never_heard": "finish the installation, or check the key of the gateway",
+    "pending": "wait for the gateway to send; if it is not heard, carry its backlog as a bundle",
+    "gap": "run cleanside-gateway verify and rewind on the machine; cleanside-ingest account lists the gaps",
+    "readings_lost": "check the disk of the gateway: it took no writes for too long",
+    "readings_damaged": "check the disk of the gateway; the numbers are shed with reason damaged",
+    "readings_refused": "run cleanside-gateway status on the machine; its source sends what no server takes",
+    "spool_replaced": "check the disk of the gateway; it set a damaged file aside and keeps it",
+    "spool_salvaged": "none: the rest of a damaged file was carried over",
+    "stream_opened": "none, if the disk was restored or copied on purpose",
+    "budget_warning": "bring the machine into coverage, or raise spool.budget_bytes",
+    "version_differs": "update these gateways when they are at the shop",
+    "other": "look at the device: GET /v1/devices/{device}",
+}
+
+
 def table(codes: Mapping[str, str]) -> str:
     """A table for the description (CommonMark, as OpenAPI 3.1 has it)."""
     rows = [f"| `{code}` | {sentence} |" for code, sentence in codes.items()]

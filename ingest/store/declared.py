@@ -17,10 +17,12 @@ from cleanside.gateway.wire import DECLARED, DeclaredEvent, GatewayReport
 from cleanside.ingest.store import dialect, fleet, gateway_reports, reports, streams
 from cleanside.ingest.store.gateway_reports import EVENT
 from cleanside.ingest.store.marks import Marks
-from cleanside.ingest.store.models import devices, report_days, report_tallies, told_events
+from cleanside.ingest.store.models import devices, owners, report_days, report_tallies, told_events
 from cleanside.ingest.store.models import reports as report_rows
 from cleanside.ingest.store.models import streams as stream_rows
 from cleanside.ingest.store.streams import UNNUMBERED, Stream
+
+_is_owner = owners.c.id == devices.c.owner_id
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +30,7 @@ class DeclaredLine:
     """All that a stream's gateway declared under one name."""
 
     stream_id: int
+    owner: str
     device: str
     stream: str
     event: str
@@ -76,10 +79,13 @@ def lines(
     """What gateways of an owner (None: of all) declared, by device, stream and name."""
     tally = report_tallies.c
     query = (
-        sa.select(tally.stream_id, devices.c.name, stream_rows.c.stream, tally.name, tally.times, tally.lost)
-        .select_from(report_tallies.join(stream_rows).join(devices))
+        sa.select(
+            *(tally.stream_id, owners.c.name, devices.c.name, stream_rows.c.stream),
+            *(tally.name, tally.times, tally.lost),
+        )
+        .select_from(report_tallies.join(stream_rows).join(devices).join(owners, _is_owner))
         .where(tally.kind == EVENT, sa.or_(tally.lost > 0, _is_declared(tally.name)))
-        .order_by(devices.c.name, tally.stream_id, tally.name)
+        .order_by(owners.c.name, devices.c.name, tally.stream_id, tally.name)
     )
     if owner_id is not None:
         query = query.where(stream_rows.c.owner_id == owner_id)
@@ -87,7 +93,7 @@ def lines(
         query = query.where(stream_rows.c.device_id.in_(list(device_ids)))
     rows = connection.execute(query).all()
     spans = _spans(connection, sorted({row.stream_id for row in rows}))
-    return [DeclaredLine(*row, *spans.get((row[0], row[3]), (0, 0))) for row in rows]
+    return [DeclaredLine(*row, *spans.get((row[0], row[4]), (0, 0))) for row in rows]
 
 
 def _is_declared(name: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:

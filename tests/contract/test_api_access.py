@@ -51,6 +51,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/v1/devices/{device}"): WATCHERS,
     ("POST", "/v1/devices/{device}/assignments"): KEEPERS | {"integrator"},
     ("GET", "/v1/account"): STAFF,
+    ("GET", "/v1/attention"): {"operator", "admin"},
     ("GET", "/v1/quarantine"): KEEPERS | {"device", "integrator"},  # those: of their own devices
     ("POST", "/v1/quarantine/amendments"): KEEPERS,
     ("GET", "/v1/quarantine/amendments"): KEEPERS,

@@ -125,6 +125,7 @@ def tell(api: Api) -> Story:
         ask("GET", path, key=None)
     ask("GET", "/metrics", key="operator")
     ask("GET", "/v1/account")
+    ask("GET", "/v1/attention")
     ask("GET", "/v1/audit", limit=2)
     api.get("/v1/keys", key="planner")
     write_down(api.app)

@@ -159,6 +159,38 @@ class AccountAnswer(Described):
     streams: list[StreamAccount]
 
 
+class ConcernShown(Described):
+    """One line of what may need a person."""
+
+    device: str | None = Field(description="null: of several")
+    machine: str | None
+    code: str = Field(description="stable; decide by this", examples=["out_of_coverage"])
+    count: int = Field(description="readings, numbers, times or devices, as the group has it")
+    value: str | int | None = Field(description="of a version: which; of a loss: how many readings")
+    since: str | None = Field(description="since when, or when last")
+    age_s: int | None
+    needs_person: bool
+    next_step: str
+
+
+class ConcernGroupShown(Described):
+    """Lines of one kind, those that need a person first."""
+
+    group: Literal["silent", "behind", "in_conflict", "in_quarantine", "declared", "versions"]
+    count: int
+    needs_person: int = Field(description="how many of its lines need a person")
+    entries: list[ConcernShown]
+    entries_more: int | None = Field(None, description="lines beyond those listed")
+
+
+class AttentionAnswer(Described):
+    """All that may need a person."""
+
+    now: str
+    needs_person: int = Field(description="lines that need a person; 0: nothing does")
+    groups: list[ConcernGroupShown] = Field(description="every group, empty ones too")
+
+
 # ---------------------------------------------------------------- restriction
 
 

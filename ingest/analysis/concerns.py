@@ -1,0 +1,180 @@
+"""
+What needs a person now, in groups: silent, behind, in conflict, in quarantine, declared, versions.
+
+Promises: pure. A group lists what a person may want to know and counts what needs one: a machine that was
+keyed off for the weekend is listed, and needs nobody. Codes are stable; what to do about each stands in
+`ingest.intake.codes`.
+Leaves to others: the rows (`ingest.store.attention`), how it looks (the route and the command `attention`).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from cleanside.ingest.store.attention import HeardDevice, QuarantinedGroup
+from cleanside.ingest.store.declared import DeclaredLine
+
+SILENT, BEHIND, CONFLICT, QUARANTINE, DECLARED_EVENTS, VERSIONS = GROUPS = (
+    *("silent", "behind", "in_conflict", "in_quarantine", "declared", "versions"),
+)
+
+HOUR_US = 3_600_000_000
+DAY_US = 24 * HOUR_US
+LISTED_AFTER_US = DAY_US  # not heard for so long is listed as silent (chosen)
+#: why nothing is heard -> after how long that needs a person; as for the state of a housing
+SILENT_AFTER_US: Mapping[str, int] = {
+    "keyed_off": 14 * DAY_US,
+    "out_of_coverage": 4 * DAY_US,
+    "device_fault": 0,
+    "unknown": 2 * DAY_US,
+    "never_heard": 2 * DAY_US,
+}
+BEHIND_AFTER_US = HOUR_US  # what did not come so long after the gateway was heard is not on its way (chosen)
+DECLARED_FOR_US = 7 * DAY_US  # a loss is shown for a week; the account shows it for good (chosen)
+#: declared, and nothing to be done about it
+_SETTLED = frozenset({"spool_salvaged", "stream_opened"})
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Concern:
+    """One line of a group."""
+
+    owner: str
+    #: None: of several, as for a version
+    device: str | None
+    machine: str | None
+    code: str
+    #: readings, numbers, times or devices, as the group has it
+    count: int
+    #: since when, or when last; None: not known
+    since_us: int | None
+    needs_person: bool
+    #: of a version: which; of a declared loss: how many readings
+    value: str | int | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ConcernGroup:
+    """Lines of one kind, those that need a person first, each oldest first."""
+
+    group: str
+    lines: tuple[Concern, ...]
+
+    @property
+    def needing(self) -> int:
+        """How many of its lines need a person."""
+        return sum(line.needs_person for line in self.lines)
+
+
+def groups_of(
+    heard: Sequence[HeardDevice],
+    quarantined: Sequence[QuarantinedGroup],
+    declared: Sequence[tuple[str, DeclaredLine]],
+    *,
+    version: str,
+    now_us: int,
+) -> list[ConcernGroup]:
+    """Every group, empty ones too. declared : owner and line. version : of this server."""
+    lines = {
+        SILENT: [line for device in heard if (line := _silent(device, now_us)) is not None],
+        BEHIND: [line for device in heard for line in _behind(device, now_us)],
+        CONFLICT: [_held(group) for group in quarantined if group.beside],
+        QUARANTINE: [_held(group) for group in quarantined if not group.beside],
+        DECLARED_EVENTS: _declared(declared, {(d.owner, d.device): d.machine for d in heard}, now_us),
+        VERSIONS: _versions(heard, version),
+    }
+    return [ConcernGroup(group=name, lines=tuple(sorted(lines[name], key=_rank))) for name in GROUPS]
+
+
+def _rank(line: Concern) -> tuple[bool, int, str]:
+    return not line.needs_person, line.since_us or 0, line.device or ""
+
+
+def _silent(device: HeardDevice, now_us: int) -> Concern | None:
+    since_us = device.heard_us if device.heard_us is not None else device.registered_us
+    if now_us - since_us < LISTED_AFTER_US:
+        return None
+    code = quiet_because(device)
+    needs = now_us - since_us >= SILENT_AFTER_US[code]
+    return _line(device, code, 1, since_us, needs=needs)
+
+
+def quiet_because(device: HeardDevice) -> str:
+    """Why nothing is heard of a device, as far as its gateway said."""
+    if device.heard_us is None:
+        return "never_heard"
+    if device.pending:
+        return "out_of_coverage"
+    said = {"key_off": "keyed_off", "device_fault": "device_fault"}
+    return said.get(device.last_event or "", "unknown")
+
+
+def _behind(device: HeardDevice, now_us: int) -> list[Concern]:
+    needs = device.heard_us is not None and now_us - device.heard_us >= BEHIND_AFTER_US
+    counts = {"gap": device.gap, "pending": device.pending}
+    return [
+        _line(device, code, count, device.heard_us, needs=needs) for code, count in counts.items() if count
+    ]
+
+
+def _line(device: HeardDevice, code: str, count: int, since_us: int | None, *, needs: bool) -> Concern:
+    return Concern(
+        owner=device.owner,
+        device=device.device,
+        machine=device.machine,
+        code=code,
+        count=count,
+        since_us=since_us,
+        needs_person=needs,
+    )
+
+
+def _held(group: QuarantinedGroup) -> Concern:
+    return Concern(
+        owner=group.owner,
+        device=group.device,
+        machine=None,
+        code=group.code,
+        count=group.readings,
+        since_us=group.oldest_us,
+        needs_person=group.rechecked < group.readings,
+    )
+
+
+def _declared(
+    found: Sequence[tuple[str, DeclaredLine]], machines: Mapping[tuple[str, str], str | None], now_us: int
+) -> list[Concern]:
+    return [
+        Concern(
+            owner=owner,
+            device=line.device,
+            machine=machines.get((owner, line.device)),
+            code=line.event,
+            count=line.times,
+            since_us=line.last_us,
+            needs_person=line.event not in _SETTLED,
+            value=line.lost or None,
+        )
+        for owner, line in found
+        if now_us - line.last_us < DECLARED_FOR_US
+    ]
+
+
+def _versions(heard: Sequence[HeardDevice], version: str) -> list[Concern]:
+    """Versions of gateways that are not this server's, with how many devices have each."""
+    counts = Counter((d.owner, d.version) for d in heard if d.version is not None and d.version != version)
+    return [
+        Concern(
+            owner=owner,
+            device=None,
+            machine=None,
+            code="version_differs",
+            count=count,
+            since_us=None,
+            needs_person=False,
+            value=found,
+        )
+        for (owner, found), count in sorted(counts.items())
+    ]

@@ -1,0 +1,81 @@
+"""GET /v1/attention: all that may need a person, in one answer."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from importlib.metadata import version
+from typing import Annotated, Any
+
+import sqlalchemy as sa
+from fastapi import Depends
+
+from cleanside.gateway.wire import MAX_LISTED
+from cleanside.ingest.analysis import concerns
+from cleanside.ingest.analysis.concerns import Concern, ConcernGroup
+from cleanside.ingest.api.routes.described import AttentionAnswer
+from cleanside.ingest.api.routes.shared import R, needs, router_of, text
+from cleanside.ingest.intake.codes import ATTENTION_STEPS
+from cleanside.ingest.store import attention, declared
+from cleanside.ingest.store.keys import Key
+
+router = router_of("account")
+
+
+@router.get(
+    "/v1/attention",
+    summary="What needs a person",
+    response_model=AttentionAnswer,
+    response_model_exclude_unset=True,
+)
+def get_attention(resources: R, key: Annotated[Key, Depends(needs("attention:read"))]) -> dict[str, Any]:
+    """Silent, behind, in conflict, in quarantine, declared losses, versions: counts, ages, the next step."""
+    now_us = resources.clock()
+    with resources.reading() as connection:
+        return document_of(look(connection, key.owner_id, now_us), now_us)
+
+
+def look(connection: sa.Connection, owner_id: int | None, now_us: int) -> list[ConcernGroup]:
+    """The groups of an owner, or of all owners, now."""
+    quiet_before_us = now_us - concerns.LISTED_AFTER_US
+    heard = attention.heard_devices(connection, owner_id, quiet_before_us=quiet_before_us)
+    quarantined = attention.quarantined_groups(connection, owner_id)
+    said = declared.lines(connection, owner_id)
+    lines = [(line.owner, line) for line in said]
+    return concerns.groups_of(heard, quarantined, lines, version=version("cleanside"), now_us=now_us)
+
+
+def document_of(groups: Sequence[ConcernGroup], now_us: int) -> dict[str, Any]:
+    """Groups for an answer or for the command."""
+    return {
+        "now": text(now_us),
+        "needs_person": sum(group.needing for group in groups),
+        "groups": [_group(group, now_us) for group in groups],
+    }
+
+
+def _group(group: ConcernGroup, now_us: int) -> dict[str, Any]:
+    document: dict[str, Any] = {"group": group.group, "count": len(group.lines)}
+    document |= {"needs_person": group.needing}
+    document["entries"] = [_entry(line, now_us) for line in group.lines[:MAX_LISTED]]
+    if len(group.lines) > MAX_LISTED:
+        document["entries_more"] = len(group.lines) - MAX_LISTED
+    return document
+
+
+def _entry(line: Concern, now_us: int) -> dict[str, Any]:
+    return {
+        "device": line.device,
+        "machine": line.machine,
+        "code": line.code,
+        "count": line.count,
+        "value": line.value,
+        "since": text(line.since_us),
+        "age_s": None if line.since_us is None else max(0, now_us - line.since_us) // 1_000_000,
+        "needs_person": line.needs_person,
+        "next_step": next_step(line.code),
+    }
+
+
+def next_step(code: str) -> str:
+    """What to do about a line."""
+    return ATTENTION_STEPS.get(code, ATTENTION_STEPS["other"])

@@ -1,0 +1,75 @@
+"""The command `attention`: all that may need a person, on one screen."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Sequence
+from typing import Any
+
+from cleanside.ingest import settings
+from cleanside.ingest.analysis.concerns import Concern, ConcernGroup
+from cleanside.ingest.api.app import system_clock
+from cleanside.ingest.api.routes import attention as attention_route
+from cleanside.ingest.commands.command_database import reader
+
+MOST_LINES = 5  # of a group on the screen; --json has up to 64; chosen, so that six groups fit
+TITLES = {
+    "silent": "nothing heard",
+    "behind": "readings missing",
+    "in_conflict": "two readings under one number",
+    "in_quarantine": "quarantined",
+    "declared": "losses declared",
+    "versions": "other versions",
+}
+
+
+def add(commands: Any) -> None:
+    """Hang the command in."""
+    parser = commands.add_parser(
+        "attention", help="what needs a person, of all owners; exit code 1 if something does"
+    )
+    settings.add_arguments(parser, "database")
+    parser.add_argument("--json", action="store_true", help="for machines")
+    parser.set_defaults(run=run_attention)
+
+
+def run_attention(given: argparse.Namespace) -> int:
+    """Print what needs a person. Exit code 1 if something does."""
+    now_us = system_clock()
+    with reader(given) as connection:
+        groups = attention_route.look(connection, None, now_us)
+    if given.json:
+        print(json.dumps(attention_route.document_of(groups, now_us), indent=2))
+    else:
+        print(attention_text(groups, now_us))
+    return 1 if any(group.needing for group in groups) else 0
+
+
+def attention_text(groups: Sequence[ConcernGroup], now_us: int) -> str:
+    """The groups as one screen for people; what needs somebody is marked with an exclamation mark."""
+    lines = []
+    for group in groups:
+        lines.append(f"{TITLES[group.group]}: {len(group.lines)}, needing a person: {group.needing}")
+        lines += [f"  {_line(line, now_us)}" for line in group.lines[:MOST_LINES]]
+        if len(group.lines) > MOST_LINES:
+            lines.append(f"    {len(group.lines) - MOST_LINES} more; --json shows them")
+        steps = {line.code: attention_route.next_step(line.code) for line in group.lines if line.needs_person}
+        lines += [f"    {code}: {step}" for code, step in list(steps.items())[:MOST_LINES]]
+    return "\n".join(lines)
+
+
+def _line(line: Concern, now_us: int) -> str:
+    parts = ["!" if line.needs_person else " ", line.device or line.owner]
+    parts += [f"on {line.machine}"] if line.machine else []
+    parts += [f"{line.code} x {line.count}"]
+    parts += [f"({line.value})"] if line.value is not None else []
+    parts += [_age(now_us - line.since_us)] if line.since_us is not None else []
+    return " ".join(parts)
+
+
+def _age(age_us: int) -> str:
+    minutes = max(0, age_us) // 60_000_000
+    if minutes < 120:
+        return f"{minutes} min ago"
+    return f"{minutes // 60} h ago" if minutes < 48 * 60 else f"{minutes // 1440} days ago"

@@ -1,0 +1,122 @@
+"""One place for the night: what needs a person, in groups, with counts, ages and the next step."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from cleanside.ingest.analysis.concerns import GROUPS
+from cleanside.ingest.intake.codes import ATTENTION_STEPS
+from cleanside.ingest.store.gateway_reports import DECLARED_NAMES
+from tests.support.serving import DEVICE, STREAM, Api, batch
+
+DAY_S = 86_400.0
+
+
+@pytest.fixture(autouse=True)
+def registered(api: Api) -> None:
+    api.register()
+
+
+def attention(api: Api) -> dict[str, Any]:
+    response = api.get("/v1/attention", key="operator")
+    assert response.status_code == 200, response.text
+    document: dict[str, Any] = response.json()
+    assert [group["group"] for group in document["groups"]] == list(GROUPS)
+    assert document["needs_person"] == sum(group["needs_person"] for group in document["groups"])
+    return document
+
+
+def lines(api: Api, group: str) -> list[tuple[str, int, bool]]:
+    """Code, count and whether a person is needed, of a group's lines."""
+    [found] = [g for g in attention(api)["groups"] if g["group"] == group]
+    assert found["count"] == len(found["entries"])
+    return [(e["code"], e["count"], e["needs_person"]) for e in found["entries"]]
+
+
+def test_a_shop_where_all_is_well_needs_nobody(api: Api) -> None:
+    api.send(batch(1, [3.0] * 5, gateway={"appended_through": 5}))
+    document = attention(api)
+    assert document["needs_person"] == 0
+    assert all(not group["entries"] for group in document["groups"])
+
+
+@pytest.mark.parametrize(
+    ("report", "code", "days"),
+    [
+        ({"appended_through": 1}, "unknown", 2),
+        ({"appended_through": 9}, "out_of_coverage", 4),
+        ({"appended_through": 1, "events": [{"at_seq": 1, "event": "key_off"}]}, "keyed_off", 14),
+    ],
+)
+def test_a_silent_machine_is_listed_and_needs_somebody_as_its_reason_has_it(
+    api: Api, report: dict[str, Any], code: str, days: int
+) -> None:
+    api.send(batch(1, [3.0], gateway=report))
+    assert lines(api, "silent") == []
+    api.clock.advance(DAY_S)
+    assert lines(api, "silent") == [(code, 1, False)]
+    api.clock.advance((days - 1) * DAY_S)
+    assert lines(api, "silent") == [(code, 1, True)]
+    [group] = [g for g in attention(api)["groups"] if g["group"] == "silent"]
+    [entry] = group["entries"]
+    assert (entry["device"], entry["machine"], entry["age_s"]) == (DEVICE, "grader-07", days * 86_400)
+    assert entry["next_step"] == ATTENTION_STEPS[code]
+
+
+def test_a_device_that_was_never_heard_is_listed(api: Api) -> None:
+    api.clock.advance(3 * DAY_S)
+    assert lines(api, "silent") == [("never_heard", 1, True)]
+
+
+def test_what_is_missing_needs_somebody_once_its_gateway_is_not_heard(api: Api) -> None:
+    api.send(batch(1, [3.0] * 5))
+    api.send(batch(9, [3.0] * 2, gateway={"appended_through": 17}))
+    api.send(batch(12, [3.0]))
+    assert lines(api, "behind") == [("gap", 4, False), ("pending", 5, False)]
+    api.clock.advance(3_600)
+    assert lines(api, "behind") == [("gap", 4, True), ("pending", 5, True)]
+
+
+def test_conflicts_and_quarantine_are_told_apart(api: Api) -> None:
+    api.send(batch(1, [3.0, 900.0, 901.0]))
+    api.send(batch(1, [3.5]))
+    assert lines(api, "in_conflict") == [("number_conflict", 1, True)]
+    assert lines(api, "in_quarantine") == [("out_of_range", 2, True)]
+
+
+def test_what_the_server_looks_at_again_by_itself_needs_nobody(api: Api) -> None:
+    ahead = {"seq": 1, "at": "2026-03-02T13:00:00Z", "restriction": 3.0}
+    api.send({"device": DEVICE, "stream": STREAM, "units": {"restriction": "kPa"}, "readings": [ahead]})
+    assert lines(api, "in_quarantine") == [("time_in_future", 1, False)]
+
+
+def test_a_declared_loss_is_shown_for_a_week(api: Api) -> None:
+    events = [{"at_seq": 1, "event": "readings_lost", "count": 600}, {"at_seq": 1, "event": "stream_opened"}]
+    api.send(batch(1, [3.0], gateway={"events": events}))
+    assert lines(api, "declared") == [("readings_lost", 1, True), ("stream_opened", 1, False)]
+    [group] = [g for g in attention(api)["groups"] if g["group"] == "declared"]
+    assert [e["value"] for e in group["entries"]] == [600, None]
+    api.clock.advance(7 * DAY_S)
+    assert lines(api, "declared") == []
+
+
+def test_versions_other_than_the_servers_are_counted(api: Api) -> None:
+    api.register("loader-02-intake", "loader-02")
+    api.send(batch(1, [3.0], gateway={"version": "0.0.1"}))
+    assert lines(api, "versions") == [("version_differs", 1, False)]
+    [group] = [g for g in attention(api)["groups"] if g["group"] == "versions"]
+    assert group["entries"][0]["value"] == "0.0.1"
+
+
+def test_an_owner_sees_what_is_its_own(api: Api) -> None:
+    api.send(batch(1, [900.0]))
+    other = api.get("/v1/attention", key="quarry admin").json()
+    assert other["needs_person"] == 0
+    assert DEVICE not in json.dumps(other)
+
+
+def test_every_declared_event_has_a_next_step_of_its_own() -> None:
+    assert set(DECLARED_NAMES) - {"readings_bridged", "readings_shed"} <= set(ATTENTION_STEPS)
