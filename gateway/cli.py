@@ -54,12 +54,16 @@ def _main(arguments: Sequence[str] | None) -> int:
     parser = _parser()
     parsed = parser.parse_args(arguments)
     try:
-        settings = load(vars(parsed), os.environ)
+        settings = load(vars(parsed), os.environ, notify=_tell)
         command: Callable[[Settings, argparse.Namespace], int] = parsed.command
         return command(settings, parsed)
     except GatewayError as error:
         print(f"cleanside-gateway: {hidden(str(error))}", file=sys.stderr)
         return EXIT_TRY_AGAIN if isinstance(error, TryAgain) else EXIT_CALLED_WRONGLY
+
+
+def _tell(notice: str) -> None:
+    print(f"cleanside-gateway: {notice}", file=sys.stderr)
 
 
 def _parser() -> argparse.ArgumentParser:
@@ -80,7 +84,7 @@ def _parser() -> argparse.ArgumentParser:
         "needed, see the lines named to do; 2: the gateway does not run, or it cannot be told.",
         *_SPOOL,
     )
-    status.add_argument("--json", action="store_true", help="As one JSON object.")
+    status.add_argument("--json", action="store_true", help="Output as JSON.")
     rewind = _command(
         commands, "rewind", _rewind, "Send again from a number on, as far back as it is still held.", *_SPOOL
     )
@@ -107,7 +111,7 @@ def _parser() -> argparse.ArgumentParser:
     verify = _command(
         commands, "verify", _verify, "Check the file and its numbering; changes nothing.", *_SPOOL
     )
-    verify.add_argument("--json", action="store_true", help="As one JSON object.")
+    verify.add_argument("--json", action="store_true", help="Output as JSON.")
     return parser
 
 

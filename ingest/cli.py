@@ -13,11 +13,11 @@ import importlib
 import sys
 from collections.abc import Sequence
 from importlib.metadata import version
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from sqlalchemy.exc import OperationalError
 
-from cleanside.ingest import hidden
+from cleanside.ingest import hidden, settings
 from cleanside.ingest.commands import (
     account,
     appended,
@@ -59,7 +59,7 @@ def _main(arguments: Sequence[str] | None) -> int:
     words = list(sys.argv[1:] if arguments is None else arguments)
     given = build_parser(command=words[0] if words else "").parse_args(words)
     try:
-        return int(given.run(given))
+        return _run(given)
     except IngestError as error:
         print(f"cleanside-ingest: {hidden.without_passwords(str(error))}", file=sys.stderr)
         return 2
@@ -69,8 +69,21 @@ def _main(arguments: Sequence[str] | None) -> int:
         return 2
 
 
+def _run(given: argparse.Namespace) -> int:
+    chosen = settings.from_arguments(given, notify=_tell)
+    return int(given.run(given) if chosen is None else given.run(chosen, given))
+
+
+def _tell(notice: str) -> None:
+    print(f"cleanside-ingest: {notice}", file=sys.stderr)
+
+
 class Parser(argparse.ArgumentParser):
     """A parser that does not repeat a password: it names what it cannot use, and that may be a URL."""
+
+    def __init__(self, **rest: Any) -> None:
+        # No abbreviations: a name given to a flag that is not there must not end up in another.
+        super().__init__(allow_abbrev=False, **rest)
 
     def error(self, message: str) -> NoReturn:
         """End the command with the message."""

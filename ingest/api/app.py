@@ -170,7 +170,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
             enrolment.ENROL_PATH: enrolment.MAX_ENROL_BYTES,
         },
         metrics=app.state.metrics,
-        access_log=settings.access_log == "on",
+        access_log=settings.access_log,
     )
     return app
 

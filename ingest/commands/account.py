@@ -11,6 +11,7 @@ from cleanside.ingest import settings
 from cleanside.ingest.api.routes import account as account_route
 from cleanside.ingest.api.routes.shared import text
 from cleanside.ingest.commands.command_database import reader
+from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import account
 from cleanside.ingest.store.declared import DeclaredLine
 
@@ -20,14 +21,14 @@ def add(commands: Any) -> None:
     balance = commands.add_parser(
         "account", help="where every number of every stream is; exit code 1 if one is lost"
     )
-    settings.add_arguments(balance, "database")
-    balance.add_argument("--json", action="store_true", help="for machines")
+    settings.add_flags(balance, "database")
+    balance.add_argument("--json", action="store_true", help="output as JSON")
     balance.set_defaults(run=run_account)
 
 
-def run_account(given: argparse.Namespace) -> int:
+def run_account(chosen: Settings, given: argparse.Namespace) -> int:
     """Print the account. Exit code 1 where a number is lost, or server and gateway differ."""
-    with reader(given) as connection:
+    with reader(chosen) as connection:
         accounts = list(account.accounts(connection))
     if given.json:
         print(json.dumps(account_route.document_of(accounts), indent=2))

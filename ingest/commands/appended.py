@@ -10,6 +10,7 @@ from cleanside.ingest.api import app
 from cleanside.ingest.commands.command_database import add_owner, opened, owner_id
 from cleanside.ingest.errors import CalledWrongly, Refused
 from cleanside.ingest.intake.appended import lower
+from cleanside.ingest.settings import Settings
 
 
 def add(commands: Any) -> None:
@@ -23,14 +24,14 @@ def add(commands: Any) -> None:
         "--lower-to", required=True, type=int, metavar="NUMBER", help="the highest number seen, or more"
     )
     parser.add_argument("--reason", required=True, help="goes into the audit log")
-    settings.add_arguments(parser, "database")
+    settings.add_flags(parser, "database")
     add_owner(parser)
     parser.set_defaults(run=run_appended)
 
 
-def run_appended(given: argparse.Namespace) -> int:
+def run_appended(chosen: Settings, given: argparse.Namespace) -> int:
     """Lower it, and say from where to where."""
-    with opened(given, newest=True) as engine, engine.begin() as connection:
+    with opened(chosen, newest=True) as engine, engine.begin() as connection:
         owner, to = owner_id(connection, given.owner), given.lower_to
         try:
             before = lower(

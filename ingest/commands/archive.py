@@ -26,24 +26,23 @@ def add(commands: Any) -> None:
     parser = commands.add_parser(
         "archive", help="move readings older than the retention to Parquet files; a server does so by itself"
     )
-    settings.add_arguments(parser, "database", "retention_days", "archive_folder")
+    settings.add_flags(parser, "database", "retention_days", "archive_folder")
     parser.add_argument("--dry-run", action="store_true", help="say what would move, and move nothing")
-    parser.add_argument("--json", action="store_true", help="for machines")
+    parser.add_argument("--json", action="store_true", help="output as JSON")
     parser.set_defaults(run=run_archive)
 
 
-def run_archive(given: argparse.Namespace) -> int:
+def run_archive(chosen: Settings, given: argparse.Namespace) -> int:
     """Move what is old enough, or say what would move; that may be asked while a process serves."""
-    chosen = settings.from_arguments(given)
     if not chosen.retention_days:
         raise CalledWrongly("retention_days is 0: readings stay in the database; give --retention-days DAYS")
     before_us = retention.cut_us(app.system_clock(), chosen.retention_days)
     if given.dry_run:
-        with reader(given) as connection:
+        with reader(chosen) as connection:
             planned = retention.plan(connection, before_us)
         print(_planned_json(planned) if given.json else _planned_text(planned, before_us))
         return 0
-    with opened(given, newest=True) as engine:
+    with opened(chosen, newest=True) as engine:
         moved = retention.run_pass(_work(chosen, engine), before_us)
     print(json.dumps(moved._asdict()) if given.json else _moved_text(moved))
     return 0

@@ -12,6 +12,7 @@ from cleanside.ingest.analysis.concerns import Concern, ConcernGroup
 from cleanside.ingest.api.app import system_clock
 from cleanside.ingest.api.routes import attention as attention_route
 from cleanside.ingest.commands.command_database import reader
+from cleanside.ingest.settings import Settings
 
 MOST_LINES = 5  # of a group on the screen; --json has up to 64; chosen, so that six groups fit
 TITLES = {
@@ -29,15 +30,15 @@ def add(commands: Any) -> None:
     parser = commands.add_parser(
         "attention", help="what needs a person, of all owners; exit code 1 if something does"
     )
-    settings.add_arguments(parser, "database")
+    settings.add_flags(parser, "database")
     parser.add_argument("--json", action="store_true", help="for machines")
     parser.set_defaults(run=run_attention)
 
 
-def run_attention(given: argparse.Namespace) -> int:
+def run_attention(chosen: Settings, given: argparse.Namespace) -> int:
     """Print what needs a person. Exit code 1 if something does."""
     now_us = system_clock()
-    with reader(given) as connection:
+    with reader(chosen) as connection:
         groups = attention_route.look(connection, None, now_us)
     if given.json:
         print(json.dumps(attention_route.document_of(groups, now_us), indent=2))

@@ -20,12 +20,12 @@ def add(commands: Any) -> None:
     parser = commands.add_parser(
         "backup", help="database and archive into a new folder, checked; safe while a process serves"
     )
-    settings.add_arguments(parser, "database", "archive_folder")
+    settings.add_flags(parser, "database", "archive_folder")
     parser.add_argument(
         "--to", type=Path, required=True, metavar="FOLDER", help="a folder that is not there yet"
     )
     add_tools(parser)
-    parser.add_argument("--json", action="store_true", help="the manifest, for machines")
+    parser.add_argument("--json", action="store_true", help="output the manifest as JSON")
     parser.set_defaults(run=run_backup)
 
 
@@ -44,12 +44,11 @@ def folder_of(chosen: Settings) -> Path:
     return database.archive_folder(chosen.database, chosen.archive_folder) or Path("no-archive")
 
 
-def run_backup(given: argparse.Namespace) -> int:
+def run_backup(chosen: Settings, given: argparse.Namespace) -> int:
     """Make a backup. Exit code 1 where the account did not balance; the backup is there all the same."""
     from cleanside.ingest.keeping import backup
     from cleanside.ingest.store.archive_file import Disk
 
-    chosen = settings.from_arguments(given)
     made = backup.backup(
         chosen.database,
         folder_of(chosen),

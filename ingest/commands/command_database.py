@@ -12,19 +12,18 @@ from contextlib import contextmanager
 
 import sqlalchemy as sa
 
-from cleanside.ingest import settings
 from cleanside.ingest.api import app
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.owners import key_review
+from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database, fleet
 
 DEFAULT_OWNER = "own"
 
 
 @contextmanager
-def opened(given: argparse.Namespace, *, newest: bool = False) -> Iterator[sa.Engine]:
+def opened(chosen: Settings, *, newest: bool = False) -> Iterator[sa.Engine]:
     """A writing engine under the lock; `newest` makes sure of the schema first."""
-    chosen = settings.from_arguments(given)
     with database.exclusive(chosen.database):
         engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
         try:
@@ -38,9 +37,8 @@ def opened(given: argparse.Namespace, *, newest: bool = False) -> Iterator[sa.En
 
 
 @contextmanager
-def reader(given: argparse.Namespace) -> Iterator[sa.Connection]:
+def reader(chosen: Settings) -> Iterator[sa.Connection]:
     """A connection that only reads; it may do so while a process serves."""
-    chosen = settings.from_arguments(given)
     path = database.sqlite_path(chosen.database)
     if path is not None and not path.exists():
         raise CalledWrongly(

@@ -20,6 +20,7 @@ from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.owners import enrolment, one_time_code
 from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS
 from cleanside.ingest.owners.seating import Seated, SeatOrder, TakenFrom
+from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.one_time_codes import Enrolment
 
@@ -33,7 +34,7 @@ def add(commands: Any) -> None:
     parser.add_argument("--machine", required=True, metavar="NAME", help="where it sits")
     parser.add_argument("--housing", default=DEFAULT_HOUSING, metavar="NAME", help="default: main")
     parser.add_argument(
-        "--valid-hours", type=int, default=VALID_HOURS, metavar="INT", help=f"default: {VALID_HOURS}"
+        "--valid-hours", type=int, default=VALID_HOURS, metavar="N", help=f"default: {VALID_HOURS}"
     )
     parser.add_argument(
         "--with-history",
@@ -42,12 +43,12 @@ def add(commands: Any) -> None:
     )
     parser.add_argument("--note", default="", help="for whom")
     parser.add_argument("--out", type=Path, metavar="FILE", help="write it to a new file, mode 0600")
-    settings.add_arguments(parser, "database")
+    settings.add_flags(parser, "database")
     add_owner(parser)
     parser.set_defaults(run=run_enrol)
 
 
-def run_enrol(given: argparse.Namespace) -> int:
+def run_enrol(chosen: Settings, given: argparse.Namespace) -> int:
     """Make a code, and show it on a terminal or write it to a file; never to a pipe or a log."""
     if given.out is None and not sys.stdout.isatty():
         raise CalledWrongly("a code is shown on a terminal only; use --out FILE to write it to a file")
@@ -56,7 +57,7 @@ def run_enrol(given: argparse.Namespace) -> int:
     if not 1 <= given.valid_hours <= MOST_VALID_HOURS:
         raise CalledWrongly(f"--valid-hours {given.valid_hours} is not from 1 to {MOST_VALID_HOURS}")
     code = one_time_code.new_code()
-    with opened(given, newest=True) as engine, engine.begin() as connection:
+    with opened(chosen, newest=True) as engine, engine.begin() as connection:
         made, seated = _make(connection, given, code)
         if given.out is not None:
             write_private(given.out, code)

@@ -25,6 +25,7 @@ from cleanside.ingest.commands.command_database import add_owner, opened, owner_
 from cleanside.ingest.errors import BeingServed, CalledWrongly, Refused, why
 from cleanside.ingest.intake import bundles
 from cleanside.ingest.intake.bundles import Bringer
+from cleanside.ingest.settings import Settings
 from cleanside.ingest.writer.writer import as_our_errors
 
 #: what became of one file, as the route tells it; or `problem`, where nothing of it was taken
@@ -37,7 +38,7 @@ def add(commands: Any) -> None:
         "import", help="take in bundles that a gateway exported; exit code 1 if anything was not taken"
     )
     parser.add_argument("files", nargs="+", type=Path, metavar="FILE", help="a bundle")
-    parser.add_argument("--json", action="store_true", help="for machines")
+    parser.add_argument("--json", action="store_true", help="output as JSON")
     parser.add_argument(
         "--key-file", type=Path, metavar="FILE", help="an operator's key: a server does the work"
     )
@@ -46,28 +47,28 @@ def add(commands: Any) -> None:
         metavar="URL",
         help="the server that does the work; default: with --key-file the host and port of the settings",
     )
-    settings.add_arguments(parser, "database", "host", "port")
+    settings.add_flags(parser, "database", "host", "port")
     add_owner(parser)
     parser.set_defaults(run=run_import)
 
 
-def run_import(given: argparse.Namespace) -> int:
+def run_import(chosen: Settings, given: argparse.Namespace) -> int:
     """Import each file. Exit code 1 where something of one was not taken."""
     # What is asked for is what happens: a server that is named, or a key for one, is never passed over.
     asked = given.server is not None or given.key_file is not None
-    outcomes = _by_a_server(given) if asked else _here(given)
+    outcomes = _by_a_server(chosen, given) if asked else _here(chosen, given)
     print(json.dumps(outcomes, indent=2) if given.json else "\n".join(map(outcome_text, outcomes)))
     return 0 if all(outcome.get("whole") for outcome in outcomes) else 1
 
 
-def _by_a_server(given: argparse.Namespace) -> list[BundleOutcome]:
-    ask = _asker(given)
+def _by_a_server(chosen: Settings, given: argparse.Namespace) -> list[BundleOutcome]:
+    ask = _asker(chosen, given)
     return [_outcome(path, ask) for path in given.files]
 
 
-def _here(given: argparse.Namespace) -> list[BundleOutcome]:
+def _here(chosen: Settings, given: argparse.Namespace) -> list[BundleOutcome]:
     try:
-        with opened(given, newest=True) as engine:
+        with opened(chosen, newest=True) as engine:
 
             def run(work: Callable[[Any], Any]) -> Any:
                 with as_our_errors(), engine.begin() as connection:
@@ -82,7 +83,7 @@ def _here(given: argparse.Namespace) -> list[BundleOutcome]:
             )
             return [_outcome(path, lambda p: _import_here(p, bringer)) for path in given.files]
     except BeingServed:
-        return _by_a_server(given)  # which says what is missing
+        return _by_a_server(chosen, given)  # which says what is missing
 
 
 def _outcome(path: Path, do: Callable[[Path], BundleOutcome]) -> BundleOutcome:
@@ -100,9 +101,8 @@ def _import_here(path: Path, bringer: Bringer) -> BundleOutcome:
             return {"whole": False, "problem": {"code": refusal.code, "detail": refusal.detail}}
 
 
-def _asker(given: argparse.Namespace) -> Callable[[Path], BundleOutcome]:
+def _asker(chosen: Settings, given: argparse.Namespace) -> Callable[[Path], BundleOutcome]:
     """How a file is sent to the server that serves."""
-    chosen = settings.from_arguments(given)
     server = _address(given.server or f"http://{chosen.host}:{chosen.port}")
     if given.key_file is None:
         raise CalledWrongly(

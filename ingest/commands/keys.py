@@ -25,6 +25,7 @@ from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.owners import access, key_life
 from cleanside.ingest.owners.access import NewKey
 from cleanside.ingest.owners.key_life import MOST_OVERLAP_HOURS, OVERLAP_HOURS
+from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import fleet, keys, refusals
 from cleanside.ingest.store.keys import Key
 
@@ -46,7 +47,7 @@ def add(commands: Any) -> None:
         "--overlap-hours",
         type=int,
         default=OVERLAP_HOURS,
-        metavar="INT",
+        metavar="N",
         help=f"how long the replaced key goes on; default: {OVERLAP_HOURS}",
     )
     rotate.set_defaults(run=run_keys_rotate)
@@ -64,18 +65,18 @@ def add(commands: Any) -> None:
     revoke.set_defaults(run=run_keys_revoke)
     refused = actions.add_parser("refusals", help="what was refused for want of authorisation, by hour")
     refused.add_argument("--no-owner", action="store_true", help="requests with no key of this server")
-    refused.add_argument("--limit", type=int, default=100, metavar="INT", help="lines; default: 100")
+    refused.add_argument("--limit", type=int, default=100, metavar="N", help="lines; default: 100")
     refused.set_defaults(run=run_keys_refusals)
     for action in (create, rotate, listing, revoke, refused):
-        settings.add_arguments(action, "database", "archive_folder")
+        settings.add_flags(action, "database", "archive_folder")
         add_owner(action)
     confirm = actions.add_parser("confirm", help="let keys work again that a restore suspended")
     confirm.add_argument("handles", nargs="+", metavar="HANDLE", help="of any owner, as `restore` lists them")
-    settings.add_arguments(confirm, "database", "archive_folder")
+    settings.add_flags(confirm, "database", "archive_folder")
     confirm.set_defaults(run=run_keys_confirm)
 
 
-def run_keys_create(given: argparse.Namespace) -> int:
+def run_keys_create(chosen: Settings, given: argparse.Namespace) -> int:
     """Make a key, and show it on a terminal or write it to a file; never to a pipe or a log."""
     key_life.check_devices(given.role, given.device)
     expires_us = _instant(given.expires_at)
@@ -92,10 +93,10 @@ def run_keys_create(given: argparse.Namespace) -> int:
         )
         return key_life.make(connection, wanted, new, now_us)
 
-    return _hand_out(given, make)
+    return _hand_out(chosen, given, make)
 
 
-def run_keys_rotate(given: argparse.Namespace) -> int:
+def run_keys_rotate(chosen: Settings, given: argparse.Namespace) -> int:
     """Replace a key, and show its successor as a new key is shown."""
     if not 0 <= given.overlap_hours <= MOST_OVERLAP_HOURS:
         raise CalledWrongly(f"--overlap-hours {given.overlap_hours} is not from 0 to {MOST_OVERLAP_HOURS}")
@@ -116,17 +117,19 @@ def run_keys_rotate(given: argparse.Namespace) -> int:
         print(f"key {done.replaces} ends at {instant_text(done.ends_us)}", file=sys.stderr)
         return done.key
 
-    return _hand_out(given, make)
+    return _hand_out(chosen, given, make)
 
 
-def _hand_out(given: argparse.Namespace, make: Callable[[sa.Connection, NewKey], Key]) -> int:
+def _hand_out(
+    chosen: Settings, given: argparse.Namespace, make: Callable[[sa.Connection, NewKey], Key]
+) -> int:
     """Make a key, and write or show its token: the file is there before the key is good."""
     if given.out is None and not sys.stdout.isatty():
         raise CalledWrongly(
             "a key is shown on a terminal only; use --out FILE to write it to a file, mode 0600"
         )
     new = access.new_key()
-    with opened(given, newest=True) as engine, engine.begin() as connection:
+    with opened(chosen, newest=True) as engine, engine.begin() as connection:
         made = make(connection, new)
         token = access.token_of(made.handle, new)
         if given.out is not None:
@@ -157,10 +160,10 @@ def write_private(path: Path, secret: str) -> None:
         ) from error
 
 
-def run_keys_list(given: argparse.Namespace) -> int:
+def run_keys_list(chosen: Settings, given: argparse.Namespace) -> int:
     """List the keys of an owner."""
     now_us = app.system_clock()
-    with reader(given) as connection:
+    with reader(chosen) as connection:
         owner = owner_id(connection, given.owner)
         for key in keys.list_of(connection, owner):
             shown = keys_route.document_of(key, now_us)
@@ -172,9 +175,9 @@ def run_keys_list(given: argparse.Namespace) -> int:
     return 0
 
 
-def run_keys_revoke(given: argparse.Namespace) -> int:
+def run_keys_revoke(chosen: Settings, given: argparse.Namespace) -> int:
     """Revoke a key."""
-    with opened(given, newest=True) as engine, engine.begin() as connection:
+    with opened(chosen, newest=True) as engine, engine.begin() as connection:
         owner, now_us = owner_id(connection, given.owner), app.system_clock()
         ended = key_life.revoke(connection, owner, given.handle, key_life.COMMAND, now_us)
     print(f"key {given.handle} is revoked")
@@ -183,9 +186,9 @@ def run_keys_revoke(given: argparse.Namespace) -> int:
     return 0
 
 
-def run_keys_refusals(given: argparse.Namespace) -> int:
+def run_keys_refusals(chosen: Settings, given: argparse.Namespace) -> int:
     """List refusals for want of authorisation, newest hour first."""
-    with reader(given) as connection:
+    with reader(chosen) as connection:
         owner = refusals.NO_OWNER if given.no_owner else owner_id(connection, given.owner)
         for found in refusals.list_of(connection, owner, limit=max(1, given.limit)):
             shown = refusal_document(found)
@@ -193,9 +196,9 @@ def run_keys_refusals(given: argparse.Namespace) -> int:
     return 0
 
 
-def run_keys_confirm(given: argparse.Namespace) -> int:
+def run_keys_confirm(chosen: Settings, given: argparse.Namespace) -> int:
     """Let suspended keys work again; all that are named, or none."""
-    with opened(given, newest=True) as engine, engine.begin() as connection:
+    with opened(chosen, newest=True) as engine, engine.begin() as connection:
         for handle in given.handles:
             key = keys.confirm(connection, handle)
             if key is None:

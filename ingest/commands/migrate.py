@@ -11,6 +11,7 @@ from cleanside.gateway.units import counted
 from cleanside.ingest import settings
 from cleanside.ingest.api import app
 from cleanside.ingest.commands.command_database import opened
+from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database, releases, webhook_secrets
 from cleanside.ingest.store.key_file import KeyFile
 
@@ -18,7 +19,7 @@ from cleanside.ingest.store.key_file import KeyFile
 def add(commands: Any) -> None:
     """Hang the command in."""
     migrate = commands.add_parser("migrate", help="bring the database to the newest schema")
-    settings.add_arguments(migrate, "database", "webhook_key_file")
+    settings.add_flags(migrate, "database", "webhook_key_file")
     migrate.add_argument(
         "--previous-release-ended",
         action="store_true",
@@ -28,15 +29,15 @@ def add(commands: Any) -> None:
     migrate.set_defaults(run=run_migrate)
 
 
-def run_migrate(given: argparse.Namespace) -> int:
+def run_migrate(chosen: Settings, given: argparse.Namespace) -> int:
     """Bring the database to the newest schema."""
-    with opened(given) as engine:
+    with opened(chosen) as engine:
         before, after = database.migrate(engine)
         print(
             f"schema {before or 'none'} -> {after}" if before != after else f"schema {after}, nothing to do"
         )
         if given.previous_release_ended:
-            _take_away(engine, KeyFile.of(settings.from_arguments(given)))
+            _take_away(engine, KeyFile.of(chosen))
     return 0
 
 

@@ -13,6 +13,7 @@ from cleanside.gateway.units import counted
 from cleanside.ingest import settings
 from cleanside.ingest.commands.command_database import add_owner, opened, owner_id, reader
 from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
 
 if TYPE_CHECKING:
@@ -25,21 +26,20 @@ def add(commands: Any) -> None:
         "recompute",
         help="make every hour summary anew from the readings; --check compares, exit code 1 if one differs",
     )
-    settings.add_arguments(parser, "database", "archive_folder")
+    settings.add_flags(parser, "database", "archive_folder")
     add_owner(parser)
     parser.add_argument("--machine", metavar="NAME", help="this one only")
     parser.add_argument("--check", action="store_true", help="change nothing; may run beside a server")
-    parser.add_argument("--json", action="store_true", help="for machines")
+    parser.add_argument("--json", action="store_true", help="output as JSON")
     parser.set_defaults(run=run_recompute)
 
 
-def run_recompute(given: argparse.Namespace) -> int:
+def run_recompute(chosen: Settings, given: argparse.Namespace) -> int:
     """Make anew or compare. Exit code 1 where `--check` found a difference."""
     if given.check:
-        with reader(given) as connection:
-            return _run(given, connection.engine, None)
-    chosen = settings.from_arguments(given)
-    with opened(given, newest=True) as engine:
+        with reader(chosen) as connection:
+            return _run(chosen, given, connection.engine, None)
+    with opened(chosen, newest=True) as engine:
         readers = database.reading_engine(chosen.database, archive=chosen.archive_folder)
 
         def write(job: Callable[[sa.Connection], object]) -> object:
@@ -49,12 +49,12 @@ def run_recompute(given: argparse.Namespace) -> int:
         try:
             with engine.connect():  # first of all: it makes the write-ahead log that readers look into
                 pass
-            return _run(given, readers, write)
+            return _run(chosen, given, readers, write)
         finally:
             readers.dispose()
 
 
-def _run(given: argparse.Namespace, readers: sa.Engine, write: Any) -> int:
+def _run(chosen: Settings, given: argparse.Namespace, readers: sa.Engine, write: Any) -> int:
     # Imported here: numerics take longer to load than the other commands take to run.
     from cleanside.ingest.analysis.recompute import Helper, recompute
     from cleanside.ingest.store import fleet
@@ -64,7 +64,7 @@ def _run(given: argparse.Namespace, readers: sa.Engine, write: Any) -> int:
         housings = [h for h in fleet.every_housing(connection, owner) if given.machine in (None, h.machine)]
     if given.machine is not None and not housings:
         raise CalledWrongly(f"there is no machine {given.machine}; its name is as it was registered")
-    equal, chosen = True, settings.from_arguments(given)
+    equal = True
     with Helper(chosen.database, chosen.archive_folder) as helper:
         for compared in recompute(readers.connect, housings, write, helper=helper):
             equal = equal and compared.is_equal

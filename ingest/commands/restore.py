@@ -11,6 +11,7 @@ from cleanside.ingest import settings
 from cleanside.ingest.api import app
 from cleanside.ingest.commands.backup import add_tools
 from cleanside.ingest.owners.key_review import Review
+from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
 
 
@@ -19,7 +20,7 @@ def add(commands: Any) -> None:
     parser = commands.add_parser(
         "restore", help="a backup into an empty place, checked; gateways send again what came since"
     )
-    settings.add_arguments(parser, "database", "archive_folder")
+    settings.add_flags(parser, "database", "archive_folder")
     parser.add_argument(
         "--from", dest="source", type=Path, required=True, metavar="FOLDER", help="of `backup`"
     )
@@ -33,12 +34,11 @@ def add(commands: Any) -> None:
     parser.set_defaults(run=run_restore)
 
 
-def run_restore(given: argparse.Namespace) -> int:
+def run_restore(chosen: Settings, given: argparse.Namespace) -> int:
     """Restore, and say from when."""
     from cleanside.ingest.keeping import restore
     from cleanside.ingest.store.archive_file import Disk
 
-    chosen = settings.from_arguments(given)
     with database.exclusive(chosen.database):
         put = restore.restore(
             chosen.database,

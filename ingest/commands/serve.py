@@ -28,31 +28,25 @@ LOOK_TICKS = 10  # each second; chosen
 def add(commands: Any) -> None:
     """Hang the command in."""
     serve = commands.add_parser("serve", help="take readings and answer questions over HTTP")
-    settings.add_arguments(serve)
+    settings.add_flags(serve)
     serve.add_argument(
         "--migrate", action="store_true", help="bring an older database to the newest schema first"
-    )
-    serve.add_argument(
-        "--behind-proxy",
-        action="store_true",
-        help="TLS ends in a proxy in front: plain HTTP beyond loopback is meant; needs --trusted-proxies",
     )
     serve.set_defaults(run=run_serve)
 
 
-def run_serve(given: argparse.Namespace) -> int:
+def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     """Serve until told to stop."""
     import uvicorn
 
     from cleanside.ingest.api import connection
 
-    chosen = settings.from_arguments(given)
     log.set_up(chosen.log_level, chosen.log_format, secrets=hidden.passwords_of(chosen.database))
     _warn_of_visible(given.database)
     addresses.networks_of(chosen.webhook_networks)  # what cannot be is said before anything begins
-    trusted = addresses.proxies_of(chosen.trusted_proxies, behind_proxy=given.behind_proxy)
+    trusted = addresses.proxies_of(chosen.trusted_proxies, behind_proxy=chosen.behind_proxy)
     encryption = server_tls.context(chosen)
-    listening = _listen(chosen, encrypted=encryption is not None, behind_proxy=given.behind_proxy)
+    listening = _listen(chosen, encrypted=encryption is not None, behind_proxy=chosen.behind_proxy)
     try:
         _prepare(chosen, migrate_old=given.migrate)
     except BaseException:
@@ -96,7 +90,8 @@ def _warn_of_visible(flag: str | None) -> None:
     if flag is not None and hidden.passwords_of(flag):
         reason = (
             "all users of this machine can read the flags of a process; "
-            "give the URL by CLEANSIDE_INGEST_DATABASE or --config, or the password by libpq's password file"
+            "give the URL by CLEANSIDE_INGEST_DATABASE or --settings, "
+            "or the password by libpq's password file"
         )
         logging.getLogger("cleanside.ingest").warning("ingest.password_visible", extra={"reason": reason})
 

@@ -11,6 +11,7 @@ from cleanside.gateway.units import counted
 from cleanside.ingest import settings
 from cleanside.ingest.commands.command_database import opened, reader
 from cleanside.ingest.errors import BeingServed, CalledWrongly
+from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import key_file, outbox, webhook_secrets
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.sealing import key_of, new_key
@@ -31,33 +32,33 @@ def add(commands: Any) -> None:
     prune = actions.add_parser("prune-keys", help="take keys out of the file that no webhook needs")
     prune.set_defaults(run=run_prune)
     for action in (create, rotate, prune):
-        settings.add_arguments(action, "database", "webhook_key_file")
+        settings.add_flags(action, "database", "webhook_key_file")
 
 
-def _file(given: argparse.Namespace) -> KeyFile:
-    file = KeyFile.of(settings.from_arguments(given))
+def _file(chosen: Settings) -> KeyFile:
+    file = KeyFile.of(chosen)
     if file.path is None:
         raise CalledWrongly("webhook_key_file is not set; give --webhook-key-file FILE")
     return file
 
 
-def run_create(given: argparse.Namespace) -> int:
+def run_create(chosen: Settings, _: argparse.Namespace) -> int:
     """Make the key file."""
-    file = _file(given)
+    file = _file(chosen)
     assert file.path is not None
     key_file.create(file.path)
     print(f"key {file.read()[0].id} is in {file.path}; keep a copy apart from the backups")
     return 0
 
 
-def run_rotate(given: argparse.Namespace) -> int:
+def run_rotate(chosen: Settings, _: argparse.Namespace) -> int:
     """Put a new key first, and encrypt all webhooks with it."""
-    file = _file(given)
+    file = _file(chosen)
     assert file.path is not None
     key_file.write(file.path, [new_key(), *file.read()])
     print(f"key {file.read()[0].id} is the first in {file.path}; bring the file to every host now")
     try:
-        with opened(given, newest=True) as engine, engine.begin() as connection:
+        with opened(chosen, newest=True) as engine, engine.begin() as connection:
             brought = webhook_secrets.bring_along(connection, file)
     except BeingServed:
         print("the server that runs on this database encrypts the webhooks again by itself, within seconds")
@@ -67,11 +68,11 @@ def run_rotate(given: argparse.Namespace) -> int:
     return 0
 
 
-def run_prune(given: argparse.Namespace) -> int:
+def run_prune(chosen: Settings, _: argparse.Namespace) -> int:
     """Drop the keys that no webhook is encrypted with, but never the first."""
-    file = _file(given)
+    file = _file(chosen)
     assert file.path is not None
-    with reader(given) as connection:
+    with reader(chosen) as connection:
         needed = _needed(connection)
     keys = file.read()
     kept = [key for number, key in enumerate(keys) if number == 0 or key.id in needed]

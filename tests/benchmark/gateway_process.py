@@ -145,7 +145,7 @@ def gateway(
         popen = subprocess.Popen(
             [*command, "run", "--settings", str(settings)],
             env={k: v for k, v in os.environ.items() if not k.startswith("CLEANSIDE_")}
-            | {"CLEANSIDE_KEY": "k"},
+            | {"CLEANSIDE_GATEWAY_KEY": "k"},
             stdout=log,
             stderr=log,
             text=True,

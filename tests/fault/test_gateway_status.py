@@ -147,7 +147,7 @@ def test_lines_that_were_refused_are_counted_and_the_last_reason_is_said(tmp_pat
 def test_a_key_that_the_server_refuses_is_said_with_its_word_and_the_next_try(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("CLEANSIDE_KEY", "k0.of-another-device")
+    monkeypatch.setenv("CLEANSIDE_GATEWAY_KEY", "k0.of-another-device")
     site = Site()
     body = b'{"code": "device_not_allowed", "detail": "this key is of loader-03"}'
     site.behaviour = answer(403, body, Content_Type="application/problem+json")

@@ -67,7 +67,7 @@ def test_a_stop_is_done_in_two_seconds_whatever_hangs(tmp_path: Path, stack: Exi
     server, controller = silent(stack), silent(stack)
     settings = settings_file(tmp_path, server, controller)
     command = [sys.executable, "-m", "cleanside.gateway", "run", "--settings", str(settings)]
-    environ = {**os.environ, "CLEANSIDE_KEY": "k0.s"}
+    environ = {**os.environ, "CLEANSIDE_GATEWAY_KEY": "k0.s"}
     took_s = []
     for life in range(1, LIVES + 1):
         with subprocess.Popen(command, stderr=subprocess.PIPE, text=True, env=environ) as gateway:

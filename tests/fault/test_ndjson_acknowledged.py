@@ -227,7 +227,7 @@ def test_a_client_that_does_not_read_its_answers_stops_nobody(tmp_path: Path) ->
 
 
 def test_standard_input_is_answered_on_standard_output(tmp_path: Path) -> None:
-    flags = ["--device", DEVICE, "--spool-path", str(tmp_path / "a"), "--run-exit-when-done", "true"]
+    flags = ["--device", DEVICE, "--spool-path", str(tmp_path / "a"), "--run-exit-when-done"]
     source = ["--source", OPTION]
     lines = '{"restriction": 1}\n{"restriction": 2, "id": "x"}\n{"restriction": "no"}\n'
     with running_command([*flags, *source]) as gateway:

@@ -19,6 +19,7 @@ FLOOR_FILES |= {
     "hidden.py",
     "private.py",
     "private_files.py",
+    "setting_table.py",
 }
 
 

@@ -173,7 +173,7 @@ def test_a_database_that_cannot_be_used_is_named_in_one_line(
         (["serve", "--webhook-networks", "here"], 'webhook_networks "here" is not a list of networks'),
         (["serve", "--trusted-proxies", "there"], 'trusted_proxies "there" is not a list of addresses'),
         (["serve", "--archive-folder", "{tmp}/text"], "text is no folder; give another --archive-folder"),
-        (["serve", "--config", "{tmp}/bytes"], "bytes: is not TOML (it is not text); correct it"),
+        (["serve", "--settings", "{tmp}/bytes"], "bytes is not TOML (it is not text); correct it"),
         (["serve", "--behind-proxy"], "give --trusted-proxies with the address of the proxy"),
         (["serve", "--behind-proxy", "--trusted-proxies", " , "], "trusted_proxies is empty"),
         (

@@ -183,7 +183,7 @@ def test_a_file_that_is_something_else_is_left_alone(tmp_path: Path) -> None:
 def test_the_command_says_what_it_wrote(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setenv("CLEANSIDE_KEY", KEY)
+    monkeypatch.setenv("CLEANSIDE_GATEWAY_KEY", KEY)
     flags = ["--device", DEVICE, "--spool-path", str(tmp_path / "a"), "--out", str(tmp_path / "b")]
     assert main(["export", *flags]) == EXIT_CALLED_WRONGLY
     with open_spool(tmp_path / "a") as spool:

@@ -249,7 +249,7 @@ def test_our_own_errors_are_one_line_and_an_exit_code(
     message: str,
 ) -> None:
     monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path))
-    monkeypatch.delenv("CLEANSIDE_DEVICE", raising=False)
+    monkeypatch.delenv("CLEANSIDE_GATEWAY_DEVICE", raising=False)
     assert main(arguments) == EXIT_CALLED_WRONGLY
     err = capsys.readouterr().err
     assert message in err
@@ -263,7 +263,7 @@ def test_help_comes_from_the_table_of_settings(capsys: pytest.CaptureFixture[str
         main(["run", "--help"])
     assert exit_.value.code == 0
     text = " ".join(capsys.readouterr().out.split())
-    for row in TABLE:
+    for row in TABLE.rows:
         assert row.flag in text
         assert row.variable in text
 
@@ -293,7 +293,7 @@ def test_a_key_that_others_can_read_is_warned_of(
     key = tmp_path / "device.key"
     key.write_text("k00000000." + "0" * 64)
     key.chmod(mode)
-    sources = ["--source", "ndjson units.restriction=kPa", "--run-exit-when-done", "true"]
+    sources = ["--source", "ndjson units.restriction=kPa", "--run-exit-when-done"]
     ended = subprocess.run(
         [sys.executable, "-m", "cleanside.gateway", "run", *flags, *sources, "--uplink-key-file", str(key)],
         stdin=subprocess.DEVNULL,
@@ -310,7 +310,7 @@ def test_an_export_says_that_readings_without_a_known_time_stay_behind(
     tmp_path: Path, flags: list[str], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Who carries an empty bundle for hours should know before."""
-    monkeypatch.setenv("CLEANSIDE_KEY", "k00000000." + "0" * 64)
+    monkeypatch.setenv("CLEANSIDE_GATEWAY_KEY", "k00000000." + "0" * 64)
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 3, timed=False))
     assert main(["export", *flags, "--out", str(tmp_path / "b")]) == EXIT_OK

@@ -79,7 +79,7 @@ def test_a_url_in_a_wrong_setting_is_not_repeated_with_its_password(
 ) -> None:
     file = tmp_path / "ingest.toml"
     file.write_text(f'port = "{URLS[0]}"\n')
-    assert main(["serve", "--config", str(file)]) == 2
+    assert main(["serve", "--settings", str(file)]) == 2
     monkeypatch.setenv("CLEANSIDE_INGEST_PORT", URLS[0])
     assert main(["serve"]) == 2
     assert PASSWORD not in capsys.readouterr().err

@@ -107,7 +107,7 @@ def test_the_unit_watches_restarts_and_keeps_the_key_out_of_sight() -> None:
         "CapabilityBoundingSet=",
     ):
         assert line in lines
-    assert "CLEANSIDE_KEY" not in UNIT.read_text()
+    assert "_KEY=" not in UNIT.read_text()
 
 
 @pytest.mark.skipif(shutil.which("systemd-analyze") is None, reason="systemd is not installed here")

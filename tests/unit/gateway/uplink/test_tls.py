@@ -213,7 +213,7 @@ def test_a_gateway_with_these_settings_brings_its_readings_over_tls(
         f'[run]\nexit_when_done = true\n[[sources]]\nuse = "csv"\npath = "{recorded}"\n'
         'columns = { dp = "restriction kPa" }\nstart = "2026-03-02T06:00:00Z"\nstep_s = 10\npace = "none"\n'
     )
-    monkeypatch.setenv("CLEANSIDE_KEY", "k0.s")
+    monkeypatch.setenv("CLEANSIDE_GATEWAY_KEY", "k0.s")
     assert main(["run", "--settings", str(settings)]) == 0
     (stream,) = sites[0].server.streams.values()
     assert (stream.mark, stream.device) == (2, DEVICE)
