@@ -1,35 +1,38 @@
 """
-Files and folders of the machine that only their user may read: spool, key, bundle.
+Files and folders that only their user may read: spool, key, bundle, database, archive, backup.
 
-Promises: a file is made with mode 0600 and a folder with 0700, whatever the umask is. The mode is given when
-the file is made, not afterwards: there is no moment in which others can open it.
-Leaves to others: what is in the files.
-
-The server has its own (`ingest.private_files`): the two share no code but the contract.
+Promises: a file is made with mode 0600 and a folder with 0700, whatever the umask is, and a file that is to
+be new follows no link and replaces nothing. The mode is given when the file is made, not afterwards: there
+is no moment in which others can open it.
+Leaves to others: what is in the files, and logging what was narrowed.
 """
 
 from __future__ import annotations
 
 import errno
-import logging
 import os
 import stat
 from contextlib import suppress
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
 FILE_MODE: Final = 0o600
 FOLDER_MODE: Final = 0o700
 
-_logger = logging.getLogger("cleanside.gateway")
+
+@dataclass(frozen=True, slots=True)
+class Narrowing:
+    """A file that others could use: its mode before, and why it still has that; None: it has not."""
+
+    file: Path
+    was: int
+    refused: str | None
 
 
-def make_folder(path: Path) -> None:
-    """Make a folder and those above it that are missing. Raises OSError."""
-    for folder in [folder for folder in (path, *path.parents) if not folder.exists()][::-1]:
-        folder.mkdir(mode=FOLDER_MODE, exist_ok=True)
-    if not path.is_dir():
-        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
+def new_file(path: Path) -> int:
+    """A handle of a new file, for writing. Raises FileExistsError where there is anything of that name."""
+    return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, FILE_MODE)
 
 
 def make_file(path: Path) -> None:
@@ -37,15 +40,32 @@ def make_file(path: Path) -> None:
     os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE))
 
 
-def narrow(path: Path) -> None:
-    """Take a file away from group and others, and log that. Where that is not allowed, log it and go on."""
+def write_text(path: Path, text: str) -> None:
+    """Write a file, over an older one if there is one. Raises OSError."""
+    handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, FILE_MODE)
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        file.write(text)
+
+
+def make_folder(path: Path) -> list[Path]:
+    """Make a folder and those above it that are missing. Returns the folders made. Raises OSError."""
+    missing = [folder for folder in (path, *path.parents) if not folder.exists()][::-1]
+    for folder in missing:
+        folder.mkdir(mode=FOLDER_MODE, exist_ok=True)
+    if not path.is_dir():
+        raise FileExistsError(errno.EEXIST, os.strerror(errno.EEXIST), str(path))
+    return missing
+
+
+def narrow(path: Path) -> Narrowing | None:
+    """Take a file away from group and others. None: there is none, or it is its user's alone already."""
     with suppress(FileNotFoundError):
         mode = stat.S_IMODE(path.stat().st_mode)
         if not mode & 0o077:
-            return
+            return None
         try:
             path.chmod(mode & 0o700)
         except OSError as error:  # of another user, or a file system without modes
-            _logger.warning("gateway.file_readable_by_others file=%s reason=%s", path, error.strerror)
-        else:
-            _logger.warning("gateway.file_mode_narrowed file=%s was=%04o", path, mode)
+            return Narrowing(path, mode, error.strerror)
+        return Narrowing(path, mode, None)
+    return None

@@ -1,5 +1,5 @@
 """
-A command's output that is cut off by its reader: `cleanside-gateway status | head -3`.
+A command's output that is cut off by its reader: `cleanside-ingest account | head -3`.
 
 Promises: no traceback and no message, whatever was written when the reader went; the exit code says it.
 Leaves to others: what is written.

@@ -17,6 +17,7 @@ from typing import Any, NoReturn
 
 from sqlalchemy.exc import OperationalError
 
+from cleanside.gateway.output import until_cut_off
 from cleanside.ingest import hidden, settings
 from cleanside.ingest.commands import (
     account,
@@ -34,7 +35,6 @@ from cleanside.ingest.commands import (
     webhooks,
 )
 from cleanside.ingest.errors import IngestError
-from cleanside.ingest.output import until_cut_off
 
 _NOUNS = (
     *(serve, migrate, keys, account, appended, archive, recompute, backup, restore, import_bundles, enrol),

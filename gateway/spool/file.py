@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import fcntl
 import json
+import logging
 import os
 import re
 from collections.abc import Iterator
@@ -114,7 +115,16 @@ def _make_private(path: Path) -> None:
 def _narrow(path: Path) -> None:
     """An older release made the files as the umask had it. Only once it is known that this is a spool."""
     for part in ("", "-wal", "-shm", ".lock"):
-        file_modes.narrow(path.with_name(path.name + part))
+        if changed := file_modes.narrow(path.with_name(path.name + part)):
+            _log_narrowing(changed)
+
+
+def _log_narrowing(changed: file_modes.Narrowing) -> None:
+    done = "mode_narrowed" if changed.refused is None else "readable_by_others"
+    reason = "" if changed.refused is None else f' reason="{changed.refused}"'
+    logging.getLogger("cleanside.gateway").warning(
+        "gateway.file_%s file=%s was=%04o%s", done, changed.file, changed.was, reason
+    )
 
 
 def close_file(connection: apsw.Connection) -> None:

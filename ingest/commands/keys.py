@@ -15,8 +15,9 @@ from typing import Any
 
 import sqlalchemy as sa
 
+from cleanside.gateway import file_modes
 from cleanside.gateway.wire import instant_text, parse_instant
-from cleanside.ingest import private_files, settings
+from cleanside.ingest import settings
 from cleanside.ingest.api import app
 from cleanside.ingest.api.routes import keys as keys_route
 from cleanside.ingest.api.routes.audit import refusal_document
@@ -152,7 +153,7 @@ def _instant(at: str | None) -> int | None:
 def write_private(path: Path, secret: str) -> None:
     """Write a secret to a new file, mode 0600. Raises CalledWrongly where it cannot be made, or is there."""
     try:
-        with os.fdopen(private_files.new_file(path), "w") as file:
+        with os.fdopen(file_modes.new_file(path), "w") as file:
             file.write(secret + "\n")
     except OSError as error:
         raise CalledWrongly(

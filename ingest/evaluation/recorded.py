@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from cleanside.ingest import private_files
+from cleanside.gateway import file_modes
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
@@ -68,6 +68,6 @@ def hours_of(path: Path, rows: Sequence[Mapping[str, str]]) -> FloatArray:
 def write_report(path: Path, report: Mapping[str, Any]) -> None:
     """Write a report as JSON. Raises CalledWrongly."""
     try:
-        private_files.write_text(path, json.dumps(report, indent=1) + "\n")
+        file_modes.write_text(path, json.dumps(report, indent=1) + "\n")
     except OSError as error:
         raise CalledWrongly(f"--json {path} cannot be written ({why(error)}); give another file") from error

@@ -27,8 +27,8 @@ from pathlib import Path
 
 import sqlalchemy as sa
 
+from cleanside.gateway import file_modes
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest import private_files
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.keeping import pg_tools
 from cleanside.ingest.keeping.backup_check import POSTGRES, SQLITE, check_sqlite, look
@@ -51,7 +51,7 @@ def backup(
     _make_anew(aside)
     try:
         manifest = _fill(url, folder, aside, now_us, disk, tools)
-        private_files.write_text(aside / MANIFEST, json.dumps(manifest.document(), indent=2) + "\n")
+        file_modes.write_text(aside / MANIFEST, json.dumps(manifest.document(), indent=2) + "\n")
         for path in sorted(aside.rglob("*"), reverse=True):
             disk.sync_folder(path) if path.is_dir() else disk.sync_file(path)
         disk.sync_folder(aside)
@@ -68,7 +68,7 @@ def _make_anew(aside: Path) -> None:
     try:
         if aside.exists():
             shutil.rmtree(aside)
-        private_files.make_folder(aside)
+        file_modes.make_folder(aside)
     except OSError as error:
         raise CalledWrongly(f"{aside} cannot be made ({error.strerror}); name another folder") from error
 
@@ -76,14 +76,14 @@ def _make_anew(aside: Path) -> None:
 def _fill(url: str, folder: Path, aside: Path, now_us: int, disk: Disk, tools: Path | None) -> Manifest:
     if database.sqlite_path(url) is not None:
         copy = aside / SQLITE
-        private_files.make_file(copy)
+        file_modes.make_file(copy)
         _copy_sqlite(url, copy)
         with _opened_copy(copy, folder) as connection:
             schema, totals, listed = look(connection)
         name = "sqlite"
     else:
         copy = aside / POSTGRES
-        private_files.make_file(copy)
+        file_modes.make_file(copy)
         engine = database.reading_engine(url, archive=str(folder))
         try:
             with engine.connect() as connection:
@@ -139,7 +139,7 @@ def _keep(folder: Path, entry: archive.Archive, aside: Path, disk: Disk) -> List
         try:
             os.link(source, kept, follow_symlinks=False)
             with suppress(OSError):  # of another user
-                kept.chmod(private_files.FILE_MODE)  # an older release made it as the umask had it
+                kept.chmod(file_modes.FILE_MODE)  # an older release made it as the umask had it
         except OSError:  # another file system, or one without links
             inside.copy(source, kept)
         found = inside.content_of(kept)

@@ -29,8 +29,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
+from cleanside.gateway import file_modes
 from cleanside.gateway.units import QUANTITIES
-from cleanside.ingest import private_files
 from cleanside.ingest.errors import ArchiveUnreadable
 from cleanside.ingest.store import inside
 
@@ -78,7 +78,7 @@ class Disk:
 
     def make_folder(self, path: Path) -> None:
         """Make a folder, durably, if it is not there; it is its user's alone."""
-        for made in private_files.make_folder(path):
+        for made in file_modes.make_folder(path):
             self.sync_folder(made.parent)
 
     def sync_file(self, path: Path) -> None:
@@ -144,7 +144,7 @@ def write(
         raise OSError(str(error)) from error
     aside = path.with_suffix(".parquet.part")
     try:
-        os.close(private_files.new_file(aside))  # before the library makes it as the umask has it
+        os.close(file_modes.new_file(aside))  # before the library makes it as the umask has it
         _encode(aside, tables(), about)
         disk.sync_file(aside)
         _compare(aside, tables())

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib.resources
+import logging
 import math
 import os
 import time
@@ -25,7 +26,8 @@ from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
 from sqlalchemy import event
 
-from cleanside.ingest import hidden, private_files
+from cleanside.gateway import file_modes
+from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
 from cleanside.ingest.store import revocations
 
@@ -92,7 +94,7 @@ def writing_engine(url: str, *, archive: str = "") -> sa.Engine:
         return _recording(_postgres_engine(url, pool_size=2), url, archive)
     _make_folder(path)
     with suppress(OSError):  # SQLite says better what is wrong; its log takes the mode of the file
-        private_files.make_file(path)
+        file_modes.make_file(path)
     engine = sa.create_engine(url, poolclass=sa.QueuePool, pool_size=1, max_overflow=0, hide_parameters=True)
     event.listen(engine, "connect", _configure_writer)
     event.listen(engine, "begin", _begin_immediate)
@@ -145,7 +147,7 @@ def _parsed(url: str) -> sa.URL:
 
 def _make_folder(path: Path) -> None:
     try:
-        private_files.make_folder(path.parent)
+        file_modes.make_folder(path.parent)
     except OSError as error:
         raise CalledWrongly(
             f"database folder {path.parent} cannot be made ({why(error)}); give another --database"
@@ -201,7 +203,14 @@ def narrow(url: str) -> None:
     """Take a SQLite file and what lies beside it away from group and others, and log that."""
     path = sqlite_path(url)
     for part in ("", "-wal", "-shm", "-journal", ".lock") if path is not None else ():
-        private_files.narrow(Path(f"{path}{part}"))
+        if changed := file_modes.narrow(Path(f"{path}{part}")):
+            _log_narrowing(changed)
+
+
+def _log_narrowing(changed: file_modes.Narrowing) -> None:
+    event = "ingest.file_mode_narrowed" if changed.refused is None else "ingest.file_readable_by_others"
+    said = {"file": str(changed.file), "was": f"{changed.was:04o}", "reason": changed.refused}
+    logging.getLogger("cleanside.ingest").warning(event, extra=said)
 
 
 def limit_reading(engine: sa.Engine, limit_s: float) -> None:

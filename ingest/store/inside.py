@@ -20,7 +20,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import NamedTuple
 
-from cleanside.ingest import private_files
+from cleanside.gateway import file_modes
 
 #: a month, the number of a device and a random part, as `ingest.store.archive_file` names its files
 ARCHIVE_FILE = re.compile(r"[0-9]{4}-(?:0[1-9]|1[0-2])/[0-9]{6,19}-[0-9a-f]{8}\.parquet")
@@ -87,7 +87,7 @@ def copy(source: Path, to: Path) -> Content:
     """
     with (
         os.fdopen(open_plain(source), "rb") as reading,
-        os.fdopen(private_files.new_file(to), "wb") as writing,
+        os.fdopen(file_modes.new_file(to), "wb") as writing,
     ):
         digest = hashlib.sha256()
         while piece := reading.read(_PIECE_BYTES):

@@ -29,8 +29,8 @@ from typing import Any
 import sqlalchemy as sa
 from sqlalchemy import event
 
+from cleanside.gateway import file_modes
 from cleanside.gateway.wire import instant_text, parse_instant
-from cleanside.ingest import private_files
 from cleanside.ingest.errors import TryAgain, why
 from cleanside.ingest.store import inside
 
@@ -105,9 +105,9 @@ def append(
     lines: list[dict[str, str]] = [
         {"handle": handle, "revoked_at": instant_text(at_us)} for handle, at_us in sorted(handles.items())
     ]
-    private_files.make_folder(path.parent)
+    file_modes.make_folder(path.parent)
     flags = os.O_RDWR | os.O_CREAT | os.O_NOFOLLOW | os.O_CLOEXEC
-    with _one_at_a_time, os.fdopen(os.open(path, flags, private_files.FILE_MODE), "r+b") as file:
+    with _one_at_a_time, os.fdopen(os.open(path, flags, file_modes.FILE_MODE), "r+b") as file:
         _lock(file.fileno())
         end = _end_of_last_line(file)
         since_us = begun_us if end == 0 and complete_since_us is None else complete_since_us

@@ -176,7 +176,7 @@ def talkative(database_with_password: str, tmp_path: Path) -> Iterator[ServerPro
     url, keys = database_with_password, tmp_path / "server" / "webhook.key"
     keys.parent.mkdir()
     key_file.create(keys)
-    flags = ["--log-level", "debug", "--log-format", "json", "--access-log", "on"]
+    flags = ["--log-level", "debug", "--log-format", "json", "--access-log"]
     flags += ["--webhook-networks", "127.0.0.0/8", "--webhook-key-file", str(keys)]
     server = ServerProcess(url, make_keys(url, [DEVICE]), *flags)
     try:

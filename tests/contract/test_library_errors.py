@@ -39,7 +39,12 @@ OWN_WORDS = {"ValueError", "BatchRefused", "BundleBroken", "NotAsWritten"}
 READERS = {
     *("gateway/wire/decoder.py", "gateway/wire/strict_json.py", "gateway/wire/replies.py"),
     "gateway/wire/instants.py",
-    *("gateway/settings.py", "gateway/commands/export.py", "gateway/client/client.py"),
+    *(
+        "gateway/settings.py",
+        "gateway/setting_table.py",
+        "gateway/commands/export.py",
+        "gateway/client/client.py",
+    ),
     *(
         "gateway/uplink/decision.py",
         "gateway/uplink/asking.py",

@@ -11,7 +11,6 @@ import pytest
 
 from cleanside.gateway.cli import main as gateway_main
 from cleanside.gateway.output import EXIT_CUT_OFF
-from cleanside.ingest.output import EXIT_CUT_OFF as EXIT_CUT_OFF_INGEST
 from tests.unit.gateway.helpers import DEVICE, open_spool, readings
 
 HELP = [("gateway", ["run"]), ("ingest", []), ("ingest", ["serve"]), ("simulator", ["demo"])]
@@ -50,7 +49,6 @@ def test_output_that_is_cut_off_says_nothing_more(tmp_path: Path) -> None:
     assert cut_off("gateway", "status", *flags, stderr_too=True)[0] == EXIT_CUT_OFF
     assert cut_off("ingest", "migrate", *database)[1] == ""
     assert cut_off("ingest", "account", *database) == (EXIT_CUT_OFF, "")
-    assert EXIT_CUT_OFF_INGEST == EXIT_CUT_OFF
 
 
 def test_an_exit_code_is_kept_where_the_output_was_read(

@@ -18,9 +18,7 @@ from tests.support.serving import ServerProcess, batch, make_keys
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
     url = sqlite_url(tmp_path_factory.mktemp("logged"))
-    running = ServerProcess(
-        url, make_keys(url, ["grader-07-intake"]), "--log-format", "json", "--access-log", "on"
-    )
+    running = ServerProcess(url, make_keys(url, ["grader-07-intake"]), "--log-format", "json", "--access-log")
     try:
         running.start()
         yield running

@@ -17,11 +17,12 @@ from pathlib import Path
 
 import pytest
 
-from cleanside.gateway import file_modes as gateways
+from cleanside.gateway import file_modes
 from cleanside.gateway.errors import SpoolDamaged
+from cleanside.gateway.spool import file as spool_file
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest import private_files as servers
 from cleanside.ingest.evaluation.recorded import write_report
+from cleanside.ingest.store import database
 from tests.integration.ingest.keeping.test_backup import PG_TOOLS
 from tests.support.databases import Postgres
 from tests.support.gatewaying import GatewayProcess, wait_until
@@ -181,23 +182,26 @@ def test_a_spool_that_was_readable_is_narrowed_when_it_is_opened(
     assert "gateway.file_mode_narrowed" in caplog.text
 
 
-@pytest.mark.parametrize("private", [gateways, servers])
 def test_a_file_of_another_user_is_left_and_that_is_logged(
-    private: object, caplog: pytest.LogCaptureFixture
+    caplog: pytest.LogCaptureFixture,
 ) -> None:
     """A file system without modes says the same; here a file that root cannot change either, in /proc."""
     path = Path("/proc/self/status")
     before = path.stat().st_mode
-    private.narrow(path)  # type: ignore[attr-defined]
+    changed = file_modes.narrow(path)
+    assert changed is not None
+    assert changed.refused
     assert path.stat().st_mode == before
-    assert "file_readable_by_others" in caplog.text
+    database.narrow(f"sqlite:///{path}")
+    spool_file._narrow(path)
+    assert "ingest.file_readable_by_others" in caplog.text
+    assert "gateway.file_readable_by_others" in caplog.text
 
 
-@pytest.mark.parametrize("private", [gateways, servers])
-def test_a_folder_that_is_there_keeps_its_mode(tmp_path: Path, private: object) -> None:
+def test_a_folder_that_is_there_keeps_its_mode(tmp_path: Path) -> None:
     (tmp_path / "shared").mkdir(mode=0o755)
     (tmp_path / "file").touch()
-    private.make_folder(tmp_path / "shared" / "ours" / "below")  # type: ignore[attr-defined]
+    file_modes.make_folder(tmp_path / "shared" / "ours" / "below")
     assert set(wide(tmp_path)) == {"shared", "file"}
     with pytest.raises(OSError, match=r"directory|exists"):
-        private.make_folder(tmp_path / "file")  # type: ignore[attr-defined]
+        file_modes.make_folder(tmp_path / "file")

@@ -18,7 +18,6 @@ FLOOR_FILES |= {
     "file_modes.py",
     "hidden.py",
     "private.py",
-    "private_files.py",
     "setting_table.py",
 }
 
