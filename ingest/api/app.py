@@ -6,9 +6,11 @@ Promises: importing does nothing; `create_app` opens nothing; what the lifespan 
 
 from __future__ import annotations
 
+import pkgutil
 import time
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from importlib import import_module
 from importlib.metadata import PackageNotFoundError, version
 
 import sqlalchemy as sa
@@ -19,35 +21,11 @@ from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.analysis.knowledge import Learner, Snapshots
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.summarising import Analyst
-from cleanside.ingest.api import description, problems
+from cleanside.ingest.api import description, problems, routes
 from cleanside.ingest.api.compression import Compressed
 from cleanside.ingest.api.edge import Edge
 from cleanside.ingest.api.head import HeadLikeGet
-from cleanside.ingest.api.routes import (
-    acceptance,
-    account,
-    amendments,
-    attention,
-    audit,
-    bundles,
-    corrections,
-    declared,
-    devices,
-    enrolment,
-    health,
-    keys,
-    machines,
-    marks,
-    metrics,
-    quarantine,
-    raw,
-    readings,
-    restriction,
-    streams,
-    transfer,
-    waiting,
-    webhooks,
-)
+from cleanside.ingest.api.routes import bundles, enrolment, readings
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.keeping.retention import Keeper
 from cleanside.ingest.metrics import Metrics
@@ -68,32 +46,6 @@ Every error is application/problem+json with a stable `code`. HEAD answers like 
 sent in answer to GET, to those who take it. Times are RFC 3339 in UTC. A status is advice:
 the engine maker's service limit and manual come first.
 """
-
-_ROUTES = (
-    readings,
-    raw,
-    bundles,
-    streams,
-    marks,
-    declared,
-    machines,
-    devices,
-    restriction,
-    waiting,
-    acceptance,
-    quarantine,
-    amendments,
-    corrections,
-    account,
-    attention,
-    keys,
-    enrolment,
-    transfer,
-    audit,
-    webhooks,
-    metrics,
-    health,
-)
 
 
 def system_clock() -> int:
@@ -176,8 +128,11 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
 
 
 def all_routes() -> list[APIRoute]:
-    """Every route of the API."""
-    return [route for module in _ROUTES for route in module.router.routes if isinstance(route, APIRoute)]
+    """Every route of the API: those of each file of `ingest.api.routes` that has a router."""
+    names = sorted(file.name for file in pkgutil.iter_modules(routes.__path__))
+    modules = [import_module(f"{routes.__name__}.{name}") for name in names]
+    routers = [module.router for module in modules if hasattr(module, "router")]
+    return [route for router in routers for route in router.routes if isinstance(route, APIRoute)]
 
 
 def _views(app: FastAPI, connection: sa.Connection, owner_id: int) -> list[View]:

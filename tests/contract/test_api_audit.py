@@ -29,10 +29,8 @@ from tests.contract.test_api_access import ALLOWED
 from tests.contract.test_api_object_access import (  # noqa: F401 - fixtures
     REQUESTS,
     ROUTES,
-    Route,
     World,
     ask,
-    filled,
     read_world,
     request,
     template,
@@ -42,6 +40,7 @@ from tests.support.databases import opened
 from tests.support.gatewaying import GatewayProcess, wait_until
 from tests.support.leaks import Search
 from tests.support.receiver import Receiver
+from tests.support.route_examples import Route, filled
 from tests.support.serving import DEVICE, Api, ServerProcess, batch, bearer, in_process, make_keys
 
 #: what writes without a row of its own in the log -> why

@@ -16,15 +16,10 @@ from cleanside.ingest.api.app import all_routes
 from cleanside.ingest.api.description import examples
 from tests.conftest import sqlite_url
 from tests.support.serving import in_process
-from tests.support.story import Visit, tell
+from tests.support.story import ELSEWHERE, Visit, tell
 
 REMAKE = "remake the examples: python -m tests.support.story"
 ROUTES = sorted(f"{method} {route.path_format}" for route in all_routes() for method in route.methods or ())
-#: these bring examples of their own (tests/contract/test_api_description.py), or take a file
-ELSEWHERE = {
-    *("POST /v1/readings", "GET /v1/streams/{stream}"),
-    *("POST /v1/bundles", "POST /v1/boot-corrections/{correction}/undo"),
-}
 
 
 @pytest.fixture(scope="module")

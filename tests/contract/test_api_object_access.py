@@ -23,108 +23,19 @@ from pydantic import TypeAdapter
 from cleanside.ingest.api.app import all_routes
 from cleanside.ingest.owners.access import BOUND_ROLES, ROLES
 from tests.conftest import sqlite_url
-from tests.contract.test_api_access import A_CORRECTION, ALLOWED, NO_CODE
+from tests.contract.test_api_access import A_CORRECTION, ALLOWED
+from tests.support.route_examples import EXAMPLES, Route, filled
 from tests.support.serving import Api, batch, bearer, in_process
 
-Route = tuple[str, str]
-
-CHANGED_AT = "2026-02-14T06:00:00Z"
-
 #: route -> (query, body) of a request in which each object stands as {kind}
-REQUESTS: dict[Route, tuple[dict[str, str], Any]] = {
-    ("POST", "/v1/readings"): (
-        {},
-        batch(5_000, [3.0], stream="{stream}") | {"device": "{device}"},
-    ),
-    ("POST", "/v1/streams/{stream}/appended-through"): (
-        {},
-        {"appended_through": 50, "reason": "a test of access"},
-    ),
-    ("POST", "/v1/streams/marks"): (
-        {},
-        {
-            "device": "{device}",
-            "streams": [{"stream": "{stream}", "acknowledged_through": 0, "appended_through": 0}],
-        },
-    ),
-    ("POST", "/v1/declared-events"): (
-        {},
-        {
-            "device": "{device}",
-            "events": [{"stream": "{stream}", "content": {"event": "readings_lost", "count": 6}}],
-        },
-    ),
-    ("POST", "/v1/machines"): ({}, {"machine": "{machine}", "housings": [{"housing": "{housing}"}]}),
-    ("POST", "/v1/machines/{machine}/terminal-restriction"): (
-        {},
-        {"value": 5.0, "unit": "kPa", "housing": "{housing}"},
-    ),
-    ("POST", "/v1/machines/{machine}/element-changes"): (
-        {},
-        {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"},
-    ),
-    ("GET", "/v1/machines/{machine}/element-changes"): ({"housing": "{housing}"}, None),
-    ("DELETE", "/v1/machines/{machine}/element-changes"): (
-        {"changed_at": CHANGED_AT, "housing": "{housing}"},
-        None,
-    ),
-    ("GET", "/v1/machines/{machine}/restriction"): ({"housing": "{housing}"}, None),
-    ("GET", "/v1/machines/{machine}/readings"): ({"housing": "{housing}"}, None),
-    ("POST", "/v1/machines/{machine}/prices"): (
-        {},
-        {
-            "currency": "EUR",
-            "fuel_l_per_h": 18.0,
-            "fuel_price_per_l": 1.45,
-            "element_price": 140.0,
-            "housing": "{housing}",
-        },
-    ),
-    ("GET", "/v1/machines/{machine}/lives"): ({"housing": "{housing}"}, None),
-    ("GET", "/v1/machines/{machine}/waiting"): ({"housing": "{housing}"}, None),
-    ("POST", "/v1/devices"): (
-        {},
-        {"device": "{device}", "machine": "{machine}", "housing": "{housing}"},
-    ),
-    ("POST", "/v1/devices/{device}/assignments"): ({}, {"machine": "{machine}", "housing": "{housing}"}),
-    ("GET", "/v1/quarantine"): ({"device": "{device}"}, None),
-    ("POST", "/v1/quarantine/amendments"): ({}, {"entries": ["{entry}"], "preview": True}),
-    ("POST", "/v1/quarantine/discards"): (
-        {},
-        {"entries": ["{entry}"], "reason": "a test of access", "preview": True},
-    ),
-    ("POST", "/v1/quarantine/set-aside"): (
-        {},
-        {"stream": "{stream}", "first": 1, "last": 1, "reason": "a test of access", "preview": True},
-    ),
-    ("POST", "/v1/keys"): ({}, {"role": "device", "devices": ["{device}"]}),
-    ("POST", "/v1/webhooks"): (
-        {},
-        {"url": "https://shop.example/hook", "types": ["cleanside.state.changed"]},
-    ),
-    ("POST", "/v1/enrolments"): (
-        {},
-        {"device": "{device}", "machine": "{machine}", "housing": "{housing}"},
-    ),
-    ("POST", "/v1/transfers"): ({}, {"machine": "{machine}"}),
-    ("POST", "/v1/transfers/accept"): (
-        {},
-        {"code": NO_CODE, "machine": "{machine}", "devices": {"old-name": "{device}"}},
-    ),
-    ("POST", "/v1/machines/{machine}/acceptance/second-reading"): (
-        {},
-        {"value": 6.2, "unit": "kPa", "housing": "{housing}"},
-    ),
-    ("GET", "/v1/machines/{machine}/acceptance"): ({"housing": "{housing}"}, None),
-}
+REQUESTS = {route: (dict(shown.query), shown.body) for route, shown in EXAMPLES.items()}
 #: the same, for routes that take another form as well
-OTHER_FORMS: dict[Route, tuple[dict[str, str], Any]] = {
-    ("POST", "/v1/quarantine/amendments"): ({}, {"where": {"device": "{device}"}, "preview": True}),
-    ("POST", "/v1/quarantine/discards"): (
-        {},
-        {"where": {"device": "{device}"}, "reason": "a test of access", "preview": True},
-    ),
+OTHER_FORMS = {
+    route: (dict(shown.query), shown.other_body)
+    for route, shown in EXAMPLES.items()
+    if shown.other_body is not None
 }
+CHANGED_AT = EXAMPLES["DELETE", "/v1/machines/{machine}/element-changes"].query["changed_at"]
 #: members and parameters that name somebody's object, and the kind they name
 OBJECTS = {
     "machine": "machine",
@@ -339,19 +250,6 @@ def ask(api: Api, route: Route, token: str, *, path: str = "", query: Any = None
     )
 
 
-def filled(template: Any, names: dict[str, Any]) -> Any:
-    """The template with {kind} replaced; a member that is nothing else takes the type of the name."""
-    if isinstance(template, dict):
-        return {key: filled(value, names) for key, value in template.items()}
-    if isinstance(template, list):
-        return [filled(value, names) for value in template]
-    if isinstance(template, str):
-        if whole := re.fullmatch(r"{(\w+)}", template):
-            return names[whole[1]]
-        return re.sub(r"{(\w+)}", lambda m: str(names[m[1]]), template)
-    return template
-
-
 def doors(route: Route) -> list[str]:
     """The kinds of object that a request of this route names."""
     forms = [REQUESTS.get(route), OTHER_FORMS.get(route)]
@@ -407,7 +305,10 @@ def members_of(route: Route) -> Iterator[str]:
 def test_every_member_of_a_request_is_a_door_or_plain(route: Route) -> None:
     """A new parameter or member has to be judged: does it name somebody's object?"""
     members = set(members_of(route))
-    assert members - PLAIN - set(OBJECTS) == set()
+    plain = PLAIN | (EXAMPLES[route].plain if route in EXAMPLES else frozenset())
+    assert members - plain - set(OBJECTS) == set(), (
+        "show each in the route's @example as {kind} where it names somebody's object, else in its plain="
+    )
     assert {OBJECTS[member] for member in members & set(OBJECTS)} <= set(doors(route))
 
 

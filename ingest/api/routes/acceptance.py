@@ -14,6 +14,7 @@ from cleanside.ingest.analysis import acceptance_sheet
 from cleanside.ingest.analysis.acceptance_sheet import CAUTIONS, Report
 from cleanside.ingest.analysis.assessment import terminal_at
 from cleanside.ingest.api.routes.described import AcceptanceAnswer, ConfirmationAnswer
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import (
     DEFAULT_HOUSING,
     find_housing,
@@ -63,6 +64,7 @@ class SecondReading(Strict):
     response_model=AcceptanceAnswer,
     responses=problems(404) | {200: {"content": {"text/plain": {"schema": {"type": "string"}}}}},
 )
+@example(query={"housing": "{housing}"})
 def get_acceptance(
     machine: PathName,
     resources: R,
@@ -97,6 +99,7 @@ def get_acceptance(
     response_model=ConfirmationAnswer,
     responses=problems(404, 409),
 )
+@example({"value": 6.2, "unit": "kPa", "housing": "{housing}"})
 def post_second_reading(
     machine: PathName,
     body: SecondReading,

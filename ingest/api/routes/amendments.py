@@ -12,6 +12,7 @@ from fastapi import Depends, Path, Request, Response
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described_held import AmendmentsAnswer, OutcomeAnswer
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.quarantine import ascii_json
 from cleanside.ingest.api.routes.shared import (
@@ -121,6 +122,9 @@ class SetAsideBody(Strict):
     responses=shown(OutcomeAnswer) | problems(404),
     response_class=Response,
 )
+@example(
+    {"entries": ["{entry}"], "preview": True}, other_body={"where": {"device": "{device}"}, "preview": True}
+)
 def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
     """Change unit or time of held readings; those that are believed then are stored."""
     given = body.change
@@ -141,6 +145,10 @@ def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
     summary="Give held readings up",
     responses=shown(OutcomeAnswer) | problems(404),
     response_class=Response,
+)
+@example(
+    {"entries": ["{entry}"], "reason": "the tube was off", "preview": True},
+    other_body={"where": {"device": "{device}"}, "reason": "the tube was off", "preview": True},
 )
 def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
     """Discard held readings with a reason. They stay on record, count as discarded, and can be had back."""
@@ -223,6 +231,7 @@ def _who(key: Key) -> Who:
     responses=shown(OutcomeAnswer) | problems(404),
     response_class=Response,
 )
+@example({"stream": "{stream}", "first": 1, "last": 1, "reason": "weeks in the wrong unit", "preview": True})
 def post_set_aside(body: SetAsideBody, resources: R, key: Operator) -> Response:
     """Set stored readings of a stream aside, whole, so that they can be amended, put back or discarded."""
     if body.last < body.first:

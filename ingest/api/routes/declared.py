@@ -10,6 +10,7 @@ from pydantic import Field
 
 from cleanside.gateway.wire import MAX_EVENTS_DECLARED, MAX_NAME_LENGTH, DeclaredEvent, instant_text
 from cleanside.ingest.api.routes.described import ConfirmedAnswer
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.marks import StreamName
 from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, router_of, text
 from cleanside.ingest.errors import Complaint, Refused
@@ -46,6 +47,13 @@ class EventsGiven(Strict):
         "whether readings follow or not. The same event, here or with a batch, is kept once."
     ),
     response_model=ConfirmedAnswer,
+)
+@example(
+    {
+        "device": "{device}",
+        "events": [{"stream": "{stream}", "content": {"event": "readings_lost", "count": 6}}],
+    },
+    plain="events content",
 )
 def post_events(
     body: EventsGiven, resources: R, key: Annotated[Key, Depends(needs("readings:post"))]

@@ -15,6 +15,7 @@ from cleanside.ingest.api.routes.described_fleet import (
     DevicesAnswer,
     RegisteredAnswer,
 )
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, assigned_document, order_of
@@ -85,6 +86,7 @@ class NewAssignment(Strict):
     response_model=RegisteredAnswer,
     responses=problems(404, 409),
 )
+@example({"device": "{device}", "machine": "{machine}", "housing": "{housing}"})
 def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetWriter) -> dict[str, Any]:
     """
     Register a device. Readings that came before are held for its owner; they are checked and stored now.
@@ -129,6 +131,7 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
     response_model=AssignedAnswer,
     responses=problems(404),
 )
+@example({"machine": "{machine}", "housing": "{housing}"})
 def post_assignment(device: PathName, body: NewAssignment, resources: R, key: FleetWriter) -> dict[str, Any]:
     """
     Put a device on a housing for a span, or end its time there. Its readings follow the time they were taken.

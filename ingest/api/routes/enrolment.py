@@ -15,6 +15,7 @@ from cleanside.ingest.api.routes.described_codes import (
     EnrolmentsAnswer,
     EnrolmentShown,
 )
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, order_of, span_document
@@ -28,6 +29,7 @@ from cleanside.ingest.api.routes.shared import (
     keyring_of,
     limits_of,
     needs,
+    open_to_all,
     problems,
     router_of,
     shown,
@@ -84,6 +86,7 @@ class CodeShown(Strict):
     response_model=EnrolmentMade,
     responses=problems(404, 409),
 )
+@example({"device": "{device}", "machine": "{machine}", "housing": "{housing}"})
 def post_enrolment(body: NewEnrolment, resources: R, key: Enroller) -> dict[str, Any]:
     """Make a code with which a gateway gets the key of one device. The answer shows it once."""
     code = one_time_code.new_code()
@@ -194,6 +197,8 @@ MAX_ENROL_BYTES = 4_096  # of who has no key yet; a code, a name and an attempt 
     response_model=EnrolledAnswer,
     responses=problems(403, 409),
 )
+@open_to_all
+@example({"code": "00000-00000-00000"})
 async def post_enrol(body: CodeShown, request: Request, resources: R) -> dict[str, Any]:
     """
     Give the code, get the device's key, once; no key is needed. Readings held for the device are claimed.

@@ -7,7 +7,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.ingest.api.routes.described import HealthAnswer, ReadyAnswer
-from cleanside.ingest.api.routes.shared import R, router_of
+from cleanside.ingest.api.routes.shared import R, open_to_all, router_of
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.store import hours
 
@@ -15,12 +15,14 @@ router = router_of("health")
 
 
 @router.get("/healthz", summary="The process is alive", response_model=HealthAnswer)
+@open_to_all
 def get_health() -> dict[str, str]:
     """Says nothing about the database."""
     return {"status": "alive"}
 
 
 @router.get("/readyz", summary="The server takes readings", response_model=ReadyAnswer)
+@open_to_all
 def get_ready(resources: R) -> dict[str, Any]:
     """200 if the database answers and a write got through lately; else 503, with the code that says why."""
     if not resources.writer.is_alive or resources.stopping.is_set():

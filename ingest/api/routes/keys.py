@@ -8,6 +8,7 @@ from fastapi import Depends, Request, Response
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described_fleet import KeyMade, KeyRevoked, KeyRotated, KeysAnswer
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import (
     At,
@@ -65,6 +66,7 @@ class NewRotation(Strict):
 @router.post(
     "/v1/keys", status_code=201, summary="Make a key", response_model=KeyMade, responses=problems(409)
 )
+@example({"role": "device", "devices": ["{device}"]})
 def post_key(body: NewKeyRequest, resources: R, key: Admin) -> dict[str, Any]:
     """
     Make a key for this owner. The answer shows it once; keep it where only its user reads it.
@@ -92,6 +94,7 @@ def post_key(body: NewKeyRequest, resources: R, key: Admin) -> dict[str, Any]:
     response_model=KeyRotated,
     responses=problems(404, 409, 429),
 )
+@example({})
 def post_rotation(
     handle: PathName,
     body: NewRotation,

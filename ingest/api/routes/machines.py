@@ -16,6 +16,7 @@ from cleanside.ingest.api.routes.described_fleet import (
     MachinesAnswer,
     TerminalAnswer,
 )
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import (
     At,
@@ -103,6 +104,7 @@ class NewChange(Strict):
 @router.post(
     "/v1/machines", summary="Register a machine", response_model=MachineAnswer, responses=problems(404)
 )
+@example({"machine": "{machine}", "housings": [{"housing": "{housing}"}]})
 def post_machine(
     body: NewMachine, resources: R, key: Annotated[Key, Depends(needs("fleet:write"))]
 ) -> dict[str, Any]:
@@ -168,6 +170,7 @@ def get_machine(machine: PathName, resources: R, key: Reader) -> dict[str, Any]:
     response_model=TerminalAnswer,
     responses=problems(404),
 )
+@example({"value": 5.0, "unit": "kPa", "housing": "{housing}"})
 def post_terminal(
     machine: PathName,
     body: HousingTerminal,
@@ -196,6 +199,7 @@ def post_terminal(
     response_model=ChangesAnswer,
     responses=problems(404, 409),
 )
+@example({"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"})
 def post_change(
     machine: PathName,
     body: NewChange,
@@ -234,6 +238,7 @@ def post_change(
     response_model=ChangesAnswer,
     responses=problems(404),
 )
+@example(query={"housing": "{housing}"})
 def get_changes(
     machine: PathName, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING
 ) -> dict[str, Any]:
@@ -248,6 +253,7 @@ def get_changes(
     response_model=ChangesAnswer,
     responses=problems(404),
 )
+@example(query={"changed_at": "2026-02-14T06:00:00Z", "housing": "{housing}"})
 def delete_change(
     machine: PathName,
     changed_at: Annotated[At, Query(description="as it was entered")],

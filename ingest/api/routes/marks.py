@@ -11,6 +11,7 @@ from pydantic import AfterValidator, Field
 
 from cleanside.gateway.wire import MAX_INTEGER, MAX_STREAMS_ASKED, instant_text
 from cleanside.ingest.api.routes.described import MarksAnswer
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, router_of
 from cleanside.ingest.owners.access import require_device
 from cleanside.ingest.store import reported
@@ -60,6 +61,12 @@ class MarksQuestion(Strict):
         "holds, and this server has lost, stands in the account until it came."
     ),
     response_model=MarksAnswer,
+)
+@example(
+    {
+        "device": "{device}",
+        "streams": [{"stream": "{stream}", "acknowledged_through": 0, "appended_through": 0}],
+    }
 )
 def post_marks(
     body: MarksQuestion, resources: R, key: Annotated[Key, Depends(needs("readings:post"))]

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import Depends, Query, Request, Response
 
 from cleanside.ingest.api.routes.described_held import EntriesAnswer
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import NAME_PATTERN, At, Name, R, needs, router_of, shown, text, us
 from cleanside.ingest.checking.checks import CODES
@@ -25,6 +26,7 @@ router = router_of("quarantine")
     responses=shown(EntriesAnswer, tagged=True),
     response_class=Response,
 )
+@example(query={"device": "{device}"})
 def get_quarantine(
     request: Request,
     resources: R,

@@ -23,6 +23,7 @@ from fastapi.responses import StreamingResponse
 from cleanside.gateway.units import QUANTITIES, accepts
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.api.routes.described_raw import RawReadings
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import Page, not_modified, paged, tag_of
 from cleanside.ingest.api.routes.shared import At, Name, PathName, R, needs, problems, router_of
@@ -195,6 +196,7 @@ def get_device_readings(
     responses={**_ANSWER, **problems(404)},
     response_class=Response,
 )
+@example(query={"housing": "{housing}"})
 def get_machine_readings(
     request: Request,
     machine: PathName,

@@ -15,6 +15,7 @@ from cleanside.gateway import wire
 from cleanside.gateway.wire import Answer
 from cleanside.ingest.api.routes.batch_schema import ANSWERS, REQUEST_BODY
 from cleanside.ingest.api.routes.described import BatchAnswer
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.shared import asks, key_of, problems, resources_of, router_of
 from cleanside.ingest.checking.incoming import Incoming, prepare, units_text
 from cleanside.ingest.errors import TryAgain
@@ -57,6 +58,14 @@ DECODERS: Mapping[str, Callable[[bytes], wire.Batch]] = {
     },
 )
 @asks("readings:post")
+@example(
+    {
+        "device": "{device}",
+        "stream": "{stream}",
+        "units": {"restriction": "kPa"},
+        "readings": [{"seq": 5000, "at": "2026-03-02T19:53:20Z", "restriction": 3.0}],
+    }
+)
 async def post_readings(request: Request) -> Response:
     """Take a batch in: decode, judge, wait for the commit, answer."""
     resources = resources_of(request)

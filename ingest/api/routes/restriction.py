@@ -10,6 +10,7 @@ from fastapi import Depends, Query, Request
 
 from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import (
     DEFAULT_HOUSING,
     find_housing,
@@ -60,6 +61,7 @@ Reader = Annotated[Key, Depends(needs("fleet:read"))]
     response_model=RestrictionAnswer,
     responses=problems(404),
 )
+@example(query={"housing": "{housing}"})
 def get_restriction(
     machine: PathName,
     request: Request,
@@ -83,6 +85,7 @@ def get_restriction(
     response_model=LivesAnswer,
     responses=problems(404),
 )
+@example(query={"housing": "{housing}"})
 def get_lives(
     machine: PathName,
     request: Request,

@@ -70,6 +70,11 @@ class StrictRoute(APIRoute):
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         """The framework's handler, over a request that reads strictly."""
         handle, permission = super().get_route_handler(), _needed(self)
+        if permission is None and not hasattr(self.endpoint, "permission"):
+            raise TypeError(
+                f"{self.path} says nothing of who may ask; give it a parameter "
+                'Annotated[Key, Depends(needs("..."))], or @open_to_all'
+            )
 
         async def handle_strictly(request: Request) -> Response:
             if permission is not None:
@@ -229,6 +234,12 @@ def asks(permission: str) -> Callable[[T], T]:
         return endpoint
 
     return mark
+
+
+def open_to_all(endpoint: T) -> T:
+    """Mark a route that takes no key. Without this or a permission there is no route."""
+    endpoint.permission = None  # type: ignore[attr-defined]  # a function takes attributes
+    return endpoint
 
 
 R = Annotated[Resources, Depends(resources_of)]

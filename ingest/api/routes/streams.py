@@ -12,6 +12,7 @@ from pydantic import Field
 
 from cleanside.gateway import wire
 from cleanside.ingest.api.routes.described import StreamAnswer, StreamLine, StreamsAnswer
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import NotFound
@@ -114,6 +115,7 @@ class LowerBody(Strict):
     response_model=StreamLine,
     responses=problems(404),
 )
+@example({"appended_through": 50, "reason": "reported by mistake"})
 def post_appended_through(
     stream: str, body: LowerBody, resources: R, key: Annotated[Key, Depends(needs("streams:write"))]
 ) -> dict[str, Any]:

@@ -13,6 +13,7 @@ from starlette.concurrency import run_in_threadpool
 
 from cleanside.ingest.api.routes.described_codes import TransferMade, TransfersAnswer, TransferShown
 from cleanside.ingest.api.routes.enrolment import read_code
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_machine
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import (
@@ -77,6 +78,7 @@ class Acceptance(Strict):
     response_model=TransferMade,
     responses=problems(404),
 )
+@example({"machine": "{machine}"})
 def post_transfer(body: NewTransfer, resources: R, key: Admin) -> dict[str, Any]:
     """
     Offer a machine with its history to whoever shows the code, which the answer has once.
@@ -162,6 +164,7 @@ def delete_transfer(
     response_model=TransferShown,
     responses=problems(403, 409),
 )
+@example({"code": "00000-00000-00000", "machine": "{machine}", "devices": {"old-name": "{device}"}})
 async def post_acceptance(body: Acceptance, request: Request, resources: R, key: Admin) -> dict[str, Any]:
     """
     Take a machine with its history: its devices, readings, held readings, archive, changes and summaries.

@@ -11,6 +11,7 @@ from pydantic import Field
 
 from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.api.routes.described import PricesAnswer, WaitingAnswer
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.shared import (
     Name,
@@ -65,6 +66,15 @@ class NewPrices(Strict):
     response_model=PricesAnswer,
     responses=problems(404),
 )
+@example(
+    {
+        "currency": "EUR",
+        "fuel_l_per_h": 18.0,
+        "fuel_price_per_l": 1.45,
+        "element_price": 140.0,
+        "housing": "{housing}",
+    }
+)
 def post_prices(
     machine: PathName, body: NewPrices, resources: R, key: Annotated[Key, Depends(needs("changes:write"))]
 ) -> dict[str, Any]:
@@ -96,6 +106,7 @@ def post_prices(
     response_model=WaitingAnswer,
     responses=problems(404),
 )
+@example(query={"housing": "{housing}"})
 def get_waiting(
     machine: PathName,
     request: Request,

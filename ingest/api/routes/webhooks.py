@@ -21,6 +21,7 @@ from cleanside.ingest.api.routes.described_webhooks import (
     WebhookMade,
     WebhooksAnswer,
 )
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import CannotOpen, Complaint, NotFound, Refused
@@ -72,6 +73,7 @@ class NewReplay(Strict):
     response_model=WebhookMade,
     responses=problems(409),
 )
+@example({"url": "https://shop.example/hook", "types": ["cleanside.state.changed"]})
 def post_webhook(body: NewWebhook, resources: R, key: Admin) -> dict[str, Any]:
     """Register a webhook. The answer shows its secret once; a first event is sent at once."""
     _check(body, resources.settings.webhook_networks)
@@ -186,6 +188,7 @@ def get_deliveries(
     response_model=ReplayAnswer,
     responses=problems(404),
 )
+@example({})
 def post_replay(webhook: WebhookId, body: NewReplay, resources: R, key: Operator) -> dict[str, Any]:
     """Have what was given up, or all from an event on, sent again, in order."""
 
