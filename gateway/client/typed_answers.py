@@ -202,6 +202,7 @@ class Reason(TypedDict):
 
     code: str
     detail: str
+    values: NotRequired[dict[str, Any] | None]
     suggestion: NotRequired[dict[str, Any] | None]
 
 

@@ -6,8 +6,8 @@ whole, with every problem named. Inside a batch, a time or unit that is not as s
 reading in the batch with a `Doubt`, so that one bad reading never blocks those behind it.
 Leaves to others: content coding, the digest, checks that need the server's clock or store.
 
-In the order of reading: limits, instants, batch; decoder with strict_json, notes, decoded_rows and quick;
-encoder; replies.
+In the order of reading: limits, coded, instants, batch; decoder with strict_json, notes, decoded_rows and
+quick; encoder; replies.
 """
 
 from cleanside.gateway.wire.batch import (
@@ -24,9 +24,18 @@ from cleanside.gateway.wire.batch import (
     is_declared,
     readings_in,
 )
+from cleanside.gateway.wire.coded import Coded, Sentences, Values, text_of
 from cleanside.gateway.wire.decoder import decode
 from cleanside.gateway.wire.encoder import encode
-from cleanside.gateway.wire.instants import Instant, datetime_of, instant_text, parse_instant, us_of
+from cleanside.gateway.wire.instants import (
+    Instant,
+    NotAnInstant,
+    datetime_of,
+    instant_sentence,
+    instant_text,
+    parse_instant,
+    us_of,
+)
 from cleanside.gateway.wire.limits import (
     ANSWER_MEDIA_TYPE,
     BATCH_MEDIA_TYPE,
@@ -90,17 +99,21 @@ __all__ = [
     "Batch",
     "BatchRefused",
     "BootCorrection",
+    "Coded",
     "DeclaredEvent",
     "Doubt",
     "GatewayReport",
     "Instant",
     "Mark",
+    "NotAnInstant",
     "Opaque",
     "Problem",
     "QuarantineNote",
     "Reading",
+    "Sentences",
     "ShedRange",
     "StreamAtServer",
+    "Values",
     "boot_correction",
     "datetime_of",
     "decode",
@@ -113,11 +126,13 @@ __all__ = [
     "encode_declared",
     "encode_marks_question",
     "encode_stream_state",
+    "instant_sentence",
     "instant_text",
     "is_declared",
     "is_name",
     "load_json",
     "parse_instant",
     "readings_in",
+    "text_of",
     "us_of",
 ]

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
+from cleanside.gateway.wire.coded import Values
 from cleanside.gateway.wire.instants import instant_text
 from cleanside.gateway.wire.limits import MAX_INTEGER, MAX_SHIFT_S, is_name
 
@@ -38,10 +39,15 @@ class Reading:
 
 @dataclass(frozen=True, slots=True)
 class Doubt:
-    """Why a reading is understood but not believed, and the repair a person can apply, if one is evident."""
+    """
+    Why a reading is understood but not believed, and the repair a person can apply, if one is evident.
+
+    Its sentence is made from code and values when it is read (`ingest.store.reasons`).
+    """
 
     code: str
-    detail: str
+    #: what the sentence is about, as JSON has it
+    values: Values = field(default_factory=dict)
     suggestion: Mapping[str, Any] | None = None
 
 

@@ -68,15 +68,15 @@ def _rises(numbers: Sequence[int]) -> bool:
 
 def _unit_doubt(quantity: str, unit: str | None) -> Doubt | None:
     if quantity not in QUANTITIES:
-        return Doubt("quantity_unknown", f'"{quantity}" is not a quantity this version knows; held as sent')
+        return Doubt("quantity_unknown", {"quantity": quantity})
     if unit is None:
-        return Doubt("unit_undeclared", f"no unit is declared for {quantity}; add it to units")
+        return Doubt("unit_undeclared", {"quantity": quantity})
     if accepts(unit, quantity):
         return None
     likely = suggest_unit(unit, quantity)
-    accepted = ", ".join(f'"{name}"' for name in list(QUANTITIES[quantity].units)[:4])
+    accepted = list(QUANTITIES[quantity].units)[:4]
     return Doubt(
         "unit_not_accepted",
-        f'unit "{unit}" is not accepted for {quantity}; send one of {accepted}',
+        {"quantity": quantity, "unit": unit, "accepted": accepted},
         {"units": {quantity: likely}} if likely else None,
     )

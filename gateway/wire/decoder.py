@@ -18,7 +18,7 @@ from uuid import UUID
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire.batch import Batch, Doubt, GatewayReport, Opaque, ShedRange
 from cleanside.gateway.wire.decoded_rows import DecodedRows
-from cleanside.gateway.wire.instants import NO_OFFSET, Instant, is_datable, parse_instant
+from cleanside.gateway.wire.instants import Instant, NotAnInstant, is_datable, parse_instant
 from cleanside.gateway.wire.limits import (
     MAX_DEPTH,
     MAX_INTEGER,
@@ -157,9 +157,10 @@ def _decode_at(value: Any, index: int, rows: DecodedRows, notes: Notes) -> None:
         return
     try:
         instant = parse_instant(value)
-    except ValueError as error:
-        code = "time_without_offset" if NO_OFFSET.fullmatch(value) else "time_not_rfc3339"
-        rows.doubts.setdefault(len(rows.at_us), []).append(Doubt(code, f"at {error}"))
+    except NotAnInstant as error:
+        code = "time_without_offset" if error.code == "no_offset" else "time_not_rfc3339"
+        doubt = Doubt(code, {"why": error.code, **error.values})
+        rows.doubts.setdefault(len(rows.at_us), []).append(doubt)
         rows.at_text[len(rows.at_us)] = value
         rows.at_us.append(None)
         return

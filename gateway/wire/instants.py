@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
+from cleanside.gateway.wire.coded import Coded, Sentences, Values, text_of
+
 MICRO = 1_000_000
 _RFC3339 = re.compile(
     r"(\d{4})-(\d\d)-(\d\d)[Tt](\d\d):(\d\d):(\d\d)(?:\.(\d+))?(?:([Zz])|([+-])(\d\d):(\d\d))", re.ASCII
@@ -21,9 +23,33 @@ _PLAIN = re.compile(
 )
 _IN_UTC = re.compile(r"0000-00-00T00:00:00(?:\.0{1,6})?Z", re.ASCII)  # each digit written as zero
 _TO_ZERO = str.maketrans("123456789", "0" * 9)
-NO_OFFSET = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?", re.ASCII)
+_NO_OFFSET = re.compile(r"\d{4}-\d\d-\d\d[Tt ]\d\d:\d\d(?::\d\d(?:\.\d+)?)?", re.ASCII)
 _EPOCH_DAY = date(1970, 1, 1).toordinal()
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+#: why a text is no instant -> sentence
+_SENTENCES: Sentences = {
+    "no_offset": '"{text}" has no offset from UTC; send one, like "2026-03-02T06:14:07.250Z"',
+    "not_rfc3339": '"{text}" is not an RFC 3339 date-time; send it like "2026-03-02T06:14:07.250Z"',
+    "offset_too_large": '"{text}" has an offset beyond 23:59; send the time in UTC, ending in Z',
+    "no_such_day": '"{text}" names a day that does not exist ({why_no_day}); check the clock',
+    "no_such_time": '"{text}" is beyond 23:59:60; hours run 00 to 23, minutes 00 to 59',
+    "leap_second": '"{text}" has a leap second that does not end a UTC month; check the clock',
+    "no_zone": "{text} has no zone; give an aware datetime, for example in UTC",
+    "beyond_years": "{us} us since 1970 lies outside the years 0001 to 9999",
+}
+
+
+class NotAnInstant(Coded, ValueError):
+    """A text that is no RFC 3339 date-time with an offset, or an instant that cannot be written as one."""
+
+    SENTENCES = _SENTENCES
+
+
+def instant_sentence(code: str, values: Values) -> str:
+    """The sentence of a `NotAnInstant`, from what was kept of it."""
+    return text_of(_SENTENCES, code, values)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,43 +71,35 @@ def parse_instant(text: str) -> Instant:
     Read an RFC 3339 date-time with an offset, section 5.6, and nothing looser.
 
     A leap second is accepted at the end of a UTC month; its `us` is that of the next second, `exact` differs.
-    Raises ValueError; the message has the value, the rule and the next step.
+    Raises NotAnInstant, a ValueError; the message has the value, the rule and the next step.
     """
     if _PLAIN.fullmatch(text):  # nearly all; the pattern holds what fromisoformat alone would not
         with suppress(ValueError):  # a day that does not exist, said better below
             return Instant(us_of(datetime.fromisoformat(text)))
     match = _RFC3339.fullmatch(text)
     if match is None:
-        raise ValueError(_why_not_rfc3339(text))
+        raise NotAnInstant("no_offset" if _NO_OFFSET.fullmatch(text) else "not_rfc3339", text=text[:40])
     year, month, day, hour, minute, second = map(int, match.groups()[:6])
     fraction = (match[7] or "").rstrip("0")
     offset_minutes = 0
     if match[8] is None:
         offset_minutes = int(match[10]) * 60 + int(match[11])
         if int(match[10]) > 23 or int(match[11]) > 59:
-            raise ValueError(f'"{text[:40]}" has an offset beyond 23:59; send the time in UTC, ending in Z')
+            raise NotAnInstant("offset_too_large", text=text[:40])
         offset_minutes *= -1 if match[9] == "-" else 1
     try:
         days = date(year, month, day).toordinal() - _EPOCH_DAY
     except ValueError as error:
-        raise ValueError(
-            f'"{text[:40]}" names a day that does not exist ({error}); check the clock'
-        ) from None
+        raise NotAnInstant("no_such_day", text=text[:40], why_no_day=str(error)) from None
     if hour > 23 or minute > 59 or second > 60:
-        raise ValueError(f'"{text[:40]}" is beyond 23:59:60; hours run 00 to 23, minutes 00 to 59')
+        raise NotAnInstant("no_such_time", text=text[:40])
     seconds = days * 86_400 + hour * 3_600 + minute * 60 + second - offset_minutes * 60
     if second == 60 and not _ends_a_month(seconds):
-        raise ValueError(f'"{text[:40]}" has a leap second that does not end a UTC month; check the clock')
+        raise NotAnInstant("leap_second", text=text[:40])
     us = seconds * MICRO + int(fraction[:6].ljust(6, "0"))
     if second == 60 or len(fraction) > 6:
         return Instant(us, _exact_text(seconds, fraction, leap=second == 60))
     return Instant(us)
-
-
-def _why_not_rfc3339(text: str) -> str:
-    if NO_OFFSET.fullmatch(text):
-        return f'"{text[:40]}" has no offset from UTC; send one, like "2026-03-02T06:14:07.250Z"'
-    return f'"{text[:40]}" is not an RFC 3339 date-time; send it like "2026-03-02T06:14:07.250Z"'
 
 
 def _ends_a_month(next_second: int) -> bool:
@@ -105,15 +123,15 @@ def instant_text(us: int) -> str:
     try:
         day = date.fromordinal(days + _EPOCH_DAY).isoformat()
     except (ValueError, OverflowError):
-        raise ValueError(f"{us} us since 1970 lies outside the years 0001 to 9999") from None
+        raise NotAnInstant("beyond_years", us=us) from None
     fraction = "" if not micros else f".{micros // 1000:03d}" if micros % 1000 == 0 else f".{micros:06d}"
     return f"{day}T{in_day // 3600:02d}:{in_day // 60 % 60:02d}:{in_day % 60:02d}{fraction}Z"
 
 
 def us_of(instant: datetime) -> int:
-    """Microseconds since 1970 of an aware datetime. Raises ValueError for a naive one."""
+    """Microseconds since 1970 of an aware datetime. Raises NotAnInstant for a naive one."""
     if instant.utcoffset() is None:
-        raise ValueError(f"{instant.isoformat()} has no zone; give an aware datetime, for example in UTC")
+        raise NotAnInstant("no_zone", text=instant.isoformat())
     since = instant - _EPOCH
     return (since.days * 86_400 + since.seconds) * MICRO + since.microseconds
 

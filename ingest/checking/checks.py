@@ -97,11 +97,10 @@ def _check_ranges(batch: Batch, si: Mapping[str, FloatArray], doubts: Doubts) ->
             continue
         unit = batch.units[name]
         low, high = (from_si(bound, unit, name) for bound in (quantity.lowest, quantity.highest))
-        possible = f"{low:g} to {high:g} {unit}"
+        about = {"quantity": name, "unit": unit, "lowest": low, "highest": high}
         for index in np.flatnonzero(beyond).tolist():
             sent = batch.columns[name][index]
-            detail = f"{name} {sent:g} {unit} is beyond what is possible, {possible}; look at sensor and unit"
-            doubts.setdefault(index, []).append(Doubt("out_of_range", detail))
+            doubts.setdefault(index, []).append(Doubt("out_of_range", {**about, "value": sent}))
 
 
 def add_doubts_of_times(

@@ -53,7 +53,7 @@ def service_of(device: DeviceRow, built: str | None) -> Service:
 
 def unknown_device_doubt(name: str) -> Doubt:
     """Why readings of a device that nobody registered are held."""
-    return Doubt("device_unknown", f"device {name} is not registered; held until it is")
+    return Doubt("device_unknown", {"device": name})
 
 
 def held_entries(
@@ -67,26 +67,16 @@ def held_entries(
             entries[index] = _held(incoming, numbers[index], index, doubts[index], beside=False)
     beside = verdict.conflicts | dict.fromkeys(verdict.replaces, "quarantined")
     for index, other in beside.items():
-        detail = _conflict_text(incoming.batch, numbers[index], index, other)
-        reasons = [Doubt("number_conflict", detail), *doubts.get(index, ())]
+        conflict = _conflict(incoming.batch, numbers[index], index, other)
+        reasons = [conflict, *doubts.get(index, ())]
         entries[index] = _held(incoming, numbers[index], index, reasons, beside=True)
     return entries
 
 
-def _conflict_text(batch: Batch, number: int, index: int, other: str) -> str:
-    """What is said of a reading whose number or instant another one has. other : where that one is."""
-    what = f"number {number} is taken by another content"
-    if batch.seq is None:
-        what = f"there is another reading at {batch.instant_text(index)}"
-    if other == "quarantined":
-        return (
-            f"{what}, which is itself in quarantine; to put this one in its place, send it with "
-            '"replace_quarantined": true'
-        )
-    stays = f"{what}, which stays" if other != "discarded" else f"{what}, which a person discarded"
-    if batch.seq is None:
-        return f"{stays}; all quantities measured at one instant belong in one reading"
-    return f"{stays}; find out which is right"
+def _conflict(batch: Batch, number: int, index: int, other: str) -> Doubt:
+    """The doubt about a reading whose number or instant another one has. other : where that one is."""
+    which = {"number": number} if batch.seq is not None else {"at": batch.instant_text(index)}
+    return Doubt("number_conflict", {**which, "other_is": other})
 
 
 def _held(
@@ -120,11 +110,9 @@ def opaque_entry(
     aside = quarantine.seen(connection, stream.id, held).get(number, [])
     if any(row.content_hash == digest for row in aside):
         return []
-    doubts = [Doubt("opaque", f"number {number} could not be read as a reading; its bytes are kept")]
+    doubts = [Doubt("opaque", {"number": number})]
     if held:
-        doubts.insert(
-            0, Doubt("number_conflict", f"number {number} is taken by another content, which stays")
-        )
+        doubts.insert(0, Doubt("number_conflict", {"number": number, "other_is": "stored", "opaque": True}))
     sent = {"seq": number, "base64": base64.b64encode(batch.opaque.content).decode()}
     text = json.dumps({"opaque": sent})
     return [NewQuarantineRow(number, digest, bool(held), tuple(doubts), text, None)]

@@ -116,10 +116,7 @@ def _look_before_us(now_us: int, service: Service) -> int:
 def doubt_of_time(at_us: int, *, now_us: int, service: Service) -> Doubt | None:
     """The doubt about one instant by itself; None if it is believed."""
     if at_us > now_us + FUTURE_TOLERANCE_US:
-        ahead = _span_text(at_us - now_us)
-        return Doubt(
-            "time_in_future", f"at is {ahead} ahead of the server; held and checked again at that time"
-        )
+        return Doubt("time_in_future", {"ahead_s": (at_us - now_us) // MICRO})
     floor_us = service.floor_us
     built_us = _built_us(service.built, now_us)
     if _is_start(at_us, UNSET_DAYS, floor_us) or (
@@ -135,10 +132,7 @@ def doubt_of_time(at_us: int, *, now_us: int, service: Service) -> Doubt | None:
 
 def unset_doubt(at_us: int) -> Doubt:
     """The doubt about an instant where a clock starts that was never set, or runs on from there."""
-    detail = (
-        f"at {instant_text(at_us)} is where a clock starts that was never set; give the machine a time source"
-    )
-    return Doubt("clock_unset", detail)
+    return Doubt("clock_unset", {"at": instant_text(at_us)})
 
 
 def _is_start(at_us: int, days: tuple[str, ...], floor_us: int | None) -> bool:
@@ -175,8 +169,8 @@ def _rolled_over(at_us: int, now_us: int, floor_us: int | None) -> int | None:
 def _rollover_doubt(at_us: int, likely_us: int) -> Doubt:
     weeks = (likely_us - at_us) // ROLLOVER_US * ROLLOVER_WEEKS
     likely = instant_text(likely_us)
-    detail = f"at {instant_text(at_us)} is {weeks} weeks off, most likely {likely}; update the receiver"
-    return Doubt("gps_week_rollover", detail, {"at": likely, "shift_s": (likely_us - at_us) // MICRO})
+    about = {"at": instant_text(at_us), "weeks": weeks, "likely": likely}
+    return Doubt("gps_week_rollover", about, {"at": likely, "shift_s": (likely_us - at_us) // MICRO})
 
 
 def _floor_doubt(at_us: int, service: Service) -> Doubt | None:
@@ -184,15 +178,12 @@ def _floor_doubt(at_us: int, service: Service) -> Doubt | None:
     at = instant_text(at_us)
     if service.in_service_us is not None and at_us < service.in_service_us:
         since = instant_text(service.in_service_us)
-        detail = f"at {at} is before the device entered service at {since}; check clock and date"
-        return Doubt("time_before_service", detail)
+        return Doubt("time_before_service", {"at": at, "in_service_at": since})
     floor_us = max(EARLIEST_US if service.floor_us is None else service.floor_us, EARLIEST_US)
     if at_us >= floor_us:
         return None
-    detail = f"at {at} is before {instant_text(floor_us)}, from when on readings of this device are believed"
-    if floor_us > EARLIEST_US:
-        detail += "; if it is recorded history, have an admin set history_from of the device"
-    return Doubt("time_before_floor", detail)
+    about = {"at": at, "floor": instant_text(floor_us), "may_be_history": floor_us > EARLIEST_US}
+    return Doubt("time_before_floor", about)
 
 
 # ---------------------------------------------------------------- by its neighbours
@@ -238,11 +229,7 @@ def out_of_line(
 
 def outlier_doubt(at_us: int) -> Doubt:
     """The doubt about a time that is out of line."""
-    detail = (
-        f"at {instant_text(at_us)} is far from the readings before and after it by number, which agree; "
-        "check the clock, shift it, or say that the time is right"
-    )
-    return Doubt("time_outlier", detail)
+    return Doubt("time_outlier", {"at": instant_text(at_us)})
 
 
 # ---------------------------------------------------------------- helpers
@@ -255,10 +242,3 @@ def day_us(text: str | None) -> int | None:
         return None if text is None else (date.fromisoformat(text) - date(1970, 1, 1)).days * DAY_US
     except ValueError:
         return None  # the gateway may write its build date as it likes
-
-
-def _span_text(span_us: int) -> str:
-    minutes, hours, days = span_us // (60 * MICRO), span_us // HOUR_US, span_us // DAY_US
-    if days >= 3:
-        return f"{days} d"
-    return f"{hours} h {minutes % 60} min" if hours else f"{minutes} min"

@@ -8,7 +8,6 @@ Leaves to others: what is believed (`ingest.checking.doubts`), what is stored (`
 
 from __future__ import annotations
 
-import json
 from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass, field
 
@@ -17,7 +16,7 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import Batch, GatewayReport
 from cleanside.ingest.checking.incoming import Incoming
 from cleanside.ingest.errors import Refused
-from cleanside.ingest.store import quarantine, readings
+from cleanside.ingest.store import quarantine, readings, reasons
 from cleanside.ingest.store.marks import Marks, Ranges, intersect, meets, split_seen, subtract, union
 from cleanside.ingest.store.streams import Stream
 
@@ -91,7 +90,7 @@ def _compare(
         elif replaces and conflicts and not before and _may_be_replaced(number, kept, aside):
             verdict.replaces.append(index)
         elif held is not None:
-            detail = json.loads(held.reasons)[0]["detail"]
+            detail = reasons.read(held.reasons)[0].detail
             verdict.held_before[index] = (held.code, detail, other if held.beside else None)
         elif other is not None:
             verdict.conflicts[index] = other

@@ -14,6 +14,7 @@ from cleanside.ingest.checking.repeats import Verdict
 from cleanside.ingest.errors import writable
 from cleanside.ingest.store.marks import Marks
 from cleanside.ingest.store.quarantine import NewQuarantineRow
+from cleanside.ingest.store.reasons import detail_of
 
 
 def notes_of(
@@ -30,14 +31,14 @@ def notes_of(
     replaced : index -> code, detail of what took the place of a reading in quarantine and is not believed.
     """
     found: dict[int, tuple[str, str, str | None]] = {
-        index: (held.doubts[0].code, held.doubts[0].detail, verdict.conflicts.get(index))
+        index: (held.doubts[0].code, detail_of(held.doubts[0]), verdict.conflicts.get(index))
         for index, held in entries.items()
         if index not in verdict.replaces
     }
     found |= verdict.held_before | {index: (*reason, None) for index, reason in replaced.items()}
     flat = [(index if batch.seq is None else numbers[index], *reason) for index, reason in found.items()]
     flat += [
-        (held.seq, held.doubts[0].code, held.doubts[0].detail, "stored" if held.beside else None)
+        (held.seq, held.doubts[0].code, detail_of(held.doubts[0]), "stored" if held.beside else None)
         for held in opaque
     ]
     notes: list[QuarantineNote] = []

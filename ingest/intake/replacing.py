@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from cleanside.ingest.checking.incoming import Incoming
 from cleanside.ingest.quarantine import amend, replay
 from cleanside.ingest.quarantine.amend import Who
-from cleanside.ingest.store import quarantine
+from cleanside.ingest.store import quarantine, reasons
 from cleanside.ingest.store.marks import ranges_of
 from cleanside.ingest.store.quarantine import HELD, RELEASED, NewQuarantineRow
 from cleanside.ingest.store.streams import Stream
@@ -42,7 +42,7 @@ def replace(
     own = [row.id for rows in aside.values() for row in rows if (row.seq, row.content_hash) in contents]
     _write(connection, incoming, stream, {firsts[held.seq]: held.content for held in corrected.values()}, own)
     after = quarantine.by_ids(connection, stream.owner_id, list(firsts.values()))
-    doubted = {e.seq: (e.code, json.loads(e.reasons)[0]["detail"]) for e in after if e.state == HELD}
+    doubted = {e.seq: (e.code, reasons.read(e.reasons)[0].detail) for e in after if e.state == HELD}
     return {index: doubted[held.seq] for index, held in corrected.items() if held.seq in doubted}
 
 

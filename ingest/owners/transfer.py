@@ -193,8 +193,7 @@ def _put_beside(connection: sa.Connection, new: Stream, rows: list[dict[str, Any
     known = {e.seq: e.content_hash for e in handover.entries_of(connection, new.id) if _stands_alone(e)}
     known |= readings.hashes(connection, new.id, ranges_of([row["seq"] for row in rows]))
     handover.put_rows(connection, new.id, [row for row in rows if row["seq"] not in known])
-    detail = "this number has another content at the new owner, which stays; find out which is right"
-    doubt = Doubt("number_conflict", detail)
+    doubt = Doubt("number_conflict", {"other_is": "new_owner"})
     numbered = new.is_numbered
     differing = [row for row in rows if known.get(row["seq"], row["content_hash"]) != row["content_hash"]]
     quarantine.put(

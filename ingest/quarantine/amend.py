@@ -22,7 +22,7 @@ from cleanside.ingest.checking.neighbours import TIME_IS_RIGHT
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.quarantine import replay
 from cleanside.ingest.quarantine.withdrawing import withdraw
-from cleanside.ingest.store import fleet, quarantine, readings, streams
+from cleanside.ingest.store import fleet, quarantine, readings, reasons, streams
 from cleanside.ingest.store.marks import ranges_of
 from cleanside.ingest.store.quarantine import DISCARDED, HELD, RELEASED, QuarantineRow
 
@@ -132,7 +132,7 @@ def amend(
     stored = replay.reconsider(connection, now, now_us)
     after = quarantine.by_ids(connection, who.owner_id, [entry.id for entry in entries])
     held = [e for e in after if e.state == HELD]
-    notes = tuple((e.id, e.code, json.loads(e.reasons)[0]["detail"]) for e in held)
+    notes = tuple((e.id, e.code, reasons.read(e.reasons)[0].detail) for e in held)
     return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=notes)
 
 
@@ -140,7 +140,8 @@ def _all_changed(entries: Sequence[QuarantineRow], change: Repair) -> list[str |
     contents: list[str | None] = []
     complaints: list[Complaint] = []
     for entry in entries:
-        suggestion = next((r["suggestion"] for r in json.loads(entry.reasons) if "suggestion" in r), None)
+        suggestions = (reason.suggestion for reason in reasons.read(entry.reasons))
+        suggestion = next((given for given in suggestions if given is not None), None)
         try:
             after = changed(json.loads(entry.amended or entry.content), change, suggestion)
         except ValueError as error:
@@ -208,9 +209,9 @@ def set_aside(
     if span[1] - span[0] >= MAX_AT_ONCE:
         asked = counted(span[1] - span[0] + 1, "number")
         raise Refused(422, "not_valid", f"{asked} at once, at most {MAX_AT_ONCE}; split it")
-    doubt = Doubt(quarantine.SET_ASIDE, f"set aside by {who.handle}: {reason}")
-    reasons = dict.fromkeys(range(span[0], span[1] + 1), doubt)
-    numbers = ranges_of(withdraw(connection, stream, reasons, now_us))
+    doubt = Doubt(quarantine.SET_ASIDE, {"by": who.handle, "reason": reason})
+    because = dict.fromkeys(range(span[0], span[1] + 1), doubt)
+    numbers = ranges_of(withdraw(connection, stream, because, now_us))
     ids = [row.id for rows in quarantine.seen(connection, stream.id, numbers).values() for row in rows]
     entries = [e for e in quarantine.by_ids(connection, who.owner_id, ids) if e.code == doubt.code]
     amendment_id = begin(connection, who, "set_aside", now_us, detail, entries)

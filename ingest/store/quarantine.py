@@ -10,7 +10,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import Doubt
-from cleanside.ingest.store import dialect
+from cleanside.ingest.store import dialect, reasons
 from cleanside.ingest.store.marks import Range, Ranges, ranges_of
 from cleanside.ingest.store.models import amendments, devices, quarantine, streams
 
@@ -73,7 +73,7 @@ def put(connection: sa.Connection, stream_id: int, held: Sequence[NewQuarantineR
             "beside": entry.beside,
             "state": HELD,
             "code": entry.doubts[0].code,
-            "reasons": reasons_json(entry.doubts),
+            "reasons": reasons.kept(entry.doubts),
             "content": entry.content,
             "received_us": now_us,
             "recheck_us": entry.recheck_us,
@@ -81,17 +81,6 @@ def put(connection: sa.Connection, stream_id: int, held: Sequence[NewQuarantineR
         for entry in held
     ]
     connection.execute(dialect.insert(connection, quarantine).on_conflict_do_nothing(), rows)
-
-
-def reasons_json(doubts: Sequence[Doubt]) -> str:
-    """Reasons as they are kept."""
-    return json.dumps(
-        [
-            {"code": d.code, "detail": d.detail}
-            | ({} if d.suggestion is None else {"suggestion": d.suggestion})
-            for d in doubts
-        ]
-    )
 
 
 def seen(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, list[Any]]:
@@ -213,7 +202,7 @@ _SNAPSHOT = ("state", "code", "reasons", "amended", "recheck_us", "amendment_id"
 def set_doubts(connection: sa.Connection, found: Sequence[tuple[int, Sequence[Doubt], int | None]]) -> None:
     """Write the reasons found by a later look. found : entry, doubts, when to look again."""
     rows = [
-        (doubts[0].code, reasons_json(doubts), later_us, entry_id) for entry_id, doubts, later_us in found
+        (doubts[0].code, reasons.kept(doubts), later_us, entry_id) for entry_id, doubts, later_us in found
     ]
     if rows:
         dialect.run(connection, _SET_DOUBTS, rows)
@@ -248,16 +237,16 @@ WHERE stream_id = ? AND seq = ? AND state = ? AND NOT beside
 """
 
 
-def hold_again(connection: sa.Connection, stream_id: int, reasons: Mapping[int, Doubt]) -> set[int]:
-    """Quarantine released entries again. reasons : number -> why. Returns the numbers that had an entry."""
+def hold_again(connection: sa.Connection, stream_id: int, because: Mapping[int, Doubt]) -> set[int]:
+    """Quarantine released entries again. because : number -> why. Returns the numbers that had an entry."""
     found = {
         seq
-        for seq, rows in seen(connection, stream_id, ranges_of(sorted(reasons))).items()
+        for seq, rows in seen(connection, stream_id, ranges_of(sorted(because))).items()
         if any(row.state == RELEASED and not row.beside for row in rows)
     }
     rows = [
-        (HELD, why.code, reasons_json([why]), stream_id, seq, RELEASED)
-        for seq, why in reasons.items()
+        (HELD, why.code, reasons.kept([why]), stream_id, seq, RELEASED)
+        for seq, why in because.items()
         if seq in found
     ]
     if rows:

@@ -21,6 +21,9 @@ class Reason(Described):
 
     code: str
     detail: str
+    values: dict[str, Any] | None = Field(
+        None, description="what detail is about; absent where an earlier release kept the sentence alone"
+    )
     suggestion: dict[str, Any] | None = None
 
 

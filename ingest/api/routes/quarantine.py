@@ -13,7 +13,7 @@ from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import NAME_PATTERN, At, Name, R, needs, router_of, shown, text, us
 from cleanside.ingest.checking.checks import CODES
 from cleanside.ingest.owners.access import BOUND_ROLES
-from cleanside.ingest.store import quarantine
+from cleanside.ingest.store import quarantine, reasons
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.quarantine import QuarantineRow
 
@@ -69,7 +69,7 @@ def document_of(entry: QuarantineRow) -> dict[str, Any]:
         "state": entry.state,
         "code": entry.code,
         "what_to_do": CODES.get(entry.code),
-        "reasons": json.loads(entry.reasons),
+        "reasons": [reason.document() for reason in reasons.read(entry.reasons)],
         "beside_another": entry.beside,
         "content": json.loads(entry.content),
         "amended": None if entry.amended is None else json.loads(entry.amended),

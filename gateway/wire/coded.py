@@ -1,0 +1,48 @@
+"""
+A stable code and its values instead of a sentence; the sentence comes from a table.
+
+Promises: what decides, is stored or is compared is code and values; `text_of` renders them when a person
+reads. Another language is another table.
+Leaves to others: the tables, each beside what raises its codes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any, ClassVar
+
+#: what a sentence is about, by name
+Values = Mapping[str, Any]
+#: a sentence with a place for each value, like "number {number} is taken", or a function that writes it
+Sentence = str | Callable[[Values], str]
+#: code -> sentence
+Sentences = Mapping[str, Sentence]
+
+
+def text_of(sentences: Sentences, code: str, values: Values) -> str:
+    """The sentence of a code. Pure. Raises KeyError for a code without one, or for a missing value."""
+    sentence = sentences[code]
+    return sentence.format_map(values) if isinstance(sentence, str) else sentence(values)
+
+
+class Coded(Exception):
+    """
+    An error with a stable code and the values that its sentence is about.
+
+    Raised as `SpoolFull("disk_full", path=path)`; decide by `code` and `values`, show `str(error)`.
+    A first argument with spaces is a sentence of its own: `code` is then the one of its class.
+    """
+
+    #: code -> sentence; of the package
+    SENTENCES: ClassVar[Sentences] = {}
+    #: the code of an error that brings a sentence of its own
+    CODE: ClassVar[str] = "error"
+
+    def __init__(self, code: str = "", /, **values: Any) -> None:
+        self.values: Values = values
+        self.code = code if code in self.SENTENCES else self.CODE
+        self._said = None if code in self.SENTENCES else code
+        super().__init__(code)
+
+    def __str__(self) -> str:
+        return text_of(self.SENTENCES, self.code, self.values) if self._said is None else self._said

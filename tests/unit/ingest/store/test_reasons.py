@@ -1,0 +1,155 @@
+"""Reasons of quarantine: the sentence of each code, and what is kept of it."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from cleanside.gateway.wire import Doubt
+from cleanside.ingest.checking.checks import CODES
+from cleanside.ingest.store import reasons
+
+WHY = {"text": "2026-03-02T06:00:00"}
+AHEAD = "ahead of the server; held and checked again at that time"
+
+#: code, values -> the sentence, as releases before 0024 wrote it
+SENTENCES: list[tuple[str, dict[str, Any], str]] = [
+    (
+        "unit_not_accepted",
+        {"quantity": "restriction", "unit": "inwc", "accepted": ["Pa", "hPa", "kPa", "mbar"]},
+        'unit "inwc" is not accepted for restriction; send one of "Pa", "hPa", "kPa", "mbar"',
+    ),
+    (
+        "unit_undeclared",
+        {"quantity": "restriction"},
+        "no unit is declared for restriction; add it to units",
+    ),
+    (
+        "quantity_unknown",
+        {"quantity": "soot"},
+        '"soot" is not a quantity this version knows; held as sent',
+    ),
+    (
+        "time_not_rfc3339",
+        {"why": "leap_second", "text": "2026-03-02T06:00:60Z"},
+        'at "2026-03-02T06:00:60Z" has a leap second that does not end a UTC month; check the clock',
+    ),
+    (
+        "time_without_offset",
+        {"why": "no_offset", **WHY},
+        'at "2026-03-02T06:00:00" has no offset from UTC; send one, like "2026-03-02T06:14:07.250Z"',
+    ),
+    ("time_in_future", {"ahead_s": 13 * 60 + 59}, f"at is 13 min {AHEAD}"),
+    ("time_in_future", {"ahead_s": 3 * 3600 + 13 * 60}, f"at is 3 h 13 min {AHEAD}"),
+    ("time_in_future", {"ahead_s": 3 * 86_400}, f"at is 3 d {AHEAD}"),
+    (
+        "time_before_service",
+        {"at": "2021-12-31T23:59:59Z", "in_service_at": "2022-01-01T00:00:00Z"},
+        "at 2021-12-31T23:59:59Z is before the device entered service at 2022-01-01T00:00:00Z; "
+        "check clock and date",
+    ),
+    (
+        "time_before_floor",
+        {"at": "1066-10-14T09:00:00Z", "floor": "1970-01-01T00:00:00Z", "may_be_history": False},
+        "at 1066-10-14T09:00:00Z is before 1970-01-01T00:00:00Z, from when on readings of this device are "
+        "believed",
+    ),
+    (
+        "time_before_floor",
+        {"at": "2011-06-01T00:00:00Z", "floor": "2025-10-31T00:00:00Z", "may_be_history": True},
+        "at 2011-06-01T00:00:00Z is before 2025-10-31T00:00:00Z, from when on readings of this device are "
+        "believed; if it is recorded history, have an admin set history_from of the device",
+    ),
+    (
+        "clock_unset",
+        {"at": "1970-01-02T00:00:00Z"},
+        "at 1970-01-02T00:00:00Z is where a clock starts that was never set; give the machine a time source",
+    ),
+    (
+        "gps_week_rollover",
+        {"at": "2007-04-10T21:27:00Z", "weeks": 1024, "likely": "2026-11-24T21:27:00Z"},
+        "at 2007-04-10T21:27:00Z is 1024 weeks off, most likely 2026-11-24T21:27:00Z; update the receiver",
+    ),
+    (
+        "time_outlier",
+        {"at": "2026-11-24T21:27:00Z"},
+        "at 2026-11-24T21:27:00Z is far from the readings before and after it by number, which agree; "
+        "check the clock, shift it, or say that the time is right",
+    ),
+    (
+        "out_of_range",
+        {"quantity": "restriction", "value": 900.0, "unit": "kPa", "lowest": -10.0, "highest": 50.0},
+        "restriction 900 kPa is beyond what is possible, -10 to 50 kPa; look at sensor and unit",
+    ),
+    ("device_unknown", {"device": "d"}, "device d is not registered; held until it is"),
+    ("set_aside", {"by": "k1", "reason": "wrong machine"}, "set aside by k1: wrong machine"),
+    ("opaque", {"number": 7}, "number 7 could not be read as a reading; its bytes are kept"),
+    (
+        "number_conflict",
+        {"number": 7, "other_is": "stored"},
+        "number 7 is taken by another content, which stays; find out which is right",
+    ),
+    (
+        "number_conflict",
+        {"number": 7, "other_is": "discarded"},
+        "number 7 is taken by another content, which a person discarded; find out which is right",
+    ),
+    (
+        "number_conflict",
+        {"number": 7, "other_is": "quarantined"},
+        "number 7 is taken by another content, which is itself in quarantine; to put this one in its "
+        'place, send it with "replace_quarantined": true',
+    ),
+    (
+        "number_conflict",
+        {"at": "2026-03-02T06:00:00Z", "other_is": "stored"},
+        "there is another reading at 2026-03-02T06:00:00Z, which stays; all quantities measured at one "
+        "instant belong in one reading",
+    ),
+    (
+        "number_conflict",
+        {"number": 7, "other_is": "stored", "opaque": True},
+        "number 7 is taken by another content, which stays",
+    ),
+    (
+        "number_conflict",
+        {"other_is": "new_owner"},
+        "this number has another content at the new owner, which stays; find out which is right",
+    ),
+]
+
+
+@pytest.mark.parametrize(("code", "values", "sentence"), SENTENCES)
+def test_a_reason_reads_as_earlier_releases_wrote_it(
+    code: str, values: dict[str, Any], sentence: str
+) -> None:
+    suggestion = {"units": {"restriction": "kPa"}}
+    [read] = reasons.read(reasons.kept([Doubt(code, values, suggestion)]))
+    assert read == reasons.Reason(code, sentence, values, suggestion)
+
+
+def test_every_code_of_quarantine_has_a_sentence() -> None:
+    assert CODES.keys() <= reasons.SENTENCES.keys()
+    assert {code for code, _, _ in SENTENCES} == reasons.SENTENCES.keys()
+
+
+def test_a_sentence_is_made_when_it_is_read() -> None:
+    """What the release before reads beside the values is not what is shown."""
+    kept = json.loads(reasons.kept([Doubt("opaque", {"number": 7})]))
+    kept[0]["detail"] = "something else"
+    [read] = reasons.read(json.dumps(kept))
+    assert read.detail == "number 7 could not be read as a reading; its bytes are kept"
+
+
+def test_values_that_look_like_a_place_in_a_sentence_stay_as_they_are() -> None:
+    [read] = reasons.read(reasons.kept([Doubt("set_aside", {"by": "{reason}", "reason": "{0} {by}"})]))
+    assert read.detail == "set aside by {reason}: {0} {by}"
+
+
+def test_a_reason_of_an_earlier_release_reads_as_it_was_written() -> None:
+    written = {"code": "opaque", "detail": "number 7 said otherwise", "suggestion": {"at": "x"}}
+    [read] = reasons.read(json.dumps([written]))
+    assert read == reasons.Reason("opaque", "number 7 said otherwise", None, {"at": "x"})
+    assert read.document() == written
