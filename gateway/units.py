@@ -3,7 +3,9 @@ Quantities a reading may carry, the units each may be sent in, and the way to SI
 
 Promises: a factor is the one of its published definition, exact where the definition is exact.
 The inch of water is the conventional one, 249.08891 Pa (1000 kg/m³, 9.80665 m/s²); other inches of
-water differ by at most 0.10 %. Nothing is guessed: a unit is accepted for a quantity or it is not.
+water differ by at most 0.10 %. Nothing is guessed: a unit is accepted for a quantity or it is not. The usual
+spellings of the field are accepted where they can mean one unit only (`SPELLINGS`); the server keeps and
+hashes a unit as it was sent, the gateway's spool keeps the unit's own name (`own_name`).
 Leaves to others: what to do with a reading whose unit is not accepted (see `gateway.wire`,
 `ingest.checking.checks`).
 
@@ -43,8 +45,10 @@ class Quantity:
     column: str
     #: the unit it is kept in
     si_unit: str
-    #: accepted spellings, as sent
+    #: what may be sent: every unit by its own name, its code in UCUM and its other spellings
     units: Mapping[str, Unit]
+    #: spelling -> the unit's own name, of those that are none
+    spellings: Mapping[str, str]
     #: lowest and highest value that is physically possible on a diesel machine, in `si_unit` (chosen, wide)
     lowest: float
     highest: float
@@ -91,12 +95,103 @@ _LENGTH = {"m": Unit(1.0), "ft": Unit(0.3048), "[ft_i]": Unit(0.3048)}
 _LEVEL = {"dBm": Unit(1.0)}
 
 
+#: A unit's own name, and how gauges, manuals and programs spell it too (common practice). Only what can mean
+#: no other unit of any quantity here: "mpa" or "M" is not among them.
+SPELLINGS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "Pa": ("pa", "PA", "pascal", "pascals"),
+        "hPa": ("hpa", "HPA", "hectopascal"),
+        "kPa": ("kpa", "KPA", "KPa", "Kpa", "kilopascal"),
+        "mbar": ("mBar", "MBAR", "mb", "millibar", "millibars"),
+        "bar": ("Bar", "BAR", "bars"),
+        "psi": ("PSI", "Psi", "lbf/in2", "lb/in2"),
+        "inH2O": (
+            *(
+                "inh2o",
+                "INH2O",
+                "InH2O",
+                "in H2O",
+                "in. H2O",
+                "in.H2O",
+                "in h2o",
+                "inH₂O",
+                "in H₂O",
+                "inchH2O",
+            ),
+            *(
+                "inWC",
+                "inwc",
+                "INWC",
+                "in WC",
+                "in wc",
+                "in. WC",
+                "in. w.c.",
+                "in w.c.",
+                "in.wc",
+                "inches WC",
+            ),
+            *(
+                "inWG",
+                "inwg",
+                "INWG",
+                "in WG",
+                "in wg",
+                "in. WG",
+                "in. w.g.",
+                "in w.g.",
+                "in.wg",
+                "iwc",
+                "iwg",
+            ),
+        ),
+        "mmH2O": (
+            *("mmh2o", "MMH2O", "mm H2O", "mm h2o", "mmH₂O", "mm H₂O", "mmWC", "mmwc", "mm WC", "mm wc"),
+            *("mmWG", "mmwg", "mm WG", "mm wg", "mmWS"),
+        ),
+        "cmH2O": ("cmh2o", "CMH2O", "cm H2O", "cm h2o", "cmH₂O", "cm H₂O", "cmWC", "cmwc", "cm WC", "cmWG"),
+        "mmHg": ("mmhg", "MMHG", "mm Hg", "mm hg"),
+        "inHg": ("inhg", "INHG", "InHg", "in Hg", "in. Hg", "in.Hg", "in hg"),
+        "r/min": (
+            "rpm",
+            "RPM",
+            "Rpm",
+            "r.p.m.",
+            "rev/min",
+            "revs/min",
+            "1/min",
+            "min-1",
+            "min^-1",
+            "min⁻¹",
+            "U/min",
+        ),
+        "Hz": ("hz", "HZ", "r/s", "rev/s", "1/s"),
+        "rad/s": ("rad/sec", "RAD/S"),
+        "Cel": ("C", "°C", "° C", "degC", "deg C", "℃", "celsius", "Celsius"),
+        "K": ("kelvin", "Kelvin"),
+        "degF": ("F", "°F", "° F", "deg F", "℉", "fahrenheit", "Fahrenheit"),
+        "%": ("percent", "pct", "per cent"),
+        "kg/s": ("kg/sec", "KG/S"),
+        "kg/h": ("kg/hr", "kg/hour", "KG/H"),
+        "h": ("hr", "hrs", "hour", "hours", "Hours"),
+        "s": ("sec", "secs", "second", "seconds"),
+        "V": ("v", "volt", "volts", "Volt", "Volts", "Vdc", "VDC", "V DC"),
+        "mV": ("millivolt", "millivolts"),
+        "deg": ("°", "degree", "degrees"),
+        "m": ("metre", "metres", "meter", "meters"),
+        "ft": ("foot", "feet", "Ft", "FT"),
+        "dBm": ("dbm", "DBM", "dBM"),
+    }
+)
+
+
 def _quantity(name: str, si: str, suffix: str, units: dict[str, Unit], low: float, high: float) -> Quantity:
+    spellings = {spelling: own for own in units for spelling in SPELLINGS.get(own, ())}
     return Quantity(
         name=name,
         column=f"{name}_{suffix}",
         si_unit=si,
-        units=MappingProxyType(units),
+        units=MappingProxyType(units | {spelling: units[own] for spelling, own in spellings.items()}),
+        spellings=MappingProxyType(spellings),
         lowest=low,
         highest=high,
     )
@@ -125,32 +220,6 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
         )
     }
 )
-
-# Spellings people use that are not accepted, and what they most likely mean. Only ever a suggestion.
-_LIKELY_MEANT = {
-    "rpm": "r/min",
-    "1/min": "r/min",
-    "c": "Cel",
-    "°c": "Cel",
-    "degc": "Cel",
-    "f": "degF",
-    "°f": "degF",
-    "inwc": "inH2O",
-    "inwg": "inH2O",
-    "inchh2o": "inH2O",
-    "mmwc": "mmH2O",
-    "mmwg": "mmH2O",
-    "cmwc": "cmH2O",
-    "torr": "mmHg",
-    "percent": "%",
-    "hr": "h",
-    "hrs": "h",
-    "hours": "h",
-    "volt": "V",
-    "volts": "V",
-    "°": "deg",
-    "feet": "ft",
-}
 
 
 def accepts(unit: str, quantity: str) -> bool:
@@ -187,11 +256,24 @@ def counted(number: int, noun: str, plural: str = "") -> str:
     return f"{number:,} {noun if number == 1 else plural or noun + 's'}"
 
 
+def own_name(unit: str, quantity: str) -> str:
+    """The own name of a unit that may be spelled otherwise; anything else comes back as it is."""
+    known = QUANTITIES.get(quantity)
+    return unit if known is None else known.spellings.get(unit, unit)
+
+
+def offered(quantity: str) -> list[str]:
+    """The units of a quantity by their own names and UCUM codes. Raises KeyError for an unknown quantity."""
+    known = QUANTITIES[quantity]
+    return [unit for unit in known.units if unit not in known.spellings]
+
+
 def suggest_unit(unit: str, quantity: str) -> str | None:
-    """The accepted unit that `unit` most likely means, or None: for a person to confirm, never applied."""
-    accepted = QUANTITIES[quantity].units
-    folded = unit.strip().replace(" ", "").replace(".", "").replace("₂", "2").casefold()
-    if (likely := _LIKELY_MEANT.get(folded)) in accepted:
-        return likely
-    matches = [name for name in accepted if name.casefold() == folded]
-    return matches[0] if len(matches) == 1 else None
+    """The unit that `unit` most likely means, or None: for a person to confirm, never applied."""
+    known = QUANTITIES[quantity]
+    meant = {known.spellings.get(name, name) for name in known.units if _folded(name) == _folded(unit)}
+    return meant.pop() if len(meant) == 1 else None
+
+
+def _folded(unit: str) -> str:
+    return unit.strip().replace(" ", "").replace(".", "").replace("₂", "2").casefold()

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from cleanside.gateway.errors import SourceWrong
-from cleanside.gateway.units import QUANTITIES, accepts, suggest_unit
+from cleanside.gateway.units import QUANTITIES, accepts, offered, own_name, suggest_unit
 
 
 class Options:
@@ -141,11 +141,11 @@ class Options:
         if not accepts(unit, quantity):
             likely = suggest_unit(unit, quantity)
             hint = f' (did you mean "{likely}"?)' if likely else ""
-            accepted = ", ".join(QUANTITIES[quantity].units)
+            accepted = ", ".join(offered(quantity))
             raise self.wrong(
                 f'{where}: unit "{unit}" is not accepted for {quantity}{hint}; one of {accepted}'
             )
-        return quantity, unit
+        return quantity, own_name(unit, quantity)
 
     def done(self) -> None:
         """Refuse what nobody took."""

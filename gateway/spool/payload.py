@@ -15,6 +15,7 @@ from collections.abc import Iterable, Mapping, Sequence
 import orjson
 
 from cleanside.gateway.errors import ReadingRefused
+from cleanside.gateway.units import own_name
 from cleanside.gateway.wire import MAX_INTEGER, MAX_NAME_LENGTH, is_name
 
 LAYOUT = 1  # a list of numbers, one for each entry of the unit set
@@ -75,7 +76,11 @@ def read_values(payloads: Sequence[str]) -> list[list[float]]:
 
 
 def unit_set_of(values: Mapping[str, float], units: Mapping[str, str]) -> UnitSet:
-    """The unit set of a reading. Raises ReadingRefused for a name or unit that the wire would refuse."""
+    """
+    The unit set of a reading, units by their own names. Raises ReadingRefused for what the wire would refuse.
+
+    Own names, because a server of a release before does not know all spellings.
+    """
     for name in values:
         if name in _RESERVED or not is_name(name):
             raise ReadingRefused(
@@ -86,7 +91,7 @@ def unit_set_of(values: Mapping[str, float], units: Mapping[str, str]) -> UnitSe
             raise ReadingRefused(
                 f"unit {unit!r} of {name} is not a text of 1 to 64 characters; mend the source"
             )
-    return tuple((name, units[name]) for name in values)
+    return tuple((name, own_name(units[name], name)) for name in values)
 
 
 def write_unit_set(unit_set: UnitSet) -> str:

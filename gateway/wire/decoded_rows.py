@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
-from cleanside.gateway.units import QUANTITIES, accepts, suggest_unit
+from cleanside.gateway.units import QUANTITIES, accepts, offered, suggest_unit
 from cleanside.gateway.wire.batch import Batch, Doubt
 
 
@@ -74,9 +74,11 @@ def _unit_doubt(quantity: str, unit: str | None) -> Doubt | None:
     if accepts(unit, quantity):
         return None
     likely = suggest_unit(unit, quantity)
-    accepted = list(QUANTITIES[quantity].units)[:4]
+    about: dict[str, Any] = {"quantity": quantity, "unit": unit, "accepted": offered(quantity)}
+    if likely is not None:
+        about["likely"] = likely
     return Doubt(
         "unit_not_accepted",
-        {"quantity": quantity, "unit": unit, "accepted": accepted},
+        about,
         {"units": {quantity: likely}} if likely else None,
     )

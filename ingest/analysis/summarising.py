@@ -22,7 +22,7 @@ import sqlalchemy as sa
 from cleanside.gateway.units import QUANTITIES
 from cleanside.ingest.analysis import corrections
 from cleanside.ingest.errors import TryAgain
-from cleanside.ingest.quarantine.replay import reconsider
+from cleanside.ingest.quarantine.replay import after_a_start, reconsider
 from cleanside.ingest.restriction import Readings, summarise_hours
 from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.store import fleet, hours, partitions, quarantine, raw
@@ -55,7 +55,7 @@ class Analyst:
         self._resources = resources
         self._on_pass = on_pass
         self._thread = threading.Thread(target=self._work, name="analyst", daemon=True)
-        self._next_recheck_us = 0
+        self._next_recheck_us: int | None = None  # None: the server has just started
 
     def start(self) -> None:
         """Begin."""
@@ -84,7 +84,9 @@ class Analyst:
 
     def _recheck(self) -> None:
         now_us = self._resources.clock()
-        if now_us >= self._next_recheck_us:
+        if self._next_recheck_us is None:
+            self._resources.writer.call(lambda connection: after_a_start(connection, now_us))
+        if self._next_recheck_us is None or now_us >= self._next_recheck_us:
             self._next_recheck_us = now_us + self._resources.settings.recheck_interval_s * MICRO
             make_months_ahead(self._resources, now_us)
             recheck_due(self._resources, now_us)

@@ -306,7 +306,7 @@ def _ends_just_below(life: Life) -> bool:
 def _terminal_pa(value: float, unit: str) -> float:
     if not units.accepts(unit, "restriction"):
         meant = units.suggest_unit(unit, "restriction")
-        known = ", ".join(units.QUANTITIES["restriction"].units)
+        known = ", ".join(units.offered("restriction"))
         raise CalledWrongly(
             f'--unit "{unit}" is no unit of restriction; use {f"{meant}" if meant else known}'
         )

@@ -26,6 +26,14 @@ from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON, outlie
 from cleanside.ingest.store import dialect, fleet, quarantine, readings, streams
 from cleanside.ingest.store.quarantine import QuarantineRow
 
+#: what a new release may believe, because it knows more units and quantities
+KNOWN_LATER = ("unit_not_accepted", "quantity_unknown")
+
+
+def after_a_start(connection: sa.Connection, now_us: int) -> int:
+    """Have checked again what an earlier release may not have known. Returns how many entries."""
+    return quarantine.look_again(connection, KNOWN_LATER, now_us)
+
 
 def reconsider(connection: sa.Connection, entries: Sequence[QuarantineRow], now_us: int) -> int:
     """

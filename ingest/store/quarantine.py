@@ -164,6 +164,17 @@ def due(connection: sa.Connection, now_us: int, *, limit: int = 1_000) -> list[Q
     ]
 
 
+def look_again(connection: sa.Connection, codes: Sequence[str], now_us: int) -> int:
+    """Have what is quarantined for one of these reasons checked again. Returns how many entries."""
+    here = sa.update(quarantine).where(
+        quarantine.c.state == HELD,
+        quarantine.c.code.in_(codes),
+        quarantine.c.recheck_us.is_(None),
+        sa.not_(quarantine.c.beside),
+    )
+    return int(connection.execute(here.values(recheck_us=now_us)).rowcount)
+
+
 def held_of_device(
     connection: sa.Connection, device_id: int, code: str, *, limit: int
 ) -> list[QuarantineRow]:

@@ -70,7 +70,8 @@ def detail_of(doubt: Doubt) -> str:
 
 def _unit_not_accepted(values: Values) -> str:
     accepted = ", ".join(f'"{name}"' for name in values["accepted"])
-    return f'unit "{values["unit"]}" is not accepted for {values["quantity"]}; send one of {accepted}'
+    hint = f' (did you mean "{values["likely"]}"?)' if "likely" in values else ""
+    return f'unit "{values["unit"]}" is not accepted for {values["quantity"]}{hint}; send one of {accepted}'
 
 
 def _in_future(values: Values) -> str:

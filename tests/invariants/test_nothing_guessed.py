@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+import sqlalchemy as sa
 
 from cleanside.gateway.units import from_si
 from cleanside.gateway.wire import instant_text
+from cleanside.ingest.quarantine.replay import after_a_start
 from tests.support.held import rows
 from tests.support.serving import DEVICE, STREAM, Api
 
@@ -24,7 +26,7 @@ def one(api: Api, *, at: str = GOOD_AT, unit: str | None = "kPa", value: float =
 @pytest.mark.parametrize(
     ("at", "unit", "code", "suggestion"),
     [
-        (GOOD_AT, "kpa", "unit_not_accepted", {"units": {"restriction": "kPa"}}),
+        (GOOD_AT, "k Pa", "unit_not_accepted", {"units": {"restriction": "kPa"}}),
         (GOOD_AT, "rpm", "unit_not_accepted", None),
         (GOOD_AT, None, "unit_undeclared", None),
         ("2026-03-02T06:00:00", "kPa", "time_without_offset", None),
@@ -80,3 +82,16 @@ def test_a_reading_ahead_of_the_clock_is_looked_at_again_when_its_time_has_come(
     assert api.recheck() == 1
     assert rows(api.url, "SELECT count(*) FROM readings")[0][0] == 1
     assert api.account()["balances"] is True
+
+
+def test_what_a_release_before_did_not_know_is_checked_again_when_the_server_starts(api: Api) -> None:
+    """A spelling that is accepted by now; the row is made as the release before left it."""
+    api.register()
+    one(api, unit="furlong")
+    with sa.create_engine(api.url).begin() as connection:
+        connection.execute(sa.text("UPDATE quarantine SET content = replace(content, 'furlong', 'inwg')"))
+    now_us = api.clock()
+    assert api.resources.writer.call(lambda connection: after_a_start(connection, now_us)) == 1
+    assert api.recheck() == 1
+    assert rows(api.url, "SELECT round(restriction_pa, 6) FROM readings")[0][0] == round(3.05 * 249.08891, 6)
+    assert api.get("/v1/quarantine").json()["entries"] == []

@@ -8,7 +8,7 @@ import sqlalchemy as sa
 from fastapi import Depends, Query, Request, Response
 from pydantic import Field
 
-from cleanside.gateway.units import QUANTITIES, accepts, suggest_unit, to_si
+from cleanside.gateway.units import QUANTITIES, accepts, offered, suggest_unit, to_si
 from cleanside.ingest.api.routes.declared import line_document
 from cleanside.ingest.api.routes.described_fleet import (
     ChangesAnswer,
@@ -317,7 +317,7 @@ def require_unit(unit: str, pointer: str, quantity: str = "restriction") -> None
     """Raise Refused (422) unless a unit measures a quantity. pointer : where it stands in the body."""
     if not accepts(unit, quantity):
         likely = suggest_unit(unit, quantity)
-        accepted = ", ".join(list(QUANTITIES[quantity].units)[:8])
+        accepted = ", ".join(offered(quantity))
         hint = f'did you mean "{likely}"? ' if likely else ""
         detail = f'unit "{unit}" does not measure {quantity}; {hint}send one of {accepted}'
         raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])

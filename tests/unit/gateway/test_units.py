@@ -9,7 +9,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from cleanside.gateway.units import QUANTITIES, accepts, from_si, suggest_unit, to_si
+from cleanside.gateway.units import (
+    QUANTITIES,
+    SPELLINGS,
+    accepts,
+    from_si,
+    offered,
+    own_name,
+    suggest_unit,
+    to_si,
+)
 
 # NIST SP 811 (2008), appendix B.8/B.9 "Pressure or stress", digits as printed (seven where not exact).
 NIST_SP_811_TO_PA = [
@@ -99,12 +108,10 @@ def test_the_value_as_sent_comes_back(quantity: str, unit: str, thousandths: int
 @pytest.mark.parametrize(
     ("unit", "quantity", "meant"),
     [
-        ("kpa", "restriction", "kPa"),
-        ("KPA", "restriction", "kPa"),
-        ("in. H2O", "restriction", "inH2O"),
-        ("in W.C.", "restriction", "inH2O"),
-        ("rpm", "engine_speed", "r/min"),
-        ("°C", "air_temperature", "Cel"),
+        ("k Pa", "restriction", "kPa"),
+        ("IN. W.C.", "restriction", "inH2O"),
+        ("r p m", "engine_speed", "r/min"),
+        ("° c", "air_temperature", "Cel"),
         ("rpm", "restriction", None),
         ("furlong", "restriction", None),
     ],
@@ -115,6 +122,55 @@ def test_a_unit_that_is_not_accepted_may_have_a_suggestion(
     assert not accepts(unit, quantity)
     assert suggest_unit(unit, quantity) == meant
     assert meant is None or accepts(meant, quantity)
+
+
+@pytest.mark.parametrize("quantity", QUANTITIES)
+def test_a_spelling_means_one_unit_and_is_no_units_own_name(quantity: str) -> None:
+    known = QUANTITIES[quantity]
+    assert not set(known.spellings) & {name for q in QUANTITIES.values() for name in offered(q.name)}
+    for spelling, own in known.spellings.items():
+        assert to_si(7.5, spelling, quantity) == to_si(7.5, own, quantity)
+        assert own_name(spelling, quantity) == own
+
+
+def test_every_spelling_of_the_table_is_accepted_for_some_quantity() -> None:
+    listed = [spelling for many in SPELLINGS.values() for spelling in many]
+    assert len(listed) == len(set(listed))
+    assert set(listed) == {spelling for q in QUANTITIES.values() for spelling in q.spellings}
+
+
+@pytest.mark.parametrize(
+    ("spelling", "quantity"),
+    [
+        *[
+            (s, "restriction")
+            for s in ("pascal", "hectopascal", "kilopascal", "millibar", "inchH2O", "millibars")
+        ],
+        *[(s, "engine_speed") for s in ("rpm",)],
+        *[(s, "engine_hours") for s in ("hr", "hour", "hours", "sec", "second")],
+        *[(s, "supply_voltage") for s in ("volt", "volts", "millivolt")],
+        *[(s, "altitude") for s in ("metre", "meters", "foot", "feet")],
+    ],
+)
+def test_a_spelling_that_pint_knows_means_there_what_it_means_here(spelling: str, quantity: str) -> None:
+    """pint's default registry, an independent table of units."""
+    if spelling not in QUANTITIES[quantity].units:
+        pytest.fail(f"{spelling} is in no table of ours")
+    si = {
+        "restriction": "Pa",
+        "engine_speed": "rad/s",
+        "engine_hours": "s",
+        "supply_voltage": "V",
+        "altitude": "m",
+    }
+    theirs = pint.UnitRegistry().Quantity(1.0, spelling.replace("inchH2O", "inch_H2O")).to(si[quantity])
+    assert to_si(1.0, spelling, quantity) == pytest.approx(theirs.magnitude, rel=1e-9)
+
+
+@pytest.mark.parametrize("unit", ["mpa", "MPA", "M", "S", "H", "MV", "mv", "KV", "bar g", "psia", "psig"])
+def test_what_could_mean_two_units_is_not_accepted(unit: str) -> None:
+    """Milli and mega, metre and a million, gauge and absolute."""
+    assert not any(accepts(unit, quantity) for quantity in QUANTITIES)
 
 
 def test_percent_is_accepted_as_ucum_has_it_only() -> None:

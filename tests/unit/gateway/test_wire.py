@@ -260,7 +260,7 @@ def test_a_batch_written_is_read_back(at_ms: list[int], sub_ms: bool, data: st.D
 
 
 def test_a_unit_that_does_not_measure_its_quantity_doubts_those_readings_only() -> None:
-    batch = decode(readings_body(units={"restriction": "kPa", "engine_speed": "rpm"}))
+    batch = decode(readings_body(units={"restriction": "kPa", "engine_speed": "r p m"}))
     assert {i: [d.code for d in doubts] for i, doubts in batch.doubts.items()} == {0: ["unit_not_accepted"]}
     assert batch.doubts[0][0].suggestion == {"units": {"engine_speed": "r/min"}}
 

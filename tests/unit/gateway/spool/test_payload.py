@@ -74,3 +74,14 @@ def test_what_is_no_number_is_refused_and_never_written_as_something_else(value:
 def test_one_value_that_is_written_by_itself_changes_no_other() -> None:
     rows = [[1e300, -0.0], [], [5e-324, 2**53]]  # the largest integer that is taken; the least float there is
     assert repr(read_values(write_many(rows))) == repr(rows)
+
+
+def test_a_unit_set_has_units_by_their_own_names() -> None:
+    """A server of a release before does not know all spellings."""
+    values = {"engine_speed": 1900.0, "restriction": 12.0, "soot_load": 3.0}
+    units = {"engine_speed": "rpm", "restriction": "in. WC", "soot_load": "rpm"}
+    assert unit_set_of(values, units) == (
+        ("engine_speed", "r/min"),
+        ("restriction", "inH2O"),
+        ("soot_load", "rpm"),
+    )

@@ -18,8 +18,13 @@ AHEAD = "ahead of the server; held and checked again at that time"
 SENTENCES: list[tuple[str, dict[str, Any], str]] = [
     (
         "unit_not_accepted",
-        {"quantity": "restriction", "unit": "inwc", "accepted": ["Pa", "hPa", "kPa", "mbar"]},
-        'unit "inwc" is not accepted for restriction; send one of "Pa", "hPa", "kPa", "mbar"',
+        {"quantity": "altitude", "unit": "furlong", "accepted": ["m", "ft"]},
+        'unit "furlong" is not accepted for altitude; send one of "m", "ft"',
+    ),
+    (
+        "unit_not_accepted",
+        {"quantity": "altitude", "unit": "f t", "accepted": ["m", "ft"], "likely": "ft"},
+        'unit "f t" is not accepted for altitude (did you mean "ft"?); send one of "m", "ft"',
     ),
     (
         "unit_undeclared",
