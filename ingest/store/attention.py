@@ -103,7 +103,7 @@ def _machines(connection: sa.Connection, owner_id: int | None) -> dict[int, str]
     return {row.device_id: row.name for row in rows}
 
 
-def _streams(connection: sa.Connection, owner_id: int | None) -> dict[int, list[sa.Row[Any]]]:
+def _streams(connection: sa.Connection, owner_id: int | None) -> dict[int, list[Any]]:
     """Device -> its streams, with how many numbers stand in islands beyond the mark."""
     size = sa.select(
         islands.c.stream_id, sa.func.sum(islands.c.last - islands.c.first + 1).label("beyond")
@@ -114,7 +114,7 @@ def _streams(connection: sa.Connection, owner_id: int | None) -> dict[int, list[
     query = query.outerjoin_from(streams, size_of, size_of.c.stream_id == streams.c.id)
     if owner_id is not None:
         query = query.where(streams.c.owner_id == owner_id)
-    found: dict[int, list[sa.Row[Any]]] = {}
+    found: dict[int, list[Any]] = {}
     for row in connection.execute(query):
         found.setdefault(row.device_id, []).append(row)
     return found

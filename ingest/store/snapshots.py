@@ -26,7 +26,8 @@ def newest(connection: sa.Connection, owner_id: int) -> Snapshot | None:
 
 def oldest_us(connection: sa.Connection) -> int | None:
     """When the oldest of all owners' snapshots was learned; None: none was ever learned. [us]"""
-    return connection.scalar(sa.select(sa.func.min(fleet_snapshots.c.learned_us)))
+    oldest: int | None = connection.scalar(sa.select(sa.func.min(fleet_snapshots.c.learned_us)))
+    return oldest
 
 
 def content_of(connection: sa.Connection, owner_id: int) -> tuple[Snapshot, str]:

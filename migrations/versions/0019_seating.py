@@ -24,8 +24,9 @@ BIG_ID = sa.BigInteger().with_variant(sa.Integer(), "sqlite")
 
 
 def upgrade() -> None:
-    history = sa.Column("with_history", sa.Boolean(), nullable=False, server_default=sa.false())
-    op.add_column("enrolments", history)
+    op.add_column(
+        "enrolments", sa.Column("with_history", sa.Boolean(), nullable=False, server_default=sa.false())
+    )
     op.add_column("machines", sa.Column("display_name", sa.String(120), nullable=True))
     op.add_column("machines", sa.Column("retired_us", sa.BigInteger(), nullable=True))
     op.add_column("devices", sa.Column("retired_us", sa.BigInteger(), nullable=True))

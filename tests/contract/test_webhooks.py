@@ -28,7 +28,7 @@ from http_message_signatures import HTTPMessageVerifier, InvalidSignature, Mappi
 from cleanside.ingest.api.app import _views
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import key_file, outbox
-from cleanside.ingest.store.models import readings
+from cleanside.ingest.store.models import events, readings
 from cleanside.ingest.webhooks import courier as webhooks
 from cleanside.ingest.webhooks.announcing import LOSS_DECLARED, Views, announce
 from cleanside.ingest.webhooks.courier import Courier
@@ -565,8 +565,6 @@ def test_losses_that_a_gateway_declares_are_told_once(api: Api) -> None:
     assert declare("readings_lost") == 1
     assert declare("readings_lost") == 0
     with api.resources.reading() as connection:
-        [data] = connection.scalars(
-            sa.select(outbox.events.c.data).where(outbox.events.c.type == LOSS_DECLARED)
-        )
+        [data] = connection.scalars(sa.select(events.c.data).where(events.c.type == LOSS_DECLARED))
     group = {"device": DEVICE, "event": "readings_lost", "times": 1, "readings": 600}
     assert json.loads(data) == {"readings": 600, "groups": [group]}

@@ -117,16 +117,16 @@ def drive(altitude_m: float, *, seed: int = 5, begin: float = 0.0, until: float 
     at_s = np.concatenate([START_S + 86_400.0 * d + STEP_S * np.arange(a_shift) for d in range(DAYS)])
     n = len(at_s)
     dwell = int(240 / STEP_S)
-    speed = np.repeat(
+    speed: Floats = np.repeat(
         random.choice([IDLE_HZ, 22.0, 27.0, RATED_HZ], n // dwell, p=[0.2, 0.2, 0.25, 0.35]), dwell
     )
-    load = np.repeat(random.choice([0.3, 0.6, 0.85, 1.0], n // dwell, p=[0.1, 0.2, 0.3, 0.4]), dwell)
+    load: Floats = np.repeat(random.choice([0.3, 0.6, 0.85, 1.0], n // dwell, p=[0.1, 0.2, 0.3, 0.4]), dwell)
     load = np.where(speed <= IDLE_HZ, 0.05, load)
     stands = np.tile(np.arange(a_shift) < 4, DAYS)
     speed, load = np.where(stands, 0.0, speed), np.where(stands, 0.0, load)
     mean_pa, mean_k = iso_air(altitude_m)
     driven = slice(round(begin * DAYS) * a_shift, round(until * DAYS) * a_shift)
-    at_s, speed, load, stands = (column[driven] for column in (at_s, speed, load, stands))
+    at_s, speed, load, stands = at_s[driven], speed[driven], load[driven], stands[driven]
     n = len(at_s)
     day = (at_s - START_S) / 86_400.0
     pressure = mean_pa + 700.0 * np.sin(day * 2 * np.pi / 5.3)

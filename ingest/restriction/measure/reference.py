@@ -100,7 +100,7 @@ class Reference:
         """What standard air would show at the same flow, as a share of the level; 1 where it is not known."""
         if self.site_kg_m3 is None:
             return 1.0
-        return float(self.evened(np.array([STANDARD_KG_M3 / self.site_kg_m3]))[0]) ** -1.0
+        return 1.0 / float(self.evened(np.array([STANDARD_KG_M3 / self.site_kg_m3]))[0])
 
     def evened(self, density_ratio: FloatArray) -> FloatArray:
         """

@@ -144,7 +144,7 @@ def test_a_stop_is_heard_while_waiting(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("options", "message"),
     [
-        ({"columns": {"dp": "restriction kpa"}}, 'did you mean "kPa"'),
+        ({"columns": {"dp": "restriction k Pa"}}, 'did you mean "kPa"'),
         ({"columns": {"dp": "pressure kPa"}}, "not a quantity"),
         ({"columns": {}}, "columns is missing"),
         ({"columns": {"a": "restriction kPa", "b": "restriction Pa"}}, "two columns"),

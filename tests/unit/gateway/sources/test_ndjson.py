@@ -126,7 +126,7 @@ def test_a_refusal_says_value_rule_and_next_step() -> None:
 
 
 @pytest.mark.parametrize(
-    "options", [{}, {"units": {}}, {"units": {"restriction": "kpa"}}, {**OPTIONS, "speed": 1}]
+    "options", [{}, {"units": {}}, {"units": {"restriction": "furlong"}}, {**OPTIONS, "speed": 1}]
 )
 def test_options_that_cannot_work_are_refused(options: dict[str, Any]) -> None:
     with pytest.raises(SourceWrong):

@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from cleanside.ingest.restriction import Readings, Summaries, assess_housing, summarise_hours
+from cleanside.ingest.restriction import HousingFacts, Readings, Summaries, assess_housing, summarise_hours
 from cleanside.ingest.restriction.measure.reference import at_reference_flow, learn_reference
 from tests.support.thin_air import DAYS, PROXIES, Truck, drive, iso_air, joined
 from tests.unit.ingest.restriction.measure.test_atmosphere import ISO_2533
@@ -28,9 +28,10 @@ def truck(altitude_m: float, seed: int) -> Truck:
 
 def shown_pa(readings: Readings) -> float:
     summaries = summarise_hours(readings)
-    seen = assess_housing(summaries, terminal_pa=TERMINAL_PA, now_s=float(summaries.hours["last_s"][-1]))
-    assert seen.restriction_pa is not None
-    return seen.restriction_pa
+    facts = HousingFacts(terminal_pa=TERMINAL_PA)
+    study = assess_housing(summaries, facts, now_s=float(summaries.hours["last_s"][-1])).study
+    assert study.restriction_pa is not None
+    return study.restriction_pa
 
 
 @pytest.mark.parametrize(("altitude_m", "kelvin", "pascal", "_density"), ISO_2533)
