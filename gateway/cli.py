@@ -244,11 +244,16 @@ def _enrol(settings: Settings, parsed: argparse.Namespace) -> int:
 
 
 def _verify(settings: Settings, parsed: argparse.Namespace) -> int:
-    from cleanside.gateway.commands.verify import verify
+    from cleanside.gateway.commands.verify import unprotected, verify
 
     findings = verify(settings.spool_path)
+    count = 0 if findings else unprotected(settings.spool_path)  # a file with a fault may not be countable
     if parsed.json:
-        print(json.dumps({"path": str(settings.spool_path), "findings": findings}, indent=2))
+        document = {"path": str(settings.spool_path), "findings": findings, "unprotected": count}
+        print(json.dumps(document, indent=2))
+    elif findings:
+        print("\n".join(findings))
     else:
-        print("\n".join(findings) if findings else f"{settings.spool_path}: file and numbering are sound")
+        old = f"{counted(count, 'reading')} of an earlier version unprotected: without a checksum"
+        print(f"{settings.spool_path}: file and numbering are sound" + (f"; {old}" if count else ""))
     return EXIT_FAILED if findings else EXIT_OK

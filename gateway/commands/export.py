@@ -23,7 +23,7 @@ from cleanside.gateway.spool.boots import load_placements
 from cleanside.gateway.spool.file import open_beside, open_to_read, translated
 from cleanside.gateway.spool.payload import read_unit_set
 from cleanside.gateway.spool.peek import BatchContext, next_batch, span
-from cleanside.gateway.spool.state import stream_rows
+from cleanside.gateway.spool.state import stream_rows, unprotected_through
 from cleanside.gateway.wire import Batch, decode, encode
 
 _READINGS = 5_000  # a block; as many as the contract allows, because a file has no poor link to cross
@@ -122,4 +122,6 @@ def _known(connection: apsw.Connection) -> BatchContext:
         number: read_unit_set(units)
         for number, units in connection.execute("SELECT number, units FROM unit_sets")
     }
-    return BatchContext(notes["device"], notes["installation"], load_placements(connection), unit_sets)
+    placements = load_placements(connection)
+    unprotected = unprotected_through(connection)
+    return BatchContext(notes["device"], notes["installation"], placements, unit_sets, unprotected)

@@ -1,22 +1,32 @@
 """
-Check a spool: the file as SQLite sees it, and the numbering as the contract needs it.
+Check a spool: the file as SQLite sees it, each row by its sum, and the numbering as the contract needs it.
 
 Promises: changes nothing; every finding says what and where. Leaves to others: mending.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from itertools import islice
 from pathlib import Path
 
 import apsw
 
 from cleanside.gateway.errors import CalledWrongly, why
-from cleanside.gateway.spool.file import open_to_read, translated
-from cleanside.gateway.spool.payload import read_unit_set, read_values
+from cleanside.gateway.spool.file import check_small_tables, open_to_read, translated
+from cleanside.gateway.spool.high_mark import Extent, read_mark
+from cleanside.gateway.spool.payload import UnitSet, read_unit_set, read_values
+from cleanside.gateway.spool.rows import READ, Row, is_sound
 from cleanside.gateway.spool.shed import shed_within
-from cleanside.gateway.spool.state import StreamRow, stream_rows
+from cleanside.gateway.spool.state import (
+    StreamRow,
+    changed_copies,
+    is_marked,
+    stream_rows,
+    unprotected_through,
+)
+from cleanside.gateway.spool.tail import Lost, Unknown, judge
 from cleanside.gateway.units import counted
 
 _MOST_FINDINGS = 50
@@ -24,24 +34,43 @@ _MOST_FINDINGS = 50
 
 def verify(path: Path) -> list[str]:
     """What is wrong with the spool at `path`; empty: nothing. Raises CalledWrongly if there is no spool."""
+    with _opened(path) as connection:
+        return list(islice(_findings(connection, path), _MOST_FINDINGS))
+
+
+def unprotected(path: Path) -> int:
+    """How many readings bear no checksum, because an earlier version wrote them: a change goes unnoticed."""
+    with _opened(path) as connection:
+        through = unprotected_through(connection)
+        query = "SELECT count(*) FROM readings WHERE position <= ? AND sum IS NULL"
+        return int(connection.execute(query, (through,)).get)
+
+
+@contextmanager
+def _opened(path: Path) -> Iterator[apsw.Connection]:
     if not path.exists():
         raise CalledWrongly(f"{path} does not exist; check spool.path and device")
     with translated(path):
         connection = open_to_read(path)
         try:
-            return list(islice(_findings(connection), _MOST_FINDINGS))
+            yield connection
         finally:
             connection.close()
 
 
-def _findings(connection: apsw.Connection) -> Iterator[str]:
+def _findings(connection: apsw.Connection, path: Path) -> Iterator[str]:
     try:
         yield from _of_file(connection)
-        # One view of all tables, while a gateway may be writing.
+        # One view of all tables, while a gateway may be writing. The mark is read before: it is never ahead.
+        mark = read_mark(path)
         connection.execute("BEGIN")
+        check_small_tables(connection)
         for row in stream_rows(connection):
             yield from _of_numbers(connection, row)
-        yield from _of_payloads(connection)
+            yield from _of_readings(connection, row)
+        yield from _of_tail(connection, mark)
+        if changed := changed_copies(connection):
+            yield f"copies of stream names: {changed} changed on the disk; a start of the gateway mends them"
     except (apsw.CorruptError, UnicodeDecodeError, ValueError) as error:
         yield f"file: {_said(error)}; what lies behind that was not looked at"
 
@@ -88,17 +117,33 @@ def _count(connection: apsw.Connection, row: StreamRow, first: int, last: int) -
     )
 
 
-def _of_payloads(connection: apsw.Connection) -> list[str]:
-    sizes = {
-        n: len(read_unit_set(units)) for n, units in connection.execute("SELECT number, units FROM unit_sets")
-    }
-    findings = []
-    for position, unit_set, payload in connection.execute("SELECT position, unit_set, payload FROM readings"):
-        try:
-            if len(read_values([payload])[0]) != sizes[unit_set]:
-                findings.append(f"reading at position {position}: {payload[:40]} does not fit its unit set")
-        except (ValueError, KeyError, TypeError):
-            findings.append(f"reading at position {position}: {str(payload)[:40]!r} is not readable")
-        if len(findings) >= _MOST_FINDINGS:
-            break
-    return findings
+def _of_readings(connection: apsw.Connection, row: StreamRow) -> Iterator[str]:
+    rows = connection.execute("SELECT number, units FROM unit_sets")
+    unit_sets = {number: read_unit_set(units) for number, units in rows}
+    through = unprotected_through(connection)
+    query = f"{READ} WHERE position BETWEEN ? AND ? ORDER BY position"
+    for reading in connection.execute(query, (row.first_position, row.last_position)):
+        seq = row.seq(reading[0])
+        if not is_sound(reading, unit_sets, stream=row.stream, seq=seq, unprotected_through=through):
+            yield f"reading at position {reading[0]}: {_fault(reading, unit_sets)}"
+
+
+def _fault(reading: Row, unit_sets: Mapping[int, UnitSet]) -> str:
+    payload = str(reading[5])[:40]
+    try:
+        if len(read_values([reading[5]])[0]) != len(unit_sets[reading[4]]):
+            return f"{payload} does not fit its unit set"
+    except (ValueError, KeyError, TypeError):
+        return f"{payload!r} is not readable"
+    return "it changed on the disk, or lies under another number: its checksum does not fit"
+
+
+def _of_tail(connection: apsw.Connection, mark: Extent | None) -> Iterator[str]:
+    match judge(mark, stream_rows(connection), is_expected=is_marked(connection)):
+        case Lost(stream, first, last):
+            yield f"stream {stream.stream}: {first}..{last} were written and are not in the file"
+        case Unknown(stream):
+            yield (
+                f"stream {stream.stream}: whether readings behind {stream.appended_through} are missing "
+                "is not known, as the mark beside the file is missing or another's"
+            )

@@ -1,9 +1,9 @@
 """
-Readings become rows, and rows of many threads become one commit.
+Rows of many threads become one commit.
 
 Promises: numbers are given in the order of the commit, without a gap; a call's rows and its source's mark are
 written together or not at all; threads that wait together share the cost of one sync.
-Leaves to others: the transaction (`gateway.spool.disk`), what a payload looks like (`gateway.spool.payload`).
+Leaves to others: the transaction (`gateway.spool.disk`), what a row looks like (`gateway.spool.new_rows`).
 """
 
 from __future__ import annotations
@@ -15,34 +15,18 @@ from typing import Final
 
 import apsw
 
-from cleanside.gateway.errors import ReadingRefused, SpoolDamaged
+from cleanside.gateway.errors import SpoolDamaged
+from cleanside.gateway.spool.checksum import unit_seed
 from cleanside.gateway.spool.disk import SpoolDisk
-from cleanside.gateway.spool.payload import (
-    LAYOUT,
-    UnitSet,
-    read_unit_set,
-    unit_set_of,
-    write_many,
-    write_unit_set,
-    write_values,
-)
-from cleanside.gateway.spool.state import last_position, open_stream
-from cleanside.gateway.wire import Reading, us_of
+from cleanside.gateway.spool.new_rows import UnwrittenRows, insert_rows
+from cleanside.gateway.spool.payload import LAYOUT, UnitSet, read_unit_set, unit_set_of, whole, write_unit_set
+from cleanside.gateway.spool.state import StreamRow, last_position, open_stream
+from cleanside.gateway.wire import Reading
 
-MAX_UNCERTAINTY_S: Final = 1e12  # beyond the age of anything that is sent
 _LOOK_AGAIN_S: Final = 1.0  # should the one whose turn it is be gone, another one takes over
-_AT_ONCE: Final = 50  # rows a statement: measured a third cheaper than one each, and no gain beyond
-
-_APPEND = "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES "
-_ONE = "(?, ?, ?, ?, ?)"
-_APPEND_ONE = _APPEND + _ONE
-_APPEND_MANY = _APPEND + ", ".join([_ONE] * _AT_ONCE)
 _MARK_SOURCE = (
     "INSERT INTO source_marks VALUES (?, ?) ON CONFLICT (source) DO UPDATE SET mark = excluded.mark"
 )
-
-#: boot or None, time_us, uncertainty_s or None, unit set, payload: what is inserted
-NewRow = tuple[int | None, int, float | None, int, str]
 
 
 class UnitSets:
@@ -51,6 +35,9 @@ class UnitSets:
     def __init__(self) -> None:
         self._numbers: dict[UnitSet, int] = {}
         self._sets: dict[int, UnitSet] = {}
+        #: number -> its share of a reading's checksum; of those that `numbers` gave out. Never cleared, only
+        #: written over: a caller may be between asking for numbers and asking for seeds.
+        self.seeds: dict[int, int] = {}
         # Neighbours nearly always share their quantities and units; compared by content, so that a source
         # that changes its units in place is seen.
         self._last: tuple[tuple[str, ...], dict[str, str], int] | None = None
@@ -62,7 +49,7 @@ class UnitSets:
     def by_number(self, connection: apsw.Connection) -> Mapping[int, UnitSet]:
         """All of them."""
         if not self._sets:
-            rows = connection.execute("SELECT number, units FROM unit_sets")
+            rows = whole("unit_sets", connection.execute("SELECT number, units, is_whole FROM unit_sets"))
             self._sets = {number: read_unit_set(units) for number, units in rows}
             self._numbers = {unit_set: number for number, unit_set in self._sets.items()}
         return self._sets
@@ -100,45 +87,15 @@ class UnitSets:
                 self.by_number(disk.connection)
                 number = self._numbers[unit_set]
         self._last = (names, dict(reading.units), number)
+        self.seeds[number] = unit_seed(unit_set)
         return number
-
-
-def check(reading: Reading) -> None:
-    """Raise ReadingRefused if `append` would refuse this reading."""
-    unit_set_of(reading.values, reading.units)
-    write_values(reading.values.values())
-    _check_uncertainty(reading)
-
-
-def _check_uncertainty(reading: Reading) -> None:
-    if reading.at_uncertainty_s is not None and not 0 <= reading.at_uncertainty_s < MAX_UNCERTAINTY_S:
-        raise ReadingRefused(
-            f"at_uncertainty_s {reading.at_uncertainty_s} is not from 0 up; leave it out if unknown"
-        )
-
-
-def new_rows(
-    readings: Sequence[Reading], since_boot_us: Sequence[int], unit_sets: Sequence[int], *, boot: int
-) -> list[NewRow]:
-    """Readings as rows. Raises ReadingRefused if one of them is none."""
-    payloads = write_many([reading.values.values() for reading in readings])
-    rows: list[NewRow] = []
-    for reading, us, unit_set, payload in zip(readings, since_boot_us, unit_sets, payloads, strict=True):
-        if (at := reading.at) is None:  # whole ms, as the wire's steps are
-            rows.append((boot, us // 1000 * 1000, None, unit_set, payload))
-        elif (uncertainty_s := reading.at_uncertainty_s) is None:
-            rows.append((None, us_of(at), None, unit_set, payload))
-        else:
-            _check_uncertainty(reading)
-            rows.append((None, us_of(at), uncertainty_s, unit_set, payload))
-    return rows
 
 
 @dataclass(slots=True)
 class _Ticket:
     """An append that waits for a commit, its own or one that a neighbour makes for it."""
 
-    rows: Sequence[NewRow]
+    rows: UnwrittenRows
     #: the file that the rows were made for: numbers of boots and unit sets are its own
     file_number: int
     source: str | None
@@ -167,16 +124,17 @@ class Appends:
         self._queue_lock = threading.Lock()
         self._is_committing = False
         #: of the open stream; None: not asked since it may have changed
-        self._first_position: int | None = None
+        self._stream: StreamRow | None = None
+        self._next = 0  # the position of the next reading
 
     def forget(self) -> None:
-        """Another stream is open, or another file. Called with the disk's lock held."""
-        self._first_position = None
+        """Another stream is open, or another file, or rows came another way. With the disk's lock held."""
+        self._stream = None
 
     def append(
         self,
         disk: SpoolDisk,
-        rows: Sequence[NewRow],
+        rows: UnwrittenRows,
         *,
         file_number: int,
         source: str | None,
@@ -224,34 +182,32 @@ class Appends:
                     ticket.turn.release()
 
     def _write(self, disk: SpoolDisk, tickets: Sequence[_Ticket]) -> None:
-        rows: list[NewRow] = []
-        is_plain = True
+        rows = tickets[0].rows if len(tickets) == 1 else UnwrittenRows()
+        marks = []
         for ticket in tickets:
             if ticket.file_number != disk.number:
                 raise SpoolDamaged(f"{disk.path} was replaced while readings were on their way; append again")
-            rows += ticket.rows
-            is_plain = is_plain and ticket.mark is None
+            if rows is not ticket.rows:
+                rows.extend(ticket.rows)
+            if ticket.source is not None and ticket.mark is not None:
+                marks.append((ticket.source, ticket.mark))
+        count = len(rows.times_us)
         # A row alone is a transaction of its own: one statement instead of three.
-        with disk.reading() if is_plain and len(rows) == 1 else disk.transaction() as connection:
-            if self._first_position is None:
-                self._first_position = open_stream(connection).first_position
-            _insert(connection, rows)
-            # AUTOINCREMENT gives positions one after the other within a transaction.
-            last = connection.last_insert_rowid() if rows else last_position(connection)
-            seq = last - len(rows) + 1 - self._first_position + 1
-            for ticket in tickets:
-                if ticket.source is not None and ticket.mark is not None:
-                    connection.execute(_MARK_SOURCE, (ticket.source, ticket.mark))
+        try:
+            with disk.reading() if count == 1 and not marks else disk.transaction() as connection:
+                if self._stream is None:
+                    self._stream, self._next = open_stream(connection), last_position(connection) + 1
+                stream, first = self._stream, self._next
+                seq = first - stream.first_position + 1
+                insert_rows(connection, stream, first, rows)
+                for source_mark in marks:
+                    connection.execute(_MARK_SOURCE, source_mark)
+        except BaseException:
+            self.forget()
+            raise
+        self._next = first + count
+        disk.mark.write(stream.stream, seq + count - 1)
         for ticket in tickets:
-            ticket.numbers = range(seq, seq + len(ticket.rows))
-            seq += len(ticket.rows)
-
-
-def _insert(connection: apsw.Connection, rows: Sequence[NewRow]) -> None:
-    if len(rows) == 1:
-        connection.execute(_APPEND_ONE, rows[0])
-        return
-    whole = len(rows) // _AT_ONCE * _AT_ONCE
-    for begin in range(0, whole, _AT_ONCE):
-        connection.execute(_APPEND_MANY, [value for row in rows[begin : begin + _AT_ONCE] for value in row])
-    connection.executemany(_APPEND_ONE, rows[whole:])
+            after = seq + len(ticket.rows.times_us)
+            ticket.numbers = range(seq, after)
+            seq = after

@@ -8,13 +8,14 @@ readings still to come. Leaves to others: the mathematics (`gateway.timing.place
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from operator import itemgetter
-from typing import Any
+from typing import Any, cast
 
 import apsw
 
+from cleanside.gateway.spool.payload import whole
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.timing.placement import Boot, Placement, by_anchor, by_two_anchors, place
 from cleanside.gateway.version import BUILT
@@ -30,23 +31,28 @@ _BETTER_BY_US = 1_000_000
 _CONTRADICT_EVERY_US = 3_600_000_000
 
 _ADD_BOOT = "INSERT INTO boots (boot, first_position, shown_us) VALUES (?, ?, ?) RETURNING number"
-_LAST_SIGN_OF_LIFE = "SELECT time_us FROM readings WHERE boot = ? ORDER BY position DESC LIMIT 1"
 _ADD_PLACEMENT = "INSERT INTO placements VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 
 
-def register_boot(connection: apsw.Connection, clock: Clock, *, next_position: int) -> int:
-    """The number of the boot that `clock` shows; a new row if it is new. The boots before it have ended."""
+def register_boot(
+    connection: apsw.Connection,
+    clock: Clock,
+    *,
+    next_position: int,
+    last_sign_us: Callable[[int, int], int | None],
+) -> int:
+    """
+    The number of the boot that `clock` shows; a new row if it is new. The boots before it have ended.
+
+    last_sign_us : of a boot and its first position, the time of its last reading since it began [us].
+    """
     known = connection.execute("SELECT number FROM boots WHERE boot = ?", (clock.boot_id(),)).get
     if known is not None:
         return int(known)
-    for number, first in connection.execute(
-        "SELECT number, first_position FROM boots WHERE ended_us IS NULL"
-    ).fetchall():
-        # Only positions from the boot's first on can hold it: the look back ends there.
-        ended_us = connection.execute(
-            _LAST_SIGN_OF_LIFE.replace("?", "?1 AND position >= ?2"), (number, first)
-        ).get
-        connection.execute("UPDATE boots SET ended_us = ? WHERE number = ?", (ended_us or 0, number))
+    running = connection.execute("SELECT number, first_position FROM boots WHERE ended_us IS NULL")
+    for number, first in cast(list[tuple[int, int]], running.fetchall()):
+        ended_us = last_sign_us(number, first) or 0
+        connection.execute("UPDATE boots SET ended_us = ? WHERE number = ?", (ended_us, number))
     added = connection.execute(_ADD_BOOT, (clock.boot_id(), next_position, clock.utc_us())).get
     return int(added)
 
@@ -157,9 +163,9 @@ def load_anchors(connection: apsw.Connection) -> dict[int, list[Anchor]]:
     """All anchors, by boot."""
     anchors: dict[int, list[Anchor]] = {}
     rows = connection.execute(
-        "SELECT boot, kind, since_boot_us, utc_us, uncertainty_us FROM anchors ORDER BY number"
+        "SELECT boot, kind, since_boot_us, utc_us, uncertainty_us, is_whole FROM anchors ORDER BY number"
     )
-    for boot, kind, since_boot_us, utc_us, uncertainty_us in rows:
+    for boot, kind, since_boot_us, utc_us, uncertainty_us in whole("anchors", rows):
         anchor = Anchor(kind=kind, since_boot_us=since_boot_us, utc_us=utc_us, uncertainty_us=uncertainty_us)
         anchors.setdefault(boot, []).append(anchor)
     return anchors
@@ -167,12 +173,11 @@ def load_anchors(connection: apsw.Connection) -> dict[int, list[Anchor]]:
 
 def load_placements(connection: apsw.Connection) -> dict[int, list[tuple[int, Placement]]]:
     """All placements, by boot, in the order of the positions they hold from."""
-    return placements_of(
-        connection.execute(
-            "SELECT boot, first_position, zero_us, rate_ppb, anchor_us, uncertainty_us, growth_ppb, kind "
-            "FROM placements ORDER BY boot, first_position"
-        )
+    rows = connection.execute(
+        "SELECT boot, first_position, zero_us, rate_ppb, anchor_us, uncertainty_us, growth_ppb, kind, "
+        "is_whole FROM placements ORDER BY boot, first_position"
     )
+    return placements_of(whole("placements", rows))
 
 
 def placements_of(rows: Iterable[Sequence[Any]]) -> dict[int, list[tuple[int, Placement]]]:

@@ -22,9 +22,10 @@ import apsw
 from cleanside.gateway import file_modes
 from cleanside.gateway.errors import SpoolDamaged, SpoolFull, SpoolUnavailable
 from cleanside.gateway.spool.file import Lock, close_file, open_file, translated
+from cleanside.gateway.spool.high_mark import Extent, HighMark
 from cleanside.gateway.spool.known import check_ours
-from cleanside.gateway.spool.rescue import free_name, set_aside
-from cleanside.gateway.spool.volume import Volume, most_log_bytes, reserve_for
+from cleanside.gateway.spool.rescue import free_name, move_mark, set_aside
+from cleanside.gateway.spool.volume import PAGE_BYTES, Volume, most_log_bytes, reserve_for
 
 
 class LockedConnection:
@@ -70,16 +71,19 @@ class SpoolDisk:
         self,
         path: Path,
         *,
-        begin: Callable[[apsw.Connection], None],
+        begin: Callable[[apsw.Connection], Extent],
         forget: Callable[[], None],
         volume: Volume,
+        mark: HighMark,
         budget_bytes: int,
         vfs: str | None = None,
     ) -> None:
         """
         begin : called in a transaction on each file that is opened, to make what a file needs.
+        Returns how far the file's numbering has come.
         forget : called whenever what is remembered of the tables may be wrong.
-        volume : where the file lies. budget_bytes : what the log takes its share of.
+        volume : where the file lies. mark : how far its numbering has come, outside it.
+        budget_bytes : what the log takes its share of.
         Raises SpoolInUse, SpoolTooNew, SpoolUnavailable, CalledWrongly.
         """
         self.path = path
@@ -91,6 +95,8 @@ class SpoolDisk:
         self._forget = forget
         self._vfs = vfs
         self.volume = volume
+        self.mark = mark
+        self._log_pages = 0
         self._budget_bytes = budget_bytes
         #: how far the log may grow before it is written back, and what is kept in reserve; set at opening
         self.log_bytes = self.reserve_bytes = 0
@@ -159,12 +165,17 @@ class SpoolDisk:
             with suppress(OSError):
                 if not aside.stat().st_size:
                     aside.unlink()
+        else:
+            self.mark.close()
+            move_mark(self.path, aside)
 
     def close(self) -> None:
         """Let go of the file."""
         with self.lock:
             self._is_open = False
             close_file(self.connection)
+            self.mark.sync()
+            self.mark.close()
             self.volume.take(self.reserve_bytes + self.log_bytes)  # the room that the log leaves
             self.file_lock.release()
 
@@ -186,14 +197,27 @@ class SpoolDisk:
         try:
             #: tells this file from one that took its place
             self.number = self._number_now()
+            self.connection.set_wal_hook(self._after_commit)
             with self.transaction() as connection:
-                self._begin(connection)
+                come = self._begin(connection)
+            self.mark.write(come.stream, come.through)
+            self.mark.sync()
             self._is_open = True
             if self._vfs is None:
                 self.file_lock.mark(self.number)
         except BaseException:
             close_file(self.connection)  # before another is opened: two must never meet without the lock
             raise
+
+    def _after_commit(self, connection: apsw.Connection, _name: str, pages: int) -> int:
+        """A log that is long enough goes into the file. Where it cannot, the commit stands all the same."""
+        if pages < self._log_pages:  # it began again at its front
+            self.mark.sync()
+        self._log_pages = pages
+        if pages * PAGE_BYTES >= self.log_bytes:
+            with suppress(apsw.Error):
+                connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
+        return apsw.SQLITE_OK
 
     def _beside_bytes(self) -> int:
         return self.volume.log_bytes() + self.volume.reserve_bytes()
@@ -211,6 +235,7 @@ class SpoolDisk:
     def _replace(self, damage: str) -> None:
         """Set the file aside and begin a new one; `begin` finds what was set aside."""
         self.damage = damage
+        self.mark.close()
         set_aside(self.path)
         self._forget()
         self._open()

@@ -30,15 +30,21 @@ from cleanside.gateway.errors import (
     SpoolTooNew,
     SpoolUnavailable,
 )
+from cleanside.gateway.spool.high_mark import SUFFIX, sync_folder
 from cleanside.gateway.spool.known import APPLICATION_ID, check_ours, lock_path, mark_ours
 from cleanside.gateway.spool.payload import NotAsWritten
 from cleanside.gateway.spool.upgrade import STEPS
-from cleanside.gateway.spool.volume import MOST_LOG_BYTES, PAGE_BYTES
+from cleanside.gateway.spool.volume import MOST_LOG_BYTES
 
-SCHEMA_VERSION = 2
+SCHEMA_VERSION = 3
 # 3.7.0 to 3.51.2 can lose committed transactions when two connections write or checkpoint at once
 # (the WAL-reset bug, sqlite.org/wal.html): `status` and `rewind` open a second one.
 LEAST_SQLITE = (3, 51, 3)
+#: all but the readings and the copies of the streams
+SMALL_TABLES = (
+    "unit_sets", "streams", "boots", "anchors", "placements", "shed", "events", "source_marks", "traffic",
+    "notes",
+)  # fmt: skip
 BUSY_TIMEOUT_MS = 5_000  # chosen: longer than any transaction here on slow flash
 
 # Besides what SQLite notices by itself: a text that is no UTF-8 or no JSON, a payload that is none.
@@ -101,7 +107,7 @@ def open_file(path: Path, *, log_bytes: int = MOST_LOG_BYTES, vfs: str | None = 
             close_file(connection)
             raise
     if fresh and vfs is None:
-        _sync_folder(path.parent)
+        sync_folder(path.parent)
     return connection
 
 
@@ -114,7 +120,7 @@ def _make_private(path: Path) -> None:
 
 def _narrow(path: Path) -> None:
     """An older release made the files as the umask had it. Only once it is known that this is a spool."""
-    for part in ("", "-wal", "-shm", ".lock"):
+    for part in ("", "-wal", "-shm", SUFFIX, ".lock"):
         if changed := file_modes.narrow(path.with_name(path.name + part)):
             _log_narrowing(changed)
 
@@ -189,22 +195,11 @@ def _set_policy(connection: apsw.Connection, path: Path, log_bytes: int) -> None
     connection.execute("PRAGMA synchronous=FULL")
     # The log's file keeps its size between two checkpoints: its room on the disk is used again and again.
     connection.execute(f"PRAGMA journal_size_limit={log_bytes}")
-    connection.set_wal_hook(
-        lambda _connection, _name, pages: _write_back(connection, pages * PAGE_BYTES, log_bytes)
-    )
     connection.execute("PRAGMA cache_size=-4096")  # 4 MiB: the working set is the two ends of one table
     connection.execute("PRAGMA temp_store=MEMORY")
     # A plan is made once and kept (sqlite.org/queryplanner-ng.html#qpstab). Without it a bound LIMIT has the
     # statement prepared anew at each call, which costs more than the query.
     connection.config(apsw.SQLITE_DBCONFIG_ENABLE_QPSG, 1)
-
-
-def _write_back(connection: apsw.Connection, size: int, most: int) -> int:
-    """After each commit: a log that is long enough goes into the file. Where it cannot, the commit stands."""
-    if size >= most:
-        with suppress(apsw.Error):
-            connection.execute("PRAGMA wal_checkpoint(PASSIVE)")
-    return apsw.SQLITE_OK
 
 
 def _bring_up(connection: apsw.Connection, path: Path) -> None:
@@ -221,9 +216,11 @@ def _bring_up(connection: apsw.Connection, path: Path) -> None:
         if version != found:
             connection.execute(f"PRAGMA user_version={version}")
         connection.execute("COMMIT")
-    except BaseException:
+    except BaseException as error:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
+        if isinstance(error, apsw.SQLError) and version in STEPS:  # no file of that version is like this one
+            raise SpoolDamaged(f"{path} is not what its version {version} says ({error})") from error
         raise
     _check_version(connection, path)
 
@@ -236,8 +233,22 @@ def _check_form(connection: apsw.Connection, path: Path) -> None:
 
 def _form(connection: apsw.Connection) -> dict[object, str]:
     """How each part of the file was made, comments and spaces aside."""
-    rows = connection.execute("SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL")
+    # SQLite's own table for AUTOINCREMENT stays in a file that had it once.
+    rows = connection.execute(
+        "SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL AND name NOT LIKE 'sqlite_%'"
+    )
     return {name: "".join(re.sub("--.*", "", str(sql)).split()) for name, sql in rows}
+
+
+def check_small_tables(connection: apsw.Connection) -> None:
+    """Raise NotAsWritten unless each small table is whole, and each row as it was written."""
+    for table in SMALL_TABLES:
+        said = connection.execute(f"PRAGMA integrity_check({table})").get
+        if said != "ok":
+            raise NotAsWritten(f"{table}: {said}")
+        changed = connection.execute(f"SELECT count(*) FROM {table} WHERE NOT is_whole").get
+        if changed:
+            raise NotAsWritten(f"{table}: {changed} rows changed on the disk")
 
 
 @cache
@@ -276,14 +287,6 @@ def _check_version(connection: apsw.Connection, path: Path) -> None:
             f"{path} has version {version}, this program writes {SCHEMA_VERSION}; "
             "run the program that wrote it, or a later one"
         )
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)  # a new file's name is only durable with its folder
-    finally:
-        os.close(handle)
 
 
 class Lock:

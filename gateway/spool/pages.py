@@ -13,6 +13,7 @@ The format: sqlite.org/fileformat2.html, sections 1.6 (b-tree pages), 2.1 (recor
 
 from __future__ import annotations
 
+import json
 import struct
 from bisect import bisect_left
 from collections.abc import Iterator
@@ -54,8 +55,9 @@ class Pages:
     streams: list[PageRecord] = field(default_factory=list)
     #: first_position -> stream: the copies
     names: dict[int, str] = field(default_factory=dict)
-    #: number -> units as JSON
+    #: number -> units as JSON; the same as the copies beside them have it
     unit_sets: dict[int, str] = field(default_factory=dict)
+    unit_copies: dict[int, str] = field(default_factory=dict)
     #: number -> boot
     boots: dict[int, str] = field(default_factory=dict)
     placements: list[PageRecord] = field(default_factory=list)
@@ -63,6 +65,8 @@ class Pages:
     shed: list[PageRecord] = field(default_factory=list)
     #: source -> mark; the notes too, which have the same shape
     pairs: dict[str, str] = field(default_factory=dict)
+    #: of the file, as its first page says; 0: not readable
+    version: int = 0
     #: the highest position that is known to have been given; 0: none
     highest: int = 0
     _log: bytes = b""
@@ -128,6 +132,8 @@ def read_pages(path: Path, *, most: int | None = None) -> Pages:
     number = 1
     with suppress(OSError), path.open("rb") as file:  # of a disk that fails: what was found so far counts
         while (most is None or number <= most) and (page := file.read(PAGE_BYTES)):
+            if number == 1:
+                pages.version = int.from_bytes(page[60:64], "big")  # sqlite.org/fileformat2.html, 1.3.16
             if number > 1 and number not in frames:  # the first has none of our records
                 _take(pages, page, number=number)
             number += 1
@@ -159,40 +165,68 @@ def _take(pages: Pages, page: bytes, *, number: int = 0, offset: int = 0) -> Non
 def _take_numbered(pages: Pages, number: int, record: PageRecord) -> None:
     """A record of a table with numbers of its own."""
     match record:
-        case (None, str(), int(), int() | None, int(), int(), str(state)) if state in _STATES:
-            pages.streams.append((number, *record[1:]))
+        case (None, 1, str(units)):
+            pages.unit_sets[number] = units
+        case (None, 1, str(units), str(copy)):
+            _take_unit_set(pages, number, units, copy)
         case (None, str(stream)) if len(stream) == 36:
             pages.names[number] = stream
-        case (None, int(), str(units)):
-            pages.unit_sets[number] = units
-        case (None, str(boot), int(), int() | None, int() | None):
-            pages.boots[number] = boot
         case ("readings", int(highest)):
             pages.highest = max(pages.highest, highest)
+        case (None, *rest):
+            _take_row(pages, _as_written((number, *rest)))
+
+
+def _take_unit_set(pages: Pages, number: int, units: str, copy: str) -> None:
+    """Both of what a unit set says: where they differ the readings' sums tell which is right."""
+    pages.unit_sets[number] = units
+    with suppress(ValueError, LookupError, TypeError):
+        pages.unit_copies[number] = str(json.loads(copy)[2])
+
+
+def _take_row(pages: Pages, row: PageRecord) -> None:
+    match row:
+        case (int(), str(), int(), int() | None, int(), int(), str(state)) if state in _STATES:
+            pages.streams.append(row)
+        case (int(number), str(boot), int(), int() | None, int() | None):
+            pages.boots[number] = boot
 
 
 def _take_keyed(pages: Pages, record: PageRecord) -> None:
     """A record of a table that is its own index."""
-    match record:
+    match _as_written(record):
         case (str(name), str(value)):
             pages.pairs[name] = value
-        case (int(), int(), int(), str()):
-            pages.shed.append(record)
-        case (int(), int(), int(), int(), int(), int(), int(), str()):
-            pages.placements.append(record)
+        case (int(), int(), int(), str()) as row:
+            pages.shed.append(row)
+        case (int(), int(), int(), int(), int(), int(), int(), str()) as row:
+            pages.placements.append(row)
+
+
+def _as_written(row: PageRecord) -> PageRecord:
+    """A row of a small table without its copy; nothing where they differ. An earlier version has none."""
+    if not isinstance(row[-1], str) or not row[-1].startswith("["):
+        return row
+    try:
+        is_same = json.loads(row[-1]) == list(row[:-1])
+    except ValueError:
+        is_same = False
+    return row[:-1] if is_same else ()
 
 
 def _is_reading(record: PageRecord) -> bool:
     match record:
-        case (None, int() | None, int(), int() | float() | None, int(), str(payload)):
+        case (None, int() | None, int(), int() | float() | None, int(), str(payload)) | (
+            None, int() | None, int(), int() | float() | None, int(), str(payload), int() | None,
+        ):  # fmt: skip
             return payload.startswith("[")
     return False
 
 
 def _row(position: int, record: PageRecord) -> Row:
-    _, boot, time_us, uncertainty_s, unit_set, payload = record
+    _, boot, time_us, uncertainty_s, unit_set, payload, *sums = record
     doubt_s = None if uncertainty_s is None else float(uncertainty_s)  # 4.0 lies there as 4
-    return position, boot, time_us, doubt_s, unit_set, payload
+    return position, boot, time_us, doubt_s, unit_set, payload, sums[0] if sums else None
 
 
 # ---------------------------------------------------------------- the format of SQLite

@@ -10,7 +10,8 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
 
 import orjson
 
@@ -30,16 +31,15 @@ _RESERVED = frozenset({"seq", "at", "at_uncertainty_s"})
 
 def write_values(values: Iterable[float]) -> str:
     """Write numbers as a JSON list. Raises ReadingRefused for what is no finite number or beyond 2^53."""
-    return write_many([values])[0]
+    return write_many([list(values)])[0]
 
 
-def write_many(rows: Iterable[Iterable[float]]) -> list[str]:
+def write_many(rows: list[list[float]]) -> list[str]:
     """Write many lists of numbers, each as `write_values` does: one look at all instead of one each."""
-    numbers = [list(row) for row in rows]
-    text = _plain_text(numbers)
+    text = _plain_text(rows)
     if text is None:
-        return [json.dumps([_checked(value) for value in row], separators=(",", ":")) for row in numbers]
-    return [f"[{row}]" for row in text[2:-2].split("],[")] if numbers else []
+        return [json.dumps([_checked(value) for value in row], separators=(",", ":")) for row in rows]
+    return text[1:-1].replace("],[", "]\n[").split("\n") if rows else []
 
 
 def _plain_text(rows: list[list[float]]) -> str | None:
@@ -64,6 +64,14 @@ def _checked(value: object) -> float:
 
 class NotAsWritten(ValueError):
     """What lies on the disk is not what a spool writes: SQLite has no checksum over its pages."""
+
+
+def whole(table: str, rows: Iterable[tuple[Any, ...]]) -> Iterator[tuple[Any, ...]]:
+    """Rows of a small table without the last column, which says that a row is whole. Raises NotAsWritten."""
+    for *row, is_whole in rows:
+        if not is_whole:
+            raise NotAsWritten(f"a row of {table} changed on the disk: {row}")
+        yield tuple(row)
 
 
 def read_values(payloads: Sequence[str]) -> list[list[float]]:

@@ -16,8 +16,16 @@ import apsw
 
 from cleanside.gateway.errors import SpoolDamaged
 from cleanside.gateway.spool.boots import Placements
-from cleanside.gateway.spool.payload import NotAsWritten, UnitSet
-from cleanside.gateway.spool.rows import Row, columns_of, is_whole, read_rows, sendable
+from cleanside.gateway.spool.payload import NotAsWritten, UnitSet, whole
+from cleanside.gateway.spool.rows import (
+    NONE_UNPROTECTED,
+    Row,
+    check_rows,
+    columns_of,
+    is_sound,
+    read_rows,
+    sendable,
+)
 from cleanside.gateway.spool.shed import shed_within
 from cleanside.gateway.spool.state import StreamRow
 from cleanside.gateway.units import counted
@@ -31,10 +39,11 @@ SELECT coalesce((SELECT last FROM shed WHERE stream = ?1 AND first <= ?3
        EXISTS (SELECT 1 FROM placements WHERE first_position BETWEEN ?4 AND ?5),
        EXISTS (SELECT 1 FROM events WHERE stream = ?1 AND at_seq BETWEEN ?2 AND ?3)"""
 _PLACEMENTS = """
-SELECT b.boot, p.first_position, p.kind, p.uncertainty_us FROM placements p
+SELECT b.boot, p.first_position, p.kind, p.uncertainty_us, p.is_whole AND b.is_whole FROM placements p
 JOIN boots b ON b.number = p.boot WHERE p.first_position BETWEEN ? AND ? ORDER BY 2"""
 _EVENTS = (
-    "SELECT at_seq, event, detail FROM events WHERE stream = ? AND at_seq BETWEEN ? AND ? ORDER BY number"
+    "SELECT at_seq, event, detail, is_whole FROM events "
+    "WHERE stream = ? AND at_seq BETWEEN ? AND ? ORDER BY number"
 )
 
 
@@ -46,6 +55,8 @@ class BatchContext:
     installation: str
     placements: Placements
     unit_sets: Mapping[int, UnitSet]
+    #: up to this position rows bear no sum: an earlier version wrote them
+    unprotected_through: int = NONE_UNPROTECTED
 
 
 def next_batch(
@@ -60,8 +71,8 @@ def next_batch(
     """
     The readings behind the mark of `stream`, as many as fit one batch; None: nothing to send now.
 
-    Raises SpoolDamaged where a number is missing; may raise KeyError, TypeError, ValueError where a row is
-    not as it was written (`gateway.spool.rows.is_whole`).
+    Raises SpoolDamaged where a number is missing; KeyError, TypeError, ValueError where a row is not as it
+    was written (`gateway.spool.rows.is_sound`).
     """
     first_seq = stream.acknowledged_through + 1
     if first_seq > stream.appended_through:
@@ -69,9 +80,10 @@ def next_batch(
     held = read_rows(connection, stream.position(first_seq), stream.last_position, limit=max_readings)
     rows = sendable(held, known.placements, known.unit_sets, max_bytes=max_bytes)
     if rows:
+        _check_rows(rows, stream, known)
         last_seq = stream.seq(rows[-1][0])
     else:  # what was given up before the first that has to wait, or all of the rest
-        _check_waits(connection, held[:1], known)
+        _check_waits(connection, held[:1], stream, known)
         last_seq = stream.seq(held[0][0]) - 1 if held else stream.appended_through
     is_shed, is_placed, is_event = _beside(connection, stream, first_seq, last_seq)
     shed = (
@@ -99,11 +111,34 @@ def next_batch(
     return _batch(stream, known, rows, shed, said)
 
 
-def _check_waits(connection: apsw.Connection, rows: Sequence[Row], known: BatchContext) -> None:
+def _check_rows(rows: Sequence[Row], stream: StreamRow, known: BatchContext) -> None:
+    check_rows(
+        rows,
+        known.unit_sets,
+        stream=stream.stream,
+        first_position=stream.first_position,
+        unprotected_through=known.unprotected_through,
+    )
+
+
+def is_sound_in(row: Row, stream: StreamRow, known: BatchContext) -> bool:
+    """A row of `stream` is as it was written."""
+    return is_sound(
+        row,
+        known.unit_sets,
+        stream=stream.stream,
+        seq=stream.seq(row[0]),
+        unprotected_through=known.unprotected_through,
+    )
+
+
+def _check_waits(
+    connection: apsw.Connection, rows: Sequence[Row], stream: StreamRow, known: BatchContext
+) -> None:
     """What waits for its boot to be placed is whole, and the boot is there. Raises NotAsWritten."""
     for row in rows:
         boots = connection.execute("SELECT count(*) FROM boots WHERE number = ?", (row[1],)).get
-        if not boots or not is_whole(row, known.unit_sets):
+        if not boots or not is_sound_in(row, stream, known):
             raise NotAsWritten(f"the reading at position {row[0]} would wait for ever: {row[1:]}")
 
 
@@ -175,7 +210,7 @@ def _boots(
             "anchor": kind,
             "uncertainty_s": uncertainty_us / 1e6,
         }
-        for boot, position, kind, uncertainty_us in rows
+        for boot, position, kind, uncertainty_us in whole("placements", rows)
     )
 
 
@@ -183,4 +218,7 @@ def _events(
     connection: apsw.Connection, stream: StreamRow, first_seq: int, last_seq: int
 ) -> tuple[Mapping[str, Any], ...]:
     rows = connection.execute(_EVENTS, (stream.number, first_seq, last_seq))
-    return tuple({"at_seq": at_seq, "event": event} | json.loads(detail) for at_seq, event, detail in rows)
+    return tuple(
+        {"at_seq": at_seq, "event": event} | json.loads(detail)
+        for at_seq, event, detail in whole("events", rows)
+    )

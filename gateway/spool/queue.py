@@ -19,6 +19,7 @@ from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict
 from functools import wraps
+from itertools import groupby
 from pathlib import Path
 from typing import Any, Concatenate, Final, ParamSpec, TypeVar
 
@@ -26,7 +27,7 @@ import apsw
 
 from cleanside.gateway.errors import CalledWrongly, SpoolDamaged, SpoolFull, TryAgain, UnknownStream
 from cleanside.gateway.spool.age import Ages, ages
-from cleanside.gateway.spool.append import Appends, UnitSets, check, new_rows
+from cleanside.gateway.spool.append import Appends, UnitSets
 from cleanside.gateway.spool.boots import (
     Placements,
     add_anchor,
@@ -36,28 +37,47 @@ from cleanside.gateway.spool.boots import (
     place_waiting,
     register_boot,
 )
+from cleanside.gateway.spool.checksum import unit_seed
 from cleanside.gateway.spool.disk import SpoolDisk
+from cleanside.gateway.spool.file import check_small_tables
+from cleanside.gateway.spool.high_mark import Extent, HighMark
 from cleanside.gateway.spool.identity import RandomBytes, uuid7
+from cleanside.gateway.spool.new_rows import UnwrittenRows, check, insert_rows, new_rows
 from cleanside.gateway.spool.pages import Pages, read_pages
-from cleanside.gateway.spool.peek import BatchContext, next_batch, span
+from cleanside.gateway.spool.payload import whole
+from cleanside.gateway.spool.peek import BatchContext, is_sound_in, next_batch, span
 from cleanside.gateway.spool.rescue import DAMAGED_REASON as DAMAGED
-from cleanside.gateway.spool.rescue import aside_path, find_new, is_read, salvage, waiting
+from cleanside.gateway.spool.rescue import (
+    add_salvaged,
+    aside_path,
+    find_new,
+    is_end_known,
+    is_read,
+    salvage,
+    waiting,
+)
 from cleanside.gateway.spool.rewind import rewind_stream
-from cleanside.gateway.spool.room import SpoolRoom, file_bytes, tables_bytes, used_bytes
-from cleanside.gateway.spool.rows import columns_of, is_whole, read_rows, sendable
+from cleanside.gateway.spool.room import SpoolRoom, file_bytes, is_over, tables_bytes, used_bytes
+from cleanside.gateway.spool.rows import READ, Row, columns_of, read_rows, sendable
 from cleanside.gateway.spool.shed import declare
 from cleanside.gateway.spool.state import (
+    LAST_POSITION,
+    MARKED,
     WARN_SHARE,
     BootState,
     SpoolState,
     StreamRow,
     find_stream,
     holds_any,
+    is_marked,
     last_position,
+    mend_copies,
     open_stream,
     read_state,
     stream_rows,
+    unprotected_through,
 )
+from cleanside.gateway.spool.tail import Lost, Unknown, judge
 from cleanside.gateway.spool.unconfirmed import Unconfirmed, carry_over_events, confirm, unconfirmed
 from cleanside.gateway.spool.volume import SystemVolume, Unlimited, Volume
 from cleanside.gateway.timing.clock import Anchor, Clock
@@ -71,13 +91,10 @@ _CHECK_ROOM_EVERY: Final = 500  # readings between two looks at the budget
 #: why a number was given up that another spool gave too: its reading has another number of the open stream
 MOVED: Final = "moved_to_new_stream"
 
-_APPEND_AGAIN = (
-    "INSERT INTO readings (boot, time_us, uncertainty_s, unit_set, payload) VALUES (?, ?, ?, ?, ?)"
-)
 # Changes no row where there is no such stream, or where it never gave that number.
-_ACKNOWLEDGE = """UPDATE streams SET acknowledged_through = max(acknowledged_through, ?1),
-sent_through = max(sent_through, ?1) WHERE +stream = ?2 AND first_position + ?1 - 1 <=
-coalesce(last_position, (SELECT seq FROM sqlite_sequence WHERE name = 'readings'), first_position - 1)"""
+_ACKNOWLEDGE = f"""UPDATE streams SET acknowledged_through = max(acknowledged_through, ?1),
+sent_through = max(sent_through, ?1) WHERE +stream = ?2 AND first_position + ?1 - 1 <= {LAST_POSITION}"""
+_LAST_OF_BOOT = f"{READ} WHERE boot = ? AND position >= ? ORDER BY position DESC"
 _ADD_TRAFFIC = """INSERT INTO traffic VALUES (?, ?, ?) ON CONFLICT (day) DO UPDATE
 SET up_bytes = up_bytes + excluded.up_bytes, down_bytes = down_bytes + excluded.down_bytes"""
 
@@ -92,11 +109,13 @@ def _on_a_full_disk(verb: Callable[Concatenate[Spool, P], T]) -> Callable[Concat
 
     @wraps(verb)
     def tried(spool: Spool, /, *args: P.args, **kwargs: P.kwargs) -> T:
-        for relief in (spool._disk.write_back_log, spool._let_go):
-            try:
-                return verb(spool, *args, **kwargs)
-            except SpoolFull:
-                relief()
+        try:  # at every append: the way that is nearly always taken stands first
+            return verb(spool, *args, **kwargs)
+        except SpoolFull:
+            spool._disk.write_back_log()
+        with suppress(SpoolFull):
+            return verb(spool, *args, **kwargs)
+        spool._let_go()
         return verb(spool, *args, **kwargs)
 
     return tried
@@ -149,8 +168,15 @@ class Spool:
         self._appends = Appends()
         if volume is None:
             volume = SystemVolume(path) if vfs is None else Unlimited()
+        self._mark = HighMark(path, vfs=vfs)
         self._disk = SpoolDisk(
-            path, begin=self._begin, forget=self._forget, volume=volume, budget_bytes=budget_bytes, vfs=vfs
+            path,
+            begin=self._begin,
+            forget=self._forget,
+            volume=volume,
+            mark=self._mark,
+            budget_bytes=budget_bytes,
+            vfs=vfs,
         )
         self._room = SpoolRoom(
             self._disk.transaction, lambda: self._unit_sets.by_number(self._disk.connection)
@@ -179,7 +205,7 @@ class Spool:
         file_number = self._disk.number  # before the rows: they are made for this file
         measured_us = since_boot_us or [self._clock.since_boot_us()] * len(readings)
         unit_sets = self._unit_sets.numbers(self._disk, readings)
-        rows = new_rows(readings, measured_us, unit_sets, boot=self._boot)
+        rows = new_rows(readings, measured_us, unit_sets, self._unit_sets.seeds, boot=self._boot)
         numbers = self._appends.append(self._disk, rows, file_number=file_number, source=source, mark=mark)
         self._on_append()
         self._unchecked += len(rows)
@@ -204,7 +230,7 @@ class Spool:
                 try:
                     return self._peek(connection, max_readings, max_bytes, report=report)
                 except (KeyError, TypeError, ValueError) as error:
-                    # SQLite has no checksum over its pages: a row may not be as it was written.
+                    # A row is not as it was written: its sum says so, or what is in it.
                     why = error
             if not self._give_up_unreadable(max_readings):
                 with self._disk.reading():
@@ -232,12 +258,12 @@ class Spool:
         """Declare those of the next readings damaged that are not as they were written. Returns how many."""
         given_up = 0
         with self._disk.transaction() as connection:
-            unit_sets = self._unit_sets.by_number(connection)
+            known = self._known(connection)
             boots = {None, *(number for (number,) in connection.execute("SELECT number FROM boots"))}
             for stream in stream_rows(connection):
                 begin = stream.position(stream.acknowledged_through + 1)
                 for row in read_rows(connection, begin, stream.last_position, limit=most):
-                    if row[1] not in boots or not is_whole(row, unit_sets):
+                    if row[1] not in boots or not is_sound_in(row, stream, known):
                         seq = stream.seq(row[0])
                         given_up += self._shed(connection, stream, seq, seq, DAMAGED)
             if given_up:
@@ -266,18 +292,30 @@ class Spool:
                 # Given up under the old number: a server that is restored must not be sent it twice.
                 self._shed(connection, row, first, last, MOVED)
             self._write_traffic(connection)
+        if again:
+            self._write_mark()
         self._in_flight = range(0)
 
     def _append_again(self, connection: apsw.Connection, stream: StreamRow, first: int, last: int) -> None:
-        """Append readings of a stream that was given up to the open one, with the times they had."""
-        known = self._known(connection)
-        for row in read_rows(connection, stream.position(first), stream.position(last)):
-            boot, time_us, uncertainty_s = row[1], row[2], row[3]
-            if sendable([row], known.placements, known.unit_sets, max_bytes=1):
-                frozen = columns_of([row], known.placements, known.unit_sets)
-                assert not isinstance(frozen.at_uncertainty_s, list)
-                boot, time_us, uncertainty_s = None, frozen.at_us[0], frozen.at_uncertainty_s
-            connection.execute(_APPEND_AGAIN, (boot, time_us, uncertainty_s, row[4], row[5]))
+        """
+        Append readings of a stream that was given up to the open one, with the times they had.
+
+        One that is not as it was written has a number there too, declared damaged.
+        """
+        known, taking = self._known(connection), open_stream(connection)
+        position, given_up = last_position(connection) + 1, 0
+        rows = read_rows(connection, stream.position(first), stream.position(last))
+        for is_sound, group in groupby(rows, lambda row: is_sound_in(row, stream, known)):
+            run = list(group)
+            if is_sound:
+                insert_rows(connection, taking, position, _frozen(run, known))
+            else:
+                seq = taking.seq(position)
+                given_up += declare(connection, taking.number, seq, seq + len(run) - 1, DAMAGED)
+            position += len(run)
+        self._appends.forget()
+        if given_up:
+            self._add_event(connection, "readings_damaged", {"count": given_up})
 
     # ------------------------------------------------------------ rewind, fork, shed
 
@@ -301,15 +339,26 @@ class Spool:
         """
         with self._disk.transaction() as connection:
             old = open_stream(connection)
-            connection.execute(
-                "UPDATE streams SET state = 'forked', last_position = ? WHERE number = ?",
-                (last_position(connection), old.number),
-            )
-            stream = self._new_stream(connection)
-            self._appends.forget()
+            stream = self._open_next(connection, old, reason, through=old.appended_through)
             if move:
                 self._move_rest(connection, old.number)
-            self._add_event(connection, "stream_opened", {"reason": reason, "before": old.stream})
+        self._write_mark()
+        return stream
+
+    def _write_mark(self) -> None:
+        """Set the mark to what a transaction has appended. Called after it: never ahead of the disk."""
+        with self._disk.reading() as connection:
+            extent = _extent_of(connection)
+            self._mark.write(extent.stream, extent.through)
+
+    def _open_next(self, connection: apsw.Connection, old: StreamRow, reason: str, *, through: int) -> str:
+        connection.execute(
+            "UPDATE streams SET state = 'forked', last_position = ? WHERE number = ?",
+            (old.position(through), old.number),
+        )
+        stream = self._new_stream(connection)
+        self._appends.forget()
+        self._add_event(connection, "stream_opened", {"reason": reason, "before": old.stream})
         return stream
 
     @_on_a_full_disk
@@ -320,6 +369,7 @@ class Spool:
             if row.state == "open":
                 raise CalledWrongly(f"stream {stream} is open; fork it first")
             self._move_rest(connection, row.number)
+        self._write_mark()
 
     def _move_rest(self, connection: apsw.Connection, number: int) -> None:
         row = next(stream for stream in stream_rows(connection) if stream.number == number)
@@ -367,7 +417,9 @@ class Spool:
     def _make_room(self) -> None:
         if self.budget_days is not None:
             self._room.make_by_age(self._ages, in_flight=self._in_flight)
-        self._room.make(tables_bytes=self._tables_bytes(), in_flight=self._in_flight)
+        most_bytes = self._tables_bytes()
+        if is_over(self.used_bytes(), most_bytes):  # nearly never: without a transaction then
+            self._room.make(tables_bytes=most_bytes, in_flight=self._in_flight)
         self._tell_of_budget()
 
     def _tables_bytes(self) -> int:
@@ -458,7 +510,10 @@ class Spool:
     def mark(self, source: str) -> str | None:
         """How far `source` had come with its last append; None: it has not begun."""
         with self._disk.reading() as connection:
-            return connection.execute("SELECT mark FROM source_marks WHERE source = ?", (source,)).get  # type: ignore[no-any-return]
+            query = "SELECT mark, is_whole FROM source_marks WHERE source = ?"
+            for (mark,) in whole("source_marks", connection.execute(query, (source,))):
+                return str(mark)
+            return None
 
     @_on_a_full_disk
     def event(self, event: str, detail: Mapping[str, Any] | None = None) -> None:
@@ -535,18 +590,73 @@ class Spool:
 
     # ------------------------------------------------------------ helpers
 
-    def _begin(self, connection: apsw.Connection) -> None:
-        """Make what a file needs that was just opened, new or not."""
+    def _begin(self, connection: apsw.Connection) -> Extent:
+        """Make what a file needs that was just opened, new or not. Returns how far its numbering has come."""
         self._in_flight = range(0)
+        check_small_tables(connection)
+        mend_copies(connection)
         self.installation = self._own(connection)
-        if not connection.execute("SELECT count(*) FROM streams").get:
-            self._new_stream(connection)
-        self._boot = register_boot(connection, self._clock, next_position=last_position(connection) + 1)
+        self._unprotected_through = unprotected_through(connection)
+        self._check_tail(connection)
+        self._boot = register_boot(
+            connection,
+            self._clock,
+            next_position=last_position(connection) + 1,
+            last_sign_us=lambda boot, first: self._last_sign_us(connection, boot, first),
+        )
         forget_old_boots(connection)
         place_waiting(connection)
         for aside in find_new(connection, self.path):
             carry_over_events(connection, aside)
             self._add_event(connection, "spool_replaced", {"kept_as": aside.name})
+            if not is_end_known(aside):
+                self._add_event(connection, "spool_tail_unknown", {"kept_as": aside.name})
+        return _extent_of(connection)
+
+    def _last_sign_us(self, connection: apsw.Connection, boot: int, first: int) -> int | None:
+        """When the last reading of a boot was taken, by one that is as it was written."""
+        known = self._known(connection)
+        streams = stream_rows(connection)
+        # Only positions from the boot's first on can hold it: the look back ends there.
+        for row in connection.execute(_LAST_OF_BOOT, (boot, first)):
+            if any(stream.holds(row[0]) and is_sound_in(row, stream, known) for stream in streams):
+                return int(row[2])
+        return None
+
+    def _check_tail(self, connection: apsw.Connection) -> None:
+        """Open a stream where there is none, or where the mark tells of numbers that the last one lacks."""
+        mark = self._mark.read()
+        streams = stream_rows(connection)
+        is_expected = is_marked(connection)
+        if not is_expected:
+            if mark is None and streams:  # of an earlier version: marked before it says that it is
+                mark = _extent_of(connection)
+                self._mark.write(mark.stream, mark.through)
+                self._mark.sync()
+            connection.execute("INSERT INTO notes VALUES (?, 'true')", (MARKED,))
+        if not streams:
+            self._new_stream(connection)
+            if mark is not None:
+                self._declare_gone(connection, mark)
+            return
+        match judge(mark, streams, is_expected=is_expected):
+            case Lost(stream, first, last):
+                self._open_next(connection, stream, "tail_lost", through=last)
+                declare(connection, stream.number, first, last, DAMAGED)
+                lost = {"stream": stream.stream, "first": first, "last": last}
+                self._add_event(connection, "spool_tail_lost", lost)
+            case Unknown(stream):
+                through = stream.appended_through
+                self._open_next(connection, stream, "tail_unknown", through=through)
+                said = {"stream": stream.stream, "behind": through}
+                self._add_event(connection, "spool_tail_unknown", said)
+
+    def _declare_gone(self, connection: apsw.Connection, mark: Extent) -> None:
+        """The file is gone, and only its mark is left: what the server holds of it, the server says."""
+        if mark.through:
+            add_salvaged(connection, mark.stream, mark.through)
+            gone = {"stream": mark.stream, "first": 1, "last": mark.through}
+            self._add_event(connection, "spool_tail_lost", gone)
 
     def _forget(self) -> None:
         self._appends.forget()
@@ -555,7 +665,10 @@ class Spool:
 
     def _own(self, connection: apsw.Connection) -> str:
         known: dict[str, str] = {
-            name: json.loads(value) for name, value in connection.execute("SELECT * FROM notes")
+            name: json.loads(value)
+            for name, value in connection.execute(
+                "SELECT name, value FROM notes WHERE name IN ('installation', 'device')"
+            )
         }
         if "installation" not in known:
             known = {"installation": self._new_uuid(), "device": self.device}
@@ -603,9 +716,28 @@ class Spool:
     def _known(self, connection: apsw.Connection) -> BatchContext:
         if self._placed is None:
             self._placed = load_placements(connection)
+        unit_sets = self._unit_sets.by_number(connection)
         return BatchContext(
-            self.device, self.installation, self._placed, self._unit_sets.by_number(connection)
+            self.device, self.installation, self._placed, unit_sets, self._unprotected_through
         )
+
+
+def _frozen(rows: Sequence[Row], known: BatchContext) -> UnwrittenRows:
+    """Sound rows to be written again, with the times they have by now."""
+    written = UnwrittenRows()
+    for row in rows:
+        boot, time_us, uncertainty_s = row[1], row[2], row[3]
+        if sendable([row], known.placements, known.unit_sets, max_bytes=1):
+            frozen = columns_of([row], known.placements, known.unit_sets)
+            assert not isinstance(frozen.at_uncertainty_s, list)
+            boot, time_us, uncertainty_s = None, frozen.at_us[0], frozen.at_uncertainty_s
+        written.add(boot, time_us, uncertainty_s, row[4], row[5], seed=unit_seed(known.unit_sets[row[4]]))
+    return written
+
+
+def _extent_of(connection: apsw.Connection) -> Extent:
+    taking = open_stream(connection)
+    return Extent(taking.stream, taking.appended_through)
 
 
 def _day(utc_us: int) -> str:

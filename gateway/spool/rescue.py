@@ -18,9 +18,9 @@ from __future__ import annotations
 import itertools
 import json
 import os
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any, Final
@@ -28,11 +28,15 @@ from typing import Any, Final
 import apsw
 
 from cleanside.gateway.spool.boots import Placements, load_placements, placements_of
+from cleanside.gateway.spool.checksum import unit_seed
+from cleanside.gateway.spool.high_mark import SUFFIX, read_mark
+from cleanside.gateway.spool.new_rows import UnwrittenRows, insert_rows
 from cleanside.gateway.spool.pages import Pages, read_pages
 from cleanside.gateway.spool.payload import NotAsWritten, UnitSet, read_unit_set, write_unit_set
-from cleanside.gateway.spool.rows import Row, columns_of, is_whole, read_rows, sendable
+from cleanside.gateway.spool.rows import NONE_UNPROTECTED, Row, columns_of, is_sound, read_rows, sendable
 from cleanside.gateway.spool.shed import declare, shed_within
 from cleanside.gateway.spool.state import StreamRow, find_stream
+from cleanside.gateway.spool.upgrade import SUMS_SINCE
 from cleanside.gateway.wire import ShedRange
 
 DAMAGED_REASON: Final = "damaged"
@@ -41,7 +45,8 @@ _KNOWN_NOTE: Final = "set_aside"  # the list of all files that were ever set asi
 _AT_ONCE: Final = 2_000  # numbers a transaction (chosen, as for pruning)
 _FAR: Final = 2**40  # positions between two salvaged streams: more numbers than any stream will have
 _UNREADABLE: Final = (apsw.Error, UnicodeDecodeError, TypeError)  # what reading a damaged table may raise
-_PARTS: Final = ("", "-wal", "-shm")
+#: of a spool; the mark goes first: it must not be left beside a file that is new
+_PARTS: Final = (SUFFIX, "", "-wal", "-shm")
 
 
 def free_name(path: Path) -> Path:
@@ -58,6 +63,12 @@ def set_aside(path: Path) -> None:
     for part in _PARTS:
         with suppress(FileNotFoundError):
             os.rename(f"{path}{part}", f"{aside}{part}")  # noqa: PTH104 - names with a suffix added, not paths
+
+
+def move_mark(path: Path, aside: Path) -> None:
+    """The mark of the spool at `path` goes with what is kept of it as `aside`."""
+    with suppress(FileNotFoundError):
+        os.rename(f"{path}{SUFFIX}", f"{aside}{SUFFIX}")  # noqa: PTH104 - as above
 
 
 def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
@@ -84,15 +95,28 @@ class _Old:
 
     streams: Sequence[StreamRow]
     unit_sets: Mapping[int, UnitSet]
+    #: the same as their copies have them: which one is right the readings' sums tell
+    unit_copies: Mapping[int, UnitSet]
+    unprotected_through: int
     placements: Placements
     boots: Mapping[int, str]
     pages: Pages
 
 
+def is_end_known(aside: Path) -> bool:
+    """How far the numbering of a file that was set aside had come is known beyond what lies in it."""
+    try:
+        with aside.open("rb") as file:
+            version = int.from_bytes(file.read(64)[60:], "big")
+    except OSError:
+        return False
+    return 0 < version < SUMS_SINCE or read_mark(aside) is not None  # before there were marks a table counted
+
+
 def _copy_marks(connection: apsw.Connection, aside: Path) -> None:
     """Take over how far each source had come, as far as readable, so that none repeats itself."""
     with _opened(aside) as old:
-        marks = _rows(old, "SELECT source, mark FROM source_marks")
+        marks = _rows(old, "source, mark", "source_marks")
     if marks is None:
         marks = list(read_pages(aside).pairs.items())  # the notes among them are marks that nobody asks for
     connection.executemany("INSERT OR IGNORE INTO source_marks VALUES (?, ?)", marks)
@@ -159,9 +183,14 @@ def _carry_over(
         return False
     held = set()
     for row in _readable(old, known.pages, stream.position(first), stream.position(last)):
-        if is_whole(row, known.unit_sets):
-            _insert(connection, known, row, new.position(stream.seq(row[0])))
-            held.add(stream.seq(row[0]))
+        seq = stream.seq(row[0])
+        for unit_sets in (known.unit_sets, known.unit_copies):
+            if is_sound(
+                row, unit_sets, stream=stream.stream, seq=seq, unprotected_through=known.unprotected_through
+            ):
+                _insert(connection, replace(known, unit_sets=unit_sets), row, new, new.position(seq))
+                held.add(seq)
+                break
     _declare_missing(connection, _shed_before(old, known.pages, stream, first, last), new, held, first, last)
     connection.execute(
         "UPDATE streams SET last_position = ? WHERE number = ?", (new.position(last), new.number)
@@ -172,21 +201,34 @@ def _carry_over(
 def _salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:
     """The row of a salvaged stream in the new file; made when it is first asked for."""
     found = find_stream(connection, stream.stream)
-    if found is None:
-        lowest = connection.execute("SELECT min(first_position) FROM streams").get
-        first = min(0, int(lowest)) // _FAR * _FAR - _FAR + 1
-        mark = stream.acknowledged_through
+    return found or _new_salvaged(connection, stream)
+
+
+def add_salvaged(connection: apsw.Connection, stream: str, through: int) -> None:
+    """Declare numbers 1..through of a stream of which nothing is left. Nothing happens if it is known."""
+    if find_stream(connection, stream) is None:
+        new = _new_salvaged(connection, StreamRow(0, stream, 1, through, 0, 0, "forked"))
+        declare(connection, new.number, 1, through, DAMAGED_REASON)
         connection.execute(
-            "INSERT INTO streams (stream, first_position, last_position, acknowledged_through, sent_through, "
-            "state) VALUES (?, ?, ?, ?, ?, 'forked')",
-            (stream.stream, first, first + mark - 1, mark, max(mark, stream.sent_through)),
+            "UPDATE streams SET last_position = ? WHERE number = ?", (new.position(through), new.number)
         )
-        found = find_stream(connection, stream.stream)
+
+
+def _new_salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:
+    lowest = connection.execute("SELECT min(first_position) FROM streams").get
+    first = min(0, int(lowest)) // _FAR * _FAR - _FAR + 1
+    mark = stream.acknowledged_through
+    connection.execute(
+        "INSERT INTO streams (stream, first_position, last_position, acknowledged_through, sent_through, "
+        "state) VALUES (?, ?, ?, ?, ?, 'forked')",
+        (stream.stream, first, first + mark - 1, mark, max(mark, stream.sent_through)),
+    )
+    found = find_stream(connection, stream.stream)
     assert found is not None
     return found
 
 
-def _insert(connection: apsw.Connection, known: _Old, row: Row, position: int) -> None:
+def _insert(connection: apsw.Connection, known: _Old, row: Row, new: StreamRow, position: int) -> None:
     boot, time_us, uncertainty_s = _frozen(known, row)
     if boot is not None:
         boot = _boot(connection, known.boots.get(boot, f"unreadable-{boot}"), position)
@@ -194,10 +236,11 @@ def _insert(connection: apsw.Connection, known: _Old, row: Row, position: int) -
             "UPDATE boots SET ended_us = max(ended_us, ?) WHERE number = ? AND ended_us IS NOT NULL",
             (time_us, boot),
         )
-    connection.execute(
-        "INSERT INTO readings VALUES (?, ?, ?, ?, ?, ?)",
-        (position, boot, time_us, uncertainty_s, _unit_set(connection, known.unit_sets[row[4]]), row[5]),
-    )
+    unit_set = known.unit_sets[row[4]]
+    number = _unit_set(connection, unit_set)
+    written = UnwrittenRows()
+    written.add(boot, time_us, uncertainty_s, number, row[5], seed=unit_seed(unit_set))
+    insert_rows(connection, new, position, written)
 
 
 def _frozen(known: _Old, row: Row) -> tuple[int | None, int, float | None]:
@@ -272,12 +315,18 @@ class _opened:
                 self._connection.close(True)
 
 
-def _rows(old: apsw.Connection | None, query: str) -> list[tuple[Any, ...]] | None:
-    """All rows of a query; None where they cannot all be read."""
-    try:
-        return None if old is None else old.execute(query).fetchall()
-    except _UNREADABLE:
-        return None
+def _rows(old: apsw.Connection | None, columns: str, table: str) -> list[tuple[Any, ...]] | None:
+    """All rows of a table that are as they were written; None where they cannot all be read."""
+    for condition in (" WHERE is_whole", ""):
+        try:
+            return (
+                None if old is None else old.execute(f"SELECT {columns} FROM {table}{condition}").fetchall()
+            )
+        except apsw.SQLError:  # an earlier version made the file: its rows do not tell
+            continue
+        except _UNREADABLE:
+            return None
+    return None
 
 
 def _readable(old: apsw.Connection | None, pages: Pages, first: int, last: int) -> list[Row]:
@@ -307,37 +356,68 @@ def _shed_before(
 
 
 def _read_old(old: apsw.Connection | None, pages: Pages) -> _Old:
-    unit_sets: dict[int, UnitSet] = {}
-    for number, units in _rows(old, "SELECT number, units FROM unit_sets") or pages.unit_sets.items():
-        with suppress(ValueError, TypeError):
-            unit_sets[number] = read_unit_set(units)
     placements: Placements | None = None
     if old is not None:
-        with suppress(*_UNREADABLE):
+        with suppress(*_UNREADABLE, NotAsWritten):
             placements = load_placements(old)
     if placements is None:
         placements = placements_of(sorted(pages.placements))
-    boots: dict[int, str] = dict(_rows(old, "SELECT number, boot FROM boots") or pages.boots)
-    return _Old(_streams(old, pages), unit_sets, placements, boots, pages)
+    boots: dict[int, str] = dict(_rows(old, "number, boot", "boots") or pages.boots)
+    unit_sets = _unit_sets(_rows(old, "number, units", "unit_sets") or pages.unit_sets.items())
+    copies = _unit_sets(pages.unit_copies.items())
+    return _Old(_streams(old, pages), unit_sets, copies, _unprotected(pages), placements, boots, pages)
+
+
+def _unit_sets(rows: Iterable[tuple[Any, ...]]) -> dict[int, UnitSet]:
+    unit_sets: dict[int, UnitSet] = {}
+    for number, units in rows:
+        with suppress(ValueError, TypeError):
+            unit_sets[number] = read_unit_set(units)
+    return unit_sets
+
+
+def _unprotected(pages: Pages) -> int:
+    """Up to which position readings of the old file bear no sum."""
+    if pages.version < SUMS_SINCE:
+        return 2**63 - 1
+    said = pages.pairs.get("unprotected_through", "")
+    return int(said) if said.isdecimal() else NONE_UNPROTECTED
 
 
 def _streams(old: apsw.Connection | None, pages: Pages) -> list[StreamRow]:
     """The streams of the old file: from the table, from its page, or from the copies, which know no mark."""
-    query = (
-        "SELECT number, stream, first_position, last_position, acknowledged_through, sent_through, state "
-        "FROM streams"
-    )
-    rows: Sequence[tuple[Any, ...]] = _rows(old, query) or pages.streams
-    if not rows:  # all that is held is sent again; the server says what it knows
-        names = sorted(pages.names.items())
-        ends = [pages.last_within(first, after - 1) for (first, _), (after, _) in pairwise(names)]
-        rows = [
-            (0, stream, first, end, 0, 0, "open" if end is None else "forked")
-            for (first, stream), end in zip(names, [*ends, None], strict=False)
-        ]
-    query = "SELECT max(position) FROM readings UNION ALL SELECT seq FROM sqlite_sequence"
-    highest = max([pages.highest, *(row[0] or 0 for row in _rows(old, query) or ())])
+    columns = "number, stream, first_position, last_position, acknowledged_through, sent_through, state"
+    rows: list[tuple[Any, ...]] = list(_rows(old, columns, "streams") or pages.streams)
+    # What is held of a stream that only the copies know is sent again; the server says what it knows.
+    names = sorted(pages.names.items())
+    ends = [pages.last_within(first, after - 1) for (first, _), (after, _) in pairwise(names)]
+    for (first, stream), end in zip(names, [*ends, None], strict=False):
+        if all(first != row[2] for row in rows):
+            rows.append((0, stream, first, end, 0, 0, "open" if end is None else "forked"))
+    highest = _highest(old, pages)
     return [
-        StreamRow(number, stream, first, highest if end is None else end, mark, sent, state)
-        for number, stream, first, end, mark, sent, state in sorted(rows, key=lambda row: row[2])
+        StreamRow(number, stream, first, _end(pages, row, highest), mark, sent, state)
+        for row in sorted(rows, key=lambda row: row[2])
+        for number, stream, first, _, mark, sent, state in [row]
     ]
+
+
+def _end(pages: Pages, row: tuple[Any, ...], highest: int) -> int:
+    """The last position that a stream gave, as far as the file or the mark beside it knows."""
+    _, stream, first, end, mark, sent, _ = row
+    if end is not None:
+        return int(end)
+    told: list[int] = [mark, sent]
+    if (said := read_mark(pages.path)) is not None and said.stream == stream:
+        told.append(said.through)
+    return max(highest, int(first) - 1 + max(told))
+
+
+def _highest(old: apsw.Connection | None, pages: Pages) -> int:
+    """The highest position that a row, a page, or an earlier version's own counter knows."""
+    found = [pages.highest]
+    for query in ("SELECT max(position) FROM readings", "SELECT seq FROM sqlite_sequence"):
+        if old is not None:
+            with suppress(*_UNREADABLE):
+                found += [row[0] or 0 for row in old.execute(query)]
+    return max(found)

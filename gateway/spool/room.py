@@ -53,7 +53,7 @@ class SpoolRoom:
         for _ in range(_TURNS):
             with self._transaction() as connection:
                 # Level and place of the pass stay: what comes next is thinned as far as what lies before it.
-                if used_bytes(connection) <= tables_bytes * _FILL_TO:
+                if not is_over(used_bytes(connection), tables_bytes):
                     return
                 if self._prune(connection):
                     self._level, self._next = 0, None
@@ -163,6 +163,11 @@ def _old_rows(connection: apsw.Connection, ages: Ages, first: int, last: int) ->
     if not ages.old(read_rows(connection, first, last, limit=1)):
         return []
     return ages.old(read_rows(connection, first, last, limit=_AT_ONCE))
+
+
+def is_over(used_bytes: int, tables_bytes: int) -> bool:
+    """Room has to be made: the tables take more than their share of what they may."""
+    return used_bytes > tables_bytes * _FILL_TO
 
 
 def used_bytes(connection: apsw.Connection) -> int:

@@ -18,13 +18,21 @@ from typing import cast
 import apsw
 
 from cleanside.gateway.spool.boots import Placements, placement_at
+from cleanside.gateway.spool.checksum import (
+    NUMBER_STEP,
+    number_share,
+    reading_share,
+    row_sum,
+    unit_seed,
+)
 from cleanside.gateway.spool.payload import NotAsWritten, UnitSet, read_values
 
-#: position, boot or None, time_us, uncertainty_s or None, unit set, payload: a row of the readings table
-Row = tuple[int, int | None, int, float | None, int, str]
+#: position, boot or None, time_us, uncertainty_s or None, unit set, payload, sum: a row of the readings table
+Row = tuple[int, int | None, int, float | None, int, str, int | None]
 
-_READ = """SELECT position, boot, time_us, uncertainty_s, unit_set, payload
-FROM readings WHERE position BETWEEN ? AND ? ORDER BY position LIMIT ?"""
+READ = "SELECT position, boot, time_us, uncertainty_s, unit_set, payload, sum FROM readings"
+_READ = f"""{READ} WHERE position BETWEEN ? AND ? ORDER BY position LIMIT ?"""
+NONE_UNPROTECTED = -(2**63)  # in front of every position: each row bears a sum
 LEAST_US, MOST_US = -62_135_596_800_000_000, 253_402_300_799_999_999  # the years 0001 to 9999
 _SHARE_BYTES = 12  # of number and time, beside the payload, in the columns layout (about, uncompressed)
 
@@ -51,7 +59,7 @@ def read_rows(connection: apsw.Connection, first: int, last: int, *, limit: int 
 def is_whole(row: Row, unit_sets: Mapping[int, UnitSet]) -> bool:
     """A row is as a spool writes it, as far as that can be told: its types, its time, its payload."""
     match row:
-        case (int(), int() | None, int(time_us), int() | float() | None, int(unit_set), str(payload)):
+        case (int(), int() | None, int(time_us), int() | float() | None, int(unit_set), str(payload), _):
             pass
         case _:
             return False
@@ -64,6 +72,45 @@ def is_whole(row: Row, unit_sets: Mapping[int, UnitSet]) -> bool:
         )
     except (TypeError, ValueError):  # no list at all
         return False
+
+
+def is_sound(
+    row: Row, unit_sets: Mapping[int, UnitSet], *, stream: str, seq: int, unprotected_through: int
+) -> bool:
+    """
+    A row is as a spool wrote it: whole, and with the sum of its content under number `seq` of `stream`.
+
+    unprotected_through : up to this position rows of an earlier version bear no sum.
+    """
+    if not is_whole(row, unit_sets):
+        return False
+    if row[6] is None:
+        return row[0] <= unprotected_through
+    share = reading_share(row[1], row[2], row[3], unit_seed(unit_sets[row[4]]))
+    return row[6] == row_sum(row[5], share + number_share(stream, seq))
+
+
+def check_rows(
+    rows: Sequence[Row],
+    unit_sets: Mapping[int, UnitSet],
+    *,
+    stream: str,
+    first_position: int,
+    unprotected_through: int,
+) -> None:
+    """Raise NotAsWritten, KeyError or TypeError unless rows of `stream` are in order and sound, quickly."""
+    seeds = {number: unit_seed(unit_set) for number, unit_set in unit_sets.items()}
+    begin = number_share(stream, 1 - first_position)  # what the share of a position 0 would be
+    before = first_position - 1
+    for position, boot, time_us, uncertainty_s, unit_set, payload, said in rows:
+        if position <= before or type(payload) is not str:
+            raise NotAsWritten(f"the row at position {position} is out of order, or holds no text")
+        before = position
+        if said is None and position <= unprotected_through:
+            continue
+        share = reading_share(boot, time_us, uncertainty_s, seeds[unit_set])
+        if said != row_sum(payload, share + begin + position * NUMBER_STEP):
+            raise NotAsWritten(f"the reading at position {position} is not what its sum says")
 
 
 def sendable(

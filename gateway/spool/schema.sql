@@ -1,22 +1,28 @@
 -- The spool of one device. Order of reading: readings, their numbering, their time, what was given up, the rest.
--- PRAGMA user_version says which version of this file wrote it (gateway/spool_file.py).
+-- PRAGMA user_version says which version of this file wrote it (gateway/spool/file.py).
+--
+-- Nothing that changes on the disk goes unnoticed: a reading bears a checksum (gateway/spool/checksum.py), and each row
+-- of the small tables its content once more, as `copy`; `is_whole` says that the two agree.
 
 CREATE TABLE readings (
-    -- AUTOINCREMENT: without it a drained table starts at 1 again, and the server would take new readings
-    -- for ones it already holds. With it a position is never given twice, even when the table is empty.
-    position INTEGER PRIMARY KEY AUTOINCREMENT,
+    -- Given by the spool, one after the other, and never twice: what was acknowledged or given up counts when the
+    -- highest is looked for (gateway/spool/state.py). AUTOINCREMENT would write a page of its own at each commit.
+    position INTEGER PRIMARY KEY,
     boot INTEGER REFERENCES boots (number),  -- NULL: the source brought a trusted time of its own
     time_us INTEGER NOT NULL,                -- with boot: since that boot began; without: since 1970-01-01T00:00Z
     uncertainty_s REAL,                      -- of a time the source brought; NULL: unknown
     unit_set INTEGER NOT NULL REFERENCES unit_sets (number),
-    payload TEXT NOT NULL                    -- JSON, laid out as unit_sets.layout says
+    payload TEXT NOT NULL,                   -- JSON, laid out as unit_sets.layout says
+    sum INTEGER                              -- over all of it, the unit set's text, stream and number; NULL: of version 1 or 2
 ) STRICT;
 
 -- Which quantities a payload holds, in order, with the unit each was sent in. Interned: a spool sees few.
 CREATE TABLE unit_sets (
     number INTEGER PRIMARY KEY,
     layout INTEGER NOT NULL CHECK (layout = 1),  -- 1: payload is a list of numbers, one for each entry of units
-    units TEXT NOT NULL UNIQUE                   -- JSON: [["restriction", "kPa"], ["engine_speed", "r/min"]]
+    units TEXT NOT NULL UNIQUE,                  -- JSON: [["restriction", "kPa"], ["engine_speed", "r/min"]]
+    copy TEXT GENERATED ALWAYS AS (json_array(number, layout, units)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (copy IS json_array(number, layout, units)) VIRTUAL
 ) STRICT;
 
 -- One unbroken numbering each: seq = position - first_position + 1.
@@ -28,6 +34,10 @@ CREATE TABLE streams (
     acknowledged_through INTEGER NOT NULL DEFAULT 0 CHECK (acknowledged_through >= 0),
     sent_through INTEGER NOT NULL DEFAULT 0,     -- highest number known to have been sent
     state TEXT NOT NULL DEFAULT 'open' CHECK (state IN ('open', 'forked', 'closed')),
+    copy TEXT GENERATED ALWAYS AS (json_array(
+        number, stream, first_position, last_position, acknowledged_through, sent_through, state)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (copy IS json_array(
+        number, stream, first_position, last_position, acknowledged_through, sent_through, state)) VIRTUAL,
     CHECK ((state = 'open') = (last_position IS NULL))
 ) STRICT;
 
@@ -50,7 +60,10 @@ CREATE TABLE boots (
     boot TEXT NOT NULL UNIQUE,                   -- the kernel's identity of this boot
     first_position INTEGER NOT NULL,             -- nothing of this boot lies before it
     ended_us INTEGER,                            -- last sign of life since boot began; NULL: may still run
-    shown_us INTEGER                             -- what the wall clock showed at first sight: evidence, not an anchor
+    shown_us INTEGER,                            -- what the wall clock showed at first sight: evidence, not an anchor
+    copy TEXT GENERATED ALWAYS AS (json_array(number, boot, first_position, ended_us, shown_us)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (
+        copy IS json_array(number, boot, first_position, ended_us, shown_us)) VIRTUAL
 ) STRICT;
 
 -- Ties an instant of a boot to UTC. Never changed, so that a placement can be explained.
@@ -60,7 +73,11 @@ CREATE TABLE anchors (
     since_boot_us INTEGER NOT NULL,
     utc_us INTEGER NOT NULL,
     uncertainty_us INTEGER NOT NULL CHECK (uncertainty_us >= 0),
-    kind TEXT NOT NULL
+    kind TEXT NOT NULL,
+    copy TEXT GENERATED ALWAYS AS (
+        json_array(number, boot, since_boot_us, utc_us, uncertainty_us, kind)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (
+        copy IS json_array(number, boot, since_boot_us, utc_us, uncertainty_us, kind)) VIRTUAL
 ) STRICT;
 
 -- When the readings of a boot were: frozen once written, so that a resend or a bundle says the same.
@@ -74,6 +91,10 @@ CREATE TABLE placements (
     uncertainty_us INTEGER NOT NULL,             -- there
     growth_ppb INTEGER NOT NULL,                 -- by how much it grows away from there
     kind TEXT NOT NULL,
+    copy TEXT GENERATED ALWAYS AS (json_array(
+        boot, first_position, zero_us, rate_ppb, anchor_us, uncertainty_us, growth_ppb, kind)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (copy IS json_array(
+        boot, first_position, zero_us, rate_ppb, anchor_us, uncertainty_us, growth_ppb, kind)) VIRTUAL,
     PRIMARY KEY (boot, first_position)
 ) STRICT, WITHOUT ROWID;
 
@@ -87,6 +108,8 @@ CREATE TABLE shed (
     first INTEGER NOT NULL,
     last INTEGER NOT NULL CHECK (last >= first),
     reason TEXT NOT NULL,
+    copy TEXT GENERATED ALWAYS AS (json_array(stream, first, last, reason)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (copy IS json_array(stream, first, last, reason)) VIRTUAL,
     PRIMARY KEY (stream, first)
 ) STRICT, WITHOUT ROWID;
 
@@ -96,20 +119,34 @@ CREATE TABLE events (
     stream INTEGER NOT NULL REFERENCES streams (number),
     at_seq INTEGER NOT NULL,
     event TEXT NOT NULL,
-    detail TEXT NOT NULL DEFAULT '{}'            -- JSON object
+    detail TEXT NOT NULL DEFAULT '{}',           -- JSON object
+    copy TEXT GENERATED ALWAYS AS (json_array(number, stream, at_seq, event, detail)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (copy IS json_array(number, stream, at_seq, event, detail)) VIRTUAL
 ) STRICT;
 
 CREATE INDEX events_by_number ON events (stream, at_seq);
 
 -- How far each source has come, written with the readings it belongs to: a restart neither skips nor repeats.
-CREATE TABLE source_marks (source TEXT PRIMARY KEY, mark TEXT NOT NULL) STRICT, WITHOUT ROWID;
+CREATE TABLE source_marks (
+    source TEXT PRIMARY KEY,
+    mark TEXT NOT NULL,
+    copy TEXT GENERATED ALWAYS AS (json_array(source, mark)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (copy IS json_array(source, mark)) VIRTUAL
+) STRICT, WITHOUT ROWID;
 
 -- Bytes on the link, by UTC day as the gateway's clock had it.
 CREATE TABLE traffic (
     day TEXT PRIMARY KEY,
     up_bytes INTEGER NOT NULL,
-    down_bytes INTEGER NOT NULL
+    down_bytes INTEGER NOT NULL,
+    copy TEXT GENERATED ALWAYS AS (json_array(day, up_bytes, down_bytes)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (copy IS json_array(day, up_bytes, down_bytes)) VIRTUAL
 ) STRICT, WITHOUT ROWID;
 
 -- Small things `status` shows: last error, rate, clock. JSON values.
-CREATE TABLE notes (name TEXT PRIMARY KEY, value TEXT NOT NULL) STRICT, WITHOUT ROWID;
+CREATE TABLE notes (
+    name TEXT PRIMARY KEY,
+    value TEXT NOT NULL,
+    copy TEXT GENERATED ALWAYS AS (json_array(name, value)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (copy IS json_array(name, value)) VIRTUAL
+) STRICT, WITHOUT ROWID;

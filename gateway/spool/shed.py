@@ -12,10 +12,11 @@ from typing import cast
 
 import apsw
 
+from cleanside.gateway.spool.payload import whole
 from cleanside.gateway.wire import ShedRange
 
 _WITHIN = """
-SELECT first, last, reason FROM shed
+SELECT first, last, reason, is_whole FROM shed
 WHERE stream = ?1 AND first <= ?3 AND first >= coalesce(
     (SELECT max(first) FROM shed WHERE stream = ?1 AND first <= ?2), ?2)
   AND last >= ?2
@@ -34,7 +35,7 @@ def shed_within(
     connection: apsw.Connection, stream: int, first: int, last: int, *, limit: int = -1
 ) -> list[ShedRange]:
     """The declared ranges of a stream (its row number) that touch first..last, cut to it, in order."""
-    rows = connection.execute(_WITHIN, (stream, first, last, limit))
+    rows = whole("shed", connection.execute(_WITHIN, (stream, first, last, limit)))
     return [ShedRange(max(first, begin), min(last, end), reason) for begin, end, reason in rows]
 
 

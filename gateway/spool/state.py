@@ -17,19 +17,31 @@ import apsw
 
 from cleanside.gateway.errors import SpoolDamaged
 from cleanside.gateway.spool.boots import load_placements, placement_at
-from cleanside.gateway.spool.rows import Row, read_rows
+from cleanside.gateway.spool.payload import whole
+from cleanside.gateway.spool.rows import NONE_UNPROTECTED, Row, read_rows
 from cleanside.gateway.spool.shed import count_shed
 
+MARKED: Final = "high_mark"  # the note of a file that has had a mark beside it
 WARN_SHARE: Final = 0.8  # of the budget, taken by readings that nobody acknowledged
 
-_COLUMNS = """
-SELECT number, stream, first_position, coalesce(last_position,
-       (SELECT seq FROM sqlite_sequence WHERE name = 'readings'), first_position - 1),
-       acknowledged_through, sent_through, state
+# The last position that a stream gave: each number it ever gave is held, acknowledged, or given up.
+LAST_POSITION: Final = """coalesce(last_position, max(
+    first_position - 1 + max(acknowledged_through, sent_through, coalesce(
+        (SELECT last FROM shed WHERE shed.stream = streams.number ORDER BY first DESC LIMIT 1), 0)),
+    coalesce((SELECT max(position) FROM readings), first_position - 1)))"""
+_COLUMNS = f"""
+SELECT number, stream, first_position, {LAST_POSITION}, acknowledged_through, sent_through, state, is_whole
 FROM streams"""
+_HIGHEST = f"SELECT coalesce(max({LAST_POSITION}), 0) FROM streams"
 _STREAMS = f"{_COLUMNS} ORDER BY first_position, number"
 _OPEN_STREAM = f"{_COLUMNS} WHERE state = 'open'"
 _BY_NAME = f"{_COLUMNS} WHERE +stream = ?"  # there are few; an index is one more page that can be damaged
+# Of streams that begin at one position, as one that gave no number and the next, the last has the copy.
+_COPIES = """SELECT first_position, stream FROM streams AS later WHERE number =
+(SELECT max(number) FROM streams WHERE first_position = later.first_position)"""
+_CHANGED_COPIES = f"""SELECT (SELECT count(*) FROM (SELECT * FROM stream_copies EXCEPT {_COPIES}))
++ (SELECT count(*) FROM ({_COPIES} EXCEPT SELECT * FROM stream_copies))"""
+_MEND_COPIES = f"DELETE FROM stream_copies; INSERT INTO stream_copies {_COPIES}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,26 +66,30 @@ class StreamRow:
         """Where number `seq` lies."""
         return self.first_position + seq - 1
 
+    def holds(self, position: int) -> bool:
+        """A position is one of this stream's."""
+        return self.first_position <= position <= self.last_position
+
     def seq(self, position: int) -> int:
         """The number at `position`."""
         return position - self.first_position + 1
 
 
 def stream_rows(connection: apsw.Connection) -> list[StreamRow]:
-    """All streams in the order in which they are sent."""
-    return [StreamRow(*row) for row in connection.execute(_STREAMS)]
+    """All streams in the order in which they are sent. Raises NotAsWritten."""
+    return [StreamRow(*row) for row in whole("streams", connection.execute(_STREAMS))]
 
 
 def open_stream(connection: apsw.Connection) -> StreamRow:
     """The stream that takes new readings. Raises SpoolDamaged: a spool always has one."""
-    for row in connection.execute(_OPEN_STREAM):
+    for row in whole("streams", connection.execute(_OPEN_STREAM)):
         return StreamRow(*row)
     raise SpoolDamaged("no stream is open, as no spool is written; the file is set aside whole")
 
 
 def find_stream(connection: apsw.Connection, stream: str) -> StreamRow | None:
     """The stream of that name; None: there is none."""
-    for row in connection.execute(_BY_NAME, (stream,)):
+    for row in whole("streams", connection.execute(_BY_NAME, (stream,))):
         return StreamRow(*row)
     return None
 
@@ -86,8 +102,29 @@ def holds_any(connection: apsw.Connection, row: StreamRow) -> bool:
 
 def last_position(connection: apsw.Connection) -> int:
     """The highest position ever given; 0: none yet."""
-    query = "SELECT coalesce((SELECT seq FROM sqlite_sequence WHERE name = 'readings'), 0)"
-    return int(connection.execute(query).get)
+    return max(0, int(connection.execute(_HIGHEST).get))
+
+
+def changed_copies(connection: apsw.Connection) -> int:
+    """How many of the second copies of the streams' names are missing, or are not what a stream says."""
+    return int(connection.execute(_CHANGED_COPIES).get)
+
+
+def mend_copies(connection: apsw.Connection) -> None:
+    """Write the second copies of the streams' names again where one changed. The streams are known sound."""
+    if changed_copies(connection):
+        connection.execute(_MEND_COPIES)
+
+
+def is_marked(connection: apsw.Connection) -> bool:
+    """The file has had a high-water mark beside it."""
+    return bool(connection.execute("SELECT count(*) FROM notes WHERE name = ?", (MARKED,)).get)
+
+
+def unprotected_through(connection: apsw.Connection) -> int:
+    """Up to this position readings bear no checksum: an earlier version wrote them."""
+    value = connection.execute("SELECT value FROM notes WHERE name = 'unprotected_through'").get
+    return NONE_UNPROTECTED if value is None else int(json.loads(value))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -181,7 +218,10 @@ def read_state(connection: apsw.Connection, *, path: Path, budget_bytes: int | N
         file_bytes=pages * page_bytes,
         budget_bytes=budget_bytes if budget_bytes is not None else notes.get("budget_bytes"),
         traffic={
-            day: (up, down) for day, up, down in connection.execute("SELECT * FROM traffic ORDER BY day")
+            day: (up, down)
+            for day, up, down in connection.execute(
+                "SELECT day, up_bytes, down_bytes FROM traffic ORDER BY day"
+            )
         },
         notes=notes,
     )

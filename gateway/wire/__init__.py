@@ -35,6 +35,7 @@ from cleanside.gateway.wire.instants import (
     instant_text,
     parse_instant,
     us_of,
+    us_of_many,
 )
 from cleanside.gateway.wire.limits import (
     ANSWER_MEDIA_TYPE,
@@ -135,4 +136,5 @@ __all__ = [
     "readings_in",
     "text_of",
     "us_of",
+    "us_of_many",
 ]

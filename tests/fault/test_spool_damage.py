@@ -20,6 +20,8 @@ from tests.unit.gateway.helpers import numbers, open_spool, readings, server_anc
 
 COUNT = 2000
 MARK = 500
+STREAMS = "number, stream, first_position, last_position, acknowledged_through, sent_through, state"
+PLACEMENTS = "boot, first_position, zero_us, rate_ppb, anchor_us, uncertainty_us, growth_ppb, kind"
 
 
 def take_all(spool: Spool) -> tuple[dict[str, list[int]], dict[str, dict[int, str]]]:
@@ -53,6 +55,7 @@ def test_whichever_page_is_lost_each_number_is_sent_or_declared(tmp_path: Path) 
     for page in range(len(sound) // PAGE_BYTES):
         path = tmp_path / f"page-{page}"
         path.write_bytes(sound)
+        (tmp_path / f"page-{page}.mark").write_bytes((tmp_path / "whole.mark").read_bytes())
         spoil(path, [page])
         clock = settable_clock()
         with open_spool(path, clock) as spool:
@@ -97,9 +100,9 @@ def test_the_pages_alone_give_every_reading_that_sqlite_gives(tmp_path: Path) ->
         assert pages.readings(1, 9999) == read_rows(connection, 1, 9999)
         assert pages.readings(2995, 3005) == read_rows(connection, 2995, 3005)
         for found, query in (
-            (pages.streams, "SELECT * FROM streams"),
-            (pages.shed, "SELECT * FROM shed"),
-            (pages.placements, "SELECT * FROM placements"),
+            (pages.streams, f"SELECT {STREAMS} FROM streams"),
+            (pages.shed, "SELECT stream, first, last, reason FROM shed"),
+            (pages.placements, f"SELECT {PLACEMENTS} FROM placements"),
             ([*pages.boots.items()], "SELECT number, boot FROM boots"),
             ([*pages.unit_sets.items()], "SELECT number, units FROM unit_sets"),
             ([*pages.names.items()], "SELECT first_position, stream FROM stream_copies"),

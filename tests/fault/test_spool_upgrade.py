@@ -8,7 +8,7 @@ from pathlib import Path
 import apsw
 import pytest
 
-from cleanside.gateway.commands.verify import verify
+from cleanside.gateway.commands.verify import unprotected, verify
 from cleanside.gateway.errors import CalledWrongly, TryAgain
 from cleanside.gateway.spool.file import SCHEMA_VERSION
 from cleanside.gateway.spool.queue import Spool
@@ -17,17 +17,18 @@ from cleanside.gateway.timing.clock import SettableClock
 from tests.unit.gateway.helpers import numbers, open_spool, reading, server_anchor, settable_clock
 from tests.unit.gateway.simulated_disk import SURVIVALS, Disk
 
-VERSION_1 = (Path(__file__).parents[1] / "support" / "spool_version_1.sql").read_text()
+DUMPS = Path(__file__).parents[1] / "support"
+VERSIONS = range(1, SCHEMA_VERSION)
 FIRST, SECOND = "01a23556-a300-7000-8000-000000000008", "01a23596-b940-7000-8000-000000000063"
 
 
-def write_version_1(path: Path, *, vfs: str | None = None) -> None:
-    """The file as the program of version 1 left it."""
+def write_version(version: int, path: Path, *, vfs: str | None = None) -> None:
+    """The file as the program of that version left it."""
     connection = apsw.Connection(str(path), vfs=vfs)
     if vfs is not None:
         connection.execute("PRAGMA locking_mode=EXCLUSIVE")
     assert connection.execute("PRAGMA journal_mode=WAL").get == "wal"
-    connection.execute(VERSION_1)
+    connection.execute((DUMPS / f"spool_version_{version}.sql").read_text())
     connection.close()
 
 
@@ -39,7 +40,7 @@ def later_boot() -> SettableClock:
 
 
 def check(spool: Spool, clock: SettableClock) -> None:
-    """Everything that the program of version 1 had promised. clock : of the running boot, not placed yet."""
+    """Everything that the program of that version promised. clock : of the running boot, not placed yet."""
     first, second = spool.state().streams
     assert (first.stream, first.state, first.appended_through) == (FIRST, "forked", 70)
     assert (second.stream, second.state, second.appended_through) == (SECOND, "open", 5)
@@ -64,16 +65,18 @@ def test_every_earlier_version_has_a_way_up() -> None:
     assert list(STEPS) == list(range(1, SCHEMA_VERSION))
 
 
-def test_a_spool_of_version_1_is_brought_up_with_all_it_holds(tmp_path: Path) -> None:
-    write_version_1(tmp_path / "a")
+@pytest.mark.parametrize("version", VERSIONS)
+def test_a_spool_of_an_earlier_version_is_brought_up_with_all_it_holds(tmp_path: Path, version: int) -> None:
+    write_version(version, tmp_path / "a")
     clock = later_boot()
     with open_spool(tmp_path / "a", clock) as spool:
         check(spool, clock)
     assert verify(tmp_path / "a") == []
 
 
-def test_a_file_that_was_brought_up_has_the_form_of_a_new_one(tmp_path: Path) -> None:
-    write_version_1(tmp_path / "old")
+@pytest.mark.parametrize("version", VERSIONS)
+def test_a_file_that_was_brought_up_has_the_form_of_a_new_one(tmp_path: Path, version: int) -> None:
+    write_version(version, tmp_path / "old")
     before = form(tmp_path / "old")
     open_spool(tmp_path / "old").close()
     open_spool(tmp_path / "new").close()
@@ -85,28 +88,49 @@ def test_a_file_that_was_brought_up_has_the_form_of_a_new_one(tmp_path: Path) ->
 
 
 def form(path: Path) -> dict[str, str]:
-    """What there is in a file, and how it was made, spaces aside."""
+    """What there is in a file, and how it was made, spaces aside; SQLite's own table for a counter too."""
     connection = apsw.Connection(str(path))
-    rows = connection.execute("SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL").fetchall()
+    query = "SELECT name, sql FROM sqlite_schema WHERE sql IS NOT NULL AND name != 'sqlite_sequence'"
+    rows = connection.execute(query).fetchall()
     connection.close()
     return {str(name): "".join(str(sql).split()) for name, sql in rows}
 
 
-def test_a_look_at_a_spool_that_was_not_brought_up_yet_says_what_to_do(tmp_path: Path) -> None:
-    write_version_1(tmp_path / "a")
-    with pytest.raises(CalledWrongly, match=r"has version 1, .* start the gateway once"):
+@pytest.mark.parametrize("version", VERSIONS)
+def test_a_look_at_a_spool_that_was_not_brought_up_yet_says_what_to_do(tmp_path: Path, version: int) -> None:
+    write_version(version, tmp_path / "a")
+    with pytest.raises(CalledWrongly, match=rf"has version {version}, .* start the gateway once"):
         verify(tmp_path / "a")
 
 
+def test_readings_of_an_earlier_version_bear_no_sum_and_new_ones_do(tmp_path: Path) -> None:
+    write_version(2, tmp_path / "a")
+    with open_spool(tmp_path / "a", later_boot()) as spool:
+        spool.append([reading(76)])
+    assert unprotected(tmp_path / "a") == 70, "five of them were shed"
+    assert verify(tmp_path / "a") == []
+
+
+def test_an_old_spool_that_was_brought_up_goes_on_in_its_stream_at_the_next_start(tmp_path: Path) -> None:
+    write_version(2, tmp_path / "a")
+    for life in range(3):
+        with open_spool(tmp_path / "a", later_boot()) as spool:
+            assert spool.open_stream == SECOND
+            assert spool.append([reading(76)]) == range(6 + life, 7 + life)
+
+
+@pytest.mark.parametrize("version", VERSIONS)
 @pytest.mark.parametrize("name", SURVIVALS)
-def test_a_power_cut_at_any_moment_of_the_upgrade_loses_nothing(tmp_path: Path, name: str) -> None:
+def test_a_power_cut_at_any_moment_of_the_upgrade_loses_nothing(
+    tmp_path: Path, name: str, version: int
+) -> None:
     """And one in the next attempt too: the third boot finds the file of one version or the other, whole."""
     chance = random.Random(name)
     at, is_through = 0, False
     while not is_through:
         at += 1
         disk = Disk()
-        write_version_1(tmp_path / "a", vfs=disk.vfs)
+        write_version(version, tmp_path / "a", vfs=disk.vfs)
         disk.sync_folder()
         disk.operations = 0
         disk.cut_power_at(at)

@@ -48,7 +48,7 @@ class Machine:
         self.clock.key_off(off_s=self.chance.uniform(20, 5000), boot_id=f"boot-{self.boots}")
         self.wrong()
         # A budget that holds some weeks: acknowledged readings go, and with them what is known of boots.
-        with open_unsynced(self.path, self.clock, budget_bytes=120_000) as spool:
+        with open_unsynced(self.path, self.clock, budget_bytes=200_000) as spool:
             anchored = False
             for _ in range(self.chance.randint(1, 4)):
                 self.clock.advance(self.chance.uniform(1, 5000))

@@ -243,8 +243,9 @@ class _Open:
         self._disk.operation("sync")
         self._file.durable = bytes(self._file.live)
         self._file.pending.clear()
-        if not self._file.named and self._path.endswith(("-wal", "-journal")):
-            # SQLite's unix VFS syncs the folder with the first sync of a new log (UNIXFILE_DIRSYNC).
+        if not self._file.named and self._path.endswith(("-wal", "-journal", ".mark")):
+            # SQLite's unix VFS syncs the folder with the first sync of a new log (UNIXFILE_DIRSYNC). The mark
+            # does so when it is made.
             self._disk.sync_folder()
         return True
 

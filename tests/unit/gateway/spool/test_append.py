@@ -13,6 +13,7 @@ import pytest
 
 from cleanside.gateway.errors import TryAgain
 from cleanside.gateway.spool.append import _Ticket
+from cleanside.gateway.spool.new_rows import UnwrittenRows
 from cleanside.gateway.spool.queue import Spool
 from tests.unit.gateway.helpers import numbers, open_spool, reading, readings
 from tests.unit.gateway.simulated_disk import Disk
@@ -108,4 +109,4 @@ def test_a_caller_that_was_interrupted_does_not_hold_up_those_behind_it(tmp_path
 
 
 def _gone(spool: Spool) -> _Ticket:
-    return _Ticket([], spool._disk.number, None, None)
+    return _Ticket(UnwrittenRows(), spool._disk.number, None, None)

@@ -174,14 +174,15 @@ def test_a_restored_disk_image_opens_a_new_stream_and_doubles_nothing(bench: Ben
     bench.drain()
     bench.spool.append(readings(11, 15))
     bench.spool.close()
-    image = (tmp_path / "a").read_bytes()
+    image = {name: (tmp_path / name).read_bytes() for name in ("a", "a.mark")}
     bench.open()
     bench.spool.append(readings(16, 20))
     bench.drain()
     bench.spool.close()
     for name in ("a", "a-wal", "a-shm"):
         (tmp_path / name).unlink(missing_ok=True)
-    (tmp_path / "a").write_bytes(image)  # the machine's disk is restored: 16 to 20 were never here
+    for name, content in image.items():  # the machine's disk is restored: 16 to 20 were never here
+        (tmp_path / name).write_bytes(content)
     bench.open()
     bench.spool.append(readings(101, 102))
     bench.drain()
