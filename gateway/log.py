@@ -38,6 +38,10 @@ class Log(Protocol):
         """Write event `name` with its fields."""
 
 
+def unheard(name: str, *, level: int = logging.INFO, **fields: object) -> None:
+    """A log that writes nothing."""
+
+
 class _Minutes:
     """How many lines of a name there were in its minute."""
 

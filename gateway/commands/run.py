@@ -90,6 +90,7 @@ class Gateway:
             budget_bytes=settings.spool_budget_bytes,
             budget_days=settings.spool_budget_days,
             on_append=self._wake.set,
+            log=self.log,
         )
         try:
             self._feeds = [self._make_feed(number, entry) for number, entry in enumerate(settings.sources, 1)]

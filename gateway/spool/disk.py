@@ -75,6 +75,7 @@ class SpoolDisk:
         forget: Callable[[], None],
         volume: Volume,
         mark: HighMark,
+        on_damage: Callable[[str], None],
         budget_bytes: int,
         vfs: str | None = None,
     ) -> None:
@@ -83,6 +84,7 @@ class SpoolDisk:
         Returns how far the file's numbering has come.
         forget : called whenever what is remembered of the tables may be wrong.
         volume : where the file lies. mark : how far its numbering has come, outside it.
+        on_damage : called with the reason when a file was set aside, before the new one is begun.
         budget_bytes : what the log takes its share of.
         Raises SpoolInUse, SpoolTooNew, SpoolUnavailable, CalledWrongly.
         """
@@ -96,6 +98,7 @@ class SpoolDisk:
         self._vfs = vfs
         self.volume = volume
         self.mark = mark
+        self._on_damage = on_damage
         self._log_pages = 0
         self._budget_bytes = budget_bytes
         #: how far the log may grow before it is written back, and what is kept in reserve; set at opening
@@ -237,6 +240,7 @@ class SpoolDisk:
         self.damage = damage
         self.mark.close()
         set_aside(self.path)
+        self._on_damage(damage)
         self._forget()
         self._open()
 

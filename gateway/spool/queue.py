@@ -14,6 +14,7 @@ batch (4x faster in bulk, but one reading a commit is the common case, and the f
 from __future__ import annotations
 
 import json
+import logging
 import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
@@ -26,6 +27,7 @@ from typing import Any, Concatenate, Final, ParamSpec, TypeVar
 import apsw
 
 from cleanside.gateway.errors import CalledWrongly, SpoolDamaged, SpoolFull, TryAgain, UnknownStream
+from cleanside.gateway.log import Log, unheard
 from cleanside.gateway.spool.age import Ages, ages
 from cleanside.gateway.spool.append import Appends, UnitSets
 from cleanside.gateway.spool.boots import (
@@ -136,6 +138,7 @@ class Spool:
         on_append: Callable[[], object] = lambda: None,
         vfs: str | None = None,
         volume: Volume | None = None,
+        log: Log = unheard,
     ) -> None:
         """
         Open the spool at `path`, or make it.
@@ -147,6 +150,7 @@ class Spool:
         on_append : called after each commit of readings, from the appending thread; must not block.
         vfs : name of a SQLite VFS, for tests that make a disk fail; volume : the file system below it; None:
         the one that `path` lies on.
+        log : hears what is damaged, missing or set aside.
         A file that is damaged, now or later, is set aside and a new one begun; see `salvage`.
         Raises SpoolInUse, SpoolTooNew, SpoolUnavailable, CalledWrongly (of another device).
         """
@@ -157,6 +161,7 @@ class Spool:
         self._clock = clock
         self._random = random
         self._on_append = on_append
+        self._log = log
         self._unit_sets = UnitSets()
         self._placed: Placements | None = None  # as in the tables; None: not asked since they changed
         self._unchecked = _CHECK_ROOM_EVERY
@@ -175,6 +180,7 @@ class Spool:
             forget=self._forget,
             volume=volume,
             mark=self._mark,
+            on_damage=lambda why: self._log("gateway.spool_set_aside", level=logging.ERROR, reason=why),
             budget_bytes=budget_bytes,
             vfs=vfs,
         )
@@ -267,7 +273,7 @@ class Spool:
                         seq = stream.seq(row[0])
                         given_up += self._shed(connection, stream, seq, seq, DAMAGED)
             if given_up:
-                self._add_event(connection, "readings_damaged", {"count": given_up})
+                self._tell(connection, "readings_damaged", {"count": given_up})
         return given_up
 
     @_on_a_full_disk
@@ -315,7 +321,7 @@ class Spool:
             position += len(run)
         self._appends.forget()
         if given_up:
-            self._add_event(connection, "readings_damaged", {"count": given_up})
+            self._tell(connection, "readings_damaged", {"count": given_up})
 
     # ------------------------------------------------------------ rewind, fork, shed
 
@@ -584,7 +590,7 @@ class Spool:
             if names[0] in waiting(connection) and not salvage(connection, self._pages):
                 is_read(connection, names[0])
                 place_waiting(connection)
-                self._add_event(connection, "spool_salvaged", {"kept_as": names[0]})
+                self._tell(connection, "spool_salvaged", {"kept_as": names[0]})
             self._forget()
         return True
 
@@ -608,9 +614,9 @@ class Spool:
         place_waiting(connection)
         for aside in find_new(connection, self.path):
             carry_over_events(connection, aside)
-            self._add_event(connection, "spool_replaced", {"kept_as": aside.name})
+            self._tell(connection, "spool_replaced", {"kept_as": aside.name})
             if not is_end_known(aside):
-                self._add_event(connection, "spool_tail_unknown", {"kept_as": aside.name})
+                self._tell(connection, "spool_tail_unknown", {"kept_as": aside.name})
         return _extent_of(connection)
 
     def _last_sign_us(self, connection: apsw.Connection, boot: int, first: int) -> int | None:
@@ -644,19 +650,19 @@ class Spool:
                 self._open_next(connection, stream, "tail_lost", through=last)
                 declare(connection, stream.number, first, last, DAMAGED)
                 lost = {"stream": stream.stream, "first": first, "last": last}
-                self._add_event(connection, "spool_tail_lost", lost)
+                self._tell(connection, "spool_tail_lost", lost)
             case Unknown(stream):
                 through = stream.appended_through
                 self._open_next(connection, stream, "tail_unknown", through=through)
                 said = {"stream": stream.stream, "behind": through}
-                self._add_event(connection, "spool_tail_unknown", said)
+                self._tell(connection, "spool_tail_unknown", said)
 
     def _declare_gone(self, connection: apsw.Connection, mark: Extent) -> None:
         """The file is gone, and only its mark is left: what the server holds of it, the server says."""
         if mark.through:
             add_salvaged(connection, mark.stream, mark.through)
             gone = {"stream": mark.stream, "first": 1, "last": mark.through}
-            self._add_event(connection, "spool_tail_lost", gone)
+            self._tell(connection, "spool_tail_lost", gone)
 
     def _forget(self) -> None:
         self._appends.forget()
@@ -693,6 +699,11 @@ class Spool:
             (stream, last_position(connection) + 1),
         )
         return stream
+
+    def _tell(self, connection: apsw.Connection, event: str, detail: Mapping[str, Any]) -> None:
+        """An event that a person at the machine should know of too."""
+        self._add_event(connection, event, detail)
+        self._log(f"gateway.{event}", level=logging.ERROR, **detail)
 
     def _add_event(self, connection: apsw.Connection, event: str, detail: Mapping[str, Any]) -> None:
         stream = open_stream(connection)

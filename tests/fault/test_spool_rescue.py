@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import random
 from pathlib import Path
 
@@ -97,6 +98,27 @@ def test_a_file_of_which_nothing_is_readable_is_set_aside_and_collection_goes_on
         replaced = batch.gateway.events[0]
         assert (replaced["event"], replaced["kept_as"]) == ("spool_replaced", "a.damaged-1")
     assert (tmp_path / "a.damaged-1").stat().st_size == 50_000
+
+
+def test_a_file_that_is_set_aside_is_logged_with_the_reason_and_the_names(tmp_path: Path) -> None:
+    aged(tmp_path / "a")
+    (tmp_path / "a").write_bytes(b"\xff" * 50_000)
+    lines: list[tuple[str, dict[str, object]]] = []
+
+    def log(name: str, *, level: int = logging.INFO, **fields: object) -> None:
+        assert level == logging.ERROR
+        lines.append((name, fields))
+
+    with open_spool(tmp_path / "a", log=log) as spool:
+        salvage(spool)
+    said = dict(lines)
+    assert [name for name, _ in lines] == [
+        "gateway.spool_set_aside",
+        "gateway.spool_replaced",
+        "gateway.spool_salvaged",
+    ]
+    assert "not readable as a spool" in str(said["gateway.spool_set_aside"]["reason"])
+    assert said["gateway.spool_replaced"] == said["gateway.spool_salvaged"] == {"kept_as": "a.damaged-1"}
 
 
 def test_a_file_that_vanishes_under_a_running_gateway_loses_nothing(tmp_path: Path) -> None:

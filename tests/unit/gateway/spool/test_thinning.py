@@ -18,7 +18,7 @@ def row(
     position: int, restriction: float, speed: float = 1800, *, at_s: int | None = None, boot: int = 1
 ) -> Row:
     seconds = position if at_s is None else at_s
-    return (position, boot, seconds * 1_000_000, None, 1, write_values([restriction, speed]))
+    return (position, boot, seconds * 1_000_000, None, 1, write_values([restriction, speed]), None)
 
 
 def test_first_last_lowest_and_highest_stay() -> None:
@@ -37,7 +37,7 @@ def test_an_engine_that_flickers_does_not_keep_everything() -> None:
 
 
 def test_a_reading_of_other_quantities_is_a_change_of_state() -> None:
-    rows: list[Row] = [row(1, 3.0), row(2, 3.0), (3, 1, 3_000_000, None, 2, "[27.5]"), row(4, 3.0)]
+    rows: list[Row] = [row(1, 3.0), row(2, 3.0), (3, 1, 3_000_000, None, 2, "[27.5]", None), row(4, 3.0)]
     assert 3 in worth_keeping(rows, SETS)
 
 
