@@ -1,7 +1,8 @@
 """
 A backlog carried as a file: the contract's batches in blocks that cannot be altered unseen.
 
-    header line, JSON:  {"cleanside_bundle": 1, "device": "...", "block": "zstd", "mac": "hmac-sha-256"}
+    header line, JSON:  {"cleanside_bundle": 1, "device": "...", "block": "zstd", "mac": "hmac-sha-256",
+                         "key": handle of the device's key; older programs left it out}
     block:              length (4 bytes, big endian), a batch as the wire has it (zstd), MAC (32 bytes)
     last block:         length 0, MAC
 
@@ -58,18 +59,27 @@ def mac_secret(key: str) -> bytes:
     return hashlib.sha256(secret.encode()).digest()
 
 
+def handle_of(key: str) -> str:
+    """The part of a key before the dot. It names the key and is no secret."""
+    return key.partition(".")[0]
+
+
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Header:
     """Whose bundle it is; to be checked against what the server knows before any block is read."""
 
     device: str
+    #: handle of the key that the bundle says it was made with; None: it does not say
+    key: str | None = None
     #: the line as it stands in the file: the first MAC covers it
     line: bytes
 
 
-def header_line(device: str) -> bytes:
-    """The first line of a bundle."""
+def header_line(device: str, key: str | None = None) -> bytes:
+    """The first line of a bundle. key : handle of the device's key; None: left out."""
     header = {"cleanside_bundle": BUNDLE_VERSION, "device": device, "block": "zstd", "mac": "hmac-sha-256"}
+    if key is not None:
+        header["key"] = key
     return json.dumps(header).encode() + b"\n"
 
 
@@ -81,11 +91,16 @@ def read_header(file: BinaryIO) -> Header:
         version, device = header["cleanside_bundle"], header["device"]
         if version != BUNDLE_VERSION or (header["block"], header["mac"]) != ("zstd", "hmac-sha-256"):
             raise BundleBroken(1, f"has version {version!r}; this program reads {BUNDLE_VERSION}")
-        if not isinstance(device, str) or not 0 < len(device) <= MAX_NAME_LENGTH:
+        key = header.get("key")
+        if not _is_short(device) or not (key is None or (_is_short(key) and key.isascii() and key.isalnum())):
             raise ValueError
     except (ValueError, KeyError, TypeError):
         raise BundleBroken(1, "cannot be reached: the first line is not that of a bundle") from None
-    return Header(device=device, line=line)
+    return Header(device=device, key=key, line=line)
+
+
+def _is_short(value: Any) -> bool:
+    return isinstance(value, str) and 0 < len(value) <= MAX_NAME_LENGTH
 
 
 class _Chain:
@@ -184,11 +199,18 @@ class BundleWriter:
     """Writes a bundle, or goes on with one that was cut short or has grown old."""
 
     def __init__(
-        self, path: Path, *, device: str, secret: bytes, seen: Callable[[bytes], object] = lambda _: None
+        self,
+        path: Path,
+        *,
+        device: str,
+        secret: bytes,
+        key: str | None = None,
+        seen: Callable[[bytes], object] = lambda _: None,
     ) -> None:
         """
         Open `path`. Whatever stands behind its last good block goes.
 
+        key : handle of the key that `secret` belongs to, written into the header; None: left out.
         seen : called with each body that stands in it already. Raises BundleBroken if there is a file that is
         not a bundle of this device, made with this secret: it is left alone.
         """
@@ -197,22 +219,23 @@ class BundleWriter:
         # Its user's alone, whatever the umask is: it holds readings.
         self._file = os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600), "r+b")
         try:
-            self._chain = _Chain(secret, self._begin(device))
-            self._go_to_the_end(seen)
+            header = self._begin(device, key)
+            self._chain = _Chain(secret, header)
+            self._go_to_the_end(seen, header, key)
         except BaseException:
             self._file.close()
             raise
 
-    def _begin(self, device: str) -> Header:
+    def _begin(self, device: str, key: str | None) -> Header:
         if self._file.seek(0, os.SEEK_END) == 0:
-            self._file.write(header_line(device))
+            self._file.write(header_line(device, key))
         self._file.seek(0)
         header = read_header(self._file)
         if header.device != device:
             raise BundleBroken(1, f"belongs to {header.device}, not to {device}: give another file")
         return header
 
-    def _go_to_the_end(self, seen: Callable[[bytes], object]) -> None:
+    def _go_to_the_end(self, seen: Callable[[bytes], object], header: Header, key: str | None) -> None:
         end = self._file.tell()
         try:
             for body in _bodies(self._file, self._chain):
@@ -221,6 +244,9 @@ class BundleWriter:
                 end = self._file.tell()
         except BundleBroken as error:
             if not self.kept and error.is_altered:
+                if header.key not in (None, key):
+                    what = f"was made with key {header.key}, and the device has key {key} now"
+                    raise BundleBroken(1, f"{what}: give another file") from None
                 raise
         self._file.seek(end)
         self._file.truncate()

@@ -200,7 +200,7 @@ class Table:
         sections = {setting.section for setting in self.rows if setting.section}
         found = []
         for top, value in document.items():
-            if top in sections and isinstance(value, dict):
+            if sections and isinstance(value, dict) and value:
                 found += [(f"{top}.{key}", f"{file_name}: [{top}] {key}", v) for key, v in value.items()]
             else:
                 found.append((top, f"{file_name}: {top}", value))

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import apsw
 
-from cleanside.gateway.bundle import BundleBroken, BundleWriter, mac_secret
+from cleanside.gateway.bundle import BundleBroken, BundleWriter, handle_of, mac_secret
 from cleanside.gateway.errors import CalledWrongly, TryAgain, why
 from cleanside.gateway.spool.boots import load_placements
 from cleanside.gateway.spool.file import open_beside, open_to_read, translated
@@ -57,7 +57,7 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
         connection = open_to_read(path)
         try:
             connection.execute("BEGIN")  # one view of all tables, while a gateway may be writing
-            return _write(connection, path, to, secret)
+            return _write(connection, path, to, secret, handle_of(key))
         except BundleBroken as error:
             raise CalledWrongly(f"{to}: {error}") from error
         except OSError as error:
@@ -66,7 +66,7 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
             connection.close()
 
 
-def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes) -> Exported:
+def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes, key: str) -> Exported:
     known = _known(connection)
     carried: dict[str, int] = {}  # stream -> highest number that stands in the file already
 
@@ -78,7 +78,7 @@ def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes) -> 
     def seen(body: bytes) -> None:
         carry(decode(body))
 
-    writer = BundleWriter(to, device=known.device, secret=secret, seen=seen)
+    writer = BundleWriter(to, device=known.device, secret=secret, key=key, seen=seen)
     try:
         readings = blocks = 0
         for stream in stream_rows(connection):

@@ -12,14 +12,20 @@ from typing import Any
 
 from cleanside.gateway.errors import SourceWrong
 from cleanside.gateway.units import QUANTITIES, accepts, offered, own_name, suggest_unit
+from cleanside.gateway.wire import did_you_mean
 
 
 class Options:
-    """Takes options one by one; `done` refuses what nobody took."""
+    """Takes options one by one; `done` refuses those that the source did not take."""
 
     def __init__(self, source: str, given: Mapping[str, Any]) -> None:
         self._source = source
         self._left = dict(given)
+        self._known: set[str] = set()
+
+    def _take(self, name: str, default: Any = None) -> Any:
+        self._known.add(name)
+        return self._left.pop(name, default)
 
     def wrong(self, what: str) -> SourceWrong:
         """An error about this source."""
@@ -27,7 +33,7 @@ class Options:
 
     def text(self, name: str, default: str | None = None) -> str | None:
         """A text, or the default."""
-        value = self._left.pop(name, default)
+        value = self._take(name, default)
         if value is not None and not isinstance(value, str):
             raise self.wrong(f"{name} {value!r} is not a text")
         return value
@@ -43,7 +49,7 @@ class Options:
         self, name: str, default: float | None = None, *, above: float = 0.0, none: str | None = None
     ) -> float | None:
         """A number above a bound, or the default. none : a word that stands for no number."""
-        value = self._left.pop(name, default)
+        value = self._take(name, default)
         if value is None or value == none:
             return None
         try:
@@ -57,7 +63,7 @@ class Options:
 
     def whole(self, name: str, default: int, *, lowest: int, highest: int) -> int:
         """A whole number within bounds, both allowed, or the default."""
-        value = self._left.pop(name, default)
+        value = self._take(name, default)
         number = int(value) if isinstance(value, str) and value.isdecimal() else value
         if type(number) is not int or not lowest <= number <= highest:
             raise self.wrong(f"{name} {value!r} is not a whole number from {lowest} to {highest}")
@@ -65,14 +71,14 @@ class Options:
 
     def one_of(self, name: str, default: str, *, words: Sequence[str]) -> str:
         """One of a few words, or the default."""
-        value = self._left.pop(name, default)
+        value = self._take(name, default)
         if value not in words:
             raise self.wrong(f"{name} {value!r} is not one of {', '.join(words)}")
         return str(value)
 
     def switch(self, name: str) -> bool:
         """True or false; false where it is not given."""
-        value = self._left.pop(name, False)
+        value = self._take(name, False)
         if value in (True, "true", "yes"):
             return True
         if value in (False, "false", "no"):
@@ -86,14 +92,14 @@ class Options:
 
     def texts(self, name: str) -> Sequence[str]:
         """A list of texts, or an empty one."""
-        value = self._left.pop(name, [])
+        value = self._take(name, [])
         if not isinstance(value, list) or not all(isinstance(entry, str) for entry in value):
             raise self.wrong(f"{name} {value!r} is not a list of texts")
         return value
 
     def wholes(self, name: str, *, lowest: int, highest: int) -> Sequence[int]:
         """A list of whole numbers within bounds, or an empty one."""
-        value = self._left.pop(name, [])
+        value = self._take(name, [])
         if not isinstance(value, list) or any(
             type(n) is not int or not lowest <= n <= highest for n in value
         ):
@@ -102,7 +108,7 @@ class Options:
 
     def address(self, name: str) -> int | None:
         """An address on a bus, 0 to 253, or None where it is not given."""
-        value = self._left.pop(name, None)
+        value = self._take(name, None)
         if value is None:
             return None
         number = int(value, 0) if isinstance(value, str) and value[:1].isdecimal() else value
@@ -112,21 +118,21 @@ class Options:
 
     def table(self, name: str) -> dict[str, Any]:
         """A table of anything, or an empty one."""
-        value = self._left.pop(name, {})
+        value = self._take(name, {})
         if not isinstance(value, Mapping):
             raise self.wrong(f"{name} {value!r} is not a table")
         return dict(value)
 
     def columns(self, name: str) -> dict[str, tuple[str, str]]:
         """A table: column -> (quantity, unit), given as "quantity unit"; the unit has to fit."""
-        given = self._left.pop(name, None)
+        given = self._take(name, None)
         if not isinstance(given, Mapping) or not given:
             raise self.wrong(f'{name} is missing; give it like {name}.dp = "restriction kPa"')
         return {str(column): self.quantity(f"{name}.{column}", meaning) for column, meaning in given.items()}
 
     def units(self, name: str) -> dict[str, str]:
         """A table: quantity -> unit that measures it."""
-        given = self._left.pop(name, None)
+        given = self._take(name, None)
         if not isinstance(given, Mapping) or not given:
             raise self.wrong(f'{name} is missing; give it like {name}.restriction = "kPa"')
         return dict(
@@ -148,6 +154,7 @@ class Options:
         return quantity, own_name(unit, quantity)
 
     def done(self) -> None:
-        """Refuse what nobody took."""
+        """Refuse options that the source did not take."""
         if self._left:
-            raise self.wrong(f"{', '.join(sorted(self._left))}: no such option; remove it")
+            names = ", ".join(f"{name}{did_you_mean(name, self._known)}" for name in sorted(self._left))
+            raise self.wrong(f"{names}: no such option; remove it")

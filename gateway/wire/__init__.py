@@ -58,6 +58,7 @@ from cleanside.gateway.wire.limits import (
     Problem,
     is_name,
 )
+from cleanside.gateway.wire.notes import did_you_mean
 from cleanside.gateway.wire.replies import (
     Answer,
     AskedStream,
@@ -122,6 +123,7 @@ __all__ = [
     "decode_confirmed",
     "decode_marks",
     "decode_stream_state",
+    "did_you_mean",
     "encode",
     "encode_answer",
     "encode_declared",

@@ -22,6 +22,7 @@ from cleanside.gateway.wire.instants import Instant, NotAnInstant, is_datable, p
 from cleanside.gateway.wire.limits import (
     MAX_DEPTH,
     MAX_INTEGER,
+    MAX_LISTED,
     MAX_NAME_LENGTH,
     MAX_QUANTITIES,
     MAX_READINGS,
@@ -30,7 +31,7 @@ from cleanside.gateway.wire.limits import (
     Problem,
     is_name,
 )
-from cleanside.gateway.wire.notes import Notes, escape, is_deeper, is_number, kind_of, shown
+from cleanside.gateway.wire.notes import Notes, did_you_mean, escape, is_deeper, is_number, kind_of, shown
 from cleanside.gateway.wire.quick import all_whole, as_range, decode_alike, is_plain, load_plain
 from cleanside.gateway.wire.strict_json import load_json
 
@@ -53,8 +54,9 @@ def decode(body: bytes) -> Batch:
     notes = Notes()
     if not isinstance(document, dict):
         raise BatchRefused(422, [Problem("#", f"a batch is a JSON object, this is {kind_of(document)}")])
-    for key in document.keys() - _ENVELOPE:
-        notes.add(f"#/{escape(key)}", f'"{key[:64]}" is not a member of a batch; remove it')
+    for place, key in enumerate(sorted(document.keys() - _ENVELOPE)):
+        likely = did_you_mean(key, _ENVELOPE) if place < MAX_LISTED else ""  # others are only counted
+        notes.add(f"#/{escape(key)}", f'"{key[:64]}" is not a member of a batch{likely}; remove it')
     device = notes.name(document.get("device"), "#/device", required=True)
     stream = _stream(document, notes)
     units = _units(document, notes)

@@ -4,11 +4,27 @@ Problems of a body, collected while it is decoded, so that a sender learns all o
 
 from __future__ import annotations
 
+import difflib
 import json
 import math
+from collections.abc import Iterable
 from typing import Any
 
-from cleanside.gateway.wire.limits import MAX_DEPTH, MAX_INTEGER, MAX_LISTED, BatchRefused, Problem, is_name
+from cleanside.gateway.wire.limits import (
+    MAX_DEPTH,
+    MAX_INTEGER,
+    MAX_LISTED,
+    MAX_NAME_LENGTH,
+    BatchRefused,
+    Problem,
+    is_name,
+)
+
+
+def did_you_mean(name: str, known: Iterable[str]) -> str:
+    """The known name nearest to a mistyped one, as a question in brackets; empty where none is near."""
+    near = difflib.get_close_matches(name[:MAX_NAME_LENGTH], sorted(known), n=1)
+    return f' (did you mean "{near[0]}"?)' if near else ""
 
 
 class Notes:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, BinaryIO, Final, Protocol, TypeVar
 
@@ -152,7 +152,7 @@ def _key_of(reader: BlockReader, header: Header, bringer: Bringer) -> Key:
     bound = bringer.run(lambda c: keys.of_device(c, bringer.owner_id, header.device))
     found = next((key for key in bound if reader.is_made_with(bytes.fromhex(key.secret_hash))), None)
     if found is None:
-        why = f"no key of device {header.device} that this owner has made it, or its first block was altered"
+        why = _why_no_key(header, [key.handle for key in bound])
     elif found.revoked_us is not None:
         why = (
             f"it was made with key {found.handle} of device {header.device}, which was revoked at "
@@ -162,6 +162,18 @@ def _key_of(reader: BlockReader, header: Header, bringer: Bringer) -> Key:
         return found
     bringer.note("bundle_refused", {"device": header.device, "reason": why})
     raise Refused(422, "bundle_not_authentic", f"nothing of the bundle is taken: {why}")
+
+
+def _why_no_key(header: Header, handles: Sequence[str]) -> str:
+    """Why a bundle was made with none of the device's keys. handles : of those, revoked ones too."""
+    if header.key is None:
+        return f"no key of device {header.device} that this owner has made it, or its first block was altered"
+    if header.key in handles:
+        return f"it says that it was made with key {header.key}, but it was not: its beginning was altered"
+    return (
+        f"it was made with key {header.key}, which is no key of device {header.device} that this owner has; "
+        "export again with the key that the device has now"
+    )
 
 
 def _take_block(block: int, body: bytes, imported: Imported, bringer: Bringer) -> None:

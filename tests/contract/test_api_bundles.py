@@ -16,7 +16,7 @@ import sqlalchemy as sa
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from cleanside.gateway.bundle import BundleWriter, mac_secret
+from cleanside.gateway.bundle import BundleWriter, handle_of, mac_secret
 from cleanside.gateway.wire import Batch, GatewayReport, encode, parse_instant
 from cleanside.ingest.api.routes.bundles import BUNDLE_MEDIA_TYPE, ArrivingBundle
 from cleanside.ingest.intake.bundles import Bringer, take_in
@@ -51,7 +51,7 @@ def bundle(
     path: Path, key: str, *bodies: bytes, device: str = DEVICE, finished: bool = True
 ) -> tuple[bytes, list[int]]:
     """A bundle made with a key: its bytes, and where each block ends."""
-    writer = BundleWriter(path, device=device, secret=mac_secret(key))
+    writer = BundleWriter(path, device=device, secret=mac_secret(key), key=handle_of(key))
     ends = []
     for body in bodies:
         writer.write(body)
@@ -249,7 +249,9 @@ def test_a_key_of_another_device_or_owner_makes_none_either(api: Api, tmp_path: 
         content, _ = bundle(tmp_path / str(number), key, block(1))
         response = bring(api, content)
         assert (response.status_code, response.json()["code"]) == (422, "bundle_not_authentic")
-        answers.append(response.json()["detail"])
+        detail = response.json()["detail"]
+        assert handle_of(key) in detail  # as the file itself says
+        answers.append(detail.replace(handle_of(key), "KEY"))
     assert len(set(answers)) == 1  # which of them it was is not told
     other = bundle(tmp_path / "other", api.tokens["quarry device"], block(1))[0]
     theirs = taken(bring(api, other, key="quarry admin"))  # its own owner may bring it
@@ -396,3 +398,29 @@ def hardly_compressible() -> Iterator[bytes]:
         document = json.loads(block(1 + n * 1000, 1000))
         document["columns"]["restriction"] = [round(chance.uniform(1, 6), 12) for _ in range(1000)]
         yield json.dumps(document).encode()
+
+
+def test_a_bundle_says_with_which_key_it_was_made(api: Api, tmp_path: Path) -> None:
+    """Made before the device got its present key, which the server alone knows; or altered."""
+    old = "k0ld0ld0." + "0" * 64
+    content, _ = bundle(tmp_path / "old", old, block(1))
+    detail = bring(api, content).json()["detail"]
+    assert "k0ld0ld0" in detail
+    assert "altered" not in detail
+    present = handle_of(api.tokens["device"])
+    content, _ = bundle(tmp_path / "new", api.tokens["device"], block(1))
+    altered = content[:-9] + bytes([content[-9] ^ 1]) + content[-8:]
+    broken = bytearray(content)
+    broken[content.index(b"\n") + 10] ^= 1  # inside the first block
+    detail = bring(api, bytes(broken)).json()["detail"]
+    assert present in detail
+    assert "altered" in detail
+    assert bring(api, altered).status_code == 200  # behind the first block the good beginning is taken
+
+
+def test_a_bundle_of_an_older_program_does_not_say_its_key(api: Api, tmp_path: Path) -> None:
+    writer = BundleWriter(tmp_path / "b", device=DEVICE, secret=mac_secret(api.tokens["device"]))
+    writer.write(block(1))
+    writer.finish()
+    writer.close()
+    assert taken(bring(api, (tmp_path / "b").read_bytes()))["stored"] == READINGS

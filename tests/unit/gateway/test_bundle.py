@@ -191,3 +191,16 @@ def test_the_command_says_what_it_wrote(
         assert main(["export", *flags]) == EXIT_OK
         assert "7 readings in 1 block written" in capsys.readouterr().out
     assert [list(b.seq or ()) for b in batches(tmp_path / "b")] == [[1, 2, 3, 4, 5, 6, 7]]
+
+
+def test_a_file_of_a_former_key_is_named_by_it_and_left_alone(tmp_path: Path) -> None:
+    path = tmp_path / "b"
+    former = BundleWriter(path, device=DEVICE, secret=SECRET, key="k11111111")
+    former.write(b"one")
+    former.close()
+    before = path.read_bytes()
+    with pytest.raises(BundleBroken, match="k11111111") as found:
+        BundleWriter(path, device=DEVICE, secret=mac_secret("k22222222.another"), key="k22222222")
+    assert "altered" not in str(found.value)
+    assert path.read_bytes() == before
+    assert read_header(io.BytesIO(before)).key == "k11111111"

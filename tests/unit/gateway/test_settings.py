@@ -54,6 +54,7 @@ def test_the_spool_lies_in_the_state_folder_unless_said_otherwise() -> None:
         ("[uplink]\nmax_readings = 5001", "from 1 to 5000"),
         ("[uplink]\nmax_readings = true", "from 1 to 5000"),
         ("[uplink]\nmax_reading = 5", r"did you mean uplink\.max_readings\?"),
+        ("[uplnk]\nmax_readings = 5", r"did you mean uplink\.max_readings\?"),
         ("[spool]\nbudget_days = 0.5", "not a number of days from 1"),
         ("[spool]\nbudget_days = true", "not a number of days from 1"),
         ('[spool]\nbudget_days = "long"', "is not a number of days"),

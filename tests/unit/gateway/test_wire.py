@@ -256,6 +256,11 @@ def test_a_batch_written_is_read_back(at_ms: list[int], sub_ms: bool, data: st.D
     assert list(again.seq or ()) == list(batch.seq or ())
 
 
+def test_a_mistyped_member_of_a_batch_is_refused_with_the_nearest_one() -> None:
+    problems = refusal({"device": "a", "strean": STREAM, "units": {}, "readings": []}).problems
+    assert ['(did you mean "stream"?)' in p.detail for p in problems if p.pointer == "#/strean"] == [True]
+
+
 # ---------------------------------------------------------------- what leaves a reading in doubt
 
 

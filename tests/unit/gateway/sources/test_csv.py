@@ -154,6 +154,7 @@ def test_a_stop_is_heard_while_waiting(tmp_path: Path) -> None:
         ({"start": None}, "time_column"),
         ({"time_column": "at"}, "time_column"),
         ({"speed": 3}, "no such option"),
+        ({"delimeter": ";"}, r'delimeter \(did you mean "delimiter"\?\): no such option'),
         ({"path": ""}, "path is missing"),
     ],
 )
