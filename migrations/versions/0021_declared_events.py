@@ -14,7 +14,7 @@ import sqlalchemy as sa
 from alembic import op
 
 revision = "0021"
-down_revision = "0015"
+down_revision = "0019"
 branch_labels = None
 depends_on = None
 

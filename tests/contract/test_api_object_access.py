@@ -75,6 +75,7 @@ PLAIN = {
         "after_entry",
         "history_from",
         "time_is_right",
+        "figures_are_right",
     ),
 }
 #: query parameters that hold no name of an object

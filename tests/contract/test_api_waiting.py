@@ -70,6 +70,27 @@ def test_with_prices_it_says_what_it_costs_and_when_changing_is_cheapest(api: Ap
     assert document["now"] <= cost["cheapest_at"]["low"] <= cost["cheapest_at"]["high"] <= due
 
 
+def test_beyond_terminal_there_is_a_cost_by_the_hour_instead_of_none(api: Api) -> None:
+    seen(api, hours=250)
+    api.post("/v1/machines/grader-07/prices", PRICES, key="planner")
+    document = waiting(api)
+    cost = document["waiting"]
+    assert document["state"] == "over"
+    assert (cost["extra_fuel_l_until_due"], cost["extra_fuel_cost_until_due"]) == (None, None)
+    assert cost["extra_fuel_cost_per_hour_now"]["low"] > 0
+    assert "no hours are left" in document["missing"]
+
+
+def test_figures_that_look_mistyped_are_asked_about(api: Api) -> None:
+    api.register()
+    wrong = PRICES | {"fuel_l_per_h": 1800.0, "fuel_price_per_l": 145.0}
+    refused = api.post("/v1/machines/grader-07/prices", wrong, key="planner")
+    assert (refused.status_code, refused.json()["code"]) == (422, "not_valid")
+    assert [e["pointer"] for e in refused.json()["errors"]] == ["#/fuel_l_per_h", "#/fuel_price_per_l"]
+    taken = api.post("/v1/machines/grader-07/prices", wrong | {"figures_are_right": True}, key="planner")
+    assert (taken.status_code, taken.json()["fuel_l_per_h"]) == (200, 1800.0)
+
+
 def test_prices_entered_again_replace_the_first_and_both_are_in_the_audit(api: Api) -> None:
     seen(api)
     api.post("/v1/machines/grader-07/prices", PRICES, key="planner")

@@ -391,10 +391,12 @@ class DateSpanShown(Described):
 
 
 class WaitingShown(Described):
-    """What restriction costs, as ranges; null where no prices are entered."""
+    """What restriction costs, as ranges; null where no prices are entered, or no hours are left until due."""
 
     extra_fuel_percent_now: SpanShown
     power_loss_percent_now: SpanShown
+    extra_fuel_l_per_hour_now: SpanShown | None
+    extra_fuel_cost_per_hour_now: SpanShown | None
     extra_fuel_percent_until_due: SpanShown
     extra_fuel_l_until_due: SpanShown | None
     extra_fuel_cost_until_due: SpanShown | None

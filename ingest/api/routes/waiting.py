@@ -25,6 +25,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     text_s,
 )
+from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.restriction.elements.lives import operating_hours
 from cleanside.ingest.restriction.forecast.duty import worked_off_s
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
@@ -34,6 +35,7 @@ from cleanside.ingest.restriction.verdict.cost_of_waiting import (
     Prices,
     Waiting,
     cost_of_waiting,
+    unusual_figures,
 )
 from cleanside.ingest.store import acceptance as store
 from cleanside.ingest.store import fleet
@@ -58,6 +60,9 @@ class NewPrices(Strict):
     fuel_l_per_h: float = Field(gt=0, le=2_000, description="mean at work [l/h]", examples=[18.0])
     fuel_price_per_l: float = Field(gt=0, le=1e6, examples=[1.45])
     element_price: float = Field(gt=0, le=1e9, description="element and the work", examples=[140.0])
+    figures_are_right: bool = Field(
+        False, description="take figures that look mistyped: more than 500 l/h, an element worth 4 l of fuel"
+    )
 
 
 @router.post(
@@ -79,6 +84,8 @@ def post_prices(
     machine: PathName, body: NewPrices, resources: R, key: Annotated[Key, Depends(needs("changes:write"))]
 ) -> dict[str, Any]:
     """Set the prices of a housing; the entry before is replaced, the audit keeps it."""
+    if not body.figures_are_right:
+        _refuse_unusual(body)
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
@@ -97,6 +104,18 @@ def post_prices(
         return {"machine": machine, "housing": body.housing, **_prices_document(given)}
 
     return resources.writer.call(save)
+
+
+def _refuse_unusual(body: NewPrices) -> None:
+    """Ask about figures that look mistyped: they would make every cost wrong by the same factor."""
+    prices = Prices(
+        fuel_l_per_h=body.fuel_l_per_h,
+        fuel_price_per_l=body.fuel_price_per_l,
+        element_price=body.element_price,
+    )
+    if found := unusual_figures(prices):
+        detail = f'{"; ".join(what for _, what in found)}. Correct it, or send "figures_are_right": true'
+        raise Refused(422, "not_valid", detail, errors=[Complaint(f"#/{name}", what) for name, what in found])
 
 
 @router.get(
@@ -175,13 +194,19 @@ def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiti
 def _missing(found: Waiting | str, entered: HousingPrices | None) -> str | None:
     if isinstance(found, str):
         return found
-    return None if entered else "no prices are entered; post them to .../prices for litres, money and a date"
+    if entered is None:
+        return "no prices are entered; post them to .../prices for litres, money and a date"
+    if found.extra_fuel_l_until_due is None:
+        return "no hours are left until terminal restriction: change the element; each hour costs more fuel"
+    return None
 
 
 def _waiting_document(seen: View, found: Waiting) -> dict[str, Any]:
     return {
         "extra_fuel_percent_now": _span(found.extra_fuel_percent_now),
         "power_loss_percent_now": _span(found.power_loss_percent_now),
+        "extra_fuel_l_per_hour_now": _span(found.extra_fuel_l_per_h_now),
+        "extra_fuel_cost_per_hour_now": _span(found.extra_fuel_cost_per_h_now),
         "extra_fuel_percent_until_due": _span(found.extra_fuel_percent_until_due),
         "extra_fuel_l_until_due": _span(found.extra_fuel_l_until_due),
         "extra_fuel_cost_until_due": _span(found.extra_fuel_cost_until_due),

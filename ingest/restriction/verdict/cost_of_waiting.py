@@ -27,6 +27,11 @@ FUEL_PER_PA = (0.003 / 1000.0, 0.005 / 1000.0)
 POWER_PER_PA = (0.004 / 1000.0, 0.006 / 1000.0)
 SOURCE = "Dziubak and Karczewski, Energies 2022, 15, 3285: +1 kPa costs 0.3 to 0.5 % fuel, 0.4 to 0.6 % power"
 
+#: mean of an operating hour; about what a genset of 2 MW burns at full load (common practice) [l/h]
+MOST_FUEL_L_PER_H = 500.0
+#: what an element and the work cost, in litres of fuel: whatever the currency (common practice)
+ELEMENT_IN_LITRES = (5.0, 5_000.0)
+
 STEPS = 400  # of the way ahead; the cheapest hour is found to a 400th of it (chosen)
 
 
@@ -39,6 +44,20 @@ class Prices:
     element_price: float  # element and the work of changing it
 
 
+def unusual_figures(prices: Prices) -> list[tuple[str, str]]:
+    """(field, value and rule) of each figure that was most likely mistyped. Pure."""
+    found = []
+    if prices.fuel_l_per_h > MOST_FUEL_L_PER_H:
+        most = f"{MOST_FUEL_L_PER_H:g}, about what a genset of 2 MW burns at full load"
+        found.append(("fuel_l_per_h", f"{prices.fuel_l_per_h:g} l/h is more than {most}"))
+    litres, (least, most_l) = prices.element_price / prices.fuel_price_per_l, ELEMENT_IN_LITRES
+    if not least <= litres <= most_l:
+        worth = f"an element at {prices.element_price:g} would cost as much as {litres:.3g} l of fuel"
+        usual = f"{least:g} to {most_l:g} l are usual"
+        found.append(("fuel_price_per_l", f"{prices.fuel_price_per_l:g} a litre: {worth}; {usual}"))
+    return found
+
+
 @dataclass(frozen=True, kw_only=True)
 class CostRange:
     """Low and high end of a range."""
@@ -49,10 +68,16 @@ class CostRange:
 
 @dataclass(frozen=True, kw_only=True)
 class Waiting:
-    """What restriction costs now and until terminal, and when changing costs least. None = not entered."""
+    """
+    What restriction costs now and until terminal, and when changing costs least. None = no prices entered.
+
+    Until due it is None too where no hours are left: then each further hour costs what it costs now.
+    """
 
     extra_fuel_percent_now: CostRange
     power_loss_percent_now: CostRange
+    extra_fuel_l_per_h_now: CostRange | None
+    extra_fuel_cost_per_h_now: CostRange | None
     #: mean of the operating hours from now to terminal, by the 50 % point of the forecast
     extra_fuel_percent_until_due: CostRange
     extra_fuel_l_until_due: CostRange | None
@@ -91,11 +116,11 @@ def cost_of_waiting(
     ahead_h, ahead_pa = way_to_terminal(hours, restriction_pa, terminal_pa, float(hours_left[1]))
     extra_ahead_pa = np.maximum(0.0, ahead_pa - clean_pa)
     mean_ahead_pa = float(np.mean(extra_ahead_pa)) if ahead_h[-1] > 0 else extra_now_pa
-    litres = cost = cheapest = terminal_first = None
+    litres = cost = litres_per_h = cost_per_h = cheapest = terminal_first = None
     if prices is not None:
-        burnt_l = prices.fuel_l_per_h * float(ahead_h[-1]) * mean_ahead_pa
-        litres = _span(burnt_l, FUEL_PER_PA)
-        cost = _span(burnt_l * prices.fuel_price_per_l, FUEL_PER_PA)
+        litres_per_h, cost_per_h = _fuel(prices.fuel_l_per_h * extra_now_pa, prices)
+        if ahead_h[-1] > 0:
+            litres, cost = _fuel(prices.fuel_l_per_h * float(ahead_h[-1]) * mean_ahead_pa, prices)
         so_far_pa_h = _so_far_pa_h(hours, restriction_pa, clean_pa)
         latest, soonest = (
             _cheapest_in_h(float(hours[-1]), so_far_pa_h, ahead_h, extra_ahead_pa, prices, share)
@@ -106,6 +131,8 @@ def cost_of_waiting(
     return Waiting(
         extra_fuel_percent_now=_span(100 * extra_now_pa, FUEL_PER_PA),
         power_loss_percent_now=_span(100 * extra_now_pa, POWER_PER_PA),
+        extra_fuel_l_per_h_now=litres_per_h,
+        extra_fuel_cost_per_h_now=cost_per_h,
         extra_fuel_percent_until_due=_span(100 * mean_ahead_pa, FUEL_PER_PA),
         extra_fuel_l_until_due=litres,
         extra_fuel_cost_until_due=cost,
@@ -162,6 +189,11 @@ def _cheapest_in_h(
     burnt = worth * (so_far_pa_h + np.concatenate(([0.0], np.cumsum(between))))
     by_hour = (prices.element_price + burnt) / np.maximum(age_h + ahead_h, 1e-9)
     return float(ahead_h[int(np.argmin(by_hour))])
+
+
+def _fuel(litres_pa: float, prices: Prices) -> tuple[CostRange, CostRange]:
+    """Extra fuel in litres and in money. litres_pa : litres burnt, times the extra restriction. [l Pa]"""
+    return _span(litres_pa, FUEL_PER_PA), _span(litres_pa * prices.fuel_price_per_l, FUEL_PER_PA)
 
 
 def _span(value: float, ends: tuple[float, float]) -> CostRange:

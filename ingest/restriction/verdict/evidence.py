@@ -73,6 +73,15 @@ def _minute(at_s: float) -> str:
     return f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M} UTC"
 
 
+def just_below_limit(share: float, leave_share: float, late_h: float) -> str:
+    """Why an element is over the limit though its level lies below: it was beyond, and hardly fell."""
+    return (
+        f"over limit, though now at {100 * share:.0f} %: the level was beyond it and has hardly fallen, "
+        f"so the state stays until it is below {100 * leave_share:.0f} %; most likely no hours are left, "
+        f"{late_h:.1f} h at the latest"
+    )
+
+
 def _of_duty(duty: Duty) -> str:
     if duty.days == 0:
         return f"no duty seen yet: {duty.hours_per_day:.1f} h a day assumed"

@@ -22,10 +22,10 @@ from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Re
 from cleanside.ingest.restriction.measure.summary import FloatArray, HourSummary
 from cleanside.ingest.restriction.verdict.ahead import Ahead, Quantiles, quantiles
 from cleanside.ingest.restriction.verdict.element_history import ElementHistory, tell_history
-from cleanside.ingest.restriction.verdict.evidence import evidence_of
+from cleanside.ingest.restriction.verdict.evidence import evidence_of, just_below_limit
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
-from cleanside.ingest.restriction.verdict.status import OVER_SHARE, level_state
+from cleanside.ingest.restriction.verdict.status import HYSTERESIS, OVER_SHARE, level_state
 from cleanside.ingest.restriction.verdict.suspect import Suspicion, ambient_misfit, gravest_first, zero_moved
 
 RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
@@ -173,9 +173,17 @@ def _judge(
             clean_pa=history.clean_pa,
             terminal_pa=facts.terminal_pa,
             strange=outlook.strange,
-        ),
+        )
+        + _why_over(loaded, outlook),
         planning_horizon_days=facts.planning_horizon_days,
     )
+
+
+def _why_over(loaded: _Loaded, outlook: _Outlook) -> tuple[str, ...]:
+    """Why an element is `over` with hours left; empty: it is not."""
+    if loaded.state != "over" or outlook.hours_left is None or loaded.share[-1] >= OVER_SHARE:
+        return ()
+    return (just_below_limit(float(loaded.share[-1]), OVER_SHARE - HYSTERESIS, outlook.hours_left.p90),)
 
 
 def _suspicions(

@@ -257,6 +257,20 @@ def test_beyond_terminal_no_hours_are_left_and_it_is_due_now(life_h):
     assert (found.due_s.p10, found.due_s.p90) == (found.now_s, found.now_s)
 
 
+def test_an_element_just_below_its_limit_again_is_over_and_says_why_hours_are_left():
+    """Beyond terminal, then a few hours that read a little lower: hysteresis keeps the state."""
+    readings = shift_work(days=20, life_h=150.0)
+    late = readings.at_s >= readings.at_s[-1] - 3 * 3600
+    lower = np.where(late, readings.restriction_pa * 0.84, readings.restriction_pa)
+    found = assess(dataclasses.replace(readings, restriction_pa=lower))
+    assert found.state == "over"
+    assert 97.0 < found.share_used_percent < 100.0
+    assert found.hours_left.p10 == found.hours_left.p50 == 0.0 < found.hours_left.p90
+    assert any("the state stays until it is below 97 %" in line for line in found.evidence)
+    beyond = assess(readings)
+    assert not any("the state stays" in line for line in beyond.evidence)
+
+
 def test_a_machine_seen_at_idle_only_is_not_told_to_be_well():
     """Restriction goes with the flow: at idle it says little of what it is at work."""
     worked = shift_work(days=12, life_h=150.0)

@@ -1,9 +1,17 @@
 """What waiting costs: the published range, least mean cost by closed form, never beyond terminal."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from cleanside.ingest.restriction.verdict.cost_of_waiting import Prices, cost_of_waiting, way_to_terminal
+from cleanside.ingest.restriction.verdict.cost_of_waiting import (
+    CostRange,
+    Prices,
+    cost_of_waiting,
+    unusual_figures,
+    way_to_terminal,
+)
 
 PRICES = Prices(fuel_l_per_h=20.0, fuel_price_per_l=1.5, element_price=120.0)
 
@@ -43,6 +51,32 @@ def test_litres_until_due_are_those_of_a_straight_way_by_hand():
     assert found.extra_fuel_l_until_due.high == pytest.approx(litres * 0.005, rel=0.01)
     assert found.extra_fuel_cost_until_due is not None
     assert found.extra_fuel_cost_until_due.high == pytest.approx(1.5 * litres * 0.005, rel=0.01)
+
+
+def test_with_no_hours_left_each_hour_has_its_cost_and_none_is_until_due():
+    """Beyond terminal, 5.6 kPa above clean: 20 l/h at 1.5 a litre, 0.3 and 0.5 % a kPa."""
+    found = waiting(np.arange(10.0), np.full(10, 6600.0), 0.0)
+    assert (found.extra_fuel_l_until_due, found.extra_fuel_cost_until_due) == (None, None)
+    assert found.extra_fuel_l_per_h_now is not None
+    assert found.extra_fuel_cost_per_h_now is not None
+    assert found.extra_fuel_l_per_h_now.high == pytest.approx(20.0 * 5.6 * 0.005)
+    assert found.extra_fuel_cost_per_h_now.low == pytest.approx(1.5 * 20.0 * 5.6 * 0.003)
+    assert (found.cheapest_in_h, found.terminal_first) == (CostRange(low=0.0, high=0.0), True)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "fields"),
+    [
+        ({}, []),
+        ({"fuel_l_per_h": 1800.0}, ["fuel_l_per_h"]),
+        ({"fuel_price_per_l": 145.0}, ["fuel_price_per_l"]),
+        ({"fuel_price_per_l": 0.0145}, ["fuel_price_per_l"]),
+        ({"fuel_price_per_l": 145.0, "element_price": 12_000.0}, []),  # of a currency with small units
+    ],
+)
+def test_figures_that_are_most_likely_mistyped_are_named(wrong, fields):
+    """Bounds by common practice: 500 l/h, an element worth 5 to 5000 l of fuel."""
+    assert [name for name, _ in unusual_figures(replace(PRICES, **wrong))] == fields
 
 
 def test_the_cheapest_hour_is_that_of_the_closed_form():
@@ -90,8 +124,7 @@ def test_beyond_terminal_there_is_nothing_ahead():
     assert found.cheapest_in_h.high == 0.0
     assert found.terminal_first  # it, not fuel, says that the time has come
     assert found.extra_fuel_percent_until_due == found.extra_fuel_percent_now
-    assert found.extra_fuel_l_until_due is not None
-    assert found.extra_fuel_l_until_due.high == 0.0
+    assert found.extra_fuel_l_until_due is None  # 0 would read as if waiting cost nothing
 
 
 def test_the_way_to_terminal_is_convex_and_ends_there():
