@@ -39,6 +39,7 @@ class Fault:
 
 MALFORMED = Fault(400, "http_malformed", "the bytes are not an HTTP/1.1 request; the connection is closed")
 ONE_HOST = Fault(400, "http_malformed", "a request has exactly one Host, a name or address; send one")
+ONE_KEY = Fault(400, "http_malformed", "a request has at most one Authorization; send the key once")
 UNKNOWN_VERSION = Fault(505, "http_not_supported", "this server speaks HTTP/1.1; send that")
 UNKNOWN_CODING = Fault(
     501, "http_not_supported", "chunked is the only transfer coding known here; send Content-Encoding instead"
@@ -87,17 +88,21 @@ def fault_of_head(version: str, target: bytes, fields: Sequence[tuple[bytes, byt
         return LONG_TARGET
     if b"%" in target and _SPLITS_PATH.search(target.partition(b"?")[0]):
         return SPLIT_PATH
-    hosts, size = 0, len(target)
+    hosts, authorizations, size = 0, 0, len(target)
     for name, value in fields:
         size += len(name) + len(value) + 4
         if name == b"host":
             hosts += 1 if _HOST.fullmatch(value) else 2
+        elif name == b"authorization":
+            authorizations += 1
         elif name == b"transfer-encoding" and value.lower() != b"chunked":
             return UNKNOWN_CODING  # RFC 9112 section 6.1
     if size > MAX_HEAD_BYTES or len(fields) > MAX_HEADER_FIELDS:
         return LARGE_HEAD
     if hosts > 1 or (hosts == 0 and version == "1.1"):
         return ONE_HOST  # RFC 9112 section 3.2: must be answered 400
+    if authorizations > 1:
+        return ONE_KEY  # RFC 9110 section 5.3: it is no list, so it stands once
     return None
 
 

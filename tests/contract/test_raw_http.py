@@ -83,6 +83,9 @@ MALFORMED = {
     "two hosts": GET + HOST + b"Host: other.example\r\n\r\n",
     "two equal hosts": GET + HOST + HOST + b"\r\n",
     "a host that is none": GET + b"Host: shop.example/x@y\r\n\r\n",
+    # RFC 9110 section 5.3: a field that is no list stands once; of two keys neither is known to be meant
+    "two keys": GET + HOST + b"Authorization: Bearer a.b\r\nAuthorization: Bearer c.d\r\n\r\n",
+    "two equal keys": GET + HOST + b"Authorization: Bearer a.b\r\nauthorization: Bearer a.b\r\n\r\n",
     # section 7.1: a recipient must anticipate large chunk sizes, and prevent overflows
     "a chunk size beyond 64 bits": POST + HOST + CHUNKED + b"\r\n10000000000000001\r\nx\r\n" + LAST_CHUNK,
     "a chunk size with a prefix": POST + HOST + CHUNKED + b"\r\n0x1\r\nx\r\n" + LAST_CHUNK,
