@@ -1,8 +1,9 @@
 """
 What must stay private: the device's key and passwords, read from a file and kept out of every text.
 
-Promises: a secret is the first line of its file; a file that holds none is refused with a message that names
-the file and the rule, never the content. What was read once is blanked out wherever the gateway writes text.
+Promises: a secret is the only line of its file. A file that holds none, or more than one line, is refused
+with a message that names the file and the rule, never the content. What was read once is blanked out
+wherever the gateway writes text.
 Leaves to others: what is safe to quote of a library's error (`gateway.errors.why`).
 """
 
@@ -17,7 +18,7 @@ from typing import Final
 
 from cleanside.gateway.errors import SettingsWrong, why
 
-MAX_FILE_BYTES: Final = 4096  # a key has 74 characters; chosen: room for a note on the lines below it
+MAX_FILE_BYTES: Final = 4096  # a key has 74 characters; chosen: room for longer passwords
 BLANK: Final = "[private]"
 #: a bearer token as HTTP can carry it: RFC 6750 section 2.1, b64token
 _TOKEN: Final = re.compile(r"[A-Za-z0-9._~+/-]+=*")
@@ -30,17 +31,20 @@ _secrets: dict[str, None] = {}
 
 def read_secret(path: Path, *, check: str, before: str = "") -> str:
     """
-    The first line of the file at `path`, without blanks at its ends; from now on hidden.
+    The one line of the file at `path`, without blanks at its ends; from now on hidden.
 
     check : the setting that names the file, for the next step of an error. before : begins each error.
     Raises SettingsWrong, never with the content.
     """
     place = _SecretPlace(f"{before}{_shown(path)}", check)
     text = _text(_bytes(path, place), place)
-    line = re.split(r"[\r\n]", text, maxsplit=1)[0].strip()
-    if not line:
+    line, *below = re.split(r"[\r\n]", text.rstrip())
+    if not line.strip():
         what = "has an empty first line" if text.strip() else "is empty"
         raise place.wrong(f"{what}; the secret belongs on its first line")
+    if below:  # two keys after a change, say: which one is meant is not guessed
+        raise place.wrong("has more than one line; leave the secret in it and nothing else")
+    line = line.strip()
     hide_from_now_on(line)
     return line
 
@@ -57,7 +61,7 @@ def check_key(key: str, *, where: str) -> str:
 
 
 def read_key(path: Path, *, check: str) -> str:
-    """The device's key from the first line of its file. Raises SettingsWrong, never with the content."""
+    """The device's key from its file. Raises SettingsWrong, never with the content."""
     return check_key(read_secret(path, check=check), where=f"{_shown(path)} ({check})")
 
 

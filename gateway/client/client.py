@@ -51,7 +51,7 @@ from cleanside.gateway.client.typed_answers import (
     QuarantineEntry,
     StoredReading,
 )
-from cleanside.gateway.errors import why
+from cleanside.gateway.errors import SettingsWrong, why
 from cleanside.gateway.private import check_key, hidden
 from cleanside.gateway.uplink.decision import full_jitter_s
 from cleanside.gateway.uplink.retry_after import retry_after_s
@@ -356,8 +356,10 @@ class Client:
 
 
 def _first(key: str) -> str:
-    lines = key.removeprefix("\ufeff").splitlines() or [""]
-    return check_key(lines[0].strip(), where="Client(key=...)")
+    line, *below = key.removeprefix("\ufeff").strip().splitlines() or [""]
+    if below:
+        raise SettingsWrong("Client(key=...): the key has more than one line; give the one line of the key")
+    return check_key(line, where="Client(key=...)")
 
 
 def _problem(reply: httpx.Response) -> dict[str, Any]:

@@ -1,4 +1,4 @@
-"""Keys and passwords: the first line of a file, and never found in a log, a message or the spool."""
+"""Keys and passwords: the only line of a file, and never found in a log, a message or the spool."""
 
 from __future__ import annotations
 
@@ -35,12 +35,10 @@ KEY = "k0badcafe." + "0123456789abcdef" * 4
         f"{KEY}\r\n",
         f"{KEY} \t\n",
         f"\ufeff{KEY}\r\n",
-        f"{KEY}\nissued in March for grader-07\n",
-        f"{KEY}\r\nsecond\r\n",
-        f"{KEY}\rthird",
+        f"{KEY}\n\n \r\n",
     ],
 )
-def test_the_key_is_the_first_line_whatever_an_editor_left_around_it(tmp_path: Path, content: str) -> None:
+def test_the_key_is_the_only_line_whatever_an_editor_left_around_it(tmp_path: Path, content: str) -> None:
     (tmp_path / "device.key").write_bytes(content.encode())
     assert read_key(tmp_path / "device.key", check="uplink.key_file") == KEY
 
@@ -64,6 +62,10 @@ def holds(content: bytes) -> Callable[[Path], object]:
         (holds(b"\n \r\n"), "is empty"),
         (holds(b"\xef\xbb\xbf"), "is empty"),
         (holds(f"\n{KEY}\n".encode()), "an empty first line"),
+        (holds(f"{KEY}\nissued in March for grader-07\n".encode()), "more than one line"),
+        (holds(f"{KEY}\r\nsecond\r\n".encode()), "more than one line"),
+        (holds(f"{KEY}\rthird".encode()), "more than one line"),
+        (holds(f"{KEY}\n\n{KEY}".encode()), "more than one line"),
         (holds(KEY.encode() + b"x" * MAX_FILE_BYTES), "more than 4096 bytes"),
         (holds(KEY.encode("utf-16")), "not text"),
         (holds(KEY.encode() + b"\0"), "not text"),
@@ -176,8 +178,11 @@ def test_what_a_library_makes_of_a_key_is_not_in_the_reason(monkeypatch: pytest.
     site.close()
 
 
-def test_the_client_takes_the_first_line_and_refuses_an_odd_key_without_repeating_it() -> None:
-    Client("http://127.0.0.1:9", key=f"\ufeff{KEY}\r\nsecond\r\n").close()
+def test_the_client_takes_one_line_and_refuses_an_odd_key_without_repeating_it() -> None:
+    Client("http://127.0.0.1:9", key=f"\ufeff{KEY}\r\n").close()
+    with pytest.raises(SettingsWrong, match="more than one line") as refused:
+        Client("http://127.0.0.1:9", key=f"{KEY}\r\nsecond\r\n")
+    assert KEY[:12] not in str(refused.value)
     with pytest.raises(SettingsWrong, match="a character that no key has") as refused:
         Client("http://127.0.0.1:9", key=f"Bearer {KEY}")
     assert KEY[:12] not in str(refused.value)
