@@ -26,6 +26,7 @@ Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 Resolve = Callable[[str, int], Iterable[str]]
 
 MAX_URL = 2_000
+SHOWN_OF_PATH = 4  # characters; chosen: too few to be of use as a token
 #: Names as in DNS and in the subject of a certificate; anything else is another spelling of something.
 _NAME = re.compile(r"[A-Za-z0-9_-]+(\.[A-Za-z0-9_-]+)*\.?")
 #: a last part that is a number makes it an IPv4 address in some spelling (WHATWG URL, "ends in a number")
@@ -64,6 +65,7 @@ _SPECIAL_6 = (
     "3fff::/20",  # documentation, RFC 9637
 )
 _NAT64 = ipaddress.IPv6Network("64:ff9b::/96")  # RFC 6052: an IPv4 address in its last 32 bits
+_LOOPBACK: tuple[Address, ...] = (ipaddress.IPv4Address("127.0.0.1"), ipaddress.IPv6Address("::1"))
 _ISATAP = (0x00005EFE, 0x02005EFE)  # RFC 5214 section 6.1: then an IPv4 address
 
 
@@ -139,15 +141,24 @@ def check_url(url: str, allowed: Iterable[Network]) -> SplitResult:
         _require_name(parts.hostname)
     if literal is not None:
         _require_allowed(literal, parts.scheme, allowed)
-    elif parts.scheme == "http" and parts.hostname.removesuffix(".") != "localhost":
+    elif _is_localhost(parts.hostname):
+        _require_loopback(parts.scheme, tuple(allowed))
+    elif parts.scheme == "http":
         raise ValueError("it would carry the event in the clear; give https")
     return parts
 
 
-def without_query(url: str) -> str:
-    """An address as it is shown to its admin: without user, query and fragment."""
+def shortened(url: str) -> str:
+    """
+    An address as it is shown to its admin: host and the beginning of its path, which may be a token.
+
+    Without user, query and fragment. It is to be known again, and no more.
+    """
     parts = urlsplit(url)
-    return parts._replace(netloc=parts.netloc.rpartition("@")[2], query="", fragment="").geturl()
+    first, slash, _ = parts.path.removeprefix("/").partition("/")
+    cut = "..." if len(first) > SHOWN_OF_PATH else "/..." if slash else ""
+    path = f"/{first[:SHOWN_OF_PATH]}{cut}" if cut else parts.path
+    return parts._replace(netloc=parts.netloc.rpartition("@")[2], path=path, query="", fragment="").geturl()
 
 
 def without_address(text: str, url: str) -> str:
@@ -211,6 +222,17 @@ def _literal(host: str) -> Address | None:
         return ipaddress.ip_address(host.removesuffix("."))
     except ValueError:
         return None
+
+
+def _is_localhost(host: str) -> bool:
+    """RFC 6761 section 6.3: localhost and all names below it are loopback, whoever is asked."""
+    return f".{host.removesuffix('.').lower()}".endswith(".localhost")
+
+
+def _require_loopback(scheme: str, allowed: Iterable[Network]) -> None:
+    """Raise ValueError unless a loopback address is allowed: which one the name has, is seen when sending."""
+    named = [one for one in _LOOPBACK if any(one in network for network in allowed)]
+    _require_allowed(named[0] if named else _LOOPBACK[0], scheme, allowed)
 
 
 def _require_name(host: str) -> None:

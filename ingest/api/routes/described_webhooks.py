@@ -26,7 +26,7 @@ class WebhookShown(Described):
     """A webhook, without its secret."""
 
     webhook: int
-    url: str = Field(description="without its query; while paused, only scheme, host and port")
+    url: str = Field(description="the beginning of it; while paused, only scheme, host and port")
     paused: Paused | None = Field(description="null: it is sent to; else its secret cannot be decrypted")
     types: list[str]
     note: str

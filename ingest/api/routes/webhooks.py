@@ -218,7 +218,7 @@ def _document(connection: sa.Connection, webhook: Webhook, file: KeyFile) -> dic
         paused = {"code": error.code, "detail": str(error)}
     return {
         "webhook": webhook.id,
-        "url": addresses.without_query(url),
+        "url": addresses.shortened(url),
         "paused": paused,
         "types": webhook.wanted,
         "note": webhook.note,

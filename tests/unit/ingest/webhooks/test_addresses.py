@@ -20,8 +20,8 @@ from cleanside.ingest.webhooks.addresses import (
     is_public,
     networks_of,
     resolved,
+    shortened,
     without_address,
-    without_query,
 )
 
 PUBLIC = "93.184.215.14"
@@ -261,6 +261,10 @@ def test_one_private_address_among_public_ones_is_enough_to_refuse() -> None:
         "https://shop.example/" + "a" * 2_000,
         "https://127.0.0.1/",
         "https://[::1]/",
+        "https://localhost/hook",
+        "https://LOCALHOST./hook",
+        "https://shop.localhost:8443/hook",
+        "http://localhost/hook",
     ],
 )
 def test_an_address_that_may_never_be_sent_to_is_refused_when_it_is_given(url: str) -> None:
@@ -276,6 +280,7 @@ def test_a_named_network_may_be_reached_and_only_loopback_in_the_clear() -> None
         resolved("http://localhost/", allowed, lambda _h, _p: ["10.0.0.1"])
     with pytest.raises(ValueError, match="not a public address"):
         resolved("https://shop.example/", allowed, lambda _h, _p: ["192.168.0.1"])
+    assert check_url("https://localhost:8443/hook", networks_of("::1")).port == 8443
 
 
 def test_a_setting_that_is_no_list_of_networks_says_so() -> None:
@@ -287,7 +292,10 @@ def test_a_setting_that_is_no_list_of_networks_says_so() -> None:
     ("url", "origin", "shown"),
     [
         ("https://shop.example", "https://shop.example/", "https://shop.example"),
-        ("https://shop.example/a/t0ken", "https://shop.example/", "https://shop.example/a/t0ken"),
+        ("https://shop.example/a/t0ken", "https://shop.example/", "https://shop.example/a/..."),
+        ("https://shop.example/hook", "https://shop.example/", "https://shop.example/hook"),
+        ("https://shop.example/t0ken0123456789", "https://shop.example/", "https://shop.example/t0ke..."),
+        ("https://shop.example/hooks/t0ken", "https://shop.example/", "https://shop.example/hook..."),
         (
             "https://shop.example:8443/a?key=t0ken",
             "https://shop.example:8443/",
@@ -299,7 +307,7 @@ def test_a_setting_that_is_no_list_of_networks_says_so() -> None:
 )
 def test_an_address_is_shown_without_what_may_be_a_token(url: str, origin: str, shown: str | None) -> None:
     assert origin_of(url) == origin
-    assert without_query(url) == (shown or origin)
+    assert shortened(url) == (shown or origin)
 
 
 def test_an_error_about_an_address_is_told_without_its_token() -> None:
