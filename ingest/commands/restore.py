@@ -73,5 +73,8 @@ def review_lines(review: Review) -> list[str]:
     ]
     if review.suspended:
         handles = " ".join(review.suspended)
-        lines.append(f"Admin keys do nothing until you confirm them: cleanside-ingest keys confirm {handles}")
+        lines += [
+            "Device keys go on. All others do nothing until you confirm them; leave out what was revoked:",
+            f"  cleanside-ingest keys confirm {handles}",
+        ]
     return lines

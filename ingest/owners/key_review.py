@@ -3,8 +3,9 @@ Keys and codes at a start and after a restore: nothing that was revoked or used 
 
 Promises: a key that the file of revoked keys has is revoked in the database. After a restore no code is open,
 since it may have been used after the backup. Where the file is missing, or cannot have every revocation since
-the backup, all keys that were valid then are named for a person to look at, and admin keys do nothing until a
-person confirms them; keys of other roles go on, so that no reading is lost. All of it is in the audit log.
+the backup, all keys that were valid then are named for a person to look at, and they do nothing until a
+person confirms them. Only device keys go on, so that no reading is lost and no machine has to be visited.
+All of it is in the audit log.
 Leaves to others: the file (`ingest.store.revocations`), putting a backup in place (`ingest.keeping.backup`).
 """
 
@@ -45,8 +46,13 @@ class Review:
 
     @property
     def suspended(self) -> list[str]:
-        """Handles of the admin keys that wait for a person."""
-        return [key.handle for key in self.valid if key.role == "admin"]
+        """Handles of the keys that wait for a person."""
+        return [key.handle for key in self.valid if waits(key)]
+
+
+def waits(key: Key) -> bool:
+    """True for a key that a person has to confirm after a restore. Pure."""
+    return key.role != "device"
 
 
 def after_restore(connection: sa.Connection, revoked: Revoked | None, *, made_us: int, now_us: int) -> Review:
@@ -63,7 +69,7 @@ def after_restore(connection: sa.Connection, revoked: Revoked | None, *, made_us
         fleet.note(connection, owner_id, now_us, RESTORE, "restored", what)
     valid = keys.valid(connection) if doubt is not None else []
     for key in valid:
-        if key.role == "admin":
+        if waits(key):
             keys.suspend(connection, key.id, now_us)
             fleet.note(connection, key.owner_id, now_us, RESTORE, "key_suspended", key.handle)
     codes = 0
