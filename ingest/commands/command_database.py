@@ -7,13 +7,16 @@ Leaves to others: what is done with it (the commands beside this file).
 from __future__ import annotations
 
 import argparse
+import os
+import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from pathlib import Path
 
 import sqlalchemy as sa
 
 from cleanside.ingest.api import app
-from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.errors import BeingServed, CalledWrongly
 from cleanside.ingest.owners import key_review
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database, fleet
@@ -22,10 +25,21 @@ DEFAULT_OWNER = "own"
 
 
 @contextmanager
-def opened(chosen: Settings, *, newest: bool = False) -> Iterator[sa.Engine]:
-    """A writing engine under the lock; `newest` makes sure of the schema first."""
-    with database.exclusive(chosen.database):
+def opened(
+    chosen: Settings, *, newest: bool = False, makes: bool = False, route: str = ""
+) -> Iterator[sa.Engine]:
+    """
+    A writing engine under the lock; `newest` makes sure of the schema first.
+
+    makes : a SQLite file that is not there yet is made, and said. route : of a running server that does the
+    same; "": there is none. Raises CalledWrongly.
+    """
+    new = new_file(chosen.database)
+    if new is not None and not makes:
+        raise _not_there(new)
+    with _exclusive(chosen.database, route):
         engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
+        announce(new)
         try:
             if newest:
                 database.require_newest(engine, migrate_empty=True, migrate_old=False)
@@ -41,9 +55,7 @@ def reader(chosen: Settings) -> Iterator[sa.Connection]:
     """A connection that only reads; it may do so while a process serves."""
     path = database.sqlite_path(chosen.database)
     if path is not None and not path.exists():
-        raise CalledWrongly(
-            f"there is no database at {path}; run: cleanside-ingest migrate, or check --database"
-        )
+        raise _not_there(path)
     engine = database.reading_engine(chosen.database, archive=chosen.archive_folder)
     try:
         database.require_newest(engine, migrate_empty=False, migrate_old=False)
@@ -51,6 +63,45 @@ def reader(chosen: Settings) -> Iterator[sa.Connection]:
             yield connection
     finally:
         engine.dispose()
+
+
+@contextmanager
+def _exclusive(url: str, route: str) -> Iterator[None]:
+    with ExitStack() as held:
+        try:
+            held.enter_context(database.exclusive(url))
+        except BeingServed as busy:
+            step = f"ask it: {route} (see README)" if route else "stop it, then run this again"
+            raise BeingServed(f"{busy}; {step}") from None
+        yield
+
+
+def _not_there(path: Path) -> CalledWrongly:
+    return CalledWrongly(
+        f"there is no database at {path}; run: cleanside-ingest migrate, or check --database"
+    )
+
+
+def new_file(url: str) -> Path | None:
+    """
+    The SQLite file that would be made for a URL; None: it is there, or the database is no file.
+
+    The user's data folder may be missing; another folder has to be there. Raises CalledWrongly.
+    """
+    path = database.sqlite_path(url)
+    if path is None or path.exists():
+        return None
+    if not path.parent.exists() and path.parent != settings.data_folder(os.environ):
+        raise CalledWrongly(
+            f"there is no folder {path.parent} for the database {path.name}; make it, or correct --database"
+        )
+    return path
+
+
+def announce(new: Path | None) -> None:
+    """Say on standard error which database file was made: a mistyped path must show."""
+    if new is not None:
+        print(f"new database: {new}", file=sys.stderr)
 
 
 def add_owner(parser: argparse.ArgumentParser) -> None:
@@ -62,5 +113,9 @@ def owner_id(connection: sa.Connection, name: str) -> int:
     """The owner of this name. Raises CalledWrongly if there is none."""
     found = fleet.owner_id(connection, name)
     if found is None:
-        raise CalledWrongly(f"there is no owner {name}; keys create --owner makes one")
+        there = ", ".join(fleet.owner_names(connection)) or "none"
+        raise CalledWrongly(
+            f'there is no owner "{name}", there is {there}; correct --owner. '
+            "A new owner is made with its first key: keys create --role admin"
+        )
     return found

@@ -57,7 +57,7 @@ def run_enrol(chosen: Settings, given: argparse.Namespace) -> int:
     if not 1 <= given.valid_hours <= MOST_VALID_HOURS:
         raise CalledWrongly(f"--valid-hours {given.valid_hours} is not from 1 to {MOST_VALID_HOURS}")
     code = one_time_code.new_code()
-    with opened(chosen, newest=True) as engine, engine.begin() as connection:
+    with opened(chosen, newest=True, route="POST /v1/enrolments") as engine, engine.begin() as connection:
         made, seated = _make(connection, given, code)
         if given.out is not None:
             write_private(given.out, code)

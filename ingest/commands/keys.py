@@ -85,7 +85,7 @@ def run_keys_create(chosen: Settings, given: argparse.Namespace) -> int:
     def make(connection: sa.Connection, new: NewKey) -> Key:
         now_us = app.system_clock()
         wanted = key_life.WantedKey(
-            owner_id=fleet.keep_owner(connection, given.owner, now_us),
+            owner_id=_kept_owner(connection, given.owner, now_us),
             who=key_life.COMMAND,
             role=given.role,
             devices=given.device,
@@ -94,7 +94,14 @@ def run_keys_create(chosen: Settings, given: argparse.Namespace) -> int:
         )
         return key_life.make(connection, wanted, new, now_us)
 
-    return _hand_out(chosen, given, make)
+    return _hand_out(chosen, given, make, route="POST /v1/keys", makes=True)
+
+
+def _kept_owner(connection: sa.Connection, name: str, now_us: int) -> int:
+    """The id of an owner; a new one is said, so that a mistyped name shows."""
+    if fleet.owner_id(connection, name) is None:
+        print(f"new owner: {name}", file=sys.stderr)
+    return fleet.keep_owner(connection, name, now_us)
 
 
 def run_keys_rotate(chosen: Settings, given: argparse.Namespace) -> int:
@@ -118,11 +125,16 @@ def run_keys_rotate(chosen: Settings, given: argparse.Namespace) -> int:
         print(f"key {done.replaces} ends at {instant_text(done.ends_us)}", file=sys.stderr)
         return done.key
 
-    return _hand_out(chosen, given, make)
+    return _hand_out(chosen, given, make, route="POST /v1/keys/{handle}/rotations")
 
 
 def _hand_out(
-    chosen: Settings, given: argparse.Namespace, make: Callable[[sa.Connection, NewKey], Key]
+    chosen: Settings,
+    given: argparse.Namespace,
+    make: Callable[[sa.Connection, NewKey], Key],
+    *,
+    route: str,
+    makes: bool = False,
 ) -> int:
     """Make a key, and write or show its token: the file is there before the key is good."""
     if given.out is None and not sys.stdout.isatty():
@@ -130,7 +142,7 @@ def _hand_out(
             "a key is shown on a terminal only; use --out FILE to write it to a file, mode 0600"
         )
     new = access.new_key()
-    with opened(chosen, newest=True) as engine, engine.begin() as connection:
+    with opened(chosen, newest=True, makes=makes, route=route) as engine, engine.begin() as connection:
         made = make(connection, new)
         token = access.token_of(made.handle, new)
         if given.out is not None:
@@ -178,7 +190,10 @@ def run_keys_list(chosen: Settings, given: argparse.Namespace) -> int:
 
 def run_keys_revoke(chosen: Settings, given: argparse.Namespace) -> int:
     """Revoke a key."""
-    with opened(chosen, newest=True) as engine, engine.begin() as connection:
+    with (
+        opened(chosen, newest=True, route="DELETE /v1/keys/{handle}") as engine,
+        engine.begin() as connection,
+    ):
         owner, now_us = owner_id(connection, given.owner), app.system_clock()
         ended = key_life.revoke(connection, owner, given.handle, key_life.COMMAND, now_us)
     print(f"key {given.handle} is revoked")

@@ -31,7 +31,7 @@ def add(commands: Any) -> None:
 
 def run_migrate(chosen: Settings, given: argparse.Namespace) -> int:
     """Bring the database to the newest schema."""
-    with opened(chosen) as engine:
+    with opened(chosen, makes=True) as engine:
         before, after = database.migrate(engine)
         print(
             f"schema {before or 'none'} -> {after}" if before != after else f"schema {after}, nothing to do"

@@ -16,6 +16,7 @@ from typing import Any
 
 from cleanside.ingest import hidden, log, settings
 from cleanside.ingest.api import app, server_tls
+from cleanside.ingest.commands.command_database import announce, new_file
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
@@ -46,9 +47,11 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     addresses.networks_of(chosen.webhook_networks)  # what cannot be is said before anything begins
     trusted = addresses.proxies_of(chosen.trusted_proxies, behind_proxy=chosen.behind_proxy)
     encryption = server_tls.context(chosen)
+    new = new_file(chosen.database)
     listening = _listen(chosen, encrypted=encryption is not None, behind_proxy=chosen.behind_proxy)
     try:
         _prepare(chosen, migrate_old=given.migrate)
+        announce(new)
     except BaseException:
         listening.close()
         raise

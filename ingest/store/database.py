@@ -269,10 +269,7 @@ def exclusive(url: str) -> Iterator[None]:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            raise BeingServed(
-                f"{path} is being served by another process; "
-                "stop it first, or, where there is one, use the route that does the same"
-            ) from None
+            raise BeingServed(f"a server is running on {path}") from None
         yield
     finally:
         os.close(handle)  # closing lets the lock go, also when the process is killed

@@ -102,6 +102,11 @@ def every_owner(connection: sa.Connection) -> list[int]:
     return list(connection.scalars(sa.select(owners.c.id).order_by(owners.c.id)))
 
 
+def owner_names(connection: sa.Connection) -> list[str]:
+    """The names of all owners, in order."""
+    return list(connection.scalars(sa.select(owners.c.name).order_by(owners.c.name)))
+
+
 def keep_owner(connection: sa.Connection, name: str, now_us: int) -> int:
     """The id of an owner, made now if there is none of that name."""
     statement = dialect.insert(connection, owners).values(name=name, created_us=now_us)

@@ -207,3 +207,73 @@ def test_what_a_command_cannot_use_is_named_in_words(
     said = capsys.readouterr().err
     assert message in said
     assert said.count("\n") == 1
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["keys", "revoke", "k0"],
+        ["keys", "confirm", "k0"],
+        ["enrol", "--device", "d", "--machine", "m", "--out", "code"],
+        ["archive"],
+        ["recompute"],
+    ],
+)
+def test_a_mistyped_database_is_not_made_by_a_command_that_needs_one(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main([*words, "--database", f"sqlite:///{tmp_path / 'tpyo' / 'shop.db'}"]) == 2
+    assert "tpyo" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+CREATE = ["keys", "create", "--role", "admin", "--owner", "plateau", "--out", "admin.key"]
+
+
+@pytest.mark.parametrize("words", [["migrate"], CREATE, ["serve", "--port", "0"]])
+def test_no_folder_is_made_for_a_mistyped_database(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main([*words, "--database", f"sqlite:///{tmp_path / 'tpyo' / 'shop.db'}"]) == 2
+    assert str(tmp_path / "tpyo") in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_new_database_and_a_new_owner_are_said_once(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    where = ["--database", f"sqlite:///{tmp_path / 'shop.db'}"]
+    assert main([*CREATE, *where]) == 0
+    said = capsys.readouterr().err.splitlines()
+    assert said == [f"new database: {tmp_path / 'shop.db'}", "new owner: plateau"]
+    assert main([*CREATE[:-1], "second.key", *where]) == 0
+    assert capsys.readouterr().err == ""
+
+
+def test_an_owner_that_is_not_there_is_named_beside_those_that_are(
+    sqlite_database_url: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with in_process(sqlite_database_url):
+        pass
+    words = ["keys", "revoke", "k0", "--owner", "plato", "--database", sqlite_database_url]
+    assert main(words) == 2
+    said = capsys.readouterr().err
+    assert all(f"{name}" in said for name in ('"plato"', "plateau, quarry"))
+
+
+def test_a_command_beside_a_server_names_the_route_that_does_the_same(
+    server: ServerProcess, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    where = ["--database", server.database_url]
+    for words, route in (
+        ([*CREATE[:-1], str(tmp_path / "a.key")], "POST /v1/keys"),
+        (["keys", "revoke", "k0"], "DELETE /v1/keys/{handle}"),
+        (["keys", "rotate", "k0", "--out", str(tmp_path / "b.key")], "POST /v1/keys/{handle}/rotations"),
+        (["enrol", "--device", "d", "--machine", "m", "--out", str(tmp_path / "c")], "POST /v1/enrolments"),
+        (["keys", "confirm", "k0"], "stop it"),
+    ):
+        assert main([*words, *where]) == 2
+        assert route in capsys.readouterr().err
