@@ -236,6 +236,7 @@ def _enrol(settings: Settings, parsed: argparse.Namespace) -> int:
             new_attempt=lambda: secrets.token_hex(16),
             sleep=time.sleep,
             now=lambda: datetime.now(UTC),
+            say=lambda words: print(words, file=sys.stderr, flush=True),
         )
     finally:
         transport.close()

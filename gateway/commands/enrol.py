@@ -19,6 +19,7 @@ from typing import Final, TextIO
 
 from cleanside.gateway.errors import CalledWrongly, SettingsWrong, TryAgain, why
 from cleanside.gateway.private import check_key, hidden, hide_from_now_on, read_secret
+from cleanside.gateway.units import counted
 from cleanside.gateway.uplink.retry_after import retry_after_s
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request, Transport
 
@@ -57,9 +58,12 @@ def enrol(
     new_attempt: Callable[[], str],
     sleep: Callable[[float], object],
     now: Callable[[], datetime],
+    say: Callable[[str], object],
 ) -> IssuedKey:
     """
     Show the code, and write the key to its file, mode 0600. `new_attempt` gives a fresh random word.
+
+    say : told each time the server did not answer as it should, and when the next try is.
 
     Raises CalledWrongly where the file is there already or the server refuses, TryAgain without an answer.
     """
@@ -80,7 +84,9 @@ def enrol(
             return found
         why = found.why
         if left:
-            sleep(min(LONGEST_PAUSE_S, max(pause_s, found.pause_s)))
+            wait_s = min(LONGEST_PAUSE_S, max(pause_s, found.pause_s))
+            say(f"not enrolled yet: {why}; next try in {wait_s:.0f} s, {counted(left, 'try', 'tries')} left")
+            sleep(wait_s)
             pause_s *= 2
     raise TryAgain(f"not enrolled yet: {why}; run the same command again, the code is still good")
 

@@ -100,6 +100,7 @@ def transport(url: str) -> HttpTransport:
 
 def test_lost_replies_do_not_use_the_code_up(shop: ServerProcess, tmp_path: Path) -> None:
     paused: list[float] = []
+    said: list[str] = []
     with Link(shop.port) as link:
         link.lose_replies(3)
         way = transport(link.url)
@@ -111,10 +112,12 @@ def test_lost_replies_do_not_use_the_code_up(shop: ServerProcess, tmp_path: Path
             new_attempt=lambda: "a-random-word",
             sleep=paused.append,
             now=lambda: NOW,
+            say=said.append,
         )
         way.close()
         assert link.replies_lost == 3
     assert paused == [2.0, 4.0, 8.0]
+    assert ["next try in 2 s" in said[0], "next try in 4 s" in said[1], len(said)] == [True, True, 3]
     assert done.key not in repr(done)
 
 
@@ -128,6 +131,7 @@ def test_a_command_cut_short_goes_on_with_its_attempt_at_the_next_call(
         "device": DEVICE,
         "sleep": lambda _: None,
         "now": lambda: NOW,
+        "say": lambda _: None,
         "new_attempt": lambda: next(attempts),
     }
     with Link(shop.port) as link:
