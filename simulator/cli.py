@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import signal
 import sys
 from collections.abc import Sequence
 from datetime import UTC, datetime
@@ -54,8 +55,14 @@ def _run_demo(given: argparse.Namespace, console: Console) -> int:
         serve=given.serve,
         json_file=given.json,
         folder=given.folder,
+        port=given.port,
     )
-    return run(choices, now=datetime.now(UTC), console=console)
+    # A service manager or a shell's `kill` ends the server and the gateways too, not this process alone.
+    before = signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))
+    try:
+        return run(choices, now=datetime.now(UTC), console=console)
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 def _run_fleet(given: argparse.Namespace, console: Console) -> int:
@@ -80,6 +87,9 @@ def _add_demo(commands: Any) -> None:
         help=f"seconds between two readings (default: {defaults.cadence_s:g})",
     )
     demo.add_argument("--serve", action="store_true", help="leave the server up and print its address")
+    demo.add_argument(
+        "--port", type=_port, default=defaults.port, help="of the server, on loopback (default: a free one)"
+    )
     demo.add_argument("--json", type=Path, metavar="FILE", help="write what was found to a file too")
     demo.add_argument(
         "--folder", type=Path, help="keep spools, keys and database here (default: a temporary folder)"
@@ -119,6 +129,12 @@ def _machines(text: str) -> int:
 def _days(text: str) -> int:
     if not text.isdecimal() or not 2 <= int(text) <= 366:
         raise argparse.ArgumentTypeError(f"{text} is not a whole number of days from 2 to 366")
+    return int(text)
+
+
+def _port(text: str) -> int:
+    if not text.isdecimal() or int(text) > 65_535:
+        raise argparse.ArgumentTypeError(f"{text} is not a port from 0 to 65535")
     return int(text)
 
 

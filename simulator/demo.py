@@ -53,6 +53,8 @@ class Choices:
     serve: bool = False
     json_file: Path | None = None
     folder: Path | None = None
+    #: of the server; 0: a free one
+    port: int = 0
 
 
 @dataclass(slots=True)
@@ -67,6 +69,10 @@ class DemoMachine:
     #: stream -> highest number the process said was on disk
     reported_through: dict[str, int] = field(default_factory=dict)
     error: str = ""
+    #: its gateway, while it runs
+    process: subprocess.Popen[bytes] | None = None
+    #: the demo was interrupted: no further gateway is started
+    is_over: bool = False
 
 
 def run(choices: Choices, *, now: datetime, console: Console) -> int:
@@ -95,10 +101,11 @@ def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) 
     began_s = time.monotonic()
     midnight = now.astimezone(UTC).replace(hour=0, minute=0, second=0, microsecond=0)
     start_at = midnight - timedelta(days=choices.days)
-    shop = Shop(folder)
+    shop = Shop(folder, port=choices.port)
+    machines: list[DemoMachine] = []
     try:
         shop.open()
-        machines = [_prepare(spec, shop, folder, start_at, choices) for spec in FLEET]
+        machines += [_prepare(spec, shop, folder, start_at, choices) for spec in FLEET]
         outages = _live(machines, shop, start_at, choices, console)
         _enter_changes(machines, shop, choices)
         shop.wait_analysed()
@@ -116,7 +123,16 @@ def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) 
     except KeyboardInterrupt:
         return 130
     finally:
+        _end(machines)
         shop.stop()
+
+
+def _end(machines: list[DemoMachine]) -> None:
+    """Leave no gateway behind where the demo was interrupted."""
+    for machine in machines:
+        machine.is_over = True
+        if machine.process is not None:
+            machine.process.kill()
 
 
 def _prepare(
@@ -185,7 +201,7 @@ def _follow(
     """Start the machine's gateway process, kill it where the schedule says, start it at the next key-on."""
     try:
         next_cycle: int | None = 0
-        while next_cycle is not None:
+        while next_cycle is not None and not machine.is_over:
             next_cycle = _one_process(machine, next_cycle, server, start_at, choices, advance)
     except Exception as error:
         machine.error = f"{type(error).__name__}: {error}"
@@ -218,6 +234,9 @@ def _one_process(
     with subprocess.Popen(
         command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE
     ) as process:
+        machine.process = process
+        if machine.is_over:  # meanwhile
+            process.kill()
         assert process.stdout is not None
         assert process.stderr is not None
         cycle = first_cycle

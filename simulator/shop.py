@@ -28,15 +28,17 @@ ANALYSIS_DEADLINE_S = 60.0
 class Shop:
     """A server on a SQLite file in `folder`, and an administrator's way into it."""
 
-    def __init__(self, folder: Path, *, program: Sequence[str] = ("-m", "cleanside.ingest")) -> None:
-        """program : what Python runs for the server's commands."""
+    def __init__(
+        self, folder: Path, *, port: int = 0, program: Sequence[str] = ("-m", "cleanside.ingest")
+    ) -> None:
+        """port : on loopback; 0: a free one. program : what Python runs for the server's commands."""
         self._folder = folder
         self.key_file = folder / "admin.key"
         self._program = program
         self._database = f"sqlite:///{folder / 'shop.db'}"
         self._log: IO[bytes] = (folder / "server.log").open("ab")
         self._process: subprocess.Popen[bytes] | None = None
-        self._port = 0
+        self._port = port
         self._key = ""
         self.url = ""
 

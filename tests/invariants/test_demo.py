@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
+import socket
 import subprocess
 import sys
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
 
+import httpx
 import pytest
 
 from cleanside.simulator.fleet import FLEET
 from cleanside.simulator.instrument import Instrument
 from cleanside.simulator.schedule import make_schedule
+from tests.support.gatewaying import wait_until
 
 
 def run_demo(tmp_path: Path, *words: str) -> tuple[subprocess.CompletedProcess[str], dict[str, Any]]:
@@ -68,3 +73,38 @@ def test_the_command_refuses_what_makes_no_sense(tmp_path: Path) -> None:
     done, _ = run_demo(tmp_path, "--days", "0")
     assert done.returncode == 2
     assert "2 to 366" in done.stderr
+
+
+def test_a_demo_that_is_told_to_stop_leaves_no_server_and_no_gateway_behind(tmp_path: Path) -> None:
+    """SIGTERM to the demo alone; its session has no other process a moment later."""
+    with socket.create_server(("127.0.0.1", 0)) as free:
+        port = free.getsockname()[1]
+    words = ["demo", "--days", "366", "--folder", str(tmp_path / "demo"), "--port", str(port)]
+    demo = subprocess.Popen(
+        [sys.executable, "-m", "cleanside.simulator", *words],
+        stdout=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+    try:
+        wait_until(
+            lambda: demo.poll() is not None or any((tmp_path / "demo").glob("*.plan.json")),
+            "a gateway",
+            deadline_s=60,
+        )
+        assert httpx.get(f"http://127.0.0.1:{port}/healthz", timeout=30).status_code == 200
+        demo.terminate()
+        assert demo.wait(60) == 128 + signal.SIGTERM
+        wait_until(lambda: not is_there(demo.pid), "no process is left")
+    finally:
+        if is_there(demo.pid):
+            os.killpg(demo.pid, signal.SIGKILL)
+        demo.wait(10)
+
+
+def is_there(group: int) -> bool:
+    """True if a process group has a process."""
+    try:
+        os.killpg(group, 0)
+    except ProcessLookupError:
+        return False
+    return True
