@@ -104,7 +104,7 @@ def _machines(connection: sa.Connection, owner_id: int | None) -> dict[int, str]
 
 
 def _streams(connection: sa.Connection, owner_id: int | None) -> dict[int, list[Any]]:
-    """Device -> its streams, with how many numbers stand in islands beyond the mark."""
+    """Device -> rows of its streams, with how many numbers stand in islands beyond the mark."""
     size = sa.select(
         islands.c.stream_id, sa.func.sum(islands.c.last - islands.c.first + 1).label("beyond")
     ).group_by(islands.c.stream_id)
