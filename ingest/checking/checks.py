@@ -35,7 +35,10 @@ CODES: Mapping[str, str] = {
     "gps_week_rollover": "the receiver counts weeks wrongly; apply the suggested shift, update the receiver",
     "out_of_range": "look at sensor, wiring and unit; discard the readings if they are wrong",
     "device_unknown": "register the device; its held readings are checked and stored then",
-    "number_conflict": "the number is taken by another content; find out which of the two is right",
+    "number_conflict": (
+        "the number is taken by another content; find out which of the two is right and discard the other, "
+        "or, where two machines or an old disk image gave it, keep both (POST /v1/quarantine/both-right)"
+    ),
     "set_aside": "a person took it out of the store; amend it, put it back, or discard it",
     "opaque": "the gateway could not get this record through; read it with its maker's help",
 }

@@ -18,7 +18,7 @@ import sqlalchemy as sa
 from cleanside.ingest.api import app
 from cleanside.ingest.errors import BeingServed, CalledWrongly
 from cleanside.ingest.owners import key_review
-from cleanside.ingest.settings import Settings
+from cleanside.ingest.settings import Settings, data_folder
 from cleanside.ingest.store import database, fleet
 
 DEFAULT_OWNER = "own"
@@ -91,7 +91,7 @@ def new_file(url: str) -> Path | None:
     path = database.sqlite_path(url)
     if path is None or path.exists():
         return None
-    if not path.parent.exists() and path.parent != settings.data_folder(os.environ):
+    if not path.parent.exists() and path.parent != data_folder(os.environ):
         raise CalledWrongly(
             f"there is no folder {path.parent} for the database {path.name}; make it, or correct --database"
         )

@@ -22,7 +22,7 @@ from cleanside.ingest.checking.neighbours import TIME_IS_RIGHT
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.quarantine import replay
 from cleanside.ingest.quarantine.withdrawing import withdraw
-from cleanside.ingest.store import fleet, quarantine, readings, reasons, streams
+from cleanside.ingest.store import fleet, quarantine, readings, reasons, second_readings, streams
 from cleanside.ingest.store.marks import ranges_of
 from cleanside.ingest.store.quarantine import DISCARDED, HELD, RELEASED, QuarantineRow
 
@@ -245,6 +245,7 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
     if done.kind == "set_aside":
         stored = replay.reconsider(connection, entries, now_us)
         return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=())
+    second_readings.take_back(connection, list(before))
     released = [e for e in entries if e.state == RELEASED and before[e.id]["state"] == HELD and not e.beside]
     _take_out_again(connection, released)
     quarantine.restore(connection, before)

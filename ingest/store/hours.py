@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -54,6 +54,19 @@ def touch(connection: sa.Connection, spans: Sequence[tuple[int, HourSpan]]) -> N
 def _joined(a: HourSpan, b: HourSpan) -> HourSpan:
     lowest, highest = min(a.lowest_seq, b.lowest_seq), max(a.highest_seq, b.highest_seq)
     return HourSpan(a.hour, lowest, highest, a.readings + b.readings)
+
+
+def numbers_in(
+    connection: sa.Connection, device_ids: Sequence[int], wanted: Collection[int]
+) -> dict[int, list[tuple[int, int]]]:
+    """Stream -> (lowest, highest) number in each of these hours, of every stream of these devices."""
+    query = sa.select(hours.c.stream_id, hours.c.first_seq, hours.c.last_seq).join_from(hours, streams)
+    query = query.where(streams.c.device_id.in_(list(device_ids)))
+    found: dict[int, list[tuple[int, int]]] = {}
+    for piece in dialect.chunks(sorted(wanted)):
+        for stream_id, first, last in connection.execute(query.where(hours.c.hour.in_(piece))):
+            found.setdefault(stream_id, []).append((first, last))
+    return found
 
 
 def count_down(connection: sa.Connection, stream_id: int, at_us: Sequence[int]) -> None:

@@ -541,7 +541,7 @@ amendments = sa.Table(
     metadata,
     _id(),
     _to("owners", "owner_id"),
-    #: amend, time_right, discard, set_aside or replace
+    #: amend, time_right, discard, set_aside, replace or both_right
     sa.Column("kind", sa.String(12), nullable=False),
     sa.Column("at_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(32), nullable=False),
@@ -552,6 +552,18 @@ amendments = sa.Table(
     sa.Column("entries", sa.BigInteger, nullable=False),
     sa.Column("undone_us", sa.BigInteger),
     sa.Index(None, "owner_id"),
+)
+
+#: where the second of two readings under one number is stored, where a person said that both are right
+second_readings = sa.Table(
+    "second_readings",
+    metadata,
+    _to("quarantine", "entry_id", key=True),
+    _to("streams", "stream_id"),
+    sa.Column("seq", sa.BigInteger, nullable=False),
+    #: True: it was there already, sent again by its gateway under that number
+    sa.Column("was_there", sa.Boolean, nullable=False),
+    sqlite_with_rowid=False,
 )
 
 # ---------------------------------------------------------------- boots placed better later

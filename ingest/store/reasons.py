@@ -117,7 +117,7 @@ def _conflict(values: Values) -> str:
         return stays
     if "at" in values:
         return f"{stays}; all quantities measured at one instant belong in one reading"
-    return f"{stays}; find out which is right"
+    return f"{stays}; find out which is right, or keep both (POST /v1/quarantine/both-right)"
 
 
 #: code of a reason -> its sentence

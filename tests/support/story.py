@@ -197,6 +197,13 @@ def _of_what_is_held(ask: Any) -> None:
         "preview": True,
     }
     ask("POST", "/v1/quarantine/set-aside", aside)
+    second = {
+        "where": {"code": "number_conflict"},
+        "machine": MACHINE,
+        "note": "an old image",
+        "preview": True,
+    }
+    ask("POST", "/v1/quarantine/both-right", second)
     ask("GET", "/v1/quarantine/amendments", limit=1)
     ask("GET", "/v1/boot-corrections", limit=1)
 

@@ -13,6 +13,7 @@ from pydantic import Field
 
 from cleanside.ingest.api.routes.described_held import AmendmentsAnswer, OutcomeAnswer
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.quarantine import ascii_json
 from cleanside.ingest.api.routes.shared import (
@@ -29,11 +30,14 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.errors import Complaint, NotFound, Refused
-from cleanside.ingest.quarantine import amend
+from cleanside.ingest.quarantine import amend, both_right
 from cleanside.ingest.quarantine.amend import AmendmentOutcome, Repair, Who
 from cleanside.ingest.store import fleet, quarantine
+from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.quarantine import Amendment, QuarantineRow
+
+CONFLICT_CODE = "number_conflict"
 
 router = router_of("quarantine")
 
@@ -105,6 +109,15 @@ class DiscardBody(Selection):
     reason: Words = Field(min_length=3, max_length=400)
 
 
+class BothRightBody(Selection):
+    """Keep both of two readings under one number, and say whose the second is."""
+
+    device: Name | None = Field(None, description="whose the second reading is")
+    machine: Name | None = Field(None, description="or: the machine on which it was measured")
+    housing: Name = Field(DEFAULT_HOUSING, description="of that machine")
+    note: Words = Field("", max_length=400)
+
+
 class SetAsideBody(Strict):
     """Take stored readings back into quarantine."""
 
@@ -158,6 +171,60 @@ def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
         key,
         lambda c, who, entries, now_us: amend.discard(c, who, entries, now_us, body.model_dump_json()),
     )
+
+
+@router.post(
+    "/v1/quarantine/both-right",
+    summary="Keep both of two readings under one number",
+    description=(
+        "Two machines with a copied spool, or an old disk image, give the same numbers to other readings. "
+        "The first stays where it is. The second is stored as one of the device named, in a stream that the "
+        "server makes; the entry says as `kept_as` where. Sent again, it is a duplicate. It can be undone."
+    ),
+    responses=shown(OutcomeAnswer) | problems(404),
+    response_class=Response,
+)
+@example(
+    {"entries": ["{entry}"], "device": "{device}", "preview": True},
+    other_body={
+        "where": {"device": "{device}"},
+        "machine": "{machine}",
+        "housing": "{housing}",
+        "preview": True,
+    },
+)
+def post_both_right(body: BothRightBody, resources: R, key: Operator) -> Response:
+    """Store the second readings as those of a device, or of the one that sits on a machine."""
+    if (body.device is None) == (body.machine is None):
+        detail = "give either device or machine; it says whose the second reading is"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("#/device", detail)])
+    if body.where is not None and body.where.code is None:
+        body.where.code = CONFLICT_CODE
+
+    def do(c: sa.Connection, who: Who, entries: list[QuarantineRow], now_us: int) -> AmendmentOutcome:
+        device = _device_for(c, key, body)
+        return both_right.keep_both(c, who, entries, device, now_us, body.model_dump_json())
+
+    return _act(body, resources, key, do)
+
+
+def _device_for(connection: sa.Connection, key: Key, body: BothRightBody) -> DeviceRow:
+    """The device that is named, or that sits on the machine named. Raises NotFound, Refused (422)."""
+    name = body.device
+    if name is None:
+        assert body.machine is not None
+        housing = find_housing(connection, key, body.machine, body.housing)
+        seats = fleet.assignments_of_housing(connection, housing.id)
+        sitting = sorted({seat.device for seat in seats if seat.until_us is None})
+        if len(sitting) != 1:
+            there = " and ".join(sitting) or "none"
+            detail = f"{body.machine} {body.housing} has {there} as its device; name one as device"
+            raise Refused(422, "not_valid", detail, errors=[Complaint("#/machine", detail)])
+        [name] = sitting
+    found = fleet.device(connection, key.owner_id, name)
+    if found is None or found.registered_us is None:
+        raise NotFound("device", name)
+    return found
 
 
 def _act(

@@ -27,6 +27,13 @@ class Reason(Described):
     suggestion: dict[str, Any] | None = None
 
 
+class KeptAs(Described):
+    """Stream and number of the second of two readings."""
+
+    stream: str
+    seq: int
+
+
 class EntryShown(Described):
     """A reading in quarantine, whole, as sent."""
 
@@ -41,6 +48,7 @@ class EntryShown(Described):
     beside_another: bool = Field(description="its number is held by another content")
     content: dict[str, Any] = Field(description="as sent; never touched")
     amended: dict[str, Any] | None = Field(description="what a person made of it; null: nothing")
+    kept_as: KeptAs | None = Field(description="where it is stored, as both were right; null: nowhere")
     received_at: str
     checked_again_at: str | None = Field(description="the server looks again by itself then; null: never")
 
@@ -80,7 +88,7 @@ class AmendmentShown(Described):
     """What a person did about held or stored readings."""
 
     amendment: int
-    kind: Literal["amend", "discard", "set_aside", "replace", "time_right"]
+    kind: Literal["amend", "discard", "set_aside", "replace", "time_right", "both_right"]
     at: str
     who: str = Field(description="handle of the key")
     asked: dict[str, Any]

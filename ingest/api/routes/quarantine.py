@@ -13,7 +13,7 @@ from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import NAME_PATTERN, At, Name, R, needs, router_of, shown, text, us
 from cleanside.ingest.checking.checks import CODES
 from cleanside.ingest.owners.access import BOUND_ROLES
-from cleanside.ingest.store import quarantine, reasons
+from cleanside.ingest.store import quarantine, reasons, second_readings
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.quarantine import QuarantineRow
 
@@ -50,8 +50,10 @@ def get_quarantine(
             after_id=after_id,
         )
         found = quarantine.list_of(connection, key.owner_id, wanted, limit=page.limit + 1)
+        kept = second_readings.places_of(connection, [entry.id for entry in found])
     shown, cursor = page.cut(found, lambda entry: (entry.id,))
-    return page_answer(request, "entries", [document_of(entry) for entry in shown], cursor)
+    documents = [document_of(entry, kept.get(entry.id)) for entry in shown]
+    return page_answer(request, "entries", documents, cursor)
 
 
 def ascii_json(document: Any) -> Response:
@@ -59,8 +61,8 @@ def ascii_json(document: Any) -> Response:
     return Response(json.dumps(document), media_type="application/json")
 
 
-def document_of(entry: QuarantineRow) -> dict[str, Any]:
-    """An entry for an answer."""
+def document_of(entry: QuarantineRow, kept: tuple[str, int] | None) -> dict[str, Any]:
+    """An entry for an answer. kept : stream and number it is stored under, where both were right."""
     return {
         "entry": entry.id,
         "device": entry.device,
@@ -73,6 +75,7 @@ def document_of(entry: QuarantineRow) -> dict[str, Any]:
         "beside_another": entry.beside,
         "content": json.loads(entry.content),
         "amended": None if entry.amended is None else json.loads(entry.amended),
+        "kept_as": None if kept is None else {"stream": kept[0], "seq": kept[1]},
         "received_at": text(entry.received_us),
         "checked_again_at": text(entry.recheck_us),
     }

@@ -94,12 +94,14 @@ SENTENCES: list[tuple[str, dict[str, Any], str]] = [
     (
         "number_conflict",
         {"number": 7, "other_is": "stored"},
-        "number 7 is taken by another content, which stays; find out which is right",
+        "number 7 is taken by another content, which stays; find out which is right, "
+        "or keep both (POST /v1/quarantine/both-right)",
     ),
     (
         "number_conflict",
         {"number": 7, "other_is": "discarded"},
-        "number 7 is taken by another content, which a person discarded; find out which is right",
+        "number 7 is taken by another content, which a person discarded; find out which is right, "
+        "or keep both (POST /v1/quarantine/both-right)",
     ),
     (
         "number_conflict",

@@ -1,0 +1,103 @@
+"""
+The second of two readings under one number, where a person said that both are right.
+
+It is stored in a stream that the server made, under a number of that stream; the row says which.
+Promises: the account of either stream balances, before and after it is taken back.
+Leaves to others: who decides (`ingest.quarantine.both_right`).
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from cleanside.ingest.store import dialect, hours, readings, streams
+from cleanside.ingest.store.marks import Shed, ranges_of, union
+from cleanside.ingest.store.models import second_readings
+from cleanside.ingest.store.models import streams as stream_rows
+from cleanside.ingest.store.streams import Stream
+
+TAKEN_BACK = "taken_back"  # reason of numbers whose reading went back into quarantine
+
+
+@dataclass(frozen=True, slots=True)
+class StoredBeside:
+    """Where an entry of the quarantine is stored."""
+
+    entry_id: int
+    stream_id: int
+    seq: int
+    #: it was there already: the gateway had sent it again under another number
+    was_there: bool
+
+
+def stream_name(stream: str, device: str) -> str:
+    """
+    The stream for second readings of a stream that are a device's: always the same.
+
+    A UUIDv5 (RFC 9562 section 5.5): no gateway makes one, theirs are of version 7.
+    """
+    return str(uuid.uuid5(uuid.NAMESPACE_URL, f"urn:cleanside:second:{device}:{stream}"))
+
+
+def put(connection: sa.Connection, rows: Sequence[StoredBeside]) -> None:
+    """Note where entries are stored."""
+    if rows:
+        connection.execute(sa.insert(second_readings), [dataclasses.asdict(row) for row in rows])
+
+
+def places_of(connection: sa.Connection, entry_ids: Sequence[int]) -> dict[int, tuple[str, int]]:
+    """Entry -> stream and number of its reading, of those that were kept as second ones."""
+    query = sa.select(second_readings.c.entry_id, stream_rows.c.stream, second_readings.c.seq)
+    query = query.join_from(second_readings, stream_rows)
+    found: dict[int, tuple[str, int]] = {}
+    for piece in dialect.chunks(entry_ids):
+        rows = connection.execute(query.where(second_readings.c.entry_id.in_(piece)))
+        found |= {row.entry_id: (row.stream, row.seq) for row in rows}
+    return found
+
+
+def with_content(
+    connection: sa.Connection, device_ids: Sequence[int], wanted: Mapping[int, int], *, without: int
+) -> dict[int, tuple[int, int]]:
+    """
+    Content hash -> stream id and number of a stored reading of these devices with that content.
+
+    wanted : hash -> when it was measured [us]. without : id of a stream that is left out.
+    """
+    found: dict[int, tuple[int, int]] = {}
+    spans = hours.numbers_in(connection, device_ids, {at_us // hours.HOUR_US for at_us in wanted.values()})
+    for stream_id, ranges in spans.items():
+        if stream_id != without:
+            stored = readings.hashes(connection, stream_id, union(ranges))
+            found |= {digest: (stream_id, seq) for seq, digest in stored.items() if digest in wanted}
+    return found
+
+
+def take_back(connection: sa.Connection, entry_ids: Sequence[int]) -> None:
+    """Take the readings of these entries out of the streams they were stored in; their numbers are shed."""
+    by_stream: dict[tuple[int, str], list[int]] = {}
+    query = sa.select(stream_rows.c.owner_id, stream_rows.c.stream, second_readings.c.seq)
+    query = query.join_from(second_readings, stream_rows).where(sa.not_(second_readings.c.was_there))
+    for piece in dialect.chunks(entry_ids):
+        for owner_id, name, seq in connection.execute(query.where(second_readings.c.entry_id.in_(piece))):
+            by_stream.setdefault((owner_id, name), []).append(seq)
+        gone = sa.delete(second_readings).where(second_readings.c.entry_id.in_(piece))
+        connection.execute(gone)
+    for (owner_id, name), numbers in sorted(by_stream.items()):
+        stream = streams.find(connection, owner_id, name, lock=True)
+        assert stream is not None
+        _take_out(connection, stream, sorted(numbers))
+
+
+def _take_out(connection: sa.Connection, stream: Stream, numbers: Sequence[int]) -> None:
+    readings.take_out(connection, stream.id, ranges_of(numbers))
+    before = streams.marks_of(connection, stream)
+    shed = [*before.shed, *(Shed(first, last, TAKEN_BACK) for first, last in ranges_of(numbers))]
+    after = dataclasses.replace(before, shed=tuple(sorted(shed, key=lambda entry: entry.first)))
+    heard_us = stream.last_heard_us
+    streams.save(connection, stream, before, after, None, duplicates=0, conflicts=0, now_us=heard_us)
