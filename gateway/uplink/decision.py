@@ -254,9 +254,17 @@ def _rewind(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) ->
 
 def _on_answer(state: LinkState, sent: Sent, answer: Answer, jitter: float) -> Decision:
     mark = answer.acknowledged_through or 0
+    if not sent.forked and any(note.code == CONFLICT_CODE for note in answer.quarantined):
+        # Another spool gave these numbers too, a copy of this one or its original. Nothing is released: sent
+        # once more as a forked stream, the answer says which readings go to the new one.
+        return replace(_on_conflict(state, sent, CONFLICT_CODE, jitter), answer=answer)
     state = _passed(state, sent.stream, mark)
     if mark < sent.acknowledged_through:
         return _rewind(state, sent, mark, "the server knows less", jitter)
+    if sent.forked and answer.quarantined_more and sent.count > 1:
+        # Which readings conflict beyond those listed, a smaller batch will say.
+        fewer = replace(state, suspect_through=sent.last, trial=max(1, sent.count // 2))
+        return Decision(state=fewer, event="gateway.batch_halved", reason="more conflicts than are listed")
     through = min(mark, sent.released)
     if through == sent.acknowledged_through:  # understood, and yet nothing moved: the same again would loop
         stuck = f"the mark stays at {mark}"

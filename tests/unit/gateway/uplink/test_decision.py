@@ -321,7 +321,23 @@ def test_conflicts_under_a_forked_stream_are_appended_again() -> None:
         QuarantineNote(first=130, last=130, code="time_in_future", detail=""),
     )
     assert judged(ok(200, quarantined=notes), sent=replace(SENT, forked=True)).again == ((110, 120),)
-    assert judged(ok(200, quarantined=notes)).again == ()
+
+
+def test_more_conflicts_than_are_listed_are_asked_for_in_smaller_batches() -> None:
+    notes = (QuarantineNote(first=110, last=110, code="number_conflict", detail=""),)
+    answer = ok(200, quarantined=notes, quarantined_more=1)
+    decision = judged(answer, sent=replace(SENT, forked=True))
+    assert (decision.acknowledge_through, decision.again) == (None, ())
+    assert batch_limit(decision.state) == SENT.count // 2
+
+
+def test_a_conflict_means_a_copied_spool_and_opens_a_new_stream() -> None:
+    """Issue 15 point 6. What conflicts goes to it with the next answer, as that of a forked stream."""
+    notes = (QuarantineNote(first=110, last=120, code="number_conflict", detail=""),)
+    decision = judged(ok(200, quarantined=notes))
+    assert (decision.fork, decision.move, decision.again) == ("number_conflict", False, ())
+    assert decision.acknowledge_through is None
+    assert judged(ok(200, quarantined=notes), sent=replace(SENT, forked=True)).fork is None
 
 
 def test_another_409_is_as_no_answer() -> None:

@@ -191,6 +191,49 @@ def test_a_restored_disk_image_opens_a_new_stream_and_doubles_nothing(bench: Ben
     assert bench.named("gateway.stream_forked")
 
 
+def test_an_old_image_that_was_written_to_offline_loses_nothing(bench: Bench, tmp_path: Path) -> None:
+    """
+    Issue 15 point 6: it gave more numbers than the server had seen, so nothing told it from the original.
+
+    1,000 readings were held as `number_conflict` while `status` said that all is well.
+    """
+    bench.spool.append(readings(1, 10))
+    bench.drain()
+    bench.spool.close()
+    image = (tmp_path / "a").read_bytes()
+    bench.open()
+    bench.spool.append(readings(11, 20))
+    bench.drain()
+    bench.spool.close()
+    for name in ("a", "a-wal", "a-shm"):
+        (tmp_path / name).unlink(missing_ok=True)
+    (tmp_path / "a").write_bytes(image)
+    bench.open()
+    bench.spool.append(readings(101, 115))
+    bench.drain()
+    assert sorted(bench.held()) == [*range(1, 21), *range(101, 116)]
+    [forked] = bench.named("gateway.stream_forked")
+    assert forked["reason"] == "number_conflict"
+
+
+def test_two_machines_with_a_copied_spool_lose_nothing(bench: Bench, tmp_path: Path) -> None:
+    """Issue 15 point 6: 600 readings were held as `number_conflict`, and both said that all is well."""
+    bench.spool.append(readings(1, 10))
+    bench.drain()
+    bench.spool.close()
+    (tmp_path / "b").write_bytes((tmp_path / "a").read_bytes())
+    bench.open()
+    bench.spool.append(readings(11, 20))
+    bench.drain()
+    own, bench.path = bench.spool, tmp_path / "b"
+    bench.open()
+    bench.spool.append(readings(101, 125))
+    bench.drain()
+    bench.spool.close()
+    assert sorted(bench.held()) == [*range(1, 21), *range(101, 126)]
+    bench.spool = own
+
+
 def test_a_stream_bound_to_another_device_is_left_to_it(bench: Bench) -> None:
     bench.spool.append(readings(1, 5))
     bench.server.faults.extend(["fine", problem(409, "stream_bound")])
