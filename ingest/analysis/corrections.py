@@ -17,7 +17,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.checking.doubts import service_of
 from cleanside.ingest.checking.plausible_time import EARLIEST_US, FUTURE_TOLERANCE_US
-from cleanside.ingest.store import archive, corrections, fleet, handover, readings
+from cleanside.ingest.store import archive, audit, corrections, fleet, handover, readings
 from cleanside.ingest.store.corrections import CorrectionRow, MovedReading
 from cleanside.ingest.store.marks import Range, ranges_of
 
@@ -58,8 +58,8 @@ def _apply(
     after = corrected(before, found)
     if (beyond := _beyond(connection, found, after, now_us)) is not None:
         corrections.set_undone(connection, found.id, now_us)
-        what = f"{found.id} would put readings of {found.device} {beyond}"
-        fleet.note(connection, found.owner_id, now_us, "server", "boot_correction_refused", what)
+        about = {"correction": found.id, "device": found.device, "beyond": beyond}
+        audit.note(connection, found.owner_id, now_us, "server", "boot_correction_refused", **about)
         return 0
     corrections.keep_originals(connection, found.stream_id, before)
     corrections.move(connection, found.stream_id, before, after)
@@ -73,9 +73,9 @@ def _beyond(
     device = fleet.device(connection, found.owner_id, found.device)
     floor_us = None if device is None else service_of(device, None).floor_us
     if max(row.at_us for row in after) > now_us + FUTURE_TOLERANCE_US:
-        return "after now"
+        return "after_now"
     if min(row.at_us for row in after) < max(EARLIEST_US, floor_us or EARLIEST_US):
-        return "before its own time"
+        return "before_its_time"
     return None
 
 
@@ -107,7 +107,7 @@ def begin_undo(connection: sa.Connection, found: CorrectionRow, who: str, now_us
     """Say that a correction does not hold; `undo_some` puts the times back."""
     if found.undone_us is None:
         corrections.set_undone(connection, found.id, now_us)
-    fleet.note(connection, found.owner_id, now_us, who, "boot_correction_undone", str(found.id))
+    audit.note(connection, found.owner_id, now_us, who, "boot_correction_undone", correction=found.id)
 
 
 def undo_some(connection: sa.Connection, found: CorrectionRow) -> int:

@@ -27,7 +27,7 @@ from cleanside.ingest.owners import access, key_life
 from cleanside.ingest.owners.access import NewKey
 from cleanside.ingest.owners.key_life import MOST_OVERLAP_HOURS, OVERLAP_HOURS
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import fleet, keys, refusals
+from cleanside.ingest.store import audit, fleet, keys, refusals
 from cleanside.ingest.store.keys import Key
 
 
@@ -219,7 +219,7 @@ def run_keys_confirm(chosen: Settings, given: argparse.Namespace) -> int:
             key = keys.confirm(connection, handle)
             if key is None:
                 raise CalledWrongly(f"no key {handle} waits to be confirmed; see: cleanside-ingest keys list")
-            fleet.note(connection, key.owner_id, app.system_clock(), "command", "key_confirmed", handle)
+            audit.note(connection, key.owner_id, app.system_clock(), "command", "key_confirmed", key=handle)
     for handle in given.handles:
         print(f"key {handle} works again")
     return 0

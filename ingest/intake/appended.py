@@ -8,12 +8,10 @@ Leaves to others: who may do it (`ingest.api.routes.streams`, `ingest.commands.a
 
 from __future__ import annotations
 
-import json
-
 import sqlalchemy as sa
 
 from cleanside.ingest.errors import Complaint, NotFound, Refused
-from cleanside.ingest.store import fleet, streams
+from cleanside.ingest.store import audit, streams
 from cleanside.ingest.store.streams import Stream
 
 
@@ -33,8 +31,8 @@ def lower(
         return stream
     _refuse_no_lowering(stream, to)
     streams.set_appended(connection, stream.id, to)
-    detail = {"stream": stream.stream, "from": stream.appended_through, "to": to, "reason": reason}
-    fleet.note(connection, owner_id, now_us, who, "appended_through_lowered", json.dumps(detail))
+    about = {"stream": stream.stream, "from": stream.appended_through, "to": to, "reason": reason}
+    audit.note(connection, owner_id, now_us, who, "appended_through_lowered", **about)
     return stream
 
 

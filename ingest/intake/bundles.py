@@ -12,7 +12,6 @@ Leaves to others: the file (`gateway.bundle`), what becomes of a batch (`ingest.
 from __future__ import annotations
 
 import dataclasses
-import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, BinaryIO, Final, Protocol, TypeVar
@@ -25,7 +24,7 @@ from cleanside.ingest.checking.incoming import Incoming, prepare, stream_name, u
 from cleanside.ingest.errors import Refused, writable
 from cleanside.ingest.intake import receive as intake
 from cleanside.ingest.intake.codes import NEXT_STEPS
-from cleanside.ingest.store import fleet, keys, readings, streams
+from cleanside.ingest.store import audit, keys, readings, streams
 from cleanside.ingest.store.keys import Key
 
 T = TypeVar("T")
@@ -116,10 +115,9 @@ class Bringer:
     clock: Callable[[], int]
     sqlite: bool
 
-    def note(self, what: str, detail: dict[str, Any]) -> None:
+    def note(self, what: str, about: dict[str, Any]) -> None:
         """Record what was done."""
-        text = json.dumps(detail)
-        self.run(lambda c: fleet.note(c, self.owner_id, self.clock(), self.who, what, text))
+        self.run(lambda c: audit.note(c, self.owner_id, self.clock(), self.who, what, **about))
 
 
 def take_in(file: BinaryIO, bringer: Bringer) -> Imported:
@@ -152,28 +150,23 @@ def _key_of(reader: BlockReader, header: Header, bringer: Bringer) -> Key:
     bound = bringer.run(lambda c: keys.of_device(c, bringer.owner_id, header.device))
     found = next((key for key in bound if reader.is_made_with(bytes.fromhex(key.secret_hash))), None)
     if found is None:
-        why = _why_no_key(header, [key.handle for key in bound])
+        about = _why_no_key(header, [key.handle for key in bound])
     elif found.revoked_us is not None:
-        why = (
-            f"it was made with key {found.handle} of device {header.device}, which was revoked at "
-            f"{instant_text(found.revoked_us)}; give the device a new key and export again"
-        )
+        about = {"device": header.device, "why": "key_revoked", "key": found.handle}
+        about |= {"revoked_at": instant_text(found.revoked_us)}
     else:
         return found
-    bringer.note("bundle_refused", {"device": header.device, "reason": why})
+    bringer.note("bundle_refused", about)
+    why = audit.bundle_sentence(about["why"], about)
     raise Refused(422, "bundle_not_authentic", f"nothing of the bundle is taken: {why}")
 
 
-def _why_no_key(header: Header, handles: Sequence[str]) -> str:
+def _why_no_key(header: Header, handles: Sequence[str]) -> dict[str, str]:
     """Why a bundle was made with none of the device's keys. handles : of those, revoked ones too."""
     if header.key is None:
-        return f"no key of device {header.device} that this owner has made it, or its first block was altered"
-    if header.key in handles:
-        return f"it says that it was made with key {header.key}, but it was not: its beginning was altered"
-    return (
-        f"it was made with key {header.key}, which is no key of device {header.device} that this owner has; "
-        "export again with the key that the device has now"
-    )
+        return {"device": header.device, "why": "no_key"}
+    why = "altered" if header.key in handles else "key_unknown"
+    return {"device": header.device, "why": why, "key": header.key}
 
 
 def _take_block(block: int, body: bytes, imported: Imported, bringer: Bringer) -> None:

@@ -20,7 +20,7 @@ from cleanside.ingest.owners.access import BOUND_ROLES, NewKey, hash_of
 from cleanside.ingest.owners.claims import may_claim
 from cleanside.ingest.owners.seating import Seated, SeatOrder
 from cleanside.ingest.quarantine.replay import reconsider
-from cleanside.ingest.store import fleet, keys, one_time_codes, quarantine
+from cleanside.ingest.store import audit, fleet, keys, one_time_codes, quarantine
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.one_time_codes import Enrolment
 
@@ -95,8 +95,8 @@ def make(
     )
     found = one_time_codes.enrolment(connection, wanted.owner_id, made)
     assert found is not None
-    what = f"{made} {found.device} on {found.machine} {found.housing}"
-    fleet.note(connection, wanted.owner_id, now_us, wanted.who, "enrolment", what)
+    about = {"enrolment": made, "device": found.device, "machine": found.machine, "housing": found.housing}
+    audit.note(connection, wanted.owner_id, now_us, wanted.who, "enrolment", **about)
     return found, seated
 
 
@@ -145,8 +145,8 @@ def enrol(
         claimed=done.claimed,
         seated=done.seated,
     )
-    what = f"{found.device} with code {found.id}, claimed {done.claimed}"
-    fleet.note(connection, found.owner_id, now_us, new.handle, "enrolled", what)
+    about = {"device": found.device, "enrolment": found.id, "claimed": done.claimed}
+    audit.note(connection, found.owner_id, now_us, new.handle, "enrolled", **about)
     return enrolled
 
 

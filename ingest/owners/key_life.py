@@ -28,7 +28,7 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
-from cleanside.ingest.store import fleet, keys, one_time_codes
+from cleanside.ingest.store import audit, fleet, keys, one_time_codes
 from cleanside.ingest.store.keys import Key
 
 HOUR_US = 3_600_000_000
@@ -102,8 +102,8 @@ def make(connection: sa.Connection, wanted: WantedKey, new: NewKey, now_us: int)
         expires_us=wanted.expires_us,
     )
     made = _reload(connection, new.handle)
-    what = f"{made.handle} {made.role} {' '.join(sorted(made.devices))}".rstrip()
-    fleet.note(connection, made.owner_id, now_us, wanted.who, "key", what)
+    about = {"key": made.handle, "role": made.role, "devices": sorted(made.devices)}
+    audit.note(connection, made.owner_id, now_us, wanted.who, "key", **about)
     return made
 
 
@@ -118,7 +118,7 @@ def revoke(connection: sa.Connection, owner_id: int, handle: str, who: str, now_
     if key.role == "admin" and key.state(now_us) == keys.VALID:
         _require_lasting(connection, owner_id, besides=(key.handle,))
     keys.revoke(connection, owner_id, handle, now_us)
-    fleet.note(connection, owner_id, now_us, who, "key_revoked", handle)
+    audit.note(connection, owner_id, now_us, who, "key_revoked", key=handle)
     return key
 
 
@@ -184,8 +184,8 @@ def rotate_for(
     successor = _reload(connection, new.handle if unused is None else unused.handle)
     old_ends_us = min(now_us + overlap_us, old.expires_us or now_us + overlap_us)
     keys.set_replaced(connection, old.id, successor.handle, old_ends_us)
-    what = f"{old.handle} by {successor.handle}, ends {instant_text(old_ends_us)}"
-    fleet.note(connection, owner_id, now_us, who, "key_rotated", what)
+    about = {"key": old.handle, "successor": successor.handle, "ends_at": instant_text(old_ends_us)}
+    audit.note(connection, owner_id, now_us, who, "key_rotated", **about)
     return Rotated(key=successor, replaces=old.handle, ends_us=old_ends_us)
 
 

@@ -15,19 +15,30 @@ import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import sqlalchemy as sa
 
-from cleanside.gateway.units import counted
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.errors import TryAgain, why
-from cleanside.ingest.store import fleet, keys, one_time_codes, revocations
+from cleanside.ingest.store import audit, fleet, keys, one_time_codes, revocations
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.revocations import FILE, Revoked
 
 log = logging.getLogger("cleanside.ingest")
 
 START, RESTORE = "start", "restore"  # who did it, in the audit log
+
+
+@dataclass(frozen=True, slots=True)
+class RevocationsDoubt:
+    """Why the file of revoked keys may lack a revocation that was made after the backup."""
+
+    code: str
+    values: Mapping[str, Any]
+
+    def __str__(self) -> str:
+        return audit.revocations_sentence(self.code, self.values)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,7 +48,7 @@ class Review:
     #: keys that the file of revoked keys ended
     ended: Sequence[Key]
     #: why that file may lack a revocation; None: it has them all
-    doubt: str | None
+    doubt: RevocationsDoubt | None
     #: where there is a doubt: every key that was valid at the time of the backup
     valid: Sequence[Key]
     #: every key that is revoked now: handle -> since when [us]
@@ -64,17 +75,19 @@ def after_restore(connection: sa.Connection, revoked: Revoked | None, *, made_us
     before = keys.every(connection)
     doubt = doubt_of(revoked, list(_revoked_in(before)), made_us=made_us)
     ended = _end(connection, revoked, RESTORE, now_us)
-    what = f"as of {instant_text(made_us)}: {doubt or 'all revocations are known'}"
+    about = {"made_at": instant_text(made_us), "revocations": "complete"}
+    if doubt is not None:
+        about |= {"revocations": doubt.code, **doubt.values}
     for owner_id in fleet.every_owner(connection):
-        fleet.note(connection, owner_id, now_us, RESTORE, "restored", what)
+        audit.note(connection, owner_id, now_us, RESTORE, "restored", **about)
     valid = keys.valid(connection) if doubt is not None else []
     for key in valid:
         if waits(key):
             keys.suspend(connection, key.id, now_us)
-            fleet.note(connection, key.owner_id, now_us, RESTORE, "key_suspended", key.handle)
+            audit.note(connection, key.owner_id, now_us, RESTORE, "key_suspended", key=key.handle)
     codes = 0
     for owner_id, many in one_time_codes.end_all_open(connection, now_us).items():
-        fleet.note(connection, owner_id, now_us, RESTORE, "codes_cancelled", counted(many, "code"))
+        audit.note(connection, owner_id, now_us, RESTORE, "codes_cancelled", codes=many)
         codes += many
     now_revoked = _revoked_in(keys.every(connection))
     return Review(ended=ended, doubt=doubt, valid=valid, revoked=now_revoked, codes=codes)
@@ -84,20 +97,22 @@ def _revoked_in(known: Sequence[Key]) -> dict[str, int]:
     return {key.handle: key.revoked_us for key in known if key.revoked_us is not None}
 
 
-def doubt_of(revoked: Revoked | None, revoked_then: Sequence[str], *, made_us: int) -> str | None:
+def doubt_of(
+    revoked: Revoked | None, revoked_then: Sequence[str], *, made_us: int
+) -> RevocationsDoubt | None:
     """
     Why a file may lack a revocation made after the backup; None: it has them all. Pure.
 
     revoked_then : handles that were revoked in the backup already.
     """
     if revoked is None:
-        return "there is no file of revoked keys"
+        return RevocationsDoubt("no_file", {})
     if revoked.unreadable_line is not None:
-        return f"line {revoked.unreadable_line} of the file of revoked keys cannot be read"
+        return RevocationsDoubt("unreadable", {"line": revoked.unreadable_line})
     if revoked.complete_since_us is not None and revoked.complete_since_us > made_us:
-        return "the file of revoked keys was begun after the backup"
+        return RevocationsDoubt("begun_later", {})
     if lacking := sorted(set(revoked_then) - set(revoked.handles)):
-        return f"the file of revoked keys is of another database or an older copy: it lacks {lacking[0]}"
+        return RevocationsDoubt("another", {"key": lacking[0]})
     return None
 
 
@@ -135,5 +150,5 @@ def _end(connection: sa.Connection, revoked: Revoked | None, who: str, now_us: i
     ended = [key for key in keys.every(connection) if key.revoked_us is None and key.handle in known]
     for key in ended:
         keys.revoke_id(connection, key.id, now_us)
-        fleet.note(connection, key.owner_id, now_us, who, "key_revoked", key.handle)
+        audit.note(connection, key.owner_id, now_us, who, "key_revoked", key=key.handle)
     return ended

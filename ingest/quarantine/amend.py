@@ -22,7 +22,7 @@ from cleanside.ingest.checking.neighbours import TIME_IS_RIGHT
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.quarantine import replay
 from cleanside.ingest.quarantine.withdrawing import withdraw
-from cleanside.ingest.store import fleet, quarantine, readings, reasons, second_readings, streams
+from cleanside.ingest.store import audit, quarantine, readings, reasons, second_readings, streams
 from cleanside.ingest.store.marks import ranges_of
 from cleanside.ingest.store.quarantine import DISCARDED, HELD, RELEASED, QuarantineRow
 
@@ -181,7 +181,8 @@ def begin(
     streams.forget_tails(connection, [entry.stream_id for entry in entries])
     before = [(entry.id, quarantine.snapshot(entry)) for entry in entries]
     quarantine.set_before(connection, amendment_id, before)
-    fleet.note(connection, who.owner_id, now_us, who.handle, kind, f"{amendment_id} {detail}")
+    about = {"amendment": amendment_id, "body": json.loads(detail)}
+    audit.note(connection, who.owner_id, now_us, who.handle, kind, **about)
     return amendment_id
 
 

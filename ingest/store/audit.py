@@ -1,26 +1,57 @@
-"""The audit log as it is read; `fleet.note` writes it."""
+"""
+The audit log: who did what, when, and to what. Written and read here alone.
+
+Promises: a line is kept as its kind (`what`) and values, and becomes a text when it is read. A line of a
+release before 0024 has a text and no values; it reads as it was written.
+Leaves to others: who may read it (`ingest.api.routes.audit`).
+"""
 
 from __future__ import annotations
 
-from typing import NamedTuple
+import json
+from typing import Any, NamedTuple
 
+import pydantic_core
 import sqlalchemy as sa
 
+from cleanside.gateway.units import counted
+from cleanside.gateway.wire import Sentences, Values, text_of
 from cleanside.ingest.hidden import origin_of
 from cleanside.ingest.store.models import audit
 
 
 class AuditRow(NamedTuple):
-    """A row of `audit`."""
+    """A line of the audit log as it is read."""
 
     id: int
     at_us: int
     who: str
     what: str
+    #: the text
     detail: str
+    #: what the text is about; None: written by an earlier release, which wrote the text alone
+    values: Values | None
 
 
-_ENTRY = sa.select(*(audit.c[f] for f in AuditRow._fields)).order_by(audit.c.id.desc())
+_ENTRY = sa.select(*(audit.c[f] for f in ("id", "at_us", "who", "what", "detail", "about"))).order_by(
+    audit.c.id.desc()
+)
+
+
+def note(
+    connection: sa.Connection,
+    owner: int | sa.ScalarSelect[int],
+    now_us: int,
+    who: str,
+    what: str,
+    /,
+    **about: Any,
+) -> None:
+    """Write down who did what. what : a kind in `SENTENCES`. about : its values, as JSON has them."""
+    # The release before reads `detail` and may still run on the same database; the next one leaves it empty.
+    values = {"owner_id": owner, "at_us": now_us, "who": who, "what": what}
+    values |= {"detail": text_of(SENTENCES, what, about), "about": json.dumps(about)}
+    connection.execute(sa.insert(audit).values(values))
 
 
 def entries_of(
@@ -40,7 +71,16 @@ def entries_of(
         query = query.where(audit.c.what == what)
     if before_id is not None:
         query = query.where(audit.c.id < before_id)
-    return [AuditRow(*row) for row in connection.execute(query)]
+    return [_read(row) for row in connection.execute(query)]
+
+
+def _read(row: sa.Row[Any]) -> AuditRow:
+    values = None if row.about is None else json.loads(row.about)
+    if values is None or row.what not in SENTENCES:
+        detail = row.detail
+    else:
+        detail = text_of(SENTENCES, row.what, values)
+    return AuditRow(row.id, row.at_us, row.who, row.what, detail, values)
 
 
 def hide_addresses(connection: sa.Connection) -> None:
@@ -54,3 +94,129 @@ def hide_addresses(connection: sa.Connection) -> None:
         number, _, url = detail.partition(" ")
         if url and (shown := f"{number} {origin_of(url)}") != detail:
             connection.execute(sa.update(audit).where(audit.c.id == entry_id).values(detail=shown))
+
+
+# ---------------------------------------------------------------- sentences
+
+
+def _body(values: Values) -> str:
+    """What was asked for, as JSON, after what it is about."""
+    named = [str(value) for name, value in values.items() if name != "body"]
+    return " ".join([*named, pydantic_core.to_json(values["body"]).decode()])
+
+
+def _as_json(values: Values) -> str:
+    return json.dumps(values)
+
+
+def _new_key(values: Values) -> str:
+    return " ".join([values["key"], values["role"], *values["devices"]])
+
+
+def _boot_corrected(values: Values) -> str:
+    return json.dumps(values["event"], sort_keys=True)
+
+
+_BEYOND = {"after_now": "after now", "before_its_time": "before its own time"}
+
+
+def _correction_refused(values: Values) -> str:
+    beyond = _BEYOND[values["beyond"]]
+    return f"{values['correction']} would put readings of {values['device']} {beyond}"
+
+
+_DOUBTS_OF_KEYS: Sentences = {
+    "complete": "all revocations are known",
+    "no_file": "there is no file of revoked keys",
+    "unreadable": "line {line} of the file of revoked keys cannot be read",
+    "begun_later": "the file of revoked keys was begun after the backup",
+    "another": "the file of revoked keys is of another database or an older copy: it lacks {key}",
+}
+
+
+def revocations_sentence(code: str, values: Values) -> str:
+    """Whether the file of revoked keys may be trusted after a restore, and why not."""
+    return text_of(_DOUBTS_OF_KEYS, code, values)
+
+
+def _restored(values: Values) -> str:
+    return f"as of {values['made_at']}: {revocations_sentence(values['revocations'], values)}"
+
+
+def _codes_cancelled(values: Values) -> str:
+    return counted(values["codes"], "code")
+
+
+def _replaced(values: Values) -> str:
+    return f"{values['amendment']} {json.dumps(values['body'])}"
+
+
+_BUNDLES_REFUSED: Sentences = {
+    "no_key": "no key of device {device} that this owner has made it, or its first block was altered",
+    "altered": "it says that it was made with key {key}, but it was not: its beginning was altered",
+    "key_unknown": (
+        "it was made with key {key}, which is no key of device {device} that this owner has; "
+        "export again with the key that the device has now"
+    ),
+    "key_revoked": (
+        "it was made with key {key} of device {device}, which was revoked at {revoked_at}; "
+        "give the device a new key and export again"
+    ),
+}
+
+
+def bundle_sentence(code: str, values: Values) -> str:
+    """Why nothing of a bundle is taken."""
+    return text_of(_BUNDLES_REFUSED, code, values)
+
+
+def _bundle_refused(values: Values) -> str:
+    return json.dumps({"device": values["device"], "reason": bundle_sentence(values["why"], values)})
+
+
+#: what was done -> the text of its line
+SENTENCES: Sentences = {
+    # the fleet
+    "machine": _body,
+    "device": _body,
+    "terminal": _body,
+    "terminal_confirmed": _body,
+    "prices": _body,
+    "assignment": _body,
+    "element_change": _body,
+    "element_change_taken_back": "{machine} {housing} {changed_at} entered {entered_at} by {by}: {note}",
+    # keys and codes
+    "key": _new_key,
+    "key_revoked": "{key}",
+    "key_rotated": "{key} by {successor}, ends {ends_at}",
+    "key_suspended": "{key}",
+    "key_confirmed": "{key}",
+    "enrolment": "{enrolment} {device} on {machine} {housing}",
+    "enrolment_cancelled": "{enrolment}",
+    "enrolled": "{device} with code {enrolment}, claimed {claimed}",
+    "transfer_offered": _body,
+    "transfer_cancelled": "{transfer}",
+    "transfer_given": _as_json,
+    "transfer_taken": _as_json,
+    "restored": _restored,
+    "codes_cancelled": _codes_cancelled,
+    # readings
+    "amend": _body,
+    "time_right": _body,
+    "both_right": _body,
+    "discard": _body,
+    "set_aside": _body,
+    "replace": _replaced,
+    "undo": "{amendment}",
+    "appended_through_lowered": _as_json,
+    "boot_corrected": _boot_corrected,
+    "boot_correction_refused": _correction_refused,
+    "boot_correction_undone": "{correction}",
+    "bundle_begun": _as_json,
+    "bundle": _as_json,
+    "bundle_refused": _bundle_refused,
+    # webhooks
+    "webhook": "{webhook} {origin}",
+    "webhook_ended": "{webhook}",
+    "webhook_replay": _body,
+}

@@ -10,11 +10,10 @@ import numpy as np
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import BOOT_CORRECTED, boot_correction
-from cleanside.ingest.store import dialect
+from cleanside.ingest.store import audit, dialect
 from cleanside.ingest.store import hours as hour_store
 from cleanside.ingest.store.marks import Range, Ranges
 from cleanside.ingest.store.models import (
-    audit,
     boot_corrections,
     devices,
     hours,
@@ -80,8 +79,8 @@ def _take_up(connection: sa.Connection, row: dict[str, Any]) -> None:
     if connection.scalar(statement.returning(boot_corrections.c.id)) is not None:
         _touch(connection, row["stream_id"], (first, said.at_seq - 1))
         owner = sa.select(streams.c.owner_id).where(streams.c.id == row["stream_id"]).scalar_subquery()
-        noted = {"owner_id": owner, "at_us": row["received_us"], "who": "gateway", "what": BOOT_CORRECTED}
-        connection.execute(sa.insert(audit).values(noted | {"detail": row["content"]}))
+        event = json.loads(row["content"])
+        audit.note(connection, owner, row["received_us"], "gateway", BOOT_CORRECTED, event=event)
 
 
 def _begin(connection: sa.Connection, stream_id: int, boot: str, at_seq: int) -> int | None:

@@ -10,7 +10,6 @@ import sqlalchemy as sa
 from cleanside.ingest.store import dialect, hours
 from cleanside.ingest.store.models import (
     assignments,
-    audit,
     devices,
     element_changes,
     housings,
@@ -89,7 +88,7 @@ class EnteredChange(NamedTuple):
     note: str
 
 
-# ---------------------------------------------------------------- owners, audit
+# ---------------------------------------------------------------- owners
 
 
 def owner_id(connection: sa.Connection, name: str) -> int | None:
@@ -120,12 +119,6 @@ def lock_owner(connection: sa.Connection, owner: int) -> None:
     """Let one transaction at a time decide about an owner's keys and names, until this one ends."""
     # FOR NO KEY UPDATE: rows that refer to the owner are written meanwhile. SQLite has one writer anyway.
     connection.execute(sa.select(owners.c.id).where(owners.c.id == owner).with_for_update(key_share=True))
-
-
-def note(connection: sa.Connection, owner: int, now_us: int, who: str, what: str, detail: str) -> None:
-    """Write down who did what."""
-    values = {"owner_id": owner, "at_us": now_us, "who": who, "what": what, "detail": detail}
-    connection.execute(sa.insert(audit).values(values))
 
 
 # ---------------------------------------------------------------- devices

@@ -86,7 +86,10 @@ audit = sa.Table(
     #: handle of the key, or "command" for the command line
     sa.Column("who", sa.String(32), nullable=False),
     sa.Column("what", sa.String(64), nullable=False),
+    #: the text, for the release before; the only word there is of a line from before 0024
     sa.Column("detail", sa.Text, nullable=False),
+    #: JSON of what the text is about, by name; None: a line from before 0024
+    sa.Column("about", sa.Text),
     sa.Index(None, "owner_id", "id"),
 )
 
@@ -520,7 +523,7 @@ quarantine = sa.Table(
     #: held, released (stored after all) or discarded (by a person)
     sa.Column("state", sa.String(12), nullable=False),
     sa.Column("code", sa.String(32), nullable=False),
-    #: JSON list of {code, detail, suggestion}
+    #: JSON list, see `reasons`
     sa.Column("reasons", sa.Text, nullable=False),
     #: JSON, whole, as sent
     sa.Column("content", sa.Text, nullable=False),

@@ -77,10 +77,10 @@ def taken(response: httpx.Response) -> dict[str, Any]:
 
 def audit_of(api: Api) -> list[tuple[str, str, dict[str, Any]]]:
     """Who did what with bundles, in order."""
-    query = sa.select(models.audit.c.who, models.audit.c.what, models.audit.c.detail)
+    query = sa.select(models.audit.c.who, models.audit.c.what, models.audit.c.about)
     with opened(api.url) as engine, engine.connect() as connection:
         rows = connection.execute(query.order_by(models.audit.c.id)).all()
-    return [(r.who, r.what, json.loads(r.detail)) for r in rows if r.what.startswith("bundle")]
+    return [(r.who, r.what, json.loads(r.about)) for r in rows if r.what.startswith("bundle")]
 
 
 @pytest.fixture

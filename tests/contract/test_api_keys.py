@@ -136,7 +136,8 @@ def test_a_successor_has_the_same_role_devices_and_owner_and_the_old_key_ends_af
     assert asked(api, new["key"]) == (200, "")
     noted = api.get("/v1/audit", params={"what": "key_rotated"}).json()["entries"]
     assert noted[0]["who"] == handle_of(api.tokens["admin"])
-    assert noted[0]["detail"].split()[:3] == [old["handle"], "by", f"{new['handle']},"]
+    said = noted[0]["values"]
+    assert (said["key"], said["successor"], said["ends_at"]) == (old["handle"], new["handle"], after(1))
 
 
 def test_a_device_key_replaces_itself_and_no_other(api: Api) -> None:

@@ -69,7 +69,7 @@ def test_an_admin_widens_the_history_of_a_device(api: Api) -> None:
     assert read(api) == ["2011-06-01T00:00:00Z", "2012-06-01T00:00:00Z", "2019-05-01T00:00:00Z"]
     assert api.account()["balances"]
     noted = api.get("/v1/audit", params={"what": "device"}).json()["entries"][0]
-    assert "2010-01-01T00:00:00Z" in noted["detail"]
+    assert noted["values"]["body"]["history_from"] == "2010-01-01T00:00:00Z"
 
 
 def test_a_correction_to_before_the_device_s_own_time_is_not_believed(api: Api) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from typing import Any
 
 import pytest
@@ -104,9 +103,9 @@ def test_both_sides_are_recorded_each_in_its_own_names(full: Api) -> None:
     assert accept(full, code, **new).status_code == 200
     given = full.get("/v1/audit").json()["entries"]
     assert [entry["what"] for entry in given[:2]] == ["transfer_given", "transfer_offered"]
-    assert json.loads(given[0]["detail"])["devices"] == [DEVICE]
+    assert given[0]["values"]["devices"] == [DEVICE]
     taken = full.get("/v1/audit", key="quarry admin").json()["entries"][0]
-    assert (taken["what"], json.loads(taken["detail"])["machine"]) == ("transfer_taken", "crusher-03")
+    assert (taken["what"], taken["values"]["machine"]) == ("transfer_taken", "crusher-03")
     ours = full.get("/v1/transfers").json()["transfers"][0]
     assert (ours["direction"], ours["machine"], ours["devices"]) == ("given", "grader-07", [DEVICE])
     theirs = full.get("/v1/transfers", key="quarry admin").json()["transfers"][0]

@@ -7,7 +7,6 @@ readings."
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -187,7 +186,7 @@ def test_a_correction_is_audited_and_kept_once_however_often_it_is_said(sent: Ap
     assert len(listed(sent)) == 1
     entry = sent.get("/v1/audit?what=boot_corrected").json()["entries"]
     assert [e["who"] for e in entry] == ["gateway"]
-    assert json.loads(entry[0]["detail"]) == GOLDEN_EVENT
+    assert entry[0]["values"] == {"event": GOLDEN_EVENT}
     assert times(sent)[51] == start_us(51) - 30_000_000
 
 

@@ -36,7 +36,7 @@ from cleanside.ingest.api.routes.shared import (
 )
 from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.store import acceptance as store
-from cleanside.ingest.store import fleet
+from cleanside.ingest.store import audit, fleet
 from cleanside.ingest.store.acceptance import Confirmation
 from cleanside.ingest.store.fleet import TerminalRow
 from cleanside.ingest.store.keys import Key
@@ -118,8 +118,8 @@ def post_second_reading(
             raise Refused(409, "terminal_differs", _differs(limit, body, restriction_pa, machine))
         given = Confirmation(now_us, key.handle, body.value, body.unit, restriction_pa)
         store.put_confirmation(connection, housing.id, given)
-        what = f"{machine} {body.model_dump_json()}"
-        fleet.note(connection, key.owner_id, now_us, key.handle, "terminal_confirmed", what)
+        about = {"machine": machine, "body": body.model_dump(mode="json")}
+        audit.note(connection, key.owner_id, now_us, key.handle, "terminal_confirmed", **about)
         return {
             "machine": machine,
             "housing": body.housing,

@@ -32,7 +32,7 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.quarantine import amend, both_right
 from cleanside.ingest.quarantine.amend import AmendmentOutcome, Repair, Who
-from cleanside.ingest.store import fleet, quarantine
+from cleanside.ingest.store import audit, fleet, quarantine
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.quarantine import Amendment, QuarantineRow
@@ -360,7 +360,7 @@ def post_undo(amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key
     def work(connection: sa.Connection) -> AmendmentOutcome:
         now_us = resources.clock()
         done = amend.undo(connection, _who(key), amendment, now_us)
-        fleet.note(connection, key.owner_id, now_us, key.handle, "undo", str(amendment))
+        audit.note(connection, key.owner_id, now_us, key.handle, "undo", amendment=amendment)
         return done
 
     return ascii_json(amend.outcome_document(resources.writer.call(work)))

@@ -41,10 +41,12 @@ def get_audit(
             limit=page.limit + 1,
         )
     kept, cursor = page.cut(found, lambda e: (e.id,))
-    documents = [
-        {"entry": e.id, "at": text(e.at_us), "who": e.who, "what": e.what, "detail": e.detail} for e in kept
-    ]
-    return page_answer(request, "entries", documents, cursor)
+    return page_answer(request, "entries", [_document(entry) for entry in kept], cursor)
+
+
+def _document(entry: audit.AuditRow) -> dict[str, Any]:
+    shown = {"entry": entry.id, "at": text(entry.at_us), "who": entry.who, "what": entry.what}
+    return shown | {"detail": entry.detail, "values": entry.values}
 
 
 @router.get(

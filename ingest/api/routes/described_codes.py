@@ -7,7 +7,7 @@ Leaves to others: what the values are (the routes of the same nouns).
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import Field
 
@@ -104,6 +104,9 @@ class AuditEntry(Described):
     who: str = Field(description="handle of the key, or command")
     what: str
     detail: str
+    values: dict[str, Any] | None = Field(
+        description="what detail is about; null: an earlier release wrote the text alone"
+    )
 
 
 class AuditAnswer(Described):

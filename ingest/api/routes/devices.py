@@ -39,7 +39,7 @@ from cleanside.ingest.owners import seating
 from cleanside.ingest.owners.access import BOUND_ROLES, require, sees_device
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import put_in_service
-from cleanside.ingest.store import fleet, keys, reports, streams
+from cleanside.ingest.store import audit, fleet, keys, reports, streams
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.keys import Key
 
@@ -114,7 +114,7 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
         )
         if key.role in BOUND_ROLES:
             keys.bind(connection, key.id, [body.device])
-        fleet.note(connection, key.owner_id, now_us, key.handle, "device", body.model_dump_json())
+        audit.note(connection, key.owner_id, now_us, key.handle, "device", body=body.model_dump(mode="json"))
         return _document(connection, _reload(connection, key, body.device)) | {
             "claimed": done.claimed,
             "assigned": assigned_document(housing, done.seated),
@@ -145,8 +145,8 @@ def post_assignment(device: PathName, body: NewAssignment, resources: R, key: Fl
         found = _find(connection, key, device)
         housing = find_housing(connection, key, body.machine, body.housing)
         seated = seating.seat(connection, found, order_of(body, housing), now_us)
-        what = f"{device} {body.model_dump_json()}"
-        fleet.note(connection, key.owner_id, now_us, key.handle, "assignment", what)
+        about = {"device": device, "body": body.model_dump(mode="json")}
+        audit.note(connection, key.owner_id, now_us, key.handle, "assignment", **about)
         return _document(connection, found) | {"assigned": assigned_document(housing, seated)}
 
     return resources.writer.call(save)

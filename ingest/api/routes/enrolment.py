@@ -42,7 +42,7 @@ from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
 from cleanside.ingest.owners.claims import require_claim
 from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS, Enrolled
 from cleanside.ingest.owners.seating import Seated
-from cleanside.ingest.store import fleet, one_time_codes
+from cleanside.ingest.store import audit, one_time_codes
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.one_time_codes import Enrolment
 from cleanside.ingest.writer.resources import Resources
@@ -149,7 +149,7 @@ def delete_enrolment(
             raise NotFound("enrolment", str(enrolment))
         if found.used_us is None and found.cancelled_us is None:
             one_time_codes.set_enrolment(connection, found.id, cancelled_us=now_us)
-        fleet.note(connection, key.owner_id, now_us, key.handle, "enrolment_cancelled", str(enrolment))
+        audit.note(connection, key.owner_id, now_us, key.handle, "enrolment_cancelled", enrolment=enrolment)
         after = one_time_codes.enrolment(connection, key.owner_id, enrolment)
         assert after is not None
         return after

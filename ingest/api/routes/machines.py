@@ -34,7 +34,7 @@ from cleanside.ingest.api.routes.shared import (
 )
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES
-from cleanside.ingest.store import declared, fleet
+from cleanside.ingest.store import audit, declared, fleet
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.fleet import EnteredChange, HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
@@ -131,7 +131,7 @@ def post_machine(
                 fleet.put_terminal(connection, kept.id, limit)
             if (reference := housing.reference_flow) is not None:
                 fleet.put_reference(connection, kept.id, reference.quantity, reference.value, reference.unit)
-        fleet.note(connection, key.owner_id, now_us, key.handle, "machine", body.model_dump_json())
+        audit.note(connection, key.owner_id, now_us, key.handle, "machine", body=body.model_dump(mode="json"))
         return machine_document(connection, machine)
 
     return resources.writer.call(save)
@@ -185,9 +185,8 @@ def post_terminal(
         housing = find_housing(connection, key, machine, body.housing)
         fleet.put_terminal(connection, housing.id, limit)
         now_us = resources.clock()
-        fleet.note(
-            connection, key.owner_id, now_us, key.handle, "terminal", f"{machine} {body.model_dump_json()}"
-        )
+        about = {"machine": machine, "body": body.model_dump(mode="json")}
+        audit.note(connection, key.owner_id, now_us, key.handle, "terminal", **about)
         return {"machine": machine, "housing": body.housing, "terminal_restriction": terminal_document(limit)}
 
     return resources.writer.call(save)
@@ -225,8 +224,8 @@ def post_change(
                 )
                 raise Refused(409, "change_differs", detail)
         else:
-            what = f"{machine} {body.model_dump_json()}"
-            fleet.note(connection, key.owner_id, now_us, key.handle, "element_change", what)
+            about = {"machine": machine, "body": body.model_dump(mode="json")}
+            audit.note(connection, key.owner_id, now_us, key.handle, "element_change", **about)
         return _changes(connection, machine, housing)
 
     return resources.writer.call(save)
@@ -271,9 +270,19 @@ def delete_change(
         if change is None:
             detail = f"no element change at {changed_at} is entered for {machine}, housing {housing}"
             raise Refused(404, "unknown_element_change", detail)
-        entered = f"entered {text(change.entered_us)} by {change.who}"
-        what = f"{machine} {housing} {text(changed_us)} {entered}: {change.note}"
-        fleet.note(connection, key.owner_id, resources.clock(), key.handle, "element_change_taken_back", what)
+        audit.note(
+            connection,
+            key.owner_id,
+            resources.clock(),
+            key.handle,
+            "element_change_taken_back",
+            machine=machine,
+            housing=housing,
+            changed_at=text(changed_us),
+            entered_at=text(change.entered_us),
+            by=change.who,
+            note=change.note,
+        )
         return _changes(connection, machine, found)
 
     return resources.writer.call(save)

@@ -34,7 +34,7 @@ from cleanside.ingest.errors import NotFound, Refused
 from cleanside.ingest.owners import one_time_code, transfer
 from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS
 from cleanside.ingest.owners.transfer import HandedOver, Names
-from cleanside.ingest.store import fleet, one_time_codes
+from cleanside.ingest.store import audit, fleet, one_time_codes
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.one_time_codes import Transfer
 from cleanside.ingest.writer.resources import Resources
@@ -104,8 +104,8 @@ def post_transfer(body: NewTransfer, resources: R, key: Admin) -> dict[str, Any]
                 "expires_us": now_us + body.valid_hours * HOUR_US,
             },
         )
-        what = f"{made} {body.model_dump_json()}"
-        fleet.note(connection, key.owner_id, now_us, key.handle, "transfer_offered", what)
+        about = {"transfer": made, "body": body.model_dump(mode="json")}
+        audit.note(connection, key.owner_id, now_us, key.handle, "transfer_offered", **about)
         return _reload(connection, key, made)
 
     made = resources.writer.call(save)
@@ -152,7 +152,7 @@ def delete_transfer(
             raise NotFound("transfer", str(transfer))
         if found.accepted_us is None and found.cancelled_us is None:
             one_time_codes.set_transfer(connection, found.id, cancelled_us=now_us)
-        fleet.note(connection, key.owner_id, now_us, key.handle, "transfer_cancelled", str(transfer))
+        audit.note(connection, key.owner_id, now_us, key.handle, "transfer_cancelled", transfer=transfer)
         return _reload(connection, key, transfer)
 
     return _document(resources.writer.call(save), key.owner_id, resources.clock())
@@ -219,8 +219,8 @@ def _note_both(
     given = {"transfer": found.id, "machine": old_name, "devices": sorted(moved.devices)}
     given |= {"from_others": moved.from_others, "keys_ended": moved.keys_ended}
     taken = {"transfer": found.id, "machine": moved.machine, "devices": moved.devices}
-    fleet.note(connection, found.owner_id, now_us, found.who, "transfer_given", json.dumps(given))
-    fleet.note(connection, key.owner_id, now_us, key.handle, "transfer_taken", json.dumps(taken))
+    audit.note(connection, found.owner_id, now_us, found.who, "transfer_given", **given)
+    audit.note(connection, key.owner_id, now_us, key.handle, "transfer_taken", **taken)
 
 
 def state_of(found: Transfer, now_us: int) -> str:

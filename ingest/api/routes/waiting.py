@@ -38,7 +38,7 @@ from cleanside.ingest.restriction.verdict.cost_of_waiting import (
     unusual_figures,
 )
 from cleanside.ingest.store import acceptance as store
-from cleanside.ingest.store import fleet
+from cleanside.ingest.store import audit
 from cleanside.ingest.store.acceptance import HousingPrices
 from cleanside.ingest.store.keys import Key
 
@@ -99,8 +99,8 @@ def post_prices(
             body.element_price,
         )
         store.put_prices(connection, housing.id, given)
-        what = f"{machine} {body.model_dump_json()}"
-        fleet.note(connection, key.owner_id, now_us, key.handle, "prices", what)
+        about = {"machine": machine, "body": body.model_dump(mode="json")}
+        audit.note(connection, key.owner_id, now_us, key.handle, "prices", **about)
         return {"machine": machine, "housing": body.housing, **_prices_document(given)}
 
     return resources.writer.call(save)

@@ -25,7 +25,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import CannotOpen, Complaint, NotFound, Refused
-from cleanside.ingest.store import fleet, outbox, releases, webhook_secrets
+from cleanside.ingest.store import audit, outbox, releases, webhook_secrets
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.outbox import Delivery, Webhook
@@ -93,7 +93,7 @@ def post_webhook(body: NewWebhook, resources: R, key: Admin) -> dict[str, Any]:
         kept = webhook_secrets.at_rest(keys, made.id, key.owner_id, url=body.url, secret=secret, clear=clear)
         outbox.keep_secrets(connection, made.id, kept)
         outbox.put(connection, key.owner_id, announcing.welcome(made, now_us), [made])
-        fleet.note(connection, key.owner_id, now_us, key.handle, "webhook", f"{made.id} {origin}")
+        audit.note(connection, key.owner_id, now_us, key.handle, "webhook", webhook=made.id, origin=origin)
         document = _document(connection, replace(made, **kept), resources.webhook_keys)
         return document | {"secret": secret, "key_id": f"webhook-{made.id}"}
 
@@ -151,7 +151,7 @@ def delete_webhook(webhook: WebhookId, resources: R, key: Admin) -> dict[str, An
         now_us = resources.clock()
         found = _find(connection, key, webhook, wanted=True)
         outbox.end(connection, found.id, now_us, origin=hidden.origin_of(found.url))
-        fleet.note(connection, key.owner_id, now_us, key.handle, "webhook_ended", str(webhook))
+        audit.note(connection, key.owner_id, now_us, key.handle, "webhook_ended", webhook=webhook)
 
     resources.writer.call(save)
     return {"webhook": webhook, "ended": True}
@@ -195,8 +195,8 @@ def post_replay(webhook: WebhookId, body: NewReplay, resources: R, key: Operator
     def save(connection: sa.Connection) -> int:
         found = _find(connection, key, webhook, wanted=True)
         again = outbox.replay(connection, found.id, from_event=body.from_event)
-        what = f"{webhook} {body.model_dump_json()}"
-        fleet.note(connection, key.owner_id, resources.clock(), key.handle, "webhook_replay", what)
+        about = {"webhook": webhook, "body": body.model_dump(mode="json")}
+        audit.note(connection, key.owner_id, resources.clock(), key.handle, "webhook_replay", **about)
         return again
 
     return {"webhook": webhook, "waiting_again": resources.writer.call(save)}

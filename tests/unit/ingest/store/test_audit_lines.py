@@ -1,0 +1,136 @@
+"""The audit log: the text of each kind of line, as releases before 0024 wrote it."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import pytest
+
+from cleanside.gateway.wire import text_of
+from cleanside.ingest.store.audit import SENTENCES
+
+BODY = {"machine": "grader-07", "housings": [{"limit": 6.0, "note": "größer", "small": 1e-7}]}
+BODY_TEXT = '{"machine":"grader-07","housings":[{"limit":6.0,"note":"größer","small":1e-7}]}'
+AS_JSON = {"stream": "s", "from": 9, "to": 5, "reason": "replaced"}
+
+TEXTS: list[tuple[str, dict[str, Any], str]] = [
+    ("machine", {"body": BODY}, BODY_TEXT),
+    ("device", {"body": BODY}, BODY_TEXT),
+    *(
+        (what, {"machine": "grader-07", "body": BODY}, f"grader-07 {BODY_TEXT}")
+        for what in ("terminal", "terminal_confirmed", "prices", "element_change")
+    ),
+    ("assignment", {"device": "d", "body": BODY}, f"d {BODY_TEXT}"),
+    (
+        "element_change_taken_back",
+        {
+            "machine": "grader-07",
+            "housing": "main",
+            "changed_at": "2026-03-01T00:00:00Z",
+            "entered_at": "2026-03-02T00:00:00Z",
+            "by": "k1",
+            "note": "by hand",
+        },
+        "grader-07 main 2026-03-01T00:00:00Z entered 2026-03-02T00:00:00Z by k1: by hand",
+    ),
+    ("key", {"key": "k1", "role": "device", "devices": ["a", "b"]}, "k1 device a b"),
+    ("key", {"key": "k1", "role": "admin", "devices": []}, "k1 admin"),
+    *((what, {"key": "k1"}, "k1") for what in ("key_revoked", "key_suspended", "key_confirmed")),
+    (
+        "key_rotated",
+        {"key": "k1", "successor": "k2", "ends_at": "2026-03-02T00:00:00Z"},
+        "k1 by k2, ends 2026-03-02T00:00:00Z",
+    ),
+    (
+        "enrolment",
+        {"enrolment": 3, "device": "d", "machine": "m", "housing": "main"},
+        "3 d on m main",
+    ),
+    ("enrolment_cancelled", {"enrolment": 3}, "3"),
+    ("enrolled", {"device": "d", "enrolment": 3, "claimed": 12}, "d with code 3, claimed 12"),
+    ("transfer_offered", {"transfer": 4, "body": BODY}, f"4 {BODY_TEXT}"),
+    ("transfer_cancelled", {"transfer": 4}, "4"),
+    *(
+        (what, AS_JSON, json.dumps(AS_JSON))
+        for what in (
+            "transfer_given",
+            "transfer_taken",
+            "appended_through_lowered",
+            "bundle_begun",
+            "bundle",
+        )
+    ),
+    (
+        "bundle_refused",
+        {"device": "d", "why": "no_key"},
+        '{"device": "d", "reason": "no key of device d that this owner has made it, or its first block was '
+        'altered"}',
+    ),
+    (
+        "bundle_refused",
+        {"device": "d", "why": "key_revoked", "key": "k1", "revoked_at": "2026-03-02T00:00:00Z"},
+        '{"device": "d", "reason": "it was made with key k1 of device d, which was revoked at '
+        '2026-03-02T00:00:00Z; give the device a new key and export again"}',
+    ),
+    (
+        "restored",
+        {"made_at": "2026-03-02T00:00:00Z", "revocations": "complete"},
+        "as of 2026-03-02T00:00:00Z: all revocations are known",
+    ),
+    (
+        "restored",
+        {"made_at": "2026-03-02T00:00:00Z", "revocations": "no_file"},
+        "as of 2026-03-02T00:00:00Z: there is no file of revoked keys",
+    ),
+    (
+        "restored",
+        {"made_at": "2026-03-02T00:00:00Z", "revocations": "unreadable", "line": 3},
+        "as of 2026-03-02T00:00:00Z: line 3 of the file of revoked keys cannot be read",
+    ),
+    (
+        "restored",
+        {"made_at": "2026-03-02T00:00:00Z", "revocations": "begun_later"},
+        "as of 2026-03-02T00:00:00Z: the file of revoked keys was begun after the backup",
+    ),
+    (
+        "restored",
+        {"made_at": "2026-03-02T00:00:00Z", "revocations": "another", "key": "k1"},
+        "as of 2026-03-02T00:00:00Z: the file of revoked keys is of another database or an older copy: it "
+        "lacks k1",
+    ),
+    ("codes_cancelled", {"codes": 1}, "1 code"),
+    ("codes_cancelled", {"codes": 2}, "2 codes"),
+    *((what, {"amendment": 5, "body": BODY}, f"5 {BODY_TEXT}") for what in ("amend", "discard", "set_aside")),
+    ("replace", {"amendment": 5, "body": {"device": "d"}}, '5 {"device": "d"}'),
+    ("undo", {"amendment": 5}, "5"),
+    (
+        "boot_corrected",
+        {"event": {"event": "boot_corrected", "boot": "b"}},
+        '{"boot": "b", "event": "boot_corrected"}',
+    ),
+    (
+        "boot_correction_refused",
+        {"correction": 6, "device": "d", "beyond": "after_now"},
+        "6 would put readings of d after now",
+    ),
+    (
+        "boot_correction_refused",
+        {"correction": 6, "device": "d", "beyond": "before_its_time"},
+        "6 would put readings of d before its own time",
+    ),
+    ("boot_correction_undone", {"correction": 6}, "6"),
+    ("webhook", {"webhook": 7, "origin": "https://example.org/"}, "7 https://example.org/"),
+    ("webhook_ended", {"webhook": 7}, "7"),
+    ("webhook_replay", {"webhook": 7, "body": {"from_event": None}}, '7 {"from_event":null}'),
+]
+
+
+@pytest.mark.parametrize(("what", "values", "text"), TEXTS)
+def test_a_line_reads_as_earlier_releases_wrote_it(what: str, values: dict[str, Any], text: str) -> None:
+    kept = json.loads(json.dumps(values))
+    assert text_of(SENTENCES, what, kept) == text
+
+
+def test_every_kind_of_line_is_looked_at() -> None:
+    assert {what for what, _, _ in TEXTS} == SENTENCES.keys()
