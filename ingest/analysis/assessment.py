@@ -18,6 +18,7 @@ from cleanside.gateway.units import to_si
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.restriction import (
     Assessment,
+    Entry,
     FleetKnowledge,
     HousingFacts,
     Study,
@@ -26,6 +27,7 @@ from cleanside.ingest.restriction import (
 )
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow
 from cleanside.ingest.store import reports
+from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 from cleanside.ingest.store.surroundings import HousingSurroundings, Newest, of_housings
 from cleanside.ingest.writer.resources import Resources
@@ -82,19 +84,31 @@ def reference_of(housing: HousingRow) -> tuple[float | None, str | None]:
 
 
 def facts_of(
-    housing: HousingRow, terminal: TerminalRow | None, changes_us: Sequence[int], fleet: FleetKnowledge
+    housing: HousingRow,
+    terminal: TerminalRow | None,
+    changes: Sequence[EnteredChange],
+    fleet: FleetKnowledge,
 ) -> HousingFacts:
     """What is entered of a housing, and what its owner's fleet taught, for the analysis."""
     reference_flow, reference_kind = reference_of(housing)
     return HousingFacts(
         terminal_pa=None if terminal is None else terminal.restriction_pa,
         terminal_entered=None if terminal is None else (terminal.value, terminal.unit),
-        changes_s=tuple(us / MICRO for us in changes_us),
+        entries=tuple(_entry(change) for change in changes),
         fleet=fleet,
         machine=housing.machine,
         kind=housing.kind,
         reference_flow=reference_flow,
         reference_kind=reference_kind,
+    )
+
+
+def _entry(change: EnteredChange) -> Entry:
+    return Entry(
+        at_s=change.changed_us / MICRO,
+        what=change.what,
+        confirmed=bool(change.confirmed_because),
+        name=change.entry_id,
     )
 
 
@@ -137,7 +151,7 @@ class Judge:
 
     def _view(self, housing: HousingRow, around: HousingSurroundings) -> View:
         terminal = terminal_at(around.terminals, self.now_us)
-        study = self._study(housing, terminal, around.changes_us)
+        study = self._study(housing, terminal, around.changes)
         heard_us = around.newest.last_heard_us if around.newest is not None else None
         seen = assess(
             study,
@@ -160,12 +174,14 @@ class Judge:
             snapshot=self._known,
         )
 
-    def _study(self, housing: HousingRow, terminal: TerminalRow | None, changes_us: list[int]) -> Study:
-        basis = (housing, terminal, tuple(changes_us), self._known.number, self._horizon_days)
+    def _study(
+        self, housing: HousingRow, terminal: TerminalRow | None, changes: list[EnteredChange]
+    ) -> Study:
+        basis = (housing, terminal, tuple(changes), self._known.number, self._horizon_days)
 
         def make() -> Study:
             summaries = self._memory.summaries(self._connection, housing)
-            facts = facts_of(housing, terminal, changes_us, self._known.knowledge)
+            facts = facts_of(housing, terminal, changes, self._known.knowledge)
             facts = replace(facts, planning_horizon_days=self._horizon_days)
             return study_housing(summaries, facts).study
 

@@ -205,7 +205,7 @@ def _lives(
     terminal = terminal_at(around.terminals, now_us)
     if terminal is None:
         return []
-    return housing_lives(summaries, facts_of(housing, terminal, around.changes_us, before))
+    return housing_lives(summaries, facts_of(housing, terminal, around.changes, before))
 
 
 def _read(connection: sa.Connection, owner_id: int) -> SnapshotInUse:

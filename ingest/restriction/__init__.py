@@ -5,6 +5,7 @@ The server keeps `HourSummary` records (`summarise_hours`), learns a `FleetKnowl
 schedule (`housing_lives` of each housing into `learn_fleet`), and asks `assess_housing`.
 """
 
+from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge, learn_fleet
 from cleanside.ingest.restriction.measure.hours import summarise_hour, summarise_hours
@@ -18,6 +19,7 @@ from cleanside.ingest.restriction.verdict.suspect import Suspicion
 
 __all__ = [
     "Assessment",
+    "Entry",
     "FleetKnowledge",
     "HourSummary",
     "HousingFacts",
@@ -31,6 +33,7 @@ __all__ = [
     "Study",
     "Summaries",
     "Suspicion",
+    "WeighedEntry",
     "assess",
     "assess_housing",
     "collect_nearby",

@@ -184,7 +184,10 @@ SENTENCES: Sentences = {
     "prices": _body,
     "assignment": _body,
     "element_change": _body,
-    "element_change_taken_back": "{machine} {housing} {changed_at} entered {entered_at} by {by}: {note}",
+    "element_change_confirmed": _body,
+    "element_change_taken_back": (
+        "{machine} {housing} {changed_at} {work} entered {entered_at} by {by}: {note}"
+    ),
     # keys and codes
     "key": _new_key,
     "key_revoked": "{key}",

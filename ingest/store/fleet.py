@@ -1,4 +1,4 @@
-"""Machines, housings and terminal restriction, devices and where they sit, element changes."""
+"""Machines, housings and terminal restriction, devices and where they sit."""
 
 from __future__ import annotations
 
@@ -11,7 +11,6 @@ from cleanside.ingest.store import dialect, hours
 from cleanside.ingest.store.models import (
     assignments,
     devices,
-    element_changes,
     housings,
     machines,
     owners,
@@ -77,15 +76,6 @@ class Assignment(NamedTuple):
     machine: str
     from_us: int | None
     until_us: int | None
-
-
-class EnteredChange(NamedTuple):
-    """An element change that a person entered."""
-
-    changed_us: int
-    entered_us: int
-    who: str
-    note: str
 
 
 # ---------------------------------------------------------------- owners
@@ -374,34 +364,3 @@ def housings_ever(connection: sa.Connection, device_id: int) -> list[int]:
     """Housings whose summaries may rest on this device: those it is or ever was assigned to."""
     sql = "SELECT DISTINCT housing_id FROM assignments WHERE device_id = ?"
     return sorted(dialect.run(connection, sql, (device_id,)).scalars())
-
-
-# ---------------------------------------------------------------- element changes
-
-
-def put_change(connection: sa.Connection, housing_id: int, change: EnteredChange) -> EnteredChange | None:
-    """Enter an element change; the one that is there already for that instant stays, and is given."""
-    statement = dialect.insert(connection, element_changes).values(housing_id=housing_id, **change._asdict())
-    entered = statement.on_conflict_do_nothing().returning(element_changes.c.changed_us)
-    if connection.execute(entered).first() is not None:
-        return None
-    return next(c for c in changes_of(connection, housing_id) if c.changed_us == change.changed_us)
-
-
-def take_change_back(connection: sa.Connection, housing_id: int, changed_us: int) -> EnteredChange | None:
-    """Remove an element change entered for an instant, and say what it was; None if there is none."""
-    here = (element_changes.c.housing_id == housing_id) & (element_changes.c.changed_us == changed_us)
-    taken = (
-        sa.delete(element_changes)
-        .where(here)
-        .returning(*(element_changes.c[f] for f in EnteredChange._fields))
-    )
-    row = connection.execute(taken).first()
-    return None if row is None else EnteredChange(*row)
-
-
-def changes_of(connection: sa.Connection, housing_id: int) -> list[EnteredChange]:
-    """Element changes entered for a housing, in time order."""
-    query = sa.select(*(element_changes.c[f] for f in EnteredChange._fields))
-    query = query.where(element_changes.c.housing_id == housing_id).order_by(element_changes.c.changed_us)
-    return [EnteredChange(*row) for row in connection.execute(query)]

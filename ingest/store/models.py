@@ -192,7 +192,13 @@ element_changes = sa.Table(
     sa.Column("entered_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(32), nullable=False),
     sa.Column("note", sa.String(400), nullable=False),
-    sa.UniqueConstraint("housing_id", "changed_us"),
+    #: given by whoever entered it, so that a resend is the same entry; None: made from instant and work
+    sa.Column("entry_id", sa.String(64)),
+    #: what was done: new, cleaned, inspected, safety_element, or nothing (denies a change that was found)
+    sa.Column("what", sa.String(16), nullable=False, server_default="new"),
+    #: why it holds although the readings contradict it, in a person's words; None: not confirmed
+    sa.Column("confirmed_because", sa.String(400)),
+    sa.UniqueConstraint("housing_id", "entry_id"),
 )
 
 #: a person has read a terminal restriction a second time, and it was the same

@@ -14,6 +14,7 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
+from cleanside.ingest.store.element_changes import EnteredChange, entered_change
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 
 
@@ -32,7 +33,7 @@ class HousingSurroundings:
     """What stands around one housing."""
 
     terminals: list[TerminalRow] = field(default_factory=list)  # in order of validity
-    changes_us: list[int] = field(default_factory=list)  # entered element changes, in time order
+    changes: list[EnteredChange] = field(default_factory=list)  # entered of its elements, in time order
     device_ids: list[int] = field(default_factory=list)  # devices that sit on it now
     newest: Newest | None = None  # None: nothing ever came
     hours_behind: int = 0  # hours of its devices that wait for the analysis
@@ -64,7 +65,8 @@ SELECT housing_id, {", ".join(f"terminals.{name}" for name in TerminalRow._field
 FROM terminals {_HOUSINGS} WHERE {{here}} ORDER BY valid_from_us
 """
 _CHANGES = f"""
-SELECT housing_id, changed_us FROM element_changes {_HOUSINGS} WHERE {{here}} ORDER BY changed_us
+SELECT housing_id, {", ".join(f"element_changes.{name}" for name in EnteredChange._fields)}
+FROM element_changes {_HOUSINGS} WHERE {{here}} ORDER BY changed_us, element_changes.id
 """
 _SEATS = f"""
 FROM assignments {_HOUSINGS} WHERE {{here}}
@@ -91,8 +93,8 @@ def _fill(
 ) -> None:
     for housing_id, *values in dialect.run(connection, _TERMINALS.format(here=here), which):
         found[housing_id].terminals.append(TerminalRow(*values))
-    for housing_id, changed_us in dialect.run(connection, _CHANGES.format(here=here), which):
-        found[housing_id].changes_us.append(changed_us)
+    for housing_id, *values in dialect.run(connection, _CHANGES.format(here=here), which):
+        found[housing_id].changes.append(entered_change(*values))
     sitting = (*which, now_us, now_us)
     on: defaultdict[int, list[int]] = defaultdict(list)
     for housing_id, device_id in dialect.run(connection, _SITTING.format(here=here), sitting):

@@ -17,8 +17,14 @@ START = "2026-02-20T06:00:00Z"
 HOURS = sa.select(hour_summaries.c.hour, hour_summaries.c.record, hour_summaries.c.bins)
 
 
-def working_hours(hours: int, *, first_seq: int = 1, rise_kpa: float = 0.02, **more: Any) -> dict[str, Any]:
-    """A machine at rated speed, one reading a minute; restriction rises by the hour."""
+def working_hours(
+    hours: int, *, first_seq: int = 1, rise_kpa: float = 0.02, new_at_hour: int = 0, **more: Any
+) -> dict[str, Any]:
+    """
+    A machine at rated speed, one reading a minute; restriction rises by the hour.
+
+    new_at_hour : another element goes in then; until then restriction is 3 kPa higher.
+    """
     start_us = parse_instant(START).us + (first_seq - 1) * 60_000_000
     count = hours * 60
     return {
@@ -29,7 +35,10 @@ def working_hours(hours: int, *, first_seq: int = 1, rise_kpa: float = 0.02, **m
         "start": instant_text(start_us),
         "step_ms": [0] + [60_000] * (count - 1),
         "columns": {
-            "restriction": [round(2.0 + (first_seq + i) / 60 * rise_kpa, 3) for i in range(count)],
+            "restriction": [
+                round(2.0 + 3.0 * (i < 60 * new_at_hour) + (first_seq + i) / 60 * rise_kpa, 3)
+                for i in range(count)
+            ],
             "engine_speed": [1800.0] * count,
         },
     } | more
@@ -115,7 +124,7 @@ def test_a_reference_flow_in_a_unit_of_something_else_is_refused(api: Api) -> No
 
 
 def test_lives_say_when_each_began_and_ended_and_who_said_so(api: Api) -> None:
-    register_worked(api, 60)
+    register_worked(api, 60, new_at_hour=24)
     change = {"changed_at": "2026-02-21T06:00:00Z"}
     assert api.post("/v1/machines/grader-07/element-changes", change, key="planner").status_code == 200
     first, running = api.get("/v1/machines/grader-07/lives", key="planner").json()["lives"]
@@ -303,7 +312,7 @@ def test_a_late_reading_changes_its_own_hour_only(api: Api) -> None:
 
 
 def test_an_entered_element_change_starts_a_new_life(api: Api) -> None:
-    register_worked(api, 60)
+    register_worked(api, 60, new_at_hour=24)
     assert restriction(api)["life_hours"] == pytest.approx(60, abs=1)
     change = {"changed_at": "2026-02-21T06:00:00Z", "note": "changed at the crusher"}
     response = api.post("/v1/machines/grader-07/element-changes", change, key="planner")
@@ -315,7 +324,7 @@ def test_an_entered_element_change_starts_a_new_life(api: Api) -> None:
 
 def test_an_element_change_entered_by_mistake_is_taken_back(api: Api) -> None:
     """What it did to the figures goes with it; what was entered stays in the audit."""
-    register_worked(api, 60)
+    register_worked(api, 60, new_at_hour=24)
     before = restriction(api)
     change = {"changed_at": "2026-02-21T06:00:00Z", "note": "meant loader-02"}
     path = "/v1/machines/grader-07/element-changes"

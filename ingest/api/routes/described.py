@@ -201,6 +201,32 @@ class SuspicionShown(Described):
     evidence: str
 
 
+#: what the readings say of an entry of an element
+EntryVerdict = Literal[
+    "fits",
+    "fits_at_fall",
+    "too_low",
+    "part_of_the_way",
+    "not_seen_yet",
+    "no_level_before",
+    "clean_before",
+    "did_not_fall",
+    "before_first_reading",
+    "double",
+    "noted",
+    "denied",
+]
+
+
+class QuestionShown(Described):
+    """An entry that the readings contradict. It changes no figure until a person has settled it."""
+
+    changed_at: str
+    entry_id: str
+    verdict: EntryVerdict
+    says: str
+
+
 class TerminalShown(Described):
     """A terminal restriction as it was read, and in Pa."""
 
@@ -236,11 +262,15 @@ class HousingAnswer(Described):
     state: State
     advice: str
     suspicions: list[SuspicionShown]
+    questions: list[QuestionShown] = Field(
+        description="entries that the readings contradict; such housings come first"
+    )
     restriction_pa: float | None = Field(description="now, at the reference flow")
     clean_restriction_pa: float | None
     terminal_restriction: TerminalShown | None
     share_used_percent: float | None = Field(description="from 0; can exceed 100")
     life_hours: float | None
+    cleanings: int = Field(description="of the running element, entered or likely")
     hours_left: Points | None
     due_at: Dates | None
     duty_hours_per_day: float

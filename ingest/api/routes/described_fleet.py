@@ -11,7 +11,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from cleanside.ingest.api.routes.described import DeclaredShown, Described, TerminalShown
+from cleanside.ingest.api.routes.described import DeclaredShown, Described, EntryVerdict, TerminalShown
 
 Role = Literal["device", "integrator", "planner", "operator", "admin"]
 Next = Field(description="`cursor` of the next page; null: this is the last")
@@ -78,14 +78,30 @@ class ChangeShown(Described):
     entered_at: str
     who: str = Field(description="handle of the key it was entered with")
     note: str
+    entry_id: str
+    what: Literal["new", "cleaned", "inspected", "safety_element", "nothing"]
+    confirmed_because: str | None
+    is_question: bool = Field(
+        description="the readings contradict it: it changes no figure until it is confirmed, corrected or "
+        "taken back"
+    )
+    verdict: EntryVerdict
+    says: str = Field(description="the verdict with its figures, in English")
+    used_from: str | None = Field(description="from when it counts; null: it changes no figure")
+    level_before_pa: float | None
+    level_after_pa: float | None
+    clean_restriction_pa: float | None = Field(description="what a clean element was expected to read")
+    look_by: str | None = Field(description="by when enough is seen to check it; null: it is checked")
 
 
 class ChangesAnswer(Described):
-    """The element changes entered for a housing, in time order."""
+    """What was entered of a housing's elements, in time order, with what the readings say of it."""
 
     machine: str
     housing: str
     element_changes: list[ChangeShown]
+    cleanings: int = Field(description="of the running element, entered or likely")
+    cautions: list[str] = Field(description="common practice; the engine maker's manual comes first")
 
 
 # ---------------------------------------------------------------- devices

@@ -1,17 +1,16 @@
-"""Machines, their housings, terminal restriction and element changes."""
+"""Machines, their housings and terminal restriction."""
 
 from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
 import sqlalchemy as sa
-from fastapi import Depends, Query, Request, Response
+from fastapi import Depends, Request, Response
 from pydantic import Field
 
 from cleanside.gateway.units import QUANTITIES, accepts, offered, suggest_unit, to_si
 from cleanside.ingest.api.routes.declared import line_document
 from cleanside.ingest.api.routes.described_fleet import (
-    ChangesAnswer,
     MachineAnswer,
     MachinesAnswer,
     TerminalAnswer,
@@ -36,14 +35,12 @@ from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES
 from cleanside.ingest.store import audit, declared, fleet
 from cleanside.ingest.store.declared import DeclaredLine
-from cleanside.ingest.store.fleet import EnteredChange, HousingRow, MachineRow, TerminalRow
+from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
 
 router = router_of("machines")
 
 DEFAULT_HOUSING = "main"
-MOST_BACK_US = 10 * 365 * 86_400_000_000  # chosen: no element stays in for as long
-MOST_AHEAD_US = 3_600_000_000  # chosen: a clock that is an hour off is no reason to send a technician back
 CAUTION = (
     "The engine maker's service limit comes first. Enter the value in the unit of the gauge or manual it was "
     "read from."
@@ -91,14 +88,6 @@ class HousingTerminal(TerminalRestriction):
     """A terminal restriction and the housing it belongs to."""
 
     housing: Name = Field(DEFAULT_HOUSING)
-
-
-class NewChange(Strict):
-    """An element was changed."""
-
-    changed_at: At
-    housing: Name = Field(DEFAULT_HOUSING)
-    note: Words = Field("", max_length=400)
 
 
 @router.post(
@@ -192,102 +181,6 @@ def post_terminal(
     return resources.writer.call(save)
 
 
-@router.post(
-    "/v1/machines/{machine}/element-changes",
-    summary="Enter an element change",
-    response_model=ChangesAnswer,
-    responses=problems(404, 409),
-)
-@example({"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"})
-def post_change(
-    machine: PathName,
-    body: NewChange,
-    resources: R,
-    key: Annotated[Key, Depends(needs("changes:write"))],
-) -> dict[str, Any]:
-    """Enter that an element was changed. A person's entry has the last word."""
-    changed_us = us(body.changed_at)
-    assert changed_us is not None
-
-    _refuse_far_off(changed_us, resources.clock())
-
-    def save(connection: sa.Connection) -> dict[str, Any]:
-        now_us = resources.clock()
-        housing = find_housing(connection, key, machine, body.housing)
-        change = EnteredChange(changed_us, now_us, key.handle, body.note)
-        before = fleet.put_change(connection, housing.id, change)
-        if before is not None:
-            if before.note != body.note:
-                detail = (
-                    f"a change at {text(changed_us)} is entered already, by {before.who} with the note "
-                    f'"{before.note}"; take it back (DELETE) to enter it with another'
-                )
-                raise Refused(409, "change_differs", detail)
-        else:
-            about = {"machine": machine, "body": body.model_dump(mode="json")}
-            audit.note(connection, key.owner_id, now_us, key.handle, "element_change", **about)
-        return _changes(connection, machine, housing)
-
-    return resources.writer.call(save)
-
-
-@router.get(
-    "/v1/machines/{machine}/element-changes",
-    summary="Element changes",
-    response_model=ChangesAnswer,
-    responses=problems(404),
-)
-@example(query={"housing": "{housing}"})
-def get_changes(
-    machine: PathName, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING
-) -> dict[str, Any]:
-    """The element changes entered for a housing, in time order."""
-    with resources.reading() as connection:
-        return _changes(connection, machine, find_housing(connection, key, machine, housing))
-
-
-@router.delete(
-    "/v1/machines/{machine}/element-changes",
-    summary="Take an element change back",
-    response_model=ChangesAnswer,
-    responses=problems(404),
-)
-@example(query={"changed_at": "2026-02-14T06:00:00Z", "housing": "{housing}"})
-def delete_change(
-    machine: PathName,
-    changed_at: Annotated[At, Query(description="as it was entered")],
-    resources: R,
-    key: Annotated[Key, Depends(needs("changes:write"))],
-    housing: Name = DEFAULT_HOUSING,
-) -> dict[str, Any]:
-    """Take back an element change entered by mistake. The audit keeps what was entered, and by whom."""
-    changed_us = us(changed_at)
-    assert changed_us is not None
-
-    def save(connection: sa.Connection) -> dict[str, Any]:
-        found = find_housing(connection, key, machine, housing)
-        change = fleet.take_change_back(connection, found.id, changed_us)
-        if change is None:
-            detail = f"no element change at {changed_at} is entered for {machine}, housing {housing}"
-            raise Refused(404, "unknown_element_change", detail)
-        audit.note(
-            connection,
-            key.owner_id,
-            resources.clock(),
-            key.handle,
-            "element_change_taken_back",
-            machine=machine,
-            housing=housing,
-            changed_at=text(changed_us),
-            entered_at=text(change.entered_us),
-            by=change.who,
-            note=change.note,
-        )
-        return _changes(connection, machine, found)
-
-    return resources.writer.call(save)
-
-
 # ---------------------------------------------------------------- what is seen, and how it is shown
 
 
@@ -330,17 +223,6 @@ def require_unit(unit: str, pointer: str, quantity: str = "restriction") -> None
         hint = f'did you mean "{likely}"? ' if likely else ""
         detail = f'unit "{unit}" does not measure {quantity}; {hint}send one of {accepted}'
         raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
-
-
-def _refuse_far_off(changed_us: int, now_us: int) -> None:
-    """An entry has the last word, so a wrong year would hide a life, or make one up. Raises Refused."""
-    if changed_us > now_us + MOST_AHEAD_US:
-        detail = f"{text(changed_us)} lies ahead, it is {text(now_us)}; enter a change once it was made"
-    elif changed_us < now_us - MOST_BACK_US:
-        detail = f"{text(changed_us)} lies more than ten years back; check the year"
-    else:
-        return
-    raise Refused(422, "not_valid", detail, errors=[Complaint("#/changed_at", detail)])
 
 
 def _terminal(given: TerminalRestriction | None, pointer: str) -> TerminalRow | None:
@@ -419,15 +301,4 @@ def _reference_document(housing: HousingRow) -> dict[str, Any] | None:
         "quantity": housing.reference_quantity,
         "value": housing.reference_value,
         "unit": housing.reference_unit,
-    }
-
-
-def _changes(connection: sa.Connection, machine: str, housing: HousingRow) -> dict[str, Any]:
-    return {
-        "machine": machine,
-        "housing": housing.name,
-        "element_changes": [
-            {"changed_at": text(c.changed_us), "entered_at": text(c.entered_us), "who": c.who, "note": c.note}
-            for c in fleet.changes_of(connection, housing.id)
-        ],
     }

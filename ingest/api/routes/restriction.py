@@ -10,6 +10,7 @@ from fastapi import Depends, Query, Request
 
 from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
+from cleanside.ingest.api.routes.element_changes import question_document
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import (
     DEFAULT_HOUSING,
@@ -150,9 +151,11 @@ def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
 
 
 def _urgency(seen: View) -> tuple[int, int, str, str]:
-    """Where a housing stands in the fleet: by state, then by due date, then by name."""
+    """Where a housing stands in the fleet: with a question first, by state, by due date, by name."""
     due_s = int(seen.assessment.due_s.p50) if seen.assessment.due_s else NEVER_S
     rank = URGENCY.index(seen.assessment.state)
+    if not seen.assessment.study.questions:
+        rank += len(URGENCY)
     return rank, min(due_s, NEVER_S), seen.housing.machine, seen.housing.name
 
 
@@ -167,11 +170,13 @@ def document_of(seen: View) -> dict[str, Any]:
         "state": found.state,
         "advice": found.advice,
         "suspicions": [{"cause": s.cause, "evidence": s.evidence} for s in found.study.suspicions],
+        "questions": [question_document(entry) for entry in found.study.questions],
         "restriction_pa": found.study.restriction_pa,
         "clean_restriction_pa": found.study.clean_pa,
         "terminal_restriction": terminal_document(seen.terminal),
         "share_used_percent": found.study.share_used_percent,
         "life_hours": found.study.life_hours,
+        "cleanings": found.study.cleanings,
         "hours_left": _points(found.study.hours_left),
         "due_at": _dates(found.due_s),
         "duty_hours_per_day": found.study.duty.hours_per_day,

@@ -6,7 +6,7 @@ So a spike that ends (fog, rain in the media) is no change, because the hours be
 a light week is none, because it is over before the fall counts as sustained; one odd hour moves no quantile.
 In a short life the hours before were low too, when the element was new. There a deep fall counts if the level
 had climbed through the levels between hour by hour, as loading does and a wet spell does not.
-Promises: scale-free in restriction; says how sure it is. A person's entry has the last word (the caller's).
+Promises: scale-free in restriction; says how sure it is. What a person entered is weighed in `entries`.
 """
 
 from __future__ import annotations

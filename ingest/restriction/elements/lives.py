@@ -1,8 +1,8 @@
 """
 Element lives: from one change of the element to the next, counted in operating hours.
 
-Promises: a person's entry has the last word; hours are operating hours, never calendar time; each life has
-its own clean level, with the machine's earlier ones and the kind's as prior.
+Promises: a person's entry decides unless the readings contradict it (`entries`); hours are operating hours,
+never calendar time; each life has its own clean level, the machine's earlier ones and the kind's as prior.
 Leaves to others: falls of the series (`changes`), hours that are not to be believed (`suspect`), and what a
 life says about hours left (`forecast`).
 """
@@ -16,6 +16,12 @@ from functools import cached_property
 import numpy as np
 
 from cleanside.ingest.restriction.elements.changes import Change, find_changes, part_of_the_way
+from cleanside.ingest.restriction.elements.entries import (
+    BEGINS_LIFE,
+    DENIED_ROWS,
+    WeighedEntry,
+    denied_rows,
+)
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, BoolArray, FloatArray
@@ -106,11 +112,23 @@ class LifeSpan:
     level_end_pa: float | None  # its newest
 
 
+def is_envelope(series: HourlyRestriction) -> bool:
+    """No flow proxy: the upper envelope of each hour stands for full flow."""
+    return bool(np.all(np.isnan(series.flow_ratio)))
+
+
+def find_falls(series: HourlyRestriction, believed: BoolArray) -> list[Change]:
+    """`find_changes` of the rows that are fit to judge by; their rows count these alone."""
+    place = np.flatnonzero(believed)
+    unseen = np.diff(place, prepend=-1) - 1
+    return find_changes(series.restriction_pa[place], unseen=unseen, by_work=is_envelope(series))
+
+
 def find_edges(
     series: HourlyRestriction,
     believed: BoolArray,
     *,
-    entered_s: Sequence[float],
+    entered: Sequence[WeighedEntry] = (),
     terminal_pa: float | None,
     usual_clean_pa: float | None,
     by_speed: bool = False,
@@ -118,19 +136,28 @@ def find_edges(
     """
     The changes of the element, entered and found, in time order.
 
-    believed : rows that are fit to judge by, shape (n,). entered_s : instants entered by a person.
+    believed : rows that are fit to judge by, shape (n,).
+    entered : what people entered, as weighed; one that the readings contradict begins no life.
     usual_clean_pa : clean level to expect, from the kind; None = not known, then the first life of the
         machine tells. A fall below what any element could have is no change; nor is one near an entry.
     by_speed : engine speed alone stands for the flow. Then, and without a flow proxy, only a fall that light
         work does not make counts.
     """
-    at_s = np.asarray(sorted(entered_s), dtype=np.float64)
-    known = np.searchsorted(series.hour_s, at_s)
-    edges = [LifeEdge(int(row), float(t), True, "high", "change") for row, t in zip(known, at_s, strict=True)]
+    edges = [
+        LifeEdge(w.row, w.used_s, True, "high", BEGINS_LIFE[w.entry.what])
+        for w in entered
+        if w.used_s is not None and w.begins_life
+    ]
+    known = np.array([edge.row for edge in edges], dtype=np.int64)
+    denied = np.array(denied_rows(entered), dtype=np.int64)
     place = np.flatnonzero(believed)
     level = series.restriction_pa[place]
-    envelope = bool(np.all(np.isnan(series.flow_ratio)))
-    changes = find_changes(level, unseen=np.diff(place, prepend=-1) - 1, by_work=envelope)
+    envelope = is_envelope(series)
+    changes = [
+        change
+        for change in find_falls(series, believed)
+        if not np.any(np.abs(denied - place[change.row]) <= DENIED_ROWS)
+    ]
     own_pa: float | None = None  # clean level of the life that a fall would end
     for number, change in enumerate(changes):
         row = int(place[change.row])
@@ -248,7 +275,7 @@ def split_lives(
     hour_h, n = operating_hours(series), len(series.hour_s)
     keep = np.ones(n, dtype=bool) if believed is None else believed
     begins: dict[int, LifeEdge | None] = {0: None}
-    for edge in sorted(edges, key=lambda edge: (edge.entered, edge.at_s)):  # an entry has the last word
+    for edge in sorted(edges, key=lambda edge: (edge.entered, edge.at_s)):  # an entry goes before a found one
         begins[edge.row] = edge
     rows = sorted(begins)
     lives: list[tuple[LifeEdge | None, Life]] = []

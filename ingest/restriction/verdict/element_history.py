@@ -13,11 +13,18 @@ from functools import cached_property
 
 import numpy as np
 
+from cleanside.ingest.restriction.elements.entries import (
+    SAFELY_CLEAN_SHARE,
+    Expected,
+    WeighedEntry,
+    weigh_entries,
+)
 from cleanside.ingest.restriction.elements.lives import (
     Life,
     LifeEdge,
     clean_level_pa,
     find_edges,
+    find_falls,
     split_lives,
     usual_clean_pa,
 )
@@ -27,9 +34,14 @@ from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours
 from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS
-from cleanside.ingest.restriction.verdict.suspect import Suspicion, below_clean, terminal_doubt
+from cleanside.ingest.restriction.verdict.suspect import (
+    BELOW,
+    Suspicion,
+    below_clean,
+    flow_of,
+    terminal_doubt,
+)
 
-SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (common practice: 0.2 to 0.5)
 LIKELY_CLEAN_SHARE = 0.35  # of terminal; few are less clean
 OWN_LIVES = 2  # earlier ones from new: with fewer the machine's own clean level is not yet known
 
@@ -39,6 +51,7 @@ class ElementHistory:
     """The series cut into lives, and what of the running one is too low to be an element."""
 
     cuts: list[tuple[LifeEdge | None, Life]]
+    entries: list[WeighedEntry]
     running: BoolArray  # rows of the running life
     clean_pa: float | None  # of the running life
     below: list[Suspicion]
@@ -59,6 +72,12 @@ class ElementHistory:
         return [life for _, life in self.cuts]
 
     @property
+    def cleanings(self) -> int:
+        """How often the running element was cleaned, as entered or as is likely."""
+        began = [edge.likely for edge, _ in self.cuts if edge is not None]
+        return len(began) - max((i + 1 for i, how in enumerate(began) if how == "change"), default=0)
+
+    @property
     def changes_found_s(self) -> tuple[float, ...]:
         """Falls that are surely changes, and that nobody entered: ask a person."""
         found = [edge for edge, _ in self.cuts if edge is not None and not edge.entered]
@@ -75,25 +94,40 @@ class ElementHistory:
 def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory:
     """Cut the series; rows too low to be an element are then left out, and it is cut again without them."""
     believed = measured.believed()
+    entries = _weighed(measured, believed, facts)
     below: list[Suspicion] = []
     for _ in range(2):
-        cuts = _cut(measured, believed, facts)
+        cuts = _cut(measured, believed, entries, facts)
         low, clean_pa, said = _too_low(measured, believed, cuts, facts.kind_clean_pa)
         below = said or below
         if not np.any(low & believed):
             break
         believed = believed & ~low
     running = np.arange(len(believed)) >= (cuts[-1][0].row if cuts[-1][0] is not None else 0)
-    return ElementHistory(cuts, running, clean_pa, below)
+    return ElementHistory(cuts, entries, running, clean_pa, below)
+
+
+def _weighed(measured: MeasuredHours, believed: BoolArray, facts: HousingFacts) -> list[WeighedEntry]:
+    """What people entered, against the readings, before any of these is left out as too low."""
+    if not facts.entries:
+        return []
+    series, by_speed = measured.series, measured.reference.by_speed
+    falls = find_falls(series, believed)
+    expected = Expected(
+        kind_clean_pa=facts.kind_clean_pa,
+        terminal_pa=facts.terminal_pa,
+        low_share=BELOW[flow_of(series, by_speed=by_speed)][0],
+    )
+    return weigh_entries(facts.entries, series, believed, falls, expected)
 
 
 def _cut(
-    measured: MeasuredHours, believed: BoolArray, facts: HousingFacts
+    measured: MeasuredHours, believed: BoolArray, entries: Sequence[WeighedEntry], facts: HousingFacts
 ) -> list[tuple[LifeEdge | None, Life]]:
     edges = find_edges(
         measured.series,
         believed,
-        entered_s=facts.changes_s,
+        entered=entries,
         terminal_pa=facts.terminal_pa,
         usual_clean_pa=facts.kind_clean_pa,
         by_speed=measured.reference.by_speed,

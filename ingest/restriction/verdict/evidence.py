@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import UTC, datetime
 
+from cleanside.ingest.restriction.elements.entries import FITS, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import LifeSpan
 from cleanside.ingest.restriction.forecast.duty import Duty
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 from cleanside.ingest.restriction.measure.reference import Reference
 from cleanside.ingest.restriction.measure.summary import DAY_S, Summaries
 from cleanside.ingest.restriction.measure.words import counted
+from cleanside.ingest.restriction.verdict.entry_words import words_of
 
 STRANGE_SAID = 0.5  # more likely strange than not
-NO_FALL = 0.95  # of the level before: a new element that lies no lower asks for a second look (chosen)
 
 
 def evidence_of(
@@ -27,12 +29,14 @@ def evidence_of(
     clean_pa: float | None,
     terminal_pa: float | None,
     strange: float,
+    entries: Sequence[WeighedEntry] = (),
 ) -> tuple[str, ...]:
     """
     What each figure rests on.
 
     life : the running one; None = nothing was seen. judged_hours : of it, fit to judge by.
     strange : probability that its element loads like none of those learned from, 0 to 1.
+    entries : what people entered, as weighed.
     """
     hours = counted(len(table), "hour")
     return (
@@ -41,11 +45,12 @@ def evidence_of(
             if terminal_pa is None
             else ()
         ),
+        *(words_of(entry) for entry in entries if entry.is_question),
         f"{hours} with readings, {judged_hours:,} at work and fit to judge this element by",
         *_of_flow(reference),
         "zero learned with the engine off" if reference.zero_known else "zero not seen, taken as 0 Pa",
         _of_air(reference),
-        *(() if life is None else _of_life(life, float(table.hours["first_s"][0]), clean_pa)),
+        *(() if life is None else _of_life(life, clean_pa, entries)),
         *_of_lives(knowledge, strange),
         _of_duty(duty),
     )
@@ -161,28 +166,16 @@ def _whose(reference: Reference) -> str:
     return f"{learned}, {speed}"
 
 
-def _of_life(life: LifeSpan, first_s: float, clean_pa: float | None) -> list[str]:
+def _of_life(life: LifeSpan, clean_pa: float | None, entries: Sequence[WeighedEntry]) -> list[str]:
     day = f"{datetime.fromtimestamp(life.start_s, UTC):%Y-%m-%d}"
     if life.began_by == "":
         if clean_pa is None:
             return []
         return ["element in use when first seen: its clean level is taken from its kind, or its first hours"]
     if life.began_by == "entered":
-        return _of_entry(life, day, first_s)
+        return [words_of(e) for e in entries if e.used_s == life.start_s and e.verdict != FITS]
     sure = "" if life.sure == "high" else " (too few hours since to be sure)"
     if life.began == "cleaned":
         what = "the element was likely cleaned; enter a change if it was a new one"
         return [f"the level fell part of the way on {day}{sure}: {what}"]
     return [f"the level fell to a clean one on {day}{sure}: enter the change if the element was changed"]
-
-
-def _of_entry(life: LifeSpan, day: str, first_s: float) -> list[str]:
-    if life.start_s < first_s - DAY_S:
-        return [
-            f"element changed on {day} as entered, before the first reading: its hours until then unknown"
-        ]
-    before, after = life.level_before_pa, life.level_start_pa
-    if before is not None and after is not None and after > NO_FALL * before:
-        levels = f"{before / 1000:.2f} kPa before, {after / 1000:.2f} kPa after"
-        return [f"the level did not fall at the change entered for {day} ({levels}): check machine and date"]
-    return []

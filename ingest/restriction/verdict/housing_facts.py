@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from cleanside.ingest.restriction.elements.entries import Entry
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 
 PLANNING_HORIZON_DAYS = 14.0  # chosen: an element is ordered and a stop is found in two weeks
@@ -19,7 +20,7 @@ class HousingFacts:
 
     terminal_pa: float | None  # that holds now; None = not entered, then no share and no forecast. [Pa]
     terminal_entered: tuple[float, str] | None = None  # the same as read, value and unit; None = not known
-    changes_s: tuple[float, ...] = ()  # element changes entered by a person, seconds since 1970-01-01 UTC
+    entries: tuple[Entry, ...] = ()  # what people entered of the element
     #: snapshot of lives to learn from; an empty one: nothing learned, the forecast is wide
     fleet: FleetKnowledge = field(default_factory=FleetKnowledge)
     machine: str = ""  # labels for weighting the fleet's lives

@@ -15,8 +15,9 @@ from typing import NamedTuple
 
 import numpy as np
 
+from cleanside.ingest.restriction.elements.entries import WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan, operating_hours, tell_lives
-from cleanside.ingest.restriction.forecast.duty import Duty, learn_duty
+from cleanside.ingest.restriction.forecast.duty import Duty, learn_duty, worked_off_s
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference
 from cleanside.ingest.restriction.measure.summary import FloatArray, HourSummary
@@ -51,9 +52,16 @@ class Study:
     last_s: float | None  # newest reading, seconds since 1970-01-01 UTC
     last_says_off: bool  # the newest reading shows the engine off, by speed or voltage
     lives: tuple[LifeSpan, ...]  # the running one last
+    entries: tuple[WeighedEntry, ...]  # what people entered, with what the readings say of it
+    cleanings: int  # of the running element, entered or likely
     changes_found_s: tuple[float, ...]  # falls like a new element that nobody entered: ask a person
     evidence: tuple[str, ...]  # sentences: what each figure rests on
     planning_horizon_days: float  # that `is_plan` goes by
+
+    @property
+    def questions(self) -> tuple[WeighedEntry, ...]:
+        """Entries that the readings contradict; they change no figure until a person has settled them."""
+        return tuple(entry for entry in self.entries if entry.is_question)
 
 
 class Studied(NamedTuple):
@@ -146,6 +154,7 @@ def _judge(
     table, level, share = measured.table, history.level_pa, loaded.share
     spans = tell_lives(measured.series, history.cuts)
     last = table.hours[-1] if len(table) else None
+    last_s = None if last is None else float(last["last_s"])
     return Study(
         suspicions=_suspicions(measured, history, facts),
         restriction_pa=float(level[-1]) if len(level) else None,
@@ -159,9 +168,11 @@ def _judge(
         hours_left=outlook.hours_left,
         duty=outlook.duty,
         lives_learned_from=len(facts.fleet.lives),
-        last_s=None if last is None else float(last["last_s"]),
+        last_s=last_s,
         last_says_off=last is not None and last["evidence"] >= 2 and not last["last_running"],
         lives=tuple(spans),
+        entries=tuple(_with_look(entry, outlook.duty, last_s) for entry in history.entries),
+        cleanings=history.cleanings,
         changes_found_s=history.changes_found_s,
         evidence=evidence_of(
             table,
@@ -173,6 +184,7 @@ def _judge(
             clean_pa=history.clean_pa,
             terminal_pa=facts.terminal_pa,
             strange=outlook.strange,
+            entries=history.entries,
         )
         + _why_over(loaded, outlook),
         planning_horizon_days=facts.planning_horizon_days,
@@ -184,6 +196,14 @@ def _why_over(loaded: _Loaded, outlook: _Outlook) -> tuple[str, ...]:
     if loaded.state != "over" or outlook.hours_left is None or loaded.share[-1] >= OVER_SHARE:
         return ()
     return (just_below_limit(float(loaded.share[-1]), OVER_SHARE - HYSTERESIS, outlook.hours_left.p90),)
+
+
+def _with_look(entry: WeighedEntry, duty: Duty, last_s: float | None) -> WeighedEntry:
+    """With the instant by which enough is likely seen to check it."""
+    if not entry.hours_missing:
+        return entry
+    from_s = max(entry.entry.at_s, entry.entry.at_s if last_s is None else last_s)
+    return replace(entry, look_by_s=worked_off_s(entry.hours_missing, duty, from_s))
 
 
 def _suspicions(

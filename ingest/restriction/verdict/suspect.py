@@ -215,6 +215,13 @@ def ambient_misfit(table: Summaries, nearby: Misfit | None) -> list[Suspicion]:
     return []
 
 
+def flow_of(series: HourlyRestriction, *, by_speed: bool) -> str:
+    """What stands for the flow, as a key of BELOW."""
+    if np.all(np.isnan(series.flow_ratio)):
+        return "none"
+    return "speed" if by_speed else "flow"
+
+
 def below_clean(
     series: HourlyRestriction, believed: BoolArray, clean_pa: float | None, *, by_speed: bool
 ) -> tuple[BoolArray, list[Suspicion]]:
@@ -227,8 +234,7 @@ def below_clean(
     place = np.flatnonzero(believed)
     if clean_pa is None or clean_pa <= 0 or len(place) == 0:
         return low, []
-    by_work = bool(np.all(np.isnan(series.flow_ratio)))
-    low_at, high_at, rows = BELOW["none" if by_work else "speed" if by_speed else "flow"]
+    low_at, high_at, rows = BELOW[flow_of(series, by_speed=by_speed)]
     level = series.restriction_pa[place]
     if not np.any(level < low_at * clean_pa):  # nor is any median, then
         return low, []

@@ -10,6 +10,7 @@ import pytest
 
 from cleanside.ingest.restriction import (
     Assessment,
+    Entry,
     FleetKnowledge,
     HousingFacts,
     Life,
@@ -145,17 +146,17 @@ def test_a_change_that_nobody_entered_is_found_and_asks_for_an_entry() -> None:
     assert any("enter the change" in line for line in found.evidence)
 
 
-def test_an_entry_has_the_last_word_on_when_it_was() -> None:
+def test_an_entry_within_a_shift_of_the_fall_counts_from_the_fall() -> None:
     readings = measured(60, two_elements(second=lambda h: used(np.maximum(h, 0), life_h=500.0)))
-    found = assess(readings, changes_s=(at_hour(236),))
+    found = assess(readings, entries=(Entry(at_s=at_hour(236)),))
     assert found.study.changes_found_s == ()
     assert [(life.began_by, life.sure) for life in found.study.lives] == [("", "low"), ("entered", "high")]
-    assert found.study.lives[1].start_s == at_hour(236)
+    assert found.study.lives[1].start_s == at_hour(240)
 
 
 def test_an_entry_with_no_reading_after_it_begins_a_life_of_no_hours() -> None:
     readings = measured(20, base)
-    found = assess(readings, changes_s=(float(readings.at_s.max()) + 60,))
+    found = assess(readings, entries=(Entry(at_s=float(readings.at_s.max()) + 60),))
     assert len(found.study.lives) == 2
     assert (found.study.life_hours, found.study.hours_left, found.state) == (None, None, "running-in")
 

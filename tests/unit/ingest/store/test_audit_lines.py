@@ -19,7 +19,7 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
     ("device", {"body": BODY}, BODY_TEXT),
     *(
         (what, {"machine": "grader-07", "body": BODY}, f"grader-07 {BODY_TEXT}")
-        for what in ("terminal", "terminal_confirmed", "prices", "element_change")
+        for what in ("terminal", "terminal_confirmed", "prices", "element_change", "element_change_confirmed")
     ),
     ("assignment", {"device": "d", "body": BODY}, f"d {BODY_TEXT}"),
     (
@@ -28,14 +28,16 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
             "machine": "grader-07",
             "housing": "main",
             "changed_at": "2026-03-01T00:00:00Z",
+            "work": "new",
             "entered_at": "2026-03-02T00:00:00Z",
             "by": "k1",
             "note": "by hand",
         },
-        "grader-07 main 2026-03-01T00:00:00Z entered 2026-03-02T00:00:00Z by k1: by hand",
+        "grader-07 main 2026-03-01T00:00:00Z new entered 2026-03-02T00:00:00Z by k1: by hand",
     ),
     ("key", {"key": "k1", "role": "device", "devices": ["a", "b"]}, "k1 device a b"),
     ("key", {"key": "k1", "role": "admin", "devices": []}, "k1 admin"),
+    *((what, {"amendment": 3, "body": BODY}, f"3 {BODY_TEXT}") for what in ("time_right", "both_right")),
     *((what, {"key": "k1"}, "k1") for what in ("key_revoked", "key_suspended", "key_confirmed")),
     (
         "key_rotated",

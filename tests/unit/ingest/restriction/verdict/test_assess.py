@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from cleanside.ingest.restriction import (
+    Entry,
     FleetKnowledge,
     HousingFacts,
     Life,
@@ -133,12 +134,12 @@ def test_an_entered_change_begins_a_new_life_with_its_own_clean_level():
     at_s, level = readings.at_s, readings.restriction_pa.copy()
     before = at_s < changed_s
     level[~before] = shift_work(days=20, life_h=1500.0).restriction_pa[~before]
-    found = assess(dataclasses.replace(readings, restriction_pa=level), changes_s=(changed_s,))
+    found = assess(dataclasses.replace(readings, restriction_pa=level), entries=(Entry(at_s=changed_s),))
     assert found.study.life_hours == pytest.approx(80.0, rel=0.05)
     assert found.study.share_used_percent < 10
     lives = housing_lives(
         summarise_hours(dataclasses.replace(readings, restriction_pa=level)),
-        HousingFacts(terminal_pa=TERMINAL_PA, changes_s=(changed_s,), reference_flow=0.4),
+        HousingFacts(terminal_pa=TERMINAL_PA, entries=(Entry(at_s=changed_s),), reference_flow=0.4),
     )
     assert [life.complete for life in lives] == [False, False]
 
@@ -157,7 +158,7 @@ def test_a_change_that_nobody_entered_is_found_and_begins_a_new_life():
     found = assess(again)
     assert found.study.changes_found_s == pytest.approx([START_S + 20 * DAY_S + 6 * 3600], abs=8 * 3600)
     assert found.study.life_hours == pytest.approx(160.0, abs=8)
-    entered = assess(again, changes_s=(START_S + 20 * DAY_S,))
+    entered = assess(again, entries=(Entry(at_s=START_S + 20 * DAY_S),))
     assert entered.study.changes_found_s == ()
     assert entered.study.life_hours == pytest.approx(160.0, rel=0.01)
 
@@ -284,26 +285,27 @@ def test_a_machine_seen_at_idle_only_is_not_told_to_be_well():
 
 
 def test_an_element_changed_before_the_first_reading_was_in_use_when_first_seen():
-    """Its hours until then are not known; one changed on the day of fitting was seen from new."""
+    """A person confirmed it. Its hours until then are not known; changed on the day of fitting, they are."""
     readings = shift_work(days=20, life_h=1000.0)
     for days_before, word in ((90, "before the first reading"), (0.5, None)):
-        found = assess(readings, changes_s=(START_S - days_before * DAY_S,))
+        found = assess(readings, entries=(Entry(at_s=START_S - days_before * DAY_S, confirmed=True),))
         assert found.study.lives[-1].began_by == "entered"
         assert any("before the first reading" in line for line in found.evidence) == (word is not None)
     summaries = summarise_hours(readings)
     for days_before, from_new in ((90, False), (0.5, True)):
         changed_s = START_S - days_before * DAY_S
-        facts = HousingFacts(changes_s=(changed_s,), terminal_pa=TERMINAL_PA, reference_flow=0.4)
+        entries = (Entry(at_s=changed_s, confirmed=True),)
+        facts = HousingFacts(entries=entries, terminal_pa=TERMINAL_PA, reference_flow=0.4)
         [life] = housing_lives(summaries, facts)
         assert life.from_new == from_new
 
 
 def test_a_change_entered_where_the_level_did_not_fall_is_asked_about():
     readings = shift_work(days=20, life_h=1000.0)
-    found = assess(readings, changes_s=(START_S + 10.5 * DAY_S,))
-    assert any("did not fall at the change entered for 2026-03-12" in line for line in found.evidence)
-    changed = assess(two_elements(), changes_s=(START_S + 20 * DAY_S,))
-    assert not any("did not fall" in line for line in changed.evidence)
+    found = assess(readings, entries=(Entry(at_s=START_S + 10.5 * DAY_S),))
+    assert [entry.verdict for entry in found.study.questions] == ["did_not_fall"]
+    changed = assess(two_elements(), entries=(Entry(at_s=START_S + 20 * DAY_S),))
+    assert changed.study.questions == ()
 
 
 @pytest.mark.parametrize(

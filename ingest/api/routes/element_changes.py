@@ -1,0 +1,279 @@
+"""What people enter of elements, with what the readings say of each entry."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+import sqlalchemy as sa
+from fastapi import Depends, Query, Request
+from pydantic import Field
+
+from cleanside.ingest.api.routes.described_fleet import ChangesAnswer
+from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
+from cleanside.ingest.api.routes.shared import (
+    At,
+    Name,
+    PathName,
+    R,
+    Strict,
+    Words,
+    judge_of,
+    needs,
+    problems,
+    router_of,
+    text,
+    text_s,
+    us,
+)
+from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.restriction import WeighedEntry
+from cleanside.ingest.restriction.verdict.entry_words import CAUTIONS, words_of
+from cleanside.ingest.store import audit, element_changes
+from cleanside.ingest.store.element_changes import EnteredChange
+from cleanside.ingest.store.fleet import HousingRow
+from cleanside.ingest.store.keys import Key
+
+router = router_of("machines")
+
+MOST_BACK_US = 10 * 365 * 86_400_000_000  # chosen: no element stays in for as long
+MOST_AHEAD_US = 3_600_000_000  # chosen: a clock that is an hour off is no reason to send a technician back
+
+Writer = Annotated[Key, Depends(needs("changes:write"))]
+
+
+class NewChange(Strict):
+    """What was done to an element."""
+
+    changed_at: At
+    housing: Name = Field(DEFAULT_HOUSING)
+    note: Words = Field("", max_length=400)
+    entry_id: Name | None = Field(
+        None,
+        description="made by whoever enters it, so that a resend is the same entry; "
+        "left out: the same work at the same instant is the same entry",
+        examples=["0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01"],
+    )
+    what: Literal["new", "cleaned", "inspected", "safety_element", "nothing"] = Field(
+        "new",
+        description="new: another element went in. cleaned: the same one went back in, cleaned. inspected: "
+        "it went back in as it was. safety_element: that one was replaced. nothing: the change that was "
+        "found at this instant is denied; the note says why",
+    )
+    confirmed_because: Words = Field(
+        "",
+        max_length=400,
+        description="why the entry holds although the readings contradict it; send the entry again with this",
+    )
+
+
+@router.post(
+    "/v1/machines/{machine}/element-changes",
+    summary="Enter an element change",
+    response_model=ChangesAnswer,
+    responses=problems(404, 409),
+)
+@example(
+    {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"}, plain="entry_id what confirmed_because"
+)
+def post_change(
+    machine: PathName, body: NewChange, request: Request, resources: R, key: Writer
+) -> dict[str, Any]:
+    """
+    Enter what was done to an element. The answer says what the readings say of it.
+
+    An entry decides unless the readings contradict it. Then it is a question and changes no figure until it
+    is confirmed, corrected or taken back.
+    """
+    now_us = resources.clock()
+    change = _entered(body, key.handle, now_us)
+
+    def save(connection: sa.Connection) -> HousingRow:
+        housing = find_housing(connection, key, machine, body.housing)
+        what = _put(connection, housing.id, change)
+        if what is not None:
+            about = {"machine": machine, "body": body.model_dump(mode="json")}
+            audit.note(connection, key.owner_id, now_us, key.handle, what, **about)
+        return housing
+
+    return _shown(request, resources, key, resources.writer.call(save))
+
+
+@router.get(
+    "/v1/machines/{machine}/element-changes",
+    summary="Element changes",
+    response_model=ChangesAnswer,
+    responses=problems(404),
+)
+@example(query={"housing": "{housing}"})
+def get_changes(
+    machine: PathName, request: Request, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING
+) -> dict[str, Any]:
+    """What was entered of a housing's elements, in time order, and what the readings say of each entry."""
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+    return _shown(request, resources, key, found)
+
+
+@router.delete(
+    "/v1/machines/{machine}/element-changes",
+    summary="Take an element change back",
+    response_model=ChangesAnswer,
+    responses=problems(404),
+)
+@example(query={"changed_at": "2026-02-14T06:00:00Z", "housing": "{housing}"})
+def delete_change(
+    machine: PathName,
+    request: Request,
+    changed_at: Annotated[At, Query(description="as it was entered")],
+    resources: R,
+    key: Writer,
+    housing: Name = DEFAULT_HOUSING,
+    entry_id: Annotated[Name | None, Query(description="which, where several stand at that instant")] = None,
+) -> dict[str, Any]:
+    """Take back what was entered by mistake. The audit keeps what was entered, and by whom."""
+    changed_us = us(changed_at)
+    assert changed_us is not None
+
+    def save(connection: sa.Connection) -> HousingRow:
+        found = find_housing(connection, key, machine, housing)
+        there = element_changes.changes_of(connection, found.id)
+        change = _the_one_meant(there, changed_us, entry_id, f"{machine}, housing {housing}")
+        element_changes.take_change_back(connection, found.id, change)
+        audit.note(
+            connection,
+            key.owner_id,
+            resources.clock(),
+            key.handle,
+            "element_change_taken_back",
+            machine=machine,
+            housing=housing,
+            changed_at=text(changed_us),
+            work=change.what,
+            entered_at=text(change.entered_us),
+            by=change.who,
+            note=change.note,
+        )
+        return found
+
+    return _shown(request, resources, key, resources.writer.call(save))
+
+
+# ---------------------------------------------------------------- what becomes of an entry
+
+
+def _entered(body: NewChange, who: str, now_us: int) -> EnteredChange:
+    """A body as an entry. Raises Refused (422) for an impossible year, or a denial without a reason."""
+    changed_us = us(body.changed_at)
+    assert changed_us is not None
+    _refuse_far_off(changed_us, now_us)
+    if body.what == "nothing" and not body.note:
+        detail = "a change that was found is denied without a reason; say in the note why the level fell"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("#/note", detail)])
+    return EnteredChange(
+        changed_us=changed_us,
+        entered_us=now_us,
+        who=who,
+        note=body.note,
+        entry_id=body.entry_id or element_changes.made_entry_id(changed_us, body.what),
+        what=body.what,
+        confirmed_because=body.confirmed_because or None,
+    )
+
+
+def _put(connection: sa.Connection, housing_id: int, change: EnteredChange) -> str | None:
+    """Enter or confirm. Returns what to note, None: the same entry again. Raises Refused (409)."""
+    before = element_changes.put_change(connection, housing_id, change)
+    if before is None:
+        return "element_change"
+    if (before.changed_us, before.what, before.note) != (change.changed_us, change.what, change.note):
+        detail = (
+            f"a change at {text(before.changed_us)} ({before.what}) is entered already, by {before.who} with "
+            f'the note "{before.note}"; take it back (DELETE) to enter it with another'
+        )
+        raise Refused(409, "change_differs", detail)
+    if change.confirmed_because in (None, before.confirmed_because):
+        return None
+    element_changes.confirm_change(connection, housing_id, before, change.confirmed_because)
+    return "element_change_confirmed"
+
+
+def _the_one_meant(
+    there: list[EnteredChange], changed_us: int, entry_id: str | None, where: str
+) -> EnteredChange:
+    """The entry to take back. Raises Refused: 404 if there is none, 422 if it could be several."""
+    found = [c for c in there if c.changed_us == changed_us and entry_id in (None, c.entry_id)]
+    if not found:
+        detail = f"no element change at {text(changed_us)} is entered for {where}"
+        raise Refused(404, "unknown_element_change", detail)
+    if len(found) > 1:
+        every = " and ".join(f"{c.entry_id} ({c.what})" for c in found)
+        detail = f"{len(found)} entries stand at {text(changed_us)}, {every}; name one as entry_id"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("query/entry_id", detail)])
+    return found[0]
+
+
+def _refuse_far_off(changed_us: int, now_us: int) -> None:
+    """A wrong year would hide a life, or make one up. Raises Refused (422)."""
+    if changed_us > now_us + MOST_AHEAD_US:
+        detail = f"{text(changed_us)} lies ahead, it is {text(now_us)}; enter a change once it was made"
+    elif changed_us < now_us - MOST_BACK_US:
+        detail = f"{text(changed_us)} lies more than ten years back; check the year"
+    else:
+        return
+    raise Refused(422, "not_valid", detail, errors=[Complaint("#/changed_at", detail)])
+
+
+# ---------------------------------------------------------------- how it is shown
+
+
+def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:
+    """Entries with what the readings say of them now."""
+    with resources.reading() as connection:
+        study = judge_of(request, connection, key.owner_id).view(housing).assessment.study
+        entered = {c.entry_id: c for c in element_changes.changes_of(connection, housing.id)}
+    shown = [(entered[w.entry.name], w) for w in study.entries if w.entry.name in entered]
+    return {
+        "machine": housing.machine,
+        "housing": housing.name,
+        "element_changes": [_change_document(change, weighed) for change, weighed in shown],
+        "cleanings": study.cleanings,
+        "cautions": list(CAUTIONS),
+    }
+
+
+def _change_document(change: EnteredChange, weighed: WeighedEntry) -> dict[str, Any]:
+    return {
+        "changed_at": text(change.changed_us),
+        "entered_at": text(change.entered_us),
+        "who": change.who,
+        "note": change.note,
+        "entry_id": change.entry_id,
+        "what": change.what,
+        "confirmed_because": change.confirmed_because,
+        "is_question": weighed.is_question,
+        **weighed_document(weighed),
+    }
+
+
+def weighed_document(weighed: WeighedEntry) -> dict[str, Any]:
+    """What the readings say of an entry: code, figures, and the English made of them."""
+    return {
+        "verdict": weighed.verdict,
+        "says": words_of(weighed),
+        "used_from": text_s(weighed.used_s),
+        "level_before_pa": weighed.before_pa,
+        "level_after_pa": weighed.after_pa,
+        "clean_restriction_pa": weighed.clean_pa,
+        "look_by": text_s(weighed.look_by_s),
+    }
+
+
+def question_document(weighed: WeighedEntry) -> dict[str, Any]:
+    """An entry that the readings contradict, for a list of housings."""
+    return {
+        "changed_at": text_s(weighed.entry.at_s),
+        "entry_id": weighed.entry.name,
+        "verdict": weighed.verdict,
+        "says": words_of(weighed),
+    }

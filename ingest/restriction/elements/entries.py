@@ -1,0 +1,235 @@
+"""
+What people entered of an element, weighed against the readings around it.
+
+An entry decides unless the readings contradict it. Then it is a question, and it changes no figure until a
+person confirms it, corrects it or takes it back.
+Strategy: the level before and after is the median of a few operating hours. An entry within a shift of a
+clear fall counts from the fall. Two entries of the same work at the same place are one.
+Promises: pure; the order of the entries does not matter. Says with each entry what the readings show, as a
+code with figures.
+Leaves to others: falls that nobody entered (`changes`), sentences (`verdict.entry_words`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from cleanside.ingest.restriction.elements.changes import Change, part_of_the_way
+from cleanside.ingest.restriction.measure.ranks import middle
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.measure.summary import DAY_S, BoolArray, FloatArray
+
+#: what was done to the element; "nothing" denies a fall that was found
+WORK = ("new", "cleaned", "inspected", "safety_element", "nothing")
+BEGINS_LIFE = {"new": "change", "cleaned": "cleaned"}  # -> how the life that it begins is told
+
+LEVEL_ROWS = 6  # operating hours whose median is the level before, and after (chosen: most of a shift)
+LEAST_ROWS = 3  # of them where a clear fall is to be seen,
+ENOUGH_ROWS = 4  # and before it is said that none was there
+SHIFT_ROWS = 12  # operating hours: a change is entered at the end of a shift, hardly later (common practice)
+DENIED_ROWS = 24  # a fall is found again within as many hours as more readings come (chosen)
+CLEAR_FALL = 0.15  # of the level before; hours of one element wander by less over a shift (chosen)
+NO_FALL = 0.95  # of the level before: a new element that lies no lower asks for a second look (chosen)
+CLEAN_ALREADY = 1.15  # of the clean level: from there a change hardly shows (chosen)
+SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (common practice: 0.2 to 0.5)
+
+#: codes of what the readings say; those in QUESTIONS change no figure until they are settled
+FITS, FITS_AT_FALL, TOO_LOW, PART_OF_THE_WAY = "fits", "fits_at_fall", "too_low", "part_of_the_way"
+NOT_SEEN_YET, NO_LEVEL_BEFORE, CLEAN_BEFORE = "not_seen_yet", "no_level_before", "clean_before"
+DID_NOT_FALL, BEFORE_FIRST_READING = "did_not_fall", "before_first_reading"
+DOUBLE, NOTED, DENIED = "double", "noted", "denied"
+QUESTIONS = (DID_NOT_FALL, BEFORE_FIRST_READING)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entry:
+    """What a person entered. Instants in seconds since 1970-01-01 UTC. Raises ValueError: unknown `what`."""
+
+    at_s: float  # of the work
+    what: str = "new"  # one of WORK
+    confirmed: bool = False  # a person stands by it, whatever the readings say
+    name: str = ""  # the id that whoever entered it gave it
+
+    def __post_init__(self) -> None:
+        if self.what not in WORK:
+            raise ValueError(f"what is {self.what!r}; give one of {', '.join(WORK)}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class WeighedEntry:
+    """An entry with what the readings say of it. Levels at the reference flow. None = not seen."""
+
+    entry: Entry
+    verdict: str  # one of the codes above
+    used_s: float | None = None  # from when it counts; None: it changes no figure
+    row: int = 0  # first row of the life that it begins, in the series
+    before_pa: float | None = None
+    after_pa: float | None = None
+    clean_pa: float | None = None  # what a clean element was expected to read
+    fall_s: float | None = None  # the nearest fall that was found; None: none
+    hours_missing: float = 0.0  # operating hours to be seen before it can be checked
+    look_by_s: float | None = None  # when these are likely seen; None: it is checked
+
+    @property
+    def is_question(self) -> bool:
+        """The readings contradict it, and no person has settled that."""
+        return self.verdict in QUESTIONS and not self.entry.confirmed
+
+    @property
+    def begins_life(self) -> bool:
+        """It cuts the series."""
+        return self.used_s is not None and self.entry.what in BEGINS_LIFE
+
+
+@dataclass(frozen=True, kw_only=True)
+class Expected:
+    """What is known of a clean element before an entry is looked at. [Pa] None = not known."""
+
+    kind_clean_pa: float | None
+    terminal_pa: float | None
+    low_share: float  # of the clean level: less is no element
+
+
+def weigh_entries(
+    entries: Sequence[Entry],
+    series: HourlyRestriction,
+    believed: BoolArray,
+    falls: Sequence[Change],
+    expected: Expected,
+) -> list[WeighedEntry]:
+    """
+    Each entry with what the readings say of it, in order of time.
+
+    believed : rows that are fit to judge by, shape (n,). falls : found in these rows (`find_changes`).
+    """
+    around = _Around(series, np.flatnonzero(believed), list(falls), expected)
+    weighed: list[WeighedEntry] = []
+    for entry in sorted(entries, key=lambda e: (e.at_s, not e.confirmed, e.name)):
+        weighed.append(around.weigh(entry))
+    return _without_doubles(weighed)
+
+
+def denied_rows(weighed: Sequence[WeighedEntry]) -> list[int]:
+    """Rows of the series at which a person denies a change."""
+    return [w.row for w in weighed if w.entry.what == "nothing"]
+
+
+def _without_doubles(weighed: Sequence[WeighedEntry]) -> list[WeighedEntry]:
+    """Of entries of the same work within a shift the one that fits best counts, else the first."""
+    kept: list[WeighedEntry] = []
+    ranked = sorted(weighed, key=lambda w: (w.is_question, w.verdict != FITS, w.entry.at_s, w.entry.name))
+    for one in ranked:
+        same = [k for k in kept if k.entry.what == one.entry.what and k.verdict != DOUBLE]
+        if one.entry.what in BEGINS_LIFE and any(abs(k.row - one.row) <= SHIFT_ROWS for k in same):
+            one = replace(one, verdict=DOUBLE, used_s=None)
+        kept.append(one)
+    return sorted(kept, key=lambda w: (w.entry.at_s, w.entry.name))
+
+
+class _Around:
+    """The readings around entries."""
+
+    def __init__(
+        self, series: HourlyRestriction, place: np.ndarray, falls: list[Change], expected: Expected
+    ) -> None:
+        self._hour_s = series.hour_s
+        self._place = place
+        self._level: FloatArray = series.restriction_pa[place]
+        self._falls = falls
+        self._expected = expected
+
+    def weigh(self, entry: Entry) -> WeighedEntry:
+        """What the readings say of an entry."""
+        row = int(np.searchsorted(self._hour_s, entry.at_s))
+        mine = WeighedEntry(entry=entry, verdict=NOTED, row=row, fall_s=self._nearest_fall_s(entry.at_s))
+        if entry.what == "nothing":
+            return replace(mine, verdict=DENIED)
+        if entry.what not in BEGINS_LIFE:
+            return mine
+        split = int(np.searchsorted(self._hour_s[self._place], entry.at_s))
+        fall = self._clear_fall(split)
+        if fall is not None:
+            return self._at_fall(mine, split, fall)
+        return self._without_fall(mine, split)
+
+    def _at_fall(self, mine: WeighedEntry, split: int, fall: int) -> WeighedEntry:
+        before_pa, after_pa = self._levels(fall)
+        mine = replace(mine, before_pa=before_pa, after_pa=after_pa, clean_pa=self._clean_pa(fall))
+        if abs(fall - split) <= 1:  # the hour of the change holds some of both
+            verdict, used_s, row = FITS, mine.entry.at_s, mine.row
+        else:
+            row = int(self._place[fall])
+            verdict, used_s = FITS_AT_FALL, float(self._hour_s[row])
+        return replace(mine, verdict=self._of_new_level(mine) or verdict, used_s=used_s, row=row)
+
+    def _of_new_level(self, mine: WeighedEntry) -> str | None:
+        """Something about the level after a fall that asks for a look; None: it looks right."""
+        assert mine.before_pa is not None
+        assert mine.after_pa is not None
+        if mine.after_pa < self._least_pa(mine.clean_pa):
+            return TOO_LOW
+        if mine.entry.what == "new" and mine.clean_pa is not None:
+            fall = Change(0, mine.before_pa, mine.after_pa, "high", "change")
+            if part_of_the_way(fall, mine.clean_pa) and mine.after_pa > 1.3 * mine.clean_pa:
+                return PART_OF_THE_WAY
+        return None
+
+    def _without_fall(self, mine: WeighedEntry, split: int) -> WeighedEntry:
+        """No clear fall is near."""
+        used = replace(mine, used_s=mine.entry.at_s)
+        if len(self._hour_s) and mine.entry.at_s < float(self._hour_s[0]) - DAY_S:
+            return self._asked(mine, BEFORE_FIRST_READING)
+        seen = len(self._level) - split
+        if seen < ENOUGH_ROWS:
+            return replace(used, verdict=NOT_SEEN_YET, hours_missing=float(ENOUGH_ROWS - seen))
+        if split < LEAST_ROWS:
+            return replace(used, verdict=NO_LEVEL_BEFORE)
+        before_pa, after_pa = self._levels(split)
+        clean_pa = self._clean_pa(split)
+        used = replace(used, before_pa=before_pa, after_pa=after_pa, clean_pa=clean_pa)
+        if after_pa <= NO_FALL * before_pa:
+            return replace(used, verdict=FITS)
+        if clean_pa is not None and before_pa <= CLEAN_ALREADY * clean_pa:
+            return replace(used, verdict=CLEAN_BEFORE)
+        return self._asked(replace(used, used_s=None), DID_NOT_FALL)
+
+    def _asked(self, mine: WeighedEntry, verdict: str) -> WeighedEntry:
+        return replace(mine, verdict=verdict, used_s=mine.entry.at_s if mine.entry.confirmed else None)
+
+    def _levels(self, split: int) -> tuple[float, float]:
+        """Level before and after a row of those that are believed. [Pa]"""
+        before = self._level[max(0, split - LEVEL_ROWS) : split]
+        return float(np.median(before)), float(np.median(self._level[split : split + LEVEL_ROWS]))
+
+    def _clear_fall(self, split: int) -> int | None:
+        """Row of the clearest fall within a shift of `split`, among those believed; None: no clear one."""
+        first = max(LEAST_ROWS, split - SHIFT_ROWS)
+        rows = range(first, min(len(self._level) - LEAST_ROWS, split + SHIFT_ROWS) + 1)
+        levels = [self._levels(row) for row in rows]
+        falls = np.array([1.0 - after / max(before, 1e-300) for before, after in levels])
+        if len(falls) == 0 or falls.max() < CLEAR_FALL:
+            return None
+        near = [row for row, fall in zip(rows, falls, strict=True) if fall >= 0.8 * falls.max()]
+        return min(near, key=lambda row: float(self._level[row] - self._level[row - 1]))
+
+    def _clean_pa(self, split: int) -> float | None:
+        """What a clean element is expected to read, of the machine's falls before and its kind. [Pa]"""
+        sure = [c.after for c in self._falls if c.row < split - SHIFT_ROWS and c.likely == "change"]
+        own = middle(np.array(sure)) if sure else None
+        kind = self._expected.kind_clean_pa
+        if own is None or kind is None:
+            return own if kind is None else kind
+        return (own + kind) / 2
+
+    def _least_pa(self, clean_pa: float | None) -> float:
+        """Less is no element, as far as is known. [Pa]"""
+        if clean_pa is None:
+            clean_pa = SAFELY_CLEAN_SHARE * (self._expected.terminal_pa or 0.0)
+        return self._expected.low_share * clean_pa
+
+    def _nearest_fall_s(self, at_s: float) -> float | None:
+        found = [float(self._hour_s[self._place[change.row]]) for change in self._falls]
+        return min(found, key=lambda fall_s: abs(fall_s - at_s), default=None)

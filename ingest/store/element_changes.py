@@ -1,0 +1,78 @@
+"""What people entered of elements: changed, cleaned, inspected; or that a change that was found was none."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import sqlalchemy as sa
+
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store.models import element_changes
+
+
+class EnteredChange(NamedTuple):
+    """What a person entered of an element."""
+
+    changed_us: int
+    entered_us: int
+    who: str
+    note: str
+    entry_id: str  # given by whoever entered it; a resend is the same entry
+    what: str = "new"  # new, cleaned, inspected, safety_element, or nothing (denies a change that was found)
+    confirmed_because: str | None = None  # why it holds although readings contradict it; None: not confirmed
+
+
+def put_change(connection: sa.Connection, housing_id: int, change: EnteredChange) -> EnteredChange | None:
+    """Enter an element change; the one that is there already with this id stays, and is given."""
+    known = {before.entry_id: before for before in changes_of(connection, housing_id)}
+    if change.entry_id in known:
+        return known[change.entry_id]
+    statement = dialect.insert(connection, element_changes).values(housing_id=housing_id, **change._asdict())
+    entered = statement.on_conflict_do_nothing().returning(element_changes.c.changed_us)
+    if connection.execute(entered).first() is not None:
+        return None
+    return next(c for c in changes_of(connection, housing_id) if c.entry_id == change.entry_id)
+
+
+def confirm_change(connection: sa.Connection, housing_id: int, change: EnteredChange, because: str) -> None:
+    """A person stands by an entry that the readings contradict."""
+    confirm = sa.update(element_changes).where(_is_change(housing_id, change))
+    connection.execute(confirm.values(confirmed_because=because))
+
+
+def take_change_back(connection: sa.Connection, housing_id: int, change: EnteredChange) -> None:
+    """Remove an entry."""
+    connection.execute(sa.delete(element_changes).where(_is_change(housing_id, change)))
+
+
+def changes_of(connection: sa.Connection, housing_id: int) -> list[EnteredChange]:
+    """What was entered of a housing's elements, in time order."""
+    query = sa.select(*(element_changes.c[f] for f in EnteredChange._fields))
+    query = query.where(element_changes.c.housing_id == housing_id)
+    query = query.order_by(element_changes.c.changed_us, element_changes.c.id)
+    return [entered_change(*row) for row in connection.execute(query)]
+
+
+def entered_change(
+    changed_us: int,
+    entered_us: int,
+    who: str,
+    note: str,
+    entry_id: str | None,
+    what: str,
+    because: str | None,
+) -> EnteredChange:
+    """A row as an entry; one without an id of its own gets the one that is made for such."""
+    made = entry_id or made_entry_id(changed_us, what)
+    return EnteredChange(changed_us, entered_us, who, note, made, what, because)
+
+
+def made_entry_id(changed_us: int, what: str) -> str:
+    """The id of an entry that came without one: the same work at the same instant is the same entry."""
+    return f"{what}-{changed_us}"
+
+
+def _is_change(housing_id: int, change: EnteredChange) -> sa.ColumnElement[bool]:
+    row = element_changes.c
+    unnamed = row.entry_id.is_(None) & (row.changed_us == change.changed_us) & (row.what == change.what)
+    return (row.housing_id == housing_id) & ((row.entry_id == change.entry_id) | unnamed)

@@ -1,0 +1,93 @@
+"""What people enter of elements over HTTP: the answer says what the readings say; doubt is a question."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+import sqlalchemy as sa
+
+from tests.contract.test_api_fleet import register_worked, restriction
+from tests.support.serving import Api, in_process
+
+PATH = "/v1/machines/grader-07/element-changes"
+FALL = "2026-02-21T06:00:00Z"  # 24 hours after the first reading
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    """What is entered does not depend on the database; `test_api_fleet.py` runs it on both."""
+    with in_process(sqlite_database_url) as running:
+        yield running
+
+
+def enter(api: Api, changed_at: str, **more: Any) -> list[dict[str, Any]]:
+    response = api.post(PATH, {"changed_at": changed_at, **more}, key="planner")
+    assert response.status_code == 200, response.text
+    changes: list[dict[str, Any]] = response.json()["element_changes"]
+    return changes
+
+
+def figures(seen: dict[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in seen.items() if name not in ("questions", "evidence")}
+
+
+def test_the_answer_to_an_entry_says_what_the_readings_say(api: Api) -> None:
+    register_worked(api, 60, new_at_hour=24)
+    [change] = enter(api, FALL)
+    assert (change["verdict"], change["is_question"], change["used_from"]) == ("fits", False, FALL)
+    assert change["level_before_pa"] == pytest.approx(5430, rel=0.05)
+    assert change["level_after_pa"] == pytest.approx(2500, rel=0.05)
+    assert f"{change['level_before_pa'] / 1000:.2f} kPa" in change["says"]
+
+
+def test_a_change_that_the_readings_contradict_is_a_question_and_stands_first(api: Api) -> None:
+    api.register("loader-02-intake", "loader-02")
+    register_worked(api, 60, rise_kpa=0.005)
+    before = restriction(api)
+    [change] = enter(api, FALL, note="meant loader-02")
+    assert (change["verdict"], change["is_question"], change["used_from"]) == ("did_not_fall", True, None)
+    asked = restriction(api)
+    assert figures(asked) == figures(before)
+    assert [(q["verdict"], q["entry_id"]) for q in asked["questions"]] == [
+        ("did_not_fall", change["entry_id"])
+    ]
+    fleet = api.get("/v1/fleet").json()["housings"]
+    assert [h["machine"] for h in fleet] == ["grader-07", "loader-02"]
+    assert fleet[0]["state"] == "serving"  # it would stand last
+
+
+def test_a_question_is_settled_by_a_word_of_why_or_by_taking_it_back(api: Api) -> None:
+    register_worked(api, 60, rise_kpa=0.05)
+    before = restriction(api)
+    enter(api, FALL)
+    for _ in range(2):  # a resend
+        [change] = enter(api, FALL, confirmed_because="it was exchanged for another used one")
+        assert (change["is_question"], change["used_from"]) == (False, FALL)
+    assert change["confirmed_because"] == "it was exchanged for another used one"
+    [resent] = enter(api, FALL)  # an old copy without the word does not undo it
+    assert resent["is_question"] is False
+    assert restriction(api)["questions"] == []
+    assert restriction(api)["life_hours"] == pytest.approx(36, abs=1)
+    api.request("DELETE", PATH, params={"changed_at": FALL})
+    assert restriction(api) == before
+    with api.resources.reading() as connection:
+        kinds = connection.execute(sa.text("SELECT what FROM audit ORDER BY id")).scalars().all()
+    assert list(kinds)[-3:] == ["element_change", "element_change_confirmed", "element_change_taken_back"]
+
+
+def test_a_date_before_the_first_reading_is_asked_about(api: Api) -> None:
+    register_worked(api, 60)
+    before = restriction(api)
+    [change] = enter(api, "2020-02-21T06:00:00Z")
+    assert (change["verdict"], change["is_question"]) == ("before_first_reading", True)
+    assert figures(restriction(api)) == figures(before)
+
+
+def test_an_entry_without_readings_after_it_says_when_it_will_be_looked_at(api: Api) -> None:
+    register_worked(api, 60)
+    [change] = enter(api, "2026-02-22T18:30:00Z")
+    assert change["verdict"] == "not_seen_yet"
+    assert change["look_by"] > "2026-02-22T18:30:00Z"
+    assert "2026-02-2" in change["says"]

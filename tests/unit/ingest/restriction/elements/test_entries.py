@@ -1,0 +1,132 @@
+"""What people enter of an element, weighed against the readings: on machines of the demo."""
+
+from __future__ import annotations
+
+import dataclasses
+import functools
+
+import numpy as np
+import pytest
+
+from cleanside.ingest.restriction import (
+    Assessment,
+    Entry,
+    HousingFacts,
+    Readings,
+    WeighedEntry,
+    assess_housing,
+    summarise_hours,
+)
+from cleanside.ingest.restriction.elements.entries import WORK
+from cleanside.ingest.restriction.verdict.entry_words import CODES, words_of
+from tests.support.demo_machine import START_AT, changed_at_s, demo_readings, spec_of, terminal_pa_of
+
+DAY_S = 86_400.0
+HOUR_S = 3_600.0
+LOADER = spec_of("loader-02")  # its element was changed on day 11, overnight
+GRADER = spec_of("grader-07")  # its element stayed in
+CHANGED_S = changed_at_s(LOADER)
+
+
+@functools.cache
+def readings_of(name: str) -> Readings:
+    return demo_readings(spec_of(name))
+
+
+def until(readings: Readings, at_s: float) -> Readings:
+    columns = {f.name: getattr(readings, f.name) for f in dataclasses.fields(readings)}
+    keep = readings.at_s < at_s
+    return Readings(**{name: values[keep] for name, values in columns.items() if values is not None})
+
+
+def assess(name: str, *entries: Entry, until_s: float = np.inf) -> Assessment:
+    spec, readings = spec_of(name), until(readings_of(name), until_s)
+    facts = HousingFacts(terminal_pa=terminal_pa_of(spec), entries=entries, machine=spec.name, kind=spec.kind)
+    return assess_housing(summarise_hours(readings), facts, now_s=float(readings.at_s.max()) + 600)
+
+
+def entry(at_s: float, **more: object) -> Entry:
+    return Entry(at_s=at_s, **more)  # type: ignore[arg-type]
+
+
+def the(found: Assessment) -> WeighedEntry:
+    [weighed] = found.study.entries
+    return weighed
+
+
+def figures(found: Assessment) -> Assessment:
+    """Without what is said of entries."""
+    study = dataclasses.replace(found.study, entries=(), evidence=())
+    return dataclasses.replace(found, study=study, evidence=())
+
+
+def test_an_entry_that_the_level_fell_at_fits_and_says_from_what_to_what() -> None:
+    weighed = the(assess("loader-02", entry(CHANGED_S - 300)))
+    assert (weighed.verdict, weighed.is_question, weighed.used_s) == ("fits", False, CHANGED_S - 300)
+    assert weighed.before_pa == pytest.approx(6050, rel=0.02)
+    assert weighed.after_pa == pytest.approx(2050, rel=0.02)
+
+
+def test_a_change_entered_for_the_wrong_machine_is_a_question_and_moves_no_figure() -> None:
+    at_s = START_AT.timestamp() + 15.3 * DAY_S
+    found, without = assess("grader-07", entry(at_s)), assess("grader-07")
+    assert the(found).verdict == "did_not_fall"
+    assert found.study.questions == found.study.entries
+    assert figures(found) == figures(without)
+    assert words_of(the(found)) in found.evidence
+
+
+def test_what_a_person_confirms_holds_whatever_the_readings_say() -> None:
+    at_s = START_AT.timestamp() + 15.3 * DAY_S
+    found = assess("grader-07", entry(at_s, confirmed=True))
+    assert (the(found).verdict, the(found).is_question, the(found).used_s) == ("did_not_fall", False, at_s)
+    assert found.study.lives[-1].start_s == at_s
+
+
+@pytest.mark.parametrize("late_h", [-5.0, 4.5, 9.0])
+def test_an_entry_within_a_shift_of_the_fall_counts_from_the_fall(late_h: float) -> None:
+    """Entered at the end of the shift; the element before still reached its limit."""
+    found = assess("loader-02", entry(CHANGED_S + late_h * HOUR_S))
+    weighed = the(found)
+    if late_h < 0:  # the machine stood: no operating hour lies between
+        assert weighed.verdict == "fits"
+    else:
+        assert weighed.verdict == "fits_at_fall"
+        assert weighed.used_s == pytest.approx(CHANGED_S, abs=HOUR_S)
+    before, after = found.study.lives
+    assert before.level_end_pa == pytest.approx(6050, rel=0.02)
+    assert after.level_start_pa == pytest.approx(2050, rel=0.03)
+
+
+def test_a_change_entered_twice_is_one() -> None:
+    once, twice = entry(CHANGED_S - 300, name="a"), entry(CHANGED_S + 4.5 * HOUR_S, name="b")
+    for entries in ((once, twice), (twice, once)):
+        found = assess("loader-02", *entries)
+        assert [w.verdict for w in found.study.entries] == ["fits", "double"]
+        assert len(found.study.lives) == 2
+    just_now = float(readings_of("loader-02").at_s.max())
+    waiting = assess("loader-02", entry(just_now + 60, name="a"), entry(just_now + 3 * HOUR_S, name="b"))
+    assert [w.verdict for w in waiting.study.entries] == ["not_seen_yet", "double"]
+
+
+def test_a_date_long_before_the_first_reading_is_asked_about() -> None:
+    long_ago = entry(START_AT.timestamp() - 6 * 365 * DAY_S)
+    found, without = assess("grader-07", long_ago), assess("grader-07")
+    assert the(found).verdict == "before_first_reading"
+    assert found.study.questions
+    assert figures(found) == figures(without)
+    fitted = the(assess("grader-07", entry(START_AT.timestamp() - 0.5 * DAY_S)))
+    assert (fitted.verdict, fitted.is_question) == ("no_level_before", False)
+
+
+def test_an_entry_with_too_few_hours_after_it_counts_and_says_how_many_are_missing() -> None:
+    found = assess("grader-07", entry(float(readings_of("grader-07").at_s.max()) + 60))
+    assert (the(found).verdict, the(found).hours_missing) == ("not_seen_yet", 4.0)
+    assert found.study.lives[-1].began_by == "entered"
+
+
+def test_every_code_has_words_and_every_work_is_weighed() -> None:
+    for what in WORK:
+        assert the(assess("loader-02", entry(CHANGED_S - 300, what=what))).verdict in CODES
+    with pytest.raises(ValueError, match="give one of new, cleaned"):
+        entry(CHANGED_S, what="washed")
