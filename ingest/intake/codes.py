@@ -95,6 +95,8 @@ ATTENTION_STEPS: Mapping[str, str] = {
     "readings_refused": "run cleanside-gateway status on the machine; its source sends what no server takes",
     "spool_replaced": "check the disk of the gateway; it set a damaged file aside and keeps it",
     "spool_salvaged": "none: the rest of a damaged file was carried over",
+    "spool_tail_lost": "check the disk of the gateway; the missing numbers are declared shed",
+    "spool_tail_unknown": "check the disk of the gateway; what its last readings were cannot be said",
     "stream_opened": "none, if the disk was restored or copied on purpose",
     "budget_warning": "bring the machine into coverage, or raise spool.budget_bytes",
     "version_differs": "update these gateways when they are at the shop",
