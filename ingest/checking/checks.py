@@ -20,23 +20,23 @@ from cleanside.gateway.wire import Batch, Doubt
 from cleanside.ingest.checking.content import FloatArray
 from cleanside.ingest.checking.plausible_time import Service, doubt_of_time, in_question
 
-#: Every code under which a reading is held, and what to do about it.
+#: Every code for which a reading is quarantined, and what to do about it.
 CODES: Mapping[str, str] = {
-    "unit_not_accepted": "declare an accepted unit; amend the held readings with the unit they are in",
-    "unit_undeclared": "declare the unit of each quantity; amend the held readings with the unit they are in",
+    "unit_not_accepted": "declare an accepted unit; amend the quarantined readings with their unit",
+    "unit_undeclared": "declare the unit of each quantity; amend the quarantined readings with their unit",
     "quantity_unknown": "update the server, or leave the quantity out; the rest can be released",
-    "time_not_rfc3339": "send RFC 3339 with an offset; amend the held readings with their time",
-    "time_without_offset": "send the offset from UTC; amend the held readings with the machine's zone",
-    "time_in_future": "check the machine's clock; the server looks again by itself when that time has come",
+    "time_not_rfc3339": "send RFC 3339 with an offset; amend the quarantined readings with their time",
+    "time_without_offset": "send the offset from UTC; amend the quarantined readings with the machine's zone",
+    "time_in_future": "check the machine's clock; the server checks again by itself when that time comes",
     "time_before_service": "check the machine's clock, or the date from which the device was in service",
     "time_before_floor": "check the machine's clock; for old records an admin sets its history_from",
     "time_outlier": "the clock was wrong for this reading; shift its time, discard it, or say time_is_right",
-    "clock_unset": "the clock was never set; give it a time source; shift the time, or say time_is_right",
+    "clock_unset": "the clock was never set; connect GPS or network time; shift the time, or time_is_right",
     "gps_week_rollover": "the receiver counts weeks wrongly; apply the suggested shift, update the receiver",
-    "out_of_range": "look at sensor, wiring and unit; discard the readings if they are wrong",
-    "device_unknown": "register the device; its held readings are checked and stored then",
+    "out_of_range": "check sensor, wiring and unit; discard the readings if they are wrong",
+    "device_unknown": "register the device; its quarantined readings are then checked and stored",
     "number_conflict": (
-        "the number is taken by another content; find out which of the two is right and discard the other, "
+        "another reading has this number; find out which of the two is right and discard the other, "
         "or, where two machines or an old disk image gave it, keep both (POST /v1/quarantine/both-right)"
     ),
     "set_aside": "a person took it out of the store; amend it, put it back, or discard it",

@@ -76,7 +76,7 @@ def _unit_not_accepted(values: Values) -> str:
 
 def _in_future(values: Values) -> str:
     ahead = _span_text(values["ahead_s"])
-    return f"at is {ahead} ahead of the server; held and checked again at that time"
+    return f"at is {ahead} ahead of the server's clock; it is checked again when that time comes"
 
 
 def _span_text(span_s: int) -> str:
@@ -87,7 +87,7 @@ def _span_text(span_s: int) -> str:
 
 
 def _before_floor(values: Values) -> str:
-    said = f"at {values['at']} is before {values['floor']}, from when on readings of this device are believed"
+    said = f"at {values['at']} is before {values['floor']}, the earliest time accepted for this device"
     if values["may_be_history"]:
         said += "; if it is recorded history, have an admin set history_from of the device"
     return said
@@ -101,11 +101,11 @@ def _conflict(values: Values) -> str:
     """values : `number`, or `at` of readings without numbers, and where the other one is (`other_is`)."""
     other_is = values["other_is"]
     if other_is == "new_owner":
-        return "this number has another content at the new owner, which stays; find out which is right"
+        return "the new owner has another reading with this number, which stays; find out which is right"
     what = (
-        f"there is another reading at {values['at']}"
+        f"another reading was measured at {values['at']}"
         if "at" in values
-        else f"number {values['number']} is taken by another content"
+        else f"another reading has the number {values['number']}"
     )
     if other_is == "quarantined":
         return (
@@ -124,7 +124,9 @@ def _conflict(values: Values) -> str:
 SENTENCES: Sentences = {
     "unit_not_accepted": _unit_not_accepted,
     "unit_undeclared": "no unit is declared for {quantity}; add it to units",
-    "quantity_unknown": '"{quantity}" is not a quantity this version knows; held as sent',
+    "quantity_unknown": (
+        '"{quantity}" is not a quantity that this server knows; the reading is kept as it was sent'
+    ),
     "time_not_rfc3339": _not_an_instant,
     "time_without_offset": _not_an_instant,
     "time_in_future": _in_future,
@@ -132,17 +134,17 @@ SENTENCES: Sentences = {
         "at {at} is before the device entered service at {in_service_at}; check clock and date"
     ),
     "time_before_floor": _before_floor,
-    "clock_unset": ("at {at} is where a clock starts that was never set; give the machine a time source"),
+    "clock_unset": ("at {at} is the start date of a clock that was never set; connect GPS or network time"),
     "gps_week_rollover": "at {at} is {weeks} weeks off, most likely {likely}; update the receiver",
     "time_outlier": (
-        "at {at} is far from the readings before and after it by number, which agree; "
-        "check the clock, shift it, or say that the time is right"
+        "at {at} is far from the times of the readings before and after it, which agree; "
+        "check the clock, shift the time, or confirm that it is right"
     ),
     "out_of_range": (
-        "{quantity} {value:g} {unit} is beyond what is possible, {lowest:g} to {highest:g} {unit}; "
-        "look at sensor and unit"
+        "{quantity} {value:g} {unit} is outside the possible range, {lowest:g} to {highest:g} {unit}; "
+        "check sensor and unit"
     ),
-    "device_unknown": "device {device} is not registered; held until it is",
+    "device_unknown": "device {device} is not registered; its readings are quarantined until it is",
     "number_conflict": _conflict,
     "set_aside": "set aside by {by}: {reason}",
     "opaque": "number {number} could not be read as a reading; its bytes are kept",

@@ -12,9 +12,9 @@ from cleanside.ingest.checking.checks import CODES
 from cleanside.ingest.store import reasons
 
 WHY = {"text": "2026-03-02T06:00:00"}
-AHEAD = "ahead of the server; held and checked again at that time"
+AHEAD = "ahead of the server's clock; it is checked again when that time comes"
 
-#: code, values -> the sentence, as releases before 0024 wrote it
+#: code, values -> the sentence
 SENTENCES: list[tuple[str, dict[str, Any], str]] = [
     (
         "unit_not_accepted",
@@ -34,7 +34,7 @@ SENTENCES: list[tuple[str, dict[str, Any], str]] = [
     (
         "quantity_unknown",
         {"quantity": "soot"},
-        '"soot" is not a quantity this version knows; held as sent',
+        '"soot" is not a quantity that this server knows; the reading is kept as it was sent',
     ),
     (
         "time_not_rfc3339",
@@ -58,19 +58,19 @@ SENTENCES: list[tuple[str, dict[str, Any], str]] = [
     (
         "time_before_floor",
         {"at": "1066-10-14T09:00:00Z", "floor": "1970-01-01T00:00:00Z", "may_be_history": False},
-        "at 1066-10-14T09:00:00Z is before 1970-01-01T00:00:00Z, from when on readings of this device are "
-        "believed",
+        "at 1066-10-14T09:00:00Z is before 1970-01-01T00:00:00Z, the earliest time accepted for this device",
     ),
     (
         "time_before_floor",
         {"at": "2011-06-01T00:00:00Z", "floor": "2025-10-31T00:00:00Z", "may_be_history": True},
-        "at 2011-06-01T00:00:00Z is before 2025-10-31T00:00:00Z, from when on readings of this device are "
-        "believed; if it is recorded history, have an admin set history_from of the device",
+        "at 2011-06-01T00:00:00Z is before 2025-10-31T00:00:00Z, the earliest time accepted for "
+        "this device; if it is recorded history, have an admin set history_from of the device",
     ),
     (
         "clock_unset",
         {"at": "1970-01-02T00:00:00Z"},
-        "at 1970-01-02T00:00:00Z is where a clock starts that was never set; give the machine a time source",
+        "at 1970-01-02T00:00:00Z is the start date of a clock that was never set; "
+        "connect GPS or network time",
     ),
     (
         "gps_week_rollover",
@@ -80,50 +80,54 @@ SENTENCES: list[tuple[str, dict[str, Any], str]] = [
     (
         "time_outlier",
         {"at": "2026-11-24T21:27:00Z"},
-        "at 2026-11-24T21:27:00Z is far from the readings before and after it by number, which agree; "
-        "check the clock, shift it, or say that the time is right",
+        "at 2026-11-24T21:27:00Z is far from the times of the readings before and after it, which agree; "
+        "check the clock, shift the time, or confirm that it is right",
     ),
     (
         "out_of_range",
         {"quantity": "restriction", "value": 900.0, "unit": "kPa", "lowest": -10.0, "highest": 50.0},
-        "restriction 900 kPa is beyond what is possible, -10 to 50 kPa; look at sensor and unit",
+        "restriction 900 kPa is outside the possible range, -10 to 50 kPa; check sensor and unit",
     ),
-    ("device_unknown", {"device": "d"}, "device d is not registered; held until it is"),
+    (
+        "device_unknown",
+        {"device": "d"},
+        "device d is not registered; its readings are quarantined until it is",
+    ),
     ("set_aside", {"by": "k1", "reason": "wrong machine"}, "set aside by k1: wrong machine"),
     ("opaque", {"number": 7}, "number 7 could not be read as a reading; its bytes are kept"),
     (
         "number_conflict",
         {"number": 7, "other_is": "stored"},
-        "number 7 is taken by another content, which stays; find out which is right, "
+        "another reading has the number 7, which stays; find out which is right, "
         "or keep both (POST /v1/quarantine/both-right)",
     ),
     (
         "number_conflict",
         {"number": 7, "other_is": "discarded"},
-        "number 7 is taken by another content, which a person discarded; find out which is right, "
+        "another reading has the number 7, which a person discarded; find out which is right, "
         "or keep both (POST /v1/quarantine/both-right)",
     ),
     (
         "number_conflict",
         {"number": 7, "other_is": "quarantined"},
-        "number 7 is taken by another content, which is itself in quarantine; to put this one in its "
+        "another reading has the number 7, which is itself in quarantine; to put this one in its "
         'place, send it with "replace_quarantined": true',
     ),
     (
         "number_conflict",
         {"at": "2026-03-02T06:00:00Z", "other_is": "stored"},
-        "there is another reading at 2026-03-02T06:00:00Z, which stays; all quantities measured at one "
+        "another reading was measured at 2026-03-02T06:00:00Z, which stays; all quantities measured at one "
         "instant belong in one reading",
     ),
     (
         "number_conflict",
         {"number": 7, "other_is": "stored", "opaque": True},
-        "number 7 is taken by another content, which stays",
+        "another reading has the number 7, which stays",
     ),
     (
         "number_conflict",
         {"other_is": "new_owner"},
-        "this number has another content at the new owner, which stays; find out which is right",
+        "the new owner has another reading with this number, which stays; find out which is right",
     ),
 ]
 
