@@ -226,8 +226,8 @@ class Gateway:
         for thread in threads:
             thread.join(deadline_s)
         lost = self._wait_for_disk()
-        if lost and self._transport is not None:
-            self._declare_lost(self._transport)
+        told = bool(lost) and self._transport is not None and self._declare_lost(self._transport)
+        noted = bool(lost) and not told and self.spool.note_loss(lost)
         try:
             self.spool.close()
         except TryAgain as error:  # what was only counted; readings were dealt with above
@@ -235,7 +235,8 @@ class Gateway:
         if self._transport is not None and not any(thread.is_alive() for thread in threads):
             self._transport.close()
         level = logging.ERROR if lost else logging.INFO
-        self.log("gateway.stopped", level=level, device=self.settings.device, lost=lost)
+        said = {"declared": told, "declared_at_next_start": noted} if lost else {}
+        self.log("gateway.stopped", level=level, device=self.settings.device, lost=lost, **said)
         return lost
 
     def _wait_for_disk(self) -> int:
@@ -255,8 +256,8 @@ class Gateway:
             self._notifier.extend(min(left_s, _STOP_LOOK_S) + _STOP_EXTEND_S)
             self.clock.wait(self._end_now, min(left_s, _STOP_LOOK_S))
 
-    def _declare_lost(self, transport: Transport) -> None:
-        """Tell the shop of losses that no disk takes: this process is the last to know of them."""
+    def _declare_lost(self, transport: Transport) -> bool:
+        """Declare to the server losses that no disk takes. True once it has confirmed them."""
         self._notifier.extend(_DECLARE_WITHIN_S + _STOP_EXTEND_S)
         identity = self._random_bytes(8).hex()  # two stops may lose as much of the same source
         events = [
@@ -278,6 +279,7 @@ class Gateway:
         declaring.join(_DECLARE_WITHIN_S)
         name = "gateway.loss_declared" if confirmed.is_set() else "gateway.loss_not_declared"
         self.log(name, level=logging.ERROR, sources=len(events))
+        return confirmed.is_set()
 
     def _say_waiting(self, unwritten: int) -> None:
         self.log(

@@ -204,6 +204,7 @@ class SpoolDisk:
             with self.transaction() as connection:
                 come = self._begin(connection)
             self.mark.write(come.stream, come.through)
+            self.mark.clear_loss()  # `begin` has declared it
             self.mark.sync()
             self._is_open = True
             if self._vfs is None:

@@ -8,6 +8,7 @@ Promises: the mark is never ahead of what is on disk: it is written once the com
 is killed leaves it exact. A power cut may take back what was written since the last sync, which is when the
 log was last written back: a tail lost in the same cut goes unnoticed as far as that. One of its two copies
 survives a write that is torn. An error of the disk here fails nothing: the reading is safe without it.
+How many readings a stop had to give up is noted here too, as far as the disk takes that.
 Leaves to others: what a missing mark or tail means (`gateway.spool.tail`).
 """
 
@@ -32,6 +33,12 @@ _FORM: Final = struct.Struct(">4s16sQQ")  # magic, stream, number, how many were
 _SUM: Final = struct.Struct(">I")
 _APART: Final = 4096  # of the two copies: no write of a disk tears both
 _SIZE: Final = 2 * _APART
+# Readings that a stop gave up, as the disk took no more. The file has its room already, so that this can be
+# written where no other file can grow.
+_LOSS: Final = struct.Struct(">4s16sQ")  # magic, identity of the loss, how many readings
+_LOSS_MAGIC: Final = b"clsl"
+_LOSS_AT: Final = 2048
+_LOSS_SIZE: Final = _LOSS.size + _SUM.size
 _FLAGS: Final = apsw.SQLITE_OPEN_SUPER_JOURNAL | apsw.SQLITE_OPEN_READWRITE | apsw.SQLITE_OPEN_CREATE
 
 
@@ -41,6 +48,14 @@ class Extent:
 
     stream: str
     through: int
+
+
+@dataclass(frozen=True, slots=True)
+class LossNote:
+    """How many readings a stop gave up; `identity` tells one such loss from another."""
+
+    identity: str
+    count: int
 
 
 class HighMark:
@@ -75,6 +90,31 @@ class HighMark:
             slots.write(_APART * (self._count & 1), said + _SUM.pack(crc32(said)))
         except (apsw.Error, OSError):
             return
+
+    def note_loss(self, note: LossNote) -> bool:
+        """Keep it for the next start. False: the disk does not even take this."""
+        said = _LOSS.pack(_LOSS_MAGIC, uuid.UUID(note.identity).bytes, note.count)
+        return self._write_loss(said + _SUM.pack(crc32(said)))
+
+    def loss(self) -> LossNote | None:
+        """What the last stop gave up and nothing declared yet; None: nothing."""
+        with suppress(apsw.Error, OSError):
+            return _loss_in(self._opened().read())
+        return None
+
+    def clear_loss(self) -> None:
+        """It is declared."""
+        if self.loss() is not None:
+            self._write_loss(bytes(_LOSS_SIZE))
+
+    def _write_loss(self, content: bytes) -> bool:
+        try:
+            slots = self._opened()
+            slots.write(_LOSS_AT, content)
+            slots.sync()
+        except (apsw.Error, OSError):
+            return False
+        return True
 
     def sync(self) -> None:
         """Have it outlast a power cut."""
@@ -174,6 +214,22 @@ def read_mark(path: Path) -> Extent | None:
         return None
     newest = _newest(content)
     return None if newest is None else newest[1]
+
+
+def read_loss(path: Path) -> LossNote | None:
+    """What a stop gave up of the spool at `path`, and nothing declared yet; None: nothing."""
+    try:
+        return _loss_in(path.with_name(path.name + SUFFIX).read_bytes())
+    except OSError:
+        return None
+
+
+def _loss_in(content: bytes) -> LossNote | None:
+    said = content[_LOSS_AT : _LOSS_AT + _LOSS_SIZE]
+    if len(said) < _LOSS_SIZE or crc32(said[: _LOSS.size]) != _SUM.unpack_from(said, _LOSS.size)[0]:
+        return None
+    magic, identity, count = _LOSS.unpack_from(said)
+    return LossNote(str(uuid.UUID(bytes=identity)), count) if magic == _LOSS_MAGIC else None
 
 
 def _newest(content: bytes) -> tuple[int, Extent] | None:

@@ -42,7 +42,7 @@ from cleanside.gateway.spool.boots import (
 from cleanside.gateway.spool.checksum import unit_seed
 from cleanside.gateway.spool.disk import SpoolDisk
 from cleanside.gateway.spool.file import check_small_tables
-from cleanside.gateway.spool.high_mark import Extent, HighMark
+from cleanside.gateway.spool.high_mark import Extent, HighMark, LossNote, read_loss
 from cleanside.gateway.spool.identity import RandomBytes, uuid7
 from cleanside.gateway.spool.new_rows import UnwrittenRows, check, insert_rows, new_rows
 from cleanside.gateway.spool.pages import Pages, read_pages
@@ -90,12 +90,16 @@ MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few secon
 MAX_BATCH_BYTES: Final = 256 * 2**10  # of payload; a quarter of what the contract allows as sent
 _CHECK_ROOM_EVERY: Final = 500  # readings between two looks at the budget
 
+#: the note that says which loss at a stop was declared last
+DECLARED_LOSS: Final = "declared_loss"
 #: why a number was given up that another spool gave too: its reading has another number of the open stream
 MOVED: Final = "moved_to_new_stream"
 
 # Changes no row where there is no such stream, or where it never gave that number.
 _ACKNOWLEDGE = f"""UPDATE streams SET acknowledged_through = max(acknowledged_through, ?1),
 sent_through = max(sent_through, ?1) WHERE +stream = ?2 AND first_position + ?1 - 1 <= {LAST_POSITION}"""
+_NOTE = "SELECT value FROM notes WHERE name = ?"
+_SET_NOTE = "INSERT INTO notes VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
 _LAST_OF_BOOT = f"{READ} WHERE boot = ? AND position >= ? ORDER BY position DESC"
 _ADD_TRAFFIC = """INSERT INTO traffic VALUES (?, ?, ?) ON CONFLICT (day) DO UPDATE
 SET up_bytes = up_bytes + excluded.up_bytes, down_bytes = down_bytes + excluded.down_bytes"""
@@ -549,11 +553,17 @@ class Spool:
     def note(self, name: str, value: object) -> None:
         """Keep a small thing that `status` shows."""
         with self._disk.transaction() as connection:
-            connection.execute(
-                "INSERT INTO notes VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-                (name, json.dumps(value)),
-            )
+            connection.execute(_SET_NOTE, (name, json.dumps(value)))
             self._write_traffic(connection)
+
+    def note_loss(self, count: int) -> bool:
+        """
+        Readings that the disk does not take are given up: declare them at the next start.
+
+        False: not even that can be written.
+        """
+        with self._disk.lock:
+            return self._mark.note_loss(LossNote(self._new_uuid(), count))
 
     def close(self) -> None:
         """Write what is only counted so far and let go of the file."""
@@ -612,12 +622,22 @@ class Spool:
         )
         forget_old_boots(connection)
         place_waiting(connection)
+        self._declare_loss(connection, self._mark.loss())
         for aside in find_new(connection, self.path):
             carry_over_events(connection, aside)
+            self._declare_loss(connection, read_loss(aside))
             self._tell(connection, "spool_replaced", {"kept_as": aside.name})
             if not is_end_known(aside):
                 self._tell(connection, "spool_tail_unknown", {"kept_as": aside.name})
         return _extent_of(connection)
+
+    def _declare_loss(self, connection: apsw.Connection, note: LossNote | None) -> None:
+        """What a stop gave up, once: the note is cleared only after this is on disk."""
+        declared = json.dumps(note.identity if note is not None else None)
+        if note is None or connection.execute(_NOTE, (DECLARED_LOSS,)).get == declared:
+            return
+        connection.execute(_SET_NOTE, (DECLARED_LOSS, declared))
+        self._tell(connection, "readings_lost", {"count": note.count, "at": "stop"})
 
     def _last_sign_us(self, connection: apsw.Connection, boot: int, first: int) -> int | None:
         """When the last reading of a boot was taken, by one that is as it was written."""

@@ -9,7 +9,7 @@ import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
@@ -18,11 +18,21 @@ import pytest
 
 from cleanside.gateway.cli import EXIT_LOST, EXIT_OK
 from tests.support.serving import as_process
-from tests.unit.gateway.helpers import DEVICE, numbers, open_spool, server_anchor, settable_clock
+from tests.unit.gateway.helpers import (
+    DEVICE,
+    numbers,
+    open_spool,
+    reading,
+    readings,
+    server_anchor,
+    settable_clock,
+)
 
 COUNT = 3_000
 #: not this process's but the gateway's: each write to a file fails with EFBIG (getrlimit(2), RLIMIT_FSIZE)
 DEAD, WELL = (0, resource.RLIM_INFINITY), (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
+#: no file can grow, as on a full disk; what has its room can be written
+FULL = (8192, resource.RLIM_INFINITY)
 
 
 class Gateway:
@@ -58,10 +68,10 @@ class Gateway:
     def disk(self, limits: tuple[int, int]) -> None:
         resource.prlimit(self.process.pid, resource.RLIMIT_FSIZE, limits)
 
-    def bridge(self) -> None:
+    def bridge(self, limits: tuple[int, int] = DEAD) -> None:
         """Have it take readings that its disk does not."""
         self.until("gateway.started")
-        self.disk(DEAD)
+        self.disk(limits)
         self.write(1, COUNT)
         assert self.process.stdin is not None
         self.process.stdin.close()
@@ -103,6 +113,41 @@ def test_what_a_stop_loses_is_counted_and_the_exit_code_says_so(tmp_path: Path) 
     stopped = re.search(r"gateway\.stopped .*lost=(\d+)", gateway.said)
     assert stopped is not None, gateway.said
     assert int(stopped[1]) == COUNT
+    assert "declared_at_next_start=False" in gateway.said, "not even the mark can be written"
+
+
+def test_what_a_stop_loses_is_declared_to_the_server_once(tmp_path: Path) -> None:
+    with running(tmp_path, "--run-stop-wait-s", "0.2") as gateway:
+        gateway.bridge(FULL)
+        gateway.process.send_signal(signal.SIGTERM)
+        assert gateway.end() == EXIT_LOST
+    assert "declared_at_next_start=True" in gateway.said
+    for _ in range(2):  # a start that is cut off before it sent anything, and the next one
+        open_spool(tmp_path / "a").close()
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 2))
+        batch = spool.peek()
+    assert batch is not None
+    assert batch.gateway is not None
+    said = [event for event in batch.gateway.events if event["event"] == "readings_lost"]
+    assert said == [{"at_seq": 1, "event": "readings_lost", "count": COUNT, "at": "stop"}]
+
+
+def test_a_loss_is_declared_though_the_spool_is_set_aside_at_the_next_start(tmp_path: Path) -> None:
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 2))
+        assert spool.note_loss(7)
+    (tmp_path / "a").write_bytes(b"\xff" * 50_000)
+    with open_spool(tmp_path / "a") as spool:
+        spool.append([reading(3)])
+        while spool.salvage():
+            pass
+        found: list[Mapping[str, Any]] = []
+        while (batch := spool.peek()) is not None:
+            found += batch.gateway.events if batch.gateway is not None else ()
+            last = max([*(batch.seq or ()), *(entry.last for entry in batch.shed)])
+            spool.acknowledge(batch.stream or "", last)
+    assert [event["count"] for event in found if event["event"] == "readings_lost"] == [7]
 
 
 def test_what_a_stop_loses_is_declared_to_the_shop(tmp_path: Path, sqlite_database_url: str) -> None:
