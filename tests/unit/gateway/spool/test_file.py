@@ -37,7 +37,10 @@ def test_every_way_to_a_spool_looks_at_the_sqlite_first(
             way(tmp_path / "a")
 
 
-def test_a_place_without_a_write_ahead_log_is_refused_with_what_to_do() -> None:
+def test_a_place_without_a_write_ahead_log_is_refused_with_what_to_do(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)  # a file of that name is made before SQLite reads it as a database in memory
     # A database in memory has none, whatever is asked for (sqlite.org/pragma.html#pragma_journal_mode).
     with pytest.raises(
         SpoolUnavailable, match=r'journal mode "memory".*power cut can undo.*spool\.path on a local'
