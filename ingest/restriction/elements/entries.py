@@ -106,10 +106,8 @@ def weigh_entries(
     believed : rows that are fit to judge by, shape (n,). falls : found in these rows (`find_changes`).
     """
     around = _Around(series, np.flatnonzero(believed), list(falls), expected)
-    weighed: list[WeighedEntry] = []
-    for entry in sorted(entries, key=lambda e: (e.at_s, not e.confirmed, e.name)):
-        weighed.append(around.weigh(entry))
-    return _without_doubles(weighed)
+    in_order = sorted(entries, key=lambda e: (e.at_s, not e.confirmed, e.name))
+    return _without_doubles([around.weigh(entry) for entry in in_order])
 
 
 def denied_rows(weighed: Sequence[WeighedEntry]) -> list[int]:
@@ -140,6 +138,8 @@ class _Around:
         self._level: FloatArray = series.restriction_pa[place]
         self._falls = falls
         self._expected = expected
+        #: where a new element was entered that looked right, in rows that are believed, and what it read
+        self._looked_right: list[tuple[int, float]] = []
 
     def weigh(self, entry: Entry) -> WeighedEntry:
         """What the readings say of an entry."""
@@ -163,7 +163,10 @@ class _Around:
         else:
             row = int(self._place[fall])
             verdict, used_s = FITS_AT_FALL, float(self._hour_s[row])
-        return replace(mine, verdict=self._of_new_level(mine) or verdict, used_s=used_s, row=row)
+        found = replace(mine, verdict=self._of_new_level(mine) or verdict, used_s=used_s, row=row)
+        if found.verdict == verdict and mine.entry.what == "new":
+            self._looked_right.append((fall, after_pa))
+        return found
 
     def _of_new_level(self, mine: WeighedEntry) -> str | None:
         """Something about the level after a fall that asks for a look; None: it looks right."""
@@ -186,7 +189,10 @@ class _Around:
         if seen < ENOUGH_ROWS:
             return replace(used, verdict=NOT_SEEN_YET, hours_missing=float(ENOUGH_ROWS - seen))
         if split < LEAST_ROWS:
-            return replace(used, verdict=NO_LEVEL_BEFORE)
+            after_pa = float(np.median(self._level[split : split + LEVEL_ROWS]))
+            if mine.entry.what == "new":
+                self._looked_right.append((split, after_pa))
+            return replace(used, verdict=NO_LEVEL_BEFORE, after_pa=after_pa)
         before_pa, after_pa = self._levels(split)
         clean_pa = self._clean_pa(split)
         used = replace(used, before_pa=before_pa, after_pa=after_pa, clean_pa=clean_pa)
@@ -216,9 +222,10 @@ class _Around:
         return min(near, key=lambda row: float(self._level[row] - self._level[row - 1]))
 
     def _clean_pa(self, split: int) -> float | None:
-        """What a clean element is expected to read, of the machine's falls before and its kind. [Pa]"""
-        sure = [c.after for c in self._falls if c.row < split - SHIFT_ROWS and c.likely == "change"]
-        own = middle(np.array(sure)) if sure else None
+        """What a clean element is expected to read, of the machine's earlier ones and its kind. [Pa]"""
+        found = [(c.row, c.after) for c in self._falls if c.likely == "change"]
+        earlier = [pa for row, pa in (*found, *self._looked_right) if row < split - SHIFT_ROWS]
+        own = middle(np.array(earlier)) if earlier else None
         kind = self._expected.kind_clean_pa
         if own is None or kind is None:
             return own if kind is None else kind

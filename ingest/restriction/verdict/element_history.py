@@ -155,9 +155,11 @@ def _too_low(
     earlier: list[Life] = []
     clean_pa: float | None = None
     said: list[Suspicion] = []
+    least_share = BELOW[flow_of(series, by_speed=by_speed)][0]
     for (edge, life), first, last in zip(cuts, rows, [*rows[1:], len(low)], strict=True):
         whole = edge is not None and edge.likely == "change"
-        clean_pa = clean_level_pa(life, usual_clean_pa(earlier, kind_clean_pa), whole=whole)
+        usual_pa = usual_clean_pa(earlier, kind_clean_pa)
+        clean_pa = clean_level_pa(life, usual_pa, whole=whole)
         mine = HourlyRestriction(
             **{name: getattr(series, name)[first:last] for name in HourlyRestriction.__dataclass_fields__}
         )
@@ -165,10 +167,21 @@ def _too_low(
         if len(earlier) < OWN_LIVES:
             told = bool(earlier) or whole or kind_clean_pa is not None
             bound_pa = _safely_clean_pa(clean_pa, life.terminal_pa, told=told)
+        expected_pa = _expected_pa(usual_pa, life.terminal_pa, own_lives=len(earlier))
+        if whole and life.early_pa is not None and life.early_pa < least_share * expected_pa:
+            # No element reads that little: its first hours are none to judge the others by.
+            clean_pa, bound_pa = usual_pa, expected_pa
         low[first:last], said = below_clean(mine, believed[first:last], bound_pa, by_speed=by_speed)
         if whole:
             earlier.append(life)
     return low, clean_pa, said
+
+
+def _expected_pa(usual_pa: float | None, terminal_pa: float, *, own_lives: int) -> float:
+    """What a clean element reads at least, as far as others tell: earlier ones, and its kind. [Pa]"""
+    if usual_pa is None:
+        return SAFELY_CLEAN_SHARE * terminal_pa if np.isfinite(terminal_pa) else 0.0
+    return min(usual_pa, LIKELY_CLEAN_SHARE * terminal_pa) if own_lives < OWN_LIVES else usual_pa
 
 
 def _safely_clean_pa(clean_pa: float | None, terminal_pa: float, *, told: bool) -> float | None:
