@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from tests.contract.test_api_fleet import register_worked, restriction
+from tests.contract.test_api_fleet import register_worked, restriction, set_hours_in, working_hours
 from tests.support.serving import Api, in_process
 
 PATH = "/v1/machines/grader-07/element-changes"
@@ -91,3 +91,44 @@ def test_an_entry_without_readings_after_it_says_when_it_will_be_looked_at(api: 
     assert change["verdict"] == "not_seen_yet"
     assert change["look_by"] > "2026-02-22T18:30:00Z"
     assert "2026-02-2" in change["says"]
+
+
+SEEN_H = 24 + 105
+
+
+def send_on(api: Api, hours: int, sent: int) -> None:
+    """Some hours more after those sent, analysed."""
+    set_hours_in(api, sent + hours + 1)
+    api.send(working_hours(hours, first_seq=60 * sent + 1, rise_kpa=0.002))
+    api.analyse()
+
+
+def register_a_fall(api: Api) -> str:
+    """A machine whose restriction fell for more than 100 hours; when, as it was found."""
+    register_worked(api, 60, new_at_hour=24, rise_kpa=0.002)
+    send_on(api, SEEN_H - 60, 60)
+    [found_at] = restriction(api)["changes_found"]
+    return str(found_at)
+
+
+def test_a_found_change_is_denied_with_a_reason_and_is_not_asked_about_again(api: Api) -> None:
+    found_at = register_a_fall(api)
+    assert len(api.get("/v1/machines/grader-07/lives").json()["lives"]) == 2
+    without = api.post(PATH, {"changed_at": found_at, "what": "nothing"}, key="planner")
+    assert (without.status_code, without.json()["errors"][0]["pointer"]) == (422, "#/note")
+    [denied] = enter(api, found_at, what="nothing", note="the intake duct was moved")
+    assert (denied["verdict"], denied["is_question"]) == ("denied", False)
+    seen = restriction(api)
+    assert (seen["changes_found"], seen["questions"]) == ([], [])
+    assert len(api.get("/v1/machines/grader-07/lives").json()["lives"]) == 1
+    api.request("DELETE", PATH, params={"changed_at": found_at})
+    assert restriction(api)["changes_found"] == [found_at]
+
+
+def test_a_denial_stands_when_more_readings_come(api: Api) -> None:
+    """The fall is found again, perhaps at the hour beside it."""
+    found_at = register_a_fall(api)
+    enter(api, found_at, what="nothing", note="the intake duct was moved")
+    send_on(api, 20, SEEN_H)
+    assert restriction(api)["changes_found"] == []
+    assert restriction(api)["life_hours"] == pytest.approx(SEEN_H + 20, abs=1)

@@ -130,3 +130,20 @@ def test_every_code_has_words_and_every_work_is_weighed() -> None:
         assert the(assess("loader-02", entry(CHANGED_S - 300, what=what))).verdict in CODES
     with pytest.raises(ValueError, match="give one of new, cleaned"):
         entry(CHANGED_S, what="washed")
+
+
+def test_a_denied_fall_begins_no_life_and_a_change_entered_there_after_all_does() -> None:
+    days = 28  # long enough for the fall to be found and sure without an entry
+    readings = demo_readings(LOADER, days=days)
+    at_s = changed_at_s(LOADER, days=days)
+    summaries = summarise_hours(readings)
+
+    def lives(*entries: Entry) -> list[str]:
+        facts = HousingFacts(terminal_pa=terminal_pa_of(LOADER), entries=entries)
+        study = assess_housing(summaries, facts, now_s=float(readings.at_s.max())).study
+        return [life.began_by for life in study.lives]
+
+    denial = entry(at_s + 2 * HOUR_S, what="nothing")
+    assert lives() == ["", "found"]
+    assert lives(denial) == [""]
+    assert lives(denial, entry(at_s - 300)) == ["", "entered"]
