@@ -10,12 +10,17 @@ life says about hours left (`forecast`).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 
-from cleanside.ingest.restriction.elements.changes import Change, find_changes, part_of_the_way
+from cleanside.ingest.restriction.elements.changes import (
+    BEYOND_WET_FALL,
+    Change,
+    find_changes,
+    part_of_the_way,
+)
 from cleanside.ingest.restriction.elements.entries import (
     BEGINS_LIFE,
     DENIED_ROWS,
@@ -33,6 +38,8 @@ KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own
 ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what the data show
 NEW_RANGE = (0.6, 1.3)  # of the usual clean level; a new element lies within (field: 0.7 to 1.1)
 SLOWER = 2.0  # times the life before took over the same levels: a new element begins flat and takes longer
+LIKELY_CLEAN_SHARE = 0.35  # of terminal; few are less clean when new (common practice: 0.2 to 0.5)
+PLAINLY_LOADED = 0.7  # of terminal: from there an element is changed (chosen)
 NO_ELEMENT_SHARE = 0.05  # of terminal: a tube off reads next to nothing; clean elements have 0.1 and more
 SURE_ELEMENT_SHARE = 0.25  # of terminal: what is above is no torn element, however high the last one began
 ENVELOPE_NEW = 0.35  # in place of the lower NEW_RANGE without a flow proxy: the work moves that level too
@@ -168,6 +175,8 @@ def find_edges(
             continue
         if by_speed and change.after > (1.0 - SPEED_FALL) * change.before:
             continue
+        if not envelope and is_plainly_new(change, terminal_pa):
+            change = replace(change, sure="high")
         others = [*changes[:number], *changes[number + 1 :]]
         clean = _clean_range(others, own_pa, change, terminal_pa, usual_clean_pa)
         least = ENVELOPE_NEW if envelope else NEW_RANGE[0]
@@ -214,6 +223,19 @@ def beyond_light_work(change: Change, terminal_pa: float | None) -> bool:
     """An envelope also falls with a week of light work: it must come from a loaded element, and come far."""
     loaded = terminal_pa is None or change.before >= ENVELOPE_LOADED * terminal_pa
     return loaded and change.after <= (1.0 - ENVELOPE_FALL) * change.before
+
+
+def is_plainly_new(change: Change, terminal_pa: float | None) -> bool:
+    """
+    A loaded element gave way to one as clean as new ones are: sure before it has lasted for long.
+
+    Not so where the level crept back since. Without a terminal value no level is known to be loaded.
+    """
+    if terminal_pa is None or change.sure == "low":
+        return False
+    low_pa, high_pa = SURE_ELEMENT_SHARE * terminal_pa, NEW_RANGE[1] * LIKELY_CLEAN_SHARE * terminal_pa
+    deep = change.after <= (1.0 - BEYOND_WET_FALL) * change.before
+    return deep and change.before >= PLAINLY_LOADED * terminal_pa and low_pa <= change.after <= high_pa
 
 
 def _is_element(

@@ -20,6 +20,7 @@ from cleanside.ingest.restriction.elements.entries import (
     weigh_entries,
 )
 from cleanside.ingest.restriction.elements.lives import (
+    LIKELY_CLEAN_SHARE,
     Life,
     LifeEdge,
     clean_level_pa,
@@ -42,7 +43,6 @@ from cleanside.ingest.restriction.verdict.suspect import (
     terminal_doubt,
 )
 
-LIKELY_CLEAN_SHARE = 0.35  # of terminal; few are less clean
 OWN_LIVES = 2  # earlier ones from new: with fewer the machine's own clean level is not yet known
 
 
