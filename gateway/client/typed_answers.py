@@ -44,12 +44,25 @@ class Housing(TypedDict):
     devices: list[Seated]
 
 
+class DeclaredEvents(TypedDict):
+    """What the gateway of a stream declared under one name: losses, damage, a new numbering."""
+
+    device: str
+    stream: str
+    event: str
+    times: int
+    readings: int
+    first_at: str
+    last_at: str
+
+
 class Machine(TypedDict):
     """A machine with its housings."""
 
     machine: str
     kind: str | None
     housings: list[Housing]
+    declared: list[DeclaredEvents]
 
 
 class Reported(TypedDict):
@@ -206,6 +219,13 @@ class Reason(TypedDict):
     suggestion: NotRequired[dict[str, Any] | None]
 
 
+class KeptAs(TypedDict):
+    """Stream and number of the second of two readings under one number."""
+
+    stream: str
+    seq: int
+
+
 class QuarantineEntry(TypedDict):
     """A reading in quarantine, whole, as sent."""
 
@@ -220,6 +240,7 @@ class QuarantineEntry(TypedDict):
     beside_another: bool
     content: dict[str, Any]
     amended: dict[str, Any] | None
+    kept_as: KeptAs | None
     received_at: str
     checked_again_at: str | None
 
@@ -245,6 +266,7 @@ class StreamAccount(TypedDict):
     gaps_more: NotRequired[int | None]
     lost: int
     faults: list[str]
+    declared: list[DeclaredEvents]
 
 
 class Account(TypedDict):

@@ -43,6 +43,7 @@ from cleanside.gateway.spool.checksum import unit_seed
 from cleanside.gateway.spool.disk import SpoolDisk
 from cleanside.gateway.spool.file import check_small_tables
 from cleanside.gateway.spool.high_mark import Extent, HighMark, LossNote, read_loss
+from cleanside.gateway.spool.host import FindTraits, differing, traits_of
 from cleanside.gateway.spool.identity import RandomBytes, uuid7
 from cleanside.gateway.spool.new_rows import UnwrittenRows, check, insert_rows, new_rows
 from cleanside.gateway.spool.pages import Pages, read_pages
@@ -143,6 +144,7 @@ class Spool:
         vfs: str | None = None,
         volume: Volume | None = None,
         log: Log = unheard,
+        traits: FindTraits = traits_of,
     ) -> None:
         """
         Open the spool at `path`, or make it.
@@ -155,6 +157,8 @@ class Spool:
         vfs : name of a SQLite VFS, for tests that make a disk fail; volume : the file system below it; None:
         the one that `path` lies on.
         log : hears what is damaged, missing or set aside.
+        traits : what tells this machine and file from others; where one differs from what the file knows, it
+        was copied: it goes on in a new stream, as a new installation.
         A file that is damaged, now or later, is set aside and a new one begun; see `salvage`.
         Raises SpoolInUse, SpoolTooNew, SpoolUnavailable, CalledWrongly (of another device).
         """
@@ -164,6 +168,7 @@ class Spool:
         self.budget_days = budget_days
         self._clock = clock
         self._random = random
+        self._traits = traits
         self._on_append = on_append
         self._log = log
         self._unit_sets = UnitSets()
@@ -362,13 +367,18 @@ class Spool:
             self._mark.write(extent.stream, extent.through)
 
     def _open_next(self, connection: apsw.Connection, old: StreamRow, reason: str, *, through: int) -> str:
+        stream = self._fork(connection, old, through=through)
+        self._add_event(connection, "stream_opened", {"reason": reason, "before": old.stream})
+        return stream
+
+    def _fork(self, connection: apsw.Connection, old: StreamRow, *, through: int) -> str:
+        """Open a new stream in place of the one that was open."""
         connection.execute(
             "UPDATE streams SET state = 'forked', last_position = ? WHERE number = ?",
             (old.position(through), old.number),
         )
         stream = self._new_stream(connection)
         self._appends.forget()
-        self._add_event(connection, "stream_opened", {"reason": reason, "before": old.stream})
         return stream
 
     @_on_a_full_disk
@@ -614,6 +624,7 @@ class Spool:
         self.installation = self._own(connection)
         self._unprotected_through = unprotected_through(connection)
         self._check_tail(connection)
+        self._look_where_it_lies(connection)
         self._boot = register_boot(
             connection,
             self._clock,
@@ -683,6 +694,22 @@ class Spool:
             add_salvaged(connection, mark.stream, mark.through)
             gone = {"stream": mark.stream, "first": 1, "last": mark.through}
             self._tell(connection, "spool_tail_lost", gone)
+
+    def _look_where_it_lies(self, connection: apsw.Connection) -> None:
+        """Go on in a new stream, as a new installation, where the file is a copy; its original numbers on."""
+        value = connection.execute("SELECT value FROM notes WHERE name = 'traits'").get
+        before: Mapping[str, str] = {} if value is None else json.loads(value)
+        now = {**before, **self._traits(self.path)}
+        if now == before:
+            return
+        write = "INSERT OR REPLACE INTO notes VALUES (?, ?)"
+        connection.execute(write, ("traits", json.dumps(now)))
+        if changed := differing(before, now):
+            self.installation = self._new_uuid()
+            connection.execute(write, ("installation", json.dumps(self.installation)))
+            old = open_stream(connection)
+            self._fork(connection, old, through=old.appended_through)
+            self._tell(connection, "spool_copied", {"differs": changed, "before": old.stream})
 
     def _forget(self) -> None:
         self._appends.forget()

@@ -94,6 +94,10 @@ ATTENTION_STEPS: Mapping[str, str] = {
     "readings_damaged": "check the disk of the gateway; the numbers are shed with reason damaged",
     "readings_refused": "run cleanside-gateway status on the machine; its source sends what no server takes",
     "spool_replaced": "check the disk of the gateway; it set a damaged file aside and keeps it",
+    "spool_copied": (
+        "where a second machine runs on a copy, enrol it as a device of its own; "
+        "none where the disk moved or came back"
+    ),
     "spool_salvaged": "none: the rest of a damaged file was carried over",
     "spool_tail_lost": "check the disk of the gateway; the missing numbers are declared shed",
     "spool_tail_unknown": "check the disk of the gateway; what its last readings were cannot be said",

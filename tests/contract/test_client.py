@@ -329,7 +329,9 @@ SAME = {
     "ReferenceFlow": "ReferenceShown",
     "StoredReading": "ReadingShown",
     "Reason": "Reason",
+    "KeptAs": "KeptAs",
     "QuarantineEntry": "EntryShown",
+    "DeclaredEvents": "DeclaredShown",
     "StreamAccount": "StreamAccount",
     "Account": "AccountAnswer",
 }

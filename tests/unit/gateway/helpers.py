@@ -7,6 +7,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from cleanside.gateway.spool.host import traits_of
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import Anchor, SettableClock
 from cleanside.gateway.wire import Batch, Reading, us_of
@@ -47,8 +48,9 @@ def counted_bytes(start: int = 1) -> Callable[[int], bytes]:
 
 
 def open_spool(path: Path, clock: SettableClock | None = None, **more: object) -> Spool:
-    """The spool of the scenario's device."""
-    return Spool(path, device=DEVICE, clock=clock or settable_clock(), **more)  # type: ignore[arg-type]
+    """The spool of the scenario's device. A file put in its place passes for it, as a whole disk does."""
+    given: dict[str, object] = {"traits": _of_the_machine, **more}
+    return Spool(path, device=DEVICE, clock=clock or settable_clock(), **given)  # type: ignore[arg-type]
 
 
 def server_anchor(clock: SettableClock, *, uncertainty_us: int = 50_000) -> Anchor:
@@ -59,3 +61,7 @@ def server_anchor(clock: SettableClock, *, uncertainty_us: int = 50_000) -> Anch
         utc_us=clock.true_us(),
         uncertainty_us=uncertainty_us,
     )
+
+
+def _of_the_machine(path: Path) -> dict[str, str]:
+    return {name: value for name, value in traits_of(path).items() if name != "file"}
