@@ -13,6 +13,7 @@ import json
 import logging
 import os
 import secrets
+import shutil
 import signal
 import sys
 import time
@@ -108,6 +109,23 @@ def _parser() -> argparse.ArgumentParser:
         metavar="FILE",
         help="File with the code; default: asked for on a terminal, else the first line of standard input.",
     )
+    doctor = _command(
+        commands,
+        "doctor",
+        _doctor,
+        "Check key, server, disk, clock, unit and sources, each with what to do; changes nothing. "
+        "Exit code 1 if one is not as it should be.",
+    )
+    doctor.add_argument("--json", action="store_true", help="As one JSON object.")
+    service = _command(
+        commands,
+        "install-service",
+        _install_service,
+        "Show the systemd unit, ask, and write it; exit code 1 if it was not agreed to.",
+        *_SPOOL,
+    )
+    service.add_argument("--yes", action="store_true", help="Write it without asking.")
+    service.add_argument("--folder", metavar="FOLDER", help="Where units go; default: /etc/systemd/system.")
     verify = _command(
         commands, "verify", _verify, "Check the file and its numbering; changes nothing.", *_SPOOL
     )
@@ -258,3 +276,32 @@ def _verify(settings: Settings, parsed: argparse.Namespace) -> int:
         old = f"{counted(count, 'reading')} of an earlier version unprotected: without a checksum"
         print(f"{settings.spool_path}: file and numbering are sound" + (f"; {old}" if count else ""))
     return EXIT_FAILED if findings else EXIT_OK
+
+
+def _doctor(settings: Settings, parsed: argparse.Namespace) -> int:
+    from cleanside.gateway.commands.doctor import BAD, as_text, document, examine
+    from cleanside.gateway.commands.run import transport_of
+    from cleanside.gateway.timing.clock import SystemClock
+
+    found = list(
+        examine(
+            settings,
+            environ=os.environ,
+            clock=SystemClock(),
+            connect=lambda given: transport_of(given, os.environ),
+        )
+    )
+    print(json.dumps(document(found), indent=2) if parsed.json else as_text(found))
+    return EXIT_FAILED if any(entry.result == BAD for entry in found) else EXIT_OK
+
+
+def _install_service(settings: Settings, parsed: argparse.Namespace) -> int:
+    from cleanside.gateway.commands.service import UNIT_FOLDER, install, unit_text
+
+    def agree(question: str) -> bool:
+        return parsed.yes or input(f"{question} [y/N] ").strip().lower() in ("y", "yes")
+
+    folder = Path(parsed.folder) if parsed.folder else UNIT_FOLDER
+    command = Path(shutil.which("cleanside-gateway") or sys.argv[0]).absolute()
+    done = install(folder, unit_text(command), agree=agree, say=print, device=settings.device)
+    return EXIT_OK if done else EXIT_FAILED

@@ -21,7 +21,7 @@ from typing import Any, Final
 from cleanside.gateway.commands.feed import Feed
 from cleanside.gateway.commands.live import tell
 from cleanside.gateway.commands.notify import ALIVE, READY, STOPPING, Notifier
-from cleanside.gateway.errors import TryAgain
+from cleanside.gateway.errors import SettingsWrong, TryAgain
 from cleanside.gateway.log import EventLog, Log
 from cleanside.gateway.settings import Settings, key_reader
 from cleanside.gateway.spool.identity import RandomBytes
@@ -292,8 +292,13 @@ class Gateway:
 
 
 def _transport(settings: Settings, environ: Mapping[str, str]) -> Transport | None:
+    return None if settings.uplink_server is None else transport_of(settings, environ)
+
+
+def transport_of(settings: Settings, environ: Mapping[str, str]) -> Transport:
+    """The way to the server of these settings. Raises SettingsWrong where key or certificates do not fit."""
     if settings.uplink_server is None:
-        return None
+        raise SettingsWrong("uplink.server is not set; give it like https://shop.example:8443")
     return HttpTransport(
         settings.uplink_server,
         key=key_reader(settings, environ),

@@ -50,7 +50,7 @@ def test_every_invariant_is_promised() -> None:
 
 @pytest.mark.parametrize(
     ("program", "command"),
-    sorted(set(re.findall(r"(cleanside-(?:gateway|ingest|simulator)) ([a-z]+)", FOR_USERS))),
+    sorted(set(re.findall(r"(cleanside-(?:gateway|ingest|simulator)) ([a-z]+(?:-[a-z]+)*)", FOR_USERS))),
 )
 def test_every_command_of_the_readme_exists(
     program: str, command: str, capsys: pytest.CaptureFixture[str]

@@ -1,0 +1,194 @@
+"""
+The command `doctor`: does all that a gateway needs work: key, address, disk, clock, unit, sources.
+
+Promises: changes nothing, and sends nothing but one question to the server. Each check has a code, what was
+seen, and what to do. Where one thing fails, what rests on it is named as not looked at.
+Leaves to others: how a running gateway stands (`gateway.commands.standing`).
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from cleanside.gateway.commands.service import UNIT_FOLDER, UNIT_NAME
+from cleanside.gateway.commands.standing import LEAST_FREE_BYTES
+from cleanside.gateway.errors import GatewayError, why
+from cleanside.gateway.settings import Settings, key_reader
+from cleanside.gateway.sources import Context, find_source
+from cleanside.gateway.timing.clock import Clock
+from cleanside.gateway.uplink.decision import problem_code
+from cleanside.gateway.uplink.transport import NoAnswer, Reply, Request, Transport
+from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
+
+GOOD, BAD, NOT_LOOKED_AT = "good", "bad", "not_looked_at"
+#: a stream that there is none of (RFC 9562 section 5.9): a question that costs the server nothing
+_NO_STREAM: Final = "00000000-0000-0000-0000-000000000000"
+
+
+@dataclass(frozen=True, slots=True)
+class Examined:
+    """One check."""
+
+    #: what was looked at: key, address, server, disk, clock, unit, source
+    part: str
+    #: "good", "bad" or "not_looked_at"
+    result: str
+    seen: str
+    #: what to do; "" where it is good
+    next_step: str = ""
+
+
+def examine(
+    settings: Settings,
+    *,
+    environ: Mapping[str, str],
+    clock: Clock,
+    connect: Callable[[Settings], Transport],
+    unit_folder: Path = UNIT_FOLDER,
+) -> Iterator[Examined]:
+    """Each check in turn. connect : makes the transport; may raise GatewayError, as for certificates."""
+    key = _key(settings, environ)
+    yield key
+    yield _server(settings, connect, has_key=key.result == GOOD)
+    yield _disk(settings.spool_path.parent)
+    yield _clock(clock)
+    yield _unit(settings.device, unit_folder)
+    yield from _sources(settings, clock)
+
+
+def _key(settings: Settings, environ: Mapping[str, str]) -> Examined:
+    try:
+        key_reader(settings, environ)()
+    except GatewayError as error:
+        step = "get one with: cleanside-gateway enrol, and a code from the shop"
+        return Examined("key", BAD, str(error), step)
+    path = settings.uplink_key_file
+    if path is not None and os.name == "posix" and path.stat().st_mode & 0o077:
+        return Examined("key", BAD, f"others can read {path}", f"chmod 600 {path}")
+    return Examined("key", GOOD, "it is there, and others cannot read it")
+
+
+# ------------------------------------------------------------ the server
+
+
+def _server(settings: Settings, connect: Callable[[Settings], Transport], *, has_key: bool) -> Examined:
+    """Address, TLS and key, by one question."""
+    if settings.uplink_server is None:
+        return Examined("server", BAD, "no address is set", "set uplink.server, like https://shop.example")
+    if not has_key:
+        return Examined("server", NOT_LOOKED_AT, "there is no key to ask with")
+    try:
+        transport = connect(settings)
+    except GatewayError as error:
+        return Examined("server", BAD, str(error), "check uplink.ca_file and the certificates")
+    try:
+        accept = {"Accept": f"application/json, {PROBLEM_MEDIA_TYPE}", "Cache-Control": "no-store"}
+        outcome = transport.send(Request(method="GET", path=f"/v1/streams/{_NO_STREAM}", headers=accept))
+    finally:
+        transport.close()
+    return what_the_server_says(outcome, settings.uplink_server)
+
+
+def what_the_server_says(outcome: Reply | NoAnswer, server: str) -> Examined:
+    """What the answer to that question means. Pure."""
+    if isinstance(outcome, NoAnswer):
+        step = "check name, port, network and, if it speaks of a certificate, uplink.ca_file and the clock"
+        return Examined("server", BAD, f"no answer from {server}: {outcome.reason}", step)
+    code = problem_code(outcome)
+    if outcome.status == 404 and code == "unknown_stream":
+        return Examined("server", GOOD, f"{server} answers, and takes the key")
+    if outcome.status in (401, 403) and code is not None:
+        step = "get a new key: cleanside-gateway enrol, with a code from the shop"
+        return Examined("server", BAD, f"{server} refuses the key: {code}", step)
+    if code is not None:
+        return Examined("server", BAD, f"{server} answers with {outcome.status} {code}", "try again later")
+    step = "check uplink.server; a portal or proxy may stand in between"
+    return Examined("server", BAD, f"what answers at {server} is no server of cleanside", step)
+
+
+# ------------------------------------------------------------ the machine
+
+
+def _disk(folder: Path) -> Examined:
+    there = next(above for above in (folder, *folder.parents) if above.exists())
+    try:
+        found = os.statvfs(there)
+    except OSError as error:
+        return Examined("disk", BAD, f"{there}: {why(error)}", "check the disk")
+    if found.f_flag & os.ST_RDONLY:
+        return Examined("disk", BAD, f"{there} is mounted read-only", "check the disk, mount it for writing")
+    if not os.access(there, os.W_OK | os.X_OK):
+        step = "give spool.path a folder of this user, or start it as the unit does"
+        return Examined("disk", BAD, f"this user may not write in {there}", step)
+    free_bytes = found.f_bavail * found.f_frsize
+    seen = f"{free_bytes / 2**20:.0f} MiB free in {there}"
+    if free_bytes < LEAST_FREE_BYTES:
+        return Examined("disk", BAD, seen, f"make room: {LEAST_FREE_BYTES / 2**20:.0f} MiB at least")
+    return Examined("disk", GOOD, seen)
+
+
+def _clock(clock: Clock) -> Examined:
+    anchor = clock.evidence()
+    if anchor is None:
+        step = "start a time service (NTP) or connect GPS; else readings wait until the server tells the time"
+        return Examined("clock", BAD, "nothing disciplines the machine's clock", step)
+    return Examined("clock", GOOD, f"disciplined, within {anchor.uncertainty_us / 1e6:.3g} s")
+
+
+def _unit(device: str, folder: Path) -> Examined:
+    wanted = folder / "multi-user.target.wants" / UNIT_NAME.replace("@", f"@{device}")
+    if not (folder / UNIT_NAME).exists():
+        step = "install it: cleanside-gateway install-service"
+        return Examined("unit", BAD, f"there is no {folder / UNIT_NAME}", step)
+    if not os.path.lexists(wanted):
+        step = f"systemctl enable --now {wanted.name}"
+        return Examined("unit", BAD, "it does not start with the machine", step)
+    return Examined("unit", GOOD, f"{wanted.name} starts with the machine")
+
+
+def _sources(settings: Settings, clock: Clock) -> Iterator[Examined]:
+    if not settings.sources:
+        yield Examined("source", BAD, "there is none", "add [[sources]] to the settings, or --source")
+    for number, entry in enumerate(settings.sources, 1):
+        yield _source(entry, number, clock)
+
+
+def _source(entry: Mapping[str, Any], number: int, clock: Clock) -> Examined:
+    options = dict(entry)
+    use = str(options.pop("use"))
+    name = str(options.pop("name", f"{use}-{number}"))
+    context = Context(name=name, clock=clock, mark=lambda: None, report=lambda *_, **__: None)
+    try:
+        find_source(use)(options, context)
+    except GatewayError as error:
+        return Examined("source", BAD, f"{name}: {error}", "correct its options")
+    except Exception as error:  # whatever the library of a source may raise
+        return Examined("source", BAD, f"{name}: {why(error)}", "correct its options")
+    return Examined("source", GOOD, f"{name}: its options are complete; run shows whether readings come")
+
+
+# ------------------------------------------------------------ shown
+
+
+def document(found: list[Examined]) -> dict[str, Any]:
+    """The checks as an object."""
+    return {
+        "checks": [
+            {"part": e.part, "result": e.result, "seen": e.seen, "next_step": e.next_step or None}
+            for e in found
+        ]
+    }
+
+
+def as_text(found: list[Examined]) -> str:
+    """The checks for a person, what to do below each."""
+    lines = []
+    for entry in found:
+        lines.append(f"{entry.part:<8}{entry.result.replace('_', ' '):<15}{entry.seen}")
+        if entry.next_step:
+            lines.append(f"{'':<8}to do: {entry.next_step}")
+    return "\n".join(lines)

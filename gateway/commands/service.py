@@ -1,0 +1,61 @@
+"""
+The command `install-service`: write the unit that systemd starts a gateway by, after showing it.
+
+Promises: nothing is written that was not shown and agreed to; a unit that is there and differs is kept beside
+the new one. Leaves to others: starting it (systemctl), the settings and the key.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from importlib.resources import files
+from pathlib import Path
+from typing import Final
+
+from cleanside.gateway.errors import CalledWrongly, why
+
+UNIT_NAME: Final = "cleanside-gateway@.service"
+UNIT_FOLDER: Final = Path("/etc/systemd/system")  # for units of the administrator (systemd.unit(5))
+_STARTS: Final = "ExecStart=/usr/bin/env cleanside-gateway "
+
+
+def unit_text(command: Path) -> str:
+    """The unit of this package, starting the command at this path."""
+    shipped = files("cleanside.gateway").joinpath(UNIT_NAME).read_text(encoding="utf-8")
+    return shipped.replace(_STARTS, f"ExecStart={command} ")
+
+
+def install(
+    folder: Path, text: str, *, agree: Callable[[str], bool], say: Callable[[str], None], device: str
+) -> bool:
+    """
+    Show the unit and, if `agree` says so, write it into `folder`. False: it was not agreed to.
+
+    Raises CalledWrongly where it cannot be written.
+    """
+    path = folder / UNIT_NAME
+    if path.exists() and path.read_text(encoding="utf-8") == text:
+        say(f"{path} is there already, as it should be")
+    else:
+        say(f"{path}:\n\n{text}")
+        if not agree(f"Write {path}?"):
+            return False
+        _write(path, text)
+        say(f"written: {path}")
+    say(
+        f"settings go to /etc/cleanside/{device}.toml, the key to /etc/cleanside/{device}.key (mode 0600);\n"
+        "then:\n"
+        f"systemctl daemon-reload\nsystemctl enable --now {UNIT_NAME.replace('@', f'@{device}')}"
+    )
+    return True
+
+
+def _write(path: Path, text: str) -> None:
+    new = path.with_name(f"{path.name}.new")
+    try:
+        if path.exists():
+            path.with_name(f"{path.name}.before").write_text(path.read_text(encoding="utf-8"), "utf-8")
+        new.write_text(text, "utf-8")
+        new.replace(path)
+    except OSError as error:
+        raise CalledWrongly(f"{path} cannot be written ({why(error)}); run it as root") from error

@@ -1,0 +1,124 @@
+"""`doctor` looks at all that a gateway needs, and says what to do about each (issue 15 point 15)."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from cleanside.gateway.cli import EXIT_FAILED, main
+from cleanside.gateway.commands.doctor import BAD, GOOD, NOT_LOOKED_AT, Examined, as_text, examine
+from cleanside.gateway.commands.doctor import what_the_server_says as said
+from cleanside.gateway.commands.service import UNIT_NAME
+from cleanside.gateway.errors import SettingsWrong
+from cleanside.gateway.settings import load
+from cleanside.gateway.uplink.fakes import FakeServer, problem
+from cleanside.gateway.uplink.transport import NoAnswer, Reply
+from tests.unit.gateway.helpers import DEVICE, settable_clock
+
+SERVER = "https://shop.example"
+
+
+def settings_of(folder: Path, **more: Any) -> Any:
+    key = folder / "key"
+    key.touch(mode=0o600)
+    key.write_text("k3f9a1c20." + "5b" * 32)
+    given: dict[str, Any] = {"device": DEVICE, "spool.path": str(folder / "a"), "uplink.server": SERVER}
+    given |= {"uplink.key_file": str(key), "sources": ["ndjson units.restriction=kPa"]}
+    return load({**given, **more}, {})
+
+
+def found(settings: Any, folder: Path, environ: Mapping[str, str] | None = None) -> dict[str, Examined]:
+    clock = settable_clock()
+    clock.evidence_uncertainty_us = 20_000
+    server = FakeServer(now_us=clock.true_us)
+    checks = examine(
+        settings, environ=environ or {}, clock=clock, connect=lambda _: server, unit_folder=folder
+    )
+    return {check.part: check for check in checks}
+
+
+def installed(folder: Path) -> None:
+    (folder / "multi-user.target.wants").mkdir()
+    (folder / UNIT_NAME).touch()
+    (folder / "multi-user.target.wants" / f"cleanside-gateway@{DEVICE}.service").touch()
+
+
+def test_where_all_is_well_each_check_is_good_and_asks_for_nothing(tmp_path: Path) -> None:
+    installed(tmp_path)
+    checks = found(settings_of(tmp_path), tmp_path)
+    assert {part: check.result for part, check in checks.items()} == dict.fromkeys(
+        ("key", "server", "disk", "clock", "unit", "source"), GOOD
+    )
+    assert all(not check.next_step for check in checks.values())
+
+
+def test_each_check_says_what_to_do(tmp_path: Path) -> None:
+    settings = settings_of(tmp_path, **{"sources": ["no-such-source"], "uplink.server": None})
+    settings.uplink_key_file.chmod(0o644)
+    checks = found(settings, tmp_path)
+    assert {part for part, check in checks.items() if check.result == BAD} == {
+        *("key", "server", "unit", "source")
+    }
+    assert all(check.next_step for check in checks.values() if check.result == BAD)
+    assert as_text(list(checks.values())).count("to do: ") == 4
+
+
+def test_a_clock_that_nothing_disciplines_is_named(tmp_path: Path) -> None:
+    checks = examine(
+        settings_of(tmp_path),
+        environ={},
+        clock=settable_clock(),
+        connect=lambda _: FakeServer(now_us=lambda: 0),
+        unit_folder=tmp_path,
+    )
+    assert next(check for check in checks if check.part == "clock").result == BAD
+
+
+def test_without_a_key_the_server_is_not_asked(tmp_path: Path) -> None:
+    settings = settings_of(tmp_path)
+    settings.uplink_key_file.unlink()
+    checks = found(settings, tmp_path)
+    assert (checks["key"].result, checks["server"].result) == (BAD, NOT_LOOKED_AT)
+
+
+def test_certificates_that_do_not_fit_are_named(tmp_path: Path) -> None:
+    def connect(_: Any) -> Any:
+        raise SettingsWrong("uplink.ca_file: no certificate in it")
+
+    checks = examine(
+        settings_of(tmp_path), environ={}, clock=settable_clock(), connect=connect, unit_folder=tmp_path
+    )
+    assert next(check for check in checks if check.part == "server").result == BAD
+
+
+def test_a_unit_that_does_not_start_with_the_machine_is_named(tmp_path: Path) -> None:
+    (tmp_path / UNIT_NAME).touch()
+    unit = found(settings_of(tmp_path), tmp_path)["unit"]
+    assert (unit.result, f"enable --now cleanside-gateway@{DEVICE}.service" in unit.next_step) == (BAD, True)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "result"),
+    [
+        (problem(404, "unknown_stream"), GOOD),
+        (problem(401, "key_unknown"), BAD),
+        (problem(403, "role_not_allowed"), BAD),
+        (problem(503, "store_full"), BAD),
+        (Reply(status=404, headers={"content-type": "text/html"}, body=b"no"), BAD),
+        (Reply(status=200, headers={"content-type": "text/html"}, body=b"welcome"), BAD),
+        (NoAnswer("certificate has expired"), BAD),
+    ],
+)
+def test_what_the_answer_of_the_server_means(outcome: Reply | NoAnswer, result: str) -> None:
+    assert said(outcome, SERVER).result == result
+
+
+def test_the_command_says_it_with_its_exit_code(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["doctor", "--device", DEVICE, "--spool-path", str(tmp_path / "a"), "--json"]) == EXIT_FAILED
+    checks = json.loads(capsys.readouterr().out)["checks"]
+    assert [check["part"] for check in checks] == ["key", "server", "disk", "clock", "unit", "source"]
+    assert not (tmp_path / "a").exists()
