@@ -27,6 +27,7 @@ from cleanside.ingest.commands import (
     backup,
     enrol,
     import_bundles,
+    install_service,
     keys,
     migrate,
     recompute,
@@ -38,7 +39,7 @@ from cleanside.ingest.errors import IngestError
 
 _NOUNS = (
     *(serve, migrate, keys, account, appended, archive, recompute, backup, restore, import_bundles, enrol),
-    *(attention, webhooks),
+    *(attention, webhooks, install_service),
 )
 #: name -> module and sentence of those that bring numerics along; loaded for themselves alone
 _JUDGING = {

@@ -1,0 +1,63 @@
+"""The command `install-service`: write the unit that systemd starts the server by, after showing it."""
+
+from __future__ import annotations
+
+import argparse
+import shutil
+import sys
+from importlib.resources import files
+from pathlib import Path
+from typing import Any
+
+from cleanside.ingest.errors import CalledWrongly, why
+
+UNIT_NAME = "cleanside-ingest.service"
+UNIT_FOLDER = Path("/etc/systemd/system")  # for units of the administrator (systemd.unit(5))
+_STARTS = "ExecStart=/usr/bin/env cleanside-ingest "
+
+
+def add(commands: Any) -> None:
+    """Hang the command in."""
+    parser = commands.add_parser(
+        "install-service", help="show the systemd unit, ask, and write it; exit code 1 if not agreed to"
+    )
+    parser.add_argument("--yes", action="store_true", help="write it without asking")
+    parser.add_argument("--folder", type=Path, default=UNIT_FOLDER, help=f"default: {UNIT_FOLDER}")
+    parser.set_defaults(run=run_install)
+
+
+def run_install(given: argparse.Namespace) -> int:
+    """Show, ask, write. Exit code 1 if it was not agreed to."""
+    path, text = given.folder / UNIT_NAME, unit_text(_own_command())
+    if path.exists() and path.read_text(encoding="utf-8") == text:
+        print(f"{path} is there already, as it should be")
+    else:
+        print(f"{path}:\n\n{text}")
+        if not given.yes and input(f"Write {path}? [y/N] ").strip().lower() not in ("y", "yes"):
+            return 1
+        _write(path, text)
+        print(f"written: {path}")
+    print("settings go to /etc/cleanside/ingest.toml; then:")
+    print("systemctl daemon-reload\nsystemctl enable --now cleanside-ingest")
+    return 0
+
+
+def unit_text(command: Path) -> str:
+    """The unit of this package, starting the command at this path."""
+    shipped = files("cleanside.ingest").joinpath(UNIT_NAME).read_text(encoding="utf-8")
+    return shipped.replace(_STARTS, f"ExecStart={command} ")
+
+
+def _own_command() -> Path:
+    return Path(shutil.which("cleanside-ingest") or sys.argv[0]).absolute()
+
+
+def _write(path: Path, text: str) -> None:
+    new = path.with_name(f"{path.name}.new")
+    try:
+        if path.exists():
+            path.with_name(f"{path.name}.before").write_text(path.read_text(encoding="utf-8"), "utf-8")
+        new.write_text(text, "utf-8")
+        new.replace(path)
+    except OSError as error:
+        raise CalledWrongly(f"{path} cannot be written ({why(error)}); run it as root") from error
