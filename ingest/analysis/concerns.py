@@ -37,6 +37,10 @@ DECLARED_FOR_US = 7 * DAY_US  # a loss is shown for a week; the account shows it
 _SETTLED = frozenset({"spool_salvaged", "stream_opened"})
 
 
+#: owner and device -> the machine it sits on
+MachineOf = Mapping[tuple[str, str], str | None]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Concern:
     """One line of a group."""
@@ -77,12 +81,13 @@ def groups_of(
     now_us: int,
 ) -> list[ConcernGroup]:
     """Every group, empty ones too. declared : owner and line. version : of this server."""
+    machines = {(device.owner, device.device): device.machine for device in heard}
     lines = {
         SILENT: [line for device in heard if (line := _silent(device, now_us)) is not None],
         BEHIND: [line for device in heard for line in _behind(device, now_us)],
-        CONFLICT: [_held(group) for group in quarantined if group.beside],
-        QUARANTINE: [_held(group) for group in quarantined if not group.beside],
-        DECLARED_EVENTS: _declared(declared, {(d.owner, d.device): d.machine for d in heard}, now_us),
+        CONFLICT: [_held(group, machines) for group in quarantined if group.beside],
+        QUARANTINE: [_held(group, machines) for group in quarantined if not group.beside],
+        DECLARED_EVENTS: _declared(declared, machines, now_us),
         VERSIONS: _versions(heard, version),
     }
     return [ConcernGroup(group=name, lines=tuple(sorted(lines[name], key=_rank))) for name in GROUPS]
@@ -131,11 +136,11 @@ def _line(device: HeardDevice, code: str, count: int, since_us: int | None, *, n
     )
 
 
-def _held(group: QuarantinedGroup) -> Concern:
+def _held(group: QuarantinedGroup, machines: MachineOf) -> Concern:
     return Concern(
         owner=group.owner,
         device=group.device,
-        machine=None,
+        machine=machines.get((group.owner, group.device)),
         code=group.code,
         count=group.readings,
         since_us=group.oldest_us,
@@ -143,9 +148,7 @@ def _held(group: QuarantinedGroup) -> Concern:
     )
 
 
-def _declared(
-    found: Sequence[tuple[str, DeclaredLine]], machines: Mapping[tuple[str, str], str | None], now_us: int
-) -> list[Concern]:
+def _declared(found: Sequence[tuple[str, DeclaredLine]], machines: MachineOf, now_us: int) -> list[Concern]:
     return [
         Concern(
             owner=owner,

@@ -85,6 +85,8 @@ def test_conflicts_and_quarantine_are_told_apart(api: Api) -> None:
     api.send(batch(1, [3.5]))
     assert lines(api, "in_conflict") == [("number_conflict", 1, True)]
     assert lines(api, "in_quarantine") == [("out_of_range", 2, True)]
+    groups = {g["group"]: g["entries"] for g in attention(api)["groups"]}
+    assert {e["machine"] for e in groups["in_conflict"] + groups["in_quarantine"]} == {"grader-07"}
 
 
 def test_what_the_server_looks_at_again_by_itself_needs_nobody(api: Api) -> None:
