@@ -124,6 +124,7 @@ def tell(api: Api) -> Story:
     api.send(_loading())
     api.analyse()
     api.send(batch(5_000, [3.0, 900.0, 3.1], stream=STREAM, gateway={"appended_through": 5_200}))
+    api.send(batch(5_000, [3.3], stream=STREAM))  # of another image of the disk
     api.analyse()
     _of_the_machine(ask, limit)
     _of_readings(ask)
