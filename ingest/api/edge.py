@@ -23,6 +23,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from cleanside.gateway.wire import MAX_BODY_BYTES
 from cleanside.ingest import log as logs
 from cleanside.ingest.api import problems
+from cleanside.ingest.api.routes.services import services_in
 from cleanside.ingest.intake.arriving import Arriving, declared_bytes
 from cleanside.ingest.metrics import Metrics
 
@@ -155,7 +156,7 @@ class Edge:
 
 def _database_of(scope: Scope) -> list[tuple[bytes, bytes]]:
     """Which database answers; a restore renews it, and gateways look at what it holds."""
-    resources = getattr(scope["app"].state, "resources", None)
+    resources = services_in(scope["app"]).opened
     return [] if resources is None else [resources.database_header]
 
 

@@ -18,10 +18,12 @@ from typing import Any
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
+from fastapi.routing import APIRoute
 from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
 from cleanside.gateway import wire
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.errors import ArchiveUnreadable, BodyNotJson, Complaint, Refused, TryAgain, writable
 from cleanside.ingest.intake import codes
 
@@ -134,7 +136,7 @@ def respond(
         errors=errors,
         more_errors=more_errors,
         request_id=getattr(request.state, "request_id", ""),
-        now_us=request.app.state.clock(),
+        now_us=services_of(request).clock(),
     )
     return JSONResponse(said, status, dict(headers or {}), media_type=wire.PROBLEM_MEDIA_TYPE)
 
@@ -177,7 +179,7 @@ def install(app: FastAPI) -> None:
 
 async def _refused(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, Refused)
-    request.app.state.count_refusal(request, error)
+    services_of(request).count_refusal(request, error)
     return respond(
         request,
         error.status,
@@ -276,9 +278,10 @@ async def _of_the_framework(request: Request, error: Exception) -> JSONResponse:
 def _methods_at(request: Request) -> list[str]:
     """Methods of all routes at this address; the framework names those of the first only."""
     found: set[str] = set()
-    for route in request.app.state.routes:
-        if route.path_regex.match(request.url.path):
-            found |= route.methods | ({"HEAD"} if "GET" in route.methods else set())
+    for route in request.app.routes:
+        if isinstance(route, APIRoute) and route.path_regex.match(request.url.path):
+            methods = route.methods or set()
+            found |= methods | ({"HEAD"} if "GET" in methods else set())
     return sorted(found)
 
 

@@ -16,6 +16,7 @@ from typing import Any
 
 from cleanside.ingest import hidden, log, settings
 from cleanside.ingest.api import app, server_tls
+from cleanside.ingest.api.routes.services import services_in
 from cleanside.ingest.commands.command_database import announce, new_file
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.settings import Settings
@@ -60,7 +61,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
         address_connections=chosen.address_connections,
         request_wait_s=chosen.request_wait_s,
         trusted=trusted,
-        refused=served.state.metrics.connection_refused,
+        refused=services_in(served).metrics.connection_refused,
     )
     config = uvicorn.Config(
         served,

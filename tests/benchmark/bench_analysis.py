@@ -244,7 +244,7 @@ def bench_page(given: argparse.Namespace) -> None:
     with stored(readings, keep_readings=False) as (api, _):
         cold, warm, floor = [], [], []
         for _ in range(given.rounds):
-            api.app.state.memory, api.app.state.snapshots = Memory(), Snapshots()
+            api.services.memory, api.services.snapshots = Memory(), Snapshots()
             cold.append(timed(lambda: _page(api)))
             warm.append(timed(lambda: _page(api)))
             floor.append(timed(lambda: api.get("/healthz")))

@@ -11,7 +11,6 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text, parse_instant
-from cleanside.ingest.api.app import write_down
 from cleanside.ingest.cli import main
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners import access, key_life
@@ -170,7 +169,7 @@ def test_a_lost_reply_is_asked_for_again_and_the_secret_that_was_never_seen_is_w
     assert second["handle"] == lost["handle"]
     assert asked(api, lost["key"]) == (401, "key_unknown")
     assert asked(api, second["key"]) == (200, "")
-    write_down(api.app)
+    api.services.write_down()
     api.clock.advance(61)
     assert code(rotate(api, handle_of(token), token=token)) == (409, "not_rotatable")
     handles = [k["handle"] for k in api.get("/v1/keys").json()["keys"]]
@@ -185,7 +184,7 @@ def test_a_key_that_replaces_itself_in_a_loop_makes_one_row_an_hour(api: Api) ->
         if done.status_code == 201:
             token, made = done.json()["key"], made + 1
             assert asked(api, token) == (200, "")
-            write_down(api.app)
+            api.services.write_down()
         else:
             assert int(done.headers["retry-after"]) <= 120
         api.clock.advance(300)
@@ -268,8 +267,8 @@ def test_a_replaced_admin_key_goes_on_until_its_successor_was_used(api: Api) -> 
     assert revoke(api, lost["handle"]) == (409, "last_admin_key")
     again = rotate(api, handle_of(mine), overlap_hours=0).json()
     assert asked(api, again["key"], "/v1/keys") == (200, "")
-    write_down(api.app)
-    api.app.state.keyring.forget()
+    api.services.write_down()
+    api.services.keyring.forget()
     assert asked(api, mine, "/v1/keys") == (401, "key_expired")
     assert asked(api, again["key"], "/v1/keys") == (200, "")
 

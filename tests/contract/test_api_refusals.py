@@ -8,7 +8,6 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from cleanside.ingest.api.app import write_down
 from cleanside.ingest.cli import main
 from cleanside.ingest.errors import Refused, TryAgain
 from cleanside.ingest.owners.request_refusals import MOST_KEPT, Refusals
@@ -24,7 +23,7 @@ Counted = set[tuple[str, str, int]]
 
 def counted(api: Api, key: str = "admin") -> Counted:
     """(reason, who, times) as the owner of a key is shown them."""
-    write_down(api.app)
+    api.services.write_down()
     shown = api.get("/v1/audit/refusals", key=key).json()["refusals"]
     return {(r["reason"], r["who"], r["times"]) for r in shown}
 
@@ -78,7 +77,7 @@ def test_another_hour_is_another_row_and_says_first_and_last(api: Api) -> None:
     for seconds in (0, 60, 3_600):
         api.clock.advance(seconds)
         api.get("/v1/keys", key="planner")
-    write_down(api.app)
+    api.services.write_down()
     shown = api.get("/v1/audit/refusals", params={"limit": 1}).json()
     assert (shown["refusals"][0]["hour"], shown["refusals"][0]["times"]) == ("2026-03-02T10:00:00Z", 1)
     more = api.get("/v1/audit/refusals", params={"limit": 1, "cursor": shown["next"]}).json()
@@ -115,7 +114,7 @@ def test_memory_is_bounded_and_nothing_goes_uncounted() -> None:
 
 def test_a_flood_of_strangers_pushes_no_owners_count_out(api: Api) -> None:
     for number in range(MOST_KEPT + 50):
-        api.app.state.refusals.count(a_refusal(), None, f"10.2.{number >> 8}.{number & 255}", api.clock())
+        api.services.refusals.count(a_refusal(), None, f"10.2.{number >> 8}.{number & 255}", api.clock())
     api.get("/v1/keys", key="planner")
     assert counted(api) == {("role_not_allowed", handle(api, "planner"), 1)}
 
@@ -174,7 +173,7 @@ def test_a_flood_without_keys_leaves_a_row_and_no_audit(sqlite_database_url: str
     with in_process(sqlite_database_url, settings=settings) as api:
         for _ in range(200):
             api.get("/v1/fleet", key=None, headers=bearer("k0000000.guess"))
-        write_down(api.app)
+        api.services.write_down()
         found = of_nobody(api.url)
         assert {reason for reason, _, _ in found} == {"key_unknown", "too_many_tries"}
         assert sum(times for _, _, times in found) == 200

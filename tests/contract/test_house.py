@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 
 from tests.support.house import FLOOR, ROOT, arrows, circles, classes, constants, modules, room_of
@@ -55,3 +56,13 @@ def test_a_constant_means_the_same_in_every_file_of_a_program() -> None:
             for name, value in constants(path):
                 values[relative.parts[0], name].add(value)
     assert {key: found for key, found in values.items() if len(found) > 1} == {}
+
+
+def test_what_routes_work_with_is_typed_and_hangs_on_the_app_in_one_place() -> None:
+    """`app.state` takes any name and tells no type: beside `services` nothing is put there."""
+    used = [
+        (path.relative_to(ROOT).as_posix(), word)
+        for path in modules().values()
+        for word in re.findall(r"\bapp\.state\.(\w+)", path.read_text())
+    ]
+    assert sorted(used) == [("ingest/api/app.py", "services"), ("ingest/api/routes/services.py", "services")]

@@ -25,7 +25,6 @@ import trustme
 from cloudevents.core.bindings.http import HTTPMessage, from_http_event
 from http_message_signatures import HTTPMessageVerifier, InvalidSignature, MappingKeyResolver, algorithms
 
-from cleanside.ingest.api.app import _views
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import key_file, outbox
 from cleanside.ingest.store.models import events, readings
@@ -74,7 +73,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
 
 
 def views_of(api: Api) -> Views:
-    return lambda connection, owner_id: _views(api.app, connection, owner_id)
+    return api.services.views
 
 
 @contextmanager

@@ -20,6 +20,7 @@ from fastapi import FastAPI
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.api import app
+from cleanside.ingest.api.routes.services import services_in
 from cleanside.ingest.cli import main
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.writer.resources import NowUs, Resources
@@ -89,7 +90,7 @@ def run(file: Path, words: list[str]) -> int:
 
     def create_obedient(settings: Settings, *, clock: NowUs = clock, analyse: bool = True) -> FastAPI:
         made = create_app(settings, clock=clock, analyse=analyse)
-        made.state.snapshots = ObedientSnapshots(told)
+        services_in(made).snapshots = ObedientSnapshots(told)
         return made
 
     app.create_app = create_obedient

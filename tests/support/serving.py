@@ -26,6 +26,7 @@ from fastapi import FastAPI
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.analysis.summarising import recheck_due, run_until_current
 from cleanside.ingest.api.app import create_app
+from cleanside.ingest.api.routes.services import Services, services_in
 from cleanside.ingest.owners import access
 from cleanside.ingest.settings import Settings, load
 from cleanside.ingest.store import database, fleet, keys
@@ -97,9 +98,14 @@ class Api:
         self.url = url
 
     @property
+    def services(self) -> Services:
+        """What its routes work with."""
+        return services_in(self.app)
+
+    @property
     def resources(self) -> Any:
         """What the app opened."""
-        return self.app.state.resources
+        return self.services.resources
 
     def request(self, method: str, path: str, *, key: str | None = "admin", **more: Any) -> httpx.Response:
         """A request with the key of a role; None: without."""
@@ -142,7 +148,7 @@ class Api:
     def analyse(self) -> None:
         """Do the background work that is due."""
         run_until_current(self.resources)
-        self.app.state.snapshots.refresh(self.resources, self.app.state.memory, at_once=True)
+        self.services.snapshots.refresh(self.resources, self.services.memory, at_once=True)
 
     def recheck(self) -> int:
         """Look again at what is held for a time that has come."""

@@ -19,7 +19,6 @@ from typing import Any
 
 import httpx
 
-from cleanside.ingest.api.app import write_down
 from cleanside.ingest.api.description import permission_of
 from cleanside.ingest.api.routes.example import RequestExample
 from tests.conftest import sqlite_url
@@ -134,7 +133,7 @@ def tell(api: Api) -> Story:
     ask("GET", "/metrics", key="operator")
     ask("GET", "/v1/audit", limit=2)
     api.get("/v1/keys", key="planner")
-    write_down(api.app)
+    api.services.write_down()
     ask("GET", "/v1/audit/refusals")
     _of_all_others(story)
     _of_transfers(ask)  # the machine is another owner's after that

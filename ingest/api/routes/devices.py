@@ -19,13 +19,13 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, assigned_document, order_of
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     At,
     Name,
     PathName,
     R,
     Strict,
-    keyring_of,
     needs,
     problems,
     router_of,
@@ -121,7 +121,7 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
         }
 
     answer = resources.writer.call(save)
-    keyring_of(request).forget()  # a binding may be new
+    services_of(request).keyring.forget()  # a binding may be new
     return answer
 
 

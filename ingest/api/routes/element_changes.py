@@ -11,6 +11,7 @@ from pydantic import Field
 from cleanside.ingest.api.routes.described_fleet import ChangesAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     At,
     Name,
@@ -18,7 +19,6 @@ from cleanside.ingest.api.routes.shared import (
     R,
     Strict,
     Words,
-    judge_of,
     needs,
     problems,
     router_of,
@@ -230,7 +230,7 @@ def _refuse_far_off(changed_us: int, now_us: int) -> None:
 def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:
     """Entries with what the readings say of them now."""
     with resources.reading() as connection:
-        study = judge_of(request, connection, key.owner_id).view(housing).assessment.study
+        study = services_of(request).judge(connection, key.owner_id).view(housing).assessment.study
         entered = {c.entry_id: c for c in element_changes.changes_of(connection, housing.id)}
     shown = [(entered[w.entry.name], w) for w in study.entries if w.entry.name in entered]
     return {

@@ -19,15 +19,13 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, order_of, span_document
+from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.shared import (
     At,
     Name,
     R,
     Strict,
     Words,
-    host_of,
-    keyring_of,
-    limits_of,
     needs,
     open_to_all,
     problems,
@@ -206,7 +204,7 @@ async def post_enrol(body: CodeShown, request: Request, resources: R) -> dict[st
     Every code that is not valid gets the same answer. Tries are limited by address. A body has at most
     4096 bytes.
     """
-    limits, host = limits_of(request), host_of(request)
+    limits, host = services_of(request).limits, host_of(request)
     limits.may_try(host)
     new = access.new_key()
     try:
@@ -214,7 +212,7 @@ async def post_enrol(body: CodeShown, request: Request, resources: R) -> dict[st
     except Refused:
         limits.tried_in_vain(host)
         raise
-    keyring_of(request).forget()  # an integrator may be bound to it now
+    services_of(request).keyring.forget()  # an integrator may be bound to it now
     return {
         "key": new.token,
         "handle": new.handle,

@@ -10,6 +10,7 @@ from pydantic import Field
 from cleanside.ingest.api.routes.described_fleet import KeyMade, KeyRevoked, KeyRotated, KeysAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     At,
     Name,
@@ -17,7 +18,6 @@ from cleanside.ingest.api.routes.shared import (
     R,
     Strict,
     Words,
-    keyring_of,
     needs,
     problems,
     router_of,
@@ -122,7 +122,7 @@ def post_rotation(
             now_us=resources.clock(),
         )
     )
-    keyring_of(request).forget()
+    services_of(request).keyring.forget()
     token = access.token_of(done.key.handle, new)
     return _made(done.key, token) | {"replaces": done.replaces, "replaced_ends_at": text(done.ends_us)}
 
@@ -178,5 +178,5 @@ def delete_key(handle: PathName, request: Request, resources: R, key: Admin) -> 
     ended = resources.writer.call(
         lambda connection: key_life.revoke(connection, key.owner_id, handle, key.handle, resources.clock())
     )
-    keyring_of(request).forget()
+    services_of(request).keyring.forget()
     return {"handle": handle, "revoked": True, "replaced_by": ended.replaced_by}

@@ -6,8 +6,8 @@ from typing import Annotated
 
 from fastapi import Depends, Request, Response
 
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import needs, router_of
-from cleanside.ingest.metrics import Metrics
 from cleanside.ingest.store.keys import Key
 
 router = router_of("health")
@@ -29,6 +29,5 @@ MEDIA_TYPES = ("text/plain", "application/openmetrics-text")
 def get_metrics(request: Request, key: Annotated[Key, Depends(needs("metrics:read"))]) -> Response:
     """The figures of this process."""
     del key  # it opened the door; the figures are nobody's in particular
-    metrics: Metrics = request.app.state.metrics
-    text, media_type = metrics.text(request.headers.get("accept", ""))
+    text, media_type = services_of(request).metrics.text(request.headers.get("accept", ""))
     return Response(text, media_type=media_type)

@@ -16,6 +16,7 @@ from cleanside.gateway.wire import Answer
 from cleanside.ingest.api.routes.batch_schema import ANSWERS, REQUEST_BODY
 from cleanside.ingest.api.routes.described import BatchAnswer
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import asks, key_of, problems, resources_of, router_of
 from cleanside.ingest.checking.incoming import Incoming, prepare, units_text
 from cleanside.ingest.errors import TryAgain
@@ -84,7 +85,7 @@ async def post_readings(request: Request) -> Response:
         raise TryAgain(
             "the disk did not take it in time; send again later", code="store_unavailable"
         ) from None
-    request.app.state.metrics.took(answer, len(incoming.batch))
+    services_of(request).metrics.took(answer, len(incoming.batch))
     return Response(wire.encode_answer(answer), media_type=wire.ANSWER_MEDIA_TYPE)
 
 

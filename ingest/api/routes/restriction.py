@@ -19,12 +19,12 @@ from cleanside.ingest.api.routes.machines import (
     terminal_document,
 )
 from cleanside.ingest.api.routes.paging import P
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     At,
     Name,
     PathName,
     R,
-    judge_of,
     needs,
     problems,
     router_of,
@@ -74,7 +74,7 @@ def get_restriction(
     """What is known of one housing now, with the series of restriction at the reference flow by hour."""
     with resources.reading() as connection:
         found = find_housing(connection, key, machine, housing)
-        judge = judge_of(request, connection, key.owner_id)
+        judge = services_of(request).judge(connection, key.owner_id)
         seen = judge.view(found)
         series = judge.series(seen)
     return document_of(seen) | {"series": _points_of(series, us(since))}
@@ -97,7 +97,7 @@ def get_lives(
     """Every element life of a housing, in time order: when, how it began and ended, levels and hours."""
     with resources.reading() as connection:
         found = find_housing(connection, key, machine, housing)
-        seen = judge_of(request, connection, key.owner_id).view(found)
+        seen = services_of(request).judge(connection, key.owner_id).view(found)
     return {
         "machine": machine,
         "housing": housing,
@@ -125,7 +125,7 @@ def get_fleet(request: Request, resources: R, key: Reader, page: P) -> dict[str,
         if key.role in BOUND_ROLES:
             every = [housing for housing in every if _sees(connection, key, housing.machine)]
         whole = key.role not in BOUND_ROLES
-        judge = judge_of(request, connection, key.owner_id, now_us=now_us)
+        judge = services_of(request).judge(connection, key.owner_id, now_us=now_us)
         views = judge.views(every, whole_owner=whole)
     ordered = sorted(((_urgency(seen), seen) for seen in views), key=lambda entry: entry[0])
     rest = (entry for entry in ordered if after is None or entry[0] > after[1:])

@@ -6,7 +6,6 @@ from collections.abc import Callable, Coroutine, Iterator
 from functools import partial
 from typing import Annotated, Any, TypeVar
 
-import sqlalchemy as sa
 from fastapi import APIRouter, Depends, Path, Request, Response
 from fastapi.routing import APIRoute
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
@@ -14,14 +13,11 @@ from starlette.concurrency import run_in_threadpool
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import MAX_LISTED, BatchRefused, instant_text, load_json, parse_instant
-from cleanside.ingest.analysis.assessment import Judge
-from cleanside.ingest.analysis.knowledge import Snapshots
-from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.api.routes.services import Services, host_of, services_of
 from cleanside.ingest.errors import BodyNotJson, Complaint, Refused
 from cleanside.ingest.intake.arriving import Arriving
 from cleanside.ingest.owners.access import Keyring, require
 from cleanside.ingest.owners.key_life import expires_soon
-from cleanside.ingest.owners.quotas import Limits
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
 
@@ -112,35 +108,7 @@ def text_s(at_s: float | None) -> str | None:
 
 def resources_of(request: Request) -> Resources:
     """What the lifespan opened."""
-    found: Resources = request.app.state.resources
-    return found
-
-
-def keyring_of(request: Request) -> Keyring:
-    """The keyring of this process."""
-    found: Keyring = request.app.state.keyring
-    return found
-
-
-def judge_of(
-    request: Request, connection: sa.Connection, owner_id: int, *, now_us: int | None = None
-) -> Judge:
-    """Who looks at the housings of an owner. now_us : as of that instant; None: now."""
-    snapshots: Snapshots = request.app.state.snapshots
-    memory: Memory = request.app.state.memory
-    known = snapshots.of(connection, owner_id)
-    return Judge(connection, resources_of(request), memory, known, now_us=now_us)
-
-
-def limits_of(request: Request) -> Limits:
-    """How much each key and address may still ask."""
-    found: Limits = request.app.state.limits
-    return found
-
-
-def host_of(request: Request) -> str | None:
-    """The address a request came from; a proxy's word is taken only where the settings name the proxy."""
-    return None if request.client is None else request.client.host
+    return services_of(request).resources
 
 
 async def key_of(request: Request, permission: str) -> Key:
@@ -149,7 +117,8 @@ async def key_of(request: Request, permission: str) -> Key:
 
     Raises Refused: 401 without a valid one, 403 where its role may not do this, 429 over its quota.
     """
-    keyring, resources, limits = keyring_of(request), resources_of(request), limits_of(request)
+    services = services_of(request)
+    keyring, resources, limits = services.keyring, services.resources, services.limits
     header, now_us = request.headers.get("authorization"), resources.clock()
     try:
         key = keyring.remembered(header, now_us)
@@ -243,6 +212,7 @@ def open_to_all(endpoint: T) -> T:
 
 
 R = Annotated[Resources, Depends(resources_of)]
+S = Annotated[Services, Depends(services_of)]
 
 
 def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:

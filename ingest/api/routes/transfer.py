@@ -16,14 +16,12 @@ from cleanside.ingest.api.routes.enrolment import read_code
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_machine
 from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.shared import (
     Name,
     R,
     Strict,
     Words,
-    host_of,
-    keyring_of,
-    limits_of,
     needs,
     problems,
     router_of,
@@ -171,7 +169,7 @@ async def post_acceptance(body: Acceptance, request: Request, resources: R, key:
 
     The former owner's keys lose the devices that go along; make a key here for each of them.
     """
-    limits, host = limits_of(request), host_of(request)
+    limits, host = services_of(request).limits, host_of(request)
     limits.may_try(host)
     try:
         done = await run_in_threadpool(_accept, resources, body, key)
@@ -179,7 +177,7 @@ async def post_acceptance(body: Acceptance, request: Request, resources: R, key:
         if refusal.code in ("code_not_valid", "not_valid"):
             limits.tried_in_vain(host)
         raise
-    keyring_of(request).forget()  # keys of the former owner ended
+    services_of(request).keyring.forget()  # keys of the former owner ended
     return _document(done, key.owner_id, resources.clock())
 
 

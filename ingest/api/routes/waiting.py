@@ -13,12 +13,12 @@ from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.api.routes.described import PricesAnswer, WaitingAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     Name,
     PathName,
     R,
     Strict,
-    judge_of,
     needs,
     problems,
     router_of,
@@ -136,7 +136,7 @@ def get_waiting(
     """Extra fuel now and until terminal, and when changing costs least."""
     with resources.reading() as connection:
         found = find_housing(connection, key, machine, housing)
-        judge = judge_of(request, connection, key.owner_id)
+        judge = services_of(request).judge(connection, key.owner_id)
         seen = judge.view(found)
         series = judge.series(seen)
         entered = store.prices_of(connection, found.id)

@@ -72,7 +72,7 @@ def test_one_that_was_kept_without_a_fit_of_this_code_is_used_once_it_is_fitted(
     used = Snapshots()
     with api.resources.reading() as connection:
         assert used.of(connection, 1).number == 0
-    used.refresh(api.resources, api.app.state.memory, at_once=True)
+    used.refresh(api.resources, api.services.memory, at_once=True)
     with api.resources.reading() as connection:
         assert used.of(connection, 1).number == 1
         assert connection.scalar(sa.select(fleet_snapshots.c.number)) == 1
@@ -86,7 +86,7 @@ def test_lives_stated_in_other_air_teach_nothing_until_the_fleet_is_learned_agai
     used = Snapshots()
     with api.resources.reading() as connection:
         assert used.of(connection, 1).knowledge.lives == ()
-    used.refresh(api.resources, api.app.state.memory, at_once=True)
+    used.refresh(api.resources, api.services.memory, at_once=True)
     with api.resources.reading() as connection:
         assert used.of(connection, 1).knowledge.lives == ()
     assert FleetKnowledge.from_record(six_lives().as_record()).lives != ()

@@ -1,0 +1,113 @@
+"""
+What routes work with, typed and in one place: the app makes it, its lifespan opens and closes the resources.
+
+Promises: making it opens nothing. `app.state` holds this and nothing else.
+Leaves to others: what is opened (`ingest.writer.resources`), the threads beside (`ingest.api.app`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+
+import sqlalchemy as sa
+from starlette.applications import Starlette
+from starlette.requests import Request
+
+from cleanside.ingest.analysis.assessment import Judge, View
+from cleanside.ingest.analysis.knowledge import Snapshots
+from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.errors import Refused
+from cleanside.ingest.metrics import Metrics
+from cleanside.ingest.owners.access import Keyring
+from cleanside.ingest.owners.quotas import Limits
+from cleanside.ingest.owners.request_refusals import Refusals
+from cleanside.ingest.settings import Settings
+from cleanside.ingest.store import fleet
+from cleanside.ingest.store import keys as key_store
+from cleanside.ingest.writer.resources import NowUs, Resources, open_resources
+
+
+@dataclass(kw_only=True)
+class Services:
+    """One server's, for its life."""
+
+    settings: Settings
+    clock: NowUs
+    limits: Limits
+    keyring: Keyring = field(default_factory=Keyring)
+    metrics: Metrics = field(default_factory=Metrics)
+    refusals: Refusals = field(default_factory=Refusals)
+    snapshots: Snapshots = field(default_factory=Snapshots)
+    memory: Memory = field(default_factory=Memory)
+    #: None: not opened yet
+    opened: Resources | None = None
+
+    @property
+    def resources(self) -> Resources:
+        """What the lifespan opened."""
+        assert self.opened is not None, "no request comes before the lifespan"
+        return self.opened
+
+    @contextmanager
+    def open(self) -> Iterator[Resources]:
+        """Open the database, and count what is committed. Raises CalledWrongly where another serves it."""
+        with open_resources(self.settings, self.clock) as resources:
+            self.opened = resources
+            watched = self.metrics.watch(resources, lambda: self.snapshots.failing)
+            resources.writer.on_commit = self.metrics.committed
+            try:
+                yield resources
+            finally:
+                self.metrics.unwatch(watched)
+
+    def judge(self, connection: sa.Connection, owner_id: int, *, now_us: int | None = None) -> Judge:
+        """Who looks at the housings of an owner. now_us : as of that instant; None: now."""
+        known = self.snapshots.of(connection, owner_id)
+        return Judge(connection, self.resources, self.memory, known, now_us=now_us)
+
+    def views(self, connection: sa.Connection, owner_id: int) -> list[View]:
+        """The housings of an owner as seen now."""
+        housings = fleet.every_housing(connection, owner_id)
+        return self.judge(connection, owner_id).views(housings, whole_owner=True)
+
+    def count_refusal(self, request: Request, error: Refused) -> None:
+        """Count a refusal, where it is one of authorisation."""
+        self.refusals.count(error, getattr(request.state, "key", None), host_of(request), self.clock())
+
+    def write_down(self) -> None:
+        """Write down when keys were last used, and who was refused."""
+        self.refusals.flush(self.resources.writer.call)
+        if uses := self.keyring.take_uses():
+
+            def save(connection: sa.Connection) -> None:
+                key_store.used(connection, uses)
+
+            self.resources.writer.call(save)
+
+
+def new_services(settings: Settings, clock: NowUs) -> Services:
+    """Those of a server with these settings, not opened yet."""
+    limits = Limits(
+        key_requests_per_s=settings.key_requests_per_s,
+        key_bytes_per_s=settings.key_bytes_per_s,
+        address_tries_per_minute=settings.address_tries_per_minute,
+    )
+    return Services(settings=settings, clock=clock, limits=limits)
+
+
+def services_in(app: Starlette) -> Services:
+    """Those of an app."""
+    found: Services = app.state.services
+    return found
+
+
+def services_of(request: Request) -> Services:
+    """Those of the app that a request came to."""
+    return services_in(request.app)
+
+
+def host_of(request: Request) -> str | None:
+    """The address a request came from; a proxy's word is taken only where the settings name the proxy."""
+    return None if request.client is None else request.client.host
