@@ -241,14 +241,29 @@ def load(
     for further in conditions:
         condition = further if condition is None else condition & further
     with _readable(path):
-        return pq.read_table(path, columns=list(columns), filters=condition, use_threads=False)
+        later = _later(pq.read_schema(path)) & set(columns)
+        there = [name for name in columns if name not in later]
+        table = pq.read_table(path, columns=there, filters=condition, use_threads=False)
+        return _with_all(table, columns)
+
+
+def _later(schema: pa.Schema) -> set[str]:
+    """Quantities that were added after a file was written: none of its readings can have had a value."""
+    return set(QUANTITY_COLUMNS) - set(schema.names)
+
+
+def _with_all(table: pa.Table, columns: Sequence[str]) -> pa.Table:
+    """These columns in this order, empty where the file is older than a quantity."""
+    for name in sorted(_later(table.schema) & set(columns)):
+        table = table.append_column(SCHEMA.field(name), pa.nulls(len(table), SCHEMA.field(name).type))
+    return table.select(list(columns))
 
 
 @contextmanager
 def _readable(path: Path) -> Iterator[None]:
     try:
         yield
-    except (OSError, pa.ArrowException) as error:
+    except (OSError, KeyError, pa.ArrowException) as error:
         detail = f"archive file {path.name} cannot be read ({error}); put it back from a backup"
         raise ArchiveUnreadable(detail) from error
 
@@ -257,7 +272,8 @@ def groups(path: Path) -> Iterator[pa.Table]:
     """A whole file, a row group at a time. Raises ArchiveUnreadable."""
     with _readable(path), pq.ParquetFile(path) as file:
         for group in range(file.num_row_groups):
-            yield file.read_row_group(group, use_threads=False).replace_schema_metadata(None)
+            table = file.read_row_group(group, use_threads=False).replace_schema_metadata(None)
+            yield _with_all(table, SCHEMA.names)
 
 
 def at_us(table: pa.Table) -> np.ndarray[Any, np.dtype[np.int64]]:
