@@ -264,7 +264,7 @@ class _OldFlag(argparse.Action):
 
 
 class _Switch(argparse.Action):
-    """--x or --no-x; the release before wrote `--x true`."""
+    """--x or --no-x; the release before wrote `--x true`, which also puts the space after it in --help."""
 
     def __init__(self, **rest: Any) -> None:
         super().__init__(**rest, nargs="?", metavar="")

@@ -9,16 +9,15 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-${imports if imports else ""}
-revision = ${repr(up_revision)}
-down_revision = ${repr(down_revision)}
-branch_labels = ${repr(branch_labels)}
-depends_on = ${repr(depends_on)}
+revision = "${up_revision}"
+down_revision = "${down_revision}"
+branch_labels = None
+depends_on = None
 
 
 def upgrade() -> None:
-    ${upgrades if upgrades else "pass"}
+    pass
 
 
 def downgrade() -> None:
-    ${downgrades if downgrades else "pass"}
+    pass

@@ -63,6 +63,8 @@ def check(spool: Spool, clock: SettableClock) -> None:
 
 def test_every_earlier_version_has_a_way_up() -> None:
     assert list(STEPS) == list(range(1, SCHEMA_VERSION))
+    dumps = Path(__file__).parents[1] / "support"
+    assert [n for n in STEPS if not (dumps / f"spool_version_{n}.sql").exists()] == []
 
 
 @pytest.mark.parametrize("version", VERSIONS)

@@ -13,7 +13,7 @@ from starlette.concurrency import run_in_threadpool
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import MAX_LISTED, BatchRefused, instant_text, load_json, parse_instant
-from cleanside.ingest.api.routes.services import Services, host_of, services_of
+from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.errors import BodyNotJson, Complaint, Refused
 from cleanside.ingest.intake.arriving import Arriving
 from cleanside.ingest.owners.access import Keyring, require
@@ -212,7 +212,6 @@ def open_to_all(endpoint: T) -> T:
 
 
 R = Annotated[Resources, Depends(resources_of)]
-S = Annotated[Services, Depends(services_of)]
 
 
 def problems(*statuses: int) -> dict[int | str, dict[str, Any]]:

@@ -17,11 +17,9 @@ VALUES = {"restriction_pa": 3_000.0, LATER: -80.0}
 
 def write(folder: Path, monkeypatch: pytest.MonkeyPatch, *, without: str = "") -> Path:
     """Two readings, in a file as a release without that column wrote it."""
-    rows = [
-        (1, seq, 1_772_442_000_000_000 + seq, 0.0, None, "{}", seq, 1_772_442_000_000_000)
-        + tuple(VALUES.get(name) for name in files.QUANTITY_COLUMNS)
-        for seq in (1, 2)
-    ]
+    values = [VALUES.get(name) for name in files.QUANTITY_COLUMNS]
+    began_us = 1_772_442_000_000_000
+    rows = [(1, seq, began_us + seq, 0.0, None, "{}", seq, began_us, *values) for seq in (1, 2)]
     whole = files.table_of(rows)
     names = [name for name in whole.column_names if name != without]
     with monkeypatch.context() as older:
