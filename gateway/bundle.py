@@ -30,7 +30,7 @@ from typing import Any, BinaryIO, Final
 
 import zstandard
 
-from cleanside.gateway.wire import MAX_DECODED_BYTES, MAX_NAME_LENGTH
+from cleanside.gateway.wire import MAX_DECODED_BYTES, MAX_NAME_LENGTH, Coded, Sentences
 
 BUNDLE_VERSION: Final = 1
 MAX_BLOCK_BYTES: Final = 2**20  # as the contract's limit for a body
@@ -38,13 +38,37 @@ _MAC_BYTES: Final = 32
 _MAX_HEADER_BYTES: Final = 4096
 
 
-class BundleBroken(Exception):
+#: why a block is not taken -> sentence
+_SENTENCES: Sentences = {
+    code: f"block {{block}} {what}; what stands before it is good"
+    for code, what in {
+        "version_unknown": "has version {version!r}; this program reads {known}",
+        "not_a_bundle": "cannot be reached: the first line is not that of a bundle",
+        "of_another_device": "belongs to {belongs_to}, not to {device}: give another file",
+        "of_another_key": "was made with key {made_with}, the device has key {key} now: give another file",
+        "altered": "was altered, or made with another key",
+        "not_unpacked": "does not unpack ({why})",
+        "unpacks_too_large": "unpacks to more than {most} bytes",
+        "missing": "is missing or cut short",
+        "too_large": "is larger than any may be",
+        "cut_short": "is cut short",
+    }.items()
+}
+
+
+class BundleBroken(Coded):
     """From here on the file is not to be trusted. What was read before it is good."""
 
-    def __init__(self, block: int, what: str, *, is_altered: bool = False) -> None:
+    SENTENCES = _SENTENCES
+
+    def __init__(self, code: str, /, *, block: int, **values: Any) -> None:
         self.block = block
-        self.is_altered = is_altered
-        super().__init__(f"block {block} {what}; what stands before it is good")
+        super().__init__(code, block=block, **values)
+
+    @property
+    def is_altered(self) -> bool:
+        """The MAC of the block does not fit."""
+        return self.code == "altered"
 
 
 def mac_secret(key: str) -> bytes:
@@ -90,12 +114,12 @@ def read_header(file: BinaryIO) -> Header:
         header: Any = json.loads(line)
         version, device = header["cleanside_bundle"], header["device"]
         if version != BUNDLE_VERSION or (header["block"], header["mac"]) != ("zstd", "hmac-sha-256"):
-            raise BundleBroken(1, f"has version {version!r}; this program reads {BUNDLE_VERSION}")
+            raise BundleBroken("version_unknown", block=1, version=version, known=BUNDLE_VERSION)
         key = header.get("key")
         if not _is_short(device) or not (key is None or (_is_short(key) and key.isascii() and key.isalnum())):
             raise ValueError
     except (ValueError, KeyError, TypeError):
-        raise BundleBroken(1, "cannot be reached: the first line is not that of a bundle") from None
+        raise BundleBroken("not_a_bundle", block=1) from None
     return Header(device=device, key=key, line=line)
 
 
@@ -141,7 +165,7 @@ class BlockReader:
 
     def __iter__(self) -> Iterator[bytes]:
         if self._chain is None:
-            raise altered(1)
+            raise BundleBroken("altered", block=1)
         return _bodies(self._file, self._chain, self._first)
 
 
@@ -151,16 +175,11 @@ def _bodies(file: BinaryIO, chain: _Chain, first: tuple[bytes, bytes] | None = N
         content, mac = first if first is not None else _read_block(file, block)
         first = None
         if not hmac.compare_digest(mac, chain.mac(content)):
-            raise altered(block)
+            raise BundleBroken("altered", block=block)
         if not content:
             return
         chain.before = mac
         yield _unpacked(content, block)
-
-
-def altered(block: int) -> BundleBroken:
-    """The error of a block whose MAC does not fit."""
-    return BundleBroken(block, "was altered, or made with another key", is_altered=True)
 
 
 def read_blocks(file: BinaryIO, header: Header, secret: bytes) -> Iterator[bytes]:
@@ -176,9 +195,9 @@ def _unpacked(content: bytes, block: int) -> bytes:
         with zstandard.ZstdDecompressor().stream_reader(content) as reader:
             body = reader.read(MAX_DECODED_BYTES + 1)
     except zstandard.ZstdError as error:
-        raise BundleBroken(block, f"does not unpack ({error})") from None
+        raise BundleBroken("not_unpacked", block=block, why=str(error)) from None
     if len(body) > MAX_DECODED_BYTES:
-        raise BundleBroken(block, f"unpacks to more than {MAX_DECODED_BYTES} bytes")
+        raise BundleBroken("unpacks_too_large", block=block, most=MAX_DECODED_BYTES)
     return body
 
 
@@ -186,12 +205,10 @@ def _read_block(file: BinaryIO, block: int) -> tuple[bytes, bytes]:
     length = file.read(4)
     size = int.from_bytes(length, "big")
     if len(length) < 4 or size > MAX_BLOCK_BYTES:
-        raise BundleBroken(
-            block, "is missing or cut short" if len(length) < 4 else "is larger than any may be"
-        )
+        raise BundleBroken("missing" if len(length) < 4 else "too_large", block=block)
     content, mac = file.read(size), file.read(_MAC_BYTES)
     if len(content) < size or len(mac) < _MAC_BYTES:
-        raise BundleBroken(block, "is cut short")
+        raise BundleBroken("cut_short", block=block)
     return content, mac
 
 
@@ -232,7 +249,7 @@ class BundleWriter:
         self._file.seek(0)
         header = read_header(self._file)
         if header.device != device:
-            raise BundleBroken(1, f"belongs to {header.device}, not to {device}: give another file")
+            raise BundleBroken("of_another_device", block=1, belongs_to=header.device, device=device)
         return header
 
     def _go_to_the_end(self, seen: Callable[[bytes], object], header: Header, key: str | None) -> None:
@@ -243,10 +260,9 @@ class BundleWriter:
                 self.kept += 1
                 end = self._file.tell()
         except BundleBroken as error:
-            if not self.kept and error.is_altered:
+            if not self.kept and error.code == "altered":
                 if header.key not in (None, key):
-                    what = f"was made with key {header.key}, and the device has key {key} now"
-                    raise BundleBroken(1, f"{what}: give another file") from None
+                    raise BundleBroken("of_another_key", block=1, made_with=header.key, key=key) from None
                 raise
         self._file.seek(end)
         self._file.truncate()

@@ -201,9 +201,7 @@ def _rewind(settings: Settings, parsed: argparse.Namespace) -> int:
     from cleanside.gateway.spool.rewind import rewind
 
     if parsed.first < 1:
-        raise CalledWrongly(
-            f"--from {parsed.first} is not a number from 1 up; see status for the numbers there are"
-        )
+        raise CalledWrongly("number_below_one", number=parsed.first)
     again = rewind(settings.spool_path, stream=parsed.stream, first=parsed.first)
     print(f"to be sent again: {counted(again, 'reading')}, from number {parsed.first}")
     return EXIT_OK
@@ -233,9 +231,7 @@ def _enrol(settings: Settings, parsed: argparse.Namespace) -> int:
     from cleanside.gateway.uplink.transport import HttpTransport
 
     if settings.uplink_server is None or settings.uplink_key_file is None:
-        raise CalledWrongly(
-            "uplink.server and uplink.key_file say where to ask and where the key goes; set both"
-        )
+        raise CalledWrongly("server_and_key_needed")
     code = read_code(parsed.code_file, sys.stdin, getpass.getpass)
     transport = HttpTransport(
         settings.uplink_server,

@@ -16,7 +16,8 @@ What can go wrong on the machine, sorted by what a caller can do about it.
         ├── UnknownStream
         └── SourceWrong         a source cannot work as configured
 
-A message has the value, the rule and the next step.
+Each has a stable `code` and `values`; its message has the value, the rule and the next step.
+Beside the tree stands NotAReading, a ValueError: a line or message that a source was sent.
 """
 
 from __future__ import annotations
@@ -26,9 +27,18 @@ import re
 import socket
 import ssl
 
+from cleanside.gateway.error_texts import SENTENCES
+from cleanside.gateway.wire import Coded
 
-class GatewayError(Exception):
-    """Root of all errors of the gateway that a caller is meant to meet."""
+
+class GatewayError(Coded):
+    """
+    Root of all errors of the gateway that a caller is meant to meet.
+
+    Decide by `code` and `values`; the sentence of each code is in `error_texts`.
+    """
+
+    SENTENCES = SENTENCES
 
 
 class TryAgain(GatewayError):
@@ -57,6 +67,12 @@ class NeverAccepted(GatewayError):
 
 class ReadingRefused(NeverAccepted):
     """A reading that cannot be written: a value that is not a finite number, an instant out of range."""
+
+
+class NotAReading(Coded, ValueError):
+    """What a source was sent is no reading; whoever sent it reads why. Caught where a line is read."""
+
+    SENTENCES = SENTENCES
 
 
 class CalledWrongly(GatewayError):

@@ -14,7 +14,7 @@ import re
 import stat
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 from cleanside.gateway.errors import SettingsWrong, why
 
@@ -40,10 +40,9 @@ def read_secret(path: Path, *, check: str, before: str = "") -> str:
     text = _text(_bytes(path, place), place)
     line, *below = re.split(r"[\r\n]", text.rstrip())
     if not line.strip():
-        what = "has an empty first line" if text.strip() else "is empty"
-        raise place.wrong(f"{what}; the secret belongs on its first line")
+        raise place.wrong("secret_first_line_empty" if text.strip() else "secret_empty")
     if below:  # two keys after a change, say: which one is meant is not guessed
-        raise place.wrong("has more than one line; leave the secret in it and nothing else")
+        raise place.wrong("secret_more_than_one_line")
     line = line.strip()
     hide_from_now_on(line)
     return line
@@ -52,10 +51,7 @@ def read_secret(path: Path, *, check: str, before: str = "") -> str:
 def check_key(key: str, *, where: str) -> str:
     """The key, if HTTP can carry it. where : names its place in the error. Raises SettingsWrong."""
     if not _TOKEN.fullmatch(key):
-        raise SettingsWrong(
-            f"{where}: the key has a character that no key has; letters, digits and - . _ ~ + / are allowed, "
-            "= at the end; copy it again as the server showed it"
-        )
+        raise SettingsWrong("key_has_odd_character", where=where)
     hide_from_now_on(key)
     return key
 
@@ -88,8 +84,8 @@ class _SecretPlace:
     shown: str
     check: str
 
-    def wrong(self, what: str) -> SettingsWrong:
-        return SettingsWrong(f"{self.shown} {what}; check {self.check}")
+    def wrong(self, code: str, /, **values: Any) -> SettingsWrong:
+        return SettingsWrong(code, file=self.shown, check=self.check, **values)
 
 
 def _bytes(path: Path, place: _SecretPlace) -> bytes:
@@ -99,13 +95,13 @@ def _bytes(path: Path, place: _SecretPlace) -> bytes:
         mode = os.fstat(handle).st_mode
         if not stat.S_ISREG(mode):
             os.close(handle)
-            raise place.wrong("is a folder" if stat.S_ISDIR(mode) else "is not a regular file")
+            raise place.wrong("secret_a_folder" if stat.S_ISDIR(mode) else "secret_not_a_file")
         with os.fdopen(handle, "rb") as file:
             content = file.read(MAX_FILE_BYTES + 1)
     except (OSError, ValueError) as error:
-        raise place.wrong(f"cannot be read ({why(error)})") from error
+        raise place.wrong("secret_unreadable", why=why(error)) from error
     if len(content) > MAX_FILE_BYTES:
-        raise place.wrong(f"has more than {MAX_FILE_BYTES} bytes, so it holds something else")
+        raise place.wrong("secret_too_long", most=MAX_FILE_BYTES)
     return content
 
 
@@ -115,7 +111,7 @@ def _text(content: bytes, place: _SecretPlace) -> str:
     except UnicodeDecodeError:
         text = "\0"
     if "\0" in text:  # outside the except block: the decoder's error carries the content along
-        raise place.wrong("is not text in UTF-8; save it as such")
+        raise place.wrong("secret_not_text")
     return text
 
 

@@ -179,10 +179,7 @@ def load(
     values, own, environ = TABLE.read(flags, environ, notify or _log)
     sources = _sources(flags, environ, own.get("sources", []))
     if "device" not in values:
-        device = TABLE.rows[0]
-        raise SettingsWrong(
-            f"device is not set; set {device.flag}, {device.variable} or device in the settings file"
-        )
+        raise SettingsWrong("device_not_set")
     values.setdefault("spool_path", _state_folder(environ) / f"{values['device']}.spool")
     return Settings(**values, sources=sources)
 
@@ -195,14 +192,14 @@ def _sources(
     flags: Mapping[str, Any], environ: Mapping[str, str], in_file: Any
 ) -> tuple[Mapping[str, Any], ...]:
     if not isinstance(in_file, list) or not all(isinstance(entry, dict) for entry in in_file):
-        raise SettingsWrong("sources is not a list of tables; write each as [[sources]]")
+        raise SettingsWrong("sources_not_a_list")
     lines = flags.get("sources") or [
         line for line in environ.get(SOURCES_VARIABLE, "").splitlines() if line.strip()
     ]
     entries = [parse_source(line) for line in lines] or in_file
     for entry in entries:
         if not isinstance(entry.get("use"), str):
-            raise SettingsWrong('a source has no use; add use = "csv" or another one')
+            raise SettingsWrong("source_without_use")
     return tuple(entries)
 
 
@@ -211,14 +208,12 @@ def parse_source(line: str) -> dict[str, Any]:
     try:
         use, *words = shlex.split(line) or [""]
     except ValueError as error:
-        raise SettingsWrong(
-            f"a source is not quoted as in a shell ({error}); write it like: csv path=run.csv"
-        ) from None
+        raise SettingsWrong("source_not_quoted", why=str(error)) from None
     entry: dict[str, Any] = {"use": use}
     for word in words:
         name, equals, value = word.partition("=")
         if not equals:
-            raise SettingsWrong(f'source {use}: "{word}" is not key=value; write it like path=run.csv')
+            raise SettingsWrong("source_option_not_a_pair", use=use, word=word)
         table, dot, key = name.partition(".")
         if dot:
             entry.setdefault(table, {})[key] = value
@@ -247,7 +242,7 @@ def key_reader(settings: Settings, environ: Mapping[str, str]) -> Callable[[], s
         path = Path(folder) / CREDENTIAL
     key = (environ.get(KEY_VARIABLE) or environ.get(OLD_KEY_VARIABLE, "")).strip()
     if path is None and not key:
-        raise SettingsWrong(f"no key of {settings.device} is given; set uplink.key_file or {KEY_VARIABLE}")
+        raise SettingsWrong("no_key", device=settings.device, variable=KEY_VARIABLE)
 
     def read() -> str:
         if path is None:

@@ -8,29 +8,38 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterable, Iterator, Sequence
-from typing import Any, Literal
+from typing import Any, ClassVar, Literal
 
 from cleanside.gateway import wire
-from cleanside.gateway.wire import MAX_READINGS, Batch, Reading, us_of
+from cleanside.gateway.wire import MAX_READINGS, Batch, Coded, Reading, Sentences, us_of
 
 Layout = Literal["columns", "readings"]
+
+
+class NotPostable(Coded, ValueError):
+    """Readings that make no batch as they are; whoever calls the client mends it."""
+
+    SENTENCES: ClassVar[Sentences] = {
+        "no_time": "reading {index} has no time; give `at`, aware",
+        "another_unit": "reading {index} has {name} in another unit; post it by itself",
+    }
 
 
 def batch_of(
     device: str, readings: Sequence[Reading], *, stream: str | None = None, first_seq: int = 1
 ) -> Batch:
     """
-    Readings as a batch. Raises ValueError for a reading without a time, or two units of one quantity.
+    Readings as a batch. Raises NotPostable for a reading without a time, or two units of one quantity.
 
     first_seq : number of the first, with a stream; the rest follow.
     """
     units: dict[str, str] = {}
     for index, reading in enumerate(readings):
         if reading.at is None:
-            raise ValueError(f"reading {index} has no time; give `at`, aware")
+            raise NotPostable("no_time", index=index)
         for name in reading.values:
             if units.setdefault(name, reading.units[name]) != reading.units[name]:
-                raise ValueError(f"reading {index} has {name} in another unit; post it by itself")
+                raise NotPostable("another_unit", index=index, name=name)
     uncertain = [reading.at_uncertainty_s for reading in readings]
     return Batch(
         device=device,

@@ -358,7 +358,7 @@ class Client:
 def _first(key: str) -> str:
     line, *below = key.removeprefix("\ufeff").strip().splitlines() or [""]
     if below:
-        raise SettingsWrong("Client(key=...): the key has more than one line; give the one line of the key")
+        raise SettingsWrong("secret_more_than_one_line", file="the key", check="Client(key=...)")
     return check_key(line, where="Client(key=...)")
 
 

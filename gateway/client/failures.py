@@ -26,11 +26,11 @@ class ServerSaysNo(GatewayError):
         self, detail: str, *, code: str = "", next_step: str = "", status: int | None = None
     ) -> None:
         """code : stable; decide by it; empty where no server of ours spoke. status : None: no answer."""
+        super().__init__(": ".join(part for part in (code, detail) if part))
         self.detail = detail
         self.code = code
         self.next_step = next_step
         self.status = status
-        super().__init__(": ".join(part for part in (code, detail) if part))
 
 
 class ServerAway(ServerSaysNo):

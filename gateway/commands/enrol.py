@@ -68,7 +68,7 @@ def enrol(
     Raises CalledWrongly where the file is there already or the server refuses, TryAgain without an answer.
     """
     if key_file.exists():
-        raise CalledWrongly(f"{key_file} is there already; move it away first, or name another key file")
+        raise CalledWrongly("key_file_exists", key_file=key_file)
     pending = key_file.with_name(key_file.name + ".enrolling")
     attempt = _kept_attempt(pending, new_attempt)
     body = json.dumps({"code": code, "device": device, "attempt": attempt}).encode()
@@ -88,7 +88,7 @@ def enrol(
             say(f"not enrolled yet: {why}; next try in {wait_s:.0f} s, {counted(left, 'try', 'tries')} left")
             sleep(wait_s)
             pause_s *= 2
-    raise TryAgain(f"not enrolled yet: {why}; run the same command again, the code is still good")
+    raise TryAgain("not_enrolled_yet", why=why)
 
 
 def meaning(outcome: Outcome, device: str, *, now: datetime) -> IssuedKey | Again:
@@ -102,7 +102,7 @@ def meaning(outcome: Outcome, device: str, *, now: datetime) -> IssuedKey | Agai
             device, str(document.get("machine", "")), check_key(key, where="the server's answer")
         )
     if outcome.status in (400, 403, 409, 422) and "code" in document:
-        raise CalledWrongly(f"the server refuses: {hidden(str(document.get('detail', document['code'])))}")
+        raise CalledWrongly("server_refuses", detail=hidden(str(document.get("detail", document["code"]))))
     told = outcome.headers
     asked_s = retry_after_s(told.get("retry-after"), date=told.get("date"), now=now)
     return Again(f"the answer was {outcome.status}", asked_s or 0.0)
@@ -119,7 +119,7 @@ def read_code(file: str | None, stdin: TextIO, ask: Callable[[str], str]) -> str
     else:
         code = (ask("code: ") if stdin.isatty() else stdin.readline()).strip()
     if not code:
-        raise CalledWrongly("no code; type it, or give it by --code-file FILE or on standard input")
+        raise CalledWrongly("no_code")
     hide_from_now_on(code)
     return code
 
@@ -144,7 +144,7 @@ def _kept_attempt(pending: Path, new_attempt: Callable[[], str]) -> str:
         _write_private(pending, attempt + "\n")
         return attempt
     except (OSError, UnicodeError) as error:
-        raise SettingsWrong(f"{pending} cannot be read ({why(error)}); check uplink.key_file") from error
+        raise SettingsWrong("key_file_unreadable", path=pending, why=why(error)) from error
 
 
 def _write_private(path: Path, text: str) -> None:
@@ -164,4 +164,4 @@ def _write_private(path: Path, text: str) -> None:
         finally:
             os.close(folder)
     except OSError as error:
-        raise SettingsWrong(f"{path} cannot be written ({why(error)}); check uplink.key_file") from error
+        raise SettingsWrong("key_file_unwritable", path=path, why=why(error)) from error

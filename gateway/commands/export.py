@@ -48,7 +48,7 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
     Raises CalledWrongly, and the spool's errors.
     """
     if not path.exists():
-        raise CalledWrongly(f"{path} does not exist; check spool.path and device")
+        raise CalledWrongly("no_spool", path=path)
     try:
         secret = mac_secret(key)
     except ValueError as error:
@@ -59,9 +59,9 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
             connection.execute("BEGIN")  # one view of all tables, while a gateway may be writing
             return _write(connection, path, to, secret, handle_of(key))
         except BundleBroken as error:
-            raise CalledWrongly(f"{to}: {error}") from error
+            raise CalledWrongly("out_not_a_bundle", path=to, why=str(error), broken=error.code) from error
         except OSError as error:
-            raise CalledWrongly(f"{to} cannot be written ({why(error)}); give another --out") from error
+            raise CalledWrongly("out_unwritable", path=to, why=why(error)) from error
         finally:
             connection.close()
 

@@ -213,7 +213,7 @@ class Feed:
         # A source with a mark can wait: what it has not emitted is still where it reads from.
         while not self._append(good, measured_us, mark=mark):
             if self._stop.wait(_APPEND_AGAIN_S):
-                raise SpoolUnavailable(f"stopped while readings of {self.name} waited for the disk")
+                raise SpoolUnavailable("stopped_while_waiting", name=self.name)
 
     def _keep(self, readings: Sequence[Reading], then: Verdicts) -> None:
         measured_us = self._came(readings)

@@ -121,7 +121,7 @@ class Standing:
 def look(path: Path, clock: Clock) -> Standing:
     """Look at the gateway whose spool is at `path`. Raises CalledWrongly where there is no spool."""
     if not path.exists():
-        raise CalledWrongly(f"{path} does not exist; start the gateway once, or check spool.path and device")
+        raise CalledWrongly("no_spool_yet", path=path)
     process = ask(path)
     status, last, unread, unreadable = _read(path, clock)
     free_bytes, is_read_only = _disk(path.parent)

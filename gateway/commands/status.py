@@ -67,7 +67,7 @@ class Status:
 def read(path: Path, *, now_us: int) -> Status:
     """Read the status of the spool at `path`. Raises CalledWrongly if there is none."""
     if not path.exists():
-        raise CalledWrongly(f"{path} does not exist; start the gateway once, or check spool.path and device")
+        raise CalledWrongly("no_spool_yet", path=path)
     with translated(path):
         connection = open_to_read(path)
         try:

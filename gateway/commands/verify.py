@@ -49,7 +49,7 @@ def unprotected(path: Path) -> int:
 @contextmanager
 def _opened(path: Path) -> Iterator[apsw.Connection]:
     if not path.exists():
-        raise CalledWrongly(f"{path} does not exist; check spool.path and device")
+        raise CalledWrongly("no_spool", path=path)
     with translated(path):
         connection = open_to_read(path)
         try:

@@ -108,4 +108,4 @@ def find_source(use: str) -> SourceFactory:
             factory: SourceFactory = entry.load()
             return factory
     names = ", ".join(sorted(entry.name for entry in found)) or "none (is the package installed?)"
-    raise SourceWrong(f'sources: use "{use}" is not a source; there are: {names}')
+    raise SourceWrong("unknown_source", use=use, known=names)

@@ -22,11 +22,11 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
-from cleanside.gateway.errors import SourceWrong, why
+from cleanside.gateway.errors import NotAReading, SourceWrong, why
 from cleanside.gateway.sources import Context, Emit
 from cleanside.gateway.sources.options import Options
 from cleanside.gateway.timing.clock import Clock
-from cleanside.gateway.wire import Reading, datetime_of, parse_instant, us_of
+from cleanside.gateway.wire import NotAnInstant, Reading, datetime_of, parse_instant, us_of
 
 _AT_ONCE = (
     500  # rows a commit where the pace allows; chosen: the cost of a commit is shared, memory stays small
@@ -51,7 +51,7 @@ class CsvSource:
         self._columns = given.columns("columns")
         self._units = dict(self._columns.values())
         if len(self._units) != len(self._columns):
-            raise given.wrong("columns: two columns for one quantity; keep one")
+            raise given.wrong("quantity_twice")
         self._delimiter = given.text("delimiter", ",") or ","
         self._uncertainty_s = given.number("uncertainty_s", above=-1e-12)
         self._pace = _pace(given)
@@ -73,19 +73,18 @@ class CsvSource:
             with self._path.open(encoding="utf-8-sig", newline="") as file:
                 yield from csv.reader(file, delimiter=self._delimiter)
         except (OSError, UnicodeError, csv.Error) as error:
-            raise self._wrong(f"{self._path} cannot be read ({why(error)}); check path") from error
+            raise self._wrong("file_unreadable", path=self._path, why=why(error)) from error
 
-    def _wrong(self, what: str) -> SourceWrong:
-        return Options(self._context.name, {}).wrong(what)
+    def _wrong(self, code: str, /, **values: Any) -> SourceWrong:
+        return Options(self._context.name, {}).wrong(code, **values)
 
     def _check(self, header: Sequence[str]) -> None:
         if not header:
-            raise self._wrong(f"{self._path} is empty; its first line must name the columns")
+            raise self._wrong("file_empty", path=self._path)
         missing = [column for column in self._columns if column not in header]
         if missing:
             raise self._wrong(
-                f"{self._path} has no column {', '.join(missing)}; it has {', '.join(header)[:200]}: "
-                "mend columns, or delimiter"
+                "column_missing", path=self._path, missing=", ".join(missing), header=", ".join(header)[:200]
             )
 
     def _read(self, number: int, header: Sequence[str], row: Sequence[str]) -> _Row:
@@ -149,7 +148,7 @@ def _number(column: str, text: str) -> float:
     except ValueError:
         value = math.nan
     if not math.isfinite(value):
-        raise ValueError(f"{column} {text[:40]!r} is not a finite number")
+        raise NotAReading("not_a_number", column=column, text=text[:40])
     return value
 
 
@@ -166,11 +165,11 @@ def _time_rule(given: Options) -> Callable[[int, Mapping[str, str]], int]:
     if time_column is not None and start is None:
         return lambda _, cells: parse_instant(cells[time_column].strip()).us
     if start is None or time_column is not None or (step_s is None) == (elapsed_column is None):
-        raise given.wrong("give time_column, or start with one of step_s and elapsed_column")
+        raise given.wrong("no_time_of_rows")
     try:
         start_us = parse_instant(start).us
-    except ValueError as error:
-        raise given.wrong(f"start {error}") from None
+    except NotAnInstant as error:
+        raise given.wrong("start_not_an_instant", why=str(error), rule=error.code) from None
     if elapsed_column is not None:
         return lambda _, cells: start_us + round(_number(elapsed_column, cells[elapsed_column]) * 1e6)
     assert step_s is not None

@@ -134,14 +134,12 @@ class J1939Source:
         self._every_s = given.number("every_s", 1.0) or 1.0
         number = given.number("filter", 1) or 1
         if number not in _FILTERS:
-            raise given.wrong(f"filter {number:g} is not 1 to 4; J1939 knows four air filters")
+            raise given.wrong("filter_unknown", number=number)
         self._address = given.address("address")
         self._ask_every_s = given.number("ask_hours_every_s")
         self._own_address = given.address("own_address")
         if (self._ask_every_s is None) != (self._own_address is None):
-            raise given.wrong(
-                "ask_hours_every_s sends on the bus and needs own_address, one the maker allows; set both"
-            )
+            raise given.wrong("own_address_missing")
         given.done()
         self._heard = Heard(
             (_FILTERS[int(number)], *PARAMETERS), hours_stale_s=2 * (self._ask_every_s or STALE_S)
@@ -158,7 +156,7 @@ class J1939Source:
             self._can.CanError,
         ) as error:  # an adapter that is not there yet may come
             where = f"{self._bus_options['interface']} {self._bus_options['channel']}"
-            raise SourceAway(f"bus {where}: {why(error)}; check interface and channel") from error
+            raise SourceAway("bus_away", where=where, why=why(error)) from error
         try:
             self._listen(bus, emit, stop)
         finally:
@@ -199,5 +197,5 @@ def _python_can(source: str) -> Any:
     try:
         import can
     except ImportError as error:
-        raise SourceWrong(f'source {source}: needs python-can; install "cleanside[j1939]"') from error
+        raise SourceWrong("package_missing_j1939", source=source) from error
     return can

@@ -103,10 +103,7 @@ def _listening(path: Path, mode: int) -> Iterator[socket.socket]:
             listener.bind(os.fspath(path))
             path.chmod(mode)  # before anybody can connect: nobody can until `listen`
         except OSError as error:
-            raise SourceWrong(
-                f"socket {path} cannot be made ({why(error)}); give a path of at most 107 bytes in a folder "
-                f"that uid {os.getuid()} may write to"
-            ) from error
+            raise SourceWrong("socket_not_made", path=path, why=why(error), uid=os.getuid()) from error
         listener.listen()
         listener.settimeout(_LOOK_S)
         number = path.stat().st_ino
@@ -127,7 +124,7 @@ def _remove_left_behind(path: Path) -> None:
     except OSError:
         return
     if not stat.S_ISSOCK(mode):
-        raise SourceWrong(f"socket {path} is there and is no socket; remove it or give another path")
+        raise SourceWrong("not_a_socket", path=path)
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as probe:
         try:
             probe.connect(os.fspath(path))
@@ -135,7 +132,5 @@ def _remove_left_behind(path: Path) -> None:
             path.unlink()
             return
         except OSError as error:
-            raise SourceWrong(
-                f"socket {path} cannot be looked at ({why(error)}); remove it or give another path"
-            ) from error
-    raise SourceWrong(f"socket {path} is served by another process; stop that one or give another path")
+            raise SourceWrong("socket_unreadable", path=path, why=why(error)) from error
+    raise SourceWrong("socket_in_use", path=path)

@@ -98,9 +98,7 @@ class ModbusSource:
             _register(context.name, quantity, entry) for quantity, entry in given.table("registers").items()
         ]
         if not self._registers:
-            raise given.wrong(
-                "registers is missing; give a table registers.restriction with unit and address"
-            )
+            raise given.wrong("registers_missing")
         self._units = {register.quantity: register.unit for register in self._registers}
         self._unit_id = given.whole("unit_id", 1, lowest=0, highest=255)
         self._every_s = given.number("every_s", 10.0) or 10.0
@@ -140,7 +138,7 @@ class ModbusSource:
         try:
             answer = read(register.address, count=register.count, device_id=self._unit_id)
         except self._library.no_answer as error:
-            raise SourceAway(f"{self._shown()}: {why(error)}") from error
+            raise SourceAway("controller_away", controller=self._shown(), why=why(error)) from error
         if answer.isError():
             reason = f"the controller answers exception {answer.exception_code}; check table and address"
         elif len(answer.registers) != register.count:
@@ -159,7 +157,7 @@ def _place(given: Options) -> dict[str, Any]:
     """Host or serial line, as the library takes it."""
     host, serial = given.text("host"), given.text("serial")
     if (host is None) == (serial is None):
-        raise given.wrong("give host, or serial for a serial line; one of them")
+        raise given.wrong("host_or_serial")
     place: dict[str, Any] = {"timeout": given.number("timeout_s", 1.0) or 1.0}
     if host is not None:
         return place | {"host": host, "port": given.whole("port", 502, lowest=1, highest=65_535)}
@@ -207,5 +205,5 @@ def _pymodbus(source: str) -> _Library:
         from pymodbus.client import ModbusSerialClient, ModbusTcpClient
         from pymodbus.exceptions import ModbusException
     except ImportError as error:
-        raise SourceWrong(f'source {source}: needs pymodbus; install "cleanside[modbus]"') from error
+        raise SourceWrong("package_missing_modbus", source=source) from error
     return _Library(ModbusTcpClient, ModbusSerialClient, ModbusException)

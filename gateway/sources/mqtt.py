@@ -26,7 +26,7 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
-from cleanside.gateway.errors import SourceAway, SourceWrong, why
+from cleanside.gateway.errors import NotAReading, SourceAway, SourceWrong, why
 from cleanside.gateway.private import read_secret
 from cleanside.gateway.sources import Context, Emit
 from cleanside.gateway.sources.objects import LONGEST_BYTES, Objects, is_number
@@ -73,11 +73,11 @@ class MqttSource:
 
     def _check(self, given: Options) -> None:
         if self._password_file is not None and self._user is None:
-            raise given.wrong("password_file is set without user; set both")
+            raise given.wrong("password_without_user")
         if self._password_file is not None and not self._tls and not is_loopback(self._host):
-            raise given.wrong(f"the password would go to {self._host} in the clear; set tls = true")
+            raise given.wrong("password_in_the_clear", host=self._host)
         if any(self._files.values()) and not self._tls:
-            raise given.wrong("certificates are set without tls; set tls = true")
+            raise given.wrong("certificates_without_tls")
 
     # ------------------------------------------------------------ one connection
 
@@ -115,9 +115,7 @@ class MqttSource:
         try:
             client.connect(self._host, self._port, keepalive=KEEP_ALIVE_S)
         except OSError as error:
-            raise SourceAway(
-                f"broker {self._host}:{self._port} does not answer ({why(error)}); check host and port"
-            ) from error
+            raise SourceAway("broker_away", host=self._host, port=self._port, why=why(error)) from error
         return client
 
     def _password(self) -> str | None:
@@ -142,13 +140,11 @@ class MqttSource:
         try:
             if read is None:  # of an earlier life with other topics
                 client.unsubscribe(message.topic)
-                raise ValueError("the topic is not among those of this source; add it to topics")
+                raise NotAReading("topic_unknown")
             if message.retain:
-                raise ValueError(
-                    "it was retained, and is no measurement of now; publish it as it is measured"
-                )
+                raise NotAReading("message_retained")
             if len(message.payload) > LONGEST_BYTES:
-                raise ValueError(f"it has {len(message.payload)} bytes; send at most {LONGEST_BYTES}")
+                raise NotAReading("message_too_long", bytes=len(message.payload), most=LONGEST_BYTES)
             reading = read(bytes(message.payload))
         except (ValueError, BatchRefused) as error:
             shown = message.payload[:80].decode("utf-8", "replace")
@@ -166,13 +162,13 @@ class _Greeting:
         self._topics = topics
         self._clock = clock
         self._began_us = clock.since_boot_us()
-        self._problem: str | None = None
+        self._problem: SourceAway | None = None
         self._is_done = False
 
     def on_connect(self, client: Client, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         """The broker took the connection, or not."""
         if reason.is_failure:
-            self._problem = f"the broker refuses the connection: {reason}; check user and password_file"
+            self._problem = SourceAway("broker_refuses_connection", why=str(reason))
         else:
             client.subscribe(self._topics)
 
@@ -182,43 +178,43 @@ class _Greeting:
         """The broker took each topic, or not."""
         answers = zip(self._topics, reasons, strict=False)
         if refused := [topic for (topic, _), reason in answers if reason.is_failure]:
-            self._problem = f"the broker refuses {', '.join(refused)}; check the rights of this user"
+            self._problem = SourceAway("broker_refuses_topics", topics=", ".join(refused))
         self._is_done = True
 
     def check(self, code: MQTTErrorCode) -> None:
         """After each look. Raises SourceAway where the broker said no, says nothing, or is gone."""
         if self._problem is not None:
-            raise SourceAway(self._problem)
+            raise self._problem
         if code:
             from paho.mqtt.client import error_string
 
-            raise SourceAway(f"the broker is lost: {error_string(code)}")
+            raise SourceAway("broker_lost", why=error_string(code))
         waited_s = (self._clock.since_boot_us() - self._began_us) / 1e6
         if not self._is_done and waited_s > _ANSWER_WITHIN_S:
-            raise SourceAway(f"the broker says nothing for {waited_s:.0f} s; check host, port and tls")
+            raise SourceAway("broker_silent", waited_s=waited_s)
 
 
 def _topics(given: Options) -> dict[str, Read]:
     passed_over = frozenset(given.texts("pass_over"))
     topics = given.table("topics")
     if not topics:
-        raise given.wrong('topics is missing; give it like topics."genset/intake" = "restriction kPa"')
+        raise given.wrong("topics_missing")
     return {topic: _reader(given, topic, meaning, passed_over) for topic, meaning in topics.items()}
 
 
 def _reader(given: Options, topic: str, meaning: Any, passed_over: frozenset[str]) -> Read:
     if not 0 < len(topic.encode()) <= 65_535 or set(topic) & set("+#\0"):
-        raise given.wrong(f'topic "{topic[:64]}" stands for many or for none; name each by itself')
+        raise given.wrong("topic_not_one", topic=topic[:64])
     where = f'topics."{topic}"'
     if isinstance(meaning, str):
         return _number_reader(*given.quantity(where, meaning))
     if not isinstance(meaning, Mapping) or not meaning:
-        raise given.wrong(f'{where} {meaning!r} is neither "quantity unit" nor a table of such')
+        raise given.wrong("topic_meaning_unknown", where=where, meaning=meaning)
     members = {str(name): given.quantity(f"{where}.{name}", text) for name, text in meaning.items()}
     if len(dict(members.values())) != len(members):
-        raise given.wrong(f"{where}: two members for one quantity; keep one")
+        raise given.wrong("quantity_twice_in_topic", where=where)
     if reserved := {"at", "at_uncertainty_s"} & members.keys():
-        raise given.wrong(f"{where}: {', '.join(sorted(reserved))} tell the time and are no quantity")
+        raise given.wrong("member_tells_time", where=where, reserved=", ".join(sorted(reserved)))
     return Objects(members, add_to=f"{where}, or to pass_over", passed_over=passed_over).read
 
 
@@ -228,7 +224,7 @@ def _number_reader(quantity: str, unit: str) -> Read:
     def read(text: bytes) -> Reading:
         value = load_json(text)
         if not is_number(value):
-            raise ValueError(f"{str(value)[:40]!r} is not a finite number; send it like 3.05")
+            raise NotAReading("value_not_a_number", value=str(value)[:40])
         return Reading(values={quantity: value}, units=units)
 
     return read
@@ -238,5 +234,5 @@ def _paho(source: str) -> Any:
     try:
         import paho.mqtt.client as paho
     except ImportError as error:
-        raise SourceWrong(f'source {source}: needs paho-mqtt; install "cleanside[mqtt]"') from error
+        raise SourceWrong("package_missing_mqtt", source=source) from error
     return paho

@@ -40,6 +40,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+from cleanside.gateway.errors import NotAReading
 from cleanside.gateway.sources import Context, Emit
 from cleanside.gateway.sources.line_answers import Answers
 from cleanside.gateway.sources.listener import serve
@@ -73,7 +74,7 @@ class NdjsonSource:
         self._objects = Objects(named, add_to="units of this source")
         self._teller = given.text("tells_time")
         if self._teller is not None and not is_name(self._teller):
-            raise given.wrong(f'tells_time "{self._teller}" is not a name; give it like "gps"')
+            raise given.wrong("teller_not_a_name", teller=self._teller)
         self._delay_s = given.number("delay_s", 1.0) or 1.0
         self._acknowledges = given.switch("acknowledge")
         socket_path = given.text("socket")
@@ -175,7 +176,7 @@ class NdjsonSource:
 
     def _bounded(self, line: bytes) -> bytes:
         if len(line) > LONGEST_BYTES:
-            raise ValueError(f"the line is longer than {LONGEST_BYTES} bytes; send one object a line")
+            raise NotAReading("line_too_long", most=LONGEST_BYTES)
         return line
 
 
@@ -184,7 +185,7 @@ def _checked_id(name: Any) -> str | int:
         isinstance(name, str) and len(name) <= _LONGEST_ID
     ):
         return name
-    raise ValueError(f"id is neither a text of at most {_LONGEST_ID} characters nor a whole number; send one")
+    raise NotAReading("id_not_usable", most=_LONGEST_ID)
 
 
 def _answer(about: Mapping[str, Any], refusal: str | None = None) -> bytes:

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Set
 from typing import Any, Final
 
+from cleanside.gateway.errors import NotAReading
 from cleanside.gateway.units import QUANTITIES
 from cleanside.gateway.wire import MAX_INTEGER, Reading, datetime_of, load_json, parse_instant
 
@@ -24,7 +25,7 @@ def members(text: bytes) -> dict[str, Any]:
     """The members of one object. Raises ValueError or BatchRefused, saying value, rule and next step."""
     document = load_json(text)
     if not isinstance(document, dict):
-        raise ValueError('this is not an object; send it like {"restriction": 3.05}')
+        raise NotAReading("not_an_object")
     return document
 
 
@@ -52,7 +53,7 @@ class Objects:
         at = document.pop("at", None)
         uncertainty_s = document.pop("at_uncertainty_s", None)
         if uncertainty_s is not None and not (is_number(uncertainty_s) and uncertainty_s >= 0):
-            raise ValueError(f"at_uncertainty_s {uncertainty_s!r} is not a number from 0 up")
+            raise NotAReading("uncertainty_not_a_number", uncertainty_s=uncertainty_s)
         values = {
             self._quantity(name): _number(name, value)
             for name, value in document.items()
@@ -63,14 +64,17 @@ class Objects:
     def _quantity(self, name: str) -> str:
         if name in self._members:
             return self._members[name][0]
-        known = "has no unit in the settings" if name in QUANTITIES else "is not a quantity"
-        raise ValueError(f'"{name[:64]}" {known}; add it to {self._add_to}')
+        raise NotAReading(
+            "member_without_unit" if name in QUANTITIES else "member_unknown",
+            name=name[:64],
+            add_to=self._add_to,
+        )
 
     def _placed(self, at: Any, uncertainty_s: float | None, values: Mapping[str, float]) -> Reading:
         if at is None:
             return Reading(values=values, units=self._units)
         if not isinstance(at, str):
-            raise ValueError(f"at {at!r} is not an RFC 3339 text")
+            raise NotAReading("at_not_a_text", at=at)
         instant = parse_instant(at)
         if instant.exact is not None and instant.exact[17:19] == "60":
             # A leap second cannot be told from the next second here: said as up to a second of doubt.
@@ -82,7 +86,7 @@ class Objects:
 
 def _number(name: str, value: Any) -> float:
     if not is_number(value):
-        raise ValueError(f"{name} {value!r} is not a finite number; leave it out if unknown")
+        raise NotAReading("member_not_a_number", name=name, value=value)
     return value  # type: ignore[no-any-return]
 
 

@@ -27,22 +27,22 @@ class Options:
         self._known.add(name)
         return self._left.pop(name, default)
 
-    def wrong(self, what: str) -> SourceWrong:
-        """An error about this source."""
-        return SourceWrong(f"source {self._source}: {what}")
+    def wrong(self, code: str, /, **values: Any) -> SourceWrong:
+        """An error about this source. code, values : of its sentence."""
+        return SourceWrong(code, source=self._source, **values)
 
     def text(self, name: str, default: str | None = None) -> str | None:
         """A text, or the default."""
         value = self._take(name, default)
         if value is not None and not isinstance(value, str):
-            raise self.wrong(f"{name} {value!r} is not a text")
+            raise self.wrong("option_not_a_text", name=name, value=value)
         return value
 
     def needed(self, name: str) -> str:
         """A text that has to be given."""
         value = self.text(name)
         if not value:
-            raise self.wrong(f"{name} is missing; add it")
+            raise self.wrong("option_missing", name=name)
         return value
 
     def number(
@@ -55,10 +55,13 @@ class Options:
         try:
             number = float(value)
         except (TypeError, ValueError):
-            or_word = f', nor "{none}"' if none else ""
-            raise self.wrong(f"{name} {value!r} is not a number above {above:g}{or_word}") from None
+            if none:
+                raise self.wrong(
+                    "option_not_above_nor", name=name, value=value, above=above, none=none
+                ) from None
+            raise self.wrong("option_not_above", name=name, value=value, above=above) from None
         if not above < number < float("inf"):
-            raise self.wrong(f"{name} {value!r} is not a number above {above:g}")
+            raise self.wrong("option_not_above", name=name, value=value, above=above)
         return number
 
     def whole(self, name: str, default: int, *, lowest: int, highest: int) -> int:
@@ -66,14 +69,16 @@ class Options:
         value = self._take(name, default)
         number = int(value) if isinstance(value, str) and value.isdecimal() else value
         if type(number) is not int or not lowest <= number <= highest:
-            raise self.wrong(f"{name} {value!r} is not a whole number from {lowest} to {highest}")
+            raise self.wrong(
+                "option_not_a_whole_number", name=name, value=value, lowest=lowest, highest=highest
+            )
         return number
 
     def one_of(self, name: str, default: str, *, words: Sequence[str]) -> str:
         """One of a few words, or the default."""
         value = self._take(name, default)
         if value not in words:
-            raise self.wrong(f"{name} {value!r} is not one of {', '.join(words)}")
+            raise self.wrong("option_not_one_of", name=name, value=value, words=", ".join(words))
         return str(value)
 
     def switch(self, name: str) -> bool:
@@ -83,7 +88,7 @@ class Options:
             return True
         if value in (False, "false", "no"):
             return False
-        raise self.wrong(f"{name} {value!r} is neither true nor false")
+        raise self.wrong("option_not_a_switch", name=name, value=value)
 
     def path(self, name: str) -> Path | None:
         """A path, or None where it is not given."""
@@ -94,7 +99,7 @@ class Options:
         """A list of texts, or an empty one."""
         value = self._take(name, [])
         if not isinstance(value, list) or not all(isinstance(entry, str) for entry in value):
-            raise self.wrong(f"{name} {value!r} is not a list of texts")
+            raise self.wrong("option_not_a_list_of_texts", name=name, value=value)
         return value
 
     def wholes(self, name: str, *, lowest: int, highest: int) -> Sequence[int]:
@@ -103,7 +108,9 @@ class Options:
         if not isinstance(value, list) or any(
             type(n) is not int or not lowest <= n <= highest for n in value
         ):
-            raise self.wrong(f"{name} {value!r} is not a list of whole numbers from {lowest} to {highest}")
+            raise self.wrong(
+                "option_not_a_list_of_whole_numbers", name=name, value=value, lowest=lowest, highest=highest
+            )
         return value
 
     def address(self, name: str) -> int | None:
@@ -113,28 +120,28 @@ class Options:
             return None
         number = int(value, 0) if isinstance(value, str) and value[:1].isdecimal() else value
         if type(number) is not int or not 0 <= number <= 253:
-            raise self.wrong(f"{name} {value!r} is not an address from 0 to 253")
+            raise self.wrong("option_not_an_address", name=name, value=value)
         return number
 
     def table(self, name: str) -> dict[str, Any]:
         """A table of anything, or an empty one."""
         value = self._take(name, {})
         if not isinstance(value, Mapping):
-            raise self.wrong(f"{name} {value!r} is not a table")
+            raise self.wrong("option_not_a_table", name=name, value=value)
         return dict(value)
 
     def columns(self, name: str) -> dict[str, tuple[str, str]]:
         """A table: column -> (quantity, unit), given as "quantity unit"; the unit has to fit."""
         given = self._take(name, None)
         if not isinstance(given, Mapping) or not given:
-            raise self.wrong(f'{name} is missing; give it like {name}.dp = "restriction kPa"')
+            raise self.wrong("columns_missing", name=name)
         return {str(column): self.quantity(f"{name}.{column}", meaning) for column, meaning in given.items()}
 
     def units(self, name: str) -> dict[str, str]:
         """A table: quantity -> unit that measures it."""
         given = self._take(name, None)
         if not isinstance(given, Mapping) or not given:
-            raise self.wrong(f'{name} is missing; give it like {name}.restriction = "kPa"')
+            raise self.wrong("units_missing", name=name)
         return dict(
             self.quantity(f"{name}.{quantity}", f"{quantity} {unit}") for quantity, unit in given.items()
         )
@@ -143,13 +150,18 @@ class Options:
         """A text "quantity unit", its unit one that measures it. where : said in errors."""
         quantity, _, unit = str(meaning).partition(" ")
         if quantity not in QUANTITIES:
-            raise self.wrong(f'{where}: "{quantity}" is not a quantity; one of {", ".join(QUANTITIES)}')
+            raise self.wrong(
+                "quantity_unknown", where=where, quantity=quantity, quantities=", ".join(QUANTITIES)
+            )
         if not accepts(unit, quantity):
             likely = suggest_unit(unit, quantity)
-            hint = f' (did you mean "{likely}"?)' if likely else ""
-            accepted = ", ".join(offered(quantity))
             raise self.wrong(
-                f'{where}: unit "{unit}" is not accepted for {quantity}{hint}; one of {accepted}'
+                "unit_not_accepted",
+                where=where,
+                unit=unit,
+                quantity=quantity,
+                likely=likely,
+                accepted=", ".join(offered(quantity)),
             )
         return quantity, own_name(unit, quantity)
 
@@ -157,4 +169,4 @@ class Options:
         """Refuse options that the source did not take."""
         if self._left:
             names = ", ".join(f"{name}{did_you_mean(name, self._known)}" for name in sorted(self._left))
-            raise self.wrong(f"{names}: no such option; remove it")
+            raise self.wrong("option_unknown", options=names)

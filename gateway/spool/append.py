@@ -186,7 +186,7 @@ class Appends:
         marks = []
         for ticket in tickets:
             if ticket.file_number != disk.number:
-                raise SpoolDamaged(f"{disk.path} was replaced while readings were on their way; append again")
+                raise SpoolDamaged("file_replaced", path=disk.path)
             if rows is not ticket.rows:
                 rows.extend(ticket.rows)
             if ticket.source is not None and ticket.mark is not None:

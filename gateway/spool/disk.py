@@ -143,7 +143,7 @@ class SpoolDisk:
         with self.lock, self._healed():
             if self._number_now() != self.number:
                 self._copy_aside(free_name(self.path))
-                raise SpoolDamaged(f"{self.path} has vanished; collection goes on in a new file")
+                raise SpoolDamaged("file_vanished", path=self.path)
 
     def write_back_log(self) -> None:
         """Have the log begin again at its front, in the room it has; nothing happens where that cannot be."""

@@ -57,27 +57,22 @@ def translated(path: Path | str) -> Iterator[None]:
     try:
         yield
     except apsw.FullError as error:
-        raise SpoolFull(
-            f"{path}: {error}; free some MiB on this file system: the spool has let go what it may"
-        ) from error
+        raise SpoolFull("disk_full", path=path, why=str(error)) from error
     except (apsw.CorruptError, apsw.NotADBError, *_NOT_AS_WRITTEN) as error:
-        raise SpoolDamaged(
-            f"{path} is not readable as a spool ({error}); "
-            "a running gateway sets it aside whole and goes on in a new one"
-        ) from error
+        raise SpoolDamaged("not_readable", path=path, why=str(error)) from error
     except apsw.ConnectionClosedError as error:
-        raise SpoolUnavailable(f"{path} is closed; open it again") from error
+        raise SpoolUnavailable("spool_closed", path=path) from error
     except apsw.BusyError as error:
-        raise SpoolUnavailable(f"{path}: {error}; another process holds it, try again") from error
+        raise SpoolUnavailable("spool_busy", path=path, why=str(error)) from error
     except (apsw.IOError, apsw.CantOpenError, apsw.ReadOnlyError, apsw.ProtocolError) as error:
-        raise SpoolUnavailable(f"{path}: {error}; check the disk and who may write there") from error
+        raise SpoolUnavailable("disk_refuses", path=path, why=str(error)) from error
 
 
 def check_library(version: str) -> None:
     """Refuse a SQLite that is known to lose commits. Raises SpoolTooNew."""
     if tuple(int(part) for part in version.split(".")[:3]) < LEAST_SQLITE:
         least = ".".join(map(str, LEAST_SQLITE))
-        raise SpoolTooNew(f"SQLite {version} can lose commits (WAL-reset bug); install apsw {least} or later")
+        raise SpoolTooNew("sqlite_loses_commits", version=version, least=least)
 
 
 def open_file(path: Path, *, log_bytes: int = MOST_LOG_BYTES, vfs: str | None = None) -> apsw.Connection:
@@ -187,10 +182,7 @@ def _set_policy(connection: apsw.Connection, path: Path, log_bytes: int) -> None
     # Read to its end: if the disk fails here, SQLite says so only after it has named the old mode. Without
     # the log a commit ends by deleting a journal, which a power cut can undo (found by failing each call).
     if (mode := connection.execute("PRAGMA journal_mode=WAL").get) != "wal":
-        raise SpoolUnavailable(
-            f'{path}: SQLite keeps no write-ahead log here (journal mode "{mode}"), and without it a power '
-            "cut can undo a commit; check the disk, or give a spool.path on a local one"
-        )
+        raise SpoolUnavailable("no_write_ahead_log", path=path, mode=mode)
     # FULL: every commit is synced before `append` returns. NORMAL would lose the last commits at a power cut.
     connection.execute("PRAGMA synchronous=FULL")
     # The log's file keeps its size between two checkpoints: its room on the disk is used again and again.
@@ -220,7 +212,7 @@ def _bring_up(connection: apsw.Connection, path: Path) -> None:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
         if isinstance(error, apsw.SQLError) and version in STEPS:  # no file of that version is like this one
-            raise SpoolDamaged(f"{path} is not what its version {version} says ({error})") from error
+            raise SpoolDamaged("not_its_version", path=path, version=version, why=str(error)) from error
         raise
     _check_version(connection, path)
 
@@ -228,7 +220,7 @@ def _bring_up(connection: apsw.Connection, path: Path) -> None:
 def _check_form(connection: apsw.Connection, path: Path) -> None:
     """Tables, indexes and triggers are as they were made. Raises SpoolDamaged: a byte changed there is."""
     if _form(connection) != _form_of_new():
-        raise SpoolDamaged(f"{path}: its tables are not as they were made; it is set aside whole")
+        raise SpoolDamaged("tables_differ", path=path)
 
 
 def _form(connection: apsw.Connection) -> dict[object, str]:
@@ -273,20 +265,14 @@ def _version(connection: apsw.Connection) -> int:
 def _check_version(connection: apsw.Connection, path: Path) -> None:
     if connection.execute("PRAGMA application_id").get != APPLICATION_ID:
         if _is_empty(connection):  # the power went before its tables were made
-            raise CalledWrongly(f"{path} holds nothing yet; start the gateway once, it makes the spool there")
+            raise CalledWrongly("spool_empty", path=path)
         check_ours(path)
-        raise SpoolDamaged(f"{path} was a spool, and its header is not as it was written")
+        raise SpoolDamaged("header_differs", path=path)
     version = _version(connection)
     if version in STEPS:
-        raise CalledWrongly(
-            f"{path} has version {version}, this program writes {SCHEMA_VERSION}; "
-            "start the gateway once, it brings the file up"
-        )
+        raise CalledWrongly("version_older", path=path, version=version, this_version=SCHEMA_VERSION)
     if version != SCHEMA_VERSION:
-        raise SpoolTooNew(
-            f"{path} has version {version}, this program writes {SCHEMA_VERSION}; "
-            "run the program that wrote it, or a later one"
-        )
+        raise SpoolTooNew("version_newer", path=path, version=version, this_version=SCHEMA_VERSION)
 
 
 class Lock:
@@ -299,15 +285,13 @@ class Lock:
             self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, file_modes.FILE_MODE)
         except OSError as error:
             raise SpoolUnavailable(
-                f"{self._path}: {error.strerror}; let uid {os.getuid()} write there, or set spool.path"
+                "lock_unwritable", path=self._path, why=error.strerror, uid=os.getuid()
             ) from error
         try:
             fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
             os.close(self._handle)
-            raise SpoolInUse(
-                f"{path} is run by another process; stop that one, or give another spool.path"
-            ) from error
+            raise SpoolInUse("spool_in_use", path=path) from error
 
     def mark(self, number: int) -> None:
         """Note that the file with this inode number was opened whole: it stays recognisable when damaged."""

@@ -42,17 +42,15 @@ def check_ours(path: Path) -> None:
     try:
         found = path.stat()
         if not stat.S_ISREG(found.st_mode):
-            kind = "a folder" if stat.S_ISDIR(found.st_mode) else "not a regular file"
-            raise _refused(path, f"is {kind}")
+            is_folder = stat.S_ISDIR(found.st_mode)
+            raise CalledWrongly("spool_a_folder" if is_folder else "spool_not_a_file", path=path)
         if found.st_size == 0 or _is_spool(path) or _is_marked(path, found.st_ino) or _has_our_pages(path):
             return
     except FileNotFoundError:
         return
     except OSError as error:
-        raise SpoolUnavailable(
-            f"{path} cannot be read ({why(error)}); check the disk and who may read there"
-        ) from error
-    raise _refused(path, "is a database but not a spool" if _is_database(path) else "is not a spool")
+        raise SpoolUnavailable("spool_unreadable", path=path, why=why(error)) from error
+    raise CalledWrongly("spool_a_database" if _is_database(path) else "not_a_spool", path=path)
 
 
 def mark_ours(lock: int, number: int) -> None:
@@ -73,10 +71,6 @@ def mark_ours(lock: int, number: int) -> None:
 def lock_path(path: Path) -> Path:
     """The lock file beside a spool."""
     return path.with_name(path.name + ".lock")
-
-
-def _refused(path: Path, what: str) -> CalledWrongly:
-    return CalledWrongly(f"{path} {what}; it was left as it is, give another spool.path")
 
 
 def _is_database(path: Path) -> bool:

@@ -83,9 +83,7 @@ def check(reading: Reading) -> None:
 
 def _check_uncertainty(reading: Reading) -> None:
     if reading.at_uncertainty_s is not None and not 0 <= reading.at_uncertainty_s < MAX_UNCERTAINTY_S:
-        raise ReadingRefused(
-            f"at_uncertainty_s {reading.at_uncertainty_s} is not from 0 up; leave it out if unknown"
-        )
+        raise ReadingRefused("uncertainty_below_zero", at_uncertainty_s=reading.at_uncertainty_s)
 
 
 def new_rows(

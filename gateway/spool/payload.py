@@ -57,9 +57,7 @@ def _checked(value: object) -> float:
         return value
     if isinstance(value, float) and math.isfinite(value):
         return float(value)
-    raise ReadingRefused(
-        f"{value!r} is not a finite number within 2^53; leave the value out, or mend the source"
-    )
+    raise ReadingRefused("value_out_of_bounds", value=value)
 
 
 class NotAsWritten(ValueError):
@@ -91,14 +89,10 @@ def unit_set_of(values: Mapping[str, float], units: Mapping[str, str]) -> UnitSe
     """
     for name in values:
         if name in _RESERVED or not is_name(name):
-            raise ReadingRefused(
-                f"{name!r} cannot be a quantity; give 1 to 64 characters from A-Z a-z 0-9 - : . _"
-            )
+            raise ReadingRefused("not_a_quantity_name", name=name)
         unit = units[name]
         if not 1 <= len(unit) <= MAX_NAME_LENGTH or not unit.isprintable():
-            raise ReadingRefused(
-                f"unit {unit!r} of {name} is not a text of 1 to 64 characters; mend the source"
-            )
+            raise ReadingRefused("unit_not_a_text", unit=unit, name=name)
     return tuple((name, own_name(units[name], name)) for name in values)
 
 

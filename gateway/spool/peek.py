@@ -150,8 +150,7 @@ def _check_whole(
     if told < last_seq - first_seq + 1:
         missing = counted(last_seq - first_seq + 1 - told, "number")
         raise SpoolDamaged(
-            f"stream {stream.stream}: {missing} of {first_seq}..{last_seq} "
-            "neither held nor declared; the file is set aside whole, and collection goes on in a new one"
+            "numbers_missing", stream=stream.stream, missing=missing, first_seq=first_seq, last_seq=last_seq
         )
 
 

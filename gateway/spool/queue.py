@@ -249,7 +249,7 @@ class Spool:
                     why = error
             if not self._give_up_unreadable(max_readings):
                 with self._disk.reading():
-                    raise SpoolDamaged(f"{self.path}: what lies in it is not as it was written: {why!r}")
+                    raise SpoolDamaged("not_as_written", path=self.path, why=repr(why))
 
     def _peek(
         self, connection: apsw.Connection, max_readings: int, max_bytes: int, *, report: bool
@@ -298,8 +298,10 @@ class Spool:
             if not connection.changes():
                 row = self._stream(connection, stream)
                 raise CalledWrongly(
-                    f"stream {stream} has numbers through {row.appended_through}, not {through}; "
-                    "acknowledge what was sent"
+                    "acknowledged_beyond",
+                    stream=stream,
+                    appended_through=row.appended_through,
+                    through=through,
                 )
             for first, last in again:
                 row = self._stream(connection, stream)
@@ -387,7 +389,7 @@ class Spool:
         with self._disk.transaction() as connection:
             row = self._stream(connection, stream)
             if row.state == "open":
-                raise CalledWrongly(f"stream {stream} is open; fork it first")
+                raise CalledWrongly("stream_open", stream=stream)
             self._move_rest(connection, row.number)
         self._write_mark()
 
@@ -406,7 +408,7 @@ class Spool:
             row = self._stream(connection, stream)
             if not 1 <= first <= last <= row.appended_through:
                 raise CalledWrongly(
-                    f"{first}..{last} is not a range of numbers 1..{row.appended_through}; see status"
+                    "range_unknown", first=first, last=last, appended_through=row.appended_through
                 )
             return self._shed(connection, row, first, last, reason)
 
@@ -731,8 +733,7 @@ class Spool:
             )
         if known["device"] != self.device:
             raise CalledWrongly(
-                f'{self.path} is the spool of "{known["device"]}", not of "{self.device}"; '
-                "give each device its own file"
+                "spool_of_another_device", path=self.path, other=known["device"], device=self.device
             )
         return known["installation"]
 
@@ -769,7 +770,7 @@ class Spool:
     def _stream(self, connection: apsw.Connection, stream: str) -> StreamRow:
         if (row := find_stream(connection, stream)) is not None:
             return row
-        raise UnknownStream(f"{self.path} has no stream {stream}; see status for those it has")
+        raise UnknownStream("unknown_stream", path=self.path, stream=stream)
 
     def _known(self, connection: apsw.Connection) -> BatchContext:
         if self._placed is None:

@@ -43,7 +43,7 @@ def rewind(path: Path, *, stream: str | None, first: int) -> int:
     stream : None: the one that is open. Returns how many go again. Raises UnknownStream, CalledWrongly.
     """
     if not path.exists():
-        raise CalledWrongly(f"{path} does not exist; check spool.path and device")
+        raise CalledWrongly("no_spool", path=path)
     with translated(path):
         connection = open_beside(path)
         try:
@@ -51,7 +51,7 @@ def rewind(path: Path, *, stream: str | None, first: int) -> int:
             row = _find(connection, path, stream)
             if first > row.appended_through:
                 raise CalledWrongly(
-                    f"stream {row.stream} has numbers through {row.appended_through}, not {first}; see status"
+                    "rewind_beyond", stream=row.stream, appended_through=row.appended_through, number=first
                 )
             again = rewind_stream(connection, row, first - 1)
             # All goes again, even what the server says it holds: nothing counts as sent from here on.
@@ -68,4 +68,4 @@ def _find(connection: apsw.Connection, path: Path, stream: str | None) -> Stream
     for row in stream_rows(connection):
         if row.stream == stream or (stream is None and row.state == "open"):
             return row
-    raise UnknownStream(f"{path} has no stream {stream}; see status for those it has")
+    raise UnknownStream("unknown_stream", path=path, stream=stream)

@@ -84,7 +84,7 @@ def open_stream(connection: apsw.Connection) -> StreamRow:
     """The stream that takes new readings. Raises SpoolDamaged: a spool always has one."""
     for row in whole("streams", connection.execute(_OPEN_STREAM)):
         return StreamRow(*row)
-    raise SpoolDamaged("no stream is open, as no spool is written; the file is set aside whole")
+    raise SpoolDamaged("no_stream_open")
 
 
 def find_stream(connection: apsw.Connection, stream: str) -> StreamRow | None:

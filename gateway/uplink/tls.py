@@ -25,7 +25,7 @@ def verified(
     Raises SettingsWrong for files that cannot be used.
     """
     if certificate_key_file is not None and certificate_file is None:
-        raise SettingsWrong(f"{where}: certificate_key_file is set without certificate_file; set both")
+        raise SettingsWrong("certificate_missing", where=where)
     files = {
         "ca_file": ca_file,
         "certificate_file": certificate_file,
@@ -36,17 +36,14 @@ def verified(
     try:
         context = ssl.create_default_context(cafile=ca_file)
     except OSError as error:
-        raise SettingsWrong(
-            f"{where}: ca_file {ca_file} holds no certificate ({why(error)}); give one in PEM form"
-        ) from error
+        raise SettingsWrong("ca_file_empty", where=where, ca_file=ca_file, why=why(error)) from error
     context.minimum_version = ssl.TLSVersion.TLSv1_2
     try:
         if certificate_file is not None:
             context.load_cert_chain(certificate_file, certificate_key_file)
     except OSError as error:
         raise SettingsWrong(
-            f"{where}: certificate_file {certificate_file} cannot be used ({why(error)}); "
-            "give certificate and key in PEM form, the key of that certificate"
+            "certificate_unusable", where=where, certificate_file=certificate_file, why=why(error)
         ) from error
     return context
 
@@ -58,4 +55,4 @@ def _check_readable(file: Path | None, what: str) -> None:
     try:
         file.open("rb").close()
     except OSError as error:
-        raise SettingsWrong(f"{what} {file} cannot be read ({why(error)}); check the name") from error
+        raise SettingsWrong("certificate_unreadable", what=what, file=file, why=why(error)) from error

@@ -92,15 +92,11 @@ def check_address(server: str) -> str:
     """The server's address without a slash at its end. Raises SettingsWrong if neither HTTPS nor loopback."""
     parts, shown = _parts(server)
     if parts is None or parts.scheme not in ("http", "https") or not parts.hostname:
-        raise SettingsWrong(
-            f'uplink.server "{shown}" is not an address; give it like "https://shop.example:8443"'
-        )
+        raise SettingsWrong("not_an_address", address=shown)
     if parts.scheme == "http" and not is_loopback(parts.hostname):
-        raise SettingsWrong(f'uplink.server "{shown}" would carry the key in the clear; give https://')
+        raise SettingsWrong("key_in_the_clear", address=shown)
     if parts.query or parts.fragment or "@" in parts.netloc:
-        raise SettingsWrong(
-            f'uplink.server "{shown}" was given with more than host, port and path; remove the rest'
-        )
+        raise SettingsWrong("address_with_more", address=shown)
     return server.rstrip("/")
 
 

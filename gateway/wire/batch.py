@@ -8,11 +8,20 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from typing import Any
+from typing import Any, ClassVar
 
-from cleanside.gateway.wire.coded import Values
+from cleanside.gateway.wire.coded import Coded, Sentences, Values
 from cleanside.gateway.wire.instants import instant_text
 from cleanside.gateway.wire.limits import MAX_INTEGER, MAX_SHIFT_S, is_name
+
+
+class NoReading(Coded, ValueError):
+    """What somebody made a `Reading` of cannot be one."""
+
+    SENTENCES: ClassVar[Sentences] = {
+        "no_zone": "at {at} has no zone; give an aware datetime, for example in UTC",
+        "unit_undeclared": "no unit is declared for {quantities}; add it to units",
+    }
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -30,11 +39,9 @@ class Reading:
 
     def __post_init__(self) -> None:
         if self.at is not None and self.at.utcoffset() is None:
-            raise ValueError(
-                f"at {self.at.isoformat()} has no zone; give an aware datetime, for example in UTC"
-            )
+            raise NoReading("no_zone", at=self.at.isoformat())
         if undeclared := self.values.keys() - self.units.keys():
-            raise ValueError(f"no unit is declared for {', '.join(sorted(undeclared))}; add it to units")
+            raise NoReading("unit_undeclared", quantities=", ".join(sorted(undeclared)))
 
 
 @dataclass(frozen=True, slots=True)

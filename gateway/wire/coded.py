@@ -8,6 +8,7 @@ Leaves to others: the tables, each beside what raises its codes.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from typing import Any, ClassVar
 
@@ -30,19 +31,23 @@ class Coded(Exception):
     An error with a stable code and the values that its sentence is about.
 
     Raised as `SpoolFull("disk_full", path=path)`; decide by `code` and `values`, show `str(error)`.
-    A first argument with spaces is a sentence of its own: `code` is then the one of its class.
+    A first argument that is no code is a sentence of its own; `code` is then the name of the class in small
+    letters, spool_full.
     """
 
-    #: code -> sentence; of the package
+    #: code -> sentence
     SENTENCES: ClassVar[Sentences] = {}
-    #: the code of an error that brings a sentence of its own
-    CODE: ClassVar[str] = "error"
 
     def __init__(self, code: str = "", /, **values: Any) -> None:
         self.values: Values = values
-        self.code = code if code in self.SENTENCES else self.CODE
+        self.code = code if code in self.SENTENCES else _code_of(type(self).__name__)
         self._said = None if code in self.SENTENCES else code
         super().__init__(code)
 
     def __str__(self) -> str:
         return text_of(self.SENTENCES, self.code, self.values) if self._said is None else self._said
+
+
+def _code_of(name: str) -> str:
+    """SpoolFull -> spool_full. Pure."""
+    return re.sub(r"(?<=[a-z])(?=[A-Z])", "_", name).lower()

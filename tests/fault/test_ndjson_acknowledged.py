@@ -21,6 +21,7 @@ from cleanside.gateway.errors import SourceWrong
 from cleanside.gateway.sources.ndjson import NdjsonSource
 from cleanside.gateway.spool.queue import Spool
 from tests.fault.test_gateway_dead_disk import DEAD, WELL, running
+from tests.support.coded import refused
 from tests.support.gatewaying import wait_until
 from tests.unit.gateway.helpers import DEVICE, numbers, open_spool, server_anchor, settable_clock
 from tests.unit.gateway.sources.test_csv import Taken
@@ -99,7 +100,7 @@ def test_without_the_option_an_id_is_no_member_and_no_word_comes_back(tmp_path: 
     with open_spool(tmp_path / "a") as spool:
         assert answered(spool, b'{"restriction": 1}\n{"restriction": 2, "id": 1}\n', acknowledge=False) == []
         assert spool.state().backlog == 1
-    with pytest.raises(SourceWrong, match="acknowledge"):
+    with refused(SourceWrong, "option_not_a_switch", name="acknowledge"):
         NdjsonSource({"units": {"restriction": "kPa"}, "acknowledge": "perhaps"}, Taken().context)
 
 

@@ -13,6 +13,7 @@ import pytest
 from cleanside.gateway.commands.verify import verify
 from cleanside.gateway.errors import GatewayError, SpoolFull, SpoolUnavailable
 from cleanside.gateway.spool.file import open_to_read
+from tests.support.coded import refused
 from tests.support.gatewaying import GatewayProcess, wait_until
 from tests.unit.gateway.helpers import numbers, open_spool, readings
 from tests.unit.gateway.simulated_disk import Disk
@@ -21,15 +22,15 @@ NO_LIMIT = (resource.RLIM_INFINITY, resource.RLIM_INFINITY)
 
 
 @pytest.mark.parametrize(
-    ("met", "raised", "says"),
+    ("met", "raised", "code"),
     [
-        (apsw.ReadOnlyError, SpoolUnavailable, "check the disk and who may write there"),
-        (apsw.IOError, SpoolUnavailable, "check the disk and who may write there"),
-        (apsw.FullError, SpoolFull, "free some MiB on this file system"),
+        (apsw.ReadOnlyError, SpoolUnavailable, "disk_refuses"),
+        (apsw.IOError, SpoolUnavailable, "disk_refuses"),
+        (apsw.FullError, SpoolFull, "disk_full"),
     ],
 )
 def test_an_append_says_what_is_wrong_with_the_disk_and_works_again_when_it_does(
-    tmp_path: Path, met: type[apsw.Error], raised: type[Exception], says: str
+    tmp_path: Path, met: type[apsw.Error], raised: type[GatewayError], code: str
 ) -> None:
     disk = Disk()
     with open_spool(tmp_path / "a", vfs=disk.vfs) as spool:
@@ -40,7 +41,7 @@ def test_an_append_says_what_is_wrong_with_the_disk_and_works_again_when_it_does
 
         disk.fault = fault
         for number in (2, 3):
-            with pytest.raises(raised, match=says):
+            with refused(raised, code):
                 spool.append(readings(number, number))
         assert numbers(spool.peek()) == [1], "what is on disk can be sent meanwhile"
         disk.fault = lambda _number, _what: None

@@ -13,6 +13,7 @@ import pytest
 from cleanside.gateway.commands.verify import verify
 from cleanside.gateway.errors import SpoolFull
 from cleanside.gateway.spool.queue import Spool
+from tests.support.coded import refused
 from tests.unit.gateway.helpers import DEVICE, numbers, open_spool, readings
 from tests.unit.gateway.simulated_disk import Disk, SimulatedVolume
 
@@ -179,7 +180,7 @@ def test_a_disk_without_a_single_byte_says_what_to_do_and_works_again_when_there
         spool.append(readings(1, 10))
         volume.others_bytes = 2**30
         volume.reserve = 0
-        with pytest.raises(SpoolFull, match="free some MiB on this file system"):
+        with refused(SpoolFull, "disk_full"):
             append_many(spool, 11, 10_000)
         volume.others_bytes = 0
         last = spool.append(readings(1, 1))[0]

@@ -15,6 +15,7 @@ FLOOR = "floor"
 #: what everything in a program may stand on, and its two front doors
 FLOOR_FILES = {"__init__.py", "__main__.py", "errors.py", "log.py", "output.py", "units.py", "version.py"}
 FLOOR_FILES |= {
+    "error_texts.py",
     "file_modes.py",
     "hidden.py",
     "private.py",

@@ -11,12 +11,13 @@ from typing import Any
 import pytest
 import trustme
 
-from cleanside.gateway.errors import SettingsWrong, SourceWrong
+from cleanside.gateway.errors import SettingsWrong, SourceAway, SourceWrong
 from cleanside.gateway.sources import Context, find_source
 from cleanside.gateway.sources.mqtt import MqttSource
 from cleanside.gateway.timing.clock import SystemClock
 from cleanside.gateway.wire import Reading
 from tests.support.brokering import Broker
+from tests.support.coded import refused
 from tests.support.gatewaying import wait_until
 
 NUMBER = "genset-1/intake"
@@ -219,7 +220,8 @@ def test_a_broker_that_is_killed_is_said_to_be_lost_and_found_again_by_a_new_sta
         broker.kill()
         bench.thread.join(10)
         assert isinstance(bench.failure, ConnectionError)
-        assert "lost" in str(bench.failure)
+        assert isinstance(bench.failure, SourceAway)
+        assert bench.failure.code == "broker_lost"
         bench.begin()
         bench.thread.join(10)
         assert f"127.0.0.1:{broker.port}" in str(bench.failure)
@@ -238,7 +240,8 @@ def test_a_wrong_password_is_said_to_be_so(tmp_path: Path) -> None:
         wrong.write_text("wrong")
         bench = Bench(broker, user="gateway", password_file=str(wrong))
         bench.thread.join(15)
-        assert "refuses the connection" in str(bench.failure)
+        assert isinstance(bench.failure, SourceAway)
+        assert bench.failure.code == "broker_refuses_connection"
         assert "right" not in str(bench.failure)
         bench = Bench(broker, user="gateway", password_file=str(password))
         bench.thread.join(1)
@@ -270,30 +273,36 @@ def test_the_broker_is_verified_and_asked_for_by_name(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("options", "message"),
+    ("options", "code", "values"),
     [
-        ({"host": ""}, "host is missing"),
-        ({"client": ""}, "client is missing"),
-        ({"topics": {}}, "topics is missing"),
-        ({"topics": {"genset-1/#": "restriction kPa"}}, "name each by itself"),
-        ({"topics": {"a": "restriction furlong"}}, "not accepted for restriction"),
-        ({"topics": {"a": 3}}, "neither"),
-        ({"topics": {"a": {"at": "restriction kPa"}}}, "tell the time"),
-        ({"topics": {"a": {"x": "restriction kPa", "y": "restriction Pa"}}}, "two members"),
-        ({"port": 0}, "from 1 to 65535"),
-        ({"qos": 2}, "from 0 to 1"),
-        ({"tls": "perhaps"}, "neither true nor false"),
-        ({"pass_over": "x"}, "not a list"),
-        ({"password_file": "p"}, "without user"),
-        ({"host": "broker.example", "user": "u", "password_file": "p"}, "in the clear"),
-        ({"ca_file": "ca.pem"}, "set tls = true"),
-        ({"clean_session": True}, "no such option"),
+        ({"host": ""}, "option_missing", {"name": "host"}),
+        ({"client": ""}, "option_missing", {"name": "client"}),
+        ({"topics": {}}, "topics_missing", {}),
+        ({"topics": {"genset-1/#": "restriction kPa"}}, "topic_not_one", {}),
+        ({"topics": {"a": "restriction furlong"}}, "unit_not_accepted", {"quantity": "restriction"}),
+        ({"topics": {"a": 3}}, "topic_meaning_unknown", {}),
+        ({"topics": {"a": {"at": "restriction kPa"}}}, "member_tells_time", {"reserved": "at"}),
+        ({"topics": {"a": {"x": "restriction kPa", "y": "restriction Pa"}}}, "quantity_twice_in_topic", {}),
+        ({"port": 0}, "option_not_a_whole_number", {"name": "port", "lowest": 1, "highest": 65535}),
+        ({"qos": 2}, "option_not_a_whole_number", {"name": "qos", "lowest": 0, "highest": 1}),
+        ({"tls": "perhaps"}, "option_not_a_switch", {"name": "tls"}),
+        ({"pass_over": "x"}, "option_not_a_list_of_texts", {"name": "pass_over"}),
+        ({"password_file": "p"}, "password_without_user", {}),
+        (
+            {"host": "broker.example", "user": "u", "password_file": "p"},
+            "password_in_the_clear",
+            {"host": "broker.example"},
+        ),
+        ({"ca_file": "ca.pem"}, "certificates_without_tls", {}),
+        ({"clean_session": True}, "option_unknown", {"options": "clean_session"}),
     ],
 )
-def test_options_that_cannot_work_are_refused(options: dict[str, Any], message: str) -> None:
+def test_options_that_cannot_work_are_refused(
+    options: dict[str, Any], code: str, values: dict[str, Any]
+) -> None:
     context = Context(name="mqtt-1", clock=SystemClock(), mark=lambda: None, report=lambda *_, **__: None)
     given = {"host": "127.0.0.1", "client": "gateway-1", "topics": TOPICS}
-    with pytest.raises(SourceWrong, match=message):
+    with refused(SourceWrong, code, **values):
         MqttSource(given | options, context)
 
 
@@ -301,5 +310,5 @@ def test_a_password_file_that_cannot_be_read_is_named(tmp_path: Path) -> None:
     context = Context(name="mqtt-1", clock=SystemClock(), mark=lambda: None, report=lambda *_, **__: None)
     given = {"host": "127.0.0.1", "client": "g", "topics": TOPICS, "user": "u"}
     source = MqttSource(given | {"password_file": str(tmp_path / "none")}, context)
-    with pytest.raises(SettingsWrong, match="password_file"):
+    with refused(SettingsWrong, "secret_unreadable", check="password_file"):
         source.run(lambda *_, **__: None, threading.Event())

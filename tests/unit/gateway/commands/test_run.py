@@ -19,6 +19,7 @@ from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.uplink.fakes import FakeServer
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Request
 from cleanside.gateway.wire import Reading
+from tests.support.coded import refused
 from tests.unit.gateway.helpers import DEVICE, UNITS, numbers, readings, settable_clock
 
 OTHERS = "tests.unit.gateway.commands.test_run"
@@ -84,7 +85,7 @@ def test_a_source_of_others_is_found_by_its_entry_point() -> None:
 
 
 def test_a_source_that_does_not_exist_is_named_with_those_that_do() -> None:
-    with pytest.raises(SourceWrong, match='"cvs" is not a source; there are'):
+    with refused(SourceWrong, "unknown_source", use="cvs"):
         find_source("cvs")
 
 
@@ -188,7 +189,7 @@ def test_without_a_server_a_gateway_only_collects(tmp_path: Path) -> None:
 
 def test_a_server_without_a_key_is_refused_before_the_spool_is_touched(tmp_path: Path) -> None:
     settings = Settings(device=DEVICE, spool_path=tmp_path / "a", uplink_server="https://shop.example")
-    with pytest.raises(SettingsWrong, match="no key"):
+    with refused(SettingsWrong, "no_key", device=DEVICE):
         Gateway(settings, clock=settable_clock(), environ={})
     assert not (tmp_path / "a").exists()
 

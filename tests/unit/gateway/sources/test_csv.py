@@ -14,6 +14,7 @@ from cleanside.gateway.sources import Context
 from cleanside.gateway.sources.csv import CsvSource
 from cleanside.gateway.timing.clock import SettableClock
 from cleanside.gateway.wire import Reading, instant_text, us_of
+from tests.support.coded import refused
 from tests.unit.gateway.helpers import settable_clock
 
 COLUMNS = {"dp": "restriction kPa", "n": "engine_speed r/min"}
@@ -142,44 +143,46 @@ def test_a_stop_is_heard_while_waiting(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("options", "message"),
+    ("options", "code", "values"),
     [
-        ({"columns": {"dp": "restriction k Pa"}}, 'did you mean "kPa"'),
-        ({"columns": {"dp": "pressure kPa"}}, "not a quantity"),
-        ({"columns": {}}, "columns is missing"),
-        ({"columns": {"a": "restriction kPa", "b": "restriction Pa"}}, "two columns"),
-        ({"step_s": 0}, "above 0"),
-        ({"step_s": "often"}, "not a number"),
-        ({"start": "2026-12-02T06:00:00"}, "offset"),
-        ({"start": None}, "time_column"),
-        ({"time_column": "at"}, "time_column"),
-        ({"speed": 3}, "no such option"),
-        ({"delimeter": ";"}, r'delimeter \(did you mean "delimiter"\?\): no such option'),
-        ({"path": ""}, "path is missing"),
+        ({"columns": {"dp": "restriction k Pa"}}, "unit_not_accepted", {"unit": "k Pa", "likely": "kPa"}),
+        ({"columns": {"dp": "pressure kPa"}}, "quantity_unknown", {"quantity": "pressure"}),
+        ({"columns": {}}, "columns_missing", {}),
+        ({"columns": {"a": "restriction kPa", "b": "restriction Pa"}}, "quantity_twice", {}),
+        ({"step_s": 0}, "option_not_above", {"name": "step_s", "above": 0}),
+        ({"step_s": "often"}, "option_not_above", {"name": "step_s", "value": "often"}),
+        ({"start": "2026-12-02T06:00:00"}, "start_not_an_instant", {"rule": "no_offset"}),
+        ({"start": None}, "no_time_of_rows", {}),
+        ({"time_column": "at"}, "no_time_of_rows", {}),
+        ({"speed": 3}, "option_unknown", {"options": "speed"}),
+        ({"delimeter": ";"}, "option_unknown", {"options": 'delimeter (did you mean "delimiter"?)'}),
+        ({"path": ""}, "option_missing", {"name": "path"}),
     ],
 )
 def test_options_that_cannot_work_are_refused_before_anything_is_read(
-    options: dict[str, Any], message: str
+    options: dict[str, Any], code: str, values: dict[str, Any]
 ) -> None:
-    with pytest.raises(SourceWrong, match=message):
+    with refused(SourceWrong, code, **values):
         CsvSource({"path": "f", **OPTIONS, **options}, Taken().context)
 
 
 def test_a_column_that_the_file_does_not_have_is_named(tmp_path: Path) -> None:
-    with pytest.raises(SourceWrong, match="no column n; it has dp"):
+    with refused(SourceWrong, "column_missing", missing="n", header="dp"):
         play(tmp_path / "f", "dp\n1\n")
 
 
 @pytest.mark.parametrize(
-    ("content", "message"),
+    ("content", "code", "values"),
     [
-        (None, r"f cannot be read \(No such file or directory\); check path"),
-        (b"\xff\xfe\x00", r"f cannot be read \(it is not text\); check path"),
-        (b"", "f is empty; its first line must name the columns"),
+        (None, "file_unreadable", {"why": "No such file or directory"}),
+        (b"\xff\xfe\x00", "file_unreadable", {"why": "it is not text"}),
+        (b"", "file_empty", {}),
     ],
 )
-def test_a_file_that_cannot_be_read_is_named(tmp_path: Path, content: bytes | None, message: str) -> None:
+def test_a_file_that_cannot_be_read_is_named(
+    tmp_path: Path, content: bytes | None, code: str, values: dict[str, Any]
+) -> None:
     if content is not None:
         (tmp_path / "f").write_bytes(content)
-    with pytest.raises(SourceWrong, match=message):
+    with refused(SourceWrong, code, **values):
         CsvSource({"path": str(tmp_path / "f"), **OPTIONS}, Taken().context).run(Taken(), threading.Event())

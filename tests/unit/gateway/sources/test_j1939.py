@@ -25,6 +25,7 @@ from cleanside.gateway.sources.j1939 import (
 from cleanside.gateway.timing.clock import SystemClock
 from cleanside.gateway.units import accepts
 from cleanside.gateway.wire import Reading
+from tests.support.coded import refused
 
 BY_SPN = {p.spn: p for p in (*_FILTERS.values(), *PARAMETERS)}
 _channels = itertools.count()
@@ -193,18 +194,20 @@ def test_frames_of_other_protocols_are_passed_over(benches: list[Bench]) -> None
 
 
 @pytest.mark.parametrize(
-    ("options", "message"),
+    ("options", "code", "values"),
     [
-        ({"interface": ""}, "interface is missing"),
-        ({"filter": 5}, "not 1 to 4"),
-        ({"address": 300}, "from 0 to 253"),
-        ({"ask_hours_every_s": 60}, "own_address"),
-        ({"own_address": 249}, "set both"),
-        ({"bus": 3}, "not a table"),
-        ({"speed": 250_000}, "no such option"),
+        ({"interface": ""}, "option_missing", {"name": "interface"}),
+        ({"filter": 5}, "filter_unknown", {"number": 5}),
+        ({"address": 300}, "option_not_an_address", {"name": "address"}),
+        ({"ask_hours_every_s": 60}, "own_address_missing", {}),
+        ({"own_address": 249}, "own_address_missing", {}),
+        ({"bus": 3}, "option_not_a_table", {"name": "bus"}),
+        ({"speed": 250_000}, "option_unknown", {"options": "speed"}),
     ],
 )
-def test_options_that_cannot_work_are_refused(options: dict[str, Any], message: str) -> None:
+def test_options_that_cannot_work_are_refused(
+    options: dict[str, Any], code: str, values: dict[str, Any]
+) -> None:
     context = Context(name="j1939-1", clock=SystemClock(), mark=lambda: None, report=lambda *_, **__: None)
-    with pytest.raises(SourceWrong, match=message):
+    with refused(SourceWrong, code, **values):
         J1939Source({"interface": "virtual", "channel": "x", **options}, context)

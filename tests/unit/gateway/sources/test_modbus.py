@@ -16,6 +16,7 @@ from cleanside.gateway.sources import Context, find_source
 from cleanside.gateway.sources.modbus import ModbusSource, Register
 from cleanside.gateway.timing.clock import SystemClock
 from cleanside.gateway.wire import Reading
+from tests.support.coded import refused
 from tests.support.gatewaying import wait_until
 from tests.support.genset import Controller
 
@@ -217,28 +218,58 @@ GOOD = REGISTERS["restriction"]
 
 
 @pytest.mark.parametrize(
-    ("options", "message"),
+    ("options", "code", "values"),
     [
-        ({"registers": {}}, "registers is missing"),
-        ({"host": None}, "one of them"),
-        ({"serial": "/dev/ttyS0"}, "one of them"),
-        ({"host": None, "serial": "x", "parity": "some"}, "not one of even, odd, none"),
-        ({"unit_id": 256}, "from 0 to 255"),
-        ({"registers": {"restriction": 3}}, "unit is missing"),
-        ({"registers": {"smell": GOOD}}, "not a quantity"),
-        ({"registers": {"restriction": GOOD | {"unit": "V"}}}, "not accepted for restriction"),
-        ({"registers": {"restriction": GOOD | {"table": "coil"}}}, "not one of holding, input"),
-        ({"registers": {"restriction": GOOD | {"type": "bcd"}}}, "not one of int16"),
-        ({"registers": {"restriction": GOOD | {"address": 65_536}}}, "from 0 to 65535"),
-        ({"registers": {"restriction": {k: v for k, v in GOOD.items() if k != "address"}}}, "address"),
-        ({"registers": {"restriction": GOOD | {"type": "int16", "not_available": [65_535]}}}, "32767"),
-        ({"registers": {"restriction": GOOD | {"word_order": "mixed"}}}, "high_first, low_first"),
-        ({"registers": {"restriction": GOOD | {"write": 1}}}, "no such option"),
-        ({"slave": 1}, "no such option"),
+        ({"registers": {}}, "registers_missing", {}),
+        ({"host": None}, "host_or_serial", {}),
+        ({"serial": "/dev/ttyS0"}, "host_or_serial", {}),
+        (
+            {"host": None, "serial": "x", "parity": "some"},
+            "option_not_one_of",
+            {"name": "parity", "words": "even, odd, none"},
+        ),
+        ({"unit_id": 256}, "option_not_a_whole_number", {"name": "unit_id", "lowest": 0, "highest": 255}),
+        ({"registers": {"restriction": 3}}, "option_missing", {"name": "unit"}),
+        ({"registers": {"smell": GOOD}}, "quantity_unknown", {"quantity": "smell"}),
+        ({"registers": {"restriction": GOOD | {"unit": "V"}}}, "unit_not_accepted", {"unit": "V"}),
+        (
+            {"registers": {"restriction": GOOD | {"table": "coil"}}},
+            "option_not_one_of",
+            {"words": "holding, input"},
+        ),
+        (
+            {"registers": {"restriction": GOOD | {"type": "bcd"}}},
+            "option_not_one_of",
+            {"name": "type", "value": "bcd"},
+        ),
+        (
+            {"registers": {"restriction": GOOD | {"address": 65_536}}},
+            "option_not_a_whole_number",
+            {"name": "address", "highest": 65_535},
+        ),
+        (
+            {"registers": {"restriction": {k: v for k, v in GOOD.items() if k != "address"}}},
+            "option_not_a_whole_number",
+            {"name": "address"},
+        ),
+        (
+            {"registers": {"restriction": GOOD | {"type": "int16", "not_available": [65_535]}}},
+            "option_not_a_list_of_whole_numbers",
+            {"highest": 32_767},
+        ),
+        (
+            {"registers": {"restriction": GOOD | {"word_order": "mixed"}}},
+            "option_not_one_of",
+            {"words": "high_first, low_first"},
+        ),
+        ({"registers": {"restriction": GOOD | {"write": 1}}}, "option_unknown", {"options": "write"}),
+        ({"slave": 1}, "option_unknown", {"options": "slave"}),
     ],
 )
-def test_options_that_cannot_work_are_refused(options: dict[str, Any], message: str) -> None:
+def test_options_that_cannot_work_are_refused(
+    options: dict[str, Any], code: str, values: dict[str, Any]
+) -> None:
     context = Context(name="modbus-1", clock=SystemClock(), mark=lambda: None, report=lambda *_, **__: None)
     given = {"host": "127.0.0.1", "registers": REGISTERS} | options
-    with pytest.raises(SourceWrong, match=message):
+    with refused(SourceWrong, code, **values):
         ModbusSource({name: value for name, value in given.items() if value is not None}, context)

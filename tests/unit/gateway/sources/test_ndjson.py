@@ -15,11 +15,12 @@ from typing import Any
 
 import pytest
 
-from cleanside.gateway.errors import SourceWrong
+from cleanside.gateway.errors import NotAReading, SourceWrong
 from cleanside.gateway.sources.listener import MOST_CLIENTS
 from cleanside.gateway.sources.ndjson import NdjsonSource
 from cleanside.gateway.timing.clock import Anchor
 from cleanside.gateway.wire import BatchRefused, instant_text, us_of
+from tests.support.coded import refused
 from tests.unit.gateway.sources.test_csv import Taken
 
 OPTIONS = {"units": {"restriction": "kPa", "engine_speed": "r/min"}}
@@ -119,9 +120,9 @@ def test_a_leap_second_is_kept_with_a_second_of_doubt() -> None:
 
 def test_a_refusal_says_value_rule_and_next_step() -> None:
     source = NdjsonSource(OPTIONS, Taken().context)
-    with pytest.raises(ValueError, match='"supply_voltage" has no unit in the settings; add it to units'):
+    with refused(NotAReading, "member_without_unit", name="supply_voltage"):
         source.read(b'{"supply_voltage": 27}')
-    with pytest.raises(BatchRefused, match="twice"):
+    with pytest.raises(BatchRefused):
         source.read(b'{"restriction": 1, "restriction": 2}')
 
 
@@ -277,9 +278,9 @@ def test_a_socket_in_use_and_a_file_in_its_place_are_left_alone(tmp_path: Path) 
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as other:
         other.bind(str(tmp_path / "other"))
         other.listen()
-        for name, why in [("other", "served by another process"), ("file", "is no socket")]:
+        for name, code in [("other", "socket_in_use"), ("file", "not_a_socket")]:
             source = NdjsonSource({**OPTIONS, "socket": str(tmp_path / name)}, Taken().context)
-            with pytest.raises(SourceWrong, match=why):
+            with refused(SourceWrong, code):
                 source.run(Taken(), threading.Event())
     assert (tmp_path / "file").read_text() == "mine"
     assert (tmp_path / "other").exists()
@@ -287,7 +288,7 @@ def test_a_socket_in_use_and_a_file_in_its_place_are_left_alone(tmp_path: Path) 
 
 def test_a_path_too_long_for_a_socket_is_said_to_be_so(tmp_path: Path) -> None:
     source = NdjsonSource({**OPTIONS, "socket": str(tmp_path / ("a" * 120))}, Taken().context)
-    with pytest.raises(SourceWrong, match="107 bytes"):
+    with refused(SourceWrong, "socket_not_made"):
         source.run(Taken(), threading.Event())
 
 

@@ -13,6 +13,7 @@ from cleanside.gateway.errors import CalledWrongly, ReadingRefused, SpoolInUse, 
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import Anchor
 from cleanside.gateway.wire import MAX_SHED_RANGES, Reading, ShedRange, decode, encode
+from tests.support.coded import refused
 from tests.unit.gateway.helpers import (
     DEVICE,
     UNITS,
@@ -110,7 +111,7 @@ def test_readings_of_other_quantities_share_a_batch_and_one_quantity_has_one_uni
 def test_one_bad_reading_of_a_call_writes_nothing_of_it(tmp_path: Path) -> None:
     bad = Reading(at=reading(2).at, values={"restriction": math.nan}, units=UNITS)
     with open_spool(tmp_path / "a") as spool:
-        with pytest.raises(ReadingRefused, match="nan"):
+        with refused(ReadingRefused, "value_out_of_bounds"):
             spool.append([reading(1), bad])
         assert spool.peek() is None
         assert spool.append([reading(3)]) == range(1, 2)
@@ -163,7 +164,7 @@ def test_a_mark_beyond_what_was_appended_is_refused_and_a_lower_one_changes_noth
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 5))
         stream, _ = peeked(spool)
-        with pytest.raises(CalledWrongly, match="through 5, not 6"):
+        with refused(CalledWrongly, "acknowledged_beyond", appended_through=5, through=6):
             spool.acknowledge(stream, 6)
         spool.acknowledge(stream, 4)
         spool.acknowledge(stream, 2)
@@ -394,14 +395,14 @@ def test_an_anchor_that_tells_nothing_new_writes_nothing(tmp_path: Path) -> None
 
 
 def test_a_spool_is_run_by_one_process_at_a_time(tmp_path: Path) -> None:
-    with open_spool(tmp_path / "a"), pytest.raises(SpoolInUse, match="another process"):
+    with open_spool(tmp_path / "a"), refused(SpoolInUse, "spool_in_use"):
         open_spool(tmp_path / "a")
     open_spool(tmp_path / "a").close()
 
 
 def test_a_spool_belongs_to_one_device(tmp_path: Path) -> None:
     open_spool(tmp_path / "a").close()
-    with pytest.raises(CalledWrongly, match="grader-07-intake"):
+    with refused(CalledWrongly, "spool_of_another_device", other=DEVICE):
         Spool(tmp_path / "a", device="loader-02-intake", clock=settable_clock())
 
 
