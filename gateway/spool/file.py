@@ -203,18 +203,23 @@ def _bring_up(connection: apsw.Connection, path: Path) -> None:
             connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
             version = SCHEMA_VERSION
         while version in STEPS:
-            connection.execute(STEPS[version])
+            _bring_up_from(connection, path, version)
             version += 1
         if version != found:
             connection.execute(f"PRAGMA user_version={version}")
         connection.execute("COMMIT")
-    except BaseException as error:
+    except BaseException:
         if connection.in_transaction:
             connection.execute("ROLLBACK")
-        if isinstance(error, apsw.SQLError) and version in STEPS:  # no file of that version is like this one
-            raise SpoolDamaged("not_its_version", path=path, version=version, why=str(error)) from error
         raise
     _check_version(connection, path)
+
+
+def _bring_up_from(connection: apsw.Connection, path: Path, version: int) -> None:
+    try:
+        connection.execute(STEPS[version])
+    except apsw.SQLError as error:  # no file of that version is like this one
+        raise SpoolDamaged("not_its_version", path=path, version=version, why=str(error)) from error
 
 
 def _check_form(connection: apsw.Connection, path: Path) -> None:
