@@ -20,7 +20,7 @@ import apsw
 from cleanside.gateway.bundle import BundleBroken, BundleWriter, handle_of, mac_secret
 from cleanside.gateway.errors import CalledWrongly, TryAgain, why
 from cleanside.gateway.spool.boots import load_placements
-from cleanside.gateway.spool.file import open_beside, open_to_read, translated
+from cleanside.gateway.spool.file import check_small_tables, open_beside, open_to_read, translated
 from cleanside.gateway.spool.payload import read_unit_set
 from cleanside.gateway.spool.peek import BatchContext, next_batch, span
 from cleanside.gateway.spool.state import stream_rows, unprotected_through
@@ -67,6 +67,7 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
 
 
 def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes, key: str) -> Exported:
+    check_small_tables(connection)
     known = _known(connection)
     carried: dict[str, int] = {}  # stream -> highest number that stands in the file already
 
@@ -105,7 +106,8 @@ def _note_sent(path: Path, stream: str, through: int) -> None:
         connection = open_beside(path)
         try:
             connection.execute(
-                "UPDATE streams SET sent_through = max(sent_through, ?) WHERE stream = ?", (through, stream)
+                "UPDATE streams SET sent_through = max(sent_through, ?) WHERE stream = ? AND is_whole",
+                (through, stream),
             )
         finally:
             connection.close()

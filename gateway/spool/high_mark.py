@@ -79,6 +79,12 @@ class HighMark:
         self._count, mark = newest
         return mark
 
+    def is_there(self) -> bool:
+        """The file can be written, now that it was made if it was not there."""
+        with suppress(apsw.Error, OSError):
+            self._opened()
+        return self._slots is not None
+
     def write(self, stream: str, through: int) -> None:
         """Set the mark. Only once every number through it is on disk."""
         if stream != self._stream:

@@ -96,9 +96,11 @@ DECLARED_LOSS: Final = "declared_loss"
 #: why a number was given up that another spool gave too: its reading has another number of the open stream
 MOVED: Final = "moved_to_new_stream"
 
-# Changes no row where there is no such stream, or where it never gave that number.
+# Changes no row where there is no such stream, where it never gave that number, or where the row is not as it
+# was written: its copy must not be made from that.
 _ACKNOWLEDGE = f"""UPDATE streams SET acknowledged_through = max(acknowledged_through, ?1),
-sent_through = max(sent_through, ?1) WHERE +stream = ?2 AND first_position + ?1 - 1 <= {LAST_POSITION}"""
+sent_through = max(sent_through, ?1)
+WHERE +stream = ?2 AND first_position + ?1 - 1 <= {LAST_POSITION} AND is_whole"""
 _NOTE = "SELECT value FROM notes WHERE name = ?"
 _SET_NOTE = "INSERT INTO notes VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
 _LAST_OF_BOOT = f"{READ} WHERE boot = ? AND position >= ? ORDER BY position DESC"
@@ -672,7 +674,8 @@ class Spool:
                 mark = _extent_of(connection)
                 self._mark.write(mark.stream, mark.through)
                 self._mark.sync()
-            connection.execute("INSERT INTO notes VALUES (?, 'true')", (MARKED,))
+            if self._mark.is_there():  # a full disk may have had no room for it: then it is not missed either
+                connection.execute("INSERT INTO notes VALUES (?, 'true')", (MARKED,))
         if not streams:
             self._new_stream(connection)
             if mark is not None:

@@ -8,7 +8,6 @@ Leaves to others: deleting the readings, telling the server (`gateway.spool.queu
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import cast
 
 import apsw
 
@@ -25,9 +24,9 @@ ORDER BY first LIMIT ?4
 
 # The one before and the one behind, each by the key: there may be tens of thousands.
 _TOUCHING = """
-SELECT first, last FROM shed WHERE stream = ?1 AND reason = ?2 AND last = ?3 - 1
+SELECT first, last, is_whole FROM shed WHERE stream = ?1 AND reason = ?2 AND last = ?3 - 1
   AND first = (SELECT max(first) FROM shed WHERE stream = ?1 AND first < ?3)
-UNION ALL SELECT first, last FROM shed WHERE stream = ?1 AND reason = ?2 AND first = ?4 + 1
+UNION ALL SELECT first, last, is_whole FROM shed WHERE stream = ?1 AND reason = ?2 AND first = ?4 + 1
 """
 
 
@@ -60,7 +59,7 @@ def _undeclared(connection: apsw.Connection, stream: int, first: int, last: int)
 
 def _insert_merged(connection: apsw.Connection, stream: int, first: int, last: int, reason: str) -> None:
     touching = connection.execute(_TOUCHING, (stream, reason, first, last))
-    for begin, end in cast(list[tuple[int, int]], touching.fetchall()):
+    for begin, end in list(whole("shed", touching)):
         connection.execute("DELETE FROM shed WHERE stream = ? AND first = ?", (stream, begin))
         first, last = min(first, begin), max(last, end)
     connection.execute("INSERT INTO shed VALUES (?, ?, ?, ?)", (stream, first, last, reason))

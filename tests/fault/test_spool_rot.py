@@ -342,6 +342,39 @@ def test_a_bit_that_changes_is_harmless_repaired_or_declared(in_memory: Path, se
     assert trials.outcomes["declared"] > 50, "the changes hit what matters"
 
 
+def test_a_mark_that_changes_under_a_running_gateway_is_not_taken_for_what_was_acknowledged(
+    tmp_path: Path,
+) -> None:
+    """5 became 69 in the row of the stream: numbers 8 to 20 would count as acknowledged, and never go."""
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 20))
+        stream = spool.open_stream
+        spool.acknowledge(stream, 5)
+        spool._disk.connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        content = (tmp_path / "a").read_bytes()
+        assert content.count(b"\x05\x05open[") == 1
+        (tmp_path / "a").write_bytes(content.replace(b"\x05\x05open[", b"\x45\x05open["))
+        spool._disk.connection.execute("PRAGMA shrink_memory")  # it is read from the disk again
+        with pytest.raises(SpoolDamaged):
+            spool.acknowledge(stream, 7)
+    sent = send_all(tmp_path / "a", settable_clock())
+    told = {n for name, n in (*sent.readings, *sent.given_up) if name == stream}
+    assert set(range(8, 21)) <= told
+
+
+def test_a_full_disk_without_room_for_the_mark_raises_no_alarm_later(tmp_path: Path) -> None:
+    (tmp_path / f"a{SUFFIX}").mkdir()  # nothing can be written there
+    with open_spool(tmp_path / "a") as spool:
+        spool.append(readings(1, 3))
+        stream = spool.open_stream
+    with open_spool(tmp_path / "a") as spool:
+        assert spool.open_stream == stream
+    (tmp_path / f"a{SUFFIX}").rmdir()
+    with open_spool(tmp_path / "a") as spool:
+        assert spool.open_stream == stream
+    assert read_mark(tmp_path / "a") == Extent(stream, 3)
+
+
 def test_a_name_of_a_stream_that_changed_in_its_copy_is_written_again(tmp_path: Path) -> None:
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 3))
