@@ -1,8 +1,8 @@
 """
 What the high-water mark says of the file it lies beside. Pure.
 
-Promises: a file whose end is missing is told from a whole one as far as the mark knows; what is lost is named
-by stream and numbers, or said to be unknown. Leaves to others: the mark (`gateway.spool.high_mark`), what
+Promises: finds that the end of a file is missing, as far as the mark knows; names what is lost by stream and
+numbers, or says that it is unknown. Leaves to others: the mark (`gateway.spool.high_mark`), what
 follows (`gateway.spool.queue`).
 """
 
