@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
+from cleanside.gateway.wire import parse_instant
 from tests.contract.test_api_fleet import register_worked, restriction, set_hours_in, working_hours
 from tests.support.serving import Api, in_process
 
@@ -132,3 +133,46 @@ def test_a_denial_stands_when_more_readings_come(api: Api) -> None:
     send_on(api, 20, SEEN_H)
     assert restriction(api)["changes_found"] == []
     assert restriction(api)["life_hours"] == pytest.approx(SEEN_H + 20, abs=1)
+
+
+ID, OTHER_ID = "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01", "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c02"
+
+
+def test_an_entry_that_is_sent_again_is_the_same_entry(api: Api) -> None:
+    """Its id decides, made by whoever enters it."""
+    register_worked(api, 60, new_at_hour=24)
+    first = enter(api, FALL, entry_id=ID, what="cleaned", note="by the night shift")
+    assert enter(api, FALL, entry_id=ID, what="cleaned", note="by the night shift") == first
+    assert [(c["entry_id"], c["what"]) for c in first] == [(ID, "cleaned")]
+    assert restriction(api)["cleanings"] == 1
+    for other in ({"changed_at": "2026-02-21T07:00:00Z"}, {"what": "new"}, {"note": "another"}):
+        body = {"changed_at": FALL, "entry_id": ID, "what": "cleaned", "note": "by the night shift"} | other
+        refused = api.post(PATH, body, key="planner")
+        assert (refused.status_code, refused.json()["code"]) == (409, "change_differs")
+    with api.resources.reading() as connection:
+        times = connection.scalar(sa.text("SELECT count(*) FROM audit WHERE what = 'element_change'"))
+    assert times == 1
+
+
+def test_of_one_service_the_element_and_the_safety_element_are_both_entered(api: Api) -> None:
+    register_worked(api, 60, new_at_hour=24)
+    enter(api, FALL, entry_id=ID)
+    both = enter(api, FALL, entry_id=OTHER_ID, what="safety_element")
+    assert [(c["what"], c["verdict"]) for c in both] == [("new", "fits"), ("safety_element", "noted")]
+    either = api.request("DELETE", PATH, params={"changed_at": FALL})
+    assert (either.status_code, either.json()["errors"][0]["pointer"]) == (422, "query/entry_id")
+    back = api.request("DELETE", PATH, params={"changed_at": FALL, "entry_id": ID}).json()
+    assert [c["entry_id"] for c in back["element_changes"]] == [OTHER_ID]
+
+
+def test_a_change_that_the_previous_release_entered_is_one_of_a_new_element(api: Api) -> None:
+    register_worked(api, 60, new_at_hour=24)
+    insert = (
+        "INSERT INTO element_changes (housing_id, changed_us, entered_us, who, note) "
+        "SELECT id, :us, :us, 'k', 'as before' FROM housings"
+    )
+    us = parse_instant(FALL).us
+    api.resources.writer.call(lambda c: c.execute(sa.text(insert), {"us": us}))
+    [change] = enter(api, FALL, note="as before")
+    assert (change["what"], change["verdict"], change["entry_id"]) == ("new", "fits", f"new-{us}")
+    assert api.request("DELETE", PATH, params={"changed_at": FALL}).json()["element_changes"] == []

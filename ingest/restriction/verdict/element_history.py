@@ -159,6 +159,8 @@ def _too_low(
     for (edge, life), first, last in zip(cuts, rows, [*rows[1:], len(low)], strict=True):
         whole = edge is not None and edge.likely == "change"
         usual_pa = usual_clean_pa(earlier, kind_clean_pa)
+        if edge is not None and edge.likely == "cleaned":  # the same element: as clean as it was when new
+            usual_pa = min((pa for pa in (usual_pa, clean_pa) if pa is not None), default=None)
         clean_pa = clean_level_pa(life, usual_pa, whole=whole)
         mine = HourlyRestriction(
             **{name: getattr(series, name)[first:last] for name in HourlyRestriction.__dataclass_fields__}

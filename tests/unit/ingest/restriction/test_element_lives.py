@@ -269,3 +269,52 @@ def test_by_engine_speed_alone_a_week_of_light_load_is_no_change_and_a_deep_fall
         found = assess(by_speed, reference_flow=None)
         assert "scaled by engine_speed" in " ".join(found.evidence)
         assert len(found.study.lives) == lives
+
+
+# ---------------------------------------------------------------- what was done, as entered
+
+
+def cleaned_level(h: np.ndarray) -> np.ndarray:
+    """New at fitting, with a clean level of 2 kPa; cleaned after 240 hours, from 5.3 to 3.8 kPa."""
+    first = used(h, life_h=260.0, clean_pa=2000.0)
+    return np.where(h < 240, first, used(np.maximum(h - 240, 0) + 138.0, life_h=260.0, clean_pa=2000.0))
+
+
+def entered(hours: float, what: str) -> Entry:
+    return Entry(at_s=at_hour(hours) - 300, what=what)
+
+
+def test_cleaning_an_element_keeps_the_clean_level_that_it_had_when_new() -> None:
+    readings = measured(42, cleaned_level)
+    found = assess(readings, entries=(entered(240, "cleaned"),))
+    assert [(life.began, life.began_by) for life in found.study.lives] == [
+        ("first seen", ""),
+        ("cleaned", "entered"),
+    ]
+    assert found.study.clean_pa == pytest.approx(2000, rel=0.05)
+    assert found.study.cleanings == 1
+    assert found.study.entries[0].verdict == "fits"
+    new = assess(readings, entries=(entered(240, "new"),))
+    assert new.study.clean_pa == pytest.approx(3550, rel=0.1)  # what it would be if it were another one
+    assert new.study.cleanings == 0
+
+
+def test_cleanings_are_counted_for_each_element() -> None:
+    def level(h: np.ndarray) -> np.ndarray:
+        """Cleaned after 100 and 200 hours, new after 300, cleaned after 400."""
+        return np.asarray(3000.0 + 20.0 * (h % 100.0) - 800.0 * (h >= 300.0))
+
+    def cleanings(until_h: float) -> int:
+        work = [(100.0, "cleaned"), (200.0, "cleaned"), (300.0, "new"), (400.0, "cleaned")]
+        entries = tuple(entered(hours, what) for hours, what in work if hours < until_h)
+        return assess(measured(int(until_h) // SHIFT_H, level), entries=entries).study.cleanings
+
+    assert [cleanings(until_h) for until_h in (96, 160, 264, 360, 464)] == [0, 1, 2, 0, 1]
+
+
+@pytest.mark.parametrize("what", ["inspected", "safety_element"])
+def test_an_inspection_or_a_safety_element_changes_no_figure_of_the_element(what: str) -> None:
+    readings = measured(30, base)
+    noted, without = assess(readings, entries=(entered(120, what),)), assess(readings)
+    assert [w.verdict for w in noted.study.entries] == ["noted"]
+    assert dataclasses.replace(noted.study, entries=()) == without.study
