@@ -176,3 +176,20 @@ def test_a_change_that_the_previous_release_entered_is_one_of_a_new_element(api:
     [change] = enter(api, FALL, note="as before")
     assert (change["what"], change["verdict"], change["entry_id"]) == ("new", "fits", f"new-{us}")
     assert api.request("DELETE", PATH, params={"changed_at": FALL}).json()["element_changes"] == []
+
+
+def test_the_answer_to_an_entry_shows_the_usual_cautions(api: Api) -> None:
+    """Common practice, without a published source; the maker's manual goes first."""
+    api.register()
+    answer = api.post(PATH, {"changed_at": FALL}, key="planner").json()
+    assert [caution["code"] for caution in answer["cautions"]] == [
+        "maker_first",
+        "secure_machine",
+        "harmful_dust",
+        "wipe_housing",
+        "no_compressed_air",
+        "safety_element",
+        "check_closing",
+        "reset_indicator",
+    ]
+    assert all(caution["says"] for caution in answer["cautions"])

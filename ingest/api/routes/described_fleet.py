@@ -94,6 +94,13 @@ class ChangeShown(Described):
     look_by: str | None = Field(description="by when enough is seen to check it; null: it is checked")
 
 
+class CautionShown(Described):
+    """What to mind when the housing is opened."""
+
+    code: str
+    says: str
+
+
 class ChangesAnswer(Described):
     """What was entered of a housing's elements, in time order, with what the readings say of it."""
 
@@ -101,7 +108,7 @@ class ChangesAnswer(Described):
     housing: str
     element_changes: list[ChangeShown]
     cleanings: int = Field(description="of the running element, entered or likely")
-    cautions: list[str] = Field(description="common practice; the engine maker's manual comes first")
+    cautions: list[CautionShown] = Field(description="common practice; the engine maker's manual comes first")
 
 
 # ---------------------------------------------------------------- devices

@@ -238,7 +238,7 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         "housing": housing.name,
         "element_changes": [_change_document(change, weighed) for change, weighed in shown],
         "cleanings": study.cleanings,
-        "cautions": list(CAUTIONS),
+        "cautions": [{"code": code, "says": says} for code, says in CAUTIONS.items()],
     }
 
 
