@@ -20,7 +20,7 @@ import numpy as np
 from cleanside.ingest.restriction.elements.changes import Change, part_of_the_way
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
-from cleanside.ingest.restriction.measure.summary import DAY_S, BoolArray, FloatArray
+from cleanside.ingest.restriction.measure.summary import DAY_S, BoolArray, FloatArray, IntArray
 
 #: what was done to the element; "nothing" denies a fall that was found
 WORK = ("new", "cleaned", "inspected", "safety_element", "nothing")
@@ -105,7 +105,9 @@ def weigh_entries(
 
     believed : rows that are fit to judge by, shape (n,). falls : found in these rows (`find_changes`).
     """
-    around = _Around(series, np.flatnonzero(believed), list(falls), expected)
+    place = np.flatnonzero(believed)
+    denied = [int(np.searchsorted(series.hour_s, e.at_s)) for e in entries if e.what == "nothing"]
+    around = _Around(series, place, without_denied(falls, place, denied), expected)
     in_order = sorted(entries, key=lambda e: (e.at_s, not e.confirmed, e.name))
     return _without_doubles([around.weigh(entry) for entry in in_order])
 
@@ -113,6 +115,12 @@ def weigh_entries(
 def denied_rows(weighed: Sequence[WeighedEntry]) -> list[int]:
     """Rows of the series at which a person denies a change."""
     return [w.row for w in weighed if w.entry.what == "nothing"]
+
+
+def without_denied(falls: Sequence[Change], place: IntArray, denied: Sequence[int]) -> list[Change]:
+    """Falls that no person denies. place : row in the series of each row that is believed."""
+    rows = np.array(denied, dtype=np.int64)
+    return [fall for fall in falls if not np.any(np.abs(rows - place[fall.row]) <= DENIED_ROWS)]
 
 
 def _without_doubles(weighed: Sequence[WeighedEntry]) -> list[WeighedEntry]:
@@ -131,7 +139,7 @@ class _Around:
     """The readings around entries."""
 
     def __init__(
-        self, series: HourlyRestriction, place: np.ndarray, falls: list[Change], expected: Expected
+        self, series: HourlyRestriction, place: IntArray, falls: list[Change], expected: Expected
     ) -> None:
         self._hour_s = series.hour_s
         self._place = place

@@ -23,9 +23,9 @@ from cleanside.ingest.restriction.elements.changes import (
 )
 from cleanside.ingest.restriction.elements.entries import (
     BEGINS_LIFE,
-    DENIED_ROWS,
     WeighedEntry,
     denied_rows,
+    without_denied,
 )
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
@@ -134,6 +134,7 @@ def find_falls(series: HourlyRestriction, believed: BoolArray) -> list[Change]:
 def find_edges(
     series: HourlyRestriction,
     believed: BoolArray,
+    falls: Sequence[Change],
     *,
     entered: Sequence[WeighedEntry] = (),
     terminal_pa: float | None,
@@ -143,7 +144,7 @@ def find_edges(
     """
     The changes of the element, entered and found, in time order.
 
-    believed : rows that are fit to judge by, shape (n,).
+    believed : rows that are fit to judge by, shape (n,). falls : found in these (`find_falls`).
     entered : what people entered, as weighed; one that the readings contradict begins no life.
     usual_clean_pa : clean level to expect, from the kind; None = not known, then the first life of the
         machine tells. A fall below what any element could have is no change; nor is one near an entry.
@@ -156,15 +157,10 @@ def find_edges(
         if w.used_s is not None and w.begins_life
     ]
     known = np.array([edge.row for edge in edges], dtype=np.int64)
-    denied = np.array(denied_rows(entered), dtype=np.int64)
     place = np.flatnonzero(believed)
     level = series.restriction_pa[place]
     envelope = is_envelope(series)
-    changes = [
-        change
-        for change in find_falls(series, believed)
-        if not np.any(np.abs(denied - place[change.row]) <= DENIED_ROWS)
-    ]
+    changes = without_denied(falls, place, denied_rows(entered))
     own_pa: float | None = None  # clean level of the life that a fall would end
     for number, change in enumerate(changes):
         row = int(place[change.row])

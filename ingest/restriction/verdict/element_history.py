@@ -13,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 
+from cleanside.ingest.restriction.elements.changes import Change
 from cleanside.ingest.restriction.elements.entries import (
     SAFELY_CLEAN_SHARE,
     Expected,
@@ -94,25 +95,26 @@ class ElementHistory:
 def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory:
     """Cut the series; rows too low to be an element are then left out, and it is cut again without them."""
     believed = measured.believed()
-    entries = _weighed(measured, believed, facts)
+    falls = find_falls(measured.series, believed)
+    entries = _weighed(measured, believed, falls, facts)
     below: list[Suspicion] = []
     for _ in range(2):
-        cuts = _cut(measured, believed, entries, facts)
+        cuts = _cut(measured, believed, falls, entries, facts)
         low, clean_pa, said = _too_low(measured, believed, cuts, facts.kind_clean_pa)
         below = said or below
         if not np.any(low & believed):
             break
         believed = believed & ~low
+        falls = find_falls(measured.series, believed)
     running = np.arange(len(believed)) >= (cuts[-1][0].row if cuts[-1][0] is not None else 0)
     return ElementHistory(cuts, entries, running, clean_pa, below)
 
 
-def _weighed(measured: MeasuredHours, believed: BoolArray, facts: HousingFacts) -> list[WeighedEntry]:
+def _weighed(
+    measured: MeasuredHours, believed: BoolArray, falls: Sequence[Change], facts: HousingFacts
+) -> list[WeighedEntry]:
     """What people entered, against the readings, before any of these is left out as too low."""
-    if not facts.entries:
-        return []
     series, by_speed = measured.series, measured.reference.by_speed
-    falls = find_falls(series, believed)
     expected = Expected(
         kind_clean_pa=facts.kind_clean_pa,
         terminal_pa=facts.terminal_pa,
@@ -122,11 +124,16 @@ def _weighed(measured: MeasuredHours, believed: BoolArray, facts: HousingFacts) 
 
 
 def _cut(
-    measured: MeasuredHours, believed: BoolArray, entries: Sequence[WeighedEntry], facts: HousingFacts
+    measured: MeasuredHours,
+    believed: BoolArray,
+    falls: Sequence[Change],
+    entries: Sequence[WeighedEntry],
+    facts: HousingFacts,
 ) -> list[tuple[LifeEdge | None, Life]]:
     edges = find_edges(
         measured.series,
         believed,
+        falls,
         entered=entries,
         terminal_pa=facts.terminal_pa,
         usual_clean_pa=facts.kind_clean_pa,
