@@ -133,6 +133,8 @@ class HousingState(TypedDict):
     advice: str
     suspicions: list[SuspectCause]
     restriction_pa: float | None
+    restriction_at: str | None
+    hours_in_doubt: float
     clean_restriction_pa: float | None
     terminal_restriction: Terminal | None
     share_used_percent: float | None

@@ -25,6 +25,7 @@ from cleanside.ingest.restriction import (
     assess,
     study_housing,
 )
+from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow
 from cleanside.ingest.store import reports
 from cleanside.ingest.store.element_changes import EnteredChange
@@ -147,7 +148,7 @@ class Judge:
     def series(self, seen: View) -> HourlyRestriction:
         """Restriction at the reference flow, one row an operating hour."""
         summaries = self._memory.summaries(self._connection, seen.housing)
-        return at_reference_flow(summaries, seen.assessment.study.reference)
+        return at_reference_flow(carry_on(summaries).table, seen.assessment.study.reference)
 
     def _view(self, housing: HousingRow, around: HousingSurroundings) -> View:
         terminal = terminal_at(around.terminals, self.now_us)

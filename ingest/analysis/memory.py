@@ -82,17 +82,18 @@ def _keep(kept: OrderedDict[int, T], key: int, value: T, most: int) -> None:
 
 def summaries_of(connection: sa.Connection, housing_id: int) -> Summaries:
     """All summaries of a housing, from the database."""
-    return Summaries.unpacked(_packed(hours.every_summary(connection, housing_id)))
+    return _unpacked(hours.every_summary(connection, housing_id))
 
 
 def _with(known: Summaries, written: list[Kept]) -> Summaries:
     gone = [kept.hour * 3600 for kept in written if kept.record is None]
-    return known.patched(Summaries.unpacked(_packed(written)), gone)
+    return known.patched(_unpacked(written), gone)
 
 
-def _packed(written: list[Kept]) -> list[PackedHour]:
-    return [
-        PackedHour(kept.record, kept.bins)
+def _unpacked(written: list[Kept]) -> Summaries:
+    packed = [
+        (PackedHour(kept.record, kept.bins), kept.devices or b"")
         for kept in written
         if kept.record is not None and kept.bins is not None
     ]
+    return Summaries.unpacked([hour for hour, _ in packed], [devices for _, devices in packed])

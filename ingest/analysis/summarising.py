@@ -165,7 +165,8 @@ def summarise(connection: sa.Connection, housing_id: int, wanted: Sequence[int])
         parts = [(s.device_id, part) for s in seats for part in _parts_of_seat(connection, s, run)]
         summaries = summarise_hours(as_readings(parts))
         hours_of = (summaries.hours["hour_s"] // 3600).tolist()
-        found |= {h: Kept(h, *packed) for h, packed in zip(hours_of, summaries.packed(), strict=True)}
+        packed = zip(hours_of, summaries.packed(), summaries.parts, strict=True)
+        found |= {hour: Kept(hour, *row, devices) for hour, row, devices in packed}
     return HousingWork(housing_id, revision, [found.get(hour, Kept(hour, None, None)) for hour in wanted])
 
 
@@ -189,9 +190,8 @@ def as_readings(parts: Sequence[tuple[int, HourColumns]]) -> Readings:
         for name in COLUMNS
         if any(name in part and not np.isnan(part[name]).all() for _, part in filled)
     }
-    if len({device for device, _ in filled}) > 1:
-        lengths = [len(part["at_us"]) for _, part in filled]
-        columns["device"] = np.repeat([float(device) for device, _ in filled], lengths)
+    lengths = [len(part["at_us"]) for _, part in filled]
+    columns["device"] = np.repeat([float(device) for device, _ in filled], lengths)
     return Readings(at_s=_together("at_us", [part for _, part in filled]) / MICRO, **columns)
 
 

@@ -249,13 +249,14 @@ class Kept(NamedTuple):
     hour: int
     record: bytes | None
     bins: bytes | None
+    devices: bytes | None = None  # None: also where the release before wrote it
 
 
 _RAISED = "UPDATE housings SET revision = revision + 1 WHERE id = ? RETURNING revision"
 _PUT_SUMMARY = """
-INSERT INTO hour_summaries (housing_id, hour, revision, record, bins) VALUES (?, ?, ?, ?, ?)
+INSERT INTO hour_summaries (housing_id, hour, revision, record, bins, devices) VALUES (?, ?, ?, ?, ?, ?)
 ON CONFLICT (housing_id, hour) DO UPDATE SET
-    revision = excluded.revision, record = excluded.record, bins = excluded.bins
+    revision = excluded.revision, record = excluded.record, bins = excluded.bins, devices = excluded.devices
 """
 
 
@@ -270,7 +271,7 @@ def put_summaries(
     """
     now = int(dialect.run(connection, _RAISED, (housing_id,)).scalar_one())  # housings are never deleted
     newer = _written_since(connection, housing_id, revision) if now != revision + 1 else frozenset()
-    rows = [(housing_id, hour, now, record, bins) for hour, record, bins in found if hour not in newer]
+    rows = [(housing_id, row.hour, now, *row[1:]) for row in found if row.hour not in newer]
     if rows:
         dialect.run(connection, _PUT_SUMMARY, rows)
     return newer
@@ -283,10 +284,10 @@ def _written_since(connection: sa.Connection, housing_id: int, revision: int) ->
     return frozenset(connection.scalars(query))
 
 
-_SUMMARIES = "SELECT hour, record, bins FROM hour_summaries WHERE housing_id = ? ORDER BY hour"
+_SUMMARIES = "SELECT hour, record, bins, devices FROM hour_summaries WHERE housing_id = ? ORDER BY hour"
 # The plus keeps SQLite from going through all hours, because they are in order, to find the few.
 _SUMMARIES_SINCE = """
-SELECT hour, record, bins FROM hour_summaries WHERE housing_id = ? AND revision > ? ORDER BY +hour
+SELECT hour, record, bins, devices FROM hour_summaries WHERE housing_id = ? AND revision > ? ORDER BY +hour
 """
 
 

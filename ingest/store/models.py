@@ -646,6 +646,8 @@ hour_summaries = sa.Table(
     #: packed by `ingest.restriction.measure.summary`; None: the hour has no readings any more
     sa.Column("record", sa.LargeBinary),
     sa.Column("bins", sa.LargeBinary),
+    #: which device saw the hour, or what each of several saw alone; None: written by the release before
+    sa.Column("devices", sa.LargeBinary),
     sa.Index(None, "housing_id", "revision"),
     sqlite_with_rowid=False,
 )

@@ -69,7 +69,8 @@ class Seen:
         """The hours that had arrived whole."""
         keep, every = self._arrived_s <= at_s, self._all
         bins = every.bins[np.repeat(keep, every.bin_count)]
-        return Summaries(every.hours[keep], bins, every.bin_count[keep])
+        parts = [every.parts[i] for i in np.flatnonzero(keep).tolist()]
+        return Summaries(every.hours[keep], bins, every.bin_count[keep], parts)
 
 
 class Watch:

@@ -265,7 +265,11 @@ class HousingAnswer(Described):
     questions: list[QuestionShown] = Field(
         description="entries that the readings contradict; such housings come first"
     )
-    restriction_pa: float | None = Field(description="now, at the reference flow")
+    restriction_pa: float | None = Field(description="at the reference flow, at restriction_at")
+    restriction_at: str | None = Field(description="the newest reading that is believed")
+    hours_in_doubt: float = Field(
+        description="operating hours since then whose readings are in doubt; 0: the level is current"
+    )
     clean_restriction_pa: float | None
     terminal_restriction: TerminalShown | None
     share_used_percent: float | None = Field(description="from 0; can exceed 100")

@@ -172,6 +172,8 @@ def document_of(seen: View) -> dict[str, Any]:
         "suspicions": [{"cause": s.cause, "evidence": s.evidence} for s in found.study.suspicions],
         "questions": [question_document(entry) for entry in found.study.questions],
         "restriction_pa": found.study.restriction_pa,
+        "restriction_at": text_s(found.study.restriction_s),
+        "hours_in_doubt": found.study.hours_in_doubt,
         "clean_restriction_pa": found.study.clean_pa,
         "terminal_restriction": terminal_document(seen.terminal),
         "share_used_percent": found.study.share_used_percent,

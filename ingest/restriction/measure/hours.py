@@ -26,9 +26,11 @@ from cleanside.ingest.restriction.measure.summary import (
     FloatArray,
     HourSummary,
     IntArray,
+    PackedHour,
     Readings,
     Summaries,
     Table,
+    packed_devices,
 )
 
 RUNNING_RAD_S = 30.0  # 286 r/min: above cranking, below idle (common practice, no source)
@@ -72,11 +74,30 @@ def summarise_hours(readings: Readings) -> Summaries:
     if not np.all(np.isfinite(readings.at_s)):
         raise ValueError("at_s holds a time that is not finite; place readings in time before summarising")
     columns = _in_time_order(readings)
-    parts = [_summarised(block) for block in _blocks(columns)]
-    if not parts:
+    blocks = [_summarised(block) for block in _blocks(columns)]
+    if not blocks:
         return Summaries(np.empty(0, HOUR_TABLE), np.empty(0, BIN_TABLE), np.empty(0, np.int64))
-    hours, bins, counts = zip(*parts, strict=True)
-    return Summaries(np.concatenate(hours), np.concatenate(bins), np.concatenate(counts))
+    tables, bins, counts = zip(*blocks, strict=True)
+    hours = np.concatenate(tables)
+    return Summaries(hours, np.concatenate(bins), np.concatenate(counts), _device_parts(readings, hours))
+
+
+def _device_parts(readings: Readings, hours: Table) -> list[bytes] | None:
+    """Of each hour which devices saw it, and what each of several saw alone; None: not known."""
+    if readings.device is None:
+        return None
+    devices = np.unique(readings.device)
+    if len(devices) == 1:
+        return [packed_devices([(int(devices[0]), PackedHour(b"", b""))])] * len(hours)
+    found: dict[int, list[tuple[int, PackedHour]]] = {hour_s: [] for hour_s in hours["hour_s"].tolist()}
+    given = [field.name for field in fields(readings) if getattr(readings, field.name) is not None]
+    for device in devices.tolist():
+        mine = readings.device == device
+        alone = {name: np.asarray(getattr(readings, name))[mine] for name in given if name != "device"}
+        summaries = summarise_hours(Readings(**alone))
+        for hour_s, packed in zip(summaries.hours["hour_s"].tolist(), summaries.packed(), strict=True):
+            found[hour_s].append((int(device), packed))
+    return [packed_devices(found[hour_s]) for hour_s in hours["hour_s"].tolist()]
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,9 @@ from numpy.lib.stride_tricks import sliding_window_view
 from scipy.ndimage import median_filter
 
 from cleanside.ingest.restriction.measure.ranks import middle, row_middles
-from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray
+from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, IntArray
+
+LEAST_ROWS = 5  # hours before a state is entered
 
 
 def latched(enter: BoolArray, leave: BoolArray) -> BoolArray:
@@ -25,6 +27,17 @@ def latched(enter: BoolArray, leave: BoolArray) -> BoolArray:
     begun = np.maximum.accumulate(np.where(enter, place, -1))
     ended = np.maximum.accumulate(np.where(leave & ~enter, place, -1))
     return np.asarray(begun > ended)
+
+
+def carried_state(place: IntArray, enter: BoolArray, leave: BoolArray, hours: int) -> BoolArray:
+    """
+    The latched state at some hours, carried on through those between, shape (hours,).
+
+    place : which hours those are, rising, one for each of `enter` and `leave`. The first few never enter.
+    """
+    enter = enter & (np.arange(len(enter)) >= LEAST_ROWS - 1)
+    state = np.concatenate(([False], latched(enter, leave)))
+    return np.asarray(state[np.searchsorted(place, np.arange(hours), side="right")])
 
 
 def trailing_median(values: FloatArray, rows: int) -> FloatArray:

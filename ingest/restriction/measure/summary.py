@@ -11,6 +11,7 @@ Leaves to others: computing them (`hours`), and what the numbers mean (`referenc
 
 from __future__ import annotations
 
+import struct
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields
 from functools import cached_property
@@ -162,6 +163,10 @@ class HourSummary:
         return cls(**values)
 
 
+_DEVICE = struct.Struct("<q")  # the only device of an hour
+_DEVICE_PART = struct.Struct("<qi")  # one of several, and how many bins it has; its hour and bins follow
+
+
 class PackedHour(NamedTuple):
     """One hour as bytes, little end first: a row of HOUR_TABLE, and its rows of BIN_TABLE."""
 
@@ -174,13 +179,17 @@ class Summaries(Sequence[HourSummary]):
     The summaries of one housing in time order: `hours`, shape (n,); `bins` of all hours in order, shape (m,).
 
     bin_count : how many of the bins belong to each hour, shape (n,).
+    parts : of each hour, packed: which device saw it, or what each of several saw alone; empty = not known.
     As a sequence it gives `HourSummary`, for people and tests; the analysis reads the columns.
     """
 
-    def __init__(self, hours: Table, bins: Table, bin_count: IntArray) -> None:
+    def __init__(
+        self, hours: Table, bins: Table, bin_count: IntArray, parts: Sequence[bytes] | None = None
+    ) -> None:
         self.hours = hours
         self.bins = bins
         self.bin_count = bin_count
+        self.parts = [b""] * len(hours) if parts is None else list(parts)
         self._columns: dict[str, FloatArray] = {}
         self._derived: dict[str, Any] = {}
 
@@ -195,7 +204,7 @@ class Summaries(Sequence[HourSummary]):
         return cls(hours, bins, np.array([len(summary.bins) for summary in ordered], dtype=np.int64))
 
     @classmethod
-    def unpacked(cls, packed: Sequence[PackedHour]) -> Summaries:
+    def unpacked(cls, packed: Sequence[PackedHour], parts: Sequence[bytes] | None = None) -> Summaries:
         """The inverse of `packed`, for hours in time order. Raises ValueError for another version."""
         hours_of, bin_bytes = zip(*packed, strict=True) if packed else ((), ())
         hour_bytes = b"".join(hours_of)
@@ -208,7 +217,7 @@ class Summaries(Sequence[HourSummary]):
             )
         bins = np.frombuffer(b"".join(bin_bytes), dtype=BIN_TABLE)
         lengths = np.fromiter(map(len, bin_bytes), dtype=np.int64, count=len(packed))
-        return cls(hours, bins, lengths // BIN_TABLE.itemsize)
+        return cls(hours, bins, lengths // BIN_TABLE.itemsize, parts)
 
     def packed(self) -> list[PackedHour]:
         """Each hour as bytes, in time order."""
@@ -239,6 +248,7 @@ class Summaries(Sequence[HourSummary]):
             _joined(self.hours[:first], rest.hours),
             _joined(self.bins[: self.bin_starts[first]], rest.bins),
             np.concatenate((self.bin_count[:first], rest.bin_count)),
+            [*self.parts[:first], *rest.parts],
         )
 
     def _merged(self, newer: Summaries, outdated: IntArray) -> Summaries:
@@ -249,7 +259,24 @@ class Summaries(Sequence[HourSummary]):
         order = np.argsort(hours["hour_s"], kind="stable")
         starts = np.concatenate(([0], np.cumsum(counts)))[:-1][order]
         rows = np.repeat(starts - np.concatenate(([0], np.cumsum(counts[order])))[:-1], counts[order])
-        return Summaries(hours[order], bins[rows + np.arange(len(bins))], counts[order])
+        kept = [part for part, keeps in zip(self.parts, keep.tolist(), strict=True) if keeps]
+        parts = [*kept, *newer.parts]
+        return Summaries(
+            hours[order], bins[rows + np.arange(len(bins))], counts[order], [parts[i] for i in order.tolist()]
+        )
+
+    def of_devices(self) -> dict[int, Summaries]:
+        """What each device saw alone, by its number; empty where one saw everything, or it is not known."""
+        return self.once("devices", self._of_devices)
+
+    def _of_devices(self) -> dict[int, Summaries]:
+        if len({part for part in self.parts if part}) < 2:
+            return {}
+        found: dict[int, list[PackedHour]] = {}
+        for mine, part in zip(self.packed(), self.parts, strict=True):
+            for device, packed in _unpacked_devices(mine, part):
+                found.setdefault(device, []).append(packed)
+        return {device: Summaries.unpacked(found[device]) for device in sorted(found)}
 
     def once(self, name: str, derive: Callable[[], T]) -> T:
         """What is derived of these summaries alone, worked out at the first call; the name tells it apart."""
@@ -288,7 +315,8 @@ class Summaries(Sequence[HourSummary]):
     def tail(self, hours: int) -> Summaries:
         """The last so many hours."""
         first = max(0, len(self.hours) - hours)
-        return Summaries(self.hours[first:], self.bins[self.bin_starts[first] :], self.bin_count[first:])
+        bins = self.bins[self.bin_starts[first] :]
+        return Summaries(self.hours[first:], bins, self.bin_count[first:], self.parts[first:])
 
     def __len__(self) -> int:
         return len(self.hours)
@@ -309,6 +337,34 @@ class Summaries(Sequence[HourSummary]):
         return isinstance(other, list) and list(self) == other
 
     __hash__ = None  # type: ignore[assignment]  # tables can change; nobody keeps them in a set
+
+
+def packed_devices(devices: Sequence[tuple[int, PackedHour]]) -> bytes:
+    """
+    An hour's part of `Summaries.parts`.
+
+    devices : the devices that saw the hour, each with what it saw alone. Of one alone its number is enough.
+    """
+    if len(devices) == 1:
+        return _DEVICE.pack(devices[0][0])
+    width = BIN_TABLE.itemsize
+    return b"".join(
+        _DEVICE_PART.pack(device, len(packed.bins) // width) + packed.hour + packed.bins
+        for device, packed in sorted(devices)
+    )
+
+
+def _unpacked_devices(hour: PackedHour, part: bytes) -> Iterator[tuple[int, PackedHour]]:
+    if len(part) == _DEVICE.size:
+        yield _DEVICE.unpack(part)[0], hour
+        return
+    at = 0
+    while at < len(part):
+        device, bins = _DEVICE_PART.unpack_from(part, at)
+        middle = at + _DEVICE_PART.size + HOUR_TABLE.itemsize
+        end = middle + bins * BIN_TABLE.itemsize
+        yield device, PackedHour(part[at + _DEVICE_PART.size : middle], part[middle:end])
+        at = end
 
 
 def _joined(first: Table, then: Table) -> Table:

@@ -17,13 +17,14 @@ import numpy as np
 from cleanside.ingest.restriction.forecast.duty import due_dates_s
 from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, HourSummary
 from cleanside.ingest.restriction.verdict.ahead import Quantiles, quantiles
-from cleanside.ingest.restriction.verdict.evidence import of_learning
+from cleanside.ingest.restriction.verdict.evidence import of_age, of_learning
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.status import ADVICE, NO_TERMINAL_ADVICE, SILENCE, SUSPECT_ADVICE
 from cleanside.ingest.restriction.verdict.study import Study, study_housing
 
 QUIET_S = 2 * HOUR_S  # quieter than that is worth a word
 SILENT_S = {"keyed_off": 14 * DAY_S, "out_of_coverage": 4 * DAY_S, "device_fault": 0.0, "unknown": 2 * DAY_S}
+LEVEL_STANDS = frozenset(("devices_disagree",))  # causes under which one device is carried on with
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -94,7 +95,12 @@ def assess(
         last_heard_s=heard_s,
         quiet_s=None if heard_s is None else max(0.0, now_s - heard_s),
         quiet_because=because,
-        evidence=(*study.evidence, *of_learning(learned_s, learning_failed_s, now_s), *quiet),
+        evidence=(
+            *study.evidence,
+            *of_age(study.restriction_s, study.hours_in_doubt),
+            *of_learning(learned_s, learning_failed_s, now_s),
+            *quiet,
+        ),
     )
 
 
@@ -112,11 +118,16 @@ def _due_s(study: Study, now_s: float, *, working_on: bool) -> Quantiles | None:
 
 
 def _state(study: Study, near: bool, now_s: float, heard_s: float | None, because: str | None) -> str:
-    """The most urgent truth first: over and due outrank silence, suspicion outranks both."""
+    """
+    The most urgent truth first: over and due outrank silence, suspicion outranks both.
+
+    But where a suspicion leaves the level believed, over and due are said; the suspicion stands beside.
+    """
+    level_stands = all(suspicion.cause in LEVEL_STANDS for suspicion in study.suspicions)
+    if level_stands and study.level_state in ("over", "due"):
+        return study.level_state
     if study.suspicions:
         return "suspect"
-    if study.level_state in ("over", "due"):
-        return study.level_state
     if heard_s is None or (because is not None and now_s - heard_s >= SILENT_S[because]):
         return "silent"
     if study.level_state == "running-in" or study.hours_left is None:

@@ -32,7 +32,7 @@ from cleanside.ingest.restriction.elements.lives import (
 )
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.steady import smoothed
-from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray
+from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours
 from cleanside.ingest.restriction.verdict.status import LEVEL_ROWS
@@ -54,6 +54,7 @@ class ElementHistory:
     cuts: list[tuple[LifeEdge | None, Life]]
     entries: list[WeighedEntry]
     running: BoolArray  # rows of the running life
+    judged_hour_s: float | None  # of its newest row that is believed; None: there is none
     clean_pa: float | None  # of the running life
     below: list[Suspicion]
 
@@ -84,6 +85,13 @@ class ElementHistory:
         found = [edge for edge, _ in self.cuts if edge is not None and not edge.entered]
         return tuple(edge.at_s for edge in found if edge.sure == "high")
 
+    def judged_s(self, table: Summaries) -> float | None:
+        """The newest reading of the newest hour that is believed; None: there is none."""
+        if self.judged_hour_s is None:
+            return None
+        row = int(np.searchsorted(table.hours["hour_s"], self.judged_hour_s))
+        return float(table.hours["last_s"][row])
+
     def terminal_doubt(self, facts: HousingFacts) -> list[Suspicion]:
         """What the levels and the entry say against the terminal value."""
         level_pa = float(self.level_pa[-1]) if len(self.level_pa) else None
@@ -99,7 +107,7 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
     entries = _weighed(measured, believed, falls, facts)
     below: list[Suspicion] = []
     for _ in range(2):
-        cuts = _cut(measured, believed, falls, entries, facts)
+        cuts, judged = _cut(measured, believed, falls, entries, facts), believed
         low, clean_pa, said = _too_low(measured, believed, cuts, facts.kind_clean_pa)
         below = said or below
         if not np.any(low & believed):
@@ -107,7 +115,8 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
         believed = believed & ~low
         falls = find_falls(measured.series, believed)
     running = np.arange(len(believed)) >= (cuts[-1][0].row if cuts[-1][0] is not None else 0)
-    return ElementHistory(cuts, entries, running, clean_pa, below)
+    mine = measured.series.hour_s[running & judged]
+    return ElementHistory(cuts, entries, running, float(mine[-1]) if len(mine) else None, clean_pa, below)
 
 
 def _weighed(

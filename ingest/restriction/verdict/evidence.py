@@ -74,6 +74,14 @@ def of_learning(learned_s: float | None, failed_s: float | None, now_s: float) -
     return tuple(told)
 
 
+def of_age(restriction_s: float | None, hours_in_doubt: float) -> tuple[str, ...]:
+    """Which instant the level is of, where newer readings are in doubt. [s since 1970 UTC], [h]"""
+    if restriction_s is None or hours_in_doubt < 1.0:
+        return ()
+    hours = counted(round(hours_in_doubt), "operating hour")
+    return (f"the level is that of {_minute(restriction_s)}: the readings of {hours} since are in doubt",)
+
+
 def _minute(at_s: float) -> str:
     return f"{datetime.fromtimestamp(at_s, UTC):%Y-%m-%d %H:%M} UTC"
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.reference import (
     HourlyRestriction,
     Reference,
@@ -31,20 +32,22 @@ class MeasuredHours:
     table: Summaries
     reference: Reference
     series: HourlyRestriction
-    zero: Zero
+    zeros: tuple[Zero, ...]  # of each device
     doubts: HourDoubts
 
     def believed(self) -> BoolArray:
         """Rows of the series whose hour is not in doubt."""
         hour_s = self.series.hour_s.astype(np.int64)
-        return ~self.doubts.any[np.searchsorted(self.table.hours["hour_s"], hour_s)]
+        return ~self.doubts.flat[np.searchsorted(self.table.hours["hour_s"], hour_s)]
 
 
 def measure_hours(summaries: Sequence[HourSummary], facts: HousingFacts) -> MeasuredHours:
     """Restriction at the reference flow by hour, and which hours are in doubt. summaries : any order."""
-    table = Summaries.of(summaries)
+    carried = carry_on(Summaries.of(summaries))
+    table = carried.table
     reference = learn_reference(
         table, reference_flow=facts.reference_flow, reference_kind=facts.reference_kind
     )
     series, zero = at_reference_flow(table, reference), learn_zero(table)
-    return MeasuredHours(table, reference, series, zero, hour_doubts(table, reference, zero))
+    zeros = tuple(learn_zero(alone) for alone in carried.alone.values()) or (zero,)
+    return MeasuredHours(table, reference, series, zeros, hour_doubts(carried, reference, zero))

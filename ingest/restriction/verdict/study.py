@@ -27,7 +27,7 @@ from cleanside.ingest.restriction.verdict.evidence import evidence_of, just_belo
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
 from cleanside.ingest.restriction.verdict.status import HYSTERESIS, OVER_SHARE, level_state
-from cleanside.ingest.restriction.verdict.suspect import Suspicion, ambient_misfit, gravest_first, zero_moved
+from cleanside.ingest.restriction.verdict.suspect import Suspicion, ambient_misfit, gravest_first, zeros_moved
 
 RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
 RUNNING_IN_ROWS = 3
@@ -38,7 +38,9 @@ class Study:
     """What the summaries of one housing say, whatever the time is. None = not known; `evidence` says why."""
 
     suspicions: tuple[Suspicion, ...]
-    restriction_pa: float | None  # newest, at the reference flow
+    restriction_pa: float | None  # newest that is believed, at the reference flow
+    restriction_s: float | None  # when that was read last, seconds since 1970-01-01 UTC
+    hours_in_doubt: float  # operating hours since then, whose readings are in doubt
     reference: Reference
     clean_pa: float | None
     terminal_pa: float | None
@@ -158,6 +160,8 @@ def _judge(
     return Study(
         suspicions=_suspicions(measured, history, facts),
         restriction_pa=float(level[-1]) if len(level) else None,
+        restriction_s=history.judged_s(table),
+        hours_in_doubt=_in_doubt(loaded, history),
         reference=measured.reference,
         clean_pa=history.clean_pa,
         terminal_pa=facts.terminal_pa,
@@ -191,6 +195,13 @@ def _judge(
     )
 
 
+def _in_doubt(loaded: _Loaded, history: ElementHistory) -> float:
+    """Operating hours since the newest level that is believed. [h]"""
+    if loaded.hours is None or not len(history.life.hours):
+        return 0.0
+    return max(0.0, loaded.hours - float(history.life.hours[-1]))
+
+
 def _why_over(loaded: _Loaded, outlook: _Outlook) -> tuple[str, ...]:
     """Why an element is `over` with hours left; empty: it is not."""
     if loaded.state != "over" or outlook.hours_left is None or loaded.share[-1] >= OVER_SHARE:
@@ -218,7 +229,7 @@ def _suspicions(
         [
             *below,
             *measured.doubts.suspicions,
-            *zero_moved(measured.zero, facts.terminal_pa),
+            *zeros_moved(measured.zeros, facts.terminal_pa),
             *ambient_misfit(measured.table, misfit),
             *terminal,
         ]

@@ -16,9 +16,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
+from cleanside.ingest.restriction.measure.devices import Carried
 from cleanside.ingest.restriction.measure.nearby import Misfit
-from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference, Zero
-from cleanside.ingest.restriction.measure.steady import latched, trailing_median
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction, Reference, Zero, learn_zero
+from cleanside.ingest.restriction.measure.steady import LEAST_ROWS, carried_state, latched, trailing_median
 from cleanside.ingest.restriction.measure.summary import (
     FLOW_KINDS,
     BoolArray,
@@ -29,7 +30,6 @@ from cleanside.ingest.restriction.measure.summary import (
 from cleanside.ingest.restriction.measure.words import counted
 
 ROWS = 12  # hours whose median is judged, so that six odd ones show nothing
-LEAST_ROWS = 5
 
 FLOW_STEP = 1.3  # least ratio of two flows of an hour whose answers are compared
 LEAST_BIN_READINGS = 3
@@ -44,9 +44,6 @@ ZERO_RANGE_PA = (150.0, 400.0)  # within these: a sensor's own drift is below th
 #: weather at one place swings by 3 kPa (common practice)
 AMBIENT_ENTER_PA, AMBIENT_LEAVE_PA = 6_000.0, 4_500.0
 AMBIENT_ROWS = 24
-
-DIFFER_ENTER, DIFFER_LEAVE = 0.12, 0.08  # of the mean restriction of the hour,
-DIFFER_PA = 75.0  # beyond the zeros of two sensors
 
 #: Below the clean level: bounds as shares of it, and hours, by what stands for the flow. Nothing honest
 #: halves it where the flow is known, and dust reaches the engine: that is said soon. Light work lowers it a
@@ -85,27 +82,19 @@ class HourDoubts:
     """Hours that are not fit to judge an element by, shape (hours,), and what they say now."""
 
     flat: BoolArray
-    differ: BoolArray
     suspicions: tuple[Suspicion, ...]
 
-    @property
-    def any(self) -> BoolArray:
-        """Hours with either."""
-        return np.asarray(self.flat | self.differ)
 
+def hour_doubts(carried: Carried, reference: Reference, zero: Zero) -> HourDoubts:
+    """
+    Flat lines and devices that disagree: what shows in the hours themselves, whatever the element.
 
-def hour_doubts(table: Summaries, reference: Reference, zero: Zero) -> HourDoubts:
-    """Flat lines and devices that disagree: what shows in the hours themselves, whatever the element."""
-    flat, flat_now = _flat(table, reference, zero)
-    differ, differ_now = _differ(table, zero)
-    return HourDoubts(flat, differ, (*flat_now, *differ_now))
-
-
-def _held(place: IntArray, enter: BoolArray, leave: BoolArray, hours: int) -> BoolArray:
-    """The latched state at some hours, carried on through those between, shape (hours,)."""
-    enter = enter & (np.arange(len(enter)) >= LEAST_ROWS - 1)
-    state = np.concatenate(([False], latched(enter, leave)))
-    return np.asarray(state[np.searchsorted(place, np.arange(hours), side="right")])
+    Of two that disagree one is carried on with, so those hours stay fit to judge by.
+    """
+    flat, flat_now = _flat(carried.table, reference, zero)
+    of_devices = [_flat(alone, reference, learn_zero(alone))[1] for alone in carried.alone.values()]
+    said = [*flat_now, *(one for of_device in of_devices for one in of_device)][:1]
+    return HourDoubts(flat, (*said, *devices_disagree(carried)))
 
 
 def _flat(table: Summaries, reference: Reference, zero: Zero) -> tuple[BoolArray, list[Suspicion]]:
@@ -118,7 +107,7 @@ def _flat(table: Summaries, reference: Reference, zero: Zero) -> tuple[BoolArray
         bounds = (FLAT_BELOW, ANSWERS_ABOVE)
         how = "of the swing that the engine's flow should cause, {:.0f} % comes through"
     smooth = trailing_median(answer, ROWS)
-    state = _held(place, smooth < bounds[0], smooth > bounds[1], len(table))
+    state = carried_state(place, smooth < bounds[0], smooth > bounds[1], len(table))
     if not np.any(state[-1:]):
         return state, []
     return state, [Suspicion(cause="flat", evidence=how.format(max(0.0, 100 * smooth[-1])))]
@@ -157,30 +146,25 @@ def _spread_within(table: Summaries) -> tuple[IntArray, FloatArray]:
     return place, np.ones(len(place)) if steady else spread / usual
 
 
-def _differ(table: Summaries, zero: Zero) -> tuple[BoolArray, list[Suspicion]]:
-    differ_pa = table.column("devices_differ_pa")
-    place = np.flatnonzero(~np.isnan(differ_pa) & table.working)
-    weight = table.bin_column("readings")
-    total = np.bincount(table.bin_hour, weight, minlength=len(table))
-    mean = np.bincount(table.bin_hour, weight * table.bin_column("mean_pa"), minlength=len(table))
-    level = (
-        np.maximum(mean[place] / total[place] - zero.by_hour_pa[place], 0.0) if len(place) else np.empty(0)
+def devices_disagree(carried: Carried) -> list[Suspicion]:
+    """Two devices on one housing read too far apart now, beyond their zeros."""
+    if not np.any(carried.differ[-1:]):
+        return []
+    known = carried.apart_pa[~np.isnan(carried.apart_pa) & carried.table.working]
+    apart_pa = abs(float(np.median(known[-ROWS:])))
+    which = "reads as it did before" if carried.is_clear else "was there first"
+    evidence = (
+        f"two devices on one housing read {apart_pa:.0f} Pa apart; the level is that of the one that {which}"
     )
-    if len(place):  # two that read next to nothing agree on what matters: no element, or no tube
-        level = np.maximum(level, float(np.median(level)) / 2)
-    beyond_pa = np.abs(differ_pa[place]) - DIFFER_PA
-    enter = trailing_median(beyond_pa - DIFFER_ENTER * level, ROWS) > 0
-    leave = trailing_median(beyond_pa - DIFFER_LEAVE * level, ROWS) < 0
-    state = _held(place, enter, leave, len(table))
-    if not np.any(state[-1:]):
-        return state, []
-    apart_pa = float(np.median(differ_pa[place[-ROWS:]]))
-    evidence = f"two devices on one housing read {abs(apart_pa):.0f} Pa apart"
-    return state, [Suspicion(cause="devices_disagree", evidence=evidence)]
+    return [Suspicion(cause="devices_disagree", evidence=evidence)]
 
 
-def zero_moved(zero: Zero, terminal_pa: float | None) -> list[Suspicion]:
-    """The reading at rest has moved against its usual one of the weeks before."""
+def zeros_moved(zeros: Sequence[Zero], terminal_pa: float | None) -> list[Suspicion]:
+    """The reading at rest of any device has moved against its usual one of the weeks before."""
+    return [said for zero in zeros for said in _zero_moved(zero, terminal_pa)][:1]
+
+
+def _zero_moved(zero: Zero, terminal_pa: float | None) -> list[Suspicion]:
     if len(zero.levels_pa) < LEAST_ROWS:
         return []
     moved_pa = zero.levels_pa - zero.usual_pa
