@@ -137,7 +137,7 @@ def as_text(found: Report) -> str:
     """The report for people, 78 columns, with the cautions that belong to it."""
     limit = found.terminal
     lines = [
-        f"Acceptance of the restriction monitor on {found.housing.machine}, housing {found.housing.name}",
+        f"Acceptance of the restriction monitor on {_called(found.housing)}, housing {found.housing.name}",
         f"Monitor:  {', '.join(found.devices) or 'none assigned'}",
         f"Readings: {found.readings} from {instant_text(found.since_us)} on",
         f"Terminal: {f'{limit.value:g} {limit.unit}' if limit else 'not entered'}",
@@ -153,6 +153,11 @@ def as_text(found: Report) -> str:
         lines += textwrap.wrap(caution, 78)
     lines += ["", "Technician: ____________________   Date: ____________"]
     return "\n".join(lines) + "\n"
+
+
+def _called(housing: HousingRow) -> str:
+    name = housing.display_name
+    return housing.machine if name is None else f"{name} ({housing.machine})"
 
 
 def _indented(words: str) -> list[str]:

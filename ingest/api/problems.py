@@ -23,6 +23,7 @@ from pydantic import BaseModel, Field
 from starlette.exceptions import HTTPException
 
 from cleanside.gateway import wire
+from cleanside.ingest.api.routes.names import RULES
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.errors import ArchiveUnreadable, BodyNotJson, Complaint, Refused, TryAgain, writable
 from cleanside.ingest.intake import codes
@@ -247,7 +248,8 @@ def _said(found: Mapping[str, Any]) -> str:
     if kind == "value_error":
         return rule
     if kind == "string_pattern_mismatch":
-        rule = f"it must match {found['ctx']['pattern']}"
+        pattern = found["ctx"]["pattern"]
+        rule = RULES.get(pattern, f"it must match {pattern}")
     shown = json.dumps(found["input"], ensure_ascii=False, default=str)
     return f"{writable(shown[:_SHOWN])}: {rule}"
 

@@ -127,6 +127,13 @@ def seat(connection: sa.Connection, device: DeviceRow, order: SeatOrder, now_us:
     return seated
 
 
+def end_all(connection: sa.Connection, device: DeviceRow, now_us: int) -> None:
+    """End the time of a device on whatever housing it sits on now."""
+    for sits in fleet.assignments_of_device(connection, device.id):
+        if _covers(sits, now_us) and sits.until_us != now_us:
+            fleet.assign(connection, device.id, sits.housing_id, sits.from_us, now_us)
+
+
 def _taken(seats: Sequence[Assignment], housing_id: int, span: SeatSpan) -> list[tuple[Assignment, SeatSpan]]:
     """The parts of older seats that end: on other housings within the span, on this one after it. Pure."""
     ended = fleet.met_on(seats, housing_id, span.from_us, span.until_us)

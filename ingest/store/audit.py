@@ -179,6 +179,8 @@ SENTENCES: Sentences = {
     # the fleet
     "machine": _body,
     "device": _body,
+    "machine_edited": _body,
+    "device_edited": _body,
     "terminal": _body,
     "terminal_confirmed": _body,
     "prices": _body,

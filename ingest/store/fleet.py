@@ -29,6 +29,8 @@ class DeviceRow(NamedTuple):
     in_service_us: int | None
     #: readings from this instant on may be true, though it was registered later; None: nothing was said
     history_from_us: int | None
+    #: since when it is out of use; None: it is in use, or it does not matter: its readings are stored anyway
+    retired_us: int | None = None
 
 
 class MachineRow(NamedTuple):
@@ -38,6 +40,10 @@ class MachineRow(NamedTuple):
     owner_id: int
     name: str
     kind: str
+    #: what people call it; None: its name
+    display_name: str | None
+    #: since when it is out of use; None: it is in use
+    retired_us: int | None
 
 
 class HousingRow(NamedTuple):
@@ -54,6 +60,8 @@ class HousingRow(NamedTuple):
     reference_quantity: str | None
     reference_value: float | None
     reference_unit: str | None
+    #: of its machine; None: people call it by its name
+    display_name: str | None
 
 
 class TerminalRow(NamedTuple):
@@ -149,13 +157,23 @@ def register(
     in_service_us: int | None,
     history_from_us: int | None = None,
 ) -> None:
-    """Register a device, or set the start of its service or of its history; None: it stays as it is."""
-    values = {"registered_us": known.registered_us or now_us}
+    """
+    Register a device, or set the start of its service or of its history; None: it stays as it is.
+
+    One that was retired is in use again.
+    """
+    values = {"registered_us": known.registered_us or now_us, "retired_us": None}
     if in_service_us is not None:
         values["in_service_us"] = in_service_us
     if history_from_us is not None:
         values["history_from_us"] = history_from_us
     connection.execute(sa.update(devices).where(devices.c.id == known.id).values(values))
+
+
+def retire(connection: sa.Connection, known: DeviceRow, retired_us: int | None) -> DeviceRow:
+    """Take a device out of use, or into use again; what it measured stays, and late readings are stored."""
+    connection.execute(sa.update(devices).where(devices.c.id == known.id).values(retired_us=retired_us))
+    return known._replace(retired_us=retired_us)
 
 
 # ---------------------------------------------------------------- machines and housings
@@ -172,11 +190,13 @@ _HOUSING: sa.Select[Any] = sa.select(
     housings.c.reference_quantity,
     housings.c.reference_value,
     housings.c.reference_unit,
+    machines.c.display_name,
 ).join_from(housings, machines)
 # Built once, because each look at a fleet asks it.
 _OF_OWNER = _HOUSING.where(machines.c.owner_id == sa.bindparam("owner")).order_by(
     machines.c.name, housings.c.name
 )
+_IN_USE = _OF_OWNER.where(machines.c.retired_us.is_(None))
 
 
 def machine(connection: sa.Connection, owner: int, name: str) -> MachineRow | None:
@@ -211,6 +231,15 @@ def keep_machine(connection: sa.Connection, owner: int, name: str, kind: str, no
     return found
 
 
+def edit_machine(connection: sa.Connection, known: MachineRow, **changes: Any) -> MachineRow:
+    """Change columns of a machine, of `MachineRow`. Its housings count as changed: answers have its name."""
+    if changes:
+        connection.execute(sa.update(machines).where(machines.c.id == known.id).values(**changes))
+        of_machine = housings.c.machine_id == known.id
+        connection.execute(sa.update(housings).where(of_machine).values(revision=housings.c.revision + 1))
+    return known._replace(**changes)
+
+
 def housings_of(connection: sa.Connection, machine_id: int) -> list[HousingRow]:
     """The housings of a machine by name."""
     query = _HOUSING.where(housings.c.machine_id == machine_id).order_by(housings.c.name)
@@ -226,6 +255,11 @@ def revision_of(connection: sa.Connection, housing_id: int) -> int:
 def every_housing(connection: sa.Connection, owner: int) -> list[HousingRow]:
     """All housings of an owner, by machine and name."""
     return [HousingRow(*row) for row in connection.execute(_OF_OWNER, {"owner": owner})]
+
+
+def housings_in_use(connection: sa.Connection, owner: int) -> list[HousingRow]:
+    """The housings of an owner without those of retired machines, by machine and name."""
+    return [HousingRow(*row) for row in connection.execute(_IN_USE, {"owner": owner})]
 
 
 def keep_housing(connection: sa.Connection, of_machine: MachineRow, name: str) -> HousingRow:

@@ -33,6 +33,8 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/machines"): KEEPERS | {"integrator"},
     ("GET", "/v1/machines"): WATCHERS,
     ("GET", "/v1/machines/{machine}"): WATCHERS,
+    ("PATCH", "/v1/machines/{machine}"): KEEPERS | {"integrator"},
+    ("PATCH", "/v1/devices/{device}"): KEEPERS | {"integrator"},
     ("POST", "/v1/machines/{machine}/terminal-restriction"): WATCHERS,
     ("POST", "/v1/machines/{machine}/element-changes"): STAFF,
     ("GET", "/v1/machines/{machine}/element-changes"): WATCHERS,

@@ -150,10 +150,6 @@ MAY_LIE = {
     ("key of the gateway", "gateway grader-07-intake.key"): "the gateway reads it there, mode 0600",
     ("guessed key", "gateway loader-02-intake.key"): "the same, of a gateway whose key is not valid",
     ("key of webhooks", "server webhook.key"): "its place: mode 0600, in no database and no backup",
-    (
-        "token in a webhook's path",
-        "answers",
-    ): "GET /v1/webhooks shows its admin the address without its query",
 }
 
 

@@ -56,8 +56,7 @@ OBJECTS = {
 PLAIN = {
     *("value", "unit", "valid_from", "terminal_restriction", "housings", "kind", "changed_at", "note"),
     *("in_service_at", "assigned_from", "assigned_until", "where", "preview", "change", "code", "reason"),
-    *("overlap_hours", "expires_at", "with_history", "events", "content"),
-    *("overlap_hours", "expires_at"),
+    *("overlap_hours", "expires_at", "with_history", "events", "content", "name", "display_name", "retired"),
     *("entry_id", "what", "confirmed_because"),  # an entry's id counts within its housing alone
     *("acknowledged_through", "appended_through", "streams"),
     *("first", "last", "role", "units", "shift_s", "offset", "suggested", "valid_hours", "attempt"),

@@ -116,3 +116,82 @@ def test_an_end_to_come_begins_now(shop: Api) -> None:
         ("grader-07", None, now),
         ("loader-02", now, lent_until),
     ]
+
+
+# ---------------------------------------------------------------- names, and out of use
+
+
+def fleet_of(api: Api) -> list[str]:
+    return sorted(h["machine"] for h in api.get("/v1/fleet").json()["housings"])
+
+
+def test_a_display_name_may_be_any_text(shop: Api) -> None:
+    body = {"machine": "loader-03", "display_name": "Radlader 3 / süd"}
+    made = shop.post("/v1/machines", body).json()
+    assert (made["machine"], made["display_name"]) == ("loader-03", "Radlader 3 / süd")
+    fleet = shop.get("/v1/fleet").json()["housings"]
+    assert {h["machine"]: h["display_name"] for h in fleet}["loader-03"] == "Radlader 3 / süd"
+    paper = shop.get("/v1/machines/loader-03/acceptance?format=text").text
+    assert "Radlader 3 / süd (loader-03)" in paper
+    taken_away = shop.request("PATCH", "/v1/machines/loader-03", json={"display_name": ""}).json()
+    assert taken_away["display_name"] is None
+
+
+@pytest.mark.parametrize(
+    ("path", "body", "pointer"),
+    [
+        ("/v1/machines", {"machine": ".."}, "#/machine"),
+        ("/v1/machines", {"machine": "."}, "#/machine"),
+        ("/v1/machines", {"machine": "Radlader 3"}, "#/machine"),
+        ("/v1/machines", {"machine": "x", "housings": [{"housing": ".."}]}, "#/housings/0/housing"),
+        ("/v1/devices", {"device": ".."}, "#/device"),
+        ("/v1/enrolments", {"device": "..", "machine": "loader-02"}, "#/device"),
+    ],
+)
+def test_a_name_that_an_address_cannot_carry_is_refused_in_words(
+    shop: Api, path: str, body: dict[str, Any], pointer: str
+) -> None:
+    refused = shop.post(path, body)
+    assert (refused.status_code, refused.json()["code"]) == (422, "not_valid")
+    [error] = refused.json()["errors"]
+    assert (error["pointer"], "letters, digits" in error["detail"]) == (pointer, True)
+    assert "^" not in error["detail"]
+
+
+@pytest.mark.parametrize("name", ["...", ".a", "..a", "-", "a.", "Z" * 64])
+def test_other_names_of_the_contract_are_taken(shop: Api, name: str) -> None:
+    assert shop.post("/v1/machines", {"machine": name}).status_code == 200
+
+
+def test_a_renamed_machine_keeps_its_history(shop: Api) -> None:
+    edited = shop.request("PATCH", "/v1/machines/grader-07", json={"name": "grader-17"})
+    assert edited.json()["machine"] == "grader-17"
+    assert hours_of(shop, "grader-17") == 3
+    assert seats_of(shop) == [("grader-17", None, None)]
+    assert shop.get("/v1/machines/grader-07").json()["code"] == "unknown_machine"
+    taken = shop.request("PATCH", "/v1/machines/grader-17", json={"name": "loader-02"})
+    assert (taken.status_code, taken.json()["code"]) == (409, "name_taken")
+
+
+def test_a_retired_machine_is_listed_but_not_in_the_fleet(shop: Api) -> None:
+    edited = shop.request("PATCH", "/v1/machines/loader-02", json={"retired": True}).json()
+    assert edited["retired_at"] == "2026-03-02T09:00:00Z"
+    assert fleet_of(shop) == ["grader-07", "hauler-11"]
+    listed = {m["machine"]: m["retired_at"] for m in shop.get("/v1/machines").json()["machines"]}
+    assert listed["loader-02"] == "2026-03-02T09:00:00Z"
+    assert (
+        shop.request("PATCH", "/v1/machines/loader-02", json={"retired": False}).json()["retired_at"] is None
+    )
+    assert fleet_of(shop) == ["grader-07", "hauler-11", "loader-02"]
+
+
+def test_a_retired_device_leaves_its_machine_and_its_late_readings_are_stored(shop: Api) -> None:
+    edited = shop.request("PATCH", f"/v1/devices/{DEVICE}", json={"retired": True}).json()
+    now = "2026-03-02T09:00:00Z"
+    assert (edited["retired_at"], seats_of(shop)) == (now, [("grader-07", None, now)])
+    assert edited["valid_keys"] == [shop.tokens["device"].partition(".")[0]]
+    late = shop.send(batch(1 + 360 * 3, [3.0] * 10))
+    assert late["stored"] == 10
+    shop.clock.advance(3_600)
+    again = shop.post("/v1/devices", {"device": DEVICE, "machine": "loader-02"}).json()
+    assert (again["retired_at"], again["assigned"]["from"]) == (None, "2026-03-02T10:00:00Z")

@@ -143,8 +143,10 @@ def tell(api: Api) -> Story:
 def _of_the_machine(ask: Any, limit: dict[str, Any]) -> None:
     ask("GET", "/v1/machines", limit=1)
     ask("GET", "/v1/machines/{machine}", machine=MACHINE)
+    ask("PATCH", "/v1/machines/{machine}", {"display_name": "Grader 7, gravel plateau"}, machine=MACHINE)
     ask("GET", "/v1/devices", limit=1)
     ask("GET", "/v1/devices/{device}", device=DEVICE)
+    ask("PATCH", "/v1/devices/{device}", {"retired": False}, device=DEVICE)
     span = {"machine": MACHINE, "housing": "main", "assigned_from": "2026-01-10T06:00:00Z"}
     ask("POST", "/v1/devices/{device}/assignments", span, device=DEVICE)
     of_it = f"/v1/machines/{'{machine}'}"

@@ -256,6 +256,7 @@ class HousingAnswer(Described):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
     machine: str
+    display_name: str | None = Field(description="what people call the machine; null: its name")
     housing: str
     kind: str | None
     now: str

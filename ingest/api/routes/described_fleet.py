@@ -49,7 +49,9 @@ class MachineAnswer(Described):
     """A machine with its housings."""
 
     machine: str
+    display_name: str | None = Field(description="what people call it; null: its name")
     kind: str | None
+    retired_at: str | None = Field(description="out of use since then; null: in use")
     housings: list[HousingShown]
     declared: list[DeclaredShown] = Field(
         description="losses and damage that the gateways on it declared; empty: none"
@@ -174,6 +176,7 @@ class DeviceAnswer(Described):
     registered_at: str | None = Field(description="null: readings came for it, nobody has registered it")
     in_service_at: str | None
     history_from: str | None = Field(description="an admin's word: readings from then on may be true")
+    retired_at: str | None = Field(description="out of use since then; null: in use")
     assignments: list[SeatShown]
     streams: list[StreamOfDevice]
 
@@ -182,6 +185,12 @@ class AssignedAnswer(DeviceAnswer):
     """A device, just assigned."""
 
     assigned: AssignedShown | None = Field(description="null: the request named no machine")
+
+
+class DeviceEditedAnswer(DeviceAnswer):
+    """A device, just retired or in use again."""
+
+    valid_keys: list[str] = Field(description="handles of device keys that still post for it; revoke them")
 
 
 class RegisteredAnswer(AssignedAnswer):

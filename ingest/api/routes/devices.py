@@ -12,6 +12,7 @@ from pydantic import Field
 from cleanside.ingest.api.routes.described_fleet import (
     AssignedAnswer,
     DeviceAnswer,
+    DeviceEditedAnswer,
     DevicesAnswer,
     RegisteredAnswer,
 )
@@ -23,6 +24,7 @@ from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     At,
     Name,
+    NewName,
     PathName,
     R,
     Strict,
@@ -52,7 +54,7 @@ FleetWriter = Annotated[Key, Depends(needs("fleet:write"))]
 class NewDevice(Strict):
     """A device, and where it sits if that is known."""
 
-    device: Name = Field(examples=["grader-07-intake"])
+    device: NewName = Field(examples=["grader-07-intake"])
     in_service_at: At | None = Field(None, description="readings from before are held: time_before_service")
     history_from: At | None = Field(
         None,
@@ -66,6 +68,12 @@ class NewDevice(Strict):
     housing: Name = DEFAULT_HOUSING
     assigned_from: At | None = Field(None, description=STARTS)
     with_history: bool = Field(False, description=WITH_HISTORY)
+
+
+class DeviceEdit(Strict):
+    """What is to be changed of a device."""
+
+    retired: bool = Field(description="true: out of use; false: in use again")
 
 
 class NewAssignment(Strict):
@@ -152,6 +160,36 @@ def post_assignment(device: PathName, body: NewAssignment, resources: R, key: Fl
     return resources.writer.call(save)
 
 
+@router.patch(
+    "/v1/devices/{device}",
+    summary="Retire a device",
+    response_model=DeviceEditedAnswer,
+    responses=problems(404),
+)
+@example({"retired": False})
+def patch_device(device: PathName, body: DeviceEdit, resources: R, key: FleetWriter) -> dict[str, Any]:
+    """
+    Take a device out of use, or into use again. What it measured stays.
+
+    Its time on a housing ends now. Readings that arrive late are stored, so its keys stay valid: revoke
+    those that the answer names once its backlog is here.
+    """
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        found = _find(connection, key, device)
+        if body.retired and found.retired_us is None:
+            seating.end_all(connection, found, now_us)
+        edited = fleet.retire(connection, found, (found.retired_us or now_us) if body.retired else None)
+        about = {"device": device, "body": body.model_dump(mode="json")}
+        audit.note(connection, key.owner_id, now_us, key.handle, "device_edited", **about)
+        bound = keys.of_device(connection, key.owner_id, device)
+        valid = [k.handle for k in bound if k.role == "device" and k.state(now_us) == keys.VALID]
+        return _document(connection, edited) | {"valid_keys": valid}
+
+    return resources.writer.call(save)
+
+
 @router.get(
     "/v1/devices", summary="Devices", responses=shown(DevicesAnswer, tagged=True), response_class=Response
 )
@@ -193,6 +231,7 @@ def _document(connection: sa.Connection, device: DeviceRow) -> dict[str, Any]:
         "registered_at": text(device.registered_us),
         "in_service_at": text(device.in_service_us),
         "history_from": text(device.history_from_us),
+        "retired_at": text(device.retired_us),
         "assignments": [
             {
                 "machine": seat.machine,

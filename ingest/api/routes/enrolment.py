@@ -23,6 +23,7 @@ from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.shared import (
     At,
     Name,
+    NewName,
     R,
     Strict,
     Words,
@@ -54,7 +55,7 @@ Enroller = Annotated[Key, Depends(needs("enrolments:write"))]
 class NewEnrolment(Strict):
     """A device that is to be put on a machine."""
 
-    device: Name = Field(examples=["grader-07-intake"])
+    device: NewName = Field(examples=["grader-07-intake"])
     machine: Name
     housing: Name = DEFAULT_HOUSING
     assigned_from: At | None = Field(None, description=STARTS.replace("now", "when the code is used"))

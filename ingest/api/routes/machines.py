@@ -19,7 +19,9 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import (
     At,
+    DisplayName,
     Name,
+    NewName,
     PathName,
     R,
     Strict,
@@ -68,7 +70,7 @@ class ReferenceFlow(Strict):
 class NewHousing(Strict):
     """One air filter housing of a machine."""
 
-    housing: Name = Field(examples=["main"])
+    housing: NewName = Field(examples=["main"])
     terminal_restriction: TerminalRestriction | None = None
     reference_flow: ReferenceFlow | None = Field(
         default=None,
@@ -79,9 +81,20 @@ class NewHousing(Strict):
 class NewMachine(Strict):
     """A machine with its housings; one housing called main where none is given."""
 
-    machine: Name
+    machine: NewName
+    display_name: DisplayName | None = Field(None, description="what people call it, any text")
     kind: Name | None = Field(None, description="what it is; machines of a kind learn from each other")
     housings: list[NewHousing] = Field(default_factory=list, max_length=16)
+
+
+class MachineEdit(Strict):
+    """What is to be changed of a machine; what is left out stays."""
+
+    name: NewName | None = Field(None, description="its new name, in addresses too; its history stays")
+    display_name: DisplayName | None = Field(None, description='any text; "" takes it away')
+    retired: bool | None = Field(
+        None, description="true: out of use, not listed in /v1/fleet; its history stays; false: in use again"
+    )
 
 
 class HousingTerminal(TerminalRestriction):
@@ -114,6 +127,8 @@ def post_machine(
         if known is not None and not sees_machine(connection, key, known):
             raise NotFound("machine", body.machine)
         machine = fleet.keep_machine(connection, key.owner_id, body.machine, body.kind or "", now_us)
+        if body.display_name is not None:
+            machine = fleet.edit_machine(connection, machine, display_name=body.display_name or None)
         for housing, limit in zip(wanted, limits, strict=True):
             kept = fleet.keep_housing(connection, machine, housing.housing)
             if limit is not None:
@@ -150,6 +165,46 @@ def get_machine(machine: PathName, resources: R, key: Reader) -> dict[str, Any]:
     """A machine with its housings, limits and devices."""
     with resources.reading() as connection:
         return machine_document(connection, find_machine(connection, key, machine))
+
+
+@router.patch(
+    "/v1/machines/{machine}",
+    summary="Rename or retire a machine",
+    response_model=MachineAnswer,
+    responses=problems(404, 409),
+)
+@example({"display_name": "Grader 7, gravel plateau"})
+def patch_machine(
+    machine: PathName,
+    body: MachineEdit,
+    resources: R,
+    key: Annotated[Key, Depends(needs("fleet:write"))],
+) -> dict[str, Any]:
+    """
+    Give a machine another name or display name, or retire it.
+
+    A retired machine keeps its history, and readings that arrive late are stored.
+    """
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        found = find_machine(connection, key, machine)
+        changes: dict[str, Any] = {}
+        if body.name is not None and body.name != found.name:
+            if fleet.machine(connection, key.owner_id, body.name) is not None:
+                detail = f"there is a machine {body.name} here already; give another name"
+                raise Refused(409, "name_taken", detail)
+            changes["name"] = body.name
+        if body.display_name is not None:
+            changes["display_name"] = body.display_name or None
+        if body.retired is not None:
+            changes["retired_us"] = (found.retired_us or now_us) if body.retired else None
+        edited = fleet.edit_machine(connection, found, **changes)
+        about = {"machine": machine, "body": body.model_dump(mode="json", exclude_none=True)}
+        audit.note(connection, key.owner_id, now_us, key.handle, "machine_edited", **about)
+        return machine_document(connection, edited)
+
+    return resources.writer.call(save)
 
 
 @router.post(
@@ -262,7 +317,9 @@ def machine_document(connection: sa.Connection, machine: MachineRow) -> dict[str
     """A machine for an answer."""
     return {
         "machine": machine.name,
+        "display_name": machine.display_name,
         "kind": machine.kind or None,
+        "retired_at": text(machine.retired_us),
         "housings": [_housing_document(connection, h) for h in fleet.housings_of(connection, machine.id)],
         "declared": [line_document(line) for line in _declared(connection, machine)],
     }

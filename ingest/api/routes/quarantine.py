@@ -9,8 +9,9 @@ from fastapi import Depends, Query, Request, Response
 
 from cleanside.ingest.api.routes.described_held import EntriesAnswer
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.names import NAME_PATTERN
 from cleanside.ingest.api.routes.paging import P, page_answer
-from cleanside.ingest.api.routes.shared import NAME_PATTERN, At, Name, R, needs, router_of, shown, text, us
+from cleanside.ingest.api.routes.shared import At, Name, R, needs, router_of, shown, text, us
 from cleanside.ingest.checking.checks import CODES
 from cleanside.ingest.owners.access import BOUND_ROLES
 from cleanside.ingest.store import quarantine, reasons, second_readings

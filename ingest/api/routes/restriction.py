@@ -121,7 +121,7 @@ def get_fleet(request: Request, resources: R, key: Reader, page: P) -> dict[str,
     after = page.after(int, int, int, str, str)
     now_us = resources.clock() if after is None else _of_first_page(after[0], resources.clock())
     with resources.reading() as connection:
-        every = fleet.every_housing(connection, key.owner_id)
+        every = fleet.housings_in_use(connection, key.owner_id)
         if key.role in BOUND_ROLES:
             every = [housing for housing in every if _sees(connection, key, housing.machine)]
         whole = key.role not in BOUND_ROLES
@@ -164,6 +164,7 @@ def document_of(seen: View) -> dict[str, Any]:
     found = seen.assessment
     return {
         "machine": seen.housing.machine,
+        "display_name": seen.housing.display_name,
         "housing": seen.housing.name,
         "kind": seen.housing.kind or None,
         "now": text_s(found.now_s),

@@ -69,7 +69,7 @@ class Services:
 
     def views(self, connection: sa.Connection, owner_id: int) -> list[View]:
         """The housings of an owner as seen now."""
-        housings = fleet.every_housing(connection, owner_id)
+        housings = fleet.housings_in_use(connection, owner_id)
         return self.judge(connection, owner_id).views(housings, whole_owner=True)
 
     def count_refusal(self, request: Request, error: Refused) -> None:

@@ -13,6 +13,7 @@ from starlette.concurrency import run_in_threadpool
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import MAX_LISTED, BatchRefused, instant_text, load_json, parse_instant
+from cleanside.ingest.api.routes.names import NAME_PATTERN, NEW_NAME_PATTERN
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.errors import BodyNotJson, Complaint, Refused
 from cleanside.ingest.intake.arriving import Arriving
@@ -23,8 +24,9 @@ from cleanside.ingest.writer.resources import Resources
 
 T = TypeVar("T", bound=Callable[..., Any])
 
-NAME_PATTERN = r"^[A-Za-z0-9:._-]{1,64}$"  # the contract: names
 Name = Annotated[str, Field(pattern=NAME_PATTERN, max_length=64, examples=["grader-07"])]
+#: of something that is about to be registered
+NewName = Annotated[str, Field(pattern=NEW_NAME_PATTERN, max_length=64, examples=["grader-07"])]
 PathName = Annotated[str, Path(pattern=NAME_PATTERN, max_length=64, examples=["grader-07"])]
 
 
@@ -36,6 +38,8 @@ def _printable(text: str) -> str:
 
 #: a few words of a person
 Words = Annotated[str, AfterValidator(_printable)]
+#: what people call a thing; "": they call it by its name
+DisplayName = Annotated[str, Field(max_length=120, examples=["Radlader 3"]), AfterValidator(_printable)]
 
 
 def _as_instant(text: str) -> str:

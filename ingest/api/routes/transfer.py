@@ -19,6 +19,7 @@ from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.shared import (
     Name,
+    NewName,
     R,
     Strict,
     Words,
@@ -60,8 +61,8 @@ class Acceptance(Strict):
     """The other owner takes the machine."""
 
     code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDF4"])
-    machine: Name | None = Field(None, description="its name here; left out: as before")
-    devices: dict[Name, Name] = Field(
+    machine: NewName | None = Field(None, description="its name here; left out: as before")
+    devices: dict[Name, NewName] = Field(
         default_factory=dict,
         max_length=64,
         description="old name of a device -> its name here; left out: as before",

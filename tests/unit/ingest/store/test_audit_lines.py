@@ -19,9 +19,16 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
     ("device", {"body": BODY}, BODY_TEXT),
     *(
         (what, {"machine": "grader-07", "body": BODY}, f"grader-07 {BODY_TEXT}")
-        for what in ("terminal", "terminal_confirmed", "prices", "element_change", "element_change_confirmed")
+        for what in (
+            "machine_edited",
+            "terminal",
+            "terminal_confirmed",
+            "prices",
+            "element_change",
+            "element_change_confirmed",
+        )
     ),
-    ("assignment", {"device": "d", "body": BODY}, f"d {BODY_TEXT}"),
+    *((what, {"device": "d", "body": BODY}, f"d {BODY_TEXT}") for what in ("assignment", "device_edited")),
     (
         "element_change_taken_back",
         {

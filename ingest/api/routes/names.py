@@ -1,0 +1,17 @@
+"""Names of machines, housings, devices and streams, and how a wrong one is answered."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+#: the contract: names
+NAME_PATTERN = r"^[A-Za-z0-9:._-]{1,64}$"
+#: the same without "." and "..": in an address those are folders (RFC 3986 section 5.2.4)
+NEW_NAME_PATTERN = r"^(\.{0,2}[A-Za-z0-9:_-]|\.{3})[A-Za-z0-9:._-]*$"
+
+_RULE = "1 to 64 letters, digits and - . : _ only; no spaces or slashes (a display name may have any)"
+#: pattern -> what it asks for, in words
+RULES: Mapping[str, str] = {
+    NAME_PATTERN: _RULE,
+    NEW_NAME_PATTERN: _RULE.replace(" only", ' only, and not "." or ".."'),
+}
