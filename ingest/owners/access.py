@@ -36,6 +36,7 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "history:write": frozenset({"admin"}),
     "streams:write": frozenset({"operator", "admin"}),
     "fleet:read": frozenset({"integrator", "planner", "operator", "admin"}),
+    "acceptance:read": frozenset({"device", "integrator", "planner", "operator", "admin"}),
     "fleet:write": frozenset({"integrator", "operator", "admin"}),
     "terminals:write": frozenset({"integrator", "planner", "operator", "admin"}),
     "changes:write": frozenset({"planner", "operator", "admin"}),

@@ -144,3 +144,19 @@ def test_a_wrong_question_is_refused_with_the_rule(api: Api, query: dict[str, st
     response = api.get("/v1/machines/grader-07/acceptance", key="planner", params=query)
     assert response.status_code == 422
     assert response.headers["content-type"] == "application/problem+json"
+
+
+def test_a_devices_key_reads_its_own_acceptance_sheet_and_no_other(api: Api) -> None:
+    api.register()
+    api.send(first_readings())
+    for name in ("loader-02", "hauler-11"):
+        assert api.post("/v1/machines", {"machine": name}).status_code == 200
+    sheet = api.get("/v1/machines/grader-07/acceptance?format=text", key="device")
+    assert (sheet.status_code, "Technician:" in sheet.text) == (200, True)
+    for other in ("loader-02", "nowhere-99"):  # without a device, and not there at all
+        refused = api.get(f"/v1/machines/{other}/acceptance", key="device")
+        assert (refused.status_code, refused.json()["code"]) == (404, "unknown_machine")
+    assert api.get("/v1/machines/grader-07", key="device").status_code == 403
+    assert api.post(f"/v1/devices/{DEVICE}/assignments", {"machine": "hauler-11"}).status_code == 200
+    assert api.get("/v1/machines/grader-07/acceptance", key="device").status_code == 404
+    assert api.get("/v1/machines/hauler-11/acceptance", key="device").status_code == 200

@@ -46,7 +46,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/v1/machines/{machine}/lives"): WATCHERS,
     ("GET", "/v1/machines/{machine}/waiting"): WATCHERS,
     ("POST", "/v1/machines/{machine}/prices"): STAFF,
-    ("GET", "/v1/machines/{machine}/acceptance"): WATCHERS,
+    ("GET", "/v1/machines/{machine}/acceptance"): EVERYONE,
     ("POST", "/v1/machines/{machine}/acceptance/second-reading"): WATCHERS,
     ("POST", "/v1/devices"): KEEPERS | {"integrator"},
     ("GET", "/v1/devices"): WATCHERS,

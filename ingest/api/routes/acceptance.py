@@ -18,6 +18,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import (
     DEFAULT_HOUSING,
     find_housing,
+    find_machine,
     require_unit,
     terminal_document,
 )
@@ -34,7 +35,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.store import acceptance as store
 from cleanside.ingest.store import audit, fleet
 from cleanside.ingest.store.acceptance import Confirmation
@@ -43,7 +44,7 @@ from cleanside.ingest.store.keys import Key
 
 router = router_of("acceptance")
 
-Reader = Annotated[Key, Depends(needs("fleet:read"))]
+SheetReader = Annotated[Key, Depends(needs("acceptance:read"))]
 
 
 class SecondReading(Strict):
@@ -68,25 +69,45 @@ class SecondReading(Strict):
 def get_acceptance(
     machine: PathName,
     resources: R,
-    key: Reader,
+    key: SheetReader,
     housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
     since: Annotated[
         At | None, Query(description="when it was fitted; the 72 h after it are looked at")
     ] = None,
     format_: Annotated[Literal["json", "text"], Query(alias="format")] = "json",
 ) -> Any:
-    """What the first readings after fitting say."""
+    """
+    What the first readings after fitting say.
+
+    A key of role device reads the sheet of the machine on which its device sits now, and no other.
+    """
     since_us, now_us = us(since), resources.clock()
     if since_us is not None and since_us > now_us:
         detail = f"{since} lies ahead, it is {text(now_us)}; give the time at which it was fitted"
         raise Refused(422, "not_valid", detail, errors=[Complaint("query/since", detail)])
     with resources.reading() as connection:
+        _require_own_seat(connection, key, machine, now_us)
         seat = find_housing(connection, key, machine, housing)
         found = acceptance_sheet.report(connection, seat, since_us=since_us, now_us=now_us)
     if format_ == "text":
         answer: Response = PlainTextResponse(acceptance_sheet.as_text(found))
         return answer
     return document_of(found)
+
+
+def _require_own_seat(connection: sa.Connection, key: Key, machine: str, now_us: int) -> None:
+    """Raise NotFound for a device's key unless its device sits on the machine now."""
+    if key.role != "device":
+        return
+    found = find_machine(connection, key, machine)
+    seats = [
+        seat
+        for housing in fleet.housings_of(connection, found.id)
+        for seat in fleet.assignments_of_housing(connection, housing.id)
+    ]
+    here = [s for s in seats if (s.from_us or 0) <= now_us and (s.until_us is None or s.until_us > now_us)]
+    if not any(seat.device in key.devices for seat in here):
+        raise NotFound("machine", machine)
 
 
 @router.post(
