@@ -123,6 +123,11 @@ def _around(
         terminal_pa=None if terminal is None else terminal.restriction_pa,
         terminal_as_read=None if terminal is None else f"{terminal.value:g} {terminal.unit}",
         terminal_confirmed=is_confirmed(connection, housing.id, terminal),
+        delay_s=acceptance.newest_delay_s(connection, device_ids),
+        by_hand={
+            given.subject: given.value_si
+            for given in acceptance.comparisons_since(connection, housing.id, since_us)
+        },
     )
 
 

@@ -9,7 +9,17 @@ import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
 from cleanside.ingest.store import reports as report_store
-from cleanside.ingest.store.models import confirmations, hours, prices, readings, reports, streams
+from cleanside.ingest.store.models import (
+    confirmations,
+    hand_comparisons,
+    hours,
+    prices,
+    readings,
+    reports,
+    streams,
+)
+
+LATEST_READINGS = 100  # the newest of a stream, to see how soon they arrive; chosen
 
 
 class Confirmation(NamedTuple):
@@ -20,6 +30,19 @@ class Confirmation(NamedTuple):
     value: float
     unit: str
     restriction_pa: float
+
+
+class HandComparison(NamedTuple):
+    """What a person compared by hand at an acceptance; `value_si` None: there is no number to it."""
+
+    at_us: int
+    who: str
+    #: as in `ingest.restriction.verdict.installation.BY_HAND`
+    subject: str
+    value: float | None
+    unit: str | None
+    value_si: float | None
+    compared_with: str
 
 
 class HousingPrices(NamedTuple):
@@ -52,6 +75,18 @@ def confirmations_of(connection: sa.Connection, housing_id: int) -> list[Confirm
     return [Confirmation(*row) for row in connection.execute(query.order_by(confirmations.c.id))]
 
 
+def put_comparison(connection: sa.Connection, housing_id: int, given: HandComparison) -> None:
+    """Keep a comparison; earlier ones stay."""
+    connection.execute(sa.insert(hand_comparisons).values(housing_id=housing_id, **given._asdict()))
+
+
+def comparisons_since(connection: sa.Connection, housing_id: int, since_us: int) -> list[HandComparison]:
+    """Comparisons of a housing entered since an instant, oldest first."""
+    query = sa.select(*(hand_comparisons.c[f] for f in HandComparison._fields))
+    query = query.where(hand_comparisons.c.housing_id == housing_id, hand_comparisons.c.at_us >= since_us)
+    return [HandComparison(*row) for row in connection.execute(query.order_by(hand_comparisons.c.id))]
+
+
 def put_prices(connection: sa.Connection, housing_id: int, given: HousingPrices) -> None:
     """Set the prices of a housing."""
     statement = dialect.insert(connection, prices).values(housing_id=housing_id, **given._asdict())
@@ -78,6 +113,17 @@ def newest_uncertainty_s(connection: sa.Connection, device_ids: Sequence[int]) -
         return None
     last = sa.select(readings.c.at_uncertainty_s).where(readings.c.stream_id == row.id)
     return connection.scalar(last.order_by(readings.c.seq.desc()).limit(1))
+
+
+def newest_delay_s(connection: sa.Connection, device_ids: Sequence[int]) -> float | None:
+    """Shortest time from taking to receiving among the latest stored readings [s]; None: there are none."""
+    of_devices = sa.select(streams.c.id).where(streams.c.device_id.in_(device_ids), streams.c.highest > 0)
+    newest = of_devices.order_by(streams.c.last_heard_us.desc(), streams.c.id.desc()).limit(1)
+    delay_us = (readings.c.received_us - readings.c.at_us).label("delay_us")
+    last = sa.select(delay_us).where(readings.c.stream_id == connection.scalar(newest))
+    last = last.order_by(readings.c.seq.desc()).limit(LATEST_READINGS)
+    shortest_us = connection.scalar(sa.select(sa.func.min(last.subquery().c.delay_us)))
+    return None if shortest_us is None else shortest_us / 1e6
 
 
 def boots_since(connection: sa.Connection, device_ids: Sequence[int], since_us: int) -> NewestBoot:

@@ -184,6 +184,7 @@ SENTENCES: Sentences = {
     "terminal": _body,
     "terminal_confirmed": _body,
     "prices": _body,
+    "compared_by_hand": _body,
     "assignment": _body,
     "element_change": _body,
     "element_change_confirmed": _body,

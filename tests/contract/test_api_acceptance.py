@@ -160,3 +160,43 @@ def test_a_devices_key_reads_its_own_acceptance_sheet_and_no_other(api: Api) -> 
     assert api.post(f"/v1/devices/{DEVICE}/assignments", {"machine": "hauler-11"}).status_code == 200
     assert api.get("/v1/machines/grader-07/acceptance", key="device").status_code == 404
     assert api.get("/v1/machines/hauler-11/acceptance", key="device").status_code == 200
+
+
+def test_a_machine_posted_for_over_rest_passes_with_what_was_compared_by_hand(api: Api) -> None:
+    """No gateway, no altitude: the clock is shown by readings that come at once, the rest is compared."""
+    api.register()
+    limit = {"value": 6.2, "unit": "kPa"}
+    assert api.post("/v1/machines/grader-07/acceptance/second-reading", limit).status_code == 200
+    api.clock.now_us = parse_instant(FITTED).us + 240_000_000
+    posted = first_readings()
+    del (
+        posted["at_uncertainty_s"],
+        posted["gateway"],
+        posted["columns"]["altitude"],
+        posted["units"]["altitude"],
+    )
+    api.send(posted)
+    found = verdicts(acceptance(api))
+    assert (found["clock"], found["key-off"]) == ("passed", "not yet seen")
+    assert found["ambient pressure"] == "not yet seen"
+    path = "/v1/machines/grader-07/acceptance/hand-comparisons"
+    assert api.post(path, {"subject": "key_off"}, key="planner").status_code == 200
+    barometer = {"subject": "ambient_pressure", "value": 849.0, "unit": "hPa", "compared_with": "barometer"}
+    sheet = api.post(path, barometer, key="planner").json()
+    assert (sheet["result"], verdicts(sheet)["ambient pressure"]) == ("passed", "passed")
+
+
+@pytest.mark.parametrize(
+    ("body", "pointer"),
+    [
+        ({"subject": "key_off", "value": 1.0}, "#/value"),
+        ({"subject": "zero"}, "#/value"),
+        ({"subject": "zero", "value": 0.0, "unit": "V"}, "#/unit"),
+        ({"subject": "clock", "value": 2.0, "unit": "min"}, "#/unit"),
+        ({"subject": "weather", "value": 2.0, "unit": "s"}, "#/subject"),
+    ],
+)
+def test_a_comparison_that_says_nothing_is_refused(api: Api, body: dict[str, Any], pointer: str) -> None:
+    api.register()
+    refused = api.post("/v1/machines/grader-07/acceptance/hand-comparisons", body)
+    assert (refused.status_code, [e["pointer"] for e in refused.json()["errors"]]) == (422, [pointer])

@@ -48,6 +48,7 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/machines/{machine}/prices"): STAFF,
     ("GET", "/v1/machines/{machine}/acceptance"): EVERYONE,
     ("POST", "/v1/machines/{machine}/acceptance/second-reading"): WATCHERS,
+    ("POST", "/v1/machines/{machine}/acceptance/hand-comparisons"): WATCHERS,
     ("POST", "/v1/devices"): KEEPERS | {"integrator"},
     ("GET", "/v1/devices"): WATCHERS,
     ("GET", "/v1/devices/{device}"): WATCHERS,

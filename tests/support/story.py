@@ -152,6 +152,8 @@ def _of_the_machine(ask: Any, limit: dict[str, Any]) -> None:
     of_it = f"/v1/machines/{'{machine}'}"
     ask("POST", f"{of_it}/terminal-restriction", {**limit, "housing": "main"}, machine=MACHINE)
     ask("POST", f"{of_it}/acceptance/second-reading", {**limit, "housing": "main"}, machine=MACHINE)
+    seen = {"subject": "key_off", "compared_with": "seen at the machine", "housing": "main"}
+    ask("POST", f"{of_it}/acceptance/hand-comparisons", seen, machine=MACHINE)
     ask("GET", f"{of_it}/acceptance", machine=MACHINE, housing="main")
     change = {"changed_at": "2026-02-20T05:30:00Z", "housing": "main", "note": "with the 500 h service"}
     ask("POST", f"{of_it}/element-changes", change, machine=MACHINE)

@@ -36,9 +36,10 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.restriction.verdict.installation import BY_HAND
 from cleanside.ingest.store import acceptance as store
 from cleanside.ingest.store import audit, fleet
-from cleanside.ingest.store.acceptance import Confirmation
+from cleanside.ingest.store.acceptance import Confirmation, HandComparison
 from cleanside.ingest.store.fleet import TerminalRow
 from cleanside.ingest.store.keys import Key
 
@@ -52,6 +53,16 @@ class SecondReading(Strict):
 
     value: float = Field(gt=0, examples=[25.0])
     unit: Words = Field(max_length=64, examples=["inH2O"])
+    housing: Name = DEFAULT_HOUSING
+
+
+class ByHand(Strict):
+    """What a person compared by hand, because the readings cannot show it."""
+
+    subject: Literal["ambient_pressure", "clock", "supply_voltage", "key_off", "zero", "answer"]
+    value: float | None = Field(None, examples=[84.6], description="left out for key_off")
+    unit: Words | None = Field(None, max_length=64, examples=["kPa"], description="of the instrument")
+    compared_with: Words = Field("", max_length=200, examples=["barometer of the workshop"])
     housing: Name = DEFAULT_HOUSING
 
 
@@ -150,6 +161,61 @@ def post_second_reading(
         }
 
     return resources.writer.call(save)
+
+
+@router.post(
+    "/v1/machines/{machine}/acceptance/hand-comparisons",
+    summary="Enter what was compared by hand",
+    description=(
+        "It settles a check that the readings leave open, as long as they do; what they show is not "
+        "overruled. Subjects: " + "; ".join(f"`{name}`: {rule.asks}" for name, rule in BY_HAND.items()) + "."
+    ),
+    response_model=AcceptanceAnswer,
+    responses=problems(404),
+)
+@example({"subject": "key_off", "housing": "{housing}"}, plain="subject compared_with")
+def post_hand_comparison(
+    machine: PathName,
+    body: ByHand,
+    resources: R,
+    key: Annotated[Key, Depends(needs("terminals:write"))],
+) -> dict[str, Any]:
+    """Keep a comparison with who made it and when. The answer is the sheet with it."""
+    value_si = _value_si(body)
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        housing = find_housing(connection, key, machine, body.housing)
+        given = HandComparison(
+            now_us, key.handle, body.subject, body.value, body.unit, value_si, body.compared_with
+        )
+        store.put_comparison(connection, housing.id, given)
+        about = {"machine": machine, "body": body.model_dump(mode="json")}
+        audit.note(connection, key.owner_id, now_us, key.handle, "compared_by_hand", **about)
+        return document_of(acceptance_sheet.report(connection, housing, since_us=None, now_us=now_us))
+
+    return resources.writer.call(save)
+
+
+def _value_si(body: ByHand) -> float | None:
+    """The value in SI. Raises Refused (422) where value or unit are missing, too many, or do not fit."""
+    quantity = BY_HAND[body.subject].quantity
+    if quantity is None:
+        if body.value is not None or body.unit is not None:
+            raise _refused("#/value", f"{body.subject} is only seen; leave value and unit out")
+        return None
+    if body.value is None or body.unit is None:
+        raise _refused("#/value", f"{body.subject} needs value and unit: {BY_HAND[body.subject].asks}")
+    if quantity == "time":
+        if body.unit != "s":
+            raise _refused("#/unit", f'unit "{body.unit}" is not accepted for clock; send "s"')
+        return body.value
+    require_unit(body.unit, "#/unit", quantity)
+    return to_si(body.value, body.unit, quantity)
+
+
+def _refused(pointer: str, detail: str) -> Refused:
+    return Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
 
 
 def _differs(limit: TerminalRow | None, body: SecondReading, restriction_pa: float, machine: str) -> str:

@@ -359,7 +359,7 @@ class CheckShown(Described):
     """One check of an installation."""
 
     check: str
-    verdict: Literal["passed", "failed", "not yet seen"]
+    verdict: Literal["passed", "failed", "not yet seen", "not measured"]
     seen: str = Field(description="what the verdict rests on")
     next_step: str | None
 

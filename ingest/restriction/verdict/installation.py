@@ -11,8 +11,8 @@ Electrical and pressure limits below are common practice unless a source stands 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +23,7 @@ from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray, R
 from cleanside.ingest.restriction.measure.words import counted
 
 PASSED, FAILED, NOT_YET_SEEN = "passed", "failed", "not yet seen"
+NOT_MEASURED = "not measured"  # the monitor has no sensor for it: nothing to wait for
 
 LATEST_S = 600.0  # the last ten minutes with power count: what was put right meanwhile is right (chosen)
 AT_LEAST = 3  # readings before anything is said (chosen: one odd one must not decide)
@@ -32,6 +33,13 @@ SYSTEM_V = {12: (11.0, 15.5), 24: (22.0, 31.0)}
 STEADY_V = 0.08  # of the voltage, 5 to 95 % range while the engine runs; a loose contact shows more (chosen)
 FEED_STAYS_S = 1800.0  # engine at rest and readings go on for so long: not the switched feed (chosen)
 CLOCK_S = 60.0  # far below an operating hour, which is what the analysis counts (chosen)
+#: Where engines work at all: 5 000 m in a standard atmosphere is 54 kPa, 400 m below the sea 106 kPa
+#: (ISO 2533), each with the weather of `AMBIENT_MISFIT_PA`.
+AMBIENT_PA = (48_000.0, 112_000.0)
+HAND_AMBIENT_PA = 1_000.0  # a barometer and the monitor side by side (chosen: both are better than that)
+#: Engine speed of a set with one governed speed: 5 to 95 % range, of the speed (chosen: governors hold 5 %).
+STEADY_SPEED = 0.05
+STEADY_SPEED_S = 300.0  # running at one speed for so long and never at idle: it has no idle (chosen)
 AMBIENT_MISFIT_PA = 6_000.0  # twice what weather does at one place (common practice)
 ZERO_PA = 100.0  # two steps of a 0.05 kPa monitor (SAE J1939 SPN 107: 0.05 kPa a bit)
 HIGH_OVER_IDLE = 1.6  # high idle is at least so many times idle (common practice: 2)
@@ -42,6 +50,12 @@ ANSWER_PA = 50.0  # one step of a 0.05 kPa monitor
 CLEAN_SHARE = (0.01, 0.6)
 #: Service manuals state 20 to 30 inH2O (such as TM 5-3810-307-24-1-2); wider, chosen.
 TERMINAL_PA = (2_000.0, 12_000.0)
+
+
+_DOES_NOT_FOLLOW = (
+    "it does not follow: engine off and secured, then look for a tube that is off, pinched or wet, a "
+    "plugged tap, or a missing element; never run the engine with the element out"
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,6 +86,10 @@ class Surroundings:
     terminal_as_read: str | None  # such as "25 inH2O"
     #: a person has read the value off the gauge or manual a second time, and it was the same
     terminal_confirmed: bool
+    #: shortest time from taking a reading to receiving it, of the latest ones. [s]
+    delay_s: float | None = None
+    #: subject (`BY_HAND`) -> what a person measured, in SI; None where there is no number to it
+    by_hand: Mapping[str, float | None] = field(default_factory=dict)
 
 
 def accept(readings: Readings, around: Surroundings) -> tuple[Check, ...]:
@@ -82,7 +100,7 @@ def accept(readings: Readings, around: Surroundings) -> tuple[Check, ...]:
     """
     order = np.argsort(readings.at_s, kind="stable").astype(np.int64)
     table = _Table(readings, order)
-    return (
+    checks = (
         _supply(table),
         _key_off(table, around),
         _clock(around),
@@ -93,6 +111,7 @@ def accept(readings: Readings, around: Surroundings) -> tuple[Check, ...]:
         _terminal(around),
         _clean(table, around),
     )
+    return tuple(_with_hand(check, table, around) for check in checks)
 
 
 def verdict_of(checks: Sequence[Check]) -> str:
@@ -204,11 +223,7 @@ def _clock(around: Surroundings) -> Check:
     if around.acknowledged == 0:
         return _open(name, "nothing has arrived", "wait for the first readings")
     if around.clock_uncertainty_s is None:
-        return _failed(
-            name,
-            "readings do not say how well their time is known",
-            "let the gateway stamp the readings, or send at_uncertainty_s",
-        )
+        return _clock_by_delay(name, around.delay_s)
     tied = f" by {around.anchor}" if around.anchor else ""
     seen = f"time known to {around.clock_uncertainty_s:.3g} s{tied}"
     if around.clock_uncertainty_s > CLOCK_S:
@@ -218,6 +233,24 @@ def _clock(around: Surroundings) -> Check:
             "no trustworthy time yet: give it sky for GPS, or a link, and look at its status again",
         )
     return _passed(name, seen)
+
+
+def _clock_by_delay(name: str, delay_s: float | None) -> Check:
+    """Readings posted without a gateway: one that arrives as soon as it was taken shows the clock."""
+    if delay_s is not None and delay_s < -CLOCK_S:
+        return _failed(
+            name,
+            f"a reading came {-delay_s:.0f} s before the time it carries",
+            "the clock that stamps the readings is ahead: set it, or let the gateway stamp them",
+        )
+    if delay_s is not None and delay_s <= CLOCK_S:
+        return _passed(name, f"readings arrive {delay_s:.0f} s after the time they carry")
+    return _open(
+        name,
+        "readings do not say how well their time is known, and none came as soon as it was taken",
+        "post a reading as soon as it is taken, send at_uncertainty_s, or compare the clock by hand and "
+        "enter that",
+    )
 
 
 def _link(around: Surroundings) -> Check:
@@ -240,14 +273,26 @@ def _ambient(table: _Table) -> Check:
     name = "ambient pressure"
     rows = table.latest(~np.isnan(table.ambient_pa))
     if len(rows) < AT_LEAST:
-        return _open(name, "no ambient pressure reported", "nothing to do if the monitor does not measure it")
+        if len(table.at_s) >= AT_LEAST and not len(rows):
+            return Check(
+                check=name, verdict=NOT_MEASURED, seen="the monitor does not report it", next_step=""
+            )
+        return _open(name, "no ambient pressure reported", "wait for the first readings")
     ambient_pa = float(np.median(table.ambient_pa[rows]))
+    low, high = AMBIENT_PA
+    if not low <= ambient_pa <= high:
+        return _failed(
+            name,
+            f"{ambient_pa / 1000:.1f} kPa, and no place of work has that",
+            f"between {low / 1000:.0f} and {high / 1000:.0f} kPa anywhere: check the sensor, its opening and "
+            "the unit that is sent",
+        )
     heights = table.altitude_m[~np.isnan(table.altitude_m)]
     if not len(heights):
         return _open(
             name,
             f"{ambient_pa / 1000:.1f} kPa, altitude not reported",
-            "compare it by hand with the standard atmosphere at the site's altitude",
+            "compare it by hand with a barometer at the machine, and enter what that shows",
         )
     altitude_m = float(np.median(heights[-len(rows) :]))
     standard_pa = float(standard_pressure_pa(altitude_m))
@@ -281,24 +326,47 @@ def _answers(table: _Table) -> Check:
     idle = known & (table.speed_rad_s <= IDLE_RAD_S)
     high = known & (table.speed_rad_s >= HIGH_OVER_IDLE * IDLE_RAD_S)
     idle_rows, high_rows = table.latest(idle).astype(np.intp), table.latest(high)
+    if len(idle_rows) < AT_LEAST and _has_one_speed(table):
+        return _answers_at_one_speed(table, name)
     if len(idle_rows) < AT_LEAST or len(high_rows) < AT_LEAST:
         wanted = "idle" if len(idle_rows) < AT_LEAST else "high idle"
         return _open(
             name,
             f"not yet seen at {wanted}",
-            f"run the engine at {wanted} for half a minute, by the maker's manual",
+            f"run the engine at {wanted} for half a minute, by the maker's manual; a set with one governed "
+            f"speed needs {STEADY_SPEED_S / 60:.0f} min at that speed instead",
         )
     low_pa = float(np.median(table.restriction_pa[idle_rows]))
     high_pa = float(np.median(table.restriction_pa[high_rows]))
     seen = f"{low_pa / 1000:.2f} kPa at idle, {high_pa / 1000:.2f} kPa at high idle"
     if high_pa - low_pa < ANSWER_PA:
-        return _failed(
-            name,
-            seen,
-            "it does not follow: engine off and secured, then look for a tube that is off, pinched or wet, a "
-            "plugged tap, or a missing element; never run the engine with the element out",
-        )
+        return _failed(name, seen, _DOES_NOT_FOLLOW)
     return _passed(name, seen)
+
+
+def _has_one_speed(table: _Table) -> bool:
+    """True for a set that runs at one governed speed, far above idle, as a genset does."""
+    running = np.flatnonzero(table.running)
+    if len(running) < AT_LEAST or table.at_s[running[-1]] - table.at_s[running[0]] < STEADY_SPEED_S:
+        return False
+    low, middle, high = np.quantile(table.speed_rad_s[running], [0.05, 0.5, 0.95])
+    return bool(low > IDLE_RAD_S and high - low <= STEADY_SPEED * middle)
+
+
+def _answers_at_one_speed(table: _Table, name: str) -> Check:
+    """Such a set is never at idle: at rest and running are compared."""
+    known = ~np.isnan(table.restriction_pa)
+    rest_rows, run_rows = table.latest(table.at_rest & known), table.latest(table.running & known)
+    if len(rest_rows) < AT_LEAST or len(run_rows) < AT_LEAST:
+        return _open(
+            name,
+            "it runs at one governed speed, and was not yet seen at rest",
+            "key on, engine off, for half a minute",
+        )
+    rest_pa = float(np.median(table.restriction_pa[rest_rows]))
+    run_pa = float(np.median(table.restriction_pa[run_rows]))
+    seen = f"{rest_pa / 1000:.2f} kPa at rest, {run_pa / 1000:.2f} kPa at its governed speed"
+    return _failed(name, seen, _DOES_NOT_FOLLOW) if run_pa - rest_pa < ANSWER_PA else _passed(name, seen)
 
 
 def _terminal(around: Surroundings) -> Check:
@@ -352,3 +420,71 @@ def _clean(table: _Table, around: Surroundings) -> Check:
             "wrong unit",
         )
     return _passed(name, seen)
+
+
+# ---------------------------------------------------------------- compared by hand
+
+
+@dataclass(frozen=True, kw_only=True)
+class HandRule:
+    """What a person may compare by hand where the readings cannot show it."""
+
+    check: str  # the check it stands for
+    quantity: str | None  # of the value; "time" is in s; None: there is no value
+    #: value in SI, median of the monitor's ambient pressure or NaN -> True if it passes
+    holds: Callable[[float, float], bool]
+    asks: str
+
+
+#: subject -> rule. A value entered by hand counts only as long as the readings leave the check open.
+BY_HAND: Mapping[str, HandRule] = {
+    "ambient_pressure": HandRule(
+        check="ambient pressure",
+        quantity="ambient_pressure",
+        holds=lambda value, monitor_pa: abs(value - monitor_pa) <= HAND_AMBIENT_PA,
+        asks="what a barometer at the machine shows, at its own height",
+    ),
+    "clock": HandRule(
+        check="clock",
+        quantity="time",
+        holds=lambda value, _: abs(value) <= CLOCK_S,
+        asks="how far the clock that stamps the readings is from a clock you trust",
+    ),
+    "supply_voltage": HandRule(
+        check="supply voltage",
+        quantity="supply_voltage",
+        holds=lambda value, _: any(low <= value <= high for low, high in SYSTEM_V.values()),
+        asks="what a meter shows at the monitor's feed with the engine running; qualified people only",
+    ),
+    "key_off": HandRule(
+        check="key-off",
+        quantity=None,
+        holds=lambda _value, _monitor: True,
+        asks="seen: the monitor goes off with the key and comes back with it",
+    ),
+    "zero": HandRule(
+        check="zero with the engine off",
+        quantity="restriction",
+        holds=lambda value, _: abs(value) <= ZERO_PA,
+        asks="what the monitor shows with the engine off",
+    ),
+    "answer": HandRule(
+        check="restriction answers the engine",
+        quantity="restriction",
+        holds=lambda value, _: value >= ANSWER_PA,
+        asks="by how much restriction rises from idle to high idle, or from rest to governed speed",
+    ),
+}
+
+
+def _with_hand(check: Check, table: _Table, around: Surroundings) -> Check:
+    """The check, settled by what a person compared where the readings leave it open."""
+    subject = next((name for name, rule in BY_HAND.items() if rule.check == check.check), None)
+    if check.verdict != NOT_YET_SEEN or subject is None or subject not in around.by_hand:
+        return check
+    known = table.ambient_pa[~np.isnan(table.ambient_pa)]
+    ambient_pa = float(np.median(known)) if len(known) else np.nan
+    value = around.by_hand[subject]
+    if BY_HAND[subject].holds(np.nan if value is None else value, ambient_pa):
+        return _passed(check.check, f"compared by hand; {check.seen}")
+    return _failed(check.check, f"compared by hand, and it does not fit; {check.seen}", check.next_step)

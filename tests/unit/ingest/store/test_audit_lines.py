@@ -24,6 +24,7 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
             "terminal",
             "terminal_confirmed",
             "prices",
+            "compared_by_hand",
             "element_change",
             "element_change_confirmed",
         )

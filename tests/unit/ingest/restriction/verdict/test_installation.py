@@ -7,7 +7,9 @@ import pytest
 
 from cleanside.ingest.restriction import Readings
 from cleanside.ingest.restriction.verdict.installation import (
+    BY_HAND,
     FAILED,
+    NOT_MEASURED,
     NOT_YET_SEEN,
     PASSED,
     Surroundings,
@@ -102,7 +104,7 @@ def test_a_fault_fails_its_check_and_says_what_to_do(check, column, change):
 @pytest.mark.parametrize(
     ("check", "changes"),
     [
-        ("clock", {"clock_uncertainty_s": None}),
+        ("clock", {"clock_uncertainty_s": None, "delay_s": -300.0}),
         ("clock", {"clock_uncertainty_s": 7200.0, "anchor": None}),
         ("link", {"missing": 3}),
         ("terminal restriction", {"terminal_pa": 25_000.0, "terminal_as_read": "25 kPa"}),
@@ -159,3 +161,73 @@ def test_without_engine_speed_nothing_is_said_of_rest_and_high_idle():
     found = verdicts(fitting(engine_speed_rad_s=None))
     assert found["zero with the engine off"].verdict == NOT_YET_SEEN
     assert found["restriction answers the engine"].verdict == NOT_YET_SEEN
+
+
+@pytest.mark.parametrize(
+    ("delay_s", "verdict"), [(2.0, PASSED), (-30.0, PASSED), (3_600.0, NOT_YET_SEEN), (None, NOT_YET_SEEN)]
+)
+def test_without_a_gateway_a_reading_that_comes_at_once_shows_the_clock(delay_s, verdict):
+    found = verdicts(fitting(), clock_uncertainty_s=None, anchor=None, delay_s=delay_s)["clock"]
+    assert found.verdict == verdict
+
+
+@pytest.mark.parametrize("ambient_pa", [30_000.0, 120_000.0])
+@pytest.mark.parametrize("altitude_m", [None, 1500.0])
+def test_an_ambient_pressure_of_no_place_fails_with_and_without_an_altitude(ambient_pa, altitude_m):
+    altitude = None if altitude_m is None else np.full(120, altitude_m)
+    readings = fitting(ambient_pressure_pa=np.full(120, ambient_pa), altitude_m=altitude)
+    assert verdicts(readings)["ambient pressure"].verdict == FAILED
+
+
+def test_without_an_altitude_a_barometer_settles_the_ambient_pressure():
+    readings = fitting(altitude_m=None)
+    assert verdicts(readings)["ambient pressure"].verdict == NOT_YET_SEEN
+    assert verdicts(readings, by_hand={"ambient_pressure": 84_500.0})["ambient pressure"].verdict == PASSED
+    assert verdicts(readings, by_hand={"ambient_pressure": 101_300.0})["ambient pressure"].verdict == FAILED
+    assert (
+        verdict_of(accept(readings, dataclasses.replace(SOUND, by_hand={"ambient_pressure": 84_500.0})))
+        == PASSED
+    )
+
+
+def test_a_monitor_without_ambient_sensor_is_not_waited_for():
+    checks = accept(fitting(ambient_pressure_pa=None, altitude_m=None), SOUND)
+    assert {c.check: c.verdict for c in checks}["ambient pressure"] == NOT_MEASURED
+    assert verdict_of(checks) == PASSED
+
+
+def genset(minutes=6.0):
+    """A set at 157 rad/s (1500 r/min, IEC 60034: four poles at 50 Hz) after a minute at rest."""
+    at_s = START_S + 2.0 * np.arange(int(30 * (minutes + 1)), dtype=np.float64)
+    running = at_s - START_S >= 60
+    return Readings(
+        at_s=at_s,
+        restriction_pa=np.where(running, 1_700.0, 5.0),
+        engine_speed_rad_s=np.where(running, 157.0, 0.0),
+    )
+
+
+def test_a_set_with_one_governed_speed_is_compared_at_rest_and_running_and_not_sent_to_idle():
+    found = verdicts(genset())["restriction answers the engine"]
+    assert found.verdict == PASSED
+    dead = dataclasses.replace(genset(), restriction_pa=np.full(210, 20.0))
+    assert verdicts(dead)["restriction answers the engine"].verdict == FAILED
+
+
+def test_what_the_readings_show_is_not_overruled_by_hand():
+    wrong = fitting(restriction_pa=np.full(120, 400.0))
+    assert verdicts(wrong, by_hand={"zero": 0.0})["zero with the engine off"].verdict == FAILED
+
+
+@pytest.mark.parametrize(
+    ("subject", "good", "bad"),
+    [("clock", 20.0, 90.0), ("supply_voltage", 27.6, 18.0), ("zero", 50.0, 400.0), ("answer", 900.0, 10.0)],
+)
+def test_what_a_person_compared_settles_an_open_check(subject, good, bad):
+    bare = Readings(at_s=START_S + np.arange(20.0), restriction_pa=np.full(20, 500.0))
+    around = dataclasses.replace(SOUND, clock_uncertainty_s=None, anchor=None, power_cycles=0)
+    check = BY_HAND[subject].check
+    for value, verdict in ((good, PASSED), (bad, FAILED)):
+        assert verdicts(bare, around, by_hand={subject: value})[check].verdict == verdict
+    assert verdicts(bare, around)[check].verdict == NOT_YET_SEEN
+    assert verdicts(bare, around, by_hand={"key_off": None})["key-off"].verdict == PASSED
