@@ -255,6 +255,8 @@ def _enrol(settings: Settings, parsed: argparse.Namespace) -> int:
     finally:
         transport.close()
     print(f"{done.device} on {done.machine}: the key is in {settings.uplink_key_file}")
+    for caution in done.cautions:
+        print(caution, file=sys.stderr)
     return EXIT_OK
 
 

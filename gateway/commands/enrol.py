@@ -36,6 +36,8 @@ class IssuedKey:
     machine: str
     #: shown once; goes into its file and nowhere else
     key: str
+    #: what to mind at the machine, as the server says it
+    cautions: tuple[str, ...] = ()
 
     def __repr__(self) -> str:  # a traceback or log must not show the key
         return f"Enrolled(device={self.device!r}, machine={self.machine!r})"
@@ -99,13 +101,23 @@ def meaning(outcome: Outcome, device: str, *, now: datetime) -> IssuedKey | Agai
     key = document.get("key")
     if outcome.status == 201 and document.get("device") == device and isinstance(key, str):
         return IssuedKey(
-            device, str(document.get("machine", "")), check_key(key, where="the server's answer")
+            device,
+            str(document.get("machine", "")),
+            check_key(key, where="the server's answer"),
+            _cautions(document.get("cautions")),
         )
     if outcome.status in (400, 403, 409, 422) and "code" in document:
         raise CalledWrongly("server_refuses", detail=hidden(str(document.get("detail", document["code"]))))
     told = outcome.headers
     asked_s = retry_after_s(told.get("retry-after"), date=told.get("date"), now=now)
     return Again(f"the answer was {outcome.status}", asked_s or 0.0)
+
+
+def _cautions(given: object) -> tuple[str, ...]:
+    """Cautions of an answer; none where it has them in another form: the key matters more."""
+    entries = given if isinstance(given, list) else []
+    found = [entry.get("caution") for entry in entries if isinstance(entry, dict)]
+    return tuple(words for words in found if isinstance(words, str) and words.isprintable())
 
 
 def read_code(file: str | None, stdin: TextIO, ask: Callable[[str], str]) -> str:

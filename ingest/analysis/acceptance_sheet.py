@@ -15,6 +15,7 @@ import numpy as np
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
+from cleanside.ingest import cautions
 from cleanside.ingest.analysis.assessment import terminal_at
 from cleanside.ingest.analysis.summarising import COLUMNS, as_readings
 from cleanside.ingest.restriction import Readings
@@ -25,14 +26,7 @@ from cleanside.ingest.store.fleet import Assignment, HousingRow, TerminalRow
 HOUR_US = 3_600_000_000
 WINDOW_US = 72 * HOUR_US  # the first days with power; a reading a second makes 260 000 of them (chosen)
 
-CAUTIONS = (
-    "A status is advice: the engine maker's service limit and manual come first, local rules prevail.",
-    "Fit beside the maker's own indicator or sensor; never remove or bypass it.",
-    "Engine off, key out, machine secured and locked out before anyone works in the engine bay; mind hot "
-    "surfaces and moving fans.",
-    "Never run the engine with the element out. Electrical work by the machine maker's instructions, fused "
-    "at the source, by qualified people.",
-)
+CAUTIONS = cautions.words("acceptance")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -11,7 +11,7 @@ import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import instant_text, is_name
-from cleanside.ingest import settings
+from cleanside.ingest import cautions, settings
 from cleanside.ingest.api import app
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
 from cleanside.ingest.commands.command_database import add_owner, opened, owner_id
@@ -64,6 +64,8 @@ def run_enrol(chosen: Settings, given: argparse.Namespace) -> int:
     if given.out is None:
         print(code)
     print(f"for {made.device} on {made.machine}, valid {given.valid_hours} h", file=sys.stderr)
+    for caution in cautions.words("moved" if seated.taken_from else "enrolment"):
+        print(caution, file=sys.stderr)
     for taken in seated.taken_from:
         print(_loses(taken), file=sys.stderr)
     return 0

@@ -185,11 +185,11 @@ def test_the_answer_to_an_entry_shows_the_usual_cautions(api: Api) -> None:
     assert [caution["code"] for caution in answer["cautions"]] == [
         "maker_first",
         "secure_machine",
-        "harmful_dust",
+        "respirable_dust",
         "wipe_housing",
         "no_compressed_air",
         "safety_element",
-        "check_closing",
+        "element_out",
         "reset_indicator",
     ]
-    assert all(caution["says"] for caution in answer["cautions"])
+    assert all(caution["caution"] for caution in answer["cautions"])

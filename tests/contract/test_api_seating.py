@@ -195,3 +195,25 @@ def test_a_retired_device_leaves_its_machine_and_its_late_readings_are_stored(sh
     shop.clock.advance(3_600)
     again = shop.post("/v1/devices", {"device": DEVICE, "machine": "loader-02"}).json()
     assert (again["retired_at"], again["assigned"]["from"]) == (None, "2026-03-02T10:00:00Z")
+
+
+# ---------------------------------------------------------------- what to mind at the machine
+
+
+def codes_of(answer: dict[str, Any]) -> list[str]:
+    return [caution["code"] for caution in answer["cautions"]]
+
+
+def test_answers_about_where_a_device_sits_say_what_to_mind_there(shop: Api) -> None:
+    fitted = shop.post("/v1/devices", {"device": "loader-02-intake", "machine": "loader-02"}).json()
+    assert {"secure_machine", "own_indicator", "electrical"} <= set(codes_of(fitted))
+    assert "plug_tap" not in codes_of(fitted)
+    assert shop.post("/v1/devices", {"device": "spare-01"}).json()["cautions"] == []
+    order = {"device": DEVICE, "machine": "hauler-11"}
+    made = shop.post("/v1/enrolments", order).json()
+    used = shop.post("/v1/enrol", {"code": made["code"]}, key=None).json()
+    moved = assign(shop, "loader-02").json()
+    offered = shop.post("/v1/transfers", {"machine": "loader-02"}).json()
+    taken = shop.post("/v1/transfers/accept", {"code": offered["code"]}, key="quarry admin").json()
+    for answer in (made, used, moved, offered, taken):
+        assert {"maker_first", "plug_tap", "without_monitor"} <= set(codes_of(answer))

@@ -16,6 +16,7 @@ FLOOR = "floor"
 FLOOR_FILES = {"__init__.py", "__main__.py", "errors.py", "log.py", "output.py", "units.py", "version.py"}
 FLOOR_FILES |= {
     "error_texts.py",
+    "cautions.py",
     "file_modes.py",
     "hidden.py",
     "private.py",

@@ -263,6 +263,7 @@ class HousingAnswer(Described):
     state: State
     advice: str
     suspicions: list[SuspicionShown]
+    cautions: list[dict[str, str]] = Field(description="code and words: what to mind before starting again")
     questions: list[QuestionShown] = Field(
         description="entries that the readings contradict; such housings come first"
     )

@@ -12,7 +12,7 @@ from typing import Any, Literal
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import Described
-from cleanside.ingest.api.routes.described_fleet import Next, SpanShown
+from cleanside.ingest.api.routes.described_fleet import CautionShown, Next, SpanShown
 
 CodeState = Literal["open", "used", "expired", "cancelled"]
 Code = Field(description="shown once; type it with or without hyphens", examples=["K7M3A-9QTWX-2BDF4"])
@@ -38,6 +38,7 @@ class EnrolmentMade(EnrolmentShown):
 
     code: str = Code
     if_used_now: SpanShown = Field(description="where the device would sit, and what would move")
+    cautions: list[CautionShown]
 
 
 class EnrolmentsAnswer(Described):
@@ -57,6 +58,7 @@ class EnrolledAnswer(Described):
     housing: str
     claimed: int = Field(description="readings that were held for the device and are stored now")
     assigned: SpanShown
+    cautions: list[CautionShown]
 
 
 # ---------------------------------------------------------------- transfers
@@ -84,6 +86,13 @@ class TransferMade(TransferShown):
     """A new offer."""
 
     code: str = Code
+    cautions: list[CautionShown]
+
+
+class TransferAccepted(TransferShown):
+    """A machine that was just taken over."""
+
+    cautions: list[CautionShown]
 
 
 class TransfersAnswer(Described):

@@ -97,10 +97,10 @@ class ChangeShown(Described):
 
 
 class CautionShown(Described):
-    """What to mind when the housing is opened."""
+    """What to mind at the machine. The maker's manual and local rules come first."""
 
-    code: str
-    says: str
+    code: str = Field(examples=["plug_tap"], description="stable")
+    caution: str
 
 
 class ChangesAnswer(Described):
@@ -185,6 +185,7 @@ class AssignedAnswer(DeviceAnswer):
     """A device, just assigned."""
 
     assigned: AssignedShown | None = Field(description="null: the request named no machine")
+    cautions: list[CautionShown] = Field(description="empty: the request named no machine")
 
 
 class DeviceEditedAnswer(DeviceAnswer):

@@ -19,7 +19,7 @@ from cleanside.ingest.api.routes.described_fleet import (
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, page_answer
-from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, assigned_document, order_of
+from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, assigned_document, cautions_of, order_of
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     At,
@@ -126,6 +126,7 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
         return _document(connection, _reload(connection, key, body.device)) | {
             "claimed": done.claimed,
             "assigned": assigned_document(housing, done.seated),
+            "cautions": cautions_of(done.seated),
         }
 
     answer = resources.writer.call(save)
@@ -155,7 +156,10 @@ def post_assignment(device: PathName, body: NewAssignment, resources: R, key: Fl
         seated = seating.seat(connection, found, order_of(body, housing), now_us)
         about = {"device": device, "body": body.model_dump(mode="json")}
         audit.note(connection, key.owner_id, now_us, key.handle, "assignment", **about)
-        return _document(connection, found) | {"assigned": assigned_document(housing, seated)}
+        return _document(connection, found) | {
+            "assigned": assigned_document(housing, seated),
+            "cautions": cautions_of(seated),
+        }
 
     return resources.writer.call(save)
 

@@ -26,9 +26,10 @@ from cleanside.ingest.api.routes.shared import (
     text_s,
     us,
 )
+from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.restriction import WeighedEntry
-from cleanside.ingest.restriction.verdict.entry_words import CAUTIONS, words_of
+from cleanside.ingest.restriction.verdict.entry_words import words_of
 from cleanside.ingest.store import audit, element_changes
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow
@@ -238,7 +239,7 @@ def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dic
         "housing": housing.name,
         "element_changes": [_change_document(change, weighed) for change, weighed in shown],
         "cleanings": study.cleanings,
-        "cautions": [{"code": code, "says": says} for code, says in CAUTIONS.items()],
+        "cautions": shown_cautions("change"),
     }
 
 

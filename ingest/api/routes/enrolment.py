@@ -18,7 +18,7 @@ from cleanside.ingest.api.routes.described_codes import (
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import P, page_answer
-from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, order_of, span_document
+from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, cautions_of, order_of, span_document
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.shared import (
     At,
@@ -110,7 +110,11 @@ def post_enrolment(body: NewEnrolment, resources: R, key: Enroller) -> dict[str,
         )
 
     made, seated = resources.writer.call(save)
-    return _document(made, resources.clock()) | {"code": code, "if_used_now": span_document(seated)}
+    return _document(made, resources.clock()) | {
+        "code": code,
+        "if_used_now": span_document(seated),
+        "cautions": cautions_of(seated),
+    }
 
 
 @router.get("/v1/enrolments", summary="Codes for devices", responses=shown(EnrolmentsAnswer, tagged=True))
@@ -222,6 +226,7 @@ async def post_enrol(body: CodeShown, request: Request, resources: R) -> dict[st
         "housing": done.housing,
         "claimed": done.claimed,
         "assigned": span_document(done.seated),
+        "cautions": cautions_of(done.seated),
     }
 
 

@@ -32,6 +32,7 @@ from cleanside.ingest.api.routes.shared import (
     text_s,
     us,
 )
+from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES
 from cleanside.ingest.restriction import LifeSpan, Quantiles
@@ -159,6 +160,10 @@ def _urgency(seen: View) -> tuple[int, int, str, str]:
     return rank, min(due_s, NEVER_S), seen.housing.machine, seen.housing.name
 
 
+def _is_below_clean(seen: View) -> bool:
+    return any(suspicion.cause == "below_clean" for suspicion in seen.assessment.study.suspicions)
+
+
 def document_of(seen: View) -> dict[str, Any]:
     """A housing's assessment for an answer. Restriction in Pa, hours are operating hours, times in UTC."""
     found = seen.assessment
@@ -170,6 +175,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "now": text_s(found.now_s),
         "state": found.state,
         "advice": found.advice,
+        "cautions": shown_cautions("below_clean") if _is_below_clean(seen) else [],
         "suspicions": [{"cause": s.cause, "evidence": s.evidence} for s in found.study.suspicions],
         "questions": [question_document(entry) for entry in found.study.questions],
         "restriction_pa": found.study.restriction_pa,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Protocol
 
+from cleanside.ingest import cautions
 from cleanside.ingest.api.routes.shared import text, us
 from cleanside.ingest.owners.seating import Seated, SeatOrder
 from cleanside.ingest.store.fleet import HousingRow
@@ -34,6 +35,13 @@ def assigned_document(housing: HousingRow | None, seated: Seated | None) -> dict
     if housing is None or seated is None:
         return None
     return {"machine": housing.machine, "housing": housing.name} | span_document(seated)
+
+
+def cautions_of(seated: Seated | None) -> list[dict[str, str]]:
+    """What to mind when a device is fitted; and where another machine loses it, what to mind there."""
+    if seated is None:
+        return []
+    return cautions.shown("moved" if seated.taken_from else "enrolment")
 
 
 def span_document(seated: Seated) -> dict[str, Any]:

@@ -11,7 +11,12 @@ from fastapi import Depends, Path, Request, Response
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 
-from cleanside.ingest.api.routes.described_codes import TransferMade, TransfersAnswer, TransferShown
+from cleanside.ingest.api.routes.described_codes import (
+    TransferAccepted,
+    TransferMade,
+    TransfersAnswer,
+    TransferShown,
+)
 from cleanside.ingest.api.routes.enrolment import read_code
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import find_machine
@@ -29,6 +34,7 @@ from cleanside.ingest.api.routes.shared import (
     shown,
     text,
 )
+from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import NotFound, Refused
 from cleanside.ingest.owners import one_time_code, transfer
 from cleanside.ingest.owners.enrolment import HOUR_US, MOST_VALID_HOURS, VALID_HOURS
@@ -108,7 +114,10 @@ def post_transfer(body: NewTransfer, resources: R, key: Admin) -> dict[str, Any]
         return _reload(connection, key, made)
 
     made = resources.writer.call(save)
-    return _document(made, key.owner_id, resources.clock()) | {"code": code}
+    return _document(made, key.owner_id, resources.clock()) | {
+        "code": code,
+        "cautions": shown_cautions("transfer"),
+    }
 
 
 @router.get(
@@ -160,7 +169,7 @@ def delete_transfer(
 @router.post(
     "/v1/transfers/accept",
     summary="Take a machine over",
-    response_model=TransferShown,
+    response_model=TransferAccepted,
     responses=problems(403, 409),
 )
 @example({"code": "00000-00000-00000", "machine": "{machine}", "devices": {"old-name": "{device}"}})
@@ -179,7 +188,7 @@ async def post_acceptance(body: Acceptance, request: Request, resources: R, key:
             limits.tried_in_vain(host)
         raise
     services_of(request).keyring.forget()  # keys of the former owner ended
-    return _document(done, key.owner_id, resources.clock())
+    return _document(done, key.owner_id, resources.clock()) | {"cautions": shown_cautions("transfer")}
 
 
 def _accept(resources: Resources, body: Acceptance, key: Key) -> Transfer:

@@ -1,5 +1,5 @@
 """
-What is said of an entry, in English, from its code and figures; and the usual cautions beside it.
+What is said of an entry, in English, from its code and figures.
 
 Leaves to others: the judgement (`elements.entries`).
 """
@@ -51,18 +51,6 @@ _ASKS = {"did_not_fall": "Wrong machine or time?", "before_first_reading": "Is t
 _UNTIL = "The entry is not used until it is confirmed, corrected or taken back."
 
 CODES = tuple(_SAYS)
-
-#: code -> caution; common practice without a published source, the maker's manual comes first
-CAUTIONS = {
-    "maker_first": "The engine maker's manual comes first. The rest is common practice.",
-    "secure_machine": "Engine off, key out, parking brake set, machine secured before the housing is opened.",
-    "harmful_dust": "Dust can harm the lungs. Wear respiratory protection that suits it.",
-    "wipe_housing": "Wipe the housing and its seal face clean before the new element goes in.",
-    "no_compressed_air": "Do not clean an element with compressed air, and do not knock it out.",
-    "safety_element": "Never clean a safety element. Replace it.",
-    "check_closing": "Check clamps, tubes and the dust valve after closing.",
-    "reset_indicator": "Reset the machine's own restriction indicator.",
-}
 
 
 def words_of(weighed: WeighedEntry) -> str:

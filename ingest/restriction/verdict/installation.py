@@ -52,6 +52,11 @@ CLEAN_SHARE = (0.01, 0.6)
 TERMINAL_PA = (2_000.0, 12_000.0)
 
 
+# As the caution `high_idle` in `ingest.cautions`, which this room may not read; a test compares them.
+_BEFORE_HIGH_IDLE = (
+    "before the engine is brought to high idle: parking brake on, bucket or blade lowered, wheels chocked, "
+    "articulation lock in, nobody near, good ventilation; by the maker's manual"
+)
 _DOES_NOT_FOLLOW = (
     "it does not follow: engine off and secured, then look for a tube that is off, pinched or wet, a "
     "plugged tap, or a missing element; never run the engine with the element out"
@@ -334,7 +339,8 @@ def _answers(table: _Table) -> Check:
             name,
             f"not yet seen at {wanted}",
             f"run the engine at {wanted} for half a minute, by the maker's manual; a set with one governed "
-            f"speed needs {STEADY_SPEED_S / 60:.0f} min at that speed instead",
+            f"speed needs {STEADY_SPEED_S / 60:.0f} min at that speed instead. "
+            f"{_BEFORE_HIGH_IDLE.capitalize()}",
         )
     low_pa = float(np.median(table.restriction_pa[idle_rows]))
     high_pa = float(np.median(table.restriction_pa[high_rows]))
@@ -398,7 +404,9 @@ def _clean(table: _Table, around: Surroundings) -> Check:
     known = table.running & ~np.isnan(table.restriction_pa)
     if around.terminal_pa is None or np.count_nonzero(known) < AT_LEAST:
         return _open(
-            name, "engine not seen running, or no terminal restriction", "run the engine up to high idle"
+            name,
+            "engine not seen running, or no terminal restriction",
+            f"run the engine up to high idle; {_BEFORE_HIGH_IDLE}",
         )
     # Full flow stands in the upper end: the engine was brought to high idle once at least.
     level_pa = float(np.quantile(table.restriction_pa[known], 0.95))
