@@ -47,6 +47,13 @@ from tests.support.serving import DEVICE, Api, ServerProcess, batch, bearer, in_
 ELSEWHERE = {
     ("POST", "/v1/readings"): "a reading is its own record: stream, number, time of receipt",
     ("POST", "/v1/streams/marks"): "a gateway's question; what it says it holds is kept with the stream",
+    (
+        "POST",
+        "/v1/declared-events",
+    ): "a gateway's report; it is kept with the stream and stands in the account",
+    ("POST", "/v1/quarantine/both-right"): (
+        "needs two readings under one number: test_api_both_right.py shows that it is recorded"
+    ),
     ("POST", "/v1/bundles"): "needs a bundle: test_api_bundles.py shows that importing one is recorded",
 }
 #: writing routes whose success needs a code that another request made

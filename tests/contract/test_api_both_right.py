@@ -72,6 +72,15 @@ def test_the_second_readings_go_to_the_device_that_a_person_names(api: Api, targ
     assert [(e["seq"], e["kept_as"]) for e in released] == [(1, {"stream": second, "seq": 1})]
 
 
+def test_who_kept_both_is_in_the_audit_log(api: Api) -> None:
+    done = both(api, device=OTHER, note="its spool was copied from the grader")
+    [entry] = api.get("/v1/audit", params={"what": "both_right"}).json()["entries"]
+    assert entry["who"] == api.tokens["operator"].partition(".")[0]
+    assert entry["detail"].startswith(f"{done['amendment_id']} ")
+    [amendment] = api.get("/v1/quarantine/amendments").json()["amendments"]
+    assert (amendment["kind"], amendment["entries"]) == ("both_right", COUNT)
+
+
 def test_a_resend_of_either_is_a_duplicate(api: Api) -> None:
     both(api, device=OTHER)
     for value in (3.0, 4.0):
