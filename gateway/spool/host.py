@@ -10,6 +10,7 @@ Leaves to others: opening a new stream (`gateway.spool.queue`).
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping
 from contextlib import suppress
 from pathlib import Path
@@ -59,6 +60,15 @@ def _file_system(path: Path) -> str:
         head, _, tail = line.partition(" - ")
         kinds[Path(head.split()[4])] = tail.split()[0]
     return next((kinds[above] for above in path.parents if above in kinds), "")
+
+
+def as_traits(text: object) -> Traits:
+    """Traits as a spool has noted them; none where nothing is noted, or not as it was written."""
+    with suppress(ValueError, TypeError):
+        found = json.loads(text)  # type: ignore[arg-type]  # what is no text is none
+        if isinstance(found, dict):
+            return {name: value for name, value in found.items() if isinstance(value, str)}
+    return {}
 
 
 def differing(before: Traits, now: Traits) -> list[str]:

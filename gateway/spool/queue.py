@@ -43,7 +43,7 @@ from cleanside.gateway.spool.checksum import unit_seed
 from cleanside.gateway.spool.disk import SpoolDisk
 from cleanside.gateway.spool.file import check_small_tables
 from cleanside.gateway.spool.high_mark import Extent, HighMark, LossNote, read_loss
-from cleanside.gateway.spool.host import FindTraits, differing, traits_of
+from cleanside.gateway.spool.host import FindTraits, as_traits, differing, traits_of
 from cleanside.gateway.spool.identity import RandomBytes, uuid7
 from cleanside.gateway.spool.new_rows import UnwrittenRows, check, insert_rows, new_rows
 from cleanside.gateway.spool.pages import Pages, read_pages
@@ -703,7 +703,7 @@ class Spool:
     def _look_where_it_lies(self, connection: apsw.Connection) -> None:
         """Go on in a new stream, as a new installation, where the file is a copy; its original numbers on."""
         value = connection.execute("SELECT value FROM notes WHERE name = 'traits'").get
-        before: Mapping[str, str] = {} if value is None else json.loads(value)
+        before = as_traits(value)
         now = {**before, **self._traits(self.path)}
         if now == before:
             return

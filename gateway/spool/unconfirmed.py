@@ -14,7 +14,7 @@ import json
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, cast
+from typing import Any, Final, cast
 
 import apsw
 
@@ -50,7 +50,7 @@ def unconfirmed(connection: apsw.Connection, database: str | None) -> Unconfirme
     found = connection.execute(_EVENTS, (through if by == database else 0,)).fetchall()
     rows = cast(list[tuple[int, str, int, str, str]], found)
     events = tuple(
-        DeclaredEvent(stream=stream, content={"at_seq": at_seq, "event": event} | json.loads(detail))
+        DeclaredEvent(stream=stream, content={"at_seq": at_seq, "event": event} | _object(detail))
         for _, stream, at_seq, event, detail in rows
     )
     return Unconfirmed(events, rows[-1][0] if rows else 0)
@@ -65,11 +65,16 @@ def confirm(connection: apsw.Connection, through: int, database: str | None) -> 
 
 
 def _confirmed(connection: apsw.Connection) -> tuple[str | None, int]:
-    value = connection.execute("SELECT value FROM notes WHERE name = ?", (_NOTE,)).get
-    if value is None:
-        return None, 0
-    note = json.loads(value)
-    return note["database"], int(note["through"])
+    note = _object(connection.execute("SELECT value FROM notes WHERE name = ?", (_NOTE,)).get)
+    return note.get("database"), int(note.get("through", 0))
+
+
+def _object(text: Any) -> dict[str, Any]:
+    """A JSON object; an empty one where it is not as it was written: a damage must not stop the rest."""
+    with suppress(ValueError, TypeError):
+        found = json.loads(text)
+        return found if isinstance(found, dict) else {}
+    return {}
 
 
 def carry_over_events(connection: apsw.Connection, aside: Path) -> None:
@@ -92,5 +97,5 @@ def _left_in(aside: Path) -> list[tuple[str, str, dict[str, object]]]:
         _, through = _confirmed(old)
         for _, stream, _, event, detail in old.execute(_EVENTS, (through,)):
             if is_declared(event):  # a boot's correction means nothing under another numbering
-                found.append((stream, event, dict(json.loads(detail))))
+                found.append((stream, event, _object(detail)))
     return found

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from cleanside.gateway.spool.host import Traits, differing, traits_of
+from cleanside.gateway.spool.host import Traits, as_traits, differing, traits_of
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.wire import Batch
 from tests.unit.gateway.helpers import counted_bytes, numbers, open_spool, readings, settable_clock
@@ -68,6 +68,11 @@ def test_what_cannot_be_learned_tells_nothing(tmp_path: Path) -> None:
 def test_differing_traits_are_those_known_of_both() -> None:
     assert differing({"a": "1", "b": "2"}, {"b": "3", "c": "4"}) == ["b"]
     assert differing({}, HERE) == []
+
+
+@pytest.mark.parametrize("noted", [None, "{", "[]", '{"machine": 3}', 7])
+def test_a_note_that_is_not_as_it_was_written_tells_nothing(noted: object) -> None:
+    assert as_traits(noted) == {}
 
 
 def test_the_traits_of_a_file_stay_when_it_is_written_to_and_end_with_it(tmp_path: Path) -> None:

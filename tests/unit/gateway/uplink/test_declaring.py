@@ -136,6 +136,16 @@ def test_what_a_file_that_was_set_aside_had_to_declare_is_declared(bench: Bench)
     assert bench.server.declared[0]["content"]["stream"] == before
 
 
+def test_an_event_that_is_not_as_it_was_written_stops_nothing(bench: Bench) -> None:
+    bench.spool.event("readings_lost", {"count": 7})
+    bench.spool.event("readings_lost", {"count": 8})
+    with bench.spool._disk.transaction() as connection:
+        connection.execute("UPDATE events SET detail = '{\"cou' WHERE number = 1")
+        connection.execute("INSERT INTO notes VALUES ('events_confirmed', '[')")
+    bench.drain()
+    assert bench.declared() == [("readings_lost", None), ("readings_lost", 8)]
+
+
 def test_a_server_of_the_previous_release_gets_readings_and_events_as_ever(tmp_path: Path) -> None:
     bench = Bench(tmp_path / "a", previous_release=True)
     bench.spool.event("readings_lost", {"count": 7})
