@@ -4,7 +4,8 @@ Which times are plausible: the one model behind every doubt about an instant.
 Promises: pure; a doubt names a code, and a repair where one is evident. Two kinds of doubt:
 by itself: later than the server's clock; where a clock starts that was never set, and runs on from there;
 GPS weeks that were counted from the wrong rollover; before the device's floor;
-by its neighbours: far outside the two readings whose numbers lie next to it, which agree with each other.
+by its neighbours: far outside the two readings whose numbers lie next to it, which agree with each other;
+from a clock that started at the gateway's build date and runs on, where the stream steps back to that date.
 Leaves to others: keeping what is not believed (`ingest.checking.doubts`), which readings are neighbours
 (`ingest.checking.neighbours`).
 
@@ -28,6 +29,9 @@ DAY_US = 24 * HOUR_US
 FUTURE_TOLERANCE_US = 300 * MICRO  # the contract: later than the server's clock + 5 min
 EARLIEST_US = 0  # nothing is believed from before 1970: no such monitor measured then; chosen
 
+CLOCK_UNSET = "clock_unset"
+TIME_OUTLIER = "time_outlier"
+
 ROLLOVER_WEEKS = 1024  # the week number has 10 bits; gps.gov, GPS week number rollover
 ROLLOVER_US = ROLLOVER_WEEKS * 7 * DAY_US  # 619 315 200 s
 ROLLOVERS = 3  # 59 years back, to before any receiver; chosen
@@ -49,7 +53,7 @@ UNSET_OVER_US = 1_563_235_200 * MICRO  # 2019-07-16: from here on no clock start
 
 #: Doubts about a time that a person may settle by saying that it is right. Not one that lies ahead.
 SETTLED_BY_A_PERSON = frozenset(
-    {"clock_unset", "gps_week_rollover", "time_before_service", "time_before_floor", "time_outlier"}
+    {CLOCK_UNSET, "gps_week_rollover", "time_before_service", "time_before_floor", TIME_OUTLIER}
 )
 
 #: A reading is out of line beyond this distance from its neighbours, and beyond what they say of their
@@ -118,7 +122,7 @@ def doubt_of_time(at_us: int, *, now_us: int, service: Service) -> Doubt | None:
     if at_us > now_us + FUTURE_TOLERANCE_US:
         return Doubt("time_in_future", {"ahead_s": (at_us - now_us) // MICRO})
     floor_us = service.floor_us
-    built_us = _built_us(service.built, now_us)
+    built_us = start_of_built_us(service.built, now_us)
     if _is_start(at_us, UNSET_DAYS, floor_us) or (
         built_us is not None and built_us <= at_us < built_us + DAY_US
     ):
@@ -130,9 +134,51 @@ def doubt_of_time(at_us: int, *, now_us: int, service: Service) -> Doubt | None:
     return _floor_doubt(at_us, service)
 
 
+class UnsetClock:
+    """
+    A clock that starts at a build date where it was never set, followed reading by reading. Pure.
+
+    It runs on from the build date for as long as a device may run, and shows times before the one that the
+    stream had reached. A stored reading ends it.
+    """
+
+    def __init__(self, built_us: int, reached_us: int | None) -> None:
+        """reached_us : time of the last stored reading; None: there is none, so no time steps back."""
+        self._built_us = built_us
+        self._reached_us = reached_us
+        self._shown_us: int | None = None
+
+    @property
+    def is_running(self) -> bool:
+        """True once it was seen to start, until a stored reading ends it."""
+        return self._shown_us is not None
+
+    def starts_at(self, at_us: int) -> bool:
+        """True on the day on which it starts."""
+        return self._built_us <= at_us < self._built_us + DAY_US
+
+    def may_show(self, at_us: int) -> bool:
+        """True on the days after that, while the device may still run."""
+        return self._built_us + DAY_US <= at_us < self._built_us + LONGEST_RUN_US
+
+    def runs_on(self, at_us: int) -> bool:
+        """True if it shows this time: no step back since its last, and before what the stream had reached."""
+        if self._shown_us is None or self._reached_us is None or not self.may_show(at_us):
+            return False
+        return self._shown_us - OUT_OF_LINE_US <= at_us < self._reached_us - OUT_OF_LINE_US
+
+    def showed(self, at_us: int) -> None:
+        """A reading of it."""
+        self._shown_us = at_us
+
+    def reached(self, at_us: int) -> None:
+        """A stored reading of another clock."""
+        self._shown_us, self._reached_us = None, at_us
+
+
 def unset_doubt(at_us: int) -> Doubt:
     """The doubt about an instant where a clock starts that was never set, or runs on from there."""
-    return Doubt("clock_unset", {"at": instant_text(at_us)})
+    return Doubt(CLOCK_UNSET, {"at": instant_text(at_us)})
 
 
 def _is_start(at_us: int, days: tuple[str, ...], floor_us: int | None) -> bool:
@@ -142,7 +188,7 @@ def _is_start(at_us: int, days: tuple[str, ...], floor_us: int | None) -> bool:
     return any(start <= at_us < start + run_us for start in starts)
 
 
-def _built_us(built: str | None, now_us: int) -> int | None:
+def start_of_built_us(built: str | None, now_us: int) -> int | None:
     """The start of a gateway's clock, if it counts: on the day itself a machine built today may well run."""
     built_us = day_us(built)
     return built_us if built_us is not None and now_us >= built_us + 2 * DAY_US else None
@@ -150,7 +196,7 @@ def _built_us(built: str | None, now_us: int) -> int | None:
 
 def _starts(built: str | None, now_us: int) -> list[int]:
     days = (*UNSET_DAYS, *ROLLED_DAYS)
-    starts = [*(day_us(day) for day in days), _built_us(built, now_us)]
+    starts = [*(day_us(day) for day in days), start_of_built_us(built, now_us)]
     return [start for start in starts if start is not None]
 
 
@@ -229,7 +275,7 @@ def out_of_line(
 
 def outlier_doubt(at_us: int) -> Doubt:
     """The doubt about a time that is out of line."""
-    return Doubt("time_outlier", {"at": instant_text(at_us)})
+    return Doubt(TIME_OUTLIER, {"at": instant_text(at_us)})
 
 
 # ---------------------------------------------------------------- helpers

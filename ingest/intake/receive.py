@@ -19,10 +19,10 @@ import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import Answer, Batch
+from cleanside.ingest.checking.checks import Doubts
 from cleanside.ingest.checking.doubts import doubts_about, held_entries, opaque_entry
 from cleanside.ingest.checking.incoming import Incoming, store_believed, stream_name
-from cleanside.ingest.checking.neighbours import Lines, look
-from cleanside.ingest.checking.plausible_time import outlier_doubt
+from cleanside.ingest.checking.neighbours import Neighbours, look
 from cleanside.ingest.checking.repeats import Verdict, is_elsewhere, judge, refuse_fork
 from cleanside.ingest.errors import Refused, writable
 from cleanside.ingest.intake.answers import answer_of, notes_of
@@ -96,9 +96,7 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     if report is not None and is_elsewhere(report, stream):
         report = None  # a repeat from a copied disk: the stream stays with the installation that began it
     doubts = doubts_about(incoming, device, stream.gateway_built)
-    lines = _lines(connection, incoming, device, stream, verdict, numbers)
-    for index in sorted(lines.out):
-        doubts.setdefault(index, []).append(outlier_doubt(int(incoming.at_us[index])))
+    beside = _neighbours(connection, incoming, device, stream, verdict, numbers, doubts)
     verdict.settle(numbers, doubts)
     entries = held_entries(incoming, numbers, verdict, doubts)
     new_numbers = seen_now if verdict.new is None else ranges_of(sorted(numbers[i] for i in verdict.new))
@@ -112,7 +110,7 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     stored = store_believed(connection, stream.id, incoming, numbers, among=verdict.new, doubts=doubts)
     readings.put_instants(connection, stream.id, fresh_instants)
     quarantine.put(connection, stream.id, [*entries.values(), *opaque], now_us)
-    tailed = dataclasses.replace(stream, tail_seq=after.highest, tail_us=lines.tail_us)
+    tailed = dataclasses.replace(stream, tail_seq=after.highest, tail_us=beside.tail_us)
     streams.save(
         connection,
         tailed,
@@ -127,26 +125,27 @@ def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     reports.put(
         connection, gateway_reports.reports_of(stream.id, batch.gateway, now_us, before=marks, resent=resent)
     )
-    revise(connection, stream, lines, now_us)
+    revise(connection, stream, beside, now_us)
     replaced = replace(connection, incoming, stream, {i: entries[i] for i in verdict.replaces})
     stored += len(verdict.replaces) - len(replaced)
     notes = notes_of(batch, numbers, entries, verdict, opaque, replaced)
     return answer_of(batch, after, stored, verdict.duplicates, notes, now_us)
 
 
-def _lines(
+def _neighbours(
     connection: sa.Connection,
     incoming: Incoming,
     device: DeviceRow,
     stream: Stream,
     verdict: Verdict,
     numbers: Sequence[int],
-) -> Lines:
+    doubts: Doubts,
+) -> Neighbours:
     """What the neighbours say; nothing without numbers, or while the device is not registered."""
     if not stream.is_numbered or device.registered_us is None:
-        return Lines()
+        return Neighbours()
     new = range(len(numbers)) if verdict.new is None else verdict.new
-    return look(connection, stream, incoming, new, numbers)
+    return look(connection, stream, incoming, new, numbers, doubts)
 
 
 def _claim(connection: sa.Connection, incoming: Incoming) -> tuple[DeviceRow, Stream]:

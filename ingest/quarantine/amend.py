@@ -18,7 +18,7 @@ import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
 from cleanside.gateway.wire import Doubt, instant_text, parse_instant
-from cleanside.ingest.checking.neighbours import TIME_IS_RIGHT
+from cleanside.ingest.checking.placed import TIME_IS_RIGHT
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.quarantine import replay
 from cleanside.ingest.quarantine.withdrawing import withdraw

@@ -21,8 +21,9 @@ from cleanside.gateway import wire
 from cleanside.ingest.checking.checks import Doubts
 from cleanside.ingest.checking.doubts import doubts_about, recheck_us
 from cleanside.ingest.checking.incoming import prepare, store_believed, units_text
-from cleanside.ingest.checking.neighbours import TIME_IS_RIGHT, out_among
-from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON, outlier_doubt
+from cleanside.ingest.checking.neighbours import look_again
+from cleanside.ingest.checking.placed import TIME_IS_RIGHT
+from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON
 from cleanside.ingest.store import dialect, fleet, quarantine, readings, streams
 from cleanside.ingest.store.quarantine import QuarantineRow
 
@@ -44,7 +45,7 @@ def reconsider(connection: sa.Connection, entries: Sequence[QuarantineRow], now_
     held = [entry for entry in entries if entry.state == quarantine.HELD]
     ready = [entry for entry in held if not entry.beside and not _is_unreadable(entry)]
     ready.sort(key=_together)
-    batches = (piece for _, group in groupby(ready, key=_alike) for piece in _pieces(list(group)))
+    batches = (piece for _, group in groupby(ready, key=alike) for piece in _pieces(list(group)))
     return sum(_reconsider(connection, piece, now_us) for piece in batches)
 
 
@@ -63,13 +64,13 @@ def _document(entry: QuarantineRow) -> dict[str, Any]:
     return document
 
 
-def _alike(entry: QuarantineRow) -> tuple[int, int, str]:
+def alike(entry: QuarantineRow) -> tuple[int, int, str]:
     """Entries that make one batch: the same stream, the same receipt, the same units."""
     return entry.stream_id, entry.received_us, json.dumps(_document(entry).get("units", {}), sort_keys=True)
 
 
 def _together(entry: QuarantineRow) -> tuple[tuple[int, int, str], int]:
-    return _alike(entry), entry.seq
+    return alike(entry), entry.seq
 
 
 def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us: int) -> int:
@@ -88,10 +89,9 @@ def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us:
         sqlite=dialect.is_sqlite(connection),
     )
     doubts = _unsettled(entries, doubts_about(incoming, device, stream.gateway_built))
-    out = out_among(connection, stream, [e.seq for e in entries if TIME_IS_RIGHT not in _document(e)])
-    for index, entry in enumerate(entries):
-        if entry.seq in out:
-            doubts.setdefault(index, []).append(outlier_doubt(int(incoming.at_us[index])))
+    numbers = [entry.seq for entry in entries]
+    judged = [index for index, entry in enumerate(entries) if TIME_IS_RIGHT not in _document(entry)]
+    look_again(connection, stream, incoming, numbers, judged, doubts)
     # Identity was fixed on receipt: an amended reading keeps the hash of what was sent.
     as_received = dataclasses.replace(
         incoming,
@@ -99,7 +99,6 @@ def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us:
         received_us=first.received_us,
         ready=None,
     )
-    numbers = [entry.seq for entry in entries]
     stored = store_believed(connection, stream.id, as_received, numbers, among=None, doubts=doubts)
     doubted = [
         (entry.id, doubts[index], recheck_us(doubts[index], batch.at_us[index]))

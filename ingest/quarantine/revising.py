@@ -8,20 +8,22 @@ Leaves to others: which readings those are (`ingest.checking.neighbours`).
 
 from __future__ import annotations
 
+from itertools import groupby
+
 import sqlalchemy as sa
 
-from cleanside.ingest.checking.neighbours import Lines
-from cleanside.ingest.checking.plausible_time import outlier_doubt
+from cleanside.ingest.checking.neighbours import Neighbours
 from cleanside.ingest.quarantine import replay
 from cleanside.ingest.quarantine.withdrawing import withdraw
 from cleanside.ingest.store import quarantine
 from cleanside.ingest.store.streams import Stream
 
 
-def revise(connection: sa.Connection, stream: Stream, lines: Lines, now_us: int) -> None:
-    """Quarantine or judge again the neighbours that `lines` names."""
-    if lines.withdrawn:
-        reasons = {seq: outlier_doubt(placed.at_us) for seq, placed in lines.withdrawn.items()}
-        withdraw(connection, stream, reasons, now_us)
-    if lines.again:
-        replay.reconsider(connection, quarantine.by_ids(connection, stream.owner_id, lines.again), now_us)
+def revise(connection: sa.Connection, stream: Stream, neighbours: Neighbours, now_us: int) -> None:
+    """Quarantine the stored readings that `neighbours` names, and judge the quarantined ones again."""
+    if neighbours.withdrawn:
+        withdraw(connection, stream, neighbours.withdrawn, now_us)
+    entries = quarantine.by_ids(connection, stream.owner_id, neighbours.again)
+    # In order of number: whether a clock runs on depends on the verdict before.
+    for _, alike in groupby(sorted(entries, key=lambda entry: entry.seq), key=replay.alike):
+        replay.reconsider(connection, list(alike), now_us)

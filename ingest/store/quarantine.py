@@ -280,7 +280,7 @@ def amended_of(connection: sa.Connection, stream_id: int, numbers: Ranges) -> di
 
 
 _NEAR = """
-SELECT seq, id, COALESCE(amended, content) FROM quarantine
+SELECT seq, id, COALESCE(amended, content), reasons FROM quarantine
 WHERE stream_id = ? AND state = 'held' AND NOT beside AND
 """
 _NEAR_BELOW = f"{_NEAR} seq < ? AND seq > ? ORDER BY seq DESC LIMIT ?"
@@ -290,9 +290,9 @@ _NEAR_BETWEEN = f"{_NEAR} seq BETWEEN ? AND ?"
 
 def near(
     connection: sa.Connection, stream_id: int, numbers: Range, bounds: Range, many: int
-) -> list[tuple[int, int, str]]:
+) -> list[tuple[int, int, str, str]]:
     """
-    (number, entry, content) of entries of these numbers, and of `many` on either side of them.
+    (number, entry, content, reasons) of entries of these numbers, and of `many` on either side of them.
 
     bounds : numbers at or beyond these are left out.
     """
@@ -303,7 +303,14 @@ def near(
         (_NEAR_ABOVE, (stream_id, last, high, many)),
     )
     rows = [row for sql, values in asked for row in dialect.run(connection, sql, values)]
-    return [(seq, entry_id, content) for seq, entry_id, content in rows]
+    return [(seq, entry_id, content, reasons) for seq, entry_id, content, reasons in rows]
+
+
+def latest(connection: sa.Connection, stream_id: int, code: str, *, above: int, below: int) -> str | None:
+    """Content of the entry with the highest number between two that is doubted by a code; None: none."""
+    sql = f"{_NEAR} seq > ? AND seq < ? AND reasons LIKE ? ORDER BY seq DESC LIMIT 1"
+    rows = dialect.run(connection, sql, (stream_id, above, below, f'%"{code}"%'))
+    return next((content for _, _, content, _ in rows), None)
 
 
 # ---------------------------------------------------------------- amendments

@@ -112,6 +112,12 @@ def times_near(connection: sa.Connection, stream_id: int, first: int, last: int,
     return [found[seq] for seq in (*lower, *sorted(s for s in found if first <= s <= last), *upper)]
 
 
+def nearest_below(connection: sa.Connection, stream_id: int, seq: int) -> Time | None:
+    """The stored reading with the highest number below one, archived or not; None: there is none."""
+    below = [row for row in times_near(connection, stream_id, seq, seq, 1) if row.seq < seq]
+    return below[-1] if below else None
+
+
 def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[dict[str, Any]]:
     """
     Take readings out of the store or its archive, and give them as they were, in order of number.

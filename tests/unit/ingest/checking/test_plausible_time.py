@@ -19,6 +19,7 @@ from cleanside.ingest.checking.plausible_time import (
     UNSET_DAYS,
     UNSET_OVER_US,
     Service,
+    UnsetClock,
     day_us,
     doubt_of_time,
     in_question,
@@ -186,3 +187,28 @@ def test_where_no_time_steps_back_none_is_out_of_line(hours: list[int]) -> None:
     at_us = np.array(hours, dtype=np.int64) * 3_600_000_000
     if not steps_back(at_us):
         assert not out_of_line(at_us, np.full(len(hours), np.nan)).any()
+
+
+# ---------------------------------------------------------------- a clock that runs on
+
+
+def test_an_unset_clock_runs_on_until_what_the_stream_had_reached_and_no_longer_than_a_device_may() -> None:
+    clock = UnsetClock(0, 300 * DAY_US)
+    assert not clock.runs_on(2 * DAY_US), "it was not seen to start"
+    assert clock.starts_at(DAY_US - 1)
+    assert not clock.starts_at(DAY_US)
+    clock.showed(DAY_US - 1)
+    assert clock.runs_on(DAY_US)
+    assert clock.runs_on(LONGEST_RUN_US - 1)
+    assert not clock.runs_on(LONGEST_RUN_US)
+    clock.showed(5 * DAY_US)
+    assert not clock.runs_on(4 * DAY_US), "no clock steps back while it runs"
+    clock.reached(6 * DAY_US)
+    assert not clock.runs_on(6 * DAY_US + 1)
+    behind = UnsetClock(0, 3 * DAY_US)
+    behind.showed(0)
+    assert behind.runs_on(2 * DAY_US)
+    assert not behind.runs_on(3 * DAY_US), "that is where the stream was: the clock was set"
+    alone = UnsetClock(0, None)
+    alone.showed(0)
+    assert not alone.runs_on(2 * DAY_US), "nothing steps back"

@@ -1,0 +1,98 @@
+"""
+Whose time is out of line with its neighbours by number, also once neighbours arrive late.
+
+Promises: the verdict on a reading rests on the times, as sent, of the two nearest readings on either side
+by number. Stored and quarantined readings count alike, so the verdict is the same for every order of
+arrival. What arrives is judged with its neighbours, and its neighbours are judged again.
+Leaves to others: when times are out of line (`ingest.checking.plausible_time`), what follows
+(`ingest.checking.neighbours`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import sqlalchemy as sa
+
+from cleanside.ingest.checking.placed import CONTEXT, Placed, clusters, in_order, there, with_persons_word
+from cleanside.ingest.checking.plausible_time import TIME_OUTLIER, out_of_line, steps_back
+from cleanside.ingest.store.marks import Range
+from cleanside.ingest.store.streams import Stream
+
+RESTS_ON = CONTEXT // 2  # readings on either side that a verdict rests on
+
+
+@dataclass(slots=True)
+class Outliers:
+    """Whose time is out of line, among the readings that were judged."""
+
+    #: indexes in the batch
+    out: set[int] = field(default_factory=set)
+    #: number -> stored reading
+    withdrawn: dict[int, Placed] = field(default_factory=dict)
+    #: quarantined entry -> is it one
+    entries: dict[int, bool] = field(default_factory=dict)
+    #: numbers of quarantined readings that were out of line, and are not now
+    back: set[int] = field(default_factory=set)
+    #: a reading of a clock that was never set is among what the server has near by
+    unset_is_near: bool = False
+    #: time of the reading with the highest number, if the last ones are in order; None: unknown
+    tail_us: int | None = None
+
+
+def look_for_outliers(connection: sa.Connection, stream: Stream, arrived: Sequence[Placed]) -> Outliers:
+    """Judge readings that arrived, in order of number, and what is next to them. Nothing is written."""
+    found = Outliers(tail_us=stream.tail_us if stream.tail_is_known else None)
+    for first, last in clusters([placed.seq for placed in arrived]):
+        near = there(connection, stream.id, first, last)
+        found.unset_is_near |= any(placed.is_unset for placed in near)
+        line = in_order([*near, *arrived])  # complete from the lowest to the highest that is near
+        _judge(line, _judged_again(line, first, last), found)
+        if sum(placed.seq > last for placed in near) < CONTEXT:  # the line reaches the end of the stream
+            found.tail_us = _tail_us(line)
+    stored = with_persons_word(connection, stream, list(found.withdrawn.values()))
+    found.withdrawn = {placed.seq: placed for placed in stored if not placed.is_right}
+    return found
+
+
+def outliers_among(connection: sa.Connection, stream: Stream, numbers: Sequence[int]) -> set[int]:
+    """Those of these numbers, which the server has, whose times are out of line."""
+    found: set[int] = set()
+    for first, last in clusters(sorted(numbers)):
+        line = there(connection, stream.id, first, last)
+        found |= {placed.seq for placed, is_out in zip(line, _verdicts(line), strict=True) if is_out}
+    return found & set(numbers)
+
+
+def _judged_again(line: Sequence[Placed], first: int, last: int) -> Range:
+    """Lowest and highest number that is judged: what lies further out is there as context."""
+    below = [placed.seq for placed in line if placed.seq < first][-RESTS_ON:]
+    above = [placed.seq for placed in line if placed.seq > last][:RESTS_ON]
+    return min([*below, first]), max([*above, last])
+
+
+def _verdicts(line: Sequence[Placed]) -> npt.NDArray[np.bool_]:
+    at_us = np.array([placed.at_us for placed in line], dtype=np.int64)
+    return out_of_line(at_us, np.array([placed.uncertainty_s for placed in line], dtype=np.float64))
+
+
+def _judge(line: Sequence[Placed], judged: Range, found: Outliers) -> None:
+    for placed, is_out in zip(line, _verdicts(line).tolist(), strict=True):
+        if not judged[0] <= placed.seq <= judged[1]:
+            continue
+        if placed.entry_id is not None:
+            found.entries[placed.entry_id] = is_out
+            if not is_out and TIME_OUTLIER in placed.codes:
+                found.back.add(placed.seq)
+        elif is_out and placed.in_batch is not None:
+            found.out.add(placed.in_batch)
+        elif is_out:
+            found.withdrawn[placed.seq] = placed
+
+
+def _tail_us(line: Sequence[Placed]) -> int | None:
+    last = np.array([placed.at_us for placed in line[-RESTS_ON - 1 :]], dtype=np.int64)
+    return None if steps_back(last) else int(last[-1])
