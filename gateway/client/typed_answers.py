@@ -146,6 +146,8 @@ class HousingState(TypedDict):
     last_heard_at: str | None
     quiet_s: float | None
     quiet_because: str | None
+    may_have_worked_hours: float
+    readings_waiting: int
     evidence: list[str]
     basis: str
     flow_exponent: float | None

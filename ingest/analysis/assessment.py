@@ -62,6 +62,8 @@ class View:
     last_reading_s: float | None
     #: when anything last came from its devices [us]; None: never
     heard_us: int | None
+    #: readings that gateways of its devices are known to hold
+    readings_waiting: int
     #: hours that changed and are not summarised yet; 0: the view is current
     hours_behind: int
     #: all that came and was taken before this instant is in the view [us]; None: nothing is summarised yet
@@ -161,6 +163,7 @@ class Judge:
             # while nothing is summarised yet, that something came is all there is.
             last_heard_s=heard_us / MICRO if heard_us is not None and study.last_s is None else None,
             quiet_because=self._silence(around.newest, around.device_ids),
+            waiting=around.newest.waiting if around.newest is not None else 0,
             learned_s=_seconds(self._known.learned_us),
             learning_failed_s=_seconds(self._known.failed_us),
         )
@@ -170,6 +173,7 @@ class Judge:
             terminal=terminal,
             last_reading_s=study.last_s,
             heard_us=heard_us,
+            readings_waiting=around.newest.waiting if around.newest is not None else 0,
             hours_behind=around.hours_behind,
             analysed_through_us=_analysed_through_us(study, around),
             snapshot=self._known,
@@ -192,11 +196,12 @@ class Judge:
         """
         Why the devices are quiet as far as their gateways said; None: they did not say.
 
-        out_of_coverage: the gateway has more than it could send. keyed_off: the last event was the key.
+        out_of_coverage: a gateway of its devices has more than came, on whichever stream.
+        keyed_off: the last event was the key.
         """
         if newest is None:
             return None
-        if newest.has_more:
+        if newest.waiting:
             return "out_of_coverage"
 
         def ask() -> str | None:

@@ -26,8 +26,8 @@ def newest(connection: sa.Connection, owner_id: int) -> Snapshot | None:
 
 def oldest_us(connection: sa.Connection) -> int | None:
     """When the oldest of all owners' snapshots was learned; None: none was ever learned. [us]"""
-    oldest: int | None = connection.scalar(sa.select(sa.func.min(fleet_snapshots.c.learned_us)))
-    return oldest
+    oldest = connection.scalar(sa.select(sa.func.min(fleet_snapshots.c.learned_us)))
+    return None if oldest is None else int(oldest)
 
 
 def content_of(connection: sa.Connection, owner_id: int) -> tuple[Snapshot, str]:

@@ -17,6 +17,8 @@ from cleanside.ingest.store import dialect
 from cleanside.ingest.store.element_changes import EnteredChange, entered_change
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 
+WAITS_US = 14 * 86_400 * 1_000_000  # what was left of a stream before that hardly comes any more (chosen)
+
 
 @dataclass(frozen=True)
 class Newest:
@@ -25,7 +27,7 @@ class Newest:
     stream_id: int
     device_id: int
     last_heard_us: int
-    has_more: bool  # its gateway has appended more than ever came
+    waiting: int  # numbers that gateways of its devices appended and that did not come yet
 
 
 @dataclass
@@ -36,6 +38,7 @@ class HousingSurroundings:
     changes: list[EnteredChange] = field(default_factory=list)  # entered of its elements, in time order
     device_ids: list[int] = field(default_factory=list)  # devices that sit on it now
     newest: Newest | None = None  # None: nothing ever came
+    heard: list[sa.Row[Any]] = field(default_factory=list)  # streams of its devices
     hours_behind: int = 0  # hours of its devices that wait for the analysis
     behind_from_hour: int | None = None  # the earliest of them
 
@@ -73,9 +76,14 @@ FROM assignments {_HOUSINGS} WHERE {{here}}
     AND (from_us IS NULL OR from_us <= ?) AND (until_us IS NULL OR until_us > ?)
 """
 _SITTING = f"SELECT housing_id, device_id {_SEATS} ORDER BY assignments.id"
+# A number above the mark that lies in no island (stored or declared shed) has not come yet.
 _HEARD = f"""
-SELECT id, device_id, last_heard_us, highest, appended_through FROM streams
-WHERE device_id IN (SELECT device_id {_SEATS})
+SELECT id, device_id, last_heard_us,
+    CASE WHEN coalesce(appended_through, 0) > highest THEN appended_through ELSE highest END - mark
+    - CASE WHEN island_count > 0
+        THEN (SELECT coalesce(sum(last - first + 1), 0) FROM islands WHERE stream_id = streams.id) ELSE 0
+    END AS waiting
+FROM streams WHERE device_id IN (SELECT device_id {_SEATS})
 """
 _BEHIND = f"""
 SELECT streams.device_id, count(*), min(hours.hour) FROM hours JOIN streams ON streams.id = hours.stream_id
@@ -102,7 +110,9 @@ def _fill(
         on[device_id].append(housing_id)
     for row in dialect.run(connection, _HEARD.format(here=here), sitting):
         for housing_id in on[row.device_id]:
-            _take_newest(found[housing_id], row)
+            found[housing_id].heard.append(row)
+    for around in found.values():
+        around.newest = _newest(around.heard)
     for device_id, many, first in dialect.run(connection, _BEHIND.format(here=here), sitting):
         for housing_id in on[device_id]:
             around = found[housing_id]
@@ -110,8 +120,11 @@ def _fill(
             around.behind_from_hour = min(first, around.behind_from_hour or first)
 
 
-def _take_newest(around: HousingSurroundings, row: sa.Row[Any]) -> None:
-    kept = around.newest
-    if kept is None or (row.last_heard_us, row.id) > (kept.last_heard_us, kept.stream_id):
-        has_more = row.appended_through is not None and row.appended_through > row.highest
-        around.newest = Newest(row.id, row.device_id, row.last_heard_us, has_more)
+def _newest(heard: Sequence[sa.Row[Any]]) -> Newest | None:
+    """The stream heard last; what waits is counted over all streams that were heard not long before it."""
+    if not heard:
+        return None
+    last = max(heard, key=lambda row: (row.last_heard_us, row.id))
+    lately_us = last.last_heard_us - WAITS_US
+    waiting = sum(max(0, int(row.waiting)) for row in heard if row.last_heard_us >= lately_us)
+    return Newest(last.id, last.device_id, last.last_heard_us, waiting)

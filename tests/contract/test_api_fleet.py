@@ -457,6 +457,46 @@ def test_a_machine_whose_gateway_has_more_than_it_sent_is_out_of_coverage(api: A
     assert restriction(api)["quiet_because"] == "out_of_coverage"
 
 
+KEY_OFF = {"events": [{"at_seq": 60, "event": "key_off"}]}
+
+
+def test_what_waits_on_an_older_stream_is_not_taken_for_a_key_off(api: Api) -> None:
+    """The spool was damaged: the gateway went on with a new stream and still holds 840 of the old one."""
+    api.register()
+    api.send(working_hours(1, gateway={"appended_through": 900}))
+    api.clock.advance(60)
+    api.send(working_hours(1, gateway=KEY_OFF) | {"stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d22"})
+    api.analyse()
+    api.clock.advance(6 * HOUR_S)
+    seen = restriction(api)
+    assert (seen["quiet_because"], seen["readings_waiting"]) == ("out_of_coverage", 840)
+
+
+def test_what_is_missing_below_the_newest_waits_too(api: Api) -> None:
+    """The newest came first; 3,415 numbers between are still at the gateway."""
+    api.register()
+    api.send(working_hours(1))
+    api.send(working_hours(1, first_seq=3476, gateway={"appended_through": 3535} | KEY_OFF))
+    api.analyse()
+    api.clock.advance(6 * HOUR_S)
+    seen = restriction(api)
+    assert (seen["quiet_because"], seen["readings_waiting"]) == ("out_of_coverage", 3415)
+
+
+def test_what_was_shed_does_not_wait(api: Api) -> None:
+    api.register()
+    api.send(working_hours(1))
+    shed = [
+        {"first": 61, "last": 99, "reason": "disk_budget"},
+        {"first": 101, "last": 200, "reason": "disk_budget"},
+    ]
+    gateway = {"appended_through": 260} | KEY_OFF
+    api.send(working_hours(1, first_seq=201, gateway=gateway) | {"shed": shed})
+    api.analyse()
+    api.clock.advance(6 * HOUR_S)
+    assert restriction(api)["readings_waiting"] == 1  # number 100
+
+
 def test_an_event_sent_again_is_kept_once(api: Api) -> None:
     api.register()
     gateway = {"events": [{"at_seq": 60, "event": "key_off"}], "boots": [{"boot": "6f2c", "first_seq": 1}]}

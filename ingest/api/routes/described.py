@@ -283,7 +283,13 @@ class HousingAnswer(Described):
     last_reading_at: str | None
     last_heard_at: str | None
     quiet_s: float | None
-    quiet_because: str | None
+    quiet_because: str | None = Field(
+        description="keyed_off, off_or_out_of_coverage, out_of_coverage, device_fault or unknown; null: heard"
+    )
+    may_have_worked_hours: float = Field(
+        description="usual operating hours that passed without a reading, while quiet"
+    )
+    readings_waiting: int = Field(description="readings that its gateways are known to hold")
     evidence: list[str]
     basis: str = Field(description="flow, envelope or none: what restriction at reference flow rests on")
     flow_exponent: float | None

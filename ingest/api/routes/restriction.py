@@ -193,6 +193,8 @@ def document_of(seen: View) -> dict[str, Any]:
         "last_heard_at": text(seen.heard_us),
         "quiet_s": found.quiet_s,
         "quiet_because": found.quiet_because,
+        "may_have_worked_hours": found.may_have_worked_hours,
+        "readings_waiting": seen.readings_waiting,
         "evidence": list(found.evidence),
         "basis": found.study.reference.basis,
         "flow_exponent": found.study.reference.exponent,

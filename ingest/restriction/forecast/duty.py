@@ -105,6 +105,26 @@ def _rhythm(worked_s: FloatArray, worked_h: FloatArray, days: int) -> tuple[floa
     return tuple(shares.tolist())
 
 
+def usual_hours(duty: Duty, from_s: float, until_s: float) -> float:
+    """
+    Operating hours that the machine works as a rule between two instants, by its weekly rhythm. [h]
+
+    Not more than the hours of the clock; 0 where `until_s` lies before `from_s`.
+    """
+    span_s = max(0.0, until_s - from_s)
+    week_h = 7 * duty.hours_per_day
+    if not duty.rhythm:
+        return min(span_s / HOUR_S, week_h * span_s / WEEK_S)
+    done = np.concatenate(([0.0], np.cumsum(duty.rhythm))) * week_h
+    edges_s = np.arange(len(done)) * HOUR_S
+
+    def worked_h(at_s: float) -> float:
+        weeks, into_s = divmod(at_s - MONDAY_S, WEEK_S)
+        return float(weeks * done[-1] + np.interp(into_s, edges_s, done))
+
+    return min(span_s / HOUR_S, worked_h(from_s + span_s) - worked_h(from_s))
+
+
 def days_until(hours: float, duty: Duty) -> float:
     """Days at the mean duty, which does not swing with the weekday."""
     return hours / duty.hours_per_day

@@ -121,7 +121,7 @@ def _zeros_apart_pa(devices: list[_Device]) -> FloatArray:
     """How far the zero of the highest-numbered device lies above that of the lowest; of two, of the pair."""
     if not all(device.zero.known for device in (devices[0], devices[-1])):
         return np.zeros(len(devices[0].row))
-    return devices[-1].zero_pa - devices[0].zero_pa
+    return np.asarray(devices[-1].zero_pa - devices[0].zero_pa)
 
 
 def _disagreement(table: Summaries, apart_pa: FloatArray, zero_pa: FloatArray) -> BoolArray:

@@ -14,16 +14,23 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from cleanside.ingest.restriction.forecast.duty import due_dates_s
+from cleanside.ingest.restriction.forecast.duty import due_dates_s, usual_hours
 from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, HourSummary
 from cleanside.ingest.restriction.verdict.ahead import Quantiles, quantiles
-from cleanside.ingest.restriction.verdict.evidence import of_age, of_learning
+from cleanside.ingest.restriction.verdict.evidence import of_age, of_learning, of_silence
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.status import ADVICE, NO_TERMINAL_ADVICE, SILENCE, SUSPECT_ADVICE
 from cleanside.ingest.restriction.verdict.study import Study, study_housing
 
 QUIET_S = 2 * HOUR_S  # quieter than that is worth a word
-SILENT_S = {"keyed_off": 14 * DAY_S, "out_of_coverage": 4 * DAY_S, "device_fault": 0.0, "unknown": 2 * DAY_S}
+SILENT_S = {
+    "keyed_off": 14 * DAY_S,
+    "off_or_out_of_coverage": 14 * DAY_S,
+    "out_of_coverage": 4 * DAY_S,
+    "device_fault": 0.0,
+    "unknown": 2 * DAY_S,
+}
+MISSED_DAYS = 1.5  # of mean daily work in silence: then it may as well work without coverage (chosen)
 LEVEL_STANDS = frozenset(("devices_disagree",))  # causes under which one device is carried on with
 
 
@@ -38,7 +45,8 @@ class Assessment:
     due_s: Quantiles | None  # seconds since 1970-01-01 UTC
     last_heard_s: float | None
     quiet_s: float | None
-    quiet_because: str | None  # keyed_off, out_of_coverage, device_fault or unknown; None while heard
+    quiet_because: str | None  # a key of status.SILENCE; None while heard
+    may_have_worked_hours: float  # usual operating hours that passed without a reading, while quiet
     evidence: tuple[str, ...]  # the study's, and what is known of the silence
 
 
@@ -61,6 +69,7 @@ def assess(
     now_s: float,
     last_heard_s: float | None = None,
     quiet_because: str | None = None,
+    waiting: int = 0,
     learned_s: float | None = None,
     learning_failed_s: float | None = None,
 ) -> Assessment:
@@ -71,21 +80,24 @@ def assess(
     last_heard_s : last sign of life if later than the last reading (a status post).
     quiet_because : what the server knows of a quiet machine (keyed_off, out_of_coverage, device_fault);
         None = judge by the last reading.
+    waiting : readings that the gateway is known to hold.
     learned_s, learning_failed_s : when the fleet snapshot was learned, and when the last learning failed;
         None = not known, or it did not fail.
     """
     if quiet_because is not None and quiet_because not in SILENCE:
         raise ValueError(f"quiet_because is {quiet_because!r}; give one of {', '.join(SILENCE)} or None")
     heard_s = max((t for t in (study.last_s, last_heard_s) if t is not None), default=None)
-    because = _quiet_because(study, heard_s, now_s, quiet_because)
-    due_s = _due_s(study, now_s, working_on=because == "out_of_coverage")
+    missed_h = 0.0 if study.last_s is None else usual_hours(study.duty, study.last_s, now_s)
+    because = _quiet_because(study, heard_s, now_s, quiet_because, missed_h)
+    missed_h = missed_h if because is not None else 0.0
+    due_s = _due_s(study, now_s, because)
     near = study.is_plan or (
         due_s is not None
-        and because == "out_of_coverage"
+        and because in ("out_of_coverage", "off_or_out_of_coverage")
         and (due_s.p50 - now_s <= study.planning_horizon_days * DAY_S)
     )
-    state = _state(study, near, now_s, heard_s, because)
-    quiet = () if because is None else (f"quiet: {SILENCE[because]}",)
+    state = _state(study, near, now_s, heard_s, because, missed_h)
+    quiet = of_silence(because, missed_h, waiting)
     return Assessment(
         study=study,
         now_s=now_s,
@@ -95,6 +107,7 @@ def assess(
         last_heard_s=heard_s,
         quiet_s=None if heard_s is None else max(0.0, now_s - heard_s),
         quiet_because=because,
+        may_have_worked_hours=missed_h,
         evidence=(
             *study.evidence,
             *of_age(study.restriction_s, study.hours_in_doubt),
@@ -104,20 +117,35 @@ def assess(
     )
 
 
-def _due_s(study: Study, now_s: float, *, working_on: bool) -> Quantiles | None:
+def _due_s(study: Study, now_s: float, because: str | None) -> Quantiles | None:
     """
-    The due date. Idle since the last reading: the hours left stay, so the date moves on with the clock.
+    The due date. While nothing arrives, the machine may have worked as usual since, or stood still.
 
-    working_on : out of coverage, where the machine works all the same: the date stays.
+    Early is as if it had worked since the last reading, late as if it had stood. Likely goes with what is
+    known: out of coverage it works on, keyed off it stands. Else it lies half way between.
     """
     if study.hours_left is None or study.last_s is None:
         return None
     left = np.array([study.hours_left.p10, study.hours_left.p50, study.hours_left.p90])
-    from_s = study.last_s if working_on else max(study.last_s, now_s)
-    return quantiles(np.maximum(due_dates_s(left, study.duty, from_s=from_s), now_s))
+    stood = due_dates_s(left, study.duty, from_s=max(study.last_s, now_s))
+    if because is None:
+        return quantiles(np.maximum(stood, now_s))
+    worked = due_dates_s(left, study.duty, from_s=study.last_s)
+    likely = {"out_of_coverage": 0.0, "keyed_off": 1.0}.get(because, 0.5)
+    middle_s = worked[1] + likely * (stood[1] - worked[1])
+    return quantiles(np.maximum(np.array([worked[0], middle_s, stood[2]]), now_s))
 
 
-def _state(study: Study, near: bool, now_s: float, heard_s: float | None, because: str | None) -> str:
+def _is_silent(study: Study, because: str | None, quiet_s: float, missed_h: float) -> bool:
+    """Is it time to find out why; where no reason is known, only once usual work was missed."""
+    if because is None or quiet_s < SILENT_S[because]:
+        return False
+    return because != "unknown" or missed_h >= MISSED_DAYS * study.duty.hours_per_day
+
+
+def _state(
+    study: Study, near: bool, now_s: float, heard_s: float | None, because: str | None, missed_h: float
+) -> str:
     """
     The most urgent truth first: over and due outrank silence, suspicion outranks both.
 
@@ -128,7 +156,7 @@ def _state(study: Study, near: bool, now_s: float, heard_s: float | None, becaus
         return study.level_state
     if study.suspicions:
         return "suspect"
-    if heard_s is None or (because is not None and now_s - heard_s >= SILENT_S[because]):
+    if heard_s is None or _is_silent(study, because, now_s - heard_s, missed_h):
         return "silent"
     if study.level_state == "running-in" or study.hours_left is None:
         return "running-in"
@@ -143,10 +171,19 @@ def _advice(study: Study, state: str) -> str:
     return ADVICE[state]
 
 
-def _quiet_because(study: Study, heard_s: float | None, now_s: float, told: str | None) -> str | None:
-    """Why nothing is heard; None while it is. What the server knows goes before the last reading."""
+def _quiet_because(
+    study: Study, heard_s: float | None, now_s: float, told: str | None, missed_h: float
+) -> str | None:
+    """
+    Why nothing is heard; None while it is. What the server knows goes before the last reading.
+
+    A key-off tells of its own time alone. Once usual work has passed since, it may be out of coverage too.
+    """
     if heard_s is None:
         return told or "unknown"
     if now_s - heard_s < QUIET_S:
         return None
-    return told or ("keyed_off" if study.last_says_off else "unknown")
+    because = told or ("keyed_off" if study.last_says_off else "unknown")
+    if because == "keyed_off" and study.duty.rhythm and missed_h >= MISSED_DAYS * study.duty.hours_per_day:
+        return "off_or_out_of_coverage"
+    return because

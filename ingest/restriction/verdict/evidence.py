@@ -14,6 +14,7 @@ from cleanside.ingest.restriction.measure.reference import Reference
 from cleanside.ingest.restriction.measure.summary import DAY_S, Summaries
 from cleanside.ingest.restriction.measure.words import counted
 from cleanside.ingest.restriction.verdict.entry_words import words_of
+from cleanside.ingest.restriction.verdict.status import SILENCE
 
 STRANGE_SAID = 0.5  # more likely strange than not
 
@@ -71,6 +72,24 @@ def of_learning(learned_s: float | None, failed_s: float | None, now_s: float) -
             f"learning from the fleet failed on {_minute(failed_s)}: what was learned before is used; "
             "the server's log says why (ingest.learning_failed)"
         )
+    return tuple(told)
+
+
+def of_silence(because: str | None, may_have_worked_h: float, waiting: int) -> tuple[str, ...]:
+    """
+    What is known of a quiet machine and what is not.
+
+    because : a key of SILENCE; None = it is heard. may_have_worked_h : since the last reading, as a rule. [h]
+    waiting : readings that its gateway is known to hold.
+    """
+    if because is None:
+        return ()
+    told = [f"quiet: {SILENCE[because]}"]
+    if waiting:
+        told.append(f"{counted(waiting, 'reading')} known to wait at its gateway")
+    if may_have_worked_h >= 1.0:
+        hours = counted(round(may_have_worked_h), "hour")
+        told.append(f"nothing was read in {hours} of its usual work: the due date is as wide as that")
     return tuple(told)
 
 

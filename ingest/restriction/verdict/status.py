@@ -49,10 +49,13 @@ SUSPECT_ADVICE = {
     + SECURE,
 }
 
+#: reason for silence -> what is known, and what is not
 SILENCE = {
-    "keyed_off": "the last reading says keyed off",
-    "out_of_coverage": "out of coverage; readings come later",
-    "device_fault": "the device reports a fault",
+    "keyed_off": "keyed off at the last message",
+    "off_or_out_of_coverage": "keyed off at the last message; it may have stood since, or worked out of "
+    "coverage",
+    "out_of_coverage": "out of coverage: its gateway holds readings that did not get through yet",
+    "device_fault": "the device reported a fault",
     "unknown": "no reason known",
 }
 

@@ -163,11 +163,14 @@ def test_a_change_that_nobody_entered_is_found_and_begins_a_new_life():
     assert entered.study.life_hours == pytest.approx(160.0, rel=0.01)
 
 
-def test_the_due_date_stands_still_while_idle_days_pass_only_in_operating_hours():
+def test_in_days_of_silence_the_hours_left_stand_and_the_date_is_as_wide_as_what_may_have_been_worked():
+    """It may have stood since: then the date is three days later; or worked: then it is where it was."""
     readings = shift_work()
     soon, later = assess(readings), assess(readings, after_s=3 * DAY_S)
     assert later.study.hours_left == soon.study.hours_left
-    assert later.due_s.p50 - soon.due_s.p50 == pytest.approx(3 * DAY_S - 600.0, rel=0.01)
+    assert later.due_s.p10 == pytest.approx(max(soon.due_s.p10 - 600.0, later.now_s), rel=1e-6)
+    assert later.due_s.p50 - soon.due_s.p50 == pytest.approx((3 * DAY_S - 600.0) / 2, rel=0.01)
+    assert later.due_s.p90 - soon.due_s.p90 == pytest.approx(3 * DAY_S - 600.0, rel=0.01)
 
 
 def test_a_machine_out_of_coverage_works_on_so_its_date_stays():
@@ -266,7 +269,8 @@ def test_an_element_just_below_its_limit_again_is_over_and_says_why_hours_are_le
     found = assess(dataclasses.replace(readings, restriction_pa=lower))
     assert found.state == "over"
     assert 97.0 < (found.study.share_used_percent or 0.0) < 100.0
-    assert found.hours_left.p10 == found.hours_left.p50 == 0.0 < found.hours_left.p90
+    left = found.study.hours_left
+    assert left.p10 == left.p50 == 0.0 < left.p90
     assert any("the state stays until it is below 97 %" in line for line in found.evidence)
     beyond = assess(readings)
     assert not any("the state stays" in line for line in beyond.evidence)

@@ -1,0 +1,100 @@
+"""Silence: what is known of a quiet machine, what is not, and how wide its due date is meanwhile."""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import pytest
+
+from cleanside.ingest.restriction import HousingFacts, Readings, Study, assess, study_housing, summarise_hours
+from cleanside.ingest.restriction.forecast.duty import learn_duty, usual_hours
+from cleanside.ingest.restriction.verdict.assess import Assessment
+
+MONDAY_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
+HOUR_S, DAY_S, WEEKS = 3600.0, 86_400.0, 6
+TERMINAL_PA = 6200.0
+
+
+def work(days: float, *, speed: bool) -> Readings:
+    """Monday to Friday from six to two, a reading every five minutes, key off at the end of the shift."""
+    at_s = MONDAY_S + np.arange(0.0, days * DAY_S, 300.0)
+    hour, weekday = ((at_s - MONDAY_S) % DAY_S) / HOUR_S, (at_s - MONDAY_S) // DAY_S % 7
+    powered = (hour >= 5.9) & (hour <= 14.1) & (weekday < 5)
+    at_s, hour = at_s[powered], hour[powered]
+    running = (hour >= 6) & (hour < 14)
+    level = 1500.0 + 3600.0 * ((at_s - MONDAY_S) / (7 * WEEKS * DAY_S)) ** 2
+    rng = np.random.default_rng(4)
+    return Readings(
+        at_s=at_s,
+        restriction_pa=np.where(running, level, 0.0) + rng.normal(0, 20, len(at_s)),
+        engine_speed_rad_s=np.where(running, 180.0, 0.0) if speed else None,
+    )
+
+
+@cache
+def studied(days: float = 7.0 * WEEKS, *, speed: bool = True) -> Study:
+    return study_housing(
+        summarise_hours(work(days, speed=speed)), HousingFacts(terminal_pa=TERMINAL_PA)
+    ).study
+
+
+def seen(after_s: float, *, speed: bool = True, **known: object) -> Assessment:
+    """So long after the last reading, which was on a Friday at two."""
+    study = studied(speed=speed)
+    assert study.last_s is not None
+    return assess(study, now_s=study.last_s + after_s, **known)  # type: ignore[arg-type]
+
+
+def test_usual_hours_follow_the_weeks_rhythm() -> None:
+    duty = learn_duty(summarise_hours(work(7.0 * WEEKS, speed=True)))
+    friday_s = MONDAY_S + 7 * WEEKS * DAY_S - 2 * DAY_S - 10 * HOUR_S
+    assert usual_hours(duty, friday_s, friday_s) == 0.0
+    assert usual_hours(duty, friday_s, friday_s + 2.5 * DAY_S) < 1.0
+    assert usual_hours(duty, friday_s, friday_s + 7 * DAY_S) == pytest.approx(7 * duty.hours_per_day)
+    assert usual_hours(duty, friday_s, friday_s + 3 * DAY_S) == pytest.approx(8.0, abs=1.0)
+
+
+def test_a_key_off_explains_a_weekend_and_no_more() -> None:
+    assert seen(2 * DAY_S).quiet_because == "keyed_off"
+    later = seen(6 * DAY_S)
+    assert later.quiet_because == "off_or_out_of_coverage"
+    assert later.may_have_worked_hours == pytest.approx(4 * 8, abs=3)
+    assert later.state != "silent"
+
+
+def test_six_days_without_a_word_widen_the_date_by_what_may_have_been_worked() -> None:
+    """Whether it worked on or stood, its date lies between early and late; likely lies between the two."""
+    soon, later = seen(HOUR_S), seen(6 * DAY_S)
+    on = seen(6 * DAY_S, quiet_because="out_of_coverage")
+    assert soon.due_s is not None
+    assert later.due_s is not None
+    assert on.due_s is not None
+    assert later.study.hours_left == soon.study.hours_left
+    assert later.due_s.p10 == pytest.approx(max(soon.due_s.p10, later.now_s), abs=HOUR_S)
+    assert later.due_s.p90 - soon.due_s.p90 > 3 * DAY_S
+    assert on.due_s.p50 == pytest.approx(soon.due_s.p50, abs=HOUR_S)
+    assert soon.due_s.p50 < later.due_s.p50 < later.due_s.p90
+
+
+def test_the_date_grows_wider_with_usual_work_missed_and_not_over_a_night() -> None:
+    def late_s(after_s: float) -> float:
+        due_s = seen(after_s).due_s
+        assert due_s is not None
+        return due_s.p90
+
+    night, weekend = late_s(3 * HOUR_S), late_s(2.5 * DAY_S)
+    assert weekend == pytest.approx(night, abs=0.15 * DAY_S)
+    late = [late_s(days * DAY_S) for days in (3, 4, 5, 6)]
+    assert np.all(np.diff([weekend, *late]) > 0)
+
+
+def test_a_machine_without_engine_speed_is_not_asked_after_each_weekend() -> None:
+    weekend, missed = seen(2.6 * DAY_S, speed=False), seen(4 * DAY_S, speed=False)
+    assert (weekend.quiet_because, weekend.state == "silent") == ("unknown", False)
+    assert (missed.quiet_because, missed.state) == ("unknown", "silent")
+
+
+def test_readings_known_to_wait_are_counted() -> None:
+    found = seen(DAY_S, quiet_because="out_of_coverage", waiting=3_415)
+    assert any(line.startswith("3,415 readings") for line in found.evidence)
