@@ -420,6 +420,23 @@ def test_a_corrected_assignment_takes_the_readings_away_from_the_wrong_machine(a
     assert len(restriction(api, "loader-02")["series"]) == 10
 
 
+def test_a_machine_that_reads_below_clean_says_what_to_look_for_before_it_runs_again(api: Api) -> None:
+    """30 h with the element in, then 10 h at a tenth of that: torn, out, or a tube off."""
+    api.register()
+    set_hours_in(api, 41)
+    api.send(working_hours(30))
+    assert restriction(api)["cautions"] == []
+    torn = working_hours(10, first_seq=1 + 30 * 60)
+    torn["columns"]["restriction"] = [0.2] * 600
+    api.send(torn)
+    api.analyse()
+    found = restriction(api)
+    assert "below_clean" in [suspicion["cause"] for suspicion in found["suspicions"]]
+    codes = [caution["code"] for caution in found["cautions"]]
+    assert codes[0] == "maker_first"
+    assert {"below_clean", "secure_machine", "element_out"} <= set(codes)
+
+
 def test_the_fleet_is_ordered_by_urgency(api: Api) -> None:
     api.register()
     api.register("loader-02-intake", "loader-02")
