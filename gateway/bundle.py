@@ -182,13 +182,6 @@ def _bodies(file: BinaryIO, chain: _Chain, first: tuple[bytes, bytes] | None = N
         yield _unpacked(content, block)
 
 
-def read_blocks(file: BinaryIO, header: Header, secret: bytes) -> Iterator[bytes]:
-    """The bodies of a bundle that was made with `secret`, as `BlockReader` gives them."""
-    reader = BlockReader(file, header)
-    reader.is_made_with(secret)
-    return iter(reader)
-
-
 def _unpacked(content: bytes, block: int) -> bytes:
     # Counted while unpacking: the size that a frame states of itself is not to be trusted.
     try:

@@ -140,12 +140,6 @@ def run_pass(resources: Resources) -> int:
     return len(due)
 
 
-def run_until_current(resources: Resources) -> None:
-    """Summarise everything that is due now."""
-    while run_pass(resources):
-        pass
-
-
 def _by_housing(connection: sa.Connection, due: Sequence[Behind]) -> dict[int, list[int]]:
     """housing -> hours to summarise, in order. Where a device ever sat, its readings may have counted."""
     wanted: dict[int, set[int]] = {}

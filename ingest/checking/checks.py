@@ -47,18 +47,6 @@ CODES: Mapping[str, str] = {
 Doubts = dict[int, list[Doubt]]
 
 
-def believe(batch: Batch, si: Mapping[str, FloatArray], *, now_us: int, service: Service) -> Doubts:
-    """
-    The doubts about each reading, by index; a reading that is believed has none.
-
-    si : column name -> values in SI, shape (n,), NaN where absent. now_us : the server's clock.
-    """
-    doubts = doubts_of_values(batch, si)
-    at_us, known = instants_of(batch)
-    add_doubts_of_times(batch, at_us, known, doubts, now_us=now_us, service=service)
-    return doubts
-
-
 def doubts_of_values(batch: Batch, si: Mapping[str, FloatArray]) -> Doubts:
     """The doubts that rest on the reading alone: those of the decoder, and values beyond the possible."""
     doubts: Doubts = {index: list(found) for index, found in batch.doubts.items()}

@@ -8,7 +8,7 @@ schedule (`housing_lives` of each housing into `learn_fleet`), and asks `assess_
 from cleanside.ingest.restriction.elements.entries import Entry, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import Life, LifeSpan
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge, learn_fleet
-from cleanside.ingest.restriction.measure.hours import summarise_hour, summarise_hours
+from cleanside.ingest.restriction.measure.hours import summarise_hours
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
 from cleanside.ingest.restriction.measure.summary import HourSummary, PackedHour, Readings, Summaries
 from cleanside.ingest.restriction.verdict.ahead import Quantiles
@@ -40,6 +40,5 @@ __all__ = [
     "housing_lives",
     "learn_fleet",
     "study_housing",
-    "summarise_hour",
     "summarise_hours",
 ]

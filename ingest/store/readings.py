@@ -180,8 +180,3 @@ def keep_unit_set(connection: sa.Connection, units: str) -> int:
     found = unit_set_id(connection, units)
     assert found is not None
     return found
-
-
-def unit_sets_of(connection: sa.Connection) -> dict[int, str]:
-    """Every set of units kept, id -> canonical JSON; there are few."""
-    return {row.id: row.units for row in connection.execute(sa.select(unit_sets))}

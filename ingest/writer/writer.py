@@ -82,9 +82,6 @@ class Writer:
         self.committed_s = -math.inf
         #: why the store took no commit, and when [s]; None: readings were committed since
         self.trouble: tuple[TryAgain | None, float] = (None, 0.0)
-        #: commits made, and jobs they carried: their ratio is what group commit saves
-        self.commits = 0
-        self.jobs = 0
         #: told of each commit: the jobs it carried, and how long it took [s]
         self.on_commit: Callable[[int, float], None] = lambda _jobs, _seconds: None
 
@@ -191,8 +188,6 @@ class Writer:
                 self._commit(jobs, tries=tries - 1)
                 return
             outcomes = [_contended(error) if contended or _sqlstate(error) in _HELD_UP else error]
-        self.commits += 1
-        self.jobs += len(jobs)
         took_s = time.perf_counter() - began_s
         if any(job.readings > QUICK_READINGS for job in jobs):
             self._learn(jobs, took_s)

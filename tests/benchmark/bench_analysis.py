@@ -33,7 +33,6 @@ from cleanside.ingest.analysis.assessment import SnapshotInUse
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.analysis.recompute import Helper, recompute
-from cleanside.ingest.analysis.summarising import run_until_current
 from cleanside.ingest.restriction import (
     FleetKnowledge,
     HousingFacts,
@@ -47,7 +46,7 @@ from cleanside.ingest.restriction import (
 )
 from cleanside.ingest.store import database, fleet, hours
 from cleanside.ingest.store.hours import Kept
-from tests.support.serving import DEVICE, STREAM, Api, in_process
+from tests.support.serving import DEVICE, STREAM, Api, in_process, summarise_all
 
 START_S = 1_740_960_000.0  # 2025-03-03, a Monday
 TERMINAL_PA = 6200.0
@@ -198,7 +197,7 @@ def bench_incremental(given: argparse.Namespace) -> None:
             api.clock.advance(given.batch * 10)
             answer = api.send(_batch(float(readings.at_s[-1]) + 10, number * given.batch, given.batch))
             assert answer["stored"] == given.batch, answer
-            summaries_s.append(timed(lambda: run_until_current(api.resources)))
+            summaries_s.append(timed(lambda: summarise_all(api.resources)))
             judged_s.append(timed(lambda: judge(api, memory, known)))
         floor = median([timed(lambda: _empty_commit(api)) for _ in range(given.rounds)])
     both = [Took(*map(sum, zip(*pair, strict=True))) for pair in zip(summaries_s, judged_s, strict=True)]

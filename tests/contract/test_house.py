@@ -5,7 +5,18 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 
-from tests.support.house import FLOOR, ROOT, arrows, circles, classes, constants, modules, room_of
+from tests.support.house import (
+    FLOOR,
+    ROOT,
+    arrows,
+    circles,
+    classes,
+    constants,
+    definitions,
+    modules,
+    room_of,
+    used,
+)
 
 #: the most there may be; a room or an arrow more is a decision, taken here
 ROOMS, ARROWS = 36, 131
@@ -17,6 +28,13 @@ LAYERS = {"routes", "store", "commands"}
 ONE_CLASS_A_PROGRAM = {"CalledWrongly", "TryAgain", "Settings"}
 #: an answer as the server describes it and as the client types it: two sides of one shape
 SHAPES_OF_ANSWERS = ("described", "typed_answers", "batch_schema")
+#: what no file of ours calls -> who does
+CALLED_FROM_ELSEWHERE = {
+    "data_received": "asyncio, on each piece that arrives",
+    "readinto": "io.RawIOBase",
+    "assess_housing": "the public way into the analysis, for who has summaries and no server",
+    "FakeServer": "the fake that is shipped for who tests an uplink of their own",
+}
 
 
 def test_no_circle_closes_between_rooms() -> None:
@@ -66,3 +84,12 @@ def test_what_routes_work_with_is_typed_and_hangs_on_the_app_in_one_place() -> N
         for word in re.findall(r"\bapp\.state\.(\w+)", path.read_text())
     ]
     assert sorted(used) == [("ingest/api/app.py", "services"), ("ingest/api/routes/services.py", "services")]
+
+
+def test_nothing_is_there_for_tests_alone() -> None:
+    """Else a change keeps alive what no program runs. A name that a library or a file calls says why."""
+    programs = [path for module, path in modules().items() if not module.startswith("migrations")]
+    in_use = set().union(*map(used, programs)) | set(CALLED_FROM_ELSEWHERE)
+    entry_points = set(re.findall(r"\w+", (ROOT / "pyproject.toml").read_text()))
+    found = {name: path.name for path in programs for name in definitions(path)}
+    assert {name: file for name, file in found.items() if name not in in_use | entry_points} == {}

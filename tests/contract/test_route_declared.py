@@ -14,11 +14,11 @@ import pytest
 from fastapi.routing import APIRoute
 
 from cleanside.ingest.api.description import examples, permission_of
-from cleanside.ingest.api.routes.example import example, example_of
+from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.shared import Strict, open_to_all, router_of
 from tests.contract.test_api_access import ALLOWED
 from tests.support.house import ROOT
-from tests.support.route_examples import ROUTES, Route
+from tests.support.route_examples import ROUTES, Route, example_of
 from tests.support.story import ELSEWHERE
 
 CHANGELOG = ROOT / "ingest" / "docs" / "CHANGELOG.md"

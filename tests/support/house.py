@@ -130,3 +130,20 @@ def constants(path: Path) -> Iterator[tuple[str, str]]:
             value = getattr(node, "value", None)
             if isinstance(value, ast.Constant):
                 yield target.id, ast.unparse(value)
+
+
+def definitions(path: Path) -> set[str]:
+    """Names of the functions and classes that a file defines, but for dunders and routes."""
+    kinds = (ast.FunctionDef, ast.AsyncFunctionDef, ast.ClassDef)
+    found = (node for node in ast.walk(tree(path)) if isinstance(node, kinds))
+    return {n.name for n in found if not n.name.startswith("__") and not _is_route(n)}
+
+
+def _is_route(node: ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef) -> bool:
+    return any(ast.unparse(decorator).startswith("router.") for decorator in node.decorator_list)
+
+
+def used(path: Path) -> set[str]:
+    """Names that a file uses, as they stand or behind a dot; an import alone is no use."""
+    names = {n.id for n in ast.walk(tree(path)) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Load)}
+    return names | {node.attr for node in ast.walk(tree(path)) if isinstance(node, ast.Attribute)}

@@ -9,9 +9,16 @@ from typing import Any
 from fastapi.routing import APIRoute
 
 from cleanside.ingest.api.app import all_routes
-from cleanside.ingest.api.routes.example import RequestExample, example_of
+from cleanside.ingest.api.routes.example import RequestExample
 
 Route = tuple[str, str]
+
+
+def example_of(route: APIRoute) -> RequestExample | None:
+    """What a route shows; None: it shows nothing, and takes neither body nor query."""
+    found: RequestExample | None = getattr(route.endpoint, "example", None)
+    return found
+
 
 ROUTES: Mapping[Route, APIRoute] = {
     (method, route.path): route for route in all_routes() for method in sorted(route.methods or ())

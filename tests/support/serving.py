@@ -24,12 +24,13 @@ from anyio.from_thread import BlockingPortal, start_blocking_portal
 from fastapi import FastAPI
 
 from cleanside.gateway.wire import instant_text, parse_instant
-from cleanside.ingest.analysis.summarising import recheck_due, run_until_current
+from cleanside.ingest.analysis.summarising import recheck_due, run_pass
 from cleanside.ingest.api.app import create_app
 from cleanside.ingest.api.routes.services import Services, services_in
 from cleanside.ingest.owners import access
 from cleanside.ingest.settings import Settings, load
 from cleanside.ingest.store import database, fleet, keys
+from cleanside.ingest.writer.writer import Writer
 from tests.support.databases import opened
 
 NOW = "2026-03-02T09:00:00Z"
@@ -81,6 +82,24 @@ def bearer(token: str) -> dict[str, str]:
 
 
 # ---------------------------------------------------------------- in this process
+
+
+def commits_of(writer: Writer) -> list[int]:
+    """A list that grows by the number of jobs with each commit from now on; whoever was told still is."""
+    made, tell = list[int](), writer.on_commit
+
+    def count(jobs: int, seconds: float) -> None:
+        made.append(jobs)
+        tell(jobs, seconds)
+
+    writer.on_commit = count
+    return made
+
+
+def summarise_all(resources: Any) -> None:
+    """Summarise everything that is due now."""
+    while run_pass(resources):
+        pass
 
 
 class Api:
@@ -147,7 +166,7 @@ class Api:
 
     def analyse(self) -> None:
         """Do the background work that is due."""
-        run_until_current(self.resources)
+        summarise_all(self.resources)
         self.services.snapshots.refresh(self.resources, self.services.memory, at_once=True)
 
     def recheck(self) -> int:

@@ -10,8 +10,6 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
 
-from fastapi.routing import APIRoute
-
 T = TypeVar("T", bound=Callable[..., Any])
 
 
@@ -43,9 +41,3 @@ def example(
         return endpoint
 
     return mark
-
-
-def example_of(route: APIRoute) -> RequestExample | None:
-    """What a route shows; None: it shows nothing, and takes neither body nor query."""
-    found: RequestExample | None = getattr(route.endpoint, "example", None)
-    return found

@@ -32,12 +32,6 @@ def interval_score(
     return np.asarray(high - low + 2.0 / alpha * outside)
 
 
-def ensemble_crps(truth: float, members: FloatArray) -> float:
-    """Continuous ranked probability score of an ensemble: mean |x - y| - mean |x - x'| / 2."""
-    values = np.asarray(members, dtype=np.float64)
-    return float(np.mean(np.abs(values - truth)) - 0.5 * np.mean(np.abs(values[:, None] - values[None, :])))
-
-
 def relative_accuracy(truth: FloatArray, predicted: FloatArray) -> FloatArray:
     """1 - |r* - r| / r*, on the remaining life; 1 is perfect, may be negative, NaN where r* is 0. [1]"""
     truth = np.asarray(truth, dtype=np.float64)

@@ -24,7 +24,6 @@ from cleanside.ingest.restriction.measure.summary import (
     SUMMARY_VERSION,
     BoolArray,
     FloatArray,
-    HourSummary,
     IntArray,
     PackedHour,
     Readings,
@@ -48,19 +47,6 @@ PAIR_S = 60.0  # two devices' readings further apart than that may see another f
 LEAST_PAIRS = 5
 BLOCK_READINGS = 100_000  # measured: larger blocks leave the processor's cache
 PA_STEP, LOWEST_PA = 1 / 64, -32768.0  # quantiles are kept to 0.016 Pa: 24 bits from there reach 229 kPa
-
-
-def summarise_hour(readings: Readings) -> HourSummary:
-    """
-    The summary of the one UTC hour that all readings lie in.
-
-    Raises ValueError if there is no reading, or they lie in more than one hour.
-    """
-    summaries = summarise_hours(readings)
-    if len(summaries) != 1:
-        raise ValueError(f"readings of {len(summaries)} UTC hours; give those of one, or use summarise_hours")
-    only: HourSummary = summaries[0]
-    return only
 
 
 def summarise_hours(readings: Readings) -> Summaries:

@@ -11,11 +11,11 @@ import pytest
 import zstandard
 
 from cleanside.gateway.bundle import (
+    BlockReader,
     BundleBroken,
     BundleWriter,
     header_line,
     mac_secret,
-    read_blocks,
     read_header,
 )
 from cleanside.gateway.cli import EXIT_CALLED_WRONGLY, EXIT_OK, main
@@ -50,7 +50,9 @@ def read(content: bytes, secret: bytes = SECRET) -> tuple[list[bytes], BundleBro
 
 
 def iter_into(bodies: list[bytes], file: io.BytesIO, secret: bytes) -> list[bytes]:
-    for body in read_blocks(file, read_header(file), secret):
+    reader = BlockReader(file, read_header(file))
+    reader.is_made_with(secret)
+    for body in reader:
         bodies.append(body)
     return []
 

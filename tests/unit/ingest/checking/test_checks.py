@@ -13,7 +13,7 @@ from cleanside.gateway import wire
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.api.problems import TITLES
 from cleanside.ingest.checking import content
-from cleanside.ingest.checking.checks import CODES, believe
+from cleanside.ingest.checking.checks import CODES, add_doubts_of_times, doubts_of_values, instants_of
 from cleanside.ingest.checking.plausible_time import DAY_US, ROLLOVER_US, Service, doubt_of_time
 
 NOW_US = parse_instant("2026-11-24T21:27:00Z").us
@@ -102,7 +102,9 @@ def sent(at: str, **more: Any) -> wire.Batch:
 
 def codes_of(batch: wire.Batch, service: Service | None = None) -> list[str]:
     columns = content.all_as_sent(batch)
-    found = believe(batch, content.in_si(batch, columns), now_us=NOW_US, service=service or Service())
+    found = doubts_of_values(batch, content.in_si(batch, columns))
+    at_us, known = instants_of(batch)
+    add_doubts_of_times(batch, at_us, known, found, now_us=NOW_US, service=service or Service())
     return [doubt.code for doubts in found.values() for doubt in doubts]
 
 

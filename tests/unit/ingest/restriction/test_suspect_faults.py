@@ -12,10 +12,10 @@ from cleanside.ingest.restriction import (
     Readings,
     Summaries,
     study_housing,
-    summarise_hour,
     summarise_hours,
 )
 from cleanside.ingest.restriction.measure.reference import ZERO_NEAR_PA, ZERO_PATIENCE, _usual
+from tests.support.hours import summarise_hour
 
 HOUR_S = 3600.0
 

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from cleanside.ingest.restriction.evaluate.scores import (
-    ensemble_crps,
     interval_score,
     life_scores,
     pinball_loss,
@@ -45,24 +44,6 @@ def test_interval_score_is_the_sum_of_its_two_pinball_losses():
     high = low + rng.exponential(1, 100)
     both = pinball_loss(truth, low, 0.1) + pinball_loss(truth, high, 0.9)
     assert interval_score(truth, low, high, 0.2) == pytest.approx(both / 0.1)
-
-
-@pytest.mark.parametrize(
-    ("members", "truth", "crps"), [([1, 2, 3], 2, 2 / 9), ([10, 20, 30, 40], 25, 3.75), ([5], 7, 2)]
-)
-def test_ensemble_crps_has_its_hand_value(members, truth, crps):
-    assert ensemble_crps(truth, np.array(members)) == pytest.approx(crps)
-
-
-@pytest.mark.parametrize(
-    ("mean", "sd", "truth", "crps"),
-    [(0, 1, 0, 0.23369497725510913), (0, 1, 1, 0.6024413576276163), (100, 10, 115, 9.94424003977453)],
-)
-def test_the_crps_of_many_gaussian_quantiles_meets_the_gaussian_closed_form(mean, sd, truth, crps):
-    from scipy.stats import norm
-
-    members = norm.ppf((np.arange(2000) + 0.5) / 2000, mean, sd)
-    assert ensemble_crps(truth, members) == pytest.approx(crps, rel=2e-3)
 
 
 TIMES = np.array([20.0, 40.0, 60.0, 80.0, 90.0])

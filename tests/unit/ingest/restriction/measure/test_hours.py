@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from cleanside.ingest.restriction import HourSummary, Readings, summarise_hour, summarise_hours
+from cleanside.ingest.restriction import HourSummary, Readings, summarise_hours
+from tests.support.hours import summarise_hour
 
 START_S = 1_772_431_200.0  # 2026-03-02T06:00:00Z, the start of an hour
 
@@ -102,11 +103,6 @@ def test_all_hours_at_once_equal_each_hour_alone():
 
 def test_no_readings_give_no_summary():
     assert summarise_hours(Readings(at_s=np.empty(0))) == []
-
-
-def test_readings_of_two_hours_are_not_one_hour():
-    with pytest.raises(ValueError, match="2 UTC hours"):
-        summarise_hour(Readings(at_s=np.array([START_S, START_S + 3600.0])))
 
 
 def test_a_column_of_another_length_is_named():
