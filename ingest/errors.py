@@ -11,7 +11,8 @@ What can go wrong in the server, drawn as a tree.
     └── CalledWrongly       a command or setting is wrong; a person has to change it         -> exit code 2
         └── BeingServed     another process has the database; ask it over HTTP
 
-Every message has the value, the rule and the next step.
+Each has a stable `code` and `values`; its message has the value, the rule and the next step.
+Beside the tree stand AddressRefused and NotACode, ValueErrors of what a person typed.
 """
 
 from __future__ import annotations
@@ -19,10 +20,12 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from starlette.exceptions import HTTPException
 
-from cleanside.gateway.wire import BatchRefused
+from cleanside.gateway.wire import BatchRefused, Coded, Values
+from cleanside.ingest.error_texts import SENTENCES
 
 
 def why(error: BaseException) -> str:
@@ -37,8 +40,14 @@ def why(error: BaseException) -> str:
     return re.sub(r"\[Errno -?\d+\] |^\[\w+(: \w+)?\] | \(_ssl\.c:\d+\)", "", said)
 
 
-class IngestError(Exception):
-    """Anything this program says no to."""
+class IngestError(Coded):
+    """
+    Anything this program says no to.
+
+    Decide by `code` and `values`; the sentence of each code is in `error_texts`.
+    """
+
+    SENTENCES = SENTENCES
 
 
 class CalledWrongly(IngestError):
@@ -50,12 +59,19 @@ class BeingServed(CalledWrongly):
 
 
 class TryAgain(IngestError):
-    """Nothing is wrong with the request; the server cannot take it now."""
+    """
+    Nothing is wrong with the request; the server cannot take it now.
 
-    def __init__(self, detail: str, *, retry_after_s: int = 5, code: str = "overloaded") -> None:
-        self.retry_after_s = retry_after_s
+    case : which of `error_texts`. code : the one of the problem that a client meets.
+    """
+
+    def __init__(
+        self, case: str, /, *, retry_after_s: int = 5, code: str = "overloaded", **values: Any
+    ) -> None:
+        super().__init__(case, **values)
+        self.case = self.code
         self.code = code
-        super().__init__(detail)
+        self.retry_after_s = retry_after_s
 
 
 class CannotOpen(IngestError):
@@ -66,8 +82,8 @@ class CannotOpen(IngestError):
     """
 
     def __init__(self, code: str, detail: str) -> None:
-        self.code = code
         super().__init__(detail)
+        self.code = code
 
 
 class ArchiveUnreadable(IngestError):
@@ -103,14 +119,28 @@ class Refused(IngestError):
         errors: Sequence[Complaint] = (),
         more_errors: int = 0,
         headers: Mapping[str, str] | None = None,
+        values: Values | None = None,
     ) -> None:
+        """values : what the detail is about, by name."""
+        super().__init__(detail, **(values or {}))
         self.status = status
         self.code = code
         self.detail = detail
         self.errors = tuple(errors)
         self.more_errors = more_errors
         self.headers = dict(headers or {})
-        super().__init__(detail)
+
+
+class AddressRefused(Coded, ValueError):
+    """An address that nothing may be sent to; a ValueError, because it is read where a body is checked."""
+
+    SENTENCES = SENTENCES
+
+
+class NotACode(Coded, ValueError):
+    """What was typed cannot be a one-time code. Its sentence never has the code."""
+
+    SENTENCES = SENTENCES
 
 
 class BodyNotJson(HTTPException):
@@ -125,4 +155,5 @@ class NotFound(Refused):
     """Unknown, or another owner's: nobody can tell which."""
 
     def __init__(self, what: str, name: str, *, code: str | None = None) -> None:
-        super().__init__(404, code or f"unknown_{what}", f'there is no {what} "{name}" here; check the name')
+        detail = f'there is no {what} "{name}" here; check the name'
+        super().__init__(404, code or f"unknown_{what}", detail, values={"what": what, "name": name})

@@ -52,7 +52,7 @@ def set_up(level: str, form: str, *, stream: Any = None, secrets: tuple[str, ...
     """
     for name, given, known in (("log_level", level, LEVELS), ("log_format", form, FORMS)):
         if given not in known:
-            raise CalledWrongly(f'{name} "{given}" is not known; give one of {", ".join(known)}')
+            raise CalledWrongly("log_setting_unknown", name=name, given=given, known=", ".join(known))
     handler = logging.StreamHandler(stream)
     handler.setFormatter(AsJson(secrets) if form == "json" else AsText(secrets))
     bounded = Bounded(handler)

@@ -41,11 +41,12 @@ class Coded(Exception):
     def __init__(self, code: str = "", /, **values: Any) -> None:
         self.values: Values = values
         self.code = code if code in self.SENTENCES else _code_of(type(self).__name__)
-        self._said = None if code in self.SENTENCES else code
+        self._first = code  # a code, or a sentence of its own
         super().__init__(code)
 
     def __str__(self) -> str:
-        return text_of(self.SENTENCES, self.code, self.values) if self._said is None else self._said
+        first = self._first
+        return text_of(self.SENTENCES, first, self.values) if first in self.SENTENCES else first
 
 
 def _code_of(name: str) -> str:

@@ -28,7 +28,7 @@ def context(settings: Settings) -> ssl.SSLContext | None:
     """
     if not settings.tls_certificate:
         if settings.tls_key or settings.tls_client_ca:
-            raise CalledWrongly("tls_key or tls_client_ca is set without tls_certificate; set that, too")
+            raise CalledWrongly("tls_certificate_missing")
         return None
     for name in ("tls_certificate", "tls_key", "tls_client_ca"):
         _check_readable(name, getattr(settings, name))
@@ -39,9 +39,7 @@ def context(settings: Settings) -> ssl.SSLContext | None:
         try:
             made.load_verify_locations(settings.tls_client_ca)
         except OSError as error:
-            raise CalledWrongly(
-                f"tls_client_ca {settings.tls_client_ca} holds no certificate ({why(error)}); give PEM"
-            ) from error
+            raise CalledWrongly("tls_client_ca_empty", file=settings.tls_client_ca, why=why(error)) from error
         made.verify_mode = ssl.CERT_REQUIRED
     return made
 
@@ -51,8 +49,9 @@ def load(made: ssl.SSLContext, settings: Settings) -> None:
     try:
         made.load_cert_chain(settings.tls_certificate, settings.tls_key or None)
     except OSError as error:
-        detail = f"tls_certificate {settings.tls_certificate} cannot be used ({why(error)}); "
-        raise CalledWrongly(f"{detail}check it and tls_key, both in PEM form") from error
+        raise CalledWrongly(
+            "tls_certificate_unusable", file=settings.tls_certificate, why=why(error)
+        ) from error
 
 
 def _check_readable(name: str, file: str) -> None:
@@ -62,7 +61,7 @@ def _check_readable(name: str, file: str) -> None:
     try:
         Path(file).open("rb").close()
     except OSError as error:
-        raise CalledWrongly(f"{name} {file} cannot be read ({why(error)}); check the name") from error
+        raise CalledWrongly("tls_file_unreadable", name=name, file=file, why=why(error)) from error
 
 
 def load_again(made: ssl.SSLContext, settings: Settings) -> None:
@@ -82,7 +81,4 @@ def refuse_in_the_clear(address: str, *, encrypted: bool, behind_proxy: bool) ->
     """Raise CalledWrongly where keys and readings would cross a network in the clear. Pure."""
     if encrypted or behind_proxy or ipaddress.ip_address(address.partition("%")[0]).is_loopback:
         return
-    raise CalledWrongly(
-        f"{address} is not loopback, and keys would cross the network in the clear; give --tls-certificate "
-        "and --tls-key, or --behind-proxy and --trusted-proxies where TLS ends in a proxy before this server"
-    )
+    raise CalledWrongly("keys_in_the_clear", address=address)

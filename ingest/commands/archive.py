@@ -35,7 +35,7 @@ def add(commands: Any) -> None:
 def run_archive(chosen: Settings, given: argparse.Namespace) -> int:
     """Move what is old enough, or say what would move; that may be asked while a process serves."""
     if not chosen.retention_days:
-        raise CalledWrongly("retention_days is 0: readings stay in the database; give --retention-days DAYS")
+        raise CalledWrongly("retention_days_zero")
     before_us = retention.cut_us(app.system_clock(), chosen.retention_days)
     if given.dry_run:
         with reader(chosen) as connection:
@@ -53,9 +53,7 @@ def _work(chosen: Settings, engine: sa.Engine) -> MovePlan:
 
     folder = database.archive_folder(chosen.database, chosen.archive_folder)
     if folder is None:
-        raise CalledWrongly(
-            "there is no archive folder; with PostgreSQL give --archive-folder, one for all processes"
-        )
+        raise CalledWrongly("no_archive_folder")
 
     @contextmanager
     def reading() -> Any:

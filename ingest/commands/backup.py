@@ -64,8 +64,5 @@ def run_backup(chosen: Settings, given: argparse.Namespace) -> int:
         print(f"{counted(len(made.files), 'file')}, {size:,} bytes in {given.to}, checked")
         print("put a copy on another disk: archive files are links where the disk is the same")
     if made.totals is not None and made.totals.faults:
-        raise CalledWrongly(
-            f"the account has {counted(made.totals.faults, 'fault')}, in the backup as in the database; "
-            "see: account"
-        )
+        raise CalledWrongly("account_has_faults", faults=counted(made.totals.faults, "fault"))
     return 0

@@ -71,15 +71,15 @@ def _exclusive(url: str, route: str) -> Iterator[None]:
         try:
             held.enter_context(database.exclusive(url))
         except BeingServed as busy:
-            step = f"ask it: {route} (see README)" if route else "stop it, then run this again"
-            raise BeingServed(f"{busy}; {step}") from None
+            path = busy.values["path"]
+            if route:
+                raise BeingServed("being_served_ask", path=path, route=route) from None
+            raise BeingServed("being_served_stop", path=path) from None
         yield
 
 
 def _not_there(path: Path) -> CalledWrongly:
-    return CalledWrongly(
-        f"there is no database at {path}; run: cleanside-ingest migrate, or check --database"
-    )
+    return CalledWrongly("no_database", path=path)
 
 
 def new_file(url: str) -> Path | None:
@@ -92,9 +92,7 @@ def new_file(url: str) -> Path | None:
     if path is None or path.exists():
         return None
     if not path.parent.exists() and path.parent != data_folder(os.environ):
-        raise CalledWrongly(
-            f"there is no folder {path.parent} for the database {path.name}; make it, or correct --database"
-        )
+        raise CalledWrongly("no_database_folder", folder=path.parent, file=path.name)
     return path
 
 
@@ -114,8 +112,5 @@ def owner_id(connection: sa.Connection, name: str) -> int:
     found = fleet.owner_id(connection, name)
     if found is None:
         there = ", ".join(fleet.owner_names(connection)) or "none"
-        raise CalledWrongly(
-            f'there is no owner "{name}", there is {there}; correct --owner. '
-            "A new owner is made with its first key: keys create --role admin"
-        )
+        raise CalledWrongly("no_owner", name=name, there=there)
     return found

@@ -51,11 +51,11 @@ def add(commands: Any) -> None:
 def run_enrol(chosen: Settings, given: argparse.Namespace) -> int:
     """Make a code, and show it on a terminal or write it to a file; never to a pipe or a log."""
     if given.out is None and not sys.stdout.isatty():
-        raise CalledWrongly("a code is shown on a terminal only; use --out FILE to write it to a file")
+        raise CalledWrongly("code_needs_terminal")
     if not is_name(given.device):
-        raise CalledWrongly(f'--device "{given.device}" is not a name of A-Z a-z 0-9 - : . _')
+        raise CalledWrongly("device_not_a_name", device=given.device)
     if not 1 <= given.valid_hours <= MOST_VALID_HOURS:
-        raise CalledWrongly(f"--valid-hours {given.valid_hours} is not from 1 to {MOST_VALID_HOURS}")
+        raise CalledWrongly("valid_hours_out_of_range", valid_hours=given.valid_hours, most=MOST_VALID_HOURS)
     code = one_time_code.new_code()
     with opened(chosen, newest=True, route="POST /v1/enrolments") as engine, engine.begin() as connection:
         made, seated = _make(connection, given, code)
@@ -89,7 +89,7 @@ def _make(connection: sa.Connection, given: argparse.Namespace, code: str) -> tu
         None,
     )
     if housing is None:
-        raise CalledWrongly(f"there is no housing {given.housing} on a machine {given.machine}; register it")
+        raise CalledWrongly("no_housing", housing=given.housing, machine=given.machine)
     wanted = enrolment.EnrolmentOrder(
         owner_id=owner,
         who=enrolment.COMMAND,

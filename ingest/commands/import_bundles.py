@@ -90,7 +90,7 @@ def _outcome(path: Path, do: Callable[[Path], BundleOutcome]) -> BundleOutcome:
     try:
         return {"file": str(path)} | do(path)
     except OSError as error:
-        raise CalledWrongly(f"{path} cannot be read ({error.strerror}); check the name") from error
+        raise CalledWrongly("file_unreadable", path=path, why=error.strerror) from error
 
 
 def _import_here(path: Path, bringer: Bringer) -> BundleOutcome:
@@ -105,13 +105,11 @@ def _asker(chosen: Settings, given: argparse.Namespace) -> Callable[[Path], Bund
     """How a file is sent to the server that serves."""
     server = _address(given.server or f"http://{chosen.host}:{chosen.port}")
     if given.key_file is None:
-        raise CalledWrongly(
-            f"a server has to be asked, {server}; give --key-file FILE with an operator's key for it"
-        )
+        raise CalledWrongly("key_file_needed", server=server)
     try:
         key = given.key_file.read_text("ascii").strip()
     except (OSError, UnicodeError) as error:
-        raise CalledWrongly(f"{given.key_file} cannot be read ({why(error)}); check --key-file") from error
+        raise CalledWrongly("key_file_unreadable", key_file=given.key_file, why=why(error)) from error
 
     def ask(path: Path) -> BundleOutcome:
         headers = {"Authorization": f"Bearer {key}", "Content-Type": BUNDLE_MEDIA_TYPE}
@@ -122,10 +120,7 @@ def _asker(chosen: Settings, given: argparse.Namespace) -> Callable[[Path], Bund
                     server + PATH, content=file, headers=headers, timeout=None, trust_env=False
                 )
             except httpx.HTTPError as error:
-                raise CalledWrongly(
-                    f"{server} does not answer ({why(error)}); check --server, then import again: what was "
-                    "taken is known. Without --server and --key-file the database here takes the file"
-                ) from error
+                raise CalledWrongly("server_away", server=server, why=why(error)) from error
         return _told(server, response)
 
     return ask
@@ -138,9 +133,7 @@ def _told(server: str, response: httpx.Response) -> BundleOutcome:
             return document
         return {"whole": False, "problem": {"code": document["code"], "detail": document["detail"]}}
     except (ValueError, KeyError, TypeError):
-        raise CalledWrongly(
-            f"{server} is not our server (status {response.status_code}); check --server"
-        ) from None
+        raise CalledWrongly("not_our_server", server=server, status=response.status_code) from None
 
 
 def _address(server: str) -> str:
@@ -148,7 +141,7 @@ def _address(server: str) -> str:
     parts = urlsplit(server)
     if parts.scheme == "https" or (parts.scheme == "http" and _is_loopback(parts.hostname or "")):
         return server.rstrip("/")
-    raise CalledWrongly(f'--server "{server}" is neither https nor on this machine; the key stays here')
+    raise CalledWrongly("server_in_the_clear", server=server)
 
 
 def _is_loopback(host: str) -> bool:

@@ -107,7 +107,9 @@ def _kept_owner(connection: sa.Connection, name: str, now_us: int) -> int:
 def run_keys_rotate(chosen: Settings, given: argparse.Namespace) -> int:
     """Replace a key, and show its successor as a new key is shown."""
     if not 0 <= given.overlap_hours <= MOST_OVERLAP_HOURS:
-        raise CalledWrongly(f"--overlap-hours {given.overlap_hours} is not from 0 to {MOST_OVERLAP_HOURS}")
+        raise CalledWrongly(
+            "overlap_hours_out_of_range", overlap_hours=given.overlap_hours, most=MOST_OVERLAP_HOURS
+        )
     expires_us = _instant(given.expires_at)
 
     def make(connection: sa.Connection, new: NewKey) -> Key:
@@ -138,9 +140,7 @@ def _hand_out(
 ) -> int:
     """Make a key, and write or show its token: the file is there before the key is good."""
     if given.out is None and not sys.stdout.isatty():
-        raise CalledWrongly(
-            "a key is shown on a terminal only; use --out FILE to write it to a file, mode 0600"
-        )
+        raise CalledWrongly("key_needs_terminal")
     new = access.new_key()
     with opened(chosen, newest=True, makes=makes, route=route) as engine, engine.begin() as connection:
         made = make(connection, new)
@@ -159,7 +159,7 @@ def _instant(at: str | None) -> int | None:
     try:
         return None if at is None else parse_instant(at).us
     except ValueError as error:
-        raise CalledWrongly(f"--expires-at: {error}") from error
+        raise CalledWrongly("expires_at_not_usable", why=str(error)) from error
 
 
 def write_private(path: Path, secret: str) -> None:
@@ -168,9 +168,7 @@ def write_private(path: Path, secret: str) -> None:
         with os.fdopen(file_modes.new_file(path), "w") as file:
             file.write(secret + "\n")
     except OSError as error:
-        raise CalledWrongly(
-            f"{path} cannot be made ({error.strerror}); name a file that is not there yet"
-        ) from error
+        raise CalledWrongly("key_file_not_made", path=path, why=error.strerror) from error
 
 
 def run_keys_list(chosen: Settings, given: argparse.Namespace) -> int:
@@ -218,7 +216,7 @@ def run_keys_confirm(chosen: Settings, given: argparse.Namespace) -> int:
         for handle in given.handles:
             key = keys.confirm(connection, handle)
             if key is None:
-                raise CalledWrongly(f"no key {handle} waits to be confirmed; see: cleanside-ingest keys list")
+                raise CalledWrongly("no_key_waits", handle=handle)
             audit.note(connection, key.owner_id, app.system_clock(), "command", "key_confirmed", key=handle)
     for handle in given.handles:
         print(f"key {handle} works again")

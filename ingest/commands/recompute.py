@@ -63,7 +63,7 @@ def _run(chosen: Settings, given: argparse.Namespace, readers: sa.Engine, write:
         owner = owner_id(connection, given.owner)
         housings = [h for h in fleet.every_housing(connection, owner) if given.machine in (None, h.machine)]
     if given.machine is not None and not housings:
-        raise CalledWrongly(f"there is no machine {given.machine}; its name is as it was registered")
+        raise CalledWrongly("no_machine", machine=given.machine)
     equal = True
     with Helper(chosen.database, chosen.archive_folder) as helper:
         for compared in recompute(readers.connect, housings, write, helper=helper):

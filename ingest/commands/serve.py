@@ -153,8 +153,11 @@ def _listen(chosen: Settings, *, encrypted: bool, behind_proxy: bool) -> socket.
     except OSError as error:
         of_host = isinstance(error, socket.gaierror) or error.errno == errno.EADDRNOTAVAIL
         raise CalledWrongly(
-            f"{chosen.host} port {chosen.port} cannot be listened on ({why(error)}); "
-            f"give another {'--host' if of_host else '--port'}"
+            "not_listening",
+            host=chosen.host,
+            port=chosen.port,
+            why=why(error),
+            flag="--host" if of_host else "--port",
         ) from error
     return listening
 

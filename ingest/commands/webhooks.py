@@ -38,7 +38,7 @@ def add(commands: Any) -> None:
 def _file(chosen: Settings) -> KeyFile:
     file = KeyFile.of(chosen)
     if file.path is None:
-        raise CalledWrongly("webhook_key_file is not set; give --webhook-key-file FILE")
+        raise CalledWrongly("webhook_key_file_not_set")
     return file
 
 

@@ -105,9 +105,7 @@ def backtest(
     Returns plain dicts for JSON: `overall`, `lives`, `baselines`, `train`. Times are in the unit of `hours`.
     """
     if skip_rows < 0 or every < 1:
-        raise CalledWrongly(
-            f"--skip-rows {skip_rows}, --every {every}: rows are counted from 0 and 1; give more"
-        )
+        raise CalledWrongly("rows_out_of_range", skip_rows=skip_rows, every=every)
     beyond = [sum(entry.rows_beyond > 0 for entry in part) for part in (train, test)]
     train, test, flow = at_common_flow(train, test)
     lives = [entry.life for entry in train]
@@ -190,12 +188,10 @@ def read_folder(
 ) -> list[LifeFile]:
     """All lives of a folder, by name. Raises CalledWrongly if there is none, or one cannot be read."""
     if not folder.is_dir():
-        raise CalledWrongly(f"{folder} is not a folder; give a folder with one CSV per life")
+        raise CalledWrongly("not_a_folder", folder=folder)
     paths = sorted(folder.glob("*.csv"))
     if not paths and not may_be_empty:
-        raise CalledWrongly(
-            f"{folder} has no .csv file; each life is one CSV with the header hours,restriction"
-        )
+        raise CalledWrongly("folder_without_lives", folder=folder)
     return [read_life(path, terminal=terminal, terminal_pa=terminal_pa, group=group) for path in paths]
 
 
@@ -207,20 +203,20 @@ def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | N
     """
     rows = read_rows(path)
     if not rows:
-        raise CalledWrongly(f"{path}: no rows below the header; a life needs at least two")
+        raise CalledWrongly("life_without_rows", path=path)
     wanted = ["hours", "restriction", *([group] if group else [])]
     if missing := [column for column in wanted if column not in rows[0]]:
         raise CalledWrongly(
-            f"{path}: no column {', '.join(missing)}; the header must have {','.join(wanted)}, "
-            f"it has {', '.join(rows[0])}"
+            "life_without_column",
+            path=path,
+            missing=", ".join(missing),
+            wanted=",".join(wanted),
+            columns=", ".join(rows[0]),
         )
     hours = hours_of(path, rows)
     level = numbers_of(path, rows, "restriction")
     if level[0] >= terminal:
-        raise CalledWrongly(
-            f"{path}: restriction {level[0]:g} is at or above terminal {terminal:g} in the first row; "
-            "check --terminal and --unit, or leave the life out"
-        )
+        raise CalledWrongly("life_above_terminal", path=path, restriction=level[0], terminal=terminal)
     flow = numbers_of(path, rows, "flow") if "flow" in rows[0] else None
     left = numbers_of(path, rows, "hours_left") if "hours_left" in rows[0] else None
     if hours[0] > OPEN_ENDED_SPAN * max(hours[-1] - hours[0], 1e-300) and len(hours) > 1:
@@ -307,11 +303,9 @@ def _terminal_pa(value: float, unit: str) -> float:
     if not units.accepts(unit, "restriction"):
         meant = units.suggest_unit(unit, "restriction")
         known = ", ".join(units.offered("restriction"))
-        raise CalledWrongly(
-            f'--unit "{unit}" is no unit of restriction; use {f"{meant}" if meant else known}'
-        )
+        raise CalledWrongly("unit_not_of_restriction", unit=unit, known=meant or known)
     if not (np.isfinite(value) and value > 0):
-        raise CalledWrongly(f"--terminal {value} must be above 0; take it from the engine maker's manual")
+        raise CalledWrongly("terminal_not_above_zero", value=value)
     return units.to_si(value, unit, "restriction")
 
 
@@ -319,10 +313,7 @@ def _truth(entry: LifeFile) -> FloatArray:
     if entry.hours_left is not None:
         return entry.hours_left
     if not entry.life.complete:
-        raise CalledWrongly(
-            f"{entry.name}: ends below terminal and has no column hours_left, so its truth is unknown; "
-            "add the column, or move the life to the train folder (it counts as censored there)"
-        )
+        raise CalledWrongly("truth_unknown", name=entry.name)
     return np.asarray(entry.life.hours[-1] - entry.life.hours)
 
 
@@ -333,9 +324,7 @@ def _scored_rows(
     if last_row:
         return np.array([n - 1])
     if skip_rows >= n:
-        raise CalledWrongly(
-            f"{entry.name}: {counted(n, 'row')}, but --skip-rows {skip_rows} leaves none; skip fewer"
-        )
+        raise CalledWrongly("rows_all_skipped", name=entry.name, rows=counted(n, "row"), skip_rows=skip_rows)
     return np.arange(skip_rows, n)
 
 

@@ -45,13 +45,13 @@ def run(args: argparse.Namespace) -> int:
 def read_series(path: Path, flow: str | None) -> tuple[FloatArray, FloatArray, FloatArray | None]:
     """Hours (row numbers from 1 if there is no such column), restriction and flow. Raises CalledWrongly."""
     if not path.is_file():
-        raise CalledWrongly(f"{path} is not a file; give one CSV with the header hours,restriction")
+        raise CalledWrongly("not_a_file", path=path)
     rows = read_rows(path)
     if not rows:
-        raise CalledWrongly(f"{path}: no rows below the header; give one row per operating hour")
+        raise CalledWrongly("no_rows", path=path)
     for column in ["restriction", *([flow] if flow else [])]:
         if column not in rows[0]:
-            raise CalledWrongly(f"{path}: no column {column}; its columns are {', '.join(rows[0])}")
+            raise CalledWrongly("column_missing", path=path, column=column, columns=", ".join(rows[0]))
     hours = hours_of(path, rows) if "hours" in rows[0] else np.arange(1.0, len(rows) + 1)
     restriction = numbers_of(path, rows, "restriction")
     flows = numbers_of(path, rows, flow) if flow else None
@@ -59,7 +59,7 @@ def read_series(path: Path, flow: str | None) -> tuple[FloatArray, FloatArray, F
     if np.any(below):
         row = int(np.argmax(below))
         raise CalledWrongly(
-            f"{path}: row {row + 1}: restriction is {restriction[row]:g}; at work it must be above 0"
+            "restriction_not_above_zero", path=path, row=row + 1, restriction=restriction[row]
         )
     return hours, restriction, flows
 

@@ -26,16 +26,11 @@ def read_rows(path: Path) -> list[dict[str, str]]:
         with path.open(newline="", encoding="utf-8-sig") as file:
             rows = list(csv.DictReader(file))
     except (OSError, UnicodeError, csv.Error) as error:
-        raise CalledWrongly(
-            f"{path} cannot be read ({why(error)}); give one CSV with the header hours,restriction"
-        ) from error
+        raise CalledWrongly("series_unreadable", path=path, why=why(error)) from error
     for number, row in enumerate(rows, 1):
         if None in row or None in row.values():
             more = "more" if None in row else "fewer"
-            raise CalledWrongly(
-                f"{path}: row {number} has {more} fields than the header; separate fields by commas and "
-                "write decimals with a point"
-            )
+            raise CalledWrongly("row_of_another_length", path=path, row=number, more=more)
     return rows
 
 
@@ -47,12 +42,10 @@ def numbers_of(path: Path, rows: Sequence[Mapping[str, str]], column: str) -> Fl
             values[i] = float(row[column])
         except ValueError:
             raise CalledWrongly(
-                f'{path}: row {i + 1}: {column} "{row[column]}" is not a number; mend the row'
+                "value_not_a_number", path=path, row=i + 1, column=column, value=row[column]
             ) from None
         if not np.isfinite(values[i]):
-            raise CalledWrongly(
-                f"{path}: row {i + 1}: {column} is {values[i]}; leave rows without a value out"
-            )
+            raise CalledWrongly("value_missing", path=path, row=i + 1, column=column, value=values[i])
     return values
 
 
@@ -61,7 +54,7 @@ def hours_of(path: Path, rows: Sequence[Mapping[str, str]]) -> FloatArray:
     hours = numbers_of(path, rows, "hours")
     if np.any(np.diff(hours) < 0):
         row = int(np.argmax(np.diff(hours) < 0))
-        raise CalledWrongly(f"{path}: hours fall after row {row + 1}, {hours[row]:g}; sort by time")
+        raise CalledWrongly("hours_fall", path=path, row=row + 1, hours=hours[row])
     return hours
 
 
@@ -70,4 +63,4 @@ def write_report(path: Path, report: Mapping[str, Any]) -> None:
     try:
         file_modes.write_text(path, json.dumps(report, indent=1) + "\n")
     except OSError as error:
-        raise CalledWrongly(f"--json {path} cannot be written ({why(error)}); give another file") from error
+        raise CalledWrongly("json_unwritable", path=path, why=why(error)) from error

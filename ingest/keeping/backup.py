@@ -46,7 +46,7 @@ def backup(
     Raises CalledWrongly where `to` is there already, or where the copy is not sound; then nothing is left.
     """
     if to.exists():
-        raise CalledWrongly(f"{to} is there already; name a folder that is not")
+        raise CalledWrongly("backup_exists", to=to)
     aside = to.with_name(f"{to.name}.part")
     _make_anew(aside)
     try:
@@ -70,7 +70,7 @@ def _make_anew(aside: Path) -> None:
             shutil.rmtree(aside)
         file_modes.make_folder(aside)
     except OSError as error:
-        raise CalledWrongly(f"{aside} cannot be made ({error.strerror}); name another folder") from error
+        raise CalledWrongly("folder_not_made", path=aside, why=error.strerror) from error
 
 
 def _fill(url: str, folder: Path, aside: Path, now_us: int, disk: Disk, tools: Path | None) -> Manifest:
@@ -110,7 +110,7 @@ def _copy_sqlite(url: str, copy: Path) -> None:
     path = database.sqlite_path(url)
     assert path is not None
     if not path.exists():
-        raise CalledWrongly(f"there is no database at {path}; check --database")
+        raise CalledWrongly("no_database_to_back_up", path=path)
     with (
         closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True)) as source,
         closing(sqlite3.connect(copy)) as target,
@@ -144,10 +144,7 @@ def _keep(folder: Path, entry: archive.Archive, aside: Path, disk: Disk) -> List
             inside.copy(source, kept)
         found = inside.content_of(kept)
     except (OSError, ValueError) as error:
-        raise CalledWrongly(
-            f"archive file {folder / entry.file} cannot be read ({why(error)}); "
-            "put it back from an older backup"
-        ) from error
+        raise CalledWrongly("archive_file_unreadable", path=folder / entry.file, why=why(error)) from error
     if found != (entry.sha256, entry.size_bytes):
-        raise CalledWrongly(f"archive file {source} is not as it was made; put it back from an older backup")
+        raise CalledWrongly("archive_file_altered", source=source)
     return Listed(f"{ARCHIVE}/{entry.file}", *found)

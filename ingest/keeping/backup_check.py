@@ -65,7 +65,7 @@ def _opened_read_only(copy: Path, folder: Path) -> Iterator[sa.Connection]:
         with engine.execution_options(**{archive.FOLDER: folder}).connect() as connection:
             yield connection
     except sa.exc.DatabaseError as error:
-        raise CalledWrongly(f"{copy.name} is not sound: {error.orig}; use another backup") from error
+        raise CalledWrongly("copy_not_sound", path=copy.name, why=error.orig) from error
     finally:
         engine.dispose()
 
@@ -83,30 +83,22 @@ def _registered_in_dump(dump: Path, tools: Path | None) -> tuple[str | None, set
     try:
         found = {Listed(row["file"], row["sha256"], int(row["size_bytes"])) for row in rows}
     except (KeyError, ValueError) as error:
-        raise CalledWrongly(f"{dump.name} has no archive register of ours; use another backup") from error
+        raise CalledWrongly("no_archive_register", dump=dump.name) from error
     return (schemas[0] if schemas else None), found
 
 
 def _compare_register(schema: str | None, registered: set[Listed], manifest: Manifest) -> None:
     """The archive files of a backup are those that its database lists, no more and no other."""
     if schema != manifest.schema:
-        raise CalledWrongly(
-            f"the database of the backup has schema {schema}, its manifest says {manifest.schema}; "
-            "nothing was restored, use another backup"
-        )
+        raise CalledWrongly("schema_differs", schema=schema, in_manifest=manifest.schema)
     if odd := sorted(registered ^ manifest.archive_files):
-        raise CalledWrongly(
-            f"archive file {odd[0].file!r} is not the same in the manifest and the database of the backup; "
-            "nothing was restored, use another backup"
-        )
+        raise CalledWrongly("archive_file_differs", file=odd[0].file)
 
 
 def compare(found: Totals | None, manifest: Manifest) -> None:
     """By the account. A backup of an older release is counted only after it was migrated."""
     if found != manifest.totals and manifest.schema == database.newest_revision():
-        raise CalledWrongly(
-            f"the account of the backup is {found}, its manifest says {manifest.totals}; use another backup"
-        )
+        raise CalledWrongly("account_differs", found=found, in_manifest=manifest.totals)
 
 
 def check_sqlite(connection: sqlite3.Connection, path: Path) -> None:
@@ -116,7 +108,7 @@ def check_sqlite(connection: sqlite3.Connection, path: Path) -> None:
     except sqlite3.DatabaseError as error:
         found = [str(error)]
     if found != ["ok"]:
-        raise CalledWrongly(f"{path.name} is not sound: {'; '.join(found[:3])}; look at the disk")
+        raise CalledWrongly("not_sound", path=path.name, found="; ".join(found[:3]))
 
 
 def look(connection: sa.Connection) -> tuple[str | None, Totals | None, list[archive.Archive]]:

@@ -101,8 +101,7 @@ def read_manifest(source: Path) -> Manifest:
     try:
         return parse(inside.read_text(source / MANIFEST))
     except (OSError, ValueError, RecursionError) as error:
-        detail = f"{source} has no {MANIFEST} of ours ({why(error)}); name a folder made by backup"
-        raise CalledWrongly(detail) from error
+        raise CalledWrongly("no_manifest", source=source, manifest=MANIFEST, why=why(error)) from error
 
 
 def parse(text: str) -> Manifest:
@@ -200,6 +199,4 @@ def check_folder(source: Path, manifest: Manifest) -> None:
             if inside.content_of(inside.path_in(source, entry.file)) != (entry.sha256, entry.size_bytes):
                 raise ValueError(f"{entry.file} is missing or not as it was backed up")
     except (OSError, ValueError) as error:
-        raise CalledWrongly(
-            f"{source} is not as its manifest says: {why(error)}; nothing was restored, use another backup"
-        ) from error
+        raise CalledWrongly("not_as_in_manifest", source=source, why=why(error)) from error

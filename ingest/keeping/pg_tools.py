@@ -28,17 +28,14 @@ def run(tools: Path | None, name: str, *arguments: str, url: str | None = None) 
     """
     program = shutil.which(name) if tools is None else str(tools / name)
     if program is None or not Path(program).exists():
-        raise CalledWrongly(
-            f"{name} is not found; install PostgreSQL's client tools of the server's release, or give "
-            "--pg-tools"
-        )
+        raise CalledWrongly("tool_missing", name=name)
     target, secret = ([], {}) if url is None else _for_tools(url)
     command = [program, *target, *arguments]
     done = subprocess.run(command, capture_output=True, text=True, check=False, env=os.environ | secret)
     if done.returncode:
         passwords = () if url is None else hidden.passwords_of(url)
         said = hidden.without_passwords(done.stderr.strip(), passwords)
-        raise CalledWrongly(f"{name} failed: {said[:300]}")
+        raise CalledWrongly("tool_failed", name=name, said=said[:300])
     return done.stdout
 
 
@@ -51,10 +48,7 @@ def _for_tools(url: str) -> tuple[list[str], dict[str, str]]:
     parsed = sa.make_url(url).set(drivername="postgresql")
     password = parsed.query.get("password") or parsed.password
     if others := sorted(set(parsed.query) & set(hidden.SECRET_MEMBERS) - {"password"}):
-        raise CalledWrongly(
-            f"the database URL has {others[0]}, which the tools of PostgreSQL take from their arguments or a "
-            "service file; put it into a service file (pg_service.conf) and give ?service=NAME"
-        )
+        raise CalledWrongly("url_member_needs_service_file", member=others[0])
     target = sa.URL.create(**{**parsed._asdict(), "password": None}).difference_update_query(["password"])
     secret = {"PGPASSWORD": str(password)} if password else {}
     return [f"--dbname={target.render_as_string(hide_password=False)}"], secret

@@ -62,9 +62,9 @@ def restore(
     manifest = read_manifest(source)
     path = database.sqlite_path(url)
     if (manifest.database == "sqlite") != (path is not None):
-        raise CalledWrongly(f"{source} is of a {manifest.database} database; give such a --database")
+        raise CalledWrongly("backup_of_another_database", source=source, database=manifest.database)
     if folder is None and manifest.archive_files:
-        raise CalledWrongly(f"{source} has an archive; give the folder it goes to, --archive-folder")
+        raise CalledWrongly("archive_folder_needed", source=source)
     if path is not None:
         _refuse_taken([path, path.with_name(f"{path.name}-wal"), path.with_name(f"{path.name}-journal")])
     else:
@@ -93,9 +93,9 @@ def _revoked(named: Path | None, folder: Path | None) -> Revoked | None:
     try:
         found = None if path is None else revocations.read(path)
     except (OSError, ValueError) as error:
-        raise CalledWrongly(f"{path} cannot be read ({why(error)}); mend that, or move it away") from error
+        raise CalledWrongly("revoked_keys_unreadable", path=path, why=why(error)) from error
     if found is None and named is not None:
-        raise CalledWrongly(f"there is no file {named}; check --revoked-keys, or leave it out")
+        raise CalledWrongly("no_revoked_keys_file", path=named)
     return found
 
 
@@ -124,17 +124,14 @@ def _carry_revoked(path: Path, revoked: Revoked | None, review: Review, now_us: 
 def _refuse_taken(paths: Sequence[Path]) -> None:
     for path in paths:
         if os.path.lexists(path):
-            raise CalledWrongly(f"{path} is there already; move it away, or restore to another --database")
+            raise CalledWrongly("database_file_exists", path=path)
 
 
 def _refuse_filled(url: str) -> None:
     engine = database.reading_engine(url)
     try:
         if tables := sa.inspect(engine).get_table_names():
-            raise CalledWrongly(
-                f"the database has {counted(len(tables), 'table')} already; "
-                "restore into an empty one (createdb)"
-            )
+            raise CalledWrongly("database_not_empty", tables=counted(len(tables), "table"))
     finally:
         engine.dispose()
 
@@ -178,11 +175,10 @@ def _there_already(folder: Path, wanted: dict[str, Listed]) -> set[str]:
         odd = [name for name in there if name not in wanted]
         odd += [n for n in there & wanted.keys() if inside.content_of(folder / n) != wanted[n][1:]]
     except (OSError, ValueError) as error:
-        raise CalledWrongly(f"{folder} cannot take an archive ({why(error)}); move it away") from error
+        raise CalledWrongly("folder_takes_no_archive", folder=folder, why=why(error)) from error
     if odd:
         raise CalledWrongly(
-            f"{folder} has files of another archive, like {min(odd)}; move it away, and give its "
-            f"{revocations.FILE} by --revoked-keys"
+            "files_of_another_archive", folder=folder, file=min(odd), revoked_keys=revocations.FILE
         )
     return there
 
@@ -192,9 +188,9 @@ def _copy_checked(folder: Path, entry: Listed, to: Path) -> None:
     try:
         copied = inside.copy(inside.path_in(folder, entry.file), to)
     except ValueError as error:
-        raise CalledWrongly(f"{error}; use another backup") from error
+        raise CalledWrongly("backup_unusable", why=str(error)) from error
     if copied != entry[1:]:
-        raise CalledWrongly(f"{entry.file} changed while it was read; use another backup")
+        raise CalledWrongly("file_changed", file=entry.file)
 
 
 def _clear(aside: Path) -> None:

@@ -14,6 +14,8 @@ import hashlib
 import secrets
 from collections.abc import Callable
 
+from cleanside.ingest.errors import NotACode
+
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 SYMBOLS = 14  # of 5 bits each
 GROUP_LETTERS = 5
@@ -35,15 +37,14 @@ def read_code(typed: str) -> str:
     """
     A code as it was typed, without what does not matter: case, hyphens, blanks, O for 0, I and L for 1.
 
-    Raises ValueError if it cannot be a code; the message has the rule and the next step, and never the code.
+    Raises NotACode, a ValueError, if it cannot be a code; the message has the rule and the next step, and
+    never the code.
     """
     text = typed.upper().translate(_READ_AS)
     if len(text) != SYMBOLS + 1 or any(symbol not in ALPHABET for symbol in text):
-        raise ValueError(
-            f"a code has {SYMBOLS + 1} letters and digits in three groups; look again and type all of it"
-        )
+        raise NotACode("code_not_whole", symbols=SYMBOLS + 1)
     if _number(text[:-1]) % _CHECK_MODULUS != ALPHABET.index(text[-1]):
-        raise ValueError("the code was typed wrongly: its last symbol does not fit the others; type it again")
+        raise NotACode("code_mistyped")
     return text
 
 

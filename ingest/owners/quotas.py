@@ -16,6 +16,8 @@ import time
 from collections.abc import Callable, Hashable
 from typing import Generic, TypeVar
 
+from cleanside.gateway.wire import text_of
+from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import Refused
 
 H = TypeVar("H", bound=Hashable)
@@ -129,10 +131,10 @@ class Limits:
         """
         wait_s = self._requests.take(key_id, 1.0)
         if wait_s:
-            raise over_quota("this key has sent too many requests", wait_s)
+            raise over_quota("key_requests_spent", wait_s)
         wait_s = self._bytes.take(key_id, body_bytes)
         if wait_s:
-            raise over_quota("this key has sent too many bytes", wait_s)
+            raise over_quota("key_bytes_spent", wait_s)
 
     def give_back(self, key_id: int, unread_bytes: int) -> None:
         """Of the bytes a key was charged, so many were not read."""
@@ -142,19 +144,19 @@ class Limits:
         """Raises Refused (429) where an address has tried too often without a valid key."""
         wait_s = self._tries.wait_s(address_of(host))
         if wait_s:
-            raise over_quota("this address has tried too often without a valid key or code", wait_s)
+            raise over_quota("address_tries_spent", wait_s)
 
     def tried_in_vain(self, host: str | None) -> None:
         """Count a try of an address that had no valid key or code."""
         self._tries.take(address_of(host), 1.0)
 
 
-def over_quota(what: str, wait_s: float) -> Refused:
-    """The answer to who is over a limit, with when to come back."""
+def over_quota(limit: str, wait_s: float) -> Refused:
+    """The answer to who is over a limit, with when to come back. limit : which of `error_texts`."""
     retry_s = min(max(1, math.ceil(wait_s)), LATEST_S)
-    return Refused(
-        429, "over_quota", f"{what}; send again in {retry_s} s", headers={"Retry-After": str(retry_s)}
-    )
+    values = {"limit": limit, "retry_s": retry_s}
+    detail = text_of(SENTENCES, limit, values)
+    return Refused(429, "over_quota", detail, headers={"Retry-After": str(retry_s)}, values=values)
 
 
 def address_of(host: str | None) -> str:

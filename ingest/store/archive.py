@@ -65,8 +65,7 @@ def path_of(connection: sa.Connection, archive: Archive) -> Path:
     """
     folder = folder_of(connection)
     if folder is None:
-        detail = f"readings are in archive file {archive.file}, and archive_folder is not set; set it"
-        raise ArchiveUnreadable(detail)
+        raise ArchiveUnreadable("archive_folder_not_set", file=archive.file)
     return path_below(folder, archive)
 
 
@@ -75,8 +74,7 @@ def path_below(folder: Path, archive: Archive) -> Path:
     try:
         return inside.archive_path(folder, archive.file)
     except ValueError as error:
-        detail = f"archive file {archive.id}: {error}; restore a backup from before the database was changed"
-        raise ArchiveUnreadable(detail) from error
+        raise ArchiveUnreadable("archive_file_outside", archive=archive.id, why=str(error)) from error
 
 
 # ---------------------------------------------------------------- the register

@@ -264,8 +264,7 @@ def _readable(path: Path) -> Iterator[None]:
     try:
         yield
     except (OSError, KeyError, pa.ArrowException) as error:
-        detail = f"archive file {path.name} cannot be read ({error}); put it back from a backup"
-        raise ArchiveUnreadable(detail) from error
+        raise ArchiveUnreadable("archive_file_broken", file=path.name, why=str(error)) from error
 
 
 def groups(path: Path) -> Iterator[pa.Table]:

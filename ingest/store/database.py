@@ -47,10 +47,7 @@ def sqlite_path(url: str) -> Path | None:
     if parsed.get_backend_name() != "sqlite":
         return None
     if not parsed.database or parsed.database == ":memory:":
-        raise CalledWrongly(
-            f'database "{hidden.database_url(url)}" is kept in memory and would be lost; '
-            "give a file, sqlite:////path/to/file.db"
-        )
+        raise CalledWrongly("database_in_memory", url=hidden.database_url(url))
     return Path(parsed.database)
 
 
@@ -65,7 +62,7 @@ def archive_folder(url: str, named: str = "") -> Path | None:
     if named:
         folder = Path(named)
     if folder is not None and folder.exists() and not folder.is_dir():
-        raise CalledWrongly(f"archive folder {folder} is no folder; give another --archive-folder")
+        raise CalledWrongly("archive_folder_not_a_folder", folder=folder)
     return folder
 
 
@@ -138,10 +135,7 @@ def _parsed(url: str) -> sa.URL:
     parsed = hidden.readable(url)
     if parsed is None or parsed.get_backend_name() not in ("sqlite", "postgresql"):
         signs = " (in a password write @ as %40, : as %3A, / as %2F)" if "@" in url else ""
-        raise CalledWrongly(
-            f'database "{hidden.database_url(url)}" is not a URL we know; '
-            f"give sqlite:////path/file.db or postgresql://host/name{signs}"
-        )
+        raise CalledWrongly("database_url_unknown", url=hidden.database_url(url), signs=signs)
     return parsed
 
 
@@ -149,9 +143,7 @@ def _make_folder(path: Path) -> None:
     try:
         file_modes.make_folder(path.parent)
     except OSError as error:
-        raise CalledWrongly(
-            f"database folder {path.parent} cannot be made ({why(error)}); give another --database"
-        ) from error
+        raise CalledWrongly("database_folder_not_made", folder=path.parent, why=why(error)) from error
 
 
 def _postgres_engine(url: str, *, pool_size: int) -> sa.Engine:
@@ -261,15 +253,12 @@ def exclusive(url: str) -> Iterator[None]:
     try:
         handle = os.open(f"{path}.lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
     except OSError as error:
-        raise CalledWrongly(
-            f"{path}.lock cannot be made ({why(error)}); let uid {os.getuid()} write there, "
-            "or give another --database"
-        ) from error
+        raise CalledWrongly("lock_not_made", path=path, why=why(error), uid=os.getuid()) from error
     try:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
-            raise BeingServed(f"a server is running on {path}") from None
+            raise BeingServed("being_served", path=path) from None
         yield
     finally:
         os.close(handle)  # closing lets the lock go, also when the process is killed
@@ -297,10 +286,7 @@ def newest_revision(folder: Path | None = None) -> str:
     config = _config(folder=folder)
     head = script.ScriptDirectory.from_config(config).get_current_head()
     if head is None:
-        raise CalledWrongly(
-            f"{config.get_main_option('script_location')} holds no schema revision; "
-            "the installation is incomplete: install cleanside again"
-        )
+        raise CalledWrongly("installation_incomplete", place=config.get_main_option("script_location"))
     return head
 
 
@@ -348,13 +334,9 @@ def _found(engine: sa.Engine) -> str | None:
     except sa.exc.DBAPIError as error:
         [first, *_] = str(error.orig).strip().splitlines() or [""]
         first = hidden.without_passwords(first, hidden.passwords_of(url))
-        raise CalledWrongly(
-            f"{shown} cannot be opened ({first}); see whether it is there, or give another --database"
-        ) from error
+        raise CalledWrongly("database_not_opened", url=shown, why=first) from error
     if tables:
-        raise CalledWrongly(
-            f"{shown} holds {sorted(tables)[0]}, a table of another program; give another --database"
-        )
+        raise CalledWrongly("table_of_another_program", url=shown, table=sorted(tables)[0])
     return found
 
 
@@ -374,14 +356,8 @@ def require_newest(engine: sa.Engine, *, migrate_empty: bool, migrate_old: bool)
     if found == newest_revision():
         return
     if found is not None and not is_known(found):
-        raise CalledWrongly(
-            f"the database has schema {found}, this program knows up to {newest_revision()}; "
-            "install its newer release"
-        )
+        raise CalledWrongly("schema_newer", schema=found, newest=newest_revision())
     if (found is None and migrate_empty) or migrate_old:
         migrate(engine)
         return
-    raise CalledWrongly(
-        f"the database has schema {found or 'none'}, this program needs {newest_revision()}; "
-        "make a backup, then run: cleanside-ingest migrate"
-    )
+    raise CalledWrongly("schema_older", schema=found or "none", newest=newest_revision())

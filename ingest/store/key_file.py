@@ -119,7 +119,7 @@ def create(path: Path) -> None:
     try:
         _put(path, [new_key()], over=False)
     except FileExistsError:
-        raise CalledWrongly(f"{path} is there already; to change the key run: webhooks rotate-key") from None
+        raise CalledWrongly("key_file_exists", path=path) from None
 
 
 def _put(path: Path, keys: Sequence[SealingKey], *, over: bool) -> None:

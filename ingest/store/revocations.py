@@ -169,8 +169,9 @@ def record(engine: sa.Engine, folder: Path | None) -> None:
         except OSError as error:
             log.warning("ingest.revocation_not_kept", extra={"reason": why(error)})
             raise TryAgain(
-                f"{folder / FILE} cannot be written ({why(error)}), so no key is revoked; "
-                "let the server write there, then try again",
+                "revocation_unwritable",
+                path=folder / FILE,
+                why=why(error),
                 code="store_unavailable",
             ) from error
 

@@ -14,11 +14,6 @@ from pathlib import Path
 
 STORE_FULL, STORE_READ_ONLY, STORE_UNAVAILABLE = "store_full", "store_read_only", "store_unavailable"
 
-DETAILS = {
-    STORE_FULL: "the disk of the database is full; nothing is acknowledged, send again later",
-    STORE_READ_ONLY: "the database can only be read; nothing is acknowledged, send again later",
-    STORE_UNAVAILABLE: "the database does not take it now; nothing is acknowledged, send again later",
-}
 #: SQLSTATE -> code (PostgreSQL documentation, appendix A, error codes)
 _OF_POSTGRES = {"53100": STORE_FULL, "25006": STORE_READ_ONLY}
 #: primary result code -> code (sqlite.org/rescode.html); the low byte of an extended one

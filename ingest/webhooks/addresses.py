@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from functools import cache
 from urllib.parse import SplitResult, urlsplit
 
-from cleanside.ingest.errors import CalledWrongly
+from cleanside.ingest.errors import AddressRefused, CalledWrongly
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
@@ -85,9 +85,7 @@ def networks_of(setting: str) -> tuple[Network, ...]:
     try:
         return tuple(ipaddress.ip_network(part.strip()) for part in setting.split(",") if part.strip())
     except ValueError as error:
-        raise CalledWrongly(
-            f'webhook_networks "{setting}" is not a list of networks ({error}); give 10.0.0.0/8,fd00::/8'
-        ) from None
+        raise CalledWrongly("not_networks", setting=setting, why=str(error)) from None
 
 
 def proxies_of(setting: str, *, behind_proxy: bool = False) -> list[str]:
@@ -105,15 +103,9 @@ def proxies_of(setting: str, *, behind_proxy: bool = False) -> list[str]:
             if host != "*":
                 ipaddress.ip_network(host)
     except ValueError as error:
-        raise CalledWrongly(
-            f'trusted_proxies "{setting}" is not a list of addresses ({error}); give 10.0.0.7,fd00::7'
-        ) from None
+        raise CalledWrongly("not_addresses", setting=setting, why=str(error)) from None
     if behind_proxy and not hosts:
-        raise CalledWrongly(
-            "--behind-proxy is given and trusted_proxies is empty: all clients would share one address and "
-            "its limits; give --trusted-proxies with the address of the proxy, like 10.0.0.7, or none "
-            "where it cannot say whom it forwards for (no X-Forwarded-For)"
-        )
+        raise CalledWrongly("no_trusted_proxies")
     return hosts
 
 
@@ -124,18 +116,16 @@ def check_url(url: str, allowed: Iterable[Network]) -> SplitResult:
     Raises ValueError where it may never be sent to; the message has the rule and the next step.
     """
     if len(url) > MAX_URL or not url.isascii() or not url.isprintable() or " " in url:
-        raise ValueError(
-            f"it is no address of up to {MAX_URL} ASCII characters; give it like https://host/path"
-        )
+        raise AddressRefused("url_not_ascii", most=MAX_URL)
     parts = urlsplit(url)
     try:
         port = parts.port
     except ValueError:
-        raise ValueError("its port is not one from 1 to 65535; leave it out or correct it") from None
+        raise AddressRefused("url_port") from None
     if parts.scheme not in ("https", "http") or not parts.hostname or port == 0:
-        raise ValueError("it is no web address; give it like https://host/path")
+        raise AddressRefused("url_not_of_the_web")
     if parts.username is not None or parts.password is not None or parts.fragment:
-        raise ValueError("it has a user or a fragment; leave them out, deliveries are signed instead")
+        raise AddressRefused("url_with_user_or_fragment")
     literal = _literal(parts.hostname)
     if literal is None:
         _require_name(parts.hostname)
@@ -144,7 +134,7 @@ def check_url(url: str, allowed: Iterable[Network]) -> SplitResult:
     elif _is_localhost(parts.hostname):
         _require_loopback(parts.scheme, tuple(allowed))
     elif parts.scheme == "http":
-        raise ValueError("it would carry the event in the clear; give https")
+        raise AddressRefused("url_in_the_clear")
     return parts
 
 
@@ -238,22 +228,20 @@ def _require_loopback(scheme: str, allowed: Iterable[Network]) -> None:
 def _require_name(host: str) -> None:
     """Raise ValueError for what is no name: a resolver may take it for an address in another spelling."""
     if _NUMBER.fullmatch(host.removesuffix(".").rpartition(".")[2]):
-        raise ValueError("it ends in a number and is no IPv4 address; give four decimal numbers, or a name")
+        raise AddressRefused("host_ends_in_a_number")
     if not _NAME.fullmatch(host):
-        raise ValueError("its host is no name of letters, digits, - and _; give one, without % or a zone")
+        raise AddressRefused("host_not_a_name")
 
 
 def _require_allowed(address: Address, scheme: str, allowed: Iterable[Network]) -> None:
     real = _within(address)
     named = any(real.version == network.version and real in network for network in allowed)
     if scheme == "http" and not (named and real.is_loopback):
-        raise ValueError("it would carry the event in the clear; give https")
+        raise AddressRefused("url_in_the_clear")
     if isinstance(address, ipaddress.IPv6Address) and address.scope_id is not None:
-        raise ValueError(f"{address} is not a public address: it names a zone of this machine; leave it out")
+        raise AddressRefused("address_with_zone", address=str(address))
     if not named and not is_public(real):
-        raise ValueError(
-            f"{real} is not a public address; give one, or have its network named in webhook_networks"
-        )
+        raise AddressRefused("address_not_public", address=str(real))
 
 
 def _within(address: Address) -> Address:

@@ -39,8 +39,9 @@ class BytesInFlight:
         """Raise TryAgain where that many more would be too much."""
         if self.held_bytes + further_bytes > self._most_bytes:
             raise TryAgain(
-                f"{self.held_bytes} bytes of other requests are being read, at most {self._most_bytes}; "
-                "send again shortly",
+                "bytes_in_flight",
+                held_bytes=self.held_bytes,
+                most_bytes=self._most_bytes,
                 retry_after_s=RETRY_AFTER_S,
             )
 

@@ -64,8 +64,7 @@ class Readiness:
                 probe.result(PROBE_WITHIN_S)
             except TooLate:
                 probe.cancel()
-                detail = f"no write got through within {PROBE_WITHIN_S:g} s; ask again later"
-                raise TryAgain(detail, code=STORE_UNAVAILABLE) from None
+                raise TryAgain("no_write_in_time", within_s=PROBE_WITHIN_S, code=STORE_UNAVAILABLE) from None
         except TryAgain as error:
             self._last = error
         self._probed_s = self._monotonic_s()

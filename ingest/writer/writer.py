@@ -143,16 +143,13 @@ class Writer:
     def _enqueue(self, job: _Job) -> None:
         with self._wakes:
             if self._stopping:
-                raise TryAgain("the server is stopping; send again shortly", retry_after_s=RETRY_AFTER_S)
+                raise TryAgain("writer_stopping", retry_after_s=RETRY_AFTER_S)
             if not self._lanes.put(job):
                 raise self._refusal()
             self._wakes.notify()
 
     def _refusal(self) -> TryAgain:
-        return TryAgain(
-            f"{len(self._lanes)} requests wait for the disk already; send again when Retry-After has passed",
-            retry_after_s=self._line.turn_s(),
-        )
+        return TryAgain("requests_wait", waiting=len(self._lanes), retry_after_s=self._line.turn_s())
 
     # ------------------------------------------------------------ the thread
 
@@ -213,8 +210,7 @@ class Writer:
 
 
 def _contended(error: Exception) -> TryAgain:
-    detail = "others write the same streams; nothing is acknowledged, send again shortly"
-    again = TryAgain(detail, retry_after_s=RETRY_AFTER_S, code="store_unavailable")
+    again = TryAgain("streams_contended", retry_after_s=RETRY_AFTER_S, code="store_unavailable")
     again.__cause__ = error
     return again
 
@@ -288,4 +284,4 @@ def as_our_errors(*, standing_in_the_way: bool = False, folder: Path | None = No
         code = store_trouble.code_of(error, folder)
         log.warning(f"ingest.{code}", extra={"reason": str(error)[:200]})
         wait_s = {} if code == store_trouble.STORE_UNAVAILABLE else {"retry_after_s": PERSON_NEEDED_S}
-        raise TryAgain(store_trouble.DETAILS[code], code=code, **wait_s) from error
+        raise TryAgain(code, code=code, **wait_s) from error

@@ -22,6 +22,7 @@ from cleanside.ingest.api.server_tls import context, refuse_in_the_clear
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.settings import Settings
 from tests.conftest import sqlite_url
+from tests.support.coded import refused
 from tests.support.gatewaying import wait_until
 from tests.support.serving import DEVICE, ServerProcess, bearer, in_process, make_keys
 
@@ -186,7 +187,7 @@ def test_keys_do_not_cross_a_network_in_the_clear_by_mistake(tmp_path: Path) -> 
 
 
 @pytest.mark.parametrize(
-    ("address", "encrypted", "behind_proxy", "refused"),
+    ("address", "encrypted", "behind_proxy", "is_refused"),
     [
         ("127.0.0.1", False, False, False),
         ("127.8.0.1", False, False, False),
@@ -200,10 +201,10 @@ def test_keys_do_not_cross_a_network_in_the_clear_by_mistake(tmp_path: Path) -> 
     ],
 )
 def test_beyond_loopback_there_is_tls_or_a_proxy_that_has_it(
-    address: str, encrypted: bool, behind_proxy: bool, refused: bool
+    address: str, encrypted: bool, behind_proxy: bool, is_refused: bool
 ) -> None:
-    if refused:
-        with pytest.raises(CalledWrongly, match="in the clear"):
+    if is_refused:
+        with refused(CalledWrongly, "keys_in_the_clear", address=address):
             refuse_in_the_clear(address, encrypted=encrypted, behind_proxy=behind_proxy)
     else:
         refuse_in_the_clear(address, encrypted=encrypted, behind_proxy=behind_proxy)
@@ -211,7 +212,8 @@ def test_beyond_loopback_there_is_tls_or_a_proxy_that_has_it(
 
 @pytest.mark.parametrize("given", [{"tls_certificate": "/nowhere/server.pem"}, {"tls_key": "/nowhere/s.key"}])
 def test_certificates_that_do_not_fit_are_called_wrongly(given: dict[str, Any]) -> None:
-    with pytest.raises(CalledWrongly, match="tls_certificate"):
+    code = "tls_file_unreadable" if "tls_certificate" in given else "tls_certificate_missing"
+    with refused(CalledWrongly, code):
         context(Settings(**given))
 
 

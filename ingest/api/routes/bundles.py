@@ -106,9 +106,7 @@ async def _next(chunks: AsyncIterator[bytes]) -> bytes:
 def _take(resources: Resources, key: Key, arriving: Callable[[], bytes]) -> dict[str, Any]:
     """In a thread of its own: reading, checking and committing wait for one another."""
     if not resources.importing.acquire(blocking=False):
-        raise TryAgain(
-            "another bundle is being imported; send it again later", retry_after_s=BUNDLE_RETRY_AFTER_S
-        )
+        raise TryAgain("another_bundle", retry_after_s=BUNDLE_RETRY_AFTER_S)
     file = io.BufferedReader(ArrivingBundle(arriving))
     bringer = Bringer(
         owner_id=key.owner_id,

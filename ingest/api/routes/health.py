@@ -26,7 +26,7 @@ def get_health() -> dict[str, str]:
 def get_ready(resources: R) -> dict[str, Any]:
     """200 if the database answers and a write got through lately; else 503, with the code that says why."""
     if not resources.writer.is_alive or resources.stopping.is_set():
-        raise TryAgain("the server is stopping; ask another, or later")
+        raise TryAgain("server_stopping")
     resources.readiness.check()
     with resources.reading() as connection:
         connection.execute(sa.text("SELECT 1"))

@@ -82,9 +82,7 @@ async def post_readings(request: Request) -> Response:
     try:
         answer: Answer = await asyncio.wait_for(done, ANSWER_WITHIN_S)
     except TimeoutError:
-        raise TryAgain(
-            "the disk did not take it in time; send again later", code="store_unavailable"
-        ) from None
+        raise TryAgain("disk_too_slow", code="store_unavailable") from None
     services_of(request).metrics.took(answer, len(incoming.batch))
     return Response(wire.encode_answer(answer), media_type=wire.ANSWER_MEDIA_TYPE)
 

@@ -8,12 +8,14 @@ import json
 import os
 import re
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.evaluation import lives_report
+from tests.support.coded import refused
 
 
 def run(file: Path, *more: str) -> dict:
@@ -106,29 +108,29 @@ def test_rows_that_are_no_hours_are_told(series: Path, capsys: pytest.CaptureFix
 
 
 @pytest.mark.parametrize(
-    ("text", "more", "message"),
+    ("text", "more", "code", "values"),
     [
-        ("hours,restriction\n", [], "no rows"),
-        ("hours,level\n1,2\n", [], "no column restriction"),
-        ("hours,restriction\n1,2\n", ["--flow", "cdp"], "no column cdp"),
-        ("hours,restriction\n1,x\n", [], "is not a number"),
-        ("hours,restriction\n1,0\n", [], "must be above 0"),
-        ("hours,restriction\n2,1\n1,1\n", [], "hours fall after row 1, 2; sort by time"),
-        ("hours;restriction\n1,5;2,5\n", [], "more fields than the header; separate fields by commas"),
-        ("hours,restriction\n1\n", [], "fewer fields than the header"),
+        ("hours,restriction\n", [], "no_rows", {}),
+        ("hours,level\n1,2\n", [], "column_missing", {"column": "restriction"}),
+        ("hours,restriction\n1,2\n", ["--flow", "cdp"], "column_missing", {"column": "cdp"}),
+        ("hours,restriction\n1,x\n", [], "value_not_a_number", {"value": "x"}),
+        ("hours,restriction\n1,0\n", [], "restriction_not_above_zero", {"row": 1}),
+        ("hours,restriction\n2,1\n1,1\n", [], "hours_fall", {"row": 1, "hours": 2}),
+        ("hours;restriction\n1,5;2,5\n", [], "row_of_another_length", {"more": "more"}),
+        ("hours,restriction\n1\n", [], "row_of_another_length", {"more": "fewer"}),
     ],
 )
 def test_a_file_that_cannot_be_used_is_refused(
-    tmp_path: Path, text: str, more: list[str], message: str
+    tmp_path: Path, text: str, more: list[str], code: str, values: dict[str, Any]
 ) -> None:
     file = tmp_path / "bad.csv"
     file.write_text(text)
-    with pytest.raises(CalledWrongly, match=message):
+    with refused(CalledWrongly, code, **values):
         run(file, *more)
 
 
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
-    with pytest.raises(CalledWrongly, match="is not a file"):
+    with refused(CalledWrongly, "not_a_file"):
         run(tmp_path / "none.csv")
 
 

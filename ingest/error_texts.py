@@ -1,0 +1,231 @@
+"""
+The sentence of every code that an error of the server has: value, rule and next step.
+
+The errors themselves are in `errors`. Another language is another table.
+Leaves to others: what a problem over HTTP says about its case (those who raise `Refused`), its title and next
+step (`api.problems`, `intake.codes`).
+"""
+
+from __future__ import annotations
+
+from cleanside.gateway.wire import Sentences
+
+#: code -> sentence
+SENTENCES: Sentences = {
+    "account_differs": (
+        "the account of the backup is {found}, its manifest says {in_manifest}; use another backup"
+    ),
+    "account_has_faults": "the account has {faults}, in the backup as in the database; see: account",
+    "address_not_public": (
+        "{address} is not a public address; give one, or have its network named in webhook_networks"
+    ),
+    "address_tries_spent": (
+        "this address has tried too often without a valid key or code; send again in {retry_s} s"
+    ),
+    "address_with_zone": "{address} is not a public address: it names a zone of this machine; leave it out",
+    "another_bundle": "another bundle is being imported; send it again later",
+    "archive_file_altered": "archive file {source} is not as it was made; put it back from an older backup",
+    "archive_file_differs": (
+        "archive file {file!r} is not the same in the manifest and the database of the backup; nothing "
+        "was restored, use another backup"
+    ),
+    "archive_file_unreadable": (
+        "archive file {path} cannot be read ({why}); put it back from an older backup"
+    ),
+    "archive_file_broken": "archive file {file} cannot be read ({why}); put it back from a backup",
+    "archive_file_outside": (
+        "archive file {archive}: {why}; restore a backup from before the database was changed"
+    ),
+    "archive_folder_not_set": "readings are in archive file {file}, and archive_folder is not set; set it",
+    "archive_folder_needed": "{source} has an archive; give the folder it goes to, --archive-folder",
+    "archive_folder_not_a_folder": "archive folder {folder} is no folder; give another --archive-folder",
+    "backup_exists": "{to} is there already; name a folder that is not",
+    "backup_of_another_database": "{source} is of a {database} database; give such a --database",
+    "backup_unusable": "{why}; use another backup",
+    "being_served": "a server is running on {path}; stop it first",
+    "being_served_ask": "a server is running on {path}; ask it: {route} (see README)",
+    "being_served_stop": "a server is running on {path}; stop it, then run this again",
+    "bytes_in_flight": (
+        "{held_bytes} bytes of other requests are being read, at most {most_bytes}; send again shortly"
+    ),
+    "code_mistyped": "the code was typed wrongly: its last symbol does not fit the others; type it again",
+    "code_needs_terminal": "a code is shown on a terminal only; use --out FILE to write it to a file",
+    "code_not_whole": (
+        "a code has {symbols} letters and digits in three groups; look again and type all of it"
+    ),
+    "column_missing": "{path}: no column {column}; its columns are {columns}",
+    "copy_not_sound": "{path} is not sound: {why}; use another backup",
+    "database_file_exists": "{path} is there already; move it away, or restore to another --database",
+    "database_folder_not_made": "database folder {folder} cannot be made ({why}); give another --database",
+    "database_in_memory": (
+        'database "{url}" is kept in memory and would be lost; give a file, sqlite:////path/to/file.db'
+    ),
+    "database_not_empty": "the database has {tables} already; restore into an empty one (createdb)",
+    "database_not_opened": (
+        "{url} cannot be opened ({why}); see whether it is there, or give another --database"
+    ),
+    "database_url_unknown": (
+        'database "{url}" is not a URL we know; give sqlite:////path/file.db or postgresql://host/name{signs}'
+    ),
+    "device_not_a_name": '--device "{device}" is not a name of A-Z a-z 0-9 - : . _',
+    "disk_too_slow": "the disk did not take it in time; send again later",
+    "expires_at_not_usable": "--expires-at: {why}",
+    "file_changed": "{file} changed while it was read; use another backup",
+    "file_unreadable": "{path} cannot be read ({why}); check the name",
+    "files_of_another_archive": (
+        "{folder} has files of another archive, like {file}; move it away, and give its {revoked_keys} "
+        "by --revoked-keys"
+    ),
+    "folder_not_made": "{path} cannot be made ({why}); name another folder",
+    "folder_takes_no_archive": "{folder} cannot take an archive ({why}); move it away",
+    "folder_without_lives": (
+        "{folder} has no .csv file; each life is one CSV with the header hours,restriction"
+    ),
+    "host_ends_in_a_number": (
+        "it ends in a number and is no IPv4 address; give four decimal numbers, or a name"
+    ),
+    "host_not_a_name": "its host is no name of letters, digits, - and _; give one, without % or a zone",
+    "hours_fall": "{path}: hours fall after row {row}, {hours:g}; sort by time",
+    "installation_incomplete": (
+        "{place} holds no schema revision; the installation is incomplete: install cleanside again"
+    ),
+    "json_unwritable": "--json {path} cannot be written ({why}); give another file",
+    "key_bytes_spent": "this key has sent too many bytes; send again in {retry_s} s",
+    "key_file_exists": "{path} is there already; to change the key run: webhooks rotate-key",
+    "key_file_needed": (
+        "a server has to be asked, {server}; give --key-file FILE with an operator's key for it"
+    ),
+    "key_file_not_made": "{path} cannot be made ({why}); name a file that is not there yet",
+    "key_file_unreadable": "{key_file} cannot be read ({why}); check --key-file",
+    "key_needs_terminal": (
+        "a key is shown on a terminal only; use --out FILE to write it to a file, mode 0600"
+    ),
+    "key_requests_spent": "this key has sent too many requests; send again in {retry_s} s",
+    "keys_in_the_clear": (
+        "{address} is not loopback, and keys would cross the network in the clear; give "
+        "--tls-certificate and --tls-key, or --behind-proxy and --trusted-proxies where TLS ends in a "
+        "proxy before this server"
+    ),
+    "life_above_terminal": (
+        "{path}: restriction {restriction:g} is at or above terminal {terminal:g} in the first row; "
+        "check --terminal and --unit, or leave the life out"
+    ),
+    "life_without_column": "{path}: no column {missing}; the header must have {wanted}, it has {columns}",
+    "life_without_rows": "{path}: no rows below the header; a life needs at least two",
+    "lock_not_made": (
+        "{path}.lock cannot be made ({why}); let uid {uid} write there, or give another --database"
+    ),
+    "log_setting_unknown": '{name} "{given}" is not known; give one of {known}',
+    "no_archive_folder": (
+        "there is no archive folder; with PostgreSQL give --archive-folder, one for all processes"
+    ),
+    "no_archive_register": "{dump} has no archive register of ours; use another backup",
+    "no_database": "there is no database at {path}; run: cleanside-ingest migrate, or check --database",
+    "no_database_folder": (
+        "there is no folder {folder} for the database {file}; make it, or correct --database"
+    ),
+    "no_database_to_back_up": "there is no database at {path}; check --database",
+    "no_housing": "there is no housing {housing} on a machine {machine}; register it",
+    "no_key_waits": "no key {handle} waits to be confirmed; see: cleanside-ingest keys list",
+    "no_machine": "there is no machine {machine}; its name is as it was registered",
+    "no_manifest": "{source} has no {manifest} of ours ({why}); name a folder made by backup",
+    "no_owner": (
+        'there is no owner "{name}", there is {there}; correct --owner. '
+        "A new owner is made with its first key: keys create --role admin"
+    ),
+    "no_revoked_keys_file": "there is no file {path}; check --revoked-keys, or leave it out",
+    "no_rows": "{path}: no rows below the header; give one row per operating hour",
+    "no_trusted_proxies": (
+        "--behind-proxy is given and trusted_proxies is empty: all clients would share one address and "
+        "its limits; give --trusted-proxies with the address of the proxy, like 10.0.0.7, or none "
+        "where it cannot say whom it forwards for (no X-Forwarded-For)"
+    ),
+    "no_write_in_time": "no write got through within {within_s:g} s; ask again later",
+    "not_a_file": "{path} is not a file; give one CSV with the header hours,restriction",
+    "not_a_folder": "{folder} is not a folder; give a folder with one CSV per life",
+    "not_addresses": (
+        'trusted_proxies "{setting}" is not a list of addresses ({why}); give 10.0.0.7,fd00::7'
+    ),
+    "not_as_in_manifest": (
+        "{source} is not as its manifest says: {why}; nothing was restored, use another backup"
+    ),
+    "not_listening": "{host} port {port} cannot be listened on ({why}); give another {flag}",
+    "not_networks": (
+        'webhook_networks "{setting}" is not a list of networks ({why}); give 10.0.0.0/8,fd00::/8'
+    ),
+    "not_our_server": "{server} is not our server (status {status}); check --server",
+    "not_sound": "{path} is not sound: {found}; look at the disk",
+    "overlap_hours_out_of_range": "--overlap-hours {overlap_hours} is not from 0 to {most}",
+    "requests_wait": "{waiting} requests wait for the disk already; send again when Retry-After has passed",
+    "restriction_not_above_zero": (
+        "{path}: row {row}: restriction is {restriction:g}; at work it must be above 0"
+    ),
+    "retention_days_zero": "retention_days is 0: readings stay in the database; give --retention-days DAYS",
+    "revocation_unwritable": (
+        "{path} cannot be written ({why}), so no key is revoked; let the server write there, then try again"
+    ),
+    "revoked_keys_unreadable": "{path} cannot be read ({why}); mend that, or move it away",
+    "row_of_another_length": (
+        "{path}: row {row} has {more} fields than the header; separate fields by commas and write "
+        "decimals with a point"
+    ),
+    "rows_all_skipped": "{name}: {rows}, but --skip-rows {skip_rows} leaves none; skip fewer",
+    "rows_out_of_range": (
+        "--skip-rows {skip_rows}, --every {every}: rows are counted from 0 and 1; give more"
+    ),
+    "schema_differs": (
+        "the database of the backup has schema {schema}, its manifest says {in_manifest}; nothing was "
+        "restored, use another backup"
+    ),
+    "schema_newer": (
+        "the database has schema {schema}, this program knows up to {newest}; install its newer release"
+    ),
+    "schema_older": (
+        "the database has schema {schema}, this program needs {newest}; make a backup, then run: "
+        "cleanside-ingest migrate"
+    ),
+    "series_unreadable": "{path} cannot be read ({why}); give one CSV with the header hours,restriction",
+    "server_away": (
+        "{server} does not answer ({why}); check --server, then import again: what was taken is known. "
+        "Without --server and --key-file the database here takes the file"
+    ),
+    "server_in_the_clear": '--server "{server}" is neither https nor on this machine; the key stays here',
+    "server_stopping": "the server is stopping; ask another, or later",
+    "store_full": "the disk of the database is full; nothing is acknowledged, send again later",
+    "store_read_only": "the database can only be read; nothing is acknowledged, send again later",
+    "store_unavailable": "the database does not take it now; nothing is acknowledged, send again later",
+    "streams_contended": "others write the same streams; nothing is acknowledged, send again shortly",
+    "table_of_another_program": "{url} holds {table}, a table of another program; give another --database",
+    "terminal_not_above_zero": "--terminal {value} must be above 0; take it from the engine maker's manual",
+    "tls_certificate_missing": "tls_key or tls_client_ca is set without tls_certificate; set that, too",
+    "tls_certificate_unusable": (
+        "tls_certificate {file} cannot be used ({why}); check it and tls_key, both in PEM form"
+    ),
+    "tls_client_ca_empty": "tls_client_ca {file} holds no certificate ({why}); give PEM",
+    "tls_file_unreadable": "{name} {file} cannot be read ({why}); check the name",
+    "tool_failed": "{name} failed: {said}",
+    "tool_missing": (
+        "{name} is not found; install PostgreSQL's client tools of the server's release, or give --pg-tools"
+    ),
+    "truth_unknown": (
+        "{name}: ends below terminal and has no column hours_left, so its truth is unknown; add the "
+        "column, or move the life to the train folder (it counts as censored there)"
+    ),
+    "unit_not_of_restriction": '--unit "{unit}" is no unit of restriction; use {known}',
+    "url_in_the_clear": "it would carry the event in the clear; give https",
+    "url_member_needs_service_file": (
+        "the database URL has {member}, which the tools of PostgreSQL take from their arguments or a "
+        "service file; put it into a service file (pg_service.conf) and give ?service=NAME"
+    ),
+    "url_not_ascii": "it is no address of up to {most} ASCII characters; give it like https://host/path",
+    "url_not_of_the_web": "it is no web address; give it like https://host/path",
+    "url_port": "its port is not one from 1 to 65535; leave it out or correct it",
+    "url_with_user_or_fragment": (
+        "it has a user or a fragment; leave them out, deliveries are signed instead"
+    ),
+    "valid_hours_out_of_range": "--valid-hours {valid_hours} is not from 1 to {most}",
+    "value_missing": "{path}: row {row}: {column} is {value}; leave rows without a value out",
+    "value_not_a_number": '{path}: row {row}: {column} "{value}" is not a number; mend the row',
+    "webhook_key_file_not_set": "webhook_key_file is not set; give --webhook-key-file FILE",
+    "writer_stopping": "the server is stopping; send again shortly",
+}

@@ -1,0 +1,69 @@
+"""The server's errors: each code has a sentence, each sentence its values; what a sentence must say."""
+
+from __future__ import annotations
+
+import ast
+import string
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from cleanside.gateway.wire import Coded
+from cleanside.ingest.error_texts import SENTENCES
+from cleanside.ingest.errors import AddressRefused, CalledWrongly, NotACode, TryAgain
+from tests.support.house import ROOT, tree
+
+KINDS = {"ArchiveUnreadable", "CalledWrongly", "BeingServed", "TryAgain", "AddressRefused", "NotACode"}
+#: given where the values are known, rendered there (`ingest.owners.quotas`)
+RENDERED_THERE = {"key_requests_spent", "key_bytes_spent", "address_tries_spent"}
+#: codes of `ingest.store.trouble`
+OF_THE_STORE = {"store_full", "store_read_only", "store_unavailable"}
+
+
+def raised(path: Path) -> Iterator[tuple[str, set[str]]]:
+    """Each code that a file gives an error, and the names of its values."""
+    for node in ast.walk(tree(path)):
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in KINDS:
+            match node.args:
+                case [ast.Constant(value=str(code))] if " " not in code:
+                    yield code, {word.arg for word in node.keywords if word.arg}
+
+
+CALLS = [
+    (path.relative_to(ROOT).as_posix(), code, values)
+    for path in sorted((ROOT / "ingest").rglob("*.py"))
+    for code, values in raised(path)
+]
+
+
+def test_every_code_has_a_sentence_and_every_sentence_a_use() -> None:
+    used = {code for _, code, _ in CALLS}
+    assert used | RENDERED_THERE | OF_THE_STORE == SENTENCES.keys()
+
+
+def test_every_place_that_raises_gives_the_values_of_its_sentence() -> None:
+    missing = []
+    for place, code, values in CALLS:
+        sentence = SENTENCES[code]
+        assert isinstance(sentence, str)
+        needed = {name for _, name, _, _ in string.Formatter().parse(sentence) if name}
+        missing += [(place, code, name) for name in needed - values]
+    assert missing == []
+
+
+@pytest.mark.parametrize(
+    ("error", "says"),
+    [
+        (CalledWrongly("schema_older", schema="0001", newest="0002"), "then run: cleanside-ingest migrate"),
+        (CalledWrongly("schema_newer", schema="0003", newest="0002"), "install its newer release"),
+        (CalledWrongly("tool_missing", name="pg_dump"), "install PostgreSQL's client tools"),
+        (CalledWrongly("keys_in_the_clear", address="10.0.0.1"), "give --tls-certificate and --tls-key"),
+        (NotACode("code_not_whole", symbols=15), "15 letters and digits"),
+        (AddressRefused("address_not_public", address="10.0.0.1"), "named in webhook_networks"),
+        (TryAgain("requests_wait", waiting=8), "8 requests wait for the disk already; send again when"),
+        (TryAgain("bytes_in_flight", held_bytes=100, most_bytes=100), "at most 100; send again shortly"),
+    ],
+)
+def test_a_sentence_names_the_next_step(error: Coded, says: str) -> None:
+    assert says in str(error)
