@@ -16,7 +16,9 @@ from functools import cached_property
 import numpy as np
 
 from cleanside.ingest.restriction.elements.changes import (
+    AFTER_ROWS,
     BEYOND_WET_FALL,
+    SOON_ROWS,
     Change,
     find_changes,
     part_of_the_way,
@@ -39,6 +41,7 @@ ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what 
 NEW_RANGE = (0.6, 1.3)  # of the usual clean level; a new element lies within (field: 0.7 to 1.1)
 SLOWER = 2.0  # times the life before took over the same levels: a new element begins flat and takes longer
 LIKELY_CLEAN_SHARE = 0.35  # of terminal; few are less clean when new (common practice: 0.2 to 0.5)
+PLAIN_ROWS = AFTER_ROWS + SOON_ROWS  # with fewer after it the row of a fall still moves as more come
 PLAINLY_LOADED = 0.7  # of terminal: from there an element is changed (chosen)
 NO_ELEMENT_SHARE = 0.05  # of terminal: a tube off reads next to nothing; clean elements have 0.1 and more
 SURE_ELEMENT_SHARE = 0.25  # of terminal: what is above is no torn element, however high the last one began
@@ -171,7 +174,7 @@ def find_edges(
             continue
         if by_speed and change.after > (1.0 - SPEED_FALL) * change.before:
             continue
-        if not envelope and is_plainly_new(change, terminal_pa):
+        if not envelope and is_plainly_new(change, terminal_pa, rows_after=len(level) - change.row):
             change = replace(change, sure="high")
         others = [*changes[:number], *changes[number + 1 :]]
         clean = _clean_range(others, own_pa, change, terminal_pa, usual_clean_pa)
@@ -221,13 +224,14 @@ def beyond_light_work(change: Change, terminal_pa: float | None) -> bool:
     return loaded and change.after <= (1.0 - ENVELOPE_FALL) * change.before
 
 
-def is_plainly_new(change: Change, terminal_pa: float | None) -> bool:
+def is_plainly_new(change: Change, terminal_pa: float | None, *, rows_after: int) -> bool:
     """
     A loaded element gave way to one as clean as new ones are: sure before it has lasted for long.
 
+    rows_after : operating hours since the fall.
     Not so where the level crept back since. Without a terminal value no level is known to be loaded.
     """
-    if terminal_pa is None or change.sure == "low":
+    if terminal_pa is None or change.sure == "low" or rows_after < PLAIN_ROWS:
         return False
     low_pa, high_pa = SURE_ELEMENT_SHARE * terminal_pa, NEW_RANGE[1] * LIKELY_CLEAN_SHARE * terminal_pa
     deep = change.after <= (1.0 - BEYOND_WET_FALL) * change.before
