@@ -156,9 +156,11 @@ def _of_the_machine(ask: Any, limit: dict[str, Any]) -> None:
     ask("POST", f"{of_it}/acceptance/hand-comparisons", seen, machine=MACHINE)
     ask("GET", f"{of_it}/acceptance", machine=MACHINE, housing="main")
     change = {"changed_at": "2026-02-20T05:30:00Z", "housing": "main", "note": "with the 500 h service"}
+    change |= {"what": "new", "entry_id": "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01"}
     ask("POST", f"{of_it}/element-changes", change, machine=MACHINE)
     ask("GET", f"{of_it}/element-changes", machine=MACHINE)
     mistaken = {**change, "changed_at": "2026-02-21T05:30:00Z", "note": "entered a day late"}
+    mistaken["entry_id"] = "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c02"
     ask("POST", f"{of_it}/element-changes", mistaken, machine=MACHINE)
     ask("DELETE", f"{of_it}/element-changes", machine=MACHINE, changed_at=mistaken["changed_at"])
     prices = {"currency": "EUR", "fuel_l_per_h": 18.0, "fuel_price_per_l": 1.45, "element_price": 140.0}
