@@ -29,7 +29,7 @@ from cleanside.ingest.store import dialect, quarantine, readings, reasons, secon
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.marks import advance
 from cleanside.ingest.store.quarantine import HELD, RELEASED, QuarantineRow
-from cleanside.ingest.store.second_readings import StoredBeside
+from cleanside.ingest.store.second_readings import GIVEN_TO_ANOTHER, StoredBeside
 from cleanside.ingest.store.streams import Stream
 
 KIND = "both_right"
@@ -96,15 +96,22 @@ def _in_order(entry: QuarantineRow) -> tuple[int, str, int, int]:
 def _release_known(
     connection: sa.Connection, stream_id: int, entries: list[QuarantineRow], device: DeviceRow
 ) -> list[QuarantineRow]:
-    """Release entries whose content the gateway has sent again under another number. Returns the others."""
+    """
+    Release entries whose content the gateway has sent again under another number. Returns the others.
+
+    What it sent again as one of the device that the entries are of goes to the device that is named.
+    """
     times = {entry.content_hash: at_us for entry in entries if (at_us := _at_us(entry)) is not None}
-    among = sorted({device.id, entries[0].device_id})
-    known = second_readings.with_content(connection, among, times, without=stream_id)
+    known = second_readings.with_content(connection, [device.id], times, without=stream_id)
     there = [entry for entry in entries if entry.content_hash in known]
     second_readings.put(
         connection, [StoredBeside(entry.id, *known[entry.content_hash], True) for entry in there]
     )
     quarantine.set_states(connection, [entry.id for entry in there], RELEASED)
+    if entries[0].device_id != device.id:
+        others = {digest: at_us for digest, at_us in times.items() if digest not in known}
+        before = second_readings.with_content(connection, [entries[0].device_id], others, without=stream_id)
+        second_readings.take_away(connection, list(before.values()), GIVEN_TO_ANOTHER)
     return [entry for entry in entries if entry.content_hash not in known]
 
 

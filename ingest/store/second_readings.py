@@ -22,6 +22,7 @@ from cleanside.ingest.store.models import streams as stream_rows
 from cleanside.ingest.store.streams import Stream
 
 TAKEN_BACK = "taken_back"  # reason of numbers whose reading went back into quarantine
+GIVEN_TO_ANOTHER = "given_to_another_device"  # and of those whose reading is another device's
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,24 +81,33 @@ def with_content(
 
 def take_back(connection: sa.Connection, entry_ids: Sequence[int]) -> None:
     """Take the readings of these entries out of the streams they were stored in; their numbers are shed."""
-    by_stream: dict[tuple[int, str], list[int]] = {}
-    query = sa.select(stream_rows.c.owner_id, stream_rows.c.stream, second_readings.c.seq)
-    query = query.join_from(second_readings, stream_rows).where(sa.not_(second_readings.c.was_there))
+    places: list[tuple[int, int]] = []
+    query = sa.select(second_readings.c.stream_id, second_readings.c.seq)
+    query = query.where(sa.not_(second_readings.c.was_there))
     for piece in dialect.chunks(entry_ids):
-        for owner_id, name, seq in connection.execute(query.where(second_readings.c.entry_id.in_(piece))):
-            by_stream.setdefault((owner_id, name), []).append(seq)
-        gone = sa.delete(second_readings).where(second_readings.c.entry_id.in_(piece))
-        connection.execute(gone)
-    for (owner_id, name), numbers in sorted(by_stream.items()):
+        among = second_readings.c.entry_id.in_(piece)
+        places += [(stream_id, seq) for stream_id, seq in connection.execute(query.where(among))]
+        connection.execute(sa.delete(second_readings).where(among))
+    take_away(connection, places, TAKEN_BACK)
+
+
+def take_away(connection: sa.Connection, places: Sequence[tuple[int, int]], reason: str) -> None:
+    """Take readings (stream id, number) out of the store; their numbers are shed for this reason."""
+    numbers: dict[int, list[int]] = {}
+    for stream_id, seq in places:
+        numbers.setdefault(stream_id, []).append(seq)
+    query = sa.select(stream_rows.c.owner_id, stream_rows.c.stream, stream_rows.c.id)
+    query = query.where(stream_rows.c.id.in_(list(numbers))).order_by(stream_rows.c.stream)
+    for owner_id, name, stream_id in connection.execute(query).all():
         stream = streams.find(connection, owner_id, name, lock=True)
         assert stream is not None
-        _take_out(connection, stream, sorted(numbers))
+        _take_out(connection, stream, sorted(numbers[stream_id]), reason)
 
 
-def _take_out(connection: sa.Connection, stream: Stream, numbers: Sequence[int]) -> None:
+def _take_out(connection: sa.Connection, stream: Stream, numbers: Sequence[int], reason: str) -> None:
     readings.take_out(connection, stream.id, ranges_of(numbers))
     before = streams.marks_of(connection, stream)
-    shed = [*before.shed, *(Shed(first, last, TAKEN_BACK) for first, last in ranges_of(numbers))]
+    shed = [*before.shed, *(Shed(first, last, reason) for first, last in ranges_of(numbers))]
     after = dataclasses.replace(before, shed=tuple(sorted(shed, key=lambda entry: entry.first)))
     heard_us = stream.last_heard_us
     streams.save(connection, stream, before, after, None, duplicates=0, conflicts=0, now_us=heard_us)

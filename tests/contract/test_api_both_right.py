@@ -134,6 +134,24 @@ def test_what_its_gateway_sent_again_under_another_stream_is_not_stored_twice(ap
     account(api)
 
 
+def test_what_its_gateway_sent_again_goes_to_the_device_that_is_named(api: Api) -> None:
+    """A copied spool bears the name of the first machine: its readings went to that one's new stream."""
+    again = [dict(r, seq=r["seq"] + 40) for r in batch(1, [4.0] * COUNT)["readings"]]
+    api.send(batch(1, [4.5] * 40, stream=NEWER))
+    api.send(batch(1, [], stream=NEWER) | {"readings": again})
+    done = both(api, device=OTHER)
+    assert (done["stored"], done["held"]) == (COUNT, [])
+    assert stored(api, OTHER) == [4.0] * COUNT
+    assert stored(api, DEVICE) == [3.0] * COUNT + [4.5] * 40
+    line = account(api)[DEVICE, NEWER]
+    assert (line["stored"], line["shed"], line["gap"]) == (40, COUNT, 0)
+    undo = f"/v1/quarantine/amendments/{done['amendment_id']}/undo"
+    assert api.post(undo, {}, key="operator").status_code == 200
+    assert (stored(api, OTHER), len(stored(api, DEVICE))) == ([], COUNT + 40)
+    assert account(api)[DEVICE, STREAM]["quarantined"] == 0
+    assert both(api, device=DEVICE)["stored"] == COUNT
+
+
 def test_what_is_not_believed_of_that_device_stays_quarantined(api: Api) -> None:
     assert api.post("/v1/devices", {"device": OTHER, "in_service_at": "2026-03-02T06:30:05Z"}).is_success
     done = both(api, device=OTHER)
