@@ -7,12 +7,31 @@ from __future__ import annotations
 import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import Any, ClassVar
 
+from cleanside.gateway.wire.coded import Coded, Sentences
 from cleanside.gateway.wire.instants import instant_text, parse_instant
 from cleanside.gateway.wire.limits import MAX_LISTED, BatchRefused
 from cleanside.gateway.wire.notes import kind_of, shown
 from cleanside.gateway.wire.strict_json import load_json
+
+
+class NotAnAnswer(Coded, ValueError):
+    """What came back is no answer of the server to what was sent: it releases nothing."""
+
+    SENTENCES: ClassVar[Sentences] = {
+        "other_streams": "the answer speaks of other streams than were asked",
+        "other_stream": "the answer speaks of stream {answered}, sent was {sent}",
+        "mark_too_high": "the answer acknowledges through {mark}, the highest number sent is {highest_sent}",
+        "other_stream_asked": "the answer speaks of stream {answered}, asked was {asked}",
+        "not_an_object": "the answer is not ours: it is {kind}",
+        "not_a_count": "the answer is not ours: {key} is {value}",
+        "no_server_time": "the answer is not ours: it has no server_time",
+        "no_marks": "the answer is not ours: it has no marks of streams",
+        "not_json": "the answer is not ours: {why}",
+        "gaps_unreadable": "the answer is not ours: gaps is not a list of pairs",
+        "notes_unreadable": "the answer is not ours: quarantined is not a list of notes",
+    }
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -99,9 +118,9 @@ def decode_marks(body: bytes, *, asked: Collection[str]) -> dict[str, Mark | Non
             )
         marks |= dict.fromkeys(document["unknown"])
     except (KeyError, TypeError, AttributeError):
-        raise ValueError("the answer is not ours: it has no marks of streams") from None
+        raise NotAnAnswer("no_marks") from None
     if marks.keys() != set(asked):
-        raise ValueError("the answer speaks of other streams than were asked")
+        raise NotAnAnswer("other_streams")
     return marks
 
 
@@ -170,12 +189,10 @@ def decode_answer(body: bytes, *, stream: str | None, highest_sent: int | None) 
     """
     document = _load_answer(body)
     if document.get("stream") != stream:
-        raise ValueError(f"the answer speaks of stream {shown(document.get('stream'))}, sent was {stream}")
+        raise NotAnAnswer("other_stream", answered=shown(document.get("stream")), sent=stream)
     mark = document.get("acknowledged_through")
     if stream is not None and (type(mark) is not int or not 0 <= mark <= (highest_sent or 0)):
-        raise ValueError(
-            f"the answer acknowledges through {shown(mark)}, the highest number sent is {highest_sent}"
-        )
+        raise NotAnAnswer("mark_too_high", mark=shown(mark), highest_sent=highest_sent)
     key = "seq" if stream is not None else "index"
     return Answer(
         stream=stream,
@@ -194,7 +211,7 @@ def decode_stream_state(body: bytes, *, stream: str) -> StreamAtServer:
     """Read what the server holds of a stream. Raises ValueError where the body is not that."""
     document = _load_answer(body)
     if document.get("stream") != stream or not isinstance(document.get("device"), str):
-        raise ValueError(f"the answer speaks of stream {shown(document.get('stream'))}, asked was {stream}")
+        raise NotAnAnswer("other_stream_asked", answered=shown(document.get("stream")), asked=stream)
     return StreamAtServer(
         stream=stream,
         device=document["device"],
@@ -210,16 +227,16 @@ def _load_answer(body: bytes) -> dict[str, Any]:
     try:
         document = load_json(body)
     except BatchRefused as error:
-        raise ValueError(f"the answer is not ours: {error}") from None
+        raise NotAnAnswer("not_json", why=str(error)) from None
     if not isinstance(document, dict):
-        raise ValueError(f"the answer is not ours: it is {kind_of(document)}")
+        raise NotAnAnswer("not_an_object", kind=kind_of(document))
     return document
 
 
 def _count(document: dict[str, Any], key: str, default: int | None = None) -> int:
     value = document.get(key, default)
     if type(value) is not int or value < 0:
-        raise ValueError(f"the answer is not ours: {key} is {shown(value)}")
+        raise NotAnAnswer("not_a_count", key=key, value=shown(value))
     return value
 
 
@@ -229,7 +246,7 @@ def _gaps(document: dict[str, Any]) -> tuple[tuple[int, int], ...]:
     except (KeyError, TypeError, ValueError):
         if "stream" not in document:
             return ()
-        raise ValueError("the answer is not ours: gaps is not a list of pairs") from None
+        raise NotAnAnswer("gaps_unreadable") from None
 
 
 def _read_notes(document: dict[str, Any], key: str) -> Iterable[QuarantineNote]:
@@ -243,11 +260,11 @@ def _read_notes(document: dict[str, Any], key: str) -> Iterable[QuarantineNote]:
                 other_is=note.get("other_is"),
             )
     except (KeyError, TypeError, AttributeError):
-        raise ValueError("the answer is not ours: quarantined is not a list of notes") from None
+        raise NotAnAnswer("notes_unreadable") from None
 
 
 def _server_time(document: dict[str, Any]) -> int:
     value = document.get("server_time")
     if not isinstance(value, str):
-        raise ValueError("the answer is not ours: it has no server_time")
+        raise NotAnAnswer("no_server_time")
     return parse_instant(value).us

@@ -18,13 +18,27 @@ import re
 import stat
 from collections.abc import Iterator
 from pathlib import Path
-from typing import NamedTuple
+from typing import ClassVar, NamedTuple
 
 from cleanside.gateway import file_modes
+from cleanside.gateway.wire import Coded, Sentences
 
 #: a month, the number of a device and a random part, as `ingest.store.archive_file` names its files
 ARCHIVE_FILE = re.compile(r"[0-9]{4}-(?:0[1-9]|1[0-2])/[0-9]{6,19}-[0-9a-f]{8}\.parquet")
 _PIECE_BYTES = 2**20
+
+
+class NotInside(Coded, ValueError):
+    """A name that becomes no path, or what lies there is no file of ours."""
+
+    SENTENCES: ClassVar[Sentences] = {
+        "not_an_archive_file": "{file!r} is not the name of an archive file (YYYY-MM/NUMBER-RANDOM.parquet)",
+        "not_a_name": "{name!r} is not a name inside a folder",
+        "leads_out": "{name!r} leads out of {folder} or through a link",
+        "is_a_link": "{path} is a link, not a file",
+        "not_a_plain_file": "{path} is not a plain file",
+        "neither_file_nor_folder": "{path} is neither a plain file nor a folder",
+    }
 
 
 class Content(NamedTuple):
@@ -37,7 +51,7 @@ class Content(NamedTuple):
 def archive_path(folder: Path, file: str) -> Path:
     """Where an archive file lies. Raises ValueError: the name is none of ours, or a link is on the way."""
     if not ARCHIVE_FILE.fullmatch(file):
-        raise ValueError(f"{file!r} is not the name of an archive file (YYYY-MM/NUMBER-RANDOM.parquet)")
+        raise NotInside("not_an_archive_file", file=file)
     return path_in(folder, file)
 
 
@@ -45,24 +59,24 @@ def path_in(folder: Path, name: str) -> Path:
     """The path of a name in a folder. Raises ValueError where it lies outside, or a link is on the way."""
     parts = name.split("/")
     if any(part in ("", ".", "..") for part in parts) or "\0" in name:
-        raise ValueError(f"{name!r} is not a name inside a folder")
+        raise NotInside("not_a_name", name=name)
     path = folder / name
     home = folder.resolve()
     resolved = path.resolve()
     if not resolved.is_relative_to(home) or resolved != home.joinpath(*parts):
-        raise ValueError(f"{name!r} leads out of {folder} or through a link")
+        raise NotInside("leads_out", name=name, folder=folder)
     return path
 
 
 def open_plain(path: Path) -> int:
     """A handle of a plain file, for reading. Raises ValueError where it is another kind, OSError."""
     if stat.S_ISLNK(path.lstat().st_mode):
-        raise ValueError(f"{path} is a link, not a file")
+        raise NotInside("is_a_link", path=path)
     # NONBLOCK: opening a pipe would wait for whoever writes into it.
     handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     if not stat.S_ISREG(os.fstat(handle).st_mode):
         os.close(handle)
-        raise ValueError(f"{path} is not a plain file")
+        raise NotInside("not_a_plain_file", path=path)
     return handle
 
 
@@ -114,4 +128,4 @@ def _below(folder: Path, before: str) -> Iterator[str]:
         elif entry.is_file(follow_symlinks=False):
             yield before + entry.name
         else:
-            raise ValueError(f"{folder / entry.name} is neither a plain file nor a folder")
+            raise NotInside("neither_file_nor_folder", path=folder / entry.name)

@@ -32,6 +32,7 @@ from cleanside.ingest.restriction.elements.entries import (
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, BoolArray, FloatArray
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 USUAL_CLEAN = 0.3  # of terminal, for an element in use when first seen (common practice: 0.2 to 0.5)
 CLEAN_HOURS = 20  # the clean level is read from the first 20 operating hours of a life (chosen)
@@ -76,11 +77,9 @@ class Life:
 
     def __post_init__(self) -> None:
         if len(self.hours) != len(self.restriction_pa):
-            raise ValueError(
-                f"{len(self.hours)} in hours but {len(self.restriction_pa)} in restriction_pa; one each"
-            )
+            raise WrongInput("lengths_differ", hours=len(self.hours), restriction=len(self.restriction_pa))
         if not self.terminal_pa > 0:
-            raise ValueError(f"terminal_pa is {self.terminal_pa}; it must be above 0, see the engine maker")
+            raise WrongInput("terminal_not_above_zero", terminal_pa=self.terminal_pa)
 
     @cached_property
     def early_rows(self) -> int:

@@ -18,6 +18,7 @@ from cleanside.ingest.restriction.elements.lives import Life
 from cleanside.ingest.restriction.forecast.fitted import forecaster_of, record_of
 from cleanside.ingest.restriction.forecast.forecast import Forecaster, fit_forecaster
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 FLEET_VERSION = 2
 #: the air in which levels are stated; lives in other air would teach wrong levels, so they teach nothing
@@ -76,9 +77,7 @@ class FleetKnowledge:
         Lives that the release before stated in standard air are left out, with their fit: learn again.
         """
         if record.get("version") != FLEET_VERSION:
-            raise ValueError(
-                f"fleet knowledge version {record.get('version')!r}: read here: {FLEET_VERSION}; learn again"
-            )
+            raise WrongInput("fleet_version", version=record.get("version"), known=FLEET_VERSION)
         nearby = Nearby.from_record(record["nearby"])
         if record.get("air") != AIR:
             return cls((), nearby)

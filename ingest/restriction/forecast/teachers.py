@@ -25,6 +25,7 @@ from cleanside.ingest.restriction.forecast.pace import (
 )
 from cleanside.ingest.restriction.forecast.paths import CleanScale, Path, terminal_row, trace
 from cleanside.ingest.restriction.measure.summary import FloatArray
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 CLEAN_UNTIL = 0.1  # of the shortest typical life: the clean level of a life is read before that
 PRIOR_WEIGHT = 0.2  # of a life whose end only the prior tells (chosen)
@@ -82,12 +83,12 @@ def checked_life(
     hours = np.asarray(hours, dtype=np.float64)
     share = np.asarray(restriction_pa, dtype=np.float64) / terminal_pa
     if hours.shape != share.shape:
-        raise ValueError(f"{len(hours)} in hours but {len(share)} in share; give one restriction per row")
+        raise WrongInput("share_length_differs", hours=len(hours), share=len(share))
     if not (np.all(np.isfinite(hours)) and np.all(np.isfinite(share))):
-        raise ValueError("hours or restriction hold a value that is not finite; leave such rows out")
+        raise WrongInput("life_not_finite")
     if np.any(np.diff(hours) < 0):
         row = int(np.argmax(np.diff(hours) < 0)) + 1
-        raise ValueError(f"row {row}: hours fall from {hours[row - 1]} to {hours[row]}; sort rows by time")
+        raise WrongInput("hours_fall", row=row, before=hours[row - 1], hours=hours[row])
     return hours, share
 
 

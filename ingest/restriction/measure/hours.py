@@ -31,6 +31,7 @@ from cleanside.ingest.restriction.measure.summary import (
     Table,
     packed_devices,
 )
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 RUNNING_RAD_S = 30.0  # 286 r/min: above cranking, below idle (common practice, no source)
 IDLE_RAD_S = 105.0  # 1000 r/min; an idling diesel turns at 600 to 900 r/min (common practice)
@@ -58,7 +59,7 @@ def summarise_hours(readings: Readings) -> Summaries:
     that is not finite.
     """
     if not np.all(np.isfinite(readings.at_s)):
-        raise ValueError("at_s holds a time that is not finite; place readings in time before summarising")
+        raise WrongInput("time_not_finite")
     columns = _in_time_order(readings)
     blocks = [_summarised(block) for block in _blocks(columns)]
     if not blocks:

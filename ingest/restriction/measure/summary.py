@@ -20,6 +20,8 @@ from typing import Any, NamedTuple, TypeVar
 import numpy as np
 import numpy.typing as npt
 
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
+
 FloatArray = npt.NDArray[np.float64]
 IntArray = npt.NDArray[np.int64]
 BoolArray = npt.NDArray[np.bool_]
@@ -101,9 +103,8 @@ class Readings:
         for field in fields(self):
             column = getattr(self, field.name)
             if column is not None and np.shape(column) != np.shape(self.at_s):
-                raise ValueError(
-                    f"{field.name}: shape {np.shape(column)} differs from at_s {np.shape(self.at_s)}; "
-                    "send one value per reading, NaN where absent"
+                raise WrongInput(
+                    "shape_differs", column=field.name, shape=np.shape(column), at_s=np.shape(self.at_s)
                 )
 
 
@@ -154,10 +155,7 @@ class HourSummary:
     @classmethod
     def from_record(cls, record: Mapping[str, Any]) -> HourSummary:
         if record.get("version") != SUMMARY_VERSION:
-            raise ValueError(
-                f"hour summary version {record.get('version')!r}: this code reads {SUMMARY_VERSION}; "
-                "compute the summary again from its readings"
-            )
+            raise WrongInput("summary_version", version=record.get("version"), known=SUMMARY_VERSION)
         values = {field.name: record[field.name] for field in fields(cls)}
         values["bins"] = tuple(FlowBin(*bin_) for bin_ in record["bins"])
         return cls(**values)
@@ -211,10 +209,7 @@ class Summaries(Sequence[HourSummary]):
         whole = len(hour_bytes) == len(packed) * HOUR_TABLE.itemsize
         hours = np.frombuffer(hour_bytes, dtype=HOUR_TABLE) if whole else np.empty(0, HOUR_TABLE)
         if not whole or np.any(hours["version"] != SUMMARY_VERSION):
-            raise ValueError(
-                f"hour summaries are not of version {SUMMARY_VERSION}, the one this code reads; "
-                "compute them again from the readings: cleanside-ingest recompute"
-            )
+            raise WrongInput("summaries_version", known=SUMMARY_VERSION)
         bins = np.frombuffer(b"".join(bin_bytes), dtype=BIN_TABLE)
         lengths = np.fromiter(map(len, bin_bytes), dtype=np.int64, count=len(packed))
         return cls(hours, bins, lengths // BIN_TABLE.itemsize, parts)

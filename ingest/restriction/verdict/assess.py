@@ -16,6 +16,7 @@ import numpy as np
 
 from cleanside.ingest.restriction.forecast.duty import due_dates_s, usual_hours
 from cleanside.ingest.restriction.measure.summary import DAY_S, HOUR_S, HourSummary
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 from cleanside.ingest.restriction.verdict.ahead import Quantiles, quantiles
 from cleanside.ingest.restriction.verdict.evidence import of_age, of_learning, of_silence
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
@@ -85,7 +86,7 @@ def assess(
         None = not known, or it did not fail.
     """
     if quiet_because is not None and quiet_because not in SILENCE:
-        raise ValueError(f"quiet_because is {quiet_because!r}; give one of {', '.join(SILENCE)} or None")
+        raise WrongInput("silence_unknown", quiet_because=quiet_because, known=", ".join(SILENCE))
     heard_s = max((t for t in (study.last_s, last_heard_s) if t is not None), default=None)
     missed_h = 0.0 if study.last_s is None else usual_hours(study.duty, study.last_s, now_s)
     because = _quiet_because(study, heard_s, now_s, quiet_because, missed_h)

@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from cleanside.ingest.restriction.measure.summary import FloatArray
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 #: share of fuel and of power for each Pa of added restriction; low and high end of what was published
 FUEL_PER_PA = (0.003 / 1000.0, 0.005 / 1000.0)
@@ -108,9 +109,8 @@ def cost_of_waiting(
     Raises ValueError if shapes differ or the life is empty.
     """
     if len(hours) == 0 or np.shape(hours) != np.shape(restriction_pa):
-        raise ValueError(
-            f"hours {np.shape(hours)} and restriction_pa {np.shape(restriction_pa)}: give one value for each "
-            "operating hour of the life, at least one"
+        raise WrongInput(
+            "life_empty_or_uneven", hours=np.shape(hours), restriction_pa=np.shape(restriction_pa)
         )
     extra_now_pa = max(0.0, float(np.median(restriction_pa[-5:])) - clean_pa)
     ahead_h, ahead_pa = way_to_terminal(hours, restriction_pa, terminal_pa, float(hours_left[1]))

@@ -10,13 +10,14 @@ from dataclasses import dataclass, field
 
 from cleanside.ingest.restriction.elements.entries import Entry
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 PLANNING_HORIZON_DAYS = 14.0  # chosen: an element is ordered and a stop is found in two weeks
 
 
 @dataclass(frozen=True, kw_only=True)
 class HousingFacts:
-    """What is entered of one housing, and what its fleet taught. Raises ValueError: terminal not above 0."""
+    """What is entered of one housing, and what its fleet taught. Raises WrongInput: terminal not above 0."""
 
     terminal_pa: float | None  # that holds now; None = not entered, then no share and no forecast. [Pa]
     terminal_entered: tuple[float, str] | None = None  # the same as read, value and unit; None = not known
@@ -31,9 +32,7 @@ class HousingFacts:
 
     def __post_init__(self) -> None:
         if self.terminal_pa is not None and not self.terminal_pa > 0:
-            raise ValueError(
-                f"terminal_pa is {self.terminal_pa}; it must be above 0, see the engine maker's manual"
-            )
+            raise WrongInput("limit_not_above_zero", terminal_pa=self.terminal_pa)
 
     @property
     def kind_clean_pa(self) -> float | None:

@@ -479,7 +479,7 @@ def test_lists_in_an_answer_are_capped_with_a_count_of_the_rest() -> None:
     ],
 )
 def test_what_is_not_an_answer_to_what_was_sent_is_not_believed(body: bytes) -> None:
-    with pytest.raises(ValueError, match="answer"):
+    with pytest.raises(wire.NotAnAnswer):
         wire.decode_answer(body, stream=STREAM, highest_sent=182)
 
 

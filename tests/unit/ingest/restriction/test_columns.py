@@ -8,6 +8,7 @@ import pytest
 from cleanside.ingest.restriction import HourSummary, PackedHour, Readings, Summaries, summarise_hours
 from cleanside.ingest.restriction.elements.changes import sliding_quantile, spreads
 from cleanside.ingest.restriction.measure.reference import at_reference_flow, learn_reference, learn_zero
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 START_S = 1_772_431_200.0
 
@@ -50,8 +51,9 @@ def test_of_no_hours_there_is_an_empty_table() -> None:
 @pytest.mark.parametrize("spoil", [lambda h: h[:-1], lambda h: b"\x09" + h[1:]])
 def test_bytes_of_another_version_are_refused_with_the_next_step(spoil) -> None:
     hour, bins = summaries().packed()[0]
-    with pytest.raises(ValueError, match="cleanside-ingest recompute"):
+    with pytest.raises(WrongInput) as wrong:
         Summaries.unpacked([PackedHour(spoil(hour), bins)])
+    assert wrong.value.code == "summaries_version"
 
 
 def test_patched_hours_take_the_place_of_their_own_and_gone_ones_leave() -> None:

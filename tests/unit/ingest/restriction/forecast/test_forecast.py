@@ -11,6 +11,7 @@ from cleanside.ingest.restriction.evaluate.baselines import straight_line
 from cleanside.ingest.restriction.forecast.forecast import fit_forecaster
 from cleanside.ingest.restriction.forecast.kinds import length_groups, normal_density, student_density
 from cleanside.ingest.restriction.forecast.paths import trace
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 TERMINAL_PA = 6000.0
 
@@ -181,8 +182,9 @@ def test_no_rows_give_no_forecast():
 
 
 def test_falling_hours_are_refused_with_the_row():
-    with pytest.raises(ValueError, match="row 1: hours fall from 2"):
+    with pytest.raises(WrongInput) as wrong:
         fit_forecaster([]).hours_left(np.array([2.0, 1.0]), np.array([1.0, 1.0]), terminal_pa=5.0)
+    assert (wrong.value.code, wrong.value.values) == ("hours_fall", {"row": 1, "before": 2.0, "hours": 1.0})
 
 
 def test_lengths_that_fall_apart_make_groups_and_others_do_not():

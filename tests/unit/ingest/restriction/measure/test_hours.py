@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from cleanside.ingest.restriction import HourSummary, Readings, summarise_hours
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 from tests.support.hours import summarise_hour
 
 START_S = 1_772_431_200.0  # 2026-03-02T06:00:00Z, the start of an hour
@@ -106,16 +107,20 @@ def test_no_readings_give_no_summary():
 
 
 def test_a_column_of_another_length_is_named():
-    with pytest.raises(ValueError, match="restriction_pa"):
+    with pytest.raises(WrongInput) as wrong:
         Readings(at_s=np.zeros(3), restriction_pa=np.zeros(2))
+    assert (wrong.value.code, wrong.value.values["column"]) == ("shape_differs", "restriction_pa")
 
 
 def test_a_time_that_is_not_finite_is_refused():
-    with pytest.raises(ValueError, match="not finite"):
+    with pytest.raises(WrongInput) as wrong:
         summarise_hours(Readings(at_s=np.array([np.nan])))
+    assert wrong.value.code == "time_not_finite"
 
 
 def test_a_summary_of_another_version_is_refused_with_the_next_step():
     summary = summarise_hour(every(10.0, 5, restriction_pa=np.full(5, 100.0)))
-    with pytest.raises(ValueError, match="compute the summary again"):
+    with pytest.raises(WrongInput) as wrong:
         HourSummary.from_record({**summary.as_record(), "version": 0})
+    assert (wrong.value.code, wrong.value.values["version"]) == ("summary_version", 0)
+    assert str(wrong.value).endswith("compute the summary again from its readings")

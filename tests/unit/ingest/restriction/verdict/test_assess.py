@@ -21,6 +21,7 @@ from cleanside.ingest.restriction import (
 from cleanside.ingest.restriction.forecast.duty import Duty, due_dates_s, learn_duty
 from cleanside.ingest.restriction.measure.steady import smoothed
 from cleanside.ingest.restriction.measure.summary import DAY_S
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 from cleanside.ingest.restriction.verdict.status import ADVICE, SUSPECT_ADVICE, level_state
 
 START_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z, a Monday
@@ -335,8 +336,9 @@ def test_an_entered_flow_that_is_not_used_says_so_and_what_to_do(columns, kind, 
 
 @pytest.mark.parametrize(("terminal_pa", "because"), [(0.0, None), (-1.0, None), (6200.0, "asleep")])
 def test_wrong_arguments_are_refused_with_value_and_rule(terminal_pa, because):
-    with pytest.raises(ValueError, match=r"must be above 0|give one of"):
+    with pytest.raises(WrongInput) as wrong:
         assess_housing([], HousingFacts(terminal_pa=terminal_pa), now_s=START_S, quiet_because=because)
+    assert wrong.value.code == ("silence_unknown" if because else "limit_not_above_zero")
 
 
 def test_a_state_does_not_flap_around_its_edge():
@@ -382,8 +384,9 @@ def test_fleet_knowledge_goes_through_json_and_gives_the_same_forecast():
 
 
 def test_fleet_knowledge_of_another_version_is_refused():
-    with pytest.raises(ValueError, match="learn again"):
+    with pytest.raises(WrongInput) as wrong:
         FleetKnowledge.from_record({"version": 0, "lives": []})
+    assert (wrong.value.code, wrong.value.values["version"]) == ("fleet_version", 0)
 
 
 def test_an_interval_is_wider_where_full_flow_was_learned_than_where_it_was_entered():

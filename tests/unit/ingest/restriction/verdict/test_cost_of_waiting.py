@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 from cleanside.ingest.restriction.verdict.cost_of_waiting import (
     CostRange,
     Prices,
@@ -137,5 +138,6 @@ def test_the_way_to_terminal_is_convex_and_ends_there():
 
 
 def test_an_empty_life_is_refused_with_the_rule():
-    with pytest.raises(ValueError, match="at least one"):
+    with pytest.raises(WrongInput) as wrong:
         waiting(np.empty(0), np.empty(0), 10.0)
+    assert wrong.value.code == "life_empty_or_uneven"
