@@ -35,6 +35,7 @@ from cleanside.gateway.spool.known import APPLICATION_ID, check_ours, lock_path,
 from cleanside.gateway.spool.payload import NotAsWritten
 from cleanside.gateway.spool.upgrade import STEPS
 from cleanside.gateway.spool.volume import MOST_LOG_BYTES
+from cleanside.gateway.units import counted
 
 SCHEMA_VERSION = 3
 # 3.7.0 to 3.51.2 can lose committed transactions when two connections write or checkpoint at once
@@ -245,7 +246,7 @@ def check_small_tables(connection: apsw.Connection) -> None:
             raise NotAsWritten(f"{table}: {said}")
         changed = connection.execute(f"SELECT count(*) FROM {table} WHERE NOT is_whole").get
         if changed:
-            raise NotAsWritten(f"{table}: {changed} rows changed on the disk")
+            raise NotAsWritten(f"{table}: {counted(changed, 'row')} changed on the disk")
 
 
 @cache
