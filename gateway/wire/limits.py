@@ -6,7 +6,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+
+from cleanside.gateway.wire.coded import Values
 
 MAX_BODY_BYTES = 2**20  # as sent
 MAX_DECODED_BYTES = 8 * 2**20  # counted while decompressing
@@ -37,6 +39,8 @@ class BatchRefused(Exception):
 
     def __init__(self, status: int, problems: Sequence[Problem], more: int = 0) -> None:
         self.status = status  # 400 not JSON, 422 not a batch
+        #: of the problem that a client meets
+        self.code = "body_not_json" if status == 400 else "not_a_batch"
         self.problems = tuple(problems)
         self.more = more  # problems found beyond those listed
         super().__init__("; ".join(p.detail for p in self.problems))
@@ -48,3 +52,6 @@ class Problem:
 
     pointer: str
     detail: str
+    #: which thing it is, and what the detail is about; empty where only the detail says
+    code: str = ""
+    values: Values = field(default_factory=dict)

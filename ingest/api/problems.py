@@ -209,7 +209,7 @@ async def _batch_refused(request: Request, error: Exception) -> JSONResponse:
     return respond(
         request,
         error.status,
-        "body_not_json" if error.status == 400 else "not_a_batch",
+        error.code,
         detail,
         errors=[Complaint(p.pointer, p.detail) for p in error.problems],
         more_errors=error.more,

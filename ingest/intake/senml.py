@@ -17,7 +17,7 @@ from decimal import Decimal
 from typing import Any
 
 from cleanside.gateway import wire
-from cleanside.gateway.wire import MAX_LISTED, Batch, BatchRefused, Problem, instant_text
+from cleanside.gateway.wire import MAX_LISTED, Batch, BatchRefused, Problem, Sentences, instant_text, text_of
 
 SENML_MEDIA_TYPE = "application/senml+json"
 DEFAULT_VERSION = 10  # RFC 8428 section 4.4
@@ -56,14 +56,40 @@ class Record:
     other: Mapping[str, Any]
 
 
+#: what is wrong with a record -> sentence
+_SENTENCES: Sentences = {
+    "relative_time": (
+        "time {time_s} is relative to now, and would mean another time when sent again; "
+        "send seconds since 1970"
+    ),
+    "no_number": "{name} has no number; this server keeps numbers, leave it out",
+    "another_device": 'device "{device}" after "{first}"; send one pack for each device',
+    "two_units": "{quantity} comes in two units, {first} and {unit}; send one of them",
+    "twice_at_one_instant": "{quantity} stands twice at {at}; which one counts would be a guess",
+    "not_an_object": "it is not an object",
+    "several_versions": "versions {versions} in one pack; all records have the same (section 4.4)",
+    "version_unknown": "version {version} is not understood; send {known[0]} or {known[1]}",
+    "not_a_number": "{key} is not a number",
+    "beyond_a_double": "{key} is beyond what a double holds (section 5)",
+    "not_a_text": "{key} is not a text",
+    "version_not_whole": "bver is not a whole number from 1",
+    "not_a_switch": "vb is neither true nor false",
+    "must_be_understood": '"{key}" must be understood and is not (section 4.4)',
+    "no_value": "it has no value; send one of v, vs, vb, vd, or leave the record out",
+    "several_values": "it has {kinds}; a record has one value (section 4.2)",
+    "not_a_name": ('name "{name}" is not one of A-Z a-z 0-9 - : . / _, starting with a letter or digit'),
+}
+
+
 class _Refusal:
     """Collects what is wrong with a pack."""
 
     def __init__(self) -> None:
         self.problems: list[Problem] = []
 
-    def add(self, index: int, detail: str) -> None:
-        self.problems.append(Problem(f"#/{index}", f"record {index}: {detail}"))
+    def add(self, index: int, code: str, /, **values: Any) -> None:
+        detail = f"record {index}: {text_of(_SENTENCES, code, values)}"
+        self.problems.append(Problem(f"#/{index}", detail, code, values))
 
     def raise_if_any(self) -> None:
         if self.problems:
@@ -82,30 +108,22 @@ def decode(body: bytes) -> Batch:
     device, units, readings = "", dict[str, str](), dict[Decimal, dict[str, Any]]()
     for index, record in enumerate(records):
         if record.time_s < ABSOLUTE_FROM_S:
-            refusal.add(
-                index,
-                f"time {record.time_s} is relative to now, and would mean another time when sent again; "
-                "send seconds since 1970",
-            )
+            refusal.add(index, "relative_time", time_s=str(record.time_s))
             continue
         if record.value is None:
-            refusal.add(index, f"{record.name} has no number; this server keeps numbers, leave it out")
+            refusal.add(index, "no_number", name=record.name)
             continue
         of_device, _, quantity = record.name.rpartition(":")
         if device and of_device != device:
-            refusal.add(index, f'device "{of_device}" after "{device}"; send one pack for each device')
+            refusal.add(index, "another_device", device=of_device, first=device)
             continue
         device = of_device
         unit = _our_unit(record.unit, version)
         if unit is not None and units.setdefault(quantity, unit) != unit:
-            refusal.add(
-                index, f"{quantity} comes in two units, {units[quantity]} and {unit}; send one of them"
-            )
+            refusal.add(index, "two_units", quantity=quantity, unit=unit, first=units[quantity])
         reading = readings.setdefault(record.time_s, {"at": _instant(record.time_s)})
         if quantity in reading:
-            refusal.add(
-                index, f"{quantity} stands twice at {reading['at']}; which one counts would be a guess"
-            )
+            refusal.add(index, "twice_at_one_instant", quantity=quantity, at=reading["at"])
         reading[quantity] = float(record.value)
     refusal.raise_if_any()
     rows = [reading for _, reading in sorted(readings.items())]
@@ -160,7 +178,7 @@ def resolve(pack: Any) -> tuple[list[Record], int]:
     for index, entry in enumerate(pack):
         if not isinstance(entry, dict) or not _well_formed(entry, index, refusal):
             if not isinstance(entry, dict):
-                refusal.add(index, "it is not an object")
+                refusal.add(index, "not_an_object")
             continue
         base |= {key: entry[key] for key in ("bn", "bt", "bu", "bv", "bs", "bver") if key in entry}
         versions.add(int(base.get("bver", DEFAULT_VERSION)))
@@ -168,11 +186,9 @@ def resolve(pack: Any) -> tuple[list[Record], int]:
             records.append(record)
     version = max(versions, default=DEFAULT_VERSION)
     if len(versions) > 1:
-        refusal.add(0, f"versions {sorted(versions)} in one pack; all records have the same (section 4.4)")
+        refusal.add(0, "several_versions", versions=sorted(versions))
     elif version > DEFAULT_VERSION and version != SECONDARY_UNITS_VERSION:
-        refusal.add(
-            0, f"version {version} is not understood; send {DEFAULT_VERSION} or {SECONDARY_UNITS_VERSION}"
-        )
+        refusal.add(0, "version_unknown", version=version, known=(DEFAULT_VERSION, SECONDARY_UNITS_VERSION))
     refusal.raise_if_any()
     return sorted(records, key=lambda record: record.time_s), version
 
@@ -181,17 +197,17 @@ def _well_formed(entry: Mapping[str, Any], index: int, refusal: _Refusal) -> boo
     before = len(refusal.problems)
     for key, value in entry.items():
         if key in (*_NUMBERS, "bver") and not isinstance(value, Decimal):
-            refusal.add(index, f"{key} is not a number")
+            refusal.add(index, "not_a_number", key=key)
         elif isinstance(value, Decimal) and not _fits_a_double(value):
-            refusal.add(index, f"{key} is beyond what a double holds (section 5)")
+            refusal.add(index, "beyond_a_double", key=key)
         elif key in _TEXTS and not isinstance(value, str):
-            refusal.add(index, f"{key} is not a text")
+            refusal.add(index, "not_a_text", key=key)
         elif key == "bver" and (value != int(value) or value < 1):
-            refusal.add(index, "bver is not a whole number from 1")
+            refusal.add(index, "version_not_whole")
         elif key == "vb" and not isinstance(value, bool):
-            refusal.add(index, "vb is neither true nor false")
+            refusal.add(index, "not_a_switch")
         elif key.endswith("_"):
-            refusal.add(index, f'"{key[:32]}" must be understood and is not (section 4.4)')
+            refusal.add(index, "must_be_understood", key=key[:32])
     return len(refusal.problems) == before
 
 
@@ -208,16 +224,14 @@ def _resolved(
     has_base_value, has_sum = "bv" in base, "s" in entry
     if not kinds and not has_sum and not (has_base_value and entry.keys() - {"bn", "bt", "bu", "bs", "bver"}):
         if "n" in entry or "t" in entry or "u" in entry:
-            refusal.add(index, "it has no value; send one of v, vs, vb, vd, or leave the record out")
+            refusal.add(index, "no_value")
         return None
     if len(kinds) > 1:
-        refusal.add(index, f"it has {' and '.join(kinds)}; a record has one value (section 4.2)")
+        refusal.add(index, "several_values", kinds=" and ".join(kinds))
         return None
     name = base.get("bn", "") + entry.get("n", "")
     if not _NAME.fullmatch(name):
-        refusal.add(
-            index, f'name "{name[:48]}" is not one of A-Z a-z 0-9 - : . / _, starting with a letter or digit'
-        )
+        refusal.add(index, "not_a_name", name=name[:48])
         return None
     value = None
     if "v" in entry or (has_base_value and not kinds and not has_sum):
