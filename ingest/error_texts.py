@@ -42,9 +42,10 @@ SENTENCES: Sentences = {
     "backup_exists": "{to} is there already; name a folder that is not",
     "backup_of_another_database": "{source} is of a {database} database; give such a --database",
     "backup_unusable": "{why}; use another backup",
-    "being_served": "a server is running on {path}; stop it first",
-    "being_served_ask": "a server is running on {path}; ask it: {route} (see README)",
-    "being_served_stop": "a server is running on {path}; stop it, then run this again",
+    "being_served": "{path} is being served by another process; stop it first",
+    "being_served_ask": (
+        "{path} is being served by another process; stop it first, or ask it: {route} (see README)"
+    ),
     "bytes_in_flight": (
         "{held_bytes} bytes of other requests are being read, at most {most_bytes}; send again shortly"
     ),
@@ -121,9 +122,6 @@ SENTENCES: Sentences = {
     ),
     "no_archive_register": "{dump} has no archive register of ours; use another backup",
     "no_database": "there is no database at {path}; run: cleanside-ingest migrate, or check --database",
-    "no_database_folder": (
-        "there is no folder {folder} for the database {file}; make it, or correct --database"
-    ),
     "no_database_to_back_up": "there is no database at {path}; check --database",
     "no_housing": "there is no housing {housing} on a machine {machine}; register it",
     "no_key_waits": "no key {handle} waits to be confirmed; see: cleanside-ingest keys list",

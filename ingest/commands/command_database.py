@@ -7,7 +7,6 @@ Leaves to others: what is done with it (the commands beside this file).
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
@@ -18,7 +17,7 @@ import sqlalchemy as sa
 from cleanside.ingest.api import app
 from cleanside.ingest.errors import BeingServed, CalledWrongly
 from cleanside.ingest.owners import key_review
-from cleanside.ingest.settings import Settings, data_folder
+from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database, fleet
 
 DEFAULT_OWNER = "own"
@@ -71,10 +70,9 @@ def _exclusive(url: str, route: str) -> Iterator[None]:
         try:
             held.enter_context(database.exclusive(url))
         except BeingServed as busy:
-            path = busy.values["path"]
             if route:
-                raise BeingServed("being_served_ask", path=path, route=route) from None
-            raise BeingServed("being_served_stop", path=path) from None
+                raise BeingServed("being_served_ask", path=busy.values["path"], route=route) from None
+            raise
         yield
 
 
@@ -83,17 +81,9 @@ def _not_there(path: Path) -> CalledWrongly:
 
 
 def new_file(url: str) -> Path | None:
-    """
-    The SQLite file that would be made for a URL; None: it is there, or the database is no file.
-
-    The user's data folder may be missing; another folder has to be there. Raises CalledWrongly.
-    """
+    """The SQLite file that would be made for a URL; None: it is there, or the database is no file."""
     path = database.sqlite_path(url)
-    if path is None or path.exists():
-        return None
-    if not path.parent.exists() and path.parent != data_folder(os.environ):
-        raise CalledWrongly("no_database_folder", folder=path.parent, file=path.name)
-    return path
+    return None if path is None or path.exists() else path
 
 
 def announce(new: Path | None) -> None:
