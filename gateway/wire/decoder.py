@@ -27,8 +27,6 @@ from cleanside.gateway.wire.limits import (
     MAX_QUANTITIES,
     MAX_READINGS,
     MAX_SHED_RANGES,
-    BatchRefused,
-    Problem,
     is_name,
 )
 from cleanside.gateway.wire.notes import Notes, did_you_mean, escape, is_deeper, is_number, kind_of, shown
@@ -53,10 +51,11 @@ def decode(body: bytes) -> Batch:
     document = load_plain(body) or load_json(body)
     notes = Notes()
     if not isinstance(document, dict):
-        raise BatchRefused(422, [Problem("#", f"a batch is a JSON object, this is {kind_of(document)}")])
+        notes.add("#", "not_an_object", kind=kind_of(document))
+        notes.refuse_if_any()
     for place, key in enumerate(sorted(document.keys() - _ENVELOPE)):
         likely = did_you_mean(key, _ENVELOPE) if place < MAX_LISTED else ""  # others are only counted
-        notes.add(f"#/{escape(key)}", f'"{key[:64]}" is not a member of a batch{likely}; remove it')
+        notes.add(f"#/{escape(key)}", "unknown_member", key=key[:64], likely=likely)
     device = notes.name(document.get("device"), "#/device", required=True)
     stream = _stream(document, notes)
     units = _units(document, notes)
@@ -70,11 +69,11 @@ def decode(body: bytes) -> Batch:
     report = _report(document, notes)
     replaces = document.get("replace_quarantined", False)
     if type(replaces) is not bool:
-        notes.add("#/replace_quarantined", f"{shown(replaces)} is not true or false")
+        notes.add("#/replace_quarantined", "not_a_switch", value=shown(replaces))
     if not (notes.problems or rows.at_us or shed or opaque or report):
-        notes.add("#", "the batch is empty; send readings, columns, shed, opaque or gateway")
+        notes.add("#", "empty")
     if stream is None and (shed or opaque):
-        notes.add("#/stream", "shed and opaque speak of numbers; add the stream they belong to")
+        notes.add("#/stream", "stream_needed")
     _no_contradiction(rows, shed, opaque, notes)
     notes.refuse_if_any()
     return rows.batch(
@@ -96,35 +95,31 @@ def _stream(document: dict[str, Any], notes: Notes) -> str | None:
             return str(UUID(value))
     except ValueError:
         pass
-    notes.add(
-        "#/stream", f"stream {shown(value)} is not a UUID; send it like 019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
-    )
+    notes.add("#/stream", "not_a_uuid", value=shown(value))
     return None
 
 
 def _units(document: dict[str, Any], notes: Notes) -> dict[str, str]:
     value = document.get("units", {})
     if not isinstance(value, dict):
-        notes.add("#/units", f'units is {kind_of(value)}; send an object, like {{"restriction": "kPa"}}')
+        notes.add("#/units", "units_not_an_object", kind=kind_of(value))
         return {}
     for quantity, unit in value.items():
         pointer = f"#/units/{escape(quantity)}"
         if not is_name(quantity):
             notes.name(quantity, pointer)
         if not isinstance(unit, str) or not 1 <= len(unit) <= MAX_NAME_LENGTH or not unit.isprintable():
-            notes.add(pointer, f"unit {shown(unit)} is not a text of 1 to 64 characters")
+            notes.add(pointer, "unit_not_a_text", unit=shown(unit))
     return {q: u for q, u in value.items() if isinstance(u, str)}
 
 
 def _decode_readings(document: dict[str, Any], rows: DecodedRows, notes: Notes, *, numbered: bool) -> None:
     for key in _COLUMNS_ONLY:
         if key in document:
-            notes.add(
-                f"#/{key}", f"{key} belongs to the columns layout; a batch has readings or columns, not both"
-            )
+            notes.add(f"#/{key}", "of_the_other_layout", key=key)
     readings = document["readings"]
     if not isinstance(readings, list) or not readings:
-        notes.add("#/readings", "readings is not a list of at least one reading")
+        notes.add("#/readings", "no_readings")
         return
     if not _few_enough(len(readings), "#/readings", notes):
         return
@@ -134,15 +129,12 @@ def _decode_readings(document: dict[str, Any], rows: DecodedRows, notes: Notes, 
     uncertainty: list[float | None] = []
     for index, reading in enumerate(readings):
         if not isinstance(reading, dict):
-            notes.add(f"#/readings/{index}", f"reading {index} is {kind_of(reading)}; send an object")
+            notes.add(f"#/readings/{index}", "reading_not_an_object", index=index, kind=kind_of(reading))
             continue
         if numbered:
             seq.append(notes.whole(reading.get("seq"), f"#/readings/{index}/seq"))
         elif "seq" in reading:
-            notes.add(
-                f"#/readings/{index}/seq",
-                f"reading {index} has a seq but the batch has no stream; send both or neither",
-            )
+            notes.add(f"#/readings/{index}/seq", "seq_without_stream", index=index)
         _decode_at(reading.get("at"), index, rows, notes)
         given = reading.get("at_uncertainty_s")
         pointer = f"#/readings/{index}/at_uncertainty_s"
@@ -154,7 +146,7 @@ def _decode_readings(document: dict[str, Any], rows: DecodedRows, notes: Notes, 
 
 def _decode_at(value: Any, index: int, rows: DecodedRows, notes: Notes) -> None:
     if not isinstance(value, str) or len(value) > MAX_NAME_LENGTH:
-        notes.add(f"#/readings/{index}/at", f"reading {index}: at is {shown(value)}; send an RFC 3339 text")
+        notes.add(f"#/readings/{index}/at", "at_not_a_text", index=index, value=shown(value))
         rows.at_us.append(None)
         return
     try:
@@ -187,32 +179,29 @@ def _decode_values(reading: dict[str, Any], index: int, count: int, rows: Decode
 
 def _may_be_quantity(name: str, columns: Mapping[str, Any], notes: Notes) -> bool:
     if not is_name(name) or name in _NOT_A_QUANTITY:
-        notes.add("#", f'"{name[:64]}" cannot be the name of a quantity; use A-Z a-z 0-9 - : . _')
+        notes.add("#", "not_a_quantity_name", name=name[:64])
         return False
     if len(columns) >= MAX_QUANTITIES:
-        notes.add("#", f'"{name}" is one quantity too many; a batch takes at most {MAX_QUANTITIES}; split it')
+        notes.add("#", "too_many_quantities", name=name, most=MAX_QUANTITIES)
     return len(columns) < MAX_QUANTITIES
 
 
 def _decode_columns(document: dict[str, Any], rows: DecodedRows, notes: Notes, *, numbered: bool) -> None:
     steps = document.get("step_ms")
     if not isinstance(steps, list) or not steps:
-        notes.add(
-            "#/step_ms",
-            "step_ms is not a list of at least one number; give the time since the reading before [ms]",
-        )
+        notes.add("#/step_ms", "no_steps")
         return
     count = len(steps)
     if not _few_enough(count, "#/step_ms", notes):
         return
     rows.seq = _decode_seq(document, count, notes) if numbered else None
     if not numbered and ("seq" in document or "first_seq" in document):
-        notes.add("#/stream", "the batch has numbers but no stream; send both or neither")
+        notes.add("#/stream", "numbers_without_stream")
     _decode_steps(document.get("start"), steps, rows, notes)
     rows.uncertainty = _decode_uncertainty(document.get("at_uncertainty_s"), count, notes)
     columns = document.get("columns", {})
     if not isinstance(columns, dict):
-        notes.add("#/columns", f"columns is {kind_of(columns)}; send an object of lists")
+        notes.add("#/columns", "columns_not_an_object", kind=kind_of(columns))
         return
     for name, column in columns.items():
         pointer = f"#/columns/{escape(name)}"
@@ -222,27 +211,24 @@ def _decode_columns(document: dict[str, Any], rows: DecodedRows, notes: Notes, *
 
 def _few_enough(count: int, pointer: str, notes: Notes) -> bool:
     if count > MAX_READINGS:
-        notes.add(pointer, f"{counted(count, 'reading')}; a batch takes at most {MAX_READINGS}; split it")
+        notes.add(pointer, "too_many_readings", readings=counted(count, "reading"), most=MAX_READINGS)
     return count <= MAX_READINGS
 
 
 def _is_list_of(value: Any, count: int, pointer: str, notes: Notes) -> bool:
     if isinstance(value, list) and len(value) == count:
         return True
-    what = (
-        f"has {counted(len(value), 'entry', 'entries')}"
-        if isinstance(value, list)
-        else f"is {kind_of(value)}"
-    )
-    notes.add(pointer, f"{pointer[2:]} {what}; step_ms has {count} and all lists have one length")
+    if isinstance(value, list):
+        found = counted(len(value), "entry", "entries")
+        notes.add(pointer, "list_of_another_length", member=pointer[2:], found=found, steps=count)
+    else:
+        notes.add(pointer, "not_a_list", member=pointer[2:], kind=kind_of(value), steps=count)
     return False
 
 
 def _decode_seq(document: dict[str, Any], count: int, notes: Notes) -> Sequence[int]:
     if ("first_seq" in document) == ("seq" in document):
-        notes.add(
-            "#/first_seq", "a numbered columns batch has first_seq (consecutive numbers) or seq (a list)"
-        )
+        notes.add("#/first_seq", "first_seq_or_seq")
         return range(1, count + 1)
     if "first_seq" in document:
         first = notes.whole(document["first_seq"], "#/first_seq")
@@ -257,19 +243,19 @@ def _decode_steps(start: Any, steps: list[Any], rows: DecodedRows, notes: Notes)
     try:
         instant = parse_instant(start if isinstance(start, str) else shown(start))
         if instant.exact is not None:
-            raise ValueError(f'"{start}" is a leap second or finer than a microsecond; send it as readings')
-    except ValueError as error:
-        notes.add("#/start", f"start {error}")
+            notes.add("#/start", "start_too_fine", start=start)
+    except NotAnInstant as error:
+        notes.add("#/start", "start_not_an_instant", why=str(error), rule=error.code)
         instant = Instant(0)
     for index, step in enumerate(steps if not all_whole(steps) else ()):
         if type(step) is not int or abs(step) > MAX_INTEGER:
-            notes.add(f"#/step_ms/{index}", f"step_ms: {shown(step)} is not a whole number of milliseconds")
+            notes.add(f"#/step_ms/{index}", "step_not_whole", step=shown(step))
     if notes.problems:
         rows.at_us = [instant.us] * len(steps)
         return
     rows.at_us = [instant.us + ms * 1000 for ms in accumulate(steps)]
     if not all(is_datable(us) for us in (min(rows.at_us), max(rows.at_us))):  # type: ignore[type-var, arg-type]
-        notes.add("#/step_ms", "step_ms leads outside the years 0001 to 9999; check the clock")
+        notes.add("#/step_ms", "steps_lead_too_far")
 
 
 def _decode_uncertainty(value: Any, count: int, notes: Notes) -> float | list[float | None] | None:
@@ -291,13 +277,13 @@ def _decode_column(column: list[Any], pointer: str, notes: Notes) -> list[float 
 def _shed(document: dict[str, Any], notes: Notes) -> tuple[ShedRange, ...]:
     ranges = document.get("shed", [])
     if not isinstance(ranges, list) or len(ranges) > MAX_SHED_RANGES:
-        notes.add("#/shed", f"shed is not a list of at most {MAX_SHED_RANGES} ranges; split it")
+        notes.add("#/shed", "too_many_shed", most=MAX_SHED_RANGES)
         return ()
     shed = []
     for index, entry in enumerate(ranges):
         pointer = f"#/shed/{index}"
         if not isinstance(entry, dict) or entry.keys() != {"first", "last", "reason"}:
-            notes.add(pointer, f"shed {index} is not an object with first, last and reason")
+            notes.add(pointer, "shed_not_a_range", index=index)
             continue
         first = notes.whole(entry["first"], f"{pointer}/first")
         last = notes.whole(entry["last"], f"{pointer}/last", lowest=first)
@@ -306,7 +292,12 @@ def _shed(document: dict[str, Any], notes: Notes) -> tuple[ShedRange, ...]:
     for before, after in pairwise(shed):
         if after.first <= before.last:
             notes.add(
-                "#/shed", f"shed ranges {before.first}-{before.last} and {after.first}-{after.last} overlap"
+                "#/shed",
+                "shed_overlap",
+                first=before.first,
+                last=before.last,
+                other_first=after.first,
+                other_last=after.last,
             )
     return tuple(shed)
 
@@ -320,12 +311,12 @@ def _opaque(document: dict[str, Any], notes: Notes) -> Opaque | None:
         or value.keys() != {"seq", "base64"}
         or not isinstance(value["base64"], str)
     ):
-        notes.add("#/opaque", "opaque is not an object with seq and base64")
+        notes.add("#/opaque", "opaque_not_an_object")
         return None
     try:
         content = base64.b64decode(value["base64"], validate=True)
     except (binascii.Error, ValueError):
-        notes.add("#/opaque/base64", "opaque: base64 is not base64 (RFC 4648 section 4)")
+        notes.add("#/opaque/base64", "opaque_not_base64")
         return None
     return Opaque(notes.whole(value["seq"], "#/opaque/seq"), content)
 
@@ -336,7 +327,7 @@ def _report(document: dict[str, Any], notes: Notes) -> GatewayReport | None:
         return None
     value = document["gateway"]
     if not isinstance(value, dict) or is_deeper(value, MAX_DEPTH - 1):
-        notes.add("#/gateway", f"gateway is not an object nested at most {MAX_DEPTH} deep")
+        notes.add("#/gateway", "gateway_not_an_object", depth=MAX_DEPTH)
         return None
     known = {"version", "built", "installation", "appended_through", "boots", "events"}
     for key in ("version", "built", "installation"):
@@ -346,7 +337,7 @@ def _report(document: dict[str, Any], notes: Notes) -> GatewayReport | None:
     for key in ("boots", "events"):
         entries = value.get(key, [])
         if not isinstance(entries, list) or not all(isinstance(e, dict) for e in entries):
-            notes.add(f"#/gateway/{key}", f"{key} is not a list of objects")
+            notes.add(f"#/gateway/{key}", "not_a_list_of_objects", key=key)
     notes.refuse_if_any()
     return GatewayReport(
         version=value.get("version"),
@@ -366,7 +357,7 @@ def _no_contradiction(
     if not isinstance(rows.seq, range) and len(set(numbers)) != len(numbers):
         seen: set[int] = set()
         twice = next(n for n in numbers if n in seen or seen.add(n))  # type: ignore[func-returns-value]
-        notes.add("#", f"number {twice} stands twice in one batch; which one counts would be a guess")
+        notes.add("#", "number_twice", number=twice)
     for entry in shed:
         if inside := next((n for n in numbers if entry.first <= n <= entry.last), None):
-            notes.add("#/shed", f"number {inside} is sent and declared shed in one batch")
+            notes.add("#/shed", "sent_and_shed", number=inside)

@@ -122,8 +122,9 @@ def test_a_refusal_says_value_rule_and_next_step() -> None:
     source = NdjsonSource(OPTIONS, Taken().context)
     with refused(NotAReading, "member_without_unit", name="supply_voltage"):
         source.read(b'{"supply_voltage": 27}')
-    with pytest.raises(BatchRefused):
+    with pytest.raises(BatchRefused) as twice:
         source.read(b'{"restriction": 1, "restriction": 2}')
+    assert [problem.code for problem in twice.value.problems] == ["key_twice"]
 
 
 @pytest.mark.parametrize(
