@@ -26,7 +26,7 @@ from typing import Any, Final
 from cleanside.gateway.errors import CalledWrongly, GatewayError, TryAgain
 from cleanside.gateway.output import until_cut_off
 from cleanside.gateway.private import hidden
-from cleanside.gateway.settings import Settings, add_flags, key_reader, load
+from cleanside.gateway.settings import TABLE, Settings, add_flags, key_reader, load
 from cleanside.gateway.units import counted
 from cleanside.gateway.version import BUILT, VERSION
 
@@ -53,7 +53,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _main(arguments: Sequence[str] | None) -> int:
     parser = _parser()
-    parsed = parser.parse_args(arguments)
+    parsed = TABLE.parse(parser, sys.argv[1:] if arguments is None else arguments)
     try:
         settings = load(vars(parsed), os.environ, notify=_tell)
         command: Callable[[Settings, argparse.Namespace], int] = parsed.command

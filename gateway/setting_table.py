@@ -139,10 +139,29 @@ class Table:
 
     def _add_flag(self, parser: argparse.ArgumentParser, setting: Setting) -> None:
         if setting.read is switch:
-            off = "--no-" + setting.flag.removeprefix("--")
-            parser.add_argument(setting.flag, off, dest=setting.name, action=_Switch, help=setting.help)
+            kind = argparse.BooleanOptionalAction
+            parser.add_argument(setting.flag, dest=setting.name, action=kind, default=None, help=setting.help)
         else:
             parser.add_argument(setting.flag, dest=setting.name, metavar="VALUE", help=setting.help)
+
+    def parse(self, parser: argparse.ArgumentParser, words: Sequence[str]) -> argparse.Namespace:
+        """Parse a command line. A switch with a value, as the release before wrote it, gets a notice."""
+        notices: list[str] = []
+        parsed = parser.parse_args(list(self._by_new_switches(words, notices)))
+        setattr(parsed, NOTICES, [*notices, *(getattr(parsed, NOTICES, None) or ())])
+        return parsed
+
+    def _by_new_switches(self, words: Sequence[str], notices: list[str]) -> Iterator[str]:
+        switches = {setting.flag for setting in self.rows if setting.read is switch}
+        left = [part for word in words for part in _in_two(word, switches)]
+        while left:
+            word = left.pop(0)
+            if word in switches and left and left[0].lower() in _WORDS:
+                value = left.pop(0)
+                now = word if switch(value) else word.replace("--", "--no-", 1)
+                notices.append(f"{word} {value} is now {now}; a value is read for one release")
+                word = now
+            yield word
 
     def read(
         self, flags: Mapping[str, Any], environ: Mapping[str, str], notify: Callable[[str], None]
@@ -245,6 +264,12 @@ def nearest(name: str, names: Sequence[str]) -> str:
     return f"did you mean {close[0]}?" if close else f"there are {', '.join(sorted(names))}"
 
 
+def _in_two(word: str, flags: set[str]) -> list[str]:
+    """--x=true as two words, where --x is one of these flags."""
+    flag, equals, value = word.partition("=")
+    return [flag, value] if equals and flag in flags else [word]
+
+
 def _notice(namespace: argparse.Namespace, text: str) -> None:
     setattr(namespace, NOTICES, [*(getattr(namespace, NOTICES, None) or ()), text])
 
@@ -261,25 +286,6 @@ class _OldFlag(argparse.Action):
     ) -> None:
         _notice(namespace, f"{flag} is now {self._now}; the old name is read for one release")
         setattr(namespace, self.dest, values)
-
-
-class _Switch(argparse.Action):
-    """--x or --no-x; the release before wrote `--x true`, which also puts the space after it in --help."""
-
-    def __init__(self, **rest: Any) -> None:
-        super().__init__(**rest, nargs="?", metavar="")
-
-    def __call__(
-        self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, values: Any, flag: Any = None
-    ) -> None:
-        off = str(flag).startswith("--no-")
-        if values is not None:
-            if off or str(values).lower() not in _WORDS:
-                parser.error(f"argument {flag}: it takes no value; --{flag[2:]} alone says it")
-            off = not switch(values)
-            now = self.option_strings[off]
-            _notice(namespace, f"{flag} {values} is now {now}; a value is read for one release")
-        setattr(namespace, self.dest, not off)
 
 
 def text(value: Any) -> str:

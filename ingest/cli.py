@@ -58,7 +58,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _main(arguments: Sequence[str] | None) -> int:
     words = list(sys.argv[1:] if arguments is None else arguments)
-    given = build_parser(command=words[0] if words else "").parse_args(words)
+    given = settings.TABLE.parse(build_parser(command=words[0] if words else ""), words)
     try:
         return _run(given)
     except IngestError as error:
