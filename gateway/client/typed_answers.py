@@ -60,7 +60,9 @@ class Machine(TypedDict):
     """A machine with its housings."""
 
     machine: str
+    display_name: str | None
     kind: str | None
+    retired_at: str | None
     housings: list[Housing]
     declared: list[DeclaredEvents]
 

@@ -7,6 +7,7 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
+from cleanside.gateway.units import counted
 from cleanside.ingest import settings
 from cleanside.ingest.analysis.concerns import Concern, ConcernGroup
 from cleanside.ingest.api.app import system_clock
@@ -73,4 +74,6 @@ def _age(age_us: int) -> str:
     minutes = max(0, age_us) // 60_000_000
     if minutes < 120:
         return f"{minutes} min ago"
-    return f"{minutes // 60} h ago" if minutes < 48 * 60 else f"{minutes // 1440} days ago"
+    if minutes < 48 * 60:
+        return f"{minutes // 60} h ago"
+    return f"{counted(minutes // 1440, 'day')} ago"

@@ -20,6 +20,7 @@ import numpy as np
 import sqlalchemy as sa
 
 from cleanside.gateway import wire
+from cleanside.gateway.units import counted
 from cleanside.gateway.wire import Doubt, parse_instant
 from cleanside.ingest.checking.doubts import doubts_about
 from cleanside.ingest.checking.incoming import prepare, store_believed, units_text
@@ -71,7 +72,8 @@ def _refuse_others(entries: Sequence[QuarantineRow]) -> None:
         if not entry.beside or "opaque" in _document(entry)
     ]
     if errors:
-        detail = f"{len(errors)} of {len(entries)} entries are no second reading; leave them out"
+        many = counted(len(entries), "entry", "entries")
+        detail = f"{len(errors)} of {many} cannot be second readings; leave them out"
         more = max(0, len(errors) - 64)
         raise Refused(422, "change_does_not_fit", detail, errors=errors[:64], more_errors=more)
 

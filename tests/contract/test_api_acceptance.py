@@ -82,7 +82,7 @@ def test_a_second_reading_that_differs_says_both_and_keeps_nothing(api: Api) -> 
     assert "6.2 kPa is entered" in problem["detail"]
     assert "25 kPa" in problem["detail"]
     assert verdicts(acceptance(api))["terminal restriction"] == "not yet seen"
-    unit = api.post("/v1/machines/grader-07/acceptance/second-reading", {"value": 25, "unit": "inchH2O"})
+    unit = api.post("/v1/machines/grader-07/acceptance/second-reading", {"value": 25, "unit": "IN H2O"})
     assert unit.status_code == 422
     assert "does not measure restriction" in unit.json()["detail"]
 

@@ -583,6 +583,6 @@ def test_a_change_that_lies_ahead_is_refused_and_one_of_this_hour_is_not(api: Ap
 
 
 def test_a_limit_in_a_wrong_unit_is_pointed_at_where_it_stands(api: Api) -> None:
-    housing = {"housing": "main", "terminal_restriction": {"value": 25, "unit": "inWC"}}
+    housing = {"housing": "main", "terminal_restriction": {"value": 25, "unit": "IN WC"}}
     answer = api.post("/v1/machines", {"machine": "g8", "housings": [housing]})
     assert answer.json()["errors"][0]["pointer"] == "#/housings/0/terminal_restriction/unit"

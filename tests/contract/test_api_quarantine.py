@@ -49,7 +49,7 @@ def assert_balances(api: Api, **states: int) -> None:
 
 
 def test_a_wrong_unit_is_amended_previewed_stored_and_undone(api: Api) -> None:
-    api.send(batch(1, [12.0, 12.2], units={"restriction": "inwc"}))
+    api.send(batch(1, [12.0, 12.2], units={"restriction": "IN WC"}))
     change = {"units": {"restriction": "inH2O"}}
     where = {"code": "unit_not_accepted"}
     preview = amend(api, where=where, change=change, preview=True)
@@ -100,7 +100,7 @@ def test_a_shift_that_is_not_enough_leaves_the_reading_held_with_the_new_reason(
 
 
 def test_a_change_that_does_not_fit_changes_nothing(api: Api) -> None:
-    api.send(batch(1, [3.0, 3.1], units={"restriction": "inwc"}))
+    api.send(batch(1, [3.0, 3.1], units={"restriction": "IN WC"}))
     found = amend(api, 422, where={}, change={"units": {"engine_speed": "r/min"}})
     assert found["code"] == "change_does_not_fit"
     assert len(found["errors"]) == 2
@@ -258,7 +258,7 @@ def held_columns(first: int, count: int) -> dict[str, Any]:
     return {
         "device": DEVICE,
         "stream": STREAM,
-        "units": {"restriction": "inwc"},
+        "units": {"restriction": "IN WC"},
         "first_seq": first,
         "start": "2026-03-01T06:00:00Z",
         "step_ms": [0] + [1000] * (count - 1),

@@ -10,7 +10,7 @@ import sqlalchemy as sa
 from cleanside.ingest.store.models import readings
 from tests.support.serving import DEVICE, STREAM, Api, batch, bearer
 
-WRONG = batch(1, [12.0], units={"restriction": "inwc"})
+WRONG = batch(1, [12.0], units={"restriction": "IN WC"})
 RIGHT = batch(1, [12.0], units={"restriction": "inH2O"})
 # NIST SP 811 (2008) B.8: inch of water, conventional, 2.490 889 E+02 Pa
 TWELVE_INCHES_PA = pytest.approx(12 * 249.0889, rel=1e-6)
@@ -103,7 +103,7 @@ def test_a_replacement_that_is_not_believed_stays_and_can_be_replaced_again(api:
     assert [(n["seq"], n["code"]) for n in answer["quarantined"]] == [(1, "out_of_range")]
     assert answer["stored"] == 0
     [entry] = held(api)
-    assert (entry["code"], entry["content"]["units"]) == ("out_of_range", {"restriction": "inwc"})
+    assert (entry["code"], entry["content"]["units"]) == ("out_of_range", {"restriction": "IN WC"})
     assert entry["amended"]["restriction"] == 900.0
     assert api.send(replacing(RIGHT))["stored"] == 1
     assert stored(api) == {1: TWELVE_INCHES_PA}

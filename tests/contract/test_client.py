@@ -122,7 +122,7 @@ def test_two_units_of_one_quantity_go_in_two_batches(connect: Callable[..., Clie
 def test_what_is_held_is_named_by_its_place_in_what_was_given(
     connect: Callable[..., Client], device: str
 ) -> None:
-    given = [*readings(3, first=200), *readings(1, unit="inwc", first=203), *readings(1, first=204)]
+    given = [*readings(3, first=200), *readings(1, unit="IN WC", first=203), *readings(1, first=204)]
     posted = connect().post(device, given)
     assert posted.stored == 4
     assert [(note.first, note.last, note.code) for note in posted.quarantined] == [
@@ -169,7 +169,7 @@ def test_what_is_not_there_is_not_there(connect: Callable[..., Client]) -> None:
 
 
 def test_all_problems_of_a_request_are_told(connect: Callable[..., Client]) -> None:
-    limit = {"value": 25, "unit": "inwc"}
+    limit = {"value": 25, "unit": "IN WC"}
     with pytest.raises(RequestRefused) as refused:
         connect("admin").register_machine("x", housings=[{"housing": "m", "terminal_restriction": limit}])
     assert refused.value.errors[0]["pointer"] == "#/housings/0/terminal_restriction/unit"

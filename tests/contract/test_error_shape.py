@@ -121,7 +121,7 @@ def test_an_object_that_is_not_there(api: Api, path: str, code: str) -> None:
         (
             {
                 "machine": "grader-07",
-                "housings": [{"housing": "main", "terminal_restriction": {"value": 25, "unit": "inwc"}}],
+                "housings": [{"housing": "main", "terminal_restriction": {"value": 25, "unit": "IN WC"}}],
             },
             "#/housings/0/terminal_restriction/unit",
         ),

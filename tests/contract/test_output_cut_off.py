@@ -47,7 +47,7 @@ def test_output_that_is_cut_off_says_nothing_more(tmp_path: Path) -> None:
     for words in (["status"], ["status", "--json"], ["verify"]):
         assert cut_off("gateway", *words, *flags) == (EXIT_CUT_OFF, "")
     assert cut_off("gateway", "status", *flags, stderr_too=True)[0] == EXIT_CUT_OFF
-    assert cut_off("ingest", "migrate", *database)[1] == ""
+    assert cut_off("ingest", "migrate", *database)[1] == f"new database: {tmp_path}/shop.db\n"
     assert cut_off("ingest", "account", *database) == (EXIT_CUT_OFF, "")
 
 

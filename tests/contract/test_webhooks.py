@@ -474,7 +474,7 @@ def loading(*, hours: int, last_kpa: float) -> dict[str, Any]:
 
 def test_readings_held_are_told_as_one_sum_by_device_and_code(told: Told) -> None:
     told.api.send(batch(1, [900.0, 3.0, 900.0]))
-    told.api.send(batch(4, [3.0]) | {"units": {"restriction": "inwc"}})
+    told.api.send(batch(4, [3.0]) | {"units": {"restriction": "IN WC"}})
     assert told.types() == [HELD]
     assert deliveries(told.api)[-1]["data"] == {
         "readings": 3,

@@ -8,6 +8,7 @@ import sqlalchemy as sa
 from fastapi import Depends, Query, Request
 from pydantic import Field
 
+from cleanside.gateway.units import counted
 from cleanside.ingest.api.routes.described_fleet import ChangesAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
@@ -209,7 +210,8 @@ def _the_one_meant(
         raise Refused(404, "unknown_element_change", detail)
     if len(found) > 1:
         every = " and ".join(f"{c.entry_id} ({c.what})" for c in found)
-        detail = f"{len(found)} entries stand at {text(changed_us)}, {every}; name one as entry_id"
+        many = counted(len(found), "entry", "entries")
+        detail = f"{many} stand at {text(changed_us)}, {every}; name one as entry_id"
         raise Refused(422, "not_valid", detail, errors=[Complaint("query/entry_id", detail)])
     return found[0]
 

@@ -204,7 +204,7 @@ def _key_off(table: _Table, around: Surroundings) -> Check:
         )
     if around.power_cycles == 0:
         return _open(name, "power has not gone yet", "turn the key off for a minute and on again")
-    times = "once" if around.power_cycles == 1 else f"{around.power_cycles} times"
+    times = "once" if around.power_cycles == 1 else counted(around.power_cycles, "time")
     return _passed(name, f"power went with the key and came back {times}")
 
 

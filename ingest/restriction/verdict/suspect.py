@@ -255,7 +255,8 @@ def terminal_doubt(
     if meant is None:
         if level_pa is None or level_pa < FAR_TOO_HIGH * terminal_pa:
             return []
-        evidence = f"terminal is {as_read}, and the engine works at {level_pa / terminal_pa:.3g} times that"
+        percent = 100 * level_pa / terminal_pa
+        evidence = f"terminal is {as_read}, and the engine works at {percent:.0f} % of that"
         return [Suspicion(cause="terminal", evidence=evidence)]
     if not _levels_doubt(terminal_pa, entered, clean_pa, level_pa):
         return []

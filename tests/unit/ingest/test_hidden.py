@@ -141,7 +141,6 @@ def test_an_error_shows_the_statement_and_no_value_that_was_to_be_written(databa
 
 TOOL = f"""#!{sys.executable}
 import os, sys
-from tests.support.coded import refused
 print(sys.argv, file=sys.stderr)
 print("password from the environment:", os.environ.get("PGPASSWORD") == "{PASSWORD}", file=sys.stderr)
 print('connection to server failed: invalid URI "postgresql://u:{PASSWORD}@h/x"', file=sys.stderr)

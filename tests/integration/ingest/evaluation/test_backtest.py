@@ -210,7 +210,7 @@ def test_a_file_that_cannot_be_used_is_named_with_the_rule(
 @pytest.mark.parametrize(
     ("more", "code", "values"),
     [
-        (["--unit", "inwc"], "unit_not_of_restriction", {"known": "inH2O"}),
+        (["--unit", "IN WC"], "unit_not_of_restriction", {"known": "inH2O"}),
         (["--unit", "furlong"], "unit_not_of_restriction", {"unit": "furlong"}),
         (["--terminal", "0"], "terminal_not_above_zero", {}),
         (["--terminal", "nan"], "terminal_not_above_zero", {}),

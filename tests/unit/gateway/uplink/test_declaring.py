@@ -12,6 +12,7 @@ from pathlib import Path
 
 import pytest
 
+from cleanside.gateway.spool.high_mark import SUFFIX
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.uplink import declaring
 from cleanside.gateway.uplink.fakes import FakeServer, problem
@@ -129,7 +130,9 @@ def test_what_a_file_that_was_set_aside_had_to_declare_is_declared(bench: Bench)
     bench.spool.event("readings_lost", {"count": 7})
     before = bench.spool.open_stream
     bench.spool.close()
-    bench.path.rename(bench.path.with_name(f"{bench.path.name}.damaged-1"))
+    aside = f"{bench.path.name}.damaged-1"
+    for suffix in ("", SUFFIX):
+        bench.path.with_name(bench.path.name + suffix).rename(bench.path.with_name(aside + suffix))
     bench.open()
     bench.drain()
     assert bench.declared() == [("readings_lost", 7), ("spool_replaced", None)]

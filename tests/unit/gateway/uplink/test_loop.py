@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from cleanside.gateway.spool.high_mark import SUFFIX
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import SettableClock
 from cleanside.gateway.uplink.fakes import FakeServer, problem, unpacked
@@ -200,14 +201,15 @@ def test_an_old_image_that_was_written_to_offline_loses_nothing(bench: Bench, tm
     bench.spool.append(readings(1, 10))
     bench.drain()
     bench.spool.close()
-    image = (tmp_path / "a").read_bytes()
+    image = {name: (tmp_path / name).read_bytes() for name in ("a", f"a{SUFFIX}")}
     bench.open()
     bench.spool.append(readings(11, 20))
     bench.drain()
     bench.spool.close()
     for name in ("a", "a-wal", "a-shm"):
         (tmp_path / name).unlink(missing_ok=True)
-    (tmp_path / "a").write_bytes(image)
+    for name, content in image.items():
+        (tmp_path / name).write_bytes(content)
     bench.open()
     bench.spool.append(readings(101, 115))
     bench.drain()

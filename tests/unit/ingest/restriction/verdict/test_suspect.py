@@ -216,7 +216,7 @@ def test_a_terminal_value_that_another_unit_explains_is_doubted_and_the_unit_nam
 
 def test_a_terminal_value_that_no_unit_explains_is_doubted_where_the_engine_works_far_beyond_it() -> None:
     [doubt] = terminal_doubt(25.0, entered=(0.025, "kPa"), level_pa=2770.0)
-    assert doubt.evidence == "terminal is 0.025 kPa, and the engine works at 111 times that"
+    assert doubt.evidence == "terminal is 0.025 kPa, and the engine works at 11080 % of that"
     assert terminal_doubt(6200.0, entered=(6.2, "kPa"), level_pa=9000.0) == []  # overdue, and said so
 
 
