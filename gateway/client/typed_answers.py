@@ -97,6 +97,7 @@ class Device(TypedDict):
     registered_at: str | None
     in_service_at: str | None
     history_from: str | None
+    retired_at: str | None
     assignments: list[Seat]
     streams: list[StreamOfDevice]
 
@@ -106,6 +107,15 @@ class SuspectCause(TypedDict):
 
     cause: str
     evidence: str
+
+
+class Question(TypedDict):
+    """An entry that the readings contradict. It changes no figure until a person has settled it."""
+
+    changed_at: str
+    entry_id: str
+    verdict: str
+    says: str
 
 
 class Points(TypedDict):
@@ -128,12 +138,15 @@ class HousingState(TypedDict):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
     machine: str
+    display_name: str | None
     housing: str
     kind: str | None
     now: str
     state: State
     advice: str
+    cautions: list[dict[str, str]]
     suspicions: list[SuspectCause]
+    questions: list[Question]
     restriction_pa: float | None
     restriction_at: str | None
     hours_in_doubt: float
@@ -141,6 +154,7 @@ class HousingState(TypedDict):
     terminal_restriction: Terminal | None
     share_used_percent: float | None
     life_hours: float | None
+    cleanings: int
     hours_left: Points | None
     due_at: Dates | None
     duty_hours_per_day: float

@@ -324,6 +324,7 @@ SAME = {
     "StreamOfDevice": "StreamOfDevice",
     "Device": "DeviceAnswer",
     "SuspectCause": "SuspicionShown",
+    "Question": "QuestionShown",
     "Points": "Points",
     "Dates": "Dates",
     "HousingState": "HousingAnswer",

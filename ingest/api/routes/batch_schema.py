@@ -163,7 +163,7 @@ REQUEST_BODY: Mapping[str, Any] = {
     },
 }
 
-_WRONG_UNIT = "restriction 310 kPa is beyond what is possible, -10 to 50 kPa; look at sensor and unit"
+_WRONG_UNIT = "restriction 310 kPa is outside the possible range, -10 to 50 kPa; check sensor and unit"
 _AT_NINE = {"server_time": "2026-03-02T09:00:00Z"}
 _ALL_STORED = {"duplicates": 0, "gaps": [], "quarantined": []}
 
