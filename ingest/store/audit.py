@@ -2,7 +2,7 @@
 The audit log: who did what, when, and to what. Written and read here alone.
 
 Promises: a line is kept as its kind (`what`) and values, and becomes a text when it is read. A line of a
-release before 0024 has a text and no values; it reads as it was written.
+release before 0022 has a text and no values; it reads as it was written.
 Leaves to others: who may read it (`ingest.api.routes.audit`).
 """
 

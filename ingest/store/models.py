@@ -86,9 +86,9 @@ audit = sa.Table(
     #: handle of the key, or "command" for the command line
     sa.Column("who", sa.String(32), nullable=False),
     sa.Column("what", sa.String(64), nullable=False),
-    #: the text, for the release before; the only word there is of a line from before 0024
+    #: the text, for the release before; the only word there is of a line from before 0022
     sa.Column("detail", sa.Text, nullable=False),
-    #: JSON of what the text is about, by name; None: a line from before 0024
+    #: JSON of what the text is about, by name; None: a line from before 0022
     sa.Column("about", sa.Text),
     sa.Index(None, "owner_id", "id"),
 )

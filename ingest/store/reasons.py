@@ -2,7 +2,7 @@
 Reasons of quarantine: why a reading is not believed, as it is kept and as it is read.
 
 Promises: a reason is kept as code and values, and becomes a sentence when it is read. A reason of a release
-before 0024 has a sentence and no values; it reads as it was written.
+before 0022 has a sentence and no values; it reads as it was written.
 Leaves to others: when a reason is given (`gateway.wire`, `ingest.checking`), what to do about it
 (`ingest.checking.checks`).
 """

@@ -120,6 +120,9 @@ class Shop:
             shutil.rmtree(leftover) if leftover.is_dir() else leftover.unlink()
         if by_command:
             command("restore", "--database", self.url, "--from", str(self.folder / name))
+            # Without the file of revoked keys only device keys go on until a person confirms the others.
+            handle = self.server.tokens["operator"].partition(".")[0]
+            command("keys", "confirm", handle, "--database", self.url)
         else:
             shutil.copyfile(self.folder / name / "database.sqlite", self.folder / "ingest.db")
         self.server.start()

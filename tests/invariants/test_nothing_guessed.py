@@ -88,10 +88,10 @@ def test_what_a_release_before_did_not_know_is_checked_again_when_the_server_sta
     """A spelling that is accepted by now; the row is made as the release before left it."""
     api.register()
     one(api, unit="furlong")
-    with sa.create_engine(api.url).begin() as connection:
-        connection.execute(sa.text("UPDATE quarantine SET content = replace(content, 'furlong', 'inwg')"))
+    as_then = sa.text("UPDATE quarantine SET content = replace(content, 'furlong', 'inwg')")
+    api.resources.writer.call(lambda connection: connection.execute(as_then))
     now_us = api.clock()
     assert api.resources.writer.call(lambda connection: after_a_start(connection, now_us)) == 1
     assert api.recheck() == 1
-    assert rows(api.url, "SELECT round(restriction_pa, 6) FROM readings")[0][0] == round(3.05 * 249.08891, 6)
+    assert rows(api.url, "SELECT restriction_pa FROM readings")[0][0] == pytest.approx(3.05 * 249.08891)
     assert api.get("/v1/quarantine").json()["entries"] == []

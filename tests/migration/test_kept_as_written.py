@@ -1,4 +1,4 @@
-"""Reasons and audit lines of the release before 0024 have a sentence alone: it reads as it was written."""
+"""Reasons and audit lines of the release before 0022 have a sentence alone: it reads as it was written."""
 
 from __future__ import annotations
 

@@ -69,7 +69,7 @@ def test_existing_events_become_counts_and_losses_and_boots_stay_whole(empty_dat
 
 
 def test_readings_that_old_reports_declare_as_lost_are_counted(empty_database_url: str) -> None:
-    """Revision 0021."""
+    """Revision 0020."""
     with opened(empty_database_url) as engine:
         database.migrate(engine, to="0015")
         rows.fill(engine)

@@ -1,4 +1,4 @@
-"""The audit log: the text of each kind of line, as releases before 0024 wrote it."""
+"""The audit log: the text of each kind of line, as releases before 0022 wrote it."""
 
 from __future__ import annotations
 

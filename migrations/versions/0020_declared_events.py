@@ -13,7 +13,7 @@ from collections import Counter
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0021"
+revision = "0020"
 down_revision = "0019"
 branch_labels = None
 depends_on = None

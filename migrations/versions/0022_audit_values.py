@@ -13,8 +13,8 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "0024"
-down_revision = "0022"
+revision = "0022"
+down_revision = "0021"
 branch_labels = None
 depends_on = None
 
