@@ -70,7 +70,8 @@ def _tell(notice: str) -> None:
 def _parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="cleanside-gateway",
-        description="Keeps a restriction monitor's readings on disk and sends them until they are held.",
+        description="Stores the readings of a restriction monitor on disk, and sends each until the server "
+        "has stored it.",
         epilog="Fit the monitor beside the machine's own indicator, never instead of it; "
         "the engine maker's service limits and manual come first.",
     )
@@ -81,13 +82,17 @@ def _parser() -> argparse.ArgumentParser:
         commands,
         "status",
         _status,
-        "How the gateway stands, on one screen; changes nothing. Exit code 0: all is well; 1: a person is "
-        "needed, see the lines named to do; 2: the gateway does not run, or it cannot be told.",
+        "Show the state of the gateway on one screen; changes nothing. Exit code 0: all is well; 1: a person "
+        "is needed, see the lines marked to do; 2: the gateway does not run, or its state cannot be read.",
         *_SPOOL,
     )
     status.add_argument("--json", action="store_true", help="Output as JSON.")
     rewind = _command(
-        commands, "rewind", _rewind, "Send again from a number on, as far back as it is still held.", *_SPOOL
+        commands,
+        "rewind",
+        _rewind,
+        "Send again from a number on, as far back as readings are still stored.",
+        *_SPOOL,
     )
     rewind.add_argument(
         "--from", dest="first", type=int, required=True, metavar="N", help="First number to send again."
@@ -97,11 +102,11 @@ def _parser() -> argparse.ArgumentParser:
         commands,
         "export",
         _export,
-        "Write what waits to a file that can be carried; it stays here too.",
+        "Write waiting readings to a file that can be carried; they stay in the spool too.",
         *_CARRY,
     )
     carry.add_argument(
-        "--out", required=True, metavar="FILE", help="The file; one that was cut short is gone on with."
+        "--out", required=True, metavar="FILE", help="Output file. An interrupted export is resumed."
     )
     enrol = _command(commands, "enrol", _enrol, "Get the device's key with a one-time code.", *_ENROL)
     enrol.add_argument(
@@ -114,14 +119,14 @@ def _parser() -> argparse.ArgumentParser:
         "doctor",
         _doctor,
         "Check key, server, disk, clock, unit and sources, each with what to do; changes nothing. "
-        "Exit code 1 if one is not as it should be.",
+        "Exit code 1 if a check fails.",
     )
     doctor.add_argument("--json", action="store_true", help="As one JSON object.")
     service = _command(
         commands,
         "install-service",
         _install_service,
-        "Show the systemd unit, ask, and write it; exit code 1 if it was not agreed to.",
+        "Show the systemd unit, ask, and write it; exit code 1 if you decline.",
         *_SPOOL,
     )
     service.add_argument("--yes", action="store_true", help="Write it without asking.")

@@ -63,8 +63,8 @@ class Settings:
         default=None,
         metadata=row(
             days,
-            "How long readings are held [d]: of older ones the acknowledged go, those that wait are thinned "
-            "to what tells each hour, and declared; absent: as long as the bytes allow.",
+            "How long readings are kept [d]. Older acknowledged readings are deleted. Older waiting ones are "
+            "thinned to what shows each hour, and the rest is declared. Absent: as long as the bytes allow.",
             section="spool",
         ),
     )

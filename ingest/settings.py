@@ -53,7 +53,7 @@ class Settings:
     )
     recheck_interval_s: int = field(
         default=30,
-        metadata=row(_COUNT, "How often readings held for a time to come are looked at again [s]."),
+        metadata=row(_COUNT, "How often quarantined readings with a future time are checked again [s]."),
     )
     # This month and the same of last year stay at hand in the tables; older ones are looked at now and then.
     retention_days: int = field(
@@ -71,7 +71,7 @@ class Settings:
     )
     archive_interval_s: int = field(
         default=3_600,
-        metadata=row(_COUNT, "How often a serving process looks for what has to move [s]."),
+        metadata=row(_COUNT, "How often a server looks for readings to archive [s]."),
     )
     tls_certificate: str = field(
         default="",

@@ -341,7 +341,7 @@ class Spool:
     @_on_a_full_disk
     def rewind(self, stream: str, through: int) -> int:
         """
-        Send again from number through + 1 of `stream`, as far back as it is still held.
+        Send again from number through + 1 of `stream`, as far back as readings are still stored.
 
         What is no longer held is declared shed, reason `pruned_after_ack`. Returns how many go again.
         """

@@ -19,7 +19,7 @@ from cleanside.ingest.store.declared import DeclaredLine
 def add(commands: Any) -> None:
     """Hang the command in."""
     balance = commands.add_parser(
-        "account", help="where every number of every stream is; exit code 1 if one is lost"
+        "account", help="account for every number of every stream; exit code 1 if one is lost"
     )
     settings.add_flags(balance, "database")
     balance.add_argument("--json", action="store_true", help="output as JSON")

@@ -17,7 +17,7 @@ def add(commands: Any) -> None:
     """Hang the command in."""
     parser = commands.add_parser(
         "appended",
-        help="lower the number through which a gateway said, falsely, that it has appended to a stream",
+        help="lower the highest number of a stream where its gateway reported it too high",
     )
     parser.add_argument("stream", help="its UUID, as the account shows it")
     parser.add_argument(

@@ -32,7 +32,7 @@ def add(commands: Any) -> None:
         "attention", help="what needs a person, of all owners; exit code 1 if something does"
     )
     settings.add_flags(parser, "database")
-    parser.add_argument("--json", action="store_true", help="for machines")
+    parser.add_argument("--json", action="store_true", help="output as JSON")
     parser.set_defaults(run=run_attention)
 
 

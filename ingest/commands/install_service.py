@@ -19,7 +19,7 @@ _STARTS = "ExecStart=/usr/bin/env cleanside-ingest "
 def add(commands: Any) -> None:
     """Hang the command in."""
     parser = commands.add_parser(
-        "install-service", help="show the systemd unit, ask, and write it; exit code 1 if not agreed to"
+        "install-service", help="show the systemd unit, ask, and write it; exit code 1 if you decline"
     )
     parser.add_argument("--yes", action="store_true", help="write it without asking")
     parser.add_argument("--folder", type=Path, default=UNIT_FOLDER, help=f"default: {UNIT_FOLDER}")

@@ -64,7 +64,7 @@ def add(commands: Any) -> None:
     revoke = actions.add_parser("revoke", help="end a key for ever")
     revoke.add_argument("handle", help="the part of the key before the dot")
     revoke.set_defaults(run=run_keys_revoke)
-    refused = actions.add_parser("refusals", help="what was refused for want of authorisation, by hour")
+    refused = actions.add_parser("refusals", help="requests refused for lack of authorisation, by hour")
     refused.add_argument("--no-owner", action="store_true", help="requests with no key of this server")
     refused.add_argument("--limit", type=int, default=100, metavar="N", help="lines; default: 100")
     refused.set_defaults(run=run_keys_refusals)

@@ -23,7 +23,7 @@ def add(commands: Any) -> None:
     migrate.add_argument(
         "--previous-release-ended",
         action="store_true",
-        help="no process of the release before runs any more: take away what only it reads "
+        help="no process of the previous release runs any more: delete what only it reads "
         "(secrets of webhooks in the clear)",
     )
     migrate.set_defaults(run=run_migrate)

@@ -24,11 +24,11 @@ def add(commands: Any) -> None:
     """Hang the command in."""
     parser = commands.add_parser(
         "recompute",
-        help="make every hour summary anew from the readings; --check compares, exit code 1 if one differs",
+        help="recompute every hourly summary from the readings; --check compares, exit code 1 if one differs",
     )
     settings.add_flags(parser, "database", "archive_folder")
     add_owner(parser)
-    parser.add_argument("--machine", metavar="NAME", help="this one only")
+    parser.add_argument("--machine", metavar="NAME", help="only this machine")
     parser.add_argument("--check", action="store_true", help="change nothing; may run beside a server")
     parser.add_argument("--json", action="store_true", help="output as JSON")
     parser.set_defaults(run=run_recompute)

@@ -1,5 +1,5 @@
 """
-Requests that were refused for want of authorisation: counted by hour, not kept one by one.
+Requests that were refused for lack of authorisation: counted by hour, not kept one by one.
 
 A count is of (hour, owner, reason, who). Where the key that was shown is one of ours, ended ones too, `who`
 is its handle and the count is its owner's. Else `who` is the address (IPv6: the network of a subscriber) and

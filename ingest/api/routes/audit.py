@@ -59,7 +59,7 @@ def get_refusals(
     request: Request, resources: R, key: Annotated[Key, Depends(needs("audit:read"))], page: P
 ) -> Response:
     """
-    Requests with this owner's keys that were refused for want of authorisation, by hour, newest first.
+    Requests with this owner's keys that were refused for lack of authorisation, by hour, newest first.
 
     Ended keys are among them. Requests with no key of this server are counted for whoever runs it. Counts are
     written down every few seconds and kept for 90 days; beyond 64 an hour the rest counts as "others".
