@@ -16,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from cleanside.gateway.commands import status
 from cleanside.gateway.commands.feed import BRIDGE_READINGS, Feed
 from cleanside.gateway.errors import SourceWrong
 from cleanside.gateway.sources.ndjson import NdjsonSource
@@ -161,6 +162,11 @@ def on_disk(path: Path) -> list[int]:
         return numbers(spool.peek(max_readings=5000, max_bytes=2**22))
 
 
+def appended(path: Path) -> int:
+    """How many readings a spool took, read beside the process that runs it."""
+    return sum(stream.appended_through for stream in status.read(path, now_us=0).spool.streams)
+
+
 def test_what_was_acknowledged_on_a_socket_survives_a_kill(tmp_path: Path) -> None:
     with (
         running(tmp_path, "--source", f"{OPTION} socket={tmp_path}/in") as gateway,
@@ -267,4 +273,5 @@ def test_a_reader_of_answers_that_is_gone_stops_no_line(tmp_path: Path) -> None:
         with client(tmp_path / "in") as one:
             one.send(51, 60)
             assert [answer["line"] for answer in one.hear(10)] == list(range(1, 11))
+        wait_until(lambda: appended(tmp_path / "a") == 60, "the lines of both are on disk")
     assert sorted(on_disk(tmp_path / "a")) == list(range(1, 61))
