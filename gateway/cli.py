@@ -102,7 +102,8 @@ def _parser() -> argparse.ArgumentParser:
         commands,
         "export",
         _export,
-        "Write waiting readings to a file that can be carried; they stay in the spool too.",
+        "Write waiting readings to a file that can be carried; they stay in the spool too. Exit code 1 if "
+        "none could be written because the time is not known.",
         *_CARRY,
     )
     carry.add_argument(
@@ -224,11 +225,10 @@ def _export(settings: Settings, parsed: argparse.Namespace) -> int:
     print("what was written stays in the spool until the server holds it")
     left = read(settings.spool_path, now_us=SystemClock().utc_us()).spool
     if left.waits_for_anchor:
-        print(
-            f"{counted(left.backlog, 'reading')} waiting in all: "
-            "those whose time is not known yet are not in it; see status"
-        )
-    return EXIT_OK
+        waiting = counted(left.backlog, "reading")
+        print(f"{waiting} waiting in all. Those whose time is not known yet are not in the file.")
+        print("Let the gateway get the time once (GPS, network time or the server), then export again.")
+    return EXIT_OK if done.readings or done.kept or not left.waits_for_anchor else EXIT_FAILED
 
 
 def _enrol(settings: Settings, parsed: argparse.Namespace) -> int:

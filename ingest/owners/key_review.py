@@ -131,8 +131,8 @@ def at_start(connection: sa.Connection, folder: Path, now_us: int) -> None:
     """
     Database and file say the same of every key from now on. Raises ValueError, OSError: it is no usable file.
 
-    A file that is begun for a database that has keys says since when it is complete: the database may have
-    been restored by hand, without what was revoked since.
+    A file that is begun says since when it is complete: the database may have been restored by hand, without
+    what was revoked since.
     """
     path = folder / FILE
     revoked = revocations.read(path)
@@ -141,7 +141,7 @@ def at_start(connection: sa.Connection, folder: Path, now_us: int) -> None:
     there = revoked.handles if revoked is not None else {}
     missing = {handle: at_us for handle, at_us in _revoked_in(known).items() if handle not in there}
     if missing or revoked is None:
-        revocations.append(path, missing, begun_us=now_us if known else None)
+        revocations.append(path, missing, begun_us=now_us)
 
 
 def _end(connection: sa.Connection, revoked: Revoked | None, who: str, now_us: int) -> list[Key]:

@@ -55,10 +55,12 @@ class Revoked:
 
 
 def read(path: Path) -> Revoked | None:
-    """What a file says; None: there is none. Raises ValueError where it is no plain file of text, OSError."""
+    """What a file says; None: it is missing or empty. Raises ValueError: no plain file of text; OSError."""
     try:
         text = inside.read_text(path)
     except FileNotFoundError:
+        return None
+    if "\n" not in text:  # nothing was ever written to it whole: it was cut off, or is none of ours
         return None
     handles: dict[str, int] = {}
     since_us: int | None = None

@@ -185,6 +185,17 @@ def test_a_retired_machine_is_listed_but_not_in_the_fleet(shop: Api) -> None:
     assert fleet_of(shop) == ["grader-07", "hauler-11", "loader-02"]
 
 
+def test_a_retired_machine_with_limits_changes_and_devices_leaves_the_fleet_as_it_was(shop: Api) -> None:
+    shop.register("spare-02-intake", "gen-03")
+    shop.post("/v1/machines/gen-03/element-changes", {"changed_at": "2026-03-01T06:00:00Z"})
+    before = [entry["machine"] for entry in shop.get("/v1/fleet").json()["housings"]]
+    shop.request("PATCH", "/v1/machines/gen-03", json={"retired": True})
+    answer = shop.get("/v1/fleet")
+    assert answer.status_code == 200, answer.text
+    assert [entry["machine"] for entry in answer.json()["housings"]] == [m for m in before if m != "gen-03"]
+    assert shop.get("/v1/machines/gen-03/restriction").status_code == 200
+
+
 def test_a_retired_device_leaves_its_machine_and_its_late_readings_are_stored(shop: Api) -> None:
     edited = shop.request("PATCH", f"/v1/devices/{DEVICE}", json={"retired": True}).json()
     now = "2026-03-02T09:00:00Z"

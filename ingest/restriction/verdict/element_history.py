@@ -186,7 +186,8 @@ def _too_low(
             told = bool(earlier) or whole or kind_clean_pa is not None
             bound_pa = _safely_clean_pa(clean_pa, life.terminal_pa, told=told)
         expected_pa = _expected_pa(usual_pa, life.terminal_pa, own_lives=len(earlier))
-        if whole and life.early_pa is not None and life.early_pa < least_share * expected_pa:
+        entered = whole or (edge is not None and edge.entered)
+        if entered and life.early_pa is not None and life.early_pa < least_share * expected_pa:
             # No element reads that little: its first hours are none to judge the others by.
             clean_pa, bound_pa = usual_pa, expected_pa
         low[first:last], said = below_clean(mine, believed[first:last], bound_pa, by_speed=by_speed)

@@ -431,7 +431,15 @@ def test_a_database_without_keys_begins_a_file_that_is_complete(tmp_path: Path) 
     url = f"sqlite:///{tmp_path / 'fresh.db'}"
     out = ["--out", str(tmp_path / "admin.key"), "--database", url]
     assert main(["keys", "create", "--role", "admin", *out]) == 0
-    assert read(tmp_path / "fresh.db.archive" / "revoked-keys") == Revoked(handles={})
+    file = tmp_path / "fresh.db.archive" / "revoked-keys"
+    found = read(file)
+    assert (found.handles, found.unreadable_line) == ({}, None)
+    begun_us = found.complete_since_us
+    assert begun_us is not None
+    revocations.append(file, {"k1": begun_us + 9}, begun_us=begun_us + 9)  # the first ever, after a backup
+    assert key_review.doubt_of(read(file), [], made_us=begun_us + 1) is None
+    file.write_bytes(b"")
+    assert revocations.read(file) is None, "an empty file says nothing, so it is none"
 
 
 def test_a_backup_of_an_older_schema_is_brought_up_and_looked_through(

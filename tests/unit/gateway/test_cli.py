@@ -313,8 +313,5 @@ def test_an_export_says_that_readings_without_a_known_time_stay_behind(
     monkeypatch.setenv("CLEANSIDE_GATEWAY_KEY", "k00000000." + "0" * 64)
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 3, timed=False))
-    assert main(["export", *flags, "--out", str(tmp_path / "b")]) == EXIT_OK
-    assert (
-        "3 readings waiting in all: those whose time is not known yet are not in it"
-        in capsys.readouterr().out
-    )
+    assert main(["export", *flags, "--out", str(tmp_path / "b")]) == EXIT_FAILED
+    assert "3 readings waiting in all. Those whose time is not known yet" in capsys.readouterr().out

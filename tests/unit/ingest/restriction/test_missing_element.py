@@ -70,6 +70,13 @@ def test_a_missing_element_is_told_after_an_entered_change(late_h: float) -> Non
     assert evenings_told(MISSING, (Entry(at_s=CHANGED_S + 3600 * late_h),), loaders()) >= 13
 
 
+@pytest.mark.parametrize("fleet", [True, False], ids=["its kind is known", "nothing is known"])
+def test_a_missing_element_is_told_after_an_entered_cleaning(fleet: bool) -> None:
+    """An element that was taken out to be cleaned, and not put back."""
+    cleaned = Entry(at_s=CHANGED_S - 300, what="cleaned")
+    assert evenings_told(0.03, (cleaned,), loaders() if fleet else FleetKnowledge()) >= 13
+
+
 def test_a_missing_element_is_told_where_nobody_entered_a_change() -> None:
     assert evenings_told(MISSING, (), loaders()) >= 13
 
