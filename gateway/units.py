@@ -24,6 +24,7 @@ _CONVENTIONAL_WATER_KG_M3 = 1000.0
 _CONVENTIONAL_MERCURY_KG_M3 = 13595.1
 _INCH_M = 0.0254
 _POUND_KG = 0.45359237
+_STANDARD_ATMOSPHERE_PA = 101_325.0  # exact, 10th CGPM 1954
 _UCUM_METRE_OF_MERCURY_PA = 133322.0  # UCUM prints 133.3220 kPa, 3e-6 below the conventional value
 
 
@@ -69,6 +70,7 @@ _PRESSURE = {
     "cmH2O": Unit(98.0665),
     "cm[H2O]": Unit(98.0665),
     "m[H2O]": Unit(_CONVENTIONAL_WATER_KG_M3 * STANDARD_GRAVITY_M_S2),
+    "Torr": Unit(_STANDARD_ATMOSPHERE_PA / 760),
     "mmHg": Unit(_CONVENTIONAL_MERCURY_KG_M3 * STANDARD_GRAVITY_M_S2 * 1e-3),
     "inHg": Unit(_CONVENTIONAL_MERCURY_KG_M3 * STANDARD_GRAVITY_M_S2 * _INCH_M),
     "mm[Hg]": Unit(_UCUM_METRE_OF_MERCURY_PA * 1e-3),
@@ -149,6 +151,7 @@ SPELLINGS: Mapping[str, tuple[str, ...]] = MappingProxyType(
             *("mmWG", "mmwg", "mm WG", "mm wg", "mmWS"),
         ),
         "cmH2O": ("cmh2o", "CMH2O", "cm H2O", "cm h2o", "cmH₂O", "cm H₂O", "cmWC", "cmwc", "cm WC", "cmWG"),
+        "Torr": ("torr", "TORR"),
         "mmHg": ("mmhg", "MMHG", "mm Hg", "mm hg"),
         "inHg": ("inhg", "INHG", "InHg", "in Hg", "in. Hg", "in.Hg", "in hg"),
         "r/min": (
