@@ -30,6 +30,7 @@ ROLES = ("device", "integrator", "planner", "operator", "admin")
 #: What each permission needs; nothing else is allowed.
 PERMISSIONS: Mapping[str, frozenset[str]] = {
     "readings:post": frozenset({"device", "integrator"}),
+    "quantities:read": frozenset({"device", "integrator", "planner", "operator", "admin"}),
     "bundles:import": frozenset({"operator", "admin"}),
     "readings:read": frozenset({"integrator", "planner", "operator", "admin"}),
     "streams:read": frozenset({"device", "integrator", "planner", "operator", "admin"}),

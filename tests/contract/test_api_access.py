@@ -24,6 +24,7 @@ KEEPERS = {"operator", "admin"}
 #: method, path -> roles that may; None: open to all, without a key
 ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/readings"): {"device", "integrator"},
+    ("GET", "/v1/quantities"): EVERYONE,
     ("POST", "/v1/bundles"): KEEPERS,
     ("GET", "/v1/streams"): EVERYONE,
     ("GET", "/v1/streams/{stream}"): EVERYONE,

@@ -1,7 +1,7 @@
 """
-How answers about raw readings look, for the OpenAPI description.
+How answers about raw readings and their quantities look, for the OpenAPI description.
 
-Leaves to others: what the values are (`ingest.api.routes.raw`).
+Leaves to others: what the values are (`ingest.api.routes.raw`, `ingest.api.routes.quantities`).
 """
 
 from __future__ import annotations
@@ -68,3 +68,26 @@ class RawReadings(Described):
     resolution: str | None = Field(None, description="length of a step", examples=["3600s"])
     buckets: list[BucketShown] | None = None  # type: ignore[valid-type]  # the same
     next: str | None = NEXT
+
+
+class UnitShown(Described):
+    """A unit, by its own name."""
+
+    unit: str
+    spellings: list[str] = Field(description="what else is read as this unit, to the letter")
+
+
+class QuantityShown(Described):
+    """What a reading may carry under one name."""
+
+    quantity: str
+    si_unit: str = Field(description="the unit it is kept in, and given in where no other was asked for")
+    lowest: float = Field(description="in `si_unit`; a value below is quarantined")
+    highest: float = Field(description="in `si_unit`; a value above is quarantined")
+    units: list[UnitShown]
+
+
+class QuantitiesAnswer(Described):
+    """Every quantity, in the order in which readings are shown."""
+
+    quantities: list[QuantityShown]
