@@ -222,5 +222,5 @@ SENTENCES: Sentences = {
     ),
     "unit_not_accepted": _unit_not_accepted,
     "units_missing": 'source {source}: {name} is missing; give it like {name}.restriction = "kPa"',
-    "unknown_source": 'sources: use "{use}" is not a source; there are: {known}',
+    "unknown_source": 'sources: use "{use}" is not a source; there are: {known}. A new one needs pip install',
 }

@@ -15,7 +15,7 @@ from fastapi.routing import APIRoute
 
 from cleanside.ingest.api.description import examples, permission_of
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.shared import Strict, open_to_all, router_of
+from cleanside.ingest.api.routes.shared import Strict, asks, needs, open_to_all, router_of
 from tests.contract.test_api_access import ALLOWED
 from tests.support.house import ROOT
 from tests.support.route_examples import ROUTES, Route, example_of
@@ -118,3 +118,9 @@ def test_a_file_with_a_router_is_found() -> None:
     folder = ROOT / "ingest" / "api" / "routes"
     files = {p.stem for p in folder.glob("*.py") if re.search(r"^router = ", p.read_text(), re.MULTILINE)}
     assert {route.endpoint.__module__.rpartition(".")[2] for route in ROUTES.values()} == files
+
+
+@pytest.mark.parametrize("mark", [needs, asks])
+def test_a_permission_that_has_no_row_is_refused_where_it_is_written(mark: Any) -> None:
+    with pytest.raises(KeyError, match=r"reading:post.*add one"):
+        mark("reading:post")

@@ -17,7 +17,7 @@ from cleanside.ingest.api.routes.names import NAME_PATTERN, NEW_NAME_PATTERN
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.errors import BodyNotJson, Complaint, Refused
 from cleanside.ingest.intake.arriving import Arriving
-from cleanside.ingest.owners.access import Keyring, require
+from cleanside.ingest.owners.access import PERMISSIONS, Keyring, require
 from cleanside.ingest.owners.key_life import expires_soon
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
@@ -189,7 +189,8 @@ def _find(keyring: Keyring, resources: Resources, header: str | None, now_us: in
 
 
 def needs(permission: str) -> Callable[..., Any]:
-    """A dependency that gives the key of the request if its role has the permission."""
+    """A dependency that gives the key of the request if its role has the permission. KeyError: no row."""
+    _known(permission)
 
     async def with_permission(request: Request) -> Key:
         found: Key = request.state.key  # found by StrictRoute, before the body was read
@@ -201,12 +202,20 @@ def needs(permission: str) -> Callable[..., Any]:
 
 def asks(permission: str) -> Callable[[T], T]:
     """Mark a route that finds its key itself (`key_of`), for the description and tests over all routes."""
+    _known(permission)
 
     def mark(endpoint: T) -> T:
         endpoint.permission = permission  # type: ignore[attr-defined]  # a function takes attributes
         return endpoint
 
     return mark
+
+
+def _known(permission: str) -> None:
+    if permission not in PERMISSIONS:
+        raise KeyError(
+            f'permission "{permission}" has no row in PERMISSIONS of ingest/owners/access.py; add one'
+        )
 
 
 def open_to_all(endpoint: T) -> T:
