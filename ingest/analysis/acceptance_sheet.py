@@ -20,6 +20,7 @@ from cleanside.ingest.analysis.assessment import terminal_at
 from cleanside.ingest.analysis.summarising import COLUMNS, as_readings
 from cleanside.ingest.restriction import Readings
 from cleanside.ingest.restriction.verdict.installation import Check, Surroundings, accept, verdict_of
+from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance, fleet, raw, streams
 from cleanside.ingest.store.fleet import Assignment, HousingRow, TerminalRow
 
@@ -146,7 +147,8 @@ def as_text(found: Report) -> str:
     ]
     for check in found.checks:
         lines.append(f"{check.verdict:<13} {check.check}")
-        lines += _indented(check.seen) + (_indented(f"do: {check.next_step}") if check.next_step else [])
+        lines += _indented(text_of(check.seen))
+        lines += _indented(f"do: {text_of(check.next_step)}") if check.next_step else []
     lines.append("")
     for caution in CAUTIONS:
         lines += textwrap.wrap(caution, 78)

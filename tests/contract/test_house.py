@@ -19,7 +19,7 @@ from tests.support.house import (
 )
 
 #: the most there may be; a room or an arrow more is a decision, taken here
-ROOMS, ARROWS = 36, 131
+ROOMS, ARROWS = 36, 132
 #: a program's one place for each, and what Python itself names
 ONE_A_PROGRAM = {"__init__.py", "__main__.py", "cli.py", "errors.py", "error_texts.py", "log.py"}
 ONE_A_PROGRAM |= {"output.py", "settings.py"}
@@ -33,6 +33,7 @@ SHAPES_OF_ANSWERS = ("described", "typed_answers", "batch_schema")
 CALLED_FROM_ELSEWHERE = {
     "data_received": "asyncio, on each piece that arrives",
     "readinto": "io.RawIOBase",
+    "format_field": "string.Formatter, on each place of a template",
     "assess_housing": "the public way into the analysis, for who has summaries and no server",
     "FakeServer": "the fake that is shipped for who tests an uplink of their own",
 }

@@ -36,7 +36,8 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.errors import Complaint, NotFound, Refused
-from cleanside.ingest.restriction.verdict.installation import BY_HAND
+from cleanside.ingest.restriction.verdict.installation import BY_HAND, Check
+from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance as store
 from cleanside.ingest.store import audit, fleet
 from cleanside.ingest.store.acceptance import Confirmation, HandComparison
@@ -241,9 +242,15 @@ def document_of(found: Report) -> dict[str, Any]:
         "readings": found.readings,
         "terminal_restriction": terminal_document(found.terminal),
         "result": found.verdict,
-        "checks": [
-            {"check": c.check, "verdict": c.verdict, "seen": c.seen, "next_step": c.next_step or None}
-            for c in found.checks
-        ],
+        "checks": [_check_document(check) for check in found.checks],
         "cautions": list(CAUTIONS),
+    }
+
+
+def _check_document(check: Check) -> dict[str, Any]:
+    return {
+        "check": check.check,
+        "verdict": check.verdict,
+        "seen": text_of(check.seen),
+        "next_step": None if check.next_step is None else text_of(check.next_step),
     }

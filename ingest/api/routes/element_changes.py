@@ -30,7 +30,8 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.restriction import WeighedEntry
-from cleanside.ingest.restriction.verdict.entry_words import words_of
+from cleanside.ingest.restriction.verdict.entry_words import of_entry
+from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import audit, element_changes
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow
@@ -263,7 +264,7 @@ def weighed_document(weighed: WeighedEntry) -> dict[str, Any]:
     """What the readings say of an entry: code, figures, and the English made of them."""
     return {
         "verdict": weighed.verdict,
-        "says": words_of(weighed),
+        "says": text_of(of_entry(weighed)),
         "used_from": text_s(weighed.used_s),
         "level_before_pa": weighed.before_pa,
         "level_after_pa": weighed.after_pa,
@@ -278,5 +279,5 @@ def question_document(weighed: WeighedEntry) -> dict[str, Any]:
         "changed_at": text_s(weighed.entry.at_s),
         "entry_id": weighed.entry.name,
         "verdict": weighed.verdict,
-        "says": words_of(weighed),
+        "says": text_of(of_entry(weighed)),
     }

@@ -37,6 +37,7 @@ from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES
 from cleanside.ingest.restriction import LifeSpan, Quantiles
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.keys import Key
 
@@ -174,9 +175,9 @@ def document_of(seen: View) -> dict[str, Any]:
         "kind": seen.housing.kind or None,
         "now": text_s(found.now_s),
         "state": found.state,
-        "advice": found.advice,
+        "advice": text_of(found.advice),
         "cautions": shown_cautions("below_clean") if _is_below_clean(seen) else [],
-        "suspicions": [{"cause": s.cause, "evidence": s.evidence} for s in found.study.suspicions],
+        "suspicions": [{"cause": s.cause, "evidence": text_of(s.evidence)} for s in found.study.suspicions],
         "questions": [question_document(entry) for entry in found.study.questions],
         "restriction_pa": found.study.restriction_pa,
         "restriction_at": text_s(found.study.restriction_s),
@@ -195,7 +196,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "quiet_because": found.quiet_because,
         "may_have_worked_hours": found.may_have_worked_hours,
         "readings_waiting": seen.readings_waiting,
-        "evidence": list(found.evidence),
+        "evidence": [text_of(statement) for statement in found.evidence],
         "basis": found.study.reference.basis,
         "flow_exponent": found.study.reference.exponent,
         "lives_learned_from": found.study.lives_learned_from,

@@ -20,7 +20,7 @@ from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 from cleanside.ingest.restriction.verdict.ahead import Quantiles, quantiles
 from cleanside.ingest.restriction.verdict.evidence import of_age, of_learning, of_silence
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
-from cleanside.ingest.restriction.verdict.status import ADVICE, NO_TERMINAL_ADVICE, SILENCE, SUSPECT_ADVICE
+from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.study import Study, study_housing
 
 QUIET_S = 2 * HOUR_S  # quieter than that is worth a word
@@ -42,13 +42,13 @@ class Assessment:
     study: Study
     now_s: float
     state: str  # running-in, serving, plan, due, over, suspect or silent
-    advice: str  # one line, with the caution that belongs to it
+    advice: Statement  # one line, with the caution that belongs to it
     due_s: Quantiles | None  # seconds since 1970-01-01 UTC
     last_heard_s: float | None
     quiet_s: float | None
-    quiet_because: str | None  # a key of status.SILENCE; None while heard
+    quiet_because: str | None  # a key of SILENT_S; None while heard
     may_have_worked_hours: float  # usual operating hours that passed without a reading, while quiet
-    evidence: tuple[str, ...]  # the study's, and what is known of the silence
+    evidence: tuple[Statement, ...]  # the study's, and what is known of the silence
 
 
 def assess_housing(
@@ -85,8 +85,8 @@ def assess(
     learned_s, learning_failed_s : when the fleet snapshot was learned, and when the last learning failed;
         None = not known, or it did not fail.
     """
-    if quiet_because is not None and quiet_because not in SILENCE:
-        raise WrongInput("silence_unknown", quiet_because=quiet_because, known=", ".join(SILENCE))
+    if quiet_because is not None and quiet_because not in SILENT_S:
+        raise WrongInput("silence_unknown", quiet_because=quiet_because, known=", ".join(SILENT_S))
     heard_s = max((t for t in (study.last_s, last_heard_s) if t is not None), default=None)
     missed_h = 0.0 if study.last_s is None else usual_hours(study.duty, study.last_s, now_s)
     because = _quiet_because(study, heard_s, now_s, quiet_because, missed_h)
@@ -164,12 +164,12 @@ def _state(
     return "plan" if near else "serving"
 
 
-def _advice(study: Study, state: str) -> str:
+def _advice(study: Study, state: str) -> Statement:
     if state == "suspect":
-        return SUSPECT_ADVICE[study.suspicions[0].cause]
+        return say(f"advice_{study.suspicions[0].cause}")
     if state == "running-in" and study.terminal_pa is None:
-        return NO_TERMINAL_ADVICE
-    return ADVICE[state]
+        return say("advice_no_limit")
+    return say(f"advice_{state}")
 
 
 def _quiet_because(

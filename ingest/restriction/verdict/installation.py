@@ -4,7 +4,8 @@ Acceptance of a new installation: what a technician needs to know before driving
 Promises: pure; each check is passed, failed with the likely cause and what to do, or not yet seen with what
 would show it. Nothing passes for want of evidence. A check that once failed and then held passes: what was
 put right at the machine is right; what only held before is not.
-Leaves to others: fetching the readings and what the link and the clock say (`ingest.api.routes.acceptance`).
+Leaves to others: fetching the readings and what the link and the clock say
+(`ingest.analysis.acceptance_sheet`), the sentences (`plain_forms`).
 
 Electrical and pressure limits below are common practice unless a source stands beside them.
 """
@@ -20,7 +21,7 @@ import numpy.typing as npt
 from cleanside.ingest.restriction.measure.atmosphere import standard_pressure_pa
 from cleanside.ingest.restriction.measure.hours import IDLE_RAD_S, RUNNING_RAD_S
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray, Readings
-from cleanside.ingest.restriction.measure.words import counted
+from cleanside.ingest.restriction.verdict.statement import Statement, say
 
 PASSED, FAILED, NOT_YET_SEEN = "passed", "failed", "not yet seen"
 NOT_MEASURED = "not measured"  # the monitor has no sensor for it: nothing to wait for
@@ -52,25 +53,14 @@ CLEAN_SHARE = (0.01, 0.6)
 TERMINAL_PA = (2_000.0, 12_000.0)
 
 
-# As the caution `high_idle` in `ingest.cautions`, which this room may not read; a test compares them.
-_BEFORE_HIGH_IDLE = (
-    "before the engine is brought to high idle: parking brake on, bucket or blade lowered, wheels chocked, "
-    "articulation lock in, nobody near, good ventilation; by the maker's manual"
-)
-_DOES_NOT_FOLLOW = (
-    "it does not follow: engine off and secured, then look for a tube that is off, pinched or wet, a "
-    "plugged tap, or a missing element; never run the engine with the element out"
-)
-
-
 @dataclass(frozen=True, kw_only=True)
 class Check:
     """One thing looked at."""
 
     check: str
     verdict: str  # PASSED, FAILED or NOT_YET_SEEN
-    seen: str  # what the verdict rests on, with units
-    next_step: str  # "" where it passed
+    seen: Statement  # what the verdict rests on
+    next_step: Statement | None  # None where it passed
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -154,15 +144,15 @@ class _Table:
         return recent if len(recent) >= AT_LEAST else found[-AT_LEAST:]
 
 
-def _open(check: str, seen: str, next_step: str) -> Check:
+def _open(check: str, seen: Statement, next_step: Statement) -> Check:
     return Check(check=check, verdict=NOT_YET_SEEN, seen=seen, next_step=next_step)
 
 
-def _passed(check: str, seen: str) -> Check:
-    return Check(check=check, verdict=PASSED, seen=seen, next_step="")
+def _passed(check: str, seen: Statement) -> Check:
+    return Check(check=check, verdict=PASSED, seen=seen, next_step=None)
 
 
-def _failed(check: str, seen: str, next_step: str) -> Check:
+def _failed(check: str, seen: Statement, next_step: Statement | None) -> Check:
     return Check(check=check, verdict=FAILED, seen=seen, next_step=next_step)
 
 
@@ -172,40 +162,27 @@ def _supply(table: _Table) -> Check:
     # While the engine runs the voltage is held; without a speed every reading counts.
     rows = table.latest(known & table.running if np.any(known & table.running) else known)
     if len(rows) < AT_LEAST:
-        return _open(name, "no supply voltage reported", "let the monitor report its supply voltage")
+        return _open(name, say("supply_not_reported"), say("do_report_supply"))
     volts = table.supply_v[rows]
     middle = float(np.median(volts))
-    low, high = np.quantile(volts, [0.05, 0.95])
-    seen = f"{middle:.1f} V, from {low:.1f} to {high:.1f} V"
+    low, high = (float(edge) for edge in np.quantile(volts, [0.05, 0.95]))
+    seen = {"middle_v": middle, "low_v": low, "high_v": high}
     system = next((s for s, (least, most) in SYSTEM_V.items() if least <= middle <= most), None)
     if system is None:
-        return _failed(
-            name,
-            seen,
-            "neither a 12 V nor a 24 V system: check feed, fuse and earth point by the machine maker's "
-            "instructions; electrical work by qualified people",
-        )
+        return _failed(name, say("supply", **seen), say("do_check_feed"))
     if high - low > STEADY_V * middle:
-        return _failed(
-            name, seen, f"a {system} V system, but not steady: look for a loose contact or a poor earth point"
-        )
-    return _passed(name, f"{seen}, a {system} V system")
+        return _failed(name, say("supply", **seen), say("do_check_contact", system_v=system))
+    return _passed(name, say("supply_of_system", system_v=system, **seen))
 
 
 def _key_off(table: _Table, around: Surroundings) -> Check:
     name = "key-off"
     stayed_s = _longest_at_rest_s(table)
     if around.power_cycles == 0 and stayed_s >= FEED_STAYS_S:
-        return _failed(
-            name,
-            f"readings went on for {stayed_s / 60:.0f} min with the engine at rest",
-            "the monitor hangs on a permanent feed, or the key was left on: turn the key off; if readings go "
-            "on, move the feed to one that is switched with the key",
-        )
+        return _failed(name, say("read_on_at_rest", stayed_min=stayed_s / 60), say("do_switch_feed"))
     if around.power_cycles == 0:
-        return _open(name, "power has not gone yet", "turn the key off for a minute and on again")
-    times = "once" if around.power_cycles == 1 else counted(around.power_cycles, "time")
-    return _passed(name, f"power went with the key and came back {times}")
+        return _open(name, say("power_has_not_gone"), say("do_key_off"))
+    return _passed(name, say("power_cycled", times=around.power_cycles))
 
 
 def _longest_at_rest_s(table: _Table) -> float:
@@ -226,52 +203,32 @@ def _longest_at_rest_s(table: _Table) -> float:
 def _clock(around: Surroundings) -> Check:
     name = "clock"
     if around.acknowledged == 0:
-        return _open(name, "nothing has arrived", "wait for the first readings")
+        return _open(name, say("nothing_arrived"), say("do_wait"))
     if around.clock_uncertainty_s is None:
         return _clock_by_delay(name, around.delay_s)
-    tied = f" by {around.anchor}" if around.anchor else ""
-    seen = f"time known to {around.clock_uncertainty_s:.3g} s{tied}"
+    seen = say("time_known", uncertainty_s=around.clock_uncertainty_s, anchor=around.anchor or None)
     if around.clock_uncertainty_s > CLOCK_S:
-        return _failed(
-            name,
-            seen,
-            "no trustworthy time yet: give it sky for GPS, or a link, and look at its status again",
-        )
+        return _failed(name, seen, say("do_give_sky"))
     return _passed(name, seen)
 
 
 def _clock_by_delay(name: str, delay_s: float | None) -> Check:
     """Readings posted without a gateway: one that arrives as soon as it was taken shows the clock."""
     if delay_s is not None and delay_s < -CLOCK_S:
-        return _failed(
-            name,
-            f"a reading came {-delay_s:.0f} s before the time it carries",
-            "the clock that stamps the readings is ahead: set it, or let the gateway stamp them",
-        )
+        return _failed(name, say("read_before_its_time", ahead_s=-delay_s), say("do_set_clock"))
     if delay_s is not None and delay_s <= CLOCK_S:
-        return _passed(name, f"readings arrive {delay_s:.0f} s after the time they carry")
-    return _open(
-        name,
-        "readings do not say how well their time is known, and none came as soon as it was taken",
-        "post a reading as soon as it is taken, send at_uncertainty_s, or compare the clock by hand and "
-        "enter that",
-    )
+        return _passed(name, say("read_soon", delay_s=delay_s))
+    return _open(name, say("time_not_known"), say("do_show_time"))
 
 
 def _link(around: Surroundings) -> Check:
     name = "link"
     if around.acknowledged == 0:
-        return _open(
-            name, "nothing has arrived", "look at the gateway's status on the machine: it says what stops it"
-        )
-    seen = f"{counted(around.acknowledged, 'reading')} acknowledged"
+        return _open(name, say("nothing_arrived"), say("do_look_at_gateway"))
     if around.missing:
-        return _failed(
-            name,
-            f"{seen}, {counted(around.missing, 'number')} missing",
-            "wait for the gateway to send them again; if they stay missing look at its status",
-        )
-    return _passed(name, seen)
+        seen = say("acknowledged_with_gaps", readings=around.acknowledged, missing=around.missing)
+        return _failed(name, seen, say("do_wait_for_missing"))
+    return _passed(name, say("acknowledged", readings=around.acknowledged))
 
 
 def _ambient(table: _Table) -> Check:
@@ -279,33 +236,23 @@ def _ambient(table: _Table) -> Check:
     rows = table.latest(~np.isnan(table.ambient_pa))
     if len(rows) < AT_LEAST:
         if len(table.at_s) >= AT_LEAST and not len(rows):
-            return Check(
-                check=name, verdict=NOT_MEASURED, seen="the monitor does not report it", next_step=""
-            )
-        return _open(name, "no ambient pressure reported", "wait for the first readings")
+            seen = say("ambient_not_measured")
+            return Check(check=name, verdict=NOT_MEASURED, seen=seen, next_step=None)
+        return _open(name, say("ambient_not_reported"), say("do_wait"))
     ambient_pa = float(np.median(table.ambient_pa[rows]))
     low, high = AMBIENT_PA
     if not low <= ambient_pa <= high:
-        return _failed(
-            name,
-            f"{ambient_pa / 1000:.1f} kPa, and no place of work has that",
-            f"between {low / 1000:.0f} and {high / 1000:.0f} kPa anywhere: check the sensor, its opening and "
-            "the unit that is sent",
-        )
+        do = say("do_check_ambient_unit", low_kpa=low / 1000, high_kpa=high / 1000)
+        return _failed(name, say("ambient_impossible", ambient_pa=ambient_pa), do)
     heights = table.altitude_m[~np.isnan(table.altitude_m)]
     if not len(heights):
-        return _open(
-            name,
-            f"{ambient_pa / 1000:.1f} kPa, altitude not reported",
-            "compare it by hand with a barometer at the machine, and enter what that shows",
-        )
+        seen = say("ambient_without_altitude", ambient_pa=ambient_pa)
+        return _open(name, seen, say("do_compare_barometer"))
     altitude_m = float(np.median(heights[-len(rows) :]))
     standard_pa = float(standard_pressure_pa(altitude_m))
-    seen = (
-        f"{ambient_pa / 1000:.1f} kPa at {altitude_m:.0f} m, standard atmosphere {standard_pa / 1000:.1f} kPa"
-    )
+    seen = say("ambient", ambient_pa=ambient_pa, altitude_m=altitude_m, standard_pa=standard_pa)
     if abs(ambient_pa - standard_pa) > AMBIENT_MISFIT_PA:
-        return _failed(name, seen, "check the ambient sensor, its opening, and the altitude reported")
+        return _failed(name, seen, say("do_check_ambient"))
     return _passed(name, seen)
 
 
@@ -313,15 +260,11 @@ def _zero(table: _Table) -> Check:
     name = "zero with the engine off"
     rows = table.latest(table.at_rest & ~np.isnan(table.restriction_pa))
     if len(rows) < AT_LEAST:
-        return _open(
-            name, "no reading with the engine known to be at rest", "key on, engine off, for half a minute"
-        )
+        return _open(name, say("rest_not_seen"), say("do_stand"))
     zero_pa = float(np.median(table.restriction_pa[rows]))
-    seen = f"{zero_pa / 1000:+.2f} kPa with the engine at rest"
+    seen = say("at_rest", zero_pa=zero_pa)
     if abs(zero_pa) > ZERO_PA:
-        return _failed(
-            name, seen, "not zero: check that the ambient side is open and dry; then the sensor itself"
-        )
+        return _failed(name, seen, say("do_check_zero"))
     return _passed(name, seen)
 
 
@@ -334,20 +277,18 @@ def _answers(table: _Table) -> Check:
     if len(idle_rows) < AT_LEAST and _has_one_speed(table):
         return _answers_at_one_speed(table, name)
     if len(idle_rows) < AT_LEAST or len(high_rows) < AT_LEAST:
-        wanted = "idle" if len(idle_rows) < AT_LEAST else "high idle"
-        return _open(
-            name,
-            f"not yet seen at {wanted}",
-            f"run the engine at {wanted} for half a minute, by the maker's manual; a set with one governed "
-            f"speed needs {STEADY_SPEED_S / 60:.0f} min at that speed instead. "
-            f"{_BEFORE_HIGH_IDLE.capitalize()}",
-        )
+        return _not_run(name, "idle" if len(idle_rows) < AT_LEAST else "high idle")
     low_pa = float(np.median(table.restriction_pa[idle_rows]))
     high_pa = float(np.median(table.restriction_pa[high_rows]))
-    seen = f"{low_pa / 1000:.2f} kPa at idle, {high_pa / 1000:.2f} kPa at high idle"
+    seen = say("idle_and_high_idle", low_pa=low_pa, high_pa=high_pa)
     if high_pa - low_pa < ANSWER_PA:
-        return _failed(name, seen, _DOES_NOT_FOLLOW)
+        return _failed(name, seen, say("do_look_at_tube"))
     return _passed(name, seen)
+
+
+def _not_run(name: str, wanted: str) -> Check:
+    seen = say("idle_not_seen" if wanted == "idle" else "high_idle_not_seen")
+    return _open(name, seen, say("do_run", wanted=wanted, one_speed_min=STEADY_SPEED_S / 60))
 
 
 def _has_one_speed(table: _Table) -> bool:
@@ -364,69 +305,43 @@ def _answers_at_one_speed(table: _Table, name: str) -> Check:
     known = ~np.isnan(table.restriction_pa)
     rest_rows, run_rows = table.latest(table.at_rest & known), table.latest(table.running & known)
     if len(rest_rows) < AT_LEAST or len(run_rows) < AT_LEAST:
-        return _open(
-            name,
-            "it runs at one governed speed, and was not yet seen at rest",
-            "key on, engine off, for half a minute",
-        )
+        return _open(name, say("one_speed_rest_not_seen"), say("do_stand"))
     rest_pa = float(np.median(table.restriction_pa[rest_rows]))
     run_pa = float(np.median(table.restriction_pa[run_rows]))
-    seen = f"{rest_pa / 1000:.2f} kPa at rest, {run_pa / 1000:.2f} kPa at its governed speed"
-    return _failed(name, seen, _DOES_NOT_FOLLOW) if run_pa - rest_pa < ANSWER_PA else _passed(name, seen)
+    seen = say("rest_and_one_speed", rest_pa=rest_pa, run_pa=run_pa)
+    if run_pa - rest_pa < ANSWER_PA:
+        return _failed(name, seen, say("do_look_at_tube"))
+    return _passed(name, seen)
 
 
 def _terminal(around: Surroundings) -> Check:
     name = "terminal restriction"
     if around.terminal_pa is None:
-        return _open(
-            name, "not entered", "enter it from the engine maker's manual, in the unit printed there"
-        )
-    seen = f"{around.terminal_as_read}, that is {around.terminal_pa / 1000:.2f} kPa"
+        return _open(name, say("limit_not_entered"), say("do_enter_limit"))
+    seen = {"as_read": around.terminal_as_read, "limit_pa": around.terminal_pa}
     low, high = TERMINAL_PA
     if not low <= around.terminal_pa <= high:
-        return _failed(
-            name,
-            seen,
-            f"engine makers state {low / 1000:.0f} to {high / 1000:.0f} kPa: check value and unit on the "
-            "gauge or in the manual",
-        )
+        do = say("do_check_limit", low_kpa=low / 1000, high_kpa=high / 1000)
+        return _failed(name, say("limit", **seen), do)
     if not around.terminal_confirmed:
-        return _open(
-            name,
-            f"{seen}; not confirmed",
-            "read it a second time and confirm it in the unit of the gauge or manual",
-        )
-    return _passed(name, f"{seen}; confirmed")
+        return _open(name, say("limit_not_confirmed", **seen), say("do_confirm_limit"))
+    return _passed(name, say("limit_confirmed", **seen))
 
 
 def _clean(table: _Table, around: Surroundings) -> Check:
     name = "clean level"
     known = table.running & ~np.isnan(table.restriction_pa)
     if around.terminal_pa is None or np.count_nonzero(known) < AT_LEAST:
-        return _open(
-            name,
-            "engine not seen running, or no terminal restriction",
-            f"run the engine up to high idle; {_BEFORE_HIGH_IDLE}",
-        )
+        return _open(name, say("not_run_or_no_limit"), say("do_high_idle"))
     # Full flow stands in the upper end: the engine was brought to high idle once at least.
     level_pa = float(np.quantile(table.restriction_pa[known], 0.95))
     share = level_pa / around.terminal_pa
     low, high = CLEAN_SHARE
-    seen = f"{level_pa / 1000:.2f} kPa at the highest flow seen, {100 * share:.0f} % of terminal"
+    seen = say("clean_level", level_pa=level_pa, share=share)
     if share < low:
-        return _failed(
-            name,
-            seen,
-            "hardly any restriction: engine off and secured, then check that the element is in and seated "
-            "and the tube is on",
-        )
+        return _failed(name, seen, say("do_check_element"))
     if share > high:
-        return _failed(
-            name,
-            seen,
-            "high for a new element: element already loaded, intake covered, or the terminal value in the "
-            "wrong unit",
-        )
+        return _failed(name, seen, say("do_check_new_element"))
     return _passed(name, seen)
 
 
@@ -494,5 +409,5 @@ def _with_hand(check: Check, table: _Table, around: Surroundings) -> Check:
     ambient_pa = float(np.median(known)) if len(known) else np.nan
     value = around.by_hand[subject]
     if BY_HAND[subject].holds(np.nan if value is None else value, ambient_pa):
-        return _passed(check.check, f"compared by hand; {check.seen}")
-    return _failed(check.check, f"compared by hand, and it does not fit; {check.seen}", check.next_step)
+        return _passed(check.check, say("fits_by_hand", seen=check.seen))
+    return _failed(check.check, say("does_not_fit_by_hand", seen=check.seen), check.next_step)

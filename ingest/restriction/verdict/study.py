@@ -26,6 +26,7 @@ from cleanside.ingest.restriction.verdict.element_history import ElementHistory,
 from cleanside.ingest.restriction.verdict.evidence import evidence_of, just_below_limit
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, measure_hours
+from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.restriction.verdict.status import HYSTERESIS, OVER_SHARE, level_state
 from cleanside.ingest.restriction.verdict.suspect import Suspicion, ambient_misfit, gravest_first, zeros_moved
 
@@ -57,7 +58,7 @@ class Study:
     entries: tuple[WeighedEntry, ...]  # what people entered, with what the readings say of it
     cleanings: int  # of the running element, entered or likely
     changes_found_s: tuple[float, ...]  # falls like a new element that nobody entered: ask a person
-    evidence: tuple[str, ...]  # sentences: what each figure rests on
+    evidence: tuple[Statement, ...]  # what each figure rests on
     planning_horizon_days: float  # that `is_plan` goes by
 
     @property
@@ -202,7 +203,7 @@ def _in_doubt(loaded: _Loaded, history: ElementHistory) -> float:
     return max(0.0, loaded.hours - float(history.life.hours[-1]))
 
 
-def _why_over(loaded: _Loaded, outlook: _Outlook) -> tuple[str, ...]:
+def _why_over(loaded: _Loaded, outlook: _Outlook) -> tuple[Statement, ...]:
     """Why an element is `over` with hours left; empty: it is not."""
     if loaded.state != "over" or outlook.hours_left is None or loaded.share[-1] >= OVER_SHARE:
         return ()

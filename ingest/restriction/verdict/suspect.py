@@ -5,7 +5,7 @@ Strategy: each cause is a number for each hour (how far the flow's swing comes t
 moved ...), its trailing median over some hours, and two bounds: above the first it is said, below the second
 it is no longer said. So a cause does not flap, and one odd hour shows nothing.
 Promises: computed over time-ordered summaries alone. A cause is a reason to look, with the data beside it.
-Leaves to others: what to do about it (`status.SUSPECT_ADVICE`).
+Leaves to others: what to do about it (`plain_forms.ADVICE`).
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from cleanside.ingest.restriction.measure.summary import (
     IntArray,
     Summaries,
 )
-from cleanside.ingest.restriction.measure.words import counted
+from cleanside.ingest.restriction.verdict.statement import Statement, say
 
 ROWS = 12  # hours whose median is judged, so that six odd ones show nothing
 
@@ -69,12 +69,16 @@ FAR_TOO_HIGH = 2.0  # the same where no unit explains it; an element that is ove
 TOO_HIGH = 1.5  # an engine that works at that many times a terminal has another one
 
 
+#: what lets dust into the engine before what misleads a reader
+CAUSES = ("below_clean", "flat", "zero_moved", "devices_disagree", "ambient", "terminal")
+
+
 @dataclass(frozen=True, kw_only=True)
 class Suspicion:
     """A cause for mistrust with what shows it."""
 
-    cause: str  # a key of status.SUSPECT_ADVICE
-    evidence: str
+    cause: str  # one of CAUSES
+    evidence: Statement
 
 
 @dataclass(frozen=True)
@@ -101,16 +105,16 @@ def _flat(table: Summaries, reference: Reference, zero: Zero) -> tuple[BoolArray
     if reference.basis == "envelope":
         place, answer = _spread_within(table)
         bounds = (SPREAD_BELOW, SPREADS_ABOVE)
-        how = "within an hour restriction varies by {:.0f} % of what it used to"
+        code = "flat_spread"
     else:
         place, answer = _swing(table, reference, zero)
         bounds = (FLAT_BELOW, ANSWERS_ABOVE)
-        how = "of the swing that the engine's flow should cause, {:.0f} % comes through"
+        code = "flat_swing"
     smooth = trailing_median(answer, ROWS)
     state = carried_state(place, smooth < bounds[0], smooth > bounds[1], len(table))
     if not np.any(state[-1:]):
         return state, []
-    return state, [Suspicion(cause="flat", evidence=how.format(max(0.0, 100 * smooth[-1])))]
+    return state, [Suspicion(cause="flat", evidence=say(code, percent=max(0.0, 100 * float(smooth[-1]))))]
 
 
 def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray, FloatArray]:
@@ -152,10 +156,7 @@ def devices_disagree(carried: Carried) -> list[Suspicion]:
         return []
     known = carried.apart_pa[~np.isnan(carried.apart_pa) & carried.table.working]
     apart_pa = abs(float(np.median(known[-ROWS:])))
-    which = "reads as it did before" if carried.is_clear else "was there first"
-    evidence = (
-        f"two devices on one housing read {apart_pa:.0f} Pa apart; the level is that of the one that {which}"
-    )
+    evidence = say("devices_apart", apart_pa=apart_pa, is_clear=carried.is_clear)
     return [Suspicion(cause="devices_disagree", evidence=evidence)]
 
 
@@ -175,7 +176,7 @@ def _zero_moved(zero: Zero, terminal_pa: float | None) -> list[Suspicion]:
     state = latched(np.abs(moved_pa) > enter, np.abs(moved_pa) < leave)
     if not state[-1]:
         return []
-    return [Suspicion(cause="zero_moved", evidence=f"reading at rest moved by {moved_pa[-1]:+.0f} Pa")]
+    return [Suspicion(cause="zero_moved", evidence=say("zero_moved", moved_pa=float(moved_pa[-1])))]
 
 
 def ambient_misfit(table: Summaries, nearby: Misfit | None) -> list[Suspicion]:
@@ -186,15 +187,10 @@ def ambient_misfit(table: Summaries, nearby: Misfit | None) -> list[Suspicion]:
     enter = np.abs(off_pa) > AMBIENT_ENTER_PA
     enter[: LEAST_ROWS - 1] = False
     if np.any(latched(enter, np.abs(off_pa) < AMBIENT_LEAVE_PA)[-1:]):
-        evidence = (
-            f"ambient pressure is {off_pa[-1] / 1000:+.1f} kPa off the standard atmosphere at its altitude"
-        )
+        evidence = say("air_off_standard", off_pa=float(off_pa[-1]))
         return [Suspicion(cause="ambient", evidence=evidence)]
     if nearby is not None:
-        evidence = (
-            f"ambient pressure is {nearby.off_pa / 1000:+.1f} kPa off that of "
-            f"{counted(nearby.machines, 'machine')} nearby in the same {counted(nearby.hours, 'hour')}"
-        )
+        evidence = say("air_off_nearby", off_pa=nearby.off_pa, machines=nearby.machines, hours=nearby.hours)
         return [Suspicion(cause="ambient", evidence=evidence)]
     return []
 
@@ -229,7 +225,7 @@ def below_clean(
     low[place] = state
     if not state[-1]:
         return low, []
-    evidence = f"{smooth[-1]:.0f} Pa lately, {clean_pa:.0f} Pa with the element clean"
+    evidence = say("below_clean", now_pa=float(smooth[-1]), clean_pa=clean_pa)
     return low, [Suspicion(cause="below_clean", evidence=evidence)]
 
 
@@ -251,18 +247,17 @@ def terminal_doubt(
         return []
     readings = [entered] if entered is not None else [(terminal_pa / f, u) for u, f in _COMMON]
     meant = next((m for value, unit in readings if (m := _meant(value, unit, terminal_pa)) is not None), None)
-    as_read = f"{terminal_pa / 1000:.3g} kPa" if entered is None else f"{entered[0]:g} {entered[1]}"
+    value, unit = (None, None) if entered is None else entered
+    limit = {"limit_pa": terminal_pa, "value": value, "unit": unit}
     if meant is None:
         if level_pa is None or level_pa < FAR_TOO_HIGH * terminal_pa:
             return []
-        percent = 100 * level_pa / terminal_pa
-        evidence = f"terminal is {as_read}, and the engine works at {percent:.0f} % of that"
+        evidence = say("engine_beyond_limit", percent=100 * level_pa / terminal_pa, **limit)
         return [Suspicion(cause="terminal", evidence=evidence)]
     if not _levels_doubt(terminal_pa, entered, clean_pa, level_pa):
         return []
-    value, unit = meant
-    in_kpa = "" if unit == "kPa" else f" ({value * GAUGE_UNITS[unit] / 1000:.1f} kPa)"
-    evidence = f"terminal is {as_read}; {value:.3g} {unit}{in_kpa} is what engine makers state"
+    more = {"meant_value": meant[0], "meant_unit": meant[1], "meant_pa": meant[0] * GAUGE_UNITS[meant[1]]}
+    evidence = say("limit_in_another_unit", **limit, **more)
     return [Suspicion(cause="terminal", evidence=evidence)]
 
 
@@ -294,6 +289,5 @@ def _levels_doubt(
 
 
 def gravest_first(found: Sequence[Suspicion]) -> tuple[Suspicion, ...]:
-    """In the order of SUSPECT_ADVICE: what lets dust into the engine before what misleads a reader."""
-    order = ("below_clean", "flat", "zero_moved", "devices_disagree", "ambient", "terminal")
-    return tuple(sorted(found, key=lambda suspicion: order.index(suspicion.cause)))
+    """In the order of CAUSES."""
+    return tuple(sorted(found, key=lambda suspicion: CAUSES.index(suspicion.cause)))

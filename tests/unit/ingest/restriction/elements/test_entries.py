@@ -18,7 +18,8 @@ from cleanside.ingest.restriction import (
     summarise_hours,
 )
 from cleanside.ingest.restriction.elements.entries import WORK
-from cleanside.ingest.restriction.verdict.entry_words import CODES, words_of
+from cleanside.ingest.restriction.verdict.entry_words import of_entry
+from cleanside.ingest.restriction.verdict.plain_forms import ENTRIES
 from tests.support.demo_machine import START_AT, changed_at_s, demo_readings, spec_of, terminal_pa_of
 
 DAY_S = 86_400.0
@@ -73,7 +74,7 @@ def test_a_change_entered_for_the_wrong_machine_is_a_question_and_moves_no_figur
     assert the(found).verdict == "did_not_fall"
     assert found.study.questions == found.study.entries
     assert figures(found) == figures(without)
-    assert words_of(the(found)) in found.evidence
+    assert of_entry(the(found)) in found.evidence
 
 
 def test_what_a_person_confirms_holds_whatever_the_readings_say() -> None:
@@ -127,7 +128,7 @@ def test_an_entry_with_too_few_hours_after_it_counts_and_says_how_many_are_missi
 
 def test_every_code_has_words_and_every_work_is_weighed() -> None:
     for what in WORK:
-        assert the(assess("loader-02", entry(CHANGED_S - 300, what=what))).verdict in CODES
+        assert of_entry(the(assess("loader-02", entry(CHANGED_S - 300, what=what)))).code in ENTRIES
     with pytest.raises(ValueError, match="give one of new, cleaned"):
         entry(CHANGED_S, what="washed")
 

@@ -10,6 +10,7 @@ import pytest
 from cleanside.ingest.restriction import HousingFacts, Readings, Study, assess, study_housing, summarise_hours
 from cleanside.ingest.restriction.forecast.duty import learn_duty, usual_hours
 from cleanside.ingest.restriction.verdict.assess import Assessment
+from cleanside.ingest.restriction.verdict.statement import say
 
 MONDAY_S = 1_772_409_600.0  # 2026-03-02T00:00:00Z
 HOUR_S, DAY_S, WEEKS = 3600.0, 86_400.0, 6
@@ -97,4 +98,4 @@ def test_a_machine_without_engine_speed_is_not_asked_after_each_weekend() -> Non
 
 def test_readings_known_to_wait_are_counted() -> None:
     found = seen(DAY_S, quiet_because="out_of_coverage", waiting=3_415)
-    assert any(line.startswith("3,415 readings") for line in found.evidence)
+    assert say("readings_waiting", waiting=3_415) in found.evidence

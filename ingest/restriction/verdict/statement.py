@@ -1,0 +1,28 @@
+"""
+What the analysis says: a code and the values it is about.
+
+Promises: what decides or is compared is code and values; the sentence comes from a table (`plain_forms`).
+Like the errors of the programs (`gateway.wire.coded`); nothing outside this folder is imported here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+#: what a statement is about, by name; the unit is in the name, SI where it has one
+Values = Mapping[str, Any]
+
+
+@dataclass(frozen=True)
+class Statement:
+    """One thing that is said. `plain_forms.text_of` makes the sentence."""
+
+    code: str
+    values: Values = field(default_factory=dict)
+
+
+def say(code: str, /, **values: Any) -> Statement:
+    """A statement: say("duty_seen", days=3, hours_per_day=9.5). Pure."""
+    return Statement(code, values)
