@@ -16,7 +16,7 @@ import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest import cautions
-from cleanside.ingest.analysis.assessment import terminal_at
+from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
 from cleanside.ingest.analysis.summarising import COLUMNS, as_readings
 from cleanside.ingest.restriction import Readings
 from cleanside.ingest.restriction.verdict.installation import Check, Surroundings, accept, verdict_of
@@ -135,7 +135,7 @@ def _missing(connection: sa.Connection, stream: streams.Stream) -> int:
 
 def as_text(found: Report) -> str:
     """The report for people, 78 columns, with the cautions that belong to it."""
-    limit = found.terminal
+    limit, unit = found.terminal, gauge_unit(found.terminal)
     lines = [
         f"Acceptance of the restriction monitor on {_called(found.housing)}, housing {found.housing.name}",
         f"Monitor:  {', '.join(found.devices) or 'none assigned'}",
@@ -147,8 +147,8 @@ def as_text(found: Report) -> str:
     ]
     for check in found.checks:
         lines.append(f"{check.verdict:<13} {check.check}")
-        lines += _indented(text_of(check.seen))
-        lines += _indented(f"do: {text_of(check.next_step)}") if check.next_step else []
+        lines += _indented(text_of(check.seen, unit))
+        lines += _indented(f"do: {text_of(check.next_step, unit)}") if check.next_step else []
     lines.append("")
     for caution in CAUTIONS:
         lines += textwrap.wrap(caution, 78)

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 
 import sqlalchemy as sa
 
-from cleanside.gateway.units import to_si
+from cleanside.gateway.units import own_name, to_si
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.restriction import (
     Assessment,
@@ -76,6 +76,11 @@ def terminal_at(terminals: Sequence[TerminalRow], at_us: int) -> TerminalRow | N
     """The terminal restriction that holds at an instant; None if none is entered for it."""
     valid = [terminal for terminal in terminals if terminal.valid_from_us <= at_us]
     return valid[-1] if valid else None
+
+
+def gauge_unit(terminal: TerminalRow | None) -> str | None:
+    """The unit of the gauge: that in which the limit was entered; None where none is entered."""
+    return None if terminal is None else own_name(terminal.unit, "restriction")
 
 
 def reference_of(housing: HousingRow) -> tuple[float | None, str | None]:

@@ -7,8 +7,11 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
+from cleanside.gateway.units import to_si
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.restriction import PackedHour, Summaries
+from cleanside.ingest.restriction.verdict.plain_forms import text_of
+from cleanside.ingest.restriction.verdict.statement import say
 from cleanside.ingest.store.models import hour_summaries
 from tests.support.serving import DEVICE, Api, batch, bearer
 
@@ -101,14 +104,15 @@ def test_a_later_limit_leaves_the_earlier_one_for_its_time(api: Api) -> None:
 def test_the_flow_at_which_terminal_is_stated_is_entered_with_its_unit_and_used(api: Api) -> None:
     register_worked(api, 30)
     learned = restriction(api)
-    assert "reference flow learned from the highest flows seen, 1800 r/min" in learned["evidence"]
+    speed = say("reference_speed_learned", reference_rad_s=to_si(1800, "r/min", "engine_speed"))
+    assert text_of(speed) in learned["evidence"]
     entered = {"quantity": "engine_speed", "value": 2000, "unit": "r/min"}
     body = {"machine": "grader-07", "housings": [{"housing": "main", "reference_flow": entered}]}
     shown = api.post("/v1/machines", body).json()["housings"][0]
     assert shown["reference_flow"] == entered
     assert shown["terminal_restrictions"][0]["value"] == 6.2
     after = restriction(api)
-    assert "reference flow entered" in after["evidence"]
+    assert text_of(say("reference_entered")) in after["evidence"]
     # Terminal is stated at 2000 r/min, all readings are from 1800: R_ref = R (2000/1800)^n.
     expected = learned["restriction_pa"] * (2000 / 1800) ** after["flow_exponent"]
     assert after["restriction_pa"] == pytest.approx(expected, rel=1e-6)

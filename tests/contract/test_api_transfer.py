@@ -69,7 +69,9 @@ def test_a_machine_goes_to_another_owner_with_its_history(full: Api) -> None:
         shown["evidence"] = [
             line
             for line in shown["evidence"]
-            if not any(word in line for word in ("lives", "forecast", "the fleet was last learned from"))
+            if not any(
+                word in line for word in ("earlier elements", "Forecast learned", "learned from the fleet")
+            )
         ]
     assert {name: there[name] for name in names} == {name: before[name] for name in names}
     assert len(there["series"]) == 2

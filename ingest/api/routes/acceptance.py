@@ -12,7 +12,7 @@ from pydantic import Field
 from cleanside.gateway.units import to_si
 from cleanside.ingest.analysis import acceptance_sheet
 from cleanside.ingest.analysis.acceptance_sheet import CAUTIONS, Report
-from cleanside.ingest.analysis.assessment import terminal_at
+from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
 from cleanside.ingest.api.routes.described import AcceptanceAnswer, ConfirmationAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import (
@@ -242,15 +242,15 @@ def document_of(found: Report) -> dict[str, Any]:
         "readings": found.readings,
         "terminal_restriction": terminal_document(found.terminal),
         "result": found.verdict,
-        "checks": [_check_document(check) for check in found.checks],
+        "checks": [_check_document(check, gauge_unit(found.terminal)) for check in found.checks],
         "cautions": list(CAUTIONS),
     }
 
 
-def _check_document(check: Check) -> dict[str, Any]:
+def _check_document(check: Check, unit: str | None) -> dict[str, Any]:
     return {
         "check": check.check,
         "verdict": check.verdict,
-        "seen": text_of(check.seen),
-        "next_step": None if check.next_step is None else text_of(check.next_step),
+        "seen": text_of(check.seen, unit),
+        "next_step": None if check.next_step is None else text_of(check.next_step, unit),
     }

@@ -9,6 +9,7 @@ from fastapi import Depends, Query, Request
 from pydantic import Field
 
 from cleanside.gateway.units import counted
+from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.api.routes.described_fleet import ChangesAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
@@ -234,19 +235,20 @@ def _refuse_far_off(changed_us: int, now_us: int) -> None:
 def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:
     """Entries with what the readings say of them now."""
     with resources.reading() as connection:
-        study = services_of(request).judge(connection, key.owner_id).view(housing).assessment.study
+        seen = services_of(request).judge(connection, key.owner_id).view(housing)
         entered = {c.entry_id: c for c in element_changes.changes_of(connection, housing.id)}
+    study, unit = seen.assessment.study, gauge_unit(seen.terminal)
     shown = [(entered[w.entry.name], w) for w in study.entries if w.entry.name in entered]
     return {
         "machine": housing.machine,
         "housing": housing.name,
-        "element_changes": [_change_document(change, weighed) for change, weighed in shown],
+        "element_changes": [_change_document(change, weighed, unit) for change, weighed in shown],
         "cleanings": study.cleanings,
         "cautions": shown_cautions("change"),
     }
 
 
-def _change_document(change: EnteredChange, weighed: WeighedEntry) -> dict[str, Any]:
+def _change_document(change: EnteredChange, weighed: WeighedEntry, unit: str | None) -> dict[str, Any]:
     return {
         "changed_at": text(change.changed_us),
         "entered_at": text(change.entered_us),
@@ -256,15 +258,15 @@ def _change_document(change: EnteredChange, weighed: WeighedEntry) -> dict[str, 
         "what": change.what,
         "confirmed_because": change.confirmed_because,
         "is_question": weighed.is_question,
-        **weighed_document(weighed),
+        **weighed_document(weighed, unit),
     }
 
 
-def weighed_document(weighed: WeighedEntry) -> dict[str, Any]:
+def weighed_document(weighed: WeighedEntry, unit: str | None) -> dict[str, Any]:
     """What the readings say of an entry: code, figures, and the English made of them."""
     return {
         "verdict": weighed.verdict,
-        "says": text_of(of_entry(weighed)),
+        "says": text_of(of_entry(weighed), unit),
         "used_from": text_s(weighed.used_s),
         "level_before_pa": weighed.before_pa,
         "level_after_pa": weighed.after_pa,
@@ -273,11 +275,11 @@ def weighed_document(weighed: WeighedEntry) -> dict[str, Any]:
     }
 
 
-def question_document(weighed: WeighedEntry) -> dict[str, Any]:
+def question_document(weighed: WeighedEntry, unit: str | None) -> dict[str, Any]:
     """An entry that the readings contradict, for a list of housings."""
     return {
         "changed_at": text_s(weighed.entry.at_s),
         "entry_id": weighed.entry.name,
         "verdict": weighed.verdict,
-        "says": text_of(of_entry(weighed)),
+        "says": text_of(of_entry(weighed), unit),
     }

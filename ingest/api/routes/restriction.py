@@ -8,7 +8,7 @@ import numpy as np
 import sqlalchemy as sa
 from fastapi import Depends, Query, Request
 
-from cleanside.ingest.analysis.assessment import View
+from cleanside.ingest.analysis.assessment import View, gauge_unit
 from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
 from cleanside.ingest.api.routes.element_changes import question_document
 from cleanside.ingest.api.routes.example import example
@@ -167,7 +167,7 @@ def _is_below_clean(seen: View) -> bool:
 
 def document_of(seen: View) -> dict[str, Any]:
     """A housing's assessment for an answer. Restriction in Pa, hours are operating hours, times in UTC."""
-    found = seen.assessment
+    found, unit = seen.assessment, gauge_unit(seen.terminal)
     return {
         "machine": seen.housing.machine,
         "display_name": seen.housing.display_name,
@@ -175,10 +175,12 @@ def document_of(seen: View) -> dict[str, Any]:
         "kind": seen.housing.kind or None,
         "now": text_s(found.now_s),
         "state": found.state,
-        "advice": text_of(found.advice),
+        "advice": text_of(found.advice, unit),
         "cautions": shown_cautions("below_clean") if _is_below_clean(seen) else [],
-        "suspicions": [{"cause": s.cause, "evidence": text_of(s.evidence)} for s in found.study.suspicions],
-        "questions": [question_document(entry) for entry in found.study.questions],
+        "suspicions": [
+            {"cause": s.cause, "evidence": text_of(s.evidence, unit)} for s in found.study.suspicions
+        ],
+        "questions": [question_document(entry, unit) for entry in found.study.questions],
         "restriction_pa": found.study.restriction_pa,
         "restriction_at": text_s(found.study.restriction_s),
         "hours_in_doubt": found.study.hours_in_doubt,
@@ -196,7 +198,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "quiet_because": found.quiet_because,
         "may_have_worked_hours": found.may_have_worked_hours,
         "readings_waiting": seen.readings_waiting,
-        "evidence": [text_of(statement) for statement in found.evidence],
+        "evidence": [text_of(statement, unit) for statement in found.evidence],
         "basis": found.study.reference.basis,
         "flow_exponent": found.study.reference.exponent,
         "lives_learned_from": found.study.lives_learned_from,

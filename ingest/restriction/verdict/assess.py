@@ -98,7 +98,7 @@ def assess(
         and (due_s.p50 - now_s <= study.planning_horizon_days * DAY_S)
     )
     state = _state(study, near, now_s, heard_s, because, missed_h)
-    quiet = of_silence(because, missed_h, waiting)
+    quiet = of_silence(because, heard_s, missed_h, waiting)
     return Assessment(
         study=study,
         now_s=now_s,

@@ -68,17 +68,20 @@ def of_learning(learned_s: float | None, failed_s: float | None, now_s: float) -
     return tuple(statements)
 
 
-def of_silence(because: str | None, may_have_worked_h: float, waiting: int) -> tuple[Statement, ...]:
+def of_silence(
+    because: str | None, heard_s: float | None, may_have_worked_h: float, waiting: int
+) -> tuple[Statement, ...]:
     """
     What is known of a quiet machine and what is not.
 
-    because : a key of plain_forms.SILENCE; None = it is heard.
+    because : a key of assess.SILENT_S; None = it is heard.
+    heard_s : last sign of life, seconds since 1970-01-01 UTC; None = never.
     may_have_worked_h : since the last reading, as a rule. [h]
     waiting : readings that its gateway is known to hold.
     """
     if because is None:
         return ()
-    statements = [say("quiet", because=because)]
+    statements = [say("quiet", because=because, heard_s=heard_s)]
     if waiting:
         statements.append(say("readings_waiting", waiting=waiting))
     if may_have_worked_h >= 1.0:

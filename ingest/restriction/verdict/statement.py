@@ -7,12 +7,14 @@ Like the errors of the programs (`gateway.wire.coded`); nothing outside this fol
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 #: what a statement is about, by name; the unit is in the name, SI where it has one
 Values = Mapping[str, Any]
+#: a template with places for the values, or a function that chooses it by them
+Sentence = str | Callable[[Values], str]
 
 
 @dataclass(frozen=True)

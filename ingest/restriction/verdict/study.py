@@ -158,6 +158,7 @@ def _judge(
     spans = tell_lives(measured.series, history.cuts)
     last = table.hours[-1] if len(table) else None
     last_s = None if last is None else float(last["last_s"])
+    entries = tuple(_with_look(entry, outlook.duty, last_s) for entry in history.entries)
     return Study(
         suspicions=_suspicions(measured, history, facts),
         restriction_pa=float(level[-1]) if len(level) else None,
@@ -176,7 +177,7 @@ def _judge(
         last_s=last_s,
         last_says_off=last is not None and last["evidence"] >= 2 and not last["last_running"],
         lives=tuple(spans),
-        entries=tuple(_with_look(entry, outlook.duty, last_s) for entry in history.entries),
+        entries=entries,
         cleanings=history.cleanings,
         changes_found_s=history.changes_found_s,
         evidence=evidence_of(
@@ -189,7 +190,7 @@ def _judge(
             clean_pa=history.clean_pa,
             terminal_pa=facts.terminal_pa,
             strange=outlook.strange,
-            entries=history.entries,
+            entries=entries,
         )
         + _why_over(loaded, outlook),
         planning_horizon_days=facts.planning_horizon_days,

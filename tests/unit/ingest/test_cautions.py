@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from cleanside.ingest.cautions import CAUTIONS, SITUATIONS, shown, words
-from cleanside.ingest.restriction.verdict import plain_forms
+from cleanside.ingest.restriction.verdict import acceptance_forms
 
 
 def test_every_situation_has_known_cautions_and_defers_to_the_maker_first() -> None:
@@ -26,4 +26,4 @@ def test_an_answer_and_a_page_say_the_same(situation: str) -> None:
 
 
 def test_the_check_at_high_idle_says_the_caution_of_the_table() -> None:
-    assert plain_forms.BEFORE_HIGH_IDLE.capitalize() + "." == CAUTIONS["high_idle"]
+    assert CAUTIONS["high_idle"] == acceptance_forms.BEFORE_HIGH_IDLE
