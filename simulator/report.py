@@ -136,12 +136,12 @@ def _of_housings(
     title: str, fleet: dict[str, Any], columns: list[tuple[str, Callable[[dict[str, Any]], str], bool]]
 ) -> Table:
     table = _plain(title)
-    for name in ("machine", "state"):
-        table.add_column(name, no_wrap=True)
+    table.add_column("machine", no_wrap=True)
+    table.add_column("state", max_width=12)
     for name, _, is_number in columns:
         table.add_column(name, justify="right" if is_number else "left", no_wrap=True)
     for housing in fleet["housings"]:
-        table.add_row(housing["machine"], housing["state"], *(show(housing) for _, show, _ in columns))
+        table.add_row(housing["machine"], housing["state_text"], *(show(housing) for _, show, _ in columns))
     return table
 
 

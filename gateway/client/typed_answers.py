@@ -106,6 +106,7 @@ class SuspectCause(TypedDict):
     """A likely cause, and the data it rests on."""
 
     cause: str
+    cause_text: str
     evidence: str
 
 
@@ -143,6 +144,7 @@ class HousingState(TypedDict):
     kind: str | None
     now: str
     state: State
+    state_text: str
     advice: str
     cautions: list[dict[str, str]]
     suspicions: list[SuspectCause]

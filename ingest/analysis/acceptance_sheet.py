@@ -19,6 +19,7 @@ from cleanside.ingest import cautions
 from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
 from cleanside.ingest.analysis.summarising import COLUMNS, as_readings
 from cleanside.ingest.restriction import Readings
+from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
 from cleanside.ingest.restriction.verdict.installation import Check, Surroundings, accept, verdict_of
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance, fleet, raw, streams
@@ -140,15 +141,15 @@ def as_text(found: Report) -> str:
         f"Acceptance of the restriction monitor on {_called(found.housing)}, housing {found.housing.name}",
         f"Monitor:  {', '.join(found.devices) or 'none assigned'}",
         f"Readings: {found.readings} from {instant_text(found.since_us)} on",
-        f"Terminal: {f'{limit.value:g} {limit.unit}' if limit else 'not entered'}",
+        f"Limit:    {f'{limit.value:g} {limit.unit}' if limit else 'not entered'}",
         f"Looked at {instant_text(found.looked_us)} (UTC)",
-        f"Result:   {found.verdict}",
+        f"Result:   {result_text([check.verdict for check in found.checks])}",
         "",
     ]
     for check in found.checks:
-        lines.append(f"{check.verdict:<13} {check.check}")
+        lines.append(f"{VERDICT_FORMS[check.verdict]:<13} {CHECK_FORMS[check.check]}")
         lines += _indented(text_of(check.seen, unit))
-        lines += _indented(f"do: {text_of(check.next_step, unit)}") if check.next_step else []
+        lines += _indented(f"Do: {text_of(check.next_step, unit)}") if check.next_step else []
     lines.append("")
     for caution in CAUTIONS:
         lines += textwrap.wrap(caution, 78)

@@ -63,7 +63,10 @@ def test_an_installation_is_accepted_once_the_limit_was_read_twice(api: Api) -> 
     assert set(verdicts(acceptance(api)).values()) == {"not yet seen"}
     api.send(first_readings())
     waiting = acceptance(api)
-    assert waiting["result"] == "not yet seen"
+    assert (waiting["result"], waiting["result_text"]) == (
+        "not yet seen",
+        "not complete, 1 of 9 checks open",
+    )
     open_ = {name for name, verdict in verdicts(waiting).items() if verdict != "passed"}
     assert open_ == {"terminal restriction"}
     second = {"value": 6.2, "unit": "kPa"}
@@ -122,7 +125,8 @@ def test_the_report_on_paper_has_every_check_and_the_cautions(api: Api) -> None:
     response = api.get("/v1/machines/grader-07/acceptance", key="planner", params={"format": "text"})
     assert response.headers["content-type"].startswith("text/plain")
     for check in acceptance(api)["checks"]:
-        assert check["check"] in response.text
+        assert f"{check['verdict_text']:<13} {check['check_text']}\n" in response.text
+    assert "Result:   not complete, 1 of 9 checks open\n" in response.text
     assert "Never run the engine with the element out." in response.text
     assert "Technician:" in response.text
     assert max(len(line) for line in response.text.splitlines()) <= 80

@@ -255,7 +255,9 @@ def test_restriction_share_used_hours_left_and_due_dates_are_said(api: Api) -> N
     left, due = seen["hours_left"], seen["due_at"]
     assert 0 < left["p10"] <= left["p50"] <= left["p90"]
     assert due["p10"] <= due["p50"]
-    assert seen["state"] in ("serving", "plan")
+    assert (seen["state"], seen["state_text"]) in (("serving", "in service"), ("plan", "plan change"))
+    [in_list] = api.get("/v1/fleet").json()["housings"]
+    assert in_list["state_text"] == seen["state_text"]
     assert len(seen["series"]) == 60
     assert seen["series"][0]["hour"] == START
     assert "service limit" in seen["advice"] or "locked out" in seen["advice"]
@@ -435,7 +437,9 @@ def test_a_machine_that_reads_below_clean_says_what_to_look_for_before_it_runs_a
     api.send(torn)
     api.analyse()
     found = restriction(api)
-    assert "below_clean" in [suspicion["cause"] for suspicion in found["suspicions"]]
+    [suspicion] = [one for one in found["suspicions"] if one["cause"] == "below_clean"]
+    assert suspicion["cause_text"] == "element missing or torn, or tube off"
+    assert suspicion["evidence"].startswith("Now 0.20 kPa; a clean element reads ")
     codes = [caution["code"] for caution in found["cautions"]]
     assert codes[0] == "maker_first"
     assert {"below_clean", "secure_machine", "element_out"} <= set(codes)

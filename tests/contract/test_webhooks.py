@@ -451,7 +451,8 @@ def test_a_change_of_state_is_told_once(told: Told) -> None:
     assert told.types() == ["cleanside.state.changed"]
     data = deliveries(told.api)[-1]["data"]
     assert (data["machine"], data["housing"], data["from"]) == ("grader-07", "main", "silent")
-    assert data["to"] == told.api.get("/v1/machines/grader-07/restriction").json()["state"]
+    seen = told.api.get("/v1/machines/grader-07/restriction").json()
+    assert (data["to"], data["state_text"]) == (seen["state"], seen["state_text"])
     assert told.types() == []
 
 

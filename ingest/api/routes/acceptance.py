@@ -36,6 +36,7 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
 from cleanside.ingest.restriction.verdict.installation import BY_HAND, Check
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance as store
@@ -71,7 +72,7 @@ class ByHand(Strict):
     "/v1/machines/{machine}/acceptance",
     summary="Acceptance of a new installation",
     description=(
-        "Each check is passed, failed with the likely cause and what to do, or not yet seen. With "
+        "Each check is passed, failed with the likely cause and what to do, or open. With "
         "`format=text` a report to keep with the machine's papers. " + " ".join(CAUTIONS)
     ),
     response_model=AcceptanceAnswer,
@@ -242,6 +243,7 @@ def document_of(found: Report) -> dict[str, Any]:
         "readings": found.readings,
         "terminal_restriction": terminal_document(found.terminal),
         "result": found.verdict,
+        "result_text": result_text([check.verdict for check in found.checks]),
         "checks": [_check_document(check, gauge_unit(found.terminal)) for check in found.checks],
         "cautions": list(CAUTIONS),
     }
@@ -250,7 +252,9 @@ def document_of(found: Report) -> dict[str, Any]:
 def _check_document(check: Check, unit: str | None) -> dict[str, Any]:
     return {
         "check": check.check,
+        "check_text": CHECK_FORMS[check.check],
         "verdict": check.verdict,
+        "verdict_text": VERDICT_FORMS[check.verdict],
         "seen": text_of(check.seen, unit),
         "next_step": None if check.next_step is None else text_of(check.next_step, unit),
     }

@@ -197,7 +197,10 @@ class AttentionAnswer(Described):
 class SuspicionShown(Described):
     """A likely cause, and the data it rests on."""
 
-    cause: str
+    cause: str = Field(description="stable; decide by this", examples=["below_clean"])
+    cause_text: str = Field(
+        description="the cause in plain words", examples=["element missing or torn, or tube off"]
+    )
     evidence: str
 
 
@@ -260,7 +263,8 @@ class HousingAnswer(Described):
     housing: str
     kind: str | None
     now: str
-    state: State
+    state: State = Field(description="stable; decide by this", examples=["plan"])
+    state_text: str = Field(description="the state in plain words", examples=["plan change"])
     advice: str
     suspicions: list[SuspicionShown]
     cautions: list[dict[str, str]] = Field(description="code and words: what to mind before starting again")
@@ -365,8 +369,10 @@ class LivesAnswer(Described):
 class CheckShown(Described):
     """One check of an installation."""
 
-    check: str
+    check: str = Field(description="stable; decide by this", examples=["terminal restriction"])
+    check_text: str = Field(description="the check in plain words", examples=["change limit"])
     verdict: Literal["passed", "failed", "not yet seen", "not measured"]
+    verdict_text: str = Field(description="the verdict in plain words", examples=["open"])
     seen: str = Field(description="what the verdict rests on")
     next_step: str | None
 
@@ -383,6 +389,9 @@ class AcceptanceAnswer(Described):
     readings: int
     terminal_restriction: TerminalShown | None
     result: Literal["passed", "failed", "not yet seen"]
+    result_text: str = Field(
+        description="the result in plain words", examples=["not complete, 1 of 9 checks open"]
+    )
     checks: list[CheckShown]
     cautions: list[str]
 

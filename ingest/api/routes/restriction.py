@@ -35,9 +35,9 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES
-from cleanside.ingest.restriction import LifeSpan, Quantiles
+from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
-from cleanside.ingest.restriction.verdict.plain_forms import text_of
+from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, state_text, text_of
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.keys import Key
 
@@ -175,11 +175,10 @@ def document_of(seen: View) -> dict[str, Any]:
         "kind": seen.housing.kind or None,
         "now": text_s(found.now_s),
         "state": found.state,
+        "state_text": state_text(found.state, has_limit=found.study.terminal_pa is not None),
         "advice": text_of(found.advice, unit),
         "cautions": shown_cautions("below_clean") if _is_below_clean(seen) else [],
-        "suspicions": [
-            {"cause": s.cause, "evidence": text_of(s.evidence, unit)} for s in found.study.suspicions
-        ],
+        "suspicions": [_suspicion(suspicion, unit) for suspicion in found.study.suspicions],
         "questions": [question_document(entry, unit) for entry in found.study.questions],
         "restriction_pa": found.study.restriction_pa,
         "restriction_at": text_s(found.study.restriction_s),
@@ -208,6 +207,14 @@ def document_of(seen: View) -> dict[str, Any]:
         "hours_behind": seen.hours_behind,
         "analysed_through": text(seen.analysed_through_us),
         "changes_found": [text_s(at_s) for at_s in found.study.changes_found_s],
+    }
+
+
+def _suspicion(suspicion: Suspicion, unit: str | None) -> dict[str, str]:
+    return {
+        "cause": suspicion.cause,
+        "cause_text": CAUSE_FORMS[suspicion.cause],
+        "evidence": text_of(suspicion.evidence, unit),
     }
 
 

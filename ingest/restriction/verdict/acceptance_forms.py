@@ -7,9 +7,41 @@ Leaves to others: the checks (`installation`).
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 from cleanside.ingest.restriction.verdict.statement import Sentence, Values
+
+#: check -> what a person reads
+CHECK_FORMS: Mapping[str, str] = {
+    "supply voltage": "supply voltage",
+    "key-off": "power goes off with the key",
+    "clock": "clock",
+    "link": "link to the server",
+    "ambient pressure": "ambient pressure",
+    "zero with the engine off": "zero with the engine off",
+    "restriction answers the engine": "restriction follows the engine",
+    "terminal restriction": "change limit",
+    "clean level": "level of the clean element",
+}
+
+#: state of a check -> what a person reads
+VERDICT_FORMS: Mapping[str, str] = {
+    "passed": "passed",
+    "failed": "failed",
+    "not yet seen": "open",
+    "not measured": "not measured",
+}
+
+
+def result_text(verdicts: Sequence[str]) -> str:
+    """What a person reads for the result, of the states of all checks."""
+    failed, unseen = verdicts.count("failed"), verdicts.count("not yet seen")
+    if failed:
+        return f"failed, {failed} of {len(verdicts)} checks failed"
+    if unseen:
+        return f"not complete, {unseen} of {len(verdicts)} checks open"
+    return "passed"
+
 
 # ---------------------------------------------------------------- what was seen
 

@@ -36,6 +36,11 @@ def text_of(statement: Statement, unit: str | None = None) -> str:
     return _Writer(unit if unit in _DECIMALS else "kPa").text_of(statement)
 
 
+def state_text(state: str, *, has_limit: bool) -> str:
+    """What a person reads for a state."""
+    return STATE_FORMS["no limit" if state == "running-in" and not has_limit else state]
+
+
 class _Writer(string.Formatter):
     """Writes the places of a template, each as the name after its colon says."""
 
@@ -93,6 +98,28 @@ _KINDS: Mapping[str, Callable[[float], str]] = {
 }
 
 # ---------------------------------------------------------------- words
+
+#: state, or "no limit" where it cannot be judged without -> what a person reads
+STATE_FORMS: Mapping[str, str] = {
+    "running-in": "new element, too early to judge",
+    "no limit": "no change limit entered",
+    "serving": "in service",
+    "plan": "plan change",
+    "due": "change due",
+    "over": "over limit",
+    "suspect": "check first",
+    "silent": "no data",
+}
+
+#: cause for mistrust -> what a person reads
+CAUSE_FORMS: Mapping[str, str] = {
+    "below_clean": "element missing or torn, or tube off",
+    "flat": "restriction does not follow the engine",
+    "zero_moved": "zero has moved",
+    "devices_disagree": "two devices disagree",
+    "ambient": "ambient pressure does not fit",
+    "terminal": "change limit in a wrong unit",
+}
 
 #: reason for silence -> what is known, and what is not
 SILENCE_FORMS: Mapping[str, str] = {

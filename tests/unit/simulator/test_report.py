@@ -63,6 +63,7 @@ def test_nothing_to_judge_is_not_a_success() -> None:
 HOUSING = {
     "machine": "crusher-genset-2",
     "state": "running-in",
+    "state_text": "new element, too early to judge",
     "restriction_pa": 12_510.0,
     "terminal_restriction": {"restriction_pa": 6_200.0},
     "share_used_percent": 113.0,

@@ -6,17 +6,30 @@ import re
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
-from cleanside.ingest.restriction import Entry, WeighedEntry, verdict
+from cleanside.ingest.restriction import Entry, Readings, WeighedEntry, verdict
 from cleanside.ingest.restriction.elements import entries
+from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
 from cleanside.ingest.restriction.verdict.assess import SILENT_S
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
+from cleanside.ingest.restriction.verdict.installation import (
+    FAILED,
+    NOT_MEASURED,
+    NOT_YET_SEEN,
+    PASSED,
+    Surroundings,
+    accept,
+)
 from cleanside.ingest.restriction.verdict.plain_forms import (
     ADVICE,
+    CAUSE_FORMS,
     ENTRIES,
     SENTENCES,
     SILENCE_FORMS,
+    STATE_FORMS,
+    state_text,
     text_of,
 )
 from cleanside.ingest.restriction.verdict.statement import Statement, say
@@ -47,6 +60,8 @@ def test_every_entry_state_cause_and_silence_has_a_form() -> None:
     verdicts = {value for name, value in vars(entries).items() if name.isupper() and isinstance(value, str)}
     assert {f"entry_{verdict}" for verdict in verdicts} == set(ENTRIES)
     assert {f"advice_{code}" for code in (*STATES, *CAUSES, "no_limit")} == set(ADVICE)
+    assert set(STATE_FORMS) == {*STATES, "suspect", "no limit"}
+    assert set(CAUSE_FORMS) == set(CAUSES)
     assert set(SILENCE_FORMS) == set(SILENT_S)
 
 
@@ -135,3 +150,37 @@ def test_silence_says_since_when_and_what_came_last() -> None:
 def test_what_people_entered_is_no_template() -> None:
     odd = say("limit_not_confirmed", as_read="{limit_pa} {x} kPa", limit_pa=6200.0)
     assert text_of(odd) == "{limit_pa} {x} kPa, not confirmed."
+
+
+def test_a_machine_without_a_limit_is_not_called_too_new() -> None:
+    assert state_text("running-in", has_limit=True) == "new element, too early to judge"
+    assert state_text("running-in", has_limit=False) == "no change limit entered"
+    assert state_text("silent", has_limit=False) == "no data"
+
+
+@pytest.mark.parametrize(
+    ("verdicts", "reads"),
+    [
+        (["passed", "not measured"], "passed"),
+        (["passed", "not yet seen", "passed"], "not complete, 1 of 3 checks open"),
+        (["failed", "not yet seen", "passed"], "failed, 1 of 3 checks failed"),
+    ],
+)
+def test_a_result_says_how_many_checks_stand_against_it(verdicts: list[str], reads: str) -> None:
+    assert result_text(verdicts) == reads
+
+
+def test_every_check_has_a_plain_name() -> None:
+    empty = Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
+    around = Surroundings(
+        acknowledged=0,
+        missing=0,
+        clock_uncertainty_s=None,
+        anchor=None,
+        power_cycles=0,
+        terminal_pa=None,
+        terminal_as_read=None,
+        terminal_confirmed=False,
+    )
+    assert [check.check for check in accept(empty, around)] == list(CHECK_FORMS)
+    assert set(VERDICT_FORMS) == {PASSED, FAILED, NOT_YET_SEEN, NOT_MEASURED}
