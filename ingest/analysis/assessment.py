@@ -27,6 +27,7 @@ from cleanside.ingest.restriction import (
 )
 from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow
+from cleanside.ingest.restriction.verdict.plain_forms import state_text, text_of
 from cleanside.ingest.store import reports
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
@@ -70,6 +71,16 @@ class View:
     analysed_through_us: int | None
     #: the fleet snapshot that was used
     snapshot: SnapshotInUse
+
+    @property
+    def state_text(self) -> str:
+        """What a person reads for the state."""
+        return state_text(self.assessment.state, has_limit=self.assessment.study.terminal_pa is not None)
+
+    @property
+    def advice_text(self) -> str:
+        """What a person reads for the advice."""
+        return text_of(self.assessment.advice)
 
 
 def terminal_at(terminals: Sequence[TerminalRow], at_us: int) -> TerminalRow | None:

@@ -21,7 +21,6 @@ import sqlalchemy as sa
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.analysis.assessment import View
 from cleanside.ingest.errors import TryAgain
-from cleanside.ingest.restriction.verdict.plain_forms import state_text, text_of
 from cleanside.ingest.store import account, announced, declared, dialect, outbox
 from cleanside.ingest.store.announced import ToldHousing
 from cleanside.ingest.store.declared import DeclaredLine
@@ -173,8 +172,8 @@ def _event(kind: str, seen: View, data: Mapping[str, Any], now_us: int) -> Event
         "machine": housing.machine,
         "housing": housing.name,
         "state": known.state,
-        "state_text": state_text(known.state, has_limit=known.study.terminal_pa is not None),
-        "advice": text_of(known.advice),
+        "state_text": seen.state_text,
+        "advice": seen.advice_text,
         "share_used_percent": known.study.share_used_percent,
         "hours_left": None if left is None else {"p10": left.p10, "p50": left.p50, "p90": left.p90},
     }

@@ -52,7 +52,7 @@ def test_without_prices_there_are_percentages_only(api: Api) -> None:
     assert cost["extra_fuel_percent_now"]["low"] == pytest.approx(0.3 * 1.8, rel=0.15)
     assert cost["extra_fuel_percent_now"]["high"] == pytest.approx(0.5 * 1.8, rel=0.15)
     assert cost["extra_fuel_l_until_due"] is cost["cheapest_at"] is document["prices"] is None
-    assert "no prices are entered" in document["missing"]
+    assert "No prices are entered" in document["missing"]
     assert "Energies 2022" in document["source"]
 
 
@@ -78,7 +78,7 @@ def test_beyond_terminal_there_is_a_cost_by_the_hour_instead_of_none(api: Api) -
     assert document["state"] == "over"
     assert (cost["extra_fuel_l_until_due"], cost["extra_fuel_cost_until_due"]) == (None, None)
     assert cost["extra_fuel_cost_per_hour_now"]["low"] > 0
-    assert "no hours are left" in document["missing"]
+    assert "No hours are left" in document["missing"]
 
 
 def test_figures_that_look_mistyped_are_asked_about(api: Api) -> None:
@@ -104,7 +104,8 @@ def test_nothing_is_said_of_a_machine_that_was_not_seen(api: Api) -> None:
     api.register()
     document = waiting(api)
     assert document["waiting"] is None
-    assert "wait for its first operating hours" in document["missing"]
+    assert "Wait for its first operating hours" in document["missing"]
+    assert (document["state"], document["state_text"]) == ("silent", "no data")
 
 
 @pytest.mark.parametrize("wrong", [{"currency": "euro"}, {"element_price": 0}, {"fuel_l_per_h": "20"}])

@@ -462,7 +462,8 @@ class WaitingAnswer(Described):
     machine: str
     housing: str
     now: str
-    state: State
+    state: State = Field(description="stable; decide by this", examples=["plan"])
+    state_text: str = Field(description="the state in plain words", examples=["plan change"])
     prices: PricesShown | None
     waiting: WaitingShown | None = Field(description="null: too little known, or the figures are suspect")
     missing: str | None = Field(description="what is missing for saying more, and what to do; null: nothing")

@@ -37,7 +37,7 @@ from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES
 from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
-from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, state_text, text_of
+from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.keys import Key
 
@@ -175,8 +175,8 @@ def document_of(seen: View) -> dict[str, Any]:
         "kind": seen.housing.kind or None,
         "now": text_s(found.now_s),
         "state": found.state,
-        "state_text": state_text(found.state, has_limit=found.study.terminal_pa is not None),
-        "advice": text_of(found.advice, unit),
+        "state_text": seen.state_text,
+        "advice": seen.advice_text,
         "cautions": shown_cautions("below_clean") if _is_below_clean(seen) else [],
         "suspicions": [_suspicion(suspicion, unit) for suspicion in found.study.suspicions],
         "questions": [question_document(entry, unit) for entry in found.study.questions],

@@ -158,6 +158,7 @@ def document_of(seen: View, series: HourlyRestriction, entered: HousingPrices | 
         "housing": seen.housing.name,
         "now": text_s(seen.assessment.now_s),
         "state": seen.assessment.state,
+        "state_text": seen.state_text,
         "prices": None if entered is None else _prices_document(entered),
         "waiting": _waiting_document(seen, found) if isinstance(found, Waiting) else None,
         "missing": _missing(found, entered),
@@ -170,16 +171,16 @@ def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiti
     """What waiting costs; or, in a sentence, what is missing for saying so and what to do about it."""
     known = seen.assessment
     if known.state == "suspect":
-        return "the figures are suspect; find the cause first, see the suspicions of this machine"
+        return "The figures contradict each other. Find the cause first: see the suspicions of this machine."
     if known.study.terminal_pa is None:
-        return "no terminal restriction is entered; enter it from the engine maker's manual"
+        return "No change limit is entered. Enter it from the engine maker's manual."
     first = (
         int(np.searchsorted(series.hour_s, known.study.lives[-1].start_s))
         if known.study.lives
         else len(series.hour_s)
     )
     if known.study.clean_pa is None or known.study.hours_left is None or first == len(series.hour_s):
-        return "too little of this element was seen yet; wait for its first operating hours"
+        return "Too early to judge this element. Wait for its first operating hours."
     left = known.study.hours_left
     return cost_of_waiting(
         np.cumsum(operating_hours(series)[first:]),
@@ -195,9 +196,9 @@ def _missing(found: Waiting | str, entered: HousingPrices | None) -> str | None:
     if isinstance(found, str):
         return found
     if entered is None:
-        return "no prices are entered; post them to .../prices for litres, money and a date"
+        return "No prices are entered. Post them to .../prices for litres, money and a date."
     if found.extra_fuel_l_until_due is None:
-        return "no hours are left until terminal restriction: change the element; each hour costs more fuel"
+        return "No hours are left until the change limit. Change the element: each hour costs more fuel."
     return None
 
 

@@ -95,8 +95,8 @@ SEEN: Mapping[str, Sentence] = {
     "limit_confirmed": lambda values: f"{_limit(values)}, confirmed.",
     "not_run_or_no_limit": "No reading with the engine running, or no change limit.",
     "clean_level": "{level_pa:restriction} at the highest flow seen, {share:percent} of the change limit.",
-    "fits_by_hand": "Compared by hand: it fits. {seen}",
-    "does_not_fit_by_hand": "Compared by hand: it does not fit. {seen}",
+    "fits_by_hand": "Compared by hand: it fits. The readings say: {seen}",
+    "does_not_fit_by_hand": "Compared by hand: it does not fit. The readings say: {seen}",
 }
 
 # ---------------------------------------------------------------- what to do
