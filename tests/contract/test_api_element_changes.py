@@ -121,6 +121,8 @@ def test_a_found_change_is_denied_with_a_reason_and_is_not_asked_about_again(api
     assert (denied["verdict"], denied["is_question"]) == ("denied", False)
     seen = restriction(api)
     assert (seen["changes_found"], seen["questions"]) == ([], [])
+    when = found_at.replace("T", " ").removesuffix(":00Z")
+    assert any(f"the element was not changed at {when}" in said for said in seen["evidence"])
     assert len(api.get("/v1/machines/grader-07/lives").json()["lives"]) == 1
     api.request("DELETE", PATH, params={"changed_at": found_at})
     assert restriction(api)["changes_found"] == [found_at]

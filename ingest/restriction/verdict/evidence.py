@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from cleanside.ingest.restriction.elements.entries import FITS, WeighedEntry
+from cleanside.ingest.restriction.elements.entries import DENIED, FITS, WeighedEntry
 from cleanside.ingest.restriction.elements.lives import LifeSpan
 from cleanside.ingest.restriction.forecast.duty import Duty
 from cleanside.ingest.restriction.forecast.fleet_knowledge import FleetKnowledge
@@ -43,6 +43,7 @@ def evidence_of(
     return (
         *((say("no_limit"),) if terminal_pa is None else ()),
         *(of_entry(entry) for entry in entries if entry.is_question),
+        *(say("change_denied", at_s=entry.entry.at_s) for entry in entries if _is_denied(entry, life)),
         say("hours_judged", hours=len(table), judged_hours=judged_hours),
         *_of_flow(reference),
         say("zero_learned" if reference.zero_known else "zero_not_seen"),
@@ -158,6 +159,11 @@ def _of_reference_flow(reference: Reference) -> Statement:
         return say("reference_learned")
     code = "reference_speed_idle" if reference.of_idle_only else "reference_speed_learned"
     return say(code, reference_rad_s=reference.reference_flow)
+
+
+def _is_denied(entry: WeighedEntry, life: LifeSpan | None) -> bool:
+    """It denies a change in the running life, whose figures therefore rest on what a person said."""
+    return entry.verdict == DENIED and life is not None and entry.entry.at_s >= life.start_s
 
 
 def _of_life(life: LifeSpan, clean_pa: float | None, entries: Sequence[WeighedEntry]) -> list[Statement]:

@@ -219,6 +219,10 @@ EVIDENCE: Mapping[str, Sentence] = {
     "zero_not_seen": "No reading with the engine off yet; zero is assumed to be right.",
     "air_unknown": "Air density is not known. The level moves a little with the weather.",
     "air_known": _air_known,
+    "change_denied": (
+        "A person entered that the element was not changed at {at_s:minute}. If the level fell then, check "
+        "tube, tap and element."
+    ),
     "in_use_when_first_seen": (
         "The element was in use before the first reading. Its clean level comes from its kind, or from the "
         "first hours."
