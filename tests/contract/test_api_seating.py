@@ -208,6 +208,13 @@ def test_a_retired_device_leaves_its_machine_and_its_late_readings_are_stored(sh
     assert (again["retired_at"], again["assigned"]["from"]) == (None, "2026-03-02T10:00:00Z")
 
 
+def test_a_retired_device_that_is_assigned_is_in_use_again(shop: Api) -> None:
+    shop.request("PATCH", f"/v1/devices/{DEVICE}", json={"retired": True})
+    shop.clock.advance(3_600)
+    assert assign(shop, "loader-02").json()["retired_at"] is None
+    assert shop.get(f"/v1/devices/{DEVICE}").json()["retired_at"] is None
+
+
 # ---------------------------------------------------------------- what to mind at the machine
 
 
@@ -228,3 +235,9 @@ def test_answers_about_where_a_device_sits_say_what_to_mind_there(shop: Api) -> 
     taken = shop.post("/v1/transfers/accept", {"code": offered["code"]}, key="quarry admin").json()
     for answer in (made, used, moved, offered, taken):
         assert {"maker_first", "plug_tap", "without_monitor"} <= set(codes_of(answer))
+
+
+def test_whoever_retires_a_device_is_told_what_it_leaves_open(shop: Api) -> None:
+    retired = shop.request("PATCH", f"/v1/devices/{DEVICE}", json={"retired": True}).json()
+    assert {"maker_first", "plug_tap", "without_monitor"} <= set(codes_of(retired))
+    assert shop.request("PATCH", f"/v1/devices/{DEVICE}", json={"retired": False}).json()["cautions"] == []

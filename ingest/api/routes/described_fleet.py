@@ -192,6 +192,7 @@ class DeviceEditedAnswer(DeviceAnswer):
     """A device, just retired or in use again."""
 
     valid_keys: list[str] = Field(description="handles of device keys that still post for it; revoke them")
+    cautions: list[CautionShown] = Field(description="what to mind when it comes off; empty: it stays")
 
 
 class RegisteredAnswer(AssignedAnswer):

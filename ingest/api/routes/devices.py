@@ -35,6 +35,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
+from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.checking.plausible_time import DAY_US, HISTORY_US
 from cleanside.ingest.errors import NotFound
 from cleanside.ingest.owners import seating
@@ -154,6 +155,8 @@ def post_assignment(device: PathName, body: NewAssignment, resources: R, key: Fl
         found = _find(connection, key, device)
         housing = find_housing(connection, key, body.machine, body.housing)
         seated = seating.seat(connection, found, order_of(body, housing), now_us)
+        if found.retired_us is not None:  # whoever puts it on a machine has it in use again
+            found = fleet.retire(connection, found, None)
         about = {"device": device, "body": body.model_dump(mode="json")}
         audit.note(connection, key.owner_id, now_us, key.handle, "assignment", **about)
         return _document(connection, found) | {
@@ -189,7 +192,8 @@ def patch_device(device: PathName, body: DeviceEdit, resources: R, key: FleetWri
         audit.note(connection, key.owner_id, now_us, key.handle, "device_edited", **about)
         bound = keys.of_device(connection, key.owner_id, device)
         valid = [k.handle for k in bound if k.role == "device" and k.state(now_us) == keys.VALID]
-        return _document(connection, edited) | {"valid_keys": valid}
+        cautions = shown_cautions("moved") if body.retired else []
+        return _document(connection, edited) | {"valid_keys": valid, "cautions": cautions}
 
     return resources.writer.call(save)
 
