@@ -96,8 +96,9 @@ class Answers:
             if self._is_closed or self._is_broken:
                 return False
         with self._changed:
-            while part:
-                part = part[len(self._queue.popleft()) :]
+            done = len(part)
+            while done:
+                done -= len(self._queue.popleft())
             self._bytes = sum(map(len, self._queue))
             self._changed.notify_all()
         return True
