@@ -14,20 +14,19 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 
 from cleanside.gateway.uplink.decision import (
+    BODY_HEADERS,
     Decision,
     LinkState,
     Sent,
     back_off,
     decide,
+    is_refused,
     on_mark,
     on_stream_state,
-    problem_code,
 )
 from cleanside.gateway.uplink.transport import Outcome, Reply, Request
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
-    BATCH_MEDIA_TYPE,
-    PROBLEM_MEDIA_TYPE,
     AskedStream,
     Mark,
     decode_marks,
@@ -35,8 +34,6 @@ from cleanside.gateway.wire import (
 )
 
 PATH = "/v1/streams/marks"
-#: how a server says that it does not know the question
-_NOT_KNOWN = frozenset({400, 404, 405, 409, 413, 415, 422})
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -61,15 +58,15 @@ def question(device: str, sents: Sequence[Sent]) -> Request:
         )
         for sent in sents
     ]
-    headers = {"Content-Type": BATCH_MEDIA_TYPE, "Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}"}
-    return Request(method="POST", path=PATH, headers=headers, body=encode_marks_question(device, streams))
+    body = encode_marks_question(device, streams)
+    return Request(method="POST", path=PATH, headers=BODY_HEADERS, body=body)
 
 
 def decide_marks(
     state: LinkState, sents: Sequence[Sent], outcome: Outcome, *, jitter: float, now: datetime
 ) -> Asked:
     """What to do about the outcome of asking for `sents`; jitter, now : as for `decide`."""
-    if isinstance(outcome, Reply) and outcome.status in _NOT_KNOWN and problem_code(outcome) is not None:
+    if is_refused(outcome):
         return Asked(one_by_one=True)
     if not isinstance(outcome, Reply) or outcome.status != 200:
         return Asked(decisions=[(sents[0], decide(state, sents[0], outcome, jitter=jitter, now=now))])

@@ -20,6 +20,7 @@ from cleanside.gateway.uplink.retry_after import retry_after_s
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
+    BATCH_MEDIA_TYPE,
     PROBLEM_MEDIA_TYPE,
     Answer,
     Mark,
@@ -34,6 +35,13 @@ LONGEST_WAIT_S = 300.0  # chosen; a way that comes back ends it early (`gateway.
 REFUSED_KEY_WAIT_S = 300.0  # chosen: a person has to act; five minutes after that it goes on
 LONGEST_RETRY_AFTER_S = 3_600.0  # chosen: nobody's mistake may silence a machine for longer
 CONFLICT_CODE = "number_conflict"
+#: of a request that brings one of our bodies
+BODY_HEADERS: Mapping[str, str] = {
+    "Content-Type": BATCH_MEDIA_TYPE,
+    "Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}",
+}
+#: how a server says that it does not know a request, or does not take it however often it is sent
+_REFUSALS = frozenset({400, 404, 405, 409, 413, 415, 422})
 #: code of a 429 or 503 -> what a person is told; any other: the server is busy
 _BUSY: Mapping[str, str] = {
     "store_full": "the server's disk is full",
@@ -160,6 +168,11 @@ def problem_code(reply: Reply) -> str | None:
         return None
     code = document.get("code") if isinstance(document, dict) else None
     return code if isinstance(code, str) else None
+
+
+def is_refused(outcome: Outcome) -> bool:
+    """True where our server does not take a request that an older one does not know: the link is well."""
+    return isinstance(outcome, Reply) and outcome.status in _REFUSALS and problem_code(outcome) is not None
 
 
 def full_jitter_s(failures: int, jitter: float) -> float:

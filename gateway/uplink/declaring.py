@@ -10,26 +10,22 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from cleanside.gateway.uplink.decision import problem_code
+from cleanside.gateway.uplink.decision import BODY_HEADERS
 from cleanside.gateway.uplink.transport import Outcome, Reply, Request
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
-    BATCH_MEDIA_TYPE,
-    PROBLEM_MEDIA_TYPE,
     DeclaredEvent,
     decode_confirmed,
     encode_declared,
 )
 
 DECLARING_PATH = "/v1/declared-events"
-#: how a server says that it does not take the request, however often it is sent
-_NOT_TAKEN = frozenset({400, 404, 405, 409, 413, 415, 422})
 
 
 def declaration(device: str, events: Sequence[DeclaredEvent]) -> Request:
     """The request that declares these events."""
-    headers = {"Content-Type": BATCH_MEDIA_TYPE, "Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}"}
-    return Request(method="POST", path=DECLARING_PATH, headers=headers, body=encode_declared(device, events))
+    body = encode_declared(device, events)
+    return Request(method="POST", path=DECLARING_PATH, headers=BODY_HEADERS, body=body)
 
 
 def is_confirmed(outcome: Outcome, count: int) -> bool:
@@ -40,9 +36,3 @@ def is_confirmed(outcome: Outcome, count: int) -> bool:
         return decode_confirmed(outcome.body) == count
     except ValueError:
         return False
-
-
-def is_refused(outcome: Outcome) -> bool:
-    """True where our server does not take the request: nothing is wrong with the link, readings go on."""
-    known = isinstance(outcome, Reply) and outcome.status in _NOT_TAKEN
-    return known and isinstance(outcome, Reply) and problem_code(outcome) is not None

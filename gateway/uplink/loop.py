@@ -31,6 +31,7 @@ from cleanside.gateway.spool.queue import MAX_BATCH_BYTES, MAX_BATCH_READINGS, S
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.uplink.asking import decide_marks, question
 from cleanside.gateway.uplink.decision import (
+    BODY_HEADERS,
     CODINGS,
     Decision,
     LinkState,
@@ -38,15 +39,15 @@ from cleanside.gateway.uplink.decision import (
     back_off,
     batch_limit,
     decide,
+    is_refused,
 )
-from cleanside.gateway.uplink.declaring import declaration, is_confirmed, is_refused
+from cleanside.gateway.uplink.declaring import declaration, is_confirmed
 from cleanside.gateway.uplink.link_view import LinkView
 from cleanside.gateway.uplink.network import Network
 from cleanside.gateway.uplink.server_time import Exchange, anchor_of
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request, Transport
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
-    BATCH_MEDIA_TYPE,
     DATABASE_HEADER,
     MAX_INTEGER,
     MAX_STREAMS_ASKED,
@@ -317,7 +318,7 @@ class Uplink:
             bare=self.state.bare,
         )
         body, coding = _packed(encode(batch), CODINGS[self.state.coding])
-        headers = {"Content-Type": BATCH_MEDIA_TYPE, "Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}"}
+        headers = dict(BODY_HEADERS)
         if coding != "identity":
             headers["Content-Encoding"] = coding
         return self._exchange(Request(method="POST", path="/v1/readings", headers=headers, body=body), sent)

@@ -14,7 +14,7 @@ import pytest
 
 from cleanside.gateway.spool.high_mark import SUFFIX
 from cleanside.gateway.spool.queue import Spool
-from cleanside.gateway.uplink import declaring
+from cleanside.gateway.uplink import decision, declaring
 from cleanside.gateway.uplink.fakes import FakeServer, problem
 from cleanside.gateway.uplink.loop import Uplink
 from cleanside.gateway.uplink.transport import NoAnswer, Reply
@@ -178,4 +178,4 @@ def answer(body: bytes, media_type: str = ANSWER_MEDIA_TYPE, status: int = 200) 
     ],
 )
 def test_what_an_answer_means(outcome: Reply | NoAnswer, expected: tuple[bool, bool]) -> None:
-    assert (declaring.is_confirmed(outcome, 2), declaring.is_refused(outcome)) == expected
+    assert (declaring.is_confirmed(outcome, 2), decision.is_refused(outcome)) == expected
