@@ -61,7 +61,7 @@ from cleanside.gateway.spool.rescue import (
 )
 from cleanside.gateway.spool.rewind import rewind_stream
 from cleanside.gateway.spool.room import SpoolRoom, file_bytes, is_over, tables_bytes, used_bytes
-from cleanside.gateway.spool.rows import READ, Row, columns_of, read_rows, sendable
+from cleanside.gateway.spool.rows import READ, Row, frozen, read_rows
 from cleanside.gateway.spool.shed import declare
 from cleanside.gateway.spool.state import (
     LAST_POSITION,
@@ -788,11 +788,7 @@ def _frozen(rows: Sequence[Row], known: BatchContext) -> UnwrittenRows:
     """Sound rows to be written again, with the times they have by now."""
     written = UnwrittenRows()
     for row in rows:
-        boot, time_us, uncertainty_s = row[1], row[2], row[3]
-        if sendable([row], known.placements, known.unit_sets, max_bytes=1):
-            frozen = columns_of([row], known.placements, known.unit_sets)
-            assert not isinstance(frozen.at_uncertainty_s, list)
-            boot, time_us, uncertainty_s = None, frozen.at_us[0], frozen.at_uncertainty_s
+        boot, time_us, uncertainty_s = frozen(row, known.placements, known.unit_sets)
         written.add(boot, time_us, uncertainty_s, row[4], row[5], seed=unit_seed(known.unit_sets[row[4]]))
     return written
 

@@ -33,7 +33,7 @@ from cleanside.gateway.spool.high_mark import SUFFIX, read_mark
 from cleanside.gateway.spool.new_rows import UnwrittenRows, insert_rows
 from cleanside.gateway.spool.pages import Pages, read_pages
 from cleanside.gateway.spool.payload import NotAsWritten, UnitSet, read_unit_set, write_unit_set
-from cleanside.gateway.spool.rows import NONE_UNPROTECTED, Row, columns_of, is_sound, read_rows, sendable
+from cleanside.gateway.spool.rows import NONE_UNPROTECTED, Row, frozen, is_sound, read_rows
 from cleanside.gateway.spool.shed import declare, shed_within
 from cleanside.gateway.spool.state import StreamRow, find_stream
 from cleanside.gateway.spool.upgrade import SUMS_SINCE
@@ -246,10 +246,7 @@ def _insert(connection: apsw.Connection, known: _Old, row: Row, new: StreamRow, 
 def _frozen(known: _Old, row: Row) -> tuple[int | None, int, float | None]:
     """Boot, time and uncertainty of a reading: a time of its own if its boot was placed."""
     with suppress(NotAsWritten):  # the placement is not: the reading waits with its boot
-        if sendable([row], known.placements, known.unit_sets, max_bytes=1):
-            frozen = columns_of([row], known.placements, known.unit_sets)
-            assert not isinstance(frozen.at_uncertainty_s, list)
-            return None, frozen.at_us[0], frozen.at_uncertainty_s
+        return frozen(row, known.placements, known.unit_sets)
     return row[1], row[2], row[3]
 
 

@@ -168,6 +168,21 @@ def columns_of(rows: Sequence[Row], placements: Placements, unit_sets: Mapping[i
     return Columns(at_us, one, units, columns)
 
 
+def frozen(
+    row: Row, placements: Placements, unit_sets: Mapping[int, UnitSet]
+) -> tuple[int | None, int, float | None]:
+    """
+    Boot, time and uncertainty of a row that is to be written again: no boot, if its own was placed.
+
+    May raise NotAsWritten where its placement is not as it was written.
+    """
+    if not sendable([row], placements, unit_sets, max_bytes=1):
+        return row[1], row[2], row[3]
+    placed = columns_of([row], placements, unit_sets)
+    assert not isinstance(placed.at_uncertainty_s, list)
+    return None, placed.at_us[0], placed.at_uncertainty_s
+
+
 def _value_columns(
     rows: Sequence[Row], unit_sets: Mapping[int, UnitSet]
 ) -> tuple[dict[str, str], dict[str, list[float | None]]]:
