@@ -47,6 +47,15 @@ def write_text(path: Path, text: str) -> None:
         file.write(text)
 
 
+def sync_folder(folder: Path) -> None:
+    """Return once the names in a folder are on the disk: a new file is durable only with them."""
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
 def make_folder(path: Path) -> list[Path]:
     """Make a folder and those above it that are missing. Returns the folders made. Raises OSError."""
     missing = [folder for folder in (path, *path.parents) if not folder.exists()][::-1]

@@ -17,6 +17,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import Final, TextIO
 
+from cleanside.gateway import file_modes
 from cleanside.gateway.errors import CalledWrongly, SettingsWrong, TryAgain, why
 from cleanside.gateway.private import check_key, hidden, hide_from_now_on, read_secret
 from cleanside.gateway.units import counted
@@ -164,16 +165,11 @@ def _write_private(path: Path, text: str) -> None:
     temporary = path.with_name(path.name + ".new")
     try:
         temporary.unlink(missing_ok=True)
-        handle = os.open(temporary, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
-        with os.fdopen(handle, "w", encoding="ascii") as file:
+        with os.fdopen(file_modes.new_file(temporary), "w", encoding="ascii") as file:
             file.write(text)
             file.flush()
             os.fsync(file.fileno())
         temporary.replace(path)
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
+        file_modes.sync_folder(path.parent)
     except OSError as error:
         raise SettingsWrong("key_file_unwritable", path=path, why=why(error)) from error

@@ -30,7 +30,7 @@ from cleanside.gateway.errors import (
     SpoolTooNew,
     SpoolUnavailable,
 )
-from cleanside.gateway.spool.high_mark import SUFFIX, sync_folder
+from cleanside.gateway.spool.high_mark import SUFFIX
 from cleanside.gateway.spool.known import APPLICATION_ID, check_ours, lock_path, mark_ours
 from cleanside.gateway.spool.payload import NotAsWritten
 from cleanside.gateway.spool.upgrade import STEPS
@@ -103,7 +103,7 @@ def open_file(path: Path, *, log_bytes: int = MOST_LOG_BYTES, vfs: str | None = 
             close_file(connection)
             raise
     if fresh and vfs is None:
-        sync_folder(path.parent)
+        file_modes.sync_folder(path.parent)
     return connection
 
 

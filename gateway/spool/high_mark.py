@@ -25,7 +25,7 @@ from zlib import crc32
 
 import apsw
 
-from cleanside.gateway.file_modes import FILE_MODE
+from cleanside.gateway.file_modes import FILE_MODE, sync_folder
 
 SUFFIX: Final = ".mark"
 _MAGIC: Final = b"clsm"
@@ -201,15 +201,6 @@ def _may_be_ours(content: bytes) -> bool:
     return len(content) == _SIZE or (
         (len(content) < _SIZE and content.startswith((b"\0", _MAGIC))) or not content
     )
-
-
-def sync_folder(folder: Path) -> None:
-    """A new file's name is only durable with its folder."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 def read_mark(path: Path) -> Extent | None:

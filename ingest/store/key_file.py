@@ -16,6 +16,7 @@ import secrets
 from collections.abc import Sequence
 from pathlib import Path
 
+from cleanside.gateway import file_modes
 from cleanside.ingest.errors import CalledWrongly, CannotOpen, why
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import database
@@ -126,7 +127,7 @@ def _put(path: Path, keys: Sequence[SealingKey], *, over: bool) -> None:
     lines = [base64.b64encode(key.secret).decode() + "\n" for key in keys]
     aside = path.with_name(f"{path.name}.{secrets.token_hex(4)}.part")
     try:
-        handle = os.open(aside, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600)
+        handle = file_modes.new_file(aside)
         try:
             with os.fdopen(handle, "w") as file:
                 file.write(HEAD + "".join(lines))
@@ -139,7 +140,7 @@ def _put(path: Path, keys: Sequence[SealingKey], *, over: bool) -> None:
                 os.link(aside, path)  # fails where it is there: two that make it at once get the same one
         finally:
             aside.unlink(missing_ok=True)
-        _sync_folder(path.parent)
+        file_modes.sync_folder(path.parent)
     except FileExistsError:
         raise
     except OSError as error:
@@ -155,11 +156,3 @@ def _give_to_its_owner(aside: Path, path: Path) -> None:
     with contextlib.suppress(OSError):
         found = path.stat()
         os.chown(aside, found.st_uid, found.st_gid)
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)

@@ -120,7 +120,7 @@ def append(
         file.write(b"".join(json.dumps(line).encode() + b"\n" for line in lines))
         file.flush()
         os.fsync(file.fileno())
-    _sync_folder(path.parent)
+    file_modes.sync_folder(path.parent)
 
 
 def _lock(handle: int) -> None:
@@ -132,14 +132,6 @@ def _lock(handle: int) -> None:
 def _end_of_last_line(file: Any) -> int:
     content = file.read()
     return len(content) if content.endswith(b"\n") else content.rfind(b"\n") + 1
-
-
-def _sync_folder(folder: Path) -> None:
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 # ---------------------------------------------------------------- with the transaction
