@@ -62,7 +62,7 @@ def examine(
 
 def _key(settings: Settings, environ: Mapping[str, str]) -> Examined:
     try:
-        key_reader(settings, environ)()
+        key_reader(settings, environ)  # reads the key before it returns
     except GatewayError as error:
         step = "get one with: cleanside-gateway enrol, and a code from the shop"
         return Examined("key", BAD, str(error), step)
