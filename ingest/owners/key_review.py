@@ -74,7 +74,7 @@ def after_restore(connection: sa.Connection, revoked: Revoked | None, *, made_us
     """
     before = keys.every(connection)
     doubt = doubt_of(revoked, list(_revoked_in(before)), made_us=made_us)
-    ended = _end(connection, revoked, RESTORE, now_us)
+    ended = _end(connection, before, revoked, RESTORE, now_us)
     about = {"made_at": instant_text(made_us), "revocations": "complete"}
     if doubt is not None:
         about |= {"revocations": doubt.code, **doubt.values}
@@ -137,17 +137,19 @@ def at_start(connection: sa.Connection, folder: Path, now_us: int) -> None:
     path = folder / FILE
     revoked = revocations.read(path)
     known = keys.every(connection)
-    _end(connection, revoked, START, now_us)
+    _end(connection, known, revoked, START, now_us)
     there = revoked.handles if revoked is not None else {}
     missing = {handle: at_us for handle, at_us in _revoked_in(known).items() if handle not in there}
     if missing or revoked is None:
         revocations.append(path, missing, begun_us=now_us)
 
 
-def _end(connection: sa.Connection, revoked: Revoked | None, who: str, now_us: int) -> list[Key]:
-    """End the keys that the file has and the database does not have as revoked."""
-    known = revoked.handles if revoked is not None else {}
-    ended = [key for key in keys.every(connection) if key.revoked_us is None and key.handle in known]
+def _end(
+    connection: sa.Connection, known: Sequence[Key], revoked: Revoked | None, who: str, now_us: int
+) -> list[Key]:
+    """End the keys that the file has and the database does not have as revoked. known : all keys."""
+    there = revoked.handles if revoked is not None else {}
+    ended = [key for key in known if key.revoked_us is None and key.handle in there]
     for key in ended:
         keys.revoke_id(connection, key.id, now_us)
         audit.note(connection, key.owner_id, now_us, who, "key_revoked", key=key.handle)
