@@ -13,6 +13,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from cleanside.ingest.restriction import SILENT_S
 from cleanside.ingest.store.attention import HeardDevice, QuarantinedGroup
 from cleanside.ingest.store.declared import DeclaredLine
 
@@ -24,12 +25,8 @@ HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
 LISTED_AFTER_US = DAY_US  # not heard for so long is listed as silent (chosen)
 #: why nothing is heard -> after how long that needs a person; as for the state of a housing
-SILENT_AFTER_US: Mapping[str, int] = {
-    "keyed_off": 14 * DAY_US,
-    "out_of_coverage": 4 * DAY_US,
-    "device_fault": 0,
-    "unknown": 2 * DAY_US,
-    "never_heard": 2 * DAY_US,
+SILENT_AFTER_US: Mapping[str, int] = {code: int(1e6 * after_s) for code, after_s in SILENT_S.items()} | {
+    "never_heard": 2 * DAY_US
 }
 BEHIND_AFTER_US = HOUR_US  # what did not come so long after the gateway was heard is not on its way (chosen)
 DECLARED_FOR_US = 7 * DAY_US  # a loss is shown for a week; the account shows it for good (chosen)
@@ -75,12 +72,12 @@ class ConcernGroup:
 def groups_of(
     heard: Sequence[HeardDevice],
     quarantined: Sequence[QuarantinedGroup],
-    declared: Sequence[tuple[str, DeclaredLine]],
+    declared: Sequence[DeclaredLine],
     *,
     version: str,
     now_us: int,
 ) -> list[ConcernGroup]:
-    """Every group, empty ones too. declared : owner and line. version : of this server."""
+    """Every group, empty ones too. version : of this server."""
     machines = {(device.owner, device.device): device.machine for device in heard}
     lines = {
         SILENT: [line for device in heard if (line := _silent(device, now_us)) is not None],
@@ -148,19 +145,19 @@ def _held(group: QuarantinedGroup, machines: MachineOf) -> Concern:
     )
 
 
-def _declared(found: Sequence[tuple[str, DeclaredLine]], machines: MachineOf, now_us: int) -> list[Concern]:
+def _declared(found: Sequence[DeclaredLine], machines: MachineOf, now_us: int) -> list[Concern]:
     return [
         Concern(
-            owner=owner,
+            owner=line.owner,
             device=line.device,
-            machine=machines.get((owner, line.device)),
+            machine=machines.get((line.owner, line.device)),
             code=line.event,
             count=line.times,
             since_us=line.last_us,
             needs_person=line.event not in _SETTLED,
             value=line.lost or None,
         )
-        for owner, line in found
+        for line in found
         if now_us - line.last_us < DECLARED_FOR_US
     ]
 

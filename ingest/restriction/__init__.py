@@ -12,12 +12,13 @@ from cleanside.ingest.restriction.measure.hours import summarise_hours
 from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
 from cleanside.ingest.restriction.measure.summary import HourSummary, PackedHour, Readings, Summaries
 from cleanside.ingest.restriction.verdict.ahead import Quantiles
-from cleanside.ingest.restriction.verdict.assess import Assessment, assess, assess_housing
+from cleanside.ingest.restriction.verdict.assess import SILENT_S, Assessment, assess, assess_housing
 from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.study import Studied, Study, housing_lives, study_housing
 from cleanside.ingest.restriction.verdict.suspect import Suspicion
 
 __all__ = [
+    "SILENT_S",
     "Assessment",
     "Entry",
     "FleetKnowledge",

@@ -39,8 +39,7 @@ def look(connection: sa.Connection, owner_id: int | None, now_us: int) -> list[C
     quiet_before_us = now_us - concerns.LISTED_AFTER_US
     heard = attention.heard_devices(connection, owner_id, quiet_before_us=quiet_before_us)
     quarantined = attention.quarantined_groups(connection, owner_id)
-    said = declared.lines(connection, owner_id)
-    lines = [(line.owner, line) for line in said]
+    lines = declared.lines(connection, owner_id)
     return concerns.groups_of(heard, quarantined, lines, version=version("cleanside"), now_us=now_us)
 
 
