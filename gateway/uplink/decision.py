@@ -387,6 +387,9 @@ def _on_busy(state: LinkState, reply: Reply, jitter: float, now: datetime) -> De
     if code is not None:
         reason += f" ({code})"
     decision = back_off(state, reason, jitter)
+    if code is not None and code not in _STORE_CODES:
+        # Refused before it was looked at: what the server holds is as it said, and needs no question.
+        decision = replace(decision, state=replace(decision.state, asked=state.asked))
     if asked_s is None:
         return replace(decision, event=event) if code in _STORE_CODES else decision
     # A little later than asked, each at its own time: a fleet that comes back at once is the next overload.
