@@ -25,6 +25,7 @@ from cleanside.ingest.checking.plausible_time import (
     TIME_OUTLIER,
     outlier_doubt,
     start_of_built_us,
+    steps_back,
     unset_doubt,
 )
 from cleanside.ingest.checking.unset_runs import UnsetRuns, look_at_runs
@@ -56,6 +57,8 @@ def look(
 
     new : their indexes. numbers : of all readings of the batch. doubts : index -> why it is not believed.
     """
+    if _goes_on_in_time(stream, incoming, new, doubts):
+        return Neighbours(tail_us=int(incoming.at_us[-1]))
     arrived = arriving(incoming.batch, new, numbers)
     outliers = look_for_outliers(connection, stream, arrived)
     for index in sorted(outliers.out):
@@ -68,6 +71,19 @@ def look(
     again = judged_otherwise(connection, stream, outliers.entries, TIME_OUTLIER)
     again += judged_otherwise(connection, stream, runs.entries, CLOCK_UNSET)
     return Neighbours(withdrawn, again, None if runs.goes_on else outliers.tail_us)
+
+
+def _goes_on_in_time(stream: Stream, incoming: Incoming, new: Sequence[int], doubts: Doubts) -> bool:
+    """True where nothing lies beside the batch but what its times go on from: nobody can be out of line."""
+    seq = incoming.batch.seq
+    if doubts or incoming.ready is None or len(new) != len(incoming.at_us):
+        return False
+    if not isinstance(seq, range) or seq[0] != stream.highest + 1:
+        return False
+    is_first = stream.highest == 0
+    return (is_first or stream.tail_is_known) and not steps_back(
+        incoming.at_us, None if is_first else stream.tail_us
+    )
 
 
 def look_again(

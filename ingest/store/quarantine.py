@@ -101,8 +101,10 @@ def joined() -> sa.Select[Any]:
 
 def by_ids(connection: sa.Connection, owner_id: int, entry_ids: Sequence[int]) -> list[QuarantineRow]:
     """Those of these entries that belong to this owner, in order of receipt."""
-    query = _JOINED.where(streams.c.owner_id == owner_id).order_by(quarantine.c.id)
     found: list[QuarantineRow] = []
+    if not entry_ids:
+        return found
+    query = _JOINED.where(streams.c.owner_id == owner_id).order_by(quarantine.c.id)
     for piece in dialect.chunks(sorted(set(entry_ids))):
         found += [QuarantineRow(*row) for row in connection.execute(query.where(quarantine.c.id.in_(piece)))]
     return found
@@ -267,6 +269,8 @@ def hold_again(connection: sa.Connection, stream_id: int, because: Mapping[int, 
 
 def amended_of(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, str]:
     """number -> amended content, of the readings among `numbers` that were stored after an amendment."""
+    if not numbers:
+        return {}
     query = sa.select(quarantine.c.seq, quarantine.c.amended).where(
         quarantine.c.stream_id == stream_id,
         quarantine.c.state == RELEASED,
