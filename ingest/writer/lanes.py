@@ -56,6 +56,11 @@ class Lanes(Generic[J]):
         return len(self._quick) + len(self._bulk)
 
     @property
+    def bulk_waits(self) -> bool:
+        """Bulk is waiting."""
+        return bool(self._bulk)
+
+    @property
     def is_bulk_full(self) -> bool:
         """True where no further bulk is taken. One job alone always fits, however large."""
         too_many = len(self._bulk) >= self.max_jobs
@@ -102,10 +107,19 @@ class Line:
         self._monotonic_s = monotonic_s
         self._rate_per_s = 1.0
         self._next_s = 0.0
+        self._waits_since_s: float | None = None  # bulk was left waiting by the commit that ended then
 
-    def served(self, jobs: int, took_s: float) -> None:
-        """Learn how fast bulk is served, from a commit of it."""
-        self._rate_per_s += _SMOOTH * (jobs / max(took_s, 1e-3) - self._rate_per_s)
+    def served(self, jobs: int, took_s: float, *, more_waits: bool) -> None:
+        """
+        Learn how fast bulk is served, from a commit of it.
+
+        more_waits : bulk is left. Until its commit ends all time counts, also what the processor does
+        beside: a line that follows the commits alone is called sooner than it can be served.
+        """
+        now_s = self._monotonic_s()
+        spent_s = took_s if self._waits_since_s is None else max(took_s, now_s - self._waits_since_s)
+        self._waits_since_s = now_s if more_waits else None
+        self._rate_per_s += _SMOOTH * (jobs / max(spent_s, 1e-3) - self._rate_per_s)
 
     def turn_s(self) -> int:
         """In how many whole seconds the next one who is refused should come back."""

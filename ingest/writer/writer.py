@@ -107,6 +107,11 @@ class Writer:
         """Jobs that wait."""
         return len(self._lanes)
 
+    @property
+    def bulk_waits(self) -> bool:
+        """A backlog is waiting to be written."""
+        return self._lanes.bulk_waits
+
     def require_room(self) -> None:
         """Raise TryAgain where bulk would be refused: before its bytes are looked at, that costs little."""
         with self._wakes:
@@ -198,7 +203,7 @@ class Writer:
 
     def _learn(self, jobs: list[_Job], took_s: float) -> None:
         with self._wakes:
-            self._line.served(len(jobs), took_s)
+            self._line.served(len(jobs), took_s, more_waits=self._lanes.bulk_waits)
             self._lanes.served(sum(job.readings for job in jobs), took_s)
 
     def _transact(self, jobs: list[_Job]) -> list[Any]:
