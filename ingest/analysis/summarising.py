@@ -35,6 +35,9 @@ log = logging.getLogger("cleanside.ingest")
 
 HOURS_A_PASS = 400  # hours of a stream; bounds memory and the time a pass takes; chosen
 ANALYSIS_PAUSE_S = 0.25  # between passes with nothing due; chosen: what a person takes for at once
+# While a backlog waits to be written, a pass waits too: both want the one processor that Python uses.
+STAND_BACK_S = 0.05  # then it looks again; chosen: shorter than a commit of bulk
+LONGEST_STAND_BACK_S = 10.0  # before each pass: a flood that lasts must not stop the analysis; chosen
 MICRO = 1_000_000
 
 # Column of the store -> field of `restriction.Readings`, where the names differ.
@@ -69,6 +72,7 @@ class Analyst:
         stopping = self._resources.stopping
         while not stopping.is_set():
             try:
+                stand_back(lambda: self._resources.writer.bulk_waits, stopping.wait)
                 # Fewer than a pass takes: the next batches mostly touch the same hours, so it waits for them.
                 busy = run_pass(self._resources) >= HOURS_A_PASS
                 self._recheck()
@@ -90,6 +94,17 @@ class Analyst:
             self._next_recheck_us = now_us + self._resources.settings.recheck_interval_s * MICRO
             make_months_ahead(self._resources, now_us)
             recheck_due(self._resources, now_us)
+
+
+def stand_back(bulk_waits: Callable[[], bool], wait: Callable[[float], bool]) -> None:
+    """
+    Let a backlog that waits to be written go first, for `LONGEST_STAND_BACK_S` at most.
+
+    wait : waits that many seconds; True where it is time to end.
+    """
+    looks = round(LONGEST_STAND_BACK_S / STAND_BACK_S)
+    while looks and bulk_waits() and not wait(STAND_BACK_S):
+        looks -= 1
 
 
 def make_months_ahead(resources: Resources, now_us: int) -> None:
