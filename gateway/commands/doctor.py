@@ -20,13 +20,24 @@ from cleanside.gateway.errors import GatewayError, why
 from cleanside.gateway.settings import Settings, key_reader
 from cleanside.gateway.sources import Context, find_source
 from cleanside.gateway.timing.clock import Clock
-from cleanside.gateway.uplink.decision import problem_code
+from cleanside.gateway.uplink.asking import PATH as MARKS_PATH
+from cleanside.gateway.uplink.decision import BODY_HEADERS, is_refused, problem_code
 from cleanside.gateway.uplink.transport import NoAnswer, Reply, Request, Transport
-from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
+from cleanside.gateway.wire import (
+    ANSWER_MEDIA_TYPE,
+    PROBLEM_MEDIA_TYPE,
+    AskedStream,
+    encode_marks_question,
+)
 
 GOOD, BAD, NOT_LOOKED_AT = "good", "bad", "not_looked_at"
 #: a stream that there is none of (RFC 9562 section 5.9): a question that costs the server nothing
 _NO_STREAM: Final = "00000000-0000-0000-0000-000000000000"
+_OLDER_QUESTION: Final = Request(
+    method="GET",
+    path=f"/v1/streams/{_NO_STREAM}",
+    headers={"Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}", "Cache-Control": "no-store"},
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,11 +97,19 @@ def _server(settings: Settings, connect: Callable[[Settings], Transport], *, has
     except GatewayError as error:
         return Examined("server", BAD, str(error), "check uplink.ca_file and the certificates")
     try:
-        accept = {"Accept": f"application/json, {PROBLEM_MEDIA_TYPE}", "Cache-Control": "no-store"}
-        outcome = transport.send(Request(method="GET", path=f"/v1/streams/{_NO_STREAM}", headers=accept))
+        outcome = transport.send(_question(settings.device))
+        if is_refused(outcome):  # a server of the previous release does not know that question
+            outcome = transport.send(_OLDER_QUESTION)
     finally:
         transport.close()
     return what_the_server_says(outcome, settings.uplink_server)
+
+
+def _question(device: str) -> Request:
+    """Where a stream that there is none of stands: asked for this device, so that its key shows."""
+    asked = AskedStream(stream=_NO_STREAM, acknowledged_through=0, appended_through=0)
+    body = encode_marks_question(device, [asked])
+    return Request(method="POST", path=MARKS_PATH, headers=BODY_HEADERS, body=body)
 
 
 def what_the_server_says(outcome: Reply | NoAnswer, server: str) -> Examined:
@@ -99,8 +118,12 @@ def what_the_server_says(outcome: Reply | NoAnswer, server: str) -> Examined:
         step = "check name, port, network and, if it speaks of a certificate, uplink.ca_file and the clock"
         return Examined("server", BAD, f"no answer from {server}: {outcome.reason}", step)
     code = problem_code(outcome)
-    if outcome.status == 404 and code == "unknown_stream":
+    answered = outcome.status == 200 and outcome.media_type == ANSWER_MEDIA_TYPE
+    if answered or (outcome.status == 404 and code == "unknown_stream"):
         return Examined("server", GOOD, f"{server} answers, and takes the key")
+    if code == "key_not_for_device":
+        step = "check device in the settings; if it is right, get a key for it: cleanside-gateway enrol"
+        return Examined("server", BAD, "the key belongs to another device", step)
     if outcome.status in (401, 403) and code is not None:
         step = "get a new key: cleanside-gateway enrol, with a code from the shop"
         return Examined("server", BAD, f"{server} refuses the key: {code}", step)
