@@ -141,17 +141,16 @@ def refuse_fork(
         return
     name = stream.stream
     if is_elsewhere(told, stream):
-        raise Refused(
-            409, "stream_forked", f"stream {name} is written by another installation; open a new one"
-        )
+        raise Refused("stream_elsewhere", status=409, code="stream_forked", stream=name)
     if told.appended_through is None or told.appended_through >= stream.highest:
         return
     if not _only_new(marks, batch, verdict, opaque):
         raise Refused(
-            409,
             "stream_forked",
-            f"stream {name}: the server has seen number {stream.highest}, the gateway says it gave only "
-            f"{told.appended_through}; open a new stream for what comes now",
+            status=409,
+            stream=name,
+            highest=stream.highest,
+            appended_through=told.appended_through,
         )
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid
 from cleanside.ingest.store import audit, streams
 from cleanside.ingest.store.streams import Stream
 
@@ -39,10 +39,6 @@ def lower(
 def _refuse_no_lowering(stream: Stream, to: int) -> None:
     now = stream.appended_through
     if now is None or to > now:
-        reported = "has reported none" if now is None else f"reported {now}"
-        detail = f"{to} is no lower number: the gateway {reported}; only the gateway's report raises it"
-    elif to < stream.highest:
-        detail = f"{to} is below {stream.highest}, the highest number seen; give {stream.highest} or more"
-    else:
-        return
-    raise Refused(422, "not_valid", detail, errors=[Complaint("#/appended_through", detail)])
+        raise NotValid(Complaint("#/appended_through", "not_lower", number=to, reported=now))
+    if to < stream.highest:
+        raise NotValid(Complaint("#/appended_through", "below_highest", number=to, highest=stream.highest))

@@ -132,7 +132,7 @@ def take_in(file: BinaryIO, bringer: Bringer) -> Imported:
         header = read_header(file)
         reader = BlockReader(file, header)
     except BundleBroken as error:
-        raise Refused(400, "bundle_unreadable", str(error)) from None
+        raise Refused("bundle_unreadable", status=400, why=str(error)) from None
     key = _key_of(reader, header, bringer)
     bringer.note("bundle_begun", {"device": header.device, "key": key.handle})
     imported = Imported(header.device, key.handle)
@@ -157,8 +157,9 @@ def _key_of(reader: BlockReader, header: Header, bringer: Bringer) -> Key:
     else:
         return found
     bringer.note("bundle_refused", about)
-    why = audit.bundle_sentence(about["why"], about)
-    raise Refused(422, "bundle_not_authentic", f"nothing of the bundle is taken: {why}")
+    because = audit.bundle_sentence(about["why"], about)
+    values: dict[str, Any] = about
+    raise Refused("bundle_not_authentic", status=422, because=because, **values)
 
 
 def _why_no_key(header: Header, handles: Sequence[str]) -> dict[str, str]:
@@ -173,8 +174,8 @@ def _take_block(block: int, body: bytes, imported: Imported, bringer: Bringer) -
     try:
         batch = decode(body)
         if batch.device != imported.device:
-            detail = f"block {block} speaks of device {batch.device}, the bundle is of {imported.device}"
-            raise Refused(403, "key_not_for_device", detail)
+            about: dict[str, Any] = {"block": block, "other": batch.device, "device": imported.device}
+            raise Refused("block_of_another_device", status=403, code="key_not_for_device", **about)
         units = units_text(batch)
         incoming = prepare(
             batch,
@@ -188,7 +189,7 @@ def _take_block(block: int, body: bytes, imported: Imported, bringer: Bringer) -
     except BatchRefused as error:
         imported.refuse(block, "not_a_batch", str(error))
     except Refused as error:
-        imported.refuse(block, error.code, error.detail)
+        imported.refuse(block, error.code, str(error))
 
 
 def _receive(connection: sa.Connection, incoming: Incoming) -> Answer:

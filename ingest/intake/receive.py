@@ -153,11 +153,7 @@ def _claim(connection: sa.Connection, incoming: Incoming) -> tuple[DeviceRow, St
     batch, owner_id, name = incoming.batch, incoming.owner_id, stream_name(incoming.batch)
     stream = streams.find(connection, owner_id, name, lock=True)
     if stream is not None and stream.device != batch.device:
-        raise Refused(
-            409,
-            "stream_bound",
-            f"stream {name} belongs to another device than {batch.device}; open a new stream for it",
-        )
+        raise Refused("stream_bound", status=409, stream=name, device=batch.device)
     device = fleet.device(connection, owner_id, batch.device) if stream is None else device_of(stream)
     if device is None or device.registered_us is None:
         _refuse_too_much_unknown(connection, incoming)
@@ -172,10 +168,11 @@ def _refuse_too_much_unknown(connection: sa.Connection, incoming: Incoming) -> N
     comes = len(incoming.batch) + (incoming.batch.opaque is not None)
     if held + comes > MAX_UNKNOWN_HELD:
         raise Refused(
-            403,
             "device_unknown",
-            f"device {incoming.batch.device} is not registered and {counted(held, 'reading')} held already, "
-            f"at most {MAX_UNKNOWN_HELD}; register the device, then send again",
+            status=403,
+            device=incoming.batch.device,
+            quarantined=counted(held, "reading"),
+            most=MAX_UNKNOWN_HELD,
         )
 
 
@@ -216,9 +213,4 @@ def _marks(connection: sa.Connection, stream: Stream, seen_now: Ranges, batch: B
 
 def _keep_bounded(marks: Marks) -> None:
     if len(marks.islands) > MAX_ISLANDS:
-        raise Refused(
-            429,
-            "too_many_gaps",
-            f"the stream would have {len(marks.islands)} separate ranges beyond its mark, "
-            f"at most {MAX_ISLANDS}; send the missing numbers, lowest first",
-        )
+        raise Refused("too_many_gaps", status=429, ranges=len(marks.islands), most=MAX_ISLANDS)

@@ -17,6 +17,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -68,26 +69,17 @@ _CHALLENGE = {"WWW-Authenticate": "Bearer"}
 class KeyRejected(Refused):
     """A request without a valid key (401). key : the one shown, which has ended; None: no key of ours."""
 
-    def __init__(self, code: str, detail: str, *, reason: str, key: Key | None = None) -> None:
+    def __init__(
+        self, case: str, /, *, code: str, reason: str, key: Key | None = None, **values: Any
+    ) -> None:
         """reason : what the count of refusals calls it; more exact than the answer."""
-        super().__init__(401, code, detail, headers=_CHALLENGE)
+        super().__init__(case, status=401, code=code, headers=_CHALLENGE, **values)
         self.reason = reason
         self.key = key
 
 
 def _no_key(reason: str = "key_unknown", key: Key | None = None) -> KeyRejected:
-    detail = (
-        "there is no valid key; send the header Authorization: Bearer KEY, with a key that is not revoked"
-    )
-    return KeyRejected("key_unknown", detail, reason=reason, key=key)
-
-
-_SUSPENDED = Refused(
-    403,
-    "key_suspended",
-    "this key does nothing since a backup was restored: it may have been revoked after the backup; "
-    "have somebody at the server confirm it: cleanside-ingest keys confirm HANDLE",
-)
+    return KeyRejected("key_unknown", code="key_unknown", reason=reason, key=key)
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,16 +182,21 @@ def _checked(key: Key | None, secret: str, now_us: int) -> Key:
     if state == keys.REVOKED:
         raise _no_key("key_revoked", key)
     if state == keys.EXPIRED:
-        raise KeyRejected("key_expired", _expired(key), reason="key_expired", key=key)
+        raise _expired(key)
     if state == keys.SUSPENDED:
-        raise _SUSPENDED
+        raise Refused("key_suspended", status=403)
     return key
 
 
-def _expired(key: Key) -> str:
+def _expired(key: Key) -> KeyRejected:
+    code, handle = "key_expired", key.handle
     if key.replaced_by is not None:
-        return f"key {key.handle} was replaced by {key.replaced_by} and has ended; use that one"
-    return f"key {key.handle} expired at {instant_text(key.expires_us or 0)}; have an admin make a new one"
+        successor = key.replaced_by
+        return KeyRejected(
+            "key_replaced", code=code, reason=code, key=key, handle=handle, successor=successor
+        )
+    at = instant_text(key.expires_us or 0)
+    return KeyRejected("key_expired", code=code, reason=code, key=key, handle=handle, at=at)
 
 
 def require(key: Key, permission: str) -> None:
@@ -207,9 +204,7 @@ def require(key: Key, permission: str) -> None:
     allowed = PERMISSIONS[permission]
     if key.role not in allowed:
         needed = " or ".join(role for role in ROLES if role in allowed)
-        raise Refused(
-            403, "role_not_allowed", f"a key of role {key.role} may not do this; use one of role {needed}"
-        )
+        raise Refused("role_not_allowed", status=403, role=key.role, needed=needed)
 
 
 def sees_device(key: Key, device: str) -> bool:
@@ -220,8 +215,4 @@ def sees_device(key: Key, device: str) -> bool:
 def require_device(key: Key, device: str) -> None:
     """Raise Refused (403) unless the key may post for this device."""
     if not sees_device(key, device):
-        raise Refused(
-            403,
-            "key_not_for_device",
-            f"this key is not for device {device}; use a key that is bound to it",
-        )
+        raise Refused("key_not_for_device", status=403, device=device)

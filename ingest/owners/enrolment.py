@@ -33,12 +33,6 @@ VALID_HOURS = 72  # until the technician has been there; chosen
 MOST_VALID_HOURS = 24 * 30
 COMMAND = "command"  # who made a code at the server's own command line
 
-_NOT_VALID = Refused(
-    403,
-    "code_not_valid",
-    "this code is not valid: unknown, used, or out of date; ask whoever made it for a new one",
-)
-
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EnrolmentOrder:
@@ -117,13 +111,9 @@ def enrol(
     """
     found = one_time_codes.enrolment_by_code(connection, code_hash)
     if found is None or not _holds(connection, found, attempt, now_us):
-        raise _NOT_VALID
+        raise Refused("code_not_valid", status=403)
     if device is not None and device != found.device:
-        raise Refused(
-            409,
-            "code_for_another_device",
-            f"the code is for device {found.device}, not {device}; correct the setting, or ask for another",
-        )
+        raise Refused("code_for_another_device", status=409, device=found.device, other=device)
     if found.key_id is not None:
         keys.revoke_id(connection, found.key_id, now_us)
     done = put_in_service(

@@ -26,7 +26,7 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
 from cleanside.ingest.store import audit, fleet, keys, one_time_codes
 from cleanside.ingest.store.keys import Key
@@ -74,13 +74,10 @@ def expires_soon(key: Key, now_us: int) -> bool:
 
 def check_devices(role: str, devices: list[str]) -> None:
     """Raise Refused where a key's devices do not fit its role."""
-    detail = ""
     if role == "device" and not devices:
-        detail = "a key of role device is bound to its devices; name at least one"
+        raise NotValid(Complaint("#/devices", "key_without_devices"))
     if devices and role not in BOUND_ROLES:
-        detail = f"a key of role {role} is not bound to devices; leave them out"
-    if detail:
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/devices", detail)])
+        raise NotValid(Complaint("#/devices", "role_without_devices", role=role))
 
 
 def make(connection: sa.Connection, wanted: WantedKey, new: NewKey, now_us: int) -> Key:
@@ -210,13 +207,14 @@ def _unused_successor(connection: sa.Connection, old: Key, now_us: int) -> Key |
     state = old.state(now_us)
     after = None if old.replaced_by is None else keys.by_handle(connection, old.replaced_by)
     if state != keys.VALID:
-        detail = f"key {old.handle} is {state}; make a new key"
-        raise Refused(409, "not_rotatable", detail)
+        raise Refused("not_rotatable", status=409, handle=old.handle, state=state)
     if after is None or after.revoked_us is not None:
         return None
     if after.last_used_us is not None:
-        detail = f"key {old.handle} was replaced by {after.handle}, which is in use; rotate that one"
-        raise Refused(409, "not_rotatable", detail)
+        handle, successor = old.handle, after.handle
+        raise Refused(
+            "successor_in_use", status=409, code="not_rotatable", handle=handle, successor=successor
+        )
     return after
 
 
@@ -226,26 +224,21 @@ def _same_span(key: Key, now_us: int) -> int | None:
 
 def _refuse_past(expires_us: int | None, now_us: int) -> None:
     if expires_us is not None and expires_us <= now_us:
-        detail = "expires_at is not in the future; give a later instant, or leave it out for a key that lasts"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/expires_at", detail)])
+        raise NotValid(Complaint("#/expires_at", "expires_in_the_past"))
 
 
 def _refuse_too_often(last: Key, now_us: int, pace_us: int) -> None:
     wait_us = last.created_us + pace_us - now_us
     if wait_us > 0:
         retry_s = min(MOST_RETRY_AFTER_S, math.ceil(wait_us / 1e6))
-        detail = f"key {last.handle} was made a moment ago; a key replaces itself at most once an hour"
-        raise Refused(429, "over_quota", detail, headers={"Retry-After": str(retry_s)})
+        headers = {"Retry-After": str(retry_s)}
+        raise Refused("rotated_lately", status=429, code="over_quota", headers=headers, handle=last.handle)
 
 
 def _require_lasting(connection: sa.Connection, owner_id: int, *, besides: tuple[str | None, ...]) -> None:
     """Raise Refused (409) unless the owner has an admin key that lasts, besides these."""
     if not set(keys.lasting_admins(connection, owner_id)) - set(besides):
-        detail = (
-            "the owner would have no admin key that is valid and without an end; make one first "
-            "(POST /v1/keys, or on the server: cleanside-ingest keys create --role admin)"
-        )
-        raise Refused(409, "last_admin_key", detail)
+        raise Refused("last_admin_key", status=409)
 
 
 def _find(connection: sa.Connection, owner_id: int, handle: str) -> Key:

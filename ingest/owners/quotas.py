@@ -16,8 +16,6 @@ import time
 from collections.abc import Callable, Hashable
 from typing import Generic, TypeVar
 
-from cleanside.gateway.wire import text_of
-from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import Refused
 
 H = TypeVar("H", bound=Hashable)
@@ -154,9 +152,8 @@ class Limits:
 def over_quota(limit: str, wait_s: float) -> Refused:
     """The answer to who is over a limit, with when to come back. limit : which of `error_texts`."""
     retry_s = min(max(1, math.ceil(wait_s)), LATEST_S)
-    values = {"limit": limit, "retry_s": retry_s}
-    detail = text_of(SENTENCES, limit, values)
-    return Refused(429, "over_quota", detail, headers={"Retry-After": str(retry_s)}, values=values)
+    headers = {"Retry-After": str(retry_s)}
+    return Refused(limit, status=429, code="over_quota", headers=headers, retry_s=retry_s)
 
 
 def address_of(host: str | None) -> str:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.store import fleet, hours
 from cleanside.ingest.store.fleet import Assignment, DeviceRow
 
@@ -70,7 +70,7 @@ def span_of(seats: Sequence[Assignment], order: SeatOrder, now_us: int) -> SeatS
     ends in the past without a start on a housing on which the device does not sit.
     """
     if order.with_history and order.from_us is not None:
-        raise _not_valid("with_history", "give assigned_from or with_history, not both")
+        raise NotValid(Complaint("#/with_history", "start_or_history"))
     if order.from_us is not None or order.with_history or not seats:
         return _checked(SeatSpan(order.from_us, order.until_us))
     if order.until_us is None:
@@ -81,11 +81,7 @@ def span_of(seats: Sequence[Assignment], order: SeatOrder, now_us: int) -> SeatS
         return SeatSpan(ends[-1].from_us, order.until_us)
     if order.until_us > now_us:
         return SeatSpan(now_us, order.until_us)
-    detail = (
-        f"the device does not sit on this housing at {instant_text(order.until_us)}; give assigned_from, or "
-        "with_history: true where all readings before belong to this housing"
-    )
-    raise _not_valid("assigned_until", detail)
+    raise NotValid(Complaint("#/assigned_until", "not_seated_then", at=instant_text(order.until_us)))
 
 
 def _covers(seat: Assignment, at_us: int) -> bool:
@@ -96,13 +92,9 @@ def _covers(seat: Assignment, at_us: int) -> bool:
 
 def _checked(span: SeatSpan) -> SeatSpan:
     if span.from_us is not None and span.until_us is not None and span.until_us <= span.from_us:
-        detail = f"assigned_until {instant_text(span.until_us)} is not after assigned_from"
-        raise _not_valid("assigned_until", f"{detail} {instant_text(span.from_us)}")
+        ends, starts = instant_text(span.until_us), instant_text(span.from_us)
+        raise NotValid(Complaint("#/assigned_until", "seat_ends_before", until=ends, start=starts))
     return span
-
-
-def _not_valid(member: str, detail: str) -> Refused:
-    return Refused(422, "not_valid", detail, errors=[Complaint(f"#/{member}", detail)])
 
 
 def preview(connection: sa.Connection, device: DeviceRow | None, order: SeatOrder, now_us: int) -> Seated:

@@ -72,7 +72,7 @@ def hand_over(
     Raises Refused (409) before anything is written: `name_taken`, `not_transferable`.
     """
     if machine.owner_id == to_owner_id:
-        raise Refused(409, "not_transferable", f"machine {machine.name} is this owner's already")
+        raise Refused("not_transferable", status=409, machine=machine.name)
     name = names.machine or machine.name
     if fleet.machine(connection, to_owner_id, name) is not None:
         raise _taken("machine", name)
@@ -119,8 +119,7 @@ def _target(
 
 
 def _taken(what: str, name: str) -> Refused:
-    detail = f"there is a {what} {name} here already; accept it under another name"
-    return Refused(409, "name_taken", detail)
+    return Refused("name_taken", status=409, what=what, name=name)
 
 
 # ---------------------------------------------------------------- a device whose history is shared

@@ -17,9 +17,9 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
-from cleanside.gateway.wire import Doubt, instant_text, parse_instant
+from cleanside.gateway.wire import Doubt, NotAnInstant, instant_text, parse_instant
 from cleanside.ingest.checking.placed import TIME_IS_RIGHT
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, DoesNotFit, NotFound, Refused
 from cleanside.ingest.quarantine import replay
 from cleanside.ingest.quarantine.withdrawing import withdraw
 from cleanside.ingest.store import audit, quarantine, readings, reasons, second_readings, streams
@@ -79,7 +79,7 @@ def changed(
     Raises ValueError where the change does not fit; the message has the value, the rule and the next step.
     """
     if "opaque" in content:
-        raise ValueError("it is a record that nobody could read; it can only be discarded")
+        raise DoesNotFit("record_only_discarded")
     after = dict(content)
     if change.time_is_right:
         parse_instant(after["at"])  # a time that cannot be read cannot be right
@@ -88,13 +88,13 @@ def changed(
         after.pop(TIME_IS_RIGHT, None)  # a person said it of another time
     if change.suggested:
         if suggestion is None:
-            raise ValueError("the server has no suggestion for it; give the change yourself")
+            raise DoesNotFit("no_suggestion")
         after |= {key: suggestion[key] for key in ("at",) if key in suggestion}
         after["units"] = dict(after.get("units", {})) | dict(suggestion.get("units", {}))
     if change.units is not None:
         used = {name: unit for name, unit in change.units.items() if name in content}
         if not used:
-            raise ValueError(f"it has none of {', '.join(sorted(change.units))}; name a quantity it has")
+            raise DoesNotFit("has_none_of", quantities=", ".join(sorted(change.units)))
         after["units"] = dict(after.get("units", {})) | used
     if change.offset is not None:
         after["at"] = f"{after['at']}{change.offset}"
@@ -107,7 +107,7 @@ def changed(
 def _shifted(at: str, shift_s: float) -> str:
     instant = parse_instant(at)
     if instant.exact is not None:
-        raise ValueError(f'"{at}" is a leap second or finer than a microsecond; it cannot be shifted')
+        raise DoesNotFit("not_shiftable", at=at)
     return instant_text(instant.us + round(shift_s * MICRO))
 
 
@@ -144,19 +144,18 @@ def _all_changed(entries: Sequence[QuarantineRow], change: Repair) -> list[str |
         suggestion = next((given for given in suggestions if given is not None), None)
         try:
             after = changed(json.loads(entry.amended or entry.content), change, suggestion)
-        except ValueError as error:
-            complaints.append(Complaint(f"#/entries/{entry.id}", str(error)))
+        except (DoesNotFit, NotAnInstant) as error:
+            complaints.append(Complaint.of(f"#/entries/{entry.id}", error))
         else:
             contents.append(entry.amended if change == Repair() else json.dumps(after))
     if complaints:
-        of = counted(len(entries), "entry", "entries")
-        detail = f"the change does not fit {len(complaints)} of {of}; leave out what it does not fit"
         raise Refused(
-            422,
             "change_does_not_fit",
-            detail,
+            status=422,
             errors=complaints[:64],
             more_errors=max(0, len(complaints) - 64),
+            not_fitting=len(complaints),
+            entries=counted(len(entries), "entry", "entries"),
         )
     return contents
 
@@ -209,7 +208,7 @@ def set_aside(
         raise NotFound("stream", stream_name)
     if span[1] - span[0] >= MAX_AT_ONCE:
         asked = counted(span[1] - span[0] + 1, "number")
-        raise Refused(422, "not_valid", f"{asked} at once, at most {MAX_AT_ONCE}; split it")
+        raise Refused("too_many_numbers", status=422, code="not_valid", asked=asked, most=MAX_AT_ONCE)
     doubt = Doubt(quarantine.SET_ASIDE, {"by": who.handle, "reason": reason})
     because = dict.fromkeys(range(span[0], span[1] + 1), doubt)
     numbers = ranges_of(withdraw(connection, stream, because, now_us))
@@ -236,11 +235,7 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
     entries = quarantine.by_ids(connection, who.owner_id, list(before))
     gone = len(entries) < len(before)  # with their machine, to another owner
     if done.undone_us is not None or gone or any(e.amendment_id != amendment_id for e in entries):
-        detail = (
-            f"amendment {amendment_id} is undone, or its entries were amended again since, or are another "
-            "owner's now; undo first what was done since"
-        )
-        raise Refused(409, "not_undoable", detail)
+        raise Refused("not_undoable", status=409, amendment=amendment_id)
     quarantine.set_undone(connection, amendment_id, now_us)
     streams.forget_tails(connection, [entry.stream_id for entry in entries])
     if done.kind == "set_aside":

@@ -65,17 +65,22 @@ def keep_both(
 
 def _refuse_others(entries: Sequence[QuarantineRow]) -> None:
     errors = [
-        Complaint(f"#/entries/{entry.id}", "no other reading has its number; amend or discard it")
+        Complaint(f"#/entries/{entry.id}", "number_has_no_other")
         if not entry.beside
-        else Complaint(f"#/entries/{entry.id}", "it is a record that cannot be read; discard it")
+        else Complaint(f"#/entries/{entry.id}", "record_unreadable")
         for entry in entries
         if not entry.beside or "opaque" in _document(entry)
     ]
     if errors:
-        many = counted(len(entries), "entry", "entries")
-        detail = f"{len(errors)} of {many} cannot be second readings; leave them out"
-        more = max(0, len(errors) - 64)
-        raise Refused(422, "change_does_not_fit", detail, errors=errors[:64], more_errors=more)
+        raise Refused(
+            "no_second_readings",
+            status=422,
+            code="change_does_not_fit",
+            errors=errors[:64],
+            more_errors=max(0, len(errors) - 64),
+            not_fitting=len(errors),
+            entries=counted(len(entries), "entry", "entries"),
+        )
 
 
 def _document(entry: QuarantineRow) -> Document:

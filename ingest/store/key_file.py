@@ -49,23 +49,17 @@ class KeyFile:
     def read(self) -> tuple[SealingKey, ...]:
         """The keys. Raises CannotOpen where there is no file of them; the message has the next step."""
         if self.path is None:
-            raise CannotOpen(
-                "key_missing",
-                "webhook_key_file is not set; run: cleanside-ingest webhooks create-key, "
-                "and set webhook_key_file to the same file on every host",
-            )
+            raise CannotOpen("webhook_key_unset", code="key_missing")
         try:
             found = self.path.stat()
             seen = (found.st_ino, found.st_mtime_ns, found.st_size)
             if seen != self._seen:
                 self._keys, self._seen = parse(self.path.read_text("utf-8")), seen
         except FileNotFoundError:
-            raise CannotOpen(
-                "key_missing", f"key file {self.path} is not there; put it back from the copy you keep"
-            ) from None
+            raise CannotOpen("webhook_key_missing", code="key_missing", path=self.path) from None
         except (OSError, ValueError) as error:
             raise CannotOpen(
-                "key_unreadable", f"key file {self.path} cannot be read ({why(error)}); correct it"
+                "webhook_key_unreadable", code="key_unreadable", path=self.path, why=why(error)
             ) from None
         return self._keys
 
@@ -145,9 +139,7 @@ def _put(path: Path, keys: Sequence[SealingKey], *, over: bool) -> None:
         raise
     except OSError as error:
         raise CannotOpen(
-            "key_unreadable",
-            f"key file {path} cannot be made ({why(error)}); let uid {os.getuid()} write there, "
-            "or set webhook_key_file",
+            "webhook_key_not_made", code="key_unreadable", path=path, why=why(error), uid=os.getuid()
         ) from error
 
 

@@ -60,7 +60,7 @@ def open_sealed(keys: Sequence[SealingKey], sealed: str, place: str) -> str:
 
     key = next((one for one in keys if one.id == key_of(sealed)), None)
     if key is None:
-        raise CannotOpen("key_missing", f"it is encrypted with key {key_of(sealed) or '?'}")
+        raise CannotOpen("sealed_with_another_key", code="key_missing", key=key_of(sealed) or "?")
     try:
         version, _, encoded = sealed.split(":")
         made = base64.b64decode(encoded, validate=True)
@@ -68,5 +68,5 @@ def open_sealed(keys: Sequence[SealingKey], sealed: str, place: str) -> str:
             raise ValueError(f"version {version}")
         opened = AESGCM(key.secret).decrypt(made[:NONCE_BYTES], made[NONCE_BYTES:], place.encode())
     except (InvalidTag, ValueError) as error:
-        raise CannotOpen("altered", "it was altered, or belongs to another row") from error
+        raise CannotOpen("sealed_altered", code="altered") from error
     return opened.decode()

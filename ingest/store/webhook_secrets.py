@@ -83,21 +83,22 @@ def opened(webhook: Webhook, file: KeyFile) -> Opened:
     except CannotOpen as error:
         if webhook.secret:  # the release before may still run: nothing stops yet
             return _in_clear(webhook)
-        raise CannotOpen(error.code, _with_next_step(error, file)) from error
+        raise _with_next_step(error, file) from error
 
 
 def _in_clear(webhook: Webhook) -> Opened:
     if not webhook.secret:
-        raise CannotOpen("altered", "it has no secret")
+        raise CannotOpen("webhook_secretless", code="altered")
     return Opened(webhook.id, webhook.owner_id, webhook.url, webhook.secret)
 
 
-def _with_next_step(error: CannotOpen, file: KeyFile) -> str:
+def _with_next_step(error: CannotOpen, file: KeyFile) -> CannotOpen:
     if error.code == "altered":
-        return f"{error}; end this webhook and register it again"
-    if "encrypted with" in str(error):
-        return f"{error}, which {file.path} does not hold; add its line from the copy you keep"
-    return str(error)
+        return CannotOpen("webhook_altered", code="altered", why=str(error))
+    if error.case == "sealed_with_another_key":
+        key = error.values["key"]
+        return CannotOpen("webhook_key_not_in_file", code=error.code, path=file.path, key=key)
+    return error
 
 
 def bring_along(connection: sa.Connection, file: KeyFile) -> Brought:

@@ -113,11 +113,11 @@ def check_url(url: str, allowed: Iterable[Network]) -> SplitResult:
     """
     An address as an admin gave it, in parts; nothing is looked up.
 
-    Raises ValueError where it may never be sent to; the message has the rule and the next step.
+    Raises AddressRefused where it may never be sent to; the message has the rule and the next step.
     """
     if len(url) > MAX_URL or not url.isascii() or not url.isprintable() or " " in url:
         raise AddressRefused("url_not_ascii", most=MAX_URL)
-    parts = urlsplit(url)
+    parts = _split(url)
     try:
         port = parts.port
     except ValueError:
@@ -136,6 +136,13 @@ def check_url(url: str, allowed: Iterable[Network]) -> SplitResult:
     elif parts.scheme == "http":
         raise AddressRefused("url_in_the_clear")
     return parts
+
+
+def _split(url: str) -> SplitResult:
+    try:
+        return urlsplit(url)
+    except ValueError:  # an IPv6 address without its bracket
+        raise AddressRefused("url_not_of_the_web") from None
 
 
 def shortened(url: str) -> str:

@@ -45,18 +45,18 @@ class Prices:
     element_price: float  # element and the work of changing it
 
 
-def unusual_figures(prices: Prices) -> list[tuple[str, str]]:
-    """(field, value and rule) of each figure that was most likely mistyped. Pure."""
-    found = []
+def unusual_figures(prices: Prices) -> list[tuple[str, str, dict[str, float]]]:
+    """(field, code, values) of each figure that was most likely mistyped. Pure."""
+    unusual = []
     if prices.fuel_l_per_h > MOST_FUEL_L_PER_H:
-        most = f"{MOST_FUEL_L_PER_H:g}, about what a genset of 2 MW burns at full load"
-        found.append(("fuel_l_per_h", f"{prices.fuel_l_per_h:g} l/h is more than {most}"))
+        values = {"l_per_h": prices.fuel_l_per_h, "most_l_per_h": MOST_FUEL_L_PER_H}
+        unusual.append(("fuel_l_per_h", "fuel_unusual", values))
     litres, (least, most_l) = prices.element_price / prices.fuel_price_per_l, ELEMENT_IN_LITRES
     if not least <= litres <= most_l:
-        worth = f"an element at {prices.element_price:g} would cost as much as {litres:.3g} l of fuel"
-        usual = f"{least:g} to {most_l:g} l are usual"
-        found.append(("fuel_price_per_l", f"{prices.fuel_price_per_l:g} a litre: {worth}; {usual}"))
-    return found
+        values = {"price_per_l": prices.fuel_price_per_l, "element_price": prices.element_price}
+        values |= {"litres": litres, "least_l": least, "most_l": most_l}
+        unusual.append(("fuel_price_per_l", "fuel_price_unusual", values))
+    return unusual
 
 
 @dataclass(frozen=True, kw_only=True)
