@@ -33,7 +33,7 @@ MOST_FUEL_L_PER_H = 500.0
 #: what an element and the work cost, in litres of fuel: whatever the currency (common practice)
 ELEMENT_IN_LITRES = (5.0, 5_000.0)
 
-STEPS = 400  # of the way ahead; the cheapest hour is found to a 400th of it (chosen)
+STEPS = 400  # of the hours left; the cheapest hour is found to a 400th of them (chosen)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,7 +72,8 @@ class Waiting:
     """
     What restriction costs now and until terminal, and when changing costs least. None = no prices entered.
 
-    Until due it is None too where no hours are left: then each further hour costs what it costs now.
+    `..._until_due` is None too where no hours are left: then each further hour costs as much as the present
+    one.
     """
 
     extra_fuel_percent_now: CostRange
@@ -100,7 +101,7 @@ def cost_of_waiting(
     prices: Prices | None = None,
 ) -> Waiting:
     """
-    What waiting costs for the running life.
+    The cost of waiting for the running life.
 
     hours, restriction_pa : the life so far, shape (n,), n >= 1, operating hours from the change. [h], [Pa]
     clean_pa : level with this element clean; extra is what lies above it. [Pa]
