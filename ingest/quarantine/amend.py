@@ -1,9 +1,9 @@
 """
-What a person does about held readings: amend, discard, set aside what was stored, and undo each of them.
+Amend or discard quarantined readings, set stored ones aside, and undo each of these.
 
-Promises: the content as sent is never touched; what is changed stands beside it. An amended reading goes
-through the same checks as on receipt and keeps its number and identity. Everything is noted with who did
-it and when, and can be undone as long as nothing else was done to the same entries since.
+Promises: the content as sent never changes; the change is stored beside it. An amended reading goes through
+the same checks as on receipt and keeps its number and identity. The audit log has who did it and when. Each
+can be undone as long as the same entries were not changed since.
 Leaves to others: who may do it (`ingest.api.routes`), the checks (`ingest.checking.checks`).
 """
 
@@ -32,7 +32,7 @@ MICRO = 1_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Who:
-    """On whose behalf."""
+    """Who amends: an owner and the handle of the key."""
 
     owner_id: int
     handle: str
@@ -40,7 +40,7 @@ class Who:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repair:
-    """What is changed of a held reading. Empty: look again at it as it is."""
+    """The change of a quarantined reading. Empty: check it again as it is."""
 
     #: quantity -> the unit its value really is in
     units: Mapping[str, str] | None = None
@@ -50,19 +50,19 @@ class Repair:
     offset: str | None = None
     #: apply what the server suggested for each reading
     suggested: bool = False
-    #: a person says that the time is right as it stands
+    #: a person confirms the time as it is
     time_is_right: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AmendmentOutcome:
-    """What an amendment does, or would do."""
+    """The outcome of an amendment, or of its preview."""
 
     #: None for a preview
     amendment_id: int | None
     entries: int
     stored: int
-    #: still held: entry, code, detail
+    #: still quarantined: entry, code, detail
     held: tuple[tuple[int, str, str], ...]
     #: how many match the condition; None: as many as `entries`
     matched: int | None = None
@@ -76,16 +76,16 @@ def changed(
     """
     The content of a reading after a change. Pure.
 
-    Raises ValueError where the change does not fit; the message has the value, the rule and the next step.
+    Raises DoesNotFit where the change does not fit, NotAnInstant where it makes a time that is none.
     """
     if "opaque" in content:
         raise DoesNotFit("record_only_discarded")
     after = dict(content)
     if change.time_is_right:
-        parse_instant(after["at"])  # a time that cannot be read cannot be right
+        parse_instant(after["at"])  # an unreadable time cannot be right
         return after | {TIME_IS_RIGHT: True}
     if change.suggested or change.shift_s is not None or change.offset is not None:
-        after.pop(TIME_IS_RIGHT, None)  # a person said it of another time
+        after.pop(TIME_IS_RIGHT, None)  # the person confirmed another time
     if change.suggested:
         if suggestion is None:
             raise DoesNotFit("no_suggestion")
@@ -122,7 +122,9 @@ def amend(
     now_us: int,
     detail: str,
 ) -> AmendmentOutcome:
-    """Change held readings, look at them again. Raises Refused (422) where the change does not fit all."""
+    """
+    Change quarantined readings and check them again. Raises Refused (422) where the change does not fit all.
+    """
     contents = _all_changed(entries, change)
     kind = "time_right" if change.time_is_right else "amend"
     amendment_id = begin(connection, who, kind, now_us, detail, entries)
@@ -163,7 +165,7 @@ def _all_changed(entries: Sequence[QuarantineRow], change: Repair) -> list[str |
 def discard(
     connection: sa.Connection, who: Who, entries: Sequence[QuarantineRow], now_us: int, detail: str
 ) -> AmendmentOutcome:
-    """Give held readings up, on a person's word. They stay on record and count as discarded."""
+    """Discard quarantined readings, as a person decided. They stay on record and count as discarded."""
     amendment_id = begin(connection, who, "discard", now_us, detail, entries)
     quarantine.amend(connection, amendment_id, [(entry.id, entry.amended) for entry in entries])
     quarantine.set_states(connection, [entry.id for entry in entries], DISCARDED)
@@ -173,7 +175,7 @@ def discard(
 def begin(
     connection: sa.Connection, who: Who, kind: str, now_us: int, detail: str, entries: Sequence[QuarantineRow]
 ) -> int:
-    """Record an amendment of entries and what they were before. Returns its number."""
+    """Record an amendment of entries, with their state before. Returns its number."""
     amendment_id = quarantine.put_amendment(
         connection, owner_id=who.owner_id, kind=kind, at_us=now_us, who=who.handle, detail=detail
     )
@@ -224,7 +226,7 @@ def set_aside(
 
 def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) -> AmendmentOutcome:
     """
-    Make everything as it was before an amendment.
+    Restore the entries as they were before an amendment.
 
     Raises NotFound, or Refused (409) where it is undone already or its entries were changed since.
     """
@@ -259,7 +261,7 @@ def _take_out_again(connection: sa.Connection, entries: Sequence[QuarantineRow])
 
 
 def outcome_document(outcome: AmendmentOutcome) -> dict[str, Any]:
-    """An outcome for an answer; held entries are cut at 64 and the rest counted."""
+    """An outcome for an answer; quarantined entries are cut at 64 and the rest counted."""
     document = asdict(outcome)
     document["matched"] = outcome.entries if outcome.matched is None else outcome.matched
     held = [{"entry": e, "code": code, "detail": text} for e, code, text in outcome.held]
