@@ -1,8 +1,9 @@
 """
-A person lowers what a gateway said it has appended: a false report would leave numbers pending for good.
+A person lowers the number that a gateway reported as appended: a false report leaves numbers pending for
+good.
 
-Promises: the server alone never lowers it, because reports arrive out of order. A person may lower it to the
-highest number seen and no further, and it is recorded with who, when, why, and what stood before.
+Promises: the server by itself never lowers it, because reports arrive out of order. A person may lower it to
+the highest number seen and no further. The audit log has who, when, why, and the number before.
 Leaves to others: who may do it (`ingest.api.routes.streams`, `ingest.commands.appended`).
 """
 

@@ -1,7 +1,7 @@
 """
-The bytes of a request: checked against their digest, decompressed while counting.
+The bytes of a request: checked against their digest, and decompressed up to a limit.
 
-Promises: never holds more than the limits allow, whatever a header says of the size.
+Promises: never takes more memory than the limits allow, whatever size a header states.
 Leaves to others: what the bytes mean (`gateway.wire`).
 """
 
@@ -32,10 +32,10 @@ _DIGEST_ITEM = re.compile(r"\s*([a-z][a-z0-9-]*)=:([A-Za-z0-9+/=]*):\s*")
 
 async def read(request: Request, *, media_types: Sequence[str], share: Share) -> tuple[str, bytes]:
     """
-    Media type and decoded body of a request, which holds `share` of the room as it comes and unfolds.
+    Media type and decoded body of a request; `share` counts its bytes as they arrive and as they decompress.
 
     Raises Refused: 413 over a limit, 415 for a type or coding we do not take, 400 where the body does not
-    decompress or differs from its Content-Digest. TryAgain where others hold all the room.
+    decompress or differs from its Content-Digest. TryAgain where other requests take all the memory allowed.
     """
     media_type = require_type(request.headers.get("content-type"), media_types)
     coding = request.headers.get("content-encoding", "identity").strip().casefold()
@@ -75,7 +75,7 @@ def require_type(given: str | None, wanted: Sequence[str]) -> str:
 
 
 def _check_digest(header: str | None, body: bytes) -> None:
-    """Hold the body as sent against its Content-Digest (RFC 9530), if there is one."""
+    """Compare the body as sent with its Content-Digest (RFC 9530), if there is one."""
     if header is None:
         return
     known = 0
@@ -105,7 +105,7 @@ def _bad_digest(wrong: Complaint, code: str = "digest_not_supported") -> Refused
 
 def decompress(body: bytes, coding: str) -> bytes:
     """
-    Undo a content coding. Stops as soon as the limit is passed, so that a bomb never unfolds.
+    Undo a content coding. Stops at the limit, so that a decompression bomb does no harm.
 
     Raises Refused: 413 over the limit, 400 where the bytes are not that coding or end too early.
     """
