@@ -1,9 +1,10 @@
 """
-Texts encrypted for one place: what is sealed for one row does not open in another.
+Texts encrypted for one place: a text sealed for one row does not open in another.
 
 Promises: AES-256-GCM (NIST SP 800-38D) with the place as associated data. A sealed text names its key by
-eight hex digits of the key's SHA-256, so that a missing key can be named; of a random key they say nothing.
-Leaves to others: where keys come from (`ingest.store.key_file`), what is sealed
+eight hex digits of the key's SHA-256, so that an error can name a missing key; these say nothing of a random
+key.
+Leaves to others: where keys come from (`ingest.store.key_file`), which texts are sealed
 (`ingest.store.webhook_secrets`).
 """
 
@@ -30,7 +31,7 @@ class SealingKey:
 
     @property
     def id(self) -> str:
-        """The name by which sealed texts call it."""
+        """The name of the key in sealed texts."""
         return hashlib.sha256(self.secret).hexdigest()[:8]
 
 
@@ -49,12 +50,12 @@ def seal(keys: Sequence[SealingKey], text: str, place: str) -> str:
 
 
 def key_of(sealed: str) -> str:
-    """The name of the key that a text is sealed with."""
+    """The name of the key that sealed a text."""
     return sealed.split(":")[1] if sealed.count(":") == 2 else ""
 
 
 def open_sealed(keys: Sequence[SealingKey], sealed: str, place: str) -> str:
-    """Decrypt a text. Raises CannotOpen where no key is its own, or where it was altered or moved."""
+    """Decrypt a text. Raises CannotOpen where its key is missing, or where it was altered or moved."""
     from cryptography.exceptions import InvalidTag
     from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
