@@ -1,5 +1,5 @@
 """
-Who may register a device name, and so read what was posted under it.
+Who may register a device name, and so read its readings.
 
 The contract: an integrator "posts for devices it registered, reads their machines". The rule that follows:
 

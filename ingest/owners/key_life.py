@@ -5,7 +5,7 @@ How a key begins, is replaced and ends.
   every answer to it carries the header Key-Expires, and lists say so.
 - Rotation makes a successor with the same role, devices, note and owner. The old key goes on for a stated
   overlap, then ends. Asked again before the successor was used, as after a lost reply, the successor gets a
-  fresh secret: what was never seen is worth nothing, and no row is added. An admin or the command line may
+  new secret: the unseen one is no longer valid, and no row is added. An admin or the command line may
   rotate any key of the owner, a device key itself, at most once an hour.
 - An owner that has a valid admin key keeps one that lasts: not revoked, and without an end. So the last one
   cannot be revoked, get an end, or be replaced by one that has an end. A replaced admin key goes on, past its
@@ -13,8 +13,8 @@ How a key begins, is replaced and ends.
   can always make an admin key.
 
 Promises: the owner is locked from the check to the commit, so two admins that revoke each other at the same
-moment, in whichever processes, cannot both succeed. Whoever does something is in the audit.
-Leaves to others: who may ask (`ingest.owners.access`), what an ended key is answered
+moment, in any processes, cannot both succeed. The audit log has who did each.
+Leaves to others: who may ask (`ingest.owners.access`), the answer to an ended key
 (`ingest.owners.access`).
 """
 
@@ -36,14 +36,14 @@ OVERLAP_HOURS = 24 * 30  # a machine may be parked for weeks between rotation an
 MOST_OVERLAP_HOURS = 24 * 90
 EXPIRES_SOON_US = 14 * 24 * HOUR_US  # time to carry a key to a machine; chosen
 OWN_PACE_US = HOUR_US  # a device key replaces itself once in this time, so a loop makes few rows; chosen
-ISSUE_AGAIN_US = 60_000_000  # and asks again for a successor it never saw once in this; chosen
+ISSUE_AGAIN_US = 60_000_000  # and asks again for a successor that it never saw once in this time; chosen
 MOST_RETRY_AFTER_S = 120
-COMMAND = "command"  # who did it at the server's own command line
+COMMAND = "command"  # the author of actions on the server's command line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WantedKey:
-    """A key to be made."""
+    """An order for a key."""
 
     owner_id: int
     #: handle of the key that makes it, or `COMMAND`
@@ -57,7 +57,7 @@ class WantedKey:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rotated:
-    """What a rotation made."""
+    """The outcome of a rotation."""
 
     key: Key
     replaces: str
@@ -66,7 +66,7 @@ class Rotated:
 
 
 def expires_soon(key: Key, now_us: int) -> bool:
-    """True from `EXPIRES_SOON_US` before the end of a valid key on: it is time to replace it. Pure."""
+    """True for a valid key from `EXPIRES_SOON_US` before its end on: it is time to replace it. Pure."""
     if key.expires_us is None or key.state(now_us) != keys.VALID:
         return False
     return now_us >= key.expires_us - EXPIRES_SOON_US
@@ -81,7 +81,7 @@ def check_devices(role: str, devices: list[str]) -> None:
 
 
 def make(connection: sa.Connection, wanted: WantedKey, new: NewKey, now_us: int) -> Key:
-    """Keep a new key. Raises Refused: 422 for devices or an end that do not fit, 409 `last_admin_key`."""
+    """Store a new key. Raises Refused: 422 for devices or an end that do not fit, 409 `last_admin_key`."""
     check_devices(wanted.role, wanted.devices)
     _refuse_past(wanted.expires_us, now_us)
     fleet.lock_owner(connection, wanted.owner_id)
@@ -132,8 +132,8 @@ def rotate(
     """
     Make the successor of a key of the same owner.
 
-    key : who asks; `key.handle` may be the same key. expires_us : of the successor; None: it lasts as long as
-    the old key did from its making to its end, or for ever.
+    key : the asking key; `key.handle` may be the same key. expires_us : of the successor; None: the same
+    span as the old key had from its making to its end, or for ever.
     Raises NotFound; Refused: 409 `not_rotatable` or `last_admin_key`, 422 for an end in the past, 429
     `over_quota` for a device key that replaced itself a moment ago.
     """
@@ -198,12 +198,12 @@ def _succeed(connection: sa.Connection, old: Key, new: NewKey, ends_us: int | No
         now_us=now_us,
         expires_us=ends_us,
     )
-    # An open code is worth what its maker's key is, and that goes on as the successor.
+    # An open code is valid as long as its maker's key, so it passes to the successor.
     one_time_codes.pass_on(connection, old.owner_id, old.handle, new.handle)
 
 
 def _unused_successor(connection: sa.Connection, old: Key, now_us: int) -> Key | None:
-    """The successor that was given out and not used yet; None: there is none. Raises Refused (409)."""
+    """The successor that was issued and not used yet; None: there is none. Raises Refused (409)."""
     state = old.state(now_us)
     after = None if old.replaced_by is None else keys.by_handle(connection, old.replaced_by)
     if state != keys.VALID:
