@@ -6,6 +6,7 @@ The errors themselves are in `errors`. Another language is another table.
 
 from __future__ import annotations
 
+from cleanside.gateway import setting_texts
 from cleanside.gateway.wire import Sentences, Values
 
 
@@ -101,6 +102,7 @@ SENTENCES: Sentences = {
         "{value!r} is not a finite number within 2^53; leave the value out, or mend the source"
     ),
     # settings, keys and certificates
+    **setting_texts.SENTENCES,
     "address_with_more": (
         'uplink.server "{address}" was given with more than host, port and path; remove the rest'
     ),
@@ -149,6 +151,7 @@ SENTENCES: Sentences = {
     "source_not_quoted": "a source is not quoted as in a shell ({why}); write it like: csv path=run.csv",
     "source_option_not_a_pair": 'source {use}: "{word}" is not key=value; write it like path=run.csv',
     "source_without_use": 'a source has no use; add use = "csv" or another one',
+    "server_not_set": "uplink.server is not set; give it like https://shop.example:8443",
     "sources_not_a_list": "sources is not a list of tables; write each as [[sources]]",
     # sources
     "broker_away": "broker {host}:{port} does not answer ({why}); check host and port",

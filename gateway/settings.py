@@ -18,7 +18,17 @@ from typing import Any, Final
 
 from cleanside.gateway.errors import SettingsWrong
 from cleanside.gateway.private import check_key, read_key
-from cleanside.gateway.setting_table import Table, days, file_path, row, seconds, switch, text, whole
+from cleanside.gateway.setting_table import (
+    NotASetting,
+    Table,
+    days,
+    file_path,
+    row,
+    seconds,
+    switch,
+    text,
+    whole,
+)
 from cleanside.gateway.spool.queue import DEFAULT_BUDGET_BYTES, MAX_BATCH_BYTES, MAX_BATCH_READINGS
 from cleanside.gateway.uplink.loop import DEFAULT_ASK_EVERY_S, DEFAULT_LINGER_S
 from cleanside.gateway.wire import MAX_READINGS, is_name
@@ -32,7 +42,7 @@ CREDENTIAL = "cleanside-key"  # the name of the systemd credential
 
 def _name(value: Any) -> str:
     if not isinstance(value, str) or not is_name(value):
-        raise ValueError("is not a name of 1 to 64 characters from A-Z a-z 0-9 - : . _")
+        raise NotASetting("not_a_name")
     return value
 
 

@@ -2,16 +2,30 @@
 The sentence of every code that an error of the server has: value, rule and next step.
 
 The errors themselves are in `errors`. Another language is another table.
-Leaves to others: what a problem over HTTP says about its case (those who raise `Refused`), its title and next
-step (`api.problems`, `intake.codes`).
+Leaves to others: the title and next step of a problem over HTTP (`api.problems`, `intake.codes`).
 """
 
 from __future__ import annotations
 
-from cleanside.gateway.wire import Sentences
+from cleanside.gateway import setting_texts
+from cleanside.gateway.wire import Sentences, Values
+
+
+def _unit_does_not_measure(values: Values) -> str:
+    hint = f'did you mean "{values["likely"]}"? ' if values["likely"] else ""
+    said = f'unit "{values["unit"]}" does not measure {values["quantity"]}'
+    return f"{said}; {hint}send one of {values['accepted']}"
+
+
+def _not_lower(values: Values) -> str:
+    reported = "has reported none" if values["reported"] is None else f"reported {values['reported']}"
+    said = f"{values['number']} is no lower number: the gateway {reported}"
+    return f"{said}; only the gateway's report raises it"
+
 
 #: code -> sentence
 SENTENCES: Sentences = {
+    **setting_texts.SENTENCES,
     "account_differs": (
         "the account of the backup is {found}, its manifest says {in_manifest}; use another backup"
     ),
@@ -226,4 +240,175 @@ SENTENCES: Sentences = {
     "value_not_a_number": '{path}: row {row}: {column} "{value}" is not a number; mend the row',
     "webhook_key_file_not_set": "webhook_key_file is not set; give --webhook-key-file FILE",
     "writer_stopping": "the server is stopping; send again shortly",
+    # an encrypted secret of a webhook
+    "sealed_altered": "it was altered, or belongs to another row",
+    "sealed_with_another_key": "it is encrypted with key {key}",
+    "webhook_altered": "{why}; end this webhook and register it again",
+    "webhook_key_missing": "key file {path} is not there; put it back from the copy you keep",
+    "webhook_key_not_in_file": (
+        "it is encrypted with key {key}, which {path} does not hold; add its line from the copy you keep"
+    ),
+    "webhook_key_not_made": (
+        "key file {path} cannot be made ({why}); let uid {uid} write there, or set webhook_key_file"
+    ),
+    "webhook_key_unreadable": "key file {path} cannot be read ({why}); correct it",
+    "webhook_key_unset": (
+        "webhook_key_file is not set; run: cleanside-ingest webhooks create-key, and set webhook_key_file "
+        "to the same file on every host"
+    ),
+    "webhook_secretless": "it has no secret",
+    # requests that are refused: keys and codes
+    "code_for_another_device": (
+        "the code is for device {device}, not {other}; correct the setting, or ask for another"
+    ),
+    "code_not_valid": (
+        "this code is not valid: unknown, used, or out of date; ask whoever made it for a new one"
+    ),
+    "expires_in_the_past": (
+        "expires_at is not in the future; give a later instant, or leave it out for a key that lasts"
+    ),
+    "key_expired": "key {handle} expired at {at}; have an admin make a new one",
+    "key_not_for_device": "this key is not for device {device}; use a key that is bound to it",
+    "key_replaced": "key {handle} was replaced by {successor} and has ended; use that one",
+    "key_suspended": (
+        "this key does nothing since a backup was restored: it may have been revoked after the backup; "
+        "have somebody at the server confirm it: cleanside-ingest keys confirm HANDLE"
+    ),
+    "key_unknown": (
+        "there is no valid key; send the header Authorization: Bearer KEY, with a key that is not revoked"
+    ),
+    "key_without_devices": "a key of role device is bound to its devices; name at least one",
+    "last_admin_key": (
+        "the owner would have no admin key that is valid and without an end; make one first "
+        "(POST /v1/keys, or on the server: cleanside-ingest keys create --role admin)"
+    ),
+    "not_rotatable": "key {handle} is {state}; make a new key",
+    "role_not_allowed": "a key of role {role} may not do this; use one of role {needed}",
+    "role_without_devices": "a key of role {role} is not bound to devices; leave them out",
+    "rotated_lately": "key {handle} was made a moment ago; a key replaces itself at most once an hour",
+    "successor_in_use": "key {handle} was replaced by {successor}, which is in use; rotate that one",
+    "transfer_code_not_valid": (
+        "this code is not valid: unknown, used, or out of date; ask whoever offered the machine for a new one"
+    ),
+    # requests that are refused: bodies, batches and bundles
+    "below_highest": "{number} is below {highest}, the highest number seen; give {highest} or more",
+    "block_of_another_device": "block {block} speaks of device {other}, the bundle is of {device}",
+    "body_unfolds_too_large": "the body unfolds to more than {most} bytes; send fewer readings at once",
+    "bundle_not_authentic": "nothing of the bundle is taken: {because}",
+    "bundle_unreadable": "{why}",
+    "coding_broken": "the body is not whole {coding} ({why}); compress it again",
+    "coding_not_supported": 'content coding "{coding}" is not supported; send {accepted}, or none',
+    "coding_of_bundle": (
+        'content coding "{coding}" is not for bundles, they are compressed; send it as it is'
+    ),
+    "device_unknown": (
+        "device {device} is not registered and {quarantined} held already, at most {most}; register the "
+        "device, then send again"
+    ),
+    "digest_differs": "the body differs from its {digest}; send it again",
+    "digest_malformed": '"{item}" is not an item of Content-Digest',
+    "digest_unknown": "Content-Digest has no sha-256 or sha-512; send one, or none",
+    "event_name_needed": "send the name of the event, 1 to 64 printable characters",
+    "event_nameless": "an event has no name; see errors",
+    "not_lower": _not_lower,
+    "stream_bound": "stream {stream} belongs to another device than {device}; open a new stream for it",
+    "stream_elsewhere": "stream {stream} is written by another installation; open a new one",
+    "stream_forked": (
+        "stream {stream}: the server has seen number {highest}, the gateway says it gave only "
+        "{appended_through}; open a new stream for what comes now"
+    ),
+    "too_many_gaps": (
+        "the stream would have {ranges} separate ranges beyond its mark, at most {most}; send the missing "
+        "numbers, lowest first"
+    ),
+    "type_not_supported": "{shown} is not what this address takes; send Content-Type: {wanted}",
+    # requests that are refused: quarantine
+    "change_does_not_fit": (
+        "the change does not fit {not_fitting} of {entries}; leave out what it does not fit"
+    ),
+    "device_or_machine": "give either device or machine; it says whose the second reading is",
+    "entries_or_where": "give either entries or where; they say which held readings are meant",
+    "has_none_of": "it has none of {quantities}; name a quantity it has",
+    "last_below_first": "last {last} is below first {first}",
+    "no_second_readings": "{not_fitting} of {entries} cannot be second readings; leave them out",
+    "no_suggestion": "the server has no suggestion for it; give the change yourself",
+    "not_one_device": "{machine} {housing} has {there} as its device; name one as device",
+    "not_shiftable": '"{at}" is a leap second or finer than a microsecond; it cannot be shifted',
+    "not_undoable": (
+        "amendment {amendment} is undone, or its entries were amended again since, or are another owner's "
+        "now; undo first what was done since"
+    ),
+    "number_has_no_other": "no other reading has its number; amend or discard it",
+    "record_only_discarded": "it is a record that nobody could read; it can only be discarded",
+    "record_unreadable": "it is a record that cannot be read; discard it",
+    "time_is_right_alone": (
+        "time_is_right says that the reading stays as it is; send no other change beside it"
+    ),
+    "too_many_numbers": "{asked} at once, at most {most}; split it",
+    # requests that are refused: fleet, element changes, acceptance, figures
+    "change_ahead": "{at} lies ahead, it is {now}; enter a change once it was made",
+    "change_differs": (
+        'a change at {at} ({what}) is entered already, by {by} with the note "{note}"; take it back '
+        "(DELETE) to enter it with another"
+    ),
+    "change_long_ago": "{at} lies more than ten years back; check the year",
+    "clock_in_seconds": 'unit "{unit}" is not accepted for clock; send "s"',
+    "comparison_needs_value": "{subject} needs value and unit: {asks}",
+    "comparison_without_value": "{subject} is only seen; leave value and unit out",
+    "denied_without_reason": (
+        "a change that was found is denied without a reason; say in the note why the level fell"
+    ),
+    "device_taken": (
+        "device {device} belongs to another key; choose another name, or ask an operator or admin to "
+        "register it and bind your key to it"
+    ),
+    "figures_unusual": '{figures}. Correct it, or send "figures_are_right": true',
+    "fitted_ahead": "{since} lies ahead, it is {now}; give the time at which it was fitted",
+    "fuel_price_unusual": (
+        "{price_per_l:g} a litre: an element at {element_price:g} would cost as much as {litres:.3g} l of "
+        "fuel; {least_l:g} to {most_l:g} l are usual"
+    ),
+    "fuel_unusual": (
+        "{l_per_h:g} l/h is more than {most_l_per_h:g}, about what a genset of 2 MW burns at full load"
+    ),
+    "limit_not_entered": (
+        "no terminal restriction is entered, so none can be confirmed; enter it at {address}"
+    ),
+    "limit_out_of_reach": (
+        "{value:g} {unit} is {value_kpa:g} kPa, and no reading above {highest_kpa:g} kPa is taken; look at "
+        "value and unit in the engine maker's manual again"
+    ),
+    "machine_name_taken": "there is a machine {name} here already; give another name",
+    "name_taken": "there is a {what} {name} here already; accept it under another name",
+    "not_seated_then": (
+        "the device does not sit on this housing at {at}; give assigned_from, or with_history: true where "
+        "all readings before belong to this housing"
+    ),
+    "not_transferable": "machine {machine} is this owner's already",
+    "seat_ends_before": "assigned_until {until} is not after assigned_from {start}",
+    "several_entries_at": "{entries} stand at {at}, {every}; name one as entry_id",
+    "start_or_history": "give assigned_from or with_history, not both",
+    "terminal_differs": (
+        "{value:g} {unit} is entered ({kpa:.2f} kPa), {read_value:g} {read_unit} ({read_kpa:.2f} kPa) was "
+        "read; give value and unit as they are printed. If they differ, look again and set the right one "
+        "at {address}"
+    ),
+    "unit_does_not_measure": _unit_does_not_measure,
+    "unknown_element_change": "no element change at {at} is entered for {housing}",
+    "unknown_housing": '{machine} has no housing "{housing}", it has {there}; name one of them as housing',
+    "unknown_name": 'there is no {what} "{name}" here; check the name',
+    # requests that are refused: parameters, pages, webhooks
+    "cursor_not_of_list": (
+        "cursor is not one of this list; take it from `next` of the page before, with equal parameters"
+    ),
+    "cursor_too_old": "this cursor is of {at}, it is {now}; begin anew without cursor",
+    "export_has_no_pages": "a {format} export is whole; leave limit and cursor out",
+    "no_such_parameter": "there is no such parameter here; there are {there}",
+    "no_such_quantity": '"{quantity}" is no quantity; there are {there}',
+    "no_such_type": 'there is no type "{type}"; there are {there}',
+    "parameters_unknown": "{parameters} that this address does not have; see errors",
+    "quantity_not_asked_for": '"{quantity}" is not asked for; there are {there}',
+    "resolution_too_long": "{resolution} is over {most_s}s, 31 days",
+    "too_many_webhooks": "there are {most} webhooks, which is the most an owner has; end one first",
+    "unit_not_of_quantity": '"{unit}" is no unit of {quantity}; there are {there}',
 }

@@ -298,7 +298,7 @@ def _transport(settings: Settings, environ: Mapping[str, str]) -> Transport | No
 def transport_of(settings: Settings, environ: Mapping[str, str]) -> Transport:
     """The way to the server of these settings. Raises SettingsWrong where key or certificates do not fit."""
     if settings.uplink_server is None:
-        raise SettingsWrong("uplink.server is not set; give it like https://shop.example:8443")
+        raise SettingsWrong("server_not_set")
     return HttpTransport(
         settings.uplink_server,
         key=key_reader(settings, environ),

@@ -1,7 +1,7 @@
 """
-Acceptance of an installation, from what the server holds; and the report to keep with the machine's papers.
+Acceptance of an installation from stored readings, and the report to keep with the machine's papers.
 
-Promises: says from when on it looked, so that the same report can be asked for again.
+Promises: the report states its time span, so that the same report can be made again.
 Leaves to others: the checks (`ingest.restriction.verdict.installation`), who may see it
 (`ingest.api.routes.acceptance`).
 """
@@ -33,11 +33,11 @@ CAUTIONS = cautions.words("acceptance")
 
 @dataclass(frozen=True, kw_only=True)
 class Report:
-    """An installation as looked at once."""
+    """The report on one installation."""
 
     housing: HousingRow
     devices: tuple[str, ...]
-    #: readings taken in [since, until) were looked at [us]
+    #: readings measured in [since, until) were checked [us]
     since_us: int
     until_us: int
     looked_us: int
@@ -49,7 +49,7 @@ class Report:
 
 def report(connection: sa.Connection, housing: HousingRow, *, since_us: int | None, now_us: int) -> Report:
     """
-    Look at the installation on a housing.
+    Check the installation on a housing.
 
     since_us : when it was fitted; None = when its device was assigned, else its first reading. [us]
     """
@@ -83,7 +83,7 @@ def report(connection: sa.Connection, housing: HousingRow, *, since_us: int | No
 
 
 def is_confirmed(connection: sa.Connection, housing_id: int, terminal: TerminalRow | None) -> bool:
-    """True if a person confirmed the limit that holds: the same value in the same unit."""
+    """True if a person confirmed the present limit: the same value in the same unit."""
     return terminal is not None and any(
         (given.value, given.unit) == (terminal.value, terminal.unit)
         for given in acceptance.confirmations_of(connection, housing_id)

@@ -1,10 +1,10 @@
 """
-What this process remembers of housings, so that a page looked at twice, or a fleet of thousands, is worked
-out once: their summaries (the last some), and what was studied of each.
+Summaries and studies of housings in this process's memory, so that a page requested twice, or a fleet of
+thousands, is computed once.
 
-Promises: never stale. Summaries carry the revision of their housing, and only what was written since is read
-again; a study is kept under all that it rests on.
-Leaves to others: what a study says (`ingest.restriction`), what it rests on (`ingest.analysis.assessment`).
+Promises: never stale. Summaries have the revision of their housing, and only newer ones are read again; the
+key of a study is its whole input.
+Leaves to others: the study (`ingest.restriction`), its input (`ingest.analysis.assessment`).
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ class Memory:
         return found
 
     def study(self, housing_id: int, basis: Hashable, make: Callable[[], Study]) -> Study:
-        """What was studied of a housing on this basis, made now if it is not remembered."""
+        """The study of a housing from this input, made now if it is not in memory."""
         with self._lock:
             found = self._studies.get(housing_id)
         if found is not None and found[0] == basis:
@@ -65,7 +65,7 @@ class Memory:
         return study
 
     def because(self, stream_id: int, heard_us: int, ask: Callable[[], str | None]) -> str | None:
-        """Why a stream is quiet by its events; asked once for each time it was heard."""
+        """Why a stream sends nothing, by its events; read once for each time of receipt."""
         known = self._because.get(stream_id)
         if known is None or known[0] != heard_us:
             known = (heard_us, ask())

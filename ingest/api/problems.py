@@ -25,7 +25,7 @@ from starlette.exceptions import HTTPException
 from cleanside.gateway import wire
 from cleanside.ingest.api.routes.names import RULES
 from cleanside.ingest.api.routes.services import services_of
-from cleanside.ingest.errors import ArchiveUnreadable, BodyNotJson, Complaint, Refused, TryAgain, writable
+from cleanside.ingest.errors import ArchiveUnreadable, BodyNotJson, Refused, TryAgain, writable
 from cleanside.ingest.intake import codes
 
 log = logging.getLogger("cleanside.ingest")
@@ -125,7 +125,7 @@ def respond(
     code: str,
     detail: str,
     *,
-    errors: Sequence[Complaint] = (),
+    errors: Sequence[ProblemError] = (),
     more_errors: int = 0,
     headers: Mapping[str, str] | None = None,
 ) -> JSONResponse:
@@ -149,7 +149,7 @@ def document(
     *,
     request_id: str,
     now_us: int,
-    errors: Sequence[Complaint] = (),
+    errors: Sequence[ProblemError] = (),
     more_errors: int = 0,
 ) -> dict[str, Any]:
     """The members of a problem. now_us : the server's clock, by which a gateway may set its time. Pure."""
@@ -185,8 +185,8 @@ async def _refused(request: Request, error: Exception) -> JSONResponse:
         request,
         error.status,
         error.code,
-        error.detail,
-        errors=error.errors,
+        str(error),
+        errors=[ProblemError(pointer=e.pointer, detail=str(e)) for e in error.errors],
         more_errors=error.more_errors,
         headers=error.headers,
     )
@@ -211,7 +211,7 @@ async def _batch_refused(request: Request, error: Exception) -> JSONResponse:
         error.status,
         error.code,
         detail,
-        errors=[Complaint(p.pointer, p.detail) for p in error.problems],
+        errors=[ProblemError(pointer=p.pointer, detail=p.detail) for p in error.problems],
         more_errors=error.more,
     )
 
@@ -223,7 +223,7 @@ async def _body_not_json(request: Request, error: Exception) -> JSONResponse:
 
 async def _not_valid(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)
-    found = [Complaint(_pointer(e["loc"]), _said(e)) for e in error.errors()]
+    found = [ProblemError(pointer=_pointer(e["loc"]), detail=_said(e)) for e in error.errors()]
     detail = found[0].detail if len(found) == 1 else f"{len(found)} problems; see errors"
     return respond(
         request,

@@ -1,9 +1,9 @@
 """
-What readings next to each other by number say of their times, also once neighbours arrive late.
+What neighbours by number show about each other's times, also where they arrive late.
 
-Promises: the verdict follows the numbering, not the arrival. What arrives is judged, and its neighbours are
-judged again: a stored reading that is not believed now goes into quarantine, one that was quarantined for
-its neighbours alone is stored. A time that a person called right stays as it is.
+Promises: the verdict follows the numbering, not the arrival. New readings are judged, and their neighbours
+are judged again: a stored reading that is not believed now goes into quarantine, and one that was
+quarantined for its neighbours alone is stored. A time that a person confirmed stays as it is.
 Leaves to others: the two questions (`ingest.checking.outliers`, `ingest.checking.unset_runs`), quarantining
 and storing (`ingest.quarantine.revising`). Readings without numbers have no neighbours.
 """
@@ -34,7 +34,7 @@ from cleanside.ingest.store.streams import Stream
 
 @dataclass(slots=True)
 class Neighbours:
-    """What a batch says about the readings next to it."""
+    """What a batch shows about the readings next to it."""
 
     #: number -> why a stored reading is not believed now
     withdrawn: dict[int, Doubt] = field(default_factory=dict)
@@ -95,9 +95,9 @@ def look_again(
     doubts: Doubts,
 ) -> None:
     """
-    Judge readings that the server has, some of a batch made of them. Adds to `doubts`; writes nothing.
+    Judge some readings of a batch made of stored ones. Adds to `doubts`; writes nothing.
 
-    numbers : of all readings of the batch. judged : indexes; the times of the others a person called right.
+    numbers : of all readings of the batch. judged : indexes; a person confirmed the times of the others.
     """
     if not stream.is_numbered:
         return

@@ -98,7 +98,7 @@ def _import_here(path: Path, bringer: Bringer) -> BundleOutcome:
         try:
             return bundles.take_in(file, bringer).document()
         except Refused as refusal:
-            return {"whole": False, "problem": {"code": refusal.code, "detail": refusal.detail}}
+            return {"whole": False, "problem": {"code": refusal.code, "detail": str(refusal)}}
 
 
 def _asker(chosen: Settings, given: argparse.Namespace) -> Callable[[Path], BundleOutcome]:

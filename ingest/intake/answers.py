@@ -1,5 +1,5 @@
 """
-The answer to a batch: its mark, and what of it is in quarantine, grouped where neighbours share a reason.
+The answer to a batch: its mark, and its quarantined readings, grouped where neighbours share a reason.
 
 Promises: pure. Leaves to others: how it is written (`gateway.wire`).
 """
@@ -26,9 +26,9 @@ def notes_of(
     replaced: Mapping[int, tuple[str, str]],
 ) -> list[QuarantineNote]:
     """
-    What is in quarantine of this batch, grouped where neighbours share a reason.
+    The quarantined readings of this batch, grouped where neighbours share a reason.
 
-    replaced : index -> code, detail of what took the place of a reading in quarantine and is not believed.
+    replaced : index -> code, detail of a reading that replaced one in quarantine and is not believed either.
     """
     found: dict[int, tuple[str, str, str | None]] = {
         index: (held.doubts[0].code, detail_of(held.doubts[0]), verdict.conflicts.get(index))
@@ -55,7 +55,7 @@ def notes_of(
 def answer_of(
     batch: Batch, marks: Marks, stored: int, duplicates: int, notes: list[QuarantineNote], now_us: int
 ) -> Answer:
-    """What the sender is told; readings without numbers have no mark and no gaps."""
+    """The answer to the sender; readings without numbers have no mark and no gaps."""
     numbered = batch.stream is not None
     return Answer(
         stream=batch.stream,

@@ -1,9 +1,9 @@
 """
-Every code a client may meet, and in one sentence what to do about it.
+Every code that a client may meet, and what to do about it in one sentence.
 
-Promises: codes are stable. A problem carries its sentence as `next_step`; a held reading as `what_to_do`;
-the OpenAPI description has both tables.
-Leaves to others: when a code is given (`ingest.errors`, `ingest.checking.checks` and those who raise them).
+Promises: codes are stable. A problem carries its sentence as `next_step`; a quarantined reading as
+`what_to_do`; the OpenAPI description has both tables.
+Leaves to others: raising a code (`ingest.errors`, `ingest.checking.checks`).
 """
 
 from __future__ import annotations
@@ -76,7 +76,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "server_broken": "send again later; nothing was acknowledged; report the request_id",
 }
 
-#: code of a held reading -> what to do
+#: code of a quarantined reading -> what to do
 HELD_CODES: Mapping[str, str] = checks.CODES
 
 

@@ -1,4 +1,4 @@
-"""Boot corrections: kept once as their gateway said them, and the times of readings before and after."""
+"""Boot corrections: stored once as the gateway reported them, and the times of readings before and after."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ _CORRECTION = sa.select(
 
 
 def take_up(connection: sa.Connection, rows: Sequence[dict[str, Any]]) -> None:
-    """Keep the corrections among reports that were just written; their hours are due for analysis."""
+    """Store the corrections among new reports; their hours are due for analysis."""
     for row in rows:
         if row["kind"] == "event" and row["name"] == BOOT_CORRECTED:
             _take_up(connection, row)
@@ -71,7 +71,7 @@ def _take_up(connection: sa.Connection, row: dict[str, Any]) -> None:
         return
     first = _begin(connection, row["stream_id"], said.boot, said.at_seq)
     if first is None or said.at_seq <= first:
-        return  # readings of that boot went under another stream, or none did
+        return  # readings of that boot are in another stream, or there are none
     values = {"stream_id": row["stream_id"], "boot": said.boot, "first": first, "last": said.at_seq - 1}
     values |= {"shift_s": said.shift_s, "uncertainty_s": said.uncertainty_s, "anchor": said.anchor}
     values |= {"digest": row["digest"], "received_us": row["received_us"]}
@@ -94,7 +94,7 @@ def _begin(connection: sa.Connection, stream_id: int, boot: str, at_seq: int) ->
 
 
 def _touch(connection: sa.Connection, stream_id: int, numbers: Range) -> None:
-    """Make the hours that may hold these numbers due for analysis."""
+    """Make the hours that may have these numbers due for analysis."""
     here = hours.c.stream_id == stream_id, hours.c.first_seq <= numbers[1], hours.c.last_seq >= numbers[0]
     connection.execute(sa.update(hours).where(*here).values(revision=hours.c.revision + 1))
 
@@ -123,7 +123,7 @@ def due(connection: sa.Connection, stream_ids: Sequence[int]) -> list[tuple[int,
 def uncorrected(
     connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int
 ) -> list[MovedReading]:
-    """Stored readings among these numbers whose time is as it was sent, in order of number."""
+    """Stored readings among these numbers that have their time as sent, in order of number."""
     kept = sa.select(original_times.c.seq).where(
         original_times.c.stream_id == stream_id, original_times.c.seq == readings.c.seq
     )
@@ -144,7 +144,7 @@ def stored(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[M
 
 
 def originals(connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int) -> list[MovedReading]:
-    """Times as they were sent, of those of these numbers that were corrected."""
+    """Times as sent of the corrected readings among these numbers."""
     here = original_times.c.stream_id == stream_id, original_times.c.seq.between(*numbers)
     query = sa.select(*(original_times.c[f] for f in MovedReading._fields)).where(*here)
     return [
@@ -156,12 +156,12 @@ def originals(connection: sa.Connection, stream_id: int, numbers: Range, *, limi
 
 
 def keep_originals(connection: sa.Connection, stream_id: int, rows: Sequence[MovedReading]) -> None:
-    """Keep the times of readings as they were sent."""
+    """Store the times of readings as sent."""
     connection.execute(sa.insert(original_times), [row._asdict() | {"stream_id": stream_id} for row in rows])
 
 
 def forget_originals(connection: sa.Connection, stream_id: int, numbers: Ranges) -> None:
-    """The readings have the times they were sent with again."""
+    """Note that the readings have their times as sent again."""
     for first, last in numbers:
         here = original_times.c.stream_id == stream_id, original_times.c.seq.between(first, last)
         connection.execute(sa.delete(original_times).where(*here))
@@ -170,7 +170,7 @@ def forget_originals(connection: sa.Connection, stream_id: int, numbers: Ranges)
 def move(
     connection: sa.Connection, stream_id: int, before: Sequence[MovedReading], after: Sequence[MovedReading]
 ) -> None:
-    """Give readings other times; both their hours are due for analysis. Nothing else of them changes."""
+    """Change the times of readings; both their hours are due for analysis. Nothing else of them changes."""
     here = sa.update(readings).where(
         readings.c.stream_id == stream_id, readings.c.seq == sa.bindparam("of_seq")
     )
@@ -190,7 +190,7 @@ def move(
 
 
 def find(connection: sa.Connection, owner_id: int | None, correction_id: int) -> CorrectionRow | None:
-    """One correction of this owner; None for any owner."""
+    """One correction of this owner; owner None: of any."""
     query = _CORRECTION.where(boot_corrections.c.id == correction_id)
     if owner_id is not None:
         query = query.where(streams.c.owner_id == owner_id)
@@ -209,7 +209,7 @@ def list_of(
 
 
 def count_corrected(connection: sa.Connection, found: CorrectionRow) -> int:
-    """How many readings have its times now."""
+    """How many readings have the corrected time now."""
     here = (
         original_times.c.stream_id == found.stream_id,
         original_times.c.seq.between(found.first, found.last),
@@ -218,6 +218,6 @@ def count_corrected(connection: sa.Connection, found: CorrectionRow) -> int:
 
 
 def set_undone(connection: sa.Connection, correction_id: int, now_us: int) -> None:
-    """A correction does not hold any more."""
+    """Note that a correction is undone."""
     here = sa.update(boot_corrections).where(boot_corrections.c.id == correction_id)
     connection.execute(here.values(undone_us=now_us))

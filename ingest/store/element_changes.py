@@ -1,4 +1,4 @@
-"""What people entered of elements: changed, cleaned, inspected; or that a change that was found was none."""
+"""People's entries about elements: changed, cleaned, inspected; or that a found change was none."""
 
 from __future__ import annotations
 
@@ -11,19 +11,19 @@ from cleanside.ingest.store.models import element_changes
 
 
 class EnteredChange(NamedTuple):
-    """What a person entered of an element."""
+    """An entry of a person about an element."""
 
     changed_us: int
     entered_us: int
     who: str
     note: str
-    entry_id: str  # given by whoever entered it; a resend is the same entry
+    entry_id: str  # made by the client that sent it; a resend is the same entry
     what: str = "new"  # new, cleaned, inspected, safety_element, or nothing (denies a change that was found)
     confirmed_because: str | None = None  # why it holds although readings contradict it; None: not confirmed
 
 
 def put_change(connection: sa.Connection, housing_id: int, change: EnteredChange) -> EnteredChange | None:
-    """Enter an element change; the one that is there already with this id stays, and is given."""
+    """Enter an element change; an existing one with this id stays, and is returned."""
     known = {before.entry_id: before for before in changes_of(connection, housing_id)}
     if change.entry_id in known:
         return known[change.entry_id]
@@ -35,7 +35,7 @@ def put_change(connection: sa.Connection, housing_id: int, change: EnteredChange
 
 
 def confirm_change(connection: sa.Connection, housing_id: int, change: EnteredChange, because: str) -> None:
-    """A person stands by an entry that the readings contradict."""
+    """Note that a person confirms an entry that the readings contradict."""
     confirm = sa.update(element_changes).where(_is_change(housing_id, change))
     connection.execute(confirm.values(confirmed_because=because))
 
@@ -46,7 +46,7 @@ def take_change_back(connection: sa.Connection, housing_id: int, change: Entered
 
 
 def changes_of(connection: sa.Connection, housing_id: int) -> list[EnteredChange]:
-    """What was entered of a housing's elements, in time order."""
+    """The entries of a housing's elements, in time order."""
     query = sa.select(*(element_changes.c[f] for f in EnteredChange._fields))
     query = query.where(element_changes.c.housing_id == housing_id)
     query = query.order_by(element_changes.c.changed_us, element_changes.c.id)
@@ -62,13 +62,13 @@ def entered_change(
     what: str,
     because: str | None,
 ) -> EnteredChange:
-    """A row as an entry; one without an id of its own gets the one that is made for such."""
+    """A row as an entry; one without an id gets the made one."""
     made = entry_id or made_entry_id(changed_us, what)
     return EnteredChange(changed_us, entered_us, who, note, made, what, because)
 
 
 def made_entry_id(changed_us: int, what: str) -> str:
-    """The id of an entry that came without one: the same work at the same instant is the same entry."""
+    """The id of an entry without one: the same work at the same instant is the same entry."""
     return f"{what}-{changed_us}"
 
 

@@ -1,8 +1,8 @@
 """
-What goes along when a machine changes hands: whole devices by one word, shared ones number by number.
+Rows that move when a machine changes owner: whole devices at once, shared ones number by number.
 
-Promises: a row is at one owner before and after; nothing is copied that must not be at both.
-Leaves to others: which of it goes (`ingest.owners.transfer`), locks on the streams.
+Promises: a row belongs to one owner before and after; a copy is made only where both may have it.
+Leaves to others: which rows move (`ingest.owners.transfer`), locks on the streams.
 """
 
 from __future__ import annotations
@@ -42,18 +42,18 @@ NumberSpan = tuple[int | None, int | None]
 
 
 class DeviceOnHousing(NamedTuple):
-    """A device that sits or sat on a machine."""
+    """A device with a past or present seat on a machine."""
 
     device: DeviceRow
     #: when it was there, None is open
     here: list[NumberSpan]
-    #: True if it was anywhere else, too
+    #: True if it had a seat elsewhere too
     elsewhere: bool
     housing_ids: list[int]
 
 
 def seated_on(connection: sa.Connection, machine_id: int) -> list[DeviceOnHousing]:
-    """The devices that sit or sat on a machine, by name."""
+    """The devices with a past or present seat on a machine, by name."""
     own = [h.id for h in fleet.housings_of(connection, machine_id)]
     query = sa.select(assignments.c.device_id).where(assignments.c.housing_id.in_(own)).distinct()
     query = sa.select(*(devices.c[f] for f in DeviceRow._fields)).where(devices.c.id.in_(query))
@@ -68,7 +68,7 @@ def seated_on(connection: sa.Connection, machine_id: int) -> list[DeviceOnHousin
 
 
 def give_machine(connection: sa.Connection, machine_id: int, owner_id: int, name: str) -> None:
-    """The machine with its housings, limits, changes and summaries."""
+    """Move the machine with its housings, limits, changes and summaries."""
     here = sa.update(machines).where(machines.c.id == machine_id)
     connection.execute(here.values(owner_id=owner_id, name=name))
     of_machine = housings.c.machine_id == machine_id
@@ -76,7 +76,7 @@ def give_machine(connection: sa.Connection, machine_id: int, owner_id: int, name
 
 
 def give_device(connection: sa.Connection, device: DeviceRow, owner_id: int, name: str) -> None:
-    """A device with its streams, and all that hangs on those; the archive, too."""
+    """Move a device with its streams and all rows of these, also in the archive."""
     connection.execute(
         sa.update(devices).where(devices.c.id == device.id).values(owner_id=owner_id, name=name)
     )
@@ -88,9 +88,10 @@ def give_device(connection: sa.Connection, device: DeviceRow, owner_id: int, nam
 
 def reseat(connection: sa.Connection, seat: DeviceOnHousing, device_id: int, *, overrule: bool) -> None:
     """
-    The seats of a device on the machine become those of the device at the new owner.
+    Move the seats of a device on the machine to the device of the new owner.
 
-    overrule : that device may have seats already, which are cut: it sat on one machine at a time.
+    overrule : that device may have seats already, which are cut, because a device sits on one machine at a
+    time.
     """
     here = assignments.c.device_id == seat.device.id, assignments.c.housing_id.in_(seat.housing_ids)
     if not overrule:
@@ -104,7 +105,7 @@ def reseat(connection: sa.Connection, seat: DeviceOnHousing, device_id: int, *, 
 
 
 def numbers_in(connection: sa.Connection, stream_id: int, spans: Sequence[NumberSpan]) -> Ranges:
-    """Numbers among which are all that were taken in these spans; others of the same hours are, too."""
+    """A superset of the numbers measured in these spans: all numbers of the same hours."""
     found = []
     for from_us, until_us in spans:
         query = sa.select(hours.c.first_seq, hours.c.last_seq).where(hours.c.stream_id == stream_id)
@@ -117,7 +118,7 @@ def numbers_in(connection: sa.Connection, stream_id: int, spans: Sequence[Number
 
 
 def is_archived(connection: sa.Connection, stream_id: int, numbers: Ranges) -> bool:
-    """True if any of these numbers may lie in the archive."""
+    """True if any of these numbers may be in the archive."""
     return any(archive.of_numbers(connection, stream_id, first, last) for first, last in numbers)
 
 
@@ -132,7 +133,7 @@ def times_of(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list
 
 
 def move_rows(connection: sa.Connection, old_id: int, new_id: int, times: Sequence[tuple[int, int]]) -> None:
-    """Readings (number, instant) in the tables go to a stream that has none of these numbers."""
+    """Move readings (number, instant) in the tables to a stream that has none of these numbers."""
     if not times:
         return
     for first, last in ranges_of([seq for seq, _ in times]):
@@ -166,13 +167,13 @@ def put_rows(connection: sa.Connection, stream_id: int, rows: Sequence[dict[str,
 
 
 def entries_of(connection: sa.Connection, stream_id: int) -> list[QuarantineRow]:
-    """All that was ever held of a stream, in whatever state."""
+    """All quarantine entries of a stream, in any state."""
     query = quarantine_store.joined().where(quarantine.c.stream_id == stream_id)
     return [QuarantineRow(*row) for row in connection.execute(query.order_by(quarantine.c.id))]
 
 
 def give_entries(connection: sa.Connection, entries: Sequence[QuarantineRow], stream_id: int) -> None:
-    """Held readings go to another stream, unless they are there already: the same content is kept once."""
+    """Move quarantined readings to another stream, unless it has them: the same content is stored once."""
     there = {(e.seq, e.content_hash) for e in entries_of(connection, stream_id)}
     for entry in entries:
         here = quarantine.c.id == entry.id
@@ -185,7 +186,7 @@ def give_entries(connection: sa.Connection, entries: Sequence[QuarantineRow], st
 def stand_beside(
     connection: sa.Connection, entries: Sequence[QuarantineRow], stream_id: int, taken: Ranges
 ) -> None:
-    """Of held readings that came to a stream, those whose number was taken there stand beside it."""
+    """Mark moved entries whose number has another reading at the new stream as second ones."""
     for entry in entries:
         if any(first <= entry.seq <= last for first, last in taken):
             here = quarantine.c.id == entry.id, quarantine.c.stream_id == stream_id
@@ -196,9 +197,9 @@ def give_by_number(
     connection: sa.Connection, old_id: int, new_id: int, carried: Ranges, *, goes: bool
 ) -> None:
     """
-    What is kept beside readings by their number, and what the gateway reported of them.
+    Move rows kept beside readings by their number, and the gateway's reports about them.
 
-    goes : the gateway goes on at the new owner, so what it reported without a number goes along, too.
+    goes : the gateway continues at the new owner, so its reports without a number move too.
     """
     for table in (instants, original_times):
         for first, last in carried:
@@ -222,6 +223,6 @@ def _copy(connection: sa.Connection, table: sa.Table, new_id: int, *here: sa.Col
 
 
 def close(connection: sa.Connection, stream_id: int) -> None:
-    """Nothing more is awaited of a stream: its gateway goes on at another owner."""
+    """Expect no further number of a stream: its gateway continues at another owner."""
     here = sa.update(streams).where(streams.c.id == stream_id)
     connection.execute(here.values(appended_through=streams.c.highest))

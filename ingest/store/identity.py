@@ -1,4 +1,4 @@
-"""Which database this is: an id that a restore renews, so that gateways look at what it holds."""
+"""The id of this database. A restore renews it, so that gateways compare their numbers with the server's."""
 
 from __future__ import annotations
 
@@ -21,6 +21,6 @@ def keep(connection: sa.Connection) -> str:
 
 
 def forget(connection: sa.Connection) -> None:
-    """Take the id away: the next server that opens this database gives it another one."""
+    """Delete the id: the next server that opens this database makes a new one."""
     if sa.inspect(connection).has_table(database_identity.name):  # an older schema has none
         connection.execute(sa.delete(database_identity))

@@ -39,7 +39,7 @@ class EncodedReadings(NamedTuple):
 
 
 def encode(rows: NewRows, *, sqlite: bool) -> EncodedReadings:
-    """Do ahead what needs no database."""
+    """The work of an insert that needs no database."""
     columns: dict[str, dialect.NumberArray | int] = {"seq": rows.seq, "at_us": rows.at_us}
     columns |= {"content_hash": rows.content_hash}
     columns |= {"unit_set_id": rows.unit_set_id, "received_us": rows.received_us}
@@ -57,14 +57,14 @@ def put(connection: sa.Connection, batches: Sequence[tuple[int, EncodedReadings]
     """
     Store new readings of (stream, rows) and count them into their hours, which are then due for analysis.
 
-    Their numbers must be new: the caller holds the locks of the streams and has looked.
+    Their numbers must be new: the caller has locked the streams and checked.
     """
     dialect.put(connection, [(encoded.rows, stream_id) for stream_id, encoded in batches])
     hours.touch(connection, [(stream_id, span) for stream_id, encoded in batches for span in encoded.spans])
 
 
 def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, int]:
-    """number -> content hash of the readings among `numbers` that are stored, or in the archive."""
+    """Number -> content hash of the readings among `numbers` that are stored, or in the archive."""
     found = archive.hashes(connection, stream_id, numbers)
     query = sa.select(readings.c.seq, readings.c.content_hash).where(readings.c.stream_id == stream_id)
     for among in dialect.among(readings.c.seq, numbers):
@@ -73,7 +73,7 @@ def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[i
 
 
 class Time(NamedTuple):
-    """A stored reading's number and time as it was sent."""
+    """A stored reading's number, and its time as sent."""
 
     seq: int
     at_us: int
@@ -92,7 +92,7 @@ SELECT seq, at_us, at_uncertainty_s FROM original_times WHERE stream_id = ? AND 
 
 def times_near(connection: sa.Connection, stream_id: int, first: int, last: int, many: int) -> list[Time]:
     """
-    Times, as they were sent, of the stored readings first..last and of `many` on either side of them.
+    Times as sent of the stored readings first..last and of `many` on either side of them.
 
     In order of number; archived ones too.
     """
@@ -120,7 +120,7 @@ def nearest_below(connection: sa.Connection, stream_id: int, seq: int) -> Time |
 
 def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[dict[str, Any]]:
     """
-    Take readings out of the store or its archive, and give them as they were, in order of number.
+    Remove readings from the store or its archive, and return them in order of number.
 
     Each with every column, its exact `instant` and its `units`. Their hours are due for analysis.
     """
@@ -145,14 +145,14 @@ def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list
 
 
 def put_exact_times(connection: sa.Connection, stream_id: int, texts: Mapping[int, str]) -> None:
-    """number -> exact instant, for the few that microseconds cannot tell apart."""
+    """Number -> exact instant, for the few that are finer than a microsecond."""
     if texts:
         rows = [{"stream_id": stream_id, "seq": seq, "instant": text} for seq, text in texts.items()]
         connection.execute(sa.insert(exact_times), rows)
 
 
 def numbers_of_instants(connection: sa.Connection, stream_id: int, texts: Sequence[str]) -> dict[str, int]:
-    """instant -> number, for those that a reading without a number already has."""
+    """Instant -> number, where a reading without a number already has the instant."""
     query = sa.select(instants.c.instant, instants.c.seq).where(instants.c.stream_id == stream_id)
     found: dict[str, int] = {}
     for piece in dialect.chunks(texts):
@@ -163,19 +163,19 @@ def numbers_of_instants(connection: sa.Connection, stream_id: int, texts: Sequen
 
 
 def put_instants(connection: sa.Connection, stream_id: int, numbers: Mapping[str, int]) -> None:
-    """instant -> number. The key of the table refuses a second reading of one instant."""
+    """Write instant -> number. The key of the table refuses a second reading of one instant."""
     if numbers:
         rows = [(stream_id, text, seq) for text, seq in numbers.items()]
         dialect.run(connection, "INSERT INTO instants (stream_id, instant, seq) VALUES (?, ?, ?)", rows)
 
 
 def unit_set_id(connection: sa.Connection, units: str) -> int | None:
-    """The id of a set of units (canonical JSON), None if it is not kept yet."""
+    """The id of a set of units (canonical JSON); None: it is not stored yet."""
     return connection.scalar(sa.select(unit_sets.c.id).where(unit_sets.c.units == units))
 
 
 def keep_unit_set(connection: sa.Connection, units: str) -> int:
-    """The id of a set of units, kept now if it was not."""
+    """The id of a set of units, stored now if it was not."""
     connection.execute(dialect.insert(connection, unit_sets).values(units=units).on_conflict_do_nothing())
     found = unit_set_id(connection, units)
     assert found is not None

@@ -1,4 +1,4 @@
-"""Refusals for want of authorisation, counted by hour; bounded in rows and in time."""
+"""Requests refused for missing authorisation, counted by hour; bounded in rows and in time."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """
-Boots and events of gateways: rows that are whole, counts by day of those that are not, and a tally of both.
+Boots and events of gateways: whole rows, counts by day of the others, and a tally of both.
 
-Streams are locked while their reports are written.
-Leaves to others: what is kept whole (`ingest.store.gateway_reports`).
+The caller locks the streams.
+Leaves to others: which reports stay whole (`ingest.store.gateway_reports`).
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Reported(NamedTuple):
 
 
 def put(connection: sa.Connection, given: Sequence[GatewayEntry]) -> None:
-    """Keep boots and events, each once however often it is sent."""
+    """Store boots and events, each once however often it is sent."""
     if not given:
         return
     whole, room = _whole_among(connection, given), _room(connection, given)
@@ -74,7 +74,7 @@ WHERE r.stream_id = wanted.stream_id AND r.kind = wanted.kind AND r.digest = wan
 
 
 def _whole_among(connection: sa.Connection, given: Sequence[GatewayEntry]) -> set[tuple[int, str, str]]:
-    """(stream, kind, digest) of those that are whole."""
+    """(stream, kind, digest) of whole rows."""
     wanted = sorted({(r.stream_id, r.kind, r.digest) for r in given})
     found: set[tuple[int, str, str]] = set()
     for piece in dialect.chunks(wanted, LOOKUP):
@@ -85,7 +85,7 @@ def _whole_among(connection: sa.Connection, given: Sequence[GatewayEntry]) -> se
 
 
 def tallies_of(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[Place, Tally]:
-    """What is known of every place of these streams."""
+    """The tallies of every place of these streams."""
     columns = [report_tallies.c[f] for f in (*Place._fields, *Tally._fields)]
     found: dict[Place, Tally] = {}
     for piece in dialect.chunks(stream_ids):
@@ -139,7 +139,7 @@ def _rows_of(place: Place) -> list[sa.ColumnElement[bool]]:
 
 
 def _fold(connection: sa.Connection, place: Place, newest: int, many: int) -> list[Days]:
-    """Make a count of so many whole rows of a place that follow its newest ones."""
+    """Replace so many whole rows of a place, behind its newest ones, by a count."""
     order = sa.func.coalesce(reports.c.at_seq, 0).desc(), reports.c.received_us.desc(), reports.c.digest
     query = sa.select(*(reports.c[f] for f in _ROW)).where(*_rows_of(place)).order_by(*order)
     rows = connection.execute(query.offset(newest).limit(many)).all()
@@ -151,7 +151,7 @@ def _fold(connection: sa.Connection, place: Place, newest: int, many: int) -> li
 
 
 def _lost(name: str | None, content: str) -> int:
-    """How many readings a whole row declares as lost."""
+    """How many readings a whole row declares lost."""
     return readings_in(name or "", json.loads(content))
 
 
@@ -199,7 +199,7 @@ def _add_tallies(connection: sa.Connection, more: dict[Place, Tally]) -> None:
     )
 
 
-# ---------------------------------------------------------------- what is asked of them
+# ---------------------------------------------------------------- queries
 
 _LAST_EVENT = """
 SELECT name, received_us FROM reports
@@ -219,7 +219,9 @@ def last_event(connection: sa.Connection, device_ids: list[int]) -> tuple[str, i
 
 
 def reported(connection: sa.Connection, stream_id: int) -> list[Reported]:
-    """How often the gateway of a stream reported what, boots first; first and last by time of receipt."""
+    """
+    How often the gateway of a stream reported each kind, boots first; first and last by time of receipt.
+    """
     whole = sa.select(
         reports.c.kind, reports.c.name, sa.func.min(reports.c.received_us), sa.func.max(reports.c.received_us)
     )
@@ -268,10 +270,10 @@ def give(
     connection: sa.Connection, old_id: int, new_id: int, numbers: tuple[int, int], *, goes: bool
 ) -> None:
     """
-    What was reported of these numbers goes to another stream; boots are known at both.
+    Move reports about these numbers to another stream; boots are copied, both need them.
 
-    goes : the gateway goes on there, so what it reported later, or without a number, goes along too. A day
-    that reaches beyond the numbers stays, whole.
+    goes : the gateway continues there, so its later reports and those without a number move too. The count
+    of a day that reaches beyond the numbers stays.
     """
 
     def of(table: sa.Table, first: sa.Column[Any], last: sa.Column[Any]) -> Sequence[sa.Row[Any]]:
@@ -299,7 +301,7 @@ def give(
 
 
 def recount(connection: sa.Connection, stream_id: int) -> None:
-    """Make the tallies of a stream from its rows and days."""
+    """Compute the tallies of a stream from its rows and days."""
     connection.execute(sa.delete(report_tallies).where(report_tallies.c.stream_id == stream_id))
     found: dict[Place, Tally] = {}
     whole = sa.select(reports.c.kind, reports.c.name, sa.func.count()).where(reports.c.stream_id == stream_id)

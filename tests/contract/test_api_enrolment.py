@@ -15,6 +15,7 @@ from cleanside.ingest.cli import main
 from cleanside.ingest.intake.receive import MAX_UNKNOWN_HELD
 from cleanside.ingest.settings import load
 from cleanside.ingest.store.models import audit, enrolments, keys
+from tests.support.coded import sentence
 from tests.support.serving import DEVICE, STREAM, Api, batch, bearer, in_process
 
 NEW = "loader-02-intake"
@@ -150,7 +151,7 @@ def test_every_code_that_is_not_valid_gets_one_answer(shop: Api) -> None:
 def test_a_code_typed_wrongly_says_so_without_being_looked_for_and_without_being_repeated(shop: Api) -> None:
     answer = show(shop, "K7M3A-9QTWX-2BDF5")
     assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")
-    assert "typed wrongly" in answer.json()["detail"]
+    assert answer.json()["detail"] == sentence("code_mistyped")
     assert "K7M3A" not in answer.text
 
 

@@ -28,10 +28,12 @@ from http_message_signatures import HTTPMessageVerifier, InvalidSignature, Mappi
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import key_file, outbox
 from cleanside.ingest.store.models import events, readings
+from cleanside.ingest.webhooks import announcing
 from cleanside.ingest.webhooks import courier as webhooks
 from cleanside.ingest.webhooks.announcing import LOSS_DECLARED, Views, announce
 from cleanside.ingest.webhooks.courier import Courier
 from cleanside.ingest.webhooks.signing import COVERED
+from tests.support.coded import sentence
 from tests.support.databases import opened
 from tests.support.receiver import LOST, Received, Receiver
 from tests.support.serving import DEVICE, Api, ServerProcess, batch, in_process, make_keys
@@ -346,7 +348,8 @@ def test_an_address_that_may_not_be_sent_to_is_refused(sqlite_database_url: str,
 def test_a_type_that_there_is_not_is_refused_with_those_there_are(api: Api) -> None:
     response = api.post("/v1/webhooks", {"url": "https://shop.example/", "types": ["nothing"]})
     assert response.status_code == 422
-    assert HELD in response.json()["errors"][0]["detail"]
+    said = sentence("no_such_type", type="nothing", there=", ".join(announcing.TYPES))
+    assert response.json()["errors"][0]["detail"] == said
 
 
 def test_an_ended_webhook_is_told_nothing_and_what_waited_says_why(api: Api, receiver: Receiver) -> None:

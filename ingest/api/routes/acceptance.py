@@ -35,7 +35,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
 from cleanside.ingest.restriction.verdict.installation import BY_HAND, Check
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
@@ -96,8 +96,7 @@ def get_acceptance(
     """
     since_us, now_us = us(since), resources.clock()
     if since_us is not None and since_us > now_us:
-        detail = f"{since} lies ahead, it is {text(now_us)}; give the time at which it was fitted"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("query/since", detail)])
+        raise NotValid(Complaint("query/since", "fitted_ahead", since=since, now=text(now_us)))
     with resources.reading() as connection:
         _require_own_seat(connection, key, machine, now_us)
         seat = find_housing(connection, key, machine, housing)
@@ -149,7 +148,7 @@ def post_second_reading(
         housing = find_housing(connection, key, machine, body.housing)
         limit = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
         if limit is None or (limit.value, limit.unit) != (body.value, body.unit):
-            raise Refused(409, "terminal_differs", _differs(limit, body, restriction_pa, machine))
+            raise _differs(limit, body, restriction_pa, machine)
         given = Confirmation(now_us, key.handle, body.value, body.unit, restriction_pa)
         store.put_confirmation(connection, housing.id, given)
         about = {"machine": machine, "body": body.model_dump(mode="json")}
@@ -204,30 +203,33 @@ def _value_si(body: ByHand) -> float | None:
     quantity = BY_HAND[body.subject].quantity
     if quantity is None:
         if body.value is not None or body.unit is not None:
-            raise _refused("#/value", f"{body.subject} is only seen; leave value and unit out")
+            raise NotValid(Complaint("#/value", "comparison_without_value", subject=body.subject))
         return None
     if body.value is None or body.unit is None:
-        raise _refused("#/value", f"{body.subject} needs value and unit: {BY_HAND[body.subject].asks}")
+        asks = BY_HAND[body.subject].asks
+        raise NotValid(Complaint("#/value", "comparison_needs_value", subject=body.subject, asks=asks))
     if quantity == "time":
         if body.unit != "s":
-            raise _refused("#/unit", f'unit "{body.unit}" is not accepted for clock; send "s"')
+            raise NotValid(Complaint("#/unit", "clock_in_seconds", unit=body.unit))
         return body.value
     require_unit(body.unit, "#/unit", quantity)
     return to_si(body.value, body.unit, quantity)
 
 
-def _refused(pointer: str, detail: str) -> Refused:
-    return Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
-
-
-def _differs(limit: TerminalRow | None, body: SecondReading, restriction_pa: float, machine: str) -> str:
+def _differs(limit: TerminalRow | None, body: SecondReading, restriction_pa: float, machine: str) -> Refused:
     address = f"/v1/machines/{machine}/terminal-restriction"
     if limit is None:
-        return f"no terminal restriction is entered, so none can be confirmed; enter it at {address}"
-    return (
-        f"{limit.value:g} {limit.unit} is entered ({limit.restriction_pa / 1000:.2f} kPa), {body.value:g} "
-        f"{body.unit} ({restriction_pa / 1000:.2f} kPa) was read; give value and unit as they are printed. "
-        f"If they differ, look again and set the right one at {address}"
+        return Refused("limit_not_entered", status=409, code="terminal_differs", address=address)
+    return Refused(
+        "terminal_differs",
+        status=409,
+        address=address,
+        value=limit.value,
+        unit=limit.unit,
+        kpa=limit.restriction_pa / 1e3,
+        read_value=body.value,
+        read_unit=body.unit,
+        read_kpa=restriction_pa / 1e3,
     )
 
 

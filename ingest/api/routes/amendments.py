@@ -29,7 +29,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid
 from cleanside.ingest.quarantine import amend, both_right
 from cleanside.ingest.quarantine.amend import AmendmentOutcome, Repair, Who
 from cleanside.ingest.store import audit, fleet, quarantine
@@ -143,8 +143,7 @@ def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
     given = body.change
     change = Repair(**given.model_dump())
     if change.time_is_right and change != Repair(time_is_right=True):
-        detail = "time_is_right says that the reading stays as it is; send no other change beside it"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/change/time_is_right", detail)])
+        raise NotValid(Complaint("#/change/time_is_right", "time_is_right_alone"))
     return _act(
         body,
         resources,
@@ -196,8 +195,7 @@ def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
 def post_both_right(body: BothRightBody, resources: R, key: Operator) -> Response:
     """Store the second readings as those of a device, or of the one that sits on a machine."""
     if (body.device is None) == (body.machine is None):
-        detail = "give either device or machine; it says whose the second reading is"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/device", detail)])
+        raise NotValid(Complaint("#/device", "device_or_machine"))
     if body.where is not None and body.where.code is None:
         body.where.code = CONFLICT_CODE
 
@@ -218,8 +216,8 @@ def _device_for(connection: sa.Connection, key: Key, body: BothRightBody) -> Dev
         sitting = sorted({seat.device for seat in seats if seat.until_us is None})
         if len(sitting) != 1:
             there = " and ".join(sitting) or "none"
-            detail = f"{body.machine} {body.housing} has {there} as its device; name one as device"
-            raise Refused(422, "not_valid", detail, errors=[Complaint("#/machine", detail)])
+            about = {"machine": body.machine, "housing": body.housing, "there": there}
+            raise NotValid(Complaint("#/machine", "not_one_device", **about))
         [name] = sitting
     found = fleet.device(connection, key.owner_id, name)
     if found is None or found.registered_us is None:
@@ -234,8 +232,7 @@ def _act(
     do: Callable[[sa.Connection, Who, list[QuarantineRow], int], AmendmentOutcome],
 ) -> Response:
     if (body.entries is None) == (body.where is None):
-        detail = "give either entries or where; they say which held readings are meant"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/entries", detail)])
+        raise NotValid(Complaint("#/entries", "entries_or_where"))
 
     def work(connection: sa.Connection) -> AmendmentOutcome:
         entries, matched, next_after = _selected(connection, key, body)
@@ -302,8 +299,7 @@ def _who(key: Key) -> Who:
 def post_set_aside(body: SetAsideBody, resources: R, key: Operator) -> Response:
     """Set stored readings of a stream aside, whole, so that they can be amended, put back or discarded."""
     if body.last < body.first:
-        detail = f"last {body.last} is below first {body.first}"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/last", detail)])
+        raise NotValid(Complaint("#/last", "last_below_first", last=body.last, first=body.first))
 
     def work(connection: sa.Connection) -> AmendmentOutcome:
         return amend.set_aside(

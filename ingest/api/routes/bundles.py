@@ -87,8 +87,10 @@ async def post_bundle(request: Request) -> Response:
     key = await key_of(request, "bundles:import")
     bodies.require_type(request.headers.get("content-type"), (BUNDLE_MEDIA_TYPE,))
     if (coding := request.headers.get("content-encoding", "identity")) != "identity":
-        detail = f'content coding "{coding[:32]}" is not for bundles, they are compressed; send it as it is'
-        raise Refused(415, "coding_not_supported", detail, headers={"Accept-Encoding": "identity"})
+        headers = {"Accept-Encoding": "identity"}
+        raise Refused(
+            "coding_of_bundle", status=415, code="coding_not_supported", headers=headers, coding=coding[:32]
+        )
     chunks = request.stream()
     document = await run_in_threadpool(_take, resources, key, lambda: from_thread.run(_next, chunks))
     return JSONResponse(document)

@@ -72,12 +72,12 @@ def post_events(
 
 def _refuse_nameless(events: list[EventGiven]) -> None:
     errors = [
-        Complaint(f"#/events/{i}/content/event", "send the name of the event, 1 to 64 printable characters")
+        Complaint(f"#/events/{i}/content/event", "event_name_needed")
         for i, event in enumerate(events)
         if not _is_event_name(event.content.get("event"))
     ]
     if errors:
-        raise Refused(422, "not_valid", "an event has no name; see errors", errors=errors)
+        raise Refused("event_nameless", status=422, code="not_valid", errors=errors)
 
 
 def _is_event_name(name: object) -> bool:

@@ -29,7 +29,7 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.cautions import shown as shown_cautions
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction import WeighedEntry
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
@@ -172,8 +172,7 @@ def _entered(body: NewChange, who: str, now_us: int) -> EnteredChange:
     assert changed_us is not None
     _refuse_far_off(changed_us, now_us)
     if body.what == "nothing" and not body.note:
-        detail = "a change that was found is denied without a reason; say in the note why the level fell"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/note", detail)])
+        raise NotValid(Complaint("#/note", "denied_without_reason"))
     return EnteredChange(
         changed_us=changed_us,
         entered_us=now_us,
@@ -191,11 +190,14 @@ def _put(connection: sa.Connection, housing_id: int, change: EnteredChange) -> s
     if before is None:
         return "element_change"
     if (before.changed_us, before.what, before.note) != (change.changed_us, change.what, change.note):
-        detail = (
-            f"a change at {text(before.changed_us)} ({before.what}) is entered already, by {before.who} with "
-            f'the note "{before.note}"; take it back (DELETE) to enter it with another'
+        raise Refused(
+            "change_differs",
+            status=409,
+            at=text(before.changed_us),
+            what=before.what,
+            by=before.who,
+            note=before.note,
         )
-        raise Refused(409, "change_differs", detail)
     if change.confirmed_because in (None, before.confirmed_because):
         return None
     element_changes.confirm_change(connection, housing_id, before, change.confirmed_because)
@@ -208,25 +210,20 @@ def _the_one_meant(
     """The entry to take back. Raises Refused: 404 if there is none, 422 if it could be several."""
     found = [c for c in there if c.changed_us == changed_us and entry_id in (None, c.entry_id)]
     if not found:
-        detail = f"no element change at {text(changed_us)} is entered for {where}"
-        raise Refused(404, "unknown_element_change", detail)
+        raise Refused("unknown_element_change", status=404, at=text(changed_us), housing=where)
     if len(found) > 1:
         every = " and ".join(f"{c.entry_id} ({c.what})" for c in found)
-        many = counted(len(found), "entry", "entries")
-        detail = f"{many} stand at {text(changed_us)}, {every}; name one as entry_id"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("query/entry_id", detail)])
+        about = {"entries": counted(len(found), "entry", "entries"), "at": text(changed_us), "every": every}
+        raise NotValid(Complaint("query/entry_id", "several_entries_at", **about))
     return found[0]
 
 
 def _refuse_far_off(changed_us: int, now_us: int) -> None:
     """A wrong year would hide a life, or make one up. Raises Refused (422)."""
     if changed_us > now_us + MOST_AHEAD_US:
-        detail = f"{text(changed_us)} lies ahead, it is {text(now_us)}; enter a change once it was made"
-    elif changed_us < now_us - MOST_BACK_US:
-        detail = f"{text(changed_us)} lies more than ten years back; check the year"
-    else:
-        return
-    raise Refused(422, "not_valid", detail, errors=[Complaint("#/changed_at", detail)])
+        raise NotValid(Complaint("#/changed_at", "change_ahead", at=text(changed_us), now=text(now_us)))
+    if changed_us < now_us - MOST_BACK_US:
+        raise NotValid(Complaint("#/changed_at", "change_long_ago", at=text(changed_us)))
 
 
 # ---------------------------------------------------------------- how it is shown

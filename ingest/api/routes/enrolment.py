@@ -35,7 +35,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotACode, NotFound, NotValid, Refused
 from cleanside.ingest.owners import access, enrolment, one_time_code
 from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
 from cleanside.ingest.owners.claims import require_claim
@@ -248,5 +248,5 @@ def read_code(typed: str) -> str:
     """A code as typed. Raises Refused (422) where it cannot be one; the answer never repeats it."""
     try:
         return one_time_code.read_code(typed)
-    except ValueError as error:
-        raise Refused(422, "not_valid", str(error), errors=[Complaint("#/code", str(error))]) from None
+    except NotACode as error:
+        raise NotValid(Complaint.of("#/code", error)) from None

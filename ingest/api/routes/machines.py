@@ -33,7 +33,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES
 from cleanside.ingest.store import audit, declared, fleet
 from cleanside.ingest.store.declared import DeclaredLine
@@ -192,8 +192,7 @@ def patch_machine(
         changes: dict[str, Any] = {}
         if body.name is not None and body.name != found.name:
             if fleet.machine(connection, key.owner_id, body.name) is not None:
-                detail = f"there is a machine {body.name} here already; give another name"
-                raise Refused(409, "name_taken", detail)
+                raise Refused("machine_name_taken", status=409, code="name_taken", name=body.name)
             changes["name"] = body.name
         if body.display_name is not None:
             changes["display_name"] = body.display_name or None
@@ -265,19 +264,17 @@ def find_housing(connection: sa.Connection, key: Key, machine: str, housing: str
     every = {candidate.name: candidate for candidate in fleet.housings_of(connection, found.id)}
     if housing not in every:
         there = " and ".join(every)
-        detail = f'{machine} has no housing "{housing}", it has {there}; name one of them as housing'
-        raise Refused(404, "unknown_housing", detail)
+        raise Refused("unknown_housing", status=404, machine=machine, housing=housing, there=there)
     return every[housing]
 
 
 def require_unit(unit: str, pointer: str, quantity: str = "restriction") -> None:
     """Raise Refused (422) unless a unit measures a quantity. pointer : where it stands in the body."""
     if not accepts(unit, quantity):
-        likely = suggest_unit(unit, quantity)
-        accepted = ", ".join(offered(quantity))
-        hint = f'did you mean "{likely}"? ' if likely else ""
-        detail = f'unit "{unit}" does not measure {quantity}; {hint}send one of {accepted}'
-        raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
+        about = {"unit": unit, "quantity": quantity, "likely": suggest_unit(unit, quantity)}
+        raise NotValid(
+            Complaint(pointer, "unit_does_not_measure", **about, accepted=", ".join(offered(quantity)))
+        )
 
 
 def _terminal(given: TerminalRestriction | None, pointer: str) -> TerminalRow | None:
@@ -288,11 +285,9 @@ def _terminal(given: TerminalRestriction | None, pointer: str) -> TerminalRow | 
     restriction_pa = to_si(given.value, given.unit, "restriction")
     highest_pa = QUANTITIES["restriction"].highest
     if restriction_pa > highest_pa:
-        detail = (
-            f"{given.value:g} {given.unit} is {restriction_pa / 1e3:g} kPa, and no reading above "
-            f"{highest_pa / 1e3:g} kPa is taken; look at value and unit in the engine maker's manual again"
-        )
-        raise Refused(422, "not_valid", detail, errors=[Complaint(f"{pointer}/value", detail)])
+        about = {"value": given.value, "unit": given.unit}
+        about |= {"value_kpa": restriction_pa / 1e3, "highest_kpa": highest_pa / 1e3}
+        raise NotValid(Complaint(f"{pointer}/value", "limit_out_of_reach", **about))
     return TerminalRow(
         valid_from_us=us(given.valid_from) or 0,
         value=given.value,

@@ -20,7 +20,7 @@ from typing import Annotated, Any, TypeVar
 
 from fastapi import Depends, Query, Request, Response
 
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid
 
 T = TypeVar("T")
 
@@ -95,9 +95,8 @@ def _read(cursor: str, question: str) -> tuple[Any, ...]:
     return tuple(found[1:])
 
 
-def _no_cursor() -> Refused:
-    detail = "cursor is not one of this list; take it from `next` of the page before, with equal parameters"
-    return Refused(422, "not_valid", detail, errors=[Complaint("query/cursor", detail)])
+def _no_cursor() -> NotValid:
+    return NotValid(Complaint("query/cursor", "cursor_not_of_list"))
 
 
 def paged(usual: int = PAGE, most: int = MOST_ROWS) -> Callable[..., Page]:

@@ -27,7 +27,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.paging import Page, not_modified, paged, tag_of
 from cleanside.ingest.api.routes.shared import At, Name, PathName, R, needs, problems, router_of
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid
 from cleanside.ingest.keeping import export
 from cleanside.ingest.keeping.export import ColumnPiece, in_unit
 from cleanside.ingest.owners.access import sees_device
@@ -103,12 +103,13 @@ def wanted_of(
     units = {name: QUANTITIES[name].si_unit for name in names} | _units(unit, names, complaints)
     step_s = int(resolution[:-1]) if resolution is not None else None
     if step_s is not None and step_s > MAX_RESOLUTION_S:
-        complaints.append(Complaint("query/resolution", f"{resolution} is over {MAX_RESOLUTION_S}s, 31 days"))
+        about = {"resolution": resolution, "most_s": MAX_RESOLUTION_S}
+        complaints.append(Complaint("query/resolution", "resolution_too_long", **about))
     found = format or _accepted(request)
     if found != "json" and request.query_params.keys() & {"limit", "cursor"}:
-        complaints.append(Complaint("query/limit", f"a {found} export is whole; leave limit and cursor out"))
+        complaints.append(Complaint("query/limit", "export_has_no_pages", format=found))
     if complaints:
-        raise Refused(422, "not_valid", complaints[0].detail, errors=complaints)
+        raise NotValid(*complaints)
     return WantedReadings(
         since_us=FIRST_US if since is None else parse_instant(since).us,
         until_us=LAST_US if until is None else min(LAST_US, parse_instant(until).us),
@@ -124,8 +125,8 @@ W = Annotated[WantedReadings, Depends(wanted_of)]
 def _quantities(asked: Sequence[str] | None, complaints: list[Complaint]) -> list[str]:
     for name in asked or ():
         if name not in QUANTITIES:
-            known = ", ".join(QUANTITIES)
-            complaints.append(Complaint("query/quantity", f'"{name}" is no quantity; there are {known}'))
+            there = ", ".join(QUANTITIES)
+            complaints.append(Complaint("query/quantity", "no_such_quantity", quantity=name, there=there))
     return [name for name in QUANTITIES if asked is None or name in asked]
 
 
@@ -134,14 +135,18 @@ def _units(asked: Sequence[str] | None, names: list[str], complaints: list[Compl
     for text in asked or ():
         name, _, unit = text.partition(":")
         if name not in names or not accepts(unit, name):
-            fitting = ", ".join(QUANTITIES[name].units) if name in names else ", ".join(names)
-            what = (
-                f'"{unit[:64]}" is no unit of {name}' if name in names else f'"{name[:64]}" is not asked for'
-            )
-            complaints.append(Complaint("query/unit", f"{what}; there are {fitting}"))
+            complaints.append(_no_unit(name, unit, names))
             continue
         found[name] = unit
     return found
+
+
+def _no_unit(quantity: str, unit: str, names: list[str]) -> Complaint:
+    if quantity not in names:
+        there = ", ".join(names)
+        return Complaint("query/unit", "quantity_not_asked_for", quantity=quantity[:64], there=there)
+    there = ", ".join(QUANTITIES[quantity].units)
+    return Complaint("query/unit", "unit_not_of_quantity", unit=unit[:64], quantity=quantity, there=there)
 
 
 def _accepted(request: Request) -> Format:

@@ -33,7 +33,7 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.cautions import shown as shown_cautions
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.owners.access import BOUND_ROLES
 from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
@@ -142,8 +142,7 @@ def get_fleet(request: Request, resources: R, key: Reader, page: P) -> dict[str,
 def _of_first_page(at_us: int, now_us: int) -> int:
     """The instant that a cursor carries. Raises Refused (422) where nobody still turns that page."""
     if not now_us - PAGES_FOR_US <= at_us <= now_us:
-        detail = f"this cursor is of {text(at_us)}, it is {text(now_us)}; begin anew without cursor"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("query/cursor", detail)])
+        raise NotValid(Complaint("query/cursor", "cursor_too_old", at=text(at_us), now=text(now_us)))
     return at_us
 
 

@@ -151,16 +151,18 @@ def _refuse_unknown_parameters(request: Request) -> None:
     known = _parameters_of(request.scope["route"])
     strange = [name for name in dict(request.query_params) if name not in known]
     if strange:
+        there = ", ".join(known) or "none"
         errors = [
-            Complaint(
-                f"query/{name[:64]}",
-                f"there is no such parameter here; there are {', '.join(known) or 'none'}",
-            )
-            for name in strange[:MAX_LISTED]
+            Complaint(f"query/{name[:64]}", "no_such_parameter", there=there) for name in strange[:MAX_LISTED]
         ]
-        more = len(strange) - len(errors)
-        detail = f"{counted(len(strange), 'parameter')} that this address does not have; see errors"
-        raise Refused(422, "not_valid", detail, errors=errors, more_errors=more)
+        raise Refused(
+            "parameters_unknown",
+            status=422,
+            code="not_valid",
+            errors=errors,
+            more_errors=len(strange) - len(errors),
+            parameters=counted(len(strange), "parameter"),
+        )
 
 
 def _parameters_of(route: APIRoute) -> tuple[str, ...]:

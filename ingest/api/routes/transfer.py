@@ -48,12 +48,6 @@ router = router_of("transfer")
 
 Admin = Annotated[Key, Depends(needs("transfers:manage"))]
 
-_NOT_VALID = Refused(
-    403,
-    "code_not_valid",
-    "this code is not valid: unknown, used, or out of date; ask whoever offered the machine for a new one",
-)
-
 
 class NewTransfer(Strict):
     """A machine that is to go to another owner."""
@@ -201,10 +195,10 @@ def accept(connection: sa.Connection, code_hash: str, key: Key, names: Names, no
     """Use an offer up. Raises Refused, before anything is written."""
     found = one_time_codes.transfer_by_code(connection, code_hash)
     if found is None or state_of(found, now_us) != "open":
-        raise _NOT_VALID
+        raise Refused("transfer_code_not_valid", status=403, code="code_not_valid")
     machine = fleet.machine_by_id(connection, found.machine_id)
     if machine is None or machine.owner_id != found.owner_id:
-        raise _NOT_VALID
+        raise Refused("transfer_code_not_valid", status=403, code="code_not_valid")
     moved = transfer.hand_over(connection, machine, key.owner_id, names, now_us)
     one_time_codes.set_transfer(
         connection,

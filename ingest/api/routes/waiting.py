@@ -114,8 +114,9 @@ def _refuse_unusual(body: NewPrices) -> None:
         element_price=body.element_price,
     )
     if found := unusual_figures(prices):
-        detail = f'{"; ".join(what for _, what in found)}. Correct it, or send "figures_are_right": true'
-        raise Refused(422, "not_valid", detail, errors=[Complaint(f"#/{name}", what) for name, what in found])
+        errors = [Complaint(f"#/{name}", code, **values) for name, code, values in found]
+        figures = "; ".join(map(str, errors))
+        raise Refused("figures_unusual", status=422, code="not_valid", errors=errors, figures=figures)
 
 
 @router.get(

@@ -24,7 +24,7 @@ from cleanside.ingest.api.routes.described_webhooks import (
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
-from cleanside.ingest.errors import CannotOpen, Complaint, NotFound, Refused
+from cleanside.ingest.errors import AddressRefused, CannotOpen, Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.store import audit, outbox, releases, webhook_secrets
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.keys import Key
@@ -83,8 +83,7 @@ def post_webhook(body: NewWebhook, resources: R, key: Admin) -> dict[str, Any]:
         now_us = resources.clock()
         keys = _keys(connection, resources.webhook_keys)
         if len(outbox.list_of(connection, key.owner_id, limit=MAX_WEBHOOKS)) >= MAX_WEBHOOKS:
-            detail = f"there are {MAX_WEBHOOKS} webhooks, which is the most an owner has; end one first"
-            raise Refused(409, "too_many_webhooks", detail)
+            raise Refused("too_many_webhooks", status=409, most=MAX_WEBHOOKS)
         origin = hidden.origin_of(body.url)
         values = {"owner_id": key.owner_id, "url": origin, "secret": "", "note": body.note}
         values |= {"types": json.dumps(sorted(set(body.types))), "created_us": now_us, "who": key.handle}
@@ -105,7 +104,7 @@ def _keys(connection: sa.Connection, file: KeyFile) -> Sequence[SealingKey]:
     try:
         return file.read_or_make(needed=outbox.any_sealed(connection))
     except CannotOpen as error:
-        raise Refused(409, "webhook_key_missing", str(error)) from error
+        raise Refused(error.case, status=409, code="webhook_key_missing", **error.values) from error
 
 
 def _check(body: NewWebhook, networks: str) -> None:
@@ -113,16 +112,16 @@ def _check(body: NewWebhook, networks: str) -> None:
     errors: list[Complaint] = []
     try:
         addresses.check_url(body.url, addresses.networks_of(networks))
-    except ValueError as error:
-        errors.append(Complaint("#/url", str(error)))
-    known = ", ".join(announcing.TYPES)
+    except AddressRefused as error:
+        errors.append(Complaint.of("#/url", error))
+    there = ", ".join(announcing.TYPES)
     errors += [
-        Complaint(f"#/types/{i}", f'there is no type "{kind[:64]}"; there are {known}')
+        Complaint(f"#/types/{i}", "no_such_type", type=kind[:64], there=there)
         for i, kind in enumerate(body.types)
         if kind not in announcing.TYPES
     ]
     if errors:
-        raise Refused(422, "not_valid", errors[0].detail, errors=errors)
+        raise NotValid(*errors)
 
 
 @router.get(

@@ -5,9 +5,9 @@ An entry decides unless the readings contradict it. Then it is a question, and i
 person confirms it, corrects it or takes it back.
 Strategy: the level before and after is the median of a few operating hours. An entry within a shift of a
 clear fall counts from the fall. Two entries of the same work at the same place are one.
-Promises: pure; the order of the entries does not matter. Says with each entry what the readings show, as a
-code with figures.
-Leaves to others: falls that nobody entered (`changes`), sentences (`verdict.entry_words`).
+Promises: pure; the order of the entries does not matter. Each entry comes with what the readings show, as a
+code and values.
+Leaves to others: falls without an entry (`changes`), sentences (`verdict.entry_words`).
 """
 
 from __future__ import annotations
@@ -24,16 +24,16 @@ from cleanside.ingest.restriction.measure.summary import DAY_S, BoolArray, Float
 
 #: what was done to the element; "nothing" denies a fall that was found
 WORK = ("new", "cleaned", "inspected", "safety_element", "nothing")
-BEGINS_LIFE = {"new": "change", "cleaned": "cleaned"}  # -> how the life that it begins is told
+BEGINS_LIFE = {"new": "change", "cleaned": "cleaned"}  # -> how the report calls the beginning of that life
 
 LEVEL_ROWS = 6  # operating hours whose median is the level before, and after (chosen: most of a shift)
-LEAST_ROWS = 3  # of them where a clear fall is to be seen,
-ENOUGH_ROWS = 4  # and before it is said that none was there
+LEAST_ROWS = 3  # of them in which a clear fall has to show,
+ENOUGH_ROWS = 4  # and before the analysis says that there was no fall
 SHIFT_ROWS = 12  # operating hours: a change is entered at the end of a shift, hardly later (common practice)
 DENIED_ROWS = 24  # a fall is found again within as many hours as more readings come (chosen)
 CLEAR_FALL = 0.15  # of the level before; hours of one element wander by less over a shift (chosen)
 NO_FALL = 0.95  # of the level before: a new element that lies no lower asks for a second look (chosen)
-CLEAN_ALREADY = 1.15  # of the clean level: from there a change hardly shows (chosen)
+CLEAN_ALREADY = 1.15  # of the clean level: a change at less hardly shows (chosen)
 SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (common practice: 0.2 to 0.5)
 
 #: codes of what the readings say; those in QUESTIONS change no figure until they are settled
@@ -50,7 +50,7 @@ class Entry:
 
     at_s: float  # of the work
     what: str = "new"  # one of WORK
-    confirmed: bool = False  # a person stands by it, whatever the readings say
+    confirmed: bool = False  # a person confirmed it, against the readings
     name: str = ""  # the id that whoever entered it gave it
 
     def __post_init__(self) -> None:
@@ -71,7 +71,7 @@ class WeighedEntry:
     clean_pa: float | None = None  # what a clean element was expected to read
     fall_s: float | None = None  # the nearest fall that was found; None: none
     hours_missing: float = 0.0  # operating hours to be seen before it can be checked
-    look_by_s: float | None = None  # when these are likely seen; None: it is checked
+    look_by_s: float | None = None  # by when these hours have likely passed; None: it is checked
 
     @property
     def is_question(self) -> bool:
@@ -86,7 +86,7 @@ class WeighedEntry:
 
 @dataclass(frozen=True, kw_only=True)
 class Expected:
-    """What is known of a clean element before an entry is looked at. [Pa] None = not known."""
+    """The clean level to expect before an entry is weighed. [Pa] None = not known."""
 
     kind_clean_pa: float | None
     terminal_pa: float | None
@@ -103,7 +103,7 @@ def weigh_entries(
     """
     Each entry with what the readings say of it, in order of time.
 
-    believed : rows that are fit to judge by, shape (n,). falls : found in these rows (`find_changes`).
+    believed : rows that are fit to judge by, shape (n,). falls : `find_changes` of these rows.
     """
     place = np.flatnonzero(believed)
     denied = [int(np.searchsorted(series.hour_s, e.at_s)) for e in entries if e.what == "nothing"]
@@ -146,7 +146,7 @@ class _Around:
         self._level: FloatArray = series.restriction_pa[place]
         self._falls = falls
         self._expected = expected
-        #: where a new element was entered that looked right, in rows that are believed, and what it read
+        #: plausible entries of a new element: the row, counted in believed rows, and the level there
         self._looked_right: list[tuple[int, float]] = []
 
     def weigh(self, entry: Entry) -> WeighedEntry:
@@ -177,7 +177,7 @@ class _Around:
         return found
 
     def _of_new_level(self, mine: WeighedEntry) -> str | None:
-        """Something about the level after a fall that asks for a look; None: it looks right."""
+        """What about the level after a fall a person has to look at; None: it is plausible."""
         assert mine.before_pa is not None
         assert mine.after_pa is not None
         if mine.after_pa < self._least_pa(mine.clean_pa):
@@ -230,7 +230,7 @@ class _Around:
         return min(near, key=lambda row: float(self._level[row] - self._level[row - 1]))
 
     def _clean_pa(self, split: int) -> float | None:
-        """What a clean element is expected to read, of the machine's earlier ones and its kind. [Pa]"""
+        """The clean level to expect, from the machine's earlier elements and its kind. [Pa]"""
         found = [(c.row, c.after) for c in self._falls if c.likely == "change"]
         earlier = [pa for row, pa in (*found, *self._looked_right) if row < split - SHIFT_ROWS]
         own = middle(np.array(earlier)) if earlier else None
@@ -240,7 +240,7 @@ class _Around:
         return (own + kind) / 2
 
     def _least_pa(self, clean_pa: float | None) -> float:
-        """Less is no element, as far as is known. [Pa]"""
+        """The lowest level that an element can have, as far as is known. [Pa]"""
         if clean_pa is None:
             clean_pa = SAFELY_CLEAN_SHARE * (self._expected.terminal_pa or 0.0)
         return self._expected.low_share * clean_pa

@@ -1,8 +1,8 @@
 """
 Readings of one housing to one summary per UTC hour.
 
-Promises: a summary depends on the readings of its own hour and on nothing else; not on their order of
-arrival, not on what is learned later. So a late reading changes one summary. Fast: a block of hours at a
+Promises: a summary depends on the readings of its own hour alone, not on their order of arrival and not on
+what is learned later. So a late reading changes one summary. Fast: a block of hours at a
 time, 3 million readings (a machine-year at 10 s) in less than two seconds.
 Leaves to others: which readings are believed, and what the numbers mean (`reference`, `assess`).
 """
@@ -42,9 +42,9 @@ AT_REST_12_V, AT_REST_24_V = (
     (24.1, 25.8),
 )  # 2.01 to 2.15 V a cell: no charge, and hardly a load;
 # an engine that runs on its battery alone draws it below (common practice, no source)
-NOISE_PA = 75.0  # one and a half steps of a 0.05 kPa sensor; below it restriction alone proves nothing
+NOISE_PA = 75.0  # one and a half steps of a 0.05 kPa sensor; restriction below it proves nothing
 FLOW_BIN_RATIO = 1.15  # chosen: 13 bins from idle to rated; the mean flow of a bin corrects what is left
-PAIR_S = 60.0  # two devices' readings further apart than that may see another flow; chosen
+PAIR_S = 60.0  # two devices' readings further apart in time may see another flow; chosen
 LEAST_PAIRS = 5
 BLOCK_READINGS = 100_000  # measured: larger blocks leave the processor's cache
 PA_STEP, LOWEST_PA = 1 / 64, -32768.0  # quantiles are kept to 0.016 Pa: 24 bits from there reach 229 kPa
@@ -89,7 +89,7 @@ def _device_parts(readings: Readings, hours: Table) -> list[bytes] | None:
 
 @dataclass(frozen=True)
 class _Columns:
-    """Columns in time order; what was absent is None."""
+    """Columns in time order; an absent column is None."""
 
     known: dict[str, FloatArray]
 
@@ -97,7 +97,7 @@ class _Columns:
         return self.known.get(name)
 
     def filled(self, name: str, value: float = np.nan) -> FloatArray:
-        """The column, or one of `value` where it is absent; `value` also stands for single absent ones."""
+        """The column with `value` for absent readings; where the column is absent, `value` throughout."""
         column = self.known.get(name)
         if column is None:
             return np.full(len(self.known["at_s"]), value)
@@ -140,12 +140,13 @@ def _restriction(columns: _Columns) -> FloatArray:
 
 
 def _running(columns: _Columns, restriction_pa: FloatArray) -> tuple[BoolArray, IntArray]:
-    """Is the engine running, and the index in EVIDENCE of what says so, per reading."""
+    """Whether the engine runs, and the index in EVIDENCE of what shows it, per reading."""
     speed, volts = columns.get("engine_speed_rad_s"), columns.get("supply_voltage_v")
     running = restriction_pa > NOISE_PA
     evidence = np.where(np.isnan(restriction_pa), 0, 1)
     if volts is not None:
-        # At rest the engine stands, whatever restriction reads: a sensor whose zero moved reads something.
+        # At rest the engine stands still, whatever restriction reads: a sensor whose zero moved does not
+        # read 0.
         running &= ~(_within(volts, AT_REST_12_V) | _within(volts, AT_REST_24_V))
         running |= _within(volts, CHARGING_12_V) | _within(volts, CHARGING_24_V)
         evidence[~np.isnan(volts)] = 2
@@ -215,7 +216,7 @@ def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
 
 
 def _fill_surroundings(table: Table, columns: _Columns, slot: IntArray, starts: IntArray) -> None:
-    """What does not come from the element: air, place, supply. NaN where it is not known."""
+    """Measurements that do not come from the element: air, place, supply. NaN where not known."""
     kelvin, charge_air = columns.get("air_temperature_k"), columns.get("intake_temperature_k")
     if kelvin is not None and charge_air is not None:
         kelvin = np.where(np.isnan(kelvin), charge_air, kelvin)

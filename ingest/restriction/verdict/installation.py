@@ -1,9 +1,9 @@
 """
 Acceptance of a new installation: what a technician needs to know before driving away.
 
-Promises: pure; each check is passed, failed with the likely cause and what to do, or not yet seen with what
-would show it. Nothing passes for want of evidence. A check that once failed and then held passes: what was
-put right at the machine is right; what only held before is not.
+Promises: pure. Each check is passed; or failed, with the likely cause and what to do; or not yet seen, with
+what would show it. Without evidence no check passes. The newest readings decide: a fault that was corrected
+at the machine passes, and one that began later fails.
 Leaves to others: fetching the readings and what the link and the clock say
 (`ingest.analysis.acceptance_sheet`), the sentences (`plain_forms`).
 
@@ -26,15 +26,15 @@ from cleanside.ingest.restriction.verdict.statement import Statement, say
 PASSED, FAILED, NOT_YET_SEEN = "passed", "failed", "not yet seen"
 NOT_MEASURED = "not measured"  # the monitor has no sensor for it: nothing to wait for
 
-LATEST_S = 600.0  # the last ten minutes with power count: what was put right meanwhile is right (chosen)
+LATEST_S = 600.0  # the last ten minutes with power count, so that a corrected fault passes (chosen)
 AT_LEAST = 3  # readings before anything is said (chosen: one odd one must not decide)
 
 # What a vehicle supply shows, from just above cranking to charging (common practice, no source).
 SYSTEM_V = {12: (11.0, 15.5), 24: (22.0, 31.0)}
 STEADY_V = 0.08  # of the voltage, 5 to 95 % range while the engine runs; a loose contact shows more (chosen)
-FEED_STAYS_S = 1800.0  # engine at rest and readings go on for so long: not the switched feed (chosen)
+FEED_STAYS_S = 1800.0  # readings go on for so long at rest: the feed is not switched (chosen)
 CLOCK_S = 60.0  # far below an operating hour, which is what the analysis counts (chosen)
-#: Where engines work at all: 5 000 m in a standard atmosphere is 54 kPa, 400 m below the sea 106 kPa
+#: Range in which engines work: 5 000 m in a standard atmosphere is 54 kPa, 400 m below the sea 106 kPa
 #: (ISO 2533), each with the weather of `AMBIENT_MISFIT_PA`.
 AMBIENT_PA = (48_000.0, 112_000.0)
 HAND_AMBIENT_PA = 1_000.0  # a barometer and the monitor side by side (chosen: both are better than that)
@@ -55,23 +55,23 @@ TERMINAL_PA = (2_000.0, 12_000.0)
 
 @dataclass(frozen=True, kw_only=True)
 class Check:
-    """One thing looked at."""
+    """One check."""
 
     check: str
     verdict: str  # PASSED, FAILED or NOT_YET_SEEN
-    seen: Statement  # what the verdict rests on
+    seen: Statement  # the evidence for the verdict
     next_step: Statement | None  # None where it passed
 
 
 @dataclass(frozen=True, kw_only=True)
 class Surroundings:
-    """What is known beside the readings. None = nothing is known of it."""
+    """What is known beside the readings. None = not known."""
 
-    #: readings of the installation that the server holds and has acknowledged
+    #: readings of the installation that are stored on the server and acknowledged
     acknowledged: int
     #: numbers of its streams that are missing at the server
     missing: int
-    #: how well the newest reading's time is known; None = the gateway did not say. [s]
+    #: how well the newest reading's time is known; None = the gateway did not report it. [s]
     clock_uncertainty_s: float | None
     #: what ties the newest boot to UTC: gps, ntp, server ...; None = nothing yet
     anchor: str | None
@@ -159,7 +159,7 @@ def _failed(check: str, seen: Statement, next_step: Statement | None) -> Check:
 def _supply(table: _Table) -> Check:
     name = "supply voltage"
     known = ~np.isnan(table.supply_v)
-    # While the engine runs the voltage is held; without a speed every reading counts.
+    # While the engine runs, the alternator keeps the voltage up; without a speed every reading counts.
     rows = table.latest(known & table.running if np.any(known & table.running) else known)
     if len(rows) < AT_LEAST:
         return _open(name, say("supply_not_reported"), say("do_report_supply"))
@@ -213,7 +213,10 @@ def _clock(around: Surroundings) -> Check:
 
 
 def _clock_by_delay(name: str, delay_s: float | None) -> Check:
-    """Readings posted without a gateway: one that arrives as soon as it was taken shows the clock."""
+    """
+    Readings posted without a gateway: one that arrives right after it was measured shows that the clock is
+    right.
+    """
     if delay_s is not None and delay_s < -CLOCK_S:
         return _failed(name, say("read_before_its_time", ahead_s=-delay_s), say("do_set_clock"))
     if delay_s is not None and delay_s <= CLOCK_S:
@@ -401,7 +404,7 @@ BY_HAND: Mapping[str, HandRule] = {
 
 
 def _with_hand(check: Check, table: _Table, around: Surroundings) -> Check:
-    """The check, settled by what a person compared where the readings leave it open."""
+    """The check; where the readings leave it open, a comparison by hand settles it."""
     subject = next((name for name, rule in BY_HAND.items() if rule.check == check.check), None)
     if check.verdict != NOT_YET_SEEN or subject is None or subject not in around.by_hand:
         return check

@@ -1,8 +1,8 @@
 """
 Plain English for every code of the analysis: what planner and technician read.
 
-Promises: pure. Nothing is decided here; another language is another table of the same codes.
-Leaves to others: which code is said, with which values (`evidence`, `suspect`, `entry_words`, `assess`,
+Promises: pure. It decides nothing; another language is another table of the same codes.
+Leaves to others: which code, with which values (`evidence`, `suspect`, `entry_words`, `assess`,
 `installation`); the sentences of acceptance (`acceptance_forms`).
 
 A sentence is a template, or a function that chooses the template by the values. A place says how its value is
@@ -139,11 +139,11 @@ _FLOWS = {
     "air_mass_flow": "air mass flow",
 }
 
-# ---------------------------------------------------------------- what a figure rests on
+# ---------------------------------------------------------------- evidence
 
 _EVENED_BY = {"corrected": "ambient pressure", "from altitude": "altitude and temperature"}
 
-#: what a machine is scaled by -> what makes an entered reference flow of another kind count
+#: the flow that a machine is scaled by -> what a person has to enter for it
 _TO_BE_USED = {
     "none": "Report engine_speed, boost_pressure or air_mass_flow.",
     "engine_speed": "Enter it as engine_speed.",
@@ -301,7 +301,7 @@ SUSPICIONS: Mapping[str, Sentence] = {
 
 # ---------------------------------------------------------------- entries
 
-#: what is asked until a person has settled it
+#: the question until a person has settled it
 _ASKS = {"entry_did_not_fall": "Wrong machine or time?", "entry_before_first_reading": "Is the date right?"}
 
 _UNTIL = "The entry is not used until it is confirmed, corrected or taken back."
@@ -408,7 +408,7 @@ ADVICE: Mapping[str, str] = {
     ),
 }
 
-#: code -> sentence, of all that the analysis says
+#: code -> sentence, for all statements of the analysis
 SENTENCES: Mapping[str, Sentence] = {
     **EVIDENCE,
     **SUSPICIONS,

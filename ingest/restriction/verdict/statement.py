@@ -1,7 +1,7 @@
 """
-What the analysis says: a code and the values it is about.
+A statement of the analysis: a code and its values.
 
-Promises: what decides or is compared is code and values; the sentence comes from a table (`plain_forms`).
+Promises: code compares and decides by code and values; the sentence comes from a table (`plain_forms`).
 Like the errors of the programs (`gateway.wire.coded`); nothing outside this folder is imported here.
 """
 
@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-#: what a statement is about, by name; the unit is in the name, SI where it has one
+#: the values of a statement, by name; the unit is in the name, SI where it has one
 Values = Mapping[str, Any]
 #: a template with places for the values, or a function that chooses it by them
 Sentence = str | Callable[[Values], str]
@@ -19,7 +19,7 @@ Sentence = str | Callable[[Values], str]
 
 @dataclass(frozen=True)
 class Statement:
-    """One thing that is said. `plain_forms.text_of` makes the sentence."""
+    """A code and its values. `plain_forms.text_of` makes the sentence."""
 
     code: str
     values: Values = field(default_factory=dict)
