@@ -1,7 +1,7 @@
 """
 One-time codes: long enough that nobody guesses one, short enough that a technician types it.
 
-Promises: 70 random bits in 14 symbols and a check symbol, in three groups: K7M3A-9QTWX-2BDF4. Alphabet and
+Promises: 70 random bits in 14 symbols and a check symbol, in three groups: K7M3A-9QTWX-2BDFT. Alphabet and
 check symbol are those of Douglas Crockford, "Base 32" (crockford.com/base32.html): no letter that is taken
 for a digit, and any one symbol typed wrongly, or two neighbours exchanged, shows before anything is asked.
 Only a hash of a code is kept: with 70 random bits that live for hours there is nothing to guess.

@@ -15,11 +15,13 @@ from collections import Counter
 from collections.abc import Iterator
 from typing import Any
 
+import base32_crockford
 import jsonschema
 import pytest
 
 from cleanside.gateway.units import QUANTITIES, offered
 from cleanside.ingest.api.routes.described_kinds import State
+from cleanside.ingest.owners.one_time_code import read_code
 from cleanside.ingest.store.outbox import Delivery
 from cleanside.ingest.webhooks import announcing
 from cleanside.ingest.webhooks.signing import EVENT_MEDIA_TYPE, envelope, signed_headers
@@ -322,6 +324,15 @@ def test_the_digest_of_the_example_is_that_of_the_example(description: Described
     assert (taken.status_code, taken.json()["stored"]) == (200, 2)
     cut = api.request("POST", "/v1/readings", key="device", content=content + b" ", headers=given)
     assert (cut.status_code, cut.json()["code"]) == (400, "digest_differs")
+
+
+def test_every_code_that_is_shown_passes_its_check_symbol(description: Described) -> None:
+    """By our own reader, and by the library base32-crockford (crockford.com/base32.html)."""
+    found = set(re.findall(r"\b[0-9A-Z]{5}-[0-9A-Z]{5}-[0-9A-Z]{5}\b", json.dumps(description)))
+    assert found
+    for code in found:
+        assert read_code(code) == code.replace("-", "")
+        assert base32_crockford.decode(code, checksum=True) > 0
 
 
 # ---------------------------------------------------------------- quantities and units

@@ -19,7 +19,7 @@ from cleanside.ingest.api.routes.described_kinds import (
 )
 
 Code = Field(
-    description="the code, shown this once; type it with or without hyphens", examples=["K7M3A-9QTWX-2BDF4"]
+    description="the code, shown this once; type it with or without hyphens", examples=["K7M3A-9QTWX-2BDFT"]
 )
 
 

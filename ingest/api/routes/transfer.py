@@ -75,7 +75,7 @@ class NewTransfer(Strict):
 class Acceptance(Strict):
     """The other owner takes the machine."""
 
-    code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDF4"])
+    code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDFT"])
     machine: NewName | None = Field(None, description="name of the machine here; left out: as before")
     devices: DeviceNames = Field(
         default_factory=dict,
