@@ -1,7 +1,7 @@
 """
 One-time codes: too long to guess, short enough for a technician to type.
 
-Promises: 70 random bits in 14 symbols and a check symbol, in three groups: K7M3A-9QTWX-2BDF4. Alphabet and
+Promises: 70 random bits in 14 symbols and a check symbol, in three groups: K7M3A-9QTWX-2BDFT. Alphabet and
 check symbol are those of Douglas Crockford, "Base 32" (crockford.com/base32.html): no letter that looks like
 a digit, and the check symbol shows one wrong symbol, or two neighbours exchanged, before any query.
 Only a hash of a code is stored: 70 random bits that live for hours cannot be guessed.

@@ -37,7 +37,7 @@ ELSEWHERE = {
 _MADE_UP = (
     (re.compile(r"k[0-9a-f]{8}\.[0-9a-f]{64}"), "k3f9a1c20." + "5b" * 32),
     (re.compile(r"\bk[0-9a-f]{8}\b"), "k3f9a1c20"),
-    (re.compile(r"\b[0-9A-Z]{5}-[0-9A-Z]{5}-[0-9A-Z]{5}\b"), "K7M3A-9QTWX-2BDF4"),
+    (re.compile(r"\b[0-9A-Z]{5}-[0-9A-Z]{5}-[0-9A-Z]{5}\b"), "K7M3A-9QTWX-2BDFT"),
     (re.compile(r"[A-Za-z0-9+/]{43}="), "c2VjcmV0IG9mIGEgd2ViaG9vaywgMzIgYnl0ZXMhISE="),
     (re.compile(r"\b[0-9a-f]{16}\b"), "6f2c4d8a00000001"),
 )

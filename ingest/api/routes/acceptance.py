@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import sqlalchemy as sa
 from fastapi import Depends, Query
@@ -14,6 +14,7 @@ from cleanside.ingest.analysis import acceptance_sheet
 from cleanside.ingest.analysis.acceptance_sheet import CAUTIONS, Report
 from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
 from cleanside.ingest.api.routes.described import AcceptanceAnswer, ConfirmationAnswer
+from cleanside.ingest.api.routes.described_kinds import HandSubject, SheetFormat
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import (
     DEFAULT_HOUSING,
@@ -22,6 +23,7 @@ from cleanside.ingest.api.routes.machines import (
     require_unit,
     terminal_document,
 )
+from cleanside.ingest.api.routes.named_schema import opened
 from cleanside.ingest.api.routes.shared import (
     At,
     Name,
@@ -54,16 +56,23 @@ class SecondReading(Strict):
     """The limit as read a second time off the gauge or the manual, in the unit printed there."""
 
     value: float = Field(gt=0, examples=[25.0])
-    unit: Words = Field(max_length=64, examples=["inH2O"])
+    unit: Words = Field(
+        max_length=64,
+        examples=["inH2O"],
+        description="unit of value, as printed there",
+        json_schema_extra=opened("PressureUnit"),
+    )
     housing: Name = DEFAULT_HOUSING
 
 
 class ByHand(Strict):
     """What a person compared by hand, because the readings cannot show it."""
 
-    subject: Literal["ambient_pressure", "clock", "supply_voltage", "key_off", "zero", "answer"]
-    value: float | None = Field(None, examples=[84.6], description="left out for key_off")
-    unit: Words | None = Field(None, max_length=64, examples=["kPa"], description="of the instrument")
+    subject: HandSubject
+    value: float | None = Field(
+        None, examples=[84.6], description="what the instrument showed, in `unit`; left out for key_off"
+    )
+    unit: Words | None = Field(None, max_length=64, examples=["kPa"], description="unit of the instrument")
     compared_with: Words = Field("", max_length=200, examples=["barometer of the workshop"])
     housing: Name = DEFAULT_HOUSING
 
@@ -87,7 +96,7 @@ def get_acceptance(
     since: Annotated[
         At | None, Query(description="when it was fitted; the 72 h after it are looked at")
     ] = None,
-    format_: Annotated[Literal["json", "text"], Query(alias="format")] = "json",
+    format_: Annotated[SheetFormat, Query(alias="format")] = "json",
 ) -> Any:
     """
     What the first readings after fitting say.

@@ -14,6 +14,7 @@ from pydantic import Field
 from cleanside.ingest.api.routes.described_held import AmendmentsAnswer, OutcomeAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.named_schema import named
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.quarantine import ascii_json
 from cleanside.ingest.api.routes.shared import (
@@ -68,7 +69,7 @@ class Selection(Strict):
             "`next_after` where the next request goes on"
         ),
     )
-    preview: bool = Field(False, description="say what would happen, and change nothing")
+    preview: bool = Field(False, description="true: say what would happen, and change nothing")
 
 
 class ChangeBody(Strict):
@@ -77,19 +78,26 @@ class ChangeBody(Strict):
     units: Annotated[
         dict[Name, Words] | None,
         Field(
-            max_length=16, description="the unit the value really is in", examples=[{"restriction": "kPa"}]
+            max_length=16,
+            description="the unit that each value really is in",
+            examples=[{"restriction": "kPa"}],
+            json_schema_extra=named("Units"),
         ),
     ] = None
-    shift_s: Annotated[float | None, Field(ge=-4e9, le=4e9, description="added to the time")] = None
+    shift_s: Annotated[float | None, Field(ge=-4e9, le=4e9, description="what is added to the time [s]")] = (
+        None
+    )
     offset: Annotated[
-        str | None, Field(pattern=r"^(Z|[+-]\d\d:\d\d)$", description="for a time that came without one")
+        str | None,
+        Field(pattern=r"^(Z|[+-]\d\d:\d\d)$", description="offset from UTC for a time that came without one"),
     ] = None
-    suggested: Annotated[bool, Field(description="apply what the server suggested for each")] = False
+    suggested: Annotated[bool, Field(description="true: apply what the server suggested for each")] = False
     time_is_right: Annotated[
         bool,
         Field(
             description=(
-                "a person says that the time is right as it stands. Settles every doubt about it but that "
+                "true: a person says that the time is right as it stands. Settles every doubt "
+                "about it but that"
                 "it is in the future. No other change beside it"
             )
         ),
@@ -114,7 +122,7 @@ class BothRightBody(Selection):
 
     device: Name | None = Field(None, description="whose the second reading is")
     machine: Name | None = Field(None, description="or: the machine on which it was measured")
-    housing: Name = Field(DEFAULT_HOUSING, description="of that machine")
+    housing: Name = Field(DEFAULT_HOUSING, description="housing of that machine")
     note: Words = Field("", max_length=400)
 
 
@@ -350,7 +358,9 @@ def _document(a: Amendment) -> dict[str, Any]:
     responses=shown(OutcomeAnswer) | problems(404, 409),
     response_class=Response,
 )
-def post_undo(amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Operator) -> Response:
+def post_amendment_undo(
+    amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Operator
+) -> Response:
     """Make everything as it was before."""
 
     def work(connection: sa.Connection) -> AmendmentOutcome:

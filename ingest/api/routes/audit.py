@@ -55,7 +55,7 @@ def _document(entry: audit.AuditRow) -> dict[str, Any]:
     responses=shown(RefusalsAnswer, tagged=True),
     response_class=Response,
 )
-def get_refusals(
+def get_audit_refusals(
     request: Request, resources: R, key: Annotated[Key, Depends(needs("audit:read"))], page: P
 ) -> Response:
     """

@@ -40,8 +40,8 @@ class StreamMark(Described):
 class BlockNotTaken(Described):
     """A block that was not taken; with `bundle_altered` and `bundle_cut_short` all from it on."""
 
-    block: int = Field(description="from 1")
-    code: str = Field(examples=["bundle_cut_short"], description="stable; decide by this")
+    block: int
+    code: str = Field(examples=["bundle_cut_short"], description="why, as a code; stable, decide by this")
     detail: str
     next_step: str
 
@@ -51,7 +51,7 @@ class BundleAnswer(Described):
 
     device: str
     whole: bool = Field(description="every block was there, sound, and taken")
-    blocks: int = Field(description="taken")
+    blocks: int
     stored: int
     duplicates: int
     quarantined: int

@@ -25,7 +25,7 @@ router = router_of("quarantine")
     responses=shown(CorrectionsAnswer, tagged=True),
     response_class=Response,
 )
-def get_corrections(
+def get_boot_corrections(
     request: Request, resources: R, key: Annotated[Key, Depends(needs("amendments:read"))], page: P
 ) -> Response:
     """What gateways learned later of the time of a boot, newest first, and how many readings it moved."""
@@ -48,7 +48,7 @@ def get_corrections(
     response_model=CorrectionShown,
     responses=problems(404),
 )
-def post_undo(
+def post_boot_correction_undo(
     correction: Annotated[int, Path(ge=1, le=2**53)],
     resources: R,
     key: Annotated[Key, Depends(needs("quarantine:write"))],

@@ -10,6 +10,7 @@ from pydantic import Field
 
 from cleanside.gateway.wire import MAX_EVENTS_DECLARED, MAX_NAME_LENGTH, DeclaredEvent, instant_text
 from cleanside.ingest.api.routes.described import ConfirmedAnswer
+from cleanside.ingest.api.routes.described_kinds import DeclaredContent
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.marks import StreamName
 from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, router_of, text
@@ -25,8 +26,8 @@ router = router_of("streams")
 class EventGiven(Strict):
     """One event, as it stands among the events of a batch."""
 
-    stream: StreamName | None = Field(None, description="that it belongs to; left out: not known")
-    content: dict[str, Any] = Field(
+    stream: StreamName | None = Field(None, description="stream that it belongs to; left out: not known")
+    content: DeclaredContent = Field(
         description="a member `event` with its name; kept as it is",
         examples=[{"at_seq": 181, "event": "readings_lost", "source": "ndjson-1", "count": 600}],
     )
@@ -55,7 +56,7 @@ class EventsGiven(Strict):
     },
     plain="events content",
 )
-def post_events(
+def post_declared_events(
     body: EventsGiven, resources: R, key: Annotated[Key, Depends(needs("readings:post"))]
 ) -> dict[str, Any]:
     """Keep the events. The answer comes once they are durable."""

@@ -142,7 +142,9 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
     responses=problems(404),
 )
 @example({"machine": "{machine}", "housing": "{housing}"})
-def post_assignment(device: PathName, body: NewAssignment, resources: R, key: FleetWriter) -> dict[str, Any]:
+def post_device_assignment(
+    device: PathName, body: NewAssignment, resources: R, key: FleetWriter
+) -> dict[str, Any]:
     """
     Put a device on a housing for a span, or end its time there. Its readings follow the time they were taken.
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import sqlalchemy as sa
 from fastapi import Depends, Query, Request
@@ -11,6 +11,7 @@ from pydantic import Field
 from cleanside.gateway.units import counted
 from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.api.routes.described_fleet import ChangesAnswer
+from cleanside.ingest.api.routes.described_kinds import ElementWork
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
 from cleanside.ingest.api.routes.services import services_of
@@ -58,7 +59,7 @@ class NewChange(Strict):
         "left out: the same work at the same instant is the same entry",
         examples=["0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01"],
     )
-    what: Literal["new", "cleaned", "inspected", "safety_element", "nothing"] = Field(
+    what: ElementWork = Field(
         "new",
         description="new: another element went in. cleaned: the same one went back in, cleaned. inspected: "
         "it went back in as it was. safety_element: that one was replaced. nothing: the change that was "
@@ -80,7 +81,7 @@ class NewChange(Strict):
 @example(
     {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"}, plain="entry_id what confirmed_because"
 )
-def post_change(
+def post_element_change(
     machine: PathName, body: NewChange, request: Request, resources: R, key: Writer
 ) -> dict[str, Any]:
     """
@@ -110,7 +111,7 @@ def post_change(
     responses=problems(404),
 )
 @example(query={"housing": "{housing}"})
-def get_changes(
+def get_element_changes(
     machine: PathName, request: Request, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING
 ) -> dict[str, Any]:
     """What was entered of a housing's elements, in time order, and what the readings say of each entry."""
@@ -126,7 +127,7 @@ def get_changes(
     responses=problems(404),
 )
 @example(query={"changed_at": "2026-02-14T06:00:00Z", "housing": "{housing}"})
-def delete_change(
+def delete_element_change(
     machine: PathName,
     request: Request,
     changed_at: Annotated[At, Query(description="as it was entered")],

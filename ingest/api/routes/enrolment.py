@@ -68,7 +68,7 @@ class NewEnrolment(Strict):
 class CodeShown(Strict):
     """A gateway shows its code."""
 
-    code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDF4"])
+    code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDFT"])
     device: Name | None = Field(None, description="what the gateway takes itself for; another is refused")
     attempt: str = Field(
         "",

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from fastapi import Depends, Request, Response
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described_fleet import KeyMade, KeyRevoked, KeyRotated, KeysAnswer
+from cleanside.ingest.api.routes.described_kinds import Role
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.services import services_of
@@ -39,7 +40,7 @@ Admin = Annotated[Key, Depends(needs("keys:manage"))]
 class NewKeyRequest(Strict):
     """A key to be made."""
 
-    role: Literal["device", "integrator", "planner", "operator", "admin"]
+    role: Role
     devices: list[Name] = Field(
         default_factory=list,
         max_length=1_000,
@@ -56,7 +57,9 @@ class NewRotation(Strict):
         OVERLAP_HOURS,
         ge=0,
         le=MOST_OVERLAP_HOURS,
-        description="how long the replaced key goes on; an admin key until its successor was used, at least",
+        description=(
+            "how long the replaced key goes on [h]; an admin key at least until its successor was used"
+        ),
     )
     expires_at: At | None = Field(
         None, description="end of the successor; left out: it is valid for as long as the replaced key was"
@@ -95,7 +98,7 @@ def post_key(body: NewKeyRequest, resources: R, key: Admin) -> dict[str, Any]:
     responses=problems(404, 409, 429),
 )
 @example({})
-def post_rotation(
+def post_key_rotation(
     handle: PathName,
     body: NewRotation,
     request: Request,

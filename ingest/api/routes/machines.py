@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import sqlalchemy as sa
 from fastapi import Depends, Request, Response
@@ -15,7 +15,9 @@ from cleanside.ingest.api.routes.described_fleet import (
     MachinesAnswer,
     TerminalAnswer,
 )
+from cleanside.ingest.api.routes.described_kinds import FlowQuantity
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.named_schema import opened
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import (
     At,
@@ -55,16 +57,26 @@ class TerminalRestriction(Strict):
     """The limit set by the engine maker, in the unit in which it was read."""
 
     value: float = Field(gt=0, examples=[6.2])
-    unit: Words = Field(max_length=64, examples=["kPa"])
+    unit: Words = Field(
+        max_length=64,
+        examples=["kPa"],
+        description="unit of value, as on the gauge or in the manual",
+        json_schema_extra=opened("PressureUnit"),
+    )
     valid_from: At | None = Field(None, description="from when it holds; left out: from the beginning")
 
 
 class ReferenceFlow(Strict):
     """The flow at which the terminal restriction is stated, usually that of rated speed and load."""
 
-    quantity: Literal["engine_speed", "air_mass_flow"]
+    quantity: FlowQuantity
     value: float = Field(gt=0, examples=[1900])
-    unit: Words = Field(max_length=64, examples=["r/min"])
+    unit: Words = Field(
+        max_length=64,
+        examples=["r/min"],
+        description="unit of value",
+        json_schema_extra=opened("SpeedUnit", "MassFlowUnit"),
+    )
 
 
 class NewHousing(Strict):
@@ -214,7 +226,7 @@ def patch_machine(
     responses=problems(404),
 )
 @example({"value": 5.0, "unit": "kPa", "housing": "{housing}"})
-def post_terminal(
+def post_terminal_restriction(
     machine: PathName,
     body: HousingTerminal,
     resources: R,

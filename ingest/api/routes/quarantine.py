@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import Depends, Query, Request, Response
 
 from cleanside.ingest.api.routes.described_held import EntriesAnswer
+from cleanside.ingest.api.routes.described_kinds import EntryState
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.names import NAME_PATTERN
 from cleanside.ingest.api.routes.paging import P, page_answer
@@ -33,9 +34,11 @@ def get_quarantine(
     resources: R,
     key: Annotated[Key, Depends(needs("quarantine:read"))],
     page: P,
-    code: Annotated[str | None, Query(pattern=NAME_PATTERN)] = None,
-    device: Annotated[Name | None, Query()] = None,
-    state: Annotated[str, Query(pattern="^(held|released|discarded)$")] = "held",
+    code: Annotated[
+        str | None, Query(pattern=NAME_PATTERN, description="only entries with this code")
+    ] = None,
+    device: Annotated[Name | None, Query(description="only readings of this device")] = None,
+    state: Annotated[EntryState, Query(description="only entries in this state")] = "held",
     received_since: Annotated[At | None, Query(description="received from this instant on")] = None,
     received_until: Annotated[At | None, Query(description="received before this instant")] = None,
 ) -> Response:

@@ -13,18 +13,21 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import numpy as np
 import sqlalchemy as sa
 from fastapi import Depends, Query, Request, Response
 from fastapi.responses import StreamingResponse
+from pydantic import Field
 
 from cleanside.gateway.units import QUANTITIES, accepts
 from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.api.routes.described_kinds import ReadingsFormat
 from cleanside.ingest.api.routes.described_raw import RawReadings
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.named_schema import named
 from cleanside.ingest.api.routes.paging import Page, not_modified, paged, tag_of
 from cleanside.ingest.api.routes.shared import At, Name, PathName, R, needs, problems, router_of
 from cleanside.ingest.errors import Complaint, NotFound, NotValid
@@ -46,8 +49,7 @@ LAST_US = 253_402_300_800_000_000  # the year 10 000: nothing is measured later
 MAX_RESOLUTION_S = 31 * 86_400
 MICRO = 1_000_000
 
-Format = Literal["json", "csv", "parquet"]
-_MEDIA_TYPES: Mapping[str, Format] = {
+_MEDIA_TYPES: Mapping[str, ReadingsFormat] = {
     "application/json": "json",
     "text/csv": "csv",
     export.PARQUET_MEDIA_TYPE: "parquet",
@@ -58,6 +60,7 @@ PAGE_DESCRIPTION = (
     "`format`, or by the header Accept: the whole span, without pages. Answers carry an ETag."
 )
 
+QuantityName = Annotated[Name, Field(json_schema_extra=named("Quantity"))]
 Reader = Annotated[Key, Depends(needs("readings:read"))]
 P = Annotated[Page, Depends(paged(PAGE, MOST))]
 
@@ -72,7 +75,7 @@ class WantedReadings:
     units: Mapping[str, str]
     #: None: each reading
     resolution_us: int | None
-    format: Format
+    format: ReadingsFormat
 
     @property
     def columns(self) -> list[str]:
@@ -85,7 +88,8 @@ def wanted_of(
     since: Annotated[At | None, Query(description="from this instant on")] = None,
     until: Annotated[At | None, Query(description="before this instant")] = None,
     quantity: Annotated[
-        list[Name] | None, Query(max_length=64, description="only these; left out: all that there are")
+        list[QuantityName] | None,
+        Query(max_length=64, description="only these; left out: all that there are"),
     ] = None,
     unit: Annotated[
         list[str] | None,
@@ -95,7 +99,7 @@ def wanted_of(
         str | None,
         Query(pattern=r"^[1-9][0-9]{0,6}s$", description="length of a step", examples=["60s", "3600s"]),
     ] = None,
-    format: Annotated[Format | None, Query(description="left out: by the header Accept")] = None,
+    format: Annotated[ReadingsFormat | None, Query(description="left out: by the header Accept")] = None,
 ) -> WantedReadings:
     """What a request asks for. Raises Refused (422) with everything that does not fit."""
     complaints: list[Complaint] = []
@@ -149,7 +153,7 @@ def _no_unit(quantity: str, unit: str, names: list[str]) -> Complaint:
     return Complaint("query/unit", "unit_not_of_quantity", unit=unit[:64], quantity=quantity, there=there)
 
 
-def _accepted(request: Request) -> Format:
+def _accepted(request: Request) -> ReadingsFormat:
     """The format a client likes best of those there are (RFC 9110 section 12.5.1); else JSON."""
     best, liked = 0.0, "json"
     for entry in request.headers.get("accept", "").split(","):
@@ -166,7 +170,10 @@ def _accepted(request: Request) -> Format:
 _ANSWER: dict[int | str, dict[str, Any]] = {
     200: {
         "model": RawReadings,
-        "content": {"text/csv": {}, export.PARQUET_MEDIA_TYPE: {}},
+        "content": {
+            "text/csv": {"schema": {"type": "string"}},
+            export.PARQUET_MEDIA_TYPE: {"schema": {"type": "string", "format": "binary"}},
+        },
         "headers": {"ETag": {"schema": {"type": "string"}}},
     },
     304: {"description": "what the client has is current (If-None-Match)"},

@@ -13,7 +13,7 @@ from starlette.types import Scope
 
 from cleanside.gateway import wire
 from cleanside.gateway.wire import Answer
-from cleanside.ingest.api.routes.batch_schema import ANSWERS, REQUEST_BODY
+from cleanside.ingest.api.routes.batch_schema import ALSO_TAKES, ANSWERS, PARAMETERS, REQUEST_BODY
 from cleanside.ingest.api.routes.described import BatchAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.services import services_of
@@ -46,9 +46,10 @@ DECODERS: Mapping[str, Callable[[bytes], wire.Batch]] = {
     description=(
         "Answered with 200 once every reading of the batch is durably stored, known already, or held in "
         f"quarantine. At most {wire.MAX_BODY_BYTES} bytes as sent (zstd, gzip or plain), "
-        f"{wire.MAX_DECODED_BYTES} decoded, {wire.MAX_READINGS} readings, {wire.MAX_SHED_RANGES} shed ranges."
+        f"{wire.MAX_DECODED_BYTES} decoded, {wire.MAX_READINGS} readings, {wire.MAX_SHED_RANGES} shed "
+        "ranges. It takes SenML (RFC 8428) too, as application/senml+json: see `x-also-takes`."
     ),
-    openapi_extra={"requestBody": REQUEST_BODY},
+    openapi_extra={"requestBody": REQUEST_BODY, "parameters": PARAMETERS, "x-also-takes": ALSO_TAKES},
     responses={
         200: {
             "description": "the batch is durable",

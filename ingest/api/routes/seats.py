@@ -9,7 +9,10 @@ from cleanside.ingest.api.routes.shared import text, us
 from cleanside.ingest.owners.seating import Seated, SeatOrder
 from cleanside.ingest.store.fleet import HousingRow
 
-STARTS = "left out: now; a device that never sat on a housing takes all its readings along"
+STARTS = (
+    "from when the device sits there; left out: now; a device that never sat on a housing takes all "
+    "its readings along"
+)
 WITH_HISTORY = "true: readings taken before go along too, though the device sat elsewhere"
 
 

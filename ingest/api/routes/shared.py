@@ -49,7 +49,11 @@ def _as_instant(text: str) -> str:
 
 
 #: RFC 3339 with an offset, nothing looser
-At = Annotated[str, Field(max_length=64, examples=["2026-03-02T06:14:07Z"]), AfterValidator(_as_instant)]
+At = Annotated[
+    str,
+    Field(max_length=64, examples=["2026-03-02T06:14:07Z"], json_schema_extra={"format": "date-time"}),
+    AfterValidator(_as_instant),
+]
 
 
 class _StrictRequest(Request):
@@ -86,7 +90,12 @@ class StrictRoute(APIRoute):
 
 def router_of(tag: str) -> APIRouter:
     """The router of a file of routes. tag : the heading they stand under in the description."""
-    return APIRouter(tags=[tag], route_class=StrictRoute)
+    return APIRouter(tags=[tag], route_class=StrictRoute, generate_unique_id_function=_name_of)
+
+
+def _name_of(route: APIRoute) -> str:
+    """The operation id: the name of the function, which generated clients call."""
+    return route.name
 
 
 class Strict(BaseModel):

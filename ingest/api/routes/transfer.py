@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from fastapi import Depends, Path, Request, Response
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
+from typing_extensions import TypeAliasType
 
 from cleanside.ingest.api.routes.described_codes import (
     TransferAccepted,
@@ -49,6 +50,14 @@ router = router_of("transfer")
 Admin = Annotated[Key, Depends(needs("transfers:manage"))]
 
 
+DeviceNames = TypeAliasType(
+    "DeviceNames",
+    Annotated[
+        dict[Name, NewName], Field(max_length=64, description="name of a device before -> its name now")
+    ],
+)
+
+
 class NewTransfer(Strict):
     """A machine that is to go to another owner."""
 
@@ -60,11 +69,10 @@ class NewTransfer(Strict):
 class Acceptance(Strict):
     """The other owner takes the machine."""
 
-    code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDF4"])
-    machine: NewName | None = Field(None, description="its name here; left out: as before")
-    devices: dict[Name, NewName] = Field(
+    code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDFT"])
+    machine: NewName | None = Field(None, description="name of the machine here; left out: as before")
+    devices: DeviceNames = Field(
         default_factory=dict,
-        max_length=64,
         description="old name of a device -> its name here; left out: as before",
         examples=[{"grader-07-intake": "crusher-03-intake"}],
     )
@@ -167,7 +175,9 @@ def delete_transfer(
     responses=problems(403, 409),
 )
 @example({"code": "00000-00000-00000", "machine": "{machine}", "devices": {"old-name": "{device}"}})
-async def post_acceptance(body: Acceptance, request: Request, resources: R, key: Admin) -> dict[str, Any]:
+async def post_transfer_acceptance(
+    body: Acceptance, request: Request, resources: R, key: Admin
+) -> dict[str, Any]:
     """
     Take a machine with its history: its devices, readings, held readings, archive, changes and summaries.
 

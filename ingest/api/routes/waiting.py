@@ -56,12 +56,17 @@ class NewPrices(Strict):
     """What a machine burns and what things cost, all in one currency."""
 
     housing: Name = DEFAULT_HOUSING
-    currency: str = Field(pattern="^[A-Z]{3}$", description="ISO 4217", examples=["EUR"])
-    fuel_l_per_h: float = Field(gt=0, le=2_000, description="mean at work [l/h]", examples=[18.0])
+    currency: str = Field(
+        pattern="^[A-Z]{3}$", description="currency of all prices, ISO 4217", examples=["EUR"]
+    )
+    fuel_l_per_h: float = Field(gt=0, le=2_000, description="fuel burnt at work, mean [l/h]", examples=[18.0])
     fuel_price_per_l: float = Field(gt=0, le=1e6, examples=[1.45])
-    element_price: float = Field(gt=0, le=1e9, description="element and the work", examples=[140.0])
+    element_price: float = Field(
+        gt=0, le=1e9, description="price of an element and the work [currency]", examples=[140.0]
+    )
     figures_are_right: bool = Field(
-        False, description="take figures that look mistyped: more than 500 l/h, an element worth 4 l of fuel"
+        False,
+        description="true: take figures that look mistyped: more than 500 l/h, an element worth 4 l of fuel",
     )
 
 

@@ -14,6 +14,7 @@ from fastapi import Depends, Path, Query, Request, Response
 from pydantic import Field
 
 from cleanside.ingest import hidden
+from cleanside.ingest.api.routes.described_kinds import DeliveryState
 from cleanside.ingest.api.routes.described_webhooks import (
     DeliveriesAnswer,
     ReplayAnswer,
@@ -22,6 +23,7 @@ from cleanside.ingest.api.routes.described_webhooks import (
     WebhooksAnswer,
 )
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.named_schema import named
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import AddressRefused, CannotOpen, Complaint, NotFound, NotValid, Refused
@@ -41,14 +43,20 @@ Admin = Annotated[Key, Depends(needs("webhooks:manage"))]
 Operator = Annotated[Key, Depends(needs("webhooks:replay"))]
 WebhookId = Annotated[int, Path(ge=1, le=2**53, examples=[1])]
 
+EventType = Annotated[Words, Field(json_schema_extra=named("EventType"))]
+
 EVENTS = "\n".join(f"| `{kind}` | {sentence} |" for kind, sentence in announcing.TYPES.items())
 
 
 class NewWebhook(Strict):
     """Where to be told of what."""
 
-    url: Words = Field(max_length=addresses.MAX_URL, examples=["https://shop.example/cleanside"])
-    types: list[Words] = Field(min_length=1, max_length=32, examples=[[announcing.STATE_CHANGED]])
+    url: Words = Field(
+        max_length=addresses.MAX_URL,
+        description="address that events are POSTed to, https",
+        examples=["https://shop.example/cleanside"],
+    )
+    types: list[EventType] = Field(min_length=1, max_length=32, examples=[[announcing.STATE_CHANGED]])
     note: Words = Field("", max_length=200)
 
 
@@ -162,13 +170,13 @@ def delete_webhook(webhook: WebhookId, resources: R, key: Admin) -> dict[str, An
     responses=shown(DeliveriesAnswer, tagged=True) | problems(404),
     response_class=Response,
 )
-def get_deliveries(
+def get_webhook_deliveries(
     webhook: WebhookId,
     request: Request,
     resources: R,
     key: Operator,
     page: P,
-    state: Annotated[str | None, Query(pattern="^(waiting|delivered|dead)$")] = None,
+    state: Annotated[DeliveryState | None, Query(description="only those in this state")] = None,
 ) -> Response:
     """Deliveries in order of event, also those that were given up, with the reason."""
     (after_id,) = page.after(int) or (0,)
@@ -188,7 +196,7 @@ def get_deliveries(
     responses=problems(404),
 )
 @example({})
-def post_replay(webhook: WebhookId, body: NewReplay, resources: R, key: Operator) -> dict[str, Any]:
+def post_webhook_replay(webhook: WebhookId, body: NewReplay, resources: R, key: Operator) -> dict[str, Any]:
     """Have what was given up, or all from an event on, sent again, in order."""
 
     def save(connection: sa.Connection) -> int:

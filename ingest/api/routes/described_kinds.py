@@ -1,0 +1,320 @@
+"""
+Every enumeration of the API and every free-form object, each with its name in the OpenAPI description.
+
+A generator makes one type of each, wherever it stands; without a name it would make another at every place.
+Leaves to others: when a value is given (the routes, and what they ask).
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+from typing_extensions import TypeAliasType
+
+# ---------------------------------------------------------------- readings, quarantine
+
+OtherReadingIs = TypeAliasType(
+    "OtherReadingIs",
+    Annotated[
+        Literal["stored", "quarantined", "discarded"],
+        Field(
+            description="where the reading is that has the number or instant already",
+        ),
+    ],
+)
+EntryState = TypeAliasType(
+    "EntryState",
+    Annotated[
+        Literal["held", "released", "discarded"],
+        Field(
+            description="held: in quarantine; released: stored; discarded: given up by a person",
+        ),
+    ],
+)
+AmendmentKind = TypeAliasType(
+    "AmendmentKind",
+    Annotated[
+        Literal["amend", "discard", "set_aside", "replace", "time_right", "both_right"],
+        Field(
+            description=(
+                "amend: changed and checked again; discard: given up; set_aside: stored readings put back "
+                "into quarantine; replace: a corrected reading took the place of its own; time_right: the "
+                "time was confirmed; both_right: both readings under one number were kept"
+            ),
+        ),
+    ],
+)
+ReadingsFormat = TypeAliasType(
+    "ReadingsFormat",
+    Annotated[
+        Literal["json", "csv", "parquet"],
+        Field(
+            description="json: a page at a time; csv (RFC 4180) and parquet: the whole span in one file",
+        ),
+    ],
+)
+
+# ---------------------------------------------------------------- housings, elements, acceptance
+
+State = TypeAliasType(
+    "State",
+    Annotated[
+        Literal["running-in", "serving", "plan", "due", "over", "suspect", "silent"],
+        Field(
+            description=(
+                "running-in: too early to judge; serving: in service; plan: plan the change; "
+                "due: change due; over: over the limit; "
+                "suspect: the figures contradict each other, check first; silent: no data"
+            ),
+        ),
+    ],
+)
+EntryVerdict = TypeAliasType(
+    "EntryVerdict",
+    Annotated[
+        Literal[
+            "fits",
+            "fits_at_fall",
+            "too_low",
+            "part_of_the_way",
+            "not_seen_yet",
+            "no_level_before",
+            "clean_before",
+            "did_not_fall",
+            "before_first_reading",
+            "double",
+            "noted",
+            "denied",
+        ],
+        Field(
+            description=(
+                "what the readings say of an entry: fits, fits_at_fall (a fall close by), too_low, "
+                "part_of_the_way, did_not_fall, clean_before, before_first_reading, double; not_seen_yet and "
+                "no_level_before: not enough readings; noted: nothing to check; denied: no change"
+            ),
+        ),
+    ],
+)
+ElementWork = TypeAliasType(
+    "ElementWork",
+    Annotated[
+        Literal["new", "cleaned", "inspected", "safety_element", "nothing"],
+        Field(
+            description=(
+                "new: another element went in; cleaned: the same one, cleaned; inspected: the same one as it "
+                "was; safety_element: that one was replaced; nothing: a change that was found is denied"
+            ),
+        ),
+    ],
+)
+LifeBegan = TypeAliasType(
+    "LifeBegan",
+    Annotated[
+        Literal["first seen", "change", "cleaned"],
+        Field(
+            description=(
+                "first seen: in use before the first reading; change: with another element; cleaned: likely, "
+                "never certain"
+            ),
+        ),
+    ],
+)
+ChangeSource = TypeAliasType(
+    "ChangeSource",
+    Annotated[
+        Literal["entered", "found"],
+        Field(
+            description="entered: by a person; found: seen in the readings only",
+        ),
+    ],
+)
+LifeEnded = TypeAliasType(
+    "LifeEnded",
+    Annotated[
+        Literal["running", "at terminal", "before terminal"],
+        Field(
+            description=(
+                "running: not ended; at terminal: at the change limit; before terminal: below the change "
+                "limit"
+            ),
+        ),
+    ],
+)
+Certainty = TypeAliasType(
+    "Certainty",
+    Annotated[
+        Literal["high", "medium", "low"],
+        Field(
+            description="how sure it is",
+        ),
+    ],
+)
+FlowQuantity = TypeAliasType(
+    "FlowQuantity",
+    Annotated[
+        Literal["engine_speed", "air_mass_flow"],
+        Field(
+            description="the measure of flow at which a limit is stated",
+        ),
+    ],
+)
+CheckVerdict = TypeAliasType(
+    "CheckVerdict",
+    Annotated[
+        Literal["passed", "failed", "not yet seen", "not measured"],
+        Field(
+            description="passed; failed; not yet seen: open; not measured: the device lacks the quantity",
+        ),
+    ],
+)
+AcceptanceResult = TypeAliasType(
+    "AcceptanceResult",
+    Annotated[
+        Literal["passed", "failed", "not yet seen"],
+        Field(
+            description="passed: every check; failed: at least one; not yet seen: at least one is open",
+        ),
+    ],
+)
+SheetFormat = TypeAliasType(
+    "SheetFormat",
+    Annotated[
+        Literal["json", "text"],
+        Field(
+            description="json; text: a report to keep with the papers of the machine",
+        ),
+    ],
+)
+HandSubject = TypeAliasType(
+    "HandSubject",
+    Annotated[
+        Literal["ambient_pressure", "clock", "supply_voltage", "key_off", "zero", "answer"],
+        Field(
+            description="what was compared by hand",
+        ),
+    ],
+)
+
+# ---------------------------------------------------------------- who and what
+
+Role = TypeAliasType(
+    "Role",
+    Annotated[
+        Literal["device", "integrator", "planner", "operator", "admin"],
+        Field(
+            description=(
+                "what a key may do: device and integrator post for their devices; planner reads; operator "
+                "settles; admin may do all"
+            ),
+        ),
+    ],
+)
+KeyState = TypeAliasType(
+    "KeyState",
+    Annotated[
+        Literal["valid", "expired", "revoked"],
+        Field(
+            description="valid: it is taken; expired: its end has come; revoked: ended for ever",
+        ),
+    ],
+)
+CodeState = TypeAliasType(
+    "CodeState",
+    Annotated[
+        Literal["open", "used", "expired", "cancelled"],
+        Field(
+            description="open: it can be used; used; expired; cancelled: taken back",
+        ),
+    ],
+)
+TransferState = TypeAliasType(
+    "TransferState",
+    Annotated[
+        Literal["open", "accepted", "expired", "cancelled"],
+        Field(
+            description="open: it can be accepted; accepted; expired; cancelled: taken back",
+        ),
+    ],
+)
+TransferDirection = TypeAliasType(
+    "TransferDirection",
+    Annotated[
+        Literal["given", "taken"],
+        Field(
+            description="given: by this owner to another; taken: from another owner",
+        ),
+    ],
+)
+ReportedKind = TypeAliasType(
+    "ReportedKind",
+    Annotated[
+        Literal["boot", "event"],
+        Field(
+            description="boot: of the machine; event: whatever else the gateway reported",
+        ),
+    ],
+)
+AttentionGroup = TypeAliasType(
+    "AttentionGroup",
+    Annotated[
+        Literal["silent", "behind", "in_conflict", "in_quarantine", "declared", "versions"],
+        Field(
+            description=(
+                "silent: nothing arrives; behind: gaps and backlog; in_conflict: two readings under one "
+                "number; in_quarantine; declared: losses and damage; versions: old programs"
+            ),
+        ),
+    ],
+)
+PauseCode = TypeAliasType(
+    "PauseCode",
+    Annotated[
+        Literal["key_missing", "key_unreadable", "altered"],
+        Field(
+            description=(
+                "key_missing: the key file is gone; key_unreadable: it cannot be read; altered: what was "
+                "encrypted was changed"
+            ),
+        ),
+    ],
+)
+DeliveryState = TypeAliasType(
+    "DeliveryState",
+    Annotated[
+        Literal["waiting", "delivered", "dead"],
+        Field(
+            description="waiting: to be sent; delivered: taken; dead: given up, can be sent again",
+        ),
+    ],
+)
+
+# ---------------------------------------------------------------- free-form objects
+
+ReadingAsSent = TypeAliasType(
+    "ReadingAsSent",
+    Annotated[dict[str, Any], Field(description="a reading as it was sent, whatever is wrong with it")],
+)
+ReasonValues = TypeAliasType(
+    "ReasonValues",
+    Annotated[dict[str, Any], Field(description="the figures and names that a sentence is about, by name")],
+)
+SuggestedRepair = TypeAliasType(
+    "SuggestedRepair",
+    Annotated[dict[str, Any], Field(description="what would make a reading right: `at`, or `units`")],
+)
+AmendmentAsked = TypeAliasType(
+    "AmendmentAsked",
+    Annotated[dict[str, Any], Field(description="the request as it was made")],
+)
+EventData = TypeAliasType(
+    "EventData",
+    Annotated[dict[str, Any], Field(description="`data` of an event; by type, see `webhooks`")],
+)
+DeclaredContent = TypeAliasType(
+    "DeclaredContent",
+    Annotated[
+        dict[str, Any],
+        Field(description="an event that a gateway declares: `event` with its name, and what belongs to it"),
+    ],
+)
