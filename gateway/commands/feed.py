@@ -10,6 +10,7 @@ Leaves to others: what sources there are (`gateway.sources`), the disk (`gateway
 from __future__ import annotations
 
 import logging
+import os
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
@@ -20,6 +21,7 @@ from cleanside.gateway.errors import NeverAccepted, SpoolUnavailable, TryAgain, 
 from cleanside.gateway.log import Log
 from cleanside.gateway.private import hidden
 from cleanside.gateway.sources import Context, Verdicts, find_source
+from cleanside.gateway.spool.identity import RandomBytes
 from cleanside.gateway.spool.queue import Spool, check
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.wire import Reading
@@ -102,6 +104,7 @@ class Feed:
         clock: Clock,
         log: Log,
         stop: threading.Event,
+        random_bytes: RandomBytes = os.urandom,
     ) -> None:
         """
         entry : as in the settings: `use`, perhaps `name`, and the source's own options.
@@ -115,6 +118,7 @@ class Feed:
         self._clock = clock
         self._log = log
         self._stop = stop
+        self._random_bytes = random_bytes
         self._refused = 0
         self._last_refusal: str | None = None
         self._lost = 0  # went for want of room in memory, over the life of this process
@@ -185,23 +189,29 @@ class Feed:
         }
 
     def flush(self) -> None:
-        """Append what the bridge holds, in order, as far as the disk takes it."""
+        """Declare what was lost, then append what the bridge holds, in order, as far as the disk takes it."""
         with self._bridge.lock:
+            # First: the lost are older than what is held, and a process that dies on the way has said so.
+            if self._bridge.lost and not self._declare_lost():
+                return
             while (held := self._bridge.oldest()) is not None:
                 if not self._append(held.readings, held.measured_us, mark=None):
                     return
                 self._bridge.drop_oldest()
-            if self._bridge.lost:
-                with suppress(TryAgain):
-                    self._spool.event("readings_lost", {"source": self.name, "count": self._bridge.lost})
-                    self._log(
-                        "gateway.readings_lost",
-                        level=logging.ERROR,
-                        source=self.name,
-                        count=self._bridge.lost,
-                    )
-                    self._lost += self._bridge.lost
-                    self._bridge.lost = 0
+
+    def _declare_lost(self) -> bool:
+        """False: the disk does not take it now."""
+        lost = {"source": self.name, "count": self._bridge.lost}
+        try:
+            # The id tells it from another of the same size at the same number.
+            self._spool.event("readings_lost", {**lost, "id": self._random_bytes(8).hex()})
+        except TryAgain as error:
+            self._disk_fails(error)
+            return False
+        self._log("gateway.readings_lost", level=logging.ERROR, **lost)
+        self._lost += self._bridge.lost
+        self._bridge.lost = 0
+        return True
 
     def _emit(self, readings: Sequence[Reading], *, mark: str | None = None) -> None:
         measured_us = self._came(readings)
@@ -246,12 +256,15 @@ class Feed:
                 mark=mark,
             )
         except TryAgain as error:
-            self._disk_us = self._clock.since_boot_us() if self._disk_us is None else self._disk_us
-            self._disk_reason = str(error)
-            self._log("gateway.append_failed", level=logging.ERROR, source=self.name, reason=error)
+            self._disk_fails(error)
             return False
         self._disk_us = None
         return True
+
+    def _disk_fails(self, error: TryAgain) -> None:
+        self._disk_us = self._clock.since_boot_us() if self._disk_us is None else self._disk_us
+        self._disk_reason = str(error)
+        self._log("gateway.append_failed", level=logging.ERROR, source=self.name, reason=error)
 
     def _tell_time(self, anchor: Anchor) -> None:
         """Tie the boot to UTC by what the source says; looked at once a minute, to spare the disk."""

@@ -100,7 +100,15 @@ class Gateway:
             raise
 
     def _make_feed(self, number: int, entry: Mapping[str, Any]) -> Feed:
-        return Feed(self.spool, entry, number=number, clock=self.clock, log=self.log, stop=self.stop_event)
+        return Feed(
+            self.spool,
+            entry,
+            number=number,
+            clock=self.clock,
+            log=self.log,
+            stop=self.stop_event,
+            random_bytes=self._random_bytes,
+        )
 
     def _make_uplink(self, transport: Transport, random: Callable[[], float] | None) -> Uplink:
         return Uplink(

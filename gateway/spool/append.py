@@ -97,7 +97,7 @@ class _Ticket:
 
     rows: UnwrittenRows
     #: the file that the rows were made for: numbers of boots and unit sets are its own
-    file_number: int
+    opening: int
     source: str | None
     mark: str | None
     numbers: range | None = None
@@ -136,12 +136,12 @@ class Appends:
         disk: SpoolDisk,
         rows: UnwrittenRows,
         *,
-        file_number: int,
+        opening: int,
         source: str | None,
         mark: str | None,
     ) -> range:
         """Write rows; return their numbers once they are on disk. Raises the spool's errors."""
-        ticket = _Ticket(rows, file_number, source, mark)
+        ticket = _Ticket(rows, opening, source, mark)
         ticket.turn.acquire()
         with self._queue_lock:
             self._queue.append(ticket)
@@ -185,7 +185,7 @@ class Appends:
         rows = tickets[0].rows if len(tickets) == 1 else UnwrittenRows()
         marks = []
         for ticket in tickets:
-            if ticket.file_number != disk.number:
+            if ticket.opening != disk.opened:
                 raise SpoolDamaged("file_replaced", path=disk.path)
             if rows is not ticket.rows:
                 rows.extend(ticket.rows)

@@ -20,7 +20,7 @@ from typing import NoReturn
 import apsw
 
 from cleanside.gateway import file_modes
-from cleanside.gateway.errors import SpoolDamaged, SpoolFull, SpoolUnavailable
+from cleanside.gateway.errors import SpoolDamaged, SpoolFull, SpoolInUse, SpoolUnavailable, why
 from cleanside.gateway.spool.file import Lock, close_file, open_file, translated
 from cleanside.gateway.spool.high_mark import Extent, HighMark
 from cleanside.gateway.spool.known import check_ours
@@ -32,7 +32,7 @@ class LockedConnection:
     """
     The connection of a spool's file with its lock, for one block; in a transaction of its own if it `writes`.
 
-    A class with two methods: three nested generators cost a third of an append's time in Python.
+    A class: three nested generators cost a third of an append's time in Python.
     """
 
     __slots__ = ("_disk", "_writes")
@@ -44,12 +44,21 @@ class LockedConnection:
     def __enter__(self) -> apsw.Connection:
         disk = self._disk
         disk.lock.acquire()
+        if disk.is_adrift:  # nearly never
+            self._come_back()
         if self._writes:
             try:
                 disk.connection.execute("BEGIN IMMEDIATE")
             except BaseException as error:
                 self.__exit__(None, error, None)
         return disk.connection
+
+    def _come_back(self) -> None:
+        try:
+            self._disk.come_back()
+        except BaseException:
+            self._disk.lock.release()
+            raise
 
     def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
         try:
@@ -103,7 +112,11 @@ class SpoolDisk:
         self._budget_bytes = budget_bytes
         #: how far the log may grow before it is written back, and what is kept in reserve; set at opening
         self.log_bytes = self.reserve_bytes = 0
+        #: how often a file was opened: what was made for one is not written to the next, or to its like
+        self.opened = 0
         self._is_open = False  # opened whole: from then on a damage is healed by replacing the file
+        #: the file was given up, and the disk took no other in its place: each use looks again
+        self.is_adrift = False
         if vfs is None:
             check_ours(path)  # before anything of ours lies beside it
         self.file_lock = Lock(path)
@@ -135,6 +148,9 @@ class SpoolDisk:
 
     def check_present(self) -> None:
         """Raise SpoolDamaged if the file has vanished; SQLite would go on writing to one without a name."""
+        if self.is_adrift:
+            with self.lock:
+                self.come_back()
         try:  # at every commit: has to cost nothing
             if self._vfs is not None or os.stat(self._name).st_ino == self.number:  # noqa: PTH116 - half the time
                 return
@@ -175,7 +191,7 @@ class SpoolDisk:
     def close(self) -> None:
         """Let go of the file."""
         with self.lock:
-            self._is_open = False
+            self._is_open = self.is_adrift = False
             close_file(self.connection)
             self.mark.sync()
             self.mark.close()
@@ -197,8 +213,8 @@ class SpoolDisk:
             room_bytes = min(room_bytes, self.volume.file_bytes() + self._beside_bytes() + free_bytes)
         self.log_bytes, self.reserve_bytes = most_log_bytes(room_bytes), reserve_for(room_bytes)
         self.connection = open_file(self.path, log_bytes=self.log_bytes, vfs=self._vfs)
+        self.opened += 1
         try:
-            #: tells this file from one that took its place
             self.number = self._number_now()
             self.connection.set_wal_hook(self._after_commit)
             with self.transaction() as connection:
@@ -240,10 +256,26 @@ class SpoolDisk:
         """Set the file aside and begin a new one; `begin` finds what was set aside."""
         self.damage = damage
         self.mark.close()
-        set_aside(self.path)
-        self._on_damage(damage)
-        self._forget()
-        self._open()
+        with self._settled():
+            set_aside(self.path)
+            self._on_damage(damage)
+            self._forget()
+            self._open()
+
+    def come_back(self) -> None:
+        """
+        Open what lies at the path now, where the file was gone and nothing could be made in its place.
+
+        The disk was pulled, or died: it may be back, with the file as it was. Raises SpoolUnavailable.
+        """
+        with self._settled():
+            self.file_lock.release()
+            self.file_lock = Lock(self.path)  # its own file may be another one by now
+            self._forget()
+            try:
+                self._open()
+            except SpoolDamaged as error:
+                self._replace(str(error))
 
     @contextmanager
     def _healed(self) -> Iterator[None]:
@@ -254,4 +286,16 @@ class SpoolDisk:
                 self._is_open = False
                 close_file(self.connection)
                 self._replace(str(error))
+            raise
+
+    @contextmanager
+    def _settled(self) -> Iterator[None]:
+        """Inside, a file takes the place of one that is gone; where none does, the spool is adrift."""
+        self.is_adrift = False  # the file that is being opened is used
+        try:
+            yield
+        except BaseException as error:
+            self.is_adrift = True
+            if isinstance(error, (OSError, SpoolInUse)):  # of names and folders; another process was quicker
+                raise SpoolUnavailable("disk_refuses", path=self.path, why=why(error)) from error
             raise

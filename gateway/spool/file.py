@@ -286,6 +286,7 @@ class Lock:
 
     def __init__(self, path: Path) -> None:
         self._path = lock_path(path)
+        self._is_held = True
         try:
             file_modes.make_folder(path.parent)
             self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, file_modes.FILE_MODE)
@@ -304,5 +305,7 @@ class Lock:
         mark_ours(self._handle, number)
 
     def release(self) -> None:
-        """Let another process run the spool."""
-        os.close(self._handle)
+        """Let another process run the spool. Nothing happens where that was said before."""
+        if self._is_held:
+            self._is_held = False
+            os.close(self._handle)

@@ -219,11 +219,11 @@ class Spool:
         Raises ReadingRefused (nothing of the call is written), SpoolFull, SpoolUnavailable; SpoolDamaged: the
         file was replaced, call again.
         """
-        file_number = self._disk.number  # before the rows: they are made for this file
+        opening = self._disk.opened  # before the rows: they are made for the file that is open now
         measured_us = since_boot_us or [self._clock.since_boot_us()] * len(readings)
         unit_sets = self._unit_sets.numbers(self._disk, readings)
         rows = new_rows(readings, measured_us, unit_sets, self._unit_sets.seeds, boot=self._boot)
-        numbers = self._appends.append(self._disk, rows, file_number=file_number, source=source, mark=mark)
+        numbers = self._appends.append(self._disk, rows, opening=opening, source=source, mark=mark)
         self._on_append()
         self._unchecked += len(rows)
         if self._unchecked >= _CHECK_ROOM_EVERY:
