@@ -4,8 +4,8 @@ Quantities a reading may carry, the units each may be sent in, and the way to SI
 Promises: a factor is the one of its published definition, exact where the definition is exact.
 The inch of water is the conventional one, 249.08891 Pa (1000 kg/m³, 9.80665 m/s²); other inches of
 water differ by at most 0.10 %. Nothing is guessed: a unit is accepted for a quantity or it is not. The usual
-spellings of the field are accepted where they can mean one unit only (`SPELLINGS`); the server keeps and
-hashes a unit as it was sent, the gateway's spool keeps the unit's own name (`own_name`).
+spellings of the field are accepted where they can mean one unit only (`SPELLINGS`). The server stores and
+hashes a unit as sent, the gateway's spool stores the unit's own name (`own_name`).
 Leaves to others: what to do with a reading whose unit is not accepted (see `gateway.wire`,
 `ingest.checking.checks`).
 
@@ -44,9 +44,9 @@ class Quantity:
     name: str
     #: name with the SI unit, used for columns and variables
     column: str
-    #: the unit it is kept in
+    #: the unit of storage
     si_unit: str
-    #: what may be sent: every unit by its own name, its code in UCUM and its other spellings
+    #: accepted units: each by its own name, its code in UCUM and its other spellings
     units: Mapping[str, Unit]
     #: spelling -> the unit's own name, of those that are none
     spellings: Mapping[str, str]
@@ -232,7 +232,7 @@ def accepts(unit: str, quantity: str) -> bool:
 
 def to_si(value: float, unit: str, quantity: str) -> float:
     """
-    Convert a sent value to the unit it is kept in.
+    Convert a value as sent to the unit of storage.
 
     Raises KeyError if the quantity is unknown or the unit does not measure it: ask `accepts` first.
     """
@@ -242,10 +242,10 @@ def to_si(value: float, unit: str, quantity: str) -> float:
 
 def from_si(value: float, unit: str, quantity: str) -> float:
     """
-    Convert a kept value back to the unit it was sent in.
+    Convert a stored value back to the unit in which it was sent.
 
-    Gives the sent number again where that had at most 15 significant digits (10 decimals for temperatures
-    in units with an offset): what a double carries through a multiplication and back.
+    Returns the sent number again where that had at most 15 significant digits (10 decimals for temperatures
+    in units with an offset): the precision of a double over a multiplication and back.
     """
     factors = QUANTITIES[quantity].units[unit]
     sent = (value - factors.offset) / factors.factor

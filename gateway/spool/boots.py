@@ -1,8 +1,9 @@
 """
 The time tables of a spool: boots, anchors, and the placements that freeze them.
 
-Promises: a placement once written is never changed; a later and better anchor only opens a new one for
-readings still to come. Leaves to others: the mathematics (`gateway.timing.placement`), transactions.
+Promises: a written placement never changes; a later and better anchor only opens a new one for later
+readings.
+Leaves to others: the mathematics (`gateway.timing.placement`), transactions.
 """
 
 from __future__ import annotations
@@ -25,8 +26,8 @@ from cleanside.gateway.wire import parse_instant
 Placements = Mapping[int, Sequence[tuple[int, Placement]]]
 
 FLOOR_US = parse_instant(f"{BUILT}T00:00:00Z").us
-# A new anchor opens a new placement only if it at least halves the doubt, and by more than a second: fewer
-# would write a row an hour for ever (chosen).
+# A new anchor opens a new placement only if it at least halves the uncertainty, and by more than a second:
+# smaller gains would write a row an hour for ever (chosen).
 _BETTER_BY_US = 1_000_000
 _CONTRADICT_EVERY_US = 3_600_000_000
 
@@ -58,7 +59,7 @@ def register_boot(
 
 
 def adds_something(placements: Placements, boot: int, anchor: Anchor) -> bool:
-    """True if `anchor` places a boot that is not placed, tells the time much better, or contradicts it."""
+    """True if `anchor` places an unplaced boot, is much more exact, or contradicts the placement."""
     running = placements.get(boot)
     if not running:
         return True
@@ -75,10 +76,12 @@ def adds_something(placements: Placements, boot: int, anchor: Anchor) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """What a later anchor says of readings of its boot that were placed before: for the server to keep."""
+    """
+    The correction from a later anchor for readings of its boot that were placed before: sent to the server.
+    """
 
     boot: str
-    #: to be added to the times that were said [s]
+    #: to be added to the times as sent [s]
     shift_s: float
     #: half width of the corrected time [s]
     uncertainty_s: float
@@ -89,9 +92,10 @@ def add_anchor(
     connection: apsw.Connection, boot: int, anchor: Anchor, *, next_position: int
 ) -> Correction | None:
     """
-    Keep an anchor of the running boot; place what it allows, or what comes from `next_position` on.
+    Store an anchor of the running boot, and place the boots that it allows, or readings from `next_position`
+    on.
 
-    Returns the correction where the boot was placed before: times that were said are never changed here.
+    Returns the correction where the boot was placed before: times that were sent never change here.
     """
     connection.execute(
         "INSERT INTO anchors (boot, since_boot_us, utc_us, uncertainty_us, kind) VALUES (?, ?, ?, ?, ?)",
@@ -104,7 +108,7 @@ def add_anchor(
     first = load_anchors(connection)[boot][0]
     placement = by_two_anchors(first, anchor) or by_anchor([anchor])
     assert placement is not None
-    # A placement that nothing was written under yet gives way.
+    # A placement without readings yet is replaced.
     connection.execute("DELETE FROM placements WHERE boot = ? AND first_position >= ?", (boot, next_position))
     _write(connection, boot, next_position, placement)
     if before[-1][0] >= next_position:
@@ -116,9 +120,9 @@ def add_anchor(
 
 def forget_old_boots(connection: apsw.Connection) -> None:
     """
-    Drop what is known of boots of which no reading is held any more.
+    Delete boots without readings in the spool.
 
-    The last of them that was placed stays: the boots behind it are bracketed between it and the next.
+    The last placed one of them stays: it brackets the boots behind it, with the next placed one.
     """
     oldest = connection.execute("SELECT min(position) FROM readings").get
     if oldest is None:
@@ -172,7 +176,7 @@ def load_anchors(connection: apsw.Connection) -> dict[int, list[Anchor]]:
 
 
 def load_placements(connection: apsw.Connection) -> dict[int, list[tuple[int, Placement]]]:
-    """All placements, by boot, in the order of the positions they hold from."""
+    """All placements, by boot, in the order of their first positions."""
     rows = connection.execute(
         "SELECT boot, first_position, zero_us, rate_ppb, anchor_us, uncertainty_us, growth_ppb, kind, "
         "is_whole FROM placements ORDER BY boot, first_position"
@@ -197,7 +201,7 @@ def placements_of(rows: Iterable[Sequence[Any]]) -> dict[int, list[tuple[int, Pl
 
 
 def placement_at(placements: Placements, boot: int, position: int) -> Placement | None:
-    """The placement that holds for a reading of `boot` at `position`; None: the boot is not placed yet."""
+    """The placement for a reading of `boot` at `position`; None: the boot is not placed yet."""
     of_boot = placements.get(boot)
     if not of_boot:
         return None

@@ -1,16 +1,16 @@
 """
-A damaged or vanished spool: set aside whole, and what is readable in it sent under its own numbers.
+A damaged or vanished spool: move it aside whole, and send its readable readings under their own numbers.
 
-What SQLite can read is taken from it; the rest from the pages themselves (`gateway.spool.pages`), so that a
-damage to the first page or to an inner one costs nothing but that page.
+SQLite reads what it can; the rest comes from the pages themselves (`gateway.spool.pages`), so damage to the
+first page or to an inner one costs only that page.
 
-Promises: nothing of the old file is changed or deleted; collection goes on in the new file at once; each
-number above the old mark is either carried over with the time it had, or declared shed, reason `damaged`.
-Work is done in small transactions and goes on after a restart.
-Leaves to others: noticing (`gateway.spool.queue`), sending (`gateway.uplink.loop`).
+Promises: the old file is neither changed nor deleted. Collection continues in the new file at once. Each
+number above the old mark is either carried over with its time, or declared shed, reason `damaged`. The work
+goes in small transactions and continues after a restart.
+Leaves to others: detecting damage (`gateway.spool.queue`), sending (`gateway.uplink.loop`).
 
-Salvaged streams lie at negative positions of the new file, in front of everything else: numbers of their
-own, never met by AUTOINCREMENT, which only looks at the highest.
+Salvaged streams have negative positions in the new file, in front of all others. AUTOINCREMENT never uses
+these, because it continues from the highest.
 """
 
 from __future__ import annotations
@@ -40,17 +40,17 @@ from cleanside.gateway.spool.upgrade import SUMS_SINCE
 from cleanside.gateway.wire import ShedRange
 
 DAMAGED_REASON: Final = "damaged"
-NOTE: Final = "salvage"  # the list of files that are not read to their end yet
-_KNOWN_NOTE: Final = "set_aside"  # the list of all files that were ever set aside
+NOTE: Final = "salvage"  # note of the files that are not read to their end yet
+_KNOWN_NOTE: Final = "set_aside"  # note of all files that were ever set aside
 _AT_ONCE: Final = 2_000  # numbers a transaction (chosen, as for pruning)
 _FAR: Final = 2**40  # positions between two salvaged streams: more numbers than any stream will have
-_UNREADABLE: Final = (apsw.Error, UnicodeDecodeError, TypeError)  # what reading a damaged table may raise
+_UNREADABLE: Final = (apsw.Error, UnicodeDecodeError, TypeError)  # errors of reading a damaged table
 #: of a spool; the mark goes first: it must not be left beside a file that is new
 _PARTS: Final = (SUFFIX, "", "-wal", "-shm")
 
 
 def free_name(path: Path) -> Path:
-    """A name beside `path` for a file that is set aside; not taken yet."""
+    """A free name beside `path` for a file that is set aside."""
     names = (path.with_name(f"{path.name}.damaged-{number}") for number in itertools.count(1))
     return next(name for name in names if not os.path.lexists(name))
 
@@ -66,16 +66,16 @@ def set_aside(path: Path) -> None:
 
 
 def move_mark(path: Path, aside: Path) -> None:
-    """The mark of the spool at `path` goes with what is kept of it as `aside`."""
+    """Move the mark of the spool at `path` beside its file `aside`."""
     with suppress(FileNotFoundError):
         os.rename(f"{path}{SUFFIX}", f"{aside}{SUFFIX}")  # noqa: PTH104 - as above
 
 
 def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
     """
-    Files that were set aside and that this spool did not know of; from now on they are to be read.
+    Set-aside files that this spool did not know of; from now on they have to be read.
 
-    Looked for by name, so that a power cut between setting aside and beginning the new file loses nothing.
+    Found by name, so that a power cut between setting aside and beginning the new file loses nothing.
     """
     known = set(_names(connection, _KNOWN_NOTE))
     beside = [p.name for p in path.parent.glob(f"{path.name}.damaged-*")]
@@ -91,11 +91,11 @@ def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
 
 @dataclass(frozen=True, slots=True)
 class _Old:
-    """What could be read of the old file beside its readings."""
+    """The readable content of the old file beside its readings."""
 
     streams: Sequence[StreamRow]
     unit_sets: Mapping[int, UnitSet]
-    #: the same as their copies have them: which one is right the readings' sums tell
+    #: the same from their copies: the readings' sums show which one is right
     unit_copies: Mapping[int, UnitSet]
     unprotected_through: int
     placements: Placements
@@ -104,7 +104,7 @@ class _Old:
 
 
 def is_end_known(aside: Path) -> bool:
-    """How far the numbering of a file that was set aside had come is known beyond what lies in it."""
+    """True if the last number of a set-aside file is known from outside it."""
     try:
         with aside.open("rb") as file:
             version = int.from_bytes(file.read(64)[60:], "big")
@@ -114,11 +114,11 @@ def is_end_known(aside: Path) -> bool:
 
 
 def _copy_marks(connection: apsw.Connection, aside: Path) -> None:
-    """Take over how far each source had come, as far as readable, so that none repeats itself."""
+    """Copy the position of each source, where readable, so that none sends its readings again."""
     with _opened(aside) as old:
         marks = _rows(old, "source, mark", "source_marks")
     if marks is None:
-        marks = list(read_pages(aside).pairs.items())  # the notes among them are marks that nobody asks for
+        marks = list(read_pages(aside).pairs.items())  # the notes among them are marks that are never read
     connection.executemany("INSERT OR IGNORE INTO source_marks VALUES (?, ?)", marks)
 
 
@@ -159,7 +159,7 @@ def _write_names(connection: apsw.Connection, note: str, names: Sequence[str]) -
 
 def salvage(connection: apsw.Connection, pages: Pages) -> bool:
     """
-    Carry over some numbers of a file that was set aside, in the caller's transaction. False: nothing is left.
+    Carry over some numbers of a set-aside file, in the caller's transaction. False: nothing is left.
 
     pages : of that file, read before.
     """
@@ -199,13 +199,13 @@ def _carry_over(
 
 
 def _salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:
-    """The row of a salvaged stream in the new file; made when it is first asked for."""
+    """The row of a salvaged stream in the new file; made at first use."""
     found = find_stream(connection, stream.stream)
     return found or _new_salvaged(connection, stream)
 
 
 def add_salvaged(connection: apsw.Connection, stream: str, through: int) -> None:
-    """Declare numbers 1..through of a stream of which nothing is left. Nothing happens if it is known."""
+    """Declare numbers 1..through of a stream without any rows left. No change if the stream is known."""
     if find_stream(connection, stream) is None:
         new = _new_salvaged(connection, StreamRow(0, stream, 1, through, 0, 0, "forked"))
         declare(connection, new.number, 1, through, DAMAGED_REASON)
@@ -276,7 +276,7 @@ def _declare_missing(
     first: int,
     last: int,
 ) -> None:
-    """Declare what was declared before, with its reason, and all else that is not held, reason `damaged`."""
+    """Declare earlier shed ranges with their reason, and all other missing numbers, reason `damaged`."""
     for entry in before:
         if not held & set(range(entry.first, entry.last + 1)):
             declare(connection, new.number, entry.first, entry.last, entry.reason)
@@ -289,11 +289,11 @@ def _declare_missing(
             begin = None
 
 
-# ---------------------------------------------------------------- reading what may not be readable
+# ---------------------------------------------------------------- reading a damaged file
 
 
 class _opened:
-    """The old file, opened to look only; None where it cannot be opened at all."""
+    """The old file, opened read-only; None where it cannot be opened at all."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -319,7 +319,7 @@ def _rows(old: apsw.Connection | None, columns: str, table: str) -> list[tuple[A
             return (
                 None if old is None else old.execute(f"SELECT {columns} FROM {table}{condition}").fetchall()
             )
-        except apsw.SQLError:  # an earlier version made the file: its rows do not tell
+        except apsw.SQLError:  # an earlier version made the file, and its rows have no sums
             continue
         except _UNREADABLE:
             return None
@@ -327,7 +327,7 @@ def _rows(old: apsw.Connection | None, columns: str, table: str) -> list[tuple[A
 
 
 def _readable(old: apsw.Connection | None, pages: Pages, first: int, last: int) -> list[Row]:
-    """The readings at positions first..last that can be read, from either."""
+    """The readable readings at positions first..last, from SQLite or from pages."""
     rows: list[Row] = []
     if old is not None:
         with suppress(*_UNREADABLE):
@@ -341,7 +341,7 @@ def _readable(old: apsw.Connection | None, pages: Pages, first: int, last: int) 
 def _shed_before(
     old: apsw.Connection | None, pages: Pages, stream: StreamRow, first: int, last: int
 ) -> list[ShedRange]:
-    """What was declared given up of numbers first..last, cut to them."""
+    """The shed ranges within first..last."""
     if old is not None:
         with suppress(*_UNREADABLE):
             return shed_within(old, stream.number, first, last)
@@ -374,7 +374,7 @@ def _unit_sets(rows: Iterable[tuple[Any, ...]]) -> dict[int, UnitSet]:
 
 
 def _unprotected(pages: Pages) -> int:
-    """Up to which position readings of the old file bear no sum."""
+    """The position up to which readings of the old file have no sum."""
     if pages.version < SUMS_SINCE:
         return 2**63 - 1
     said = pages.pairs.get("unprotected_through", "")
@@ -382,10 +382,10 @@ def _unprotected(pages: Pages) -> int:
 
 
 def _streams(old: apsw.Connection | None, pages: Pages) -> list[StreamRow]:
-    """The streams of the old file: from the table, from its page, or from the copies, which know no mark."""
+    """The streams of the old file: from the table, from its page, or from the copies, which have no mark."""
     columns = "number, stream, first_position, last_position, acknowledged_through, sent_through, state"
     rows: list[tuple[Any, ...]] = list(_rows(old, columns, "streams") or pages.streams)
-    # What is held of a stream that only the copies know is sent again; the server says what it knows.
+    # Readings of a stream that only the copies have are sent again; the server recognises repeats.
     names = sorted(pages.names.items())
     ends = [pages.last_within(first, after - 1) for (first, _), (after, _) in pairwise(names)]
     for (first, stream), end in zip(names, [*ends, None], strict=False):
@@ -400,7 +400,7 @@ def _streams(old: apsw.Connection | None, pages: Pages) -> list[StreamRow]:
 
 
 def _end(pages: Pages, row: tuple[Any, ...], highest: int) -> int:
-    """The last position that a stream gave, as far as the file or the mark beside it knows."""
+    """The last used position of a stream, by the file or the mark beside it."""
     _, stream, first, end, mark, sent, _ = row
     if end is not None:
         return int(end)
@@ -411,7 +411,7 @@ def _end(pages: Pages, row: tuple[Any, ...], highest: int) -> int:
 
 
 def _highest(old: apsw.Connection | None, pages: Pages) -> int:
-    """The highest position that a row, a page, or an earlier version's own counter knows."""
+    """The highest position in a row, a page, or an earlier version's own counter."""
     found = [pages.highest]
     for query in ("SELECT max(position) FROM readings", "SELECT seq FROM sqlite_sequence"):
         if old is not None:

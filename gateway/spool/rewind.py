@@ -1,7 +1,8 @@
 """
-Send again from a number on: by the uplink when the server knows less, by a person with the command.
+Send again from a number on: by the uplink when the server has fewer readings, or by a person with the
+command.
 
-Promises: what is no longer held is declared shed, reason `pruned_after_ack`, so that nothing loops.
+Promises: deleted numbers are declared shed, reason `pruned_after_ack`, so the uplink does not loop.
 Leaves to others: deciding when (`gateway.uplink.decision`), sending (`gateway.uplink.loop`).
 """
 
@@ -21,7 +22,7 @@ def rewind_stream(connection: apsw.Connection, row: StreamRow, through: int) -> 
     """
     Set the mark of a stream back to `through`, inside the caller's transaction.
 
-    Returns how many readings go again; 0 if the mark is not above `through`.
+    Returns how many readings are sent again; 0 if the mark is not above `through`.
     """
     if not 0 <= through < row.acknowledged_through:
         return 0
@@ -38,9 +39,9 @@ def rewind_stream(connection: apsw.Connection, row: StreamRow, through: int) -> 
 
 def rewind(path: Path, *, stream: str | None, first: int) -> int:
     """
-    Rewind a spool beside a gateway that may be running, so that number `first` is the next to be sent.
+    Rewind a spool beside a gateway that may be running, so that number `first` is the next one sent.
 
-    stream : None: the one that is open. Returns how many go again. Raises UnknownStream, CalledWrongly.
+    stream : None: the open one. Returns how many are sent again. Raises UnknownStream, CalledWrongly.
     """
     if not path.exists():
         raise CalledWrongly("no_spool", path=path)
@@ -54,7 +55,7 @@ def rewind(path: Path, *, stream: str | None, first: int) -> int:
                     "rewind_beyond", stream=row.stream, appended_through=row.appended_through, number=first
                 )
             again = rewind_stream(connection, row, first - 1)
-            # All goes again, even what the server says it holds: nothing counts as sent from here on.
+            # Everything is sent again, even acknowledged readings: nothing counts as sent from here on.
             connection.execute(
                 "UPDATE streams SET sent_through = ? WHERE number = ?", (first - 1, row.number)
             )

@@ -1,9 +1,9 @@
 """
-A spool of an earlier version is brought up to this one, step by step, in the transaction that opens it.
+Upgrade a spool of an earlier version, step by step, in the transaction that opens it.
 
 Promises: a file is of one version or of the next, whenever the power goes; readings and their numbers, marks
 and times stay as they are; a step touches small tables only, so that a backlog of any length opens at once.
-Leaves to others: when (`gateway.spool.file`). What a new file looks like: `schema.sql`.
+Leaves to others: when (`gateway.spool.file`). The form of a new file: `schema.sql`.
 """
 
 from __future__ import annotations
@@ -174,10 +174,10 @@ DROP TABLE temp.before;
 INSERT INTO notes SELECT 'unprotected_through', seq FROM sqlite_sequence WHERE name = 'readings';
 """
 
-#: the first version whose readings bear a checksum
+#: the first version whose readings have a checksum
 SUMS_SINCE: Final = 3
 
-#: version -> what brings a file from it to the next
+#: version -> statements from it to the next
 STEPS: Final[Mapping[int, str]] = {
     1: """
         CREATE INDEX placements_by_position ON placements (first_position);

@@ -1,9 +1,9 @@
 """
-The contract between gateway and server: what a batch is, what an answer is, how both are read and written.
+The contract between gateway and server: batches and answers, and how both are read and written.
 
-Promises: one strict decoder for both sides. A body is a batch exactly as specified or it is refused
-whole, with every problem named. Inside a batch, a time or unit that is not as specified leaves its
-reading in the batch with a `Doubt`, so that one bad reading never blocks those behind it.
+Promises: one strict decoder for both sides. A body is a batch exactly as specified, or it is refused whole
+with every problem named. A reading whose time or unit is not as specified stays in the batch with a `Doubt`,
+so one bad reading never blocks those behind it.
 Leaves to others: content coding, the digest, checks that need the server's clock or store.
 
 In the order of reading: limits, coded, instants, batch; decoder with strict_json, notes, decoded_rows and

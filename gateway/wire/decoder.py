@@ -43,7 +43,7 @@ _COLUMNS_ONLY = ("columns", "first_seq", "seq", "start", "step_ms", "at_uncertai
 
 def decode(body: bytes) -> Batch:
     """
-    Read a batch, strictly.
+    Read a batch strictly.
 
     Raises BatchRefused: 400 for what is not JSON as RFC 8259 has it (UTF-8, no duplicate keys, no NaN),
     422 for what is not a batch or contradicts itself.
@@ -322,7 +322,7 @@ def _opaque(document: dict[str, Any], notes: Notes) -> Opaque | None:
 
 
 def _report(document: dict[str, Any], notes: Notes) -> GatewayReport | None:
-    """Check what we know of the gateway's report and keep the rest, so that a newer gateway passes."""
+    """Check the known members of the gateway's report and keep the others, so that a newer gateway passes."""
     if "gateway" not in document:
         return None
     value = document["gateway"]

@@ -1,5 +1,5 @@
 """
-A batch as bytes: in columns where it can be, else as readings.
+A batch as bytes: in columns where possible, else as readings.
 """
 
 from __future__ import annotations

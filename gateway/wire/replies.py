@@ -1,5 +1,5 @@
 """
-What the server answers to a batch and of a stream, written and read strictly.
+The server's answers to batches and about streams, written and read strictly.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from cleanside.gateway.wire.strict_json import load_json
 
 
 class NotAnAnswer(Coded, ValueError):
-    """What came back is no answer of the server to what was sent: it releases nothing."""
+    """The body is no answer of the server to this batch: it releases nothing."""
 
     SENTENCES: ClassVar[Sentences] = {
         "other_streams": "the answer speaks of other streams than were asked",
@@ -36,24 +36,24 @@ class NotAnAnswer(Coded, ValueError):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class QuarantineNote:
-    """Readings first..last (numbers, or indexes where the batch had none) that are held, and why."""
+    """Quarantined readings first..last (numbers, or indexes where the batch had none), and why."""
 
     first: int
     last: int
     code: str
     detail: str
-    #: of a `number_conflict`: where the reading is that has the number ("stored", "quarantined" or
-    #: "discarded"); None: it is no conflict, or an older server does not say
+    #: of a `number_conflict`: where the other reading of the number is ("stored", "quarantined" or
+    #: "discarded"); None: it is no conflict, or an older server that does not send it
     other_is: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Answer:
-    """What the server says of a batch, once it is durable."""
+    """The server's answer to a batch, once it is durable."""
 
     #: as in the batch; None where it had none
     stream: str | None = None
-    #: every number 1..n is held or declared shed; None where the batch had no stream
+    #: every number 1..n is stored, quarantined or declared shed; None where the batch had no stream
     acknowledged_through: int | None = None
     stored: int = 0
     duplicates: int = 0
@@ -67,7 +67,7 @@ class Answer:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StreamAtServer:
-    """What the server holds of a stream."""
+    """The state of a stream at the server."""
 
     stream: str
     device: str
@@ -81,18 +81,18 @@ class StreamAtServer:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AskedStream:
-    """What a gateway says of a stream it holds, when it asks how far the server holds it."""
+    """A stream in a gateway's question for its mark."""
 
     stream: str
-    #: as the server said last
+    #: the server's last mark
     acknowledged_through: int
-    #: the highest number given so far
+    #: the highest number appended so far
     appended_through: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Mark:
-    """How far the server holds a stream; 0 of one that it does not know."""
+    """The server's mark of a stream; 0 for one that it does not know."""
 
     acknowledged_through: int = 0
     highest: int = 0
@@ -105,9 +105,9 @@ def encode_marks_question(device: str, streams: Sequence[AskedStream]) -> bytes:
 
 def decode_marks(body: bytes, *, asked: Collection[str]) -> dict[str, Mark | None]:
     """
-    Read the answer to it: stream -> its mark, None for one that the server does not know.
+    Read the answer: stream -> its mark, None for one that the server does not know.
 
-    Raises ValueError where the body is not our answer, or speaks of other streams than were asked.
+    Raises ValueError where the body is not our answer, or has other streams than the question.
     """
     document = _load_answer(body)
     marks: dict[str, Mark | None] = {}
@@ -126,9 +126,9 @@ def decode_marks(body: bytes, *, asked: Collection[str]) -> dict[str, Mark | Non
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DeclaredEvent:
-    """An event that is sent until the server confirms it, as it stands in a batch."""
+    """An event that is sent until the server confirms it, in the form of a batch."""
 
-    #: that it belongs to; None: the spool does not say, its disk is dead
+    #: its stream; None: unknown, because the spool's disk is dead
     stream: str | None
     #: with `event` and, where known, `at_seq`
     content: Mapping[str, Any]
@@ -141,12 +141,12 @@ def encode_declared(device: str, events: Sequence[DeclaredEvent]) -> bytes:
 
 
 def decode_confirmed(body: bytes) -> int:
-    """Read the answer to it: how many events are durable. Raises ValueError where the body is not that."""
+    """Read the answer: how many events are durable. Raises ValueError where the body is no such answer."""
     return _count(_load_answer(body), "confirmed")
 
 
 def encode_answer(answer: Answer) -> bytes:
-    """Write an answer. Lists are cut at `MAX_LISTED`; what is beyond is counted."""
+    """Write an answer. Lists are cut at `MAX_LISTED`; further entries are counted."""
     numbered = answer.stream is not None
     document: dict[str, Any] = {}
     if numbered:
@@ -161,7 +161,7 @@ def encode_answer(answer: Answer) -> bytes:
 
 
 def encode_stream_state(state: StreamAtServer) -> bytes:
-    """Write what the server holds of a stream."""
+    """Write the state of a stream at the server."""
     document: dict[str, Any] = {"stream": state.stream, "device": state.device}
     document |= {"acknowledged_through": state.acknowledged_through, "highest": state.highest}
     document |= _listed("gaps", [list(gap) for gap in state.gaps], state.gaps_more)
@@ -182,10 +182,10 @@ def _note_document(note: QuarantineNote, key: str) -> dict[str, Any]:
 
 def decode_answer(body: bytes, *, stream: str | None, highest_sent: int | None) -> Answer:
     """
-    Read an answer to a batch, and believe it only if it is one.
+    Read an answer to a batch.
 
-    stream, highest_sent: what was sent. Raises ValueError where the body is not our answer, echoes another
-    stream, or acknowledges more than was ever sent: such an answer releases nothing.
+    stream, highest_sent : of the sent batch. Raises ValueError where the body is not our answer, is for
+    another stream, or acknowledges numbers that were never sent: such an answer releases nothing.
     """
     document = _load_answer(body)
     if document.get("stream") != stream:
@@ -208,7 +208,7 @@ def decode_answer(body: bytes, *, stream: str | None, highest_sent: int | None) 
 
 
 def decode_stream_state(body: bytes, *, stream: str) -> StreamAtServer:
-    """Read what the server holds of a stream. Raises ValueError where the body is not that."""
+    """Read the state of a stream at the server. Raises ValueError where the body is no such answer."""
     document = _load_answer(body)
     if document.get("stream") != stream or not isinstance(document.get("device"), str):
         raise NotAnAnswer("other_stream_asked", answered=shown(document.get("stream")), asked=stream)
