@@ -287,7 +287,7 @@ THERE: Mapping[str, Mapping[str, str]] = {
     "RefusalShown": {"reason": "why it was refused, as a code of a problem"},
     "ReplayAnswer": {"waiting_again": "deliveries that wait again"},
     "ReportedShown": {"kind": "a boot of the machine, or an event"},
-    "SeriesPoint": {"restriction_pa": "restriction at the reference flow; null: not enough flow [Pa]"},
+    "SeriesPoint": {"restriction_pa": "restriction at the reference flow; null: not known [Pa]"},
     "StillHeld": {"code": "why it is not believed; stable, decide by this"},
     "StreamAccount": {
         "stored": "numbers whose reading is stored",
@@ -316,7 +316,7 @@ THERE: Mapping[str, Mapping[str, str]] = {
         "event": "number of the event",
         "at": "when it was noticed, UTC",
         "state": "waiting, delivered, or dead: given up",
-        "next_try_at": "when it is sent next, UTC; null: it is settled, or it waits for the one before",
+        "next_try_at": "when it is sent next, UTC; null: it is settled, or due now",
     },
 }
 
