@@ -31,11 +31,14 @@ from shop_client.models.problem_details import ProblemDetails
 from shop_client.models.quantity import Quantity
 from shop_client.models.raw_readings import RawReadings
 from shop_client.models.reading import Reading
+from shop_client.models.reading_shown import ReadingShown
 from shop_client.models.readings_batch import ReadingsBatch
 from shop_client.models.restriction_answer import RestrictionAnswer
 from shop_client.models.terminal_restriction import TerminalRestriction
 from shop_client.models.units import Units
 
+#: RFC 3339 section 5.7: the server gives a leap second as it was sent, and no datetime can hold it
+LEAP_SECOND = {"stream": "", "seq": 1, "at": "2016-12-31T23:59:60Z"}
 MACHINE, DEVICE = "loader-11", "loader-11-intake"
 
 
@@ -84,6 +87,7 @@ def read(admin: AuthenticatedClient, first_at: datetime) -> dict[str, Any]:
         "unit": str(readings.units.restriction),
         "quarantine": [[one.code, one.content.to_dict()["restriction"]] for one in quarantine.entries],
         "problem": nothing.code,
+        "leap_second": ReadingShown.from_dict(LEAP_SECOND).at,
     }
 
 

@@ -14,6 +14,8 @@ type Housing = Schemas["HousingAnswer"];
 /** What a receiver of webhooks gets: `state` is one of the states, and nothing else. */
 type StateChanged = webhooks["cleanside.state.changed"]["post"]["requestBody"]["content"]["application/cloudevents+json"];
 
+/** RFC 3339 section 5.7: the server gives a leap second as it was sent. */
+const leapSecond: Schemas["ReadingShown"] = { stream: "", seq: 1, at: "2016-12-31T23:59:60Z" };
 const MACHINE = "loader-12";
 const DEVICE = "loader-12-intake";
 const [address, adminKey, deviceKey, firstAt] = process.argv.slice(2) as [string, string, string, string];
@@ -91,6 +93,7 @@ async function read(): Promise<object> {
     unit: readings.units.restriction,
     quarantine: quarantine.entries.map((one) => [one.code, one.content["restriction"]]),
     problem: nothing.error?.code,
+    leap_second: leapSecond.at,
   };
 }
 

@@ -21,6 +21,7 @@ import pytest
 
 from cleanside.gateway.units import QUANTITIES, offered
 from cleanside.ingest.api.routes.described_kinds import State
+from cleanside.ingest.api.routes.meanings import MEANINGS, THERE
 from cleanside.ingest.owners.one_time_code import read_code
 from cleanside.ingest.store.outbox import Delivery
 from cleanside.ingest.webhooks import announcing
@@ -204,6 +205,21 @@ def test_every_property_and_parameter_has_a_description(description: Described) 
     assert without == []
     assert counted["properties"] > 600
     assert counted["parameters"] > 80
+
+
+def test_no_meaning_is_of_a_property_that_is_gone(description: Described) -> None:
+    schemas = description["components"]["schemas"]
+    used = {
+        (name, member["description"])
+        for schema in schemas.values()
+        for name, member in schema.get("properties", {}).items()
+    }
+    used |= {
+        (p["name"], p["description"]) for _, o in operations(description) for p in o.get("parameters", ())
+    }
+    assert [name for name, words in MEANINGS.items() if (name, words) not in used] == []
+    there = [(schema, name) for schema, words in THERE.items() for name in words]
+    assert [(s, n) for s, n in there if THERE[s][n] != schemas[s]["properties"][n]["description"]] == []
 
 
 def test_every_named_schema_has_a_description(description: Described) -> None:

@@ -98,6 +98,7 @@ def assert_is_what_was_posted(found: dict[str, Any], machine: str) -> None:
     assert [value for _, value in found["readings"]] == pytest.approx(inches)
     assert found["quarantine"] == [["out_of_range", 900.0]]
     assert found["problem"] == "unknown_machine"
+    assert found["leap_second"] == "2016-12-31T23:59:60Z"  # read as it is, and no failure
 
 
 def test_a_generated_python_client_posts_and_reads(server: ServerProcess, tmp_path: Path) -> None:

@@ -19,6 +19,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import jsonschema
 import pytest
 import sqlalchemy as sa
 import trustme
@@ -30,9 +31,9 @@ from cleanside.ingest.store import key_file, outbox
 from cleanside.ingest.store.models import events, readings
 from cleanside.ingest.webhooks import announcing
 from cleanside.ingest.webhooks import courier as webhooks
-from cleanside.ingest.webhooks.announcing import LOSS_DECLARED, Views, announce
+from cleanside.ingest.webhooks.announcing import LOSS_DECLARED, TYPES, Views, announce
 from cleanside.ingest.webhooks.courier import Courier
-from cleanside.ingest.webhooks.signing import COVERED
+from cleanside.ingest.webhooks.signing import COVERED, EVENT_MEDIA_TYPE
 from tests.support.coded import sentence
 from tests.support.databases import opened
 from tests.support.receiver import LOST, Received, Receiver
@@ -457,6 +458,27 @@ def test_a_change_of_state_is_told_once(told: Told) -> None:
     seen = told.api.get("/v1/machines/grader-07/restriction").json()
     assert (data["to"], data["state_text"]) == (seen["state"], seen["state_text"])
     assert told.types() == []
+
+
+def test_what_is_told_is_as_the_description_says(api: Api) -> None:
+    """Judged by the library jsonschema. What it does not reach is in the test of the description."""
+    register(api, "https://shop.example/", list(TYPES))
+    announce(api.resources, views_of(api))
+    api.send(loading(hours=80, last_kpa=5.0))
+    api.analyse()
+    hold(api, 80 * 60 + 1)
+    for _ in range(2):
+        announce(api.resources, views_of(api))
+        api.clock.advance(20 * DAY_S)
+    described = api.get("/openapi.json", key=None).json()
+    found = deliveries(api)
+    assert {entry["type"] for entry in found} >= {"cleanside.state.changed", "cleanside.device.silent", HELD}
+    for entry in found:
+        event = described["webhooks"][entry["type"]]["post"]["requestBody"]["content"][EVENT_MEDIA_TYPE]
+        name = event["schema"]["$ref"].rpartition("/")[2]
+        schema = described["components"]["schemas"][name]["properties"]["data"]
+        whole = schema | {"components": described["components"]}
+        jsonschema.Draft202012Validator(whole).validate(entry["data"])
 
 
 def loading(*, hours: int, last_kpa: float) -> dict[str, Any]:

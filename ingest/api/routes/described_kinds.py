@@ -18,18 +18,14 @@ OtherReadingIs = TypeAliasType(
     "OtherReadingIs",
     Annotated[
         Literal["stored", "quarantined", "discarded"],
-        Field(
-            description="where the reading is that has the number or instant already",
-        ),
+        Field(description="where the reading is that has the number or instant already"),
     ],
 )
 EntryState = TypeAliasType(
     "EntryState",
     Annotated[
         Literal["held", "released", "discarded"],
-        Field(
-            description="held: in quarantine; released: stored; discarded: given up by a person",
-        ),
+        Field(description="held: in quarantine; released: stored; discarded: given up by a person"),
     ],
 )
 AmendmentKind = TypeAliasType(
@@ -41,7 +37,7 @@ AmendmentKind = TypeAliasType(
                 "amend: changed and checked again; discard: given up; set_aside: stored readings put back "
                 "into quarantine; replace: a corrected reading took the place of its own; time_right: the "
                 "time was confirmed; both_right: both readings under one number were kept"
-            ),
+            )
         ),
     ],
 )
@@ -49,9 +45,7 @@ ReadingsFormat = TypeAliasType(
     "ReadingsFormat",
     Annotated[
         Literal["json", "csv", "parquet"],
-        Field(
-            description="json: a page at a time; csv (RFC 4180) and parquet: the whole span in one file",
-        ),
+        Field(description="json: a page at a time; csv (RFC 4180) and parquet: the whole span in one file"),
     ],
 )
 
@@ -66,7 +60,7 @@ State = TypeAliasType(
                 "running-in: too early to judge; serving: in service; plan: plan the change; "
                 "due: change due; over: over the limit; "
                 "suspect: the figures contradict each other, check first; silent: no data"
-            ),
+            )
         ),
     ],
 )
@@ -92,7 +86,7 @@ EntryVerdict = TypeAliasType(
                 "what the readings say of an entry: fits, fits_at_fall (a fall close by), too_low, "
                 "part_of_the_way, did_not_fall, clean_before, before_first_reading, double; not_seen_yet and "
                 "no_level_before: not enough readings; noted: nothing to check; denied: no change"
-            ),
+            )
         ),
     ],
 )
@@ -104,7 +98,7 @@ ElementWork = TypeAliasType(
             description=(
                 "new: another element went in; cleaned: the same one, cleaned; inspected: the same one as it "
                 "was; safety_element: that one was replaced; nothing: a change that was found is denied"
-            ),
+            )
         ),
     ],
 )
@@ -116,7 +110,7 @@ LifeBegan = TypeAliasType(
             description=(
                 "first seen: in use before the first reading; change: with another element; cleaned: likely, "
                 "never certain"
-            ),
+            )
         ),
     ],
 )
@@ -124,9 +118,7 @@ ChangeSource = TypeAliasType(
     "ChangeSource",
     Annotated[
         Literal["entered", "found"],
-        Field(
-            description="entered: by a person; found: seen in the readings only",
-        ),
+        Field(description="entered: by a person; found: seen in the readings only"),
     ],
 )
 LifeEnded = TypeAliasType(
@@ -137,62 +129,46 @@ LifeEnded = TypeAliasType(
             description=(
                 "running: not ended; at terminal: at the change limit; before terminal: below the change "
                 "limit"
-            ),
+            )
         ),
     ],
 )
 Certainty = TypeAliasType(
-    "Certainty",
-    Annotated[
-        Literal["high", "medium", "low"],
-        Field(
-            description="how sure it is",
-        ),
-    ],
+    "Certainty", Annotated[Literal["high", "medium", "low"], Field(description="how sure it is")]
 )
 FlowQuantity = TypeAliasType(
     "FlowQuantity",
     Annotated[
         Literal["engine_speed", "air_mass_flow"],
-        Field(
-            description="the measure of flow at which a limit is stated",
-        ),
+        Field(description="the measure of flow at which a limit is stated"),
     ],
 )
 CheckVerdict = TypeAliasType(
     "CheckVerdict",
     Annotated[
         Literal["passed", "failed", "not yet seen", "not measured"],
-        Field(
-            description="passed; failed; not yet seen: open; not measured: the device lacks the quantity",
-        ),
+        Field(description="passed; failed; not yet seen: open; not measured: the device lacks the quantity"),
     ],
 )
 AcceptanceResult = TypeAliasType(
     "AcceptanceResult",
     Annotated[
         Literal["passed", "failed", "not yet seen"],
-        Field(
-            description="passed: every check; failed: at least one; not yet seen: at least one is open",
-        ),
+        Field(description="passed: every check; failed: at least one; not yet seen: at least one is open"),
     ],
 )
 SheetFormat = TypeAliasType(
     "SheetFormat",
     Annotated[
         Literal["json", "text"],
-        Field(
-            description="json; text: a report to keep with the papers of the machine",
-        ),
+        Field(description="json; text: a report to keep with the papers of the machine"),
     ],
 )
 HandSubject = TypeAliasType(
     "HandSubject",
     Annotated[
         Literal["ambient_pressure", "clock", "supply_voltage", "key_off", "zero", "answer"],
-        Field(
-            description="what was compared by hand",
-        ),
+        Field(description="what was compared by hand"),
     ],
 )
 
@@ -206,7 +182,7 @@ Role = TypeAliasType(
             description=(
                 "what a key may do: device and integrator post for their devices; planner reads; operator "
                 "settles; admin may do all"
-            ),
+            )
         ),
     ],
 )
@@ -214,45 +190,35 @@ KeyState = TypeAliasType(
     "KeyState",
     Annotated[
         Literal["valid", "expired", "revoked"],
-        Field(
-            description="valid: it is taken; expired: its end has come; revoked: ended for ever",
-        ),
+        Field(description="valid: it is taken; expired: its end has come; revoked: ended for ever"),
     ],
 )
 CodeState = TypeAliasType(
     "CodeState",
     Annotated[
         Literal["open", "used", "expired", "cancelled"],
-        Field(
-            description="open: it can be used; used; expired; cancelled: taken back",
-        ),
+        Field(description="open: it can be used; used; expired; cancelled: taken back"),
     ],
 )
 TransferState = TypeAliasType(
     "TransferState",
     Annotated[
         Literal["open", "accepted", "expired", "cancelled"],
-        Field(
-            description="open: it can be accepted; accepted; expired; cancelled: taken back",
-        ),
+        Field(description="open: it can be accepted; accepted; expired; cancelled: taken back"),
     ],
 )
 TransferDirection = TypeAliasType(
     "TransferDirection",
     Annotated[
         Literal["given", "taken"],
-        Field(
-            description="given: by this owner to another; taken: from another owner",
-        ),
+        Field(description="given: by this owner to another; taken: from another owner"),
     ],
 )
 ReportedKind = TypeAliasType(
     "ReportedKind",
     Annotated[
         Literal["boot", "event"],
-        Field(
-            description="boot: of the machine; event: whatever else the gateway reported",
-        ),
+        Field(description="boot: of the machine; event: whatever else the gateway reported"),
     ],
 )
 AttentionGroup = TypeAliasType(
@@ -263,7 +229,7 @@ AttentionGroup = TypeAliasType(
             description=(
                 "silent: nothing arrives; behind: gaps and backlog; in_conflict: two readings under one "
                 "number; in_quarantine; declared: losses and damage; versions: old programs"
-            ),
+            )
         ),
     ],
 )
@@ -275,7 +241,7 @@ PauseCode = TypeAliasType(
             description=(
                 "key_missing: the key file is gone; key_unreadable: it cannot be read; altered: what was "
                 "encrypted was changed"
-            ),
+            )
         ),
     ],
 )
@@ -283,9 +249,7 @@ DeliveryState = TypeAliasType(
     "DeliveryState",
     Annotated[
         Literal["waiting", "delivered", "dead"],
-        Field(
-            description="waiting: to be sent; delivered: taken; dead: given up, can be sent again",
-        ),
+        Field(description="waiting: to be sent; delivered: taken; dead: given up, can be sent again"),
     ],
 )
 
@@ -304,12 +268,10 @@ SuggestedRepair = TypeAliasType(
     Annotated[dict[str, Any], Field(description="what would make a reading right: `at`, or `units`")],
 )
 AmendmentAsked = TypeAliasType(
-    "AmendmentAsked",
-    Annotated[dict[str, Any], Field(description="the request as it was made")],
+    "AmendmentAsked", Annotated[dict[str, Any], Field(description="the request as it was made")]
 )
 EventData = TypeAliasType(
-    "EventData",
-    Annotated[dict[str, Any], Field(description="`data` of an event; by type, see `webhooks`")],
+    "EventData", Annotated[dict[str, Any], Field(description="`data` of an event; by type, see `webhooks`")]
 )
 DeclaredContent = TypeAliasType(
     "DeclaredContent",
