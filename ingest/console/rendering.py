@@ -120,6 +120,12 @@ def formats_of(request: Request, viewer: Viewer) -> Formats:
     return Formats(viewer.locale, viewer.zone, services_of(request).clock() / 1e6)
 
 
+def sayer_of(request: Request, key: Key | None) -> Sayer:
+    """The words of whoever looks, for what is no page: a file to take away."""
+    viewer = viewer_of(request, key)
+    return Sayer(viewer.language, formats_of(request, viewer))
+
+
 def may(key: Key | None, permission: str) -> bool:
     """True where a key's role has the permission. Raises KeyError for one without a row."""
     return key is not None and key.role in PERMISSIONS[permission]
