@@ -341,10 +341,22 @@ class SeriesPoint(Described):
     operating_s: float
 
 
+class CameShown(Described):
+    """A span of time in which readings came in one way."""
+
+    from_: str = Field(alias="from")
+    until: str
+    came: Literal["live", "late", "bundle", "missing", "quarantined"]
+    readings: int
+
+
 class RestrictionAnswer(HousingAnswer):
     """One housing with its series."""
 
     series: list[SeriesPoint]
+    coverage: list[CameShown] | None = Field(
+        None, description="how readings came; null: the request did not ask `with_coverage`"
+    )
 
 
 class FleetAnswer(Described):
