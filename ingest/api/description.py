@@ -29,7 +29,7 @@ from cleanside.ingest.api.problems import ProblemDetails
 from cleanside.ingest.api.routes import batch_schema, described_events, meanings, named_schema
 from cleanside.ingest.api.routes.shared import every_dependant
 from cleanside.ingest.intake import codes
-from cleanside.ingest.owners.access import PERMISSIONS, ROLES
+from cleanside.ingest.owners.access import keys_with, people_with
 
 SECURITY = "key"
 JSON = "application/json"
@@ -115,8 +115,7 @@ def _complete(operation: dict[str, Any], route: APIRoute, method: str) -> None:
             response.setdefault("headers", {})["Request-Id"] = _TEXT
     if permission is not None:
         operation["security"] = [{SECURITY: []}]
-        allowed = ", ".join(role for role in ROLES if role in PERMISSIONS[permission])
-        operation["description"] = f"{operation.get('description', '')}\n\nRoles: {allowed}.".strip()
+        operation["description"] = f"{operation.get('description', '')}\n\n{_roles(permission)}".strip()
     operation["responses"] = {status: _json_first(responses[status]) for status in sorted(responses)}
     _exemplify(operation, examples().get(f"{method} {route.path_format}", {}))
 
@@ -127,6 +126,12 @@ def _json_first(response: dict[str, Any]) -> dict[str, Any]:
         return response
     content = response["content"]
     return response | {"content": {JSON: content[JSON], **content}}
+
+
+def _roles(permission: str) -> str:
+    """Which keys and which people may ask."""
+    keys, people = (", ".join(roles(permission)) or "none" for roles in (keys_with, people_with))
+    return f"Roles: {keys}. Roles of people: {people}."
 
 
 def permission_of(route: APIRoute) -> str | None:

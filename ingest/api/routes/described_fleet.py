@@ -11,7 +11,13 @@ from typing import Literal
 
 from pydantic import Field
 
-from cleanside.ingest.api.routes.described import CautionShown, DeclaredShown, Described, TerminalShown
+from cleanside.ingest.api.routes.described import (
+    CautionShown,
+    DeclaredShown,
+    Described,
+    SaidShown,
+    TerminalShown,
+)
 from cleanside.ingest.api.routes.described_kinds import (
     ElementWork,
     EntryVerdict,
@@ -99,6 +105,7 @@ class ChangeShown(Described):
     )
     verdict: EntryVerdict
     says: str = Field(description="the verdict with its figures, in English")
+    said: SaidShown = Field(description="the same as code and values")
     used_from: str | None = Field(description="from when it counts, UTC; null: it changes no figure")
     level_before_pa: float | None
     level_after_pa: float | None
