@@ -1,7 +1,7 @@
 """
 The command `keys`: make, list, replace and revoke. A secret goes to a terminal or a private file alone.
 
-It asks for no key: whoever may run it on the server can always make an admin key for an owner.
+It needs no key: a user who may run it on the server can always make an admin key for an owner.
 """
 
 from __future__ import annotations
@@ -98,7 +98,7 @@ def run_keys_create(chosen: Settings, given: argparse.Namespace) -> int:
 
 
 def _kept_owner(connection: sa.Connection, name: str, now_us: int) -> int:
-    """The id of an owner; a new one is said, so that a mistyped name shows."""
+    """The id of an owner; a new one is printed, so that a mistyped name shows."""
     if fleet.owner_id(connection, name) is None:
         print(f"new owner: {name}", file=sys.stderr)
     return fleet.keep_owner(connection, name, now_us)
@@ -201,7 +201,7 @@ def run_keys_revoke(chosen: Settings, given: argparse.Namespace) -> int:
 
 
 def run_keys_refusals(chosen: Settings, given: argparse.Namespace) -> int:
-    """List refusals for want of authorisation, newest hour first."""
+    """List refusals for missing authorisation, newest hour first."""
     with reader(chosen) as connection:
         owner = refusals.NO_OWNER if given.no_owner else owner_id(connection, given.owner)
         for found in refusals.list_of(connection, owner, limit=max(1, given.limit)):
