@@ -161,7 +161,7 @@ def _run(settings: Settings, _: argparse.Namespace) -> int:
     handler = logging.StreamHandler(sys.stderr)
     handler.addFilter(OthersBounded(now_us=SystemClock().since_boot_us))
     form = logging.Formatter("%(asctime)s.%(msecs)03dZ %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S")
-    form.converter = time.gmtime  # a machine's zone is nobody's when its log is read at the shop
+    form.converter = time.gmtime  # UTC, because the shop that reads the log may be in another zone
     handler.setFormatter(form)
     logging.basicConfig(handlers=[handler], level=logging.INFO)
     silence_http_clients()

@@ -2,7 +2,7 @@
 Files and folders that only their user may read: spool, key, bundle, database, archive, backup.
 
 Promises: a file is made with mode 0600 and a folder with 0700, whatever the umask is, and a file that is to
-be new follows no link and replaces nothing. The mode is given when the file is made, not afterwards: there
+be new follows no link and replaces nothing. The file is made with its mode, not changed afterwards: there
 is no moment in which others can open it.
 Leaves to others: what is in the files, and logging what was narrowed.
 """

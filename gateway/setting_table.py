@@ -7,7 +7,7 @@ CLEANSIDE_GATEWAY_UPLINK_TIMEOUT_S, and the file has `timeout_s` under [uplink].
 
 Promises: flag before environment before file before default. A value that is not allowed is refused with its
 place, the rule and the setting's sentence; an unknown key with the nearest one that exists. A name of the
-release before is read, with a notice that names the new one. No notice holds a value.
+previous release is read, with a notice of the new one. No notice has a value.
 Leaves to others: the rows (`gateway.settings`, `ingest.settings`), the sentences of errors
 (`gateway.setting_texts`), and where notices go.
 """
@@ -29,10 +29,10 @@ from cleanside.gateway.wire import Coded
 
 PREFIX: Final = "CLEANSIDE_"
 FILE: Final = "settings"  # the flag and the variable that name the file, in both programs
-NOTICES: Final = "notices"  # where the parser leaves what it has to say about old ways to write a flag
+NOTICES: Final = "notices"  # where the parser leaves notices about old ways to write a flag
 _DAY_S: Final = 86_400
 _CENTURY_D: Final = 36_500
-#: what systemd.syntax(7) takes for a boolean
+#: the booleans of systemd.syntax(7)
 _WORDS: Final = {
     **dict.fromkeys(("1", "yes", "true", "on"), True),
     **dict.fromkeys(("0", "no", "false", "off"), False),
@@ -64,7 +64,7 @@ class Setting:
     attribute: str
     section: str
     read: Callable[[Any], Any]
-    default: Any  # None or "": none is said in the help
+    default: Any  # None or "": the help shows none
     sentence: str
 
     @property
@@ -107,7 +107,7 @@ class Table:
     rows_of : the dataclass. error : raised where a setting is wrong; its table has `setting_texts`.
     more_variables : names beside the rows that the program reads from the environment itself.
     more_keys : keys at the top of the file that it reads itself.
-    old_prefix : how the variables began in the release before. old_file : its name for the file's flag.
+    old_prefix : of the variables in the previous release. old_file : its name for the file's flag.
     """
 
     program: str
@@ -156,7 +156,7 @@ class Table:
             parser.add_argument(setting.flag, dest=setting.name, metavar="VALUE", help=setting.help)
 
     def parse(self, parser: argparse.ArgumentParser, words: Sequence[str]) -> argparse.Namespace:
-        """Parse a command line. A switch with a value, as the release before wrote it, gets a notice."""
+        """Parse a command line. A switch with a value, as in the previous release, gets a notice."""
         notices: list[str] = []
         parsed = parser.parse_args(list(self._by_new_switches(words, notices)))
         setattr(parsed, NOTICES, [*notices, *(getattr(parsed, NOTICES, None) or ())])
@@ -288,7 +288,7 @@ def _notice(namespace: argparse.Namespace, text: str) -> None:
 
 
 class _OldFlag(argparse.Action):
-    """A flag by its name of the release before."""
+    """A flag by its name in the previous release."""
 
     def __init__(self, *, now: str, **rest: Any) -> None:
         super().__init__(**rest)

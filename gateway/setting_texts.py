@@ -10,7 +10,7 @@ from typing import Final
 
 from cleanside.gateway.wire import Sentences
 
-#: the rule that a value breaks; goes on after the value
+#: the rule that a value breaks; follows the value
 RULES: Final[Sentences] = {
     "not_a_name": "is not a name of 1 to 64 characters from A-Z a-z 0-9 - : . _",
     "not_a_number_of": "is not a number of {unit}",

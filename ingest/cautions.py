@@ -1,5 +1,5 @@
 """
-The cautions of the trade, by code: what to mind where somebody is about to act on a machine.
+The cautions of the trade, by code: what to mind before acting on a machine.
 
 Promises: one table, so that every answer, page and command says the same words. None of it replaces the
 maker's manual, local rules and licensed practice: `maker_first` stands first wherever cautions are shown.
@@ -59,7 +59,7 @@ CAUTIONS: Mapping[str, str] = {
     ),
 }
 
-#: what somebody is about to do -> codes, in the order in which they are shown
+#: the planned work -> codes, in the order in which they are shown
 SITUATIONS: Mapping[str, tuple[str, ...]] = {
     "acceptance": (
         "maker_first",

@@ -65,7 +65,7 @@ def _main(arguments: Sequence[str] | None) -> int:
     except IngestError as error:
         print(f"cleanside-ingest: {hidden.without_passwords(str(error))}", file=sys.stderr)
         return 2
-    except OperationalError as error:  # away or held by another program: nobody of ours is at fault
+    except OperationalError as error:  # unavailable, or locked: no fault of ours
         [first, *_] = hidden.without_passwords(str(error.orig)).strip().splitlines() or [""]
         print(f"cleanside-ingest: the database does not take it ({first}); try again", file=sys.stderr)
         return 2

@@ -17,7 +17,7 @@ import sqlalchemy as sa
 MARK = "***"
 #: a shorter password is not looked for by value: what is left around the marks would spell it
 LEAST_TO_FIND = 6
-#: members of a query that libpq takes for secrets (PostgreSQL manual, "Parameter Key Words")
+#: members of a query that are secrets for libpq (PostgreSQL manual, "Parameter Key Words")
 SECRET_MEMBERS = ("password", "sslpassword", "oauth_client_secret")
 
 _MEMBER = re.compile(

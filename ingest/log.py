@@ -2,7 +2,7 @@
 Log lines that are events: a stable name and fields, as text for people or one JSON object a line.
 
 Promises: no key is ever in a line; what repeats is counted rather than repeated (`BURST` a minute of one
-event, the rest is said as a number within the next minute or when the process ends).
+event, the others are counted and logged as a number within the next minute or when the process ends).
 Leaves to others: where lines go (standard error; a service manager keeps them), what is worth an event.
 """
 

@@ -68,7 +68,7 @@ class Metrics:
             ["code"],
             registry=registry,
         )
-        # Looking a label up costs as much as counting: what was seen once is kept.
+        # Looking a label up costs as much as counting, so the result is cached.
         self._known: dict[tuple[str, str, int | str], tuple[Counter, Histogram]] = {}
         ProcessCollector(registry=registry)
 

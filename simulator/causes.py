@@ -1,7 +1,7 @@
 """
 What goes wrong, and when: causes for mistrust laid out over a machine's year, one at a time.
 
-Promises: pure and seeded. A cause lies within the life of one element and apart from every other, so that
+Promises: pure and seeded. A cause is within the life of one element and apart from every other, so that
 each can be scored by itself.
 Leaves to others: what it does to a reading (`monitor`).
 """

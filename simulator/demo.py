@@ -215,7 +215,7 @@ def _one_process(
     choices: Choices,
     advance: Callable[[int], None],
 ) -> int | None:
-    """One life of the gateway process. Returns the power cycle to go on with; None: it came to the end."""
+    """One life of the gateway process. Returns the next power cycle; None: it was the last."""
     plan = Plan(
         machine=machine.spec.name,
         start_at=start_at,

@@ -1,7 +1,7 @@
 """
 What the demo ends with: the fleet as the planner sees it, and the account that says nothing was lost.
 
-Promises: pure; every number carries its unit; states are said in words.
+Promises: pure; every number has its unit; states are words.
 Leaves to others: getting the facts (`demo.py`).
 """
 
@@ -32,7 +32,7 @@ class StreamVerdict:
     released: int
     #: highest number that the gateway process said was on disk, before it was killed
     reported: int
-    #: the server's account of it; None: the server has never heard of it
+    #: the server's account of it; None: the server does not know it
     server: dict[str, Any] | None
 
     @property

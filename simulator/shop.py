@@ -97,7 +97,7 @@ class Shop:
         self._log.close()
 
     def wait(self) -> None:
-        """Stay until the server ends or somebody interrupts."""
+        """Wait until the server ends or a person interrupts."""
         assert self._process is not None
         self._process.wait()
 
@@ -141,7 +141,7 @@ class Shop:
         return self._ask("GET", path, None)
 
     def post(self, path: str, body: dict[str, Any]) -> dict[str, Any]:
-        """Tell as administrator."""
+        """Post as administrator."""
         return self._ask("POST", path, body)
 
     def _ask(self, method: str, path: str, body: dict[str, Any] | None) -> dict[str, Any]:

@@ -66,9 +66,9 @@ class TruthWriter:
 
 def make_room(folder: Path, *, overwrite: bool) -> None:
     """
-    An empty folder for a fleet. Raises CalledWrongly where something lies there.
+    An empty folder for a fleet. Raises CalledWrongly where it has files.
 
-    overwrite : a fleet that lies there goes; anything else stays, and is refused all the same.
+    overwrite : delete a fleet in it; any other file stays, and is refused all the same.
     """
     try:
         there = sorted(path.name for path in folder.iterdir()) if folder.exists() else []

@@ -45,7 +45,7 @@ DRAIN_STEPS = 4_000  # bound of the last drain
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Plan:
-    """What the parent tells the process. Written as JSON."""
+    """The parent's orders to the process. Written as JSON."""
 
     machine: str
     start_at: datetime
@@ -106,7 +106,7 @@ class Radio:
         return reply
 
     def close(self) -> None:
-        """Let go of the connection."""
+        """Close the connection."""
         self._inner.close()
 
 

@@ -120,7 +120,7 @@ def run_engine(
 
 
 def within(at_s: Floats, from_s: float, until_s: float) -> npt.NDArray[np.bool_]:
-    """Which instants lie in [from, until)."""
+    """Which instants are in [from, until)."""
     return np.asarray((at_s >= from_s) & (at_s < until_s))
 
 

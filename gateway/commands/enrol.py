@@ -66,7 +66,7 @@ def enrol(
     """
     Show the code, and write the key to its file, mode 0600. `new_attempt` gives a fresh random word.
 
-    say : told each time the server did not answer as it should, and when the next try is.
+    say : called after each failed try, with the reason and the time of the next one.
 
     Raises CalledWrongly where the file is there already or the server refuses, TryAgain without an answer.
     """

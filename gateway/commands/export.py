@@ -4,7 +4,7 @@ Write the backlog to a file that a person carries, beside a gateway that may be 
 Promises: takes nothing out of the spool: what is carried stays until the server acknowledges it; link and
 bundle may both deliver. The spool knows what was carried before it stands in the file: a mark that the server
 reaches through a bundle is then not above the highest number sent, and releases what the link never brought.
-A file that was cut short is gone on with.
+An interrupted export is resumed.
 Leaves to others: the file (`gateway.bundle`), what the server does with it.
 """
 

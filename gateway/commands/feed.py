@@ -37,12 +37,12 @@ _APPEND_AGAIN_S: Final = 1.0  # after the disk failed (chosen)
 
 
 class Held(NamedTuple):
-    """Readings that came together."""
+    """Readings that a source emitted together."""
 
     readings: Sequence[Reading]
     #: since boot
     measured_us: int
-    #: told once: None: they are on disk; a text: why they never will be
+    #: called once: None: they are on disk; a text: why they never will be
     then: Callable[[str | None], None] | None = None
 
 
@@ -50,7 +50,7 @@ class Bridge:
     """
     Readings of a source that cannot wait, while the disk does not take them: bounded, losses counted.
 
-    The newest stay: when the disk works again they are the ones that tell how things stand.
+    The newest stay, because they show the present state once the disk works again.
     """
 
     def __init__(self, *, most: int = BRIDGE_READINGS) -> None:
@@ -58,7 +58,7 @@ class Bridge:
         self._most = most
         self._held: deque[Held] = deque()
         self._count = 0
-        #: readings that went for want of room, not reported yet
+        #: readings dropped because memory was full, not reported yet
         self.lost = 0
 
     @property
@@ -121,14 +121,14 @@ class Feed:
         self._random_bytes = random_bytes
         self._refused = 0
         self._last_refusal: str | None = None
-        self._lost = 0  # went for want of room in memory, over the life of this process
+        self._lost = 0  # dropped because memory was full, over the life of this process
         self._disk_us: int | None = None  # since when the disk takes nothing
         self._disk_reason = ""
         self._failed: tuple[int, str] | None = None  # when the source failed, and why; None: it works
         self._last: tuple[Reading, int] | None = None  # the last reading, and when it came
         self._report_lock = threading.Lock()  # a source may read for several clients at once
         self._bridge = Bridge()
-        self._told_us: int | None = None  # when the source's word on the time was last looked at
+        self._told_us: int | None = None  # when a time from the source was last used
         context = Context(
             name=self.name,
             clock=clock,
@@ -171,7 +171,7 @@ class Feed:
             return self._bridge.count + self._bridge.lost
 
     def told(self) -> dict[str, Any]:
-        """How the source stands, as `status` shows it; spans in seconds."""
+        """The state of the source in the form of `status`; spans in seconds."""
         now_us = self._clock.since_boot_us()
         failed, last = self._failed, self._last
         return {

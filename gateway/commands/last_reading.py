@@ -32,7 +32,7 @@ class LastReading:
 
 
 def last_on_disk(connection: apsw.Connection, clock: Clock) -> LastReading | None:
-    """The reading that was appended last; None: none is held, or it cannot be read."""
+    """The reading that was appended last; None: there is none, or it cannot be read."""
     row = next(iter(connection.execute(_LAST)), None)
     with suppress(NotAsWritten, ValueError, TypeError):
         if row is not None:

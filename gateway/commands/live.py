@@ -1,11 +1,11 @@
 """
-What only the running gateway knows, told to `status` on a socket beside the spool.
+The state that only the running gateway knows, sent to `status` over a socket beside the spool.
 
 A socket and no file: it works while the disk takes no writes, what it says is never old, and a process that
 is dead cannot answer. It is found by the name of the spool. Where there is no answer, the kernel's table of
 locks says whether a process holds the spool all the same.
-Promises: telling never stops the gateway; asking waits two seconds at most.
-Leaves to others: what is told (`gateway.commands.run`), what a person is shown (`gateway.commands.standing`).
+Promises: an answer never stops the gateway; a question waits two seconds at most.
+Leaves to others: the content (`gateway.commands.run`), what a person reads (`gateway.commands.standing`).
 """
 
 from __future__ import annotations
@@ -43,12 +43,12 @@ class Process:
     pid: int | None = None
     #: why there is no answer
     reason: str = ""
-    #: what it told; empty unless it runs
+    #: its answer; empty unless it runs
     told: Mapping[str, Any] | None = None
 
 
 def tell(path: Path, say: Callable[[], Mapping[str, Any]], stop: threading.Event, *, log: Log) -> None:
-    """Answer whoever asks beside the spool at `path` with what `say` says, until `stop`."""
+    """Answer questions on the socket beside the spool at `path` with the result of `say`, until `stop`."""
 
     def take(descriptor: int) -> None:
         os.write(descriptor, json.dumps(say()).encode())

@@ -1,5 +1,5 @@
 """
-The gateway put together: sources fill the spool, the uplink empties it, until told to stop.
+The gateway put together: sources fill the spool, the uplink empties it, until `stop`.
 
 Promises: a source that fails is reported and started again, one that is stuck does not stop another; a
 stop is done within two seconds, whatever the network or a source is doing; only readings that the disk has
@@ -39,7 +39,7 @@ _MEND_EVERY_S: Final = 10.0  # between two looks for a file set aside, or readin
 _DRAINED_LOOK_S: Final = 0.2
 _FINISH_TELLING_S: Final = 1.0
 _STOP_LOOK_S: Final = 1.0  # between two tries to write while a stop waits for the disk (chosen)
-_DECLARE_WITHIN_S: Final = 5.0  # for telling the shop of what a stop loses (chosen)
+_DECLARE_WITHIN_S: Final = 5.0  # for declaring the loss of a stop to the shop (chosen)
 _STOP_EXTEND_S: Final = (
     10.0  # asked of the service manager at each of them: a try may hang on the disk (chosen)
 )
@@ -74,7 +74,7 @@ class Gateway:
         self._notifier = Notifier(environ or {})
         self._wake = threading.Event()
         self._tells = tells
-        self._silent = threading.Event()  # set at the very end: a stop that waits for the disk is told of
+        self._silent = threading.Event()  # set last: `status` still shows a stop that waits for the disk
         self._began_us = self.clock.since_boot_us()
         self._random_bytes = random_bytes
         self._end_now = threading.Event()  # asked to stop a second time
@@ -161,7 +161,7 @@ class Gateway:
                 telling.join(_FINISH_TELLING_S)
 
     def told(self) -> dict[str, Any]:
-        """What only this process knows, as `status` shows it; spans in seconds."""
+        """The state that only this process knows, in the form of `status`; spans in seconds."""
         return {
             "pid": os.getpid(),
             "version": VERSION,

@@ -1,7 +1,7 @@
 """
 How a gateway stands as a whole: its process, its spool, its disk, and what needs a person.
 
-Promises: changes nothing, and says what it cannot tell; a disk that takes no writes and a spool that cannot
+Promises: changes nothing, and says what it does not know; a disk that takes no writes and a spool that cannot
 be read are findings, not errors. Leaves to others: the spool's figures (`gateway.commands.status`), asking
 the process (`gateway.commands.live`), the screen (`gateway.commands.standing_text`).
 """
@@ -68,17 +68,17 @@ class Standing:
 
     @property
     def told(self) -> Mapping[str, Any]:
-        """What the process told; empty where it told nothing."""
+        """The answer of the process; empty where there is none."""
         return self.process.told or {}
 
     @property
     def sources(self) -> Sequence[Mapping[str, Any]]:
-        """Its sources, as it told."""
+        """Its sources, in its answer."""
         return self.told.get("sources") or []
 
     @property
     def link(self) -> Mapping[str, Any] | None:
-        """Its link as it told; None: it told nothing, or only collects."""
+        """Its link, in its answer; None: there is none, or it only collects."""
         return self.told.get("link")
 
     def total(self, name: str) -> int:
@@ -87,7 +87,7 @@ class Standing:
 
     @property
     def disk_failing(self) -> tuple[float, str] | None:
-        """Since when the process cannot write [s], and why; None: it can, or told nothing."""
+        """Since when the process cannot write [s], and why; None: it can, or did not answer."""
         failing = [
             (s["disk_failing_s"], s["disk_reason"]) for s in self.sources if s["disk_failing_s"] is not None
         ]
@@ -95,7 +95,7 @@ class Standing:
 
     @property
     def newest(self) -> LastReading | None:
-        """The last reading, on disk or told by the process."""
+        """The last reading, on disk or in the answer of the process."""
         told = [
             LastReading(
                 {

@@ -47,7 +47,7 @@ class Status:
 
     @property
     def budget_days(self) -> float | None:
-        """How long readings are held [d]; None: as long as the bytes allow."""
+        """How long readings are kept [d]; None: as long as the bytes allow."""
         days = self.spool.notes.get("budget_days")
         return float(days) if isinstance(days, (int, float)) else None
 

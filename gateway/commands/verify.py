@@ -39,7 +39,7 @@ def verify(path: Path) -> list[str]:
 
 
 def unprotected(path: Path) -> int:
-    """How many readings bear no checksum, because an earlier version wrote them: a change goes unnoticed."""
+    """How many readings have no checksum, because an earlier version wrote them: a change stays unnoticed."""
     with _opened(path) as connection:
         through = unprotected_through(connection)
         query = "SELECT count(*) FROM readings WHERE position <= ? AND sum IS NULL"
@@ -76,7 +76,7 @@ def _findings(connection: apsw.Connection, path: Path) -> Iterator[str]:
 
 
 def _said(error: Exception) -> str:
-    # SQLite speaks of pages and tables; of what it says elsewhere the class is enough.
+    # SQLite's own text names pages and tables; of other errors the class is enough.
     return str(error) if isinstance(error, apsw.Error) else why(error)
 
 
@@ -89,7 +89,9 @@ def _of_file(connection: apsw.Connection) -> list[str]:
 
 
 def _of_numbers(connection: apsw.Connection, row: StreamRow) -> list[str]:
-    """Each number above the mark is held or declared shed, none is both; no mark is beyond the appended."""
+    """
+    Faults where a number above the mark is not stored or shed, or is both, or a mark is beyond the appended.
+    """
     findings = []
     if row.acknowledged_through > row.appended_through:
         findings.append(

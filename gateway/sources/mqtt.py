@@ -7,9 +7,9 @@ message that comes again and brings its own time is known again and appended onc
 reported and counted. Over TLS the broker is verified; a password goes over TLS or loopback only.
 Leaves to others: starting again after a lost connection, with growing waits (`gateway.commands.feed`).
 
-A message without `at` is stamped on arrival. A broker that held it back while the machine was off delivers it
+A message without `at` is stamped on arrival. A broker that stored it while the machine was off delivers it
 late, and a kill can bring it twice: let publishers send `at`, or set `qos` to 0 for topics of bare numbers.
-A retained message is what was said last before we came, no measurement of now: reported, not taken.
+A retained message is older than our subscription, no present measurement: reported, not taken.
 
 Options: `host`, `port` (1883, with TLS 8883); `client`: the name under which the broker keeps the session,
 one for each gateway; `topics`: topic -> "quantity unit" for messages that are one number, or -> a table of
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from paho.mqtt.enums import MQTTErrorCode
 
 KEEP_ALIVE_S: Final = 60  # chosen: a broker that is gone is noticed within a minute and a half
-_LOOK_S: Final = 0.2  # how soon a stop is heard
+_LOOK_S: Final = 0.2  # how soon a stop is noticed
 _ANSWER_WITHIN_S: Final = 10.0  # until a broker has to have taken connection and topics (chosen)
 _AT_ONCE: Final = MOST_ON_THE_WAY // 2  # messages a commit
 
@@ -119,7 +119,7 @@ class MqttSource:
         return client
 
     def _password(self) -> str | None:
-        """Read anew for each connection: a new one is used without a restart."""
+        """The password, read for each connection: a new one is used without a restart."""
         if self._password_file is None:
             return None
         return read_secret(self._password_file, check="password_file")

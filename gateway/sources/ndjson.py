@@ -49,7 +49,7 @@ from cleanside.gateway.sources.options import Options
 from cleanside.gateway.timing.clock import Anchor
 from cleanside.gateway.wire import MAX_INTEGER, BatchRefused, Reading, is_name, us_of
 
-_LOOK_S = 0.25  # how soon a stop is heard
+_LOOK_S = 0.25  # how soon a stop is noticed
 _LONGEST_ID = 64  # characters; as a name of the contract
 
 
@@ -160,7 +160,7 @@ class NdjsonSource:
     def _tell_time(self, reading: Reading) -> None:
         if self._teller is None or reading.at is None or reading.at_uncertainty_s is None:
             return
-        # It was said at `at`, and read some time between then and `delay_s` later: in the middle of that.
+        # The line was written at `at`, and read up to `delay_s` later: use the middle.
         half_us = round(self._delay_s * 500_000)
         anchor = Anchor(
             kind=self._teller,

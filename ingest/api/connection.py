@@ -50,7 +50,7 @@ MAX_PIPELINED = 8  # requests that wait behind the one being answered; chosen, h
 IDLE_S = 5  # between two requests; a gateway that posts more rarely connects again
 LINGER_S = 5.0  # RFC 9112 section 9.6: a client must be able to read why before its bytes are answered by RST
 LINGER_BYTES = 256 * 1024  # read and dropped meanwhile
-STUCK_S = 300.0  # an answer of which so long nothing more fits into the socket is given up; chosen
+STUCK_S = 300.0  # how long a client may leave a full socket unread before its answer is dropped; chosen
 
 
 class _EndedHere(Exception):
@@ -147,13 +147,13 @@ class Connection(HttpToolsProtocol):
             transport.close()  # it may not wait to be read: that would be a connection more
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Let go of what it held."""
+        """Free the resources of the connection."""
         self._leave()
         self._hold(0)
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
-        """Bytes of requests, or bytes that nobody waits for any more."""
+        """Bytes of requests, or bytes that are ignored by now."""
         self._unset_keepalive_if_required()
         if self._deaf:
             self._drop(len(data))
@@ -285,7 +285,7 @@ class Connection(HttpToolsProtocol):
             self.cycle.keep_alive = False  # what came before is answered, then it closes
         elif not self._in_body or self._is_answering():
             self._answer(fault)
-        else:  # the rest of a request that was answered already: another answer would be taken for the next
+        else:  # the rest of an answered request: the client would read another answer as the next one
             self._linger()
 
     def _answer(self, fault: Fault) -> None:

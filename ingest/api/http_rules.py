@@ -69,7 +69,7 @@ TOO_MANY = Fault(
     "this address has too many connections without a valid key; close some, or show a key on each",
     retry_after_s=5,
 )
-#: RFC 9112 section 9.3.2: whoever pipelines sends again what was not answered before the end
+#: RFC 9112 section 9.3.2: a client that pipelines repeats requests without an answer at the end
 TOO_MANY_WAITING = Fault(503, "overloaded", "too many requests wait on this connection; send one at a time")
 NO_ROOM = Fault(
     503, "overloaded", "too many heads of requests are under way; send again shortly", retry_after_s=2

@@ -305,7 +305,7 @@ def _methods_at(request: Request) -> list[str]:
 
 
 def _of(request: Request) -> dict[str, str]:
-    """What tells a request in the log."""
+    """The fields that identify a request in the log."""
     request_id = getattr(request.state, "request_id", "")
     return {"request_id": request_id, "method": request.method, "path": request.url.path[:200]}
 

@@ -2,7 +2,7 @@
 TLS of the server: on with a certificate, TLS 1.2 at least, certificates of clients asked for on demand.
 
 Promises: keys never cross a network in the clear by mistake: without a certificate the server listens on
-loopback alone, unless somebody says that TLS ends in a proxy before it. A certificate that was renewed is
+loopback alone, unless a setting says that TLS ends in a proxy before it. A certificate that was renewed is
 taken up on SIGHUP, without a restart; one that does not fit is refused and the old one stays.
 Leaves to others: listening (`ingest.commands.serve`), where certificates come from.
 """

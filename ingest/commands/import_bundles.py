@@ -28,7 +28,7 @@ from cleanside.ingest.intake.bundles import Bringer
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.writer.writer import as_our_errors
 
-#: what became of one file, as the route tells it; or `problem`, where nothing of it was taken
+#: the outcome for one file, in the form of the route; or `problem`, where nothing of it was taken
 BundleOutcome = dict[str, Any]
 
 

@@ -1,4 +1,4 @@
-"""The command `serve`: take readings and answer questions over HTTP, until told to stop."""
+"""The command `serve`: take readings and answer requests over HTTP, until a signal stops it."""
 
 from __future__ import annotations
 
@@ -39,14 +39,14 @@ def add(commands: Any) -> None:
 
 
 def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
-    """Serve until told to stop."""
+    """Serve until a signal stops it."""
     import uvicorn
 
     from cleanside.ingest.api import connection
 
     log.set_up(chosen.log_level, chosen.log_format, secrets=hidden.passwords_of(chosen.database))
     _warn_of_visible(given.database)
-    addresses.networks_of(chosen.webhook_networks)  # what cannot be is said before anything begins
+    addresses.networks_of(chosen.webhook_networks)  # wrong settings are reported before anything begins
     trusted = addresses.proxies_of(chosen.trusted_proxies, behind_proxy=chosen.behind_proxy)
     encryption = server_tls.context(chosen)
     new = new_file(chosen.database)
@@ -84,7 +84,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     gc.collect()
     gc.freeze()  # what is loaded now stays: the collector need not look at it (measured: p99 to a half)
     for number in (signal.SIGTERM, signal.SIGINT):
-        # uvicorn stops in good order on these, then raises them again for whoever comes next: nobody does.
+        # uvicorn stops in good order on these, then raises them again for the next handler: there is none.
         signal.signal(number, lambda *_: None)
     with first_account.offered(chosen, listening.getsockname()[1], app.system_clock()):
         announcing_server(config).run(sockets=[listening])

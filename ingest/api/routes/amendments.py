@@ -1,4 +1,4 @@
-"""What a person does about held readings: amend, discard, set aside; preview first, undo after."""
+"""Change quarantined readings: amend, discard, set aside; preview first, undo after."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ EntryId = Annotated[int, Field(ge=1, le=2**53)]
 
 
 class Where(Strict):
-    """Held readings by what they have in common."""
+    """Quarantined readings by common members."""
 
     code: Name | None = None
     device: Name | None = None
@@ -59,7 +59,7 @@ class Where(Strict):
 
 
 class Selection(Strict):
-    """Which held readings: by number, or by what they have in common."""
+    """Which quarantined readings: by number, or by common members."""
 
     entries: list[EntryId] | None = Field(None, min_length=1, max_length=amend.MAX_AT_ONCE)
     where: Where | None = Field(
@@ -105,14 +105,14 @@ class ChangeBody(Strict):
 
 
 class AmendBody(Selection):
-    """Amend held readings and look at them again."""
+    """Amend quarantined readings and check them again."""
 
     change: ChangeBody = ChangeBody()
     note: Words = Field("", max_length=400)
 
 
 class DiscardBody(Selection):
-    """Give held readings up."""
+    """Discard quarantined readings."""
 
     reason: Words = Field(min_length=3, max_length=400)
 
@@ -147,7 +147,7 @@ class SetAsideBody(Strict):
     {"entries": ["{entry}"], "preview": True}, other_body={"where": {"device": "{device}"}, "preview": True}
 )
 def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
-    """Change unit or time of held readings; those that are believed then are stored."""
+    """Change unit or time of quarantined readings; those that pass the checks then are stored."""
     given = body.change
     change = Repair(**given.model_dump())
     if change.time_is_right and change != Repair(time_is_right=True):
@@ -171,7 +171,9 @@ def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
     other_body={"where": {"device": "{device}"}, "reason": "the tube was off", "preview": True},
 )
 def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
-    """Discard held readings with a reason. They stay on record, count as discarded, and can be had back."""
+    """
+    Discard quarantined readings with a reason. They stay on record, count as discarded, and can be restored.
+    """
     return _act(
         body,
         resources,

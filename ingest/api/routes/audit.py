@@ -70,7 +70,7 @@ def get_audit_refusals(
     """
     Requests with this owner's keys that were refused for lack of authorisation, by hour, newest first.
 
-    Ended keys are among them. Requests with no key of this server are counted for whoever runs it. Counts are
+    Ended keys are among them. The operator of the server sees the counts without a key. Counts are
     written down every few seconds and kept for 90 days; beyond 64 an hour the rest counts as "others".
     """
     with resources.reading() as connection:

@@ -1,4 +1,4 @@
-"""POST /v1/bundles: a backlog that was carried as a file comes in."""
+"""POST /v1/bundles: import a backlog that was carried as a file."""
 
 from __future__ import annotations
 

@@ -53,7 +53,7 @@ def post_boot_correction_undo(
     resources: R,
     key: Annotated[Key, Depends(needs("quarantine:write"))],
 ) -> dict[str, Any]:
-    """Give readings the times again that they were sent with. Asked for again, it goes on where it was."""
+    """Restore the times of readings as sent. A repeated request continues where the first one ended."""
 
     def begin(connection: sa.Connection) -> CorrectionRow:
         found = corrections.find(connection, key.owner_id, correction)

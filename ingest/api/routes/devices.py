@@ -100,7 +100,7 @@ class NewAssignment(Strict):
 @example({"device": "{device}", "machine": "{machine}", "housing": "{housing}"})
 def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetWriter) -> dict[str, Any]:
     """
-    Register a device. Readings that came before are held for its owner; they are checked and stored now.
+    Register a device. Its earlier readings are in quarantine at its owner; they are checked and stored now.
 
     An integrator's key is bound to the devices it registers. It may register names that no other key has to
     do with: none is bound to it, has posted for it, or has an open code for it.
@@ -159,7 +159,7 @@ def post_device_assignment(
         found = _find(connection, key, device)
         housing = find_housing(connection, key, body.machine, body.housing)
         seated = seating.seat(connection, found, order_of(body, housing), now_us)
-        if found.retired_us is not None:  # whoever puts it on a machine has it in use again
+        if found.retired_us is not None:  # a device that is assigned to a machine is in use again
             found = fleet.retire(connection, found, None)
         about = {"device": device, "body": body.model_dump(mode="json")}
         audit.note(connection, key.owner_id, now_us, key.handle, "assignment", **about)
@@ -206,7 +206,7 @@ def patch_device(device: PathName, body: DeviceEdit, resources: R, key: FleetWri
     "/v1/devices", summary="Devices", responses=shown(DevicesAnswer, tagged=True), response_class=Response
 )
 def get_devices(request: HttpRequest, resources: R, key: Reader, page: P) -> Response:
-    """Devices that the key may see, by name, also those that nobody has registered yet."""
+    """Devices that the key may see, by name, unregistered ones too."""
     (after,) = page.after(str) or (None,)
     with resources.reading() as connection:
         found = fleet.devices_of(connection, key.owner_id, after=after)

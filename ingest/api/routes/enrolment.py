@@ -206,7 +206,8 @@ MAX_ENROL_BYTES = 4_096  # of who has no key yet; a code, a name and an attempt 
 @example({"code": "00000-00000-00000"})
 async def post_enrol(body: CodeShown, request: Request, resources: R) -> dict[str, Any]:
     """
-    Give the code, get the device's key, once; no key is needed. Readings held for the device are claimed.
+    Send the code, get the device's key, once; no key is needed. Quarantined readings of the device are
+    checked.
 
     Every code that is not valid gets the same answer. Tries are limited by address. A body has at most
     4096 bytes.

@@ -107,7 +107,7 @@ def post_key_rotation(
     key: Annotated[Key, Depends(needs("keys:rotate"))],
 ) -> dict[str, Any]:
     """
-    Make the successor of a key: same role, devices and note. The replaced key goes on for the overlap.
+    Make the successor of a key: same role, devices and note. The replaced key stays valid for the overlap.
 
     A key of role device replaces itself alone, at most once an hour. A reply was lost: ask again with the old
     key; the successor that was never used gets a fresh secret.

@@ -91,7 +91,7 @@ class NewHousing(Strict):
 
 
 class NewMachine(Strict):
-    """A machine with its housings; one housing called main where none is given."""
+    """A machine with its housings; without any, one housing called main."""
 
     machine: NewName
     display_name: DisplayName | None = Field(None, description="what people call it, any text")

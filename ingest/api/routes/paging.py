@@ -56,7 +56,7 @@ class Page:
 
     def after(self, *kinds: type[int] | type[str]) -> tuple[Any, ...] | None:
         """
-        The position to go on from, as values of these kinds; None: from the beginning.
+        The position to continue from, as values of these kinds; None: from the beginning.
 
         Raises Refused (422) for a cursor that is none of this list.
         """
@@ -113,7 +113,7 @@ def _no_cursor() -> NotValid:
 def paged(usual: int = PAGE, most: int = MOST_ROWS) -> Callable[..., Page]:
     """A dependency that gives the page of a request: parameters `limit`, at most `most`, and `cursor`."""
 
-    # Made here, because an annotation that is a text cannot see what this function was given.
+    # Made here, because an annotation that is a text cannot see the arguments of this function.
     limited = Query(usual, ge=1, le=most, description="entries of one answer")
 
     def page_of(
@@ -158,7 +158,7 @@ def answer(request: Request, document: Any) -> Response:
     """
     A JSON answer with its entity tag, or 304.
 
-    In ASCII: what is held may have half characters in its texts, which UTF-8 cannot carry.
+    In ASCII: quarantined texts may have half characters, which UTF-8 cannot represent.
     """
     content = json.dumps(document, separators=(",", ":")).encode()
     tag = tag_of(content)

@@ -1,4 +1,4 @@
-"""Quarantine: what is held, and why."""
+"""Quarantine: which readings, and why."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ def get_quarantine(
     received_since: Annotated[At | None, Query(description="received from this instant on")] = None,
     received_until: Annotated[At | None, Query(description="received before this instant")] = None,
 ) -> Response:
-    """Held readings in order of receipt; a key that is bound to devices sees those of its devices."""
+    """Quarantined readings in order of receipt; a key that is bound to devices sees those of its devices."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
         wanted = quarantine.WantedRows(
@@ -61,7 +61,7 @@ def get_quarantine(
 
 
 def ascii_json(document: Any) -> Response:
-    """JSON in ASCII: what is held may have half characters in its texts, which UTF-8 cannot carry."""
+    """JSON in ASCII: quarantined texts may have half characters, which UTF-8 cannot represent."""
     return Response(json.dumps(document), media_type="application/json")
 
 

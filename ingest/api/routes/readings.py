@@ -1,4 +1,4 @@
-"""POST /v1/readings: a batch comes in."""
+"""POST /v1/readings: receive a batch."""
 
 from __future__ import annotations
 

@@ -254,7 +254,7 @@ def has_question(seen: View) -> bool:
 
 
 def _of_first_page(at_us: int, now_us: int) -> int:
-    """The instant that a cursor carries. Raises Refused (422) where nobody still turns that page."""
+    """The instant of a cursor. Raises Refused (422) where it is too old."""
     if not now_us - PAGES_FOR_US <= at_us <= now_us:
         raise NotValid(Complaint("query/cursor", "cursor_too_old", at=text(at_us), now=text(now_us)))
     return at_us

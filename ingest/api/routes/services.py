@@ -126,5 +126,5 @@ def services_of(request: Request) -> Services:
 
 
 def host_of(request: Request) -> str | None:
-    """The address a request came from; a proxy's word is taken only where the settings name the proxy."""
+    """The address of a request; a proxy's header counts only where the settings name the proxy."""
     return None if request.client is None else request.client.host

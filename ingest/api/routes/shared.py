@@ -69,7 +69,7 @@ class StrictRoute(APIRoute):
     """
     Reads JSON as RFC 8259 has it: of a name that stands twice, none is guessed to be meant.
 
-    Asks for the key before it reads the body: the framework would hold a mebibyte for whoever has none.
+    Checks the key before it reads the body: the framework would read a mebibyte from clients without one.
     """
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:

@@ -1,4 +1,4 @@
-"""Streams: what the server holds of each, so that a gateway knows where to go on."""
+"""Streams: the mark of each, so that a gateway knows where to continue."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ def _line(stream: Stream) -> dict[str, Any]:
     response_class=Response,
 )
 def get_stream(stream: str, resources: R, key: Annotated[Key, Depends(needs("streams:read"))]) -> Response:
-    """What is held of a stream; 404 `unknown_stream` for one that is unknown or not the key's to see."""
+    """The state of a stream; 404 `unknown_stream` for one that is unknown or that the key may not see."""
     with resources.reading() as connection:
         found = streams.find(connection, key.owner_id, _canonical(stream))
         if found is None or not sees_device(key, found.device):

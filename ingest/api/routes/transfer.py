@@ -88,7 +88,7 @@ class Acceptance(Strict):
 @example({"machine": "{machine}"})
 def post_transfer(body: NewTransfer, resources: R, key: Admin) -> dict[str, Any]:
     """
-    Offer a machine with its history to whoever shows the code, which the answer has once.
+    Offer a machine with its history to the owner that shows the code. The answer has the code once.
 
     Nothing changes before it is accepted. A new offer ends the one before.
     """
@@ -179,9 +179,10 @@ async def post_transfer_acceptance(
     body: Acceptance, request: Request, resources: R, key: Admin
 ) -> dict[str, Any]:
     """
-    Take a machine with its history: its devices, readings, held readings, archive, changes and summaries.
+    Take a machine with its history: its devices, stored, quarantined and archived readings, changes and
+    summaries.
 
-    The former owner's keys lose the devices that go along; make a key here for each of them.
+    The former owner's keys lose the moved devices; make a key here for each of them.
     """
     limits, host = services_of(request).limits, host_of(request)
     limits.may_try(host)

@@ -1,4 +1,4 @@
-"""Webhooks: who is told what happened, what is on its way, and sending it again."""
+"""Webhooks: addresses for events, pending deliveries, and sending them again."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ EVENTS = "\n".join(f"| `{kind}` | {sentence} |" for kind, sentence in announcing
 
 
 class NewWebhook(Strict):
-    """Where to be told of what."""
+    """An address and its event types."""
 
     url: Words = Field(
         max_length=addresses.MAX_URL,
@@ -61,7 +61,7 @@ class NewWebhook(Strict):
 
 
 class NewReplay(Strict):
-    """What to send again; left out: what was given up."""
+    """Which deliveries to send again; left out: those given up."""
 
     from_event: int | None = Field(None, ge=1, le=2**53, description="all from this event on")
 
@@ -152,7 +152,7 @@ def get_webhooks(request: Request, resources: R, key: Admin, page: P) -> Respons
     "/v1/webhooks/{webhook}", summary="End a webhook", response_model=WebhookEnded, responses=problems(404)
 )
 def delete_webhook(webhook: WebhookId, resources: R, key: Admin) -> dict[str, Any]:
-    """End a webhook; what still waited for it is given up, and stays in the list."""
+    """End a webhook; its waiting deliveries are given up, and stay in the list."""
 
     def save(connection: sa.Connection) -> None:
         now_us = resources.clock()
@@ -197,7 +197,7 @@ def get_webhook_deliveries(
 )
 @example({})
 def post_webhook_replay(webhook: WebhookId, body: NewReplay, resources: R, key: Operator) -> dict[str, Any]:
-    """Have what was given up, or all from an event on, sent again, in order."""
+    """Send deliveries again, in order: those given up, or all from an event on."""
 
     def save(connection: sa.Connection) -> int:
         found = _find(connection, key, webhook, wanted=True)
