@@ -53,13 +53,16 @@ from cleanside.gateway.spool.rescue import DAMAGED_REASON as DAMAGED
 from cleanside.gateway.spool.rescue import (
     add_salvaged,
     aside_path,
+    carry_back,
     find_new,
     is_end_known,
     is_read,
+    is_salvaged,
     salvage,
+    set_aside_files,
     waiting,
 )
-from cleanside.gateway.spool.rewind import rewind_stream
+from cleanside.gateway.spool.rewind import count_held, rewind_stream
 from cleanside.gateway.spool.room import SpoolRoom, file_bytes, is_over, tables_bytes, used_bytes
 from cleanside.gateway.spool.rows import READ, Row, frozen, read_rows
 from cleanside.gateway.spool.shed import declare
@@ -345,8 +348,23 @@ class Spool:
 
         Deleted numbers are declared shed, reason `pruned_after_ack`. Returns how many are sent again.
         """
+        self._carry_back(self.stream(stream), through)
         with self._disk.transaction() as connection:
             return rewind_stream(connection, self._stream(connection, stream), through)
+
+    def _carry_back(self, row: StreamRow, through: int) -> None:
+        """Take what the server had and lost of a salvaged stream from the files that were set aside."""
+        if not is_salvaged(row):
+            return
+        for aside in set_aside_files(self.path):
+            with self._disk.reading() as connection:
+                if count_held(connection, row, through) >= row.acknowledged_through - through:
+                    return
+            pages, first = read_pages(aside), through + 1
+            while first <= row.acknowledged_through:
+                with self._disk.transaction() as connection:
+                    first = carry_back(connection, pages, row, first)
+                    self._forget()
 
     @_on_a_full_disk
     def fork(self, reason: str, *, move: bool = False) -> str:
@@ -518,7 +536,11 @@ class Spool:
         """The open stream first, and those with readings in the spool: their marks have to be asked for."""
         with self._disk.reading() as connection:
             rows = stream_rows(connection)
-            held = [row for row in rows if row.state == "forked" and holds_any(connection, row)]
+            held = [
+                row
+                for row in rows
+                if row.state == "forked" and (is_salvaged(row) or holds_any(connection, row))
+            ]
             return [row.stream for row in [*(row for row in rows if row.state == "open"), *held]]
 
     def stream(self, stream: str) -> StreamRow:

@@ -5,8 +5,9 @@ SQLite reads what it can; the rest comes from the pages themselves (`gateway.spo
 first page or to an inner one costs only that page.
 
 Promises: the old file is neither changed nor deleted. Collection continues in the new file at once. Each
-number above the old mark is either carried over with its time, or declared shed, reason `damaged`. The work
-goes in small transactions and continues after a restart.
+number above the old mark is either carried over with its time, or declared shed, reason `damaged`. Readings
+below it stay in the old file, and come from there if the server loses them. The work goes in small
+transactions and continues after a restart.
 Leaves to others: detecting damage (`gateway.spool.queue`), sending (`gateway.uplink.loop`).
 
 Salvaged streams have negative positions in the new file, in front of all others. AUTOINCREMENT never uses
@@ -18,7 +19,7 @@ from __future__ import annotations
 import itertools
 import json
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -170,6 +171,8 @@ def salvage(connection: apsw.Connection, pages: Pages) -> bool:
                 connection, old, known, stream
             ):
                 return True
+            if stream.acknowledged_through and stream.state != "closed":  # the server may have to ask for it
+                _salvaged(connection, stream)
     return False
 
 
@@ -181,21 +184,72 @@ def _carry_over(
     last = min(first + _AT_ONCE - 1, stream.appended_through)
     if first > last:
         return False
+    held = _insert_sound(connection, old, known, stream, new, (first, last))
+    _declare_missing(connection, _shed_before(old, known.pages, stream, first, last), new, held, first, last)
+    connection.execute(
+        "UPDATE streams SET last_position = ? WHERE number = ?", (new.position(last), new.number)
+    )
+    return True
+
+
+def _insert_sound(
+    connection: apsw.Connection,
+    old: apsw.Connection | None,
+    known: _Old,
+    stream: StreamRow,
+    new: StreamRow,
+    span: tuple[int, int],
+    *,
+    without: Set[int] = frozenset(),
+) -> set[int]:
+    """Insert the readings of a span of numbers that are as they were written. Returns their numbers."""
     held = set()
-    for row in _readable(old, known.pages, stream.position(first), stream.position(last)):
+    for row in _readable(old, known.pages, stream.position(span[0]), stream.position(span[1])):
         seq = stream.seq(row[0])
-        for unit_sets in (known.unit_sets, known.unit_copies):
+        for unit_sets in () if seq in without else (known.unit_sets, known.unit_copies):
             if is_sound(
                 row, unit_sets, stream=stream.stream, seq=seq, unprotected_through=known.unprotected_through
             ):
                 _insert(connection, replace(known, unit_sets=unit_sets), row, new, new.position(seq))
                 held.add(seq)
                 break
-    _declare_missing(connection, _shed_before(old, known.pages, stream, first, last), new, held, first, last)
-    connection.execute(
-        "UPDATE streams SET last_position = ? WHERE number = ?", (new.position(last), new.number)
-    )
-    return True
+    return held
+
+
+def is_salvaged(stream: StreamRow) -> bool:
+    """A stream of a file that was set aside: what was acknowledged of it is still there, if anywhere."""
+    return stream.first_position < 0
+
+
+def set_aside_files(path: Path) -> list[Path]:
+    """What was set aside of the spool at `path`, newest first."""
+    beside = [aside_path(path, other.name) for other in path.parent.glob(f"{path.name}.damaged-*")]
+    return sorted(filter(None, beside), key=lambda aside: int(aside.name.rpartition("-")[2]), reverse=True)
+
+
+def carry_back(connection: apsw.Connection, pages: Pages, new: StreamRow, first: int) -> int:
+    """
+    Insert some readings of a salvaged stream that the server had and lost, from number `first` on.
+
+    pages : of a file that was set aside, read before. In the caller's transaction. Returns the next number to
+    go on with, beyond the mark once all were looked at.
+    """
+    last = min(first + _AT_ONCE - 1, new.acknowledged_through)
+    query = "SELECT position FROM readings WHERE position BETWEEN ? AND ?"
+    there = {
+        new.seq(position)
+        for (position,) in connection.execute(query, (new.position(first), new.position(last)))
+    }
+    for entry in shed_within(connection, new.number, first, last):  # given up for good
+        there.update(range(entry.first, entry.last + 1))
+    with _opened(pages.path) as old:
+        known = _read_old(old, pages)
+        stream = next((row for row in known.streams if row.stream == new.stream), None)
+        if stream is None:
+            return new.acknowledged_through + 1
+        if len(there) <= last - first:
+            _insert_sound(connection, old, known, stream, new, (first, last), without=there)
+    return last + 1
 
 
 def _salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:

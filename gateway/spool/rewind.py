@@ -17,6 +17,13 @@ from cleanside.gateway.spool.file import open_beside, translated
 from cleanside.gateway.spool.shed import declare
 from cleanside.gateway.spool.state import StreamRow, stream_rows
 
+_HELD = "SELECT count(*) FROM readings WHERE position BETWEEN ? AND ?"
+#: the positions before and behind each hole among those first to last, both ends included
+_MISSING = """SELECT before, position FROM (
+    SELECT position, lag(position, 1, ?1 - 1) OVER (ORDER BY position) AS before
+    FROM (SELECT position FROM readings WHERE position BETWEEN ?1 AND ?2 UNION ALL SELECT ?2 + 1))
+WHERE position > before + 1"""
+
 
 def rewind_stream(connection: apsw.Connection, row: StreamRow, through: int) -> int:
     """
@@ -26,15 +33,18 @@ def rewind_stream(connection: apsw.Connection, row: StreamRow, through: int) -> 
     """
     if not 0 <= through < row.acknowledged_through:
         return 0
-    held: tuple[int | None, int] = connection.execute(
-        "SELECT min(position), count(*) FROM readings WHERE position BETWEEN ? AND ?",
-        (row.position(through + 1), row.position(row.acknowledged_through)),
-    ).fetchall()[0]  # type: ignore[assignment]
-    held_from = row.acknowledged_through + 1 if held[0] is None else row.seq(held[0])
-    if through + 1 < held_from:
-        declare(connection, row.number, through + 1, held_from - 1, "pruned_after_ack")
+    span = row.position(through + 1), row.position(row.acknowledged_through)
+    for before, after in connection.execute(_MISSING, span).fetchall():
+        first, last = row.seq(int(before) + 1), row.seq(int(after) - 1)
+        declare(connection, row.number, first, last, "pruned_after_ack")
     connection.execute("UPDATE streams SET acknowledged_through = ? WHERE number = ?", (through, row.number))
-    return held[1]
+    return count_held(connection, row, through)
+
+
+def count_held(connection: apsw.Connection, row: StreamRow, through: int) -> int:
+    """How many readings of a stream are here between number `through` and its mark."""
+    span = row.position(through + 1), row.position(row.acknowledged_through)
+    return int(connection.execute(_HELD, span).get)
 
 
 def rewind(path: Path, *, stream: str | None, first: int) -> int:
