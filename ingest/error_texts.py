@@ -154,6 +154,7 @@ SENTENCES: Sentences = {
     "not_our_server": "{server} is not our server (status {status}); check --server",
     "not_sound": "{path} is not sound: {found}; look at the disk",
     "overlap_hours_out_of_range": "--overlap-hours {overlap_hours} is not from 0 to {most}",
+    "too_many_streams": "{streams} pages look on already; this one looks again when asked to",
     "requests_wait": "{waiting} requests wait for the disk already; send again when Retry-After has passed",
     "restriction_not_above_zero": (
         "{path}: row {row}: restriction is {restriction:g}; at work it must be above 0"

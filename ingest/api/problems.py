@@ -56,6 +56,7 @@ TITLES: Mapping[str, str] = {
     "not_rotatable": "The key cannot be replaced now",
     "key_suspended": "The key waits for a person to confirm it",
     "key_not_for_device": "The key is not for this device",
+    "not_signed_in": "Nobody is signed in",
     "other_site": "The form came from another site",
     "role_not_allowed": "The key's role does not allow this",
     "device_unknown": "The device is not registered",
