@@ -27,7 +27,7 @@ from cleanside.ingest.console.routing import PageRoute
 from cleanside.ingest.console.static_files import address_of
 from cleanside.ingest.console.viewer import Viewer, viewer_of
 from cleanside.ingest.console.wording import Sayer
-from cleanside.ingest.owners.access import PERMISSIONS
+from cleanside.ingest.owners.access import allows
 from cleanside.ingest.store.keys import Key
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -120,9 +120,15 @@ def formats_of(request: Request, viewer: Viewer) -> Formats:
     return Formats(viewer.locale, viewer.zone, services_of(request).clock() / 1e6)
 
 
+def sayer_of(request: Request, key: Key | None) -> Sayer:
+    """The words of whoever looks, for what is no page: a file to take away."""
+    viewer = viewer_of(request, key)
+    return Sayer(viewer.language, formats_of(request, viewer))
+
+
 def may(key: Key | None, permission: str) -> bool:
     """True where a key's role has the permission. Raises KeyError for one without a row."""
-    return key is not None and key.role in PERMISSIONS[permission]
+    return key is not None and allows(key, permission)
 
 
 def places_of(request: Request, key: Key | None) -> Iterator[str]:

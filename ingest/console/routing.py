@@ -18,6 +18,7 @@ from fastapi.routing import APIRoute
 from starlette.datastructures import FormData
 
 from cleanside.ingest.api.routes.shared import key_of, needed_permission, needs
+from cleanside.ingest.api.routes.signed_in import token_of_cookie
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store.keys import Key
 
@@ -60,13 +61,18 @@ def page_router() -> APIRouter:
 
 async def key_of_viewer(request: Request, permission: str) -> Key | None:
     """
-    The key of who asks; None: not signed in.
+    The key of who asks; None: not signed in, or not any more.
 
     Raises Refused as `key_of` does. A signed-in person is a key for the time of the request.
     """
-    if "authorization" in request.headers:
+    if "authorization" not in request.headers and token_of_cookie(request) is None:
+        return None
+    try:
         return await key_of(request, permission)
-    return None  # there are no sessions yet
+    except Refused as refused:
+        if refused.code == "session_ended":
+            return None
+        raise
 
 
 def refuse_other_sites(request: Request) -> None:
@@ -92,7 +98,7 @@ def wants_json(request: Request) -> bool:
 def _who_is_it(request: Request) -> RedirectResponse:
     """To the sign-in. Raises Refused (401) for a script: a redirect would lead it to a page."""
     if wants_json(request):
-        raise Refused(401, "not_signed_in", "nobody is signed in here; sign in, then send again")
+        raise Refused(401, "session_ended", "nobody is signed in here; sign in, then send again")
     return to_sign_in(request)
 
 

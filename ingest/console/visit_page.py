@@ -103,7 +103,7 @@ async def post_visit(
     given = {name: value for name, value in fields.items() if isinstance(value, str)}
     if given.get("person", key.handle) != key.handle:
         detail = f"this entry was made by another person, not by {key.handle}; sign in as whoever made it"
-        raise Refused(401, "not_signed_in", detail)
+        raise Refused(401, "session_ended", detail)
     zone = viewer_of(request, key).zone
     entry = _entry_of(machine, given, instant_text(resources.clock()), lambda at: at.replace(tzinfo=zone))
     answer = await run_in_threadpool(take, resources, key, entry)

@@ -76,14 +76,14 @@ def test_a_refusal_reaches_the_outbox_with_its_code(api: Api) -> None:
     assert (answer.status_code, answer.json()["code"]) == (409, "terminal_differs")
 
 
-def test_who_is_not_signed_in_keeps_the_entry(api: Api) -> None:
+def test_who_is_session_ended_keeps_the_entry(api: Api) -> None:
     answer = api.request("POST", PAGE, key=None, headers=OUTBOX, data={"kind": "element_change"})
-    assert (answer.status_code, answer.json()["code"]) == (401, "not_signed_in")
+    assert (answer.status_code, answer.json()["code"]) == (401, "session_ended")
 
 
 def test_an_entry_of_another_person_is_not_taken_under_this_ones_name(api: Api) -> None:
     answer = form(api, "element_change", headers=OUTBOX, person="wolny", **MADE)
-    assert (answer.status_code, answer.json()["code"]) == (401, "not_signed_in")
+    assert (answer.status_code, answer.json()["code"]) == (401, "session_ended")
     assert api.get("/v1/entries").json()["entries"] == []
 
 

@@ -32,6 +32,8 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/visit/{machine}"): EVERYONE - {"device"},
     ("GET", "/visit/{machine}/live"): EVERYONE - {"device"},
     ("POST", "/visit/{machine}"): {"planner", "operator", "admin"},
+    ("GET", "/fleet"): EVERYONE - {"device"},
+    ("GET", "/fleet.csv"): EVERYONE - {"device"},
 }
 PAGES = {(method, route.path): route for route in all_pages() for method in sorted(route.methods or ())}
 VOID = {"meta", "link", "input", "br", "hr", "img", "path", "rect", "circle"}

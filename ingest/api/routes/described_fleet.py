@@ -11,7 +11,13 @@ from typing import Literal
 
 from pydantic import Field
 
-from cleanside.ingest.api.routes.described import DeclaredShown, Described, EntryVerdict, TerminalShown
+from cleanside.ingest.api.routes.described import (
+    DeclaredShown,
+    Described,
+    EntryVerdict,
+    SaidShown,
+    TerminalShown,
+)
 
 Role = Literal["device", "integrator", "planner", "operator", "admin"]
 Next = Field(description="`cursor` of the next page; null: this is the last")
@@ -89,6 +95,7 @@ class ChangeShown(Described):
     )
     verdict: EntryVerdict
     says: str = Field(description="the verdict with its figures, in English")
+    said: SaidShown
     used_from: str | None = Field(description="from when it counts; null: it changes no figure")
     level_before_pa: float | None
     level_after_pa: float | None

@@ -11,7 +11,7 @@ const WAIT_MS = 10_000;
 const MOST_PAGES = 60; // asked for ahead: the machines of a site
 const STAYS = /^\/(visit|machines|work)(\/|$)/;
 const IS_STREAM = /\/live$/;
-const CHANGES_PERSON = /^\/(sign-in|sign-out|invitation|passkey)/;
+const CHANGES_PERSON = /^\/(sign-in|sign-out|invitations?|passkeys?|v1\/sessions)/;
 let person = 0; // how often the person changed; an answer asked for before must not be kept after
 
 self.addEventListener("install", () => self.skipWaiting());
@@ -21,7 +21,7 @@ self.addEventListener("fetch", (event) => {
   const { request } = event;
   const url = new URL(request.url);
   if (url.origin !== self.location.origin) return;
-  if (request.method === "POST" && CHANGES_PERSON.test(url.pathname)) {
+  if (request.method !== "GET" && CHANGES_PERSON.test(url.pathname)) {
     person += 1;
     event.waitUntil(caches.delete(PAGES));
   } else if (request.method === "GET" && url.pathname.startsWith("/static/")) {
