@@ -74,11 +74,11 @@ def stay_of(checks: Sequence[Check]) -> Stay:
     """Whether a technician may leave, by the checks alone."""
     verdicts = [check.verdict for check in checks]
     tally = (verdicts.count(PASSED), verdicts.count(FAILED), verdicts.count(OPEN))
-    here = sum(check.verdict == OPEN and check.check not in BY_THEMSELVES for check in checks)
+    here = any(check.verdict == OPEN and check.check not in BY_THEMSELVES for check in checks)
     if tally[1]:
         return Stay("failed", tally[1], *tally)
     if here:
-        return Stay("open_here", here, *tally)
+        return Stay("open_here", tally[2], *tally)
     return Stay("open_later" if tally[2] else "passed", tally[2] or tally[0], *tally)
 
 
