@@ -33,7 +33,12 @@ NEW_US = 3 * DAY_US
 INSTALLATION, SERVICE = "installation", "service"
 
 #: parts of the page that the stream keeps up to date -> template
-PARTS = {"live": "visit_live.html", "link": "visit_link.html", "checks": "visit_checks.html"}
+PARTS = {
+    "stay": "visit_stay.html",
+    "live": "visit_live.html",
+    "link": "visit_link.html",
+    "checks": "visit_checks.html",
+}
 
 
 def see(request: Request, key: Key, machine: str, housing: str, job: str | None) -> dict[str, Any]:
@@ -84,6 +89,7 @@ def _shown(request: Request, key: Key, report: Report, newest: Mapping[str, Any]
         "values": _values(newest),
         "signal": signal_of([(_s(p["at"]), p["signal_dbm"]) for p in newest["signal"]]),
         "made_s": report.looked_us / 1e6,
+        "ends_s": (report.since_us + acceptance_sheet.WINDOW_US) / 1e6,
     }
 
 

@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 from markupsafe import Markup
 
-from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.formats import Figure, Formats
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.restriction.verdict.installation import Check
 from cleanside.ingest.restriction.verdict.statement import Statement
@@ -21,6 +21,8 @@ from cleanside.ingest.store.fleet import TerminalRow
 PASSED, FAILED, OPEN, NOT_MEASURED = "passed", "failed", "not yet seen", "not measured"
 #: checks that show by themselves later, wherever the technician is: they want a link or a fix, not a person
 BY_THEMSELVES = frozenset({"link", "clock"})
+#: anchors that have words
+ANCHORS = frozenset({"gps", "ntp", "server"})
 #: failed first, then what is open, then what is proven
 _ORDER = (FAILED, OPEN, PASSED, NOT_MEASURED)
 
@@ -76,7 +78,7 @@ def stay_of(checks: Sequence[Check]) -> Stay:
     tally = (verdicts.count(PASSED), verdicts.count(FAILED), verdicts.count(OPEN))
     here = any(check.verdict == OPEN and check.check not in BY_THEMSELVES for check in checks)
     if tally[1]:
-        return Stay("failed", tally[1], *tally)
+        return Stay("failed_and_open" if tally[2] else "failed", tally[1], *tally)
     if here:
         return Stay("open_here", tally[2], *tally)
     return Stay("open_later" if tally[2] else "passed", tally[2] or tally[0], *tally)
@@ -103,10 +105,22 @@ class SheetWords:
         values, code = dict(statement.values), statement.code
         if isinstance(values.get("seen"), Statement):
             values["seen"] = self.seen(values["seen"])
-        if code == "time_known" and values["anchor"]:
-            code = "time_known_by"
+        if code == "time_known":
+            values["within"] = self._within(values["uncertainty_s"])
+            if values["anchor"]:
+                code, values["anchor"] = "time_known_by", self._anchor(values["anchor"])
         values["n"] = values.get("times", values.get("readings", 0))
         return self._say(f"visit.seen.{code}", **(values | {"as_read": self.limit_as_read()}))
+
+    def _within(self, seconds: float) -> Figure | str:
+        """How well a time is known: below ten seconds with decimals, else as an age."""
+        if seconds >= 10:
+            return self._formats.age(seconds)
+        return self._formats.of_unit(seconds, "s", 2 if seconds < 1 else 1)
+
+    def _anchor(self, anchor: str) -> str:
+        """What ties a boot to UTC; one without words as the gateway names it."""
+        return self._say.plain(f"visit.anchor.{anchor}") if anchor in ANCHORS else anchor
 
     def next_step(self, statement: Statement) -> Markup:
         """What to do."""

@@ -152,7 +152,8 @@ def checks(*verdicts_: str, name: str = "zero with the engine off") -> list[Chec
 def test_a_technician_stays_while_a_check_needs_somebody_at_the_machine() -> None:
     assert stay_of(checks("passed", "not measured")).word == "passed"
     assert stay_of(checks("passed", "not yet seen")).word == "open_here"
-    assert stay_of(checks("passed", "not yet seen", "failed")).word == "failed"
+    assert stay_of(checks("passed", "not yet seen", "failed")).word == "failed_and_open"
+    assert stay_of(checks("passed", "failed")).word == "failed"
     late = checks("not yet seen", name="link")
     assert (stay_of(late).word, stay_of(late).may_leave) == ("open_later", True)
 

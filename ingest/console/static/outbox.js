@@ -148,11 +148,17 @@
   async function show() {
     const entries = await mine();
     box.hidden = entries.length === 0;
-    const waiting = entries.filter((entry) => entry.state === WAITING).length;
-    const words = waiting === 1 ? box.dataset.one : box.dataset.other;
-    box.querySelector("[data-count]").textContent = words.replace("{n}", waiting);
+    box.querySelector("[data-count]").textContent = counted(entries);
     box.querySelector("[data-signed-out]").hidden = !signedOut;
     box.querySelector("[data-entries]").replaceChildren(...entries.map(rowOf));
+  }
+
+  function counted(entries) {
+    const { one, other, refusedOne, refusedOther } = box.dataset;
+    const waiting = entries.filter((entry) => entry.state === WAITING).length;
+    const [single, several] = waiting ? [one, other] : [refusedOne, refusedOther];
+    const n = waiting || entries.length;
+    return (n === 1 ? single : several).replace("{n}", n);
   }
 
   function why({ code, detail }) {
@@ -165,8 +171,8 @@
     const isRefused = entry.state === REFUSED;
     shown.classList.add(isRefused ? "failed" : "open");
     shown.querySelector("[data-what]").textContent = entry.what;
-    shown.querySelector("[data-made]").textContent = new Date(entry.made_at).toLocaleString(
-      document.documentElement.lang, { dateStyle: "short", timeStyle: "short" });
+    const made = new Date(entry.made_at).toLocaleString([], { dateStyle: "short", timeStyle: "short" });
+    shown.querySelector("[data-made]").textContent = made;
     shown.querySelector("[data-waits]").hidden = isRefused;
     for (const part of shown.querySelectorAll("[data-refused]")) part.hidden = !isRefused;
     shown.querySelector("[data-said]").textContent = isRefused ? why(entry.refusal) : "";
