@@ -191,5 +191,24 @@ def test_who_signs_out_leaves_no_page_on_the_phone(context: BrowserContext) -> N
     page.reload()
     kept = "caches.open('pages').then(pages => pages.keys()).then(keys => keys.length)"
     page.wait_for_function(f"async () => await {kept} > 0")
-    page.evaluate("fetch('/sign-out', {method: 'POST'}).then(() => null)")
+    page.goto("/me")
+    page.get_by_role("button", name="Sign out").click()
+    page.wait_for_url("**/sign-in")
     page.wait_for_function(f"async () => await {kept} === 0")
+
+
+def test_machines_of_the_list_open_without_a_link_though_nobody_opened_them_before(
+    shop: Shop, context: BrowserContext
+) -> None:
+    page = context.new_page()
+    page.goto("/visit")
+    kept = "caches.match('/visit/grader-07', {ignoreVary: true})"
+    page.wait_for_function(f"async () => Boolean(await {kept})")
+    shop.link.cut()
+    page.goto(VISIT)
+    enter(page, "never opened before")
+    expect(page.locator("[data-count]")).to_have_text("1 entry on this phone, not yet at the shop")
+    shop.link.restore()
+    link_is_back(page)
+    all_sent(page)
+    assert notes(shop) == ["never opened before"]

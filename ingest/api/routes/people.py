@@ -15,7 +15,7 @@ from cleanside.ingest.api.routes.described_people import (
     PersonShown,
 )
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     DisplayName,
@@ -34,6 +34,7 @@ from cleanside.ingest.owners.people import WantedPerson
 from cleanside.ingest.store import people as people_store
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.people import Person
+from cleanside.ingest.writer.resources import Resources
 
 router = router_of("people")
 
@@ -99,6 +100,12 @@ def link(request: Request, token: str) -> str:
 @router.get("/v1/people", summary="People", responses=shown(PeopleAnswer, tagged=True))
 def get_people(request: Request, resources: R, key: Admin, page: P) -> Response:
     """The people of this owner by name, those who are out too."""
+    kept, cursor = list_people(resources, key, page)
+    return page_answer(request, "people", kept, cursor)
+
+
+def list_people(resources: Resources, key: Key, page: Page) -> tuple[list[dict[str, Any]], str | None]:
+    """One page of people, and the cursor of the next."""
     after = page.after(str)
     with resources.reading() as connection:
         found = people_store.list_of(
@@ -106,7 +113,7 @@ def get_people(request: Request, resources: R, key: Admin, page: P) -> Response:
         )
         kept, cursor = page.cut(found, lambda person: (person.name,))
         ends = people_store.invitation_ends(connection, [person.id for person in kept])
-    return page_answer(request, "people", [document_of(p, ends.get(p.id)) for p in kept], cursor)
+    return [document_of(p, ends.get(p.id)) for p in kept], cursor
 
 
 def document_of(person: Person, invited_until_us: int | None) -> dict[str, Any]:

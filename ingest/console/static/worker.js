@@ -11,7 +11,7 @@ const WAIT_MS = 10_000;
 const MOST_PAGES = 60; // asked for ahead: the machines of a site
 const STAYS = /^\/(visit|machines|work)(\/|$)/;
 const IS_STREAM = /\/live$/;
-const CHANGES_PERSON = /^\/(sign-in|sign-out|invitations?|passkeys?|v1\/sessions)/;
+const CHANGES_PERSON = /^\/(sign-in|sign-out|join|v1\/sessions)/;
 let person = 0; // how often the person changed; an answer asked for before must not be kept after
 
 self.addEventListener("install", () => self.skipWaiting());
