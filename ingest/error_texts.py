@@ -172,6 +172,7 @@ SENTENCES: Sentences = {
     "not_our_server": "{server} is not our server (status {status}); check --server",
     "not_sound": "{path} is not sound: {found}; look at the disk",
     "overlap_hours_out_of_range": "--overlap-hours {overlap_hours} is not from 0 to {most}",
+    "too_many_streams": "{streams} pages look on already; this one looks again when asked to",
     "passwords_waiting": (
         "{waiting} others wait for their password to be checked; send again when Retry-After has passed"
     ),

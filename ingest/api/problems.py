@@ -84,6 +84,7 @@ TITLES: Mapping[str, str] = {
     "unknown_amendment": "Unknown amendment",
     "unknown_webhook": "Unknown webhook",
     "unknown_element_change": "Unknown element change",
+    "entry_differs": "The entry was made differently before",
     "change_differs": "The element change was entered differently",
     "too_many_webhooks": "Too many webhooks",
     "webhook_key_missing": "No key to encrypt the webhook's secret with",

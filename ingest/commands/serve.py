@@ -11,6 +11,7 @@ import logging
 import os
 import signal
 import socket
+from collections.abc import Callable
 from functools import partial
 from typing import Any
 
@@ -87,7 +88,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
         # uvicorn stops in good order on these, then raises them again for the next handler: there is none.
         signal.signal(number, lambda *_: None)
     with first_account.offered(chosen, listening.getsockname()[1], app.system_clock()):
-        announcing_server(config).run(sockets=[listening])
+        announcing_server(config, services_in(served).streams.end).run(sockets=[listening])
     return 0
 
 
@@ -102,8 +103,12 @@ def _warn_of_visible(flag: str | None) -> None:
         logging.getLogger("cleanside.ingest").warning("ingest.password_visible", extra={"reason": reason})
 
 
-def announcing_server(config: Any) -> Any:
-    """A uvicorn server that prints its address once it takes requests, and ends what takes too long."""
+def announcing_server(config: Any, end_streams: Callable[[], None]) -> Any:
+    """
+    A uvicorn server that prints its address once it takes requests, and ends what takes too long.
+
+    end_streams : called when it stops, before it waits for answers that are under way.
+    """
     import uvicorn
 
     from cleanside.ingest.api import connection
@@ -116,6 +121,10 @@ def announcing_server(config: Any) -> Any:
                 scheme = "http" if config.ssl is None else "https"
                 address = {"listening": f"{scheme}://{_in_url(host)}:{port}", "pid": os.getpid()}
                 print(json.dumps(address), flush=True)
+
+        async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+            end_streams()
+            await super().shutdown(sockets)
 
         async def on_tick(self, counter: int) -> bool:
             if counter % LOOK_TICKS == 0:

@@ -62,6 +62,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_amendment": "check the number against the list of amendments",
     "unknown_element_change": "list the element changes of the housing; give the instant as it stands there",
     "change_differs": "take the element change back and enter it anew, or leave it as it is",
+    "entry_differs": "make it a new entry with an id of its own, or leave it as it was taken",
     "unknown_webhook": "check the number against the list of webhooks",
     "too_many_webhooks": "end a webhook that is not needed any more",
     "webhook_key_missing": "have who runs the server do what detail says, then register the webhook again",

@@ -49,6 +49,8 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "terminals:write": frozenset({"integrator", "planner", "operator", "admin"}) | _VISITING,
     "changes:write": frozenset({"planner", "operator", "admin"}) | _VISITING,
     "prices:write": frozenset({"planner", "operator", "admin"}),
+    "entries:read": frozenset({"planner", "operator", "admin"}) | _VISITING,
+    "entries:write": frozenset({"planner", "operator", "admin"}) | _VISITING,
     "attention:read": frozenset({"operator", "admin"}),
     "account:read": frozenset({"planner", "operator", "admin"}),
     "quarantine:read": frozenset({"device", "integrator", "operator", "admin"}),

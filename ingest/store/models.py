@@ -288,6 +288,25 @@ element_changes = sa.Table(
     sa.UniqueConstraint("housing_id", "entry_id"),
 )
 
+#: what people entered away from the shop, by the id that their phone gave it: each is carried out once
+entries = sa.Table(
+    "entries",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("entry_id", sa.String(64), nullable=False),
+    #: what is entered (`ingest.api.routes.entry_kinds`)
+    sa.Column("kind", sa.String(32), nullable=False),
+    sa.Column("machine", sa.String(64), nullable=False),
+    #: SHA-256 of kind, machine and content, so that a resend is told from another entry under the same id
+    sa.Column("content_hash", sa.String(64), nullable=False),
+    #: when it was made, by the server's clock
+    sa.Column("made_us", sa.BigInteger, nullable=False),
+    sa.Column("taken_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.UniqueConstraint("owner_id", "entry_id"),
+)
+
 #: a person has read a terminal restriction a second time, and it was the same
 confirmations = sa.Table(
     "confirmations",

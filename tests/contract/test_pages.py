@@ -28,6 +28,11 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/"): None,
     ("GET", "/static/{digest}/{name}"): None,
     ("POST", "/language"): None,
+    ("GET", "/worker.js"): None,
+    ("GET", "/visit"): EVERYONE - {"device"},
+    ("GET", "/visit/{machine}"): EVERYONE - {"device"},
+    ("GET", "/visit/{machine}/live"): EVERYONE - {"device"},
+    ("POST", "/visit/{machine}"): {"planner", "operator", "admin"},
     ("GET", "/sign-in"): None,
     ("POST", "/sign-in"): None,
     ("GET", "/join"): None,
@@ -84,6 +89,7 @@ def test_every_page_stands_in_the_table() -> None:
 @pytest.mark.parametrize(("method", "path"), sorted(name for name in ALLOWED_PAGES if ALLOWED_PAGES[name]))
 def test_a_page_is_for_the_roles_of_the_table_and_for_no_other(api: Api, method: str, path: str) -> None:
     api.register()
+    api.services.streams.end()  # a stream says what it has and ends
     allowed = ALLOWED_PAGES[method, path]
     for role in ROLES:
         response = api.request(method, re.sub(r"{\w+}", "grader-07", path), key=role)

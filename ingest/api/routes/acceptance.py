@@ -25,6 +25,7 @@ from cleanside.ingest.api.routes.machines import (
 )
 from cleanside.ingest.api.routes.named_schema import opened
 from cleanside.ingest.api.routes.shared import (
+    Act,
     At,
     Name,
     PathName,
@@ -44,7 +45,7 @@ from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance as store
 from cleanside.ingest.store import audit, fleet
 from cleanside.ingest.store.acceptance import Confirmation, HandComparison
-from cleanside.ingest.store.fleet import TerminalRow
+from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 from cleanside.ingest.store.keys import Key
 
 router = router_of("acceptance")
@@ -149,28 +150,30 @@ def post_second_reading(
     key: Annotated[Key, Depends(needs("terminals:write"))],
 ) -> dict[str, Any]:
     """Confirm the limit that holds for a housing."""
+    now_us = resources.clock()
+    act = Act(key, machine, now_us, now_us)
+    limit = resources.writer.call(lambda connection: keep_second_reading(connection, act, body))
+    return {
+        "machine": machine,
+        "housing": body.housing,
+        "terminal_restriction": terminal_document(limit),
+        "confirmed_at": text(now_us),
+        "confirmed_by": key.handle,
+    }
+
+
+def keep_second_reading(connection: sa.Connection, act: Act, body: SecondReading) -> TerminalRow:
+    """Confirm the limit that holds now. Raises Refused, and then wrote nothing."""
     require_unit(body.unit, "#/unit")
     restriction_pa = to_si(body.value, body.unit, "restriction")
-
-    def save(connection: sa.Connection) -> dict[str, Any]:
-        now_us = resources.clock()
-        housing = find_housing(connection, key, machine, body.housing)
-        limit = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
-        if limit is None or (limit.value, limit.unit) != (body.value, body.unit):
-            raise _differs(limit, body, restriction_pa, machine)
-        given = Confirmation(now_us, key.handle, body.value, body.unit, restriction_pa)
-        store.put_confirmation(connection, housing.id, given)
-        about = {"machine": machine, "body": body.model_dump(mode="json")}
-        audit.note(connection, key.owner_id, now_us, key.handle, "terminal_confirmed", **about)
-        return {
-            "machine": machine,
-            "housing": body.housing,
-            "terminal_restriction": terminal_document(limit),
-            "confirmed_at": text(now_us),
-            "confirmed_by": key.handle,
-        }
-
-    return resources.writer.call(save)
+    housing = find_housing(connection, act.key, act.machine, body.housing)
+    limit = terminal_at(fleet.terminals_of(connection, housing.id), act.now_us)
+    if limit is None or (limit.value, limit.unit) != (body.value, body.unit):
+        raise _differs(limit, body, restriction_pa, act.machine)
+    given = Confirmation(act.made_us, act.key.handle, body.value, body.unit, restriction_pa)
+    store.put_confirmation(connection, housing.id, given)
+    _note(connection, act, "terminal_confirmed", body)
+    return limit
 
 
 @router.post(
@@ -191,20 +194,31 @@ def post_hand_comparison(
     key: Annotated[Key, Depends(needs("terminals:write"))],
 ) -> dict[str, Any]:
     """Keep a comparison with who made it and when. The answer is the sheet with it."""
-    value_si = _value_si(body)
+    now_us = resources.clock()
+    act = Act(key, machine, now_us, now_us)
 
     def save(connection: sa.Connection) -> dict[str, Any]:
-        now_us = resources.clock()
-        housing = find_housing(connection, key, machine, body.housing)
-        given = HandComparison(
-            now_us, key.handle, body.subject, body.value, body.unit, value_si, body.compared_with
-        )
-        store.put_comparison(connection, housing.id, given)
-        about = {"machine": machine, "body": body.model_dump(mode="json")}
-        audit.note(connection, key.owner_id, now_us, key.handle, "compared_by_hand", **about)
+        housing = keep_hand_comparison(connection, act, body)
         return document_of(acceptance_sheet.report(connection, housing, since_us=None, now_us=now_us))
 
     return resources.writer.call(save)
+
+
+def keep_hand_comparison(connection: sa.Connection, act: Act, body: ByHand) -> HousingRow:
+    """Keep what was compared by hand. Raises Refused, and then wrote nothing."""
+    value_si = _value_si(body)
+    housing = find_housing(connection, act.key, act.machine, body.housing)
+    given = HandComparison(
+        act.made_us, act.key.handle, body.subject, body.value, body.unit, value_si, body.compared_with
+    )
+    store.put_comparison(connection, housing.id, given)
+    _note(connection, act, "compared_by_hand", body)
+    return housing
+
+
+def _note(connection: sa.Connection, act: Act, what: str, body: Strict) -> None:
+    about = {"machine": act.machine, "body": body.model_dump(mode="json")}
+    audit.note(connection, act.key.owner_id, act.now_us, act.key.handle, what, **about)
 
 
 def _value_si(body: ByHand) -> float | None:

@@ -125,6 +125,66 @@ class ChangesAnswer(Described):
     cautions: list[CautionShown] = Field(description="common practice; the engine maker's manual comes first")
 
 
+# ---------------------------------------------------------------- newest values
+
+
+class NewestValueShown(Described):
+    """The newest value of a quantity, in SI."""
+
+    quantity: str
+    value: float
+    unit: str
+    at: str
+
+
+class SignalShown(Described):
+    """The signal strength at an instant."""
+
+    at: str
+    signal_dbm: float
+
+
+class NewestAnswer(Described):
+    """What the devices on a housing last said."""
+
+    machine: str
+    housing: str
+    devices: list[str]
+    now: str
+    received_at: str | None = Field(description="of the newest reading; null: nothing has arrived")
+    readings_waiting: int = Field(description="readings that its gateway is known to hold")
+    values: list[NewestValueShown]
+    signal: list[SignalShown] = Field(description="of the last ten minutes, oldest first")
+
+
+# ---------------------------------------------------------------- entries made without a link
+
+
+class EntryShown(Described):
+    """An entry that was carried out."""
+
+    entry_id: str
+    kind: str
+    machine: str
+    made_at: str = Field(description="by the server's clock")
+    taken_at: str
+    who: str
+
+
+class EntryAnswer(EntryShown):
+    """What became of an entry, once it is durable."""
+
+    outcome: Literal["taken", "same_as_before"]
+    server_time: str
+
+
+class EntriesAnswer(Described):
+    """Entries that were made without a link, in the order in which they were carried out."""
+
+    entries: list[EntryShown]
+    next: str | None = Next
+
+
 # ---------------------------------------------------------------- devices
 
 

@@ -18,6 +18,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
+    Act,
     At,
     Name,
     PathName,
@@ -94,17 +95,9 @@ def post_element_change(
     is confirmed, corrected or taken back.
     """
     now_us = resources.clock()
-    change = _entered(body, key.handle, now_us)
-
-    def save(connection: sa.Connection) -> HousingRow:
-        housing = find_housing(connection, key, machine, body.housing)
-        what = _put(connection, housing.id, change)
-        if what is not None:
-            about = {"machine": machine, "body": body.model_dump(mode="json")}
-            audit.note(connection, key.owner_id, now_us, key.handle, what, **about)
-        return housing
-
-    return _shown(request, resources, key, resources.writer.call(save))
+    act = Act(key, machine, now_us, now_us)
+    housing = resources.writer.call(lambda connection: keep_change(connection, act, body))
+    return _shown(request, resources, key, housing)
 
 
 @router.get(
@@ -168,6 +161,17 @@ def delete_element_change(
 
 
 # ---------------------------------------------------------------- what becomes of an entry
+
+
+def keep_change(connection: sa.Connection, act: Act, body: NewChange) -> HousingRow:
+    """Enter or confirm what was done to an element. Raises Refused, and then wrote nothing."""
+    change = _entered(body, act.key.handle, act.now_us)
+    housing = find_housing(connection, act.key, act.machine, body.housing)
+    what = _put(connection, housing.id, change)
+    if what is not None:
+        about = {"machine": act.machine, "body": body.model_dump(mode="json")}
+        audit.note(connection, act.key.owner_id, act.now_us, act.key.handle, what, **about)
+    return housing
 
 
 def _entered(body: NewChange, who: str, now_us: int) -> EnteredChange:

@@ -20,6 +20,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.named_schema import opened
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import (
+    Act,
     At,
     DisplayName,
     Name,
@@ -233,18 +234,21 @@ def post_terminal_restriction(
     key: Annotated[Key, Depends(needs("terminals:write"))],
 ) -> dict[str, Any]:
     """Set the limit of a housing from an instant on; earlier ones stay for the time before."""
+    now_us = resources.clock()
+    act = Act(key, machine, now_us, now_us)
+    limit = resources.writer.call(lambda connection: keep_limit(connection, act, body))
+    return {"machine": machine, "housing": body.housing, "terminal_restriction": terminal_document(limit)}
+
+
+def keep_limit(connection: sa.Connection, act: Act, body: HousingTerminal) -> TerminalRow:
+    """Set the limit of a housing. Raises Refused, and then wrote nothing."""
     limit = _terminal(body, "#")
     assert limit is not None
-
-    def save(connection: sa.Connection) -> dict[str, Any]:
-        housing = find_housing(connection, key, machine, body.housing)
-        fleet.put_terminal(connection, housing.id, limit)
-        now_us = resources.clock()
-        about = {"machine": machine, "body": body.model_dump(mode="json")}
-        audit.note(connection, key.owner_id, now_us, key.handle, "terminal", **about)
-        return {"machine": machine, "housing": body.housing, "terminal_restriction": terminal_document(limit)}
-
-    return resources.writer.call(save)
+    housing = find_housing(connection, act.key, act.machine, body.housing)
+    fleet.put_terminal(connection, housing.id, limit)
+    about = {"machine": act.machine, "body": body.model_dump(mode="json")}
+    audit.note(connection, act.key.owner_id, act.now_us, act.key.handle, "terminal", **about)
+    return limit
 
 
 # ---------------------------------------------------------------- what is seen, and how it is shown

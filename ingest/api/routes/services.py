@@ -20,6 +20,7 @@ from starlette.responses import Response
 from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.api.routes.open_streams import OpenStreams
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.metrics import Metrics
 from cleanside.ingest.owners.access import Keyring
@@ -54,6 +55,7 @@ class Services:
     refusals: Refusals = field(default_factory=Refusals)
     snapshots: Snapshots = field(default_factory=Snapshots)
     memory: Memory = field(default_factory=Memory)
+    streams: OpenStreams = field(default_factory=OpenStreams)
     #: makes the page of a problem document; it answers None for a request that is for no page
     error_page: ErrorPage = _no_page
     #: None: not opened yet

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Coroutine, Iterator
 from functools import partial
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, NamedTuple, TypeVar
 
 from fastapi import APIRouter, Depends, Path, Request, Response
 from fastapi.routing import APIRoute
@@ -97,6 +97,16 @@ def router_of(tag: str) -> APIRouter:
 def _name_of(route: APIRoute) -> str:
     """The operation id: the name of the function, which generated clients call."""
     return route.name
+
+
+class Act(NamedTuple):
+    """Who does something to a machine, and when it was done [us]: at once, or on a phone without a link."""
+
+    key: Key
+    machine: str
+    #: by the server's clock; equal to `now_us` where it is done at once
+    made_us: int
+    now_us: int
 
 
 class Strict(BaseModel):

@@ -1,0 +1,64 @@
+"""A real Chromium for tests, and people who are signed in with it, against a real server."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import httpx
+from playwright.sync_api import Browser, BrowserContext, sync_playwright
+
+from tests.support.serving import ServerProcess, bearer
+
+CHROMIUM = "/usr/bin/chromium"
+PASSWORD = "gravel plateau grader seven"
+#: each wait of a page for something to show [ms]; generous, because cores are shared
+WITHIN_MS = 30_000
+
+
+@contextmanager
+def chromium() -> Iterator[Browser]:
+    """The browser. Fails where Debian's chromium is missing: pages that nobody opened are not tested."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+def session_of(server: ServerProcess, person: str, role: str) -> dict[str, str]:
+    """Invite a person, who comes in by the link. Returns the cookie of the session: name and value."""
+    admin = {**bearer(server.tokens["admin"])}
+    own = {"Origin": server.url, "Sec-Fetch-Site": "same-origin"}
+    with httpx.Client(base_url=server.url, timeout=30.0, trust_env=False) as client:
+        invited = client.post("/v1/people", json={"name": person, "role": role}, headers=admin)
+        code = invited.raise_for_status().json()["link"].partition("code=")[2]
+        accepted = client.post(
+            "/v1/invitations/accept", json={"code": code, "password": PASSWORD}, headers=own
+        )
+        accepted.raise_for_status()
+        [(name, value)] = client.cookies.items()
+    return {"name": name, "value": value.strip('"')}
+
+
+def end_session(server: ServerProcess, cookie: dict[str, str]) -> None:
+    """End a session from elsewhere."""
+    headers = {"Origin": server.url, "Cookie": f"{cookie['name']}={cookie['value']}"}
+    with httpx.Client(base_url=server.url, timeout=30.0, trust_env=False, headers=headers) as client:
+        for session in client.get("/v1/sessions").raise_for_status().json()["sessions"]:
+            client.delete(f"/v1/sessions/{session['session']}")
+
+
+@contextmanager
+def phone(browser: Browser, url: str, cookie: dict[str, str], **more: Any) -> Iterator[BrowserContext]:
+    """A fresh phone on which somebody is signed in; 360 px wide unless told."""
+    shown = {"viewport": {"width": 360, "height": 740}, "locale": "en-GB", "timezone_id": "Europe/Berlin"}
+    context = browser.new_context(base_url=url, **(shown | more))
+    context.set_default_timeout(WITHIN_MS)
+    context.add_cookies([cookie | {"url": url}])  # type: ignore[list-item]  # as it takes them
+    try:
+        yield context
+    finally:
+        context.close()
