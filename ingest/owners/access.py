@@ -41,6 +41,8 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "fleet:write": frozenset({"integrator", "operator", "admin"}),
     "terminals:write": frozenset({"integrator", "planner", "operator", "admin"}),
     "changes:write": frozenset({"planner", "operator", "admin"}),
+    "shop:read": frozenset({"planner", "operator", "admin"}),
+    "shop:write": frozenset({"planner", "operator", "admin"}),
     "attention:read": frozenset({"operator", "admin"}),
     "account:read": frozenset({"planner", "operator", "admin"}),
     "quarantine:read": frozenset({"device", "integrator", "operator", "admin"}),

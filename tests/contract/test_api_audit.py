@@ -54,6 +54,8 @@ ELSEWHERE = {
     ("POST", "/v1/quarantine/both-right"): (
         "needs two readings under one number: test_api_both_right.py shows that it is recorded"
     ),
+    ("POST", "/v1/machines.csv"): "takes a file: test_api_spreadsheets.py shows that it is recorded",
+    ("POST", "/v1/parts.csv"): "takes a file: test_api_spreadsheets.py shows that it is recorded",
     ("POST", "/v1/bundles"): "needs a bundle: test_api_bundles.py shows that importing one is recorded",
 }
 #: writing routes whose success needs a code that another request made

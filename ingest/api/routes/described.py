@@ -255,6 +255,36 @@ class Dates(Described):
     p90: str | None
 
 
+# ---------------------------------------------------------------- what the shop knows of a machine
+
+
+class LaidUpShown(Described):
+    """From and until which days a machine is laid up, both included."""
+
+    from_: str = Field(alias="from")
+    until: str | None = Field(description="null: no end is set")
+
+
+class ServiceShown(Described):
+    """The next scheduled service."""
+
+    service: str | None
+    meter_hours: float | None = Field(description="the hour meter at which it is due")
+    on: str | None = Field(description="the day on which it is due")
+
+
+class PlannedShown(Described):
+    """The day on which a person means to change an element."""
+
+    on: str
+    by: str
+    planned_at: str
+    note: str
+    state: Literal["open", "missed", "done"] = Field(
+        description="missed: the day passed without a fall in restriction or an entry; done: it was changed"
+    )
+
+
 class HousingAnswer(Described):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
@@ -309,6 +339,14 @@ class HousingAnswer(Described):
     )
     changes_found: list[str] = Field(
         description="falls like a new or cleaned element that nobody entered; enter what was done"
+    )
+    site: str | None
+    crew: str | None
+    primary_part: str | None = Field(description="part number of the element")
+    safety_part: str | None = Field(description="part number of the safety element")
+    laid_up: LaidUpShown | None
+    planned: PlannedShown | None = Field(
+        description="a change that a person means to make; missed ones first"
     )
 
 

@@ -11,7 +11,14 @@ from typing import Literal
 
 from pydantic import Field
 
-from cleanside.ingest.api.routes.described import DeclaredShown, Described, EntryVerdict, TerminalShown
+from cleanside.ingest.api.routes.described import (
+    DeclaredShown,
+    Described,
+    EntryVerdict,
+    LaidUpShown,
+    ServiceShown,
+    TerminalShown,
+)
 
 Role = Literal["device", "integrator", "planner", "operator", "admin"]
 Next = Field(description="`cursor` of the next page; null: this is the last")
@@ -43,6 +50,10 @@ class HousingShown(Described):
     terminal_restrictions: list[TerminalShown]
     reference_flow: ReferenceShown | None = Field(description="null: learned from the readings")
     devices: list[SeatedDevice]
+    primary_part: str | None = Field(description="part number of the element")
+    safety_part: str | None = Field(description="part number of the safety element")
+    calendar_limit_days: int | None = Field(description="an element is changed after this, however clean")
+    most_cleanings: int | None
 
 
 class MachineAnswer(Described):
@@ -52,6 +63,10 @@ class MachineAnswer(Described):
     display_name: str | None = Field(description="what people call it; null: its name")
     kind: str | None
     retired_at: str | None = Field(description="out of use since then; null: in use")
+    site: str | None
+    crew: str | None
+    next_service: ServiceShown | None
+    laid_up: LaidUpShown | None
     housings: list[HousingShown]
     declared: list[DeclaredShown] = Field(
         description="losses and damage that the gateways on it declared; empty: none"
@@ -71,6 +86,27 @@ class TerminalAnswer(Described):
     machine: str
     housing: str
     terminal_restriction: TerminalShown
+
+
+class GaugeShown(Described):
+    """Restriction as a person read it, beside what cleanside says for that instant."""
+
+    entry_id: str
+    at: str
+    entered_at: str
+    who: str
+    source: Literal["hand_gauge", "own_indicator"]
+    value: float | None
+    unit: str | None
+    restriction_pa: float | None
+    latched: bool | None = Field(description="the machine's own indicator stood at its red mark")
+    cleanside_pa: float | None = Field(
+        description="restriction at the reference flow in the last operating hour that had ended by then, "
+        "up to a day before; null: there is none"
+    )
+    cleanside_hour: str | None = Field(description="the hour of `cleanside_pa`")
+    difference_pa: float | None = Field(description="the gauge less cleanside")
+    limit_pa: float | None = Field(description="the change limit at that instant")
 
 
 class ChangeShown(Described):
@@ -94,6 +130,8 @@ class ChangeShown(Described):
     level_after_pa: float | None
     clean_restriction_pa: float | None = Field(description="what a clean element was expected to read")
     look_by: str | None = Field(description="by when enough is seen to check it; null: it is checked")
+    meter_hours: float | None = Field(description="what the hour meter showed; null: not entered")
+    gauge: GaugeShown | None = Field(description="what a gauge showed before the work; null: not entered")
 
 
 class CautionShown(Described):

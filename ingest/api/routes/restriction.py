@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from fastapi import Depends, Query, Request
 
 from cleanside.ingest.analysis.assessment import View, gauge_unit
-from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
+from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer, State
 from cleanside.ingest.api.routes.element_changes import question_document
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import (
@@ -19,6 +19,7 @@ from cleanside.ingest.api.routes.machines import (
     terminal_document,
 )
 from cleanside.ingest.api.routes.paging import P
+from cleanside.ingest.api.routes.paper_shapes import laid_up_document, planned_document
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     At,
@@ -38,8 +39,10 @@ from cleanside.ingest.owners.access import BOUND_ROLES
 from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
-from cleanside.ingest.store import fleet
+from cleanside.ingest.shop.planned import state_of_plan
+from cleanside.ingest.store import fleet, papers
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.papers import MachinePapers
 
 router = router_of("restriction")
 
@@ -114,10 +117,21 @@ def get_lives(
     summary="All housings, most urgent first",
     response_model=FleetAnswer,
 )
-def get_fleet(request: Request, resources: R, key: Reader, page: P) -> dict[str, Any]:
+@example(query={"site": "{site}", "crew": "{crew}"})
+def get_fleet(
+    request: Request,
+    resources: R,
+    key: Reader,
+    page: P,
+    site: Annotated[Name | None, Query(description="machines of this site alone")] = None,
+    crew: Annotated[Name | None, Query(description="machines of this crew alone")] = None,
+    kind: Annotated[Name | None, Query(description="machines of this kind alone")] = None,
+    state: Annotated[State | None, Query(description="housings in this state alone")] = None,
+) -> dict[str, Any]:
     """
     What is known of the housings that the key may see, most urgent first, a page at a time.
 
+    First come contradicted entries, and planned changes whose day passed without one.
     All pages are of the instant of the first (`now`): due dates, and so the order, move on with the clock.
     """
     after = page.after(int, int, int, str, str)
@@ -127,8 +141,13 @@ def get_fleet(request: Request, resources: R, key: Reader, page: P) -> dict[str,
         if key.role in BOUND_ROLES:
             every = [housing for housing in every if _sees(connection, key, housing.machine)]
         whole = key.role not in BOUND_ROLES
+        if site is not None or crew is not None:
+            known = papers.papers_of_owner(connection, key.owner_id)
+            every = [h for h in every if _belongs(known[h.id].machine, site, crew)]
+        every = [housing for housing in every if kind in (None, housing.kind)]
         judge = services_of(request).judge(connection, key.owner_id, now_us=now_us)
         views = judge.views(every, whole_owner=whole)
+        views = [seen for seen in views if state in (None, seen.assessment.state)]
     ordered = sorted(((_urgency(seen), seen) for seen in views), key=lambda entry: entry[0])
     rest = (entry for entry in ordered if after is None or entry[0] > after[1:])
     shown, cursor = page.cut(rest, lambda entry: (now_us, *entry[0]))
@@ -152,11 +171,21 @@ def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
     return found is not None and sees_machine(connection, key, found)
 
 
+def _belongs(known: MachinePapers, site: str | None, crew: str | None) -> bool:
+    return site in (None, known.site) and crew in (None, known.crew)
+
+
+def asks_a_person(seen: View) -> bool:
+    """An entry that the readings contradict, or a planned change whose day passed without one."""
+    study, now_us = seen.assessment.study, round(seen.assessment.now_s * 1_000_000)
+    return bool(study.questions) or state_of_plan(seen.papers.planned, study, now_us) == "missed"
+
+
 def _urgency(seen: View) -> tuple[int, int, str, str]:
-    """Where a housing stands in the fleet: with a question first, by state, by due date, by name."""
+    """Where a housing stands in the fleet: those that ask a person first, by state, due date and name."""
     due_s = int(seen.assessment.due_s.p50) if seen.assessment.due_s else NEVER_S
     rank = URGENCY.index(seen.assessment.state)
-    if not seen.assessment.study.questions:
+    if not asks_a_person(seen):
         rank += len(URGENCY)
     return rank, min(due_s, NEVER_S), seen.housing.machine, seen.housing.name
 
@@ -189,7 +218,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "life_hours": found.study.life_hours,
         "cleanings": found.study.cleanings,
         "hours_left": _points(found.study.hours_left),
-        "due_at": _dates(found.due_s),
+        "due_at": dates_of(found.due_s),
         "duty_hours_per_day": found.study.duty.hours_per_day,
         "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
@@ -207,6 +236,12 @@ def document_of(seen: View) -> dict[str, Any]:
         "hours_behind": seen.hours_behind,
         "analysed_through": text(seen.analysed_through_us),
         "changes_found": [text_s(at_s) for at_s in found.study.changes_found_s],
+        "site": seen.papers.machine.site,
+        "crew": seen.papers.machine.crew,
+        "primary_part": seen.papers.housing.primary_part,
+        "safety_part": seen.papers.housing.safety_part,
+        "laid_up": laid_up_document(seen.papers.machine),
+        "planned": planned_document(seen),
     }
 
 
@@ -237,7 +272,8 @@ def _points(points: Quantiles | None) -> dict[str, float] | None:
     return None if points is None else {"p10": points.p10, "p50": points.p50, "p90": points.p90}
 
 
-def _dates(points: Quantiles | None) -> dict[str, str | None] | None:
+def dates_of(points: Quantiles | None) -> dict[str, str | None] | None:
+    """Early, likely and late for an answer; None where there are no dates."""
     if points is None:
         return None
     return {"p10": _date(points.p10), "p50": _date(points.p50), "p90": _date(points.p90)}
