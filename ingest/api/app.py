@@ -26,6 +26,8 @@ from cleanside.ingest.api.edge import Edge
 from cleanside.ingest.api.head import HeadLikeGet
 from cleanside.ingest.api.routes import bundles, enrolment, readings
 from cleanside.ingest.api.routes.services import Services, new_services
+from cleanside.ingest.console.error_page import page_of_problem
+from cleanside.ingest.console.every_page import all_pages
 from cleanside.ingest.keeping.retention import Keeper
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.webhooks.courier import Courier
@@ -64,6 +66,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
     """
 
     services = new_services(settings, clock)
+    services.error_page = page_of_problem
 
     @asynccontextmanager
     async def lifespan(_: FastAPI) -> AsyncIterator[None]:
@@ -90,7 +93,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
     app.state.services = services
     routes = all_routes()
     # As they stand: including their routers would make each route a second time, at the first request.
-    app.router.routes.extend(routes)
+    app.router.routes.extend([*routes, *all_pages()])
     app.router.routes.insert(0, readings.Direct())  # first, because it is nearly all that is asked
     problems.install(app)
     description.install(app, API_DESCRIPTION, routes)

@@ -14,7 +14,7 @@ import logging
 import re
 import secrets
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 
 from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect, Request
@@ -83,11 +83,12 @@ class Edge:
             nonlocal status
             if message["type"] == "http.response.start":
                 arriving.is_answered, status = True, message["status"]
+                own = message.get("headers", ())
                 message["headers"] = [
-                    *message.get("headers", ()),
+                    *own,
                     (b"request-id", request_id.encode()),
                     *_database_of(scope),
-                    *(HEADERS_OVER_TLS if scope["scheme"] == "https" else HEADERS),
+                    *_common(own, is_tls=scope["scheme"] == "https"),
                 ]
                 if (expires := scope["state"].get("key_expires")) is not None:
                     message["headers"].append((b"key-expires", expires.encode()))
@@ -158,6 +159,12 @@ def _database_of(scope: Scope) -> list[tuple[bytes, bytes]]:
     """Which database answers; a restore renews it, and gateways look at what it holds."""
     resources = services_in(scope["app"]).opened
     return [] if resources is None else [resources.database_header]
+
+
+def _common(own: Iterable[tuple[bytes, bytes]], *, is_tls: bool) -> list[tuple[bytes, bytes]]:
+    """What every answer carries, but for what it says itself: a page has another policy than an answer."""
+    common, said = HEADERS_OVER_TLS if is_tls else HEADERS, {name for name, _ in own}
+    return [header for header in common if header[0] not in said]
 
 
 def _limited(arriving: Arriving, receive: Receive) -> Receive:

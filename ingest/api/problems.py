@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
 
-from fastapi import FastAPI, Request
+from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from fastapi.routing import APIRoute
@@ -56,6 +56,7 @@ TITLES: Mapping[str, str] = {
     "not_rotatable": "The key cannot be replaced now",
     "key_suspended": "The key waits for a person to confirm it",
     "key_not_for_device": "The key is not for this device",
+    "other_site": "The form came from another site",
     "role_not_allowed": "The key's role does not allow this",
     "device_unknown": "The device is not registered",
     "device_taken": "The device belongs to another key",
@@ -132,8 +133,9 @@ def respond(
     errors: Sequence[Complaint] = (),
     more_errors: int = 0,
     headers: Mapping[str, str] | None = None,
-) -> JSONResponse:
-    """The one error shape."""
+) -> Response:
+    """The one error shape; as a page where a page was asked for."""
+    services = services_of(request)
     said = document(
         status,
         code,
@@ -141,9 +143,10 @@ def respond(
         errors=errors,
         more_errors=more_errors,
         request_id=getattr(request.state, "request_id", ""),
-        now_us=services_of(request).clock(),
+        now_us=services.clock(),
     )
-    return JSONResponse(said, status, dict(headers or {}), media_type=wire.PROBLEM_MEDIA_TYPE)
+    page = services.error_page(request, said, headers or {})
+    return page or JSONResponse(said, status, dict(headers or {}), media_type=wire.PROBLEM_MEDIA_TYPE)
 
 
 def document(
@@ -182,7 +185,7 @@ def install(app: FastAPI) -> None:
     app.add_exception_handler(HTTPException, _of_the_framework)
 
 
-async def _refused(request: Request, error: Exception) -> JSONResponse:
+async def _refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, Refused)
     services_of(request).count_refusal(request, error)
     return respond(
@@ -196,17 +199,17 @@ async def _refused(request: Request, error: Exception) -> JSONResponse:
     )
 
 
-async def _try_again(request: Request, error: Exception) -> JSONResponse:
+async def _try_again(request: Request, error: Exception) -> Response:
     assert isinstance(error, TryAgain)
     return respond(request, 503, error.code, str(error), headers={"Retry-After": str(error.retry_after_s)})
 
 
-async def _archive_unreadable(request: Request, error: Exception) -> JSONResponse:
+async def _archive_unreadable(request: Request, error: Exception) -> Response:
     log.error("ingest.archive_unreadable", extra={"reason": str(error)[:200]})
     return respond(request, 503, "store_unavailable", str(error), headers={"Retry-After": "60"})
 
 
-async def _batch_refused(request: Request, error: Exception) -> JSONResponse:
+async def _batch_refused(request: Request, error: Exception) -> Response:
     assert isinstance(error, wire.BatchRefused)
     many = len(error.problems) + error.more
     detail = error.problems[0].detail if many == 1 else f"{many} problems; see errors"
@@ -220,12 +223,12 @@ async def _batch_refused(request: Request, error: Exception) -> JSONResponse:
     )
 
 
-async def _body_not_json(request: Request, error: Exception) -> JSONResponse:
+async def _body_not_json(request: Request, error: Exception) -> Response:
     assert isinstance(error, BodyNotJson)
     return await _batch_refused(request, error.refused)
 
 
-async def _not_valid(request: Request, error: Exception) -> JSONResponse:
+async def _not_valid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
     found = [Complaint(_pointer(e["loc"]), _said(e)) for e in error.errors()]
     detail = found[0].detail if len(found) == 1 else f"{len(found)} problems; see errors"
@@ -263,7 +266,7 @@ def _pointer(location: Sequence[int | str]) -> str:
     return "#" + "".join(f"/{part}" for part in path) if place == "body" else "/".join([place, *path])
 
 
-async def _of_the_framework(request: Request, error: Exception) -> JSONResponse:
+async def _of_the_framework(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)
     status = error.status_code
     if status == 404:
@@ -297,7 +300,7 @@ def _of(request: Request) -> dict[str, str]:
     return {"request_id": request_id, "method": request.method, "path": request.url.path[:200]}
 
 
-def broken(request: Request, error: Exception) -> JSONResponse:
+def broken(request: Request, error: Exception) -> Response:
     """The answer to what should not happen; the log has the rest."""
     log.error("ingest.broken", extra=_of(request), exc_info=error)
     detail = "something went wrong that should not; nothing is acknowledged, send again later"

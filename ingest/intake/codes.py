@@ -36,6 +36,7 @@ NEXT_STEPS: Mapping[str, str] = {
     "not_rotatable": "do what detail says",
     "key_suspended": "have a person at the server run: cleanside-ingest keys confirm HANDLE",
     "key_not_for_device": "use a key that is bound to this device",
+    "other_site": "open the page at this server again and send the form from there",
     "role_not_allowed": "use a key of one of the roles that detail names",
     "device_unknown": "register the device, then send again",
     "device_taken": "choose another name, or have the owner's admin settle it",

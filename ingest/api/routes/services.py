@@ -7,13 +7,15 @@ Leaves to others: what is opened (`ingest.writer.resources`), the threads beside
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from typing import Any
 
 import sqlalchemy as sa
 from starlette.applications import Starlette
 from starlette.requests import Request
+from starlette.responses import Response
 
 from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.analysis.knowledge import Snapshots
@@ -28,6 +30,12 @@ from cleanside.ingest.store import fleet
 from cleanside.ingest.store import keys as key_store
 from cleanside.ingest.writer.resources import NowUs, Resources, open_resources
 
+ErrorPage = Callable[[Request, Mapping[str, Any], Mapping[str, str]], Response | None]
+
+
+def _no_page(*_: object) -> None:
+    """Errors of an app without pages are problem documents."""
+
 
 @dataclass(kw_only=True)
 class Services:
@@ -41,6 +49,8 @@ class Services:
     refusals: Refusals = field(default_factory=Refusals)
     snapshots: Snapshots = field(default_factory=Snapshots)
     memory: Memory = field(default_factory=Memory)
+    #: makes the page of a problem document; it answers None for a request that is for no page
+    error_page: ErrorPage = _no_page
     #: None: not opened yet
     opened: Resources | None = None
 

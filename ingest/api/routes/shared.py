@@ -69,7 +69,7 @@ class StrictRoute(APIRoute):
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
         """The framework's handler, over a request that reads strictly."""
-        handle, permission = super().get_route_handler(), _needed(self)
+        handle, permission = super().get_route_handler(), needed_permission(self)
         if permission is None and not hasattr(self.endpoint, "permission"):
             raise TypeError(
                 f"{self.path} says nothing of who may ask; give it a parameter "
@@ -176,7 +176,7 @@ def every_dependant(route: APIRoute) -> Iterator[Any]:
         left += dependant.dependencies
 
 
-def _needed(route: APIRoute) -> str | None:
+def needed_permission(route: APIRoute) -> str | None:
     """The permission that the dependencies of a route ask for (`needs`); None: it finds its key itself."""
     calls = (dependant.call for dependant in every_dependant(route))
     named = (getattr(call, "permission", None) for call in calls if call is not route.endpoint)

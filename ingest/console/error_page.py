@@ -1,0 +1,39 @@
+"""
+What went wrong, as a page: what happened, what is safe, what to try, and a number to quote.
+
+Promises: no traceback, no path of the server; of an error of ours (500) nothing but the number.
+Leaves to others: every error in JSON (`ingest.api.problems`), which asks here whether it is for a page.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from fastapi import Request, Response
+
+from cleanside.ingest.console.rendering import render
+from cleanside.ingest.console.routing import PageRoute
+
+#: statuses with words of their own; the others are said by their hundred
+STATUSES = (401, 403, 404, 413, 422, 429, 503)
+
+
+def page_of_problem(request: Request, said: Mapping[str, Any], headers: Mapping[str, str]) -> Response | None:
+    """The page of a problem document; None: it is not for a page."""
+    if not _is_for_page(request):
+        return None
+    status = said["status"]
+    words = status if status in STATUSES else f"{status // 100}xx"
+    key = getattr(request.state, "key", None)
+    return render(
+        request, "error.html", key=key, status=status, headers=headers, words=f"error.{words}", said=said
+    )
+
+
+def _is_for_page(request: Request) -> bool:
+    """True for an address of a page, and for a browser at an address where there is nothing."""
+    route = request.scope.get("route")
+    if route is not None:
+        return isinstance(route, PageRoute)
+    return "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/v1/")

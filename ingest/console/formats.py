@@ -1,0 +1,159 @@
+"""
+Numbers with their unit, dates, ages and spans, as a viewer writes them.
+
+Promises: pure; every number that has a unit leaves with it. A time is shown in the viewer's zone, to the
+minute; a year only where it is not the present one. Separators and order are those of the locale (CLDR).
+Leaves to others: which words stand around them (`wording`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import lru_cache
+from zoneinfo import ZoneInfo
+
+from babel import Locale
+from babel.dates import format_skeleton, format_time
+from babel.numbers import NumberPattern, parse_pattern
+from markupsafe import Markup
+
+from cleanside.gateway.units import from_si
+from cleanside.gateway.wire import parse_instant
+
+#: unit of a gauge -> decimals at which a 0.05 kPa monitor still shows its steps
+GAUGE_DECIMALS = {
+    "kPa": 2,
+    "inH2O": 1,
+    "mbar": 1,
+    "hPa": 1,
+    "mmH2O": 0,
+    "cmH2O": 1,
+    "mmHg": 1,
+    "psi": 2,
+    "inHg": 2,
+    "bar": 4,
+    "Pa": 0,
+}
+MINUTE_S, HOUR_S, DAY_S = 60, 3_600, 86_400
+HARD_SPACE, MINUS = "\N{NO-BREAK SPACE}", "\N{MINUS SIGN}"
+#: what has no value
+DASH = "\N{EN DASH}"
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A number and its unit; in a page the unit is the smaller."""
+
+    number: str
+    unit: str
+
+    def __str__(self) -> str:
+        return f"{self.number}{HARD_SPACE}{self.unit}"
+
+    def __html__(self) -> str:
+        return Markup('{}<span class="unit">{}{}</span>').format(self.number, HARD_SPACE, self.unit)
+
+
+class Formats:
+    """How one viewer writes numbers and times, at one instant."""
+
+    def __init__(self, locale: Locale, zone: ZoneInfo, now_s: float) -> None:
+        """now_s : the present, seconds since 1970 UTC; it decides whether a year or a day is said."""
+        self._locale = locale
+        self._zone = zone
+        self.now_s = now_s
+
+    # ------------------------------------------------------------ numbers
+
+    def number(self, value: float | None, decimals: int = 0) -> str:
+        """A number; a dash for None."""
+        if value is None or not math.isfinite(value):
+            return DASH
+        text = str(_pattern(decimals).apply(value, self._locale))
+        return text.replace("-", MINUS) if value < 0 else text
+
+    def restriction(self, level_pa: float | None, unit: str | None = None) -> Figure:
+        """A restriction in the unit of the gauge; None: kPa."""
+        unit = unit if unit in GAUGE_DECIMALS else "kPa"
+        return Figure(self.number(self.in_unit(level_pa, unit), GAUGE_DECIMALS[unit]), unit)
+
+    def in_unit(self, level_pa: float | None, unit: str) -> float | None:
+        """A restriction as a number of a unit."""
+        return None if level_pa is None else from_si(level_pa, unit, "restriction")
+
+    def percent(self, percent: float | None) -> Figure:
+        """A share in per cent, without decimals."""
+        return Figure(self.number(percent), "%")
+
+    def hours(self, hours: float | None) -> Figure:
+        """Operating hours; below ten with one decimal."""
+        return Figure(self.number(hours, 0 if hours is None or hours >= 9.95 else 1), "h")
+
+    def of_unit(self, value: float | None, unit: str, decimals: int = 0) -> Figure:
+        """A number of any unit."""
+        return Figure(self.number(value, decimals), unit)
+
+    # ------------------------------------------------------------ times
+
+    def moment(self, at: str | float) -> datetime:
+        """An instant in the viewer's zone. at : RFC 3339, or seconds since 1970 UTC."""
+        at_s = parse_instant(at).us / 1e6 if isinstance(at, str) else at
+        return datetime.fromtimestamp(at_s, UTC).astimezone(self._zone)
+
+    def day(self, at: str | float | None) -> str:
+        """A date with its weekday: Fri 4 Dec."""
+        return DASH if at is None else self._skeleton("MMMEd", self.moment(at)).replace(",", "", 1)
+
+    def date(self, at: str | float | None) -> str:
+        """A date: 4 Dec."""
+        return DASH if at is None else self._skeleton("MMMd", self.moment(at))
+
+    def long_day(self, at: str | float) -> str:
+        """A date in full: Friday 4 December 2026."""
+        return str(format_skeleton("yMMMMEEEEd", self.moment(at), locale=self._locale))
+
+    def clock(self, at: str | float) -> str:
+        """A time of day: 06:39."""
+        return str(format_time(self.moment(at), "short", locale=self._locale))
+
+    def minute(self, at: str | float | None) -> str:
+        """An instant to the minute; the day is said unless it is today."""
+        if at is None:
+            return DASH
+        moment, now = self.moment(at), self.moment(self.now_s)
+        clock = self.clock(at)
+        return clock if moment.date() == now.date() else f"{self.date(at)}{HARD_SPACE}{clock}"
+
+    def age(self, seconds: float) -> str:
+        """How long: 40 s, 12 min, 5 h 20 min, 3 d."""
+        seconds = max(0, round(seconds))
+        if seconds < 2 * MINUTE_S:
+            return f"{seconds}{HARD_SPACE}s"
+        if seconds < 2 * HOUR_S:
+            return f"{seconds // MINUTE_S}{HARD_SPACE}min"
+        if seconds < 2 * DAY_S:
+            hours, rest = divmod(seconds // MINUTE_S, 60)
+            minutes = f" {rest}{HARD_SPACE}min" if rest else ""
+            return f"{hours}{HARD_SPACE}h{minutes}"
+        return f"{self.number(seconds // DAY_S)}{HARD_SPACE}d"
+
+    def seconds_ago(self, at: str | float) -> float:
+        """How long ago an instant is. [s]"""
+        return self.now_s - self.moment(at).timestamp()
+
+    @property
+    def zone_name(self) -> str:
+        """The viewer's zone as people say it: CET, Europe/Berlin."""
+        short, long = self.moment(self.now_s).tzname() or "", self._zone.key.replace("_", " ")
+        return long if short == long or not short.isalpha() else f"{short}, {long}"
+
+    def _skeleton(self, skeleton: str, moment: datetime) -> str:
+        year = "" if moment.year == self.moment(self.now_s).year else "y"
+        return str(format_skeleton(year + skeleton, moment, locale=self._locale))
+
+
+@lru_cache(maxsize=8)
+def _pattern(decimals: int) -> NumberPattern:
+    return parse_pattern("#,##0" + ("." + "0" * decimals if decimals else ""))

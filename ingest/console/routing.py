@@ -1,0 +1,111 @@
+"""
+How a page is asked for: who asks, whether they may, and whether a form came from a page of ours.
+
+Promises: a page names its permission as a route does, and the same table decides. A request with a key in its
+header never uses the cookie, and the other way round. A form that another site sent changes nothing.
+Leaves to others: who a session belongs to (`ingest.owners.sessions`), what a page shows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Coroutine
+from typing import Annotated, Any
+from urllib.parse import quote, urlsplit
+
+from fastapi import APIRouter, Depends, Request, Response
+from fastapi.responses import RedirectResponse
+from fastapi.routing import APIRoute
+from starlette.datastructures import FormData
+
+from cleanside.ingest.api.routes.shared import key_of, needed_permission, needs
+from cleanside.ingest.errors import Refused
+from cleanside.ingest.store.keys import Key
+
+SIGN_IN = "/sign-in"
+SAFE_METHODS = frozenset({"GET", "HEAD"})
+MAX_FIELDS = 1_000  # of a form; chosen: a work list of a large shop
+#: where a request may come from: a page of ours, or the person (Fetch metadata, W3C working draft)
+OWN_SITES = frozenset({"same-origin", "none"})
+
+#: a dependency that gives the key of who asks, if its role has the permission
+page_needs = needs
+
+
+class PageRoute(APIRoute):
+    """Asks who it is, and where a form comes from, before anything is read or done."""
+
+    def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
+        """The framework's handler, behind both questions."""
+        handle, permission = super().get_route_handler(), needed_permission(self)
+        if permission is None and not hasattr(self.endpoint, "permission"):
+            raise TypeError(
+                f"{self.path} says nothing of who may see it; give it a parameter "
+                'Annotated[Key, Depends(page_needs("..."))], or @open_to_all'
+            )
+
+        async def handle_page(request: Request) -> Response:
+            if request.method not in SAFE_METHODS:
+                refuse_other_sites(request)
+            if permission is not None and await key_of_viewer(request, permission) is None:
+                return to_sign_in(request)
+            return await handle(request)
+
+        return handle_page
+
+
+def page_router() -> APIRouter:
+    """The router of a file of pages. They stand in no description: their twins of `/v1` do."""
+    return APIRouter(route_class=PageRoute, include_in_schema=False, default_response_class=Response)
+
+
+async def key_of_viewer(request: Request, permission: str) -> Key | None:
+    """
+    The key of who asks; None: not signed in.
+
+    Raises Refused as `key_of` does. A signed-in person is a key for the time of the request.
+    """
+    if "authorization" in request.headers:
+        return await key_of(request, permission)
+    return None  # there are no sessions yet
+
+
+def refuse_other_sites(request: Request) -> None:
+    """Raise Refused (403) for a form that no page of ours sent. No header at all: no browser sent it."""
+    site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
+    is_own = site in OWN_SITES if site is not None else origin is None or _is_own(request, origin)
+    if not is_own:
+        raise Refused(
+            403, "other_site", "this form was sent from a page of another site; open the page here again"
+        )
+
+
+def _is_own(request: Request, origin: str) -> bool:
+    parts = urlsplit(origin)
+    return (parts.scheme, parts.netloc) == (request.url.scheme, request.headers.get("host"))
+
+
+def to_sign_in(request: Request) -> RedirectResponse:
+    """To the sign-in, and from there back to the page that was asked for."""
+    query = f"?{request.url.query}" if request.url.query else ""
+    asked = f"{request.url.path}{query}" if request.method in SAFE_METHODS else "/"
+    return RedirectResponse(f"{SIGN_IN}?next={quote(asked, safe='/')}", 303)
+
+
+def own_path(path: str) -> str:
+    """A path to go to, as somebody sent it; the front page unless it is one of ours."""
+    parts = urlsplit(path)
+    is_own = path.startswith("/") and not path.startswith(("//", "/\\")) and path.isprintable()
+    return path if is_own and not parts.scheme and not parts.netloc else "/"
+
+
+def see_other(path: str) -> RedirectResponse:
+    """After an act: the page that shows what became of it (RFC 9110 section 15.4.4). path : one of ours."""
+    return RedirectResponse(path, 303)
+
+
+async def _fields(request: Request) -> FormData:
+    return await request.form(max_files=1, max_fields=MAX_FIELDS)
+
+
+#: the fields of a form
+Fields = Annotated[FormData, Depends(_fields)]

@@ -1,0 +1,121 @@
+"""
+Every word that a page shows, by key, in each language.
+
+`words/<page>.<language>.toml` holds the words of a page; the key of one is the page and its path in the file:
+`fleet.title`, `fleet.summary.over`. A text has places for values, `{hours:hours}`, written as `Sayer` says.
+Of a table {one = ..., other = ...} the value `n` chooses.
+Promises: languages have the same keys and the same places (tests/unit/ingest/console/test_wording.py).
+"""
+
+from __future__ import annotations
+
+import math
+import string
+import tomllib
+from collections.abc import Callable, Iterator, Mapping
+from functools import cache
+from importlib.resources import files
+from typing import Any
+
+from markupsafe import Markup, escape
+
+from cleanside.ingest.console.formats import Formats
+
+FOLDER = files("cleanside.ingest.console") / "words"
+PLURAL = {"one", "other"}
+
+#: a text, or the texts of one and of more
+Entry = str | Mapping[str, str]
+
+
+@cache
+def table(language: str) -> Mapping[str, Entry]:
+    """Every key of a language."""
+    found: dict[str, Entry] = {}
+    for file in FOLDER.iterdir():
+        page, _, rest = file.name.partition(".")
+        if rest == f"{language}.toml":
+            found |= dict(_flat(page, tomllib.loads(file.read_text(encoding="utf-8"))))
+    return found
+
+
+def _flat(prefix: str, tree: Mapping[str, Any]) -> Iterator[tuple[str, Entry]]:
+    for name, value in tree.items():
+        key = f"{prefix}.{name}"
+        if isinstance(value, str) or value.keys() == PLURAL:
+            yield key, value
+        else:
+            yield from _flat(key, value)
+
+
+class Sayer(string.Formatter):
+    """Says what stands under a key, with its values as the viewer writes them."""
+
+    def __init__(self, language: str, formats: Formats, *, unit: str | None = None) -> None:
+        """unit : of the gauge, in which restriction is written; None: kPa."""
+        self._language = language
+        self.formats = formats
+        self._unit = unit
+        self._kinds = _kinds_of(formats, unit)
+
+    def in_unit(self, unit: str | None) -> Sayer:
+        """The same words, restriction in another unit."""
+        return Sayer(self._language, self.formats, unit=unit)
+
+    def plain(self, key: str, /, **values: Any) -> str:
+        """The words of a key as plain text. Raises KeyError for a key without words."""
+        return str(self.vformat(self._template(key, values), (), values))
+
+    def __call__(self, key: str, /, **values: Any) -> Markup:
+        """The words of a key for a page: values are escaped, but for those that are markup already."""
+        template = escape(self._template(key, values))
+        return Markup(self.vformat(str(template), (), _Escaped(values)))
+
+    def _template(self, key: str, values: Mapping[str, Any]) -> str:
+        entry = table(self._language)[key]
+        return entry if isinstance(entry, str) else entry["one" if values["n"] == 1 else "other"]
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        """A value as its place wants it: {hours:hours}, {at:minute}, {level_pa:restriction}, {n:count}."""
+        is_for_page, value = (True, value.value) if isinstance(value, _Value) else (False, value)
+        kind, _, decimals = format_spec.partition(" ")
+        if isinstance(value, Markup):
+            text: Any = value
+        elif kind == "number":
+            text = self.formats.number(value, int(decimals or 0))
+        elif kind:
+            text = self._kinds[kind](value)
+        else:
+            text = str(value)
+        return str(escape(text)) if is_for_page else str(text)
+
+
+class _Value:
+    """A value on its way into a page."""
+
+    def __init__(self, value: Any) -> None:
+        self.value = value
+
+
+class _Escaped(dict[str, Any]):
+    """Values by name, each on its way into a page."""
+
+    def __getitem__(self, name: str) -> _Value:
+        return _Value(super().__getitem__(name))
+
+
+def _kinds_of(formats: Formats, unit: str | None) -> Mapping[str, Callable[[Any], Any]]:
+    """What a place says -> how its value is written."""
+    return {
+        "count": formats.number,
+        "restriction": lambda level_pa: formats.restriction(level_pa, unit),
+        "pressure": lambda level_pa: formats.of_unit(level_pa / 1e3, "kPa", 1),
+        "percent": formats.percent,
+        "share": lambda share: formats.percent(100 * share),
+        "hours": formats.hours,
+        "speed": lambda speed_rad_s: formats.of_unit(speed_rad_s * 30 / math.pi, "r/min"),
+        "day": formats.day,
+        "date": formats.date,
+        "minute": formats.minute,
+        "age": formats.age,
+    }

@@ -1,0 +1,80 @@
+"""Numbers and times as the locale has them. Separators and orders: Unicode CLDR, common to all its users."""
+
+from __future__ import annotations
+
+from zoneinfo import ZoneInfo
+
+import pytest
+from babel import Locale
+
+from cleanside.ingest.console.formats import Formats
+
+NOW_S = 1_796_018_400.0  # 2026-11-30 06:00 UTC, a Monday
+HARD = "\N{NO-BREAK SPACE}"
+
+
+def formats(locale: str = "en_GB", zone: str = "Europe/Berlin") -> Formats:
+    return Formats(Locale.parse(locale), ZoneInfo(zone), NOW_S)
+
+
+@pytest.mark.parametrize(
+    ("locale", "text"),
+    [("en_GB", "1,234.50"), ("de", "1.234,50"), ("en_US", "1,234.50")],
+)
+def test_separators_are_those_of_the_locale(locale: str, text: str) -> None:
+    assert formats(locale).number(1234.5, 2) == text
+
+
+def test_a_minus_sign_is_one_and_no_value_is_a_dash() -> None:
+    assert formats().number(-3) == "−3"
+    assert formats().number(None) == "–"
+    assert formats().number(float("nan")) == "–"
+
+
+def test_a_number_stands_with_its_unit() -> None:
+    figure = formats().restriction(5_760.0)
+    assert str(figure) == f"5.76{HARD}kPa"
+    assert figure.__html__() == f'5.76<span class="unit">{HARD}kPa</span>'
+    assert str(formats("de").restriction(5_760.0, "inH2O")) == f"23,1{HARD}inH2O"
+
+
+@pytest.mark.parametrize(
+    ("locale", "text"), [("en_GB", "Fri 4 Dec"), ("de", "Fr. 4. Dez."), ("en_US", "Fri Dec 4")]
+)
+def test_a_day_has_its_weekday_and_no_year_of_its_own(locale: str, text: str) -> None:
+    assert formats(locale).day("2026-12-04T06:00:00Z") == text
+
+
+def test_another_year_is_said() -> None:
+    assert formats().date("2027-01-04T06:00:00Z") == "4 Jan 2027"
+
+
+def test_times_are_in_the_viewers_zone_and_today_has_no_date() -> None:
+    assert formats().minute("2026-11-30T05:39:59Z") == "06:39"
+    assert formats(zone="UTC").minute("2026-11-24T16:05:00Z") == f"24 Nov{HARD}16:05"
+    assert formats(zone="Asia/Kathmandu").clock("2026-11-30T00:00:00Z") == "05:45"
+
+
+@pytest.mark.parametrize(
+    ("seconds", "text"),
+    [
+        (40, "40 s"),
+        (119.4, "119 s"),
+        (120, "2 min"),
+        (7_199, "119 min"),
+        (7_200, "2 h"),
+        (19_200, "5 h 20 min"),
+        (172_800, "2 d"),
+        (-5, "0 s"),
+    ],
+)
+def test_an_age_is_as_exact_as_its_length_needs(seconds: float, text: str) -> None:
+    assert formats().age(seconds).replace(HARD, " ") == text
+
+
+@pytest.mark.parametrize(
+    ("zone", "name"),
+    [("Europe/Berlin", "CET, Europe/Berlin"), ("UTC", "UTC"), ("America/Sao_Paulo", "America/Sao Paulo")],
+)
+def test_the_zone_is_named_as_people_know_it(zone: str, name: str) -> None:
+    assert formats(zone=zone).zone_name == name

@@ -1,0 +1,75 @@
+"""Every word in both languages: same keys, same places, and nothing of a value gets into the markup."""
+
+from __future__ import annotations
+
+import string
+from zoneinfo import ZoneInfo
+
+import pytest
+from babel import Locale
+from markupsafe import Markup
+
+from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.rendering import PLACES
+from cleanside.ingest.console.viewer import LANGUAGES
+from cleanside.ingest.console.wording import Entry, Sayer, table
+from cleanside.ingest.owners.access import ROLES
+
+NOW_S = 1_772_442_000.0  # 2026-03-02 09:00 UTC
+FIRST, *OTHERS = LANGUAGES
+
+
+def sayer(language: str = "en") -> Sayer:
+    return Sayer(language, Formats(Locale.parse(language), ZoneInfo("UTC"), NOW_S))
+
+
+def places(entry: Entry) -> set[tuple[str, str]]:
+    """Names of the values of a text, and how each is written."""
+    texts = [entry] if isinstance(entry, str) else list(entry.values())
+    found = [part for text in texts for part in string.Formatter().parse(text)]
+    return {(name, spec or "") for _, name, spec, _ in found if name}
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_both_languages_have_all_keys(language: str) -> None:
+    assert table(language).keys() ^ table(FIRST).keys() == set()
+
+
+@pytest.mark.parametrize("language", OTHERS)
+def test_both_languages_have_the_same_places_for_values(language: str) -> None:
+    first, other = table(FIRST), table(language)
+    assert {key for key in first if key in other and places(first[key]) != places(other[key])} == set()
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_no_text_is_empty(language: str) -> None:
+    texts = {key: [e] if isinstance(e, str) else list(e.values()) for key, e in table(language).items()}
+    assert [key for key, found in texts.items() if not all(map(str.strip, found))] == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_place_and_role_has_a_word(language: str) -> None:
+    keys = [f"layout.nav.{place[1:]}" for place in PLACES] + [f"layout.role.{role}" for role in ROLES]
+    assert [key for key in keys if key not in table(language)] == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_place_for_a_value_can_be_written(language: str) -> None:
+    """A kind that `Sayer` does not know would break the page that says it."""
+    kinds = {spec.partition(" ")[0] for entry in table(language).values() for _, spec in places(entry)}
+    for kind in kinds - {"", "number"}:
+        assert sayer(language).format_field(1.0, kind)
+
+
+def test_a_value_is_escaped_and_markup_stays() -> None:
+    said = sayer()("layout.times", zone="<script>")
+    assert said == "times in &lt;script&gt;"
+    assert sayer()("layout.times", zone=Markup("<bdi>x</bdi>")) == "times in <bdi>x</bdi>"
+    assert sayer().plain("layout.times", zone="<script>") == "times in <script>"
+
+
+def test_a_key_without_words_and_a_value_that_is_missing_are_errors() -> None:
+    with pytest.raises(KeyError):
+        sayer()("layout.no_such_thing")
+    with pytest.raises(KeyError):
+        sayer()("layout.times")
