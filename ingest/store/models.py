@@ -235,7 +235,7 @@ parts = sa.Table(
     _to("owners", "owner_id"),
     #: the part number as it stands on the box
     sa.Column("number", NAME, nullable=False),
-    sa.Column("description", sa.String(200), nullable=False, server_default=""),
+    sa.Column("description", sa.String(200), nullable=False),
     #: from order to delivery; None: not known [days]
     sa.Column("lead_time_days", sa.Integer),
     sa.UniqueConstraint("owner_id", "number"),
@@ -332,7 +332,7 @@ planned_changes = sa.Table(
     sa.Column("passes_us", sa.BigInteger, nullable=False),
     sa.Column("planned_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(64), nullable=False),
-    sa.Column("note", sa.String(400), nullable=False, server_default=""),
+    sa.Column("note", sa.String(400), nullable=False),
 )
 
 #: a person has read a terminal restriction a second time, and it was the same

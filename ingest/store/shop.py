@@ -82,7 +82,7 @@ def part(connection: sa.Connection, owner_id: int, number: str) -> PartRow | Non
 
 def keep_part(connection: sa.Connection, owner_id: int, number: str) -> PartRow:
     """A part, made now if there is none of that number."""
-    statement = dialect.insert(connection, parts).values(owner_id=owner_id, number=number)
+    statement = dialect.insert(connection, parts).values(owner_id=owner_id, number=number, description="")
     connection.execute(statement.on_conflict_do_nothing())
     found = part(connection, owner_id, number)
     assert found is not None

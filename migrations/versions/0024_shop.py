@@ -29,7 +29,7 @@ def upgrade() -> None:
         sa.Column("id", _ID, autoincrement=True, nullable=False),
         sa.Column("owner_id", _ID, nullable=False),
         sa.Column("number", _NAME, nullable=False),
-        sa.Column("description", sa.String(length=200), server_default="", nullable=False),
+        sa.Column("description", sa.String(length=200), nullable=False),
         sa.Column("lead_time_days", sa.Integer(), nullable=True),
         sa.ForeignKeyConstraint(["owner_id"], ["owners.id"], name="fk_parts_owner_id"),
         sa.PrimaryKeyConstraint("id", name="pk_parts"),
@@ -54,7 +54,7 @@ def upgrade() -> None:
         sa.Column("passes_us", sa.BigInteger(), nullable=False),
         sa.Column("planned_us", sa.BigInteger(), nullable=False),
         sa.Column("who", _NAME, nullable=False),
-        sa.Column("note", sa.String(length=400), server_default="", nullable=False),
+        sa.Column("note", sa.String(length=400), nullable=False),
         sa.ForeignKeyConstraint(["housing_id"], ["housings.id"], name="fk_planned_changes_housing_id"),
         sa.PrimaryKeyConstraint("housing_id", name="pk_planned_changes"),
     )
