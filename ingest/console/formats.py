@@ -15,7 +15,7 @@ from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 from babel import Locale
-from babel.dates import format_skeleton, format_time
+from babel.dates import format_date, format_skeleton, format_time
 from babel.numbers import NumberPattern, parse_pattern
 from markupsafe import Markup
 
@@ -112,7 +112,7 @@ class Formats:
 
     def long_day(self, at: str | float) -> str:
         """A date in full: Friday 4 December 2026."""
-        return str(format_skeleton("yMMMMEEEEd", self.moment(at), locale=self._locale))
+        return str(format_date(self.moment(at), "full", locale=self._locale))
 
     def clock(self, at: str | float) -> str:
         """A time of day: 06:39."""

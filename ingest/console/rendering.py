@@ -33,7 +33,7 @@ from cleanside.ingest.store.keys import Key
 TEMPLATES = Path(__file__).parent / "templates"
 #: one line of words; a place is shown to those who may go there, once there is a page
 PLACES = (
-    *("/fleet", "/work", "/visit", "/backlog", "/quarantine", "/monitors"),
+    *("/fleet", "/work", "/shop", "/visit", "/backlog", "/quarantine", "/monitors"),
     *("/people", "/keys", "/webhooks", "/audit", "/me"),
 )
 
@@ -118,6 +118,12 @@ def _shorthand(formats: Formats) -> dict[str, Any]:
 def formats_of(request: Request, viewer: Viewer) -> Formats:
     """How the viewer of a page writes numbers and times now."""
     return Formats(viewer.locale, viewer.zone, services_of(request).clock() / 1e6)
+
+
+def sayer_of(request: Request, key: Key | None) -> Sayer:
+    """The words of whoever looks, for what is no page: a file to take away."""
+    viewer = viewer_of(request, key)
+    return Sayer(viewer.language, formats_of(request, viewer))
 
 
 def may(key: Key | None, permission: str) -> bool:

@@ -27,6 +27,8 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/"): None,
     ("GET", "/static/{digest}/{name}"): None,
     ("POST", "/language"): None,
+    ("GET", "/fleet"): EVERYONE - {"device"},
+    ("GET", "/fleet.csv"): EVERYONE - {"device"},
 }
 PAGES = {(method, route.path): route for route in all_pages() for method in sorted(route.methods or ())}
 VOID = {"meta", "link", "input", "br", "hr", "img", "path", "rect", "circle"}

@@ -8,7 +8,7 @@ Leaves to others: what the values are (`ingest.api.routes.restriction`, `ingest.
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -194,6 +194,13 @@ class AttentionAnswer(Described):
 # ---------------------------------------------------------------- restriction
 
 
+class SaidShown(Described):
+    """A sentence as its code and values, for whoever writes it in another language."""
+
+    code: str = Field(description="stable", examples=["duty_seen"])
+    values: dict[str, Any] = Field(description="by name, the unit in the name; SI where it has one")
+
+
 class SuspicionShown(Described):
     """A likely cause, and the data it rests on."""
 
@@ -202,6 +209,7 @@ class SuspicionShown(Described):
         description="the cause in plain words", examples=["element missing or torn, or tube off"]
     )
     evidence: str
+    said: SaidShown
 
 
 #: what the readings say of an entry of an element
@@ -228,6 +236,7 @@ class QuestionShown(Described):
     entry_id: str
     verdict: EntryVerdict
     says: str
+    said: SaidShown
 
 
 class TerminalShown(Described):
@@ -285,6 +294,15 @@ class PlannedShown(Described):
     )
 
 
+class TrendShown(Described):
+    """The last ninety days in steps."""
+
+    start_at: str
+    step_s: int
+    restriction_pa: list[float | None] = Field(description="median of each step; null: nothing was read")
+    changes_at: list[str] = Field(description="where an element life began meanwhile")
+
+
 class HousingAnswer(Described):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
@@ -296,6 +314,7 @@ class HousingAnswer(Described):
     state: State = Field(description="stable; decide by this", examples=["plan"])
     state_text: str = Field(description="the state in plain words", examples=["plan change"])
     advice: str
+    advice_code: str = Field(description="stable", examples=["advice_plan"])
     suspicions: list[SuspicionShown]
     cautions: list[dict[str, str]] = Field(description="code and words: what to mind before starting again")
     questions: list[QuestionShown] = Field(
@@ -325,6 +344,7 @@ class HousingAnswer(Described):
     )
     readings_waiting: int = Field(description="readings that its gateways are known to hold")
     evidence: list[str]
+    evidence_said: list[SaidShown] = Field(description="the same, as codes and values")
     basis: str = Field(description="flow, envelope or none: what restriction at reference flow rests on")
     flow_exponent: float | None
     lives_learned_from: int
@@ -348,6 +368,7 @@ class HousingAnswer(Described):
     planned: PlannedShown | None = Field(
         description="a change that a person means to make; missed ones first"
     )
+    trend: TrendShown | None = Field(None, description="left out: the request did not ask `with_trend`")
 
 
 class SeriesPoint(Described):
@@ -368,6 +389,12 @@ class FleetAnswer(Described):
     """Housings, most urgent first."""
 
     now: str
+    count: int = Field(description="housings that the filters leave, on all pages")
+    by_state: dict[State, int] = Field(description="of those; a state that none has is left out")
+    with_questions: int = Field(description="of those, how many wait for an answer of a person")
+    by_kind: dict[str, int] = Field(description="of all that the key may see, whatever the filters say")
+    by_site: dict[str, int] = Field(description="the same")
+    by_crew: dict[str, int] = Field(description="the same")
     housings: list[HousingAnswer]
     next: str | None = Field(description="`cursor` of the next page; null: this is the last")
 

@@ -16,6 +16,7 @@ from cleanside.ingest.api.routes.described import (
     Described,
     EntryVerdict,
     LaidUpShown,
+    SaidShown,
     ServiceShown,
     TerminalShown,
 )
@@ -125,6 +126,7 @@ class ChangeShown(Described):
     )
     verdict: EntryVerdict
     says: str = Field(description="the verdict with its figures, in English")
+    said: SaidShown
     used_from: str | None = Field(description="from when it counts; null: it changes no figure")
     level_before_pa: float | None
     level_after_pa: float | None

@@ -14,8 +14,10 @@ from pydantic import Field
 from cleanside.ingest.api.routes.described import (
     Dates,
     Described,
+    EntryVerdict,
     LaidUpShown,
     PlannedShown,
+    SaidShown,
     ServiceShown,
     State,
 )
@@ -207,6 +209,22 @@ class PartLineShown(Described):
     )
 
 
+class DoneShown(Described):
+    """A change that was entered for these days, with what the readings say of it."""
+
+    machine: str
+    display_name: str | None
+    housing: str
+    site: str | None
+    entry_id: str
+    changed_at: str
+    what: Literal["new", "cleaned", "inspected", "safety_element", "nothing"]
+    verdict: EntryVerdict
+    is_question: bool
+    said: SaidShown = Field(description="the verdict with its figures, as code and values")
+    gauge_unit: str | None
+
+
 class WorkAnswer(Described):
     """The work list, by day, site and urgency."""
 
@@ -215,6 +233,7 @@ class WorkAnswer(Described):
     today: str
     before: str = Field(description="the first day that is no longer on the list")
     jobs: list[JobShown]
+    done: list[DoneShown] = Field(description="entered for the last three days, newest first")
     without_part: list[str] = Field(description="machines on the list whose part number is not entered")
     parts: list[PartLineShown]
     cautions: list[CautionShown] = Field(description="common practice; the engine maker's manual comes first")

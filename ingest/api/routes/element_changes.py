@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from typing import Annotated, Any, Literal
 
+import numpy as np
 import sqlalchemy as sa
 from fastapi import Depends, Query, Request
 from pydantic import Field
@@ -40,6 +42,7 @@ from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.restriction import WeighedEntry
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
+from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.shop.machine_sheet import MOST_METER_H
 from cleanside.ingest.store import audit, element_changes, fleet, papers
 from cleanside.ingest.store.element_changes import EnteredChange
@@ -322,6 +325,7 @@ def weighed_document(weighed: WeighedEntry, unit: str | None) -> dict[str, Any]:
     return {
         "verdict": weighed.verdict,
         "says": text_of(of_entry(weighed), unit),
+        "said": said_document(of_entry(weighed)),
         "used_from": text_s(weighed.used_s),
         "level_before_pa": weighed.before_pa,
         "level_after_pa": weighed.after_pa,
@@ -337,4 +341,20 @@ def question_document(weighed: WeighedEntry, unit: str | None) -> dict[str, Any]
         "entry_id": weighed.entry.name,
         "verdict": weighed.verdict,
         "says": text_of(of_entry(weighed), unit),
+        "said": said_document(of_entry(weighed)),
     }
+
+
+def said_document(statement: Statement) -> dict[str, Any]:
+    """A sentence as its code and values; what is no number of JSON's is null."""
+    return {"code": statement.code, "values": {k: _value(v) for k, v in statement.values.items()}}
+
+
+def _value(value: Any) -> Any:
+    if isinstance(value, Statement):
+        return said_document(value)
+    if isinstance(value, list | tuple):
+        return [_value(entry) for entry in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    return None if isinstance(value, float) and not math.isfinite(value) else value

@@ -13,6 +13,7 @@ import base64
 import binascii
 import hashlib
 import json
+import sys
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import islice
@@ -42,6 +43,16 @@ class Page:
     #: address and parameters in short: a cursor is good for the list it came from
     question: str
     _after: tuple[Any, ...] | None
+
+    @classmethod
+    def whole(cls) -> Page:
+        """The whole list, for who makes a file of it."""
+        return cls(sys.maxsize - 1, "", None)
+
+    @property
+    def is_first(self) -> bool:
+        """True for the beginning of a list."""
+        return self._after is None
 
     def after(self, *kinds: type[int] | type[str]) -> tuple[Any, ...] | None:
         """

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from dataclasses import dataclass
 from typing import Annotated, Any
 
 import numpy as np
 import sqlalchemy as sa
 from fastapi import Depends, Query, Request
+from pydantic import BeforeValidator
 
 from cleanside.ingest.analysis.assessment import View, gauge_unit
 from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer, State
-from cleanside.ingest.api.routes.element_changes import question_document
+from cleanside.ingest.api.routes.element_changes import question_document, said_document
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import (
     DEFAULT_HOUSING,
@@ -39,10 +42,10 @@ from cleanside.ingest.owners.access import BOUND_ROLES
 from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
+from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
 from cleanside.ingest.shop.planned import state_of_plan
-from cleanside.ingest.store import fleet, papers
+from cleanside.ingest.store import fleet
 from cleanside.ingest.store.keys import Key
-from cleanside.ingest.store.papers import MachinePapers
 
 router = router_of("restriction")
 
@@ -112,10 +115,62 @@ def get_lives(
     }
 
 
+@dataclass(frozen=True, kw_only=True)
+class FleetFilter:
+    """Which housings of a fleet are asked for; None: any."""
+
+    site: str | None = None
+    crew: str | None = None
+    kind: str | None = None
+    state: str | None = None
+    text: str | None = None
+
+    def leaves(self, seen: View) -> bool:
+        """True where a housing is asked for."""
+        names = f"{seen.housing.machine} {seen.housing.display_name or ''} {seen.housing.name}".casefold()
+        of_machine = seen.papers.machine
+        return (
+            self.site in (None, of_machine.site)
+            and self.crew in (None, of_machine.crew)
+            and self.kind in (None, seen.housing.kind)
+            and self.state in (None, seen.assessment.state)
+            and (self.text or "").casefold() in names
+        )
+
+
+def _empty_is_none(value: str | None) -> str | None:
+    """A form without scripts sends every field; one that is empty chooses nothing."""
+    return value or None
+
+
+def _filter(
+    site: Annotated[
+        Name | None, BeforeValidator(_empty_is_none), Query(description="only machines of this site")
+    ] = None,
+    crew: Annotated[
+        Name | None, BeforeValidator(_empty_is_none), Query(description="only machines of this crew")
+    ] = None,
+    kind: Annotated[
+        Name | None, BeforeValidator(_empty_is_none), Query(description="only machines of this kind")
+    ] = None,
+    state: Annotated[
+        State | None, BeforeValidator(_empty_is_none), Query(description="only in this state")
+    ] = None,
+    text: Annotated[
+        str | None, Query(max_length=120, description="only where a name has this in it, in any case")
+    ] = None,
+) -> FleetFilter:
+    return FleetFilter(site=site, crew=crew, kind=kind, state=state, text=text)
+
+
+Filter = Annotated[FleetFilter, Depends(_filter)]
+
+
 @router.get(
     "/v1/fleet",
     summary="All housings, most urgent first",
     response_model=FleetAnswer,
+    response_model_exclude_unset=True,
 )
 @example(query={"site": "{site}", "crew": "{crew}"})
 def get_fleet(
@@ -123,10 +178,8 @@ def get_fleet(
     resources: R,
     key: Reader,
     page: P,
-    site: Annotated[Name | None, Query(description="machines of this site alone")] = None,
-    crew: Annotated[Name | None, Query(description="machines of this crew alone")] = None,
-    kind: Annotated[Name | None, Query(description="machines of this kind alone")] = None,
-    state: Annotated[State | None, Query(description="housings in this state alone")] = None,
+    wanted: Filter,
+    with_trend: Annotated[bool, Query(description="with the last ninety days in steps")] = False,
 ) -> dict[str, Any]:
     """
     What is known of the housings that the key may see, most urgent first, a page at a time.
@@ -136,26 +189,59 @@ def get_fleet(
     """
     after = page.after(int, int, int, str, str)
     now_us = resources.clock() if after is None else _of_first_page(after[0], resources.clock())
-    with resources.reading() as connection:
-        every = fleet.housings_in_use(connection, key.owner_id)
-        if key.role in BOUND_ROLES:
-            every = [housing for housing in every if _sees(connection, key, housing.machine)]
-        whole = key.role not in BOUND_ROLES
-        if site is not None or crew is not None:
-            known = papers.papers_of_owner(connection, key.owner_id)
-            every = [h for h in every if _belongs(known[h.id].machine, site, crew)]
-        every = [housing for housing in every if kind in (None, housing.kind)]
-        judge = services_of(request).judge(connection, key.owner_id, now_us=now_us)
-        views = judge.views(every, whole_owner=whole)
-        views = [seen for seen in views if state in (None, seen.assessment.state)]
-    ordered = sorted(((_urgency(seen), seen) for seen in views), key=lambda entry: entry[0])
-    rest = (entry for entry in ordered if after is None or entry[0] > after[1:])
-    shown, cursor = page.cut(rest, lambda entry: (now_us, *entry[0]))
+    every = views_of(request, resources, key, now_us)
+    places = [seen.papers.machine for seen in every]
+    found = [seen for seen in every if wanted.leaves(seen)]
+    rest = (seen for seen in found if after is None or urgency(seen) > after[1:])
+    shown, cursor = page.cut(rest, lambda seen: (now_us, *urgency(seen)))
     return {
         "now": text_s(now_us / 1e6),
-        "housings": [document_of(seen) for _, seen in shown],
+        "count": len(found),
+        "by_state": dict(Counter(seen.assessment.state for seen in found)),
+        "with_questions": sum(has_question(seen) for seen in found),
+        "by_kind": dict(sorted(Counter(seen.housing.kind for seen in every if seen.housing.kind).items())),
+        "by_site": dict(sorted(Counter(place.site for place in places if place.site).items())),
+        "by_crew": dict(sorted(Counter(place.crew for place in places if place.crew).items())),
+        "housings": [_of_fleet(seen, with_trend) for seen in shown],
         "next": cursor,
     }
+
+
+def views_of(request: Request, resources: R, key: Key, now_us: int) -> list[View]:
+    """The housings that a key may see as of an instant, most urgent first."""
+    is_bound = key.role in BOUND_ROLES
+    with resources.reading() as connection:
+        every = fleet.housings_in_use(connection, key.owner_id)
+        if is_bound:
+            every = [housing for housing in every if _sees(connection, key, housing.machine)]
+        judge = services_of(request).judge(connection, key.owner_id, now_us=now_us)
+        views = judge.views(every, whole_owner=not is_bound)
+    return sorted(views, key=urgency)
+
+
+def _of_fleet(seen: View, with_trend: bool) -> dict[str, Any]:
+    return document_of(seen) | ({"trend": _trend(seen)} if with_trend else {})
+
+
+def _trend(seen: View) -> dict[str, Any] | None:
+    found = seen.assessment.study.trend
+    if not found.levels_pa:
+        return None
+    return {
+        "start_at": text_s(found.start_s),
+        "step_s": int(TREND_STEP_S),
+        "restriction_pa": list(found.levels_pa),
+        "changes_at": [
+            text_s(life.start_s)
+            for life in seen.assessment.study.lives
+            if life.began_by and life.start_s >= found.start_s
+        ],
+    }
+
+
+def has_question(seen: View) -> bool:
+    """True where a person has something to answer: an entry, or a change that was found."""
+    return bool(seen.assessment.study.questions or seen.assessment.study.changes_found_s)
 
 
 def _of_first_page(at_us: int, now_us: int) -> int:
@@ -171,17 +257,13 @@ def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
     return found is not None and sees_machine(connection, key, found)
 
 
-def _belongs(known: MachinePapers, site: str | None, crew: str | None) -> bool:
-    return site in (None, known.site) and crew in (None, known.crew)
-
-
 def asks_a_person(seen: View) -> bool:
     """An entry that the readings contradict, or a planned change whose day passed without one."""
     study, now_us = seen.assessment.study, round(seen.assessment.now_s * 1_000_000)
     return bool(study.questions) or state_of_plan(seen.papers.planned, study, now_us) == "missed"
 
 
-def _urgency(seen: View) -> tuple[int, int, str, str]:
+def urgency(seen: View) -> tuple[int, int, str, str]:
     """Where a housing stands in the fleet: those that ask a person first, by state, due date and name."""
     due_s = int(seen.assessment.due_s.p50) if seen.assessment.due_s else NEVER_S
     rank = URGENCY.index(seen.assessment.state)
@@ -206,6 +288,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "state": found.state,
         "state_text": seen.state_text,
         "advice": seen.advice_text,
+        "advice_code": found.advice.code,
         "cautions": shown_cautions("below_clean") if _is_below_clean(seen) else [],
         "suspicions": [_suspicion(suspicion, unit) for suspicion in found.study.suspicions],
         "questions": [question_document(entry, unit) for entry in found.study.questions],
@@ -227,6 +310,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "may_have_worked_hours": found.may_have_worked_hours,
         "readings_waiting": seen.readings_waiting,
         "evidence": [text_of(statement, unit) for statement in found.evidence],
+        "evidence_said": [said_document(statement) for statement in found.evidence],
         "basis": found.study.reference.basis,
         "flow_exponent": found.study.reference.exponent,
         "lives_learned_from": found.study.lives_learned_from,
@@ -245,11 +329,12 @@ def document_of(seen: View) -> dict[str, Any]:
     }
 
 
-def _suspicion(suspicion: Suspicion, unit: str | None) -> dict[str, str]:
+def _suspicion(suspicion: Suspicion, unit: str | None) -> dict[str, Any]:
     return {
         "cause": suspicion.cause,
         "cause_text": CAUSE_FORMS[suspicion.cause],
         "evidence": text_of(suspicion.evidence, unit),
+        "said": said_document(suspicion.evidence),
     }
 
 

@@ -13,6 +13,7 @@ from fastapi import Query, Request
 
 from cleanside.ingest.analysis.assessment import Judge, View, gauge_unit
 from cleanside.ingest.api.routes.described_shop import WorkAnswer
+from cleanside.ingest.api.routes.element_changes import said_document
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paper_shapes import (
     Day,
@@ -27,7 +28,9 @@ from cleanside.ingest.api.routes.shop import ShopReader
 from cleanside.ingest.api.routes.waiting import waiting_of
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.restriction import WeighedEntry
 from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Waiting
+from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.shop.meter import meter_now_h, service_due_s
 from cleanside.ingest.shop.planned import state_of_plan
 from cleanside.ingest.shop.stock import Need, PartLine, part_line
@@ -48,6 +51,7 @@ from cleanside.ingest.store.papers import MeterReading
 router = router_of("shop")
 
 LISTED_DAYS = 7
+DONE_S = 3 * 86_400.0  # back to here changes are shown as done; chosen: over a weekend
 
 
 @dataclass(frozen=True)
@@ -79,7 +83,8 @@ def get_work(
     with resources.reading() as connection:
         judge = services_of(request).judge(connection, key.owner_id)
         every = _seen(connection, judge, key.owner_id, days)
-        jobs = jobs_of([seen.candidate for seen in every.values() if _wanted(seen, site, crew)], days)
+        wanted = [seen for seen in every.values() if _wanted(seen, site, crew)]
+        jobs = jobs_of([seen.candidate for seen in wanted], days)
         shown = [_job_document(connection, judge, every[_name(job.candidate)], job) for job in jobs]
         parts = _part_lines(connection, key.owner_id, every, jobs, days)
     return {
@@ -88,6 +93,7 @@ def get_work(
         "today": days.today.isoformat(),
         "before": days.before.isoformat(),
         "jobs": shown,
+        "done": _done(wanted, days),
         "without_part": sorted({j["machine"] for j in shown if j["primary_part"] is None}),
         "parts": [_part_document(line) for line in parts],
         "cautions": shown_cautions("change"),
@@ -247,6 +253,34 @@ def _job_document(connection: sa.Connection, judge: Judge, seen: _OnList, job: J
             for option in job.options[1:]
         ],
         "meter_hours_now": seen.meter_h,
+        "gauge_unit": gauge_unit(view.terminal),
+    }
+
+
+def _done(wanted: Sequence[_OnList], days: ListDays) -> list[dict[str, Any]]:
+    """What was entered for the last days, newest first."""
+    found = [
+        (entry.entry.at_s, seen.view, entry)
+        for seen in wanted
+        for entry in seen.view.assessment.study.entries
+        if entry.entry.at_s >= days.now_s - DONE_S
+    ]
+    ordered = sorted(found, key=lambda line: (-line[0], line[1].housing.machine, line[2].entry.name))
+    return [_done_document(view, entry) for _, view, entry in ordered]
+
+
+def _done_document(view: View, entry: WeighedEntry) -> dict[str, Any]:
+    return {
+        "machine": view.housing.machine,
+        "display_name": view.housing.display_name,
+        "housing": view.housing.name,
+        "site": view.papers.machine.site,
+        "entry_id": entry.entry.name,
+        "changed_at": text_s(entry.entry.at_s),
+        "what": entry.entry.what,
+        "verdict": entry.verdict,
+        "is_question": entry.is_question,
+        "said": said_document(of_entry(entry)),
         "gauge_unit": gauge_unit(view.terminal),
     }
 

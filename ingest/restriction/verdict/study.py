@@ -29,6 +29,7 @@ from cleanside.ingest.restriction.verdict.measured_hours import MeasuredHours, m
 from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.restriction.verdict.status import HYSTERESIS, OVER_SHARE, level_state
 from cleanside.ingest.restriction.verdict.suspect import Suspicion, ambient_misfit, gravest_first, zeros_moved
+from cleanside.ingest.restriction.verdict.trend import Trend, trend_of
 
 RUNNING_IN_HOURS = 5.0  # chosen: the flow range and the clean level show within a shift
 RUNNING_IN_ROWS = 3
@@ -60,6 +61,7 @@ class Study:
     changes_found_s: tuple[float, ...]  # falls like a new element that nobody entered: ask a person
     evidence: tuple[Statement, ...]  # what each figure rests on
     planning_horizon_days: float  # that `is_plan` goes by
+    trend: Trend  # of the last ninety days
 
     @property
     def questions(self) -> tuple[WeighedEntry, ...]:
@@ -194,6 +196,7 @@ def _judge(
         )
         + _why_over(loaded, outlook),
         planning_horizon_days=facts.planning_horizon_days,
+        trend=trend_of(measured.series),
     )
 
 

@@ -1,0 +1,243 @@
+"""
+The fleet: every housing, most urgent first, with what to do and how sure that is.
+
+Its JSON twin is `GET /v1/fleet` with the same filters.
+Leaves to others: what is known and in which order (`ingest.api.routes.restriction`).
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Iterator, Mapping
+from datetime import timedelta
+from typing import Annotated, Any
+
+from fastapi import Depends, Request, Response
+
+from cleanside.gateway.units import own_name
+from cleanside.ingest.api.routes.paging import PAGE, Page, paged
+from cleanside.ingest.api.routes.restriction import URGENCY, Filter, FleetFilter, get_fleet
+from cleanside.ingest.api.routes.shared import R
+from cleanside.ingest.console.drawing import CALENDAR_DAYS
+from cleanside.ingest.console.formats import DAY_S, Formats
+from cleanside.ingest.console.rendering import address_with, formats_of, render, sayer_of
+from cleanside.ingest.console.routing import page_needs, page_router
+from cleanside.ingest.console.said_words import caution_of, said
+from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.restriction.verdict.trend import TREND_STEPS
+from cleanside.ingest.store.keys import Key
+
+router = page_router()
+
+Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
+#: on a phone these are one line each: nothing is to be done
+CALM = frozenset({"serving"})
+#: a reading that came later than that after it was taken came late [s]; chosen: longer than a live link takes
+LATE_S = 600
+#: what a spreadsheet would take for a formula (OWASP, CSV Injection)
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+@router.get("/fleet")
+def get_fleet_page(
+    request: Request,
+    resources: R,
+    key: Reader,
+    page: Annotated[Page, Depends(paged(PAGE, PAGE))],
+    wanted: Filter,
+) -> Response:
+    """The fleet as a table of sentences, rulers and dates."""
+    known = get_fleet(request, resources, key, page, wanted, with_trend=True)
+    viewer = viewer_of(request, key)
+    formats = formats_of(request, viewer)
+    say = Sayer(viewer.language, formats)
+    calendar = Calendar(formats)
+    return render(
+        request,
+        "fleet.html",
+        key=key,
+        known=known,
+        wanted=wanted,
+        states=URGENCY,
+        is_first=page.is_first,
+        next_page=known["next"] and address_with(request, cursor=known["next"]),
+        rows=[row_of(document, say, calendar) for document in known["housings"]],
+        weeks=calendar.weeks,
+        summary=list(summary_of(say, known)),
+    )
+
+
+@router.get("/fleet.csv")
+def get_fleet_file(request: Request, resources: R, key: Reader, wanted: Filter) -> Response:
+    """The fleet to take away, for a spreadsheet: all rows that the filters leave."""
+    say = sayer_of(request, key)
+    rows = [file_row(say, document) for document in every_housing(request, resources, key, wanted)]
+    columns = [say.plain(f"fleet.csv.{name}") for name in FILE_COLUMNS]
+    headers = {"Content-Disposition": 'attachment; filename="fleet.csv"'}
+    return Response(csv_of([columns, *rows]), media_type="text/csv; charset=utf-8", headers=headers)
+
+
+def every_housing(request: Request, resources: R, key: Key, wanted: FleetFilter) -> Iterator[dict[str, Any]]:
+    """Every housing that the filters leave, most urgent first."""
+    page = Page.whole()
+    yield from get_fleet(request, resources, key, page, wanted, with_trend=False)["housings"]
+
+
+# ---------------------------------------------------------------- what a row shows
+
+
+class Calendar:
+    """Four weeks from the last Monday on, in the viewer's zone."""
+
+    def __init__(self, formats: Formats) -> None:
+        today = formats.moment(formats.now_s).replace(hour=0, minute=0, second=0, microsecond=0)
+        self._monday = today - timedelta(days=today.weekday())
+        starts = [self._monday + timedelta(weeks=week) for week in range(CALENDAR_DAYS // 7)]
+        self.weeks = [formats.date(start.timestamp()) for start in starts]
+        self._formats = formats
+
+    def days(self, at: str | None) -> float:
+        """Where an instant lies. [days from the Monday]; None: beyond what a calendar can say."""
+        if at is None:
+            return float("inf")
+        return (self._formats.moment(at) - self._monday).total_seconds() / DAY_S
+
+
+def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[str, Any]:
+    """What one row shows, from what is known of a housing."""
+    say = say.in_unit(unit_of(document))
+    return {
+        "known": document,
+        "unit": unit_of(document),
+        "state": state_key(document),
+        "is_calm": document["state"] in CALM and not has_question(document),
+        "address": machine_address(document),
+        "advice": say(f"said.{document['advice_code']}"),
+        "caution": caution_of(say, document["advice_code"]),
+        "questions": [said(say, question["said"]) for question in document["questions"]],
+        "span": span_of(document, calendar),
+        "trend": trend_of(document, say.formats),
+        "late_s": late_s(document, say),
+        "silence": document["quiet_because"] and say(f"said.silence.{document['quiet_because']}"),
+    }
+
+
+def unit_of(document: Mapping[str, Any]) -> str | None:
+    """The unit of the gauge: that of the limit as entered; None: no limit is entered."""
+    limit = document["terminal_restriction"]
+    return None if limit is None else own_name(limit["unit"], "restriction")
+
+
+def state_key(document: Mapping[str, Any]) -> str:
+    """The key of the words of a state: without a limit none can be judged."""
+    if document["state"] == "running-in" and document["terminal_restriction"] is None:
+        return "no_limit"
+    return str(document["state"])
+
+
+def has_question(document: Mapping[str, Any]) -> bool:
+    """True where a person has something to answer."""
+    return bool(document["questions"] or document["changes_found"])
+
+
+def machine_address(document: Mapping[str, Any]) -> str:
+    """The page of a housing's machine."""
+    housing = "" if document["housing"] == "main" else f"?housing={document['housing']}"
+    return f"/machines/{document['machine']}{housing}"
+
+
+def span_of(document: Mapping[str, Any], calendar: Calendar) -> tuple[float, float, float] | None:
+    """Early, likely and late, in days of the calendar; None: no date is stated."""
+    due = document["due_at"]
+    return None if due is None else (*(calendar.days(due[point]) for point in ("p10", "p50", "p90")),)
+
+
+def trend_of(document: Mapping[str, Any], formats: Formats) -> dict[str, Any] | None:
+    """What the small trend of the ninety days before now is drawn from; None: nothing was read."""
+    known, limit = document["trend"], document["terminal_restriction"]
+    if known is None:
+        return None
+    step_s = known["step_s"]
+    first = int(formats.now_s // step_s) - TREND_STEPS + 1
+    start = int(formats.moment(known["start_at"]).timestamp() // step_s)
+    levels = dict(enumerate(known["restriction_pa"], start=start - first))
+    changes = (int(formats.moment(at).timestamp() // step_s) - first for at in known["changes_at"])
+    return {
+        "levels_pa": [levels.get(step) for step in range(TREND_STEPS)],
+        "changes": [step for step in changes if 0 <= step < TREND_STEPS],
+        "limit_pa": limit and limit["restriction_pa"],
+        "clean_pa": document["clean_restriction_pa"],
+    }
+
+
+def late_s(document: Mapping[str, Any], say: Sayer) -> float | None:
+    """How long after it was taken the newest reading came; None: live, or not known. [s]"""
+    heard, read = document["last_heard_at"], document["last_reading_at"]
+    if heard is None or read is None:
+        return None
+    seconds = say.formats.seconds_ago(read) - say.formats.seconds_ago(heard)
+    return seconds if seconds > LATE_S else None
+
+
+# ---------------------------------------------------------------- in one sentence
+
+
+def summary_of(say: Sayer, known: Mapping[str, Any]) -> Iterator[Any]:
+    """What is wrong, then what can wait: one sentence each, the first is the weightiest."""
+    counts = known["by_state"]
+    for state in ("over", "due", "suspect", "plan", "silent"):
+        if counts.get(state):
+            yield say(f"fleet.summary.{state}", n=counts[state])
+    if known["with_questions"]:
+        yield say("fleet.summary.questions", n=known["with_questions"])
+    if known["count"] and not set(counts) & {"over", "due", "suspect", "plan"}:
+        yield say("fleet.summary.nothing_due")
+
+
+# ---------------------------------------------------------------- to take away
+
+FILE_COLUMNS = (
+    *("machine", "display_name", "housing", "kind", "state", "used", "now", "limit", "unit"),
+    *("early", "likely", "late", "last_received", "last_measured", "questions", "advice"),
+)
+
+
+def file_row(say: Sayer, document: Mapping[str, Any]) -> list[str]:
+    """One housing in the columns of the file: times in UTC, numbers with a point, so that programs read it."""
+    unit = unit_of(document) or "kPa"
+    due, limit = document["due_at"] or {}, document["terminal_restriction"]
+    advice = [say.in_unit(unit).plain(f"said.{document['advice_code']}")]
+    return [
+        document["machine"],
+        document["display_name"] or "",
+        document["housing"],
+        document["kind"] or "",
+        say.plain(f"state.{state_key(document)}"),
+        _plain(document["share_used_percent"], 0),
+        _plain(say.formats.in_unit(document["restriction_pa"], unit), 3),
+        "" if limit is None else _plain(limit["value"], 3),
+        unit,
+        *((due.get(point) or "") for point in ("p10", "p50", "p90")),
+        document["last_heard_at"] or "",
+        document["last_reading_at"] or "",
+        str(len(document["questions"]) + len(document["changes_found"])),
+        " ".join(advice),
+    ]
+
+
+def _plain(value: float | None, decimals: int) -> str:
+    return "" if value is None else f"{value:.{decimals}f}"
+
+
+def csv_of(rows: list[list[str]]) -> str:
+    """A file of comma-separated values (RFC 4180); no cell is a formula to a spreadsheet."""
+    out = io.StringIO()
+    csv.writer(out).writerows([[safe_cell(cell) for cell in row] for row in rows])
+    return out.getvalue()
+
+
+def safe_cell(cell: str) -> str:
+    """A cell that a spreadsheet takes for text: one that begins like a formula gets an apostrophe."""
+    return f"'{cell}" if cell.startswith(FORMULA_STARTS) else cell

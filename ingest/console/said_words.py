@@ -1,0 +1,127 @@
+"""
+What the analysis says, as a page says it: from code and values, in the language of who looks.
+
+Promises: nothing is decided here; a code chooses its words, its values choose among a few forms.
+Leaves to others: which code is said (`ingest.restriction`), the words (`words/said.*.toml`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from markupsafe import Markup
+
+from cleanside.ingest.console.wording import Sayer
+
+Values = Mapping[str, Any]
+
+#: advice -> the caution that belongs to it; left out: none
+CAUTION_OF = {
+    **{f"advice_{state}": "maker" for state in ("running-in", "plan", "silent", "no_limit", "terminal")},
+    **{f"advice_{state}": "secure" for state in ("due", "over", "flat", "zero_moved", "devices_disagree")},
+    "advice_below_clean": "element_out",
+    "advice_ambient": "maker",
+}
+#: verdict of an entry -> the question that it asks
+ASKS = {
+    "entry_did_not_fall": "which",
+    "entry_before_first_reading": "date",
+    "entry_part_of_the_way": "cleaned",
+}
+
+
+def said(say: Sayer, statement: Mapping[str, Any]) -> Markup:
+    """The sentence of a statement of an answer: {"code": ..., "values": {...}}."""
+    code, values = statement["code"], statement["values"]
+    if code.startswith("entry_"):
+        return _entry(say, code, values)
+    form = _FORMS.get(code)
+    return say(f"said.{code}", **values) if form is None else form(say, values)
+
+
+def caution_of(say: Sayer, advice_code: str) -> Markup | None:
+    """The caution that follows an advice; None: it has none."""
+    caution = CAUTION_OF.get(advice_code)
+    return None if caution is None else say(f"said.caution.{caution}")
+
+
+def _flow_scaled(say: Sayer, values: Values) -> Markup:
+    how = "fitted" if values["exponent_fitted"] else "assumed"
+    return say(f"said.flow_scaled_{how}", **values, flow=say(f"said.flow.{values['flow_kind']}"))
+
+
+def _reference_unused(say: Sayer, values: Values) -> Markup:
+    kind = values["flow_kind"]
+    entered = say(f"said.flow.{values['entered_kind']}")
+    return say("said.reference_unused", entered=entered, flow=say(f"said.flow.{kind}"))
+
+
+def _air_known(say: Sayer, values: Values) -> Markup:
+    by = say(f"said.evened_by.{values['evened_by'].replace(' ', '_')}")
+    return say("said.air_known", **values, by=by)
+
+
+def _fall(code: str) -> Callable[[Sayer, Values], Markup]:
+    def sentence(say: Sayer, values: Values) -> Markup:
+        text = say(f"said.{code}", **values)
+        return text if values["sure"] == "high" else text + " " + say("said.not_sure")
+
+    return sentence
+
+
+def _quiet(say: Sayer, values: Values) -> Markup:
+    because = say(f"said.silence.{values['because']}")
+    when = "never" if values["heard_s"] is None else "since"
+    return say(f"said.quiet_{when}", **values, why=because)
+
+
+def _devices_apart(say: Sayer, values: Values) -> Markup:
+    return say(f"said.devices_apart_{'clear' if values['is_clear'] else 'first'}", **values)
+
+
+def _limit(say: Sayer, values: Values) -> Markup:
+    if values["unit"] is None:
+        return say("said.limit_as_known", **values)
+    return say("said.limit_as_read", **values)
+
+
+def _engine_beyond_limit(say: Sayer, values: Values) -> Markup:
+    return say("said.engine_beyond_limit", **values, limit=_limit(say, values))
+
+
+def _limit_in_another_unit(say: Sayer, values: Values) -> Markup:
+    return say("said.limit_in_another_unit", **values, limit=_limit(say, values))
+
+
+def _entry(say: Sayer, code: str, values: Values) -> Markup:
+    """What the readings say of an entry, with the question it asks, or that a person confirmed it."""
+    text = _verdict(say, code, values)
+    if values["is_question"]:
+        asks = say(f"said.asks.{ASKS[code]}") if code in ASKS else Markup("")
+        return Markup(" ").join(part for part in (text, asks, say("said.entry_until")) if part)
+    return text + " " + say("said.entry_confirmed") if values["confirmed"] else text
+
+
+def _verdict(say: Sayer, code: str, values: Values) -> Markup:
+    if code == "entry_too_low" and values["clean_pa"] is None:
+        code = "entry_too_low_unknown"
+    if code == "entry_not_seen_yet":
+        code = f"entry_not_seen_yet_{'open' if values['look_by_s'] is None else 'by'}"
+    text = say(f"said.{code}", **values)
+    if code == "entry_did_not_fall" and values["fall_s"] is not None:
+        return text + " " + say("said.entry_nearest_fall", **values)
+    return text
+
+
+_FORMS: Mapping[str, Callable[[Sayer, Values], Markup]] = {
+    "flow_scaled": _flow_scaled,
+    "reference_unused": _reference_unused,
+    "air_known": _air_known,
+    "fell_part_of_the_way": _fall("fell_part_of_the_way"),
+    "fell_to_clean": _fall("fell_to_clean"),
+    "quiet": _quiet,
+    "devices_apart": _devices_apart,
+    "engine_beyond_limit": _engine_beyond_limit,
+    "limit_in_another_unit": _limit_in_another_unit,
+}

@@ -1,0 +1,109 @@
+"""
+How long the fleet page takes, beside its JSON twin.
+
+    python -m tests.benchmark.bench_fleet_page [--machines N] [--rounds N]
+
+A fleet of N machines, each with half a year of summaries; the page shows the first hundred. What is
+remembered of each machine was worked out before the first round. The last line is JSON: median milliseconds of page and
+twin by the clock and of the processor, and their ratio.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import tempfile
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import sqlalchemy as sa
+
+from cleanside.ingest.restriction import summarise_hours
+from cleanside.ingest.store import database, fleet, hours
+from cleanside.ingest.store.fleet import TerminalRow
+from cleanside.ingest.store.hours import Kept
+from tests.benchmark.bench_analysis import KINDS, TERMINAL_PA, made_readings, median, timed
+from tests.support.serving import Api, in_process
+
+DAYS, DISTINCT, AT_ONCE = 180, 20, 50
+OWNER_ID = 1
+
+
+def fill(connection: sa.Connection, machines: int) -> float:
+    """Machines with their summaries. Returns the newest reading, seconds since 1970."""
+    made = [made_readings(DAYS, 120.0, seed=number, hours_a_day=9) for number in range(DISTINCT)]
+    kept = []
+    for readings in made:
+        found = summarise_hours(readings)
+        whole = (found.hours["hour_s"] // 3600).tolist()
+        kept.append([Kept(hour, *packed) for hour, packed in zip(whole, found.packed(), strict=True)])
+    limit = TerminalRow(valid_from_us=0, value=6.2, unit="kPa", restriction_pa=TERMINAL_PA)
+    for number in range(machines):
+        machine = fleet.keep_machine(connection, OWNER_ID, f"m-{number:04d}", KINDS[number % len(KINDS)], 0)
+        housing = fleet.keep_housing(connection, machine, "main")
+        fleet.put_terminal(connection, housing.id, limit)
+        device = fleet.keep_device(connection, OWNER_ID, f"m-{number:04d}-intake")
+        fleet.assign(connection, device.id, housing.id, None, None)
+        hours.put_summaries(connection, housing.id, 0, kept[number % DISTINCT])
+    return max(float(readings.at_s[-1]) for readings in made)
+
+
+def measure(api: Api, rounds: int) -> dict[str, Any]:
+    """Page and twin, one after the other, in turns."""
+    page, twin = [], []
+    remember(api)
+    ask(api, "/fleet")()
+    for _ in range(rounds):
+        page.append(timed(ask(api, "/fleet")))
+        twin.append(timed(ask(api, "/v1/fleet")))
+    page_took, twin_took = median(page), median(twin)
+    return {
+        "page_ms": round(1e3 * page_took.clock_s, 1),
+        "page_processor_ms": round(1e3 * page_took.processor_s, 1),
+        "twin_ms": round(1e3 * twin_took.clock_s, 1),
+        "twin_processor_ms": round(1e3 * twin_took.processor_s, 1),
+        "ratio": round(page_took.processor_s / twin_took.processor_s, 2),
+    }
+
+
+def remember(api: Api) -> None:
+    """Work every machine out, some at a time: one question to the database has an end."""
+    with api.resources.reading() as connection:
+        every = fleet.housings_in_use(connection, OWNER_ID)
+    for first in range(0, len(every), AT_ONCE):
+        with api.resources.reading() as connection:
+            judge = api.services.judge(connection, OWNER_ID)
+            judge.views(every[first : first + AT_ONCE], whole_owner=False)
+
+
+def ask(api: Api, path: str) -> Callable[[], None]:
+    """A request that must succeed."""
+
+    def request() -> None:
+        response = api.get(path)
+        assert response.status_code == 200, response.status_code
+
+    return request
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """Fill a database and measure."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawTextHelpFormatter)
+    parser.add_argument("--machines", type=int, default=1_000)
+    parser.add_argument("--rounds", type=int, default=5)
+    given = parser.parse_args(arguments)
+    with tempfile.TemporaryDirectory() as folder:
+        url = f"sqlite:///{Path(folder) / 'bench.db'}"
+        engine = database.writing_engine(url)
+        database.migrate(engine)
+        engine.dispose()
+        with in_process(url) as api:
+            newest_s = api.resources.writer.call(lambda connection: fill(connection, given.machines))
+            api.clock.now_us = int((newest_s + 60) * 1e6)
+            found = measure(api, given.rounds)
+    print(json.dumps({"machines": given.machines, **found}))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,148 @@
+"""The fleet page: every housing in words, safe whatever a name says; filters in the address, and a file."""
+
+from __future__ import annotations
+
+import csv
+import html
+import io
+import re
+from collections.abc import Iterator
+
+import pytest
+
+from cleanside.ingest.console.fleet_page import safe_cell
+from cleanside.ingest.console.viewer import LANGUAGES
+from cleanside.ingest.console.wording import table
+from cleanside.ingest.restriction.verdict.plain_forms import (
+    ADVICE,
+    CAUSE_FORMS,
+    ENTRIES,
+    EVIDENCE,
+    SILENCE_FORMS,
+    STATE_FORMS,
+    SUSPICIONS,
+)
+from tests.support.serving import Api, in_process
+
+#: names that a person may give: markup, right to left, as long as may be, pictures
+HOSTILE = [
+    "<script>alert(1)</script>",
+    "\u202egrader\u202c",
+    "W" * 120,
+    "🚜🚜 Grader",
+    '"><img src=x onerror=alert(1)>',
+]
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    with in_process(sqlite_database_url) as running:
+        yield running
+
+
+def named(api: Api, machine: str, display_name: str = "", kind: str = "grader") -> None:
+    body = {"machine": machine, "kind": kind, "display_name": display_name}
+    assert api.post("/v1/machines", body).status_code == 200
+    assert api.post("/v1/devices", {"device": f"{machine}-intake", "machine": machine}).status_code == 200
+
+
+def page_of(api: Api, path: str = "/fleet", **headers: str) -> str:
+    response = api.get(path, headers=headers)
+    assert response.status_code == 200, response.text
+    return response.text
+
+
+def machines_in(page: str) -> list[str]:
+    return re.findall(r'href="/machines/([^"?]+)"', page)
+
+
+def test_the_page_shows_what_its_twin_answers(api: Api) -> None:
+    for machine in ("grader-07", "loader-02"):
+        named(api, machine)
+    twin = [h["machine"] for h in api.get("/v1/fleet").json()["housings"]]
+    assert machines_in(page_of(api)) == twin
+
+
+@pytest.mark.parametrize("name", HOSTILE)
+def test_a_hostile_name_is_text(api: Api, name: str) -> None:
+    if not name.isprintable():
+        assert api.post("/v1/machines", {"machine": "m", "display_name": name}).status_code == 422
+        return
+    named(api, "grader-07", name)
+    page = page_of(api)
+    assert f"<bdi>{html.escape(name, quote=True).replace('&quot;', '&#34;')}</bdi>" in page
+    assert "<script>alert" not in page
+    assert "<img" not in page
+
+
+def test_filters_stand_in_the_address_and_are_those_of_the_twin(api: Api) -> None:
+    named(api, "grader-07", kind="grader")
+    named(api, "loader-02", kind="loader")
+    for query, left in (("kind=loader", ["loader-02"]), ("text=GRADER", ["grader-07"]), ("state=over", [])):
+        assert machines_in(page_of(api, f"/fleet?{query}")) == left
+        assert [h["machine"] for h in api.get(f"/v1/fleet?{query}").json()["housings"]] == left
+
+
+def test_an_empty_choice_is_no_choice(api: Api) -> None:
+    """A form without scripts sends every field."""
+    named(api, "grader-07")
+    assert machines_in(page_of(api, "/fleet?kind=&state=&text=")) == ["grader-07"]
+
+
+def test_a_filter_without_a_hit_leads_to_all(api: Api) -> None:
+    named(api, "grader-07")
+    assert 'href="/fleet">' in page_of(api, "/fleet?text=nothing-like-it")
+
+
+def test_a_long_fleet_is_turned_page_by_page(api: Api) -> None:
+    for number in range(5):
+        named(api, f"grader-{number:02d}")
+    found, path = [], "/fleet?limit=2"
+    while path:
+        page = page_of(api, path)
+        found += machines_in(page)
+        onward = re.search(r'href="(/fleet\?[^"]*cursor=[^"]+)"', page)
+        path = html.unescape(onward[1]) if onward else ""
+    assert sorted(found) == [f"grader-{number:02d}" for number in range(5)]
+    assert len(found) == 5
+
+
+# ---------------------------------------------------------------- the file
+
+
+@pytest.mark.parametrize("cell", ["=1+1", "+1", "-1", "@SUM(A1)", "\t=1", "\r=1"])
+def test_no_cell_is_a_formula(cell: str) -> None:
+    """OWASP, CSV Injection: these characters begin a formula."""
+    assert safe_cell(cell) == f"'{cell}"
+
+
+def test_the_file_has_every_row_and_no_formula(api: Api) -> None:
+    named(api, "grader-07", "=HYPERLINK(1)")
+    named(api, "loader-02", "Lader, rot")
+    response = api.get("/fleet.csv")
+    assert response.headers["content-type"].startswith("text/csv")
+    assert response.headers["content-disposition"] == 'attachment; filename="fleet.csv"'
+    heading, *rows = csv.reader(io.StringIO(response.text))
+    assert all(len(row) == len(heading) for row in rows)
+    assert {row[1] for row in rows} == {"'=HYPERLINK(1)", "Lader, rot"}
+
+
+# ---------------------------------------------------------------- words
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_code_of_the_analysis_has_words(language: str) -> None:
+    known = table(language)
+    several = {"flow_scaled", "quiet", "devices_apart", "entry_not_seen_yet"}
+    codes = {*EVIDENCE, *SUSPICIONS, *ENTRIES, *ADVICE}
+    assert [code for code in codes - several if f"said.{code}" not in known] == []
+    assert [code for code in several if not any(key.startswith(f"said.{code}_") for key in known)] == []
+    assert [cause for cause in CAUSE_FORMS if f"said.cause.{cause}" not in known] == []
+    assert [because for because in SILENCE_FORMS if f"said.silence.{because}" not in known] == []
+    assert [s for s in STATE_FORMS if f"state.{s.replace('no limit', 'no_limit')}" not in known] == []
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_page_speaks_the_language_of_the_reader(api: Api, language: str) -> None:
+    named(api, "grader-07")
+    assert table(language)["fleet.title"] in page_of(api, **{"Accept-Language": language})
