@@ -21,6 +21,7 @@ from cleanside.ingest.owners.access import ROLES
 from tests.support.serving import Api, in_process
 
 EVERYONE = {"device", "integrator", "planner", "operator", "admin"}
+STAFF = {"planner", "operator", "admin"}
 
 #: method, path -> roles that may see or send it; None: open to all
 ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
@@ -29,6 +30,18 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/language"): None,
     ("GET", "/fleet"): EVERYONE - {"device"},
     ("GET", "/fleet.csv"): EVERYONE - {"device"},
+    ("GET", "/work"): STAFF,
+    ("POST", "/work/done"): STAFF,
+    ("POST", "/work/move"): STAFF,
+    ("GET", "/shop"): STAFF,
+    ("POST", "/shop/site"): STAFF,
+    ("POST", "/shop/crew"): STAFF,
+    ("POST", "/shop/part"): STAFF,
+    ("GET", "/shop/machines.csv"): STAFF,
+    ("GET", "/shop/parts.csv"): STAFF,
+    ("POST", "/shop/import"): STAFF,
+    ("GET", "/machines/{machine}/papers"): STAFF,
+    ("POST", "/machines/{machine}/papers"): STAFF,
 }
 PAGES = {(method, route.path): route for route in all_pages() for method in sorted(route.methods or ())}
 VOID = {"meta", "link", "input", "br", "hr", "img", "path", "rect", "circle"}
