@@ -31,6 +31,7 @@ from cleanside.ingest.restriction.verdict.plain_forms import state_text, text_of
 from cleanside.ingest.store import reports
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
+from cleanside.ingest.store.papers import Papers
 from cleanside.ingest.store.surroundings import HousingSurroundings, Newest, of_housings
 from cleanside.ingest.writer.resources import Resources
 
@@ -72,6 +73,8 @@ class View:
     analysed_through_us: int | None
     #: the fleet snapshot that was used
     snapshot: SnapshotInUse
+    #: what the shop knows of the housing and its machine
+    papers: Papers
 
     @property
     def state_text(self) -> str:
@@ -195,6 +198,7 @@ class Judge:
             hours_behind=around.hours_behind,
             analysed_through_us=_analysed_through_us(study, around),
             snapshot=self._known,
+            papers=around.papers,
         )
 
     def _study(

@@ -193,9 +193,21 @@ SENTENCES: Sentences = {
     "assignment": _body,
     "element_change": _body,
     "element_change_confirmed": _body,
+    "element_change_read": _body,
     "element_change_taken_back": (
         "{machine} {housing} {changed_at} {work} entered {entered_at} by {by}: {note}"
     ),
+    # what the shop knows
+    "site": _body,
+    "crew": _body,
+    "part": _body,
+    "papers": _body,
+    "meter_reading": _body,
+    "gauge_reading": _body,
+    "planned_change": _body,
+    "planned_change_taken_back": "{machine} {housing}",
+    "machines_imported": "{rows} rows, {changed} changed, new sites {sites}, new crews {crews}",
+    "parts_imported": "{rows} rows, {changed} changed, new sites {sites}",
     # keys
     "key": _new_key,
     "key_revoked": "{key}",

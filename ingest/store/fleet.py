@@ -292,6 +292,16 @@ def terminals_of(connection: sa.Connection, housing_id: int) -> list[TerminalRow
     return [TerminalRow(*row) for row in connection.execute(query)]
 
 
+def terminals_of_owner(connection: sa.Connection, owner: int) -> dict[int, list[TerminalRow]]:
+    """Housing id -> every terminal restriction of it, in order of validity."""
+    query = sa.select(terminals.c.housing_id, *(terminals.c[f] for f in TerminalRow._fields))
+    query = query.select_from(terminals.join(housings).join(machines)).where(machines.c.owner_id == owner)
+    found: dict[int, list[TerminalRow]] = {}
+    for housing_id, *row in connection.execute(query.order_by(terminals.c.valid_from_us)):
+        found.setdefault(housing_id, []).append(TerminalRow(*row))
+    return found
+
+
 # ---------------------------------------------------------------- assignments
 
 _ASSIGNMENT = (

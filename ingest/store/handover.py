@@ -14,7 +14,7 @@ import numpy as np
 import sqlalchemy as sa
 
 from cleanside.gateway.units import QUANTITIES
-from cleanside.ingest.store import archive, dialect, fleet
+from cleanside.ingest.store import archive, dialect, fleet, papers
 from cleanside.ingest.store import hours as hour_store
 from cleanside.ingest.store import quarantine as quarantine_store
 from cleanside.ingest.store import readings as reading_store
@@ -68,9 +68,10 @@ def seated_on(connection: sa.Connection, machine_id: int) -> list[DeviceOnHousin
 
 
 def give_machine(connection: sa.Connection, machine_id: int, owner_id: int, name: str) -> None:
-    """Move the machine with its housings, limits, changes and summaries."""
+    """Move the machine with its housings, limits, changes, summaries and papers, but not site, crew or plan."""
     here = sa.update(machines).where(machines.c.id == machine_id)
     connection.execute(here.values(owner_id=owner_id, name=name))
+    papers.forget_owner_of(connection, machine_id)
     of_machine = housings.c.machine_id == machine_id
     connection.execute(sa.update(housings).where(of_machine).values(revision=housings.c.revision + 1))
 

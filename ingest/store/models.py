@@ -307,6 +307,140 @@ entries = sa.Table(
     sa.UniqueConstraint("owner_id", "entry_id"),
 )
 
+# ---------------------------------------------------------------- what the shop knows
+
+#: places where machines work, and where parts are kept
+sites = sa.Table(
+    "sites",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("name", NAME, nullable=False),
+    #: what people call it, any text; None: its name
+    sa.Column("display_name", sa.String(120)),
+    sa.UniqueConstraint("owner_id", "name"),
+)
+
+#: people who look after machines together
+crews = sa.Table(
+    "crews",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("name", NAME, nullable=False),
+    #: what people call it, any text; None: its name
+    sa.Column("display_name", sa.String(120)),
+    sa.UniqueConstraint("owner_id", "name"),
+)
+
+#: elements as they are ordered
+parts = sa.Table(
+    "parts",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    #: the part number as it stands on the box
+    sa.Column("number", NAME, nullable=False),
+    sa.Column("description", sa.String(200), nullable=False),
+    #: from order to delivery; None: not known [days]
+    sa.Column("lead_time_days", sa.Integer),
+    sa.UniqueConstraint("owner_id", "number"),
+)
+
+#: how many of a part are at a site
+stock = sa.Table(
+    "stock",
+    metadata,
+    _to("parts", "part_id", key=True),
+    _to("sites", "site_id", key=True),
+    sa.Column("pieces", sa.Integer, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+#: what the shop knows of a machine; None: not known, or none
+machine_papers = sa.Table(
+    "machine_papers",
+    metadata,
+    _to("machines", "machine_id", key=True),
+    _to("sites", "site_id", optional=True),
+    _to("crews", "crew_id", optional=True),
+    #: what people call the next scheduled service
+    sa.Column("service", sa.String(120)),
+    #: when it is due: by the hour meter [h], and by date (ISO 8601, YYYY-MM-DD)
+    sa.Column("service_meter_h", sa.Double),
+    sa.Column("service_on", sa.String(10)),
+    #: laid up from and until these days, both included; until None: no end is set
+    sa.Column("laid_up_from", sa.String(10)),
+    sa.Column("laid_up_until", sa.String(10)),
+)
+
+#: what the shop knows of a housing; None: not known, or none
+housing_papers = sa.Table(
+    "housing_papers",
+    metadata,
+    _to("housings", "housing_id", key=True),
+    #: part numbers; the part may not be in `parts`
+    sa.Column("primary_part", NAME),
+    sa.Column("safety_part", NAME),
+    #: an element is changed after this, however clean it is [days]
+    sa.Column("calendar_limit_days", sa.Integer),
+    #: an element is cleaned at most so many times
+    sa.Column("most_cleanings", sa.Integer),
+)
+
+#: the hour meter of a machine as people read it
+meter_readings = sa.Table(
+    "meter_readings",
+    metadata,
+    _id(),
+    _to("machines", "machine_id"),
+    #: made by whoever enters it; a resend is the same entry
+    sa.Column("entry_id", sa.String(64), nullable=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("entered_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(64), nullable=False),
+    #: what it shows, and what the machine had worked before this meter was fitted [h]
+    sa.Column("meter_h", sa.Double, nullable=False),
+    sa.Column("offset_h", sa.Double, nullable=False, server_default="0"),
+    sa.UniqueConstraint("machine_id", "entry_id"),
+)
+
+#: restriction as a person read it from a gauge or the machine's own indicator
+gauge_readings = sa.Table(
+    "gauge_readings",
+    metadata,
+    _id(),
+    _to("housings", "housing_id"),
+    #: made by whoever enters it; a resend is the same entry
+    sa.Column("entry_id", sa.String(64), nullable=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("entered_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(64), nullable=False),
+    #: hand_gauge or own_indicator
+    sa.Column("source", sa.String(16), nullable=False),
+    #: as it was read; None: the indicator shows latched or not, and no number
+    sa.Column("value", sa.Double),
+    sa.Column("unit", sa.String(64)),
+    sa.Column("restriction_pa", sa.Double),
+    #: the indicator stood at its red mark; None: it has none, or nobody looked
+    sa.Column("latched", sa.Boolean),
+    sa.UniqueConstraint("housing_id", "entry_id"),
+)
+
+#: the day on which a person means to change an element
+planned_changes = sa.Table(
+    "planned_changes",
+    metadata,
+    _to("housings", "housing_id", key=True),
+    #: ISO 8601, YYYY-MM-DD
+    sa.Column("planned_on", sa.String(10), nullable=False),
+    #: when that day is over where the person is
+    sa.Column("passes_us", sa.BigInteger, nullable=False),
+    sa.Column("planned_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(64), nullable=False),
+    sa.Column("note", sa.String(400), nullable=False),
+)
+
 #: a person has read a terminal restriction a second time, and it was the same
 confirmations = sa.Table(
     "confirmations",

@@ -16,6 +16,7 @@ import sqlalchemy as sa
 from cleanside.ingest.store import dialect
 from cleanside.ingest.store.element_changes import EnteredChange, entered_change
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
+from cleanside.ingest.store.papers import NO_PAPERS, Papers, papers_where
 
 WAITS_US = 14 * 86_400 * 1_000_000  # numbers that a stream left open before that will hardly arrive (chosen)
 
@@ -41,6 +42,7 @@ class HousingSurroundings:
     heard: list[sa.Row[Any]] = field(default_factory=list)  # streams of its devices
     hours_behind: int = 0  # hours of its devices that wait for the analysis
     behind_from_hour: int | None = None  # the earliest of them
+    papers: Papers = NO_PAPERS  # what the shop knows of it
 
 
 def of_housings(
@@ -106,6 +108,9 @@ def _fill(
     for housing_id, *values in dialect.run(connection, _CHANGES.format(here=here), which):
         if housing_id in found:
             found[housing_id].changes.append(entered_change(*values))
+    for housing_id, papers in papers_where(connection, here, which).items():
+        if housing_id in found:
+            found[housing_id].papers = papers
     sitting = (*which, now_us, now_us)
     on: defaultdict[int, list[int]] = defaultdict(list)
     for housing_id, device_id in dialect.run(connection, _SITTING.format(here=here), sitting):

@@ -44,6 +44,22 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("PATCH", "/v1/machines/{machine}"): KEEPERS | {"integrator"},
     ("PATCH", "/v1/devices/{device}"): KEEPERS | {"integrator"},
     ("POST", "/v1/machines/{machine}/terminal-restriction"): WATCHERS,
+    ("PATCH", "/v1/machines/{machine}/papers"): STAFF,
+    ("POST", "/v1/machines/{machine}/meter-readings"): STAFF,
+    ("GET", "/v1/machines/{machine}/meter-readings"): WATCHERS,
+    ("POST", "/v1/machines/{machine}/gauge-readings"): STAFF,
+    ("GET", "/v1/machines/{machine}/gauge-readings"): WATCHERS,
+    ("POST", "/v1/machines/{machine}/planned-change"): STAFF,
+    ("DELETE", "/v1/machines/{machine}/planned-change"): STAFF,
+    ("GET", "/v1/shop"): STAFF,
+    ("POST", "/v1/sites"): STAFF,
+    ("POST", "/v1/crews"): STAFF,
+    ("POST", "/v1/parts"): STAFF,
+    ("GET", "/v1/machines.csv"): STAFF,
+    ("POST", "/v1/machines.csv"): STAFF,
+    ("GET", "/v1/parts.csv"): STAFF,
+    ("POST", "/v1/parts.csv"): STAFF,
+    ("GET", "/v1/work"): STAFF,
     ("POST", "/v1/machines/{machine}/element-changes"): STAFF,
     ("GET", "/v1/machines/{machine}/element-changes"): WATCHERS,
     ("DELETE", "/v1/machines/{machine}/element-changes"): STAFF,
@@ -134,6 +150,8 @@ NAMES = {
     "webhook": 1,
     "person": "mara.lindt",
     "session": 1,
+    "site": "oberkies",
+    "crew": "early-shift",
 }
 
 OF_MACHINE = "/v1/machines/{machine}"
@@ -179,6 +197,8 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
         running.send(batch(2, [3.0], gateway=A_CORRECTION))
         change = EXAMPLES["DELETE", CHANGES].query
         assert running.post(filled(CHANGES, NAMES), filled(change, NAMES)).status_code == 200
+        for path in ("/v1/sites", "/v1/crews"):
+            assert ask(running, "POST", path, "admin").status_code == 200
         for path in ("/v1/webhooks", "/v1/enrolments", "/v1/transfers"):
             assert ask(running, "POST", path, "admin").status_code == 201
         invited(running, NAMES["person"], "viewer")

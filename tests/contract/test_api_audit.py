@@ -63,6 +63,8 @@ ELSEWHERE = {
         ),
         "needs a person, whom no key stands for: test_api_people.py shows that it is recorded",
     ),
+    ("POST", "/v1/machines.csv"): "takes a file: test_api_spreadsheets.py shows that it is recorded",
+    ("POST", "/v1/parts.csv"): "takes a file: test_api_spreadsheets.py shows that it is recorded",
     ("POST", "/v1/bundles"): "needs a bundle: test_api_bundles.py shows that importing one is recorded",
 }
 #: writing routes whose success needs a code that another request made

@@ -58,6 +58,18 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/machines/{machine}"): EVERYONE - {"device"},
     ("POST", "/machines/{machine}/entries"): STAFF,
     ("POST", "/machines/{machine}/entries/taken-back"): STAFF,
+    ("GET", "/work"): STAFF,
+    ("POST", "/work/done"): STAFF,
+    ("POST", "/work/move"): STAFF,
+    ("GET", "/shop"): STAFF,
+    ("POST", "/shop/site"): STAFF,
+    ("POST", "/shop/crew"): STAFF,
+    ("POST", "/shop/part"): STAFF,
+    ("GET", "/shop/machines.csv"): STAFF,
+    ("GET", "/shop/parts.csv"): STAFF,
+    ("POST", "/shop/import"): STAFF,
+    ("GET", "/machines/{machine}/papers"): STAFF,
+    ("POST", "/machines/{machine}/papers"): STAFF,
 }
 PAGES = {(method, route.path): route for route in all_pages() for method in sorted(route.methods or ())}
 VOID = {"meta", "link", "input", "br", "hr", "img", "path", "rect", "circle"}

@@ -283,6 +283,36 @@ class Dates(Described):
     p90: str | None
 
 
+# ---------------------------------------------------------------- what the shop knows of a machine
+
+
+class LaidUpShown(Described):
+    """From and until which days a machine is laid up, both included."""
+
+    from_: str = Field(alias="from")
+    until: str | None = Field(description="null: no end is set")
+
+
+class ServiceShown(Described):
+    """The next scheduled service."""
+
+    service: str | None
+    meter_hours: float | None = Field(description="the hour meter at which it is due")
+    on: str | None = Field(description="the day on which it is due")
+
+
+class PlannedShown(Described):
+    """The day on which a person means to change an element."""
+
+    on: str
+    by: str
+    planned_at: str
+    note: str
+    state: Literal["open", "missed", "done"] = Field(
+        description="missed: the day passed without a fall in restriction or an entry; done: it was changed"
+    )
+
+
 class TrendShown(Described):
     """The last ninety days in steps."""
 
@@ -356,6 +386,14 @@ class HousingAnswer(Described):
     changes_found: list[str] = Field(
         description="falls like a new or cleaned element that nobody entered; enter what was done"
     )
+    site: str | None
+    crew: str | None
+    primary_part: str | None = Field(description="part number of the element")
+    safety_part: str | None = Field(description="part number of the safety element")
+    laid_up: LaidUpShown | None
+    planned: PlannedShown | None = Field(
+        description="a change that a person means to make; missed ones first"
+    )
     trend: TrendShown | None = Field(None, description="left out: the request did not ask `with_trend`")
 
 
@@ -393,6 +431,8 @@ class FleetAnswer(Described):
     by_state: dict[State, int] = Field(description="of those; a state that none has is left out")
     with_questions: int = Field(description="of those, how many wait for an answer of a person")
     by_kind: dict[str, int] = Field(description="of all that the key may see, whatever the filters say")
+    by_site: dict[str, int] = Field(description="the same")
+    by_crew: dict[str, int] = Field(description="the same")
     housings: list[HousingAnswer]
     next: str | None = Field(description="`cursor` of the next page; null: this is the last")
 

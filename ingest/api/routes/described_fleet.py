@@ -15,7 +15,9 @@ from cleanside.ingest.api.routes.described import (
     CautionShown,
     DeclaredShown,
     Described,
+    LaidUpShown,
     SaidShown,
+    ServiceShown,
     TerminalShown,
 )
 from cleanside.ingest.api.routes.described_kinds import (
@@ -59,6 +61,10 @@ class HousingShown(Described):
         description="the flow at which the limit is stated; null: learned from the readings"
     )
     devices: list[SeatedDevice]
+    primary_part: str | None = Field(description="part number of the element")
+    safety_part: str | None = Field(description="part number of the safety element")
+    calendar_limit_days: int | None = Field(description="an element is changed after this, however clean")
+    most_cleanings: int | None
 
 
 class MachineAnswer(Described):
@@ -68,6 +74,10 @@ class MachineAnswer(Described):
     display_name: str | None
     kind: str | None
     retired_at: str | None
+    site: str | None
+    crew: str | None
+    next_service: ServiceShown | None
+    laid_up: LaidUpShown | None
     housings: list[HousingShown]
     declared: list[DeclaredShown] = Field(
         description="losses and damage that the gateways on it declared; empty: none"
@@ -87,6 +97,27 @@ class TerminalAnswer(Described):
     machine: str
     housing: str
     terminal_restriction: TerminalShown
+
+
+class GaugeShown(Described):
+    """Restriction as a person read it, beside what cleanside says for that instant."""
+
+    entry_id: str
+    at: str
+    entered_at: str
+    who: str
+    source: Literal["hand_gauge", "own_indicator"]
+    value: float | None
+    unit: str | None
+    restriction_pa: float | None
+    latched: bool | None = Field(description="the machine's own indicator stood at its red mark")
+    cleanside_pa: float | None = Field(
+        description="restriction at the reference flow in the last operating hour that had ended by then, "
+        "up to a day before; null: there is none"
+    )
+    cleanside_hour: str | None = Field(description="the hour of `cleanside_pa`")
+    difference_pa: float | None = Field(description="the gauge less cleanside")
+    limit_pa: float | None = Field(description="the change limit at that instant")
 
 
 class ChangeShown(Described):
@@ -113,6 +144,8 @@ class ChangeShown(Described):
         description="what a clean element was expected to read; null: not known [Pa]"
     )
     look_by: str | None = Field(description="by when enough is seen to check it, UTC; null: it is checked")
+    meter_hours: float | None
+    gauge: GaugeShown | None
 
 
 class ChangesAnswer(Described):

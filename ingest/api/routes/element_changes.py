@@ -11,11 +11,18 @@ from fastapi import Depends, Query, Request
 from pydantic import Field
 
 from cleanside.gateway.units import counted
-from cleanside.ingest.analysis.assessment import gauge_unit
+from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
 from cleanside.ingest.api.routes.described_fleet import ChangesAnswer
 from cleanside.ingest.api.routes.described_kinds import ElementWork
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
+from cleanside.ingest.api.routes.papers import (
+    GaugeShowing,
+    check_gauge,
+    check_meter,
+    gauge_document,
+    gauge_of,
+)
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     Act,
@@ -38,10 +45,13 @@ from cleanside.ingest.restriction import WeighedEntry
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.restriction.verdict.statement import Statement
-from cleanside.ingest.store import audit, element_changes
+from cleanside.ingest.shop.machine_sheet import MOST_METER_H
+from cleanside.ingest.store import audit, element_changes, fleet, papers
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.papers import GaugeReading, MeterReading
+from cleanside.ingest.writer.resources import Resources
 
 router = router_of("machines")
 
@@ -74,6 +84,8 @@ class NewChange(Strict):
         max_length=400,
         description="why the entry holds although the readings contradict it; send the entry again with this",
     )
+    meter_hours: float | None = Field(None, ge=0, le=MOST_METER_H, description="what the hour meter shows")
+    gauge: GaugeShowing | None = Field(None, description="what a gauge showed before the work")
 
 
 @router.post(
@@ -83,7 +95,8 @@ class NewChange(Strict):
     responses=problems(404, 409),
 )
 @example(
-    {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"}, plain="entry_id what confirmed_because"
+    {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"},
+    plain="entry_id what confirmed_because meter_hours gauge source latched",
 )
 def post_element_change(
     machine: PathName, body: NewChange, request: Request, resources: R, key: Writer
@@ -94,10 +107,7 @@ def post_element_change(
     An entry decides unless the readings contradict it. Then it is a question and changes no figure until it
     is confirmed, corrected or taken back.
     """
-    now_us = resources.clock()
-    act = Act(key, machine, now_us, now_us)
-    housing = resources.writer.call(lambda connection: keep_change(connection, act, body))
-    return _shown(request, resources, key, housing)
+    return enter_change(request, resources, key, machine, body)
 
 
 @router.get(
@@ -163,15 +173,47 @@ def delete_element_change(
 # ---------------------------------------------------------------- what becomes of an entry
 
 
+def enter_change(
+    request: Request, resources: Resources, key: Key, machine: str, body: NewChange
+) -> dict[str, Any]:
+    """Enter a change with what was read at it, in one transaction. Returns the answer. Raises Refused."""
+    now_us = resources.clock()
+    act = Act(key, machine, now_us, now_us)
+    housing = resources.writer.call(lambda connection: keep_change(connection, act, body))
+    return _shown(request, resources, key, housing)
+
+
 def keep_change(connection: sa.Connection, act: Act, body: NewChange) -> HousingRow:
     """Enter or confirm what was done to an element. Raises Refused, and then wrote nothing."""
     change = _entered(body, act.key.handle, act.now_us)
     housing = find_housing(connection, act.key, act.machine, body.housing)
+    meter, gauge = _read_with(connection, housing, body, change, act.key)
     what = _put(connection, housing.id, change)
-    if what is not None:
+    new = meter is not None and papers.put_meter(connection, housing.machine_id, meter) is None
+    new |= gauge is not None and papers.put_gauge(connection, housing.id, gauge) is None
+    if what is not None or new:
+        what = what or "element_change_read"
         about = {"machine": act.machine, "body": body.model_dump(mode="json")}
         audit.note(connection, act.key.owner_id, act.now_us, act.key.handle, what, **about)
     return housing
+
+
+def _read_with(
+    connection: sa.Connection, housing: HousingRow, body: NewChange, change: EnteredChange, key: Key
+) -> tuple[MeterReading | None, GaugeReading | None]:
+    """What was read at a change, under the id of its entry; checked before anything is written."""
+    meter = gauge = None
+    if body.meter_hours is not None:
+        known = papers.meters_of(connection, housing.machine_id)
+        offset_h = next((m.offset_h for m in reversed(known) if m.at_us <= change.changed_us), 0.0)
+        meter = MeterReading(
+            change.entry_id, change.changed_us, change.entered_us, change.who, body.meter_hours, offset_h
+        )
+        check_meter(connection, housing.machine_id, meter, "#/meter_hours")
+    if body.gauge is not None:
+        gauge = gauge_of(body.gauge, change.changed_us, change.entry_id, key, change.entered_us, "#/gauge")
+        check_gauge(connection, housing.id, gauge)
+    return meter, gauge
 
 
 def _entered(body: NewChange, who: str, now_us: int) -> EnteredChange:
@@ -240,14 +282,28 @@ def _refuse_far_off(changed_us: int, now_us: int) -> None:
 def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:
     """Entries with what the readings say of them now."""
     with resources.reading() as connection:
-        seen = services_of(request).judge(connection, key.owner_id).view(housing)
+        judge = services_of(request).judge(connection, key.owner_id)
+        seen = judge.view(housing)
         entered = {c.entry_id: c for c in element_changes.changes_of(connection, housing.id)}
+        meters = {m.entry_id: m.meter_h for m in papers.meters_of(connection, housing.machine_id)}
+        gauges = {g.entry_id: g for g in papers.gauges_of(connection, housing.id)}
+        series = judge.series(seen) if gauges.keys() & entered.keys() else None
+        terminals = fleet.terminals_of(connection, housing.id)
+
+    def read_at(change: EnteredChange) -> dict[str, Any]:
+        gauge = gauges.get(change.entry_id)
+        limit = terminal_at(terminals, change.changed_us)
+        shown = None if gauge is None or series is None else gauge_document(gauge, series, limit)
+        return {"meter_hours": meters.get(change.entry_id), "gauge": shown}
+
     study, unit = seen.assessment.study, gauge_unit(seen.terminal)
     shown = [(entered[w.entry.name], w) for w in study.entries if w.entry.name in entered]
     return {
         "machine": housing.machine,
         "housing": housing.name,
-        "element_changes": [_change_document(change, weighed, unit) for change, weighed in shown],
+        "element_changes": [
+            _change_document(change, weighed, unit) | read_at(change) for change, weighed in shown
+        ],
         "cleanings": study.cleanings,
         "cautions": shown_cautions("change"),
     }

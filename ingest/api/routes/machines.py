@@ -19,6 +19,7 @@ from cleanside.ingest.api.routes.described_kinds import FlowQuantity
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.named_schema import opened
 from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.paper_shapes import laid_up_document, service_document
 from cleanside.ingest.api.routes.shared import (
     Act,
     At,
@@ -38,10 +39,11 @@ from cleanside.ingest.api.routes.shared import (
 )
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES
-from cleanside.ingest.store import audit, declared, fleet
+from cleanside.ingest.store import audit, declared, fleet, papers
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.papers import MachinePapers, Papers
 
 router = router_of("machines")
 
@@ -326,12 +328,19 @@ def terminal_document(terminal: TerminalRow | None) -> dict[str, Any] | None:
 
 def machine_document(connection: sa.Connection, machine: MachineRow) -> dict[str, Any]:
     """A machine for an answer."""
+    housings = fleet.housings_of(connection, machine.id)
+    known = papers.papers_where(connection, "machines.id = ?", (machine.id,))
+    of_machine = next((found.machine for found in known.values()), MachinePapers())
     return {
         "machine": machine.name,
         "display_name": machine.display_name,
         "kind": machine.kind or None,
         "retired_at": text(machine.retired_us),
-        "housings": [_housing_document(connection, h) for h in fleet.housings_of(connection, machine.id)],
+        "site": of_machine.site,
+        "crew": of_machine.crew,
+        "next_service": service_document(of_machine),
+        "laid_up": laid_up_document(of_machine),
+        "housings": [_housing_document(connection, h, known[h.id]) for h in housings],
         "declared": [line_document(line) for line in _declared(connection, machine)],
     }
 
@@ -347,7 +356,7 @@ def _declared(connection: sa.Connection, machine: MachineRow) -> list[DeclaredLi
     return declared.lines(connection, machine.owner_id, device_ids=device_ids) if device_ids else []
 
 
-def _housing_document(connection: sa.Connection, housing: HousingRow) -> dict[str, Any]:
+def _housing_document(connection: sa.Connection, housing: HousingRow, known: Papers) -> dict[str, Any]:
     limits = fleet.terminals_of(connection, housing.id)
     seats = fleet.assignments_of_housing(connection, housing.id)
     return {
@@ -359,6 +368,7 @@ def _housing_document(connection: sa.Connection, housing: HousingRow) -> dict[st
             for seat in seats
             if seat.from_us is None or seat.from_us != seat.until_us
         ],
+        **known.housing._asdict(),
     }
 
 

@@ -23,6 +23,7 @@ from cleanside.ingest.api.routes.machines import (
     terminal_document,
 )
 from cleanside.ingest.api.routes.paging import P
+from cleanside.ingest.api.routes.paper_shapes import laid_up_document, planned_document
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     At,
@@ -43,6 +44,7 @@ from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
+from cleanside.ingest.shop.planned import state_of_plan
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
@@ -144,6 +146,8 @@ def get_lives(
 class FleetFilter:
     """Which housings of a fleet are asked for; None: any."""
 
+    site: str | None = None
+    crew: str | None = None
     kind: str | None = None
     state: str | None = None
     text: str | None = None
@@ -151,8 +155,11 @@ class FleetFilter:
     def leaves(self, seen: View) -> bool:
         """True where a housing is asked for."""
         names = f"{seen.housing.machine} {seen.housing.display_name or ''} {seen.housing.name}".casefold()
+        of_machine = seen.papers.machine
         return (
-            self.kind in (None, seen.housing.kind)
+            self.site in (None, of_machine.site)
+            and self.crew in (None, of_machine.crew)
+            and self.kind in (None, seen.housing.kind)
             and self.state in (None, seen.assessment.state)
             and (self.text or "").casefold() in names
         )
@@ -164,6 +171,12 @@ def _empty_is_none(value: str | None) -> str | None:
 
 
 def _filter(
+    site: Annotated[
+        Name | None, BeforeValidator(_empty_is_none), Query(description="only machines of this site")
+    ] = None,
+    crew: Annotated[
+        Name | None, BeforeValidator(_empty_is_none), Query(description="only machines of this crew")
+    ] = None,
     kind: Annotated[
         Name | None, BeforeValidator(_empty_is_none), Query(description="only machines of this kind")
     ] = None,
@@ -174,7 +187,7 @@ def _filter(
         str | None, Query(max_length=120, description="only where a name has this in it, in any case")
     ] = None,
 ) -> FleetFilter:
-    return FleetFilter(kind=kind, state=state, text=text)
+    return FleetFilter(site=site, crew=crew, kind=kind, state=state, text=text)
 
 
 Filter = Annotated[FleetFilter, Depends(_filter)]
@@ -186,6 +199,7 @@ Filter = Annotated[FleetFilter, Depends(_filter)]
     response_model=FleetAnswer,
     response_model_exclude_unset=True,
 )
+@example(query={"site": "{site}", "crew": "{crew}"})
 def get_fleet(
     request: Request,
     resources: R,
@@ -197,11 +211,13 @@ def get_fleet(
     """
     What is known of the housings that the key may see, most urgent first, a page at a time.
 
+    First come contradicted entries, and planned changes whose day passed without one.
     All pages are of the instant of the first (`now`): due dates, and so the order, move on with the clock.
     """
     after = page.after(int, int, int, str, str)
     now_us = resources.clock() if after is None else _of_first_page(after[0], resources.clock())
     every = views_of(request, resources, key, now_us)
+    places = [seen.papers.machine for seen in every]
     found = [seen for seen in every if wanted.leaves(seen)]
     rest = (seen for seen in found if after is None or urgency(seen) > after[1:])
     shown, cursor = page.cut(rest, lambda seen: (now_us, *urgency(seen)))
@@ -211,6 +227,8 @@ def get_fleet(
         "by_state": dict(Counter(seen.assessment.state for seen in found)),
         "with_questions": sum(has_question(seen) for seen in found),
         "by_kind": dict(sorted(Counter(seen.housing.kind for seen in every if seen.housing.kind).items())),
+        "by_site": dict(sorted(Counter(place.site for place in places if place.site).items())),
+        "by_crew": dict(sorted(Counter(place.crew for place in places if place.crew).items())),
         "housings": [_of_fleet(seen, with_trend) for seen in shown],
         "next": cursor,
     }
@@ -265,11 +283,17 @@ def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
     return found is not None and sees_machine(connection, key, found)
 
 
+def asks_a_person(seen: View) -> bool:
+    """An entry that the readings contradict, or a planned change whose day passed without one."""
+    study, now_us = seen.assessment.study, round(seen.assessment.now_s * 1_000_000)
+    return bool(study.questions) or state_of_plan(seen.papers.planned, study, now_us) == "missed"
+
+
 def urgency(seen: View) -> tuple[int, int, str, str]:
-    """Where a housing stands in the fleet: with a question first, by state, by due date, by name."""
+    """Where a housing stands in the fleet: those that ask a person first, by state, due date and name."""
     due_s = int(seen.assessment.due_s.p50) if seen.assessment.due_s else NEVER_S
     rank = URGENCY.index(seen.assessment.state)
-    if not seen.assessment.study.questions:
+    if not asks_a_person(seen):
         rank += len(URGENCY)
     return rank, min(due_s, NEVER_S), seen.housing.machine, seen.housing.name
 
@@ -303,7 +327,7 @@ def document_of(seen: View) -> dict[str, Any]:
         "life_hours": found.study.life_hours,
         "cleanings": found.study.cleanings,
         "hours_left": _points(found.study.hours_left),
-        "due_at": _dates(found.due_s),
+        "due_at": dates_of(found.due_s),
         "duty_hours_per_day": found.study.duty.hours_per_day,
         "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
@@ -322,6 +346,12 @@ def document_of(seen: View) -> dict[str, Any]:
         "hours_behind": seen.hours_behind,
         "analysed_through": text(seen.analysed_through_us),
         "changes_found": [text_s(at_s) for at_s in found.study.changes_found_s],
+        "site": seen.papers.machine.site,
+        "crew": seen.papers.machine.crew,
+        "primary_part": seen.papers.housing.primary_part,
+        "safety_part": seen.papers.housing.safety_part,
+        "laid_up": laid_up_document(seen.papers.machine),
+        "planned": planned_document(seen),
     }
 
 
@@ -353,7 +383,8 @@ def _points(points: Quantiles | None) -> dict[str, float] | None:
     return None if points is None else {"p10": points.p10, "p50": points.p50, "p90": points.p90}
 
 
-def _dates(points: Quantiles | None) -> dict[str, str | None] | None:
+def dates_of(points: Quantiles | None) -> dict[str, str | None] | None:
+    """Early, likely and late for an answer; None where there are no dates."""
     if points is None:
         return None
     return {"p10": _date(points.p10), "p50": _date(points.p50), "p90": _date(points.p90)}

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from fastapi import Depends, Query, Request
 from pydantic import Field
 
-from cleanside.ingest.analysis.assessment import View
+from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.api.routes.described import PricesAnswer, WaitingAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
@@ -151,14 +151,7 @@ def get_waiting(
 
 def document_of(seen: View, series: HourlyRestriction, entered: HousingPrices | None) -> dict[str, Any]:
     """What waiting costs, for an answer. null: not known, or no prices entered."""
-    prices = None
-    if entered is not None:
-        prices = Prices(
-            fuel_l_per_h=entered.fuel_l_per_h,
-            fuel_price_per_l=entered.fuel_price_per_l,
-            element_price=entered.element_price,
-        )
-    found = _cost(seen, series, prices)
+    found = _cost(seen, series, _prices_of(entered))
     return {
         "machine": seen.housing.machine,
         "housing": seen.housing.name,
@@ -171,6 +164,22 @@ def document_of(seen: View, series: HourlyRestriction, entered: HousingPrices | 
         "source": SOURCE,
         "note": NOTE,
     }
+
+
+def waiting_of(judge: Judge, seen: View, entered: HousingPrices | None) -> Waiting | None:
+    """What waiting costs; None where something is missing for saying so."""
+    found = _cost(seen, judge.series(seen), _prices_of(entered))
+    return found if isinstance(found, Waiting) else None
+
+
+def _prices_of(entered: HousingPrices | None) -> Prices | None:
+    if entered is None:
+        return None
+    return Prices(
+        fuel_l_per_h=entered.fuel_l_per_h,
+        fuel_price_per_l=entered.fuel_price_per_l,
+        element_price=entered.element_price,
+    )
 
 
 def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiting | str:
