@@ -304,6 +304,75 @@ SENTENCES: Sentences = {
     "transfer_code_not_valid": (
         "this code is not valid: unknown, used, or out of date; ask whoever offered the machine for a new one"
     ),
+    # requests that are refused: people and their sessions
+    "cross_site": "this request was not sent by a page of this server; open its pages and do it there",
+    "invitation_not_valid": (
+        "this link is not valid: unknown, used, or out of date; ask whoever made it for a new one"
+    ),
+    "last_admin": (
+        "{name} is the last admin who can sign in, for all sites; invite another one first "
+        "(or on the server: cleanside-ingest people invite NAME --role admin)"
+    ),
+    "name_of_others": '"{name}" means something else in the audit log; take another name',
+    "not_a_name_of_people": (
+        '"{name}": 1 to 32 small letters, digits and - . _ only; a display name may have any'
+    ),
+    "not_a_role_of_people": '"{role}" is no role of people; take one of {roles}',
+    "other_site": "this form was sent from a page of another site; open the page here again",
+    "password_changed_meanwhile": "the password was changed at this moment; sign in again",
+    "password_of_another_length": (
+        "the password has {characters} characters; take {shortest} to {longest}, four words in a row are "
+        "easy to remember"
+    ),
+    "password_too_plain": (
+        "the password has fewer than {least} different characters; take four words in a row"
+    ),
+    "password_with_control_characters": "the password has control characters; leave them out",
+    "person_name_taken": "there is a person {name} here already, perhaps one who is out; take another name",
+    "person_suspended": (
+        "{name} waits since a backup was restored: it may have been revoked after the backup; "
+        "have somebody at the server confirm it: cleanside-ingest people confirm NAME"
+    ),
+    "session_ended": (
+        "this session is over or was ended; sign in again, what you entered is kept where it is"
+    ),
+    "session_missing": "this request has no session; sign in, then send again",
+    "sign_in_refused": (
+        "name and password do not fit together; type both again, or ask an admin for a new link"
+    ),
+    "site_not_yours": "you decide about people of your sites alone; name sites among {sites}",
+    # requests that are refused: what people enter, and what the shop knows
+    "cell_faulty": '{fault}: "{value}"; {rule}; {next_step}',
+    "entry_differs": "entry {entry_id} is there already, with {there}",
+    "entry_kind_unknown": 'there is no entry of kind "{kind}"; send one of {known}',
+    "entry_of_another_person": (
+        "this entry was made by another person, not by {person}; sign in as whoever made it"
+    ),
+    "entry_taken_differs": (
+        "entry {entry_id} was taken at {taken_at} as {kind} of {machine} with another content; an entry "
+        "that is changed is a new one, with an id of its own"
+    ),
+    "gauge_shows_nothing": (
+        "a gauge shows a value in its unit, the machine's own indicator latched or not; say which"
+    ),
+    "laid_up_ends_before_it_begins": (
+        "laid up until {until}, which is before {from_day}; correct one of the two days"
+    ),
+    "list_ends_elsewhere": "before={before} is not after today, {today}, and by {latest}; give a day between",
+    "meter_contradicts": (
+        "{meter_h:g} h do not fit {other_h:g} h read at {other_at}: a meter runs forwards and no faster than "
+        "the clock; correct it, or after a new meter give offset_hours"
+    ),
+    "not_a_date_and_time": '"{text}" is not a date and time; pick one, or leave it empty for just now',
+    "not_a_day_and_time": '"{day} {time}" is not a day and a time; write 2026-11-28 and 13:00',
+    "not_a_day_of_the_list": '"{on}" is no day; choose one of the list',
+    "not_a_number": '{name}: "{text}" is no number; write it like 8120.5',
+    "not_a_whole_number": '{name}: "{text}" is no whole number; write it like 12',
+    "planned_day_over": "{on} is over (now {now}); plan a day that is to come",
+    "read_in_the_future": "{at} is in the future (now {now}); enter it after it was read",
+    "sheet_faulty": "{faults} faults in the file; nothing was taken",
+    "sheet_unknown": '"{what}" is no spreadsheet of ours; choose machines or parts',
+    "value_not_decimal": ('"{text}" is not a number; write it with digits and one comma or point, like 6.2'),
     # requests that are refused: bodies, batches and bundles
     "below_highest": "{number} is below {highest}, the highest number seen; give {highest} or more",
     "block_of_another_device": "block {block} speaks of device {other}, the bundle is of {device}",

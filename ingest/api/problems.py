@@ -81,7 +81,6 @@ TITLES: Mapping[str, str] = {
     "unknown_device": "Unknown device",
     "unknown_site": "Unknown site",
     "unknown_crew": "Unknown crew",
-    "entry_differs": "The entry was made differently",
     "sheet_faulty": "The file has faults",
     "unknown_key": "Unknown key",
     "unknown_entry": "Unknown quarantine entry",

@@ -20,7 +20,12 @@ from pydantic import ValidationError
 from starlette.datastructures import FormData
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.api.routes.element_changes import NewChange, delete_change, get_changes, post_change
+from cleanside.ingest.api.routes.element_changes import (
+    NewChange,
+    delete_element_change,
+    get_element_changes,
+    post_element_change,
+)
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
@@ -33,7 +38,7 @@ from cleanside.ingest.console.routing import Fields, page_needs, page_router, se
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -85,7 +90,7 @@ def get_machine_page(
     """What is known of a machine. entered : an entry that was just made, shown first with its verdict."""
     known = get_restriction(machine, request, resources, key, housing, None, with_coverage=True)
     lives = get_lives(machine, request, resources, key, housing)["lives"]
-    changes = get_changes(machine, request, resources, key, housing)
+    changes = get_element_changes(machine, request, resources, key, housing)
     viewer = viewer_of(request, key)
     say = Sayer(viewer.language, formats_of(request, viewer)).in_unit(unit_of(known))
     formats, unit = say.formats, unit_of(known) or "kPa"
@@ -126,7 +131,7 @@ def post_entry(machine: PathName, request: Request, resources: R, key: Writer, f
     """Enter what was done, and show what the data say of it. The same form sent twice is one entry."""
     formats = formats_of(request, viewer_of(request, key))
     body = change_of(fields, formats)
-    post_change(machine, body, request, resources, key)
+    post_element_change(machine, body, request, resources, key)
     return see_other(_address(machine, body.housing, entered=body.entry_id))
 
 
@@ -138,7 +143,7 @@ def post_taken_back(
     housing = _text(fields, "housing") or DEFAULT_HOUSING
     body = change_of(fields, formats_of(request, viewer_of(request, key)))
     entry_id = _text(fields, "entry_id") or None
-    delete_change(machine, request, body.changed_at, resources, key, housing, entry_id)
+    delete_element_change(machine, request, body.changed_at, resources, key, housing, entry_id)
     return see_other(_address(machine, housing))
 
 
@@ -172,8 +177,7 @@ def _instant(fields: FormData, formats: Formats) -> str:
     try:
         local = datetime.fromisoformat(f"{day}T{time}")
     except ValueError:
-        detail = f'"{day} {time}" is not a day and a time; write 2026-11-28 and 13:00'
-        raise Refused(422, "not_valid", detail, errors=[Complaint("day", detail)]) from None
+        raise NotValid(Complaint("day", "not_a_day_and_time", day=day, time=time)) from None
     return instant_text(int(formats.from_local(local) * 1e6))
 
 

@@ -80,9 +80,7 @@ def refuse_other_sites(request: Request) -> None:
     site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
     is_own = site in OWN_SITES if site is not None else origin is None or _is_own(request, origin)
     if not is_own:
-        raise Refused(
-            403, "other_site", "this form was sent from a page of another site; open the page here again"
-        )
+        raise Refused("other_site", status=403)
 
 
 def _is_own(request: Request, origin: str) -> bool:
@@ -98,7 +96,7 @@ def wants_json(request: Request) -> bool:
 def _who_is_it(request: Request) -> RedirectResponse:
     """To the sign-in. Raises Refused (401) for a script: a redirect would lead it to a page."""
     if wants_json(request):
-        raise Refused(401, "session_ended", "nobody is signed in here; sign in, then send again")
+        raise Refused("session_missing", status=401, code="session_ended")
     return to_sign_in(request)
 
 

@@ -98,7 +98,7 @@ def _crew(fields: Fields, resources: R, key: Key) -> None:
 
 def _part(fields: Fields, resources: R, key: Key) -> None:
     stock = [
-        StockLine(site=site, pieces=_whole(pieces, "pieces") or 0)
+        StockLine(site=str(site), pieces=_whole(pieces, "pieces") or 0)
         for site, pieces in zip(fields.getlist("stock_site"), fields.getlist("pieces"), strict=False)
         if site and str(pieces).strip()
     ]
@@ -133,7 +133,7 @@ def _whole(written: Any, name: str) -> int | None:
     if not text:
         return None
     if not (text.isascii() and text.isdigit() and len(text) < 10):
-        raise Refused(422, "not_valid", f'{name}: "{text[:40]}" is no whole number; write it like 12')
+        raise Refused("not_a_whole_number", status=422, code="not_valid", name=name, text=text[:40])
     return int(text)
 
 
@@ -145,14 +145,13 @@ def _hours(fields: Fields, name: str) -> float | None:
     try:
         return float(text)
     except ValueError:
-        detail = f'{name}: "{text[:40]}" is no number; write it like 8120.5'
-        raise Refused(422, "not_valid", detail) from None
+        raise Refused("not_a_number", status=422, code="not_valid", name=name, text=text[:40]) from None
 
 
 def _why(wrong: ValidationError | Refused) -> dict[str, str]:
     """What is wrong with a form: the field, and the sentence of the model or route."""
     if isinstance(wrong, Refused):
-        return {"field": "", "detail": wrong.detail}
+        return {"field": "", "detail": str(wrong)}
     first = wrong.errors()[0]
     return {"field": str(first["loc"][-1]) if first["loc"] else "", "detail": str(first["msg"])}
 
@@ -224,7 +223,7 @@ async def post_import(request: Request, resources: R, key: ShopEditor, fields: F
     content = await file.read() if isinstance(file, UploadFile) else str(fields.get("text", "")).encode()
     await fields.close()  # the file
     if what not in IMPORTS:
-        raise Refused(422, "not_valid", f'"{what[:40]}" is no spreadsheet of ours; choose machines or parts')
+        raise Refused("sheet_unknown", status=422, code="not_valid", what=what[:40])
     take = bool(fields.get("take"))
     return await run_in_threadpool(_import, request, resources, key, what, content, take=take)
 

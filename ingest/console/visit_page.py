@@ -15,7 +15,7 @@ from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.api.routes.element_changes import get_changes
+from cleanside.ingest.api.routes.element_changes import get_element_changes
 from cleanside.ingest.api.routes.entries import NewEntry, take
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, sees_machine
 from cleanside.ingest.api.routes.shared import Name, PathName, R, us
@@ -24,7 +24,7 @@ from cleanside.ingest.console.routing import Fields, page_needs, page_router, se
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_seen import DAY_US, INSTALLATION, SERVICE, see
 from cleanside.ingest.console.visit_sheet import STEPS
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction.verdict.installation import BY_HAND
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.keys import Key
@@ -81,7 +81,7 @@ def get_visit(
         housings=housings,
         steps=STEPS[seen["job"]],
         jobs=(INSTALLATION, SERVICE),
-        changes=_lately(get_changes(machine, request, resources, key, housing), resources.clock()),
+        changes=_lately(get_element_changes(machine, request, resources, key, housing), resources.clock()),
         units=GAUGE_UNITS_SHOWN,
         hand_units=HAND_UNITS,
         subjects=tuple(BY_HAND),
@@ -102,8 +102,7 @@ async def post_visit(
     """
     given = {name: value for name, value in fields.items() if isinstance(value, str)}
     if given.get("person", key.handle) != key.handle:
-        detail = f"this entry was made by another person, not by {key.handle}; sign in as whoever made it"
-        raise Refused(401, "session_ended", detail)
+        raise Refused("entry_of_another_person", status=401, code="session_ended", person=key.handle)
     zone = viewer_of(request, key).zone
     entry = _entry_of(machine, given, instant_text(resources.clock()), lambda at: at.replace(tzinfo=zone))
     answer = await run_in_threadpool(take, resources, key, entry)
@@ -126,7 +125,8 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, in_zone: Any) ->
         content["value"] = number_of(content["value"])
     if "changed_at" in content:
         content["changed_at"] = _instant_of(content["changed_at"], in_zone)
-    whole = {"kind": kind, "machine": machine, "content": content, "made_at": given.get("made_at", now)}
+    whole: dict[str, Any] = {"kind": kind, "machine": machine, "content": content}
+    whole["made_at"] = given.get("made_at", now)
     whole |= {"entry_id": given.get("entry_id", str(uuid.uuid4())), "sent_at": given.get("sent_at")}
     try:
         return NewEntry.model_validate(whole)
@@ -137,8 +137,7 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, in_zone: Any) ->
 def number_of(text: str) -> float:
     """A number as people type it, with a point or a comma. Raises Refused (422); nothing is guessed."""
     if _NUMBER.fullmatch(text) is None:
-        detail = f'"{text[:40]}" is not a number; write it with digits and one comma or point, like 6.2'
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/content/value", detail)])
+        raise NotValid(Complaint("#/content/value", "value_not_decimal", text=text[:40]))
     return float(text.replace(",", ".").replace("\N{MINUS SIGN}", "-"))
 
 
@@ -147,8 +146,7 @@ def _instant_of(text: str, in_zone: Any) -> str:
     try:
         local = datetime.strptime(text, "%Y-%m-%dT%H:%M")  # noqa: DTZ007  # the viewer's zone comes next
     except ValueError:
-        detail = f'"{text[:40]}" is not a date and time; pick one, or leave it empty for just now'
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/content/changed_at", detail)]) from None
+        raise NotValid(Complaint("#/content/changed_at", "not_a_date_and_time", text=text[:40])) from None
     return instant_text(int(in_zone(local).timestamp() * 1e6))
 
 

@@ -61,7 +61,7 @@ class Stay(NamedTuple):
     """Leave or stay: a key below `visit.stay`, and how many checks it is about."""
 
     word: str
-    count: int
+    checks: int
     passed: int
     failed: int
     open: int

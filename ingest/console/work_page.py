@@ -20,7 +20,7 @@ from fastapi import Depends, Query, Request, Response
 from pydantic import ValidationError
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.api.routes.element_changes import NewChange, enter_change, get_changes
+from cleanside.ingest.api.routes.element_changes import NewChange, enter_change, get_element_changes
 from cleanside.ingest.api.routes.paper_shapes import Day
 from cleanside.ingest.api.routes.papers import GaugeShowing, NewPlan, delete_planned, post_planned
 from cleanside.ingest.api.routes.shared import Name, R
@@ -112,12 +112,12 @@ def post_move(request: Request, resources: R, key: WorkWriter, fields: Fields) -
     zone = _zone(request, key)
     try:
         if on:
-            post_planned(machine, NewPlan(on=on, housing=housing, zone=zone.key), request, resources, key)
+            plan = NewPlan(on=on, housing=housing, zone=zone.key, note="")
+            post_planned(machine, plan, request, resources, key)
         else:
             delete_planned(machine, request, resources, key, housing)
     except ValidationError as wrong:
-        detail = f'"{on[:40]}" is no day; choose one of the list'
-        raise Refused(422, "not_valid", detail) from wrong
+        raise Refused("not_a_day_of_the_list", status=422, code="not_valid", on=on[:40]) from wrong
     return see_other(f"{own_path(str(fields.get('back', '/work')))}#{machine}")
 
 
@@ -156,13 +156,13 @@ def _enter(
         field = "meter" if "#/meter_hours" in pointers else "done"
         code = refused.code if refused.code == "change_differs" else "refused"
         code = "meter_contradicts" if field == "meter" else code
-        return TickFault(field, code, ticked.meter, refused.detail)
+        return TickFault(field, code, ticked.meter, str(refused))
     return None
 
 
 def _entered_at(request: Request, resources: R, key: Key, ticked: TickedJob) -> str | None:
     """When a tick that came before was entered for; None: it is new."""
-    known = get_changes(ticked.machine, request, resources, key, ticked.housing)["element_changes"]
+    known = get_element_changes(ticked.machine, request, resources, key, ticked.housing)["element_changes"]
     return next((change["changed_at"] for change in known if change["entry_id"] == ticked.entry_id), None)
 
 
@@ -175,7 +175,9 @@ def _change(ticked: TickedJob, changed_at: str) -> NewChange:
         entry_id=ticked.entry_id,
         what=ticked.what,  # type: ignore[arg-type]  # the model checks it
         meter_hours=_number(ticked.meter),
-        gauge=None if gauge is None else GaugeShowing(value=gauge, unit=ticked.unit or "kPa"),
+        gauge=None if gauge is None else GaugeShowing(value=gauge, unit=ticked.unit or "kPa", latched=None),
+        note="",
+        confirmed_because="",
     )
 
 

@@ -1,11 +1,11 @@
 """
 Keys, people and codes at a start and after a restore: what was revoked or used up stays so.
 
-Promises: a key or person in the file of revoked keys is revoked in the database. After a restore all sessions
-and links of invitations are over, and no code is open, since it may have been used after the backup. Where the
-file is missing, or cannot have every revocation since the backup, all keys and people that were valid then are
-listed for a person and suspended until the person confirms them. Only device keys stay active, so that no
-reading is lost and no machine has to be visited. The audit log has all of it.
+Promises: a key or person in the file of revoked keys is revoked in the database. After a restore all
+sessions and links of invitations are over, and no code is open, since it may have been used after the
+backup. Where the file is missing, or cannot have every revocation since the backup, all keys and people that
+were valid then are listed for a person and suspended until the person confirms them. Only device keys stay
+active, so that no reading is lost and no machine has to be visited. The audit log has all of it.
 Leaves to others: the file (`ingest.store.revocations`), putting a backup in place (`ingest.keeping.backup`).
 """
 

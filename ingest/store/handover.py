@@ -68,7 +68,7 @@ def seated_on(connection: sa.Connection, machine_id: int) -> list[DeviceOnHousin
 
 
 def give_machine(connection: sa.Connection, machine_id: int, owner_id: int, name: str) -> None:
-    """Move the machine with its housings, limits, changes, summaries and papers, but not site, crew or plan."""
+    """Move the machine with its housings, limits, changes, summaries and papers; site, crew, plan stay."""
     here = sa.update(machines).where(machines.c.id == machine_id)
     connection.execute(here.values(owner_id=owner_id, name=name))
     papers.forget_owner_of(connection, machine_id)

@@ -137,7 +137,7 @@ WITHOUT_A_CODE = {"/v1/enrol": 403, "/v1/sessions": 403, "/v1/invitations/accept
 
 CHANGES = "/v1/machines/{machine}/element-changes"
 #: what the first owner has
-NAMES = {
+NAMES: dict[str, Any] = {
     "machine": "grader-07",
     "housing": "main",
     "device": DEVICE,

@@ -234,7 +234,7 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     amended = api.post("/v1/quarantine/amendments", {"entries": [entry]}, key=admin)
     assert amended.status_code == 200
     enter_change(api, admin, machine, housing)
-    names = {"machine": machine, "housing": housing, "device": device, "stream": stream}
+    names: dict[str, Any] = {"machine": machine, "housing": housing, "device": device, "stream": stream}
     names |= {"handle": handles["planner"], "entry": entry}
     names |= {
         "amendment": api.get("/v1/quarantine/amendments", key=admin).json()["amendments"][0]["amendment"]

@@ -36,13 +36,13 @@ def taken_at(shop: ServerProcess, machine: str) -> list[str]:
     """Ids in the order in which the shop carried them out."""
     found: list[str] = []
     with shop.client("admin") as client:
-        cursor: dict[str, str] = {}
+        asked: dict[str, Any] = {"limit": 1000}
         while True:
-            page = client.get("/v1/entries", params={"limit": 1000} | cursor).raise_for_status().json()
+            page = client.get("/v1/entries", params=asked).raise_for_status().json()
             found += [entry["entry_id"] for entry in page["entries"] if entry["machine"] == machine]
             if page["next"] is None:
                 return found
-            cursor = {"cursor": page["next"]}
+            asked["cursor"] = page["next"]
 
 
 def comparison(number: int) -> dict[str, Any]:

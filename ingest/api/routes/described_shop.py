@@ -12,16 +12,16 @@ from typing import Literal
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import (
+    CautionShown,
     Dates,
     Described,
-    EntryVerdict,
     LaidUpShown,
     PlannedShown,
     SaidShown,
     ServiceShown,
-    State,
 )
-from cleanside.ingest.api.routes.described_fleet import CautionShown, GaugeShown
+from cleanside.ingest.api.routes.described_fleet import GaugeShown
+from cleanside.ingest.api.routes.described_kinds import EntryVerdict, State
 
 
 class SiteShown(Described):

@@ -33,7 +33,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import require
 from cleanside.ingest.store import entries
 from cleanside.ingest.store.entries import TakenEntry
@@ -138,15 +138,14 @@ def _carry_out(connection: sa.Connection, kind: EntryKind, act: Act, content: St
     try:
         kind.carry_out(connection, act, content)
     except Refused as refused:
-        inside = [Complaint(e.pointer.replace("#", "#/content", 1), e.detail) for e in refused.errors]
-        refused.errors = tuple(inside)
+        for complaint in refused.errors:
+            complaint.pointer = complaint.pointer.replace("#", "#/content", 1)
         raise
 
 
 def _kind_of(name: str) -> EntryKind:
     if name not in KINDS:
-        detail = f'there is no entry of kind "{name}"; send one of {", ".join(KINDS)}'
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/kind", detail)])
+        raise NotValid(Complaint("#/kind", "entry_kind_unknown", kind=name, known=", ".join(KINDS)))
     return KINDS[name]
 
 
@@ -177,11 +176,15 @@ def placed_us(made_us: int, sent_us: int | None, now_us: int) -> int:
 
 
 def _differs(before: TakenEntry) -> Refused:
-    detail = (
-        f"entry {before.entry_id} was taken at {text(before.taken_us)} as {before.kind} of {before.machine} "
-        f"with another content; an entry that is changed is a new one, with an id of its own"
+    return Refused(
+        "entry_taken_differs",
+        status=409,
+        code="entry_differs",
+        entry_id=before.entry_id,
+        taken_at=text(before.taken_us),
+        kind=before.kind,
+        machine=before.machine,
     )
-    return Refused(409, "entry_differs", detail)
 
 
 def _document(entry: TakenEntry) -> dict[str, Any]:

@@ -118,7 +118,7 @@ async def change_password(request: Request, key: Key, password: str, new_passwor
 
 
 def _changed_meanwhile() -> Refused:
-    return Refused(403, "sign_in_refused", "the password was changed at this moment; sign in again")
+    return Refused("password_changed_meanwhile", status=403, code="sign_in_refused")
 
 
 # ---------------------------------------------------------------- the link of an invitation

@@ -49,7 +49,7 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.api.routes.shop import PartNumber, ShopWriter, find_group
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.shop.machine_sheet import MOST_CLEANINGS, MOST_LIMIT_DAYS, MOST_METER_H
 from cleanside.ingest.shop.meter import contradicts, meter_now_h
@@ -183,10 +183,8 @@ def patch_papers(machine: PathName, body: PapersEdit, resources: R, key: ShopWri
 
 def _check_laid_up(laid_up: LaidUp | None) -> None:
     if laid_up is not None and laid_up.until is not None and laid_up.until < laid_up.from_:
-        detail = (
-            f"laid up until {laid_up.until}, which is before {laid_up.from_}; correct one of the two days"
-        )
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/laid_up/until", detail)])
+        days = {"until": laid_up.until, "from_day": laid_up.from_}
+        raise NotValid(Complaint("#/laid_up/until", "laid_up_ends_before_it_begins", **days))
 
 
 def _columns(body: PapersEdit) -> dict[str, Any]:
@@ -272,11 +270,8 @@ def check_meter(connection: sa.Connection, machine_id: int, given: MeterReading,
     known = papers.meters_of(connection, machine_id)
     same = next((m for m in known if m.entry_id == given.entry_id), None)
     if same is None and (other := contradicts(given, known)) is not None:
-        detail = (
-            f"{given.meter_h:g} h do not fit {other.meter_h:g} h read at {text(other.at_us)}: a meter runs "
-            "forwards and no faster than the clock; correct it, or after a new meter give offset_hours"
-        )
-        raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
+        values = {"meter_h": given.meter_h, "other_h": other.meter_h, "other_at": text(other.at_us)}
+        raise NotValid(Complaint(pointer, "meter_contradicts", **values))
     if same is not None and (same.at_us, same.meter_h, same.offset_h) != (
         given.at_us,
         given.meter_h,
@@ -286,7 +281,7 @@ def check_meter(connection: sa.Connection, machine_id: int, given: MeterReading,
 
 
 def _differs(entry_id: str, there: str) -> Refused:
-    return Refused(409, "entry_differs", f"entry {entry_id} is there already, with {there}")
+    return Refused("entry_differs", status=409, entry_id=entry_id, there=there)
 
 
 def _past(at: str, pointer: str, now_us: int) -> int:
@@ -294,8 +289,7 @@ def _past(at: str, pointer: str, now_us: int) -> int:
     at_us = us(at)
     assert at_us is not None
     if at_us > now_us + AHEAD_US:
-        detail = f"{at} is in the future (now {text(now_us)}); enter it after it was read"
-        raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
+        raise NotValid(Complaint(pointer, "read_in_the_future", at=at, now=text(now_us)))
     return at_us
 
 
@@ -383,8 +377,7 @@ def gauge_of(
 ) -> GaugeReading:
     """A body as a reading of a gauge. Raises Refused (422) without a number in its unit, or latched."""
     if (body.value is None) != (body.unit is None) or (body.value is None and body.latched is None):
-        detail = "a gauge shows a value in its unit, the machine's own indicator latched or not; say which"
-        raise Refused(422, "not_valid", detail, errors=[Complaint(f"{pointer}/value", detail)])
+        raise NotValid(Complaint(f"{pointer}/value", "gauge_shows_nothing"))
     restriction_pa = None
     if body.value is not None and body.unit is not None:
         require_unit(body.unit, f"{pointer}/unit")
@@ -493,8 +486,7 @@ def post_planned(
     now_us = resources.clock()
     passes_us = end_of_day_us(body.on, ZoneInfo(body.zone))
     if passes_us <= now_us:
-        detail = f"{body.on} is over (now {text(now_us)}); plan a day that is to come"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/on", detail)])
+        raise NotValid(Complaint("#/on", "planned_day_over", on=body.on, now=text(now_us)))
     planned = PlannedChange(body.on, passes_us, now_us, key.handle, body.note)
 
     def save(connection: sa.Connection) -> HousingRow:

@@ -13,7 +13,8 @@ from pydantic import BeforeValidator
 
 from cleanside.ingest.analysis.assessment import View, gauge_unit
 from cleanside.ingest.analysis.coverage import coverage_of
-from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer, State
+from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
+from cleanside.ingest.api.routes.described_kinds import State
 from cleanside.ingest.api.routes.element_changes import question_document, said_document
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import (

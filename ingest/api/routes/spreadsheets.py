@@ -170,13 +170,12 @@ def _run(
 
 def _faulty(faults: list[SheetFault]) -> Refused:
     shown = faults[:MAX_LISTED]
-    detail = f"{len(faults)} faults in the file; nothing was taken"
     return Refused(
-        422,
         "sheet_faulty",
-        detail,
-        errors=[Complaint(_pointer(fault), _sentence(fault)) for fault in shown],
+        status=422,
+        errors=[_complaint(fault) for fault in shown],
         more_errors=len(faults) - len(shown),
+        faults=len(faults),
     )
 
 
@@ -186,8 +185,9 @@ def _pointer(fault: SheetFault) -> str:
     return f"#/row/{fault.row}" + (f"/{fault.column}" if fault.column else "")
 
 
-def _sentence(fault: SheetFault) -> str:
-    return f'{fault.code}: "{fault.value[:100]}"; {fault.rule}; {fault.next_step}'
+def _complaint(fault: SheetFault) -> Complaint:
+    said = {"value": fault.value[:100], "rule": fault.rule, "next_step": fault.next_step}
+    return Complaint(_pointer(fault), "cell_faulty", fault=fault.code, **said)
 
 
 def sheet_document(plan: ImportPlan, *, preview: bool) -> dict[str, Any]:

@@ -27,7 +27,7 @@ from cleanside.ingest.api.routes.shared import Name, R, router_of, text_s
 from cleanside.ingest.api.routes.shop import ShopReader
 from cleanside.ingest.api.routes.waiting import waiting_of
 from cleanside.ingest.cautions import shown as shown_cautions
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.restriction import WeighedEntry
 from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Waiting
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
@@ -106,8 +106,8 @@ def _days(now_s: float, before: str | None, zone: str) -> ListDays:
     until = days.today + timedelta(days=LISTED_DAYS) if before is None else date.fromisoformat(before)
     latest = days.today + timedelta(days=MOST_DAYS)
     if not days.today < until <= latest:
-        detail = f"before={until} is not after today, {days.today}, and by {latest}; give a day between"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("query/before", detail)])
+        span = {"before": until, "today": days.today, "latest": latest}
+        raise NotValid(Complaint("query/before", "list_ends_elsewhere", **span))
     return ListDays(days.zone, now_s, before=until)
 
 
