@@ -346,6 +346,9 @@ class HousingAnswer(Described):
         description="falls like a new or cleaned element that nobody entered; enter what was done"
     )
     trend: TrendShown | None = Field(None, description="left out: the request did not ask `with_trend`")
+    readings_quarantined: int | None = Field(
+        None, description="of the devices that sit on it; in lists of housings"
+    )
 
 
 class SeriesPoint(Described):
