@@ -7,9 +7,10 @@ Widths: WCAG 2.2, success criterion 1.4.10 (reflow at 320 CSS pixels).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Error
 
 from tests.browser.chromium import chromium, faults_of, is_scrolled_sideways, page_in
 from tests.conftest import sqlite_url
@@ -50,6 +51,11 @@ def browser() -> Iterator[Browser]:
         yield running
 
 
+def note(problems: list[str], error: Error) -> None:
+    """Write down what a script of the page raised."""
+    problems.append(str(error))
+
+
 @pytest.mark.parametrize("path", PAGES)
 def test_a_page_fits_and_axe_finds_nothing(server: ServerProcess, browser: Browser, path: str) -> None:
     token = server.tokens["admin"]
@@ -57,7 +63,7 @@ def test_a_page_fits_and_axe_finds_nothing(server: ServerProcess, browser: Brows
         size = {"width": width, "height": 800}
         with page_in(browser, server.url, token, viewport=size, color_scheme=scheme, locale=locale) as page:
             problems: list[str] = []
-            page.on("pageerror", lambda error, found=problems: found.append(str(error)))
+            page.on("pageerror", partial(note, problems))
             page.goto(path)
             assert not is_scrolled_sideways(page), (path, width)
             assert faults_of(page) == []
