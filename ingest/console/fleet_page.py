@@ -152,8 +152,7 @@ def span_of(document: Mapping[str, Any], calendar: Calendar) -> tuple[float, flo
     due = document["due_at"]
     if due is None:
         return None
-    early, likely, late = (calendar.days(due[point]) for point in ("p10", "p50", "p90"))
-    return early, likely, late
+    return calendar.days(due["p10"]), calendar.days(due["p50"]), calendar.days(due["p90"])
 
 
 def trend_of(document: Mapping[str, Any], formats: Formats) -> dict[str, Any] | None:

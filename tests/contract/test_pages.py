@@ -22,6 +22,7 @@ from tests.support.serving import Api, in_process
 
 EVERYONE = {"device", "integrator", "planner", "operator", "admin"}
 STAFF = {"planner", "operator", "admin"}
+KEEPERS = {"operator", "admin"}
 
 #: method, path -> roles that may see or send it; None: open to all
 ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
@@ -70,6 +71,12 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/shop/import"): STAFF,
     ("GET", "/machines/{machine}/papers"): STAFF,
     ("POST", "/machines/{machine}/papers"): STAFF,
+    ("GET", "/backlog"): STAFF,
+    ("POST", "/backlog/bundles"): KEEPERS,
+    ("GET", "/quarantine"): KEEPERS,
+    ("GET", "/quarantine/group"): KEEPERS,
+    ("POST", "/quarantine/repairs"): KEEPERS,
+    ("POST", "/quarantine/amendments/{amendment}/undo"): KEEPERS,
 }
 PAGES = {(method, route.path): route for route in all_pages() for method in sorted(route.methods or ())}
 VOID = {"meta", "link", "input", "br", "hr", "img", "path", "rect", "circle"}

@@ -117,6 +117,14 @@ class ConfirmedAnswer(Described):
     server_time: str
 
 
+class ShedShown(Described):
+    """Numbers that a gateway deleted unsent."""
+
+    first: int
+    last: int
+    reason: str
+
+
 class StreamLine(Described):
     """One stream of a list."""
 
@@ -128,6 +136,13 @@ class StreamLine(Described):
         description="as the gateway says, or a person put it right; null: it never said"
     )
     last_heard_at: str
+    newest_at: str | None = Field(description="when the newest reading was taken; null: not known")
+    pending: int = Field(description="numbers that the gateway has and that did not come yet")
+    gap: int = Field(description="numbers below the highest that are missing")
+    shed: list[ShedShown] = Field(description="what the gateway deleted unsent, and why")
+    drains_per_s: float | None = Field(
+        description="readings that come in a second while something is pending; null: none come"
+    )
 
 
 class StreamsAnswer(Described):
@@ -395,6 +410,9 @@ class HousingAnswer(Described):
         description="a change that a person means to make; missed ones first"
     )
     trend: TrendShown | None = Field(None, description="left out: the request did not ask `with_trend`")
+    readings_quarantined: int | None = Field(
+        None, description="of the devices that sit on it; in lists of housings"
+    )
 
 
 class SeriesPoint(Described):
