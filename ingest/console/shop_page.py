@@ -98,7 +98,7 @@ def _crew(fields: Fields, resources: R, key: Key) -> None:
 
 def _part(fields: Fields, resources: R, key: Key) -> None:
     stock = [
-        StockLine(site=site, pieces=_whole(pieces, "pieces") or 0)
+        StockLine(site=str(site), pieces=_whole(pieces, "pieces") or 0)
         for site, pieces in zip(fields.getlist("stock_site"), fields.getlist("pieces"), strict=False)
         if site and str(pieces).strip()
     ]

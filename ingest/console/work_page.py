@@ -112,7 +112,9 @@ def post_move(request: Request, resources: R, key: WorkWriter, fields: Fields) -
     zone = _zone(request, key)
     try:
         if on:
-            post_planned(machine, NewPlan(on=on, housing=housing, zone=zone.key), request, resources, key)
+            post_planned(
+                machine, NewPlan(on=on, housing=housing, zone=zone.key, note=""), request, resources, key
+            )
         else:
             delete_planned(machine, request, resources, key, housing)
     except ValidationError as wrong:
@@ -171,11 +173,13 @@ def _change(ticked: TickedJob, changed_at: str) -> NewChange:
     gauge = _number(ticked.gauge)
     return NewChange(
         changed_at=changed_at,
+        note="",
+        confirmed_because="",
         housing=ticked.housing,
         entry_id=ticked.entry_id,
         what=ticked.what,  # type: ignore[arg-type]  # the model checks it
         meter_hours=_number(ticked.meter),
-        gauge=None if gauge is None else GaugeShowing(value=gauge, unit=ticked.unit or "kPa"),
+        gauge=None if gauge is None else GaugeShowing(value=gauge, unit=ticked.unit or "kPa", latched=None),
     )
 
 

@@ -1,4 +1,4 @@
-"""What the shop knows, as pages: forms, a spreadsheet with its preview and faults, the papers of a machine."""
+"""What the shop knows, as pages: forms, a spreadsheet with preview and faults, papers of a machine."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def test_a_spreadsheet_is_previewed_and_then_taken_as_it_was_previewed(api: Api)
 
 
 def test_each_fault_of_a_spreadsheet_stands_in_a_row_and_nothing_can_be_taken(api: Api) -> None:
-    content = "machine,service_on,retired\ngrader-07,4.12.2026,perhaps\n<b>,,\n".encode()
+    content = b"machine,service_on,retired\ngrader-07,4.12.2026,perhaps\n<b>,,\n"
     faulty = upload(api, content)
     assert faulty.status_code == 422
     assert faulty.text.count('<tr role="row">') == 4  # the head and three faults
