@@ -30,6 +30,7 @@ from cleanside.ingest.commands import (
     install_service,
     keys,
     migrate,
+    people,
     recompute,
     restore,
     serve,
@@ -39,7 +40,7 @@ from cleanside.ingest.errors import IngestError
 
 _NOUNS = (
     *(serve, migrate, keys, account, appended, archive, recompute, backup, restore, import_bundles, enrol),
-    *(attention, webhooks, install_service),
+    *(attention, webhooks, people, install_service),
 )
 #: name -> module and sentence of those that bring numerics along; loaded for themselves alone
 _JUDGING = {

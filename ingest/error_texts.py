@@ -113,6 +113,9 @@ SENTENCES: Sentences = {
     ),
     "life_without_column": "{path}: no column {missing}; the header must have {wanted}, it has {columns}",
     "life_without_rows": "{path}: no rows below the header; a life needs at least two",
+    "link_needs_terminal": (
+        "a link is shown on a terminal only; use --out FILE to write it to a file of mode 0600"
+    ),
     "lock_not_made": (
         "{path}.lock cannot be made ({why}); let uid {uid} write there, or give another --database"
     ),
@@ -132,6 +135,7 @@ SENTENCES: Sentences = {
         "A new owner is made with its first key: keys create --role admin"
     ),
     "no_revoked_keys_file": "there is no file {path}; check --revoked-keys, or leave it out",
+    "no_person_waits": "no person {name} waits to be confirmed; see: cleanside-ingest people list",
     "no_rows": "{path}: no rows below the header; give one row per operating hour",
     "no_trusted_proxies": (
         "--behind-proxy is given and trusted_proxies is empty: all clients would share one address and "
@@ -154,6 +158,9 @@ SENTENCES: Sentences = {
     "not_our_server": "{server} is not our server (status {status}); check --server",
     "not_sound": "{path} is not sound: {found}; look at the disk",
     "overlap_hours_out_of_range": "--overlap-hours {overlap_hours} is not from 0 to {most}",
+    "passwords_waiting": (
+        "{waiting} others wait for their password to be checked; send again when Retry-After has passed"
+    ),
     "requests_wait": "{waiting} requests wait for the disk already; send again when Retry-After has passed",
     "restriction_not_above_zero": (
         "{path}: row {row}: restriction is {restriction:g}; at work it must be above 0"
@@ -189,6 +196,9 @@ SENTENCES: Sentences = {
     ),
     "server_in_the_clear": '--server "{server}" is neither https nor on this machine; the key stays here',
     "server_stopping": "the server is stopping; ask another, or later",
+    "sign_in_tries_spent": (
+        "too many tries to sign in with what does not fit; try again in {retry_s} s, or ask an admin"
+    ),
     "store_full": "the disk of the database is full; nothing is acknowledged, send again later",
     "store_read_only": "the database can only be read; nothing is acknowledged, send again later",
     "store_unavailable": "the database does not take it now; nothing is acknowledged, send again later",

@@ -43,6 +43,14 @@ class Settings:
         default=8750,
         metadata=row(whole(0, 65_535), "Port to listen on; 0 takes a free one and prints it."),
     )
+    public_address: str = field(
+        default="",
+        metadata=row(
+            text_or_empty,
+            "Address under which people open the pages, like https://filters.example; it stands in links. "
+            "Empty: the address that was asked.",
+        ),
+    )
     max_waiting: int = field(
         default=256,
         metadata=row(_COUNT, "Requests that may wait for the disk before new ones get 503."),

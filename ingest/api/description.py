@@ -24,7 +24,7 @@ from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
 from cleanside.ingest.api.problems import ProblemDetails
 from cleanside.ingest.api.routes.shared import every_dependant
 from cleanside.ingest.intake import codes
-from cleanside.ingest.owners.access import PERMISSIONS, ROLES
+from cleanside.ingest.owners.access import keys_with, people_with
 
 SECURITY = "key"
 REF = "#/components/schemas/{model}"
@@ -105,10 +105,15 @@ def _complete(operation: dict[str, Any], route: APIRoute, method: str) -> None:
             response.setdefault("headers", {})["Request-Id"] = _TEXT
     if permission is not None:
         operation["security"] = [{SECURITY: []}]
-        allowed = ", ".join(role for role in ROLES if role in PERMISSIONS[permission])
-        operation["description"] = f"{operation.get('description', '')}\n\nRoles: {allowed}.".strip()
+        operation["description"] = f"{operation.get('description', '')}\n\n{_roles(permission)}".strip()
     operation["responses"] = dict(sorted(responses.items()))
     _exemplify(operation, examples().get(f"{method} {route.path_format}", {}))
+
+
+def _roles(permission: str) -> str:
+    """Which keys and which people may ask."""
+    keys, people = (", ".join(roles(permission)) or "none" for roles in (keys_with, people_with))
+    return f"Roles: {keys}. Roles of people: {people}."
 
 
 def permission_of(route: APIRoute) -> str | None:

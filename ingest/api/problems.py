@@ -30,6 +30,8 @@ from cleanside.ingest.intake import codes
 
 log = logging.getLogger("cleanside.ingest")
 
+#: members whose value is in no answer
+_NEVER_SHOWN = frozenset({"password", "new_password"})
 _SHOWN = 100  # characters of a value that was refused; chosen: enough to know it again
 
 #: code -> title; a title says the kind, the detail says the case.
@@ -55,6 +57,16 @@ TITLES: Mapping[str, str] = {
     "last_admin_key": "The last admin key that lasts",
     "not_rotatable": "The key cannot be replaced now",
     "key_suspended": "The key waits for a person to confirm it",
+    "session_ended": "The session is over",
+    "cross_site": "The request came from another site",
+    "sign_in_refused": "Name and password do not fit",
+    "password_not_usable": "The password cannot be used",
+    "person_suspended": "The person waits for somebody at the server",
+    "invitation_not_valid": "The link is not valid",
+    "last_admin": "The last admin who can sign in",
+    "site_not_yours": "The site is not one of yours",
+    "unknown_person": "Unknown person",
+    "unknown_session": "Unknown session",
     "key_not_for_device": "The key is not for this device",
     "other_site": "The form came from another site",
     "role_not_allowed": "The key's role does not allow this",
@@ -257,6 +269,8 @@ def _said(found: Mapping[str, Any]) -> str:
     if kind == "string_pattern_mismatch":
         pattern = found["ctx"]["pattern"]
         rule = RULES.get(pattern, f"it must match {pattern}")
+    if name in _NEVER_SHOWN:
+        return rule
     shown = json.dumps(found["input"], ensure_ascii=False, default=str)
     return f"{writable(shown[:_SHOWN])}: {rule}"
 

@@ -104,3 +104,10 @@ def owner_id(connection: sa.Connection, name: str) -> int:
         there = ", ".join(fleet.owner_names(connection)) or "none"
         raise CalledWrongly("no_owner", name=name, there=there)
     return found
+
+
+def kept_owner(connection: sa.Connection, name: str, now_us: int) -> int:
+    """The id of an owner; a new one is said, so that a mistyped name shows."""
+    if fleet.owner_id(connection, name) is None:
+        print(f"new owner: {name}", file=sys.stderr)
+    return fleet.keep_owner(connection, name, now_us)

@@ -21,13 +21,13 @@ from cleanside.ingest import settings
 from cleanside.ingest.api import app
 from cleanside.ingest.api.routes import keys as keys_route
 from cleanside.ingest.api.routes.audit import refusal_document
-from cleanside.ingest.commands.command_database import add_owner, opened, owner_id, reader
+from cleanside.ingest.commands.command_database import add_owner, kept_owner, opened, owner_id, reader
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.owners import access, key_life
 from cleanside.ingest.owners.access import NewKey
 from cleanside.ingest.owners.key_life import MOST_OVERLAP_HOURS, OVERLAP_HOURS
 from cleanside.ingest.settings import Settings
-from cleanside.ingest.store import audit, fleet, keys, refusals
+from cleanside.ingest.store import audit, keys, refusals
 from cleanside.ingest.store.keys import Key
 
 
@@ -85,7 +85,7 @@ def run_keys_create(chosen: Settings, given: argparse.Namespace) -> int:
     def make(connection: sa.Connection, new: NewKey) -> Key:
         now_us = app.system_clock()
         wanted = key_life.WantedKey(
-            owner_id=_kept_owner(connection, given.owner, now_us),
+            owner_id=kept_owner(connection, given.owner, now_us),
             who=key_life.COMMAND,
             role=given.role,
             devices=given.device,
@@ -95,13 +95,6 @@ def run_keys_create(chosen: Settings, given: argparse.Namespace) -> int:
         return key_life.make(connection, wanted, new, now_us)
 
     return _hand_out(chosen, given, make, route="POST /v1/keys", makes=True)
-
-
-def _kept_owner(connection: sa.Connection, name: str, now_us: int) -> int:
-    """The id of an owner; a new one is said, so that a mistyped name shows."""
-    if fleet.owner_id(connection, name) is None:
-        print(f"new owner: {name}", file=sys.stderr)
-    return fleet.keep_owner(connection, name, now_us)
 
 
 def run_keys_rotate(chosen: Settings, given: argparse.Namespace) -> int:

@@ -61,6 +61,7 @@ def review_lines(review: Review) -> list[str]:
     """What became of keys and codes, for a person."""
     lines = [f"{counted(review.codes, 'open code')} cancelled: make new ones"]
     lines += [f"key {key.handle} was revoked after the backup, and is again" for key in review.ended]
+    lines += [f"person {one.name} was revoked after the backup, and is again" for one in review.people_ended]
     if review.doubt is None:
         return lines
     lines += [
@@ -77,4 +78,7 @@ def review_lines(review: Review) -> list[str]:
             "Device keys go on. All others do nothing until you confirm them; leave out what was revoked:",
             f"  cleanside-ingest keys confirm {handles}",
         ]
+    if review.people_waiting:
+        lines += ["People wait too. Confirm each who may still sign in: people confirm NAME"]
+        lines += [f"  {one.name}  {one.owner}  {one.role}" for one in review.people_waiting]
     return lines

@@ -17,6 +17,7 @@ from typing import Any
 from cleanside.ingest import hidden, log, settings
 from cleanside.ingest.api import app, server_tls
 from cleanside.ingest.api.routes.services import services_in
+from cleanside.ingest.commands import first_account
 from cleanside.ingest.commands.command_database import announce, new_file
 from cleanside.ingest.errors import CalledWrongly, why
 from cleanside.ingest.settings import Settings
@@ -85,7 +86,8 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     for number in (signal.SIGTERM, signal.SIGINT):
         # uvicorn stops in good order on these, then raises them again for whoever comes next: nobody does.
         signal.signal(number, lambda *_: None)
-    announcing_server(config).run(sockets=[listening])
+    with first_account.offered(chosen, listening.getsockname()[1], app.system_clock()):
+        announcing_server(config).run(sockets=[listening])
     return 0
 
 

@@ -27,7 +27,7 @@ from cleanside.ingest.console.routing import PageRoute
 from cleanside.ingest.console.static_files import address_of
 from cleanside.ingest.console.viewer import Viewer, viewer_of
 from cleanside.ingest.console.wording import Sayer
-from cleanside.ingest.owners.access import PERMISSIONS
+from cleanside.ingest.owners.access import allows
 from cleanside.ingest.store.keys import Key
 
 TEMPLATES = Path(__file__).parent / "templates"
@@ -43,6 +43,7 @@ _DRAWINGS = {
     "date_span": drawing.date_span,
     "calendar_head": drawing.calendar_head,
     "trend": drawing.trend,
+    "bar": drawing.bar,
 }
 
 
@@ -128,7 +129,7 @@ def sayer_of(request: Request, key: Key | None) -> Sayer:
 
 def may(key: Key | None, permission: str) -> bool:
     """True where a key's role has the permission. Raises KeyError for one without a row."""
-    return key is not None and key.role in PERMISSIONS[permission]
+    return key is not None and allows(key, permission)
 
 
 def places_of(request: Request, key: Key | None) -> Iterator[str]:

@@ -8,7 +8,7 @@ Leaves to others: who a session belongs to (`ingest.owners.sessions`), what a pa
 
 from __future__ import annotations
 
-from collections.abc import Callable, Coroutine
+from collections.abc import AsyncIterator, Callable, Coroutine
 from typing import Annotated, Any
 from urllib.parse import quote, urlsplit
 
@@ -18,6 +18,7 @@ from fastapi.routing import APIRoute
 from starlette.datastructures import FormData
 
 from cleanside.ingest.api.routes.shared import key_of, needed_permission, needs
+from cleanside.ingest.api.routes.signed_in import token_of_cookie
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store.keys import Key
 
@@ -60,13 +61,18 @@ def page_router() -> APIRouter:
 
 async def key_of_viewer(request: Request, permission: str) -> Key | None:
     """
-    The key of who asks; None: not signed in.
+    The key of who asks; None: not signed in, or not any more.
 
     Raises Refused as `key_of` does. A signed-in person is a key for the time of the request.
     """
-    if "authorization" in request.headers:
+    if "authorization" not in request.headers and token_of_cookie(request) is None:
+        return None
+    try:
         return await key_of(request, permission)
-    return None  # there are no sessions yet
+    except Refused as refused:
+        if refused.code == "session_ended":
+            return None
+        raise
 
 
 def refuse_other_sites(request: Request) -> None:
@@ -103,8 +109,9 @@ def see_other(path: str) -> RedirectResponse:
     return RedirectResponse(path, 303)
 
 
-async def _fields(request: Request) -> FormData:
-    return await request.form(max_files=1, max_fields=MAX_FIELDS)
+async def _fields(request: Request) -> AsyncIterator[FormData]:
+    async with request.form(max_files=1, max_fields=MAX_FIELDS) as fields:
+        yield fields  # a file of it is closed once the answer is made
 
 
 #: the fields of a form

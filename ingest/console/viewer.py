@@ -42,7 +42,7 @@ class Viewer:
 
 def viewer_of(request: Request, key: Key | None) -> Viewer:
     """Who looks at the page of a request."""
-    chosen = request.cookies.get(LANGUAGE_COOKIE, "")
+    chosen = request.cookies.get(LANGUAGE_COOKIE) or (None if key is None else key.language) or ""
     asked = request.headers.get("accept-language", "")[:MAX_HEADER]
     zone = zone_named(request.cookies.get(ZONE_COOKIE, ""))
     return Viewer(

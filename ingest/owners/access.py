@@ -1,5 +1,5 @@
 """
-Who may do what: keys, roles, owners.
+Who may do what: keys of programs and people who are signed in, roles, owners.
 
 Promises: denied unless a row of `PERMISSIONS` allows it. A key is handle.secret: the handle finds the row,
 the secret is compared in constant time. Only its SHA-256 is kept: with 256 random bits there is nothing to
@@ -25,23 +25,30 @@ from cleanside.ingest.errors import Refused
 from cleanside.ingest.store import keys
 from cleanside.ingest.store.keys import Key
 
+#: of keys
 ROLES = ("device", "integrator", "planner", "operator", "admin")
+#: of people
+PEOPLE_ROLES = ("viewer", "technician", "planner", "operator", "admin")
 
-#: What each permission needs; nothing else is allowed.
+_VISITING = frozenset({"technician"})
+_WATCHING = _VISITING | {"viewer"}
+
+#: What each permission needs, of keys and of people; nothing else is allowed.
 PERMISSIONS: Mapping[str, frozenset[str]] = {
     "readings:post": frozenset({"device", "integrator"}),
-    "quantities:read": frozenset({"device", "integrator", "planner", "operator", "admin"}),
+    "quantities:read": frozenset({"device", "integrator", "planner", "operator", "admin"}) | _WATCHING,
     "bundles:import": frozenset({"operator", "admin"}),
-    "readings:read": frozenset({"integrator", "planner", "operator", "admin"}),
-    "streams:read": frozenset({"device", "integrator", "planner", "operator", "admin"}),
+    "readings:read": frozenset({"integrator", "planner", "operator", "admin"}) | _WATCHING,
+    "streams:read": frozenset({"device", "integrator", "planner", "operator", "admin"}) | _WATCHING,
     "history:write": frozenset({"admin"}),
     "streams:write": frozenset({"operator", "admin"}),
-    "fleet:read": frozenset({"integrator", "planner", "operator", "admin"}),
-    "acceptance:read": frozenset({"device", "integrator", "planner", "operator", "admin"}),
+    "fleet:read": frozenset({"integrator", "planner", "operator", "admin"}) | _WATCHING,
+    "acceptance:read": frozenset({"device", "integrator", "planner", "operator", "admin"}) | _WATCHING,
     "fleet:write": frozenset({"integrator", "operator", "admin"}),
-    "terminals:write": frozenset({"integrator", "planner", "operator", "admin"}),
-    "changes:write": frozenset({"planner", "operator", "admin"}),
-    "shop:read": frozenset({"planner", "operator", "admin"}),
+    "terminals:write": frozenset({"integrator", "planner", "operator", "admin"}) | _VISITING,
+    "changes:write": frozenset({"planner", "operator", "admin"}) | _VISITING,
+    "prices:write": frozenset({"planner", "operator", "admin"}),
+    "shop:read": frozenset({"planner", "operator", "admin"}) | _WATCHING,
     "shop:write": frozenset({"planner", "operator", "admin"}),
     "attention:read": frozenset({"operator", "admin"}),
     "account:read": frozenset({"planner", "operator", "admin"}),
@@ -50,13 +57,17 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "quarantine:write": frozenset({"operator", "admin"}),
     "keys:manage": frozenset({"admin"}),
     "keys:rotate": frozenset({"device", "admin"}),
-    "enrolments:write": frozenset({"integrator", "operator", "admin"}),
+    "people:manage": frozenset({"admin"}),
+    "me:manage": frozenset(PEOPLE_ROLES),
+    "enrolments:write": frozenset({"integrator", "operator", "admin"}) | _VISITING,
     "transfers:manage": frozenset({"admin"}),
     "audit:read": frozenset({"admin"}),
     "metrics:read": frozenset({"operator", "admin"}),
     "webhooks:manage": frozenset({"admin"}),
     "webhooks:replay": frozenset({"operator", "admin"}),
 }
+#: what belongs to whoever is signed in: no key has it
+OF_PEOPLE_ALONE = frozenset({"me:manage"})
 #: Roles that see and post for the devices their key is bound to, and no others.
 BOUND_ROLES = frozenset({"device", "integrator"})
 
@@ -205,13 +216,36 @@ def _expired(key: Key) -> str:
 
 
 def require(key: Key, permission: str) -> None:
-    """Raise Refused (403) unless the key's role has the permission."""
-    allowed = PERMISSIONS[permission]
-    if key.role not in allowed:
-        needed = " or ".join(role for role in ROLES if role in allowed)
-        raise Refused(
-            403, "role_not_allowed", f"a key of role {key.role} may not do this; use one of role {needed}"
-        )
+    """Raise Refused (403) unless the role of the key or person has the permission."""
+    if allows(key, permission):
+        return
+    if key.is_person:
+        allowed, who, other = people_with(permission), "a person", "keys of programs"
+    else:
+        allowed, who, other = keys_with(permission), "a key", "people who are signed in"
+    needed = f"it takes one of role {' or '.join(allowed)}" if allowed else f"it is for {other} alone"
+    raise Refused(403, "role_not_allowed", f"{who} of role {key.role} may not do this; {needed}")
+
+
+def allows(key: Key, permission: str) -> bool:
+    """True if the role of a key or person has the permission. Raises KeyError for one without a row."""
+    return key.role in PERMISSIONS[permission] and (key.is_person or permission not in OF_PEOPLE_ALONE)
+
+
+def keys_with(permission: str) -> tuple[str, ...]:
+    """The roles of keys that have a permission."""
+    alone = permission in OF_PEOPLE_ALONE
+    return tuple(role for role in ROLES if role in PERMISSIONS[permission] and not alone)
+
+
+def people_with(permission: str) -> tuple[str, ...]:
+    """The roles of people that have a permission."""
+    return tuple(role for role in PEOPLE_ROLES if role in PERMISSIONS[permission])
+
+
+def sees_site(key: Key, site: str | None) -> bool:
+    """True if a key or person sees what is at this site; None: at none, which is for who sees all."""
+    return not key.sites or site in key.sites
 
 
 def sees_device(key: Key, device: str) -> bool:

@@ -16,12 +16,13 @@ import sqlalchemy as sa
 
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners import one_time_code, seating
-from cleanside.ingest.owners.access import BOUND_ROLES, NewKey, hash_of
+from cleanside.ingest.owners.access import BOUND_ROLES, PERMISSIONS, NewKey, hash_of
 from cleanside.ingest.owners.claims import may_claim
 from cleanside.ingest.owners.seating import Seated, SeatOrder
 from cleanside.ingest.quarantine.replay import reconsider
-from cleanside.ingest.store import audit, fleet, keys, one_time_codes, quarantine
+from cleanside.ingest.store import audit, fleet, keys, one_time_codes, people, quarantine
 from cleanside.ingest.store.fleet import DeviceRow
+from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.one_time_codes import Enrolment
 
 #: codes of readings that may be believed once a device has a longer history
@@ -165,10 +166,17 @@ def _still_trusted(connection: sa.Connection, found: Enrolment, now_us: int) -> 
     """A code is worth what its maker's key is: nothing once that has ended or may not have the device."""
     if found.who == COMMAND:
         return True
-    maker = keys.by_handle(connection, found.who)
+    maker = keys.by_handle(connection, found.who) or _person(connection, found)
     if maker is None or maker.state(now_us) != keys.VALID or maker.owner_id != found.owner_id:
         return False
+    if maker.role not in PERMISSIONS["enrolments:write"]:  # a person may have another role by now
+        return False
     return may_claim(connection, maker, found.device, now_us)
+
+
+def _person(connection: sa.Connection, found: Enrolment) -> Key | None:
+    person = people.find(connection, found.owner_id, found.who)
+    return None if person is None else person.as_key()
 
 
 def _give_key(connection: sa.Connection, found: Enrolment, new: NewKey, attempt: str, now_us: int) -> None:

@@ -1,11 +1,11 @@
 """
-Keys and codes at a start and after a restore: nothing that was revoked or used up comes back.
+Keys, people and codes at a start and after a restore: nothing that was revoked or used up comes back.
 
-Promises: a key that the file of revoked keys has is revoked in the database. After a restore no code is open,
-since it may have been used after the backup. Where the file is missing, or cannot have every revocation since
-the backup, all keys that were valid then are named for a person to look at, and they do nothing until a
-person confirms them. Only device keys go on, so that no reading is lost and no machine has to be visited.
-All of it is in the audit log.
+Promises: a key or person that the file of revoked keys has is revoked in the database. After a restore all
+sessions and links of invitations are over, and no code is open, since it may have been used after the backup.
+Where the file is missing, or cannot have every revocation since the backup, all keys and people that were
+valid then are named for a person to look at, and they do nothing until a person confirms them. Only device
+keys go on, so that no reading is lost and no machine has to be visited. All of it is in the audit log.
 Leaves to others: the file (`ingest.store.revocations`), putting a backup in place (`ingest.keeping.backup`).
 """
 
@@ -21,8 +21,10 @@ import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.errors import TryAgain, why
-from cleanside.ingest.store import audit, fleet, keys, one_time_codes, revocations
+from cleanside.ingest.owners import people as people_rules
+from cleanside.ingest.store import audit, fleet, keys, one_time_codes, people, revocations, sessions
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.people import Person
 from cleanside.ingest.store.revocations import FILE, Revoked
 
 log = logging.getLogger("cleanside.ingest")
@@ -54,6 +56,10 @@ class Review:
     #: every key that is revoked now: handle -> since when [us]
     revoked: Mapping[str, int]
     codes: int
+    #: people that the file of revoked keys ended
+    people_ended: Sequence[Person]
+    #: where there is a doubt: people who wait to be confirmed
+    people_waiting: Sequence[Person]
 
     @property
     def suspended(self) -> list[str]:
@@ -72,9 +78,13 @@ def after_restore(connection: sa.Connection, revoked: Revoked | None, *, made_us
 
     revoked : what the file of revoked keys says; None: there is none. made_us : when the backup was made.
     """
-    before = keys.every(connection)
-    doubt = doubt_of(revoked, list(_revoked_in(before)), made_us=made_us)
+    before, people_before = keys.every(connection), people.every(connection)
+    revoked_then = [*_revoked_in(before), *_revoked_in(people_before)]
+    doubt = doubt_of(revoked, revoked_then, made_us=made_us)
     ended = _end(connection, before, revoked, RESTORE, now_us)
+    people_ended = _end_people(connection, people_before, revoked, RESTORE, now_us)
+    sessions.end_everyones(connection, now_us)
+    people.end_invitations(connection, now_us)
     about = {"made_at": instant_text(made_us), "revocations": "complete"}
     if doubt is not None:
         about |= {"revocations": doubt.code, **doubt.values}
@@ -89,12 +99,30 @@ def after_restore(connection: sa.Connection, revoked: Revoked | None, *, made_us
     for owner_id, many in one_time_codes.end_all_open(connection, now_us).items():
         audit.note(connection, owner_id, now_us, RESTORE, "codes_cancelled", codes=many)
         codes += many
-    now_revoked = _revoked_in(keys.every(connection))
-    return Review(ended=ended, doubt=doubt, valid=valid, revoked=now_revoked, codes=codes)
+    now_revoked = _revoked_in(keys.every(connection)) | _revoked_in(people.every(connection))
+    return Review(
+        ended=ended,
+        doubt=doubt,
+        valid=valid,
+        revoked=now_revoked,
+        codes=codes,
+        people_ended=people_ended,
+        people_waiting=_suspend_people(connection, now_us) if doubt is not None else [],
+    )
 
 
-def _revoked_in(known: Sequence[Key]) -> dict[str, int]:
-    return {key.handle: key.revoked_us for key in known if key.revoked_us is not None}
+def _suspend_people(connection: sa.Connection, now_us: int) -> list[Person]:
+    """Have every person who is not out wait to be confirmed."""
+    waiting = [person for person in people.every(connection) if person.revoked_us is None]
+    for person in waiting:
+        people.edit(connection, person.id, suspended_us=now_us)
+        about = {"person": person.name}
+        audit.note(connection, person.owner_id, now_us, RESTORE, "person_suspended", **about)
+    return waiting
+
+
+def _revoked_in(known: Sequence[Key] | Sequence[Person]) -> dict[str, int]:
+    return {one.handle: one.revoked_us for one in known if one.revoked_us is not None}
 
 
 def doubt_of(
@@ -136,10 +164,12 @@ def at_start(connection: sa.Connection, folder: Path, now_us: int) -> None:
     """
     path = folder / FILE
     revoked = revocations.read(path)
-    known = keys.every(connection)
+    known, everyone = keys.every(connection), people.every(connection)
     _end(connection, known, revoked, START, now_us)
+    _end_people(connection, everyone, revoked, START, now_us)
     there = revoked.handles if revoked is not None else {}
-    missing = {handle: at_us for handle, at_us in _revoked_in(known).items() if handle not in there}
+    in_database = _revoked_in(known) | _revoked_in(everyone)
+    missing = {handle: at_us for handle, at_us in in_database.items() if handle not in there}
     if missing or revoked is None:
         revocations.append(path, missing, begun_us=now_us)
 
@@ -153,4 +183,15 @@ def _end(
     for key in ended:
         keys.revoke_id(connection, key.id, now_us)
         audit.note(connection, key.owner_id, now_us, who, "key_revoked", key=key.handle)
+    return ended
+
+
+def _end_people(
+    connection: sa.Connection, known: Sequence[Person], revoked: Revoked | None, who: str, now_us: int
+) -> list[Person]:
+    """End the people that the file has and the database does not have as revoked. known : everyone."""
+    there = revoked.handles if revoked is not None else {}
+    ended = [person for person in known if person.revoked_us is None and person.handle in there]
+    for person in ended:
+        people_rules.end(connection, person, who, now_us)
     return ended

@@ -113,6 +113,10 @@ def _new_key(values: Values) -> str:
     return " ".join([values["key"], values["role"], *values["devices"]])
 
 
+def _person_with_role(values: Values) -> str:
+    return f"{values['person']} {values['role']}, sites: {', '.join(values['sites']) or 'all'}"
+
+
 def _boot_corrected(values: Values) -> str:
     return json.dumps(values["event"], sort_keys=True)
 
@@ -203,12 +207,25 @@ SENTENCES: Sentences = {
     "planned_change_taken_back": "{machine} {housing}",
     "machines_imported": "{rows} rows, {changed} changed, new sites {sites}, new crews {crews}",
     "parts_imported": "{rows} rows, {changed} changed, new sites {sites}",
-    # keys and codes
+    # keys
     "key": _new_key,
     "key_revoked": "{key}",
     "key_rotated": "{key} by {successor}, ends {ends_at}",
     "key_suspended": "{key}",
     "key_confirmed": "{key}",
+    # people
+    "person_invited": _person_with_role,
+    "person_edited": _person_with_role,
+    "person_reset": "{person}",
+    "person_revoked": "{person}",
+    "person_suspended": "{person}",
+    "person_confirmed": "{person}",
+    "person_joined": "{person}",
+    "me_edited": "{person}",
+    "password_changed": "{person}",
+    "signed_in": "from {address}",
+    "signed_out": "session {session}",
+    # codes
     "enrolment": "{enrolment} {device} on {machine} {housing}",
     "enrolment_cancelled": "{enrolment}",
     "enrolled": "{device} with code {enrolment}, claimed {claimed}",

@@ -18,7 +18,11 @@ VALID, REVOKED, EXPIRED, SUSPENDED = "valid", "revoked", "expired", "suspended"
 
 
 class Key(NamedTuple):
-    """A key without its secret."""
+    """
+    A key without its secret; or, for the time of a request, the person who is signed in.
+
+    A person has their role, owner and name (`handle`), a number below 0, and no devices.
+    """
 
     id: int
     handle: str
@@ -40,6 +44,15 @@ class Key(NamedTuple):
     suspended_us: int | None = None
     #: names of the devices it may post for; only roles that post are bound
     devices: frozenset[str] = frozenset()
+    #: of a person: names of the sites they see; empty: all
+    sites: frozenset[str] = frozenset()
+    #: of a person: the language they chose for the pages; None: as the browser asks
+    language: str | None = None
+
+    @property
+    def is_person(self) -> bool:
+        """True for a person who is signed in, False for a key of a program."""
+        return self.id < 0
 
     def state(self, now_us: int) -> str:
         """VALID, REVOKED, EXPIRED or SUSPENDED at an instant."""
@@ -58,8 +71,9 @@ _IS_NEEDED = (keys.c.role == "admin") & sa.exists().where(
     _SUCCESSOR.c.expires_us.is_(None),
 )
 _OTHERWISE = {"owner": owners.c.name.label("owner"), "is_needed": _IS_NEEDED.label("is_needed")}
+_COLUMNS = Key._fields[: Key._fields.index("devices")]
 _KEY: sa.Select[Any] = sa.select(
-    *(_OTHERWISE[f] if f in _OTHERWISE else keys.c[f] for f in Key._fields[:-1])
+    *(_OTHERWISE[f] if f in _OTHERWISE else keys.c[f] for f in _COLUMNS)
 ).join_from(keys, owners)
 _BY_HANDLE = _KEY.where(keys.c.handle == sa.bindparam("handle"))
 

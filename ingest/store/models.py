@@ -77,13 +77,100 @@ key_devices = sa.Table(
     sqlite_with_rowid=False,
 )
 
+#: people who sign in, beside keys for programs
+people = sa.Table(
+    "people",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    #: what they sign in with and what the audit log calls them; lower case
+    sa.Column("name", sa.String(32), nullable=False),
+    #: what the file of revoked keys calls them
+    sa.Column("handle", sa.String(16), nullable=False, unique=True),
+    #: what people call them, any text; None: their name
+    sa.Column("display_name", sa.String(120)),
+    sa.Column("role", sa.String(16), nullable=False),
+    #: of the pages; None: as the browser asks
+    sa.Column("language", sa.String(8)),
+    #: argon2id with its parameters; None: the invitation was not accepted yet
+    sa.Column("password_hash", sa.String(200)),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    #: name of whoever invited them, handle of a key, or "command"
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("seen_us", sa.BigInteger),
+    #: since when they wait for a person at the server, after a restore; None: they do not
+    sa.Column("suspended_us", sa.BigInteger),
+    sa.Column("revoked_us", sa.BigInteger),
+    sa.UniqueConstraint("owner_id", "name"),
+)
+
+#: the sites a person sees, by name; no row: all of them
+person_sites = sa.Table(
+    "person_sites",
+    metadata,
+    _to("people", "person_id", key=True),
+    sa.Column("site", NAME, primary_key=True),
+    sqlite_with_rowid=False,
+)
+
+#: links that set a password once: of a new person, or of one whose password was reset
+invitations = sa.Table(
+    "invitations",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    #: None: the link of a new server, which makes the first account
+    _to("people", "person_id", optional=True),
+    #: SHA-256 of the token in the link, hex
+    sa.Column("token_hash", sa.String(64), nullable=False, unique=True),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.Column("expires_us", sa.BigInteger, nullable=False),
+    sa.Column("used_us", sa.BigInteger),
+    sa.Column("cancelled_us", sa.BigInteger),
+    sa.Index(None, "person_id"),
+)
+
+#: who is signed in, in which browser
+sessions = sa.Table(
+    "sessions",
+    metadata,
+    _id(),
+    _to("people", "person_id"),
+    #: SHA-256 of the token in the cookie, hex
+    sa.Column("token_hash", sa.String(64), nullable=False, unique=True),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.Column("seen_us", sa.BigInteger, nullable=False),
+    #: from then on it is over, however busy it is
+    sa.Column("expires_us", sa.BigInteger, nullable=False),
+    sa.Column("ended_us", sa.BigInteger),
+    #: where it began (IPv6: the network of a subscriber)
+    sa.Column("address", sa.String(64), nullable=False),
+    #: what the browser calls itself, cut short
+    sa.Column("agent", sa.String(200), nullable=False),
+    sa.Index(None, "person_id"),
+)
+
+#: tries to sign in that did not succeed (yet), the same count for all processes
+sign_in_tries = sa.Table(
+    "sign_in_tries",
+    metadata,
+    #: pair (person and address), address, or person
+    sa.Column("scope", sa.String(8), primary_key=True),
+    #: SHA-256 of what is counted, hex: who mistypes may have typed a password for a name
+    sa.Column("subject", sa.String(64), primary_key=True),
+    sa.Column("tries", sa.BigInteger, nullable=False),
+    sa.Column("last_us", sa.BigInteger, nullable=False),
+    sa.Index(None, "last_us"),
+    sqlite_with_rowid=False,
+)
+
 audit = sa.Table(
     "audit",
     metadata,
     _id(),
     _to("owners", "owner_id"),
     sa.Column("at_us", sa.BigInteger, nullable=False),
-    #: handle of the key, or "command" for the command line
+    #: handle of the key, name of the person, or "command" for the command line
     sa.Column("who", sa.String(32), nullable=False),
     sa.Column("what", sa.String(64), nullable=False),
     #: the text, for the release before; the only word there is of a line from before 0022

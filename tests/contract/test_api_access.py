@@ -12,7 +12,9 @@ from typing import Any
 import pytest
 
 from cleanside.ingest.api.routes.example import RequestExample
-from cleanside.ingest.owners.access import ROLES
+from cleanside.ingest.owners.access import PEOPLE_ROLES, ROLES
+from tests.conftest import sqlite_url
+from tests.support.people import Browser, invited, quick_passwords, signed_in
 from tests.support.route_examples import EXAMPLES, ROUTES, filled
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
 
@@ -20,6 +22,8 @@ EVERYONE = {"device", "integrator", "planner", "operator", "admin"}
 STAFF = {"planner", "operator", "admin"}
 WATCHERS = STAFF | {"integrator"}
 KEEPERS = {"operator", "admin"}
+EVERY_PERSON = STAFF | {"viewer", "technician"}
+VISITORS = STAFF | {"technician"}
 
 #: method, path -> roles that may; None: open to all, without a key
 ALLOWED: dict[tuple[str, str], set[str] | None] = {
@@ -85,6 +89,19 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/v1/keys"): {"admin"},
     ("DELETE", "/v1/keys/{handle}"): {"admin"},
     ("POST", "/v1/keys/{handle}/rotations"): {"device", "admin"},
+    ("POST", "/v1/people"): {"admin"},
+    ("GET", "/v1/people"): {"admin"},
+    ("PATCH", "/v1/people/{person}"): {"admin"},
+    ("DELETE", "/v1/people/{person}"): {"admin"},
+    ("POST", "/v1/people/{person}/resets"): {"admin"},
+    # of whoever is signed in: no key
+    ("GET", "/v1/me"): set(),
+    ("PATCH", "/v1/me"): set(),
+    ("POST", "/v1/me/password"): set(),
+    ("GET", "/v1/sessions"): set(),
+    ("DELETE", "/v1/sessions/{session}"): set(),
+    ("POST", "/v1/sessions"): None,
+    ("POST", "/v1/invitations/accept"): None,
     ("POST", "/v1/enrolments"): KEEPERS | {"integrator"},
     ("GET", "/v1/enrolments"): KEEPERS | {"integrator"},
     ("DELETE", "/v1/enrolments/{enrolment}"): KEEPERS | {"integrator"},
@@ -113,7 +130,7 @@ A_CORRECTION = {
     ],
 }
 #: what a route that takes no key answers to a request that brings nothing
-WITHOUT_A_CODE = {"/v1/enrol": 403}
+WITHOUT_A_CODE = {"/v1/enrol": 403, "/v1/sessions": 403, "/v1/invitations/accept": 403}
 
 CHANGES = "/v1/machines/{machine}/element-changes"
 #: what the first owner has
@@ -130,6 +147,44 @@ NAMES = {
     "webhook": 1,
     "site": "oberkies",
     "crew": "early-shift",
+    "person": "mara.lindt",
+    "session": 1,
+}
+
+OF_MACHINE = "/v1/machines/{machine}"
+#: roles of people, where they are not those of keys: method, path -> roles that may
+OF_PEOPLE: dict[tuple[str, str], set[str]] = {
+    **{("GET", f"/v1/{path}"): EVERY_PERSON for path in ("me", "sessions", "quantities", "streams", "fleet")},
+    ("GET", "/v1/streams/{stream}"): EVERY_PERSON,
+    ("PATCH", "/v1/me"): EVERY_PERSON,
+    ("POST", "/v1/me/password"): EVERY_PERSON,
+    ("DELETE", "/v1/sessions/{session}"): EVERY_PERSON,
+    ("GET", "/v1/machines"): EVERY_PERSON,
+    ("GET", OF_MACHINE): EVERY_PERSON,
+    ("GET", f"{OF_MACHINE}/element-changes"): EVERY_PERSON,
+    ("GET", f"{OF_MACHINE}/restriction"): EVERY_PERSON,
+    ("GET", f"{OF_MACHINE}/readings"): EVERY_PERSON,
+    ("GET", f"{OF_MACHINE}/lives"): EVERY_PERSON,
+    ("GET", f"{OF_MACHINE}/waiting"): EVERY_PERSON,
+    ("GET", f"{OF_MACHINE}/acceptance"): EVERY_PERSON,
+    ("GET", "/v1/devices"): EVERY_PERSON,
+    ("GET", "/v1/devices/{device}"): EVERY_PERSON,
+    ("GET", "/v1/devices/{device}/readings"): EVERY_PERSON,
+    ("POST", f"{OF_MACHINE}/terminal-restriction"): VISITORS,
+    ("POST", f"{OF_MACHINE}/acceptance/second-reading"): VISITORS,
+    ("POST", f"{OF_MACHINE}/acceptance/hand-comparisons"): VISITORS,
+    ("POST", f"{OF_MACHINE}/element-changes"): VISITORS,
+    ("DELETE", f"{OF_MACHINE}/element-changes"): VISITORS,
+    **{("GET", f"/v1/{path}"): EVERY_PERSON for path in ("shop", "work", "machines.csv", "parts.csv")},
+    ("GET", f"{OF_MACHINE}/meter-readings"): EVERY_PERSON,
+    ("GET", f"{OF_MACHINE}/gauge-readings"): EVERY_PERSON,
+    ("POST", f"{OF_MACHINE}/meter-readings"): VISITORS,
+    ("POST", f"{OF_MACHINE}/gauge-readings"): VISITORS,
+    ("POST", f"{OF_MACHINE}/planned-change"): VISITORS,
+    ("DELETE", f"{OF_MACHINE}/planned-change"): VISITORS,
+    ("POST", "/v1/enrolments"): KEEPERS | {"technician"},
+    ("GET", "/v1/enrolments"): KEEPERS | {"technician"},
+    ("DELETE", "/v1/enrolments/{enrolment}"): KEEPERS | {"technician"},
 }
 
 
@@ -147,6 +202,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
             assert ask(running, "POST", path, "admin").status_code == 200
         for path in ("/v1/webhooks", "/v1/enrolments", "/v1/transfers"):
             assert ask(running, "POST", path, "admin").status_code == 201
+        invited(running, NAMES["person"], "viewer")
         yield running
 
 
@@ -178,8 +234,38 @@ def test_a_route_is_open_to_the_roles_of_the_table_and_closed_to_all_others(
         assert response.status_code < 500
 
 
+@pytest.fixture(scope="module")
+def people(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, Browser]]:
+    """One server, and somebody of each role who is signed in."""
+    with in_process(sqlite_url(tmp_path_factory.mktemp("people"))) as running:
+        quick_passwords(running)
+        yield {role: signed_in(running, f"{role}.person", role) for role in PEOPLE_ROLES}
+
+
+@pytest.mark.parametrize(("method", "path"), sorted(ALLOWED))
+def test_a_person_may_what_their_role_may_and_nothing_else(
+    people: dict[str, Browser], method: str, path: str
+) -> None:
+    """The whole matrix of routes and roles of people, by the same table of permissions."""
+    allowed = OF_PEOPLE.get((method, path), ALLOWED[method, path])
+    if allowed is None:
+        return
+    for role in PEOPLE_ROLES:
+        shown = EXAMPLES.get((method, path), RequestExample())
+        names = NAMES | {"handle": "k00000000", "session": 2**40}
+        body = {} if shown.body is None and method == "POST" else filled(shown.body, names)
+        response = people[role].request(method, filled(path, names), body, params=filled(shown.query, names))
+        refused = response.status_code == 403 and response.json()["code"] == "role_not_allowed"
+        assert refused == (role not in allowed), (role, response.text)
+        assert response.status_code < 500
+
+
+def test_the_two_tables_of_roles_have_no_row_that_says_nothing() -> None:
+    assert all(roles != ALLOWED[route] for route, roles in OF_PEOPLE.items())
+
+
 @pytest.mark.parametrize(
-    ("method", "path"), [(m, p) for m, p in sorted(ALLOWED) if "{" in p and ALLOWED[m, p] is not None]
+    ("method", "path"), [(m, p) for m, p in sorted(ALLOWED) if "{" in p and ALLOWED[m, p]]
 )
 def test_what_is_another_owners_answers_as_what_is_not_there(api: Api, method: str, path: str) -> None:
     foreign = ask(api, method, path, "quarry admin")

@@ -53,6 +53,8 @@ OBJECTS = {
     "correction": "correction",
     "site": "site",
     "crew": "crew",
+    "person": "person",
+    "session": "session",
 }
 #: members of bodies that hold no name of an object: values, times, words, choices, and containers of those
 PLAIN = {
@@ -61,6 +63,8 @@ PLAIN = {
     *("overlap_hours", "expires_at", "with_history", "events", "content", "name", "display_name", "retired"),
     *("entry_id", "what", "confirmed_because"),  # an entry's id counts within its housing alone
     *("acknowledged_through", "appended_through", "streams"),
+    *("password", "new_password", "language"),
+    "sites",  # names that nobody has to have made: a person is not refused for one
     *("first", "last", "role", "units", "shift_s", "offset", "suggested", "valid_hours", "attempt"),
     *(
         "reference_flow",
@@ -115,7 +119,7 @@ SHARED_NAMES = {
     (("POST", "/v1/devices"), "device"): "names are unique within an owner, so a taken one must be refused",
 }
 #: members of an answer that are new each time
-VOLATILE = {"request_id", "key", "handle", "server_time", "now", "code", "enrolment", "transfer"}
+VOLATILE = {"link", "request_id", "key", "handle", "server_time", "now", "code", "enrolment", "transfer"}
 #: routes behind which only a valid one-time code leads anywhere: their own tests show what then
 BY_CODE = {("POST", "/v1/transfers/accept")}
 
@@ -133,6 +137,8 @@ UNKNOWN: dict[str, Any] = {
     "correction": 2**40,
     "site": "nowhere-pit",
     "crew": "nowhere-crew",
+    "person": "nobody",
+    "session": 2**40,
 }
 
 
@@ -242,7 +248,10 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
         names |= {kind: f"{machine}-{kind}"}
         assert api.post(f"/v1/{kind}s", {kind: names[kind]}, key=admin).status_code == 200
     hook = api.post("/v1/webhooks", REQUESTS["POST", "/v1/webhooks"][1], key=admin)
-    return Fleet(names | {"webhook": hook.json()["webhook"]}, tokens, elsewhere)
+    person = f"{machine}.planner"
+    assert api.post("/v1/people", {"name": person, "role": "planner"}, key=admin).status_code == 201
+    names |= {"person": person, "session": 1, "webhook": hook.json()["webhook"]}
+    return Fleet(names, tokens, elsewhere)
 
 
 def keys_for(api: Api, admin: str, device: str) -> tuple[dict[str, str], dict[str, str]]:

@@ -22,12 +22,33 @@ from tests.support.serving import Api, in_process
 
 EVERYONE = {"device", "integrator", "planner", "operator", "admin"}
 STAFF = {"planner", "operator", "admin"}
+KEEPERS = {"operator", "admin"}
 
 #: method, path -> roles that may see or send it; None: open to all
 ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/"): None,
     ("GET", "/static/{digest}/{name}"): None,
     ("POST", "/language"): None,
+    ("GET", "/sign-in"): None,
+    ("POST", "/sign-in"): None,
+    ("GET", "/join"): None,
+    ("POST", "/join"): None,
+    # of whoever is signed in: no key
+    ("POST", "/sign-out"): set(),
+    ("GET", "/me"): set(),
+    ("POST", "/me"): set(),
+    ("POST", "/me/password"): set(),
+    ("POST", "/me/sessions/{session}/end"): set(),
+    ("GET", "/people"): {"admin"},
+    ("POST", "/people"): {"admin"},
+    ("POST", "/people/{person}"): {"admin"},
+    ("POST", "/people/{person}/reset"): {"admin"},
+    ("POST", "/people/{person}/revoke"): {"admin"},
+    ("GET", "/keys"): {"admin"},
+    ("POST", "/keys"): {"admin"},
+    ("POST", "/keys/{handle}/rotate"): {"admin"},
+    ("POST", "/keys/{handle}/revoke"): {"admin"},
+    ("GET", "/audit"): {"admin"},
     ("GET", "/fleet"): EVERYONE - {"device"},
     ("GET", "/fleet.csv"): EVERYONE - {"device"},
     ("GET", "/work"): STAFF,
@@ -42,6 +63,15 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/shop/import"): STAFF,
     ("GET", "/machines/{machine}/papers"): STAFF,
     ("POST", "/machines/{machine}/papers"): STAFF,
+    ("GET", "/machines/{machine}"): EVERYONE - {"device"},
+    ("POST", "/machines/{machine}/entries"): STAFF,
+    ("POST", "/machines/{machine}/entries/taken-back"): STAFF,
+    ("GET", "/backlog"): STAFF,
+    ("POST", "/backlog/bundles"): KEEPERS,
+    ("GET", "/quarantine"): KEEPERS,
+    ("GET", "/quarantine/group"): KEEPERS,
+    ("POST", "/quarantine/repairs"): KEEPERS,
+    ("POST", "/quarantine/amendments/{amendment}/undo"): KEEPERS,
 }
 PAGES = {(method, route.path): route for route in all_pages() for method in sorted(route.methods or ())}
 VOID = {"meta", "link", "input", "br", "hr", "img", "path", "rect", "circle"}

@@ -6,6 +6,7 @@ Both come with an owner "plateau", one key for each role, and a second owner "qu
 
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 import select
@@ -14,7 +15,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
@@ -106,11 +107,17 @@ class Api:
     """The app in this process, over a real database; background work is run when the test says so."""
 
     def __init__(
-        self, app: FastAPI, portal: BlockingPortal, clock: SettableClock, tokens: dict[str, str], url: str
+        self,
+        app: FastAPI,
+        portal: BlockingPortal,
+        clock: SettableClock,
+        tokens: dict[str, str],
+        url: str,
+        address: str = "127.0.0.1",
     ) -> None:
         self.app = app
         self._portal = portal
-        transport = httpx.ASGITransport(app, raise_app_exceptions=False)
+        transport = httpx.ASGITransport(app, raise_app_exceptions=False, client=(address, 50_000))
         self._client = httpx.AsyncClient(transport=transport, base_url="http://ingest.test")
         self.clock = clock
         self.tokens = tokens
@@ -132,6 +139,28 @@ class Api:
         if key is not None:
             headers |= bearer(self.tokens[key])
         return self._portal.call(lambda: self._client.request(method, path, headers=headers, **more))
+
+    def from_address(self, address: str) -> Api:
+        """The same app, asked from another address."""
+        return Api(self.app, self._portal, self.clock, self.tokens, self.url, address)
+
+    def together(
+        self, makers: Sequence[Callable[[], tuple[str, str, Mapping[str, str], bytes]]]
+    ) -> list[int]:
+        """Requests (method, path, headers, body) at the same moment; their statuses."""
+
+        async def ask() -> list[int]:
+            made = [make() for make in makers]
+            answers = await asyncio.gather(
+                *(self._client.request(m, p, headers=h, content=c) for m, p, h, c in made)
+            )
+            return [answer.status_code for answer in answers]
+
+        return self._portal.call(ask)
+
+    def forget_cookies(self) -> None:
+        """A test says itself which cookies a request has."""
+        self._client.cookies.clear()
 
     def get(self, path: str, *, key: str | None = "admin", **more: Any) -> httpx.Response:
         """GET."""

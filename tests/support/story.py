@@ -22,6 +22,7 @@ import httpx
 from cleanside.ingest.api.description import permission_of
 from cleanside.ingest.api.routes.example import RequestExample
 from tests.conftest import sqlite_url
+from tests.support.people import PASSWORD, Browser, code_of, quick_passwords
 from tests.support.route_examples import EXAMPLES as SHOWN
 from tests.support.route_examples import ROUTES, filled
 from tests.support.serving import DEVICE, STREAM, Api, batch, in_process
@@ -43,6 +44,7 @@ _MADE_UP = (
     (re.compile(r"k[0-9a-f]{8}\.[0-9a-f]{64}"), "k3f9a1c20." + "5b" * 32),
     (re.compile(r"\bk[0-9a-f]{8}\b"), "k3f9a1c20"),
     (re.compile(r"\b[0-9A-Z]{5}-[0-9A-Z]{5}-[0-9A-Z]{5}\b"), "K7M3A-9QTWX-2BDF4"),
+    (re.compile(r"\bcode=[0-9a-f]{64}|^[0-9a-f]{64}$"), "code=" + "5b" * 32),
     (re.compile(r"[A-Za-z0-9+/]{43}="), "c2VjcmV0IG9mIGEgd2ViaG9vaywgMzIgYnl0ZXMhISE="),
     (re.compile(r"\b[0-9a-f]{16}\b"), "6f2c4d8a00000001"),
 )
@@ -95,13 +97,27 @@ class Story:
         self.visits: dict[str, Visit] = {}
 
     def ask(
-        self, method: str, path: str, body: Any = None, *, key: str | None = "admin", **given: Any
+        self,
+        method: str,
+        path: str,
+        body: Any = None,
+        *,
+        key: str | None = "admin",
+        browser: Browser | None = None,
+        **given: Any,
     ) -> Any:
-        """Ask a route; `given` are parameters of path and query. Returns the answer."""
+        """
+        Ask a route; `given` are parameters of path and query. browser : of who is signed in; None: a key.
+
+        Returns the answer.
+        """
         filled = re.sub(r"{(\w+)}", lambda m: str(given[m[1]]), path)
         asked = {name: value for name, value in given.items() if f"{{{name}}}" not in path}
         more = {"json": body} if body is not None else {}
-        reply = self._api.request(method, filled, key=key, params=asked, **more)
+        if browser is not None:
+            reply = browser.request(method, filled, body, params=asked)
+        else:
+            reply = self._api.request(method, filled, key=key, params=asked, **more)
         if not reply.is_success:
             raise AssertionError(f"{method} {filled}: {reply.status_code} {reply.text[:500]}")
         visit = Visit(method, path, reply.status_code, _media_type(reply), _content(reply), given, body)
@@ -136,6 +152,7 @@ def tell(api: Api) -> Story:
     _of_what_is_held(ask)
     _of_keys(ask)
     _of_webhooks(ask)
+    _of_people(ask, api)
     ask("GET", "/metrics", key="operator")
     ask("GET", "/v1/audit", limit=2)
     api.get("/v1/keys", key="planner")
@@ -265,6 +282,26 @@ def _of_keys(ask: Any) -> None:
     ask("POST", "/v1/enrol", {"code": code["code"], "attempt": attempt}, key=None)
     other = ask("POST", "/v1/enrolments", {"device": "loader-03-intake", "machine": MACHINE})
     ask("DELETE", "/v1/enrolments/{enrolment}", enrolment=other["enrolment"])
+
+
+def _of_people(ask: Any, api: Api) -> None:
+    quick_passwords(api)
+    browser = Browser(api)
+    wanted = {"name": "mara.lindt", "role": "technician", "display_name": "Mara Lindt"}
+    made = ask("POST", "/v1/people", wanted | {"sites": ["plateau-north"]})
+    ask("GET", "/v1/people", limit=1)
+    code = {"code": code_of(made["link"]), "password": PASSWORD}
+    ask("POST", "/v1/invitations/accept", code, browser=browser)
+    ask("POST", "/v1/sessions", {"name": "mara.lindt", "password": PASSWORD}, browser=browser)
+    ask("GET", "/v1/me", browser=browser)
+    ask("PATCH", "/v1/me", {"language": "de"}, browser=browser)
+    change = {"password": PASSWORD, "new_password": "seven graders on gravel"}
+    ask("POST", "/v1/me/password", change, browser=browser)
+    [this] = ask("GET", "/v1/sessions", browser=browser)["sessions"]
+    ask("DELETE", "/v1/sessions/{session}", browser=browser, session=this["session"])
+    ask("PATCH", "/v1/people/{person}", {"role": "planner", "sites": []}, person="mara.lindt")
+    ask("POST", "/v1/people/{person}/resets", person="mara.lindt")
+    ask("DELETE", "/v1/people/{person}", person="mara.lindt")
 
 
 def _of_webhooks(ask: Any) -> None:

@@ -7,10 +7,11 @@ from typing import Annotated, Any
 from fastapi import Depends, Query, Request, Response
 
 from cleanside.ingest.api.routes.described_codes import AuditAnswer, RefusalsAnswer
-from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.shared import Name, R, needs, router_of, shown, text
 from cleanside.ingest.store import audit, refusals
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.writer.resources import Resources
 
 router = router_of("audit")
 
@@ -26,10 +27,18 @@ def get_audit(
     resources: R,
     key: Annotated[Key, Depends(needs("audit:read"))],
     page: P,
-    who: Annotated[Name | None, Query(description="handle of a key, or command")] = None,
+    who: Annotated[Name | None, Query(description="name of a person, handle of a key, or command")] = None,
     what: Annotated[Name | None, Query(description="one kind of act alone")] = None,
 ) -> Response:
     """The audit log of this owner, newest first. Nothing in it can be changed or taken out."""
+    kept, cursor = list_audit(resources, key, page, who=who, what=what)
+    return page_answer(request, "entries", kept, cursor)
+
+
+def list_audit(
+    resources: Resources, key: Key, page: Page, *, who: str | None, what: str | None
+) -> tuple[list[dict[str, Any]], str | None]:
+    """One page of the audit log, and the cursor of the next. who, what : None: any."""
     after = page.after(int)
     with resources.reading() as connection:
         found = audit.entries_of(
@@ -41,7 +50,7 @@ def get_audit(
             limit=page.limit + 1,
         )
     kept, cursor = page.cut(found, lambda e: (e.id,))
-    return page_answer(request, "entries", [_document(entry) for entry in kept], cursor)
+    return [_document(entry) for entry in kept], cursor
 
 
 def _document(entry: audit.AuditRow) -> dict[str, Any]:

@@ -88,6 +88,14 @@ class ConfirmedAnswer(Described):
     server_time: str
 
 
+class ShedShown(Described):
+    """Numbers that a gateway deleted unsent."""
+
+    first: int
+    last: int
+    reason: str
+
+
 class StreamLine(Described):
     """One stream of a list."""
 
@@ -99,6 +107,13 @@ class StreamLine(Described):
         description="as the gateway says, or a person put it right; null: it never said"
     )
     last_heard_at: str
+    newest_at: str | None = Field(description="when the newest reading was taken; null: not known")
+    pending: int = Field(description="numbers that the gateway has and that did not come yet")
+    gap: int = Field(description="numbers below the highest that are missing")
+    shed: list[ShedShown] = Field(description="what the gateway deleted unsent, and why")
+    drains_per_s: float | None = Field(
+        description="readings that come in a second while something is pending; null: none come"
+    )
 
 
 class StreamsAnswer(Described):
@@ -379,10 +394,22 @@ class SeriesPoint(Described):
     operating_s: float
 
 
+class CameShown(Described):
+    """A span of time in which readings came in one way."""
+
+    from_: str = Field(alias="from")
+    until: str
+    came: Literal["live", "late", "bundle", "missing", "quarantined"]
+    readings: int
+
+
 class RestrictionAnswer(HousingAnswer):
     """One housing with its series."""
 
     series: list[SeriesPoint]
+    coverage: list[CameShown] | None = Field(
+        None, description="how readings came; null: the request did not ask `with_coverage`"
+    )
 
 
 class FleetAnswer(Described):

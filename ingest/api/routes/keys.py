@@ -9,7 +9,7 @@ from pydantic import Field
 
 from cleanside.ingest.api.routes.described_fleet import KeyMade, KeyRevoked, KeyRotated, KeysAnswer
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     At,
@@ -30,6 +30,7 @@ from cleanside.ingest.owners import access, key_life
 from cleanside.ingest.owners.key_life import MOST_OVERLAP_HOURS, OVERLAP_HOURS, expires_soon
 from cleanside.ingest.store import keys
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.writer.resources import Resources
 
 router = router_of("keys")
 
@@ -140,12 +141,18 @@ def _made(made: Key, token: str) -> dict[str, Any]:
 @router.get("/v1/keys", summary="Keys", responses=shown(KeysAnswer, tagged=True), response_class=Response)
 def get_keys(request: Request, resources: R, key: Admin, page: P) -> Response:
     """The keys of this owner, without their secrets, oldest first."""
+    kept, cursor = list_keys(resources, key, page)
+    return page_answer(request, "keys", kept, cursor)
+
+
+def list_keys(resources: Resources, key: Key, page: Page) -> tuple[list[dict[str, Any]], str | None]:
+    """One page of keys, and the cursor of the next."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
         found = keys.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
     shown, cursor = page.cut(found, lambda k: (k.id,))
     now_us = resources.clock()
-    return page_answer(request, "keys", [document_of(k, now_us) for k in shown], cursor)
+    return [document_of(k, now_us) for k in shown], cursor
 
 
 def document_of(key: Key, now_us: int) -> dict[str, Any]:

@@ -12,6 +12,7 @@ from fastapi import Depends, Query, Request
 from pydantic import BeforeValidator
 
 from cleanside.ingest.analysis.assessment import View, gauge_unit
+from cleanside.ingest.analysis.coverage import coverage_of
 from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer, State
 from cleanside.ingest.api.routes.element_changes import question_document, said_document
 from cleanside.ingest.api.routes.example import example
@@ -45,6 +46,7 @@ from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_o
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
 from cleanside.ingest.shop.planned import state_of_plan
 from cleanside.ingest.store import fleet
+from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
 
 router = router_of("restriction")
@@ -78,14 +80,39 @@ def get_restriction(
     key: Reader,
     housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
     since: Annotated[At | None, Query(description="the series from here on")] = None,
+    with_coverage: Annotated[bool, Query(description="with the spans in which readings came live or not")] = (
+        False
+    ),
 ) -> dict[str, Any]:
     """What is known of one housing now, with the series of restriction at the reference flow by hour."""
     with resources.reading() as connection:
         found = find_housing(connection, key, machine, housing)
         judge = services_of(request).judge(connection, key.owner_id)
         seen = judge.view(found)
-        series = judge.series(seen)
-    return document_of(seen) | {"series": _points_of(series, us(since))}
+        points = _points_of(judge.series(seen), us(since))
+        came = _coverage(connection, found, points) if with_coverage else None
+    return document_of(seen) | {"series": points, "coverage": came}
+
+
+def _coverage(
+    connection: sa.Connection, housing: HousingRow, points: list[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """How the readings of the devices that sit on a housing came, from the first point of its series on."""
+    if not points:
+        return []
+    since_us = us(points[0]["hour"]) or 0
+    seats = fleet.assignments_of_housing(connection, housing.id)
+    sitting = [seat.device_id for seat in seats if seat.until_us is None]
+    spans = coverage_of(connection, housing.owner_id, sitting, since_us / 1e6)
+    return [
+        {
+            "from": text_s(span.from_s),
+            "until": text_s(span.until_s),
+            "came": span.came,
+            "readings": span.readings,
+        }
+        for span in spans
+    ]
 
 
 @router.get(

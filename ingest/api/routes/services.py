@@ -23,11 +23,14 @@ from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.metrics import Metrics
 from cleanside.ingest.owners.access import Keyring
+from cleanside.ingest.owners.passwords import Passwords
 from cleanside.ingest.owners.quotas import Limits
 from cleanside.ingest.owners.request_refusals import Refusals
+from cleanside.ingest.owners.sessions import Uses
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store import keys as key_store
+from cleanside.ingest.store import sessions as session_store
 from cleanside.ingest.writer.resources import NowUs, Resources, open_resources
 
 ErrorPage = Callable[[Request, Mapping[str, Any], Mapping[str, str]], Response | None]
@@ -45,6 +48,8 @@ class Services:
     clock: NowUs
     limits: Limits
     keyring: Keyring = field(default_factory=Keyring)
+    passwords: Passwords = field(default_factory=Passwords)
+    session_uses: Uses = field(default_factory=Uses)
     metrics: Metrics = field(default_factory=Metrics)
     refusals: Refusals = field(default_factory=Refusals)
     snapshots: Snapshots = field(default_factory=Snapshots)
@@ -87,8 +92,10 @@ class Services:
         self.refusals.count(error, getattr(request.state, "key", None), host_of(request), self.clock())
 
     def write_down(self) -> None:
-        """Write down when keys were last used, and who was refused."""
+        """Write down when keys and sessions were last used, and who was refused."""
         self.refusals.flush(self.resources.writer.call)
+        if seen := self.session_uses.take():
+            self.resources.writer.call(lambda connection: session_store.seen(connection, seen))
         if uses := self.keyring.take_uses():
 
             def save(connection: sa.Connection) -> None:

@@ -15,6 +15,7 @@ from cleanside.gateway.units import counted
 from cleanside.gateway.wire import MAX_LISTED, BatchRefused, instant_text, load_json, parse_instant
 from cleanside.ingest.api.routes.names import NAME_PATTERN, NEW_NAME_PATTERN
 from cleanside.ingest.api.routes.services import host_of, services_of
+from cleanside.ingest.api.routes.signed_in import person_of, token_of_cookie
 from cleanside.ingest.errors import BodyNotJson, Complaint, Refused
 from cleanside.ingest.intake.arriving import Arriving
 from cleanside.ingest.owners.access import PERMISSIONS, Keyring, require
@@ -117,10 +118,30 @@ def resources_of(request: Request) -> Resources:
 
 async def key_of(request: Request, permission: str) -> Key:
     """
-    The key of a request.
+    The key of a request, or the person who is signed in.
 
     Raises Refused: 401 without a valid one, 403 where its role may not do this, 429 over its quota.
     """
+    token = token_of_cookie(request)
+    if token is None:
+        key = await _shown_key(request)
+    else:
+        key = (await person_of(request, token)).key
+    request.state.key = key
+    arriving: Arriving = request.state.arriving
+    limits = services_of(request).limits
+    limits.spend(key.id, arriving.reserved_bytes)
+    arriving.was_charged(partial(limits.give_back, key.id))
+    require(key, permission)
+    if token is None:
+        services_of(request).keyring.note_use(key, services_of(request).clock())
+    if request.scope["query_string"]:
+        _refuse_unknown_parameters(request)
+    return key
+
+
+async def _shown_key(request: Request) -> Key:
+    """The key in the header Authorization."""
     services = services_of(request)
     keyring, resources, limits = services.keyring, services.resources, services.limits
     header, now_us = request.headers.get("authorization"), resources.clock()
@@ -133,16 +154,8 @@ async def key_of(request: Request, permission: str) -> Key:
     except Refused:
         limits.tried_in_vain(host_of(request))
         raise
-    request.state.key = key
     if expires_soon(key, now_us):
         request.state.key_expires = text(key.expires_us)
-    arriving: Arriving = request.state.arriving
-    limits.spend(key.id, arriving.reserved_bytes)
-    arriving.was_charged(partial(limits.give_back, key.id))
-    require(key, permission)
-    keyring.note_use(key, now_us)
-    if request.scope["query_string"]:
-        _refuse_unknown_parameters(request)
     return key
 
 

@@ -81,7 +81,7 @@ class NewPrices(Strict):
     }
 )
 def post_prices(
-    machine: PathName, body: NewPrices, resources: R, key: Annotated[Key, Depends(needs("changes:write"))]
+    machine: PathName, body: NewPrices, resources: R, key: Annotated[Key, Depends(needs("prices:write"))]
 ) -> dict[str, Any]:
     """Set the prices of a housing; the entry before is replaced, the audit keeps it."""
     if not body.figures_are_right:

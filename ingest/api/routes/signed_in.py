@@ -1,0 +1,129 @@
+"""
+People over HTTP: the cookie of a session, and writes that another site caused.
+
+- Over TLS the cookie is `__Host-cleanside` (RFC 6265bis section 4.1.3.2): this host alone, Secure, HttpOnly,
+  SameSite=Lax. Over plain HTTP, which is served on loopback alone, browsers keep no such cookie; there it is
+  `cleanside`, without Secure. Behind a proxy that has the TLS (`behind_proxy`) it is always the first.
+- A write with the cookie, or without any key, comes from a page of this server: the browser says so in
+  Sec-Fetch-Site (W3C Fetch Metadata), an older one in Origin (RFC 6454). What says neither is refused.
+- A request with the header Authorization never uses the cookie, and is no other site's: that cannot set it.
+
+Leaves to others: what a session is (`ingest.owners.sessions`).
+"""
+
+from __future__ import annotations
+
+import sqlalchemy as sa
+from fastapi import Request, Response
+from starlette.concurrency import run_in_threadpool
+
+from cleanside.ingest.api.routes.services import host_of, services_of
+from cleanside.ingest.errors import Refused
+from cleanside.ingest.owners import sessions
+from cleanside.ingest.owners.sessions import LASTS_US, NewSession, SignedIn
+from cleanside.ingest.store.people import Person
+
+COOKIE, COOKIE_OF_HOST = "cleanside", "__Host-cleanside"
+_READING = ("GET", "HEAD", "OPTIONS")
+_CHALLENGE = {"WWW-Authenticate": "Bearer"}
+
+
+def token_of_cookie(request: Request) -> str | None:
+    """What the session's cookie of a request holds; None: there is none, or a key is shown."""
+    if "authorization" in request.headers:
+        return None
+    return request.cookies.get(COOKIE_OF_HOST if _is_encrypted(request) else COOKIE)
+
+
+def _is_encrypted(request: Request) -> bool:
+    return request.url.scheme == "https" or services_of(request).settings.behind_proxy
+
+
+async def find_session(request: Request, token: str) -> SignedIn | None:
+    """Whose session it is; None: it is over, or never was one. Its use is noted."""
+    services = services_of(request)
+    now_us = services.clock()
+
+    def find() -> SignedIn | None:
+        with services.resources.reading() as connection:
+            return sessions.find(connection, token, now_us)
+
+    found = await run_in_threadpool(find)
+    if found is not None:
+        services.session_uses.note(found.session, now_us)
+        request.state.session = found.session
+    return found
+
+
+async def person_of(request: Request, token: str) -> SignedIn:
+    """
+    Who is signed in.
+
+    Raises Refused: 401 `session_ended`, 403 `cross_site` for a write that another site caused.
+    """
+    refuse_cross_site(request)
+    found = await find_session(request, token)
+    if found is None:
+        detail = "this session is over or was ended; sign in again, what you entered is kept where it is"
+        raise Refused(401, "session_ended", detail, headers=_CHALLENGE)
+    return found
+
+
+def _origin(request: Request) -> str:
+    return f"{'https' if _is_encrypted(request) else 'http'}://{request.url.netloc}"
+
+
+def refuse_cross_site(request: Request) -> None:
+    """Raise Refused (403) for a write that no page of this server sent."""
+    if request.method in _READING:
+        return
+    said, ours = request.headers.get("sec-fetch-site"), "same-origin"
+    if said is None:  # a browser from before 2023
+        said, ours = request.headers.get("origin"), _origin(request)
+    if said != ours:
+        detail = "this request was not sent by a page of this server; open its pages and do it there"
+        raise Refused(403, "cross_site", detail)
+
+
+# ---------------------------------------------------------------- begin and end
+
+
+def agent_of(request: Request) -> str:
+    """What the browser calls itself."""
+    return request.headers.get("user-agent", "")
+
+
+def begin_session(
+    request: Request, connection: sa.Connection, person: Person, token: str, now_us: int
+) -> NewSession:
+    """Sign a person in; the session that this browser had before ends."""
+    return sessions.begin(
+        connection,
+        person,
+        token=token,
+        replaces=token_of_cookie(request),
+        host=host_of(request),
+        agent=agent_of(request),
+        now_us=now_us,
+    )
+
+
+def give_cookie(request: Request, response: Response, token: str) -> None:
+    """Have the browser keep a session."""
+    is_encrypted = _is_encrypted(request)
+    response.set_cookie(
+        COOKIE_OF_HOST if is_encrypted else COOKIE,
+        token,
+        max_age=LASTS_US // 1_000_000,
+        path="/",
+        secure=is_encrypted,
+        httponly=True,
+        samesite="lax",
+    )
+
+
+def take_cookie(request: Request, response: Response) -> None:
+    """Have the browser forget its session."""
+    is_encrypted = _is_encrypted(request)
+    name = COOKIE_OF_HOST if is_encrypted else COOKIE
+    response.delete_cookie(name, path="/", secure=is_encrypted, httponly=True, samesite="lax")

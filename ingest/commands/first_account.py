@@ -1,0 +1,98 @@
+"""
+The first account of a new server: while nobody can sign in, `serve` prints one link that makes an admin.
+
+Promises: the link goes to a terminal, else into a file of mode 0600 whose name is printed. It opens once, and
+is worth nothing once there is a person, after an hour, or when the process that made it has ended.
+Leaves to others: what the link does (`ingest.owners.people`).
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+import sqlalchemy as sa
+
+from cleanside.gateway import file_modes
+from cleanside.ingest.api import app
+from cleanside.ingest.commands.command_database import DEFAULT_OWNER
+from cleanside.ingest.commands.people import address_of
+from cleanside.ingest.errors import why
+from cleanside.ingest.owners import people, sessions
+from cleanside.ingest.owners.people import FIRST_US
+from cleanside.ingest.settings import Settings, data_folder
+from cleanside.ingest.store import database, fleet
+from cleanside.ingest.store import people as people_store
+
+MINUTE_US = 60_000_000
+BY_COMMAND = "no account yet; make one: cleanside-ingest people invite NAME --role admin"
+
+
+@contextmanager
+def offered(chosen: Settings, port: int, now_us: int) -> Iterator[None]:
+    """While this lasts a server without people has a link for the first one. The caller holds no lock."""
+    token = sessions.new_token()
+    if not _keep(chosen, token, now_us):
+        yield
+        return
+    link = people.link(address_of(chosen, port), token)
+    path = None if sys.stderr.isatty() else _file_of(chosen)
+    try:
+        _tell(link, path)
+        yield
+    finally:
+        if path is not None:
+            path.unlink(missing_ok=True)
+        _withdraw(chosen)
+
+
+def _keep(chosen: Settings, token: str, now_us: int) -> bool:
+    """Keep the link; False where there are people, or several owners: then it is not clear whose admin."""
+    with _writing(chosen) as connection:
+        owners = fleet.owner_names(connection)
+        if len(owners) > 1 or not people_store.are_none(connection):
+            return False
+        owner = fleet.keep_owner(connection, owners[0] if owners else DEFAULT_OWNER, now_us)
+        people.offer_first_account(connection, owner, token, now_us)
+        return True
+
+
+def _tell(link: str, path: Path | None) -> None:
+    minutes = FIRST_US // MINUTE_US
+    if path is None:
+        print(f"no account yet; within {minutes} minutes make the first one: {link}", file=sys.stderr)
+        return
+    try:
+        path.unlink(missing_ok=True)  # of a process that was killed
+        with os.fdopen(file_modes.new_file(path), "w") as file:
+            file.write(link + "\n")
+    except OSError as error:
+        print(f"{BY_COMMAND} ({path} cannot be made: {why(error)})", file=sys.stderr)
+        return
+    print(f"no account yet; the link of the first one is in {path}, for {minutes} minutes", file=sys.stderr)
+
+
+def _file_of(chosen: Settings) -> Path:
+    sqlite = database.sqlite_path(chosen.database)
+    folder = data_folder(os.environ) if sqlite is None else sqlite.parent
+    return folder / f"{'ingest' if sqlite is None else sqlite.name}.first-account"
+
+
+def _withdraw(chosen: Settings) -> None:
+    """The process ends, and its link with it; where the database is away it ends by its time."""
+    with suppress(sa.exc.OperationalError), _writing(chosen) as connection:
+        people_store.cancel_invitations(connection, None, app.system_clock())
+
+
+@contextmanager
+def _writing(chosen: Settings) -> Iterator[sa.Connection]:
+    with database.exclusive(chosen.database):
+        engine = database.writing_engine(chosen.database, archive=chosen.archive_folder)
+        try:
+            with engine.begin() as connection:
+                yield connection
+        finally:
+            engine.dispose()

@@ -1,0 +1,72 @@
+"""
+What a form holds, read as the route of `/v1` reads its body; and what is wrong with it, said on the page.
+
+Leaves to others: the rules (the models of the routes), the words (`words/fault.*.toml`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, TypeVar
+
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel, ValidationError
+from starlette.datastructures import FormData
+
+from cleanside.ingest.errors import Refused, TryAgain
+
+M = TypeVar("M", bound=BaseModel)
+
+#: codes of problems that a page says above its form, in words of its own; others get the page of errors
+SAID_ON_THE_PAGE = frozenset(
+    (
+        *("sign_in_refused", "over_quota", "password_not_usable", "invitation_not_valid", "person_suspended"),
+        *("name_taken", "last_admin", "last_admin_key", "site_not_yours", "not_rotatable", "not_valid"),
+        *("overloaded", "passwords_differ"),
+    )
+)
+
+
+@dataclass(frozen=True, slots=True)
+class FormFault:
+    """What is wrong with what was sent."""
+
+    code: str
+    status: int
+    values: Mapping[str, Any] = field(default_factory=dict)
+
+
+def text_of_field(fields: FormData, name: str) -> str:
+    """The text of a field; "" where it is missing or a file."""
+    found = fields.get(name)
+    return found if isinstance(found, str) else ""
+
+
+def names_of_field(fields: FormData, name: str) -> list[str]:
+    """The names in a field, with commas or blanks between."""
+    return text_of_field(fields, name).replace(",", " ").split()
+
+
+def read_form(model: type[M], values: Mapping[str, Any]) -> M:
+    """The body that a form stands for. Raises RequestValidationError as a route does."""
+    try:
+        return model(**values)
+    except ValidationError as error:
+        found = [{**one, "loc": ("body", *one["loc"])} for one in error.errors(include_url=False)]
+        raise RequestValidationError(found) from None
+
+
+def fault_of(error: Exception) -> FormFault:
+    """What a page says of an error. Raises the error again where the page has no words for it."""
+    if isinstance(error, RequestValidationError):
+        return FormFault("not_valid", 422)
+    if isinstance(error, Refused) and error.code in SAID_ON_THE_PAGE:
+        return FormFault(error.code, error.status, error.values)
+    if isinstance(error, TryAgain) and error.code in SAID_ON_THE_PAGE:
+        return FormFault(error.code, 503)
+    raise error
+
+
+#: what `fault_of` may say
+FAULTS = (Refused, TryAgain, RequestValidationError)

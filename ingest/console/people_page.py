@@ -1,0 +1,131 @@
+"""
+People: who is here, in which role; invited, changed, given a new link, revoked.
+
+Its JSON twins are the routes of `/v1/people`.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+from urllib.parse import quote
+
+from fastapi import Depends, Request, Response
+
+from cleanside.ingest.api.routes.paging import Page, paged
+from cleanside.ingest.api.routes.people import (
+    NewPerson,
+    PersonChange,
+    delete_person,
+    list_people,
+    patch_person,
+    post_person,
+    post_reset,
+)
+from cleanside.ingest.api.routes.shared import PathName, R
+from cleanside.ingest.console.forms import (
+    FAULTS,
+    FormFault,
+    fault_of,
+    names_of_field,
+    read_form,
+    text_of_field,
+)
+from cleanside.ingest.console.rendering import address_with, render
+from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.owners.access import PEOPLE_ROLES
+from cleanside.ingest.store.keys import Key
+
+router = page_router()
+
+Admin = Annotated[Key, Depends(page_needs("people:manage"))]
+PageOfPeople = Annotated[Page, Depends(paged())]
+PEOPLE = "/people"
+
+
+@router.get(PEOPLE)
+def get_people_page(request: Request, resources: R, key: Admin, page: PageOfPeople) -> Response:
+    """Everybody, by name, and the form that invites somebody."""
+    return _page(request, resources, key, page)
+
+
+def _page(
+    request: Request,
+    resources: R,
+    key: Key,
+    page: Page,
+    *,
+    invited: dict[str, Any] | None = None,
+    fault: FormFault | None = None,
+) -> Response:
+    """invited : whose link is shown, this once."""
+    people, cursor = list_people(resources, key, page)
+    return render(
+        request,
+        "people.html",
+        key=key,
+        status=200 if fault is None else fault.status,
+        people=people,
+        next_page=cursor and address_with(request, cursor=cursor),
+        roles=PEOPLE_ROLES,
+        invited=invited,
+        fault=fault,
+    )
+
+
+@router.post(PEOPLE)
+def post_people_page(
+    request: Request, resources: R, key: Admin, page: PageOfPeople, fields: Fields
+) -> Response:
+    """Invite somebody. The answer is the page itself: the link is shown this once."""
+    values = {
+        "name": text_of_field(fields, "name").strip().casefold(),
+        "role": text_of_field(fields, "role"),
+        "display_name": text_of_field(fields, "display_name").strip() or None,
+        "sites": names_of_field(fields, "sites"),
+    }
+    try:
+        made = post_person(read_form(NewPerson, values), request, resources, key)
+    except FAULTS as error:
+        return _page(request, resources, key, page, fault=fault_of(error))
+    return _page(request, resources, key, page, invited=made)
+
+
+@router.post("/people/{person}")
+def post_person_page(
+    person: PathName, request: Request, resources: R, key: Admin, page: PageOfPeople, fields: Fields
+) -> Response:
+    """Give a person another role, or other sites."""
+    values = {
+        "role": text_of_field(fields, "role"),
+        "display_name": text_of_field(fields, "display_name").strip(),
+        "sites": names_of_field(fields, "sites"),
+    }
+    try:
+        patch_person(person, read_form(PersonChange, values), resources, key)
+    except FAULTS as error:
+        return _page(request, resources, key, page, fault=fault_of(error))
+    return see_other(f"{PEOPLE}#{quote(person)}")
+
+
+@router.post("/people/{person}/reset")
+def post_reset_page(
+    person: PathName, request: Request, resources: R, key: Admin, page: PageOfPeople
+) -> Response:
+    """A new link; it is shown this once."""
+    try:
+        made = post_reset(person, request, resources, key)
+    except FAULTS as error:
+        return _page(request, resources, key, page, fault=fault_of(error))
+    return _page(request, resources, key, page, invited=made)
+
+
+@router.post("/people/{person}/revoke")
+def post_revoke_page(
+    person: PathName, request: Request, resources: R, key: Admin, page: PageOfPeople
+) -> Response:
+    """Let a person never sign in again."""
+    try:
+        delete_person(person, resources, key)
+    except FAULTS as error:
+        return _page(request, resources, key, page, fault=fault_of(error))
+    return see_other(f"{PEOPLE}#{quote(person)}")

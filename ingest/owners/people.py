@@ -1,0 +1,326 @@
+"""
+People: invited, let in, changed, and out again.
+
+- An invitation is a link with 256 random bits. It is used once, ends after `INVITED_US`, and only its hash is
+  kept. Whoever opens it chooses the password.
+- A reset makes such a link for somebody who is there already; the old password and all sessions end at once.
+- A server without people has one link that makes the first account, an admin; it is worth nothing once there
+  is a person.
+- An owner that has an admin who can sign in, for all sites, keeps one. At the server's own command line an
+  admin can always be made.
+- An admin for some sites changes people of these sites alone.
+
+Promises: the owner is locked from the check to the commit, so two admins that revoke each other at the same
+moment, in whichever processes, cannot both succeed. Whoever does something is in the audit.
+Leaves to others: passwords (`ingest.owners.passwords`), sessions (`ingest.owners.sessions`).
+"""
+
+from __future__ import annotations
+
+import re
+import secrets
+from collections.abc import Callable, Collection
+from dataclasses import dataclass, field
+
+import sqlalchemy as sa
+
+from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.owners.access import PEOPLE_ROLES, hash_of, sees_site
+from cleanside.ingest.owners.key_life import COMMAND
+from cleanside.ingest.store import audit, fleet, people, sessions
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.people import Invitation, Person
+
+INVITED_US = 7 * 24 * 3_600_000_000  # a week to open a letter; chosen
+FIRST_US = 3_600_000_000  # whoever starts a server sits in front of it; chosen
+MOST_SITES = 200
+JOIN_PATH = "/join"
+#: what a person signs in with
+PERSON_PATTERN = r"[a-z0-9][a-z0-9._-]{0,31}"
+#: who else may stand in the audit log: handles of keys, and these
+_OF_OTHERS = re.compile(r"k[0-9a-f]{8}|command|start|restore|others")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WantedPerson:
+    """A person to be invited."""
+
+    owner_id: int
+    name: str
+    role: str
+    display_name: str | None = None
+    #: names; empty: all
+    sites: frozenset[str] = field(default_factory=frozenset)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OpenLink:
+    """What a link is for, before it is used."""
+
+    invitation: Invitation
+    #: whose password it sets; None: it makes the first account
+    person: Person | None
+
+
+def new_handle(random_hex: Callable[[int], str] = secrets.token_hex) -> str:
+    """What the file of revoked keys calls a new person."""
+    return f"p{random_hex(4)}"
+
+
+def link(address: str, token: str) -> str:
+    """The link of an invitation. address : where people reach the server. Pure."""
+    return f"{address.rstrip('/')}{JOIN_PATH}?code={token}"
+
+
+def who_of(by: Key | None) -> str:
+    """What the audit log calls whoever does something; None: the command line."""
+    return COMMAND if by is None else by.handle
+
+
+def check_name(name: str, *, pointer: str = "#/name") -> None:
+    """Raise Refused (422) unless a person may have this name."""
+    if not re.fullmatch(PERSON_PATTERN, name):
+        detail = f'"{name[:64]}": 1 to 32 small letters, digits and - . _ only; a display name may have any'
+    elif _OF_OTHERS.fullmatch(name):
+        detail = f'"{name}" means something else in the audit log; take another name'
+    else:
+        return
+    raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
+
+
+def invite(
+    connection: sa.Connection, wanted: WantedPerson, token: str, by: Key | None, now_us: int
+) -> Person:
+    """
+    Keep a new person, who comes in with the token.
+
+    Raises Refused: 422 for a name or role that does not fit, 409 `name_taken`, 403 `site_not_yours`.
+    """
+    check_name(wanted.name)
+    _check_role(wanted.role)
+    fleet.lock_owner(connection, wanted.owner_id)
+    _require_sites(by, wanted.sites)
+    if people.find(connection, wanted.owner_id, wanted.name) is not None:
+        raise _taken(wanted.name)
+    made = _create(connection, wanted, who_of(by), now_us)
+    _put_invitation(connection, made, token, now_us)
+    about = {"person": made.name, "role": made.role, "sites": sorted(made.sites)}
+    audit.note(connection, made.owner_id, now_us, who_of(by), "person_invited", **about)
+    return made
+
+
+def _create(connection: sa.Connection, wanted: WantedPerson, who: str, now_us: int) -> Person:
+    return people.create(
+        connection,
+        sites=wanted.sites,
+        owner_id=wanted.owner_id,
+        name=wanted.name,
+        handle=new_handle(),
+        display_name=wanted.display_name,
+        role=wanted.role,
+        created_us=now_us,
+        who=who,
+    )
+
+
+def _put_invitation(connection: sa.Connection, person: Person, token: str, now_us: int) -> None:
+    ends_us = now_us + INVITED_US
+    people.put_invitation(
+        connection, person.owner_id, person.id, hash_of(token), now_us=now_us, expires_us=ends_us
+    )
+
+
+def reset(
+    connection: sa.Connection, owner_id: int, name: str, token: str, by: Key | None, now_us: int
+) -> Person:
+    """
+    Give a person a new link; their password and their sessions end now.
+
+    Raises NotFound, Refused: 409 `last_admin`, 403 `site_not_yours`.
+    """
+    person = _changed(connection, owner_id, name, by)
+    if by is not None:  # the command line gets the link, and nobody is locked out of that
+        _require_other_admin(connection, person)
+    people.edit(connection, person.id, password_hash=None)
+    sessions.end_all(connection, person.id, now_us)
+    _put_invitation(connection, person, token, now_us)
+    audit.note(connection, owner_id, now_us, who_of(by), "person_reset", person=name)
+    return _find(connection, owner_id, name)
+
+
+def edit(
+    connection: sa.Connection,
+    owner_id: int,
+    name: str,
+    by: Key | None,
+    now_us: int,
+    *,
+    role: str | None = None,
+    sites: Collection[str] | None = None,
+    display_name: str | None = None,
+) -> Person:
+    """
+    Change role, sites or display name of a person; None: as it is. It holds from their next request on.
+
+    Raises NotFound, Refused: 409 `last_admin`, 403 `site_not_yours`, 422 for an unknown role.
+    """
+    person = _changed(connection, owner_id, name, by)
+    if sites is not None:
+        _require_sites(by, sites)
+    if (role is not None and role != "admin") or sites:
+        _require_other_admin(connection, person)
+    if role is not None:
+        _check_role(role)
+        people.edit(connection, person.id, role=role)
+    if sites is not None:
+        people.put_sites(connection, person.id, sites)
+    if display_name is not None:
+        people.edit(connection, person.id, display_name=display_name or None)
+    after = _find(connection, owner_id, name)
+    about = {"person": name, "role": after.role, "sites": sorted(after.sites)}
+    audit.note(connection, owner_id, now_us, who_of(by), "person_edited", **about)
+    return after
+
+
+def revoke(connection: sa.Connection, owner_id: int, name: str, by: Key | None, now_us: int) -> Person:
+    """
+    Let a person never sign in again; their sessions end now. A second time changes nothing.
+
+    Raises NotFound, Refused: 409 `last_admin`, 403 `site_not_yours`.
+    """
+    fleet.lock_owner(connection, owner_id)
+    person = _find(connection, owner_id, name)
+    _require_sites(by, person.sites)
+    _require_other_admin(connection, person)
+    end(connection, person, who_of(by), now_us)
+    return _find(connection, owner_id, name)
+
+
+def end(connection: sa.Connection, person: Person, who: str, now_us: int) -> None:
+    """Let a person never sign in again, without a question."""
+    people.revoke(connection, person, now_us)
+    sessions.end_all(connection, person.id, now_us)
+    people.cancel_invitations(connection, person.id, now_us)
+    audit.note(connection, person.owner_id, now_us, who, "person_revoked", person=person.name)
+
+
+# ---------------------------------------------------------------- the person's own side
+
+
+def open_invitation(connection: sa.Connection, token: str, now_us: int, *, lock: bool = False) -> OpenLink:
+    """
+    What a link is for. lock : it is about to be used.
+
+    Raises Refused (403) `invitation_not_valid`: unknown, used, out of date; the same answer for all.
+    """
+    found = people.invitation(connection, hash_of(token), lock=lock)
+    if found is None or not found.is_open(now_us):
+        raise _not_valid()
+    if found.person_id is None:
+        if not people.are_none(connection):
+            raise _not_valid()
+        return OpenLink(invitation=found, person=None)
+    person = people.by_id(connection, found.person_id)
+    if person is None or person.state not in (people.INVITED, people.VALID):
+        raise _not_valid()
+    return OpenLink(invitation=found, person=person)
+
+
+def accept(
+    connection: sa.Connection, token: str, first_name: str | None, password_hash: str, now_us: int
+) -> Person:
+    """
+    Use a link: the password is set, sessions from before are over.
+
+    first_name : of the first account; a link for a person has their name already.
+    Raises Refused: 403 `invitation_not_valid`, 422 for a name.
+    """
+    found = people.invitation(connection, hash_of(token))
+    if found is not None:
+        fleet.lock_owner(connection, found.owner_id)  # two first accounts at the same moment: one is
+    opened = open_invitation(connection, token, now_us, lock=True)
+    person = opened.person or _first(connection, opened.invitation, first_name or "", now_us)
+    people.edit(connection, person.id, password_hash=password_hash)
+    sessions.end_all(connection, person.id, now_us)
+    people.use_invitation(connection, opened.invitation.id, now_us)
+    audit.note(connection, person.owner_id, now_us, person.name, "person_joined", person=person.name)
+    return _find(connection, person.owner_id, person.name)
+
+
+def _first(connection: sa.Connection, invitation: Invitation, name: str, now_us: int) -> Person:
+    check_name(name)
+    wanted = WantedPerson(owner_id=invitation.owner_id, name=name, role="admin")
+    return _create(connection, wanted, COMMAND, now_us)
+
+
+def set_password(connection: sa.Connection, key: Key, password_hash: str, now_us: int) -> Person:
+    """Give whoever asks another password; all their sessions end, this one too."""
+    people.edit(connection, -key.id, password_hash=password_hash)
+    sessions.end_all(connection, -key.id, now_us)
+    people.cancel_invitations(connection, -key.id, now_us)
+    audit.note(connection, key.owner_id, now_us, key.handle, "password_changed", person=key.handle)
+    return _find(connection, key.owner_id, key.handle)
+
+
+def offer_first_account(connection: sa.Connection, owner_id: int, token: str, now_us: int) -> None:
+    """Keep the link that makes the first account; one from before is worth nothing any more."""
+    ends_us = now_us + FIRST_US
+    people.put_invitation(connection, owner_id, None, hash_of(token), now_us=now_us, expires_us=ends_us)
+
+
+# ---------------------------------------------------------------- rules
+
+
+def _check_role(role: str) -> None:
+    if role not in PEOPLE_ROLES:
+        detail = f'"{role[:64]}" is no role of people; take one of {", ".join(PEOPLE_ROLES)}'
+        raise Refused(422, "not_valid", detail, errors=[Complaint("#/role", detail)])
+
+
+def _require_sites(by: Key | None, sites: Collection[str]) -> None:
+    """Raise Refused (403) where somebody who sees some sites decides about another, or about all."""
+    if by is None or not by.sites:
+        return
+    if not sites or not all(sees_site(by, site) for site in sites):
+        detail = (
+            f"you decide about people of your sites alone; name sites among {', '.join(sorted(by.sites))}"
+        )
+        raise Refused(403, "site_not_yours", detail)
+
+
+def _require_other_admin(connection: sa.Connection, person: Person) -> None:
+    """Raise Refused (409) where an owner would lose its last admin who can sign in."""
+    counts = person.role == "admin" and person.state == people.VALID and not person.sites
+    if counts and not people.other_admins(connection, person.owner_id, person.id):
+        detail = (
+            f"{person.name} is the last admin who can sign in, for all sites; invite another one first "
+            "(or on the server: cleanside-ingest people invite NAME --role admin)"
+        )
+        raise Refused(409, "last_admin", detail)
+
+
+def _changed(connection: sa.Connection, owner_id: int, name: str, by: Key | None) -> Person:
+    """A person who is about to be changed. Raises NotFound, also where they are out already; Refused."""
+    fleet.lock_owner(connection, owner_id)
+    person = _find(connection, owner_id, name)
+    if person.state == people.REVOKED:
+        raise NotFound("person", name)
+    _require_sites(by, person.sites)
+    return person
+
+
+def _find(connection: sa.Connection, owner_id: int, name: str) -> Person:
+    found = people.find(connection, owner_id, name)
+    if found is None:
+        raise NotFound("person", name)
+    return found
+
+
+def _taken(name: str) -> Refused:
+    detail = f"there is a person {name} here already, perhaps one who is out; take another name"
+    return Refused(409, "name_taken", detail)
+
+
+def _not_valid() -> Refused:
+    detail = "this link is not valid: unknown, used, or out of date; ask whoever made it for a new one"
+    return Refused(403, "invitation_not_valid", detail)

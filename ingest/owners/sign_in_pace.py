@@ -1,0 +1,102 @@
+"""
+How often somebody may try to sign in: counted in the database, so that all processes agree.
+
+A try is counted before the password is looked at, and taken back where it was right: many at the same moment
+do not get past the count. Three counts, each with tries that are free and a wait that doubles from there:
+
+- person and address: who guesses at one person from one address waits longer and longer;
+- address: who guesses at many people from one address does, too;
+- person, from all addresses together: waits half a minute at most, and only where the address has tried
+  this person in vain before and the person did not sign in from there lately. So nobody keeps a person out
+  who comes from another address.
+
+A try that has to wait is not counted, so waiting always ends. Names that nobody has are counted alike.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+import sqlalchemy as sa
+
+from cleanside.ingest.errors import Refused
+from cleanside.ingest.owners.quotas import address_of, over_quota
+from cleanside.ingest.store import sessions
+from cleanside.ingest.store.people import Person
+from cleanside.ingest.store.sessions import Place, Tries
+
+PAIR, ADDRESS, PERSON = "pair", "address", "person"
+#: tries that cost no waiting; chosen: a person mistypes, an office shares an address
+FREE = {PAIR: 5, ADDRESS: 30, PERSON: 50}
+#: longest wait [s]; chosen
+MOST_WAIT_S = {PAIR: 900.0, ADDRESS: 900.0, PERSON: 30.0}
+FIRST_WAIT_S = 2.0
+#: tries from one address at one person that the count of all addresses never holds up; chosen
+OWN_TRIES = 2
+FORGOTTEN_US = 24 * 3_600_000_000  # after so long without a try; chosen
+KNOWN_US = 30 * 24 * 3_600_000_000  # an address where the person signed in since then is theirs; chosen
+MOST_PLACES = 100_000  # rows; addresses beyond them share one; chosen
+
+
+@dataclass(frozen=True, slots=True)
+class SignInTry:
+    """Who tries from where, as it is counted."""
+
+    pair: Place
+    address: Place
+    person: Place
+
+
+def wait_s(scope: str, tries: int) -> float:
+    """How long after the last of so many tries the next one may be made [s]. Pure."""
+    beyond = tries - FREE[scope]
+    return 0.0 if beyond < 0 else min(MOST_WAIT_S[scope], FIRST_WAIT_S * 2 ** min(beyond, 16))
+
+
+def begin(
+    connection: sa.Connection, typed: str, person: Person | None, host: str | None, now_us: int
+) -> SignInTry:
+    """
+    Count a try. typed : the name as typed. person : whose it is; None: nobody's.
+
+    Raises Refused (429) with Retry-After where it has to wait; then nothing was counted.
+    """
+    sessions.forget_tries(connection, now_us - FORGOTTEN_US)
+    address = address_of(host) if sessions.count_places(connection) < MOST_PLACES else "others"
+    name = typed if person is None else f"{person.owner}/{person.name}"
+    this = SignInTry(
+        pair=_place(PAIR, f"{name}@{address}"), address=_place(ADDRESS, address), person=_place(PERSON, name)
+    )
+    counts = sessions.lock_tries(connection, [this.pair, this.address, this.person], now_us)
+    applies = [this.pair, this.address]
+    is_known = person is not None and sessions.began_at(connection, person.id, address, now_us - KNOWN_US)
+    if counts[this.pair].tries >= OWN_TRIES and not is_known:
+        applies.append(this.person)
+    left_s = max(_left_s(place[0], counts[place], now_us) for place in applies)
+    if left_s > 0:
+        raise _too_often(left_s)
+    for place, counted in counts.items():
+        sessions.put_tries(connection, place, Tries(counted.tries + 1, now_us))
+    return this
+
+
+def succeeded(connection: sa.Connection, this: SignInTry, now_us: int) -> None:
+    """The password was right: the person and the address begin again, others at that address go on."""
+    counts = sessions.lock_tries(connection, [this.pair, this.address, this.person], now_us)
+    for place in (this.pair, this.person):
+        sessions.put_tries(connection, place, Tries(0, now_us))
+    tries, last_us = counts[this.address]
+    sessions.put_tries(connection, this.address, Tries(max(0, tries - 1), last_us))
+
+
+def _left_s(scope: str, counted: Tries, now_us: int) -> float:
+    return wait_s(scope, counted.tries) - max(0, now_us - counted.last_us) / 1e6
+
+
+def _place(scope: str, subject: str) -> Place:
+    return scope, hashlib.sha256(subject.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def _too_often(left_s: float) -> Refused:
+    return over_quota("sign_in_tries_spent", left_s)
