@@ -150,7 +150,9 @@ def machine_address(document: Mapping[str, Any]) -> str:
 def span_of(document: Mapping[str, Any], calendar: Calendar) -> tuple[float, float, float] | None:
     """Early, likely and late, in days of the calendar; None: no date is stated."""
     due = document["due_at"]
-    return None if due is None else (*(calendar.days(due[point]) for point in ("p10", "p50", "p90")),)
+    if due is None:
+        return None
+    return calendar.days(due["p10"]), calendar.days(due["p50"]), calendar.days(due["p90"])
 
 
 def trend_of(document: Mapping[str, Any], formats: Formats) -> dict[str, Any] | None:

@@ -384,6 +384,9 @@ class HousingAnswer(Described):
         description="a change that a person means to make; missed ones first"
     )
     trend: TrendShown | None = Field(None, description="left out: the request did not ask `with_trend`")
+    readings_quarantined: int | None = Field(
+        None, description="of the devices that sit on it; in lists of housings"
+    )
 
 
 class SeriesPoint(Described):

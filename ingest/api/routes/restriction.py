@@ -45,7 +45,7 @@ from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
 from cleanside.ingest.shop.planned import state_of_plan
-from cleanside.ingest.store import fleet
+from cleanside.ingest.store import fleet, quarantine
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
 
@@ -221,6 +221,8 @@ def get_fleet(
     found = [seen for seen in every if wanted.leaves(seen)]
     rest = (seen for seen in found if after is None or urgency(seen) > after[1:])
     shown, cursor = page.cut(rest, lambda seen: (now_us, *urgency(seen)))
+    with resources.reading() as connection:
+        held = quarantine.held_on_housings(connection, [seen.housing.id for seen in shown])
     return {
         "now": text_s(now_us / 1e6),
         "count": len(found),
@@ -229,7 +231,7 @@ def get_fleet(
         "by_kind": dict(sorted(Counter(seen.housing.kind for seen in every if seen.housing.kind).items())),
         "by_site": dict(sorted(Counter(place.site for place in places if place.site).items())),
         "by_crew": dict(sorted(Counter(place.crew for place in places if place.crew).items())),
-        "housings": [_of_fleet(seen, with_trend) for seen in shown],
+        "housings": [_of_fleet(seen, with_trend, held.get(seen.housing.id, 0)) for seen in shown],
         "next": cursor,
     }
 
@@ -246,8 +248,9 @@ def views_of(request: Request, resources: R, key: Key, now_us: int) -> list[View
     return sorted((seen for seen in views if sees_site(key, seen.papers.machine.site)), key=urgency)
 
 
-def _of_fleet(seen: View, with_trend: bool) -> dict[str, Any]:
-    return document_of(seen) | ({"trend": _trend(seen)} if with_trend else {})
+def _of_fleet(seen: View, with_trend: bool, quarantined: int) -> dict[str, Any]:
+    more = {"trend": _trend(seen)} if with_trend else {}
+    return document_of(seen) | {"readings_quarantined": quarantined} | more
 
 
 def _trend(seen: View) -> dict[str, Any] | None:
