@@ -171,13 +171,13 @@ def _change(ticked: TickedJob, changed_at: str) -> NewChange:
     gauge = _number(ticked.gauge)
     return NewChange(
         changed_at=changed_at,
+        note="",
+        confirmed_because="",
         housing=ticked.housing,
         entry_id=ticked.entry_id,
         what=ticked.what,  # type: ignore[arg-type]  # the model checks it
         meter_hours=_number(ticked.meter),
         gauge=None if gauge is None else GaugeShowing(value=gauge, unit=ticked.unit or "kPa", latched=None),
-        note="",
-        confirmed_because="",
     )
 
 

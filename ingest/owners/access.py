@@ -51,7 +51,7 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "entries:read": frozenset({"planner", "operator", "admin"}) | _VISITING,
     "entries:write": frozenset({"planner", "operator", "admin"}) | _VISITING,
     "prices:write": frozenset({"planner", "operator", "admin"}),
-    "shop:read": frozenset({"planner", "operator", "admin"}),
+    "shop:read": frozenset({"planner", "operator", "admin"}) | _WATCHING,
     "shop:write": frozenset({"planner", "operator", "admin"}),
     "attention:read": frozenset({"operator", "admin"}),
     "account:read": frozenset({"planner", "operator", "admin"}),

@@ -17,6 +17,7 @@ from cleanside.ingest.store.models import (
     machines,
     meter_readings,
     planned_changes,
+    sites,
 )
 
 
@@ -128,6 +129,12 @@ def _papers(row: Sequence[Any]) -> Papers:
         HousingPapers(*rest[:_HOUSING_FIELDS]),
         None if planned[0] is None else PlannedChange(*planned),
     )
+
+
+def site_of(connection: sa.Connection, machine_id: int) -> str | None:
+    """The site of a machine; None: none is entered."""
+    query = sa.select(sites.c.name).join_from(machine_papers, sites)
+    return connection.scalar(query.where(machine_papers.c.machine_id == machine_id))
 
 
 def edit_machine_papers(connection: sa.Connection, machine_id: int, **changes: Any) -> None:

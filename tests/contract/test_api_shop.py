@@ -11,6 +11,8 @@ from tests.contract.test_api_fleet import register_worked, restriction, set_hour
 from tests.support.serving import Api, in_process
 
 MACHINE = "/v1/machines/grader-07"
+GAUGES = "/v1/machines/grader-07/gauge-readings"
+PLANNED = "/v1/machines/grader-07/planned-change"
 FALL = "2026-02-21T06:00:00Z"  # 24 hours after the first reading
 
 
@@ -129,7 +131,7 @@ def test_papers_that_cannot_be_are_refused(api: Api, edit: dict[str, Any], point
 
 def test_a_machine_that_changes_hands_leaves_site_crew_and_plan_behind(api: Api) -> None:
     with_papers(api)
-    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-03-04"})
+    ask(api, "POST", PLANNED, {"on": "2026-03-04"})
     code = api.post("/v1/transfers", {"machine": "grader-07"}).json()["code"]
     assert api.post("/v1/transfers/accept", {"code": code}, key="quarry admin").status_code == 200
     there = api.get(MACHINE, key="quarry admin").json()
@@ -195,7 +197,7 @@ def test_a_gauge_is_kept_beside_what_cleanside_says_for_that_instant(api: Api) -
     register_worked(api, 60, rise_kpa=0.02)
     before = restriction(api)
     body = {"at": "2026-02-21T06:30:00Z", "value": 25.0, "unit": "inH2O"}
-    [gauge] = ask(api, "POST", f"{MACHINE}/gauge-readings", body)["gauge_readings"]
+    [gauge] = ask(api, "POST", GAUGES, body)["gauge_readings"]
     # NIST SP 811 (2008) B.8: 1 inch of water, conventional = 2.490 889 E+02 Pa
     assert gauge["restriction_pa"] == pytest.approx(25 * 249.0889, rel=1e-6)
     assert gauge["cleanside_hour"] == "2026-02-21T05:00:00Z"
@@ -208,14 +210,14 @@ def test_a_gauge_is_kept_beside_what_cleanside_says_for_that_instant(api: Api) -
 def test_a_gauge_of_a_time_without_readings_stands_alone(api: Api) -> None:
     register_worked(api, 20)
     body = {"at": "2026-02-20T06:10:00Z", "source": "own_indicator", "latched": True}
-    [gauge] = ask(api, "POST", f"{MACHINE}/gauge-readings", body)["gauge_readings"]
+    [gauge] = ask(api, "POST", GAUGES, body)["gauge_readings"]
     assert (gauge["latched"], gauge["value"], gauge["cleanside_pa"]) == (True, None, None)
 
 
 @pytest.mark.parametrize("body", [{"value": 3.0}, {"unit": "kPa"}, {}])
 def test_a_gauge_without_a_number_and_its_unit_is_refused(api: Api, body: dict[str, Any]) -> None:
     api.register()
-    assert refused(api, "POST", f"{MACHINE}/gauge-readings", {"at": FALL} | body) == (
+    assert refused(api, "POST", GAUGES, {"at": FALL} | body) == (
         422,
         "not_valid",
         ["#/value"],
@@ -255,7 +257,7 @@ def test_a_plan_whose_day_passes_without_a_change_stands_first_and_is_done_by_on
     # 20 February 06:00 and 21 hours; the day ends at 23:00 UTC in Vienna
     plan = {"on": "2026-02-21", "zone": "Europe/Vienna", "note": "at the noon stop"}
     set_hours_in(api, 21)
-    assert ask(api, "POST", f"{MACHINE}/planned-change", plan)["planned"]["state"] == "open"
+    assert ask(api, "POST", PLANNED, plan)["planned"]["state"] == "open"
     set_hours_in(api, 40.9)  # 22:54 UTC on the 21st
     assert restriction(api)["planned"]["state"] == "open"
     set_hours_in(api, 41)
@@ -265,12 +267,12 @@ def test_a_plan_whose_day_passes_without_a_change_stands_first_and_is_done_by_on
     assert [h["machine"] for h in ask(api, "GET", "/v1/fleet")["housings"]] == ["grader-07", "a-loader-02"]
     ask(api, "POST", f"{MACHINE}/element-changes", {"changed_at": "2026-02-21T10:00:00Z"})
     assert restriction(api)["planned"]["state"] == "done"
-    assert ask(api, "DELETE", f"{MACHINE}/planned-change")["planned"] is None
+    assert ask(api, "DELETE", PLANNED)["planned"] is None
 
 
 def test_a_day_that_is_over_is_not_planned(api: Api) -> None:
     api.register()
-    path = f"{MACHINE}/planned-change"
+    path = PLANNED
     assert refused(api, "POST", path, {"on": "2026-03-01"}) == (422, "not_valid", ["#/on"])
     for zone in ("Mars/Olympus", "../etc/passwd"):
         assert refused(api, "POST", path, {"on": "2026-03-09", "zone": zone})[2] == ["#/zone"]

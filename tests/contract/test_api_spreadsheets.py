@@ -207,7 +207,7 @@ def test_a_file_with_semicolons_has_decimal_commas(api: Api) -> None:
         ("machine,kind\na,grader,more\n", [(2, None, "cells_differ")]),
         ("machine,kind\na,grader\na,loader\n", [(3, "machine", "row_twice"), (3, "kind", "rows_disagree")]),
         (
-            "machine,laid_up_from,laid_up_until\na,2026-12-20,2026-12-1\n",
+            "machine,laid_up_from,laid_up_until\na,2026-12-20,2026-12-01\n",
             [(2, "laid_up_until", "span_not_valid")],
         ),
         ("machine,meter_hours\na,100\n", [(2, "meter_read_at", "meter_incomplete")]),

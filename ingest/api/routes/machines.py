@@ -38,7 +38,7 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
-from cleanside.ingest.owners.access import BOUND_ROLES
+from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
 from cleanside.ingest.store import audit, declared, fleet, papers
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
@@ -257,7 +257,13 @@ def keep_limit(connection: sa.Connection, act: Act, body: HousingTerminal) -> Te
 
 
 def sees_machine(connection: sa.Connection, key: Key, machine: MachineRow) -> bool:
-    """True if the key may see a machine: bound roles see those that carry one of their devices, or none."""
+    """
+    True if the key may see a machine.
+
+    Who is for some sites sees machines at these; bound roles those that carry one of their devices, or none.
+    """
+    if key.sites and not sees_site(key, papers.site_of(connection, machine.id)):
+        return False
     if key.role not in BOUND_ROLES:
         return True
     seats = [

@@ -48,7 +48,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
-from cleanside.ingest.api.routes.shop import PartNumber, ShopWriter, find_group
+from cleanside.ingest.api.routes.shop import PartNumber, ShopWriter, find_group, require_site
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.shop.machine_sheet import MOST_CLEANINGS, MOST_LIMIT_DAYS, MOST_METER_H
@@ -62,7 +62,7 @@ router = router_of("shop")
 
 MICRO = 1_000_000
 AHEAD_US = 3_600 * MICRO  # a clock that is an hour off is no reason to send somebody back
-HOUR_S = 3_600.0
+HOUR_S = 3_600
 MOST_APART_S = 86_400.0  # of a gauge and the operating hour it is compared with; chosen
 
 Writer = Annotated[Key, Depends(needs("changes:write"))]
@@ -167,6 +167,8 @@ def patch_papers(machine: PathName, body: PapersEdit, resources: R, key: ShopWri
         for kind in ("site", "crew"):
             if kind in given:
                 name = given[kind]
+                if kind == "site":
+                    require_site(key, name)
                 known = None if name is None else find_group(connection, kind, key, name)
                 changes[f"{kind}_id"] = None if known is None else known.id
         edits = [(find_housing(connection, key, machine, edit.housing), edit) for edit in body.housings]

@@ -40,7 +40,7 @@ from cleanside.ingest.api.routes.shared import (
 )
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid
-from cleanside.ingest.owners.access import BOUND_ROLES
+from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
 from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
@@ -246,7 +246,7 @@ def views_of(request: Request, resources: R, key: Key, now_us: int) -> list[View
             every = [housing for housing in every if _sees(connection, key, housing.machine)]
         judge = services_of(request).judge(connection, key.owner_id, now_us=now_us)
         views = judge.views(every, whole_owner=not is_bound)
-    return sorted(views, key=urgency)
+    return sorted((seen for seen in views if sees_site(key, seen.papers.machine.site)), key=urgency)
 
 
 def _of_fleet(seen: View, with_trend: bool, quarantined: int) -> dict[str, Any]:

@@ -21,7 +21,8 @@ from cleanside.ingest.api.routes.shared import (
     problems,
     router_of,
 )
-from cleanside.ingest.errors import NotFound
+from cleanside.ingest.errors import NotFound, Refused
+from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.shop.part_sheet import MOST_PIECES
 from cleanside.ingest.shop.stock import MAX_LEAD_DAYS
 from cleanside.ingest.store import audit, shop
@@ -80,9 +81,9 @@ class NewPart(Strict):
 def get_shop(resources: R, key: ShopReader) -> dict[str, Any]:
     """What the shop knows beside its machines, by name."""
     with resources.reading() as connection:
-        kept = shop.stock_of(connection, key.owner_id)
+        kept, sites = stock_seen(connection, key), shop.groups_of(connection, "site", key.owner_id)
         return {
-            "sites": [group_document("site", g) for g in shop.groups_of(connection, "site", key.owner_id)],
+            "sites": [group_document("site", g) for g in sites if sees_site(key, g.name)],
             "crews": [group_document("crew", g) for g in shop.groups_of(connection, "crew", key.owner_id)],
             "parts": [
                 _part_document(part, kept.get(part.number, {}))
@@ -95,6 +96,7 @@ def get_shop(resources: R, key: ShopReader) -> dict[str, Any]:
 @example({"site": "{site}", "display_name": "Oberkies, upper pit"})
 def post_site(body: NewSite, resources: R, key: ShopWriter) -> dict[str, Any]:
     """Make a site, or give it another display name. The same request again changes nothing."""
+    require_site(key, body.site)
     return _keep(resources, key, "site", body.site, body)
 
 
@@ -127,6 +129,8 @@ def post_part(body: NewPart, resources: R, key: ShopWriter) -> dict[str, Any]:
     """Enter a part, or change it. Sites that `stock` does not name keep what they have."""
 
     def save(connection: sa.Connection) -> dict[str, Any]:
+        for line in body.stock:
+            require_site(key, line.site)
         at = [(find_group(connection, "site", key, line.site), line.pieces) for line in body.stock]
         part = shop.keep_part(connection, key.owner_id, body.part)
         given = {"description": body.description, "lead_time_days": body.lead_time_days}
@@ -137,9 +141,26 @@ def post_part(body: NewPart, resources: R, key: ShopWriter) -> dict[str, Any]:
         audit.note(connection, key.owner_id, resources.clock(), key.handle, "part", body=about)
         kept = shop.part(connection, key.owner_id, body.part)
         assert kept is not None
-        return _part_document(kept, shop.stock_of(connection, key.owner_id).get(body.part, {}))
+        return _part_document(kept, stock_seen(connection, key).get(body.part, {}))
 
     return resources.writer.call(save)
+
+
+def require_site(key: Key, site: str | None) -> None:
+    """Raise Refused (403) where somebody who is for some sites decides about another, or about none."""
+    if not sees_site(key, site):
+        detail = (
+            f"you are for {', '.join(sorted(key.sites))}; choose among these, or ask an admin for the other"
+        )
+        raise Refused(403, "site_not_yours", detail)
+
+
+def stock_seen(connection: sa.Connection, key: Key) -> dict[str, dict[str, int]]:
+    """Part number -> site -> pieces, at the sites that a key sees."""
+    return {
+        part: {site: pieces for site, pieces in at.items() if sees_site(key, site)}
+        for part, at in shop.stock_of(connection, key.owner_id).items()
+    }
 
 
 def find_group(connection: sa.Connection, kind: str, key: Key, name: str) -> GroupRow:

@@ -16,6 +16,7 @@ from cleanside.ingest.api.routes.shared import R, problems, router_of
 from cleanside.ingest.api.routes.shop import ShopReader, ShopWriter
 from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.intake import bodies
+from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.shop import sheet_import
 from cleanside.ingest.shop.machine_sheet import COLUMNS, lines_of
 from cleanside.ingest.shop.part_sheet import PART_COLUMNS, part_lines_of
@@ -47,7 +48,8 @@ Preview = Annotated[bool, Query(description="true: take nothing, say what the fi
 def get_machine_sheet(resources: R, key: ShopReader, separator: Separator = "comma") -> Response:
     """What the shop knows of its machines, one row a housing; retired machines too."""
     with resources.reading() as connection:
-        rows = sheet_import.machine_rows(connection, key.owner_id, resources.clock())
+        every = sheet_import.machine_rows(connection, key.owner_id, resources.clock())
+        rows = [row for row in every if sees_site(key, row["site"])]
     return _file(write_sheet(tuple(COLUMNS.readers), rows, separator), "machines.csv")
 
 
@@ -60,7 +62,8 @@ def get_machine_sheet(resources: R, key: ShopReader, separator: Separator = "com
 def get_part_sheet(resources: R, key: ShopReader, separator: Separator = "comma") -> Response:
     """Parts and stock, one row a part and site."""
     with resources.reading() as connection:
-        rows = sheet_import.part_rows(connection, key.owner_id)
+        every = sheet_import.part_rows(connection, key.owner_id)
+        rows = [row for row in every if row.get("site") is None or sees_site(key, row["site"])]
     return _file(write_sheet(tuple(PART_COLUMNS.readers), rows, separator), "parts.csv")
 
 
@@ -151,6 +154,9 @@ def _run(
     *,
     preview: bool,
 ) -> dict[str, Any]:
+    if key.sites:
+        detail = "a spreadsheet is about all sites; have somebody bring it who is for all of them"
+        raise Refused(403, "site_not_yours", detail)
     if preview:
         with resources.reading() as connection:
             return sheet_document(plan(connection), preview=True)

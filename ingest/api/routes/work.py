@@ -24,10 +24,11 @@ from cleanside.ingest.api.routes.paper_shapes import (
 from cleanside.ingest.api.routes.restriction import dates_of
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import Name, R, router_of, text_s
-from cleanside.ingest.api.routes.shop import ShopReader
+from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
 from cleanside.ingest.api.routes.waiting import waiting_of
 from cleanside.ingest.cautions import shown as shown_cautions
 from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.owners.access import sees_site
 from cleanside.ingest.restriction import WeighedEntry
 from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Waiting
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
@@ -46,6 +47,7 @@ from cleanside.ingest.shop.work_list import (
 )
 from cleanside.ingest.store import acceptance, fleet, papers, shop
 from cleanside.ingest.store.acceptance import HousingPrices
+from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.papers import MeterReading
 
 router = router_of("shop")
@@ -77,16 +79,16 @@ def get_work(
     """
     What to change before a day, by day, site and urgency; parts to take and to order.
 
-    What is to be ordered is counted over all machines of the owner, what to take over the list.
+    What is to be ordered is counted over all machines that the key may see, what to take over the list.
     """
     days = _days(resources.clock() / 1e6, before, zone)
     with resources.reading() as connection:
         judge = services_of(request).judge(connection, key.owner_id)
-        every = _seen(connection, judge, key.owner_id, days)
+        every = _seen(connection, judge, key, days)
         wanted = [seen for seen in every.values() if _wanted(seen, site, crew)]
         jobs = jobs_of([seen.candidate for seen in wanted], days)
         shown = [_job_document(connection, judge, every[_name(job.candidate)], job) for job in jobs]
-        parts = _part_lines(connection, key.owner_id, every, jobs, days)
+        parts = _part_lines(connection, key, every, jobs, days)
     return {
         "now": text_s(days.now_s),
         "zone": zone,
@@ -124,11 +126,12 @@ def _wanted(seen: _OnList, site: str | None, crew: str | None) -> bool:
 
 
 def _seen(
-    connection: sa.Connection, judge: Judge, owner_id: int, days: ListDays
+    connection: sa.Connection, judge: Judge, key: Key, days: ListDays
 ) -> Mapping[tuple[str, str], _OnList]:
-    """Every housing in use, by machine and name."""
-    views = judge.views(fleet.housings_in_use(connection, owner_id), whole_owner=True)
-    meters = papers.meters_of_owner(connection, owner_id)
+    """Every housing in use that the key may see, by machine and name."""
+    views = judge.views(fleet.housings_in_use(connection, key.owner_id), whole_owner=True)
+    views = [view for view in views if sees_site(key, view.papers.machine.site)]
+    meters = papers.meters_of_owner(connection, key.owner_id)
     found = [_seen_of(view, meters.get(view.housing.machine, []), days) for view in views]
     return {_name(seen.candidate): seen for seen in found}
 
@@ -170,14 +173,14 @@ def _service_s(view: View, meter_h: float | None, days: ListDays) -> float | Non
 
 def _part_lines(
     connection: sa.Connection,
-    owner_id: int,
+    key: Key,
     every: Mapping[tuple[str, str], _OnList],
     jobs: Sequence[Job],
     days: ListDays,
 ) -> list[PartLine]:
     """Parts that are taken, or must be ordered before the end of the list."""
-    known = {part.number: part for part in shop.parts_of(connection, owner_id)}
-    stock = shop.stock_of(connection, owner_id)
+    known = {part.number: part for part in shop.parts_of(connection, key.owner_id)}
+    stock = stock_seen(connection, key)
     on_list = {_name(job.candidate) for job in jobs}
     needs: dict[str, list[Need]] = {}
     for name, seen in every.items():
