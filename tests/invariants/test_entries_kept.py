@@ -38,7 +38,7 @@ def taken_at(shop: ServerProcess, machine: str) -> list[str]:
     with shop.client("admin") as client:
         cursor: dict[str, str] = {}
         while True:
-            page = client.get("/v1/entries", params={"limit": 1000} | cursor).raise_for_status().json()
+            page = client.get("/v1/entries", params={"limit": "1000"} | cursor).raise_for_status().json()
             found += [entry["entry_id"] for entry in page["entries"] if entry["machine"] == machine]
             if page["next"] is None:
                 return found
