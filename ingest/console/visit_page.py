@@ -125,9 +125,14 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, in_zone: Any) ->
         content["value"] = number_of(content["value"])
     if "changed_at" in content:
         content["changed_at"] = _instant_of(content["changed_at"], in_zone)
-    whole: dict[str, Any] = {"kind": kind, "machine": machine, "content": content}
-    whole["made_at"] = given.get("made_at", now)
-    whole |= {"entry_id": given.get("entry_id", str(uuid.uuid4())), "sent_at": given.get("sent_at")}
+    whole = {
+        "entry_id": given.get("entry_id", str(uuid.uuid4())),
+        "kind": kind,
+        "machine": machine,
+        "made_at": given.get("made_at", now),
+        "sent_at": given.get("sent_at"),
+        "content": content,
+    }
     try:
         return NewEntry.model_validate(whole)
     except ValidationError as error:

@@ -17,7 +17,7 @@ from cleanside.ingest.analysis import acceptance_sheet
 from cleanside.ingest.analysis.acceptance_sheet import Report
 from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.api.routes.machines import find_housing
-from cleanside.ingest.api.routes.newest import newest_document
+from cleanside.ingest.api.routes.newest import newest_document, seats_now
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.console.rendering import formats_of, templates
 from cleanside.ingest.console.viewer import viewer_of
@@ -26,6 +26,9 @@ from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.newest import state_of
+
+State = tuple[object, ...]
 
 DAY_US = 86_400_000_000
 #: of a new installation the acceptance goes on for so long; after that a visit is a service (chosen)
@@ -61,6 +64,18 @@ def parts_of(request: Request, key: Key, machine: str, housing: str, job: str | 
     given = {"say": Sayer(viewer.language, formats), "format": formats}
     seen = given | see(request, key, machine, housing, job)
     return {part: templates().get_template(name).render(seen) for part, name in PARTS.items()}
+
+
+def look_again(
+    request: Request, key: Key, machine: str, housing: str, job: str | None, state: State | None
+) -> tuple[State, dict[str, str] | None]:
+    """The state now, and the parts; None: it is still that state, and nothing was worked out."""
+    resources = services_of(request).resources
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+        seats = seats_now(connection, found, resources.clock())
+        now = state_of(connection, found.id, sorted({seat.device_id for seat in seats}))
+    return now, None if now == state else parts_of(request, key, machine, housing, job)
 
 
 def usual_job(connection: sa.Connection, housing: HousingRow, now_us: int) -> str:

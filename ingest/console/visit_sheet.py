@@ -61,15 +61,10 @@ class Stay(NamedTuple):
     """Leave or stay: a key below `visit.stay`, and how many checks it is about."""
 
     word: str
-    checks: int
+    many: int
     passed: int
     failed: int
     open: int
-
-    @property
-    def may_leave(self) -> bool:
-        """True where no check needs anybody at the machine."""
-        return self.word in ("passed", "open_later")
 
 
 def stay_of(checks: Sequence[Check]) -> Stay:

@@ -9,6 +9,7 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from tests.support.browsing import WITHIN_MS, chromium, end_session, phone, session_of
+from tests.support.gatewaying import wait_until
 from tests.support.link import Link
 from tests.support.serving import DEVICE, ServerProcess
 
@@ -71,6 +72,13 @@ def enter_limit_again(page: Page, value: str) -> None:
 def link_is_back(page: Page) -> None:
     """As the browser says it, which lies now and then."""
     page.evaluate("dispatchEvent(new Event('online'))")
+
+
+def kept_on_phone(page: Page) -> list[str]:
+    """Paths of the pages that open without a link."""
+    keys = "caches.open('pages').then(pages => pages.keys())"
+    found: list[str] = page.evaluate(f"{keys}.then(keys => keys.map(key => new URL(key.url).pathname))")
+    return found
 
 
 def all_sent(page: Page) -> None:
@@ -189,12 +197,11 @@ def test_a_session_that_ended_keeps_the_entry_for_whoever_made_it(
 def test_who_signs_out_leaves_no_page_on_the_phone(context: BrowserContext) -> None:
     page = opened(context)
     page.reload()
-    kept = "caches.open('pages').then(pages => pages.keys()).then(keys => keys.length)"
-    page.wait_for_function(f"async () => await {kept} > 0")
+    wait_until(lambda: "/visit/grader-07" in kept_on_phone(page), "the page is on the phone")
     page.goto("/me")
-    page.get_by_role("button", name="Sign out").click()
+    page.get_by_role("button", name="Sign out", exact=True).click()
     page.wait_for_url("**/sign-in")
-    page.wait_for_function(f"async () => await {kept} === 0")
+    wait_until(lambda: kept_on_phone(page) == [], "no page is on the phone")
 
 
 def test_machines_of_the_list_open_without_a_link_though_nobody_opened_them_before(
@@ -202,8 +209,7 @@ def test_machines_of_the_list_open_without_a_link_though_nobody_opened_them_befo
 ) -> None:
     page = context.new_page()
     page.goto("/visit")
-    kept = "caches.match('/visit/grader-07', {ignoreVary: true})"
-    page.wait_for_function(f"async () => Boolean(await {kept})")
+    wait_until(lambda: "/visit/grader-07" in kept_on_phone(page), "the page is on the phone")
     shop.link.cut()
     page.goto(VISIT)
     enter(page, "never opened before")

@@ -13,7 +13,7 @@ from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.shared import Name, PathName, R, needs, problems, router_of, text
 from cleanside.ingest.store import fleet, newest
-from cleanside.ingest.store.fleet import HousingRow
+from cleanside.ingest.store.fleet import Assignment, HousingRow
 from cleanside.ingest.store.keys import Key
 
 router = router_of("machines")
@@ -37,13 +37,15 @@ def get_newest(
         return newest_document(connection, found, resources.clock())
 
 
+def seats_now(connection: sa.Connection, housing: HousingRow, now_us: int) -> list[Assignment]:
+    """The devices that sit on a housing now."""
+    seats = fleet.assignments_of_housing(connection, housing.id)
+    return [seat for seat in seats if seat.until_us is None or seat.until_us > now_us]
+
+
 def newest_document(connection: sa.Connection, housing: HousingRow, now_us: int) -> dict[str, Any]:
     """What is newest of the devices that sit on a housing now."""
-    seats = [
-        seat
-        for seat in fleet.assignments_of_housing(connection, housing.id)
-        if seat.until_us is None or seat.until_us > now_us
-    ]
+    seats = seats_now(connection, housing, now_us)
     seen = newest.newest_of(connection, sorted({seat.device_id for seat in seats}))
     return {
         "machine": housing.machine,

@@ -149,10 +149,8 @@ def post_part(body: NewPart, resources: R, key: ShopWriter) -> dict[str, Any]:
 def require_site(key: Key, site: str | None) -> None:
     """Raise Refused (403) where somebody who is for some sites decides about another, or about none."""
     if not sees_site(key, site):
-        detail = (
-            f"you are for {', '.join(sorted(key.sites))}; choose among these, or ask an admin for the other"
-        )
-        raise Refused(403, "site_not_yours", detail)
+        sites = ", ".join(sorted(key.sites))
+        raise Refused("site_of_others", status=403, code="site_not_yours", sites=sites)
 
 
 def stock_seen(connection: sa.Connection, key: Key) -> dict[str, dict[str, int]]:

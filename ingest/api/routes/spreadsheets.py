@@ -155,8 +155,7 @@ def _run(
     preview: bool,
 ) -> dict[str, Any]:
     if key.sites:
-        detail = "a spreadsheet is about all sites; have somebody bring it who is for all of them"
-        raise Refused(403, "site_not_yours", detail)
+        raise Refused("sheet_of_all_sites", status=403, code="site_not_yours")
     if preview:
         with resources.reading() as connection:
             return sheet_document(plan(connection), preview=True)

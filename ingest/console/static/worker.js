@@ -8,6 +8,7 @@
 const PAGES = "pages";
 const FILES = "files";
 const WAIT_MS = 10_000;
+const FRESH_MS = 6 * 3_600_000; // what is kept so lately is not asked for ahead again
 const MOST_PAGES = 60; // asked for ahead: the machines of a site
 const STAYS = /^\/(visit|machines|work)(\/|$)/;
 const IS_STREAM = /\/live$/;
@@ -76,10 +77,15 @@ async function keep(address, answer, before) {
   await (await caches.open(PAGES)).put(address, answer);
 }
 
+function isFresh(answer) {
+  return Boolean(answer) && Date.now() - Date.parse(answer.headers.get("date")) < FRESH_MS;
+}
+
 async function fetchAhead(pages) {
   const before = person;
   for (const address of pages) {
     if (before !== person) return;
+    if (isFresh(await kept(address))) continue;
     try {
       const answer = await fetch(address, { credentials: "same-origin", redirect: "manual" });
       await keep(address, answer, before);
