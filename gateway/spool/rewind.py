@@ -8,6 +8,7 @@ Leaves to others: deciding when (`gateway.uplink.decision`), sending (`gateway.u
 from __future__ import annotations
 
 from pathlib import Path
+from typing import cast
 
 import apsw
 
@@ -33,9 +34,9 @@ def rewind_stream(connection: apsw.Connection, row: StreamRow, through: int) -> 
     if not 0 <= through < row.acknowledged_through:
         return 0
     span = row.position(through + 1), row.position(row.acknowledged_through)
-    for before, after in connection.execute(_MISSING, span).fetchall():
-        first, last = row.seq(int(before) + 1), row.seq(int(after) - 1)
-        declare(connection, row.number, first, last, "pruned_after_ack")
+    holes = cast(list[tuple[int, int]], connection.execute(_MISSING, span).fetchall())
+    for before, after in holes:
+        declare(connection, row.number, row.seq(before + 1), row.seq(after - 1), "pruned_after_ack")
     connection.execute("UPDATE streams SET acknowledged_through = ? WHERE number = ?", (through, row.number))
     return count_held(connection, row, through)
 

@@ -118,9 +118,7 @@ def test_a_spool_whose_disk_was_pulled_goes_on_when_it_is_back(tmp_path: Path) -
             with pytest.raises(TryAgain):
                 spool.append(readings(4, 4))
         bring_back(disk)
-        with refused(
-            SpoolDamaged, "file_replaced"
-        ):  # another may lie there now
+        with refused(SpoolDamaged, "file_replaced"):  # another may lie there now
             spool.append(readings(4, 4))
         assert spool.append(readings(4, 5)) == range(4, 6)
         assert numbers(spool.peek()) == [1, 2, 3, 4, 5]
