@@ -17,7 +17,8 @@ from cleanside.simulator.campaign_evidence import gather
 from cleanside.simulator.faults import Campaign, FaultChoices, document_of, lines_of
 from cleanside.simulator.row_audit import audit, by_kind
 
-CHOICES = FaultChoices(seed=4, minutes=0.2, gateways=3)
+#: with this seed a copy and a kill, damage and a key-off; the server is killed, backed up and restored
+CHOICES = FaultChoices(seed=396, minutes=0.17, gateways=2)
 
 _ONE = "(SELECT stream_id, max(seq) FROM readings GROUP BY stream_id ORDER BY stream_id LIMIT 1)"
 _OTHER = "(SELECT stream_id, max(seq) - 1 FROM readings GROUP BY stream_id ORDER BY stream_id LIMIT 1)"
@@ -37,8 +38,9 @@ def test_under_every_fault_nothing_is_lost_twice_or_wrong_and_the_audit_can_fail
         outcome = campaign.run()
         assert outcome.flaws == [], "\n".join(lines_of(outcome))
         assert outcome.made_whole, "a restored server was made whole"
-        assert sum(entry.is_kept is True for entry in outcome.entries) > 500
-        assert len(outcome.link_modes) > 5
+        assert sum(entry.is_kept is True for entry in outcome.entries) > 100
+        assert {"copy", "kill", "damage", "key_off"} <= set(outcome.gateway_faults)
+        assert len(outcome.link_modes) > 2
         assert json.loads(json.dumps(document_of(outcome)))["holds"] is True
         campaign.shop.kill()
         with closing(sqlite3.connect(tmp_path / "shop.db")) as database:
