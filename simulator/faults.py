@@ -47,7 +47,7 @@ TIME_KNOWN_WITHIN_S: Final = 20.0
 #: what a campaign leaves out, because it is known not to hold, or needs a machine that may be broken
 LEFT_OUT: Final = (
     "a spool that is copied before its time is known: each copy finds its own time, and both are stored",
-    "a copy that goes on in a machine that has been on for longer: its earlier times rest on that boot",
+    "a copy in a machine that has been on for longer: only machine or file tell it, and a bench has one",
     "a process that dies while its disk is dead: what it lost stands in its log alone",
     "file systems mounted read-only, and power cuts below them: bounds of the process stand for both",
 )
