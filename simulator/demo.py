@@ -80,13 +80,13 @@ def run(choices: Choices, *, now: datetime, console: Console) -> int:
     if choices.json_file is not None and not choices.json_file.parent.is_dir():
         raise CalledWrongly(f"--json {choices.json_file} is in no folder; give one that is there")
     if choices.folder is not None:
-        _make_empty(choices.folder)
+        make_empty(choices.folder)
         return _run_in(choices.folder, choices, now=now, console=console)
     with tempfile.TemporaryDirectory(prefix="cleanside-demo-") as folder:
         return _run_in(Path(folder), choices, now=now, console=console)
 
 
-def _make_empty(folder: Path) -> None:
+def make_empty(folder: Path) -> None:
     """An empty folder: what an earlier run left has keys and numbers of its own. Raises CalledWrongly."""
     try:
         file_modes.make_folder(folder)

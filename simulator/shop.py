@@ -29,13 +29,21 @@ class Shop:
     """A server on a SQLite file in `folder`, and an administrator's way into it."""
 
     def __init__(
-        self, folder: Path, *, port: int = 0, program: Sequence[str] = ("-m", "cleanside.ingest")
+        self,
+        folder: Path,
+        *,
+        port: int = 0,
+        program: Sequence[str] = ("-m", "cleanside.ingest"),
+        database: str | None = None,
     ) -> None:
-        """port : on loopback; 0: a free one. program : what Python runs for the server's commands."""
+        """
+        port : on loopback; 0: a free one. program : what Python runs for the server's commands.
+        database : its URL; None: a SQLite file in `folder`.
+        """
         self._folder = folder
         self.key_file = folder / "admin.key"
         self._program = program
-        self._database = f"sqlite:///{folder / 'shop.db'}"
+        self._database = database or f"sqlite:///{folder / 'shop.db'}"
         self._log: IO[bytes] = (folder / "server.log").open("ab")
         self._process: subprocess.Popen[bytes] | None = None
         self._port = port

@@ -8,11 +8,12 @@ Leaves to others: the mathematics (`gateway.timing.placement`), transactions.
 
 from __future__ import annotations
 
+import json
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from operator import itemgetter
-from typing import Any, cast
+from typing import Any, Final, cast
 
 import apsw
 
@@ -31,6 +32,7 @@ FLOOR_US = parse_instant(f"{BUILT}T00:00:00Z").us
 _BETTER_BY_US = 1_000_000
 _CONTRADICT_EVERY_US = 3_600_000_000
 
+_COPIED_IN: Final = "copied_in"  # the note with the boots in which the file was found to be a copy
 _ADD_BOOT = "INSERT INTO boots (boot, first_position, shown_us) VALUES (?, ?, ?) RETURNING number"
 _ADD_PLACEMENT = "INSERT INTO placements VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 
@@ -137,18 +139,41 @@ def forget_old_boots(connection: apsw.Connection) -> None:
             connection.execute(f"DELETE FROM {table} WHERE {column} < ?", (keep,))
 
 
+def note_copied(connection: apsw.Connection, clock: Clock) -> None:
+    """
+    The file came here from elsewhere: this boot may have begun before those in the file had ended.
+
+    Only a boot that the file does not know: one that it knows was there before the copy was made.
+    """
+    boot = clock.boot_id()
+    if connection.execute("SELECT count(*) FROM boots WHERE boot = ?", (boot,)).get:
+        return
+    copied = {**_copied_in(connection), boot: clock.since_boot_us()}
+    connection.execute("INSERT OR REPLACE INTO notes VALUES (?, ?)", (_COPIED_IN, json.dumps(copied)))
+
+
+def _copied_in(connection: apsw.Connection) -> dict[str, int]:
+    """Boots in which a copy was first opened, and when, since they began [us]."""
+    text = connection.execute("SELECT value FROM notes WHERE name = ?", (_COPIED_IN,)).get
+    return {} if text is None else dict(json.loads(str(text)))
+
+
 def place_waiting(connection: apsw.Connection) -> None:
     """Place every boot that can be placed and was not."""
     placements = load_placements(connection)
     anchors = load_anchors(connection)
+    copied = _copied_in(connection)
     boots = [
         Boot(
             number=number,
             ended_us=ended_us,
             anchors=anchors.get(number, ()),
             placement=placements[number][-1][1] if number in placements else None,
+            alone_us=copied.get(boot, 0),
         )
-        for number, ended_us in connection.execute("SELECT number, ended_us FROM boots ORDER BY number")
+        for number, boot, ended_us in connection.execute(
+            "SELECT number, boot, ended_us FROM boots ORDER BY number"
+        )
     ]
     for number, placement in place(boots, floor_us=FLOOR_US).items():
         first = connection.execute("SELECT first_position FROM boots WHERE number = ?", (number,)).get

@@ -36,6 +36,7 @@ from cleanside.gateway.spool.boots import (
     adds_something,
     forget_old_boots,
     load_placements,
+    note_copied,
     place_waiting,
     register_boot,
 )
@@ -737,6 +738,7 @@ class Spool:
         if changed := differing(before, now):
             self.installation = self._new_uuid()
             connection.execute(write, ("installation", json.dumps(self.installation)))
+            note_copied(connection, self._clock)
             old = open_stream(connection)
             self._fork(connection, old, through=old.appended_through)
             self._tell(connection, "spool_copied", {"differs": changed, "before": old.stream})

@@ -9,7 +9,7 @@ Leaves to others: deciding when (`gateway.uplink.decision`), sending (`gateway.u
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import cast
 
 import apsw
 
@@ -35,10 +35,9 @@ def rewind_stream(connection: apsw.Connection, row: StreamRow, through: int) -> 
     if not 0 <= through < row.acknowledged_through:
         return 0
     span = row.position(through + 1), row.position(row.acknowledged_through)
-    rows: list[tuple[Any, ...]] = connection.execute(_MISSING, span).fetchall()
-    for before, after in rows:
-        first, last = row.seq(before + 1), row.seq(after - 1)
-        declare(connection, row.number, first, last, "pruned_after_ack")
+    holes = cast(list[tuple[int, int]], connection.execute(_MISSING, span).fetchall())
+    for before, after in holes:
+        declare(connection, row.number, row.seq(before + 1), row.seq(after - 1), "pruned_after_ack")
     connection.execute("UPDATE streams SET acknowledged_through = ? WHERE number = ?", (through, row.number))
     return count_held(connection, row, through)
 

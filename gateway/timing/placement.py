@@ -73,6 +73,9 @@ class Boot:
     anchors: Sequence[Anchor] = ()
     #: its earlier placement, which stays
     placement: Placement | None = None
+    #: since when it is sure that the boots before it had ended [us since this boot began]; 0: since it began,
+    #: as on one machine. A copied spool may come to a machine that has been on for long.
+    alone_us: int = 0
 
 
 def by_anchor(anchors: Iterable[Anchor]) -> Placement | None:
@@ -136,7 +139,8 @@ def place(boots: Sequence[Boot], *, floor_us: int) -> Mapping[int, Placement]:
         if placement is None:
             block.append(boot)
             continue
-        placed |= _bracket(block, before, (placement.zero_us, placement.half_width_us(0)))
+        after = placement.at_us(boot.alone_us), placement.half_width_us(boot.alone_us)
+        placed |= _bracket(block, before, after)
         block = []
         ended_us = boot.ended_us or 0
         before = (placement.at_us(ended_us), placement.half_width_us(ended_us))
@@ -149,8 +153,8 @@ def _bracket(block: Sequence[Boot], before: tuple[int, int], after: tuple[int, i
     """
     Place boots without anchors, back to back, in the middle of the room between their neighbours.
 
-    Each began after the previous one ended, and ended before the next one began, so all of them share one
-    slack; half of it is the half width.
+    Each began after the previous one ended, and ended before the next one began, or before it was certainly
+    alone. So all of them share one slack; half of it is the half width.
     """
     spans_us = [boot.ended_us or 0 for boot in block]
     latest_us = after[0] + after[1] - sum(spans_us)
