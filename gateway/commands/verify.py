@@ -103,10 +103,10 @@ def _of_numbers(connection: apsw.Connection, row: StreamRow) -> list[str]:
     given_up = sum(entry.last - entry.first + 1 for entry in shed)
     both = sum(_count(connection, row, entry.first, entry.last) for entry in shed)
     if both:
-        findings.append(f"stream {row.stream}: {counted(both, 'number')} both held and declared shed")
+        findings.append(f"stream {row.stream}: {counted(both, 'number')} both stored and declared shed")
     if held + given_up - both != last - first + 1:
         missing = counted(last - first + 1 - held - given_up + both, "number")
-        findings.append(f"stream {row.stream}: {missing} of {first}..{last} neither held nor declared shed")
+        findings.append(f"stream {row.stream}: {missing} of {first}..{last} neither stored nor declared shed")
     return findings
 
 

@@ -76,7 +76,7 @@ TITLES: Mapping[str, str] = {
     "webhook_key_missing": "No key to encrypt the webhook's secret with",
     "not_undoable": "The amendment cannot be undone now",
     "change_does_not_fit": "The change does not fit the readings",
-    "terminal_differs": "The terminal restriction was read differently",
+    "terminal_differs": "The change limit was read differently",
     "code_not_valid": "The code is not valid",
     "code_for_another_device": "The code is for another device",
     "over_quota": "Over the quota",

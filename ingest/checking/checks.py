@@ -39,8 +39,8 @@ CODES: Mapping[str, str] = {
         "another reading has this number; find out which of the two is right and discard the other, "
         "or, where two machines or an old disk image gave it, keep both (POST /v1/quarantine/both-right)"
     ),
-    "set_aside": "a person took it out of the store; amend it, put it back, or discard it",
-    "opaque": "the gateway could not get this record through; read it with its maker's help",
+    "set_aside": "a person set it aside; amend it, put it back, or discard it",
+    "opaque": "the server refused to read this record; read it with its maker's help",
 }
 
 

@@ -48,7 +48,7 @@ BALANCES_AGAIN = "cleanside.account.balances_again"
 #: event type -> its sentence
 TYPES: Mapping[str, str] = {
     STATE_CHANGED: "a housing went from one state to another",
-    SILENT: "nothing is heard of a housing any more, and why, as far as the data can tell",
+    SILENT: "a housing sends no data any more, and why, as far as is known",
     CHANGE_FOUND: "restriction fell as with a new element and no change is entered: enter it, or deny it",
     READINGS_HELD: "readings were put into quarantine since the last such event, by device and code",
     LOSS_DECLARED: "gateways declared losses or damage since the last such event, by device and event",

@@ -124,7 +124,7 @@ def _require_own_seat(connection: sa.Connection, key: Key, machine: str, now_us:
 
 @router.post(
     "/v1/machines/{machine}/acceptance/second-reading",
-    summary="Confirm the terminal restriction",
+    summary="Confirm the change limit",
     description=(
         "Read the limit a second time and send it in the unit of the gauge or manual. Where it differs from "
         "the one entered, nothing is kept and the answer says both."

@@ -208,7 +208,7 @@ def patch_machine(
 
 @router.post(
     "/v1/machines/{machine}/terminal-restriction",
-    summary="Set the terminal restriction of a housing",
+    summary="Set the change limit of a housing: terminal restriction, from the engine maker's manual",
     description=CAUTION,
     response_model=TerminalAnswer,
     responses=problems(404),
