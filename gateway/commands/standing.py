@@ -236,7 +236,7 @@ def _of_sources(standing: Standing) -> list[Finding]:
         text = f"{counted(count, 'reading')} only in memory: lost if the power goes or the process is killed"
         found.append(Finding("readings_in_memory", text))
     if count := standing.total("lost"):
-        found.append(Finding("readings_lost", f"{counted(count, 'reading')} lost for want of room in memory"))
+        found.append(Finding("readings_lost", f"{counted(count, 'reading')} lost because memory was full"))
     for source in standing.sources:
         if source["failing_s"] is not None:
             text = f"source {source['name']} fails since {span_text(source['failing_s'])}: {source['reason']}"

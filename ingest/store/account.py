@@ -143,7 +143,7 @@ def balance(
         faults=(
             *((f"numbers {_text(twice)} are stored twice",) if twice else ()),
             *(
-                (f"the gateway was told that {_text(lost)} are held, and they are not; it sends them again",)
+                (f"{_text(lost)} were acknowledged and are missing; the gateway sends them again",)
                 if lost
                 else ()
             ),

@@ -35,7 +35,7 @@ def found(connection: sa.Connection, owner_id: int, device: str, names: Sequence
 
 
 def lost_marks_of(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[int, int]:
-    """Stream id -> how far its gateway was told that all is held, where that was more than is."""
+    """Stream id -> the mark that its gateway says it was answered, where that is above ours."""
     kept = sa.select(lost_marks).where(lost_marks.c.stream_id.in_(stream_ids))
     return {row.stream_id: row.acknowledged_through for row in connection.execute(kept)}
 

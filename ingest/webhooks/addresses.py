@@ -54,7 +54,7 @@ _SPECIAL_4 = (
     "224.0.0.0/4",  # multicast, RFC 5771
     "240.0.0.0/4",  # reserved, RFC 1112; with 255.255.255.255, RFC 919
 )
-#: All that is given out as global unicast (RFC 4291 section 2.4 and IANA's registry): the rest needs no list.
+#: The block of global unicast (RFC 4291 section 2.4 and IANA's registry): the rest needs no list.
 _UNICAST_6 = ipaddress.IPv6Network("2000::/3")
 #: IANA IPv6 Special-Purpose Address Registry, the part within it.
 _SPECIAL_6 = (

@@ -21,7 +21,7 @@ _OBJECTS = {"type": "array", "items": {"type": "object"}}
 _AT = {
     "type": "string",
     "maxLength": wire.MAX_NAME_LENGTH,
-    "description": "RFC 3339 with an offset; a reading whose time is anything else is held in quarantine",
+    "description": "RFC 3339 with an offset; a reading with any other time is quarantined",
 }
 
 _READING = {

@@ -56,7 +56,9 @@ class NewDevice(Strict):
     """A device, and where it sits if that is known."""
 
     device: NewName = Field(examples=["grader-07-intake"])
-    in_service_at: At | None = Field(None, description="readings from before are held: time_before_service")
+    in_service_at: At | None = Field(
+        None, description="earlier readings are quarantined: time_before_service"
+    )
     history_from: At | None = Field(
         None,
         description=(

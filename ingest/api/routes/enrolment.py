@@ -60,7 +60,9 @@ class NewEnrolment(Strict):
     housing: Name = DEFAULT_HOUSING
     assigned_from: At | None = Field(None, description=STARTS.replace("now", "when the code is used"))
     with_history: bool = Field(False, description=WITH_HISTORY)
-    in_service_at: At | None = Field(None, description="readings from before are held: time_before_service")
+    in_service_at: At | None = Field(
+        None, description="earlier readings are quarantined: time_before_service"
+    )
     valid_hours: int = Field(VALID_HOURS, ge=1, le=MOST_VALID_HOURS)
     note: Words = Field("", max_length=200, examples=["for the technician at the gravel plateau"])
 

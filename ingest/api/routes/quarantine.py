@@ -23,7 +23,7 @@ router = router_of("quarantine")
 
 @router.get(
     "/v1/quarantine",
-    summary="Readings that are held",
+    summary="Quarantined readings",
     responses=shown(EntriesAnswer, tagged=True),
     response_class=Response,
 )

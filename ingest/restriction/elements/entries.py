@@ -51,7 +51,7 @@ class Entry:
     at_s: float  # of the work
     what: str = "new"  # one of WORK
     confirmed: bool = False  # a person confirmed it, against the readings
-    name: str = ""  # the id that whoever entered it gave it
+    name: str = ""  # the id that the client of the entry made
 
     def __post_init__(self) -> None:
         if self.what not in WORK:

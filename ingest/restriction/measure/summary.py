@@ -335,7 +335,7 @@ class Summaries(Sequence[HourSummary]):
             return same_shape and self.packed() == other.packed()
         return isinstance(other, list) and list(self) == other
 
-    __hash__ = None  # type: ignore[assignment]  # tables can change; nobody keeps them in a set
+    __hash__ = None  # type: ignore[assignment]  # tables can change; no code puts them into a set
 
 
 def packed_devices(devices: Sequence[tuple[int, PackedHour]]) -> bytes:

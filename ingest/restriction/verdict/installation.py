@@ -27,7 +27,7 @@ PASSED, FAILED, NOT_YET_SEEN = "passed", "failed", "not yet seen"
 NOT_MEASURED = "not measured"  # the monitor has no sensor for it: nothing to wait for
 
 LATEST_S = 600.0  # the last ten minutes with power count, so that a corrected fault passes (chosen)
-AT_LEAST = 3  # readings before anything is said (chosen: one odd one must not decide)
+AT_LEAST = 3  # least readings for a verdict (chosen: one odd one must not decide)
 
 # What a vehicle supply shows, from just above cranking to charging (common practice, no source).
 SYSTEM_V = {12: (11.0, 15.5), 24: (22.0, 31.0)}
