@@ -58,14 +58,14 @@ def install(app: FastAPI, text: str, routes: list[APIRoute]) -> None:
 
 def describe(app: FastAPI, text: str, routes: list[APIRoute]) -> dict[str, Any]:
     """The description of these routes."""
-    found = get_openapi(
+    description = get_openapi(
         title=app.title,
         version=app.version,
         openapi_version=app.openapi_version,
         description=f"{text}\n{_tables()}",
         routes=app.routes,
     )
-    components = found.setdefault("components", {})
+    components = description.setdefault("components", {})
     # The framework's own answer for what does not fit never leaves: ours has another shape.
     for unused in ("HTTPValidationError", "ValidationError"):
         components.get("schemas", {}).pop(unused, None)
@@ -76,8 +76,8 @@ def describe(app: FastAPI, text: str, routes: list[APIRoute]) -> dict[str, Any]:
     }
     for route in routes:
         for method in sorted(route.methods or ()):
-            _complete(found["paths"][route.path_format][method.lower()], route, method)
-    return found
+            _complete(description["paths"][route.path_format][method.lower()], route, method)
+    return description
 
 
 def _tables() -> str:

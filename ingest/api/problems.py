@@ -223,15 +223,15 @@ async def _body_not_json(request: Request, error: Exception) -> JSONResponse:
 
 async def _not_valid(request: Request, error: Exception) -> JSONResponse:
     assert isinstance(error, RequestValidationError)
-    found = [ProblemError(pointer=_pointer(e["loc"]), detail=_said(e)) for e in error.errors()]
-    detail = found[0].detail if len(found) == 1 else f"{len(found)} problems; see errors"
+    errors = [ProblemError(pointer=_pointer(e["loc"]), detail=_said(e)) for e in error.errors()]
+    detail = errors[0].detail if len(errors) == 1 else f"{len(errors)} problems; see errors"
     return respond(
         request,
         422,
         "not_valid",
         detail,
-        errors=found[: wire.MAX_LISTED],
-        more_errors=max(0, len(found) - wire.MAX_LISTED),
+        errors=errors[: wire.MAX_LISTED],
+        more_errors=max(0, len(errors) - wire.MAX_LISTED),
     )
 
 
@@ -279,12 +279,12 @@ async def _of_the_framework(request: Request, error: Exception) -> JSONResponse:
 
 def _methods_at(request: Request) -> list[str]:
     """Methods of all routes at this address; the framework names those of the first only."""
-    found: set[str] = set()
+    methods_there: set[str] = set()
     for route in request.app.routes:
         if isinstance(route, APIRoute) and route.path_regex.match(request.url.path):
             methods = route.methods or set()
-            found |= methods | ({"HEAD"} if "GET" in methods else set())
-    return sorted(found)
+            methods_there |= methods | ({"HEAD"} if "GET" in methods else set())
+    return sorted(methods_there)
 
 
 def _of(request: Request) -> dict[str, str]:

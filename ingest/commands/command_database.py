@@ -99,8 +99,8 @@ def add_owner(parser: argparse.ArgumentParser) -> None:
 
 def owner_id(connection: sa.Connection, name: str) -> int:
     """The owner of this name. Raises CalledWrongly if there is none."""
-    found = fleet.owner_id(connection, name)
-    if found is None:
-        there = ", ".join(fleet.owner_names(connection)) or "none"
-        raise CalledWrongly("no_owner", name=name, there=there)
-    return found
+    number = fleet.owner_id(connection, name)
+    if number is None:
+        names = ", ".join(fleet.owner_names(connection)) or "none"
+        raise CalledWrongly("no_owner", name=name, there=names)
+    return number

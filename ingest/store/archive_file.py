@@ -242,8 +242,8 @@ def load(
         condition = further if condition is None else condition & further
     with _readable(path):
         later = _later(pq.read_schema(path)) & set(columns)
-        there = [name for name in columns if name not in later]
-        table = pq.read_table(path, columns=there, filters=condition, use_threads=False)
+        stored_names = [name for name in columns if name not in later]
+        table = pq.read_table(path, columns=stored_names, filters=condition, use_threads=False)
         return _with_all(table, columns)
 
 

@@ -176,12 +176,12 @@ def resolved(url: str, allowed: Iterable[Network], resolve: Resolve) -> Target:
     allowed = tuple(allowed)
     parts = check_url(url, allowed)
     host, port = parts.hostname or "", parts.port or (443 if parts.scheme == "https" else 80)
-    found = [ipaddress.ip_address(text.partition("%")[0]) for text in resolve(host, port)]
-    if not found:
+    addresses = [ipaddress.ip_address(text.partition("%")[0]) for text in resolve(host, port)]
+    if not addresses:
         raise OSError(f"{host} has no address")
-    for address in found:
+    for address in addresses:
         _require_allowed(address, parts.scheme, allowed)
-    shown = f"[{found[0]}]" if found[0].version == 6 else str(found[0])
+    shown = f"[{addresses[0]}]" if addresses[0].version == 6 else str(addresses[0])
     connect = parts._replace(netloc=f"{shown}:{port}").geturl()
     return Target(url=url, host=parts.netloc, port=port, connect_url=connect)
 

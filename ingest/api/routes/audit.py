@@ -32,7 +32,7 @@ def get_audit(
     """The audit log of this owner, newest first. Nothing in it can be changed or taken out."""
     after = page.after(int)
     with resources.reading() as connection:
-        found = audit.entries_of(
+        rows = audit.entries_of(
             connection,
             key.owner_id,
             who=who,
@@ -40,7 +40,7 @@ def get_audit(
             before_id=None if after is None else after[0],
             limit=page.limit + 1,
         )
-    kept, cursor = page.cut(found, lambda e: (e.id,))
+    kept, cursor = page.cut(rows, lambda e: (e.id,))
     return page_answer(request, "entries", [_document(entry) for entry in kept], cursor)
 
 
@@ -66,8 +66,8 @@ def get_refusals(
     """
     with resources.reading() as connection:
         after = page.after(int, str, str)
-        found = refusals.list_of(connection, key.owner_id, after=after, limit=page.limit + 1)
-    kept, cursor = page.cut(found, lambda r: (r.hour, r.reason, r.who))
+        rows = refusals.list_of(connection, key.owner_id, after=after, limit=page.limit + 1)
+    kept, cursor = page.cut(rows, lambda r: (r.hour, r.reason, r.who))
     return page_answer(request, "refusals", [refusal_document(r) for r in kept], cursor)
 
 

@@ -124,14 +124,14 @@ def get_enrolments(request: Request, resources: R, key: Enroller, page: P) -> Re
     """Codes that were made, newest first, without the codes; an integrator sees those it made."""
     after = page.after(int)
     with resources.reading() as connection:
-        found = one_time_codes.enrolments_of(
+        rows = one_time_codes.enrolments_of(
             connection,
             key.owner_id,
             who=key.handle if key.role in BOUND_ROLES else None,
             before_id=None if after is None else after[0],
             limit=page.limit + 1,
         )
-    kept, cursor = page.cut(found, lambda e: (e.id,))
+    kept, cursor = page.cut(rows, lambda e: (e.id,))
     now_us = resources.clock()
     return page_answer(request, "enrolments", [_document(e, now_us) for e in kept], cursor)
 

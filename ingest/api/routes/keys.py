@@ -142,8 +142,8 @@ def get_keys(request: Request, resources: R, key: Admin, page: P) -> Response:
     """The keys of this owner, without their secrets, oldest first."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = keys.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
-    shown, cursor = page.cut(found, lambda k: (k.id,))
+        rows = keys.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
+    shown, cursor = page.cut(rows, lambda k: (k.id,))
     now_us = resources.clock()
     return page_answer(request, "keys", [document_of(k, now_us) for k in shown], cursor)
 

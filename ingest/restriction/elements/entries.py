@@ -231,8 +231,8 @@ class _Around:
 
     def _clean_pa(self, split: int) -> float | None:
         """The clean level to expect, from the machine's earlier elements and its kind. [Pa]"""
-        found = [(c.row, c.after) for c in self._falls if c.likely == "change"]
-        earlier = [pa for row, pa in (*found, *self._looked_right) if row < split - SHIFT_ROWS]
+        changes = [(c.row, c.after) for c in self._falls if c.likely == "change"]
+        earlier = [pa for row, pa in (*changes, *self._looked_right) if row < split - SHIFT_ROWS]
         own = middle(np.array(earlier)) if earlier else None
         kind = self._expected.kind_clean_pa
         if own is None or kind is None:
@@ -246,5 +246,5 @@ class _Around:
         return self._expected.low_share * clean_pa
 
     def _nearest_fall_s(self, at_s: float) -> float | None:
-        found = [float(self._hour_s[self._place[change.row]]) for change in self._falls]
-        return min(found, key=lambda fall_s: abs(fall_s - at_s), default=None)
+        falls_s = [float(self._hour_s[self._place[change.row]]) for change in self._falls]
+        return min(falls_s, key=lambda fall_s: abs(fall_s - at_s), default=None)

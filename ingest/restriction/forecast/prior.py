@@ -183,8 +183,8 @@ def _grid_points(odds: FloatArray) -> FloatArray:
     """Hours left over hours seen at QUANTILES, shape (n, 3)."""
     total = np.cumsum(odds.sum(axis=1) + 1e-300, axis=1)
     total = total / total[:, -1:]
-    found = [np.interp(QUANTILES, row, GRID) for row in total]
-    return np.exp(np.array(found).reshape(-1, len(QUANTILES)))
+    points = [np.interp(QUANTILES, row, GRID) for row in total]
+    return np.exp(np.array(points).reshape(-1, len(QUANTILES)))
 
 
 def mixture_quantiles(
