@@ -21,6 +21,7 @@ from cleanside.ingest.restriction.elements.changes import Change, part_of_the_wa
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import DAY_S, BoolArray, FloatArray, IntArray
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 #: what was done to the element; "nothing" denies a fall that was found
 WORK = ("new", "cleaned", "inspected", "safety_element", "nothing")
@@ -46,7 +47,7 @@ QUESTIONS = (DID_NOT_FALL, BEFORE_FIRST_READING)
 
 @dataclass(frozen=True, kw_only=True)
 class Entry:
-    """What a person entered. Instants in seconds since 1970-01-01 UTC. Raises ValueError: unknown `what`."""
+    """What a person entered. Instants in seconds since 1970-01-01 UTC. Raises WrongInput: unknown `what`."""
 
     at_s: float  # of the work
     what: str = "new"  # one of WORK
@@ -55,7 +56,7 @@ class Entry:
 
     def __post_init__(self) -> None:
         if self.what not in WORK:
-            raise ValueError(f"what is {self.what!r}; give one of {', '.join(WORK)}")
+            raise WrongInput("work_unknown", what=self.what, known=", ".join(WORK))
 
 
 @dataclass(frozen=True, kw_only=True)

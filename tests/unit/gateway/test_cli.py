@@ -143,7 +143,7 @@ def test_status_warns_when_what_waits_fills_the_budget(tmp_path: Path) -> None:
         assert (read_status(tmp_path / "a", now_us=BEGIN_US).budget_share or 0) < 0.1
 
 
-def test_status_warns_when_what_waits_comes_near_the_days_it_is_held(
+def test_status_warns_when_the_backlog_comes_near_the_days_it_is_kept(
     tmp_path: Path,
 ) -> None:
     with open_spool(tmp_path / "a") as spool:
