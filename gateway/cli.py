@@ -219,9 +219,9 @@ def _export(settings: Settings, parsed: argparse.Namespace) -> int:
     from cleanside.gateway.timing.clock import SystemClock
 
     done = export(settings.spool_path, Path(parsed.out), key=key_reader(settings, os.environ)())
-    kept = f"; {counted(done.kept, 'block')} stood there before" if done.kept else ""
+    earlier = f"; {counted(done.kept, 'block')} stood there before" if done.kept else ""
     what = f"{counted(done.readings, 'reading')} in {counted(done.blocks, 'block')}"
-    print(f"{what} written to {parsed.out}{kept}")
+    print(f"{what} written to {parsed.out}{earlier}")
     print("what was written stays in the spool until the server holds it")
     left = read(settings.spool_path, now_us=SystemClock().utc_us()).spool
     if left.waits_for_anchor:
@@ -286,7 +286,7 @@ def _doctor(settings: Settings, parsed: argparse.Namespace) -> int:
     from cleanside.gateway.commands.run import transport_of
     from cleanside.gateway.timing.clock import SystemClock
 
-    found = list(
+    checks = list(
         examine(
             settings,
             environ=os.environ,
@@ -294,8 +294,8 @@ def _doctor(settings: Settings, parsed: argparse.Namespace) -> int:
             connect=lambda given: transport_of(given, os.environ),
         )
     )
-    print(json.dumps(document(found), indent=2) if parsed.json else as_text(found))
-    return EXIT_FAILED if any(entry.result == BAD for entry in found) else EXIT_OK
+    print(json.dumps(document(checks), indent=2) if parsed.json else as_text(checks))
+    return EXIT_FAILED if any(entry.result == BAD for entry in checks) else EXIT_OK
 
 
 def _install_service(settings: Settings, parsed: argparse.Namespace) -> int:

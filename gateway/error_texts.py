@@ -22,30 +22,35 @@ SENTENCES: Sentences = {
     "acknowledged_beyond": (
         "stream {stream} has numbers through {appended_through}, not {through}; acknowledge what was sent"
     ),
-    "disk_full": "{path}: {why}; free some MiB on this file system: the spool has let go what it may",
+    "disk_full": (
+        "{path}: {why}; free some MiB on this file system: the spool has deleted everything that it may"
+    ),
     "disk_refuses": "{path}: {why}; check the disk and who may write there",
     "file_replaced": "{path} was replaced while readings were on their way; append again",
-    "file_vanished": "{path} has vanished; collection goes on in a new file",
-    "header_differs": "{path} was a spool, and its header is not as it was written",
+    "file_vanished": "{path} has vanished; collection continues in a new file",
+    "header_differs": "{path} was a spool, and its header has changed",
     "lock_unwritable": "{path}: {why}; let uid {uid} write there, or set spool.path",
     "no_spool": "{path} does not exist; check spool.path and device",
     "no_spool_yet": "{path} does not exist; start the gateway once, or check spool.path and device",
-    "no_stream_open": "no stream is open, as no spool is written; the file is set aside whole",
+    "no_stream_open": (
+        "the spool file has no open stream, which a sound file always has; it was moved aside unchanged and "
+        "a new file was started"
+    ),
     "no_write_ahead_log": (
         '{path}: SQLite keeps no write-ahead log here (journal mode "{mode}"), and without it a power '
         "cut can undo a commit; check the disk, or give a spool.path on a local one"
     ),
     "not_a_spool": "{path} is not a spool; it was left as it is, give another spool.path",
-    "not_as_written": "{path}: what lies in it is not as it was written: {why}",
+    "not_as_written": "{path}: its content is not as it was written: {why}",
     "not_its_version": "{path} is not what its version {version} says ({why})",
     "not_readable": (
-        "{path} is not readable as a spool ({why}); a running gateway sets it aside whole and goes on "
-        "in a new one"
+        "{path} is not readable as a spool ({why}); a running gateway moves it aside unchanged and "
+        "continues in a new one"
     ),
     "number_below_one": "--from {number} is not a number from 1 up; see status for the numbers there are",
     "numbers_missing": (
-        "stream {stream}: {missing} of {first_seq}..{last_seq} neither held nor declared; the file is "
-        "set aside whole, and collection goes on in a new one"
+        "stream {stream}: {missing} of {first_seq}..{last_seq} neither stored nor declared; the file was "
+        "moved aside unchanged, and collection continues in a new one"
     ),
     "range_unknown": "{first}..{last} is not a range of numbers 1..{appended_through}; see status",
     "rewind_beyond": "stream {stream} has numbers through {appended_through}, not {number}; see status",
@@ -67,7 +72,9 @@ SENTENCES: Sentences = {
     ),
     "stopped_while_waiting": "stopped while readings of {name} waited for the disk",
     "stream_open": "stream {stream} is open; fork it first",
-    "tables_differ": "{path}: its tables are not as they were made; it is set aside whole",
+    "tables_differ": (
+        "{path}: its tables have changed; it was moved aside unchanged and a new file was started"
+    ),
     "unknown_stream": "{path} has no stream {stream}; see status for those it has",
     "version_newer": (
         "{path} has version {version}, this program writes {this_version}; run the program that wrote "
@@ -125,7 +132,7 @@ SENTENCES: Sentences = {
     ),
     "key_in_the_clear": 'uplink.server "{address}" would carry the key in the clear; give https://',
     "no_code": "no code; type it, or give it by --code-file FILE or on standard input",
-    "no_key": "no key of {device} is given; set uplink.key_file or {variable}",
+    "no_key": "no key for {device}; set uplink.key_file or {variable}",
     "not_an_address": (
         'uplink.server "{address}" is not an address; give it like "https://shop.example:8443"'
     ),
@@ -219,7 +226,7 @@ SENTENCES: Sentences = {
     "topic_meaning_unknown": (
         'source {source}: {where} {meaning!r} is neither "quantity unit" nor a table of such'
     ),
-    "topic_not_one": 'source {source}: topic "{topic}" stands for many or for none; name each by itself',
+    "topic_not_one": 'source {source}: topic "{topic}" is a pattern or empty; name each topic',
     "topics_missing": (
         'source {source}: topics is missing; give it like topics."genset/intake" = "restriction kPa"'
     ),

@@ -229,17 +229,17 @@ class Table:
     def _in_file(self, document: Mapping[str, Any], file_name: str) -> Iterator[tuple[str, str, Any]]:
         """(name, place, value) of the file. Raises for keys that are none, each with the nearest that is."""
         sections = {setting.section for setting in self.rows if setting.section}
-        found = []
+        entries = []
         for top, value in document.items():
             if sections and isinstance(value, dict) and value:
-                found += [(f"{top}.{key}", f"{file_name}: [{top}] {key}", v) for key, v in value.items()]
+                entries += [(f"{top}.{key}", f"{file_name}: [{top}] {key}", v) for key, v in value.items()]
             else:
-                found.append((top, f"{file_name}: {top}", value))
-        known = {setting.name for setting in self.rows}
-        if unknown := [name for name, _, _ in found if name not in known]:
+                entries.append((top, f"{file_name}: {top}", value))
+        names = {setting.name for setting in self.rows}
+        if unknown := [name for name, _, _ in entries if name not in names]:
             said = "; ".join(self._unknown(name) for name in unknown)
             raise self.error("not_settings", file=file_name, names=unknown, unknown=said)
-        yield from found
+        yield from entries
 
     def _unknown(self, name: str) -> str:
         names = [*(setting.name for setting in self.rows), *self.more_keys]
@@ -264,11 +264,11 @@ class Table:
         return self.old_prefix and self.old_prefix + variable.removeprefix(self.variable(""))
 
     def _notice_unknown(self, environ: Mapping[str, str], notify: Callable[[str], None]) -> None:
-        known = self._variables()
+        variables = self._variables()
         for variable in sorted(environ):
-            ours = variable.startswith(self.variable("")) and variable not in known
+            ours = variable.startswith(self.variable("")) and variable not in variables
             if ours and variable != (self.old_file and self.variable(self.old_file)):
-                notify(f"{variable} is not a setting and is not read; {nearest(variable, known)}")
+                notify(f"{variable} is not a setting and is not read; {nearest(variable, variables)}")
 
 
 def nearest(name: str, names: Sequence[str]) -> str:

@@ -261,20 +261,20 @@ def counted(number: int, noun: str, plural: str = "") -> str:
 
 def own_name(unit: str, quantity: str) -> str:
     """The own name of a unit that may be spelled otherwise; anything else comes back as it is."""
-    known = QUANTITIES.get(quantity)
-    return unit if known is None else known.spellings.get(unit, unit)
+    row = QUANTITIES.get(quantity)
+    return unit if row is None else row.spellings.get(unit, unit)
 
 
 def offered(quantity: str) -> list[str]:
     """The units of a quantity by their own names and UCUM codes. Raises KeyError for an unknown quantity."""
-    known = QUANTITIES[quantity]
-    return [unit for unit in known.units if unit not in known.spellings]
+    row = QUANTITIES[quantity]
+    return [unit for unit in row.units if unit not in row.spellings]
 
 
 def suggest_unit(unit: str, quantity: str) -> str | None:
     """The unit that `unit` most likely means, or None: for a person to confirm, never applied."""
-    known = QUANTITIES[quantity]
-    meant = {known.spellings.get(name, name) for name in known.units if _folded(name) == _folded(unit)}
+    row = QUANTITIES[quantity]
+    meant = {row.spellings.get(name, name) for name in row.units if _folded(name) == _folded(unit)}
     return meant.pop() if len(meant) == 1 else None
 
 

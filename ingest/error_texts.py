@@ -206,8 +206,8 @@ SENTENCES: Sentences = {
     ),
     "series_unreadable": "{path} cannot be read ({why}); give one CSV with the header hours,restriction",
     "server_away": (
-        "{server} does not answer ({why}); check --server, then import again: what was taken is known. "
-        "Without --server and --key-file the database here takes the file"
+        "{server} does not answer ({why}); check --server, then import again: blocks that were taken "
+        "count as repeats. Without --server and --key-file the file goes into the database on this machine"
     ),
     "server_in_the_clear": '--server "{server}" is neither https nor on this machine; the key stays here',
     "server_stopping": "the server is stopping; ask another, or later",
@@ -273,7 +273,7 @@ SENTENCES: Sentences = {
         "the code is for device {device}, not {other}; correct the setting, or ask for another"
     ),
     "code_not_valid": (
-        "this code is not valid: unknown, used, or out of date; ask whoever made it for a new one"
+        "this code is not valid: unknown, used, or out of date; ask the person who made it for a new one"
     ),
     "expires_in_the_past": (
         "expires_at is not in the future; give a later instant, or leave it out for a key that lasts"
@@ -282,8 +282,8 @@ SENTENCES: Sentences = {
     "key_not_for_device": "this key is not for device {device}; use a key that is bound to it",
     "key_replaced": "key {handle} was replaced by {successor} and has ended; use that one",
     "key_suspended": (
-        "this key does nothing since a backup was restored: it may have been revoked after the backup; "
-        "have somebody at the server confirm it: cleanside-ingest keys confirm HANDLE"
+        "this key is suspended since a backup was restored, because it may have been revoked after the "
+        "backup; have a person at the server confirm it: cleanside-ingest keys confirm HANDLE"
     ),
     "key_unknown": (
         "there is no valid key; send the header Authorization: Bearer KEY, with a key that is not revoked"
@@ -302,7 +302,8 @@ SENTENCES: Sentences = {
     "rotated_lately": "key {handle} was made a moment ago; a key replaces itself at most once an hour",
     "successor_in_use": "key {handle} was replaced by {successor}, which is in use; rotate that one",
     "transfer_code_not_valid": (
-        "this code is not valid: unknown, used, or out of date; ask whoever offered the machine for a new one"
+        "this code is not valid: unknown, used, or out of date; ask the owner who offered the machine "
+        "for a new one"
     ),
     # requests that are refused: people and their sessions
     "cross_site": "this request was not sent by a page of this server; open its pages and do it there",
@@ -382,7 +383,7 @@ SENTENCES: Sentences = {
     "below_highest": "{number} is below {highest}, the highest number seen; give {highest} or more",
     "block_of_another_device": "block {block} speaks of device {other}, the bundle is of {device}",
     "body_unfolds_too_large": "the body unfolds to more than {most} bytes; send fewer readings at once",
-    "bundle_not_authentic": "nothing of the bundle is taken: {because}",
+    "bundle_not_authentic": "no block of the bundle was taken: {because}",
     "bundle_unreadable": "{why}",
     "coding_broken": "the body is not whole {coding} ({why}); compress it again",
     "coding_not_supported": 'content coding "{coding}" is not supported; send {accepted}, or none',
@@ -390,8 +391,8 @@ SENTENCES: Sentences = {
         'content coding "{coding}" is not for bundles, they are compressed; send it as it is'
     ),
     "device_unknown": (
-        "device {device} is not registered and {quarantined} held already, at most {most}; register the "
-        "device, then send again"
+        "device {device} is not registered, and the quarantine has {quarantined} of unregistered devices, at "
+        "most {most}; register the device, then send again"
     ),
     "digest_differs": "the body differs from its {digest}; send it again",
     "digest_malformed": '"{item}" is not an item of Content-Digest',
@@ -415,7 +416,7 @@ SENTENCES: Sentences = {
         "the change does not fit {not_fitting} of {entries}; leave out what it does not fit"
     ),
     "device_or_machine": "give either device or machine; it says whose the second reading is",
-    "entries_or_where": "give either entries or where; they say which held readings are meant",
+    "entries_or_where": "give either entries or where; they say which quarantined readings are meant",
     "has_none_of": "it has none of {quantities}; name a quantity it has",
     "last_below_first": "last {last} is below first {first}",
     "no_second_readings": "{not_fitting} of {entries} cannot be second readings; leave them out",
@@ -427,19 +428,19 @@ SENTENCES: Sentences = {
         "now; undo first what was done since"
     ),
     "number_has_no_other": "no other reading has its number; amend or discard it",
-    "record_only_discarded": "it is a record that nobody could read; it can only be discarded",
+    "record_only_discarded": "it is a record that the server cannot read; it can only be discarded",
     "record_unreadable": "it is a record that cannot be read; discard it",
     "time_is_right_alone": (
         "time_is_right says that the reading stays as it is; send no other change beside it"
     ),
     "too_many_numbers": "{asked} at once, at most {most}; split it",
     # requests that are refused: fleet, element changes, acceptance, figures
-    "change_ahead": "{at} lies ahead, it is {now}; enter a change once it was made",
+    "change_ahead": "{at} is in the future (now {now}); enter the change after it was made",
     "change_differs": (
         'a change at {at} ({what}) is entered already, by {by} with the note "{note}"; take it back '
         "(DELETE) to enter it with another"
     ),
-    "change_long_ago": "{at} lies more than ten years back; check the year",
+    "change_long_ago": "{at} is more than ten years ago; check the year",
     "clock_in_seconds": 'unit "{unit}" is not accepted for clock; send "s"',
     "comparison_needs_value": "{subject} needs value and unit: {asks}",
     "comparison_without_value": "{subject} is only seen; leave value and unit out",
@@ -451,7 +452,7 @@ SENTENCES: Sentences = {
         "register it and bind your key to it"
     ),
     "figures_unusual": '{figures}. Correct it, or send "figures_are_right": true',
-    "fitted_ahead": "{since} lies ahead, it is {now}; give the time at which it was fitted",
+    "fitted_ahead": "{since} is in the future (now {now}); give the time at which it was fitted",
     "fuel_price_unusual": (
         "{price_per_l:g} a litre: an element at {element_price:g} would cost as much as {litres:.3g} l of "
         "fuel; {least_l:g} to {most_l:g} l are usual"
@@ -459,12 +460,10 @@ SENTENCES: Sentences = {
     "fuel_unusual": (
         "{l_per_h:g} l/h is more than {most_l_per_h:g}, about what a genset of 2 MW burns at full load"
     ),
-    "limit_not_entered": (
-        "no terminal restriction is entered, so none can be confirmed; enter it at {address}"
-    ),
+    "limit_not_entered": ("no change limit is entered, so none can be confirmed; enter it at {address}"),
     "limit_out_of_reach": (
-        "{value:g} {unit} is {value_kpa:g} kPa, and no reading above {highest_kpa:g} kPa is taken; look at "
-        "value and unit in the engine maker's manual again"
+        "{value:g} {unit} is {value_kpa:g} kPa, and readings above {highest_kpa:g} kPa are not accepted; "
+        "check value and unit in the engine maker's manual"
     ),
     "machine_name_taken": "there is a machine {name} here already; give another name",
     "name_taken": "there is a {what} {name} here already; accept it under another name",
@@ -474,11 +473,11 @@ SENTENCES: Sentences = {
     ),
     "not_transferable": "machine {machine} is this owner's already",
     "seat_ends_before": "assigned_until {until} is not after assigned_from {start}",
-    "several_entries_at": "{entries} stand at {at}, {every}; name one as entry_id",
+    "several_entries_at": "{entries} at {at}: {every}; name one as entry_id",
     "start_or_history": "give assigned_from or with_history, not both",
     "terminal_differs": (
         "{value:g} {unit} is entered ({kpa:.2f} kPa), {read_value:g} {read_unit} ({read_kpa:.2f} kPa) was "
-        "read; give value and unit as they are printed. If they differ, look again and set the right one "
+        "read; give value and unit as printed. If they differ, check again and set the right one "
         "at {address}"
     ),
     "unit_does_not_measure": _unit_does_not_measure,
@@ -489,7 +488,7 @@ SENTENCES: Sentences = {
     "cursor_not_of_list": (
         "cursor is not one of this list; take it from `next` of the page before, with equal parameters"
     ),
-    "cursor_too_old": "this cursor is of {at}, it is {now}; begin anew without cursor",
+    "cursor_too_old": "this cursor is of {at}, now {now}; start again without cursor",
     "export_has_no_pages": "a {format} export is whole; leave limit and cursor out",
     "no_such_parameter": "there is no such parameter here; there are {there}",
     "no_such_quantity": '"{quantity}" is no quantity; there are {there}',

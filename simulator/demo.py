@@ -90,10 +90,10 @@ def make_empty(folder: Path) -> None:
     """An empty folder: what an earlier run left has keys and numbers of its own. Raises CalledWrongly."""
     try:
         file_modes.make_folder(folder)
-        taken = any(folder.iterdir())
+        is_used = any(folder.iterdir())
     except OSError as error:
         raise CalledWrongly(f"--folder {folder} cannot be made ({error.strerror}); give another") from error
-    if taken:
+    if is_used:
         raise CalledWrongly(f"--folder {folder} is not empty; give one that is, or is not there yet")
 
 

@@ -44,18 +44,22 @@ class StreamVerdict:
                 if self.released == 0
                 else ["the server does not know the stream, the spool has released numbers"]
             )
-        found = list(self.server["faults"])
+        faults_found = list(self.server["faults"])
         if self.reported > self.appended:
-            found.append(f"the gateway had {self.reported} on disk, its spool now says {self.appended}")
+            faults_found.append(
+                f"the gateway had {self.reported} on disk, its spool now says {self.appended}"
+            )
         if self.released > self.server["acknowledged_through"]:
-            found.append(
+            faults_found.append(
                 f"released through {self.released}, held through {self.server['acknowledged_through']}"
             )
         if self.server["highest"] > self.appended:
-            found.append(f"the server has seen {self.server['highest']}, the spool gave {self.appended}")
+            faults_found.append(
+                f"the server has seen {self.server['highest']}, the spool gave {self.appended}"
+            )
         if self.released and not (self.server["stored"] or self.server["quarantined"] or self.server["shed"]):
-            found.append("numbers were released, and the server holds none")
-        return found
+            faults_found.append("numbers were released, and the server holds none")
+        return faults_found
 
     @property
     def waiting(self) -> int:

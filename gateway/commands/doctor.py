@@ -137,18 +137,20 @@ def what_the_server_says(outcome: Reply | NoAnswer, server: str) -> Examined:
 
 
 def _disk(folder: Path) -> Examined:
-    there = next(above for above in (folder, *folder.parents) if above.exists())
+    folder_above = next(above for above in (folder, *folder.parents) if above.exists())
     try:
-        found = os.statvfs(there)
+        state = os.statvfs(folder_above)
     except OSError as error:
-        return Examined("disk", BAD, f"{there}: {why(error)}", "check the disk")
-    if found.f_flag & os.ST_RDONLY:
-        return Examined("disk", BAD, f"{there} is mounted read-only", "check the disk, mount it for writing")
-    if not os.access(there, os.W_OK | os.X_OK):
+        return Examined("disk", BAD, f"{folder_above}: {why(error)}", "check the disk")
+    if state.f_flag & os.ST_RDONLY:
+        return Examined(
+            "disk", BAD, f"{folder_above} is mounted read-only", "check the disk, mount it for writing"
+        )
+    if not os.access(folder_above, os.W_OK | os.X_OK):
         step = "give spool.path a folder of this user, or start it as the unit does"
-        return Examined("disk", BAD, f"this user may not write in {there}", step)
-    free_bytes = found.f_bavail * found.f_frsize
-    seen = f"{free_bytes / 2**20:.0f} MiB free in {there}"
+        return Examined("disk", BAD, f"this user may not write in {folder_above}", step)
+    free_bytes = state.f_bavail * state.f_frsize
+    seen = f"{free_bytes / 2**20:.0f} MiB free in {folder_above}"
     if free_bytes < LEAST_FREE_BYTES:
         return Examined("disk", BAD, seen, f"make room: {LEAST_FREE_BYTES / 2**20:.0f} MiB at least")
     return Examined("disk", GOOD, seen)

@@ -80,14 +80,14 @@ def enrol(
     )
     pause_s, why = FIRST_PAUSE_S, ""
     for left in range(TRIES - 1, -1, -1):
-        found = meaning(transport.send(request), device, now=now())
-        if isinstance(found, IssuedKey):
-            _write_private(key_file, found.key + "\n")
+        outcome = meaning(transport.send(request), device, now=now())
+        if isinstance(outcome, IssuedKey):
+            _write_private(key_file, outcome.key + "\n")
             pending.unlink(missing_ok=True)
-            return found
-        why = found.why
+            return outcome
+        why = outcome.why
         if left:
-            wait_s = min(LONGEST_PAUSE_S, max(pause_s, found.pause_s))
+            wait_s = min(LONGEST_PAUSE_S, max(pause_s, outcome.pause_s))
             say(f"not enrolled yet: {why}; next try in {wait_s:.0f} s, {counted(left, 'try', 'tries')} left")
             sleep(wait_s)
             pause_s *= 2
@@ -109,16 +109,16 @@ def meaning(outcome: Outcome, device: str, *, now: datetime) -> IssuedKey | Agai
         )
     if outcome.status in (400, 403, 409, 422) and "code" in document:
         raise CalledWrongly("server_refuses", detail=hidden(str(document.get("detail", document["code"]))))
-    told = outcome.headers
-    asked_s = retry_after_s(told.get("retry-after"), date=told.get("date"), now=now)
+    headers = outcome.headers
+    asked_s = retry_after_s(headers.get("retry-after"), date=headers.get("date"), now=now)
     return Again(f"the answer was {outcome.status}", asked_s or 0.0)
 
 
 def _cautions(given: object) -> tuple[str, ...]:
     """Cautions of an answer; none where it has them in another form: the key matters more."""
     entries = given if isinstance(given, list) else []
-    found = [entry.get("caution") for entry in entries if isinstance(entry, dict)]
-    return tuple(words for words in found if isinstance(words, str) and words.isprintable())
+    texts = [entry.get("caution") for entry in entries if isinstance(entry, dict)]
+    return tuple(words for words in texts if isinstance(words, str) and words.isprintable())
 
 
 def read_code(file: str | None, stdin: TextIO, ask: Callable[[str], str]) -> str:
@@ -142,10 +142,10 @@ def _document(reply: Reply) -> dict[str, object]:
     if reply.media_type not in ("application/json", "application/problem+json"):
         return {}
     try:
-        found = json.loads(reply.body)
+        document = json.loads(reply.body)
     except ValueError:
         return {}
-    return found if isinstance(found, dict) else {}
+    return document if isinstance(document, dict) else {}
 
 
 def _kept_attempt(pending: Path, new_attempt: Callable[[], str]) -> str:

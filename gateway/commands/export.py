@@ -68,7 +68,7 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
 
 def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes, key: str) -> Exported:
     check_small_tables(connection)
-    known = _known(connection)
+    context = _known(connection)
     carried: dict[str, int] = {}  # stream -> highest number that stands in the file already
 
     def carry(batch: Batch) -> None:
@@ -79,7 +79,7 @@ def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes, key
     def seen(body: bytes) -> None:
         carry(decode(body))
 
-    writer = BundleWriter(to, device=known.device, secret=secret, key=key, seen=seen)
+    writer = BundleWriter(to, device=context.device, secret=secret, key=key, seen=seen)
     try:
         readings = blocks = 0
         for stream in stream_rows(connection):
@@ -87,7 +87,7 @@ def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes, key
             row = replace(stream, acknowledged_through=mark)
             while (
                 batch := next_batch(
-                    connection, row, known, max_readings=_READINGS, max_bytes=_BYTES, report=True
+                    connection, row, context, max_readings=_READINGS, max_bytes=_BYTES, report=True
                 )
             ) is not None:
                 carry(batch)

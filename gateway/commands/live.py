@@ -65,8 +65,8 @@ def tell(path: Path, say: Callable[[], Mapping[str, Any]], stop: threading.Event
 def ask(path: Path) -> Process:
     """Ask the gateway that runs the spool at `path`. Never raises for what it finds."""
     try:
-        told = _answer(path)
-        return Process("runs", int(told["pid"]), told=told)
+        answer = _answer(path)
+        return Process("runs", int(answer["pid"]), told=answer)
     except (FileNotFoundError, ConnectionRefusedError):
         pid = _holder(path)
         return Process("gone") if pid is None else Process("silent", pid, "it has no socket beside the spool")
@@ -83,10 +83,10 @@ def _answer(path: Path) -> Mapping[str, Any]:
         answer = b""
         while (chunk := asking.recv(2**16)) and len(answer) < _MOST_BYTES:
             answer += chunk
-    told = json.loads(answer)
-    if not isinstance(told, dict):
+    document = json.loads(answer)
+    if not isinstance(document, dict):
         raise TypeError("not an object")
-    return told
+    return document
 
 
 @contextmanager

@@ -234,8 +234,8 @@ class Gateway:
         for thread in threads:
             thread.join(deadline_s)
         lost = self._wait_for_disk()
-        told = bool(lost) and self._transport is not None and self._declare_lost(self._transport)
-        noted = bool(lost) and not told and self.spool.note_loss(lost)
+        declared = bool(lost) and self._transport is not None and self._declare_lost(self._transport)
+        noted = bool(lost) and not declared and self.spool.note_loss(lost)
         try:
             self.spool.close()
         except TryAgain as error:  # what was only counted; readings were dealt with above
@@ -243,7 +243,7 @@ class Gateway:
         if self._transport is not None and not any(thread.is_alive() for thread in threads):
             self._transport.close()
         level = logging.ERROR if lost else logging.INFO
-        said = {"declared": told, "declared_at_next_start": noted} if lost else {}
+        said = {"declared": declared, "declared_at_next_start": noted} if lost else {}
         self.log("gateway.stopped", level=level, device=self.settings.device, lost=lost, **said)
         return lost
 

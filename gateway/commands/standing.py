@@ -96,7 +96,7 @@ class Standing:
     @property
     def newest(self) -> LastReading | None:
         """The last reading, on disk or in the answer of the process."""
-        told = [
+        answered = [
             LastReading(
                 {
                     name: (entry["value"], entry["unit"])
@@ -107,8 +107,8 @@ class Standing:
             for source in self.sources
             if source["last_reading"]
         ]
-        known = [last for last in (*told, self.last) if last is not None and last.age_s is not None]
-        return min(known, key=lambda last: last.age_s or 0.0) if known else self.last
+        dated = [last for last in (*answered, self.last) if last is not None and last.age_s is not None]
+        return min(dated, key=lambda last: last.age_s or 0.0) if dated else self.last
 
     @property
     def exit_code(self) -> int:
@@ -156,9 +156,9 @@ def _last_write_s(path: Path, now_us: int) -> float | None:
     times_us = []
     for part in ("", "-wal"):
         with suppress(OSError):
-            found = os.stat(f"{path}{part}")  # noqa: PTH116 - a suffix, no path
-            if found.st_size:  # an empty log is what a reader leaves
-                times_us.append(found.st_mtime_ns // 1000)
+            state = os.stat(f"{path}{part}")  # noqa: PTH116 - a suffix, no path
+            if state.st_size:  # an empty log is what a reader leaves
+                times_us.append(state.st_mtime_ns // 1000)
     return max(0.0, (now_us - max(times_us)) / 1e6) if times_us else None
 
 
@@ -174,10 +174,10 @@ def _set_aside(path: Path, unread: Sequence[str]) -> list[Aside]:
 def _disk(folder: Path) -> tuple[int | None, bool]:
     """Free bytes for this user, None: not known; and whether it is mounted read-only."""
     try:
-        found = os.statvfs(folder)
+        state = os.statvfs(folder)
     except OSError:
         return None, False
-    return found.f_bavail * found.f_frsize, bool(found.f_flag & os.ST_RDONLY)
+    return state.f_bavail * state.f_frsize, bool(state.f_flag & os.ST_RDONLY)
 
 
 # ------------------------------------------------------------ what needs a person
@@ -236,7 +236,7 @@ def _of_sources(standing: Standing) -> list[Finding]:
         text = f"{counted(count, 'reading')} only in memory: lost if the power goes or the process is killed"
         found.append(Finding("readings_in_memory", text))
     if count := standing.total("lost"):
-        found.append(Finding("readings_lost", f"{counted(count, 'reading')} lost for want of room in memory"))
+        found.append(Finding("readings_lost", f"{counted(count, 'reading')} lost because memory was full"))
     for source in standing.sources:
         if source["failing_s"] is not None:
             text = f"source {source['name']} fails since {span_text(source['failing_s'])}: {source['reason']}"

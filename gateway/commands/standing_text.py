@@ -59,10 +59,10 @@ def _lines(standing: Standing) -> Iterator[tuple[str, str]]:
 
 
 def _process(standing: Standing) -> str:
-    process, told = standing.process, standing.told
+    process, answer = standing.process, standing.told
     if process.state == "runs":
-        doing, began = "is stopping" if told["stopping"] else "runs", span_text(told["running_s"])
-        return f"{doing}, started {began} ago, process {process.pid}, version {told['version']}"
+        doing, began = "is stopping" if answer["stopping"] else "runs", span_text(answer["running_s"])
+        return f"{doing}, started {began} ago, process {process.pid}, version {answer['version']}"
     last = (
         ""
         if standing.last_write_s is None

@@ -98,15 +98,15 @@ def _of_numbers(connection: apsw.Connection, row: StreamRow) -> list[str]:
             f"stream {row.stream}: acknowledged {row.acknowledged_through}, appended {row.appended_through}"
         )
     first, last = row.acknowledged_through + 1, row.appended_through
-    held = _count(connection, row, first, last)
+    stored = _count(connection, row, first, last)
     shed = shed_within(connection, row.number, first, last)
     given_up = sum(entry.last - entry.first + 1 for entry in shed)
     both = sum(_count(connection, row, entry.first, entry.last) for entry in shed)
     if both:
-        findings.append(f"stream {row.stream}: {counted(both, 'number')} both held and declared shed")
-    if held + given_up - both != last - first + 1:
-        missing = counted(last - first + 1 - held - given_up + both, "number")
-        findings.append(f"stream {row.stream}: {missing} of {first}..{last} neither held nor declared shed")
+        findings.append(f"stream {row.stream}: {counted(both, 'number')} both stored and declared shed")
+    if stored + given_up - both != last - first + 1:
+        missing = counted(last - first + 1 - stored - given_up + both, "number")
+        findings.append(f"stream {row.stream}: {missing} of {first}..{last} neither stored nor declared shed")
     return findings
 
 

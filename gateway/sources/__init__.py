@@ -102,10 +102,10 @@ class SourceFactory(Protocol):
 
 def find_source(use: str) -> SourceFactory:
     """The source registered under `use`. Raises SourceWrong, naming those that there are."""
-    found = entry_points(group=ENTRY_POINT_GROUP)
-    for entry in found:
+    registered = entry_points(group=ENTRY_POINT_GROUP)
+    for entry in registered:
         if entry.name == use:
             factory: SourceFactory = entry.load()
             return factory
-    names = ", ".join(sorted(entry.name for entry in found)) or "none (is the package installed?)"
+    names = ", ".join(sorted(entry.name for entry in registered)) or "none (is the package installed?)"
     raise SourceWrong("unknown_source", use=use, known=names)

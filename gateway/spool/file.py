@@ -200,7 +200,7 @@ def _set_policy(connection: apsw.Connection, path: Path, log_bytes: int) -> None
 def _bring_up(connection: apsw.Connection, path: Path) -> None:
     connection.execute("BEGIN IMMEDIATE")
     try:
-        found = version = _version(connection)
+        earliest = version = _version(connection)
         if version == 0 and _is_empty(connection):
             connection.execute(_schema())
             connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
@@ -208,7 +208,7 @@ def _bring_up(connection: apsw.Connection, path: Path) -> None:
         while version in STEPS:
             _bring_up_from(connection, path, version)
             version += 1
-        if version != found:
+        if version != earliest:
             connection.execute(f"PRAGMA user_version={version}")
         connection.execute("COMMIT")
     except BaseException:

@@ -231,8 +231,8 @@ def _loss_in(content: bytes) -> LossNote | None:
 
 
 def _newest(content: bytes) -> tuple[int, Extent] | None:
-    found = [*_parsed(content), *_parsed(content[_APART:])]
-    return max(found, key=lambda entry: entry[0]) if found else None
+    marks = [*_parsed(content), *_parsed(content[_APART:])]
+    return max(marks, key=lambda entry: entry[0]) if marks else None
 
 
 def _parsed(content: bytes) -> list[tuple[int, Extent]]:

@@ -33,8 +33,8 @@ _KEEPS_NUMBERS: Final = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs
 
 def traits_of(path: Path) -> Traits:
     """The traits of this machine and of the file at `path`, as far as they can be learned."""
-    found = {"machine": _first_text(_MACHINE), "board": _first_text(_BOARD), "file": _file_number(path)}
-    return {name: value for name, value in found.items() if value}
+    traits = {"machine": _first_text(_MACHINE), "board": _first_text(_BOARD), "file": _file_number(path)}
+    return {name: value for name, value in traits.items() if value}
 
 
 def _first_text(paths: tuple[Path, ...]) -> str:
@@ -47,9 +47,9 @@ def _first_text(paths: tuple[Path, ...]) -> str:
 
 def _file_number(path: Path) -> str:
     with suppress(OSError, ValueError):
-        found = path.resolve().stat()
+        state = path.resolve().stat()
         if _file_system(path.resolve()) in _KEEPS_NUMBERS:
-            return str(found.st_ino)
+            return str(state.st_ino)
     return ""
 
 
@@ -65,9 +65,9 @@ def _file_system(path: Path) -> str:
 def as_traits(text: object) -> Traits:
     """Traits in a spool's note; none where there is no note, or it is not as it was written."""
     with suppress(ValueError, TypeError):
-        found = json.loads(text)  # type: ignore[arg-type]  # what is no text is none
-        if isinstance(found, dict):
-            return {name: value for name, value in found.items() if isinstance(value, str)}
+        traits = json.loads(text)  # type: ignore[arg-type]  # what is no text is none
+        if isinstance(traits, dict):
+            return {name: value for name, value in traits.items() if isinstance(value, str)}
     return {}
 
 

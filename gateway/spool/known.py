@@ -40,11 +40,11 @@ def check_ours(path: Path) -> None:
     Raises SpoolUnavailable where the file cannot be read.
     """
     try:
-        found = path.stat()
-        if not stat.S_ISREG(found.st_mode):
-            is_folder = stat.S_ISDIR(found.st_mode)
+        state = path.stat()
+        if not stat.S_ISREG(state.st_mode):
+            is_folder = stat.S_ISDIR(state.st_mode)
             raise CalledWrongly("spool_a_folder" if is_folder else "spool_not_a_file", path=path)
-        if found.st_size == 0 or _is_spool(path) or _is_marked(path, found.st_ino) or _has_our_pages(path):
+        if state.st_size == 0 or _is_spool(path) or _is_marked(path, state.st_ino) or _has_our_pages(path):
             return
     except FileNotFoundError:
         return
@@ -61,8 +61,8 @@ def mark_ours(lock: int, number: int) -> None:
     """
     mark = _MARK + str(number).encode() + b"\n"
     with suppress(OSError):  # helps, but is not needed: pages are checked as well
-        held = os.pread(lock, 100, 0)
-        if held != mark and (not held or held.startswith(_MARK)):
+        content = os.pread(lock, 100, 0)
+        if content != mark and (not content or content.startswith(_MARK)):
             os.pwrite(lock, mark, 0)
             os.ftruncate(lock, len(mark))
             os.fsync(lock)

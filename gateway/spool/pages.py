@@ -75,7 +75,7 @@ class Pages:
 
     def readings(self, first: int, last: int) -> list[Row]:
         """The readings at positions first..last on readable pages, in order."""
-        found: dict[int, Row] = {}
+        by_position: dict[int, Row] = {}
         for index in range(bisect_left(self._reach, first), len(self._leaves)):
             leaf = self._leaves[index]
             if leaf.first > last:
@@ -83,8 +83,8 @@ class Pages:
             if leaf.last >= first:
                 for position, record in _records(self._page(leaf)):
                     if first <= position <= last and _is_reading(record):
-                        found[position] = _row(position, record)
-        return [found[position] for position in sorted(found)]
+                        by_position[position] = _row(position, record)
+        return [by_position[position] for position in sorted(by_position)]
 
     def last_within(self, first: int, last: int) -> int:
         """The last position of first..last on a page; first - 1: none."""

@@ -146,9 +146,9 @@ def _check_whole(
     stream: StreamRow, first_seq: int, last_seq: int, rows: Sequence[Row], shed: Sequence[ShedRange]
 ) -> None:
     """Raise for a number that is neither stored nor declared: the tree of the file has a fault."""
-    told = len(rows) + sum(entry.last - entry.first + 1 for entry in shed)
-    if told < last_seq - first_seq + 1:
-        missing = counted(last_seq - first_seq + 1 - told, "number")
+    accounted = len(rows) + sum(entry.last - entry.first + 1 for entry in shed)
+    if accounted < last_seq - first_seq + 1:
+        missing = counted(last_seq - first_seq + 1 - accounted, "number")
         raise SpoolDamaged(
             "numbers_missing", stream=stream.stream, missing=missing, first_seq=first_seq, last_seq=last_seq
         )

@@ -279,12 +279,12 @@ class Spool:
         """Declare the next readings damaged that are not as they were written. Returns how many."""
         given_up = 0
         with self._disk.transaction() as connection:
-            known = self._known(connection)
+            context = self._known(connection)
             boots = {None, *(number for (number,) in connection.execute("SELECT number FROM boots"))}
             for stream in stream_rows(connection):
                 begin = stream.position(stream.acknowledged_through + 1)
                 for row in read_rows(connection, begin, stream.last_position, limit=most):
-                    if row[1] not in boots or not is_sound_in(row, stream, known):
+                    if row[1] not in boots or not is_sound_in(row, stream, context):
                         seq = stream.seq(row[0])
                         given_up += self._shed(connection, stream, seq, seq, DAMAGED)
             if given_up:
@@ -325,13 +325,13 @@ class Spool:
 
         One that is not as it was written gets a number too, declared damaged.
         """
-        known, taking = self._known(connection), open_stream(connection)
+        context, taking = self._known(connection), open_stream(connection)
         position, given_up = last_position(connection) + 1, 0
         rows = read_rows(connection, stream.position(first), stream.position(last))
-        for is_sound, group in groupby(rows, lambda row: is_sound_in(row, stream, known)):
+        for is_sound, group in groupby(rows, lambda row: is_sound_in(row, stream, context)):
             run = list(group)
             if is_sound:
-                insert_rows(connection, taking, position, _frozen(run, known))
+                insert_rows(connection, taking, position, _frozen(run, context))
             else:
                 seq = taking.seq(position)
                 given_up += declare(connection, taking.number, seq, seq + len(run) - 1, DAMAGED)
@@ -537,12 +537,12 @@ class Spool:
         """The open stream first, and those with readings in the spool: their marks have to be asked for."""
         with self._disk.reading() as connection:
             rows = stream_rows(connection)
-            held = [
+            forked = [
                 row
                 for row in rows
                 if row.state == "forked" and (is_salvaged(row) or holds_any(connection, row))
             ]
-            return [row.stream for row in [*(row for row in rows if row.state == "open"), *held]]
+            return [row.stream for row in [*(row for row in rows if row.state == "open"), *forked]]
 
     def stream(self, stream: str) -> StreamRow:
         """The state of one stream. Raises UnknownStream."""
@@ -679,11 +679,11 @@ class Spool:
 
     def _last_sign_us(self, connection: apsw.Connection, boot: int, first: int) -> int | None:
         """The time of the last sound reading of a boot."""
-        known = self._known(connection)
+        context = self._known(connection)
         streams = stream_rows(connection)
         # Only positions from the boot's first on can have it: the search back ends there.
         for row in connection.execute(_LAST_OF_BOOT, (boot, first)):
-            if any(stream.holds(row[0]) and is_sound_in(row, stream, known) for stream in streams):
+            if any(stream.holds(row[0]) and is_sound_in(row, stream, context) for stream in streams):
                 return int(row[2])
         return None
 
@@ -720,8 +720,8 @@ class Spool:
         """The file is gone, and only its mark is left: the server knows which of its readings arrived."""
         if mark.through:
             add_salvaged(connection, mark.stream, mark.through)
-            gone = {"stream": mark.stream, "first": 1, "last": mark.through}
-            self._tell(connection, "spool_tail_lost", gone)
+            lost = {"stream": mark.stream, "first": 1, "last": mark.through}
+            self._tell(connection, "spool_tail_lost", lost)
 
     def _look_where_it_lies(self, connection: apsw.Connection) -> None:
         """
@@ -749,23 +749,23 @@ class Spool:
         self._placed = None
 
     def _own(self, connection: apsw.Connection) -> str:
-        known: dict[str, str] = {
+        traits: dict[str, str] = {
             name: json.loads(value)
             for name, value in connection.execute(
                 "SELECT name, value FROM notes WHERE name IN ('installation', 'device')"
             )
         }
-        if "installation" not in known:
-            known = {"installation": self._new_uuid(), "device": self.device}
+        if "installation" not in traits:
+            traits = {"installation": self._new_uuid(), "device": self.device}
             connection.executemany(
                 "INSERT INTO notes VALUES (?, ?)",
-                [(name, json.dumps(value)) for name, value in known.items()],
+                [(name, json.dumps(value)) for name, value in traits.items()],
             )
-        if known["device"] != self.device:
+        if traits["device"] != self.device:
             raise CalledWrongly(
-                "spool_of_another_device", path=self.path, other=known["device"], device=self.device
+                "spool_of_another_device", path=self.path, other=traits["device"], device=self.device
             )
-        return known["installation"]
+        return traits["installation"]
 
     def _new_uuid(self) -> str:
         return uuid7(unix_ms=max(0, self._clock.utc_us() // 1000), random=self._random)

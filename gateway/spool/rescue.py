@@ -78,12 +78,12 @@ def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
 
     Found by name, so that a power cut between setting aside and beginning the new file loses nothing.
     """
-    known = set(_names(connection, _KNOWN_NOTE))
+    names = set(_names(connection, _KNOWN_NOTE))
     beside = [p.name for p in path.parent.glob(f"{path.name}.damaged-*")]
-    found = [p for name in beside if (p := aside_path(path, name)) is not None]
-    new = sorted(p for p in found if p.name not in known)
+    files = [p for name in beside if (p := aside_path(path, name)) is not None]
+    new = sorted(p for p in files if p.name not in names)
     if new:
-        _write_names(connection, _KNOWN_NOTE, sorted(known | {p.name for p in new}))
+        _write_names(connection, _KNOWN_NOTE, sorted(names | {p.name for p in new}))
         _write_names(connection, NOTE, [*waiting(connection), *(p.name for p in new)])
     for aside in new:
         _copy_marks(connection, aside)
@@ -165,10 +165,10 @@ def salvage(connection: apsw.Connection, pages: Pages) -> bool:
     pages : of that file, read before.
     """
     with _opened(pages.path) as old:
-        known = _read_old(old, pages)
-        for stream in known.streams:
+        old_rows = _read_old(old, pages)
+        for stream in old_rows.streams:
             if stream.acknowledged_through < stream.appended_through and _carry_over(
-                connection, old, known, stream
+                connection, old, old_rows, stream
             ):
                 return True
             if stream.acknowledged_through and stream.state != "closed":  # the server may have to ask for it
@@ -254,8 +254,8 @@ def carry_back(connection: apsw.Connection, pages: Pages, new: StreamRow, first:
 
 def _salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:
     """The row of a salvaged stream in the new file; made at first use."""
-    found = find_stream(connection, stream.stream)
-    return found or _new_salvaged(connection, stream)
+    row = find_stream(connection, stream.stream)
+    return row or _new_salvaged(connection, stream)
 
 
 def add_salvaged(connection: apsw.Connection, stream: str, through: int) -> None:
@@ -277,9 +277,9 @@ def _new_salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:
         "state) VALUES (?, ?, ?, ?, ?, 'forked')",
         (stream.stream, first, first + mark - 1, mark, max(mark, stream.sent_through)),
     )
-    found = find_stream(connection, stream.stream)
-    assert found is not None
-    return found
+    row = find_stream(connection, stream.stream)
+    assert row is not None
+    return row
 
 
 def _insert(connection: apsw.Connection, known: _Old, row: Row, new: StreamRow, position: int) -> None:
@@ -388,8 +388,8 @@ def _readable(old: apsw.Connection | None, pages: Pages, first: int, last: int) 
             rows = read_rows(old, first, last)
     if len(rows) == last - first + 1:
         return rows
-    found = {row[0]: row for row in [*pages.readings(first, last), *rows]}
-    return [found[position] for position in sorted(found)]
+    by_position = {row[0]: row for row in [*pages.readings(first, last), *rows]}
+    return [by_position[position] for position in sorted(by_position)]
 
 
 def _shed_before(
@@ -458,17 +458,17 @@ def _end(pages: Pages, row: tuple[Any, ...], highest: int) -> int:
     _, stream, first, end, mark, sent, _ = row
     if end is not None:
         return int(end)
-    told: list[int] = [mark, sent]
+    ends: list[int] = [mark, sent]
     if (said := read_mark(pages.path)) is not None and said.stream == stream:
-        told.append(said.through)
-    return max(highest, int(first) - 1 + max(told))
+        ends.append(said.through)
+    return max(highest, int(first) - 1 + max(ends))
 
 
 def _highest(old: apsw.Connection | None, pages: Pages) -> int:
     """The highest position in a row, a page, or an earlier version's own counter."""
-    found = [pages.highest]
+    positions = [pages.highest]
     for query in ("SELECT max(position) FROM readings", "SELECT seq FROM sqlite_sequence"):
         if old is not None:
             with suppress(*_UNREADABLE):
-                found += [row[0] or 0 for row in old.execute(query)]
-    return max(found)
+                positions += [row[0] or 0 for row in old.execute(query)]
+    return max(positions)

@@ -49,10 +49,10 @@ def declare(connection: apsw.Connection, stream: int, first: int, last: int, rea
 
 def _undeclared(connection: apsw.Connection, stream: int, first: int, last: int) -> Iterator[tuple[int, int]]:
     begin = first
-    for known in shed_within(connection, stream, first, last):
-        if begin < known.first:
-            yield begin, known.first - 1
-        begin = known.last + 1
+    for declared in shed_within(connection, stream, first, last):
+        if begin < declared.first:
+            yield begin, declared.first - 1
+        begin = declared.last + 1
     if begin <= last:
         yield begin, last
 

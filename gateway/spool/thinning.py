@@ -48,10 +48,10 @@ def _worth_keeping(rows: Sequence[Row], unit_sets: Mapping[int, UnitSet]) -> set
     before: tuple[object, ...] | None = None
     for row, values in zip(rows, read_values([row[5] for row in rows]), strict=True):
         named = dict(zip((name for name, _ in unit_sets[row[4]]), values, strict=True))
-        told = named.get("restriction", values[0] if values else None)
-        if told is not None:
-            lowest = (told, row[0]) if lowest is None or told < lowest[0] else lowest
-            highest = (told, row[0]) if highest is None or told > highest[0] else highest
+        value = named.get("restriction", values[0] if values else None)
+        if value is not None:
+            lowest = (value, row[0]) if lowest is None or value < lowest[0] else lowest
+            highest = (value, row[0]) if highest is None or value > highest[0] else highest
         state = (row[4], named.get("engine_speed", 0) > 0)
         if before is not None and state != before:
             changes.append(row[0])

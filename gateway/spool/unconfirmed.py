@@ -72,8 +72,8 @@ def _confirmed(connection: apsw.Connection) -> tuple[str | None, int]:
 def _object(text: Any) -> dict[str, Any]:
     """A JSON object; an empty one where it is not as it was written: damage must not stop the rest."""
     with suppress(ValueError, TypeError):
-        found = json.loads(text)
-        return found if isinstance(found, dict) else {}
+        document = json.loads(text)
+        return document if isinstance(document, dict) else {}
     return {}
 
 
@@ -89,7 +89,7 @@ def carry_over_events(connection: apsw.Connection, aside: Path) -> None:
 
 def _left_in(aside: Path) -> list[tuple[str, str, dict[str, object]]]:
     """Stream, name and detail of declared events in a file that may be damaged; all readable ones."""
-    found: list[tuple[str, str, dict[str, object]]] = []
+    events: list[tuple[str, str, dict[str, object]]] = []
     with (
         suppress(apsw.Error, ValueError, KeyError, TypeError, AttributeError),
         closing(apsw.Connection(str(aside), flags=apsw.SQLITE_OPEN_READONLY)) as old,
@@ -97,5 +97,5 @@ def _left_in(aside: Path) -> list[tuple[str, str, dict[str, object]]]:
         _, through = _confirmed(old)
         for _, stream, _, event, detail in old.execute(_EVENTS, (through,)):
             if is_declared(event):  # a boot's correction means nothing under another numbering
-                found.append((stream, event, _object(detail)))
-    return found
+                events.append((stream, event, _object(detail)))
+    return events

@@ -78,10 +78,10 @@ class SystemVolume:
 
     def free_bytes(self) -> int | None:
         try:
-            found = os.statvfs(self._file.parent)
+            state = os.statvfs(self._file.parent)
         except OSError:
             return None
-        return found.f_bavail * found.f_frsize
+        return state.f_bavail * state.f_frsize
 
     def file_bytes(self) -> int:
         return _size(self._file)

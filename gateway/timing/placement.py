@@ -130,8 +130,8 @@ def place(boots: Sequence[Boot], *, floor_us: int) -> Mapping[int, Placement]:
     placed boots around them; while no later boot is placed they wait.
     Returns boot number -> placement, for the newly placed only.
     """
-    known = {boot.number: boot.placement or by_anchor(boot.anchors) for boot in boots}
-    placed = {number: placement for number, placement in known.items() if placement is not None}
+    placements = {boot.number: boot.placement or by_anchor(boot.anchors) for boot in boots}
+    placed = {number: placement for number, placement in placements.items() if placement is not None}
     before: tuple[int, int] = (floor_us, 0)  # end of the previous placed boot, and its half width
     block: list[Boot] = []
     for boot in boots:

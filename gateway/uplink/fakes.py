@@ -124,13 +124,13 @@ class FakeServer:
         if self._previous_release:
             return problem(405, "method_not_allowed")
         names = [asked["stream"] for asked in json.loads(request.body)["streams"]]
-        there = {name: self.streams[name] for name in names if name in self.streams}
+        streams = {name: self.streams[name] for name in names if name in self.streams}
         document = {
             "streams": [
                 {"stream": name, "acknowledged_through": stream.mark, "highest": stream.highest}
-                for name, stream in there.items()
+                for name, stream in streams.items()
             ],
-            "unknown": [name for name in names if name not in there],
+            "unknown": [name for name in names if name not in streams],
             "server_time": instant_text(self._now_us()),
         }
         return _ok(json.dumps(document).encode())

@@ -137,8 +137,8 @@ def boot_correction(event: Mapping[str, Any]) -> BootCorrection | None:
     shift, half_width = _seconds(shift_s), _seconds(uncertainty_s)
     if shift is None or half_width is None or half_width < 0:
         return None
-    known = anchor if isinstance(anchor, str) and is_name(anchor) else None
-    return BootCorrection(boot=boot, at_seq=at_seq, shift_s=shift, uncertainty_s=half_width, anchor=known)
+    kind = anchor if isinstance(anchor, str) and is_name(anchor) else None
+    return BootCorrection(boot=boot, at_seq=at_seq, shift_s=shift, uncertainty_s=half_width, anchor=kind)
 
 
 def _seconds(value: Any) -> float | None:

@@ -65,17 +65,17 @@ def report(connection: sa.Connection, housing: HousingRow, *, since_us: int | No
         for seat in seats
         for part in raw.readings_between(connection, seat.device_id, since_us, until_us, COLUMNS)
     ]
-    held = sum(len(part["at_us"]) for _, part in parts)
-    readings = as_readings(parts) if held else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
+    stored = sum(len(part["at_us"]) for _, part in parts)
+    readings = as_readings(parts) if stored else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
     terminal = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
-    checks = accept(readings, _around(connection, housing, seats, terminal, held, since_us))
+    checks = accept(readings, _around(connection, housing, seats, terminal, stored, since_us))
     return Report(
         housing=housing,
         devices=tuple(sorted({seat.device for seat in seats})),
         since_us=since_us,
         until_us=until_us,
         looked_us=now_us,
-        readings=held,
+        readings=stored,
         terminal=terminal,
         verdict=verdict_of(checks),
         checks=checks,

@@ -28,21 +28,21 @@ def apply_due(connection: sa.Connection, stream_ids: Sequence[int], now_us: int)
     """Correct readings of these streams in hours that wait for analysis, at most `READINGS_AT_ONCE`."""
     done = 0
     for number, numbers in corrections.due(connection, stream_ids):
-        found = corrections.find(connection, None, number)
-        if found is not None and found.undone_us is None and done < READINGS_AT_ONCE:
-            done += _apply(connection, found, numbers, now_us, limit=READINGS_AT_ONCE - done)
+        correction = corrections.find(connection, None, number)
+        if correction is not None and correction.undone_us is None and done < READINGS_AT_ONCE:
+            done += _apply(connection, correction, numbers, now_us, limit=READINGS_AT_ONCE - done)
     return done
 
 
 def waits(connection: sa.Connection, stream_ids: Sequence[int]) -> bool:
     """True if `apply_due` would find anything."""
     for number, numbers in corrections.due(connection, stream_ids):
-        found = corrections.find(connection, None, number)
-        if found is None:
+        correction = corrections.find(connection, None, number)
+        if correction is None:
             continue
-        if corrections.uncorrected(connection, found.stream_id, numbers, limit=1):
+        if corrections.uncorrected(connection, correction.stream_id, numbers, limit=1):
             return True
-        if _archived(connection, found.stream_id, numbers):
+        if _archived(connection, correction.stream_id, numbers):
             return True
     return False
 
@@ -86,17 +86,21 @@ def corrected(rows: Sequence[MovedReading], found: CorrectionRow) -> list[MovedR
 
 def _archived(connection: sa.Connection, stream_id: int, numbers: Range) -> list[int]:
     """Archived numbers with their times as sent."""
-    there = archive.hashes(connection, stream_id, (numbers,))
-    if not there:
+    archived = archive.hashes(connection, stream_id, (numbers,))
+    if not archived:
         return []
-    known = {row.seq for row in corrections.originals(connection, stream_id, numbers, limit=len(there) + 1)}
-    return sorted(there.keys() - known)
+    corrected_before = {
+        row.seq for row in corrections.originals(connection, stream_id, numbers, limit=len(archived) + 1)
+    }
+    return sorted(archived.keys() - corrected_before)
 
 
 def _bring_back(connection: sa.Connection, stream_id: int, numbers: Range) -> None:
     """Move archived readings back into the tables, where their times can change."""
-    if there := _archived(connection, stream_id, numbers):
-        handover.put_rows(connection, stream_id, readings.take_out(connection, stream_id, ranges_of(there)))
+    if archived := _archived(connection, stream_id, numbers):
+        handover.put_rows(
+            connection, stream_id, readings.take_out(connection, stream_id, ranges_of(archived))
+        )
 
 
 # ---------------------------------------------------------------- undo

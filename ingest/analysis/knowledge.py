@@ -67,9 +67,9 @@ class Snapshots:
             return known
         with self._lock:  # one thread reads, the others wait for it
             if owner_id not in self._known:
-                found = _read(connection, owner_id)
-                is_fitted = found.knowledge.fitted is not None
-                self._known[owner_id] = found if is_fitted else NOTHING_LEARNED
+                snapshot = _read(connection, owner_id)
+                is_fitted = snapshot.knowledge.fitted is not None
+                self._known[owner_id] = snapshot if is_fitted else NOTHING_LEARNED
             return self._known[owner_id]
 
     def refresh(self, resources: Resources, memory: Memory, *, at_once: bool = False) -> None:
@@ -111,8 +111,8 @@ class Snapshots:
             newest = snapshots.newest(connection, owner_id)
             number = newest.number if newest is not None else 0
             if number > self.of(connection, owner_id).number:
-                found = _read(connection, owner_id)
-                self._known[owner_id] = replace(found, knowledge=_fit(found.knowledge))
+                snapshot = _read(connection, owner_id)
+                self._known[owner_id] = replace(snapshot, knowledge=_fit(snapshot.knowledge))
             revisions = snapshots.revisions_of(connection, owner_id)
             if revisions == self._learned_from.get(owner_id, 0):
                 return
@@ -142,8 +142,8 @@ class Snapshots:
 
     def _save(self, resources: Resources, owner_id: int, number: int, learned: FleetKnowledge) -> None:
         content, now_us = json.dumps(learned.as_record()), resources.clock()
-        kept = resources.writer.call(lambda c: snapshots.put(c, owner_id, number, now_us, content))
-        if kept:
+        is_saved = resources.writer.call(lambda c: snapshots.put(c, owner_id, number, now_us, content))
+        if is_saved:
             self._known[owner_id] = SnapshotInUse(number + 1, learned, now_us)
             log.info("ingest.fleet_learned", extra={"owner": owner_id, "lives": len(learned.lives)})
 
@@ -211,8 +211,10 @@ def _lives(
 def _read(connection: sa.Connection, owner_id: int) -> SnapshotInUse:
     if snapshots.newest(connection, owner_id) is None:
         return NOTHING_LEARNED
-    kept, content = snapshots.content_of(connection, owner_id)
-    return SnapshotInUse(kept.number, FleetKnowledge.from_record(json.loads(content)), kept.learned_us)
+    snapshot, content = snapshots.content_of(connection, owner_id)
+    return SnapshotInUse(
+        snapshot.number, FleetKnowledge.from_record(json.loads(content)), snapshot.learned_us
+    )
 
 
 def _fit(knowledge: FleetKnowledge) -> FleetKnowledge:

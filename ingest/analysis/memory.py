@@ -41,24 +41,24 @@ class Memory:
         The summaries of a housing as they are at `housing.revision`, which `connection` must still see.
         """
         with self._lock:
-            revision, known = self._summaries.get(housing.id, (-1, None))
-        if known is None or revision > housing.revision:  # a reader that began earlier sees older rows
-            found = summaries_of(connection, housing.id)
+            revision, remembered = self._summaries.get(housing.id, (-1, None))
+        if remembered is None or revision > housing.revision:  # a reader that began earlier sees older rows
+            summaries = summaries_of(connection, housing.id)
         elif revision == housing.revision:
-            found = known
+            summaries = remembered
         else:
-            found = _with(known, hours.summaries_since(connection, housing.id, revision))
-        if known is None or revision <= housing.revision:
+            summaries = _with(remembered, hours.summaries_since(connection, housing.id, revision))
+        if remembered is None or revision <= housing.revision:
             with self._lock:
-                _keep(self._summaries, housing.id, (housing.revision, found), MAX_SUMMARIES)
-        return found
+                _keep(self._summaries, housing.id, (housing.revision, summaries), MAX_SUMMARIES)
+        return summaries
 
     def study(self, housing_id: int, basis: Hashable, make: Callable[[], Study]) -> Study:
         """The study of a housing from this input, made now if it is not in memory."""
         with self._lock:
-            found = self._studies.get(housing_id)
-        if found is not None and found[0] == basis:
-            return found[1]
+            remembered = self._studies.get(housing_id)
+        if remembered is not None and remembered[0] == basis:
+            return remembered[1]
         study = make()
         with self._lock:
             _keep(self._studies, housing_id, (basis, study), MAX_STUDIES)
@@ -66,11 +66,11 @@ class Memory:
 
     def because(self, stream_id: int, heard_us: int, ask: Callable[[], str | None]) -> str | None:
         """Why a stream sends nothing, by its events; read once for each time of receipt."""
-        known = self._because.get(stream_id)
-        if known is None or known[0] != heard_us:
-            known = (heard_us, ask())
-            self._because[stream_id] = known
-        return known[1]
+        remembered = self._because.get(stream_id)
+        if remembered is None or remembered[0] != heard_us:
+            remembered = (heard_us, ask())
+            self._because[stream_id] = remembered
+        return remembered[1]
 
 
 def _keep(kept: OrderedDict[int, T], key: int, value: T, most: int) -> None:

@@ -68,12 +68,12 @@ def recompute(
             wanted = hours.hours_of_devices(connection, devices)
             pieces = [Piece(housing.id, tuple(some)) for some in dialect.chunks(wanted, hours_at_once)]
             made = [row for part in _made(connection, pieces, helper) for row in part]
-            kept = {row.hour: row for row in hours.every_summary(connection, housing.id)}
+            stored = {row.hour: row for row in hours.every_summary(connection, housing.id)}
             waiting = frozenset(hours.hours_of_devices(connection, devices, only_behind=True))
-        compared = _compared(housing, made, kept, waiting)
+        compared = _compared(housing, made, stored, waiting)
         if write is not None:
             with_readings = {row.hour for row in made}
-            gone = [Kept(hour, None, None) for hour in kept if hour not in with_readings]
+            gone = [Kept(hour, None, None) for hour in stored if hour not in with_readings]
             write(_put(housing.id, revision, [*made, *gone]))
         yield compared
 

@@ -207,5 +207,5 @@ def as_readings(parts: Sequence[tuple[int, HourColumns]]) -> Readings:
 
 def _together(name: str, parts: Sequence[HourColumns]) -> FloatArray:
     """One column of all parts, NaN where a part has none."""
-    found = [part[name] if name in part else np.full(len(part["at_us"]), np.nan) for part in parts]
-    return found[0] if len(found) == 1 else np.concatenate(found)
+    columns = [part[name] if name in part else np.full(len(part["at_us"]), np.nan) for part in parts]
+    return columns[0] if len(columns) == 1 else np.concatenate(columns)

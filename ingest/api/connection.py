@@ -4,7 +4,7 @@ One connection of a client: what is bounded before the app sees a request, and r
 Promises: bytes that have not become a request are bounded, by connection and all together; so are the fields
 of a head, the requests waiting on one connection, the time for head and body, and the connections that one
 address has without a valid key. What is refused is a problem like any other, then the connection closes; no
-answer is given out of turn. Trailer fields never become header fields.
+answer is sent out of turn. Trailer fields never become header fields.
 Leaves to others: the rules (`ingest.api.http_rules`), bodies (`ingest.api.edge`), TLS handshakes (the event
 loop ends each after 60 s), how many files the system lets a process open.
 """

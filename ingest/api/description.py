@@ -64,30 +64,30 @@ def install(app: FastAPI, text: str, routes: list[APIRoute]) -> None:
 
 def describe(app: FastAPI, text: str, routes: list[APIRoute]) -> dict[str, Any]:
     """The description of these routes."""
-    found = get_openapi(
+    description = get_openapi(
         title=app.title,
         version=app.version,
         openapi_version=app.openapi_version,
         description=f"{text}\n{_tables()}",
         routes=app.routes,
     )
-    components = found.setdefault("components", {})
+    components = description.setdefault("components", {})
     # The framework's own answer for what does not fit never leaves: ours has another shape.
     for unused in ("HTTPValidationError", "ValidationError"):
         components.get("schemas", {}).pop(unused, None)
     for more in (_problem_schemas(), batch_schema.SCHEMAS, described_events.schemas()):
         components["schemas"] |= copy.deepcopy(dict(more))
-    found["webhooks"] = copy.deepcopy(described_events.webhooks())
+    description["webhooks"] = copy.deepcopy(described_events.webhooks())
     components["responses"] = {_name(status): _problem(status) for status in PROBLEMS}
     components["securitySchemes"] = {
         SECURITY: {"type": "http", "scheme": "bearer", "description": "a key, shown once when it is made"}
     }
     for route in routes:
         for method in sorted(route.methods or ()):
-            _complete(found["paths"][route.path_format][method.lower()], route, method)
-    named_schema.resolve(found)
-    meanings.tell(found)
-    return found
+            _complete(description["paths"][route.path_format][method.lower()], route, method)
+    named_schema.resolve(description)
+    meanings.tell(description)
+    return description
 
 
 def _tables() -> str:

@@ -93,7 +93,7 @@ TITLES: Mapping[str, str] = {
     "webhook_key_missing": "No key to encrypt the webhook's secret with",
     "not_undoable": "The amendment cannot be undone now",
     "change_does_not_fit": "The change does not fit the readings",
-    "terminal_differs": "The terminal restriction was read differently",
+    "terminal_differs": "The change limit was read differently",
     "code_not_valid": "The code is not valid",
     "code_for_another_device": "The code is for another device",
     "over_quota": "Over the quota",
@@ -242,15 +242,15 @@ async def _body_not_json(request: Request, error: Exception) -> Response:
 
 async def _not_valid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    found = [ProblemError(pointer=_pointer(e["loc"]), detail=_said(e)) for e in error.errors()]
-    detail = found[0].detail if len(found) == 1 else f"{len(found)} problems; see errors"
+    errors = [ProblemError(pointer=_pointer(e["loc"]), detail=_said(e)) for e in error.errors()]
+    detail = errors[0].detail if len(errors) == 1 else f"{len(errors)} problems; see errors"
     return respond(
         request,
         422,
         "not_valid",
         detail,
-        errors=found[: wire.MAX_LISTED],
-        more_errors=max(0, len(found) - wire.MAX_LISTED),
+        errors=errors[: wire.MAX_LISTED],
+        more_errors=max(0, len(errors) - wire.MAX_LISTED),
     )
 
 
@@ -300,12 +300,12 @@ async def _of_the_framework(request: Request, error: Exception) -> Response:
 
 def _methods_at(request: Request) -> list[str]:
     """Methods of all routes at this address; the framework names those of the first only."""
-    found: set[str] = set()
+    methods_there: set[str] = set()
     for route in request.app.routes:
         if isinstance(route, APIRoute) and route.path_regex.match(request.url.path):
             methods = route.methods or set()
-            found |= methods | ({"HEAD"} if "GET" in methods else set())
-    return sorted(found)
+            methods_there |= methods | ({"HEAD"} if "GET" in methods else set())
+    return sorted(methods_there)
 
 
 def _of(request: Request) -> dict[str, str]:

@@ -39,8 +39,8 @@ CODES: Mapping[str, str] = {
         "another reading has this number; find out which of the two is right and discard the other, "
         "or, where two machines or an old disk image gave it, keep both (POST /v1/quarantine/both-right)"
     ),
-    "set_aside": "a person took it out of the store; amend it, put it back, or discard it",
-    "opaque": "the gateway could not get this record through; read it with its maker's help",
+    "set_aside": "a person set it aside; amend it, put it back, or discard it",
+    "opaque": "the server refused to read this record; read it with its maker's help",
 }
 
 
@@ -59,16 +59,16 @@ def instants_of(batch: Batch) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.boo
     try:
         return np.array(batch.at_us, dtype=np.int64), None
     except TypeError:  # None among them: a time that was not understood
-        known = np.array([us is not None for us in batch.at_us])
-        return np.array([us or 0 for us in batch.at_us], dtype=np.int64), known
+        understood = np.array([us is not None for us in batch.at_us])
+        return np.array([us or 0 for us in batch.at_us], dtype=np.int64), understood
 
 
 @lru_cache(maxsize=256)
 def _bounds(columns: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
     """Lowest and highest possible value of each column, shape (k, 1) each."""
     by_column = {quantity.column: quantity for quantity in QUANTITIES.values()}
-    found = [by_column[column] for column in columns]
-    return np.array([[q.lowest] for q in found]), np.array([[q.highest] for q in found])
+    quantities = [by_column[column] for column in columns]
+    return np.array([[q.lowest] for q in quantities]), np.array([[q.highest] for q in quantities])
 
 
 def _check_ranges(batch: Batch, si: Mapping[str, FloatArray], doubts: Doubts) -> None:

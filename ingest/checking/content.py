@@ -48,17 +48,17 @@ class _Plan(NamedTuple):
 
 @lru_cache(maxsize=256)
 def _plan(columns: tuple[tuple[str, str | None], ...]) -> _Plan:
-    known = [
+    rows = [
         (row, QUANTITIES[name], unit)
         for row, (name, unit) in enumerate(columns)
         if unit is not None and name in QUANTITIES and accepts(unit, name)
     ]
     return _Plan(
         words=np.array([[_word(name, unit)] for name, unit in columns], dtype=np.uint64),
-        known=None if len(known) == len(columns) else [row for row, _, _ in known],
-        names=tuple(quantity.column for _, quantity, _ in known),
-        factors=np.array([[quantity.units[unit].factor] for _, quantity, unit in known]),
-        offsets=np.array([[quantity.units[unit].offset] for _, quantity, unit in known]),
+        known=None if len(rows) == len(columns) else [row for row, _, _ in rows],
+        names=tuple(quantity.column for _, quantity, _ in rows),
+        factors=np.array([[quantity.units[unit].factor] for _, quantity, unit in rows]),
+        offsets=np.array([[quantity.units[unit].offset] for _, quantity, unit in rows]),
     )
 
 

@@ -106,13 +106,13 @@ def opaque_entry(
     if batch.opaque is None:
         return []
     number, digest = batch.opaque.seq, content.opaque_hash(batch.opaque.content)
-    held, _ = split_seen(marks, ((number, number),))
-    aside = quarantine.seen(connection, stream.id, held).get(number, [])
+    arrived, _ = split_seen(marks, ((number, number),))
+    aside = quarantine.seen(connection, stream.id, arrived).get(number, [])
     if any(row.content_hash == digest for row in aside):
         return []
     doubts = [Doubt("opaque", {"number": number})]
-    if held:
+    if arrived:
         doubts.insert(0, Doubt("number_conflict", {"number": number, "other_is": "stored", "opaque": True}))
     sent = {"seq": number, "base64": base64.b64encode(batch.opaque.content).decode()}
     text = json.dumps({"opaque": sent})
-    return [NewQuarantineRow(number, digest, bool(held), tuple(doubts), text, None)]
+    return [NewQuarantineRow(number, digest, bool(arrived), tuple(doubts), text, None)]

@@ -45,26 +45,26 @@ class Outliers:
 
 def look_for_outliers(connection: sa.Connection, stream: Stream, arrived: Sequence[Placed]) -> Outliers:
     """Judge readings that arrived, in order of number, and their neighbours. Writes nothing."""
-    found = Outliers(tail_us=stream.tail_us if stream.tail_is_known else None)
+    outliers = Outliers(tail_us=stream.tail_us if stream.tail_is_known else None)
     for first, last in clusters([placed.seq for placed in arrived]):
         near = there(connection, stream.id, first, last)
-        found.unset_is_near |= any(placed.is_unset for placed in near)
+        outliers.unset_is_near |= any(placed.is_unset for placed in near)
         line = in_order([*near, *arrived])  # complete from the lowest to the highest number near by
-        _judge(line, _judged_again(line, first, last), found)
+        _judge(line, _judged_again(line, first, last), outliers)
         if sum(placed.seq > last for placed in near) < CONTEXT:  # these readings reach the end of the stream
-            found.tail_us = _tail_us(line)
-    stored = with_persons_word(connection, stream, list(found.withdrawn.values()))
-    found.withdrawn = {placed.seq: placed for placed in stored if not placed.is_right}
-    return found
+            outliers.tail_us = _tail_us(line)
+    stored = with_persons_word(connection, stream, list(outliers.withdrawn.values()))
+    outliers.withdrawn = {placed.seq: placed for placed in stored if not placed.is_right}
+    return outliers
 
 
 def outliers_among(connection: sa.Connection, stream: Stream, numbers: Sequence[int]) -> set[int]:
     """Of these numbers, all of which the server has, those whose times are out of line."""
-    found: set[int] = set()
+    numbers_out: set[int] = set()
     for first, last in clusters(sorted(numbers)):
         line = there(connection, stream.id, first, last)
-        found |= {placed.seq for placed, is_out in zip(line, _verdicts(line), strict=True) if is_out}
-    return found & set(numbers)
+        numbers_out |= {placed.seq for placed, is_out in zip(line, _verdicts(line), strict=True) if is_out}
+    return numbers_out & set(numbers)
 
 
 def _judged_again(line: Sequence[Placed], first: int, last: int) -> Range:

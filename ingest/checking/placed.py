@@ -60,13 +60,13 @@ def arriving(batch: Batch, new: Sequence[int], numbers: Sequence[int]) -> list[P
 
 def clusters(numbers: Sequence[int]) -> Ranges:
     """Rising numbers as ranges; numbers close together make one range."""
-    found: list[Range] = []
+    ranges: list[Range] = []
     for number in numbers:
-        if found and number - found[-1][1] < CLUSTER:
-            found[-1] = (found[-1][0], number)
+        if ranges and number - ranges[-1][1] < CLUSTER:
+            ranges[-1] = (ranges[-1][0], number)
         else:
-            found.append((number, number))
-    return tuple(found)
+            ranges.append((number, number))
+    return tuple(ranges)
 
 
 def there(connection: sa.Connection, stream_id: int, first: int, last: int) -> list[Placed]:
@@ -109,13 +109,13 @@ def judged_otherwise(
     connection: sa.Connection, stream: Stream, entries: Mapping[int, bool], code: str
 ) -> list[int]:
     """Entries whose reasons disagree with the verdict. entries : entry -> is it doubted by this code."""
-    found = []
+    entries_changed = []
     for entry in quarantine.by_ids(connection, stream.owner_id, list(entries)):
         if entry.code == quarantine.SET_ASIDE or _is_called_right(entry.amended):
             continue  # a person has decided
         if entries[entry.id] != any(reason["code"] == code for reason in json.loads(entry.reasons)):
-            found.append(entry.id)
-    return found
+            entries_changed.append(entry.id)
+    return entries_changed
 
 
 def with_persons_word(connection: sa.Connection, stream: Stream, line: Sequence[Placed]) -> list[Placed]:

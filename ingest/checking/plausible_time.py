@@ -256,9 +256,9 @@ def out_of_line(
     neighbour only, and no verdict. Neighbours agree where they are in order, each also with the one beyond:
     of two alternating clocks neither is the odd one. A verdict depends on two readings on either side alone.
     """
-    found = np.zeros(len(at_us), dtype=np.bool_)
+    odd = np.zeros(len(at_us), dtype=np.bool_)
     if len(at_us) < 3 or not steps_back(at_us):
-        return found
+        return odd
     half = np.nan_to_num(uncertainty_s, nan=0.0) * MICRO
     margin = OUT_OF_LINE_US + half[1:] + half[:-1]  # between each and the next
     in_order = at_us[:-1] <= at_us[1:] + margin
@@ -269,8 +269,8 @@ def out_of_line(
     agree = before <= after + across
     agree[1:] &= in_order[:-2]  # the one below with the one beyond it
     agree[:-1] &= in_order[2:]  # the one above with the one beyond it
-    found[1:-1] = (below | above) & agree
-    return found
+    odd[1:-1] = (below | above) & agree
+    return odd
 
 
 def outlier_doubt(at_us: int) -> Doubt:

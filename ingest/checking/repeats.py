@@ -62,12 +62,12 @@ def judge(
     distinct = incoming.batch.seq is not None or len(set(numbers)) == len(numbers)
     if not seen_now or (distinct and not meets(marks, seen_now[0][0], seen_now[-1][1])):
         return Verdict()
-    held, _ = split_seen(marks, seen_now)
-    kept = readings.hashes(connection, stream.id, held)
-    aside = quarantine.seen(connection, stream.id, held)
+    arrived, _ = split_seen(marks, seen_now)
+    stored_hashes = readings.hashes(connection, stream.id, arrived)
+    aside = quarantine.seen(connection, stream.id, arrived)
     # Every reading of an unregistered device is quarantined, up to a bound on quarantined readings.
     replaces = incoming.batch.replace_quarantined and stream.device_registered_us is not None
-    return _compare(numbers, incoming.hashes.tolist(), kept, aside, replaces=replaces)
+    return _compare(numbers, incoming.hashes.tolist(), stored_hashes, aside, replaces=replaces)
 
 
 _Aside = Mapping[int, Sequence[sa.Row[tuple[int, int, str, str, str, bool]]]]
@@ -79,20 +79,20 @@ def _compare(
     """Sort readings into repeats, conflicts and new ones, also inside the batch itself. Pure."""
     verdict = Verdict(new=[])
     assert verdict.new is not None
-    here: dict[int, set[int]] = {}
+    in_batch: dict[int, set[int]] = {}
     for index, (number, digest) in enumerate(zip(numbers, hashes, strict=True)):
-        before = here.setdefault(number, set())
-        held = next((row for row in aside.get(number, ()) if row.content_hash == digest), None)
+        before = in_batch.setdefault(number, set())
+        entry = next((row for row in aside.get(number, ()) if row.content_hash == digest), None)
         other = _other(number, kept, aside, in_this_batch=bool(before))
-        conflicts = held is None or held.beside
-        dealt_with = held is not None and held.state != quarantine.HELD  # released or discarded since
+        conflicts = entry is None or entry.beside
+        dealt_with = entry is not None and entry.state != quarantine.HELD  # released or discarded since
         if kept.get(number) == digest or digest in before or dealt_with:
             verdict.duplicates += 1
         elif replaces and conflicts and not before and _may_be_replaced(number, kept, aside):
             verdict.replaces.append(index)
-        elif held is not None:
-            detail = reasons.read(held.reasons)[0].detail
-            verdict.held_before[index] = (held.code, detail, other if held.beside else None)
+        elif entry is not None:
+            detail = reasons.read(entry.reasons)[0].detail
+            verdict.held_before[index] = (entry.code, detail, other if entry.beside else None)
         elif other is not None:
             verdict.conflicts[index] = other
         else:
@@ -137,13 +137,13 @@ def refuse_fork(
     anything new: its reply may have been lost, and later batches stored since.
     opaque : the entry of its opaque record.
     """
-    told = batch.gateway
-    if told is None or is_repeat(marks, batch, verdict, opaque):
+    report = batch.gateway
+    if report is None or is_repeat(marks, batch, verdict, opaque):
         return
     name = stream.stream
-    if is_elsewhere(told, stream):
+    if is_elsewhere(report, stream):
         raise Refused("stream_elsewhere", status=409, code="stream_forked", stream=name)
-    if told.appended_through is None or told.appended_through >= stream.highest:
+    if report.appended_through is None or report.appended_through >= stream.highest:
         return
     if not _only_new(marks, batch, verdict, opaque):
         raise Refused(
@@ -151,7 +151,7 @@ def refuse_fork(
             status=409,
             stream=name,
             highest=stream.highest,
-            appended_through=told.appended_through,
+            appended_through=report.appended_through,
         )
 
 

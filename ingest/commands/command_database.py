@@ -99,15 +99,15 @@ def add_owner(parser: argparse.ArgumentParser) -> None:
 
 def owner_id(connection: sa.Connection, name: str) -> int:
     """The owner of this name. Raises CalledWrongly if there is none."""
-    found = fleet.owner_id(connection, name)
-    if found is None:
-        there = ", ".join(fleet.owner_names(connection)) or "none"
-        raise CalledWrongly("no_owner", name=name, there=there)
-    return found
+    number = fleet.owner_id(connection, name)
+    if number is None:
+        names = ", ".join(fleet.owner_names(connection)) or "none"
+        raise CalledWrongly("no_owner", name=name, there=names)
+    return number
 
 
 def kept_owner(connection: sa.Connection, name: str, now_us: int) -> int:
-    """The id of an owner; a new one is said, so that a mistyped name shows."""
+    """The id of an owner; a new one is printed, so that a mistyped name shows."""
     if fleet.owner_id(connection, name) is None:
         print(f"new owner: {name}", file=sys.stderr)
     return fleet.keep_owner(connection, name, now_us)

@@ -75,10 +75,10 @@ def run_prune(chosen: Settings, _: argparse.Namespace) -> int:
     with reader(chosen) as connection:
         needed = _needed(connection)
     keys = file.read()
-    kept = [key for number, key in enumerate(keys) if number == 0 or key.id in needed]
-    key_file.write(file.path, kept)
-    old = f"; still needed: {', '.join(key.id for key in kept[1:])}" if len(kept) > 1 else ""
-    print(f"{counted(len(keys) - len(kept), 'key')} taken out of {file.path}{old}")
+    needed_keys = [key for number, key in enumerate(keys) if number == 0 or key.id in needed]
+    key_file.write(file.path, needed_keys)
+    old = f"; still needed: {', '.join(key.id for key in needed_keys[1:])}" if len(needed_keys) > 1 else ""
+    print(f"{counted(len(keys) - len(needed_keys), 'key')} taken out of {file.path}{old}")
     return 0
 
 

@@ -302,8 +302,8 @@ def _ends_just_below(life: Life) -> bool:
 def _terminal_pa(value: float, unit: str) -> float:
     if not units.accepts(unit, "restriction"):
         meant = units.suggest_unit(unit, "restriction")
-        known = ", ".join(units.offered("restriction"))
-        raise CalledWrongly("unit_not_of_restriction", unit=unit, known=meant or known)
+        accepted = ", ".join(units.offered("restriction"))
+        raise CalledWrongly("unit_not_of_restriction", unit=unit, known=meant or accepted)
     if not (np.isfinite(value) and value > 0):
         raise CalledWrongly("terminal_not_above_zero", value=value)
     return units.to_si(value, unit, "restriction")
@@ -383,8 +383,8 @@ def _means(scores: Sequence[Mapping[str, float | None]]) -> dict[str, float | No
     """Mean over lives of each score, of those lives that have it."""
     result: dict[str, float | None] = {}
     for key in scores[0]:
-        known = [value for entry in scores if (value := entry[key]) is not None]
-        result[key] = float(np.mean(known)) if known else None
+        values = [value for entry in scores if (value := entry[key]) is not None]
+        result[key] = float(np.mean(values)) if values else None
     return result
 
 

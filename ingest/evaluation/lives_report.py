@@ -134,7 +134,7 @@ def as_text(report: dict[str, Any]) -> str:
 
 
 def _of_rows(report: dict[str, Any]) -> list[str]:
-    said = [counted(report["rows"], "row") + ", each taken for one operating hour"]
+    said = [counted(report["rows"], "row") + ", each counted as one operating hour"]
     if not 0.5 <= report["hours_a_row"] <= 2.0:
         step = f"{report['hours_a_row']:g}"
         said.append(f"the rows are {step} apart in the column hours: give the mean of each operating hour")

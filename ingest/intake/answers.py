@@ -30,13 +30,15 @@ def notes_of(
 
     replaced : index -> code, detail of a reading that replaced one in quarantine and is not believed either.
     """
-    found: dict[int, tuple[str, str, str | None]] = {
+    reasons_found: dict[int, tuple[str, str, str | None]] = {
         index: (held.doubts[0].code, detail_of(held.doubts[0]), verdict.conflicts.get(index))
         for index, held in entries.items()
         if index not in verdict.replaces
     }
-    found |= verdict.held_before | {index: (*reason, None) for index, reason in replaced.items()}
-    flat = [(index if batch.seq is None else numbers[index], *reason) for index, reason in found.items()]
+    reasons_found |= verdict.held_before | {index: (*reason, None) for index, reason in replaced.items()}
+    flat = [
+        (index if batch.seq is None else numbers[index], *reason) for index, reason in reasons_found.items()
+    ]
     flat += [
         (held.seq, held.doubts[0].code, detail_of(held.doubts[0]), "stored" if held.beside else None)
         for held in opaque

@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 
 class Arriving:
-    """One body. The edge makes and ends it; whoever finds the key charges it."""
+    """One body. The edge makes and ends it; the check of the key charges it."""
 
     __slots__ = (
         "_give_back",

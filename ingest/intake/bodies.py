@@ -78,16 +78,16 @@ def _check_digest(header: str | None, body: bytes) -> None:
     """Compare the body as sent with its Content-Digest (RFC 9530), if there is one."""
     if header is None:
         return
-    known = 0
+    checked = 0
     for item in header.split(","):
         match = _DIGEST_ITEM.fullmatch(item)
         if match is None:
             raise _bad_digest(Complaint(_DIGEST, "digest_malformed", item=item.strip()[:48]))
         if match[1] in _DIGESTS:
-            known += 1
+            checked += 1
             if not hmac.compare_digest(_decoded(match[2]), _DIGESTS[match[1]](body).digest()):
                 raise _bad_digest(Complaint(_DIGEST, "digest_differs", digest=match[1]), "digest_differs")
-    if not known:
+    if not checked:
         raise _bad_digest(Complaint(_DIGEST, "digest_unknown"))
 
 

@@ -206,7 +206,7 @@ def _as_of_then(batch: Batch, highest: int) -> Batch:
     A bundle may be days old, so fewer numbers than the server knows are no sign of a copied disk. A copied
     disk still shows by its installation, or by numbers with other contents.
     """
-    told = batch.gateway
-    if told is None or told.appended_through is None or told.appended_through >= highest:
+    report = batch.gateway
+    if report is None or report.appended_through is None or report.appended_through >= highest:
         return batch
-    return dataclasses.replace(batch, gateway=dataclasses.replace(told, appended_through=None))
+    return dataclasses.replace(batch, gateway=dataclasses.replace(report, appended_through=None))

@@ -25,12 +25,12 @@ from cleanside.ingest.store.streams import Stream
 
 def goes_on(incoming: Incoming, stream: Stream) -> bool:
     """True where a batch brings the next numbers of its stream, all of them believed, and nothing else."""
-    batch, told = incoming.batch, incoming.batch.gateway
+    batch, report = incoming.batch, incoming.batch.gateway
     if incoming.ready is None or batch.shed or batch.opaque is not None or batch.at_text:
         return False
     if not isinstance(batch.seq, range) or batch.seq[0] != stream.mark + 1 or stream.mark != stream.highest:
         return False
-    if told is not None and is_elsewhere(told, stream):
+    if report is not None and is_elsewhere(report, stream):
         return False
     if stream.device != batch.device or stream.device_registered_us is None:
         return False

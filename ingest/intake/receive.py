@@ -47,7 +47,7 @@ def receive_all(connection: sa.Connection, batches: Sequence[Incoming]) -> list[
     names: dict[int, list[str]] = {}
     for incoming in batches:
         names.setdefault(incoming.owner_id, []).append(stream_name(incoming.batch))
-    known = {
+    by_name = {
         (owner_id, name): stream
         for owner_id, of_owner in sorted(names.items())
         for name, stream in streams.find_all(connection, owner_id, sorted(set(of_owner))).items()
@@ -56,16 +56,16 @@ def receive_all(connection: sa.Connection, batches: Sequence[Incoming]) -> list[
     plain = PlainRun()
     for incoming in batches:
         key = (incoming.owner_id, stream_name(incoming.batch))
-        stream = known.get(key)
+        stream = by_name.get(key)
         if stream is not None and goes_on(incoming, stream):
-            known[key] = plain.take(incoming, stream)
-            marks = _marks_of(known[key])
+            by_name[key] = plain.take(incoming, stream)
+            marks = _marks_of(by_name[key])
             outcomes.append(
                 answer_of(incoming.batch, marks, len(incoming.batch), 0, [], incoming.received_us)
             )
             continue
         plain.write(connection)  # the next batch may need to read what these wrote
-        known.pop(key, None)
+        by_name.pop(key, None)
         try:
             outcomes.append(receive(connection, incoming))
         except Refused as refusal:
@@ -165,14 +165,14 @@ def _claim(connection: sa.Connection, incoming: Incoming) -> tuple[DeviceRow, St
 
 
 def _refuse_too_much_unknown(connection: sa.Connection, incoming: Incoming) -> None:
-    held = quarantine.count_unregistered(connection, incoming.owner_id)
+    quarantined = quarantine.count_unregistered(connection, incoming.owner_id)
     comes = len(incoming.batch) + (incoming.batch.opaque is not None)
-    if held + comes > MAX_UNKNOWN_HELD:
+    if quarantined + comes > MAX_UNKNOWN_HELD:
         raise Refused(
             "device_unknown",
             status=403,
             device=incoming.batch.device,
-            quarantined=counted(held, "reading"),
+            quarantined=counted(quarantined, "reading"),
             most=MAX_UNKNOWN_HELD,
         )
 
@@ -189,12 +189,12 @@ def _numbers(
     if batch.seq is not None:
         return batch.seq, {}
     texts = [writable(batch.instant_text(index)) for index in range(len(batch))]
-    known = readings.numbers_of_instants(connection, stream.id, texts)
+    numbers_known = readings.numbers_of_instants(connection, stream.id, texts)
     fresh: dict[str, int] = {}
     for text in texts:
-        if text not in known and text not in fresh:
+        if text not in numbers_known and text not in fresh:
             fresh[text] = stream.highest + len(fresh) + 1
-    both = known | fresh
+    both = numbers_known | fresh
     return [both[text] for text in texts], fresh
 
 

@@ -135,11 +135,11 @@ def _our_unit(unit: str | None, version: int) -> str | None:
     """Our spelling of a registry unit. Any other becomes a name that no quantity accepts."""
     if unit is None:
         return None
-    known = REGISTRY.get(unit)
-    if known is None and version == SECONDARY_UNITS_VERSION:
-        known = SECONDARY.get(unit)
+    ours = REGISTRY.get(unit)
+    if ours is None and version == SECONDARY_UNITS_VERSION:
+        ours = SECONDARY.get(unit)
     # The bare % of SenML is the ratio 0 to 1 and ours is a hundredth: distinguished, not guessed.
-    return known if known is not None else f"SenML {unit}"[:64]
+    return ours if ours is not None else f"SenML {unit}"[:64]
 
 
 def _instant(time_s: Decimal) -> str:

@@ -134,17 +134,17 @@ def _opened_copy(copy: Path, folder: Path) -> Iterator[sa.Connection]:
 def _keep(folder: Path, entry: archive.Archive, aside: Path, disk: Disk) -> Listed:
     """Put an archive file into a backup, after a check against its registered digest."""
     try:
-        source, kept = inside.archive_path(folder, entry.file), aside / ARCHIVE / entry.file
-        disk.make_folder(kept.parent)
+        source, copy = inside.archive_path(folder, entry.file), aside / ARCHIVE / entry.file
+        disk.make_folder(copy.parent)
         try:
-            os.link(source, kept, follow_symlinks=False)
+            os.link(source, copy, follow_symlinks=False)
             with suppress(OSError):  # of another user
-                kept.chmod(file_modes.FILE_MODE)  # an older release made it with the mode of the umask
+                copy.chmod(file_modes.FILE_MODE)  # an older release made it with the mode of the umask
         except OSError:  # another file system, or one without links
-            inside.copy(source, kept)
-        found = inside.content_of(kept)
+            inside.copy(source, copy)
+        content = inside.content_of(copy)
     except (OSError, ValueError) as error:
         raise CalledWrongly("archive_file_unreadable", path=folder / entry.file, why=why(error)) from error
-    if found != (entry.sha256, entry.size_bytes):
+    if content != (entry.sha256, entry.size_bytes):
         raise CalledWrongly("archive_file_altered", source=source)
-    return Listed(f"{ARCHIVE}/{entry.file}", *found)
+    return Listed(f"{ARCHIVE}/{entry.file}", *content)

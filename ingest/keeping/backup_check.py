@@ -72,8 +72,8 @@ def _opened_read_only(copy: Path, folder: Path) -> Iterator[sa.Connection]:
 
 def _registered(connection: sa.Connection) -> tuple[str | None, set[Listed]]:
     """Schema and archive files of a database, by its own tables."""
-    known = sa.inspect(connection).has_table("archives")
-    return database.revision_of(connection), listed(archive.all_of(connection)) if known else set()
+    has_archive = sa.inspect(connection).has_table("archives")
+    return database.revision_of(connection), listed(archive.all_of(connection)) if has_archive else set()
 
 
 def _registered_in_dump(dump: Path, tools: Path | None) -> tuple[str | None, set[Listed]]:
@@ -81,10 +81,10 @@ def _registered_in_dump(dump: Path, tools: Path | None) -> tuple[str | None, set
     schemas = [row["version_num"] for row in pg_tools.rows_in_dump(dump, "alembic_version", tools)]
     rows = pg_tools.rows_in_dump(dump, "archives", tools)
     try:
-        found = {Listed(row["file"], row["sha256"], int(row["size_bytes"])) for row in rows}
+        listed_files = {Listed(row["file"], row["sha256"], int(row["size_bytes"])) for row in rows}
     except (KeyError, ValueError) as error:
         raise CalledWrongly("no_archive_register", dump=dump.name) from error
-    return (schemas[0] if schemas else None), found
+    return (schemas[0] if schemas else None), listed_files
 
 
 def _compare_register(schema: str | None, registered: set[Listed], manifest: Manifest) -> None:
@@ -104,11 +104,11 @@ def compare(found: Totals | None, manifest: Manifest) -> None:
 def check_sqlite(connection: sqlite3.Connection, path: Path) -> None:
     """Raise CalledWrongly where SQLite finds the file unsound (sqlite.org/pragma.html, integrity_check)."""
     try:
-        found = [row[0] for row in connection.execute("PRAGMA integrity_check")]
+        faults = [row[0] for row in connection.execute("PRAGMA integrity_check")]
     except sqlite3.DatabaseError as error:
-        found = [str(error)]
-    if found != ["ok"]:
-        raise CalledWrongly("not_sound", path=path.name, found="; ".join(found[:3]))
+        faults = [str(error)]
+    if faults != ["ok"]:
+        raise CalledWrongly("not_sound", path=path.name, found="; ".join(faults[:3]))
 
 
 def look(connection: sa.Connection) -> tuple[str | None, Totals | None, list[archive.Archive]]:
@@ -116,5 +116,5 @@ def look(connection: sa.Connection) -> tuple[str | None, Totals | None, list[arc
     schema = database.revision_of(connection)
     if schema == database.newest_revision():
         return schema, totals_of(account.accounts(connection)), archive.all_of(connection)
-    known = sa.inspect(connection).has_table("archives")
-    return schema, None, archive.all_of(connection) if known else []
+    has_archive = sa.inspect(connection).has_table("archives")
+    return schema, None, archive.all_of(connection) if has_archive else []

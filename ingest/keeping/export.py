@@ -145,8 +145,8 @@ class _Sink(io.RawIOBase):
 
     def fetch(self) -> bytes:
         """The bytes written since the last call."""
-        found, self._parts = b"".join(self._parts), []
-        return found
+        content, self._parts = b"".join(self._parts), []
+        return content
 
 
 def parquet_of(pieces: Iterable[ColumnPiece], empty: ColumnPiece) -> Iterator[bytes]:

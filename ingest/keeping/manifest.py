@@ -106,25 +106,25 @@ def read_manifest(source: Path) -> Manifest:
 
 def parse(text: str) -> Manifest:
     """A manifest from its text. Raises ValueError with what is wrong."""
-    found = json.loads(text, object_pairs_hook=_each_once)
-    _check_keys(found, [f.name for f in fields(Manifest)], "the manifest")
-    if _whole(found["format"], "format") != BACKUP_FORMAT:
-        raise ValueError(f"format {found['format']}, this program reads {BACKUP_FORMAT}")
-    kind = found["database"]
+    document = json.loads(text, object_pairs_hook=_each_once)
+    _check_keys(document, [f.name for f in fields(Manifest)], "the manifest")
+    if _whole(document["format"], "format") != BACKUP_FORMAT:
+        raise ValueError(f"format {document['format']}, this program reads {BACKUP_FORMAT}")
+    kind = document["database"]
     if not isinstance(kind, str) or kind not in DATABASE_FILE:
         raise ValueError(f"database {kind!r} is not sqlite or postgresql")
-    if not isinstance(found["schema"], str | None):
+    if not isinstance(document["schema"], str | None):
         raise ValueError("schema is neither a text nor null")
-    parse_instant(_text(found["made_at"], "made_at"))
-    files = _files_of(found["files"], kind)
-    return Manifest(**{**found, "totals": _totals_of(found["totals"]), "files": files})
+    parse_instant(_text(document["made_at"], "made_at"))
+    files = _files_of(document["files"], kind)
+    return Manifest(**{**document, "totals": _totals_of(document["totals"]), "files": files})
 
 
 def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) != len(pairs):
+    document = dict(pairs)
+    if len(document) != len(pairs):
         raise ValueError("a key comes twice")
-    return found
+    return document
 
 
 def _check_keys(found: object, names: Sequence[str], what: str) -> None:
@@ -189,11 +189,11 @@ def _listed_of(found: object, kind: str) -> Listed:
 def check_folder(source: Path, manifest: Manifest) -> None:
     """Raise CalledWrongly unless the folder has exactly the files of the manifest, unchanged."""
     try:
-        there = set(inside.plain_files(source))
+        files = set(inside.plain_files(source))
         wanted = {MANIFEST, *(entry.file for entry in manifest.files)}
-        if extra := sorted(there - wanted):
+        if extra := sorted(files - wanted):
             raise ValueError(f"{extra[0]} is there and not listed")
-        if missing := sorted(wanted - there):
+        if missing := sorted(wanted - files):
             raise ValueError(f"{missing[0]} is missing or not as it was backed up")
         for entry in manifest.files:
             if inside.content_of(inside.path_in(source, entry.file)) != (entry.sha256, entry.size_bytes):

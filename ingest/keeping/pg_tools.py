@@ -61,13 +61,13 @@ def rows_in_dump(dump: Path, table: str, tools: Path | None) -> list[dict[str, s
     Escapes stay as they are: no wanted value has any.
     """
     text = run(tools, "pg_restore", "--data-only", f"--table={table}", "--file=-", str(dump))
-    found = re.search(
+    match = re.search(
         rf"^COPY \S+\.{table} \((.*)\) FROM stdin;\n(.*?)^\\\.$", text, re.DOTALL | re.MULTILINE
     )
-    if found is None:
+    if match is None:
         return []
-    names = found[1].split(", ")
-    return [dict(zip(names, line.split("\t"), strict=False)) for line in found[2].splitlines()]
+    names = match[1].split(", ")
+    return [dict(zip(names, line.split("\t"), strict=False)) for line in match[2].splitlines()]
 
 
 def load(url: str, dump: Path, tools: Path | None) -> None:

@@ -91,12 +91,12 @@ def _revoked(named: Path | None, folder: Path | None) -> Revoked | None:
     """The content of the file of revoked keys. Raises CalledWrongly where the named file is missing."""
     path = named or (None if folder is None else folder / revocations.FILE)
     try:
-        found = None if path is None else revocations.read(path)
+        revoked = None if path is None else revocations.read(path)
     except (OSError, ValueError) as error:
         raise CalledWrongly("revoked_keys_unreadable", path=path, why=why(error)) from error
-    if found is None and named is not None:
+    if revoked is None and named is not None:
         raise CalledWrongly("no_revoked_keys_file", path=named)
-    return found
+    return revoked
 
 
 def _release(connection: sa.Connection, manifest: Manifest, revoked: Revoked | None, now_us: int) -> Review:
@@ -115,9 +115,9 @@ def _carry_revoked(path: Path, revoked: Revoked | None, review: Review, now_us: 
     Where revocations may be missing, the file says so: a second restore of the backup must not trust it
     either.
     """
-    there = revocations.read(path) or Revoked(handles={})
+    earlier = revocations.read(path) or Revoked(handles={})
     wanted = {**(revoked.handles if revoked is not None else {}), **review.revoked}
-    missing = {handle: at_us for handle, at_us in wanted.items() if handle not in there.handles}
+    missing = {handle: at_us for handle, at_us in wanted.items() if handle not in earlier.handles}
     since_us = revoked.complete_since_us if revoked is not None else None
     revocations.append(path, missing, complete_since_us=since_us if review.doubt is None else now_us)
 
@@ -147,10 +147,10 @@ def _archive_in_place(
     Files of an earlier try are accepted; any others are refused.
     """
     wanted = {entry.file: entry for entry in manifest.archive_files}
-    there = _there_already(folder, wanted)
+    present = _there_already(folder, wanted)
     aside = folder.with_name(f"{folder.name}.part")
     _clear(aside)
-    missing = sorted(wanted.keys() - there)
+    missing = sorted(wanted.keys() - present)
     try:
         for name in missing:
             disk.make_folder((aside / name).parent)
@@ -172,16 +172,16 @@ def _archive_in_place(
 def _there_already(folder: Path, wanted: dict[str, Listed]) -> set[str]:
     """Files of the backup that are in the archive folder. Raises CalledWrongly where there is any other."""
     try:
-        there = set(inside.plain_files(folder)) - {revocations.FILE} if folder.exists() else set()
-        odd = [name for name in there if name not in wanted]
-        odd += [n for n in there & wanted.keys() if inside.content_of(folder / n) != wanted[n][1:]]
+        present = set(inside.plain_files(folder)) - {revocations.FILE} if folder.exists() else set()
+        odd = [name for name in present if name not in wanted]
+        odd += [n for n in present & wanted.keys() if inside.content_of(folder / n) != wanted[n][1:]]
     except (OSError, ValueError) as error:
         raise CalledWrongly("folder_takes_no_archive", folder=folder, why=why(error)) from error
     if odd:
         raise CalledWrongly(
             "files_of_another_archive", folder=folder, file=min(odd), revoked_keys=revocations.FILE
         )
-    return there
+    return present
 
 
 def _copy_checked(folder: Path, entry: Listed, to: Path) -> None:

@@ -112,13 +112,13 @@ def span_of(month: str) -> tuple[int, int]:
 
 def plan(connection: sa.Connection, before_us: int) -> list[Planned]:
     """The readings that a pass would move, by device and month, counted from the rows."""
-    found: dict[tuple[str, str], int] = {}
+    counts: dict[tuple[str, str], int] = {}
     for due in old_rows.due(connection, before_us):
         name, *_ = old_rows.names_of(connection, due.device_id)
         for day, many in old_rows.count_by_day(connection, due.stream_id, before_us):
             key = (name, month_of(day * DAY_US))
-            found[key] = found.get(key, 0) + many
-    return [Planned(device, month, many) for (device, month), many in sorted(found.items())]
+            counts[key] = counts.get(key, 0) + many
+    return [Planned(device, month, many) for (device, month), many in sorted(counts.items())]
 
 
 # ---------------------------------------------------------------- a pass
@@ -236,12 +236,12 @@ def _register_entry(
         first_us, last_us = min(first_us, int(at_us.min())), max(last_us, int(at_us.max()))
         many += len(table)
         for stream_id in np.unique(stream):
-            here = seq[stream == stream_id]
+            numbers = seq[stream == stream_id]
             low, high, count = streams.get(int(stream_id), (2**63 - 1, 0, 0))
             streams[int(stream_id)] = (
-                min(low, int(here.min())),
-                max(high, int(here.max())),
-                count + len(here),
+                min(low, int(numbers.min())),
+                max(high, int(numbers.max())),
+                count + len(numbers),
             )
     new = Archive(0, device_id, month, *written, readings=many, first_us=first_us, last_us=last_us)
     return new, [(stream_id, *entry) for stream_id, entry in sorted(streams.items())]
@@ -303,12 +303,12 @@ def sweep(work: MovePlan) -> int:
     """Remove files without a register row, and unfinished ones. Returns how many."""
     if not work.folder.exists():
         return 0
-    known = {work.folder / entry.file for entry in _read(work, archive.all_of)}
+    registered = {work.folder / entry.file for entry in _read(work, archive.all_of)}
     swept = 0
     for path in sorted(work.folder.glob("*/*.parquet*")):
         if path.parent.is_symlink() or path.is_symlink():  # not made by us, and may point anywhere
             continue
-        if path not in known and work.disk.age_s(path) > GRACE_S:
+        if path not in registered and work.disk.age_s(path) > GRACE_S:
             work.disk.remove(path)
             swept += 1
     return swept

@@ -110,34 +110,36 @@ def enrol(
     device : in the gateway's settings, None: it does not state it. attempt : a random number of the gateway.
     Raises Refused: 403 `code_not_valid`, 409 `code_for_another_device`.
     """
-    found = one_time_codes.enrolment_by_code(connection, code_hash)
-    if found is None or not _holds(connection, found, attempt, now_us):
+    enrolment = one_time_codes.enrolment_by_code(connection, code_hash)
+    if enrolment is None or not _holds(connection, enrolment, attempt, now_us):
         raise Refused("code_not_valid", status=403)
-    if device is not None and device != found.device:
-        raise Refused("code_for_another_device", status=409, device=found.device, other=device)
-    if found.key_id is not None:
-        keys.revoke_id(connection, found.key_id, now_us)
+    if device is not None and device != enrolment.device:
+        raise Refused("code_for_another_device", status=409, device=enrolment.device, other=device)
+    if enrolment.key_id is not None:
+        keys.revoke_id(connection, enrolment.key_id, now_us)
     done = put_in_service(
         connection,
-        found.owner_id,
-        found.device,
+        enrolment.owner_id,
+        enrolment.device,
         seat=SeatOrder(
-            housing_id=found.housing_id, from_us=found.assigned_from_us, with_history=found.with_history
+            housing_id=enrolment.housing_id,
+            from_us=enrolment.assigned_from_us,
+            with_history=enrolment.with_history,
         ),
-        in_service_us=found.in_service_us,
+        in_service_us=enrolment.in_service_us,
         now_us=now_us,
     )
     assert done.seated is not None
-    _give_key(connection, found, new, attempt, now_us)
+    _give_key(connection, enrolment, new, attempt, now_us)
     enrolled = Enrolled(
         device=done.device.name,
-        machine=found.machine,
-        housing=found.housing,
+        machine=enrolment.machine,
+        housing=enrolment.housing,
         claimed=done.claimed,
         seated=done.seated,
     )
-    about = {"device": found.device, "enrolment": found.id, "claimed": done.claimed}
-    audit.note(connection, found.owner_id, now_us, new.handle, "enrolled", **about)
+    about = {"device": enrolment.device, "enrolment": enrolment.id, "claimed": done.claimed}
+    audit.note(connection, enrolment.owner_id, now_us, new.handle, "enrolled", **about)
     return enrolled
 
 
@@ -219,9 +221,9 @@ def put_in_service(
     seated = None if seat is None else seating.seat(connection, device, seat, now_us)
     fleet.register(connection, device, now_us, in_service_us, history_from_us)
     codes = ("device_unknown",) if history_from_us is None else ("device_unknown", *BY_FLOOR)
-    held = [
+    entries = [
         entry
         for code in codes
         for entry in quarantine.held_of_device(connection, device.id, code, limit=CLAIMED_AT_ONCE)
     ]
-    return InService(device=device, claimed=reconsider(connection, held, now_us), seated=seated)
+    return InService(device=device, claimed=reconsider(connection, entries, now_us), seated=seated)

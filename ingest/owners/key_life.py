@@ -242,13 +242,13 @@ def _require_lasting(connection: sa.Connection, owner_id: int, *, besides: tuple
 
 
 def _find(connection: sa.Connection, owner_id: int, handle: str) -> Key:
-    found = keys.by_handle(connection, handle)
-    if found is None or found.owner_id != owner_id:
+    key = keys.by_handle(connection, handle)
+    if key is None or key.owner_id != owner_id:
         raise NotFound("key", handle)
-    return found
+    return key
 
 
 def _reload(connection: sa.Connection, handle: str) -> Key:
-    found = keys.by_handle(connection, handle)
-    assert found is not None
-    return found
+    key = keys.by_handle(connection, handle)
+    assert key is not None
+    return key

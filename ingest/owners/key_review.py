@@ -164,12 +164,12 @@ def at_start(connection: sa.Connection, folder: Path, now_us: int) -> None:
     """
     path = folder / FILE
     revoked = revocations.read(path)
-    known, everyone = keys.every(connection), people.every(connection)
-    _end(connection, known, revoked, START, now_us)
+    every_key, everyone = keys.every(connection), people.every(connection)
+    _end(connection, every_key, revoked, START, now_us)
     _end_people(connection, everyone, revoked, START, now_us)
-    there = revoked.handles if revoked is not None else {}
-    in_database = _revoked_in(known) | _revoked_in(everyone)
-    missing = {handle: at_us for handle, at_us in in_database.items() if handle not in there}
+    revoked_in_file = revoked.handles if revoked is not None else {}
+    in_database = _revoked_in(every_key) | _revoked_in(everyone)
+    missing = {handle: at_us for handle, at_us in in_database.items() if handle not in revoked_in_file}
     if missing or revoked is None:
         revocations.append(path, missing, begun_us=now_us)
 
@@ -178,8 +178,8 @@ def _end(
     connection: sa.Connection, known: Sequence[Key], revoked: Revoked | None, who: str, now_us: int
 ) -> list[Key]:
     """Revoke the keys of the file that are not revoked in the database. known : all keys."""
-    there = revoked.handles if revoked is not None else {}
-    ended = [key for key in known if key.revoked_us is None and key.handle in there]
+    revoked_in_file = revoked.handles if revoked is not None else {}
+    ended = [key for key in known if key.revoked_us is None and key.handle in revoked_in_file]
     for key in ended:
         keys.revoke_id(connection, key.id, now_us)
         audit.note(connection, key.owner_id, now_us, who, "key_revoked", key=key.handle)

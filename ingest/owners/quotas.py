@@ -83,10 +83,10 @@ class Buckets(Generic[H]):
         self._levels[place] = (min(self._burst, self._level(place, now_s) + tokens), now_s)
 
     def _level(self, place: H | None, now_s: float) -> float:
-        found = self._levels.get(place)
-        if found is None:
+        level = self._levels.get(place)
+        if level is None:
             return self._burst
-        return min(self._burst, found[0] + (now_s - found[1]) * self._rate_per_s)
+        return min(self._burst, level[0] + (now_s - level[1]) * self._rate_per_s)
 
     def _known(self, name: H) -> H | None:
         """The name, or None where there are too many: the bucket that all further names share."""

@@ -104,8 +104,8 @@ def preview(connection: sa.Connection, device: DeviceRow | None, order: SeatOrde
     seats = fleet.assignments_of_device(connection, device.id)
     span = span_of(seats, order, now_us)
     pieces = _taken(seats, order.housing_id, span)
-    taken = [_counted(connection, device.id, seat, piece) for seat, piece in pieces]
-    return Seated(span.from_us, span.until_us, tuple(taken))
+    taken_from = [_counted(connection, device.id, seat, piece) for seat, piece in pieces]
+    return Seated(span.from_us, span.until_us, tuple(taken_from))
 
 
 def seat(connection: sa.Connection, device: DeviceRow, order: SeatOrder, now_us: int) -> Seated:
@@ -128,15 +128,15 @@ def end_all(connection: sa.Connection, device: DeviceRow, now_us: int) -> None:
 def _taken(seats: Sequence[Assignment], housing_id: int, span: SeatSpan) -> list[tuple[Assignment, SeatSpan]]:
     """The parts of older seats that end: on other housings within the span, on this one after it. Pure."""
     ended = fleet.met_on(seats, housing_id, span.from_us, span.until_us)
-    found = []
+    pieces = []
     for old in seats:
         lost = span if old.housing_id != housing_id else None
         if old in ended and span.until_us is not None:
             lost = SeatSpan(span.until_us, None)
         piece = None if lost is None else _common(SeatSpan(old.from_us, old.until_us), lost)
         if piece is not None:
-            found.append((old, piece))
-    return found
+            pieces.append((old, piece))
+    return pieces
 
 
 def _common(a: SeatSpan, b: SeatSpan) -> SeatSpan | None:

@@ -83,13 +83,13 @@ def hand_over(
     went: dict[str, str] = {}
     from_others: dict[str, int] = {}
     for seat in seated:
-        there, called = targets[seat.device.id]
+        target, called = targets[seat.device.id]
         goes = sits_there_now(seat.here, now_us)
-        if goes and not seat.elsewhere and there is None:
+        if goes and not seat.elsewhere and target is None:
             handover.give_device(connection, seat.device, to_owner_id, called)
             went[seat.device.name] = called
             continue
-        carried = _carry_device(connection, seat, to_owner_id, there, called, goes, now_us)
+        carried = _carry_device(connection, seat, to_owner_id, target, called, goes, now_us)
         if goes:
             went[seat.device.name] = called
         else:
@@ -108,13 +108,13 @@ def _target(
 ) -> tuple[DeviceRow | None, str]:
     """The device that the new owner has already, where it is the same one, and its name there."""
     called = names.devices.get(seat.device.name, seat.device.name)
-    there = fleet.device(connection, to_owner_id, called)
-    if there is None:
+    device = fleet.device(connection, to_owner_id, called)
+    if device is None:
         return None, called
     ours = {s.stream for s in streams.of_device(connection, seat.device.id) if s.is_numbered}
-    theirs = {s.stream for s in streams.of_device(connection, there.id)}
+    theirs = {s.stream for s in streams.of_device(connection, device.id)}
     if ours & theirs and streams.UNNUMBERED + called not in theirs:
-        return there, called
+        return device, called
     raise _taken("device", called)
 
 
@@ -157,9 +157,9 @@ def _carry_stream(
 ) -> int:
     name = old.stream if old.is_numbered else streams.UNNUMBERED + there.name
     entries = handover.entries_of(connection, old.id)
-    held = [e for e in entries if _stands_alone(e) and _within(_instant_of(e), spans)]
+    quarantined = [e for e in entries if _stands_alone(e) and _within(_instant_of(e), spans)]
     candidates = handover.numbers_in(connection, old.id, spans)
-    if not candidates and not held and not goes:
+    if not candidates and not quarantined and not goes:
         return 0
     known = streams.find(connection, there.owner_id, name, lock=True)
     new = known or streams.create(connection, there.owner_id, there.id, name, old.first_heard_us)
@@ -176,12 +176,12 @@ def _carry_stream(
         handover.put_rows(connection, old.id, [row for row in rows if not _within(row["at_us"], spans)])
         _put_beside(connection, new, inside, now_us)
         numbers += [row["seq"] for row in inside]
-    seqs = {*numbers, *(e.seq for e in held)}
+    seqs = {*numbers, *(e.seq for e in quarantined)}
     carried = ranges_of(sorted(seqs))
     beside = [e for e in entries if not _stands_alone(e) and e.seq in seqs]
     taken = streams.marks_of(connection, new)
-    handover.give_entries(connection, [*held, *beside], new.id)
-    handover.stand_beside(connection, held, new.id, held_numbers(taken))
+    handover.give_entries(connection, [*quarantined, *beside], new.id)
+    handover.stand_beside(connection, quarantined, new.id, held_numbers(taken))
     handover.give_by_number(connection, old.id, new.id, carried, goes=goes)
     _settle_marks(connection, old, new, carried, goes)
     return len(numbers)
@@ -191,12 +191,12 @@ def _put_beside(connection: sa.Connection, new: Stream, rows: list[dict[str, Any
     """
     Store moved readings; one that the new owner has already is a repeat, or goes into quarantine beside it.
     """
-    known = {e.seq: e.content_hash for e in handover.entries_of(connection, new.id) if _stands_alone(e)}
-    known |= readings.hashes(connection, new.id, ranges_of([row["seq"] for row in rows]))
-    handover.put_rows(connection, new.id, [row for row in rows if row["seq"] not in known])
+    hashes = {e.seq: e.content_hash for e in handover.entries_of(connection, new.id) if _stands_alone(e)}
+    hashes |= readings.hashes(connection, new.id, ranges_of([row["seq"] for row in rows]))
+    handover.put_rows(connection, new.id, [row for row in rows if row["seq"] not in hashes])
     doubt = Doubt("number_conflict", {"other_is": "new_owner"})
     numbered = new.is_numbered
-    differing = [row for row in rows if known.get(row["seq"], row["content_hash"]) != row["content_hash"]]
+    differing = [row for row in rows if hashes.get(row["seq"], row["content_hash"]) != row["content_hash"]]
     quarantine.put(
         connection,
         new.id,

@@ -133,8 +133,8 @@ def amend(
     now = quarantine.by_ids(connection, who.owner_id, [entry.id for entry in entries])
     stored = replay.reconsider(connection, now, now_us)
     after = quarantine.by_ids(connection, who.owner_id, [entry.id for entry in entries])
-    held = [e for e in after if e.state == HELD]
-    notes = tuple((e.id, e.code, reasons.read(e.reasons)[0].detail) for e in held)
+    still_quarantined = [e for e in after if e.state == HELD]
+    notes = tuple((e.id, e.code, reasons.read(e.reasons)[0].detail) for e in still_quarantined)
     return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=notes)
 
 
@@ -235,8 +235,8 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
         raise NotFound("amendment", str(amendment_id))
     before: dict[int, dict[str, Any]] = dict(json.loads(done.before))
     entries = quarantine.by_ids(connection, who.owner_id, list(before))
-    gone = len(entries) < len(before)  # with their machine, to another owner
-    if done.undone_us is not None or gone or any(e.amendment_id != amendment_id for e in entries):
+    is_missing = len(entries) < len(before)  # with their machine, to another owner
+    if done.undone_us is not None or is_missing or any(e.amendment_id != amendment_id for e in entries):
         raise Refused("not_undoable", status=409, amendment=amendment_id)
     quarantine.set_undone(connection, amendment_id, now_us)
     streams.forget_tails(connection, [entry.stream_id for entry in entries])
@@ -264,8 +264,8 @@ def outcome_document(outcome: AmendmentOutcome) -> dict[str, Any]:
     """An outcome for an answer; quarantined entries are cut at 64 and the rest counted."""
     document = asdict(outcome)
     document["matched"] = outcome.entries if outcome.matched is None else outcome.matched
-    held = [{"entry": e, "code": code, "detail": text} for e, code, text in outcome.held]
-    document["held"] = held[:64]
-    if len(held) > 64:
-        document["held_more"] = len(held) - 64
+    listed = [{"entry": e, "code": code, "detail": text} for e, code, text in outcome.held]
+    document["held"] = listed[:64]
+    if len(listed) > 64:
+        document["held_more"] = len(listed) - 64
     return document

@@ -110,17 +110,17 @@ def _release_known(
     A reading that it sent again as one of its own device moves to the named device.
     """
     times = {entry.content_hash: at_us for entry in entries if (at_us := _at_us(entry)) is not None}
-    known = second_readings.with_content(connection, [device.id], times, without=stream_id)
-    there = [entry for entry in entries if entry.content_hash in known]
+    sent_again = second_readings.with_content(connection, [device.id], times, without=stream_id)
+    released = [entry for entry in entries if entry.content_hash in sent_again]
     second_readings.put(
-        connection, [StoredBeside(entry.id, *known[entry.content_hash], True) for entry in there]
+        connection, [StoredBeside(entry.id, *sent_again[entry.content_hash], True) for entry in released]
     )
-    quarantine.set_states(connection, [entry.id for entry in there], RELEASED)
+    quarantine.set_states(connection, [entry.id for entry in released], RELEASED)
     if entries[0].device_id != device.id:
-        others = {digest: at_us for digest, at_us in times.items() if digest not in known}
+        others = {digest: at_us for digest, at_us in times.items() if digest not in sent_again}
         before = second_readings.with_content(connection, [entries[0].device_id], others, without=stream_id)
         second_readings.take_away(connection, list(before.values()), GIVEN_TO_ANOTHER)
-    return [entry for entry in entries if entry.content_hash not in known]
+    return [entry for entry in entries if entry.content_hash not in sent_again]
 
 
 def _at_us(entry: QuarantineRow) -> int | None:
@@ -172,8 +172,8 @@ def _stream_for(connection: sa.Connection, entries: Sequence[QuarantineRow], dev
     name = second_readings.stream_name(entries[0].stream, device.name)
     heard_us = max(entry.received_us for entry in entries)
     owner_id = device_owner(entries)
-    found = streams.find(connection, owner_id, name, lock=True)
-    return found or streams.create(connection, owner_id, device.id, name, heard_us)
+    stream = streams.find(connection, owner_id, name, lock=True)
+    return stream or streams.create(connection, owner_id, device.id, name, heard_us)
 
 
 def _batch(entries: Sequence[QuarantineRow], device: str) -> wire.Batch:

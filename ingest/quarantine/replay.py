@@ -42,8 +42,8 @@ def reconsider(connection: sa.Connection, entries: Sequence[QuarantineRow], now_
 
     Unreadable records and second readings of a number need a person: they stay.
     """
-    held = [entry for entry in entries if entry.state == quarantine.HELD]
-    ready = [entry for entry in held if not entry.beside and not _is_unreadable(entry)]
+    quarantined = [entry for entry in entries if entry.state == quarantine.HELD]
+    ready = [entry for entry in quarantined if not entry.beside and not _is_unreadable(entry)]
     ready.sort(key=_together)
     batches = (piece for _, group in groupby(ready, key=alike) for piece in _pieces(list(group)))
     return sum(_reconsider(connection, piece, now_us) for piece in batches)

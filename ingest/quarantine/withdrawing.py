@@ -29,10 +29,10 @@ def withdraw(
 ) -> list[int]:
     """Put stored readings into quarantine. reasons : number -> why. Returns the numbers that were stored."""
     wanted = ranges_of(sorted(reasons))
-    taken = _uncorrected(connection, stream.id, readings.take_out(connection, stream.id, wanted))
-    numbers = [row["seq"] for row in taken]
+    rows = _uncorrected(connection, stream.id, readings.take_out(connection, stream.id, wanted))
+    numbers = [row["seq"] for row in rows]
     again = quarantine.hold_again(connection, stream.id, {seq: reasons[seq] for seq in numbers})
-    fresh = [_held(row, reasons[row["seq"]], stream) for row in taken if row["seq"] not in again]
+    fresh = [_held(row, reasons[row["seq"]], stream) for row in rows if row["seq"] not in again]
     quarantine.put(connection, stream.id, fresh, now_us)
     return numbers
 
@@ -44,9 +44,9 @@ def _uncorrected(
     if not rows:
         return []
     span = rows[0]["seq"], rows[-1]["seq"]
-    taken = {row["seq"] for row in rows}
+    numbers = {row["seq"] for row in rows}
     originals = corrections.originals(connection, stream_id, span, limit=span[1] - span[0] + 1)
-    sent = {original.seq: original for original in originals if original.seq in taken}
+    sent = {original.seq: original for original in originals if original.seq in numbers}
     corrections.forget_originals(connection, stream_id, ranges_of(sorted(sent)))
     return [row | (sent[row["seq"]]._asdict() if row["seq"] in sent else {}) for row in rows]
 

@@ -128,7 +128,7 @@ def newest_delay_s(connection: sa.Connection, device_ids: Sequence[int]) -> floa
 
 def boots_since(connection: sa.Connection, device_ids: Sequence[int], since_us: int) -> NewestBoot:
     """Boots that the gateways of these devices reported since then, and the newest one's anchor."""
-    here = (
+    conditions = (
         sa.select(reports.c.name)
         .join_from(reports, streams)
         .where(
@@ -138,7 +138,7 @@ def boots_since(connection: sa.Connection, device_ids: Sequence[int], since_us: 
         )
         .order_by(reports.c.received_us, reports.c.at_seq)
     )
-    names = list(connection.scalars(here))
+    names = list(connection.scalars(conditions))
     counted = report_store.counted_since(connection, device_ids, "boot", "", since_us)
     return NewestBoot(len(names) + counted, names[-1] if names else None)
 
@@ -162,7 +162,7 @@ def key_offs_since(connection: sa.Connection, device_ids: Sequence[int], since_u
 def first_hour(connection: sa.Connection, device_ids: Sequence[int]) -> int | None:
     """The first UTC hour in which any of these devices has a reading, whole hours since 1970; None: none."""
     query = sa.select(sa.func.min(hours.c.hour)).select_from(hours.join(streams))
-    found: int | None = connection.scalar(
+    hour: int | None = connection.scalar(
         query.where(streams.c.device_id.in_(device_ids), hours.c.readings > 0)
     )
-    return found
+    return hour

@@ -62,8 +62,8 @@ def accounts(connection: sa.Connection, owner_id: int | None = None) -> Iterator
     for line in declared.lines(connection, owner_id):
         said.setdefault(line.stream_id, []).append(line)
     for stream in streams.all_of(connection, owner_id):
-        found = account_of(connection, stream)
-        yield dataclasses.replace(found, declared=tuple(said.get(stream.id, ())))
+        account = account_of(connection, stream)
+        yield dataclasses.replace(account, declared=tuple(said.get(stream.id, ())))
 
 
 def account_of(connection: sa.Connection, stream: Stream) -> StreamBalance:
@@ -148,7 +148,7 @@ def balance(
         faults=(
             *((f"numbers {_text(twice)} are stored twice",) if twice else ()),
             *(
-                (f"the gateway was told that {_text(lost)} are held, and they are not; it sends them again",)
+                (f"{_text(lost)} were acknowledged and are missing; the gateway sends them again",)
                 if lost
                 else ()
             ),

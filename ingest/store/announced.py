@@ -68,8 +68,8 @@ def held_since(
     """
     of_owner = quarantine.join(streams).join(devices)
     newest_query = sa.select(sa.func.max(quarantine.c.id)).select_from(of_owner)
-    here = (streams.c.owner_id == owner_id, quarantine.c.received_us <= settled_us)
-    newest = connection.scalar(newest_query.where(*here)) or (entry_id or 0)
+    conditions = (streams.c.owner_id == owner_id, quarantine.c.received_us <= settled_us)
+    newest = connection.scalar(newest_query.where(*conditions)) or (entry_id or 0)
     if entry_id is None or newest <= entry_id:
         return newest, []
     many = sa.func.count()

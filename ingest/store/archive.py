@@ -53,8 +53,8 @@ _ARCHIVE = sa.select(*(archives.c[f] for f in Archive._fields))
 
 def folder_of(connection: sa.Connection) -> Path | None:
     """The folder of the files; None: there is no archive."""
-    found: Path | None = connection.get_execution_options().get(FOLDER)
-    return found
+    folder: Path | None = connection.get_execution_options().get(FOLDER)
+    return folder
 
 
 def path_of(connection: sa.Connection, archive: Archive) -> Path:
@@ -169,10 +169,10 @@ def removed_from(connection: sa.Connection, archive_id: int) -> dict[int, Ranges
     """Stream -> numbers that were removed from a file since it was made."""
     table = archive_removed
     query = sa.select(table.c.stream_id, table.c.first, table.c.last).where(table.c.archive_id == archive_id)
-    found: dict[int, list[Range]] = {}
+    removed: dict[int, list[Range]] = {}
     for stream_id, first, last in connection.execute(query):
-        found.setdefault(stream_id, []).append((first, last))
-    return {stream_id: union(ranges) for stream_id, ranges in found.items()}
+        removed.setdefault(stream_id, []).append((first, last))
+    return {stream_id: union(ranges) for stream_id, ranges in removed.items()}
 
 
 _TURN = 0x636C65616E  # a number of our own among PostgreSQL's advisory locks
@@ -228,22 +228,22 @@ def without(table: pa.Table, removed: Mapping[int, Ranges]) -> pa.Table:
 def within(numbers: IntArray, ranges: Ranges) -> npt.NDArray[np.bool_]:
     """True where a number is in one of the ranges; shape (n,)."""
     edges = np.array([edge for first, last in ranges for edge in (first, last + 1)], dtype=np.int64)
-    found: npt.NDArray[np.bool_] = np.searchsorted(edges, numbers, side="right") % 2 == 1
-    return found
+    inside_ranges: npt.NDArray[np.bool_] = np.searchsorted(edges, numbers, side="right") % 2 == 1
+    return inside_ranges
 
 
 def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, int]:
     """number -> content hash of the archived readings among `numbers`."""
-    found: dict[int, int] = {}
+    by_number: dict[int, int] = {}
     if not numbers:
-        return found
+        return by_number
     near = numbers[0][0], numbers[-1][1]
     for archive in of_numbers(connection, stream_id, *near):
         table = load(connection, archive, ["content_hash"], stream_id=stream_id, numbers=near)
-        here = within(table["seq"].to_numpy(), numbers)
-        table = table.filter(here)
-        found.update(zip(table["seq"].to_pylist(), table["content_hash"].to_pylist(), strict=True))
-    return found
+        wanted = within(table["seq"].to_numpy(), numbers)
+        table = table.filter(wanted)
+        by_number.update(zip(table["seq"].to_pylist(), table["content_hash"].to_pylist(), strict=True))
+    return by_number
 
 
 def times_near(
@@ -259,11 +259,11 @@ def times_near(
         return []
     from cleanside.ingest.store import archive_file as files
 
-    known = {archive.id: _numbers_of(connection, archive, stream_id) for archive in there}
-    near = _reach(intersect(union(*known.values()), (bounds,)), numbers, many)
+    numbers_by_file = {archive.id: _numbers_of(connection, archive, stream_id) for archive in there}
+    near = _reach(intersect(union(*numbers_by_file.values()), (bounds,)), numbers, many)
     found: list[tuple[int, int, float | None]] = []
     for archive in there:
-        if intersect(known[archive.id], (near,)):
+        if intersect(numbers_by_file[archive.id], (near,)):
             table = load(connection, archive, _TIME_COLUMNS, stream_id=stream_id, numbers=near)
             times = files.at_us(table).tolist(), table["at_uncertainty_s"].to_pylist()
             found += zip(table["seq"].to_pylist(), *times, strict=True)
@@ -283,8 +283,8 @@ def _reach(known: Ranges, numbers: Range, many: int) -> Range:
 
 def numbers_of(connection: sa.Connection, stream_id: int) -> list[Ranges]:
     """The numbers of a stream in each file, read from the file itself."""
-    there = of_numbers(connection, stream_id, 0, 2**63 - 1)
-    return [_numbers_of(connection, archive, stream_id) for archive in there]
+    files = of_numbers(connection, stream_id, 0, 2**63 - 1)
+    return [_numbers_of(connection, archive, stream_id) for archive in files]
 
 
 def _numbers_of(connection: sa.Connection, archive: Archive, stream_id: int) -> Ranges:

@@ -131,7 +131,7 @@ def write(
 
     place : start of the path inside `folder`, like 2026-03/000012; a random part and the ending follow.
     tables : returns the content, and again for the comparison; each table becomes row groups of its own.
-    about : kept in the file for whoever opens it without the database.
+    about : metadata in the file, for readers without the database.
     Raises OSError where the disk does not take it, ArchiveUnreadable where it reads back differently.
     """
     file = f"{place}-{secrets.token_hex(4)}.parquet"
@@ -242,8 +242,8 @@ def load(
         condition = further if condition is None else condition & further
     with _readable(path):
         later = _later(pq.read_schema(path)) & set(columns)
-        there = [name for name in columns if name not in later]
-        table = pq.read_table(path, columns=there, filters=condition, use_threads=False)
+        stored_names = [name for name in columns if name not in later]
+        table = pq.read_table(path, columns=stored_names, filters=condition, use_threads=False)
         return _with_all(table, columns)
 
 

@@ -72,13 +72,13 @@ def heard_devices(
     query = query.join_from(devices, owners).where(devices.c.registered_us.is_not(None))
     if owner_id is not None:
         query = query.where(devices.c.owner_id == owner_id)
-    found = []
+    rows = []
     for row in connection.execute(query.order_by(owners.c.name, devices.c.name)).all():
         of_device = seen.get(row.id, [])
         newest = max(of_device, key=lambda s: (s.last_heard_us, s.id), default=None)
         is_quiet = newest is not None and newest.last_heard_us <= quiet_before_us
         last = reports.last_event(connection, [row.id]) if is_quiet else None
-        found.append(
+        rows.append(
             HeardDevice(
                 owner=row.owner,
                 device=row.name,
@@ -91,7 +91,7 @@ def heard_devices(
                 last_event=None if last is None else last[0],
             )
         )
-    return found
+    return rows
 
 
 def _machines(connection: sa.Connection, owner_id: int | None) -> dict[int, str]:
@@ -116,10 +116,10 @@ def _streams(connection: sa.Connection, owner_id: int | None) -> dict[int, list[
     query = query.outerjoin_from(streams, size_of, size_of.c.stream_id == streams.c.id)
     if owner_id is not None:
         query = query.where(streams.c.owner_id == owner_id)
-    found: dict[int, list[Any]] = {}
+    by_device: dict[int, list[Any]] = {}
     for row in connection.execute(query):
-        found.setdefault(row.device_id, []).append(row)
-    return found
+        by_device.setdefault(row.device_id, []).append(row)
+    return by_device
 
 
 def quarantined_groups(connection: sa.Connection, owner_id: int | None) -> list[QuarantinedGroup]:

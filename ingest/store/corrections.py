@@ -85,8 +85,10 @@ def _take_up(connection: sa.Connection, row: dict[str, Any]) -> None:
 
 def _begin(connection: sa.Connection, stream_id: int, boot: str, at_seq: int) -> int | None:
     """The first number of a boot's placement that was in force before `at_seq`; None: it is not known."""
-    here = reports.c.stream_id == stream_id, reports.c.kind == "boot", reports.c.at_seq < at_seq
-    query = sa.select(reports.c.at_seq, reports.c.content).where(*here).order_by(reports.c.at_seq.desc())
+    conditions = reports.c.stream_id == stream_id, reports.c.kind == "boot", reports.c.at_seq < at_seq
+    query = (
+        sa.select(reports.c.at_seq, reports.c.content).where(*conditions).order_by(reports.c.at_seq.desc())
+    )
     for first, content in connection.execute(query):
         if json.loads(content).get("boot") == boot:
             return int(first)
@@ -95,8 +97,12 @@ def _begin(connection: sa.Connection, stream_id: int, boot: str, at_seq: int) ->
 
 def _touch(connection: sa.Connection, stream_id: int, numbers: Range) -> None:
     """Make the hours that may have these numbers due for analysis."""
-    here = hours.c.stream_id == stream_id, hours.c.first_seq <= numbers[1], hours.c.last_seq >= numbers[0]
-    connection.execute(sa.update(hours).where(*here).values(revision=hours.c.revision + 1))
+    conditions = (
+        hours.c.stream_id == stream_id,
+        hours.c.first_seq <= numbers[1],
+        hours.c.last_seq >= numbers[0],
+    )
+    connection.execute(sa.update(hours).where(*conditions).values(revision=hours.c.revision + 1))
 
 
 # ---------------------------------------------------------------- what waits
@@ -112,23 +118,23 @@ WHERE b.undone_us IS NULL AND hours.revision > hours.analysed_revision
 
 def due(connection: sa.Connection, stream_ids: Sequence[int]) -> list[tuple[int, Range]]:
     """(correction, numbers) in hours of these streams that wait for analysis."""
-    found: list[tuple[int, Range]] = []
+    waiting: list[tuple[int, Range]] = []
     for piece in dialect.chunks(sorted(set(stream_ids))):
         sql = _DUE.format(dialect.marks(piece))
         for number, first, last, low, top in dialect.run(connection, sql, tuple(piece)):
-            found.append((number, (max(first, low), min(last, top))))
-    return sorted(found)
+            waiting.append((number, (max(first, low), min(last, top))))
+    return sorted(waiting)
 
 
 def uncorrected(
     connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int
 ) -> list[MovedReading]:
     """Stored readings among these numbers that have their time as sent, in order of number."""
-    kept = sa.select(original_times.c.seq).where(
+    corrected_numbers = sa.select(original_times.c.seq).where(
         original_times.c.stream_id == stream_id, original_times.c.seq == readings.c.seq
     )
     query = sa.select(readings.c.seq, readings.c.at_us, readings.c.at_uncertainty_s).where(
-        readings.c.stream_id == stream_id, readings.c.seq.between(*numbers), ~kept.exists()
+        readings.c.stream_id == stream_id, readings.c.seq.between(*numbers), ~corrected_numbers.exists()
     )
     return [MovedReading(*row) for row in connection.execute(query.order_by(readings.c.seq).limit(limit))]
 
@@ -137,16 +143,16 @@ def stored(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[M
     """Stored readings of these numbers and their times now."""
     query = sa.select(readings.c.seq, readings.c.at_us, readings.c.at_uncertainty_s)
     query = query.where(readings.c.stream_id == stream_id)
-    found: list[MovedReading] = []
+    rows: list[MovedReading] = []
     for among in dialect.among(readings.c.seq, numbers):
-        found += [MovedReading(*row) for row in connection.execute(query.where(among))]
-    return found
+        rows += [MovedReading(*row) for row in connection.execute(query.where(among))]
+    return rows
 
 
 def originals(connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int) -> list[MovedReading]:
     """Times as sent of the corrected readings among these numbers."""
-    here = original_times.c.stream_id == stream_id, original_times.c.seq.between(*numbers)
-    query = sa.select(*(original_times.c[f] for f in MovedReading._fields)).where(*here)
+    conditions = original_times.c.stream_id == stream_id, original_times.c.seq.between(*numbers)
+    query = sa.select(*(original_times.c[f] for f in MovedReading._fields)).where(*conditions)
     return [
         MovedReading(*row) for row in connection.execute(query.order_by(original_times.c.seq).limit(limit))
     ]
@@ -163,15 +169,15 @@ def keep_originals(connection: sa.Connection, stream_id: int, rows: Sequence[Mov
 def forget_originals(connection: sa.Connection, stream_id: int, numbers: Ranges) -> None:
     """Note that the readings have their times as sent again."""
     for first, last in numbers:
-        here = original_times.c.stream_id == stream_id, original_times.c.seq.between(first, last)
-        connection.execute(sa.delete(original_times).where(*here))
+        conditions = original_times.c.stream_id == stream_id, original_times.c.seq.between(first, last)
+        connection.execute(sa.delete(original_times).where(*conditions))
 
 
 def move(
     connection: sa.Connection, stream_id: int, before: Sequence[MovedReading], after: Sequence[MovedReading]
 ) -> None:
     """Change the times of readings; both their hours are due for analysis. Nothing else of them changes."""
-    here = sa.update(readings).where(
+    statement = sa.update(readings).where(
         readings.c.stream_id == stream_id, readings.c.seq == sa.bindparam("of_seq")
     )
     values: dict[str, Any] = {
@@ -179,7 +185,7 @@ def move(
         "at_uncertainty_s": sa.bindparam("to_uncertainty_s"),
     }
     rows = [{"of_seq": r.seq, "to_us": r.at_us, "to_uncertainty_s": r.at_uncertainty_s} for r in after]
-    connection.execute(here.values(values), rows)
+    connection.execute(statement.values(values), rows)
     hour_store.count_down(connection, stream_id, [row.at_us for row in before])
     seq = np.array([row.seq for row in after], dtype=np.int64)
     at_us = np.array([row.at_us for row in after], dtype=np.int64)
@@ -210,14 +216,14 @@ def list_of(
 
 def count_corrected(connection: sa.Connection, found: CorrectionRow) -> int:
     """How many readings have the corrected time now."""
-    here = (
+    conditions = (
         original_times.c.stream_id == found.stream_id,
         original_times.c.seq.between(found.first, found.last),
     )
-    return connection.scalar(sa.select(sa.func.count()).select_from(original_times).where(*here)) or 0
+    return connection.scalar(sa.select(sa.func.count()).select_from(original_times).where(*conditions)) or 0
 
 
 def set_undone(connection: sa.Connection, correction_id: int, now_us: int) -> None:
     """Note that a correction is undone."""
-    here = sa.update(boot_corrections).where(boot_corrections.c.id == correction_id)
-    connection.execute(here.values(undone_us=now_us))
+    statement = sa.update(boot_corrections).where(boot_corrections.c.id == correction_id)
+    connection.execute(statement.values(undone_us=now_us))

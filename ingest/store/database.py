@@ -312,8 +312,8 @@ def upgrade(connection: sa.Connection, *, to: str = "head") -> None:
 
 def is_known(revision: str) -> bool:
     """True if this program can bring a database of that schema to its own."""
-    found = script.ScriptDirectory.from_config(_config()).walk_revisions()
-    return revision in {each.revision for each in found}
+    revisions = script.ScriptDirectory.from_config(_config()).walk_revisions()
+    return revision in {each.revision for each in revisions}
 
 
 def _found(engine: sa.Engine) -> str | None:
@@ -352,12 +352,12 @@ def require_newest(engine: sa.Engine, *, migrate_empty: bool, migrate_old: bool)
 
     Raises CalledWrongly for an older schema unless `migrate_old`, and for one this code does not know.
     """
-    found = _found(engine)
-    if found == newest_revision():
+    revision = _found(engine)
+    if revision == newest_revision():
         return
-    if found is not None and not is_known(found):
-        raise CalledWrongly("schema_newer", schema=found, newest=newest_revision())
-    if (found is None and migrate_empty) or migrate_old:
+    if revision is not None and not is_known(revision):
+        raise CalledWrongly("schema_newer", schema=revision, newest=newest_revision())
+    if (revision is None and migrate_empty) or migrate_old:
         migrate(engine)
         return
-    raise CalledWrongly("schema_older", schema=found or "none", newest=newest_revision())
+    raise CalledWrongly("schema_older", schema=revision or "none", newest=newest_revision())

@@ -103,7 +103,7 @@ def _is_declared(name: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:
 def _spans(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[tuple[int, str], tuple[int, int]]:
     """(stream, name) -> first and last receipt."""
     whole, day = report_rows.c, report_days.c
-    found: dict[tuple[int, str], tuple[int, int]] = {}
+    spans: dict[tuple[int, str], tuple[int, int]] = {}
     for piece in dialect.chunks(stream_ids):
         for table, name, first, last in (
             (whole, sa.func.coalesce(whole.name, ""), whole.received_us, whole.received_us),
@@ -114,9 +114,9 @@ def _spans(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[tuple[i
             for stream_id, event, first_us, last_us in connection.execute(
                 query.group_by(table.stream_id, name)
             ):
-                before = found.get((stream_id, event), (first_us, last_us))
-                found[stream_id, event] = min(before[0], first_us), max(before[1], last_us)
-    return found
+                before = spans.get((stream_id, event), (first_us, last_us))
+                spans[stream_id, event] = min(before[0], first_us), max(before[1], last_us)
+    return spans
 
 
 def totals(connection: sa.Connection) -> list[tuple[str, int, int]]:

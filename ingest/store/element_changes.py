@@ -24,9 +24,9 @@ class EnteredChange(NamedTuple):
 
 def put_change(connection: sa.Connection, housing_id: int, change: EnteredChange) -> EnteredChange | None:
     """Enter an element change; an existing one with this id stays, and is returned."""
-    known = {before.entry_id: before for before in changes_of(connection, housing_id)}
-    if change.entry_id in known:
-        return known[change.entry_id]
+    by_id = {before.entry_id: before for before in changes_of(connection, housing_id)}
+    if change.entry_id in by_id:
+        return by_id[change.entry_id]
     statement = dialect.insert(connection, element_changes).values(housing_id=housing_id, **change._asdict())
     entered = statement.on_conflict_do_nothing().returning(element_changes.c.changed_us)
     if connection.execute(entered).first() is not None:

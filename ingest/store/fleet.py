@@ -108,9 +108,9 @@ def keep_owner(connection: sa.Connection, name: str, now_us: int) -> int:
     """The id of an owner, made now if there is none of that name."""
     statement = dialect.insert(connection, owners).values(name=name, created_us=now_us)
     connection.execute(statement.on_conflict_do_nothing())
-    found = owner_id(connection, name)
-    assert found is not None
-    return found
+    number = owner_id(connection, name)
+    assert number is not None
+    return number
 
 
 def lock_owner(connection: sa.Connection, owner: int) -> None:
@@ -146,9 +146,9 @@ def keep_device(connection: sa.Connection, owner: int, name: str) -> DeviceRow:
     """A device of this owner; an unregistered one is made now, so that its readings can be quarantined."""
     statement = dialect.insert(connection, devices).values(owner_id=owner, name=name)
     connection.execute(statement.on_conflict_do_nothing())
-    found = device(connection, owner, name)
-    assert found is not None
-    return found
+    row = device(connection, owner, name)
+    assert row is not None
+    return row
 
 
 def register(
@@ -224,12 +224,12 @@ def keep_machine(connection: sa.Connection, owner: int, name: str, kind: str, no
     """A machine of this owner, made now if there is none of that name; its kind is set if given."""
     values = {"owner_id": owner, "name": name, "kind": kind, "created_us": now_us}
     connection.execute(dialect.insert(connection, machines).values(values).on_conflict_do_nothing())
-    found = machine(connection, owner, name)
-    assert found is not None
-    if kind and kind != found.kind:
-        connection.execute(sa.update(machines).where(machines.c.id == found.id).values(kind=kind))
-        found = found._replace(kind=kind)
-    return found
+    row = machine(connection, owner, name)
+    assert row is not None
+    if kind and kind != row.kind:
+        connection.execute(sa.update(machines).where(machines.c.id == row.id).values(kind=kind))
+        row = row._replace(kind=kind)
+    return row
 
 
 def edit_machine(connection: sa.Connection, known: MachineRow, **changes: Any) -> MachineRow:
@@ -354,22 +354,24 @@ def assign(
     values = {"device_id": device_id, "housing_id": housing_id, "from_us": from_us, "until_us": until_us}
     connection.execute(sa.insert(assignments).values(values))
     ends = [until_us, *(old.until_us for old in ended)]
-    known = [end for end in ends if end is not None]
-    hours.touch_again(connection, device_id, from_us, max(known) if len(known) == len(ends) else None)
+    ends_given = [end for end in ends if end is not None]
+    hours.touch_again(
+        connection, device_id, from_us, max(ends_given) if len(ends_given) == len(ends) else None
+    )
 
 
 def met_on(
     seats: Sequence[Assignment], housing_id: int, from_us: int | None, until_us: int | None
 ) -> list[Assignment]:
     """Seats on a housing that a span overlaps, and those that continue them without a pause. Pure."""
-    found: list[Assignment] = []
+    seats_met: list[Assignment] = []
     reach = until_us
     for old in sorted(seats, key=lambda s: (s.from_us is not None, s.from_us or 0)):
-        goes_on = bool(found) and old.from_us is not None and old.from_us == reach
+        goes_on = bool(seats_met) and old.from_us is not None and old.from_us == reach
         if old.housing_id == housing_id and (_meet(old, from_us, until_us) or goes_on):
-            found.append(old)
+            seats_met.append(old)
             reach = old.until_us
-    return found
+    return seats_met
 
 
 def _meet(old: Assignment, from_us: int | None, until_us: int | None) -> bool:
@@ -380,11 +382,11 @@ def _meet(old: Assignment, from_us: int | None, until_us: int | None) -> bool:
 
 def _cut_off(connection: sa.Connection, old: Assignment, from_us: int | None) -> None:
     """Of an older assignment to the same housing only the part before the span stays."""
-    here = assignments.c.id == old.id
+    condition = assignments.c.id == old.id
     if from_us is not None and (old.from_us is None or old.from_us < from_us):
-        connection.execute(sa.update(assignments).where(here).values(until_us=from_us))
+        connection.execute(sa.update(assignments).where(condition).values(until_us=from_us))
     else:
-        connection.execute(sa.delete(assignments).where(here))
+        connection.execute(sa.delete(assignments).where(condition))
 
 
 def _cut(connection: sa.Connection, old: Assignment, from_us: int | None, until_us: int | None) -> None:
@@ -399,8 +401,8 @@ def _cut(connection: sa.Connection, old: Assignment, from_us: int | None, until_
     # One that is cut whole stays as an empty span: the summaries of its housing still have to change.
     nothing: tuple[int | None, int | None] = (old.from_us or 0, old.from_us or 0)
     kept, *further = left or [nothing]
-    here = sa.update(assignments).where(assignments.c.id == old.id)
-    connection.execute(here.values(from_us=kept[0], until_us=kept[1]))
+    statement = sa.update(assignments).where(assignments.c.id == old.id)
+    connection.execute(statement.values(from_us=kept[0], until_us=kept[1]))
     for start_us, end_us in further:
         values = {"device_id": old.device_id, "housing_id": old.housing_id}
         connection.execute(sa.insert(assignments).values(from_us=start_us, until_us=end_us, **values))

@@ -136,16 +136,16 @@ def reports_of(
     if said is None or not (said.boots or said.events):
         return []
     every = chain(((BOOT, entry) for entry in said.boots), ((EVENT, entry) for entry in said.events))
-    found = [
+    reports = [
         _report(stream_id, kind, entry, now_us, before=before, resent=resent)
         for kind, entry in islice(every, MOST_AT_ONCE)
     ]
-    left = len(said.boots) + len(said.events) - len(found)
+    left = len(said.boots) + len(said.events) - len(reports)
     if left:
-        more = {"event": OTHERS, "count": left, "at_seq": found[-1].at_seq, "after": found[-1].digest}
+        more = {"event": OTHERS, "count": left, "at_seq": reports[-1].at_seq, "after": reports[-1].digest}
         last = _report(stream_id, EVENT, more, now_us, before=before, resent=resent)
-        found.append(last._replace(times=left))
-    return found
+        reports.append(last._replace(times=left))
+    return reports
 
 
 def _report(
@@ -174,9 +174,9 @@ def shortened(entry: Mapping[str, Any]) -> dict[str, Any]:
 
     What was cut ends in "…"; members left out are counted in "members_left_out".
     """
-    kept = {_cut(key): _shortened(value) for key, value in islice(entry.items(), MOST_MEMBERS)}
+    members = {_cut(key): _shortened(value) for key, value in islice(entry.items(), MOST_MEMBERS)}
     left = len(entry) - MOST_MEMBERS
-    return kept | ({"members_left_out": left} if left > 0 else {})
+    return members | ({"members_left_out": left} if left > 0 else {})
 
 
 def _shortened(value: Any) -> Any:
@@ -277,12 +277,12 @@ def _plan_place(
 
 def days_of(place: Place, reports: Iterable[GatewayEntry]) -> list[Days]:
     """Reports as counts by day."""
-    found = []
+    days = []
     in_order = sorted(reports, key=lambda r: r.received_us)
     for day, group in groupby(in_order, key=lambda r: r.received_us // DAY_US):
         of_day = list(group)
         numbers = [r.at_seq for r in of_day if r.at_seq is not None]
         times = sum(r.times for r in of_day), of_day[0].received_us, of_day[-1].received_us
         span = min(numbers, default=None), max(numbers, default=None)
-        found.append(Days(place, day, *times, *span, sum(r.lost for r in of_day)))
-    return found
+        days.append(Days(place, day, *times, *span, sum(r.lost for r in of_day)))
+    return days

@@ -57,20 +57,20 @@ def seated_on(connection: sa.Connection, machine_id: int) -> list[DeviceOnHousin
     own = [h.id for h in fleet.housings_of(connection, machine_id)]
     query = sa.select(assignments.c.device_id).where(assignments.c.housing_id.in_(own)).distinct()
     query = sa.select(*(devices.c[f] for f in DeviceRow._fields)).where(devices.c.id.in_(query))
-    found = []
+    devices_seated = []
     for device in [DeviceRow(*row) for row in connection.execute(query.order_by(devices.c.name))]:
         seats = fleet.assignments_of_device(connection, device.id)
         real = [seat for seat in seats if seat.from_us is None or seat.from_us != seat.until_us]
-        here: list[NumberSpan] = [(seat.from_us, seat.until_us) for seat in real if seat.housing_id in own]
-        if here:
-            found.append(DeviceOnHousing(device, here, len(here) < len(real), own))
-    return found
+        spans: list[NumberSpan] = [(seat.from_us, seat.until_us) for seat in real if seat.housing_id in own]
+        if spans:
+            devices_seated.append(DeviceOnHousing(device, spans, len(spans) < len(real), own))
+    return devices_seated
 
 
 def give_machine(connection: sa.Connection, machine_id: int, owner_id: int, name: str) -> None:
     """Move the machine with its housings, limits, changes, summaries and papers; site, crew, plan stay."""
-    here = sa.update(machines).where(machines.c.id == machine_id)
-    connection.execute(here.values(owner_id=owner_id, name=name))
+    statement = sa.update(machines).where(machines.c.id == machine_id)
+    connection.execute(statement.values(owner_id=owner_id, name=name))
     papers.forget_owner_of(connection, machine_id)
     of_machine = housings.c.machine_id == machine_id
     connection.execute(sa.update(housings).where(of_machine).values(revision=housings.c.revision + 1))
@@ -81,10 +81,10 @@ def give_device(connection: sa.Connection, device: DeviceRow, owner_id: int, nam
     connection.execute(
         sa.update(devices).where(devices.c.id == device.id).values(owner_id=owner_id, name=name)
     )
-    here = sa.update(streams).where(streams.c.device_id == device.id)
-    connection.execute(here.values(owner_id=owner_id))
+    statement = sa.update(streams).where(streams.c.device_id == device.id)
+    connection.execute(statement.values(owner_id=owner_id))
     unnumbered = streams.c.stream == UNNUMBERED + device.name
-    connection.execute(here.where(unnumbered).values(stream=UNNUMBERED + name))
+    connection.execute(statement.where(unnumbered).values(stream=UNNUMBERED + name))
 
 
 def reseat(connection: sa.Connection, seat: DeviceOnHousing, device_id: int, *, overrule: bool) -> None:
@@ -94,12 +94,12 @@ def reseat(connection: sa.Connection, seat: DeviceOnHousing, device_id: int, *, 
     overrule : that device may have seats already, which are cut, because a device sits on one machine at a
     time.
     """
-    here = assignments.c.device_id == seat.device.id, assignments.c.housing_id.in_(seat.housing_ids)
+    conditions = assignments.c.device_id == seat.device.id, assignments.c.housing_id.in_(seat.housing_ids)
     if not overrule:
-        connection.execute(sa.update(assignments).where(*here).values(device_id=device_id))
+        connection.execute(sa.update(assignments).where(*conditions).values(device_id=device_id))
         return
     seats = fleet.assignments_of_device(connection, seat.device.id)
-    connection.execute(sa.delete(assignments).where(*here))
+    connection.execute(sa.delete(assignments).where(*conditions))
     for old in seats:
         if old.housing_id in seat.housing_ids:
             fleet.assign(connection, device_id, old.housing_id, old.from_us, old.until_us)
@@ -107,15 +107,15 @@ def reseat(connection: sa.Connection, seat: DeviceOnHousing, device_id: int, *, 
 
 def numbers_in(connection: sa.Connection, stream_id: int, spans: Sequence[NumberSpan]) -> Ranges:
     """A superset of the numbers measured in these spans: all numbers of the same hours."""
-    found = []
+    ranges = []
     for from_us, until_us in spans:
         query = sa.select(hours.c.first_seq, hours.c.last_seq).where(hours.c.stream_id == stream_id)
         if from_us is not None:
             query = query.where(hours.c.hour >= from_us // hour_store.HOUR_US)
         if until_us is not None:
             query = query.where(hours.c.hour <= until_us // hour_store.HOUR_US)
-        found += [(first, last) for first, last in connection.execute(query)]
-    return union(found)
+        ranges += [(first, last) for first, last in connection.execute(query)]
+    return union(ranges)
 
 
 def is_archived(connection: sa.Connection, stream_id: int, numbers: Ranges) -> bool:
@@ -126,11 +126,11 @@ def is_archived(connection: sa.Connection, stream_id: int, numbers: Ranges) -> b
 def times_of(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[tuple[int, int]]:
     """(number, instant [us]) of the readings in the tables among these numbers, in order of number."""
     query = sa.select(readings.c.seq, readings.c.at_us).where(readings.c.stream_id == stream_id)
-    found: list[tuple[int, int]] = []
+    times: list[tuple[int, int]] = []
     for first, last in numbers:
         rows = connection.execute(query.where(readings.c.seq.between(first, last)).order_by(readings.c.seq))
-        found += [(seq, at_us) for seq, at_us in rows]
-    return found
+        times += [(seq, at_us) for seq, at_us in rows]
+    return times
 
 
 def move_rows(connection: sa.Connection, old_id: int, new_id: int, times: Sequence[tuple[int, int]]) -> None:
@@ -139,8 +139,8 @@ def move_rows(connection: sa.Connection, old_id: int, new_id: int, times: Sequen
         return
     for first, last in ranges_of([seq for seq, _ in times]):
         for table in (readings, exact_times):
-            here = table.c.stream_id == old_id, table.c.seq.between(first, last)
-            connection.execute(sa.update(table).where(*here).values(stream_id=new_id))
+            conditions = table.c.stream_id == old_id, table.c.seq.between(first, last)
+            connection.execute(sa.update(table).where(*conditions).values(stream_id=new_id))
     hour_store.count_down(connection, old_id, [at_us for _, at_us in times])
     seq, at_us = np.array(times, dtype=np.int64).T
     hour_store.touch(connection, [(new_id, span) for span in hour_store.hour_spans(seq, at_us)])
@@ -175,13 +175,13 @@ def entries_of(connection: sa.Connection, stream_id: int) -> list[QuarantineRow]
 
 def give_entries(connection: sa.Connection, entries: Sequence[QuarantineRow], stream_id: int) -> None:
     """Move quarantined readings to another stream, unless it has them: the same content is stored once."""
-    there = {(e.seq, e.content_hash) for e in entries_of(connection, stream_id)}
+    present = {(e.seq, e.content_hash) for e in entries_of(connection, stream_id)}
     for entry in entries:
-        here = quarantine.c.id == entry.id
-        if (entry.seq, entry.content_hash) in there:
-            connection.execute(sa.delete(quarantine).where(here))
+        condition = quarantine.c.id == entry.id
+        if (entry.seq, entry.content_hash) in present:
+            connection.execute(sa.delete(quarantine).where(condition))
         else:
-            connection.execute(sa.update(quarantine).where(here).values(stream_id=stream_id))
+            connection.execute(sa.update(quarantine).where(condition).values(stream_id=stream_id))
 
 
 def stand_beside(
@@ -190,8 +190,8 @@ def stand_beside(
     """Mark moved entries whose number has another reading at the new stream as second ones."""
     for entry in entries:
         if any(first <= entry.seq <= last for first, last in taken):
-            here = quarantine.c.id == entry.id, quarantine.c.stream_id == stream_id
-            connection.execute(sa.update(quarantine).where(*here).values(beside=True))
+            conditions = quarantine.c.id == entry.id, quarantine.c.stream_id == stream_id
+            connection.execute(sa.update(quarantine).where(*conditions).values(beside=True))
 
 
 def give_by_number(
@@ -204,9 +204,9 @@ def give_by_number(
     """
     for table in (instants, original_times):
         for first, last in carried:
-            here = table.c.stream_id == old_id, table.c.seq.between(first, last)
-            _copy(connection, table, new_id, *here)
-            connection.execute(sa.delete(table).where(*here))
+            conditions = table.c.stream_id == old_id, table.c.seq.between(first, last)
+            _copy(connection, table, new_id, *conditions)
+            connection.execute(sa.delete(table).where(*conditions))
     if not carried:
         return
     lowest, top = carried[0][0], carried[-1][1]
@@ -225,5 +225,5 @@ def _copy(connection: sa.Connection, table: sa.Table, new_id: int, *here: sa.Col
 
 def close(connection: sa.Connection, stream_id: int) -> None:
     """Expect no further number of a stream: its gateway continues at another owner."""
-    here = sa.update(streams).where(streams.c.id == stream_id)
-    connection.execute(here.values(appended_through=streams.c.highest))
+    statement = sa.update(streams).where(streams.c.id == stream_id)
+    connection.execute(statement.values(appended_through=streams.c.highest))

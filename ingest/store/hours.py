@@ -43,8 +43,8 @@ def touch(connection: sa.Connection, spans: Sequence[tuple[int, HourSpan]]) -> N
     """Count new readings of (stream, span) into their hours; each touched hour is due for analysis."""
     merged: dict[tuple[int, int], HourSpan] = {}
     for stream_id, span in spans:  # one statement must not change an hour twice
-        known = merged.get((stream_id, span.hour))
-        merged[stream_id, span.hour] = span if known is None else _joined(known, span)
+        earlier = merged.get((stream_id, span.hour))
+        merged[stream_id, span.hour] = span if earlier is None else _joined(earlier, span)
     rows = [(stream_id, *span) for (stream_id, _), span in merged.items()]
     for piece in dialect.chunks(rows, TOUCHED_AT_ONCE):
         sql = _TOUCH.format(", ".join([_TOUCH_ROW] * len(piece)))
@@ -62,21 +62,23 @@ def numbers_in(
     """Stream -> (lowest, highest) number in each of these hours, of every stream of these devices."""
     query = sa.select(hours.c.stream_id, hours.c.first_seq, hours.c.last_seq).join_from(hours, streams)
     query = query.where(streams.c.device_id.in_(list(device_ids)))
-    found: dict[int, list[tuple[int, int]]] = {}
+    ranges: dict[int, list[tuple[int, int]]] = {}
     for piece in dialect.chunks(sorted(wanted)):
         for stream_id, first, last in connection.execute(query.where(hours.c.hour.in_(piece))):
-            found.setdefault(stream_id, []).append((first, last))
-    return found
+            ranges.setdefault(stream_id, []).append((first, last))
+    return ranges
 
 
 def count_down(connection: sa.Connection, stream_id: int, at_us: Sequence[int]) -> None:
     """Subtract removed readings from their hours, which are due for analysis again."""
-    gone = Counter(us // HOUR_US for us in at_us)
-    here = sa.update(hours).where(hours.c.stream_id == stream_id, hours.c.hour == sa.bindparam("of_hour"))
+    removed = Counter(us // HOUR_US for us in at_us)
+    statement = sa.update(hours).where(
+        hours.c.stream_id == stream_id, hours.c.hour == sa.bindparam("of_hour")
+    )
     values = {"readings": hours.c.readings - sa.bindparam("gone"), "revision": hours.c.revision + 1}
-    if gone:
-        rows = [{"of_hour": hour, "gone": many} for hour, many in gone.items()]
-        connection.execute(here.values(values), rows)
+    if removed:
+        rows = [{"of_hour": hour, "gone": many} for hour, many in removed.items()]
+        connection.execute(statement.values(values), rows)
 
 
 def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list[HourSpan]:
@@ -302,9 +304,9 @@ def summaries_since(connection: sa.Connection, housing_id: int, revision: int) -
 
 
 def _kept(result: sa.CursorResult[Any]) -> list[Kept]:
-    found = [Kept(*row) for row in result.cursor.fetchall()]
+    rows = [Kept(*row) for row in result.cursor.fetchall()]
     result.close()
-    return found
+    return rows
 
 
 def hours_of_devices(

@@ -16,8 +16,8 @@ def keep(connection: sa.Connection) -> str:
     """The id of this database, made where there is none. All processes on one database get the same."""
     fresh = {"id": _ROW, "database": str(uuid.uuid4())}
     connection.execute(dialect.insert(connection, database_identity).values(fresh).on_conflict_do_nothing())
-    kept = sa.select(database_identity.c.database).where(database_identity.c.id == _ROW)
-    return str(connection.execute(kept).scalar_one())
+    query = sa.select(database_identity.c.database).where(database_identity.c.id == _ROW)
+    return str(connection.execute(query).scalar_one())
 
 
 def forget(connection: sa.Connection) -> None:

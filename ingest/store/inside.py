@@ -121,8 +121,8 @@ def plain_files(folder: Path) -> Iterator[str]:
 
 def _below(folder: Path, before: str) -> Iterator[str]:
     with os.scandir(folder) as entries:
-        found = sorted(entries, key=lambda entry: entry.name)
-    for entry in found:
+        by_name = sorted(entries, key=lambda entry: entry.name)
+    for entry in by_name:
         if entry.is_dir(follow_symlinks=False):
             yield from _below(folder / entry.name, f"{before}{entry.name}/")
         elif entry.is_file(follow_symlinks=False):

@@ -51,8 +51,8 @@ class KeyFile:
         if self.path is None:
             raise CannotOpen("webhook_key_unset", code="key_missing")
         try:
-            found = self.path.stat()
-            seen = (found.st_ino, found.st_mtime_ns, found.st_size)
+            state = self.path.stat()
+            seen = (state.st_ino, state.st_mtime_ns, state.st_size)
             if seen != self._seen:
                 self._keys, self._seen = parse(self.path.read_text("utf-8")), seen
         except FileNotFoundError:
@@ -83,7 +83,7 @@ class KeyFile:
 
 def parse(text: str) -> tuple[SealingKey, ...]:
     """The keys of a file. Raises ValueError without showing what it holds."""
-    found = []
+    parsed = []
     for number, line in enumerate(text.splitlines(), 1):
         if line.strip() and not line.startswith("#"):
             try:
@@ -92,10 +92,10 @@ def parse(text: str) -> tuple[SealingKey, ...]:
                 raise ValueError(f"line {number} is not base64") from None
             if len(secret) != KEY_BYTES:
                 raise ValueError(f"line {number} has {len(secret)} bytes, a key has {KEY_BYTES}")
-            found.append(SealingKey(secret))
-    if not found:
+            parsed.append(SealingKey(secret))
+    if not parsed:
         raise ValueError("it holds no key")
-    return tuple(found)
+    return tuple(parsed)
 
 
 def make(path: Path) -> None:
@@ -146,5 +146,5 @@ def _put(path: Path, keys: Sequence[SealingKey], *, over: bool) -> None:
 def _give_to_its_owner(aside: Path, path: Path) -> None:
     """A command run by root must not take the file from the server's user."""
     with contextlib.suppress(OSError):
-        found = path.stat()
-        os.chown(aside, found.st_uid, found.st_gid)
+        state = path.stat()
+        os.chown(aside, state.st_uid, state.st_gid)

@@ -147,8 +147,8 @@ def lasting_admins(connection: sa.Connection, owner_id: int) -> list[str]:
 
 def set_replaced(connection: sa.Connection, key_id: int, successor: str, ends_us: int) -> None:
     """Note the successor of a key, and when the key ends."""
-    here = sa.update(keys).where(keys.c.id == key_id)
-    connection.execute(here.values(replaced_by=successor, expires_us=ends_us))
+    statement = sa.update(keys).where(keys.c.id == key_id)
+    connection.execute(statement.values(replaced_by=successor, expires_us=ends_us))
 
 
 def issue_again(
@@ -168,10 +168,10 @@ def bind(connection: sa.Connection, key_id: int, devices: Sequence[str]) -> None
 
 def revoke(connection: sa.Connection, owner_id: int, handle: str, now_us: int) -> bool:
     """End a key for ever; False if this owner has none of that handle. A second time changes nothing."""
-    here = (keys.c.owner_id == owner_id) & (keys.c.handle == handle)
-    if connection.scalar(sa.select(keys.c.id).where(here)) is None:
+    condition = (keys.c.owner_id == owner_id) & (keys.c.handle == handle)
+    if connection.scalar(sa.select(keys.c.id).where(condition)) is None:
         return False
-    _end(connection, here, now_us)
+    _end(connection, condition, now_us)
     return True
 
 
@@ -185,8 +185,8 @@ def unbind(connection: sa.Connection, owner_id: int, devices: Sequence[str], now
     """Remove devices from all keys of an owner; a device key without any ends. Returns the ended handles."""
     touched = [k for k in list_of(connection, owner_id) if k.devices & set(devices)]
     for key in touched:
-        here = key_devices.c.key_id == key.id, key_devices.c.device.in_(devices)
-        connection.execute(sa.delete(key_devices).where(*here))
+        conditions = key_devices.c.key_id == key.id, key_devices.c.device.in_(devices)
+        connection.execute(sa.delete(key_devices).where(*conditions))
     ended = [k for k in touched if k.role == "device" and k.revoked_us is None and k.devices <= set(devices)]
     for key in ended:
         revoke_id(connection, key.id, now_us)
@@ -231,6 +231,6 @@ def was_used(connection: sa.Connection, key_id: int) -> bool:
 
 def used(connection: sa.Connection, last_used_us: dict[int, int]) -> None:
     """Record the last use: key id -> instant."""
-    here = sa.update(keys).where(keys.c.id == sa.bindparam("key_id"))
+    statement = sa.update(keys).where(keys.c.id == sa.bindparam("key_id"))
     rows = [{"key_id": key_id, "used_us": used_us} for key_id, used_us in sorted(last_used_us.items())]
-    connection.execute(here.values(last_used_us=sa.bindparam("used_us")), rows)
+    connection.execute(statement.values(last_used_us=sa.bindparam("used_us")), rows)

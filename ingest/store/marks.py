@@ -130,8 +130,8 @@ def split_seen(marks: Marks, numbers: Ranges) -> tuple[Ranges, Ranges]:
     A number that was declared shed and arrives after all is new: stored outranks shed.
     """
     shed = tuple((s.first, s.last) for s in marks.shed)
-    held = subtract(intersect(marks.covered, numbers), shed)
-    return held, subtract(numbers, held)
+    arrived = subtract(intersect(marks.covered, numbers), shed)
+    return arrived, subtract(numbers, arrived)
 
 
 def advance(marks: Marks, *, held: Ranges, shed: Iterable[Shed] = ()) -> Marks:
@@ -143,16 +143,16 @@ def advance(marks: Marks, *, held: Ranges, shed: Iterable[Shed] = ()) -> Marks:
     """
     known_shed = tuple((s.first, s.last) for s in marks.shed)
     held_before = subtract(marks.covered, known_shed)
-    taken = union(held_before, held)
+    arrived = union(held_before, held)
     left = [
         Shed(first, last, s.reason) for s in marks.shed for first, last in subtract([(s.first, s.last)], held)
     ]
     declared: list[Shed] = []
     for entry in shed:
-        fresh = subtract(subtract([(entry.first, entry.last)], taken), known_shed)
+        fresh = subtract(subtract([(entry.first, entry.last)], arrived), known_shed)
         declared += [Shed(first, last, entry.reason) for first, last in fresh]
     now_shed = _joined([*left, *declared])
-    covered = union(taken, known_shed, [(s.first, s.last) for s in declared])
+    covered = union(arrived, known_shed, [(s.first, s.last) for s in declared])
     leading = bool(covered) and covered[0][0] == 1
     highest = max(marks.highest, covered[-1][1]) if covered else marks.highest
     return Marks(

@@ -552,7 +552,7 @@ streams = sa.Table(
     _to("devices", "device_id"),
     #: the UUID, or "unnumbered" and the device for readings that came without numbers
     sa.Column("stream", sa.String(80), nullable=False),
-    #: every number 1..mark is held or declared shed
+    #: every number 1..mark is stored, quarantined or declared shed
     sa.Column("mark", sa.BigInteger, nullable=False, server_default="0"),
     sa.Column("highest", sa.BigInteger, nullable=False, server_default="0"),
     #: how many rows of `islands` and `shed_ranges` there are: where 0, no query is needed

@@ -111,17 +111,17 @@ def take_moved(
     """
     if _hours_in(connection, stream_id, span_us)[0] != state:
         return 0
-    here = (
+    conditions = (
         readings.c.stream_id == stream_id,
         readings.c.seq.between(*numbers),
         readings.c.at_us >= span_us[0],
         readings.c.at_us < span_us[1],
     )
-    gone = connection.execute(sa.delete(readings).where(*here)).rowcount
+    deleted = connection.execute(sa.delete(readings).where(*conditions)).rowcount
     table = exact_times
     for piece in dialect.chunks(exact):
         connection.execute(sa.delete(table).where(table.c.stream_id == stream_id, table.c.seq.in_(piece)))
-    return gone
+    return deleted
 
 
 def is_empty(connection: sa.Connection, span_us: tuple[int, int]) -> bool:

@@ -96,8 +96,10 @@ def others_open(connection: sa.Connection, owner_id: int, who: str, device: str,
 def pass_on(connection: sa.Connection, owner_id: int, who: str, to: str) -> None:
     """Pass the open codes of one key to another."""
     open_ = enrolments.c.used_us.is_(None), enrolments.c.cancelled_us.is_(None)
-    here = sa.update(enrolments).where(enrolments.c.owner_id == owner_id, enrolments.c.who == who, *open_)
-    connection.execute(here.values(who=to))
+    statement = sa.update(enrolments).where(
+        enrolments.c.owner_id == owner_id, enrolments.c.who == who, *open_
+    )
+    connection.execute(statement.values(who=to))
 
 
 def set_enrolment(connection: sa.Connection, enrolment_id: int, **values: Any) -> None:
@@ -109,8 +111,8 @@ def cancel_enrolments_on(connection: sa.Connection, machine_id: int, now_us: int
     """End open enrolments on a machine that changes owner: a code would give the old owner access."""
     on_machine = sa.select(housings.c.id).where(housings.c.machine_id == machine_id)
     open_ = enrolments.c.used_us.is_(None), enrolments.c.cancelled_us.is_(None)
-    here = sa.update(enrolments).where(enrolments.c.housing_id.in_(on_machine), *open_)
-    connection.execute(here.values(cancelled_us=now_us))
+    statement = sa.update(enrolments).where(enrolments.c.housing_id.in_(on_machine), *open_)
+    connection.execute(statement.values(cancelled_us=now_us))
 
 
 def end_all_open(connection: sa.Connection, now_us: int) -> dict[int, int]:
@@ -195,5 +197,5 @@ def set_transfer(connection: sa.Connection, transfer_id: int, **values: Any) -> 
 def cancel_transfers_of(connection: sa.Connection, machine_id: int, now_us: int) -> None:
     """End every open offer of a machine, which has one at a time."""
     open_ = transfers.c.accepted_us.is_(None), transfers.c.cancelled_us.is_(None)
-    here = sa.update(transfers).where(transfers.c.machine_id == machine_id, *open_)
-    connection.execute(here.values(cancelled_us=now_us))
+    statement = sa.update(transfers).where(transfers.c.machine_id == machine_id, *open_)
+    connection.execute(statement.values(cancelled_us=now_us))

@@ -42,8 +42,8 @@ class Webhook:
     @property
     def wanted(self) -> list[str]:
         """The event types it wants."""
-        found: list[str] = json.loads(self.types)
-        return found
+        types: list[str] = json.loads(self.types)
+        return types
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,8 +136,8 @@ def end(connection: sa.Connection, webhook_id: int, now_us: int, *, origin: str)
 
     origin : scheme, host and port of its address; the rest of the address and the secret are deleted.
     """
-    gone = {"ended_us": now_us, "sealed_url": None, "sealed_secret": None, "secret": "", "url": origin}
-    connection.execute(sa.update(webhooks).where(webhooks.c.id == webhook_id).values(**gone))
+    ended = {"ended_us": now_us, "sealed_url": None, "sealed_secret": None, "secret": "", "url": origin}
+    connection.execute(sa.update(webhooks).where(webhooks.c.id == webhook_id).values(**ended))
     left = sa.update(deliveries).where(deliveries.c.webhook_id == webhook_id, deliveries.c.state == WAITING)
     connection.execute(left.values(state=DEAD, settled_us=now_us, reason="the webhook was ended"))
 
@@ -165,8 +165,8 @@ def next_due(connection: sa.Connection, webhook_id: int) -> Delivery | None:
 
 def settle(connection: sa.Connection, delivery: Delivery, values: Mapping[str, Any]) -> None:
     """Write the outcome of a try."""
-    here = (deliveries.c.webhook_id == delivery.webhook_id, deliveries.c.event_id == delivery.event_id)
-    connection.execute(sa.update(deliveries).where(*here).values(**values))
+    conditions = (deliveries.c.webhook_id == delivery.webhook_id, deliveries.c.event_id == delivery.event_id)
+    connection.execute(sa.update(deliveries).where(*conditions).values(**values))
 
 
 def deliveries_of(
@@ -197,22 +197,22 @@ def count_by_state(connection: sa.Connection, webhook_id: int | None = None) -> 
     query = sa.select(deliveries.c.state, sa.func.count()).group_by(deliveries.c.state)
     if webhook_id is not None:
         query = query.where(deliveries.c.webhook_id == webhook_id)
-    found = {row[0]: row[1] for row in connection.execute(query)}
-    return {state: found.get(state, 0) for state in STATES}
+    counts = {row[0]: row[1] for row in connection.execute(query)}
+    return {state: counts.get(state, 0) for state in STATES}
 
 
 def forget_delivered(connection: sa.Connection, before_us: int, *, limit: int = 1_000) -> int:
     """Delete events that were delivered everywhere before an instant. Returns how many."""
-    kept = sa.exists().where(
+    pending = sa.exists().where(
         deliveries.c.event_id == events.c.id,
         sa.or_(deliveries.c.state != DELIVERED, deliveries.c.settled_us >= before_us),
     )
-    query = sa.select(events.c.id).where(events.c.at_us < before_us, sa.not_(kept)).limit(limit)
-    gone = list(connection.scalars(query))
-    if gone:
-        connection.execute(sa.delete(deliveries).where(deliveries.c.event_id.in_(gone)))
-        connection.execute(sa.delete(events).where(events.c.id.in_(gone)))
-    return len(gone)
+    query = sa.select(events.c.id).where(events.c.at_us < before_us, sa.not_(pending)).limit(limit)
+    events_done = list(connection.scalars(query))
+    if events_done:
+        connection.execute(sa.delete(deliveries).where(deliveries.c.event_id.in_(events_done)))
+        connection.execute(sa.delete(events).where(events.c.id.in_(events_done)))
+    return len(events_done)
 
 
 # ---------------------------------------------------------------- one process at a time

@@ -105,12 +105,12 @@ def make_ahead(connection: sa.Connection, now_us: int) -> list[Month]:
 
 def _make(connection: sa.Connection, month: Month) -> None:
     """Make a table for a month; earlier rows of the month move in."""
-    here = f"at_us >= {month.from_us} AND at_us < {month.until_us}"
+    condition = f"at_us >= {month.from_us} AND at_us < {month.until_us}"
     for sql in (
         "LOCK TABLE readings_other IN ACCESS EXCLUSIVE MODE",
         f"CREATE TABLE {month.table} (LIKE readings INCLUDING DEFAULTS, "
         f"CONSTRAINT pk_{month.table} PRIMARY KEY (stream_id, seq))",
-        f"WITH moved AS (DELETE FROM readings_other WHERE {here} RETURNING *) "
+        f"WITH moved AS (DELETE FROM readings_other WHERE {condition} RETURNING *) "
         f"INSERT INTO {month.table} SELECT * FROM moved",
         f"ALTER TABLE readings ATTACH PARTITION {month.table} "
         f"FOR VALUES FROM ({month.from_us}) TO ({month.until_us})",

@@ -85,13 +85,13 @@ def put(connection: sa.Connection, stream_id: int, held: Sequence[NewQuarantineR
 
 def seen(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, list[Any]]:
     """Number -> entries (id, content_hash, state, code, reasons, beside) of `numbers`, in any state."""
-    found: dict[int, list[Any]] = {}
+    by_number: dict[int, list[Any]] = {}
     fields = ("id", "seq", "content_hash", "state", "code", "reasons", "beside")
     query = sa.select(*(quarantine.c[f] for f in fields)).where(quarantine.c.stream_id == stream_id)
     for among in dialect.among(quarantine.c.seq, numbers):
         for row in connection.execute(query.where(among)):
-            found.setdefault(row.seq, []).append(row)
-    return found
+            by_number.setdefault(row.seq, []).append(row)
+    return by_number
 
 
 def joined() -> sa.Select[Any]:
@@ -101,13 +101,13 @@ def joined() -> sa.Select[Any]:
 
 def by_ids(connection: sa.Connection, owner_id: int, entry_ids: Sequence[int]) -> list[QuarantineRow]:
     """Those of these entries that belong to this owner, in order of receipt."""
-    found: list[QuarantineRow] = []
+    rows: list[QuarantineRow] = []
     if not entry_ids:
-        return found
+        return rows
     query = _JOINED.where(streams.c.owner_id == owner_id).order_by(quarantine.c.id)
     for piece in dialect.chunks(sorted(set(entry_ids))):
-        found += [QuarantineRow(*row) for row in connection.execute(query.where(quarantine.c.id.in_(piece)))]
-    return found
+        rows += [QuarantineRow(*row) for row in connection.execute(query.where(quarantine.c.id.in_(piece)))]
+    return rows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -188,13 +188,13 @@ def due(connection: sa.Connection, now_us: int, *, limit: int = 1_000) -> list[Q
 
 def look_again(connection: sa.Connection, codes: Sequence[str], now_us: int) -> int:
     """Mark entries with one of these reasons for another check. Returns how many."""
-    here = sa.update(quarantine).where(
+    statement = sa.update(quarantine).where(
         quarantine.c.state == HELD,
         quarantine.c.code.in_(codes),
         quarantine.c.recheck_us.is_(None),
         sa.not_(quarantine.c.beside),
     )
-    return int(connection.execute(here.values(recheck_us=now_us)).rowcount)
+    return int(connection.execute(statement.values(recheck_us=now_us)).rowcount)
 
 
 def held_of_device(
@@ -217,8 +217,8 @@ def count_unregistered(connection: sa.Connection, owner_id: int) -> int:
 def set_states(connection: sa.Connection, entry_ids: Sequence[int], state: str) -> None:
     """Move many entries to another state at once; the server does not check them again by itself."""
     for piece in dialect.chunks(entry_ids):
-        here = sa.update(quarantine).where(quarantine.c.id.in_(piece))
-        connection.execute(here.values(state=state, recheck_us=None))
+        statement = sa.update(quarantine).where(quarantine.c.id.in_(piece))
+        connection.execute(statement.values(state=state, recheck_us=None))
 
 
 # Many rows by one prepared statement: building one for each row is what took the time (measured: 2/3 of it).
@@ -272,7 +272,7 @@ WHERE stream_id = ? AND seq = ? AND state = ? AND NOT beside
 
 def hold_again(connection: sa.Connection, stream_id: int, because: Mapping[int, Doubt]) -> set[int]:
     """Quarantine released entries again. because : number -> why. Returns the numbers that had an entry."""
-    found = {
+    entries = {
         seq
         for seq, rows in seen(connection, stream_id, ranges_of(sorted(because))).items()
         if any(row.state == RELEASED and not row.beside for row in rows)
@@ -280,11 +280,11 @@ def hold_again(connection: sa.Connection, stream_id: int, because: Mapping[int, 
     rows = [
         (HELD, why.code, reasons.kept([why]), stream_id, seq, RELEASED)
         for seq, why in because.items()
-        if seq in found
+        if seq in entries
     ]
     if rows:
         dialect.run(connection, _HOLD_AGAIN, rows)
-    return found
+    return entries
 
 
 def amended_of(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, str]:
@@ -297,10 +297,10 @@ def amended_of(connection: sa.Connection, stream_id: int, numbers: Ranges) -> di
         sa.not_(quarantine.c.beside),
         quarantine.c.amended.is_not(None),
     )
-    found: dict[int, str] = {}
+    by_number: dict[int, str] = {}
     for among in dialect.among(quarantine.c.seq, numbers):
-        found.update((seq, amended) for seq, amended in connection.execute(query.where(among)))
-    return found
+        by_number.update((seq, amended) for seq, amended in connection.execute(query.where(among)))
+    return by_number
 
 
 _NEAR = """
@@ -390,5 +390,5 @@ def amendments_of(
 
 def set_undone(connection: sa.Connection, amendment_id: int, now_us: int) -> None:
     """Note that an amendment is undone."""
-    here = sa.update(amendments).where(amendments.c.id == amendment_id)
-    connection.execute(here.values(undone_us=now_us))
+    statement = sa.update(amendments).where(amendments.c.id == amendment_id)
+    connection.execute(statement.values(undone_us=now_us))

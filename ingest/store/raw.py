@@ -90,8 +90,8 @@ class RawRows:
 
     def of_streams(self, streams: Collection[int]) -> RawRows:
         """The rows of these streams."""
-        known = np.isin(self.stream_id, np.array(sorted(streams), dtype=np.int64))
-        return self if known.all() else self.take(np.flatnonzero(known))
+        is_wanted = np.isin(self.stream_id, np.array(sorted(streams), dtype=np.int64))
+        return self if is_wanted.all() else self.take(np.flatnonzero(is_wanted))
 
 
 def joined(parts: Sequence[RawRows], columns: Sequence[str]) -> RawRows:
@@ -140,7 +140,7 @@ def index_of(
 
 def state_of(connection: sa.Connection, seats: Sequence[DeviceSeat]) -> list[tuple[int, ...]]:
     """A value that changes only with the readings in these spans, for entity tags; cheap."""
-    found: list[tuple[int, ...]] = []
+    states: list[tuple[int, ...]] = []
     for seat in seats:
         query = (
             sa.select(sa.func.count(), sa.func.coalesce(sa.func.sum(hours.c.revision), 0))
@@ -151,8 +151,8 @@ def state_of(connection: sa.Connection, seats: Sequence[DeviceSeat]) -> list[tup
             )
         )
         count, revisions = connection.execute(query).one()
-        found.append((*seat, int(count), int(revisions)))
-    return found
+        states.append((*seat, int(count), int(revisions)))
+    return states
 
 
 def stream_names(connection: sa.Connection, seats: Sequence[DeviceSeat]) -> dict[int, tuple[int, str]]:
@@ -348,11 +348,11 @@ def buckets(
         scanned += sum(count for hour, count in index if hour <= last_hour)
         many += len(parts[-1])
         from_us = end_us
-    found = time_steps.merged(parts, columns)
-    if len(found) > limit:
-        found = found.first(limit)
-        return Walked(found, (int(found.step[-1]) + 1) * resolution_us)
-    return Walked(found, from_us if from_us < until_us else None)
+    steps = time_steps.merged(parts, columns)
+    if len(steps) > limit:
+        steps = steps.first(limit)
+        return Walked(steps, (int(steps.step[-1]) + 1) * resolution_us)
+    return Walked(steps, from_us if from_us < until_us else None)
 
 
 def _block(

@@ -54,13 +54,13 @@ def put(connection: sa.Connection, given: Sequence[GatewayEntry]) -> None:
     _write(connection, made)
     # Those that were whole before, too: the boot that a correction speaks of may have come since. None
     # beyond the bound, because a correction leaves rows of its own.
-    kept = whole | {(r.stream_id, r.kind, r.digest) for rows in made.whole.values() for r in rows}
+    whole_now = whole | {(r.stream_id, r.kind, r.digest) for rows in made.whole.values() for r in rows}
     corrections.take_up(
         connection,
         [
             r._asdict()
             for r in given
-            if (r.stream_id, r.kind, r.digest) in kept and room.get((r.stream_id, r.kind), 0) > 0
+            if (r.stream_id, r.kind, r.digest) in whole_now and room.get((r.stream_id, r.kind), 0) > 0
         ],
     )
 
@@ -76,22 +76,22 @@ WHERE r.stream_id = wanted.stream_id AND r.kind = wanted.kind AND r.digest = wan
 def _whole_among(connection: sa.Connection, given: Sequence[GatewayEntry]) -> set[tuple[int, str, str]]:
     """(stream, kind, digest) of whole rows."""
     wanted = sorted({(r.stream_id, r.kind, r.digest) for r in given})
-    found: set[tuple[int, str, str]] = set()
+    whole: set[tuple[int, str, str]] = set()
     for piece in dialect.chunks(wanted, LOOKUP):
         sql = _WHOLE_AMONG.format(", ".join(["(?, ?, ?)"] * len(piece)))
         values = tuple(value for row in piece for value in row)
-        found |= {(row[0], row[1], row[2]) for row in dialect.run(connection, sql, values)}
-    return found
+        whole |= {(row[0], row[1], row[2]) for row in dialect.run(connection, sql, values)}
+    return whole
 
 
 def tallies_of(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[Place, Tally]:
     """The tallies of every place of these streams."""
     columns = [report_tallies.c[f] for f in (*Place._fields, *Tally._fields)]
-    found: dict[Place, Tally] = {}
+    tallies_by_place: dict[Place, Tally] = {}
     for piece in dialect.chunks(stream_ids):
         rows = connection.execute(sa.select(*columns).where(report_tallies.c.stream_id.in_(piece)))
-        found |= {Place(*row[:3]): Tally(*row[3:]) for row in rows}
-    return found
+        tallies_by_place |= {Place(*row[:3]): Tally(*row[3:]) for row in rows}
+    return tallies_by_place
 
 
 def _room(connection: sa.Connection, given: Sequence[GatewayEntry]) -> dict[tuple[int, str], int]:
@@ -134,8 +134,12 @@ def _write(connection: sa.Connection, made: ReportPlan) -> None:
 
 
 def _rows_of(place: Place) -> list[sa.ColumnElement[bool]]:
-    here = [reports.c.stream_id == place.stream_id, reports.c.kind == place.kind]
-    return here if place.kind == BOOT else [*here, sa.func.coalesce(reports.c.name, "") == place.name]
+    conditions = [reports.c.stream_id == place.stream_id, reports.c.kind == place.kind]
+    return (
+        conditions
+        if place.kind == BOOT
+        else [*conditions, sa.func.coalesce(reports.c.name, "") == place.name]
+    )
 
 
 def _fold(connection: sa.Connection, place: Place, newest: int, many: int) -> list[Days]:
@@ -144,8 +148,8 @@ def _fold(connection: sa.Connection, place: Place, newest: int, many: int) -> li
     query = sa.select(*(reports.c[f] for f in _ROW)).where(*_rows_of(place)).order_by(*order)
     rows = connection.execute(query.offset(newest).limit(many)).all()
     for piece in dialect.chunks([row.digest for row in rows]):
-        gone = reports.c.stream_id == place.stream_id, reports.c.kind == place.kind
-        connection.execute(sa.delete(reports).where(*gone, reports.c.digest.in_(piece)))
+        conditions = reports.c.stream_id == place.stream_id, reports.c.kind == place.kind
+        connection.execute(sa.delete(reports).where(*conditions, reports.c.digest.in_(piece)))
     old = [GatewayEntry(**row._asdict(), was_held=True, lost=_lost(row.name, row.content)) for row in rows]
     return gateway_reports.days_of(place, old)
 
@@ -157,9 +161,9 @@ def _lost(name: str | None, content: str) -> int:
 
 def _add_days(connection: sa.Connection, counted: Sequence[Days]) -> None:
     for days in counted:
-        here = {**days.place._asdict(), "day": days.day}
+        key = {**days.place._asdict(), "day": days.day}
         new = dict(zip(Days._fields[2:], days[2:], strict=True))
-        statement = dialect.insert(connection, report_days).values(here | new)
+        statement = dialect.insert(connection, report_days).values(key | new)
         before = report_days.c
         changed = {
             "times": before.times + new["times"],
@@ -169,7 +173,7 @@ def _add_days(connection: sa.Connection, counted: Sequence[Days]) -> None:
             "last_seq": _higher(before.last_seq, new["last_seq"]),
             "lost": before.lost + new["lost"],
         }
-        connection.execute(statement.on_conflict_do_update(index_elements=list(here), set_=changed))
+        connection.execute(statement.on_conflict_do_update(index_elements=list(key), set_=changed))
 
 
 def _lower(column: sa.ColumnElement[Any], value: int | None) -> Any:
@@ -303,22 +307,26 @@ def give(
 def recount(connection: sa.Connection, stream_id: int) -> None:
     """Compute the tallies of a stream from its rows and days."""
     connection.execute(sa.delete(report_tallies).where(report_tallies.c.stream_id == stream_id))
-    found: dict[Place, Tally] = {}
+    tallies_by_place: dict[Place, Tally] = {}
     whole = sa.select(reports.c.kind, reports.c.name, sa.func.count()).where(reports.c.stream_id == stream_id)
     for kind, name, many in connection.execute(whole.group_by(reports.c.kind, reports.c.name)):
         place = Place(stream_id, kind, "" if kind == BOOT else name or "")
-        before = found.get(place, Tally(0, 0, 0))
-        found[place] = Tally(before.whole + many, before.times + many, 0, 0)
+        before = tallies_by_place.get(place, Tally(0, 0, 0))
+        tallies_by_place[place] = Tally(before.whole + many, before.times + many, 0, 0)
     losses = sa.select(reports.c.name, reports.c.content).where(
         reports.c.stream_id == stream_id, reports.c.kind == EVENT, reports.c.name.startswith("readings")
     )
     for row in connection.execute(losses):
         place = Place(stream_id, EVENT, row.name)
-        found[place] = found[place]._replace(lost=found[place].lost + _lost(row.name, row.content))
+        tallies_by_place[place] = tallies_by_place[place]._replace(
+            lost=tallies_by_place[place].lost + _lost(row.name, row.content)
+        )
     days = sa.select(report_days).where(report_days.c.stream_id == stream_id)
     for row in connection.execute(days):
         place = Place(stream_id, row.kind, row.name)
-        before = found.get(place, Tally(0, 0, 0))
+        before = tallies_by_place.get(place, Tally(0, 0, 0))
         through = max(before.folded_through, row.last_seq or 0)
-        found[place] = Tally(before.whole, before.times + row.times, through, before.lost + row.lost)
-    _add_tallies(connection, found)
+        tallies_by_place[place] = Tally(
+            before.whole, before.times + row.times, through, before.lost + row.lost
+        )
+    _add_tallies(connection, tallies_by_place)

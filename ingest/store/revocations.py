@@ -70,24 +70,26 @@ def read(path: Path) -> Revoked | None:
     # Text behind the last line end was cut short, and its transaction never committed.
     for number, line in enumerate(text.split("\n")[:-1], 1):
         try:
-            found = _line(line)
+            entry = _line(line)
         except ValueError:
             unreadable = unreadable or number
             continue
-        if isinstance(found, int):
-            since_us = max(since_us or found, found)
+        if isinstance(entry, int):
+            since_us = max(since_us or entry, entry)
         else:
-            handles.setdefault(*found)
+            handles.setdefault(*entry)
     return Revoked(handles=handles, complete_since_us=since_us, unreadable_line=unreadable)
 
 
 def _line(line: str) -> tuple[str, int] | int:
     """A handle and its instant, or the instant since which the file is complete. Raises ValueError."""
-    found = json.loads(line)
-    match found:
-        case {"handle": str(handle), "revoked_at": str(at)} if len(found) == 2 and _HANDLE.fullmatch(handle):
+    document = json.loads(line)
+    match document:
+        case {"handle": str(handle), "revoked_at": str(at)} if len(document) == 2 and _HANDLE.fullmatch(
+            handle
+        ):
             return handle, parse_instant(at).us
-        case {"complete_since": str(at)} if len(found) == 1:
+        case {"complete_since": str(at)} if len(document) == 1:
             return parse_instant(at).us
     raise ValueError("neither a handle with its instant nor the instant since which all are there")
 

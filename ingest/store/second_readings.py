@@ -55,11 +55,11 @@ def places_of(connection: sa.Connection, entry_ids: Sequence[int]) -> dict[int, 
     """Entry -> stream and number of its reading, for second readings."""
     query = sa.select(second_readings.c.entry_id, stream_rows.c.stream, second_readings.c.seq)
     query = query.join_from(second_readings, stream_rows)
-    found: dict[int, tuple[str, int]] = {}
+    places: dict[int, tuple[str, int]] = {}
     for piece in dialect.chunks(entry_ids):
         rows = connection.execute(query.where(second_readings.c.entry_id.in_(piece)))
-        found |= {row.entry_id: (row.stream, row.seq) for row in rows}
-    return found
+        places |= {row.entry_id: (row.stream, row.seq) for row in rows}
+    return places
 
 
 def with_content(
@@ -70,13 +70,13 @@ def with_content(
 
     wanted : hash -> when it was measured [us]. without : id of a stream to leave out.
     """
-    found: dict[int, tuple[int, int]] = {}
+    by_hash: dict[int, tuple[int, int]] = {}
     spans = hours.numbers_in(connection, device_ids, {at_us // hours.HOUR_US for at_us in wanted.values()})
     for stream_id, ranges in spans.items():
         if stream_id != without:
             stored = readings.hashes(connection, stream_id, union(ranges))
-            found |= {digest: (stream_id, seq) for seq, digest in stored.items() if digest in wanted}
-    return found
+            by_hash |= {digest: (stream_id, seq) for seq, digest in stored.items() if digest in wanted}
+    return by_hash
 
 
 def take_back(connection: sa.Connection, entry_ids: Sequence[int]) -> None:

@@ -97,9 +97,9 @@ def create(connection: sa.Connection, owner_id: int, device_id: int, stream: str
     heard = {"first_heard_us": now_us, "last_heard_us": now_us}
     statement = dialect.insert(connection, streams).values(values | heard).on_conflict_do_nothing()
     connection.execute(statement)
-    found = find(connection, owner_id, stream, lock=True)
-    assert found is not None
-    return found
+    stream_row = find(connection, owner_id, stream, lock=True)
+    assert stream_row is not None
+    return stream_row
 
 
 def all_of(connection: sa.Connection, owner_id: int | None) -> list[Stream]:
@@ -149,14 +149,14 @@ def marks_of(connection: sa.Connection, stream: Stream, near: Range | None = Non
 def _save_ranges(connection: sa.Connection, stream_id: int, before: Marks, after: Marks) -> None:
     """Write changed islands and shed ranges."""
     if before.islands != after.islands:
-        kept = set(before.islands) & set(after.islands)
-        gone = [first for first, last in before.islands if (first, last) not in kept]
-        come = [(first, last, None) for first, last in after.islands if (first, last) not in kept]
-        _replace(connection, islands, stream_id, gone, come)
+        unchanged = set(before.islands) & set(after.islands)
+        removed = [first for first, last in before.islands if (first, last) not in unchanged]
+        added = [(first, last, None) for first, last in after.islands if (first, last) not in unchanged]
+        _replace(connection, islands, stream_id, removed, added)
     if before.shed != after.shed:
-        gone = [s.first for s in before.shed if s not in after.shed]
+        removed = [s.first for s in before.shed if s not in after.shed]
         fresh = [(s.first, s.last, s.reason) for s in after.shed if s not in before.shed]
-        _replace(connection, shed_ranges, stream_id, gone, fresh)
+        _replace(connection, shed_ranges, stream_id, removed, fresh)
 
 
 def _replace(
@@ -167,10 +167,10 @@ def _replace(
     come: Sequence[tuple[int, int, str | None]],
 ) -> None:
     if gone:
-        here = sa.delete(table).where(
+        statement = sa.delete(table).where(
             table.c.stream_id == stream_id, table.c.first == sa.bindparam("gone_first")
         )
-        connection.execute(here, [{"gone_first": first} for first in gone])
+        connection.execute(statement, [{"gone_first": first} for first in gone])
     if come:
         fields = [column.name for column in table.columns]
         rows = [{"stream_id": stream_id, "first": a, "last": b, "reason": reason} for a, b, reason in come]
@@ -231,14 +231,14 @@ def save_all(connection: sa.Connection, changed: Sequence[Stream]) -> None:
 
 def with_report(stream: Stream, report: GatewayReport | None, now_us: int) -> Stream:
     """The stream with the time of receipt and its gateway's report; fields that it does not report stay."""
-    told = report or GatewayReport()
-    appended = [n for n in (told.appended_through, stream.appended_through) if n is not None]
+    fields = report or GatewayReport()
+    appended = [n for n in (fields.appended_through, stream.appended_through) if n is not None]
     return dataclasses.replace(
         stream,
         appended_through=max(appended, default=None),
-        installation=told.installation or stream.installation,
-        gateway_version=told.version or stream.gateway_version,
-        gateway_built=told.built or stream.gateway_built,
+        installation=fields.installation or stream.installation,
+        gateway_version=fields.version or stream.gateway_version,
+        gateway_built=fields.built or stream.gateway_built,
         last_heard_us=max(now_us, stream.last_heard_us),
     )
 
@@ -259,8 +259,8 @@ def forget_tails(connection: sa.Connection, stream_ids: Sequence[int]) -> None:
 
 def set_appended(connection: sa.Connection, stream_id: int, appended_through: int) -> None:
     """Set the reported number of the gateway, as a person decided; `save` only ever raises it."""
-    here = sa.update(streams).where(streams.c.id == stream_id)
-    connection.execute(here.values(appended_through=appended_through))
+    statement = sa.update(streams).where(streams.c.id == stream_id)
+    connection.execute(statement.values(appended_through=appended_through))
 
 
 def of_device(connection: sa.Connection, device_id: int) -> list[Stream]:

@@ -53,13 +53,13 @@ def of_housings(
 
     whole_owner : `wanted` are all housings of one owner; then one query finds all rows by owner.
     """
-    found = {housing.id: HousingSurroundings() for housing in wanted}
+    by_housing = {housing.id: HousingSurroundings() for housing in wanted}
     if whole_owner and wanted:
-        _fill(connection, found, now_us, "machines.owner_id = ?", (wanted[0].owner_id,))
-        return found
-    for piece in dialect.chunks(list(found)):
-        _fill(connection, found, now_us, f"housings.id IN ({dialect.marks(piece)})", tuple(piece))
-    return found
+        _fill(connection, by_housing, now_us, "machines.owner_id = ?", (wanted[0].owner_id,))
+        return by_housing
+    for piece in dialect.chunks(list(by_housing)):
+        _fill(connection, by_housing, now_us, f"housings.id IN ({dialect.marks(piece)})", tuple(piece))
+    return by_housing
 
 
 # Plain SQL, because pages are requested often and building these queries takes longer than running them.

@@ -39,8 +39,8 @@ class Values:
     def mean(self) -> FloatArray:
         """Mean of the readings that have the quantity, in SI, shape (n,); NaN where there is none."""
         absent = self.count == 0
-        found: FloatArray = np.where(absent, np.nan, self.total / np.where(absent, 1, self.count))
-        return found
+        means: FloatArray = np.where(absent, np.nan, self.total / np.where(absent, 1, self.count))
+        return means
 
 
 @dataclass(frozen=True, slots=True)

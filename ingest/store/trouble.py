@@ -36,9 +36,9 @@ def code_of(error: BaseException, folder: Path | None = None) -> str:
 
 def _of_file_system(folder: Path) -> str:
     with suppress(OSError):
-        found = os.statvfs(folder)
-        if found.f_flag & os.ST_RDONLY:
+        state = os.statvfs(folder)
+        if state.f_flag & os.ST_RDONLY:
             return STORE_READ_ONLY
-        if found.f_bavail * found.f_frsize < _LEAST_FREE_BYTES:
+        if state.f_bavail * state.f_frsize < _LEAST_FREE_BYTES:
             return STORE_FULL
     return STORE_UNAVAILABLE

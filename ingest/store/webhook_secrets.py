@@ -132,8 +132,8 @@ def _change(
 ) -> dict[str, Any] | None:
     """New columns of a webhook; None where they are as they should be, or cannot be."""
     if webhook.ended_us is not None:  # it gets no deliveries any more
-        gone = {"sealed_url": None, "sealed_secret": None, "secret": "", "url": origin_of(webhook.url)}
-        return gone if not clear and (webhook.secret or webhook.sealed_secret) else None
+        ended = {"sealed_url": None, "sealed_secret": None, "secret": "", "url": origin_of(webhook.url)}
+        return ended if not clear and (webhook.secret or webhook.sealed_secret) else None
     stays_clear = clear and bool(webhook.secret)
     under_first = bool(keys) and key_of(webhook.sealed_secret or "") == keys[0].id
     if not keys or (under_first and (stays_clear or not webhook.secret)):

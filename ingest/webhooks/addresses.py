@@ -54,7 +54,7 @@ _SPECIAL_4 = (
     "224.0.0.0/4",  # multicast, RFC 5771
     "240.0.0.0/4",  # reserved, RFC 1112; with 255.255.255.255, RFC 919
 )
-#: All that is given out as global unicast (RFC 4291 section 2.4 and IANA's registry): the rest needs no list.
+#: The block of global unicast (RFC 4291 section 2.4 and IANA's registry): the rest needs no list.
 _UNICAST_6 = ipaddress.IPv6Network("2000::/3")
 #: IANA IPv6 Special-Purpose Address Registry, the part within it.
 _SPECIAL_6 = (
@@ -176,12 +176,12 @@ def resolved(url: str, allowed: Iterable[Network], resolve: Resolve) -> Target:
     allowed = tuple(allowed)
     parts = check_url(url, allowed)
     host, port = parts.hostname or "", parts.port or (443 if parts.scheme == "https" else 80)
-    found = [ipaddress.ip_address(text.partition("%")[0]) for text in resolve(host, port)]
-    if not found:
+    addresses = [ipaddress.ip_address(text.partition("%")[0]) for text in resolve(host, port)]
+    if not addresses:
         raise OSError(f"{host} has no address")
-    for address in found:
+    for address in addresses:
         _require_allowed(address, parts.scheme, allowed)
-    shown = f"[{found[0]}]" if found[0].version == 6 else str(found[0])
+    shown = f"[{addresses[0]}]" if addresses[0].version == 6 else str(addresses[0])
     connect = parts._replace(netloc=f"{shown}:{port}").geturl()
     return Target(url=url, host=parts.netloc, port=port, connect_url=connect)
 

@@ -48,7 +48,7 @@ BALANCES_AGAIN = "cleanside.account.balances_again"
 #: event type -> its sentence
 TYPES: Mapping[str, str] = {
     STATE_CHANGED: "a housing went from one state to another",
-    SILENT: "nothing is heard of a housing any more, and why, as far as the data can tell",
+    SILENT: "a housing sends no data any more, and why, as far as is known",
     CHANGE_FOUND: "restriction fell as with a new element and no change is entered: enter it, or deny it",
     READINGS_HELD: "readings were put into quarantine since the last such event, by device and code",
     LOSS_DECLARED: "gateways declared losses or damage since the last such event, by device and event",
@@ -146,35 +146,35 @@ def of_housing(seen: View, said: ToldHousing | None, now_us: int) -> tuple[list[
 
     said : the last announced state; None: none yet, then the present state becomes it without an event.
     """
-    known = seen.assessment
-    newest_us = max((int(at_s * MICRO) for at_s in known.study.changes_found_s), default=0)
-    now_said = ToldHousing(seen.housing.id, known.state, newest_us, now_us)
+    assessment = seen.assessment
+    newest_us = max((int(at_s * MICRO) for at_s in assessment.study.changes_found_s), default=0)
+    now_said = ToldHousing(seen.housing.id, assessment.state, newest_us, now_us)
     if said is None:
         return [], now_said
-    now_said = ToldHousing(seen.housing.id, known.state, max(newest_us, said.change_us), now_us)
+    now_said = ToldHousing(seen.housing.id, assessment.state, max(newest_us, said.change_us), now_us)
     events: list[Event] = []
-    for at_s in sorted(known.study.changes_found_s):
+    for at_s in sorted(assessment.study.changes_found_s):
         if int(at_s * MICRO) > said.change_us:
             data = {"found_at": instant_text(int(at_s) * MICRO)}
             events.append(_event(CHANGE_FOUND, seen, data, now_us))
-    if known.state != said.state:
-        events.append(_event(STATE_CHANGED, seen, {"from": said.state, "to": known.state}, now_us))
-    if known.state != said.state and known.state == "silent":
-        quiet: dict[str, Any] = {"quiet_because": known.quiet_because, "quiet_s": known.quiet_s}
+    if assessment.state != said.state:
+        events.append(_event(STATE_CHANGED, seen, {"from": said.state, "to": assessment.state}, now_us))
+    if assessment.state != said.state and assessment.state == "silent":
+        quiet: dict[str, Any] = {"quiet_because": assessment.quiet_because, "quiet_s": assessment.quiet_s}
         events.append(_event(SILENT, seen, quiet, now_us))
     return events, now_said if events else None
 
 
 def _event(kind: str, seen: View, data: Mapping[str, Any], now_us: int) -> Event:
-    known, housing = seen.assessment, seen.housing
-    left = known.study.hours_left
+    assessment, housing = seen.assessment, seen.housing
+    left = assessment.study.hours_left
     common = {
         "machine": housing.machine,
         "housing": housing.name,
-        "state": known.state,
+        "state": assessment.state,
         "state_text": seen.state_text,
         "advice": seen.advice_text,
-        "share_used_percent": known.study.share_used_percent,
+        "share_used_percent": assessment.study.share_used_percent,
         "hours_left": None if left is None else {"p10": left.p10, "p50": left.p50, "p90": left.p90},
     }
     subject = f"machines/{housing.machine}/housings/{housing.name}"
@@ -240,8 +240,8 @@ def _account(
     """Events of the account, and its announced state; None: it was not checked."""
     if before is not None and now_us - before.account_at_us < ACCOUNT_EVERY_US:
         return [], None
-    found = account.accounts(connection, owner_id)
-    faults = [f"{a.device} stream {a.stream}: {fault}" for a in found for fault in a.faults]
+    balances_now = account.accounts(connection, owner_id)
+    faults = [f"{a.device} stream {a.stream}: {fault}" for a in balances_now for fault in a.faults]
     said = before.account_balances if before is not None else True
     return of_account(faults, said, now_us), (not faults, now_us)
 

@@ -84,13 +84,13 @@ class Lanes(Generic[J]):
             self._is_bulks_turn = bool(self._bulk)
             return [self._quick.popleft() for _ in range(min(len(self._quick), MAX_TOGETHER))]
         self._is_bulks_turn = False
-        taken: list[J] = []
+        jobs: list[J] = []
         readings = 0
-        while self._bulk and len(taken) < MAX_TOGETHER and readings < self._together:
-            taken.append(self._bulk.popleft())
-            readings += taken[-1].readings
+        while self._bulk and len(jobs) < MAX_TOGETHER and readings < self._together:
+            jobs.append(self._bulk.popleft())
+            readings += jobs[-1].readings
         self._bulk_readings -= readings
-        return taken
+        return jobs
 
     def served(self, readings: int, took_s: float) -> None:
         """Learn from a commit of bulk how many readings make one that is short enough."""

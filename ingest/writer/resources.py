@@ -93,10 +93,12 @@ class Resources:
 
     def keep_unit_set(self, units: str) -> int:
         """The id of a set of units, written durably if it is new. Waits for the disk."""
-        kept = self.writer.call(lambda connection: readings.keep_unit_set(connection, units))
+        number = self.writer.call(lambda connection: readings.keep_unit_set(connection, units))
         if len(self._unit_sets) < MAX_UNIT_SETS:
-            self._unit_sets[units] = kept  # only after the commit: a remembered id must never be rolled back
-        return kept
+            self._unit_sets[units] = (
+                number  # only after the commit: a remembered id must never be rolled back
+            )
+        return number
 
 
 @contextmanager

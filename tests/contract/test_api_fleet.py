@@ -8,7 +8,7 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.gateway.units import to_si
-from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.gateway.wire import BatchRefused, instant_text, load_json, parse_instant
 from cleanside.ingest.restriction import PackedHour, Summaries
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.restriction.verdict.statement import say
@@ -386,7 +386,14 @@ def test_of_a_key_that_stands_twice_none_is_guessed_to_be_meant(api: Api) -> Non
     path = "/v1/machines/grader-07/terminal-restriction"
     refused = api.request("POST", path, content=body, headers={"Content-Type": "application/json"})
     assert (refused.status_code, refused.json()["code"]) == (400, "body_not_json")
-    assert 'key "unit" stands twice' in refused.json()["detail"]
+    with pytest.raises(BatchRefused) as strict:
+        load_json(body)
+    [problem] = strict.value.problems
+    assert (problem.code, problem.values, problem.detail) == (
+        "key_twice",
+        {"key": "unit"},
+        refused.json()["detail"],
+    )
     limits = api.get("/v1/machines/grader-07").json()["housings"][0]["terminal_restrictions"]
     assert [limit["value"] for limit in limits] == [6.2]
 

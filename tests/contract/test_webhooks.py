@@ -448,7 +448,7 @@ def told(api: Api) -> Told:
     return watcher
 
 
-def test_a_change_of_state_is_told_once(told: Told) -> None:
+def test_a_change_of_state_is_announced_once(told: Told) -> None:
     told.api.send(loading(hours=80, last_kpa=5.0))
     assert told.types() == []  # hours that are not summarised yet: left for the next look
     told.api.analyse()
@@ -498,7 +498,7 @@ def loading(*, hours: int, last_kpa: float) -> dict[str, Any]:
     }
 
 
-def test_readings_held_are_told_as_one_sum_by_device_and_code(told: Told) -> None:
+def test_quarantined_readings_are_announced_as_one_sum_by_device_and_code(told: Told) -> None:
     told.api.send(batch(1, [900.0, 3.0, 900.0]))
     told.api.send(batch(4, [3.0]) | {"units": {"restriction": "IN WC"}})
     assert told.types() == [HELD]
@@ -512,7 +512,7 @@ def test_readings_held_are_told_as_one_sum_by_device_and_code(told: Told) -> Non
     assert told.types() == []
 
 
-def test_an_account_that_goes_out_of_balance_is_told_and_when_it_balances_again(told: Told) -> None:
+def test_an_account_out_of_balance_is_announced_and_again_when_it_balances(told: Told) -> None:
     told.api.send(batch(1, [3.0, 3.1, 3.2]))
     kept: list[dict[str, Any]] = []
 
@@ -576,7 +576,7 @@ def test_an_owner_whose_housings_cannot_be_looked_at_holds_up_nobody(api: Api, r
 # ---------------------------------------------------------------- declared losses
 
 
-def test_losses_that_a_gateway_declares_are_told_once(api: Api) -> None:
+def test_losses_that_a_gateway_declares_are_announced_once(api: Api) -> None:
     """Issue 15 point 4."""
 
     def declare(name: str) -> int:

@@ -110,31 +110,33 @@ def get_acceptance(
     with resources.reading() as connection:
         _require_own_seat(connection, key, machine, now_us)
         seat = find_housing(connection, key, machine, housing)
-        found = acceptance_sheet.report(connection, seat, since_us=since_us, now_us=now_us)
+        report = acceptance_sheet.report(connection, seat, since_us=since_us, now_us=now_us)
     if format_ == "text":
-        answer: Response = PlainTextResponse(acceptance_sheet.as_text(found))
+        answer: Response = PlainTextResponse(acceptance_sheet.as_text(report))
         return answer
-    return document_of(found)
+    return document_of(report)
 
 
 def _require_own_seat(connection: sa.Connection, key: Key, machine: str, now_us: int) -> None:
     """Raise NotFound for a device's key unless its device sits on the machine now."""
     if key.role != "device":
         return
-    found = find_machine(connection, key, machine)
+    machine_row = find_machine(connection, key, machine)
     seats = [
         seat
-        for housing in fleet.housings_of(connection, found.id)
+        for housing in fleet.housings_of(connection, machine_row.id)
         for seat in fleet.assignments_of_housing(connection, housing.id)
     ]
-    here = [s for s in seats if (s.from_us or 0) <= now_us and (s.until_us is None or s.until_us > now_us)]
-    if not any(seat.device in key.devices for seat in here):
+    seats_now = [
+        s for s in seats if (s.from_us or 0) <= now_us and (s.until_us is None or s.until_us > now_us)
+    ]
+    if not any(seat.device in key.devices for seat in seats_now):
         raise NotFound("machine", machine)
 
 
 @router.post(
     "/v1/machines/{machine}/acceptance/second-reading",
-    summary="Confirm the terminal restriction",
+    summary="Confirm the change limit",
     description=(
         "Read the limit a second time and send it in the unit of the gauge or manual. Where it differs from "
         "the one entered, nothing is kept and the answer says both."

@@ -225,14 +225,14 @@ def _device_for(connection: sa.Connection, key: Key, body: BothRightBody) -> Dev
         seats = fleet.assignments_of_housing(connection, housing.id)
         sitting = sorted({seat.device for seat in seats if seat.until_us is None})
         if len(sitting) != 1:
-            there = " and ".join(sitting) or "none"
-            about = {"machine": body.machine, "housing": body.housing, "there": there}
+            names = " and ".join(sitting) or "none"
+            about = {"machine": body.machine, "housing": body.housing, "there": names}
             raise NotValid(Complaint("#/machine", "not_one_device", **about))
         [name] = sitting
-    found = fleet.device(connection, key.owner_id, name)
-    if found is None or found.registered_us is None:
+    device = fleet.device(connection, key.owner_id, name)
+    if device is None or device.registered_us is None:
         raise NotFound("device", name)
-    return found
+    return device
 
 
 def _act(
@@ -257,11 +257,11 @@ def _selected(
 ) -> tuple[list[QuarantineRow], int, int | None]:
     """The entries meant, how many match in all, and the last of these entries where more follow."""
     if body.entries is not None:
-        found = quarantine.by_ids(connection, key.owner_id, body.entries)
-        held = [entry for entry in found if entry.state == quarantine.HELD]
-        if missing := sorted(set(body.entries) - {entry.id for entry in held}):
+        entries = quarantine.by_ids(connection, key.owner_id, body.entries)
+        quarantined = [entry for entry in entries if entry.state == quarantine.HELD]
+        if missing := sorted(set(body.entries) - {entry.id for entry in quarantined}):
             raise NotFound("entry", str(missing[0]))
-        return held, len(held), None
+        return quarantined, len(quarantined), None
     assert body.where is not None
     wanted = quarantine.WantedRows(
         code=body.where.code,
@@ -269,11 +269,11 @@ def _selected(
         received_us=(us(body.where.received_since), us(body.where.received_until)),
         after_id=body.where.after_entry,
     )
-    found = quarantine.list_of(connection, key.owner_id, wanted, limit=amend.MAX_AT_ONCE)
-    if len(found) < amend.MAX_AT_ONCE:
-        return found, len(found), None
+    entries = quarantine.list_of(connection, key.owner_id, wanted, limit=amend.MAX_AT_ONCE)
+    if len(entries) < amend.MAX_AT_ONCE:
+        return entries, len(entries), None
     matched = quarantine.count_of(connection, key.owner_id, wanted)
-    return found, matched, found[-1].id if matched > len(found) else None
+    return entries, matched, entries[-1].id if matched > len(entries) else None
 
 
 def _previewed(
@@ -337,8 +337,8 @@ def get_amendments(
     """Amendments, discards and ranges set aside, oldest first, with who and when."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = quarantine.amendments_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
-    shown, cursor = page.cut(found, lambda a: (a.id,))
+        rows = quarantine.amendments_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
+    shown, cursor = page.cut(rows, lambda a: (a.id,))
     return page_answer(request, "amendments", [_document(a) for a in shown], cursor)
 
 

@@ -41,7 +41,7 @@ def list_audit(
     """One page of the audit log, and the cursor of the next. who, what : None: any."""
     after = page.after(int)
     with resources.reading() as connection:
-        found = audit.entries_of(
+        rows = audit.entries_of(
             connection,
             key.owner_id,
             who=who,
@@ -49,7 +49,7 @@ def list_audit(
             before_id=None if after is None else after[0],
             limit=page.limit + 1,
         )
-    kept, cursor = page.cut(found, lambda e: (e.id,))
+    kept, cursor = page.cut(rows, lambda e: (e.id,))
     return [_document(entry) for entry in kept], cursor
 
 
@@ -75,8 +75,8 @@ def get_audit_refusals(
     """
     with resources.reading() as connection:
         after = page.after(int, str, str)
-        found = refusals.list_of(connection, key.owner_id, after=after, limit=page.limit + 1)
-    kept, cursor = page.cut(found, lambda r: (r.hour, r.reason, r.who))
+        rows = refusals.list_of(connection, key.owner_id, after=after, limit=page.limit + 1)
+    kept, cursor = page.cut(rows, lambda r: (r.hour, r.reason, r.who))
     return page_answer(request, "refusals", [refusal_document(r) for r in kept], cursor)
 
 

@@ -29,7 +29,7 @@ _AT = {
     "type": "string",
     "format": "date-time",
     "maxLength": wire.MAX_NAME_LENGTH,
-    "description": "when it was measured: RFC 3339 with an offset; anything else is quarantined",
+    "description": "when it was measured: RFC 3339 with an offset; with any other time it is quarantined",
 }
 _UNCERTAINTY = "how far the time may be off, either way [s]; left out: unknown; 0: exact"
 

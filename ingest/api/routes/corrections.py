@@ -31,13 +31,13 @@ def get_boot_corrections(
     """What gateways learned later of the time of a boot, newest first, and how many readings it moved."""
     after = page.after(int)
     with resources.reading() as connection:
-        found = corrections.list_of(
+        rows = corrections.list_of(
             connection,
             key.owner_id,
             before_id=None if after is None else after[0],
             limit=page.limit + 1,
         )
-        kept, cursor = page.cut(found, lambda c: (c.id,))
+        kept, cursor = page.cut(rows, lambda c: (c.id,))
         documents = [_document(connection, c) for c in kept]
     return page_answer(request, "corrections", documents, cursor)
 

@@ -57,7 +57,7 @@ class NewDevice(Strict):
 
     device: NewName = Field(examples=["grader-07-intake"])
     in_service_at: At | None = Field(
-        None, description="readings from before it are quarantined: time_before_service"
+        None, description="earlier readings are quarantined: time_before_service"
     )
     history_from: At | None = Field(
         None,

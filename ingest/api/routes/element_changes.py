@@ -258,14 +258,14 @@ def _the_one_meant(
     there: list[EnteredChange], changed_us: int, entry_id: str | None, where: str
 ) -> EnteredChange:
     """The entry to take back. Raises Refused: 404 if there is none, 422 if it could be several."""
-    found = [c for c in there if c.changed_us == changed_us and entry_id in (None, c.entry_id)]
-    if not found:
+    entries = [c for c in there if c.changed_us == changed_us and entry_id in (None, c.entry_id)]
+    if not entries:
         raise Refused("unknown_element_change", status=404, at=text(changed_us), housing=where)
-    if len(found) > 1:
-        every = " and ".join(f"{c.entry_id} ({c.what})" for c in found)
-        about = {"entries": counted(len(found), "entry", "entries"), "at": text(changed_us), "every": every}
+    if len(entries) > 1:
+        every = " and ".join(f"{c.entry_id} ({c.what})" for c in entries)
+        about = {"entries": counted(len(entries), "entry", "entries"), "at": text(changed_us), "every": every}
         raise NotValid(Complaint("query/entry_id", "several_entries_at", **about))
-    return found[0]
+    return entries[0]
 
 
 def _refuse_far_off(changed_us: int, now_us: int) -> None:

@@ -61,7 +61,7 @@ class NewEnrolment(Strict):
     assigned_from: At | None = Field(None, description=STARTS.replace("now", "when the code is used"))
     with_history: bool = Field(False, description=WITH_HISTORY)
     in_service_at: At | None = Field(
-        None, description="readings from before it are quarantined: time_before_service"
+        None, description="earlier readings are quarantined: time_before_service"
     )
     valid_hours: int = Field(VALID_HOURS, ge=1, le=MOST_VALID_HOURS)
     note: Words = Field("", max_length=200, examples=["for the technician at the gravel plateau"])
@@ -124,14 +124,14 @@ def get_enrolments(request: Request, resources: R, key: Enroller, page: P) -> Re
     """Codes that were made, newest first, without the codes; an integrator sees those it made."""
     after = page.after(int)
     with resources.reading() as connection:
-        found = one_time_codes.enrolments_of(
+        rows = one_time_codes.enrolments_of(
             connection,
             key.owner_id,
             who=key.handle if key.role in BOUND_ROLES else None,
             before_id=None if after is None else after[0],
             limit=page.limit + 1,
         )
-    kept, cursor = page.cut(found, lambda e: (e.id,))
+    kept, cursor = page.cut(rows, lambda e: (e.id,))
     now_us = resources.clock()
     return page_answer(request, "enrolments", [_document(e, now_us) for e in kept], cursor)
 

@@ -152,8 +152,8 @@ def list_keys(resources: Resources, key: Key, page: Page) -> tuple[list[dict[str
     """One page of keys, and the cursor of the next."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = keys.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
-    shown, cursor = page.cut(found, lambda k: (k.id,))
+        rows = keys.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
+    shown, cursor = page.cut(rows, lambda k: (k.id,))
     now_us = resources.clock()
     return [document_of(k, now_us) for k in shown], cursor
 

@@ -166,8 +166,8 @@ def get_machines(request: Request, resources: R, key: Reader, page: P) -> Respon
     """Machines that the key may see, by name."""
     (after,) = page.after(str) or (None,)
     with resources.reading() as connection:
-        found = fleet.machines_of(connection, key.owner_id, after=after)
-        seen = (machine for machine in found if sees_machine(connection, key, machine))
+        rows = fleet.machines_of(connection, key.owner_id, after=after)
+        seen = (machine for machine in rows if sees_machine(connection, key, machine))
         shown, cursor = page.cut(seen, lambda machine: (machine.name,))
         documents = [machine_document(connection, machine) for machine in shown]
     return page_answer(request, "machines", documents, cursor)
@@ -223,7 +223,7 @@ def patch_machine(
 
 @router.post(
     "/v1/machines/{machine}/terminal-restriction",
-    summary="Set the terminal restriction of a housing",
+    summary="Set the change limit of a housing: terminal restriction, from the engine maker's manual",
     description=CAUTION,
     response_model=TerminalAnswer,
     responses=problems(404),
@@ -284,11 +284,11 @@ def find_machine(connection: sa.Connection, key: Key, name: str) -> MachineRow:
 
 def find_housing(connection: sa.Connection, key: Key, machine: str, housing: str) -> HousingRow:
     """A housing by machine and name. Raises NotFound for the machine, Refused (404) for the housing."""
-    found = find_machine(connection, key, machine)
-    every = {candidate.name: candidate for candidate in fleet.housings_of(connection, found.id)}
+    machine_row = find_machine(connection, key, machine)
+    every = {candidate.name: candidate for candidate in fleet.housings_of(connection, machine_row.id)}
     if housing not in every:
-        there = " and ".join(every)
-        raise Refused("unknown_housing", status=404, machine=machine, housing=housing, there=there)
+        names = " and ".join(every)
+        raise Refused("unknown_housing", status=404, machine=machine, housing=housing, there=names)
     return every[housing]
 
 

@@ -78,14 +78,14 @@ def post_marks(
         for asked in body.streams
     }
     with resources.reading() as connection:
-        found = reported.found(connection, key.owner_id, body.device, list(reports))
-        lost = reported.lost_marks_of(connection, [stream.id for stream in found.values()])
+        streams_found = reported.found(connection, key.owner_id, body.device, list(reports))
+        lost = reported.lost_marks_of(connection, [stream.id for stream in streams_found.values()])
     more = [
         report
         for report in reports.values()
         if reported.says_more(
             report,
-            stream := found.get(report.stream),
+            stream := streams_found.get(report.stream),
             None if stream is None else lost.get(stream.id),
         )
     ]
@@ -98,8 +98,8 @@ def post_marks(
     return {
         "streams": [
             {"stream": s.stream, "acknowledged_through": s.mark, "highest": s.highest}
-            for s in sorted(found.values(), key=lambda entry: entry.stream)
+            for s in sorted(streams_found.values(), key=lambda entry: entry.stream)
         ],
-        "unknown": sorted(reports.keys() - found.keys()),
+        "unknown": sorted(reports.keys() - streams_found.keys()),
         "server_time": instant_text(resources.clock()),
     }

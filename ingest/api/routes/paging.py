@@ -74,10 +74,10 @@ class Page:
 
         found : at least one entry more than `limit` where there are more, in the order of `key`.
         """
-        kept = list(islice(found, self.limit + 1))
-        more = len(kept) > self.limit
-        kept = kept[: self.limit]
-        return kept, self.cursor(key(kept[-1])) if more else None
+        rows = list(islice(found, self.limit + 1))
+        more = len(rows) > self.limit
+        rows = rows[: self.limit]
+        return rows, self.cursor(key(rows[-1])) if more else None
 
     def cursor(self, position: CursorKey) -> str:
         """The text that leads back to a position of this list."""
@@ -98,12 +98,14 @@ def _question(request: Request) -> str:
 
 def _read(cursor: str, question: str) -> tuple[Any, ...]:
     try:
-        found = json.loads(base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True))
+        position = json.loads(
+            base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True)
+        )
     except (binascii.Error, ValueError, RecursionError):
         raise _no_cursor() from None
-    if not isinstance(found, list) or not found or found[0] != question:
+    if not isinstance(position, list) or not position or position[0] != question:
         raise _no_cursor()
-    return tuple(found[1:])
+    return tuple(position[1:])
 
 
 def _no_cursor() -> NotValid:
@@ -150,8 +152,8 @@ def not_modified(request: Request, tag: str) -> Response | None:
     asked = request.headers.get("if-none-match")
     if asked is None:
         return None
-    known = {entry.strip().removeprefix("W/") for entry in asked.split(",")}
-    return Response(status_code=304, headers={"ETag": tag}) if tag in known or "*" in known else None
+    tags = {entry.strip().removeprefix("W/") for entry in asked.split(",")}
+    return Response(status_code=304, headers={"ETag": tag}) if tag in tags or "*" in tags else None
 
 
 def answer(request: Request, document: Any) -> Response:

@@ -24,7 +24,7 @@ router = router_of("quarantine")
 
 @router.get(
     "/v1/quarantine",
-    summary="Readings that are held",
+    summary="Quarantined readings",
     responses=shown(EntriesAnswer, tagged=True),
     response_class=Response,
 )
@@ -53,10 +53,10 @@ def get_quarantine(
             received_us=(us(received_since), us(received_until)),
             after_id=after_id,
         )
-        found = quarantine.list_of(connection, key.owner_id, wanted, limit=page.limit + 1)
-        kept = second_readings.places_of(connection, [entry.id for entry in found])
-    shown, cursor = page.cut(found, lambda entry: (entry.id,))
-    documents = [document_of(entry, kept.get(entry.id)) for entry in shown]
+        entries = quarantine.list_of(connection, key.owner_id, wanted, limit=page.limit + 1)
+        places = second_readings.places_of(connection, [entry.id for entry in entries])
+    shown, cursor = page.cut(entries, lambda entry: (entry.id,))
+    documents = [document_of(entry, places.get(entry.id)) for entry in shown]
     return page_answer(request, "entries", documents, cursor)
 
 

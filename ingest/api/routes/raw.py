@@ -109,9 +109,9 @@ def wanted_of(
     if step_s is not None and step_s > MAX_RESOLUTION_S:
         about = {"resolution": resolution, "most_s": MAX_RESOLUTION_S}
         complaints.append(Complaint("query/resolution", "resolution_too_long", **about))
-    found = format or _accepted(request)
-    if found != "json" and request.query_params.keys() & {"limit", "cursor"}:
-        complaints.append(Complaint("query/limit", "export_has_no_pages", format=found))
+    format_wanted = format or _accepted(request)
+    if format_wanted != "json" and request.query_params.keys() & {"limit", "cursor"}:
+        complaints.append(Complaint("query/limit", "export_has_no_pages", format=format_wanted))
     if complaints:
         raise NotValid(*complaints)
     return WantedReadings(
@@ -119,7 +119,7 @@ def wanted_of(
         until_us=LAST_US if until is None else min(LAST_US, parse_instant(until).us),
         units=units,
         resolution_us=None if step_s is None else step_s * MICRO,
-        format=found,
+        format=format_wanted,
     )
 
 
@@ -135,14 +135,14 @@ def _quantities(asked: Sequence[str] | None, complaints: list[Complaint]) -> lis
 
 
 def _units(asked: Sequence[str] | None, names: list[str], complaints: list[Complaint]) -> dict[str, str]:
-    found: dict[str, str] = {}
+    units: dict[str, str] = {}
     for text in asked or ():
         name, _, unit = text.partition(":")
         if name not in names or not accepts(unit, name):
             complaints.append(_no_unit(name, unit, names))
             continue
-        found[name] = unit
-    return found
+        units[name] = unit
+    return units
 
 
 def _no_unit(quantity: str, unit: str, names: list[str]) -> Complaint:
@@ -192,12 +192,12 @@ def get_device_readings(
 ) -> Response:
     """Raw readings of a device, wherever it sat."""
     with resources.reading() as connection:
-        found = fleet.device(connection, key.owner_id, device)
-        if found is None or not sees_device(key, device):
+        row = fleet.device(connection, key.owner_id, device)
+        if row is None or not sees_device(key, device):
             raise NotFound("device", device)
-        seats = [DeviceSeat(found.id, wanted.since_us, wanted.until_us)]
+        seats = [DeviceSeat(row.id, wanted.since_us, wanted.until_us)]
         seats = [seat for seat in seats if seat.from_us < seat.until_us]
-        asked = _look(connection, {"device": device}, seats, {found.id: device})
+        asked = _look(connection, {"device": device}, seats, {row.id: device})
     return _answer(request, resources, asked, wanted, page)
 
 
@@ -220,8 +220,10 @@ def get_machine_readings(
 ) -> Response:
     """Raw readings of a housing, by the time they were taken. A bound key sees those of its devices."""
     with resources.reading() as connection:
-        found = find_housing(connection, key, machine, housing)
-        sat = [s for s in fleet.assignments_of_housing(connection, found.id) if sees_device(key, s.device)]
+        housing_row = find_housing(connection, key, machine, housing)
+        sat = [
+            s for s in fleet.assignments_of_housing(connection, housing_row.id) if sees_device(key, s.device)
+        ]
         seats = [
             DeviceSeat(
                 s.device_id,
@@ -344,11 +346,11 @@ class _Walk:
         """A page of steps of time."""
         (from_us,) = page.after(int) or (0,)
         walked, wanted = self._steps_from(from_us, page.limit), self._wanted
-        found = walked.buckets.values
+        values = walked.buckets.values
         return {
             **self._asked.subject,
             "resolution": f"{(wanted.resolution_us or 0) // MICRO}s",
-            "units": {n: u for n, u in wanted.units.items() if found[QUANTITIES[n].column].count.any()},
+            "units": {n: u for n, u in wanted.units.items() if values[QUANTITIES[n].column].count.any()},
             "buckets": _steps_shown(walked.buckets, wanted),
             "next": None if walked.next_us is None else page.cursor((walked.next_us,)),
         }
@@ -404,9 +406,9 @@ def _steps_shown(buckets: TimeSteps, wanted: WantedReadings) -> list[dict[str, A
         for step, many in zip(buckets.step.tolist(), buckets.readings.tolist(), strict=True)
     ]
     for name, unit in wanted.units.items():
-        found = buckets.values[QUANTITIES[name].column]
-        columns = [in_unit(v, unit, name).tolist() for v in (found.mean, found.lowest, found.highest)]
-        for entry, count, mean, low, high in zip(shown, found.count.tolist(), *columns, strict=True):
+        values = buckets.values[QUANTITIES[name].column]
+        columns = [in_unit(v, unit, name).tolist() for v in (values.mean, values.lowest, values.highest)]
+        for entry, count, mean, low, high in zip(shown, values.count.tolist(), *columns, strict=True):
             if count:
                 entry[name] = {"count": count, "mean": mean, "min": low, "max": high}
     return shown

@@ -87,11 +87,11 @@ def get_restriction(
 ) -> dict[str, Any]:
     """What is known of one housing now, with the series of restriction at the reference flow by hour."""
     with resources.reading() as connection:
-        found = find_housing(connection, key, machine, housing)
+        housing_row = find_housing(connection, key, machine, housing)
         judge = services_of(request).judge(connection, key.owner_id)
-        seen = judge.view(found)
+        seen = judge.view(housing_row)
         points = _points_of(judge.series(seen), us(since))
-        came = _coverage(connection, found, points) if with_coverage else None
+        came = _coverage(connection, housing_row, points) if with_coverage else None
     return document_of(seen) | {"series": points, "coverage": came}
 
 
@@ -132,8 +132,8 @@ def get_lives(
 ) -> dict[str, Any]:
     """Every element life of a housing, in time order: when, how it began and ended, levels and hours."""
     with resources.reading() as connection:
-        found = find_housing(connection, key, machine, housing)
-        seen = services_of(request).judge(connection, key.owner_id).view(found)
+        housing_row = find_housing(connection, key, machine, housing)
+        seen = services_of(request).judge(connection, key.owner_id).view(housing_row)
     return {
         "machine": machine,
         "housing": housing,
@@ -283,8 +283,8 @@ def _of_first_page(at_us: int, now_us: int) -> int:
 
 
 def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
-    found = fleet.machine(connection, key.owner_id, machine)
-    return found is not None and sees_machine(connection, key, found)
+    row = fleet.machine(connection, key.owner_id, machine)
+    return row is not None and sees_machine(connection, key, row)
 
 
 def asks_a_person(seen: View) -> bool:
@@ -308,48 +308,48 @@ def _is_below_clean(seen: View) -> bool:
 
 def document_of(seen: View) -> dict[str, Any]:
     """A housing's assessment for an answer. Restriction in Pa, hours are operating hours, times in UTC."""
-    found, unit = seen.assessment, gauge_unit(seen.terminal)
+    assessment, unit = seen.assessment, gauge_unit(seen.terminal)
     return {
         "machine": seen.housing.machine,
         "display_name": seen.housing.display_name,
         "housing": seen.housing.name,
         "kind": seen.housing.kind or None,
-        "now": text_s(found.now_s),
-        "state": found.state,
+        "now": text_s(assessment.now_s),
+        "state": assessment.state,
         "state_text": seen.state_text,
         "advice": seen.advice_text,
-        "advice_code": found.advice.code,
+        "advice_code": assessment.advice.code,
         "cautions": shown_cautions("below_clean") if _is_below_clean(seen) else [],
-        "suspicions": [_suspicion(suspicion, unit) for suspicion in found.study.suspicions],
-        "questions": [question_document(entry, unit) for entry in found.study.questions],
-        "restriction_pa": found.study.restriction_pa,
-        "restriction_at": text_s(found.study.restriction_s),
-        "hours_in_doubt": found.study.hours_in_doubt,
-        "clean_restriction_pa": found.study.clean_pa,
+        "suspicions": [_suspicion(suspicion, unit) for suspicion in assessment.study.suspicions],
+        "questions": [question_document(entry, unit) for entry in assessment.study.questions],
+        "restriction_pa": assessment.study.restriction_pa,
+        "restriction_at": text_s(assessment.study.restriction_s),
+        "hours_in_doubt": assessment.study.hours_in_doubt,
+        "clean_restriction_pa": assessment.study.clean_pa,
         "terminal_restriction": terminal_document(seen.terminal),
-        "share_used_percent": found.study.share_used_percent,
-        "life_hours": found.study.life_hours,
-        "cleanings": found.study.cleanings,
-        "hours_left": _points(found.study.hours_left),
-        "due_at": dates_of(found.due_s),
-        "duty_hours_per_day": found.study.duty.hours_per_day,
+        "share_used_percent": assessment.study.share_used_percent,
+        "life_hours": assessment.study.life_hours,
+        "cleanings": assessment.study.cleanings,
+        "hours_left": _points(assessment.study.hours_left),
+        "due_at": dates_of(assessment.due_s),
+        "duty_hours_per_day": assessment.study.duty.hours_per_day,
         "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
-        "quiet_s": found.quiet_s,
-        "quiet_because": found.quiet_because,
-        "may_have_worked_hours": found.may_have_worked_hours,
+        "quiet_s": assessment.quiet_s,
+        "quiet_because": assessment.quiet_because,
+        "may_have_worked_hours": assessment.may_have_worked_hours,
         "readings_waiting": seen.readings_waiting,
-        "evidence": [text_of(statement, unit) for statement in found.evidence],
-        "evidence_said": [said_document(statement) for statement in found.evidence],
-        "basis": found.study.reference.basis,
-        "flow_exponent": found.study.reference.exponent,
-        "lives_learned_from": found.study.lives_learned_from,
+        "evidence": [text_of(statement, unit) for statement in assessment.evidence],
+        "evidence_said": [said_document(statement) for statement in assessment.evidence],
+        "basis": assessment.study.reference.basis,
+        "flow_exponent": assessment.study.reference.exponent,
+        "lives_learned_from": assessment.study.lives_learned_from,
         "snapshot": seen.snapshot.number,
         "learned_at": text(seen.snapshot.learned_us),
         "learning_failed_at": text(seen.snapshot.failed_us),
         "hours_behind": seen.hours_behind,
         "analysed_through": text(seen.analysed_through_us),
-        "changes_found": [text_s(at_s) for at_s in found.study.changes_found_s],
+        "changes_found": [text_s(at_s) for at_s in assessment.study.changes_found_s],
         "site": seen.papers.machine.site,
         "crew": seen.papers.machine.crew,
         "primary_part": seen.papers.housing.primary_part,

@@ -9,11 +9,8 @@ from cleanside.ingest.api.routes.shared import text, us
 from cleanside.ingest.owners.seating import Seated, SeatOrder
 from cleanside.ingest.store.fleet import HousingRow
 
-STARTS = (
-    "from when the device sits there; left out: now; a device that never sat on a housing takes all "
-    "its readings along"
-)
-WITH_HISTORY = "true: readings taken before go along too, though the device sat elsewhere"
+STARTS = "from when the device sits there; left out: now; the first seat of a device covers all its readings"
+WITH_HISTORY = "true: earlier readings move too, though the device sat elsewhere"
 
 
 class SeatBody(Protocol):

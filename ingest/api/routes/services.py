@@ -81,8 +81,8 @@ class Services:
 
     def judge(self, connection: sa.Connection, owner_id: int, *, now_us: int | None = None) -> Judge:
         """Who looks at the housings of an owner. now_us : as of that instant; None: now."""
-        known = self.snapshots.of(connection, owner_id)
-        return Judge(connection, self.resources, self.memory, known, now_us=now_us)
+        snapshot = self.snapshots.of(connection, owner_id)
+        return Judge(connection, self.resources, self.memory, snapshot, now_us=now_us)
 
     def views(self, connection: sa.Connection, owner_id: int) -> list[View]:
         """The housings of an owner as seen now."""
@@ -118,8 +118,8 @@ def new_services(settings: Settings, clock: NowUs) -> Services:
 
 def services_in(app: Starlette) -> Services:
     """Those of an app."""
-    found: Services = app.state.services
-    return found
+    services: Services = app.state.services
+    return services
 
 
 def services_of(request: Request) -> Services:

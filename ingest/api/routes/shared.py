@@ -180,20 +180,20 @@ async def _shown_key(request: Request) -> Key:
 
 def _refuse_unknown_parameters(request: Request) -> None:
     """Raise Refused (422) for a parameter the route does not have: a misspelt filter must not be left out."""
-    known = _parameters_of(request.scope["route"])
-    strange = [name for name in dict(request.query_params) if name not in known]
-    if strange:
-        there = ", ".join(known) or "none"
+    parameters = _parameters_of(request.scope["route"])
+    unknown = [name for name in dict(request.query_params) if name not in parameters]
+    if unknown:
+        there = ", ".join(parameters) or "none"
         errors = [
-            Complaint(f"query/{name[:64]}", "no_such_parameter", there=there) for name in strange[:MAX_LISTED]
+            Complaint(f"query/{name[:64]}", "no_such_parameter", there=there) for name in unknown[:MAX_LISTED]
         ]
         raise Refused(
             "parameters_unknown",
             status=422,
             code="not_valid",
             errors=errors,
-            more_errors=len(strange) - len(errors),
-            parameters=counted(len(strange), "parameter"),
+            more_errors=len(unknown) - len(errors),
+            parameters=counted(len(unknown), "parameter"),
         )
 
 

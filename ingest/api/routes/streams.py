@@ -49,17 +49,17 @@ def get_streams(
     """Streams that the key may see, in the order they were opened."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = _seen(connection, key, after_id)
-        shown, cursor = page.cut(found, lambda stream: (stream.id,))
+        streams_seen = _seen(connection, key, after_id)
+        shown, cursor = page.cut(streams_seen, lambda stream: (stream.id,))
         lines = [_line(connection, stream, resources.clock()) for stream in shown]
     return page_answer(request, "streams", lines, cursor)
 
 
 def _seen(connection: sa.Connection, key: Key, after_id: int) -> Iterator[Stream]:
     """What a key sees of its owner's streams, read a piece at a time: a bound key may see few of many."""
-    while found := streams.list_of(connection, key.owner_id, after_id=after_id, limit=STREAMS_A_PIECE):
-        yield from (stream for stream in found if sees_device(key, stream.device))
-        after_id = found[-1].id
+    while piece := streams.list_of(connection, key.owner_id, after_id=after_id, limit=STREAMS_A_PIECE):
+        yield from (stream for stream in piece if sees_device(key, stream.device))
+        after_id = piece[-1].id
 
 
 def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, Any]:
@@ -92,13 +92,13 @@ def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, A
 def get_stream(stream: str, resources: R, key: Annotated[Key, Depends(needs("streams:read"))]) -> Response:
     """The state of a stream; 404 `unknown_stream` for one that is unknown or that the key may not see."""
     with resources.reading() as connection:
-        found = streams.find(connection, key.owner_id, _canonical(stream))
-        if found is None or not sees_device(key, found.device):
+        stream_row = streams.find(connection, key.owner_id, _canonical(stream))
+        if stream_row is None or not sees_device(key, stream_row.device):
             raise NotFound("stream", stream[:64])
-        marks = streams.marks_of(connection, found)
+        marks = streams.marks_of(connection, stream_row)
     state = wire.StreamAtServer(
-        stream=found.stream,
-        device=found.device,
+        stream=stream_row.stream,
+        device=stream_row.device,
         acknowledged_through=marks.mark,
         highest=marks.highest,
         gaps=marks.gaps,

@@ -132,13 +132,13 @@ def get_transfers(request: Request, resources: R, key: Admin, page: P) -> Respon
     """Offers that this owner made or accepted, newest first, without codes."""
     after = page.after(int)
     with resources.reading() as connection:
-        found = one_time_codes.transfers_of(
+        rows = one_time_codes.transfers_of(
             connection,
             key.owner_id,
             before_id=None if after is None else after[0],
             limit=page.limit + 1,
         )
-    kept, cursor = page.cut(found, lambda t: (t.id,))
+    kept, cursor = page.cut(rows, lambda t: (t.id,))
     now_us = resources.clock()
     documents = [_document(t, key.owner_id, now_us) for t in kept]
     return page_answer(request, "transfers", documents, cursor)
@@ -204,22 +204,22 @@ def _accept(resources: Resources, body: Acceptance, key: Key) -> Transfer:
 
 def accept(connection: sa.Connection, code_hash: str, key: Key, names: Names, now_us: int) -> Transfer:
     """Use an offer up. Raises Refused, before anything is written."""
-    found = one_time_codes.transfer_by_code(connection, code_hash)
-    if found is None or state_of(found, now_us) != "open":
+    offer = one_time_codes.transfer_by_code(connection, code_hash)
+    if offer is None or state_of(offer, now_us) != "open":
         raise Refused("transfer_code_not_valid", status=403, code="code_not_valid")
-    machine = fleet.machine_by_id(connection, found.machine_id)
-    if machine is None or machine.owner_id != found.owner_id:
+    machine = fleet.machine_by_id(connection, offer.machine_id)
+    if machine is None or machine.owner_id != offer.owner_id:
         raise Refused("transfer_code_not_valid", status=403, code="code_not_valid")
     moved = transfer.hand_over(connection, machine, key.owner_id, names, now_us)
     one_time_codes.set_transfer(
         connection,
-        found.id,
+        offer.id,
         accepted_us=now_us,
         to_owner_id=key.owner_id,
         accepted_who=key.handle,
         moved=json.dumps(asdict(moved)),
     )
-    _note_both(connection, found, machine.name, moved, key, now_us)
+    _note_both(connection, offer, machine.name, moved, key, now_us)
     after = one_time_codes.transfer_by_code(connection, code_hash)
     assert after is not None
     return after
@@ -246,9 +246,9 @@ def state_of(found: Transfer, now_us: int) -> str:
 
 
 def _reload(connection: sa.Connection, key: Key, transfer_id: int) -> Transfer:
-    found = one_time_codes.transfer(connection, key.owner_id, transfer_id)
-    assert found is not None
-    return found
+    offer = one_time_codes.transfer(connection, key.owner_id, transfer_id)
+    assert offer is not None
+    return offer
 
 
 def _document(found: Transfer, owner_id: int, now_us: int) -> dict[str, Any]:

@@ -118,8 +118,8 @@ def _refuse_unusual(body: NewPrices) -> None:
         fuel_price_per_l=body.fuel_price_per_l,
         element_price=body.element_price,
     )
-    if found := unusual_figures(prices):
-        errors = [Complaint(f"#/{name}", code, **values) for name, code, values in found]
+    if unusual := unusual_figures(prices):
+        errors = [Complaint(f"#/{name}", code, **values) for name, code, values in unusual]
         figures = "; ".join(map(str, errors))
         raise Refused("figures_unusual", status=422, code="not_valid", errors=errors, figures=figures)
 
@@ -141,17 +141,17 @@ def get_waiting(
 ) -> dict[str, Any]:
     """Extra fuel now and until terminal, and when changing costs least."""
     with resources.reading() as connection:
-        found = find_housing(connection, key, machine, housing)
+        housing_row = find_housing(connection, key, machine, housing)
         judge = services_of(request).judge(connection, key.owner_id)
-        seen = judge.view(found)
+        seen = judge.view(housing_row)
         series = judge.series(seen)
-        entered = store.prices_of(connection, found.id)
+        entered = store.prices_of(connection, housing_row.id)
     return document_of(seen, series, entered)
 
 
 def document_of(seen: View, series: HourlyRestriction, entered: HousingPrices | None) -> dict[str, Any]:
     """What waiting costs, for an answer. null: not known, or no prices entered."""
-    found = _cost(seen, series, _prices_of(entered))
+    cost = _cost(seen, series, _prices_of(entered))
     return {
         "machine": seen.housing.machine,
         "housing": seen.housing.name,
@@ -159,8 +159,8 @@ def document_of(seen: View, series: HourlyRestriction, entered: HousingPrices | 
         "state": seen.assessment.state,
         "state_text": seen.state_text,
         "prices": None if entered is None else _prices_document(entered),
-        "waiting": _waiting_document(seen, found) if isinstance(found, Waiting) else None,
-        "missing": _missing(found, entered),
+        "waiting": _waiting_document(seen, cost) if isinstance(cost, Waiting) else None,
+        "missing": _missing(cost, entered),
         "source": SOURCE,
         "note": NOTE,
     }
@@ -184,24 +184,28 @@ def _prices_of(entered: HousingPrices | None) -> Prices | None:
 
 def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiting | str:
     """What waiting costs; or, in a sentence, what is missing for saying so and what to do about it."""
-    known = seen.assessment
-    if known.state == "suspect":
+    assessment = seen.assessment
+    if assessment.state == "suspect":
         return "The figures contradict each other. Find the cause first: see the suspicions of this machine."
-    if known.study.terminal_pa is None:
+    if assessment.study.terminal_pa is None:
         return "No change limit is entered. Enter it from the engine maker's manual."
     first = (
-        int(np.searchsorted(series.hour_s, known.study.lives[-1].start_s))
-        if known.study.lives
+        int(np.searchsorted(series.hour_s, assessment.study.lives[-1].start_s))
+        if assessment.study.lives
         else len(series.hour_s)
     )
-    if known.study.clean_pa is None or known.study.hours_left is None or first == len(series.hour_s):
+    if (
+        assessment.study.clean_pa is None
+        or assessment.study.hours_left is None
+        or first == len(series.hour_s)
+    ):
         return "Too early to judge this element. Wait for its first operating hours."
-    left = known.study.hours_left
+    left = assessment.study.hours_left
     return cost_of_waiting(
         np.cumsum(operating_hours(series)[first:]),
         series.restriction_pa[first:],
-        clean_pa=known.study.clean_pa,
-        terminal_pa=known.study.terminal_pa,
+        clean_pa=assessment.study.clean_pa,
+        terminal_pa=assessment.study.terminal_pa,
         hours_left=np.array([left.p10, left.p50, left.p90]),
         prices=prices,
     )
@@ -236,10 +240,10 @@ def _dates(seen: View, span: CostRange | None) -> dict[str, str | None] | None:
     """Operating hours to dates as the due date is made of them, and never after its 50 % point."""
     if span is None:
         return None
-    known = seen.assessment
-    latest_s = known.due_s.p50 if known.due_s is not None else np.inf
+    assessment = seen.assessment
+    latest_s = assessment.due_s.p50 if assessment.due_s is not None else np.inf
     low_s, high_s = (
-        min(worked_off_s(h, known.study.duty, known.now_s), latest_s) for h in (span.low, span.high)
+        min(worked_off_s(h, assessment.study.duty, assessment.now_s), latest_s) for h in (span.low, span.high)
     )
     return {"low": _date(low_s), "high": _date(high_s)}
 

@@ -142,8 +142,8 @@ def get_webhooks(request: Request, resources: R, key: Admin, page: P) -> Respons
     """The webhooks of this owner, oldest first, with what is on its way to each."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = outbox.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
-        kept, cursor = page.cut(found, lambda webhook: (webhook.id,))
+        rows = outbox.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
+        kept, cursor = page.cut(rows, lambda webhook: (webhook.id,))
         documents = [_document(connection, webhook, resources.webhook_keys) for webhook in kept]
     return page_answer(request, "webhooks", documents, cursor)
 
@@ -181,9 +181,9 @@ def get_webhook_deliveries(
     """Deliveries in order of event, also those that were given up, with the reason."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = _find(connection, key, webhook, wanted=False)
+        webhook_row = _find(connection, key, webhook, wanted=False)
         listed = outbox.deliveries_of(
-            connection, found.id, state=state, after_id=after_id, limit=page.limit + 1
+            connection, webhook_row.id, state=state, after_id=after_id, limit=page.limit + 1
         )
     kept, cursor = page.cut(listed, lambda delivery: (delivery.event_id,))
     return page_answer(request, "deliveries", [_delivery(entry) for entry in kept], cursor)
@@ -210,10 +210,10 @@ def post_webhook_replay(webhook: WebhookId, body: NewReplay, resources: R, key: 
 
 
 def _find(connection: sa.Connection, key: Key, webhook_id: int, *, wanted: bool) -> Webhook:
-    found = outbox.find(connection, key.owner_id, webhook_id)
-    if found is None or (wanted and found.ended_us is not None):
+    webhook = outbox.find(connection, key.owner_id, webhook_id)
+    if webhook is None or (wanted and webhook.ended_us is not None):
         raise NotFound("webhook", str(webhook_id))
-    return found
+    return webhook
 
 
 def _document(connection: sa.Connection, webhook: Webhook, file: KeyFile) -> dict[str, Any]:

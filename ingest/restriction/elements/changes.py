@@ -89,15 +89,15 @@ def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: 
     wander = WANDER_TIMES * _wander(level)
     # The climbs and falls of lives of 90 hours look like wander too: with a flow proxy a deep fall is enough.
     least = max(LEAST_FALL, wander if by_work else min(wander, DEEP_FALL))
-    found: list[_Fall] = []
+    falls: list[_Fall] = []
 
     def since() -> int:
-        return found[-1].row if found else 0
+        return falls[-1].row if falls else 0
 
     def take(row: int, whole: bool) -> None:
         change = _judged(level, missing, row, since(), n, whole=whole) if by_work else None
         if change is None or not _came_back(level, missing, change):
-            found.append(_Fall(row, since(), whole))
+            falls.append(_Fall(row, since(), whole))
 
     runs = _runs((fall >= least) | (deep >= max(least, DEEP_FALL)))
     places = [_Place(_best_split(level, first, last), first, last, at_once=False) for first, last in runs]
@@ -105,7 +105,7 @@ def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: 
         steps = _abrupt_rows(level, max(least, ABRUPT_FALL))
         places += [_Place(row, row, row, at_once=True) for row in steps]
     for row, first, last, at_once in sorted(places):
-        apart = SOON_ROWS if at_once else APART_ROWS if found else 1
+        apart = SOON_ROWS if at_once else APART_ROWS if falls else 1
         if row - since() >= apart:
             after_rows = SHIFT_ROWS if at_once else AFTER_ROWS
             climbed = _climbed(level, missing, row, since(), after_rows, by_work=by_work)
@@ -118,14 +118,14 @@ def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: 
                 fell = whole or (bool(low) and _fell_since(level, row, since(), least))
             if fell:
                 take(row, whole)
-        again = _fall_again(level, following, found[-1].row, last) if found else None
+        again = _fall_again(level, following, falls[-1].row, last) if falls else None
         if again is not None:
             take(again, True)
-    ends = [*(fall.row for fall in found), n][1:]
+    ends = [*(fall.row for fall in falls), n][1:]
     return _labelled(
         [
             _judged(level, missing, f.row, f.since, end, whole=f.whole)
-            for f, end in zip(found, ends, strict=True)
+            for f, end in zip(falls, ends, strict=True)
         ]
     )
 

@@ -21,6 +21,7 @@ from cleanside.ingest.restriction.elements.changes import Change, part_of_the_wa
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import DAY_S, BoolArray, FloatArray, IntArray
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 #: what was done to the element; "nothing" denies a fall that was found
 WORK = ("new", "cleaned", "inspected", "safety_element", "nothing")
@@ -46,16 +47,16 @@ QUESTIONS = (DID_NOT_FALL, BEFORE_FIRST_READING)
 
 @dataclass(frozen=True, kw_only=True)
 class Entry:
-    """What a person entered. Instants in seconds since 1970-01-01 UTC. Raises ValueError: unknown `what`."""
+    """What a person entered. Instants in seconds since 1970-01-01 UTC. Raises WrongInput: unknown `what`."""
 
     at_s: float  # of the work
     what: str = "new"  # one of WORK
     confirmed: bool = False  # a person confirmed it, against the readings
-    name: str = ""  # the id that whoever entered it gave it
+    name: str = ""  # the id that the client of the entry made
 
     def __post_init__(self) -> None:
         if self.what not in WORK:
-            raise ValueError(f"what is {self.what!r}; give one of {', '.join(WORK)}")
+            raise WrongInput("work_unknown", what=self.what, known=", ".join(WORK))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -231,8 +232,8 @@ class _Around:
 
     def _clean_pa(self, split: int) -> float | None:
         """The clean level to expect, from the machine's earlier elements and its kind. [Pa]"""
-        found = [(c.row, c.after) for c in self._falls if c.likely == "change"]
-        earlier = [pa for row, pa in (*found, *self._looked_right) if row < split - SHIFT_ROWS]
+        changes = [(c.row, c.after) for c in self._falls if c.likely == "change"]
+        earlier = [pa for row, pa in (*changes, *self._looked_right) if row < split - SHIFT_ROWS]
         own = middle(np.array(earlier)) if earlier else None
         kind = self._expected.kind_clean_pa
         if own is None or kind is None:
@@ -246,5 +247,5 @@ class _Around:
         return self._expected.low_share * clean_pa
 
     def _nearest_fall_s(self, at_s: float) -> float | None:
-        found = [float(self._hour_s[self._place[change.row]]) for change in self._falls]
-        return min(found, key=lambda fall_s: abs(fall_s - at_s), default=None)
+        falls_s = [float(self._hour_s[self._place[change.row]]) for change in self._falls]
+        return min(falls_s, key=lambda fall_s: abs(fall_s - at_s), default=None)

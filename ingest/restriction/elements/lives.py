@@ -158,7 +158,7 @@ def find_edges(
         for w in entered
         if w.used_s is not None and w.begins_life
     ]
-    known = np.array([edge.row for edge in edges], dtype=np.int64)
+    edge_rows = np.array([edge.row for edge in edges], dtype=np.int64)
     place = np.flatnonzero(believed)
     level = series.restriction_pa[place]
     envelope = is_envelope(series)
@@ -166,7 +166,7 @@ def find_edges(
     own_pa: float | None = None  # clean level of the life that a fall would end
     for number, change in enumerate(changes):
         row = int(place[change.row])
-        if np.any(np.abs(known - row) <= ENTRY_NEAR_ROWS):
+        if np.any(np.abs(edge_rows - row) <= ENTRY_NEAR_ROWS):
             own_pa = change.after
             continue
         if envelope and not beyond_light_work(change, terminal_pa):

@@ -109,16 +109,16 @@ Baseline = Callable[
 
 def fit_baselines(lives: Sequence[Life]) -> dict[str, Baseline]:
     """Name to function; without a complete life, the baselines that learn are left out."""
-    found: dict[str, Baseline] = {
+    baselines: dict[str, Baseline] = {
         "straight line": lambda hours, share, _: straight_line(hours, share),
         "exponential fit": lambda hours, share, _: exponential_fit(hours, share),
     }
     complete = [life for life in lives if life.complete]
     if complete:
         mean_life, lookup = fit_mean_life(complete), fit_level_lookup(complete)
-        found["mean life minus age"] = lambda hours, _, group: mean_life.hours_left(hours, group)
-        found["level look-up"] = lookup.hours_left
-    return found
+        baselines["mean life minus age"] = lambda hours, _, group: mean_life.hours_left(hours, group)
+        baselines["level look-up"] = lookup.hours_left
+    return baselines
 
 
 def _running_line(hours: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -158,8 +158,8 @@ def _lookup_table(grid: FloatArray, life: Life, level: FloatArray) -> FloatArray
 
 def _mean_table(tables: Sequence[FloatArray]) -> FloatArray:
     stacked = np.stack(tables)
-    known = ~np.isnan(stacked)
-    count = known.sum(axis=0)
-    mean = np.where(known, stacked, 0.0).sum(axis=0) / np.maximum(count, 1)
+    present = ~np.isnan(stacked)
+    count = present.sum(axis=0)
+    mean = np.where(present, stacked, 0.0).sum(axis=0) / np.maximum(count, 1)
     index = np.arange(len(mean))
     return np.asarray(np.interp(index, index[count > 0], mean[count > 0]))

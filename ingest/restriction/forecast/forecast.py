@@ -179,13 +179,13 @@ class Forecaster:
         points = self.learned.points(paced, share, kind)[begin:] * pace
         strange = self.learned.strange(paced, kind)[begin:]
         trust = self.learned.trust(kind) * self.learned.tells(path.level[begin:])
-        known = _blended(points, alone, trust[:, None], typical_h)
+        of_kinds = _blended(points, alone, trust[:, None], typical_h)
         if np.all(strange < LEAST_STRANGE):
-            return known
+            return of_kinds
         wide = self.learned.lengths.of_no_kind(kind, machine)
         unlike = prior_hours_left(path, share, last, from_new=from_new, usual=wide)
-        either = _either(known, unlike, strange, typical_h)
-        return np.where(strange[:, None] < LEAST_STRANGE, known, either)
+        either = _either(of_kinds, unlike, strange, typical_h)
+        return np.where(strange[:, None] < LEAST_STRANGE, of_kinds, either)
 
     def strange(self, life: Life) -> float:
         """

@@ -225,10 +225,10 @@ class _Stack:
         y = (self.hours_left - left) / typical
         moments, targets = np.zeros((NODES, FEATURES, FEATURES)), np.zeros((NODES, FEATURES))
         for node, mine in self._nodes():
-            here = x[:, mine]
+            features = x[:, mine]
             for k, counts in ((node, self.counts[0]), (node + 1, self.counts[1])):
-                weighed = here * (weights[self.life[mine]] * counts[mine])
-                moments[k] += weighed @ here.T
+                weighed = features * (weights[self.life[mine]] * counts[mine])
+                moments[k] += weighed @ features.T
                 targets[k] += weighed @ y[mine]
         coefficients = _ridge(moments, targets, ridge)
         correction = np.empty(len(y))
@@ -251,12 +251,12 @@ class _Stack:
         lives = np.bincount(self.group, self.weights, minlength=len(self.typical))
         own: list[tuple[FloatArray, FloatArray]] = []
         for number, typical_h in enumerate(self.typical.values()):
-            known = mass[number] > 0.25 * mass[number].max()
-            at, of = self.grid[known], mass[number][known]
+            dense = mass[number] > 0.25 * mass[number].max()
+            at, of = self.grid[dense], mass[number][dense]
             own.append(
                 (
-                    np.interp(self.grid, at, left[number][known] / of) / typical_h,
-                    np.interp(self.grid, at, age[number][known] / of) / typical_h,
+                    np.interp(self.grid, at, left[number][dense] / of) / typical_h,
+                    np.interp(self.grid, at, age[number][dense] / of) / typical_h,
                 )
             )
         common = [

@@ -24,7 +24,7 @@ CURVATURES = np.array([0.2, 0.7, 1.3, 2.0, 2.7, 3.4, 4.2, 5.0, 6.0, 7.0])
 POWERS = np.array([1.4, 1.8, 2.2, 2.6, 3.1, 3.8])
 SHAPE_SPREAD = 0.35  # of ln(hours left): no life follows its curve exactly (chosen wide)
 SLOPE_SPREAD = 0.5  # of ln(slope): how far the slope may say which curve it is (chosen)
-LEVEL_ERROR = 0.02  # of the span from clean to terminal; below it a level cannot be told from noise
+LEVEL_ERROR = 0.02  # of the span from clean to terminal; a level below it may be noise
 CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is read
 USUAL_SPREAD = 0.5  # of ln(life): usual lives are 250 to 1 000 h (common practice)
 QUANTILES = (0.1, 0.5, 0.9)
@@ -183,8 +183,8 @@ def _grid_points(odds: FloatArray) -> FloatArray:
     """Hours left over hours seen at QUANTILES, shape (n, 3)."""
     total = np.cumsum(odds.sum(axis=1) + 1e-300, axis=1)
     total = total / total[:, -1:]
-    found = [np.interp(QUANTILES, row, GRID) for row in total]
-    return np.exp(np.array(found).reshape(-1, len(QUANTILES)))
+    points = [np.interp(QUANTILES, row, GRID) for row in total]
+    return np.exp(np.array(points).reshape(-1, len(QUANTILES)))
 
 
 def mixture_quantiles(

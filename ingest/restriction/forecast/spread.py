@@ -91,12 +91,12 @@ def left_out_lives(
     folds = min(FOLDS, len(cases))
     fold = np.empty(len(cases), dtype=np.int64)
     fold[order] = np.arange(len(cases)) % folds  # similar lives go into different folds
-    found: list[dict[int, LeftOut]] = [{} for _ in ridges]
+    left_out: list[dict[int, LeftOut]] = [{} for _ in ridges]
     for k in range(folds):
         kept = [teacher for i, teacher in enumerate(cases) if fold[i] != k]
-        for mine, model in zip(found, fit_paces([*kept, *rest], ridges), strict=True):
+        for mine, model in zip(left_out, fit_paces([*kept, *rest], ridges), strict=True):
             mine |= {i: _left_out(model, cases[i]) for i in np.flatnonzero(fold == k).tolist()}
-    return [[mine[i] for i in range(len(cases))] for mine in found]
+    return [[mine[i] for i in range(len(cases))] for mine in left_out]
 
 
 def mean_error(left_out: Sequence[LeftOut]) -> float:

@@ -57,13 +57,13 @@ def lessons(lives: Sequence[Life], left_h: Sequence[float]) -> list[Lessons]:
         plain += [_grouped(_complete_teacher(life, model), model, membership) for life in late]
         complete += late
     others = _censored_teachers(censored, plain)
-    found = [Lessons(plain, others, None)]
+    scales = [Lessons(plain, others, None)]
     if len(plain) >= LEAST_SCALE_LIVES:
         scale = _clean_scale(plain)
         again = [_on_scale(*pair, scale) for pair in zip(plain, complete, strict=True)]
         scaled = [_on_scale(mine, life, scale) for mine, (life, _) in zip(others, censored, strict=True)]
-        found.append(Lessons(again, scaled, scale))
-    return found
+        scales.append(Lessons(again, scaled, scale))
+    return scales
 
 
 def _on_scale(teacher: Teacher, life: Life, scale: CleanScale) -> Teacher:

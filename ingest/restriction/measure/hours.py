@@ -76,15 +76,15 @@ def _device_parts(readings: Readings, hours: Table) -> list[bytes] | None:
     devices = np.unique(readings.device)
     if len(devices) == 1:
         return [packed_devices([(int(devices[0]), PackedHour(b"", b""))])] * len(hours)
-    found: dict[int, list[tuple[int, PackedHour]]] = {hour_s: [] for hour_s in hours["hour_s"].tolist()}
+    parts: dict[int, list[tuple[int, PackedHour]]] = {hour_s: [] for hour_s in hours["hour_s"].tolist()}
     given = [field.name for field in fields(readings) if getattr(readings, field.name) is not None]
     for device in devices.tolist():
         mine = readings.device == device
         alone = {name: np.asarray(getattr(readings, name))[mine] for name in given if name != "device"}
         summaries = summarise_hours(Readings(**alone))
         for hour_s, packed in zip(summaries.hours["hour_s"].tolist(), summaries.packed(), strict=True):
-            found[hour_s].append((int(device), packed))
-    return [packed_devices(found[hour_s]) for hour_s in hours["hour_s"].tolist()]
+            parts[hour_s].append((int(device), packed))
+    return [packed_devices(parts[hour_s]) for hour_s in hours["hour_s"].tolist()]
 
 
 @dataclass(frozen=True)
@@ -167,17 +167,17 @@ def _flow(columns: _Columns) -> list[tuple[int, FloatArray]]:
 
     Speed [rad/s], speed-density [rad/s, standard air], mass flow [kg/s].
     """
-    found: list[tuple[int, FloatArray]] = []
+    proxies: list[tuple[int, FloatArray]] = []
     speed, boost = columns.get("engine_speed_rad_s"), columns.get("boost_pressure_pa")
     if speed is not None:
-        found.append((1, speed))
+        proxies.append((1, speed))
         if boost is not None:
             manifold = (columns.filled("ambient_pressure_pa", STANDARD_PA) + boost) / STANDARD_PA
-            found.append(
+            proxies.append(
                 (2, speed * manifold * STANDARD_K / columns.filled("intake_temperature_k", STANDARD_K))
             )
     mass = columns.get("air_mass_flow_kg_s")
-    return found if mass is None else [*found, (3, mass)]
+    return proxies if mass is None else [*proxies, (3, mass)]
 
 
 def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
@@ -281,8 +281,8 @@ def _count_and_mean(values: FloatArray, use: BoolArray, starts: IntArray) -> tup
 
 def _last_known(values: FloatArray, slot: IntArray, hours: int) -> FloatArray:
     last = np.full(hours, np.nan)
-    known = np.flatnonzero(~np.isnan(values))
-    last[slot[known]] = values[known]  # in time order, so the last one written stays
+    rows = np.flatnonzero(~np.isnan(values))
+    last[slot[rows]] = values[rows]  # in time order, so the last one written stays
     return last
 
 

@@ -390,12 +390,12 @@ class _Site(NamedTuple):
 def _site(table: Summaries, working: BoolArray) -> _Site:
     """The site of the newest working hours whose air is known; at least one such hour is needed."""
     pressure, rho = _pressure_pa(table, by_boost=False), _density_kg_m3(table, by_boost=False)
-    known = np.flatnonzero(working & ~np.isnan(rho))
-    now_pa = middle(pressure[known[-NEWEST_HOURS:]])
-    there = known[np.abs(pressure[known] - now_pa) <= SITE_PA]
+    dated = np.flatnonzero(working & ~np.isnan(rho))
+    now_pa = middle(pressure[dated[-NEWEST_HOURS:]])
+    at_site = dated[np.abs(pressure[dated] - now_pa) <= SITE_PA]
     hours = np.zeros(len(table.hours), dtype=bool)
-    hours[there] = True
-    return _Site(middle(rho[there[-SITE_HOURS:]]), hours)
+    hours[at_site] = True
+    return _Site(middle(rho[at_site[-SITE_HOURS:]]), hours)
 
 
 def _pressure_pa(table: Summaries, *, by_boost: bool) -> FloatArray:

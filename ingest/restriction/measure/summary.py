@@ -269,11 +269,11 @@ class Summaries(Sequence[HourSummary]):
     def _of_devices(self) -> dict[int, Summaries]:
         if len({part for part in self.parts if part}) < 2:
             return {}
-        found: dict[int, list[PackedHour]] = {}
+        by_device: dict[int, list[PackedHour]] = {}
         for mine, part in zip(self.packed(), self.parts, strict=True):
             for device, packed in _unpacked_devices(mine, part):
-                found.setdefault(device, []).append(packed)
-        return {device: Summaries.unpacked(found[device]) for device in sorted(found)}
+                by_device.setdefault(device, []).append(packed)
+        return {device: Summaries.unpacked(by_device[device]) for device in sorted(by_device)}
 
     def once(self, name: str, derive: Callable[[], T]) -> T:
         """
@@ -281,8 +281,8 @@ class Summaries(Sequence[HourSummary]):
         """
         if name not in self._derived:
             self._derived[name] = derive()
-        found: T = self._derived[name]
-        return found
+        derived: T = self._derived[name]
+        return derived
 
     def column(self, name: str) -> FloatArray:
         """A column of `hours` as 64-bit floats, shape (n,)."""
@@ -335,7 +335,7 @@ class Summaries(Sequence[HourSummary]):
             return same_shape and self.packed() == other.packed()
         return isinstance(other, list) and list(self) == other
 
-    __hash__ = None  # type: ignore[assignment]  # tables can change; nobody keeps them in a set
+    __hash__ = None  # type: ignore[assignment]  # tables can change; no code puts them into a set
 
 
 def packed_devices(devices: Sequence[tuple[int, PackedHour]]) -> bytes:

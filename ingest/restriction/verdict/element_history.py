@@ -82,8 +82,8 @@ class ElementHistory:
     @property
     def changes_found_s(self) -> tuple[float, ...]:
         """Falls that are surely changes, without an entry: ask a person."""
-        found = [edge for edge, _ in self.cuts if edge is not None and not edge.entered]
-        return tuple(edge.at_s for edge in found if edge.sure == "high")
+        edges = [edge for edge, _ in self.cuts if edge is not None and not edge.entered]
+        return tuple(edge.at_s for edge in edges if edge.sure == "high")
 
     def judged_s(self, table: Summaries) -> float | None:
         """The newest reading of the newest hour that is believed; None: there is none."""
@@ -183,8 +183,8 @@ def _too_low(
         )
         bound_pa = clean_pa
         if len(earlier) < OWN_LIVES:
-            told = bool(earlier) or whole or kind_clean_pa is not None
-            bound_pa = _safely_clean_pa(clean_pa, life.terminal_pa, told=told)
+            clean_is_known = bool(earlier) or whole or kind_clean_pa is not None
+            bound_pa = _safely_clean_pa(clean_pa, life.terminal_pa, told=clean_is_known)
         expected_pa = _expected_pa(usual_pa, life.terminal_pa, own_lives=len(earlier))
         entered = whole or (edge is not None and edge.entered)
         if entered and life.early_pa is not None and life.early_pa < least_share * expected_pa:

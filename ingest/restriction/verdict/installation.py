@@ -27,7 +27,7 @@ PASSED, FAILED, NOT_YET_SEEN = "passed", "failed", "not yet seen"
 NOT_MEASURED = "not measured"  # the monitor has no sensor for it: nothing to wait for
 
 LATEST_S = 600.0  # the last ten minutes with power count, so that a corrected fault passes (chosen)
-AT_LEAST = 3  # readings before anything is said (chosen: one odd one must not decide)
+AT_LEAST = 3  # least readings for a verdict (chosen: one odd one must not decide)
 
 # What a vehicle supply shows, from just above cranking to charging (common practice, no source).
 SYSTEM_V = {12: (11.0, 15.5), 24: (22.0, 31.0)}
@@ -137,11 +137,11 @@ class _Table:
 
     def latest(self, wanted: npt.NDArray[np.bool_]) -> IntArray:
         """Rows among those wanted that lie within `LATEST_S` of the last of them, or the last few."""
-        found = np.flatnonzero(wanted).astype(np.int64)
-        if not len(found):
-            return found
-        recent = found[self.at_s[found] >= self.at_s[found[-1]] - LATEST_S]
-        return recent if len(recent) >= AT_LEAST else found[-AT_LEAST:]
+        rows = np.flatnonzero(wanted).astype(np.int64)
+        if not len(rows):
+            return rows
+        recent = rows[self.at_s[rows] >= self.at_s[rows[-1]] - LATEST_S]
+        return recent if len(recent) >= AT_LEAST else rows[-AT_LEAST:]
 
 
 def _open(check: str, seen: Statement, next_step: Statement) -> Check:
@@ -158,9 +158,9 @@ def _failed(check: str, seen: Statement, next_step: Statement | None) -> Check:
 
 def _supply(table: _Table) -> Check:
     name = "supply voltage"
-    known = ~np.isnan(table.supply_v)
+    measured = ~np.isnan(table.supply_v)
     # While the engine runs, the alternator keeps the voltage up; without a speed every reading counts.
-    rows = table.latest(known & table.running if np.any(known & table.running) else known)
+    rows = table.latest(measured & table.running if np.any(measured & table.running) else measured)
     if len(rows) < AT_LEAST:
         return _open(name, say("supply_not_reported"), say("do_report_supply"))
     volts = table.supply_v[rows]
@@ -273,9 +273,9 @@ def _zero(table: _Table) -> Check:
 
 def _answers(table: _Table) -> Check:
     name = "restriction answers the engine"
-    known = table.running & ~np.isnan(table.restriction_pa)
-    idle = known & (table.speed_rad_s <= IDLE_RAD_S)
-    high = known & (table.speed_rad_s >= HIGH_OVER_IDLE * IDLE_RAD_S)
+    measured = table.running & ~np.isnan(table.restriction_pa)
+    idle = measured & (table.speed_rad_s <= IDLE_RAD_S)
+    high = measured & (table.speed_rad_s >= HIGH_OVER_IDLE * IDLE_RAD_S)
     idle_rows, high_rows = table.latest(idle).astype(np.intp), table.latest(high)
     if len(idle_rows) < AT_LEAST and _has_one_speed(table):
         return _answers_at_one_speed(table, name)
@@ -305,8 +305,8 @@ def _has_one_speed(table: _Table) -> bool:
 
 def _answers_at_one_speed(table: _Table, name: str) -> Check:
     """Such a set is never at idle: at rest and running are compared."""
-    known = ~np.isnan(table.restriction_pa)
-    rest_rows, run_rows = table.latest(table.at_rest & known), table.latest(table.running & known)
+    measured = ~np.isnan(table.restriction_pa)
+    rest_rows, run_rows = table.latest(table.at_rest & measured), table.latest(table.running & measured)
     if len(rest_rows) < AT_LEAST or len(run_rows) < AT_LEAST:
         return _open(name, say("one_speed_rest_not_seen"), say("do_stand"))
     rest_pa = float(np.median(table.restriction_pa[rest_rows]))
@@ -333,11 +333,11 @@ def _terminal(around: Surroundings) -> Check:
 
 def _clean(table: _Table, around: Surroundings) -> Check:
     name = "clean level"
-    known = table.running & ~np.isnan(table.restriction_pa)
-    if around.terminal_pa is None or np.count_nonzero(known) < AT_LEAST:
+    measured = table.running & ~np.isnan(table.restriction_pa)
+    if around.terminal_pa is None or np.count_nonzero(measured) < AT_LEAST:
         return _open(name, say("not_run_or_no_limit"), say("do_high_idle"))
     # Full flow stands in the upper end: the engine was brought to high idle once at least.
-    level_pa = float(np.quantile(table.restriction_pa[known], 0.95))
+    level_pa = float(np.quantile(table.restriction_pa[measured], 0.95))
     share = level_pa / around.terminal_pa
     low, high = CLEAN_SHARE
     seen = say("clean_level", level_pa=level_pa, share=share)

@@ -182,8 +182,8 @@ def _zero_moved(zero: Zero, terminal_pa: float | None) -> list[Suspicion]:
 def ambient_misfit(table: Summaries, nearby: Misfit | None) -> list[Suspicion]:
     """Ambient pressure against the standard atmosphere at its altitude, and against machines nearby."""
     altitude_m, ambient_pa = table.column("altitude_m"), table.column("ambient_pressure_pa")
-    known = ~np.isnan(altitude_m) & ~np.isnan(ambient_pa)
-    off_pa = trailing_median(ambient_pa[known] - standard_pressure_pa(altitude_m[known]), AMBIENT_ROWS)
+    measured = ~np.isnan(altitude_m) & ~np.isnan(ambient_pa)
+    off_pa = trailing_median(ambient_pa[measured] - standard_pressure_pa(altitude_m[measured]), AMBIENT_ROWS)
     enter = np.abs(off_pa) > AMBIENT_ENTER_PA
     enter[: LEAST_ROWS - 1] = False
     if np.any(latched(enter, np.abs(off_pa) < AMBIENT_LEAVE_PA)[-1:]):

@@ -158,7 +158,9 @@ def test_a_source_line_that_is_none_is_refused(line: str, code: str) -> None:
     assert "path=run.csv" in str(raised.value)
 
 
-def test_the_key_comes_from_a_file_a_credential_or_the_environment_and_is_read_anew(tmp_path: Path) -> None:
+def test_the_key_comes_from_a_file_a_credential_or_the_environment_and_is_read_at_each_use(
+    tmp_path: Path,
+) -> None:
     (tmp_path / "key").write_text("from-file\n")
     (tmp_path / "cleanside-key").write_text("from-credential\n")
     plain = load({}, ENV)

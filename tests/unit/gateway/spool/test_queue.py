@@ -173,7 +173,7 @@ def test_a_mark_beyond_what_was_appended_is_refused_and_a_lower_one_changes_noth
             spool.acknowledge("019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11", 1)
 
 
-def test_a_rewind_sends_again_what_is_still_held(tmp_path: Path) -> None:
+def test_a_rewind_sends_again_what_is_still_on_disk(tmp_path: Path) -> None:
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 10))
         stream, _ = peeked(spool)
@@ -183,7 +183,7 @@ def test_a_rewind_sends_again_what_is_still_held(tmp_path: Path) -> None:
         assert numbers(spool.peek()) == [8, 9, 10]
 
 
-def test_a_rewind_below_what_is_held_declares_the_rest_pruned(tmp_path: Path) -> None:
+def test_a_rewind_below_what_is_on_disk_declares_the_rest_pruned(tmp_path: Path) -> None:
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 1010))
         stream, _ = peeked(spool)
