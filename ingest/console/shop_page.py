@@ -24,9 +24,9 @@ from cleanside.ingest.api.routes.papers import (
     NewMeterReading,
     NextService,
     PapersEdit,
-    get_meters,
+    get_meter_readings,
     patch_papers,
-    post_meter,
+    post_meter_reading,
 )
 from cleanside.ingest.api.routes.shared import PathName, R
 from cleanside.ingest.api.routes.shop import (
@@ -267,7 +267,7 @@ def post_papers_form(
                 offset_hours=_hours(fields, "offset_hours") or 0.0,
                 entry_id=_text(fields, "meter_entry") or None,
             )
-            post_meter(machine, reading, request, resources, key)
+            post_meter_reading(machine, reading, request, resources, key)
     except (ValidationError, Refused) as wrong:
         if isinstance(wrong, Refused) and wrong.code == "unknown_machine":
             raise
@@ -326,7 +326,7 @@ def _papers_page(
         status=status,
         known=known,
         shop=get_shop(resources, key),
-        meters=get_meters(machine, request, resources, key),
+        meters=get_meter_readings(machine, request, resources, key),
         meter_entry=f"papers-{resources.clock()}",
         fault=fault,
         kept=kept,

@@ -22,7 +22,12 @@ from pydantic import ValidationError
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.api.routes.element_changes import NewChange, enter_change, get_element_changes
 from cleanside.ingest.api.routes.paper_shapes import Day
-from cleanside.ingest.api.routes.papers import GaugeShowing, NewPlan, delete_planned, post_planned
+from cleanside.ingest.api.routes.papers import (
+    GaugeShowing,
+    NewPlan,
+    delete_planned_change,
+    post_planned_change,
+)
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.work import get_work
@@ -113,9 +118,9 @@ def post_move(request: Request, resources: R, key: WorkWriter, fields: Fields) -
     try:
         if on:
             plan = NewPlan(on=on, housing=housing, zone=zone.key, note="")
-            post_planned(machine, plan, request, resources, key)
+            post_planned_change(machine, plan, request, resources, key)
         else:
-            delete_planned(machine, request, resources, key, housing)
+            delete_planned_change(machine, request, resources, key, housing)
     except ValidationError as wrong:
         raise Refused("not_a_day_of_the_list", status=422, code="not_valid", on=on[:40]) from wrong
     return see_other(f"{own_path(str(fields.get('back', '/work')))}#{machine}")

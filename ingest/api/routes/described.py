@@ -8,20 +8,25 @@ Leaves to others: what the values are (`ingest.api.routes.restriction`, `ingest.
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, WithJsonSchema
 
 from cleanside.ingest.api.routes.described_kinds import (
     AcceptanceResult,
     AttentionGroup,
+    CameHow,
     Certainty,
     ChangeSource,
     CheckVerdict,
+    Counts,
+    CountsByState,
     EntryVerdict,
     LifeBegan,
     LifeEnded,
     OtherReadingIs,
+    PlanState,
+    SaidValues,
     State,
 )
 from cleanside.ingest.api.routes.named_schema import opened
@@ -141,7 +146,7 @@ class StreamLine(Described):
     gap: int = Field(description="numbers below the highest that are missing")
     shed: list[ShedShown] = Field(description="what the gateway deleted unsent, and why")
     drains_per_s: float | None = Field(
-        description="readings that come in a second while something is pending; null: none come"
+        description="readings that come while something is pending; null: none come [1/s]"
     )
 
 
@@ -248,8 +253,8 @@ class CautionShown(Described):
 class SaidShown(Described):
     """A sentence as its code and values, for whoever writes it in another language."""
 
-    code: str = Field(description="stable", examples=["duty_seen"])
-    values: dict[str, Any] = Field(description="by name, the unit in the name; SI where it has one")
+    code: str = Field(description="which sentence; stable", examples=["duty_seen"])
+    values: SaidValues
 
 
 class SuspicionShown(Described):
@@ -312,7 +317,7 @@ class ServiceShown(Described):
     """The next scheduled service."""
 
     service: str | None
-    meter_hours: float | None = Field(description="the hour meter at which it is due")
+    meter_hours: float | None = Field(description="the hour meter at which it is due [h]")
     on: str | None = Field(description="the day on which it is due")
 
 
@@ -323,17 +328,15 @@ class PlannedShown(Described):
     by: str
     planned_at: str
     note: str
-    state: Literal["open", "missed", "done"] = Field(
-        description="missed: the day passed without a fall in restriction or an entry; done: it was changed"
-    )
+    state: PlanState
 
 
 class TrendShown(Described):
     """The last ninety days in steps."""
 
     start_at: str
-    step_s: int
-    restriction_pa: list[float | None] = Field(description="median of each step; null: nothing was read")
+    step_s: int = Field(description="length of a step [s]")
+    restriction_pa: list[float | None] = Field(description="median of each step; null: nothing was read [Pa]")
     changes_at: list[str] = Field(description="where an element life began meanwhile")
 
 
@@ -348,7 +351,7 @@ class HousingAnswer(Described):
     state: State = Field(description="the state, as a code; stable, decide by this", examples=["plan"])
     state_text: str = Field(description="the state in plain words", examples=["plan change"])
     advice: str
-    advice_code: str = Field(description="stable", examples=["advice_plan"])
+    advice_code: str = Field(description="the advice, as a code; stable", examples=["advice_plan"])
     suspicions: list[SuspicionShown]
     cautions: list[CautionShown] = Field(description="what to mind before starting again")
     questions: list[QuestionShown] = Field(
@@ -428,7 +431,7 @@ class CameShown(Described):
 
     from_: str = Field(alias="from")
     until: str
-    came: Literal["live", "late", "bundle", "missing", "quarantined"]
+    came: CameHow
     readings: int
 
 
@@ -446,11 +449,11 @@ class FleetAnswer(Described):
 
     now: str
     count: int = Field(description="housings that the filters leave, on all pages")
-    by_state: dict[State, int] = Field(description="of those; a state that none has is left out")
+    by_state: CountsByState = Field(description="of those; a state that none has is left out")
     with_questions: int = Field(description="of those, how many wait for an answer of a person")
-    by_kind: dict[str, int] = Field(description="of all that the key may see, whatever the filters say")
-    by_site: dict[str, int] = Field(description="the same")
-    by_crew: dict[str, int] = Field(description="the same")
+    by_kind: Counts = Field(description="of all that the key may see, whatever the filters say")
+    by_site: Counts = Field(description="the same")
+    by_crew: Counts = Field(description="the same")
     housings: list[HousingAnswer]
     next: str | None = Field(description="`cursor` of the next page; null: this is the last")
 

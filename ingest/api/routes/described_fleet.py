@@ -22,8 +22,10 @@ from cleanside.ingest.api.routes.described import (
 )
 from cleanside.ingest.api.routes.described_kinds import (
     ElementWork,
+    EntryOutcome,
     EntryVerdict,
     FlowQuantity,
+    GaugeSource,
     KeyState,
     ReportedKind,
     Role,
@@ -106,18 +108,18 @@ class GaugeShown(Described):
     at: str
     entered_at: str
     who: str
-    source: Literal["hand_gauge", "own_indicator"]
+    source: GaugeSource
     value: float | None
     unit: str | None
-    restriction_pa: float | None
+    restriction_pa: float | None = Field(description="the value in Pa; null: it shows no number [Pa]")
     latched: bool | None = Field(description="the machine's own indicator stood at its red mark")
     cleanside_pa: float | None = Field(
         description="restriction at the reference flow in the last operating hour that had ended by then, "
-        "up to a day before; null: there is none"
+        "up to a day before; null: there is none [Pa]"
     )
     cleanside_hour: str | None = Field(description="the hour of `cleanside_pa`")
-    difference_pa: float | None = Field(description="the gauge less cleanside")
-    limit_pa: float | None = Field(description="the change limit at that instant")
+    difference_pa: float | None = Field(description="the gauge less cleanside [Pa]")
+    limit_pa: float | None = Field(description="the change limit at that instant [Pa]")
 
 
 class ChangeShown(Described):
@@ -193,7 +195,7 @@ class NewestAnswer(Described):
 # ---------------------------------------------------------------- entries made without a link
 
 
-class EntryShown(Described):
+class TakenEntryShown(Described):
     """An entry that was carried out."""
 
     entry_id: str
@@ -204,17 +206,17 @@ class EntryShown(Described):
     who: str
 
 
-class EntryAnswer(EntryShown):
+class EntryAnswer(TakenEntryShown):
     """What became of an entry, once it is durable."""
 
-    outcome: Literal["taken", "same_as_before"]
+    outcome: EntryOutcome
     server_time: str
 
 
-class EntriesAnswer(Described):
+class TakenEntriesAnswer(Described):
     """Entries that were made without a link, in the order in which they were carried out."""
 
-    entries: list[EntryShown]
+    entries: list[TakenEntryShown]
     next: str | None = Next
 
 

@@ -172,7 +172,113 @@ HandSubject = TypeAliasType(
     ],
 )
 
+CameHow = TypeAliasType(
+    "CameHow",
+    Annotated[
+        Literal["live", "late", "bundle", "missing", "quarantined"],
+        Field(
+            description=(
+                "live: as it was measured; late: sent after a while; bundle: brought as a file; missing: not "
+                "there; quarantined: there, and not believed"
+            )
+        ),
+    ],
+)
+
+# ---------------------------------------------------------------- what the shop knows, and its work
+
+PlanState = TypeAliasType(
+    "PlanState",
+    Annotated[
+        Literal["open", "missed", "done"],
+        Field(
+            description=(
+                "open: its day is to come; missed: the day passed without a fall in restriction or an entry; "
+                "done: it was changed"
+            )
+        ),
+    ],
+)
+JobReason = TypeAliasType(
+    "JobReason",
+    Annotated[
+        Literal[
+            "over_limit",
+            "change_due",
+            "check_first",
+            "plan_missed",
+            "planned",
+            "service",
+            "early_date",
+            "calendar",
+        ],
+        Field(
+            description=(
+                "over_limit, change_due, check_first: by its state; plan_missed, planned: a person chose the "
+                "day; service: with the next service; early_date: one in ten is at the limit by then; "
+                "calendar: the calendar limit"
+            )
+        ),
+    ],
+)
+ServiceFit = TypeAliasType(
+    "ServiceFit",
+    Annotated[
+        Literal["with_service", "will_not_last"],
+        Field(description="with_service: it falls before the likely date; will_not_last: after it"),
+    ],
+)
+GaugeSource = TypeAliasType(
+    "GaugeSource",
+    Annotated[
+        Literal["hand_gauge", "own_indicator"],
+        Field(description="hand_gauge: at the tap; own_indicator: the one that came with the machine"),
+    ],
+)
+SheetSeparator = TypeAliasType(
+    "SheetSeparator",
+    Annotated[
+        Literal["comma", "semicolon"],
+        Field(description="between the cells; semicolon: with decimal commas"),
+    ],
+)
+EntryOutcome = TypeAliasType(
+    "EntryOutcome",
+    Annotated[
+        Literal["taken", "same_as_before"],
+        Field(description="taken: it was carried out; same_as_before: it was carried out earlier"),
+    ],
+)
+
 # ---------------------------------------------------------------- who and what
+
+PersonRole = TypeAliasType(
+    "PersonRole",
+    Annotated[
+        Literal["viewer", "technician", "planner", "operator", "admin"],
+        Field(
+            description=(
+                "what a person may do: viewer looks; technician enters work at machines; planner plans; "
+                "operator settles; admin may do all"
+            )
+        ),
+    ],
+)
+PersonState = TypeAliasType(
+    "PersonState",
+    Annotated[
+        Literal["invited", "valid", "suspended", "revoked"],
+        Field(
+            description=(
+                "invited: the link is not used yet; valid: may sign in; suspended: waits to be confirmed "
+                "after a restore; revoked: ended for ever"
+            )
+        ),
+    ],
+)
+Language = TypeAliasType(
+    "Language", Annotated[Literal["de", "en"], Field(description="language of the pages, BCP 47")]
+)
 
 Role = TypeAliasType(
     "Role",
@@ -254,6 +360,22 @@ DeliveryState = TypeAliasType(
 )
 
 # ---------------------------------------------------------------- free-form objects
+
+Counts = TypeAliasType("Counts", Annotated[dict[str, int], Field(description="how many, by name")])
+CountsByState = TypeAliasType(
+    "CountsByState", Annotated[dict[State, int], Field(description="how many, by state")]
+)
+SaidValues = TypeAliasType(
+    "SaidValues",
+    Annotated[
+        dict[str, Any],
+        Field(description="values of a sentence, by name, the unit in the name; SI if it has one"),
+    ],
+)
+EntryContent = TypeAliasType(
+    "EntryContent",
+    Annotated[dict[str, Any], Field(description="the body that the route of the entry's kind takes")],
+)
 
 ReadingAsSent = TypeAliasType(
     "ReadingAsSent",

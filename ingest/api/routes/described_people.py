@@ -12,9 +12,8 @@ from typing import Literal
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import Described
+from cleanside.ingest.api.routes.described_kinds import Language, PersonRole, PersonState
 
-PersonRole = Literal["viewer", "technician", "planner", "operator", "admin"]
-Language = Literal["de", "en"]
 Next = Field(description="`cursor` of the next page; null: this is the last")
 Sites = Field(description="the sites they see, by name; empty: all")
 
@@ -26,7 +25,7 @@ class PersonShown(Described):
     display_name: str | None
     role: PersonRole
     sites: list[str] = Sites
-    state: Literal["invited", "valid", "suspended", "revoked"]
+    state: PersonState
     created_at: str
     who: str = Field(description="who invited them: a person, handle of a key, or command")
     last_seen_at: str | None

@@ -7,8 +7,6 @@ Leaves to others: what the values are (the routes of the same nouns).
 
 from __future__ import annotations
 
-from typing import Literal
-
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import (
@@ -21,7 +19,13 @@ from cleanside.ingest.api.routes.described import (
     ServiceShown,
 )
 from cleanside.ingest.api.routes.described_fleet import GaugeShown
-from cleanside.ingest.api.routes.described_kinds import EntryVerdict, State
+from cleanside.ingest.api.routes.described_kinds import (
+    ElementWork,
+    EntryVerdict,
+    JobReason,
+    ServiceFit,
+    State,
+)
 
 
 class SiteShown(Described):
@@ -91,7 +95,7 @@ class MeterShown(Described):
     entered_at: str
     who: str
     meter_hours: float
-    offset_hours: float = Field(description="what the machine had worked before this meter was fitted")
+    offset_hours: float = Field(description="what the machine had worked before this meter was fitted [h]")
 
 
 class MetersAnswer(Described):
@@ -130,13 +134,13 @@ class OptionShown(Described):
     )
 
 
-class WaitingShown(Described):
+class DayWaitedShown(Described):
     """What waiting costs a day of usual work, low and high end."""
 
     extra_fuel_l: tuple[float, float] | None = Field(description="null: no fuel consumption is entered")
-    extra_fuel_cost: tuple[float, float] | None
+    extra_fuel_cost: tuple[float, float] | None = Field(description="in money; null: no prices [currency]")
     currency: str | None
-    extra_fuel_percent: tuple[float, float]
+    extra_fuel_percent: tuple[float, float] = Field(description="fuel burnt beyond a clean element's [%]")
 
 
 class JobShown(Described):
@@ -150,16 +154,7 @@ class JobShown(Described):
     site: str | None
     crew: str | None
     state: State
-    reason: Literal[
-        "over_limit",
-        "change_due",
-        "check_first",
-        "plan_missed",
-        "planned",
-        "service",
-        "early_date",
-        "calendar",
-    ] = Field(description="why it stands on this day")
+    reason: JobReason = Field(description="why it stands on this day")
     share_used_percent: float | None
     due_at: Dates | None
     has_question: bool = Field(
@@ -169,7 +164,7 @@ class JobShown(Described):
     planned: PlannedShown | None
     service: ServiceShown | None
     service_on: str | None = Field(description="when the next service likely falls")
-    service_fit: Literal["with_service", "will_not_last"] | None = Field(
+    service_fit: ServiceFit | None = Field(
         description="with_service: it falls before the likely date; will_not_last: after it"
     )
     calendar_limit_on: str | None
@@ -179,7 +174,7 @@ class JobShown(Described):
     chance_at_limit_before: float | None = Field(description="before its day, 0 to 1")
     hours_lost: float | None
     element_value_lost: float | None = Field(description="of the element's price; null: no price entered")
-    waiting: WaitingShown | None = Field(description="null: it cannot be said")
+    waiting: DayWaitedShown | None = Field(description="null: it cannot be said")
     options: list[OptionShown] = Field(description="each day of the list")
     meter_hours_now: float | None
     gauge_unit: str | None
@@ -218,7 +213,7 @@ class DoneShown(Described):
     site: str | None
     entry_id: str
     changed_at: str
-    what: Literal["new", "cleaned", "inspected", "safety_element", "nothing"]
+    what: ElementWork
     verdict: EntryVerdict
     is_question: bool
     said: SaidShown = Field(description="the verdict with its figures, as code and values")
@@ -245,7 +240,7 @@ class SheetFaultShown(Described):
     row: int | None = Field(description="as a spreadsheet counts, the head is 1; null: the whole file")
     column: str | None
     value: str
-    code: str = Field(examples=["number_ambiguous"], description="stable")
+    code: str = Field(examples=["number_ambiguous"], description="what is wrong, as a code; stable")
     rule: str
     next_step: str
 

@@ -84,7 +84,9 @@ class NewChange(Strict):
         max_length=400,
         description="why the entry holds although the readings contradict it; send the entry again with this",
     )
-    meter_hours: float | None = Field(None, ge=0, le=MOST_METER_H, description="what the hour meter shows")
+    meter_hours: float | None = Field(
+        None, ge=0, le=MOST_METER_H, description="what the hour meter shows [h]"
+    )
     gauge: GaugeShowing | None = Field(None, description="what a gauge showed before the work")
 
 

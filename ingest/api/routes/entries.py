@@ -17,7 +17,8 @@ from fastapi import Depends
 from pydantic import Field
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.api.routes.described_fleet import EntriesAnswer, EntryAnswer
+from cleanside.ingest.api.routes.described_fleet import EntryAnswer, TakenEntriesAnswer
+from cleanside.ingest.api.routes.described_kinds import EntryContent
 from cleanside.ingest.api.routes.entry_kinds import KINDS, EntryKind
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P
@@ -66,7 +67,7 @@ class NewEntry(Strict):
         description="by the same clock, made for each request; from it the server knows how far that clock "
         "is off, and places the entry. Left out: made_at is right as it is",
     )
-    content: dict[str, Any] = Field(
+    content: EntryContent = Field(
         description="the body that the route of the kind takes: element-changes, terminal-restriction, "
         "acceptance/second-reading, acceptance/hand-comparisons of a machine",
         examples=[{"value": 25, "unit": "inH2O"}],
@@ -100,7 +101,7 @@ def post_entry(body: NewEntry, resources: R, key: Writer) -> dict[str, Any]:
     return take(resources, key, body)
 
 
-@router.get("/v1/entries", summary="Entries made without a link", response_model=EntriesAnswer)
+@router.get("/v1/entries", summary="Entries made without a link", response_model=TakenEntriesAnswer)
 def get_entries(resources: R, key: Reader, page: P) -> dict[str, Any]:
     """What was taken, in the order in which it was carried out."""
     (after,) = page.after(int) or (0,)

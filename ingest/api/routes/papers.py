@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -12,6 +12,7 @@ from pydantic import Field
 
 from cleanside.gateway.units import to_si
 from cleanside.ingest.analysis.assessment import Judge, View, terminal_at
+from cleanside.ingest.api.routes.described_kinds import GaugeSource
 from cleanside.ingest.api.routes.described_shop import (
     GaugesAnswer,
     MetersAnswer,
@@ -109,7 +110,7 @@ class NewMeterReading(Strict):
     at: At
     meter_hours: float = Field(ge=0, le=MOST_METER_H, examples=[8120.5])
     offset_hours: float = Field(
-        0.0, ge=0, le=MOST_METER_H, description="what the machine had worked before this meter was fitted"
+        0.0, ge=0, le=MOST_METER_H, description="what the machine had worked before this meter was fitted [h]"
     )
     entry_id: Name | None = Field(None, description="made by whoever enters it; a resend is the same entry")
 
@@ -117,7 +118,7 @@ class NewMeterReading(Strict):
 class GaugeShowing(Strict):
     """What a gauge or the machine's own indicator shows."""
 
-    source: Literal["hand_gauge", "own_indicator"] = "hand_gauge"
+    source: GaugeSource = "hand_gauge"
     value: float | None = Field(None, ge=0, examples=[4.1])
     unit: Words | None = Field(None, max_length=64, examples=["kPa"])
     latched: bool | None = Field(None, description="the machine's own indicator stands at its red mark")
@@ -231,7 +232,7 @@ def papers_document(connection: sa.Connection, machine: MachineRow) -> dict[str,
     responses=problems(404, 409),
 )
 @example({"at": "2026-03-01T06:00:00Z", "meter_hours": 8120.5}, plain="at meter_hours offset_hours entry_id")
-def post_meter(
+def post_meter_reading(
     machine: PathName, body: NewMeterReading, request: Request, resources: R, key: Writer
 ) -> dict[str, Any]:
     """Enter a reading of the hour meter. One that contradicts the others is refused."""
@@ -262,7 +263,7 @@ def post_meter(
     response_model=MetersAnswer,
     responses=problems(404),
 )
-def get_meters(machine: PathName, request: Request, resources: R, key: Reader) -> dict[str, Any]:
+def get_meter_readings(machine: PathName, request: Request, resources: R, key: Reader) -> dict[str, Any]:
     """What was read of the hour meter, and what it likely shows now."""
     return _meters(request, resources, key, machine)
 
@@ -336,7 +337,7 @@ def _meter_document(reading: MeterReading) -> dict[str, Any]:
     {"at": "2026-03-01T06:00:00Z", "value": 4.1, "unit": "kPa", "housing": "{housing}"},
     plain="at source latched entry_id",
 )
-def post_gauge(
+def post_gauge_reading(
     machine: PathName, body: NewGaugeReading, request: Request, resources: R, key: Writer
 ) -> dict[str, Any]:
     """
@@ -365,7 +366,7 @@ def post_gauge(
     responses=problems(404),
 )
 @example(query={"housing": "{housing}"})
-def get_gauges(
+def get_gauge_readings(
     machine: PathName, request: Request, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING
 ) -> dict[str, Any]:
     """What was read of a housing's gauges, beside what cleanside says for the same instants."""
@@ -477,7 +478,7 @@ def level_at(series: HourlyRestriction, at_s: float) -> tuple[float, float] | No
     responses=problems(404),
 )
 @example({"on": "2026-03-04", "zone": "Europe/Vienna", "housing": "{housing}"}, plain="on zone")
-def post_planned(
+def post_planned_change(
     machine: PathName, body: NewPlan, request: Request, resources: R, key: Writer
 ) -> dict[str, Any]:
     """
@@ -510,7 +511,7 @@ def post_planned(
     responses=problems(404),
 )
 @example(query={"housing": "{housing}"})
-def delete_planned(
+def delete_planned_change(
     machine: PathName, request: Request, resources: R, key: Writer, housing: Name = DEFAULT_HOUSING
 ) -> dict[str, Any]:
     """No day is meant any more. Where none was, nothing changes."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import sqlalchemy as sa
 from fastapi import Query, Request, Response
@@ -11,6 +11,7 @@ from fastapi.responses import JSONResponse
 from starlette.concurrency import run_in_threadpool
 
 from cleanside.gateway.wire import MAX_LISTED
+from cleanside.ingest.api.routes.described_kinds import SheetSeparator
 from cleanside.ingest.api.routes.described_shop import SheetAnswer
 from cleanside.ingest.api.routes.shared import R, problems, router_of
 from cleanside.ingest.api.routes.shop import ShopReader, ShopWriter
@@ -38,7 +39,7 @@ RULES = (
     "value away. All of a file is taken or nothing; `preview=true` says what it would do, and every fault."
 )
 
-Separator = Annotated[Literal["comma", "semicolon"], Query(description="semicolon: with decimal commas")]
+Separator = Annotated[SheetSeparator, Query(description="semicolon: with decimal commas")]
 Preview = Annotated[bool, Query(description="true: take nothing, say what the file would do")]
 
 
