@@ -102,8 +102,10 @@ class Feed:
         clock: Clock,
         log: Log,
         stop: threading.Event,
+        seen: Callable[[Sequence[Reading], int], None] = lambda _readings, _us: None,
     ) -> None:
         """
+        seen : shown what is good of the readings that came, and when since boot.
         entry : as in the settings: `use`, perhaps `name`, and the source's own options.
         Raises SourceWrong for a source that does not exist or options that cannot work.
         """
@@ -115,6 +117,7 @@ class Feed:
         self._clock = clock
         self._log = log
         self._stop = stop
+        self._seen = seen
         self._refused = 0
         self._last_refusal: str | None = None
         self._lost = 0  # went for want of room in memory, over the life of this process
@@ -206,6 +209,7 @@ class Feed:
     def _emit(self, readings: Sequence[Reading], *, mark: str | None = None) -> None:
         measured_us = self._came(readings)
         good = [reading for reading in readings if self._refusal(reading) is None]
+        self._seen(good, measured_us)
         if mark is None:
             self._bridge.take(good, measured_us)
             self.flush()
@@ -223,6 +227,7 @@ class Feed:
         def settle(reason: str | None) -> None:
             then([refusal or reason for refusal in refusals])
 
+        self._seen(good, measured_us)
         if not good:
             settle(None)
             return
