@@ -32,6 +32,9 @@ SENTENCES: Sentences = {
     ),
     "disk_full": "{path}: {why}; free some MiB on this file system: the spool has let go what it may",
     "disk_refuses": "{path}: {why}; check the disk and who may write there",
+    "entries_full": (
+        "{most} entries wait for the server already; bring the gateway into coverage, then enter it again"
+    ),
     "file_replaced": "{path} was replaced while readings were on their way; append again",
     "file_vanished": "{path} has vanished; collection goes on in a new file",
     "header_differs": "{path} was a spool, and its header is not as it was written",

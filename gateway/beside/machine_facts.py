@@ -16,6 +16,7 @@ from typing import Any, Final
 from cleanside.gateway.beside.watch import Around, LastValue, Watch
 from cleanside.gateway.errors import TryAgain
 from cleanside.gateway.spool.file import open_to_read, translated
+from cleanside.gateway.spool.machine_entries import count_waiting_entries
 from cleanside.gateway.spool.state import SpoolState, read_state
 from cleanside.gateway.spot_checks import Check
 from cleanside.gateway.timing.clock import Clock
@@ -29,6 +30,7 @@ class SpoolFacts:
 
     state: SpoolState
     power_cycles: int
+    entries_waiting: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -44,6 +46,8 @@ class MachineFacts:
     backlog: int | None
     #: age of the oldest of them [s]; None: none waits, or its time is not known
     oldest_s: float | None
+    #: entries made here that the server does not have; None: the spool cannot be read now
+    entries_waiting: int | None
     #: as `gateway.uplink.link_view` tells it; None: the gateway only collects
     link: Mapping[str, Any] | None
 
@@ -88,6 +92,7 @@ class FactFinder:
             signal=self._watch.signal_dbm(),
             backlog=None if state is None else state.backlog,
             oldest_s=None if oldest_us is None else max(0.0, (self._clock.utc_us() - oldest_us) / 1e6),
+            entries_waiting=None if spool is None else spool.entries_waiting,
             link=self._link(),
         )
 
@@ -125,7 +130,11 @@ def _read(path: Path) -> SpoolFacts | None:
             try:
                 connection.execute("BEGIN")  # one view of all tables
                 boots = int(connection.execute("SELECT count(*) FROM boots").get)
-                return SpoolFacts(state=read_state(connection, path=path), power_cycles=max(0, boots - 1))
+                return SpoolFacts(
+                    state=read_state(connection, path=path),
+                    power_cycles=max(0, boots - 1),
+                    entries_waiting=count_waiting_entries(connection),
+                )
             finally:
                 connection.close()
     except TryAgain:

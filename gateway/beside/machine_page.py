@@ -146,6 +146,8 @@ def _standing(facts: MachineFacts, words: Mapping[str, str]) -> list[tuple[str, 
         found.append((escape(words["waiting"]), str(facts.backlog)))
     if facts.backlog and facts.oldest_s is not None:
         found.append((escape(words["oldest"]), age_text(facts.oldest_s)))
+    if facts.entries_waiting:
+        found.append((escape(words["entries_waiting"]), str(facts.entries_waiting)))
     return [*found, (escape(words["link_state"]), _link(facts.link, words))]
 
 

@@ -9,17 +9,22 @@ what was sent unescaped. Leaves to others: the bytes (`gateway.beside.http_liste
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from typing import Any, Final
 
+from cleanside.gateway.beside.entry_form import WrittenEntry, entry_id_of, form_page, read_form
 from cleanside.gateway.beside.http_listener import PageAnswer, PageRequest
 from cleanside.gateway.beside.label_code import PASS_US, Doorkeeper, TooManyTries
 from cleanside.gateway.beside.machine_facts import MachineFacts
 from cleanside.gateway.beside.machine_page import door, live_part, machine, page
 from cleanside.gateway.beside.page_words import WORDS, language_of
+from cleanside.gateway.errors import GatewayError, SpoolDamaged
 from cleanside.gateway.spool.identity import RandomBytes
+from cleanside.gateway.spool.machine_entries import KEPT, MOST_WAITING
+from cleanside.gateway.spool.queue import Spool
 
+_MOST_SHOWN: Final = 10  # entries in the list (chosen)
 _COOKIE: Final = "beside"  # no `__Host-`: the page is plain HTTP on the machine's own network
 
 
@@ -32,12 +37,16 @@ class Reception:
         *,
         doorkeeper: Doorkeeper,
         facts: Callable[[], MachineFacts],
+        spool: Spool,
+        new_id: Callable[[], str],
         random: RandomBytes,
     ) -> None:
-        """random : for the nonces of pages."""
+        """spool : where entries go. new_id : of an entry. random : for the nonces of pages."""
         self._device = device
         self._doorkeeper = doorkeeper
         self._facts = facts
+        self._spool = spool
+        self._new_id = new_id
         self._random = random
 
     def answer(self, asked: PageRequest) -> PageAnswer:
@@ -62,7 +71,62 @@ class Reception:
                 return PageAnswer(body=live_part(self._facts(), language))
             case "GET" | "HEAD", "/live.json":
                 return PageAnswer(body=json.dumps(document(self._facts())), media_type="application/json")
+            case "GET" | "HEAD", "/entry":
+                kept = WORDS[language]["entry_kept"] if "kept" in asked.query else ""
+                fields = {name: value for name, value in asked.query.items() if name in ("what", "note")}
+                return self._entry_page(language, {**fields, **_given_id(asked.query)}, {}, said=kept)
+            case "POST", "/entry":
+                return self._enter(asked.form, language)
         return PageAnswer(status=404, body="404", media_type="text/plain")
+
+    def _enter(self, fields: Mapping[str, str], language: str) -> PageAnswer:
+        entry = read_form(fields)
+        if not isinstance(entry, WrittenEntry):
+            return self._entry_page(language, fields, entry, status=422)
+        entry_id = entry_id_of(entry.entry_id, self._new_id())
+        try:
+            self._keep(entry_id, entry)
+        except GatewayError as error:
+            said = WORDS[language]["fault_full"].format(why=error)
+            return self._entry_page(language, fields, {}, said=said, status=503)
+        return _see_other("/entry?kept")
+
+    def _keep(self, entry_id: str, entry: WrittenEntry) -> None:
+        ago_us = entry.ago_min * 60_000_000
+        try:
+            is_new = self._spool.enter(entry_id, entry.content, ago_us=ago_us)
+        except SpoolDamaged:  # the file was replaced by this: the next call meets a new one
+            is_new = self._spool.enter(entry_id, entry.content, ago_us=ago_us)
+        if not is_new and self._content_of(entry_id) != entry.content:
+            # The form was gone back to and changed: another entry. Sent twice as it was, it is the same.
+            self._spool.enter(self._new_id(), entry.content, ago_us=ago_us)
+
+    def _content_of(self, entry_id: str) -> Mapping[str, Any] | None:
+        every = self._spool.entries(most=MOST_WAITING + KEPT)
+        return next((entry.content for entry in every if entry.entry_id == entry_id), None)
+
+    def _entry_page(
+        self,
+        language: str,
+        fields: Mapping[str, str],
+        faults: Mapping[str, str],
+        *,
+        said: str = "",
+        status: int = 200,
+    ) -> PageAnswer:
+        try:
+            made = self._spool.entries(most=_MOST_SHOWN)
+        except GatewayError:  # the form is worth showing all the same
+            made = []
+        body = form_page(
+            language,
+            entry_id=entry_id_of(fields.get("entry_id", ""), self._new_id()),
+            fields=fields,
+            faults=faults,
+            made=made,
+            said=said,
+        )
+        return self._page(body, language, title=WORDS[language]["entry_title"], status=status)
 
     def _door(self, asked: PageRequest, language: str) -> PageAnswer:
         if asked.path != "/":
@@ -101,6 +165,10 @@ class Reception:
         return PageAnswer(status=status, body=html, headers={**about, **(headers or {})})
 
 
+def _given_id(query: Mapping[str, str]) -> dict[str, str]:
+    return {"entry_id": query["entry_id"]} if "entry_id" in query else {}
+
+
 def _see_other(path: str, headers: dict[str, str] | None = None) -> PageAnswer:
     return PageAnswer(status=303, media_type="text/plain", headers={"Location": path, **(headers or {})})
 
@@ -130,6 +198,7 @@ def document(facts: MachineFacts) -> dict[str, Any]:
         "checks": [asdict(check) for check in facts.checks],
         "signal": [{"ago_s": ago_s, "level_dbm": level} for ago_s, level in facts.signal],
         "backlog": facts.backlog,
+        "entries_waiting": facts.entries_waiting,
         "oldest_s": facts.oldest_s,
         "link": facts.link,
     }

@@ -20,7 +20,8 @@ from cleanside.gateway.beside.machine_facts import FactFinder
 from cleanside.gateway.beside.reception import Reception
 from cleanside.gateway.errors import GatewayError, why
 from cleanside.gateway.log import Log
-from cleanside.gateway.spool.identity import RandomBytes
+from cleanside.gateway.spool.identity import RandomBytes, uuid7
+from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import Clock
 
 _AGAIN_S: Final = 60.0  # after the code could not be read or made
@@ -32,6 +33,7 @@ def serve_beside(
     *,
     device: str,
     finder: FactFinder,
+    spool: Spool,
     clock: Clock,
     random: RandomBytes,
     stop: threading.Event,
@@ -47,7 +49,14 @@ def serve_beside(
     doorkeeper = Doorkeeper(
         lambda: code_of(code_file, random=random), now_us=clock.since_boot_us, random=random
     )
-    reception = Reception(device, doorkeeper=doorkeeper, facts=finder.facts, random=random)
+    reception = Reception(
+        device,
+        doorkeeper=doorkeeper,
+        facts=finder.facts,
+        spool=spool,
+        new_id=lambda: uuid7(unix_ms=max(0, clock.utc_us() // 1000), random=random),
+        random=random,
+    )
     serve_pages(listen, reception.answer, stop, log=log, bound=bound)
 
 

@@ -181,6 +181,7 @@ class Gateway:
             self.settings.code_file,
             device=self.settings.device,
             finder=self._finder,
+            spool=self.spool,
             clock=self.clock,
             random=self._random_bytes,
             stop=self.stop_event,
