@@ -18,13 +18,9 @@ from cleanside.gateway.uplink.decision import BODY_HEADERS, is_refused, problem_
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request
 from cleanside.gateway.wire import ANSWER_MEDIA_TYPE, decode_entries_mark, encode_entries
 
+ENTRIES_PATH: Final = "/v1/device-entries"
 _AGAIN_US: Final = 60_000_000  # after it failed: a person's entry is a matter of minutes (chosen)
 _LOOK_US: Final = 10_000_000  # while the time of the next entry is not known (chosen)
-
-
-def entries_path(device: str) -> str:
-    """Where entries of a device go."""
-    return f"/v1/devices/{device}/entries"
 
 
 class EntryLane:
@@ -62,9 +58,10 @@ class EntryLane:
 
     def request(self, batch: EntriesToSend) -> Request:
         """The request that sends them, or asks."""
-        body = encode_entries(stream=batch.stream, kept_from=batch.kept_from, entries=batch.entries)
-        path = entries_path(self._spool.device)
-        return Request(method="POST", path=path, headers=BODY_HEADERS, body=body)
+        body = encode_entries(
+            device=self._spool.device, stream=batch.stream, kept_from=batch.kept_from, entries=batch.entries
+        )
+        return Request(method="POST", path=ENTRIES_PATH, headers=BODY_HEADERS, body=body)
 
     def answered(self, batch: EntriesToSend, outcome: Outcome, now_us: int) -> str | None:
         """Carry out what the outcome means. Returns why it failed; None: it went well."""

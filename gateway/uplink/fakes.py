@@ -17,7 +17,7 @@ from typing import Any
 
 import zstandard
 
-from cleanside.gateway.uplink import asking, declaring
+from cleanside.gateway.uplink import asking, declaring, entry_lane
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
@@ -112,7 +112,7 @@ class FakeServer:
             return self._get(request)
         if request.path == declaring.DECLARING_PATH:
             return self._declared(request)
-        if request.path.startswith("/v1/devices/"):
+        if request.path == entry_lane.ENTRIES_PATH:
             return self._enter(request)
         return self._marks(request) if request.path == asking.PATH else self._post(request)
 
@@ -122,7 +122,7 @@ class FakeServer:
         said = json.loads(request.body)
         held = self.entries.setdefault(said["stream"], [])
         mark = max(len(held) and held[-1][0], said["kept_from"] - 1)
-        for entry in said["entries"]:
+        for entry in said["entered"]:
             if entry["seq"] == mark + 1:
                 mark = entry["seq"]
                 held.append((mark, entry))

@@ -32,14 +32,14 @@ class MachineEntry:
     content: Mapping[str, Any]
 
 
-def encode_entries(*, stream: str, kept_from: int, entries: Sequence[MachineEntry]) -> bytes:
+def encode_entries(*, device: str, stream: str, kept_from: int, entries: Sequence[MachineEntry]) -> bytes:
     """
     Write the request with the next entries of a stream, at most `MAX_ENTRIES`; none: how far it is held.
 
     kept_from : the lowest number that can still be sent.
     """
     listed = [_document(entry) for entry in entries]
-    document = {"stream": stream, "kept_from": kept_from, "entries": listed}
+    document = {"device": device, "stream": stream, "kept_from": kept_from, "entered": listed}
     return json.dumps(document, ensure_ascii=False).encode()
 
 

@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from cleanside.gateway.uplink.entry_lane import entries_path
+from cleanside.gateway.uplink.entry_lane import ENTRIES_PATH
 from cleanside.gateway.uplink.fakes import problem
 from cleanside.gateway.uplink.loop import DEFAULT_ASK_EVERY_S
 from cleanside.gateway.uplink.transport import NoAnswer, Reply
-from tests.unit.gateway.helpers import DEVICE, readings, server_anchor
+from tests.unit.gateway.helpers import readings, server_anchor
 from tests.unit.gateway.uplink.test_loop import Bench
 
 NEW = {"what": "new", "note": "", "by": "T. Wolny"}
@@ -38,7 +38,7 @@ def taken(bench: Bench) -> list[tuple[int, str]]:
 
 
 def asked(bench: Bench) -> int:
-    return sum(request.path == entries_path(DEVICE) for request in bench.server.requests)
+    return sum(request.path == ENTRIES_PATH for request in bench.server.requests)
 
 
 def enter(bench: Bench, *names: str) -> None:
