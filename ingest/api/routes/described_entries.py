@@ -30,8 +30,8 @@ class DeviceEntryShown(Described):
     content: dict[str, Any] = Field(description="as it was sent")
     outcome: Literal["taken", "same_entry", "no_housing", "not_valid", "differs"] = Field(
         description="taken: it is an element change, and a question until it is confirmed. same_entry: the "
-        "same id was entered before. no_housing: the device sat nowhere then; tried again with the next "
-        "request. not_valid: it says nothing that can be entered. differs: another entry has its id"
+        "same id was entered before. no_housing: the device sat nowhere then; tried again when it is "
+        "seated. not_valid: it says nothing that can be entered. differs: another entry has its id"
     )
 
 

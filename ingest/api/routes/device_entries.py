@@ -28,8 +28,8 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.errors import Complaint, Refused
-from cleanside.ingest.intake.device_entries import take
 from cleanside.ingest.owners.access import require_device
+from cleanside.ingest.owners.device_entries import take
 from cleanside.ingest.store import device_entries, fleet
 from cleanside.ingest.store.device_entries import WAITS, DeviceEntry
 from cleanside.ingest.store.keys import Key
@@ -101,7 +101,7 @@ def post_device_entries(
     def save(connection: sa.Connection) -> int:
         row = fleet.device(connection, key.owner_id, body.device)
         row = row or fleet.keep_device(connection, key.owner_id, body.device)
-        return take(connection, key, row, body.stream, body.kept_from, given, now_us)
+        return take(connection, key.handle, row, body.stream, body.kept_from, given, now_us)
 
     mark = resources.writer.call(save)
     server_time = instant_text(resources.clock())

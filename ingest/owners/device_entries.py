@@ -21,18 +21,18 @@ from cleanside.ingest.store import audit, device_entries, element_changes, fleet
 from cleanside.ingest.store.device_entries import DIFFERS, NOT_VALID, SAME, TAKEN, WAITS, DeviceEntry
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import Assignment, DeviceRow
-from cleanside.ingest.store.keys import Key
 
 #: what may be entered at a machine: a denial of a change that was found belongs to who sees what was found
 WORK: Final = ("new", "cleaned", "inspected", "safety_element")
 MOST_AHEAD_US: Final = 3_600_000_000  # chosen, as for a change that is entered at the shop
 MOST_BACK_US: Final = 10 * 365 * 86_400_000_000  # the same
-_MOST_AGAIN: Final = 50  # entries that wait and are tried again with a request (chosen)
+_MOST_AGAIN: Final = 1_000  # as many as a gateway lets wait
+BY_CODE: Final = "by code"  # who, where no key is at hand: the label's code was enough
 
 
 def take(
     connection: sa.Connection,
-    key: Key,
+    who: str,
     device: DeviceRow,
     stream: str,
     kept_from: int,
@@ -42,7 +42,8 @@ def take(
     """
     Take the next entries of a stream. Returns how far it is held.
 
-    kept_from : the lowest number that the gateway still has. entries : in order; what follows a gap is left.
+    who : handle of the key that brought them. kept_from : the lowest number that the gateway still has.
+    entries : in order; what follows a gap is left.
     """
     mark = max(device_entries.entry_mark(connection, device.id, stream), kept_from - 1)
     for entry in entries:
@@ -50,21 +51,25 @@ def take(
             break  # the gateway is told how far it is held, and sends from there
         mark = max(mark, entry.seq)
         if not device_entries.is_kept(connection, device.id, entry.entry_id):
-            _carry_out(connection, key, device, entry, now_us)
+            _carry_out(connection, who, device, entry, now_us)
     device_entries.set_mark(connection, device.id, stream, mark)
-    for _, waiting in device_entries.entries_of(connection, device.id, outcome=WAITS, limit=_MOST_AGAIN):
-        _carry_out(connection, key, device, waiting, now_us)
     return mark
 
 
+def carry_out_waiting(connection: sa.Connection, device: DeviceRow, now_us: int) -> None:
+    """A device has a seat now: entries that waited for one are tried again."""
+    for _, entry in device_entries.entries_of(connection, device.id, outcome=WAITS, limit=_MOST_AGAIN):
+        _carry_out(connection, BY_CODE, device, entry, now_us)
+
+
 def _carry_out(
-    connection: sa.Connection, key: Key, device: DeviceRow, entry: DeviceEntry, now_us: int
+    connection: sa.Connection, who: str, device: DeviceRow, entry: DeviceEntry, now_us: int
 ) -> None:
-    outcome = _outcome(connection, key, device, entry, now_us)
+    outcome = _outcome(connection, who, device, entry, now_us)
     device_entries.keep(connection, device.id, entry._replace(outcome=outcome))
 
 
-def _outcome(connection: sa.Connection, key: Key, device: DeviceRow, entry: DeviceEntry, now_us: int) -> str:
+def _outcome(connection: sa.Connection, who: str, device: DeviceRow, entry: DeviceEntry, now_us: int) -> str:
     content = json.loads(entry.content)
     if not _is_valid(content) or not now_us - MOST_BACK_US <= entry.at_us <= now_us + MOST_AHEAD_US:
         return NOT_VALID
@@ -74,7 +79,7 @@ def _outcome(connection: sa.Connection, key: Key, device: DeviceRow, entry: Devi
     change = EnteredChange(
         changed_us=entry.at_us,
         entered_us=now_us,
-        who=key.handle,
+        who=who,
         note=content.get("note", ""),
         entry_id=entry.entry_id,
         what=content["what"],
@@ -86,7 +91,7 @@ def _outcome(connection: sa.Connection, key: Key, device: DeviceRow, entry: Devi
         return SAME if before.what == change.what else DIFFERS
     body = {"entry_id": entry.entry_id, "changed_at": instant_text(entry.at_us), **content}
     about = {"machine": seat.machine, "body": {"housing": seat.housing, "at_device": device.name, **body}}
-    audit.note(connection, key.owner_id, now_us, key.handle, "element_change", **about)
+    audit.note(connection, device.owner_id, now_us, who, "element_change", **about)
     return TAKEN
 
 
