@@ -27,7 +27,7 @@ _OLD_S: Final = 10.0
 #: digits behind the point, by the unit that is shown
 _DIGITS: Final[Mapping[str, int]] = {
     "Pa": 0, "kPa": 2, "bar": 4, "psi": 2, "inHg": 2, "V": 1, "mV": 0, "r/min": 0, "deg": 5, "dBm": 0, "m": 0,
-    "h": 1, "s": 0, "%": 0, "/": 2,
+    "h": 1, "s": 0, "1": 0, "count": 0, "%": 0, "/": 2,
 }  # fmt: skip
 _LIVE_SCRIPT: Final = """
 const live = document.getElementById("live"), stale = document.getElementById("stale");
@@ -257,6 +257,8 @@ def _value(last: LastValue, language: str) -> str:
     # The unit as it was sent; QUANTITIES know it, but it is outside's word all the same.
     own = QUANTITIES[last.quantity].spellings.get(last.unit, last.unit)
     shown = number(last.value, _DIGITS.get(own, 1), language)
+    if own in ("1", "count"):
+        return shown
     return f'{shown} <span class="unit">{escape(own)}</span>'
 
 

@@ -153,6 +153,8 @@ EN: Final[Mapping[str, str]] = {
     "longitude": "Longitude",
     "altitude": "Altitude",
     "signal_strength": "Signal",
+    "position_fix": "Position fix (0: none)",
+    "satellites": "Satellites",
 }
 
 DE: Final[Mapping[str, str]] = {
@@ -306,6 +308,8 @@ DE: Final[Mapping[str, str]] = {
     "longitude": "Länge",
     "altitude": "Höhe",
     "signal_strength": "Empfang",
+    "position_fix": "Ortung (0: keine)",
+    "satellites": "Satelliten",
 }
 
 WORDS: Final[Mapping[str, Mapping[str, str]]] = {"en": EN, "de": DE}

@@ -143,7 +143,7 @@ def look(path: Path, clock: Clock) -> Standing:
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
-class _Seen:
+class _SpoolSeen:
     """What the spool says."""
 
     status: Status | None = None
@@ -155,13 +155,13 @@ class _Seen:
     unreadable: str = ""
 
 
-def _read(path: Path, clock: Clock) -> _Seen:
+def _read(path: Path, clock: Clock) -> _SpoolSeen:
     try:
         with translated(path):
             connection = open_to_read(path)
             try:
                 connection.execute("BEGIN")  # one view of all tables
-                return _Seen(
+                return _SpoolSeen(
                     status=Status(read_state(connection, path=path), clock.utc_us()),
                     last=last_on_disk(connection, clock),
                     entries_waiting=count_waiting_entries(connection),
@@ -170,7 +170,7 @@ def _read(path: Path, clock: Clock) -> _Seen:
             finally:
                 connection.close()
     except TryAgain as error:
-        return _Seen(unreadable=str(error))
+        return _SpoolSeen(unreadable=str(error))
 
 
 def _last_write_s(path: Path, now_us: int) -> float | None:
