@@ -6,6 +6,7 @@ import os
 import threading
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -47,7 +48,8 @@ def looks(made: ReceiverSource, path: Path, *texts: str) -> list[Reading]:
         emitted.extend(readings)
 
     write()
-    made._context.clock.wait = wait  # type: ignore[method-assign]
+    clock: Any = made._context.clock
+    clock.wait = wait
     made.run(emit, stop)
     return emitted
 
