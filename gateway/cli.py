@@ -39,6 +39,7 @@ EXIT_LOST: Final = 4  # `run` had to end with readings that the disk never took
 # The settings that a command beside `run` reads; the rest of the file is checked all the same.
 _SPOOL: Final = ("device", "spool.path")
 _CARRY: Final = (*_SPOOL, "uplink.key_file")
+_BESIDE: Final = (*_SPOOL, *(f"beside.{key}" for key in ("listen", "address", "code_file")))
 _ENROL: Final = (
     "device",
     *(f"uplink.{key}" for key in ("server", "key_file", "timeout_s")),
@@ -123,6 +124,14 @@ def _parser() -> argparse.ArgumentParser:
         "Exit code 1 if a check fails.",
     )
     doctor.add_argument("--json", action="store_true", help="As one JSON object.")
+    label = _command(
+        commands,
+        "label",
+        _label,
+        "Print address and code of the page beside the machine, for a label on the gateway.",
+        *_BESIDE,
+    )
+    label.add_argument("--out", metavar="FILE", help="Write the QR code to a new file, .svg or .png.")
     service = _command(
         commands,
         "install-service",
@@ -296,6 +305,18 @@ def _doctor(settings: Settings, parsed: argparse.Namespace) -> int:
     )
     print(json.dumps(document(checks), indent=2) if parsed.json else as_text(checks))
     return EXIT_FAILED if any(entry.result == BAD for entry in checks) else EXIT_OK
+
+
+def _label(settings: Settings, parsed: argparse.Namespace) -> int:
+    from cleanside.gateway.commands.label import label_text, notices, write_qr
+
+    print(label_text(settings, random=os.urandom))
+    if parsed.out:
+        write_qr(settings, Path(parsed.out), random=os.urandom)
+        print(f"QR code written to {parsed.out}; it holds the code")
+    for notice in notices(settings):
+        _tell(notice)
+    return EXIT_OK
 
 
 def _install_service(settings: Settings, parsed: argparse.Namespace) -> int:

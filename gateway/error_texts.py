@@ -18,6 +18,15 @@ def _unit_not_accepted(values: Values) -> str:
 
 #: code -> sentence
 SENTENCES: Sentences = {
+    # the page beside the machine
+    "beside_address_missing": (
+        "beside.listen {listen} does not say where a phone finds the page; set beside.address, like "
+        "http://192.168.4.1:8480"
+    ),
+    "beside_off": "the page beside the machine is off; set beside.listen, like 192.168.4.1:8480",
+    "label_kind_unknown": "{path} is neither .svg nor .png; give a name that ends so",
+    "label_not_written": "{path} cannot be written ({why}); give a new name in a folder of yours",
+    "package_missing_label": 'a QR code needs segno; install "cleanside[label]", or write the code by hand',
     # the spool
     "acknowledged_beyond": (
         "stream {stream} has numbers through {appended_through}, not {through}; acknowledge what was sent"
@@ -26,9 +35,16 @@ SENTENCES: Sentences = {
         "{path}: {why}; free some MiB on this file system: the spool has deleted everything that it may"
     ),
     "disk_refuses": "{path}: {why}; check the disk and who may write there",
+    "entries_full": (
+        "{most} entries wait for the server already; bring the gateway into coverage, then enter it again"
+    ),
     "file_replaced": "{path} was replaced while readings were on their way; append again",
     "file_vanished": "{path} has vanished; collection continues in a new file",
     "header_differs": "{path} was a spool, and its header has changed",
+    "label_code_short": (
+        "{file} has a code that is easy to guess; write one of at least {least} letters and digits, or "
+        "remove the file: the gateway makes one"
+    ),
     "lock_unwritable": "{path}: {why}; let uid {uid} write there, or set spool.path",
     "no_spool": "{path} does not exist; check spool.path and device",
     "no_spool_yet": "{path} does not exist; start the gateway once, or check spool.path and device",

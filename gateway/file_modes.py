@@ -47,6 +47,15 @@ def write_text(path: Path, text: str) -> None:
         file.write(text)
 
 
+def sync_file(path: Path) -> None:
+    """Return once the content of a file is on the disk. Raises OSError."""
+    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
 def sync_folder(folder: Path) -> None:
     """Return once the names in a folder are on the disk: a new file is durable only with them."""
     handle = os.open(folder, os.O_RDONLY)

@@ -95,6 +95,8 @@ _VOLTAGE = {"V": Unit(1.0), "mV": Unit(0.001)}
 _ANGLE = {"deg": Unit(1.0)}
 _LENGTH = {"m": Unit(1.0), "ft": Unit(0.3048), "[ft_i]": Unit(0.3048)}
 _LEVEL = {"dBm": Unit(1.0)}
+#: a number of things, or a code: UCUM has "1", SenML has "count" (RFC 8428 section 12.1)
+_COUNT = {"1": Unit(1.0), "count": Unit(1.0)}
 
 
 #: A unit's own name, and how gauges, manuals and programs spell it too (common practice). Only what can mean
@@ -220,6 +222,10 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
             _quantity("longitude", "deg", "deg", _ANGLE, -180.0, 180.0),
             _quantity("altitude", "m", "m", _LENGTH, -500.0, 9000.0),
             _quantity("signal_strength", "dBm", "dbm", _LEVEL, -200.0, 20.0),
+            # The quality indicator of a GGA sentence (NMEA 0183): 0 no fix, 1 a fix, 2 differential ... 8.
+            _quantity("position_fix", "1", "code", _COUNT, 0.0, 9.0),
+            # Satellites in use: the field of a GGA sentence has two digits.
+            _quantity("satellites", "1", "count", _COUNT, 0.0, 99.0),
         )
     }
 )

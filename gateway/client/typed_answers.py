@@ -266,6 +266,8 @@ class StoredReading(TypedDict):
     longitude: NotRequired[float | None]
     altitude: NotRequired[float | None]
     signal_strength: NotRequired[float | None]
+    position_fix: NotRequired[float | None]
+    satellites: NotRequired[float | None]
 
 
 class Reason(TypedDict):

@@ -105,8 +105,10 @@ class Feed:
         log: Log,
         stop: threading.Event,
         random_bytes: RandomBytes = os.urandom,
+        seen: Callable[[Sequence[Reading], int], None] = lambda _readings, _us: None,
     ) -> None:
         """
+        seen : shown what is good of the readings that came, and when since boot.
         entry : as in the settings: `use`, perhaps `name`, and the source's own options.
         Raises SourceWrong for a source that does not exist or options that cannot work.
         """
@@ -119,6 +121,7 @@ class Feed:
         self._log = log
         self._stop = stop
         self._random_bytes = random_bytes
+        self._seen = seen
         self._refused = 0
         self._last_refusal: str | None = None
         self._lost = 0  # dropped because memory was full, over the life of this process
@@ -216,6 +219,7 @@ class Feed:
     def _emit(self, readings: Sequence[Reading], *, mark: str | None = None) -> None:
         measured_us = self._came(readings)
         good = [reading for reading in readings if self._refusal(reading) is None]
+        self._seen(good, measured_us)
         if mark is None:
             self._bridge.take(good, measured_us)
             self.flush()
@@ -233,6 +237,7 @@ class Feed:
         def settle(reason: str | None) -> None:
             then([refusal or reason for refusal in refusals])
 
+        self._seen(good, measured_us)
         if not good:
             settle(None)
             return

@@ -18,6 +18,9 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
+from cleanside.gateway.beside.machine_facts import FactFinder
+from cleanside.gateway.beside.serving import serve_beside, shown
+from cleanside.gateway.beside.watch import Watch
 from cleanside.gateway.commands.feed import Feed
 from cleanside.gateway.commands.live import tell
 from cleanside.gateway.commands.notify import ALIVE, READY, STOPPING, Notifier
@@ -82,6 +85,8 @@ class Gateway:
         self._network = network
         if network is None and clock is None and settings.uplink_server is not None:
             self._network = SystemNetwork(settings.uplink_server, now_us=self.clock.since_boot_us)
+        self._last_hour = Watch(self.clock.since_boot_us)
+        self._beside_port: int | None = None  # once the page is served
         self.spool = Spool(
             settings.spool_path,
             device=settings.device,
@@ -93,6 +98,7 @@ class Gateway:
             log=self.log,
         )
         try:
+            self._finder = self._make_finder()
             self._feeds = [self._make_feed(number, entry) for number, entry in enumerate(settings.sources, 1)]
             self.uplink = None if self._transport is None else self._make_uplink(self._transport, random)
         except BaseException:
@@ -100,6 +106,7 @@ class Gateway:
             raise
 
     def _make_feed(self, number: int, entry: Mapping[str, Any]) -> Feed:
+        seen = {} if self.settings.beside_listen is None else {"seen": self._last_hour.take}
         return Feed(
             self.spool,
             entry,
@@ -108,6 +115,17 @@ class Gateway:
             log=self.log,
             stop=self.stop_event,
             random_bytes=self._random_bytes,
+            **seen,
+        )
+
+    def _make_finder(self) -> FactFinder:
+        return FactFinder(
+            self.settings.spool_path,
+            device=self.settings.device,
+            watch=self._last_hour,
+            clock=self.clock,
+            link=lambda: None if self.uplink is None else self.uplink.view.told(),
+            marks_at_start={s.stream: s.acknowledged_through for s in self.spool.state().streams},
         )
 
     def _make_uplink(self, transport: Transport, random: Callable[[], float] | None) -> Uplink:
@@ -150,6 +168,8 @@ class Gateway:
                 daemon=True,
             )
             telling.start()
+        if self.settings.beside_listen is not None:  # nor this one
+            threading.Thread(target=self._serve_beside, name="beside", daemon=True).start()
         self._notifier.tell(READY)
         self._watch(threads)
         self._notifier.tell(STOPPING)
@@ -159,6 +179,32 @@ class Gateway:
             self._silent.set()
             if self._tells:
                 telling.join(_FINISH_TELLING_S)
+
+    def _serve_beside(self) -> None:
+        """The page beside the machine."""
+        assert self.settings.beside_listen is not None
+        serve_beside(
+            self.settings.beside_listen,
+            self.settings.code_file,
+            device=self.settings.device,
+            finder=self._finder,
+            spool=self.spool,
+            clock=self.clock,
+            random=self._random_bytes,
+            stop=self.stop_event,
+            log=self.log,
+            bound=self._beside_bound,
+        )
+
+    def _beside_bound(self, port: int) -> None:
+        assert self.settings.beside_listen is not None
+        self._beside_port = port
+        self.log("gateway.beside_serves", listen=shown((self.settings.beside_listen[0], port)))
+
+    def _beside_told(self) -> str | None:
+        if self.settings.beside_listen is None or self._beside_port is None:
+            return None
+        return shown((self.settings.beside_listen[0], self._beside_port))
 
     def told(self) -> dict[str, Any]:
         """The state that only this process knows, in the form of `status`; spans in seconds."""
@@ -171,6 +217,7 @@ class Gateway:
             "server": self.settings.uplink_server,
             "sources": [feed.told() for feed in self._feeds],
             "link": None if self.uplink is None else self.uplink.view.told(),
+            "beside": self._beside_told(),
         }
 
     def _note_budget(self) -> None:

@@ -20,6 +20,7 @@ from cleanside.gateway.commands.live import Process, ask
 from cleanside.gateway.commands.status import Status, as_document, is_nearly_full, span_text
 from cleanside.gateway.errors import CalledWrongly, TryAgain
 from cleanside.gateway.spool.file import open_to_read, translated
+from cleanside.gateway.spool.machine_entries import count_waiting_entries
 from cleanside.gateway.spool.rescue import waiting
 from cleanside.gateway.spool.state import read_state
 from cleanside.gateway.timing.clock import Clock
@@ -60,6 +61,8 @@ class Standing:
     status: Status | None
     unreadable: str
     last: LastReading | None
+    #: entries made at the machine that the server does not have; None: not known
+    entries_waiting: int | None
     #: since the spool was last written to [s]; None: not known
     last_write_s: float | None
     aside: Sequence[Aside]
@@ -123,33 +126,51 @@ def look(path: Path, clock: Clock) -> Standing:
     if not path.exists():
         raise CalledWrongly("no_spool_yet", path=path)
     process = ask(path)
-    status, last, unread, unreadable = _read(path, clock)
+    seen = _read(path, clock)
     free_bytes, is_read_only = _disk(path.parent)
     return Standing(
         path=path,
         process=process,
-        status=status,
-        unreadable=unreadable,
-        last=last,
+        status=seen.status,
+        unreadable=seen.unreadable,
+        last=seen.last,
+        entries_waiting=seen.entries_waiting,
         last_write_s=_last_write_s(path, clock.utc_us()),
-        aside=_set_aside(path, unread),
+        aside=_set_aside(path, seen.unread),
         free_bytes=free_bytes,
         is_read_only=is_read_only,
     )
 
 
-def _read(path: Path, clock: Clock) -> tuple[Status | None, LastReading | None, Sequence[str], str]:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _SpoolSeen:
+    """What the spool says."""
+
+    status: Status | None = None
+    last: LastReading | None = None
+    entries_waiting: int | None = None
+    #: files set aside that are not read to their end
+    unread: Sequence[str] = ()
+    #: why it cannot be read
+    unreadable: str = ""
+
+
+def _read(path: Path, clock: Clock) -> _SpoolSeen:
     try:
         with translated(path):
             connection = open_to_read(path)
             try:
                 connection.execute("BEGIN")  # one view of all tables
-                status = Status(read_state(connection, path=path), clock.utc_us())
-                return status, last_on_disk(connection, clock), waiting(connection), ""
+                return _SpoolSeen(
+                    status=Status(read_state(connection, path=path), clock.utc_us()),
+                    last=last_on_disk(connection, clock),
+                    entries_waiting=count_waiting_entries(connection),
+                    unread=waiting(connection),
+                )
             finally:
                 connection.close()
     except TryAgain as error:
-        return None, None, (), str(error)
+        return _SpoolSeen(unreadable=str(error))
 
 
 def _last_write_s(path: Path, now_us: int) -> float | None:
@@ -287,6 +308,8 @@ def document(standing: Standing) -> dict[str, Any]:
             "values": {name: {"value": value, "unit": unit} for name, (value, unit) in newest.values.items()},
             "age_s": newest.age_s,
         },
+        "entries_waiting": standing.entries_waiting,
+        "beside": standing.told.get("beside"),
         "in_memory": standing.total("in_memory") if standing.sources else None,
         "refused": standing.total("refused") if standing.sources else None,
         "sources": [dict(source) for source in standing.sources],

@@ -44,11 +44,15 @@ def _lines(standing: Standing) -> Iterator[tuple[str, str]]:
         yield "to do", f"{counted(len(found) - _MOST - 2, 'more finding')}; see --json"
     yield "last reading", _last(standing)
     yield "waiting", spool.pop("waiting", "not known: the spool cannot be read")
+    if standing.entries_waiting:
+        yield "entries", f"{counted(standing.entries_waiting, 'entry', 'entries')} waiting for the server"
     if standing.sources:
         yield "in memory", _in_memory(standing)
         yield "refused", counted(standing.total("refused"), "line") + " since the start"
     yield "draining", spool.pop("draining", "not known")
     yield from _link(standing, spool.pop("link", "not known"))
+    if standing.told.get("beside"):
+        yield "page", f"http://{standing.told['beside']}, opened by the code that `label` prints"
     yield "clock", spool.pop("clock", "not known")
     yield "disk", f"{spool.pop('disk', 'not known')}; {_disk(standing)}"
     if standing.aside:
@@ -77,11 +81,15 @@ def _last(standing: Standing) -> str:
     if newest is None:
         return "none held"
     values = sorted(newest.values.items(), key=lambda entry: entry[0] != "restriction")
-    shown = ", ".join(f"{name} {value:g} {unit}" for name, (value, unit) in values[:_MOST])
-    more = f" and {len(values) - _MOST} more" if len(values) > _MOST else ""
-    return f"{shown}{more}; " + (
-        "its time is not known" if newest.age_s is None else f"{span_text(newest.age_s)} ago"
+    main, *others = (
+        ["nothing measured"]
+        if not values
+        else [f"{name} {value:g} {unit}" for name, (value, unit) in values[:_MOST]]
     )
+    more = f" and {len(values) - _MOST} more" if len(values) > _MOST else ""
+    # The age stands beside the first value: the line is cut at its end.
+    age = "its time is not known" if newest.age_s is None else f"{span_text(newest.age_s)} ago"
+    return f"{main}, {age}{'; ' if others else ''}{', '.join(others)}{more}"
 
 
 def _in_memory(standing: Standing) -> str:

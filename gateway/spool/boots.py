@@ -126,7 +126,11 @@ def forget_old_boots(connection: apsw.Connection) -> None:
 
     The last placed one of them stays: it brackets the boots behind it, with the next placed one.
     """
+    # An entry that is not frozen yet needs its boot like a reading. Asked apart, so that each is one look.
     oldest = connection.execute("SELECT min(position) FROM readings").get
+    entered = connection.execute("SELECT min(position) FROM entries WHERE boot IS NOT NULL").get
+    if entered is not None:
+        oldest = entered if oldest is None else min(oldest, entered)
     if oldest is None:
         oldest = connection.execute("SELECT max(first_position) FROM boots").get
     keep = connection.execute(

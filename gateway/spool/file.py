@@ -37,14 +37,14 @@ from cleanside.gateway.spool.upgrade import STEPS
 from cleanside.gateway.spool.volume import MOST_LOG_BYTES
 from cleanside.gateway.units import counted
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 # 3.7.0 to 3.51.2 can lose committed transactions when two connections write or checkpoint at once
 # (the WAL-reset bug, sqlite.org/wal.html): `status` and `rewind` open a second one.
 LEAST_SQLITE = (3, 51, 3)
 #: all but the readings and the copies of the streams
 SMALL_TABLES = (
     "unit_sets", "streams", "boots", "anchors", "placements", "shed", "events", "source_marks", "traffic",
-    "notes",
+    "notes", "entry_streams", "entries",
 )  # fmt: skip
 BUSY_TIMEOUT_MS = 5_000  # chosen: longer than any transaction here on slow flash
 

@@ -19,7 +19,7 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict
-from functools import wraps
+from functools import partial, wraps
 from itertools import groupby
 from pathlib import Path
 from typing import Any, Concatenate, Final, ParamSpec, TypeVar
@@ -46,6 +46,20 @@ from cleanside.gateway.spool.file import check_small_tables
 from cleanside.gateway.spool.high_mark import Extent, HighMark, LossNote, read_loss
 from cleanside.gateway.spool.host import FindTraits, as_traits, differing, traits_of
 from cleanside.gateway.spool.identity import RandomBytes, uuid7
+from cleanside.gateway.spool.machine_entries import (
+    BEFORE_ALL,
+    EntriesToSend,
+    KeptEntry,
+    add_entry,
+    carry_over_entries,
+    close_entry_streams,
+    count_waiting_entries,
+    entry_streams_to_ask,
+    last_entered_us,
+    last_entries,
+    next_entries,
+    set_entry_mark,
+)
 from cleanside.gateway.spool.new_rows import UnwrittenRows, check, insert_rows, new_rows
 from cleanside.gateway.spool.pages import Pages, read_pages
 from cleanside.gateway.spool.payload import whole
@@ -54,6 +68,7 @@ from cleanside.gateway.spool.rescue import DAMAGED_REASON as DAMAGED
 from cleanside.gateway.spool.rescue import (
     add_salvaged,
     aside_path,
+    boot_before,
     carry_back,
     find_new,
     is_end_known,
@@ -184,6 +199,7 @@ class Spool:
         self._in_flight = range(0)  # positions that `peek` returned and that are not acknowledged
         self._traffic: dict[str, tuple[int, int]] = {}
         self._pages: Pages | None = None  # of the file that is being salvaged
+        self.entries_added = 0  # since this process opened the file
         self.events_added = 0  # since this process opened the file, so that the uplink need not query
         self._appends = Appends()
         if volume is None:
@@ -579,6 +595,56 @@ class Spool:
         with self._disk.transaction() as connection:
             confirm(connection, through, database)
 
+    @_on_a_full_disk
+    def enter(self, entry_id: str, content: Mapping[str, Any], *, ago_us: int = 0) -> bool:
+        """
+        Keep what a person entered; on disk once this returns. False: that id is kept already.
+
+        ago_us : how long ago the work was done. Raises CalledWrongly (too many wait), SpoolFull,
+        SpoolUnavailable; SpoolDamaged: the file was replaced, call again.
+        """
+        with self._disk.transaction() as connection:
+            is_new = add_entry(
+                connection,
+                entry_id,
+                content,
+                boot=self._boot,
+                time_us=self._clock.since_boot_us() - ago_us,
+                position=last_position(connection) + 1,
+                new_stream=self._new_uuid,
+            )
+        if is_new:
+            self.entries_added += 1
+            self._on_append()
+        return is_new
+
+    @_on_a_full_disk
+    def next_entries(self) -> EntriesToSend | None:
+        """The next entries to send, in order; their times are frozen by this. None: there are none now."""
+        with self._disk.transaction() as connection:
+            return next_entries(connection)
+
+    def entry_streams(self) -> list[EntriesToSend]:
+        """The streams of entries that the server may have less of than it said."""
+        with self._disk.reading() as connection:
+            return entry_streams_to_ask(connection)
+
+    @_on_a_full_disk
+    def acknowledge_entries(self, stream: str, through: int) -> None:
+        """The server has entries 1..through of `stream`; fewer than it said before: the rest goes again."""
+        with self._disk.transaction() as connection:
+            set_entry_mark(connection, stream, through)
+
+    def entries_waiting(self) -> int:
+        """How many entries the server does not have."""
+        with self._disk.reading() as connection:
+            return count_waiting_entries(connection)
+
+    def entries(self, *, most: int) -> list[KeptEntry]:
+        """The entries made last, the newest first."""
+        with self._disk.reading() as connection:
+            return last_entries(connection, most=most)
+
     def count_traffic(self, *, up_bytes: int, down_bytes: int) -> None:
         """Count bytes on the link by day; written with the next acknowledgement, to spare the disk."""
         day = _day(self._clock.utc_us())
@@ -663,6 +729,12 @@ class Spool:
         self._declare_loss(connection, self._mark.loss())
         for aside in find_new(connection, self.path):
             carry_over_events(connection, aside)
+            carry_over_entries(
+                connection,
+                aside,
+                boot_number=partial(boot_before, connection, position=BEFORE_ALL),
+                new_stream=self._new_uuid,
+            )
             self._declare_loss(connection, read_loss(aside))
             self._tell(connection, "spool_replaced", {"kept_as": aside.name})
             if not is_end_known(aside):
@@ -678,14 +750,15 @@ class Spool:
         self._tell(connection, "readings_lost", {"count": note.count, "at": "stop"})
 
     def _last_sign_us(self, connection: apsw.Connection, boot: int, first: int) -> int | None:
-        """The time of the last sound reading of a boot."""
+        """The time of the last sound reading of a boot, or of its last entry."""
+        entered_us = last_entered_us(connection, boot)
         context = self._known(connection)
         streams = stream_rows(connection)
         # Only positions from the boot's first on can have it: the search back ends there.
         for row in connection.execute(_LAST_OF_BOOT, (boot, first)):
             if any(stream.holds(row[0]) and is_sound_in(row, stream, context) for stream in streams):
-                return int(row[2])
-        return None
+                return max(int(row[2]), entered_us or 0)
+        return entered_us
 
     def _check_tail(self, connection: apsw.Connection) -> None:
         """Open a stream where there is none, or where the mark shows numbers that the last one lacks."""
@@ -741,6 +814,7 @@ class Spool:
             note_copied(connection, self._clock)
             old = open_stream(connection)
             self._fork(connection, old, through=old.appended_through)
+            close_entry_streams(connection)
             self._tell(connection, "spool_copied", {"differs": changed, "before": old.stream})
 
     def _forget(self) -> None:

@@ -285,7 +285,7 @@ def _new_salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:
 def _insert(connection: apsw.Connection, known: _Old, row: Row, new: StreamRow, position: int) -> None:
     boot, time_us, uncertainty_s = _frozen(known, row)
     if boot is not None:
-        boot = _boot(connection, known.boots.get(boot, f"unreadable-{boot}"), position)
+        boot = boot_before(connection, known.boots.get(boot, f"unreadable-{boot}"), position)
         connection.execute(
             "UPDATE boots SET ended_us = max(ended_us, ?) WHERE number = ? AND ended_us IS NOT NULL",
             (time_us, boot),
@@ -304,7 +304,8 @@ def _frozen(known: _Old, row: Row) -> tuple[int | None, int, float | None]:
     return row[1], row[2], row[3]
 
 
-def _boot(connection: apsw.Connection, boot: str, position: int) -> int:
+def boot_before(connection: apsw.Connection, boot: str, position: int) -> int:
+    """The number of a boot by its identity; one that this file does not know is put before all others."""
     number = connection.execute("SELECT number FROM boots WHERE boot = ?", (boot,)).get
     if number is None:
         # Before all others: boots are numbered in the order of time, and this one is older than the new file.

@@ -17,7 +17,7 @@ from typing import Any
 
 import zstandard
 
-from cleanside.gateway.uplink import asking, declaring
+from cleanside.gateway.uplink import asking, declaring, entry_lane
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
@@ -79,6 +79,8 @@ class FakeServer:
         self.batches: list[Batch] = []
         #: events that were declared by themselves, each once
         self.declared: list[dict[str, Any]] = []
+        #: stream of entries -> (number, entry as it came) in the order in which they were taken
+        self.entries: dict[str, list[tuple[int, dict[str, Any]]]] = {}
         self.closed = False
         self._now_us = now_us
         self._previous_release = previous_release
@@ -110,7 +112,22 @@ class FakeServer:
             return self._get(request)
         if request.path == declaring.DECLARING_PATH:
             return self._declared(request)
+        if request.path == entry_lane.ENTRIES_PATH:
+            return self._enter(request)
         return self._marks(request) if request.path == asking.PATH else self._post(request)
+
+    def _enter(self, request: Request) -> Reply:
+        if self._previous_release:
+            return problem(404, "not_found")
+        said = json.loads(request.body)
+        held = self.entries.setdefault(said["stream"], [])
+        mark = max(len(held) and held[-1][0], said["kept_from"] - 1)
+        for entry in said["entered"]:
+            if entry["seq"] == mark + 1:
+                mark = entry["seq"]
+                held.append((mark, entry))
+        document = {"stream": said["stream"], "acknowledged_through": mark, "refused": []}
+        return _ok(json.dumps({**document, "server_time": instant_text(self._now_us())}).encode())
 
     def _declared(self, request: Request) -> Reply:
         if self._previous_release:

@@ -42,6 +42,7 @@ from cleanside.gateway.uplink.decision import (
     is_refused,
 )
 from cleanside.gateway.uplink.declaring import declaration, is_confirmed
+from cleanside.gateway.uplink.entry_lane import EntryLane
 from cleanside.gateway.uplink.link_view import LinkView
 from cleanside.gateway.uplink.network import Network
 from cleanside.gateway.uplink.server_time import Exchange, anchor_of
@@ -134,6 +135,7 @@ class Uplink:
         self._declare_us = 0  # when to look again for events to be confirmed, on this boot's clock
         self._events_seen = -1  # `Spool.events_added` when all were confirmed
         self._database: str | None = None  # id of the database that answered last
+        self._entries = EntryLane(spool, ask_every_us=round(ask_every_s * 1e6))
         self._run = secrets.token_hex(4)  # with a number it identifies a request, also across restarts
         self._requests = 0
         self._before: Anchor | None = None  # the last anchor from the server in this boot
@@ -200,7 +202,7 @@ class Uplink:
     def _turn(self) -> Turn:
         if self._ask_in_s() <= 0:
             return self._ask(self._left[0]) if self._left else self._ask_all()
-        if (step := self._declare()) is not None:
+        if (step := self._declare() or self._send_entries()) is not None:
             return step
         batch = self._spool.peek(
             max_readings=batch_limit(self.state), max_bytes=self._max_bytes, report=not self.state.bare
@@ -258,6 +260,19 @@ class Uplink:
         self.view.exchanged(outcome, decision)
         self._say(decision, self._about(self._spool.open_stream), recovered=False)
         return Turn(wait_s=decision.wait_s, decision=decision, waits_for=decision.waits_for or None)
+
+    def _send_entries(self) -> Turn | None:
+        """What people entered at the machine; None: there is nothing, or the link has to work first."""
+        if self.state.failures:
+            return None
+        batch = self._entries.due(self._clock.since_boot_us())
+        if batch is None:
+            return None
+        outcome = self._said(self._entries.request(batch))
+        failed = self._entries.answered(batch, outcome, self._clock.since_boot_us())
+        if failed is not None:
+            self._log("gateway.entries_not_sent", level=logging.WARNING, reason=failed)
+        return Turn()
 
     def _ask_in_s(self) -> float:
         """Seconds until the next question for the marks, at least a moment; 0 or less: now."""
@@ -392,6 +407,7 @@ class Uplink:
         if self._database is not None:
             self._log("gateway.server_restored", level=logging.WARNING, database=answered)
             self._ask_all_us, self._left, self._events_seen = 0, [], -1
+            self._entries.ask_again()
             self.state = replace(self.state, rewound=frozenset())
         self._database = answered
 

@@ -45,6 +45,8 @@ from cleanside.gateway.wire.limits import (
     MAX_BODY_BYTES,
     MAX_DECODED_BYTES,
     MAX_DEPTH,
+    MAX_ENTRIES,
+    MAX_ENTRY_BYTES,
     MAX_EVENTS_DECLARED,
     MAX_INTEGER,
     MAX_LISTED,
@@ -59,6 +61,7 @@ from cleanside.gateway.wire.limits import (
     Problem,
     is_name,
 )
+from cleanside.gateway.wire.machine_entry import MachineEntry, decode_entries_mark, encode_entries
 from cleanside.gateway.wire.notes import did_you_mean
 from cleanside.gateway.wire.replies import (
     Answer,
@@ -88,6 +91,8 @@ __all__ = [
     "MAX_BODY_BYTES",
     "MAX_DECODED_BYTES",
     "MAX_DEPTH",
+    "MAX_ENTRIES",
+    "MAX_ENTRY_BYTES",
     "MAX_EVENTS_DECLARED",
     "MAX_INTEGER",
     "MAX_LISTED",
@@ -108,6 +113,7 @@ __all__ = [
     "Doubt",
     "GatewayReport",
     "Instant",
+    "MachineEntry",
     "Mark",
     "NoReading",
     "NotAnAnswer",
@@ -125,12 +131,14 @@ __all__ = [
     "decode",
     "decode_answer",
     "decode_confirmed",
+    "decode_entries_mark",
     "decode_marks",
     "decode_stream_state",
     "did_you_mean",
     "encode",
     "encode_answer",
     "encode_declared",
+    "encode_entries",
     "encode_marks_question",
     "encode_stream_state",
     "instant_sentence",

@@ -109,12 +109,13 @@ def decode_marks(body: bytes, *, asked: Collection[str]) -> dict[str, Mark | Non
 
     Raises ValueError where the body is not our answer, or has other streams than the question.
     """
-    document = _load_answer(body)
+    document = load_answer(body)
     marks: dict[str, Mark | None] = {}
     try:
         for entry in document["streams"]:
             marks[entry["stream"]] = Mark(
-                acknowledged_through=_count(entry, "acknowledged_through"), highest=_count(entry, "highest")
+                acknowledged_through=count_in(entry, "acknowledged_through"),
+                highest=count_in(entry, "highest"),
             )
         marks |= dict.fromkeys(document["unknown"])
     except (KeyError, TypeError, AttributeError):
@@ -142,7 +143,7 @@ def encode_declared(device: str, events: Sequence[DeclaredEvent]) -> bytes:
 
 def decode_confirmed(body: bytes) -> int:
     """Read the answer: how many events are durable. Raises ValueError where the body is no such answer."""
-    return _count(_load_answer(body), "confirmed")
+    return count_in(load_answer(body), "confirmed")
 
 
 def encode_answer(answer: Answer) -> bytes:
@@ -187,7 +188,7 @@ def decode_answer(body: bytes, *, stream: str | None, highest_sent: int | None) 
     stream, highest_sent : of the sent batch. Raises ValueError where the body is not our answer, is for
     another stream, or acknowledges numbers that were never sent: such an answer releases nothing.
     """
-    document = _load_answer(body)
+    document = load_answer(body)
     if document.get("stream") != stream:
         raise NotAnAnswer("other_stream", answered=shown(document.get("stream")), sent=stream)
     mark = document.get("acknowledged_through")
@@ -197,33 +198,34 @@ def decode_answer(body: bytes, *, stream: str | None, highest_sent: int | None) 
     return Answer(
         stream=stream,
         acknowledged_through=mark,
-        stored=_count(document, "stored"),
-        duplicates=_count(document, "duplicates"),
+        stored=count_in(document, "stored"),
+        duplicates=count_in(document, "duplicates"),
         gaps=_gaps(document),
-        gaps_more=_count(document, "gaps_more", 0),
+        gaps_more=count_in(document, "gaps_more", 0),
         quarantined=tuple(_read_notes(document, key)),
-        quarantined_more=_count(document, "quarantined_more", 0),
+        quarantined_more=count_in(document, "quarantined_more", 0),
         server_time_us=_server_time(document),
     )
 
 
 def decode_stream_state(body: bytes, *, stream: str) -> StreamAtServer:
     """Read the state of a stream at the server. Raises ValueError where the body is no such answer."""
-    document = _load_answer(body)
+    document = load_answer(body)
     if document.get("stream") != stream or not isinstance(document.get("device"), str):
         raise NotAnAnswer("other_stream_asked", answered=shown(document.get("stream")), asked=stream)
     return StreamAtServer(
         stream=stream,
         device=document["device"],
-        acknowledged_through=_count(document, "acknowledged_through"),
-        highest=_count(document, "highest"),
+        acknowledged_through=count_in(document, "acknowledged_through"),
+        highest=count_in(document, "highest"),
         gaps=_gaps(document),
-        gaps_more=_count(document, "gaps_more", 0),
+        gaps_more=count_in(document, "gaps_more", 0),
         server_time_us=_server_time(document),
     )
 
 
-def _load_answer(body: bytes) -> dict[str, Any]:
+def load_answer(body: bytes) -> dict[str, Any]:
+    """An answer as a JSON object. Raises NotAnAnswer."""
     try:
         document = load_json(body)
     except BatchRefused as error:
@@ -233,7 +235,8 @@ def _load_answer(body: bytes) -> dict[str, Any]:
     return document
 
 
-def _count(document: dict[str, Any], key: str, default: int | None = None) -> int:
+def count_in(document: dict[str, Any], key: str, default: int | None = None) -> int:
+    """A whole number from 0 up. default : if it is left out; None: it must be there. Raises NotAnAnswer."""
     value = document.get(key, default)
     if type(value) is not int or value < 0:
         raise NotAnAnswer("not_a_count", key=key, value=shown(value))

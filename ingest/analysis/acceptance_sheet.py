@@ -14,13 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 import sqlalchemy as sa
 
+from cleanside.gateway.spot_checks import Check
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest import cautions
 from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
 from cleanside.ingest.analysis.summarising import COLUMNS, as_readings
 from cleanside.ingest.restriction import Readings
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
-from cleanside.ingest.restriction.verdict.installation import Check, Surroundings, accept, verdict_of
+from cleanside.ingest.restriction.verdict.installation import Surroundings, accept, verdict_of
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance, fleet, raw, streams
 from cleanside.ingest.store.fleet import Assignment, HousingRow, TerminalRow

@@ -131,6 +131,7 @@ def _entry(change: EnteredChange) -> Entry:
         at_s=change.changed_us / MICRO,
         what=change.what,
         confirmed=bool(change.confirmed_because),
+        by_code=change.at_device is not None,
         name=change.entry_id,
     )
 

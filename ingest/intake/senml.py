@@ -32,7 +32,7 @@ _TEXTS = ("bn", "bu", "n", "u", "vs", "vd")
 
 #: Registry name -> our spelling of the same unit. RFC 8428 section 12.1, RFC 8798.
 REGISTRY: Mapping[str, str] = {
-    **{name: name for name in ("Pa", "Cel", "K", "V", "/", "m", "Hz", "dBm", "s", "deg")},
+    **{name: name for name in ("Pa", "Cel", "K", "V", "/", "m", "Hz", "dBm", "s", "deg", "count")},
     "lat": "deg",
     "lon": "deg",
     "1/s": "Hz",

@@ -17,6 +17,7 @@ import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.owners import device_entries
 from cleanside.ingest.store import fleet, hours
 from cleanside.ingest.store.fleet import Assignment, DeviceRow
 
@@ -115,6 +116,7 @@ def seat(connection: sa.Connection, device: DeviceRow, order: SeatOrder, now_us:
     seats = fleet.assignments_of_device(connection, device.id)
     if not any((s.housing_id, s.from_us, s.until_us) == wanted for s in seats):
         fleet.assign(connection, device.id, *wanted)
+    device_entries.carry_out_waiting(connection, device, now_us)
     return seated
 
 

@@ -20,6 +20,8 @@ class EnteredChange(NamedTuple):
     entry_id: str  # made by the client that sent it; a resend is the same entry
     what: str = "new"  # new, cleaned, inspected, safety_element, or nothing (denies a change that was found)
     confirmed_because: str | None = None  # why it holds although readings contradict it; None: not confirmed
+    at_device: str | None = None  # entered at that device, by the code on its label; None: at the shop
+    by_name: str | None = None  # as it was written there
 
 
 def put_change(connection: sa.Connection, housing_id: int, change: EnteredChange) -> EnteredChange | None:
@@ -32,6 +34,12 @@ def put_change(connection: sa.Connection, housing_id: int, change: EnteredChange
     if connection.execute(entered).first() is not None:
         return None
     return next(c for c in changes_of(connection, housing_id) if c.entry_id == change.entry_id)
+
+
+def take_over(connection: sa.Connection, housing_id: int, change: EnteredChange) -> None:
+    """A person at the shop enters what was entered at the machine under the same id: their word counts."""
+    update = sa.update(element_changes).where(_is_change(housing_id, change))
+    connection.execute(update.values(**change._asdict()))
 
 
 def confirm_change(connection: sa.Connection, housing_id: int, change: EnteredChange, because: str) -> None:
@@ -61,10 +69,12 @@ def entered_change(
     entry_id: str | None,
     what: str,
     because: str | None,
+    at_device: str | None,
+    by_name: str | None,
 ) -> EnteredChange:
     """A row as an entry; one without an id gets the made one."""
     made = entry_id or made_entry_id(changed_us, what)
-    return EnteredChange(changed_us, entered_us, who, note, made, what, because)
+    return EnteredChange(changed_us, entered_us, who, note, made, what, because, at_device, by_name)
 
 
 def made_entry_id(changed_us: int, what: str) -> str:

@@ -285,6 +285,10 @@ element_changes = sa.Table(
     sa.Column("what", sa.String(16), nullable=False, server_default="new"),
     #: why it holds although the readings contradict it, in a person's words; None: not confirmed
     sa.Column("confirmed_because", sa.String(400)),
+    #: the device whose gateway took it, by the code on its label, and the name that was written there; None:
+    #: it was entered at the shop
+    sa.Column("at_device", NAME),
+    sa.Column("by_name", NAME),
     sa.UniqueConstraint("housing_id", "entry_id"),
 )
 
@@ -439,6 +443,36 @@ planned_changes = sa.Table(
     sa.Column("planned_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(64), nullable=False),
     sa.Column("note", sa.String(400), nullable=False),
+)
+
+#: numberings of what people entered at machines, apart from those of readings
+entry_streams = sa.Table(
+    "entry_streams",
+    metadata,
+    _id(),
+    _to("devices", "device_id"),
+    sa.Column("stream", sa.String(64), nullable=False),
+    sa.Column("acknowledged_through", sa.BigInteger, nullable=False),
+    sa.UniqueConstraint("device_id", "stream"),
+)
+
+#: what people entered at machines, as it came, and what became of it
+device_entries = sa.Table(
+    "device_entries",
+    metadata,
+    _id(),
+    _to("devices", "device_id"),
+    #: given by whoever entered it, so that a resend is the same entry
+    sa.Column("entry_id", sa.String(64), nullable=False),
+    sa.Column("stream", sa.String(64), nullable=False),
+    sa.Column("seq", sa.BigInteger, nullable=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("at_uncertainty_s", sa.Double),
+    sa.Column("content", sa.Text, nullable=False),
+    sa.Column("received_us", sa.BigInteger, nullable=False),
+    #: `ingest.store.device_entries`
+    sa.Column("outcome", sa.String(32), nullable=False),
+    sa.UniqueConstraint("device_id", "entry_id"),
 )
 
 #: a person has read a terminal restriction a second time, and it was the same

@@ -37,6 +37,8 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/declared-events"): {"device", "integrator"},
     ("POST", "/v1/entries"): STAFF,
     ("GET", "/v1/entries"): STAFF,
+    ("POST", "/v1/device-entries"): {"device", "integrator"},
+    ("GET", "/v1/devices/{device}/entries"): WATCHERS,
     ("POST", "/v1/machines"): KEEPERS | {"integrator"},
     ("GET", "/v1/machines"): WATCHERS,
     ("GET", "/v1/machines/{machine}"): WATCHERS,

@@ -51,6 +51,9 @@ ELSEWHERE = {
         "POST",
         "/v1/declared-events",
     ): "a gateway's report; it is kept with the stream and stands in the account",
+    ("POST", "/v1/device-entries"): (
+        "needs the key of a device: test_api_device_entries.py shows that what it enters is recorded"
+    ),
     ("POST", "/v1/quarantine/both-right"): (
         "needs two readings under one number: test_api_both_right.py shows that it is recorded"
     ),

@@ -182,6 +182,11 @@ def _of_the_machine(ask: Any, limit: dict[str, Any]) -> None:
     change |= {"what": "new", "entry_id": "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01"}
     ask("POST", f"{of_it}/element-changes", change, machine=MACHINE)
     ask("GET", f"{of_it}/element-changes", machine=MACHINE)
+    at_machine = {"seq": 1, "entry_id": "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c03", "at": "2026-03-02T05:40:00Z"}
+    at_machine["content"] = {"what": "inspected", "by": "T. Wolny", "note": "seal was dry"}
+    sent = {"device": DEVICE, "stream": STREAM, "kept_from": 1, "entered": [at_machine]}
+    ask("POST", "/v1/device-entries", sent, key="device")
+    ask("GET", "/v1/devices/{device}/entries", device=DEVICE)
     mistaken = {**change, "changed_at": "2026-02-21T05:30:00Z", "note": "entered a day late"}
     mistaken["entry_id"] = "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c02"
     ask("POST", f"{of_it}/element-changes", mistaken, machine=MACHINE)

@@ -9,6 +9,7 @@ from fastapi import Depends, Query
 from fastapi.responses import PlainTextResponse, Response
 from pydantic import Field
 
+from cleanside.gateway.spot_checks import Check
 from cleanside.gateway.units import to_si
 from cleanside.ingest.analysis import acceptance_sheet
 from cleanside.ingest.analysis.acceptance_sheet import CAUTIONS, Report
@@ -40,7 +41,7 @@ from cleanside.ingest.api.routes.shared import (
 )
 from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
-from cleanside.ingest.restriction.verdict.installation import BY_HAND, Check
+from cleanside.ingest.restriction.verdict.installation import BY_HAND
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance as store
 from cleanside.ingest.store import audit, fleet

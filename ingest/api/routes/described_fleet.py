@@ -133,9 +133,13 @@ class ChangeShown(Described):
     what: ElementWork
     confirmed_because: str | None
     is_question: bool = Field(
-        description="true: the readings contradict it; it changes no figure until it is confirmed, "
-        "corrected or taken back"
+        description="true: the readings contradict it, or it was made at the machine by code and no clear drop "
+        "shows it: it changes no figure until it is confirmed, corrected or taken back"
     )
+    at_device: str | None = Field(
+        description="entered at that device, by the code on its label; null: at the shop"
+    )
+    by_name: str | None = Field(description="the name that was written there, which nothing proves")
     verdict: EntryVerdict
     says: str = Field(description="the verdict with its figures, in English")
     said: SaidShown = Field(description="the same as code and values")

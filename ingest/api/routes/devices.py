@@ -156,7 +156,7 @@ def post_device_assignment(
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
-        found = _find(connection, key, device)
+        found = device_for(connection, key, device)
         housing = find_housing(connection, key, body.machine, body.housing)
         seated = seating.seat(connection, found, order_of(body, housing), now_us)
         if found.retired_us is not None:  # a device that is assigned to a machine is in use again
@@ -188,7 +188,7 @@ def patch_device(device: PathName, body: DeviceEdit, resources: R, key: FleetWri
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
-        found = _find(connection, key, device)
+        found = device_for(connection, key, device)
         if body.retired and found.retired_us is None:
             seating.end_all(connection, found, now_us)
         edited = fleet.retire(connection, found, (found.retired_us or now_us) if body.retired else None)
@@ -221,10 +221,11 @@ def get_devices(request: HttpRequest, resources: R, key: Reader, page: P) -> Res
 def get_device(device: PathName, resources: R, key: Reader) -> dict[str, Any]:
     """A device, where it sits and sat, and its streams."""
     with resources.reading() as connection:
-        return _document(connection, _find(connection, key, device))
+        return _document(connection, device_for(connection, key, device))
 
 
-def _find(connection: sa.Connection, key: Key, name: str) -> DeviceRow:
+def device_for(connection: sa.Connection, key: Key, name: str) -> DeviceRow:
+    """A device that the key may see. Raises NotFound."""
     device = fleet.device(connection, key.owner_id, name)
     if device is None or not sees_device(key, name):
         raise NotFound("device", name)

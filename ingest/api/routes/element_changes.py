@@ -241,6 +241,10 @@ def _put(connection: sa.Connection, housing_id: int, change: EnteredChange) -> s
     before = element_changes.put_change(connection, housing_id, change)
     if before is None:
         return "element_change"
+    if before.at_device is not None and before.what == change.what and before.confirmed_because is None:
+        # Made at the machine under this id: a person at the shop stands by it now, with their own words.
+        element_changes.take_over(connection, housing_id, change)
+        return "element_change"
     if (before.changed_us, before.what, before.note) != (change.changed_us, change.what, change.note):
         raise Refused(
             "change_differs",
@@ -320,6 +324,8 @@ def _change_document(change: EnteredChange, weighed: WeighedEntry, unit: str | N
         "entry_id": change.entry_id,
         "what": change.what,
         "confirmed_because": change.confirmed_because,
+        "at_device": change.at_device,
+        "by_name": change.by_name,
         "is_question": weighed.is_question,
         **weighed_document(weighed, unit),
     }

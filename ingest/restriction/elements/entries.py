@@ -52,6 +52,7 @@ class Entry:
     at_s: float  # of the work
     what: str = "new"  # one of WORK
     confirmed: bool = False  # a person confirmed it, against the readings
+    by_code: bool = False  # made at the machine by the code on a label: it waits for a person or a clear fall
     name: str = ""  # the id that the client of the entry made
 
     def __post_init__(self) -> None:
@@ -73,11 +74,12 @@ class WeighedEntry:
     fall_s: float | None = None  # the nearest fall that was found; None: none
     hours_missing: float = 0.0  # operating hours to be seen before it can be checked
     look_by_s: float | None = None  # by when these hours have likely passed; None: it is checked
+    is_unvouched: bool = False  # made by code, and no clear fall shows it
 
     @property
     def is_question(self) -> bool:
-        """The readings contradict it, and no person has settled that."""
-        return self.verdict in QUESTIONS and not self.entry.confirmed
+        """The readings contradict it, or nothing vouches for it, and no person has settled that."""
+        return (self.verdict in QUESTIONS or self.is_unvouched) and not self.entry.confirmed
 
     @property
     def begins_life(self) -> bool:
@@ -131,7 +133,7 @@ def _without_doubles(weighed: Sequence[WeighedEntry]) -> list[WeighedEntry]:
     for one in ranked:
         same = [k for k in kept if k.entry.what == one.entry.what and k.verdict != DOUBLE]
         if one.entry.what in BEGINS_LIFE and any(abs(k.row - one.row) <= SHIFT_ROWS for k in same):
-            one = replace(one, verdict=DOUBLE, used_s=None)
+            one = replace(one, verdict=DOUBLE, used_s=None, is_unvouched=False)
         kept.append(one)
     return sorted(kept, key=lambda w: (w.entry.at_s, w.entry.name))
 
@@ -157,12 +159,15 @@ class _Around:
         if entry.what == "nothing":
             return replace(mine, verdict=DENIED)
         if entry.what not in BEGINS_LIFE:
-            return mine
+            return replace(mine, is_unvouched=entry.by_code)
         split = int(np.searchsorted(self._hour_s[self._place], entry.at_s))
         fall = self._clear_fall(split)
         if fall is not None:
             return self._at_fall(mine, split, fall)
-        return self._without_fall(mine, split)
+        found = self._without_fall(mine, split)
+        if entry.by_code and not entry.confirmed:
+            return replace(found, used_s=None, is_unvouched=True)
+        return found
 
     def _at_fall(self, mine: WeighedEntry, split: int, fall: int) -> WeighedEntry:
         before_pa, after_pa = self._levels(fall)
@@ -199,7 +204,7 @@ class _Around:
             return replace(used, verdict=NOT_SEEN_YET, hours_missing=float(ENOUGH_ROWS - seen))
         if split < LEAST_ROWS:
             after_pa = float(np.median(self._level[split : split + LEVEL_ROWS]))
-            if mine.entry.what == "new":
+            if mine.entry.what == "new" and not mine.entry.by_code:
                 self._looked_right.append((split, after_pa))
             return replace(used, verdict=NO_LEVEL_BEFORE, after_pa=after_pa)
         before_pa, after_pa = self._levels(split)

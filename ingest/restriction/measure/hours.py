@@ -14,6 +14,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from cleanside.gateway.spot_checks import RUNNING_RAD_S
 from cleanside.ingest.restriction.measure.summary import (
     BIN_TABLE,
     EVIDENCE,
@@ -33,8 +34,6 @@ from cleanside.ingest.restriction.measure.summary import (
 )
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
-RUNNING_RAD_S = 30.0  # 286 r/min: above cranking, below idle (common practice, no source)
-IDLE_RAD_S = 105.0  # 1000 r/min; an idling diesel turns at 600 to 900 r/min (common practice)
 CHARGING_12_V = (13.2, 16.5)  # an alternator holds 13.8 to 14.5 V, a resting battery 12.8 V (common practice)
 CHARGING_24_V = (26.4, 33.0)  # twice that
 AT_REST_12_V, AT_REST_24_V = (

@@ -17,13 +17,13 @@ from typing import NamedTuple
 import numpy as np
 from scipy.ndimage import median_filter
 
+from cleanside.gateway.spot_checks import IDLE_RAD_S
 from cleanside.ingest.restriction.measure.atmosphere import (
     STANDARD_KG_M3,
     air_density_kg_m3,
     standard_pressure_pa,
     standard_temperature_k,
 )
-from cleanside.ingest.restriction.measure.hours import IDLE_RAD_S
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.summary import (
     FLOW_KINDS,

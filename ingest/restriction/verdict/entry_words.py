@@ -24,4 +24,5 @@ def of_entry(weighed: WeighedEntry) -> Statement:
         look_by_s=weighed.look_by_s,
         is_question=weighed.is_question,
         confirmed=weighed.entry.confirmed,
+        by_code=weighed.is_unvouched,
     )

@@ -306,6 +306,12 @@ _ASKS = {"entry_did_not_fall": "Wrong machine or time?", "entry_before_first_rea
 
 _UNTIL = "The entry is not used until it is confirmed, corrected or taken back."
 
+#: of an entry that is in doubt for nothing but where it was made
+_BY_CODE = (
+    "Entered at the machine with the code on its label. It is not used until a person confirms it or a clear "
+    "drop shows it."
+)
+
 _FELL = "Restriction fell from {before_pa:restriction} to {after_pa:restriction}"
 
 
@@ -314,8 +320,10 @@ def _entry(code: str, sentence: Sentence) -> Sentence:
 
     def template(values: Values) -> str:
         text = sentence if isinstance(sentence, str) else sentence(values)
-        if values["is_question"]:
+        if values["is_question"] and code in _ASKS:
             return f"{text} {_ASKS[code]} {_UNTIL}"
+        if values["is_question"]:
+            return f"{text} {_BY_CODE}"
         return f"{text} Confirmed by a person." if values["confirmed"] else text
 
     return template
