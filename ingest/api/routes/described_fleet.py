@@ -133,8 +133,8 @@ class ChangeShown(Described):
     what: ElementWork
     confirmed_because: str | None
     is_question: bool = Field(
-        description="true: the readings contradict it, or it was made at the machine by code and no clear drop "
-        "shows it: it changes no figure until it is confirmed, corrected or taken back"
+        description="true: the readings contradict it, or it was made at the machine by code and no clear "
+        "drop shows it: it changes no figure until it is confirmed, corrected or taken back"
     )
     at_device: str | None = Field(
         description="entered at that device, by the code on its label; null: at the shop"
