@@ -27,6 +27,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from cleanside.gateway import file_modes
 from cleanside.gateway.commands import status
 from cleanside.gateway.units import counted
+from cleanside.simulator import depot
 from cleanside.simulator.errors import CalledWrongly, DemoFailed
 from cleanside.simulator.fleet import FLEET, MachineSpec
 from cleanside.simulator.instrument import Instrument
@@ -41,6 +42,8 @@ MAX_DELAY_TO_KILL_S = (
     0.02  # a reading takes about 0.2 ms to commit, so the kill hits one of the first hundred
 )
 UNIT_DEADLINE_S = 240.0
+#: who is invited to the console where the server stays up
+PERSON = "planner"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -108,16 +111,14 @@ def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) 
         machines += [_prepare(spec, shop, folder, start_at, choices) for spec in FLEET]
         outages = _live(machines, shop, start_at, choices, console)
         _enter_changes(machines, shop, choices)
+        depot.enter(FLEET, now.astimezone(UTC).date(), post=shop.post, patch=shop.patch)
         shop.wait_analysed()
         outcome = _judge(machines, shop, outages, took_s=time.monotonic() - began_s)
         render(outcome, console)
         if choices.json_file is not None:
             choices.json_file.write_text(json.dumps(as_json(outcome), indent=2) + "\n")
         if choices.serve:
-            console.print(
-                f"The server stays up at {shop.url}, described at {shop.url}/openapi.json; Ctrl-C stops it. "
-                f"An admin key is in {shop.key_file}."
-            )
+            show_the_way_in(shop, console)
             shop.wait()
         return 0 if outcome.balances else 1
     except KeyboardInterrupt:
@@ -125,6 +126,17 @@ def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) 
     finally:
         _end(machines)
         shop.stop()
+
+
+def show_the_way_in(shop: Shop, console: Console) -> None:
+    """Print the address, the key, and a link to the console that signs in as admin, once."""
+    console.print(
+        f"The server stays up at {shop.url}, described at {shop.url}/openapi.json; Ctrl-C stops it. "
+        f"An admin key is in {shop.key_file}."
+    )
+    # Whole on a line of its own, so that it can be clicked or copied.
+    console.print("The fleet in a browser, signed in as admin; the link opens once, choose a password there:")
+    console.print(shop.invite(PERSON), soft_wrap=True)
 
 
 def _end(machines: list[DemoMachine]) -> None:

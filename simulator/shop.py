@@ -136,6 +136,10 @@ class Shop:
         self.post("/v1/devices", {"device": device, "machine": machine})
         return str(self.post("/v1/keys", {"role": "device", "devices": [device], "note": machine})["key"])
 
+    def invite(self, person: str) -> str:
+        """Invite an admin; returns the link that opens the console, once."""
+        return str(self.post("/v1/people", {"name": person, "role": "admin"})["link"])
+
     def wait_analysed(self) -> None:
         """Wait until the analysis has caught up with what arrived."""
         deadline = time.monotonic() + ANALYSIS_DEADLINE_S
@@ -151,6 +155,10 @@ class Shop:
     def post(self, path: str, body: dict[str, Any]) -> dict[str, Any]:
         """Post as administrator."""
         return self._ask("POST", path, body)
+
+    def patch(self, path: str, body: dict[str, Any]) -> dict[str, Any]:
+        """Patch as administrator."""
+        return self._ask("PATCH", path, body)
 
     def _ask(self, method: str, path: str, body: dict[str, Any] | None) -> dict[str, Any]:
         headers = {"Authorization": f"Bearer {self._key}"}
