@@ -28,7 +28,9 @@ from cleanside.ingest.api.routes import bundles, enrolment, me, readings, sessio
 from cleanside.ingest.api.routes.services import Services, new_services
 from cleanside.ingest.console.error_page import page_of_problem
 from cleanside.ingest.console.every_page import all_pages
+from cleanside.ingest.console.routing import SIGN_IN
 from cleanside.ingest.keeping.retention import Keeper
+from cleanside.ingest.owners.people import JOIN_PATH
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.webhooks.courier import Courier
 from cleanside.ingest.writer.resources import NowUs
@@ -106,6 +108,8 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
             enrolment.ENROL_PATH: enrolment.MAX_ENROL_BYTES,
             sessions.SIGN_IN_PATH: sessions.MAX_SIGN_IN_BYTES,
             me.ACCEPT_PATH: sessions.MAX_SIGN_IN_BYTES,
+            SIGN_IN: sessions.MAX_SIGN_IN_BYTES,
+            JOIN_PATH: sessions.MAX_SIGN_IN_BYTES,
         },
         metrics=services.metrics,
         access_log=settings.access_log,

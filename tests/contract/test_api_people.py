@@ -146,6 +146,25 @@ def test_an_admin_of_some_sites_decides_about_people_of_these_alone(lone: Api) -
     assert admin.request("PATCH", "/v1/people/otto", {"sites": ["quay"]}).json()["sites"] == ["quay"]
 
 
+def test_who_sees_some_sites_gets_at_nothing_that_reaches_beyond_them(lone: Api) -> None:
+    """A key sees all sites: whoever may make one would see them too."""
+    admin = signed_in(lone, "boss", "admin", sites=["valley"])
+    for method, path, body in (
+        ("GET", "/v1/keys", None),
+        ("POST", "/v1/keys", {"role": "admin"}),
+        ("GET", "/v1/audit", None),
+        ("GET", "/v1/webhooks", None),
+        ("GET", "/v1/transfers", None),
+        ("GET", "/metrics", None),
+    ):
+        assert said(admin.request(method, path, body)) == (403, "site_not_yours")
+    assert "keys:manage" not in admin.get("/v1/me").json()["permissions"]
+    page = admin.get("/people", headers={"Accept": "text/html"}).text
+    assert 'href="/keys"' not in page
+    assert lone.request("PATCH", "/v1/people/boss", json={"sites": []}).status_code == 200
+    assert admin.get("/v1/keys").status_code == 200
+
+
 def test_a_role_that_a_person_may_not_have_is_refused(lone: Api) -> None:
     for role in ("device", "integrator", "owner", "", None):
         assert said(lone.post("/v1/people", {"name": "otto", "role": role})) == (422, "not_valid")
