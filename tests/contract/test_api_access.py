@@ -175,7 +175,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
         assert running.post(filled(CHANGES, NAMES), filled(change, NAMES)).status_code == 200
         for path in ("/v1/webhooks", "/v1/enrolments", "/v1/transfers"):
             assert ask(running, "POST", path, "admin").status_code == 201
-        invited(running, NAMES["person"], "viewer")
+        invited(running, str(NAMES["person"]), "viewer")
         yield running
 
 

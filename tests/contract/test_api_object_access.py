@@ -238,8 +238,8 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     hook = api.post("/v1/webhooks", REQUESTS["POST", "/v1/webhooks"][1], key=admin)
     person = f"{machine}.planner"
     assert api.post("/v1/people", {"name": person, "role": "planner"}, key=admin).status_code == 201
-    names |= {"person": person, "session": 1, "webhook": hook.json()["webhook"]}
-    return Fleet(names, tokens, elsewhere)
+    more = {"person": person, "session": 1, "webhook": hook.json()["webhook"]}
+    return Fleet(names | more, tokens, elsewhere)
 
 
 def keys_for(api: Api, admin: str, device: str) -> tuple[dict[str, str], dict[str, str]]:

@@ -237,7 +237,7 @@ def _of_all_others(story: Story) -> None:
     for (method, path), route in ROUTES.items():
         if f"{method} {path}" not in {*story.visits, *ELSEWHERE} and "/transfers" not in path:
             shown = SHOWN.get((method, path), RequestExample())
-            given = {kind: names[kind] for kind in re.findall(r"{(\w+)}", path)}
+            given: dict[str, Any] = {kind: names[kind] for kind in re.findall(r"{(\w+)}", path)}
             given |= filled(shown.query, names)
             key = None if permission_of(route) is None else "admin"
             story.ask(method, path, filled(shown.body, names), key=key, **given)
