@@ -45,7 +45,7 @@ _VERIFIED = UserVerificationRequirement.REQUIRED
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class PasskeyPlace:
     """Where the pages are: what a passkey is bound to."""
 
     #: the name of the server, without a port
@@ -54,7 +54,7 @@ class Place:
     origin: str
 
 
-def place_of(address: str) -> Place:
+def place_of(address: str) -> PasskeyPlace:
     """The place of an address like https://filters.example. Raises Refused (409) where it has no name."""
     parts = urlsplit(address)
     name = parts.hostname or ""
@@ -62,7 +62,7 @@ def place_of(address: str) -> Place:
         ipaddress.ip_address(name)
     except ValueError:
         if name and (parts.scheme == "https" or name == "localhost"):
-            return Place(name, f"{parts.scheme}://{parts.netloc}")
+            return PasskeyPlace(name, f"{parts.scheme}://{parts.netloc}")
     detail = f"a passkey is bound to a name over https, or to localhost; this is {name or 'no address'}"
     raise Refused(409, "passkeys_not_here", detail)
 
@@ -70,7 +70,7 @@ def place_of(address: str) -> Place:
 def making_options(
     connection: sa.Connection,
     key: Key,
-    place: Place,
+    place: PasskeyPlace,
     now_us: int,
     random_bytes: Callable[[int], bytes] = secrets.token_bytes,
 ) -> dict[str, Any]:
@@ -96,7 +96,7 @@ def making_options(
 
 def sign_in_options(
     connection: sa.Connection,
-    place: Place,
+    place: PasskeyPlace,
     now_us: int,
     random_bytes: Callable[[int], bytes] = secrets.token_bytes,
 ) -> dict[str, Any]:
@@ -119,7 +119,12 @@ def _challenge(
 
 
 def keep(
-    connection: sa.Connection, key: Key, place: Place, credential: Mapping[str, Any], name: str, now_us: int
+    connection: sa.Connection,
+    key: Key,
+    place: PasskeyPlace,
+    credential: Mapping[str, Any],
+    name: str,
+    now_us: int,
 ) -> Passkey:
     """Keep what an authenticator made. Raises Refused (403) `passkey_refused`."""
     challenge = _taken_challenge(connection, credential, -key.id, now_us)
@@ -150,7 +155,9 @@ def keep(
     return kept
 
 
-def verified(connection: sa.Connection, place: Place, credential: Mapping[str, Any], now_us: int) -> Person:
+def verified(
+    connection: sa.Connection, place: PasskeyPlace, credential: Mapping[str, Any], now_us: int
+) -> Person:
     """Whose passkey signed. Raises Refused (403) `passkey_refused`, the same for whatever does not fit."""
     challenge = _taken_challenge(connection, credential, None, now_us)
     found = passkeys.by_credential(connection, str(credential.get("id"))[:1_400])

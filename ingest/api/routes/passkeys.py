@@ -36,7 +36,7 @@ from cleanside.ingest.api.routes.signed_in import (
 )
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners import passkeys, sessions
-from cleanside.ingest.owners.passkeys import Place
+from cleanside.ingest.owners.passkeys import PasskeyPlace
 from cleanside.ingest.owners.sessions import NewSession
 from cleanside.ingest.store import passkeys as passkey_store
 from cleanside.ingest.store.passkeys import Passkey
@@ -66,7 +66,7 @@ class PasskeyUsed(Strict):
     credential: Credential
 
 
-def _place(request: Request) -> Place:
+def _place(request: Request) -> PasskeyPlace:
     return passkeys.place_of(own_address(request))
 
 
