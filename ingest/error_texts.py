@@ -306,6 +306,7 @@ SENTENCES: Sentences = {
         "for a new one"
     ),
     # requests that are refused: people and their sessions
+    "beyond_sites": "this reaches beyond single sites; ask somebody of your role who sees all of them",
     "cross_site": "this request was not sent by a page of this server; open its pages and do it there",
     "invitation_not_valid": (
         "this link is not valid: unknown, used, or out of date; ask whoever made it for a new one"

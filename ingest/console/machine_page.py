@@ -15,8 +15,6 @@ from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import Depends, Query, Request, Response
-from fastapi.exceptions import RequestValidationError
-from pydantic import ValidationError
 from starlette.datastructures import FormData
 
 from cleanside.gateway.wire import instant_text
@@ -32,6 +30,7 @@ from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
 from cleanside.ingest.console.fleet_page import has_question, late_s, state_key, unit_of
 from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.forms import read_form, text_of_field
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.rendering import formats_of, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
@@ -160,15 +159,11 @@ def change_of(fields: FormData, formats: Formats) -> NewChange:
         "entry_id": _text(fields, "entry_id") or None,
         "confirmed_because": _text(fields, "confirmed_because"),
     }
-    try:
-        return NewChange.model_validate(given)
-    except ValidationError as error:
-        raise RequestValidationError([dict(found) for found in error.errors()]) from None
+    return read_form(NewChange, given)
 
 
 def _text(fields: FormData, name: str) -> str:
-    value = fields.get(name, "")
-    return value.strip() if isinstance(value, str) else ""
+    return text_of_field(fields, name).strip()
 
 
 def _instant(fields: FormData, formats: Formats) -> str:

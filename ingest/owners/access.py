@@ -71,6 +71,13 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
 }
 #: what belongs to whoever is signed in: no key has it
 OF_PEOPLE_ALONE = frozenset({"me:manage"})
+#: what reaches beyond any site, or hands out what does: keys see all sites, and so do webhooks
+OF_ALL_SITES = frozenset(
+    {
+        *("keys:manage", "keys:rotate", "webhooks:manage", "webhooks:replay", "transfers:manage"),
+        *("audit:read", "metrics:read"),
+    }
+)
 #: Roles that see and post for the devices their key is bound to, and no others.
 BOUND_ROLES = frozenset({"device", "integrator"})
 
@@ -218,6 +225,8 @@ def require(key: Key, permission: str) -> None:
     """Raise Refused (403) unless the role of the key or person has the permission."""
     if allows(key, permission):
         return
+    if key.sites and permission in OF_ALL_SITES and key.role in PERMISSIONS[permission]:
+        raise Refused("beyond_sites", status=403, code="site_not_yours")
     who, allowed = ("person", people_with(permission)) if key.is_person else ("key", keys_with(permission))
     needed = " or ".join(allowed)
     case = f"role_of_{who}_not_allowed" if allowed else f"not_for_a_{who}"
@@ -225,8 +234,9 @@ def require(key: Key, permission: str) -> None:
 
 
 def allows(key: Key, permission: str) -> bool:
-    """True if the role of a key or person has the permission. Raises KeyError for one without a row."""
-    return key.role in PERMISSIONS[permission] and (key.is_person or permission not in OF_PEOPLE_ALONE)
+    """True if a key or person has the permission. Raises KeyError for one without a row."""
+    closed = OF_ALL_SITES if key.sites else frozenset() if key.is_person else OF_PEOPLE_ALONE
+    return key.role in PERMISSIONS[permission] and permission not in closed
 
 
 def keys_with(permission: str) -> tuple[str, ...]:

@@ -18,6 +18,8 @@ from tests.support.serving import DEVICE, ServerProcess, as_process, batch
 
 NAME = "<b>Grader</b> sieben 🚜 " + "W" * 64
 PAGES = (
+    "/monitors",
+    f"/monitors/{DEVICE}",
     "/fleet",
     "/machines/grader-07",
     "/backlog?counted=true",
