@@ -134,6 +134,7 @@ def _page(
         is_asked=has_question(known),
         by=by,
         plot=drawn and plot.every_width(drawn),
+        zoom=drawn and plot.to_zoom(drawn),
         came=list(came_of(known)),
         weeks=weeks_of(known, formats, unit),
         evidence=evidence_of(known, say),
