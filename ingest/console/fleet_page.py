@@ -111,7 +111,7 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "known": document,
         "unit": unit_of(document),
         "state": state_key(document),
-        "is_calm": document["state"] in CALM and not has_question(document),
+        "is_calm": is_calm(document),
         "address": machine_address(document),
         "advice": say(f"said.{document['advice_code']}"),
         "caution": caution_of(say, document["advice_code"]),
@@ -139,6 +139,11 @@ def state_key(document: Mapping[str, Any]) -> str:
 def has_question(document: Mapping[str, Any]) -> bool:
     """True where a person has something to answer."""
     return bool(document["questions"] or document["changes_found"])
+
+
+def is_calm(document: Mapping[str, Any]) -> bool:
+    """True where nothing is to be done or answered."""
+    return document["state"] in CALM and not has_question(document) and not document["readings_quarantined"]
 
 
 def machine_address(document: Mapping[str, Any]) -> str:

@@ -128,7 +128,7 @@ class Formats:
             return DASH
         moment, now = self.moment(at), self.moment(self.now_s)
         clock = self.clock(at)
-        return clock if moment.date() == now.date() else f"{self.date(at)}{HARD_SPACE}{clock}"
+        return clock if moment.date() == now.date() else f"{self.date(at)} {clock}".replace(" ", HARD_SPACE)
 
     def age(self, seconds: float) -> str:
         """How long: 40 s, 12 min, 5 h 20 min, 3 d."""

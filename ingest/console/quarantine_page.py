@@ -16,7 +16,7 @@ from urllib.parse import urlencode
 
 from fastapi import Depends, Path, Query, Request, Response
 
-from cleanside.gateway.units import offered
+from cleanside.gateway.units import QUANTITIES, offered
 from cleanside.ingest.api.routes.amendments import (
     AmendBody,
     BothRightBody,
@@ -43,7 +43,7 @@ Reader = Annotated[Key, Depends(page_needs("attention:read"))]
 Operator = Annotated[Key, Depends(page_needs("quarantine:write"))]
 Way = Literal["suggested", "as_is", "unit", "shift", "offset", "time_is_right", "both_right", "discard"]
 
-SAMPLE = 20  # readings of a group that are shown; chosen: enough to see what they have in common
+SAMPLE = 8  # readings of a group that are shown; chosen: enough to see what they have in common
 TRAIL = 30  # amendments that are shown, newest first
 GROUPS = ("in_quarantine", "in_conflict")
 TIME_CODES = ("time_", "clock_unset", "gps_week_rollover")
@@ -104,7 +104,7 @@ def get_group_page(
         device=device,
         entries=entries,
         ways=ways_for(code, entries),
-        units=offered("restriction"),
+        units=units_for(entries),
         wish=wish,
         outcome=None if wish is None else carried_out(wish, resources, key, preview=True),
     )
@@ -139,7 +139,22 @@ def entries_of(
     page = Page.whole(SAMPLE)
     answer = get_quarantine(request, resources, key, page, code, device, "held", None, None)
     entries: list[dict[str, Any]] = json.loads(bytes(answer.body))["entries"]
-    return [entry | {"sent": json.dumps(entry["content"], ensure_ascii=False)} for entry in entries]
+    return [entry | sent_of(entry["content"]) for entry in entries]
+
+
+def sent_of(content: Mapping[str, Any]) -> dict[str, str]:
+    """What was sent, whole; and in short: its time and, as far as it has units, its values."""
+    units = content.get("units")
+    known = units if isinstance(units, Mapping) else {}
+    values = [f"{name} {content[name]} {unit}" for name, unit in known.items() if name in content]
+    short = ", ".join([str(content.get("at", "")), *values[:2]])
+    return {"sent": json.dumps(content, ensure_ascii=False), "short": short}
+
+
+def units_for(entries: Sequence[Mapping[str, Any]]) -> dict[str, list[str]]:
+    """The quantities that readings carry, each with its units."""
+    carried = {name for entry in entries for name in entry["content"]}
+    return {quantity: offered(quantity) for quantity in QUANTITIES if quantity in carried}
 
 
 def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
@@ -174,7 +189,8 @@ def change_of(wish: Wish) -> dict[str, Any]:
     """The change that a way stands for. Raises Refused (422) for a shift that is no number."""
     match wish.way:
         case "unit":
-            return {"units": {"restriction": wish.value}}
+            quantity, _, unit = wish.value.partition(" ")
+            return {"units": {quantity: unit}}
         case "offset":
             return {"offset": wish.value}
         case "shift":

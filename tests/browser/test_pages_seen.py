@@ -93,6 +93,15 @@ def test_work_is_entered_by_keyboard_and_without_scripts(server: ServerProcess, 
         assert page.locator("#entries").get_by_text("new primary element").count() == 1
 
 
+def test_the_plot_is_enlarged_by_keyboard(server: ServerProcess, browser: Browser) -> None:
+    with page_in(browser, server.url, server.tokens["planner"]) as page:
+        page.goto("/machines/grader-07")
+        page.get_by_role("button", name="Look closer").press("Enter")
+        page.locator("#zoomed canvas").wait_for()
+        page.locator("#zoomed").press("+")
+        assert faults_of(page) == []
+
+
 def test_a_page_is_small(server: ServerProcess, browser: Browser) -> None:
     """Under 150 kB on the way, everything it needs included."""
     with page_in(browser, server.url, server.tokens["admin"]) as page:

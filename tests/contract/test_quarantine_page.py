@@ -46,7 +46,7 @@ def test_groups_are_shown_by_cause(api: Api) -> None:
 
 
 def test_a_preview_says_what_would_happen_and_changes_nothing(api: Api) -> None:
-    page = group(api, way="unit", value="kPa")
+    page = group(api, way="unit", value="restriction kPa")
     assert page.status_code == 200
     assert "3 would be stored and 0 would stay" in page.text
     assert held(api) == 3
@@ -54,7 +54,7 @@ def test_a_preview_says_what_would_happen_and_changes_nothing(api: Api) -> None:
 
 
 def test_a_repair_is_applied_shown_and_undone(api: Api) -> None:
-    response = repair(api, way="unit", value="kPa")
+    response = repair(api, way="unit", value="restriction kPa")
     assert response.status_code == 303
     assert held(api) == 0
     page = api.get(response.headers["location"], key="operator").text
@@ -63,6 +63,12 @@ def test_a_repair_is_applied_shown_and_undone(api: Api) -> None:
     assert api.request("POST", undo, key="operator").status_code == 303
     assert held(api) == 3
     assert undo not in api.get("/quarantine", key="operator").text
+
+
+def test_the_units_of_every_quantity_of_the_readings_are_offered(api: Api) -> None:
+    page = group(api).text
+    assert 'value="restriction kPa"' in page
+    assert 'value="engine_speed r/min"' not in page
 
 
 def test_readings_are_given_up_with_a_reason_only(api: Api) -> None:
@@ -74,7 +80,12 @@ def test_readings_are_given_up_with_a_reason_only(api: Api) -> None:
 
 @pytest.mark.parametrize(
     "wrong",
-    [{"way": "burn"}, {}, {"way": "unit", "value": "furlong <b>"}, {"way": "shift", "value": "an hour"}],
+    [
+        {"way": "burn"},
+        {},
+        {"way": "unit", "value": "restriction furlong <b>"},
+        {"way": "shift", "value": "an hour"},
+    ],
 )
 def test_a_repair_that_is_none_changes_nothing(api: Api, wrong: dict[str, str]) -> None:
     response = repair(api, **wrong)
@@ -84,7 +95,7 @@ def test_a_repair_that_is_none_changes_nothing(api: Api, wrong: dict[str, str]) 
 
 def test_a_form_of_another_site_repairs_nothing(api: Api) -> None:
     headers = {"Sec-Fetch-Site": "cross-site"}
-    data = GROUP | {"way": "unit", "value": "kPa"}
+    data = GROUP | {"way": "unit", "value": "restriction kPa"}
     assert (
         api.request("POST", "/quarantine/repairs", key="operator", data=data, headers=headers).status_code
         == 403
