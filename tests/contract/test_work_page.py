@@ -102,6 +102,16 @@ def test_a_machine_is_moved_to_another_day_and_back(api: Api) -> None:
         assert api.request("POST", "/work/move", key="planner", data=wrong).status_code in (404, 422)
 
 
+def test_a_plan_that_passed_is_asked_about_on_the_fleet_and_on_the_list(api: Api) -> None:
+    loaded(api, rise_kpa=0.005)
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-23"})
+    assert "Change planned for Mon 23 Feb" in page(api, "/fleet")
+    api.clock.advance(2 * 86_400)
+    for path, words in (("/fleet", "Planned for Mon 23 Feb"), ("/work", "restriction did not fall")):
+        assert words in page(api, path)
+    assert len(ticks(page(api))) == 1
+
+
 def test_no_tick_leads_away_from_our_pages(api: Api) -> None:
     """OWASP: unvalidated redirects."""
     for back in ("https://example.com/", "//example.com", "/\\example.com"):
