@@ -7,6 +7,7 @@ JSON twins: `GET /v1/shop`, `POST /v1/sites`, `/v1/crews`, `/v1/parts`, `/v1/mac
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
@@ -58,6 +59,10 @@ ShopViewer = Annotated[Key, Depends(page_needs("shop:read"))]
 ShopEditor = Annotated[Key, Depends(page_needs("shop:write"))]
 
 IMPORTS = {"machines": import_machines, "parts": import_parts}
+#: a number with point or comma, as people write it
+NUMBER = re.compile(r"\d{1,9}([.,]\d{1,20})?")
+#: 8,120 is eight thousand to one reader and eight to another
+GROUPED = re.compile(r"\d{1,3}([.,]\d{3})+")
 #: how many stock lines the form of a part has
 STOCK_LINES = 3
 
@@ -139,14 +144,23 @@ def _whole(written: Any, name: str) -> int | None:
 
 def _hours(fields: Fields, name: str) -> float | None:
     """A number with point or comma; None for an empty field. Raises Refused (422)."""
-    text = _text(fields, name).replace(",", ".")
+    text = _text(fields, name)
     if not text:
         return None
-    try:
-        return float(text)
-    except ValueError:
+    if GROUPED.fullmatch(text):
+        plain = text.replace(",", "").replace(".", "")
+        detail = f'{name}: "{text[:40]}" may group thousands or be decimal; write {plain}, or {plain}.0'
+        raise Refused(422, "not_valid", detail)
+    if not NUMBER.fullmatch(text):
         detail = f'{name}: "{text[:40]}" is no number; write it like 8120.5'
-        raise Refused(422, "not_valid", detail) from None
+        raise Refused(422, "not_valid", detail)
+    return float(text.replace(",", "."))
+
+
+def written(value: Any) -> str:
+    """A value as a field shows it, so that it is read back as it is."""
+    text = str(int(value) if isinstance(value, float) and value.is_integer() else value)
+    return f"{text}0" if isinstance(value, float) and GROUPED.fullmatch(text) else text
 
 
 def _why(wrong: ValidationError | Refused) -> dict[str, str]:
@@ -260,7 +274,7 @@ def post_papers_form(
 ) -> Response:
     """Keep what was entered; an empty field takes its value away."""
     try:
-        patch_papers(machine, _papers_of(fields), resources, key)
+        papers = _papers_of(fields)  # all is read before anything is kept
         if (hours := _hours(fields, "meter_hours")) is not None:
             reading = NewMeterReading(
                 at=instant_text(resources.clock()),
@@ -269,6 +283,7 @@ def post_papers_form(
                 entry_id=_text(fields, "meter_entry") or None,
             )
             post_meter(machine, reading, request, resources, key)
+        patch_papers(machine, papers, resources, key)
     except (ValidationError, Refused) as wrong:
         if isinstance(wrong, Refused) and wrong.code == "unknown_machine":
             raise
@@ -328,6 +343,7 @@ def _papers_page(
         known=known,
         shop=get_shop(resources, key),
         meters=get_meters(machine, request, resources, key),
+        written=written,
         meter_entry=f"papers-{resources.clock()}",
         fault=fault,
         kept=kept,
