@@ -111,7 +111,7 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "known": document,
         "unit": unit_of(document),
         "state": state_key(document),
-        "is_calm": document["state"] in CALM and not has_question(document),
+        "is_calm": is_calm(document),
         "address": machine_address(document),
         "advice": say(f"said.{document['advice_code']}"),
         "caution": caution_of(say, document["advice_code"]),
@@ -140,6 +140,11 @@ def has_question(document: Mapping[str, Any]) -> bool:
     """True where a person has something to answer."""
     missed = document["planned"] is not None and document["planned"]["state"] == "missed"
     return bool(document["questions"] or document["changes_found"]) or missed
+
+
+def is_calm(document: Mapping[str, Any]) -> bool:
+    """True where nothing is to be done or answered."""
+    return document["state"] in CALM and not has_question(document) and not document["readings_quarantined"]
 
 
 def machine_address(document: Mapping[str, Any]) -> str:

@@ -19,6 +19,8 @@ from tests.support.serving import DEVICE, ServerProcess, as_process, batch
 
 NAME = "<b>Grader</b> sieben 🚜 " + "W" * 64
 PAGES = (
+    "/monitors",
+    f"/monitors/{DEVICE}",
     "/fleet",
     "/machines/grader-07",
     "/backlog?counted=true",
@@ -137,6 +139,15 @@ def test_the_work_list_prints_its_table_on_a_page_of_a4(server: ServerProcess, b
         assert not is_scrolled_sideways(page)
         for selector in (".filters", ".end-bar", "nav"):
             assert page.locator(selector).first.is_hidden()
+
+
+def test_the_plot_is_enlarged_by_keyboard(server: ServerProcess, browser: Browser) -> None:
+    with page_in(browser, server.url, server.tokens["planner"]) as page:
+        page.goto("/machines/grader-07")
+        page.get_by_role("button", name="Look closer").press("Enter")
+        page.locator("#zoomed canvas").wait_for()
+        page.locator("#zoomed").press("+")
+        assert faults_of(page) == []
 
 
 def test_a_page_is_small(server: ServerProcess, browser: Browser) -> None:

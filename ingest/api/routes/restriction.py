@@ -72,7 +72,7 @@ Reader = Annotated[Key, Depends(needs("fleet:read"))]
     response_model=RestrictionAnswer,
     responses=problems(404),
 )
-@example(query={"housing": "{housing}"})
+@example(query={"housing": "{housing}"}, plain="with_coverage")
 def get_restriction(
     machine: PathName,
     request: Request,
@@ -199,7 +199,7 @@ Filter = Annotated[FleetFilter, Depends(_filter)]
     response_model=FleetAnswer,
     response_model_exclude_unset=True,
 )
-@example(query={"site": "{site}", "crew": "{crew}"})
+@example(query={"site": "{site}", "crew": "{crew}"}, plain="with_trend")
 def get_fleet(
     request: Request,
     resources: R,
