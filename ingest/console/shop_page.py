@@ -7,7 +7,6 @@ JSON twins: `GET /v1/shop`, `POST /v1/sites`, `/v1/crews`, `/v1/parts`, `/v1/mac
 
 from __future__ import annotations
 
-import re
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
@@ -47,6 +46,7 @@ from cleanside.ingest.api.routes.spreadsheets import (
     import_machines,
     import_parts,
 )
+from cleanside.ingest.console.forms import GROUPED, number_of_field
 from cleanside.ingest.console.rendering import address_with, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Refused
@@ -59,10 +59,6 @@ ShopViewer = Annotated[Key, Depends(page_needs("shop:read"))]
 ShopEditor = Annotated[Key, Depends(page_needs("shop:write"))]
 
 IMPORTS = {"machines": import_machines, "parts": import_parts}
-#: a number with point or comma, as people write it
-NUMBER = re.compile(r"\d{1,9}([.,]\d{1,20})?")
-#: 8,120 is eight thousand to one reader and eight to another
-GROUPED = re.compile(r"\d{1,3}([.,]\d{3})+")
 #: how many stock lines the form of a part has
 STOCK_LINES = 3
 
@@ -140,21 +136,6 @@ def _whole(written: Any, name: str) -> int | None:
     if not (text.isascii() and text.isdigit() and len(text) < 10):
         raise Refused(422, "not_valid", f'{name}: "{text[:40]}" is no whole number; write it like 12')
     return int(text)
-
-
-def _hours(fields: Fields, name: str) -> float | None:
-    """A number with point or comma; None for an empty field. Raises Refused (422)."""
-    text = _text(fields, name)
-    if not text:
-        return None
-    if GROUPED.fullmatch(text):
-        plain = text.replace(",", "").replace(".", "")
-        detail = f'{name}: "{text[:40]}" may group thousands or be decimal; write {plain}, or {plain}.0'
-        raise Refused(422, "not_valid", detail)
-    if not NUMBER.fullmatch(text):
-        detail = f'{name}: "{text[:40]}" is no number; write it like 8120.5'
-        raise Refused(422, "not_valid", detail)
-    return float(text.replace(",", "."))
 
 
 def written(value: Any) -> str:
@@ -275,11 +256,11 @@ def post_papers_form(
     """Keep what was entered; an empty field takes its value away."""
     try:
         papers = _papers_of(fields)  # all is read before anything is kept
-        if (hours := _hours(fields, "meter_hours")) is not None:
+        if (hours := number_of_field(fields, "meter_hours")) is not None:
             reading = NewMeterReading(
                 at=instant_text(resources.clock()),
                 meter_hours=hours,
-                offset_hours=_hours(fields, "offset_hours") or 0.0,
+                offset_hours=number_of_field(fields, "offset_hours") or 0.0,
                 entry_id=_text(fields, "meter_entry") or None,
             )
             post_meter(machine, reading, request, resources, key)
@@ -301,7 +282,7 @@ def _papers_of(fields: Fields) -> PapersEdit:
         crew=_text(fields, "crew") or None,
         next_service=NextService(
             service=_text(fields, "service") or None,
-            meter_hours=_hours(fields, "service_meter_hours"),
+            meter_hours=number_of_field(fields, "service_meter_hours"),
             on=_text(fields, "service_on") or None,
         ),
         laid_up=LaidUp.model_validate(laid_up) if laid_up["from"] else None,

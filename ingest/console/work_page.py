@@ -26,10 +26,11 @@ from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.work import get_work
 from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.forms import GROUPED, NUMBER
 from cleanside.ingest.console.rendering import formats_of, render
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
-from cleanside.ingest.console.shop_page import GROUPED, NUMBER, names_of
+from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Refused

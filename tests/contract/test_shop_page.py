@@ -153,3 +153,15 @@ def test_papers_that_cannot_be_say_so_and_keep_what_was_entered(api: Api) -> Non
     both = fields | {"crew": "", "meter_hours": "many"}
     assert send(api, "/machines/grader-07/papers", both).status_code == 422
     assert ask(api, "PATCH", f"{MACHINE}/papers", {})["crew"] == "early-shift"  # nothing was half kept
+
+
+def test_meter_and_gauge_go_with_an_entry_on_the_machines_page(api: Api) -> None:
+    api.register()
+    fields = {"what": "new", "day": "2026-03-01", "time": "12:00", "entry_id": "e-1"}
+    fields |= {"meter": "8120,5", "gauge": "6.4", "gauge_unit": "kPa"}
+    assert send(api, "/machines/grader-07/entries", fields).status_code == 303
+    [change] = ask(api, "GET", f"{MACHINE}/element-changes")["element_changes"]
+    assert (change["meter_hours"], change["gauge"]["restriction_pa"]) == (8120.5, 6400)
+    refused = send(api, "/machines/grader-07/entries", fields | {"entry_id": "e-2", "meter": "8,120"})
+    assert refused.status_code == 422
+    assert 'value="8,120"' in refused.text
