@@ -32,7 +32,14 @@ from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
 from cleanside.ingest.console.fleet_page import has_question, late_s, state_key, unit_of
 from cleanside.ingest.console.formats import Formats
-from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, read_form, text_of_field
+from cleanside.ingest.console.forms import (
+    FAULTS,
+    FormFault,
+    fault_of,
+    number_of_field,
+    read_form,
+    text_of_field,
+)
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.rendering import formats_of, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
@@ -182,8 +189,11 @@ def post_taken_back(
 
 
 def change_of(fields: FormData, formats: Formats) -> NewChange:
-    """The entry of a form. Raises RequestValidationError, or Refused (422) for a time that is none."""
+    """The entry of a form. Raises RequestValidationError, or Refused (422) for what is no time or number."""
+    gauge = number_of_field(fields, "gauge")
     given = {
+        "meter_hours": number_of_field(fields, "meter"),
+        "gauge": None if gauge is None else {"value": gauge, "unit": _text(fields, "gauge_unit") or "kPa"},
         "changed_at": _text(fields, "changed_at") or _instant(fields, formats),
         "housing": _text(fields, "housing") or DEFAULT_HOUSING,
         "note": _text(fields, "note"),
@@ -196,7 +206,9 @@ def change_of(fields: FormData, formats: Formats) -> NewChange:
 
 def _refused(error: Exception, fields: FormData) -> RefusedForm:
     """What is wrong with a form, and what it held: nothing is typed twice. Raises what is no fault."""
-    kept = {name: _text(fields, name) for name in ("what", "day", "time", "note", "entry_id")}
+    kept = {
+        name: _text(fields, name) for name in ("what", "day", "time", "meter", "gauge", "note", "entry_id")
+    }
     return RefusedForm(fault_of(error), _detail(error), kept)
 
 

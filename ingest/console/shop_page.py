@@ -46,6 +46,7 @@ from cleanside.ingest.api.routes.spreadsheets import (
     import_machines,
     import_parts,
 )
+from cleanside.ingest.console.forms import GROUPED, number_of_field
 from cleanside.ingest.console.rendering import address_with, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Refused
@@ -137,15 +138,10 @@ def _whole(written: Any, name: str) -> int | None:
     return int(text)
 
 
-def _hours(fields: Fields, name: str) -> float | None:
-    """A number with point or comma; None for an empty field. Raises Refused (422)."""
-    text = _text(fields, name).replace(",", ".")
-    if not text:
-        return None
-    try:
-        return float(text)
-    except ValueError:
-        raise Refused("not_a_number", status=422, code="not_valid", name=name, text=text[:40]) from None
+def written(value: Any) -> str:
+    """A value as a field shows it, so that it is read back as it is."""
+    text = str(int(value) if isinstance(value, float) and value.is_integer() else value)
+    return f"{text}0" if isinstance(value, float) and GROUPED.fullmatch(text) else text
 
 
 def _why(wrong: ValidationError | Refused) -> dict[str, str]:
@@ -259,15 +255,16 @@ def post_papers_form(
 ) -> Response:
     """Keep what was entered; an empty field takes its value away."""
     try:
-        patch_papers(machine, _papers_of(fields), resources, key)
-        if (hours := _hours(fields, "meter_hours")) is not None:
+        papers = _papers_of(fields)  # all is read before anything is kept
+        if (hours := number_of_field(fields, "meter_hours")) is not None:
             reading = NewMeterReading(
                 at=instant_text(resources.clock()),
                 meter_hours=hours,
-                offset_hours=_hours(fields, "offset_hours") or 0.0,
+                offset_hours=number_of_field(fields, "offset_hours") or 0.0,
                 entry_id=_text(fields, "meter_entry") or None,
             )
             post_meter_reading(machine, reading, request, resources, key)
+        patch_papers(machine, papers, resources, key)
     except (ValidationError, Refused) as wrong:
         if isinstance(wrong, Refused) and wrong.code == "unknown_machine":
             raise
@@ -285,7 +282,7 @@ def _papers_of(fields: Fields) -> PapersEdit:
         crew=_text(fields, "crew") or None,
         next_service=NextService(
             service=_text(fields, "service") or None,
-            meter_hours=_hours(fields, "service_meter_hours"),
+            meter_hours=number_of_field(fields, "service_meter_hours"),
             on=_text(fields, "service_on") or None,
         ),
         laid_up=LaidUp.model_validate(laid_up) if laid_up["from"] else None,
@@ -327,6 +324,7 @@ def _papers_page(
         known=known,
         shop=get_shop(resources, key),
         meters=get_meter_readings(machine, request, resources, key),
+        written=written,
         meter_entry=f"papers-{resources.clock()}",
         fault=fault,
         kept=kept,

@@ -9,7 +9,6 @@ keeps its fields and says why.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator, Mapping
 from datetime import date, datetime, timedelta
 from itertools import groupby
@@ -32,6 +31,7 @@ from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.work import get_work
 from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.forms import GROUPED, NUMBER
 from cleanside.ingest.console.rendering import formats_of, render
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
@@ -46,7 +46,6 @@ router = page_router()
 WorkReader = Annotated[Key, Depends(page_needs("shop:read"))]
 WorkWriter = Annotated[Key, Depends(page_needs("changes:write"))]
 
-_NUMBER = re.compile(r"\d{1,9}([.,]\d{1,6})?")
 #: what may be ticked; a job that is to be looked at first was inspected, unless somebody says otherwise
 WORK_DONE = ("new", "cleaned", "inspected")
 
@@ -149,8 +148,11 @@ def _enter(
     if ticked.what not in WORK_DONE:
         return TickFault("what", "what", ticked.what, "")
     for field in ("meter", "gauge"):
-        if getattr(ticked, field) and not _NUMBER.fullmatch(getattr(ticked, field)):
-            return TickFault(field, "number", getattr(ticked, field), "")
+        written = getattr(ticked, field)
+        if GROUPED.fullmatch(written):
+            return TickFault(field, "number_ambiguous", written, "")
+        if written and not NUMBER.fullmatch(written):
+            return TickFault(field, "number", written, "")
     try:
         at = changed_at or _entered_at(request, resources, key, ticked) or instant_text(resources.clock())
         enter_change(request, resources, key, ticked.machine, _change(ticked, at))

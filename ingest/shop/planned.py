@@ -32,13 +32,13 @@ def plan_state(planned: PlannedChange, *, changed_us: int | None, now_us: int) -
 
 
 def last_change_us(study: Study) -> int | None:
-    """When the element was changed last: the end of the hour of a fall, or a person's entry; None: never."""
+    """When the element was changed last: a person's entry, or the end of the hour of a fall; None: never."""
     found = [
         round(entry.entry.at_s * MICRO)
         for entry in study.entries
         if entry.entry.what in WORK and not entry.is_question
     ]
-    if study.lives and study.lives[-1].began != "first seen":
+    if study.lives and study.lives[-1].began_by == "found":
         found.append(round(study.lives[-1].start_s * MICRO) + HOUR_US)
     return max(found, default=None)
 

@@ -32,8 +32,8 @@ MAX_CELL = 400  # characters, as of a note
 
 _FORMULA = re.compile(r"'*[=+\-@\t\r]")
 _ESCAPED = re.compile(r"'+[=+\-@\t\r]")
-_POINT = re.compile(r"\d{1,9}(\.\d{1,17})?")
-_COMMA = re.compile(r"\d{1,9}(,\d{1,17})?")
+_POINT = re.compile(r"\d{1,9}(\.\d{1,40})?")  # 40: what a small double needs
+_COMMA = re.compile(r"\d{1,9}(,\d{1,40})?")
 _GROUPED = re.compile(r"\d{1,3}(\.\d{3})+(,\d+)?")
 _DAY = re.compile(r"\d{4}-\d{2}-\d{2}")
 

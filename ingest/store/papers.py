@@ -111,11 +111,6 @@ def papers_where(connection: sa.Connection, here: str, which: tuple[Any, ...]) -
     return {row[0]: _papers(row[1:]) for row in dialect.run(connection, _PAPERS.format(here=here), which)}
 
 
-def papers_of(connection: sa.Connection, housing_id: int) -> Papers:
-    """What the shop knows of one housing and its machine."""
-    return papers_where(connection, "housings.id = ?", (housing_id,)).get(housing_id, Papers())
-
-
 def papers_of_owner(connection: sa.Connection, owner_id: int) -> dict[int, Papers]:
     """Housing id -> its papers, of all housings of an owner."""
     return papers_where(connection, "machines.owner_id = ?", (owner_id,))

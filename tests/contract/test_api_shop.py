@@ -267,6 +267,8 @@ def test_a_plan_whose_day_passes_without_a_change_stands_first_and_is_done_by_on
     assert [h["machine"] for h in ask(api, "GET", "/v1/fleet")["housings"]] == ["grader-07", "a-loader-02"]
     ask(api, "POST", f"{MACHINE}/element-changes", {"changed_at": "2026-02-21T10:00:00Z"})
     assert restriction(api)["planned"]["state"] == "done"
+    again = ask(api, "POST", PLANNED, {"on": "2026-02-23"})
+    assert again["planned"]["state"] == "open"  # for the next one
     assert ask(api, "DELETE", PLANNED)["planned"] is None
 
 

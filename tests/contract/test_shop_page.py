@@ -111,7 +111,9 @@ def fields_of(html: str) -> dict[str, str]:
 
 
 def test_papers_that_are_kept_unchanged_change_nothing_and_an_emptied_field_takes_away(api: Api) -> None:
-    papers = with_papers(api)
+    with_papers(api)
+    service = {"service": "first", "meter_hours": 120.125, "on": "2026-12-04"}
+    papers = ask(api, "PATCH", f"{MACHINE}/papers", {"next_service": service})
     fields = fields_of(page(api, "/machines/grader-07/papers"))
     sent = send(api, "/machines/grader-07/papers", fields)
     assert (sent.status_code, sent.headers["location"]) == (303, "/machines/grader-07/papers?kept=yes")
@@ -133,6 +135,14 @@ def test_the_meter_is_entered_with_the_papers_once(api: Api) -> None:
     assert reading["meter_hours"] == 8120.5
 
 
+@pytest.mark.parametrize("hours", ["8,120", "8.120", "1.234.567", "-1", "1e5", "nan"])
+def test_hours_that_may_be_meant_otherwise_are_refused(api: Api, hours: str) -> None:
+    api.register()
+    fields = fields_of(page(api, "/machines/grader-07/papers")) | {"meter_hours": hours}
+    assert send(api, "/machines/grader-07/papers", fields).status_code == 422
+    assert ask(api, "GET", f"{MACHINE}/meter-readings")["meter_readings"] == []
+
+
 def test_papers_that_cannot_be_say_so_and_keep_what_was_entered(api: Api) -> None:
     with_papers(api)
     fields = fields_of(page(api, "/machines/grader-07/papers"))
@@ -140,3 +150,18 @@ def test_papers_that_cannot_be_say_so_and_keep_what_was_entered(api: Api) -> Non
     assert refused.status_code == 422
     assert 'name="most_cleanings/main"' in refused.text
     assert 'value="many"' in refused.text
+    both = fields | {"crew": "", "meter_hours": "many"}
+    assert send(api, "/machines/grader-07/papers", both).status_code == 422
+    assert ask(api, "PATCH", f"{MACHINE}/papers", {})["crew"] == "early-shift"  # nothing was half kept
+
+
+def test_meter_and_gauge_go_with_an_entry_on_the_machines_page(api: Api) -> None:
+    api.register()
+    fields = {"what": "new", "day": "2026-03-01", "time": "12:00", "entry_id": "e-1"}
+    fields |= {"meter": "8120,5", "gauge": "6.4", "gauge_unit": "kPa"}
+    assert send(api, "/machines/grader-07/entries", fields).status_code == 303
+    [change] = ask(api, "GET", f"{MACHINE}/element-changes")["element_changes"]
+    assert (change["meter_hours"], change["gauge"]["restriction_pa"]) == (8120.5, 6400)
+    refused = send(api, "/machines/grader-07/entries", fields | {"entry_id": "e-2", "meter": "8,120"})
+    assert refused.status_code == 422
+    assert 'value="8,120"' in refused.text

@@ -65,7 +65,7 @@ def test_a_tick_that_is_refused_keeps_its_fields_and_says_why(api: Api) -> None:
     loaded(api, rise_kpa=0.08)
     ask(api, "POST", f"{MACHINE}/meter-readings", {"at": "2026-02-21T06:00:00Z", "meter_hours": 8000.0})
     [tick] = ticks(page(api))
-    for written in ("many", "7000"):
+    for written in ("many", "7000", "8,120", "8.120"):
         fields = {"done": tick, "what/grader-07/main": "new", "meter/grader-07/main": written}
         refused = api.request("POST", "/work/done", key="planner", data=fields)
         assert refused.status_code == 422
@@ -100,6 +100,16 @@ def test_a_machine_is_moved_to_another_day_and_back(api: Api) -> None:
     assert ask(api, "GET", "/v1/work")["jobs"][0]["reason"] == "early_date"
     for wrong in ({"move": "nowhere/main", "on/nowhere/main": "2026-02-26"}, {"move": ""}):
         assert api.request("POST", "/work/move", key="planner", data=wrong).status_code in (404, 422)
+
+
+def test_a_plan_that_passed_is_asked_about_on_the_fleet_and_on_the_list(api: Api) -> None:
+    loaded(api, rise_kpa=0.005)
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-23"})
+    assert "Change planned for Mon 23 Feb" in page(api, "/fleet")
+    api.clock.advance(2 * 86_400)
+    for path, words in (("/fleet", "Planned for Mon 23 Feb"), ("/work", "restriction did not fall")):
+        assert words in page(api, path)
+    assert len(ticks(page(api))) == 1
 
 
 def test_no_tick_leads_away_from_our_pages(api: Api) -> None:

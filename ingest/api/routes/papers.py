@@ -494,9 +494,7 @@ def post_planned_change(
 
     def save(connection: sa.Connection) -> HousingRow:
         housing = find_housing(connection, key, machine, body.housing)
-        before = papers.papers_of(connection, housing.id).planned
-        if before is None or before[:2] + before[4:] != planned[:2] + planned[4:]:
-            papers.put_planned(connection, housing.id, planned)
+        papers.put_planned(connection, housing.id, planned)
         about = {"machine": machine, "body": body.model_dump(mode="json")}
         audit.note(connection, key.owner_id, now_us, key.handle, "planned_change", **about)
         return housing

@@ -271,8 +271,8 @@ def _trend(seen: View) -> dict[str, Any] | None:
 
 
 def has_question(seen: View) -> bool:
-    """True where a person has something to answer: an entry, or a change that was found."""
-    return bool(seen.assessment.study.questions or seen.assessment.study.changes_found_s)
+    """True where a person has something to answer: an entry, a found change, a plan that passed."""
+    return asks_a_person(seen) or bool(seen.assessment.study.changes_found_s)
 
 
 def _of_first_page(at_us: int, now_us: int) -> int:
