@@ -26,6 +26,7 @@ from cleanside.ingest.api.edge import Edge
 from cleanside.ingest.api.head import HeadLikeGet
 from cleanside.ingest.api.routes import bundles, enrolment, me, readings, sessions
 from cleanside.ingest.api.routes.services import Services, new_services
+from cleanside.ingest.console import backlog_page
 from cleanside.ingest.console.error_page import page_of_problem
 from cleanside.ingest.console.every_page import all_pages
 from cleanside.ingest.keeping.retention import Keeper
@@ -103,6 +104,7 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
         Edge,
         limits={
             bundles.PATH: settings.max_bundle_bytes,
+            backlog_page.BUNDLES_PATH: settings.max_bundle_bytes + backlog_page.FORM_BYTES,
             enrolment.ENROL_PATH: enrolment.MAX_ENROL_BYTES,
             sessions.SIGN_IN_PATH: sessions.MAX_SIGN_IN_BYTES,
             me.ACCEPT_PATH: sessions.MAX_SIGN_IN_BYTES,

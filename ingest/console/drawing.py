@@ -133,6 +133,14 @@ def trend(
     return _svg(TREND_WIDTH, TREND_HEIGHT, "".join(parts))
 
 
+def bar(share: float, is_running: bool) -> Markup:
+    """A length beside the longest, 0 to 1; outlined while it still grows."""
+    ink = "pleat" if is_running else "dots"
+    return _svg(
+        120, 12, f'<rect class="{ink}" x="1" y="2" width="{118 * min(max(share, 0.0), 1.0):.1f}" height="8"/>'
+    )
+
+
 def _line(levels_pa: Sequence[float | None], changes: set[int], place: Callable[[int, float], str]) -> str:
     path, drawing = [], False
     for step, level in enumerate(levels_pa):

@@ -16,6 +16,7 @@ from typing import Annotated, Any
 from fastapi import Depends, Request, Response
 
 from cleanside.gateway.units import own_name
+from cleanside.ingest.analysis.coverage import LATE_S
 from cleanside.ingest.api.routes.paging import PAGE, Page, paged
 from cleanside.ingest.api.routes.restriction import URGENCY, Filter, FleetFilter, get_fleet
 from cleanside.ingest.api.routes.shared import R
@@ -34,8 +35,6 @@ router = page_router()
 Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
 #: on a phone these are one line each: nothing is to be done
 CALM = frozenset({"serving"})
-#: a reading that came later than that after it was taken came late [s]; chosen: longer than a live link takes
-LATE_S = 600
 #: what a spreadsheet would take for a formula (OWASP, CSV Injection)
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
@@ -205,7 +204,7 @@ FILE_COLUMNS = (
 
 
 def file_row(say: Sayer, document: Mapping[str, Any]) -> list[str]:
-    """One housing in the columns of the file: times in UTC, numbers with a point, so that programs read it."""
+    """One housing in the columns of the file: times in UTC, numbers with a point, as programs read them."""
     unit = unit_of(document) or "kPa"
     due, limit = document["due_at"] or {}, document["terminal_restriction"]
     advice = [say.in_unit(unit).plain(f"said.{document['advice_code']}")]

@@ -89,7 +89,7 @@ class Formats:
 
     def hours(self, hours: float | None) -> Figure:
         """Operating hours; below ten with one decimal."""
-        return Figure(self.number(hours, 0 if hours is None or hours >= 9.95 else 1), "h")
+        return Figure(self.number(hours, 1 if hours and hours < 9.95 else 0), "h")
 
     def of_unit(self, value: float | None, unit: str, decimals: int = 0) -> Figure:
         """A number of any unit."""
@@ -101,6 +101,10 @@ class Formats:
         """An instant in the viewer's zone. at : RFC 3339, or seconds since 1970 UTC."""
         at_s = parse_instant(at).us / 1e6 if isinstance(at, str) else at
         return datetime.fromtimestamp(at_s, UTC).astimezone(self._zone)
+
+    def from_local(self, moment: datetime) -> float:
+        """A day and time of the viewer's zone as an instant. [s since 1970 UTC]"""
+        return moment.replace(tzinfo=self._zone).timestamp()
 
     def day(self, at: str | float | None) -> str:
         """A date with its weekday: Fri 4 Dec."""

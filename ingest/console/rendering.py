@@ -43,6 +43,7 @@ _DRAWINGS = {
     "date_span": drawing.date_span,
     "calendar_head": drawing.calendar_head,
     "trend": drawing.trend,
+    "bar": drawing.bar,
 }
 
 

@@ -8,7 +8,7 @@ Leaves to others: who a session belongs to (`ingest.owners.sessions`), what a pa
 
 from __future__ import annotations
 
-from collections.abc import Callable, Coroutine
+from collections.abc import AsyncIterator, Callable, Coroutine
 from typing import Annotated, Any
 from urllib.parse import quote, urlsplit
 
@@ -121,8 +121,9 @@ def see_other(path: str) -> RedirectResponse:
     return RedirectResponse(path, 303)
 
 
-async def _fields(request: Request) -> FormData:
-    return await request.form(max_files=1, max_fields=MAX_FIELDS)
+async def _fields(request: Request) -> AsyncIterator[FormData]:
+    async with request.form(max_files=1, max_fields=MAX_FIELDS) as fields:
+        yield fields  # a file of it is closed once the answer is made
 
 
 #: the fields of a form

@@ -75,10 +75,15 @@ def account_of(connection: sa.Connection, stream: Stream) -> StreamBalance:
         marks,
         stored=stored,
         archived=archived,
-        quarantined=_ranges(connection, _quarantined(stream.id, HELD)),
+        quarantined=quarantined_numbers(connection, stream.id),
         discarded=_ranges(connection, _quarantined(stream.id, DISCARDED)),
         lost_mark=reported.lost_marks_of(connection, [stream.id]).get(stream.id, 0),
     )
+
+
+def quarantined_numbers(connection: sa.Connection, stream_id: int) -> Ranges:
+    """Numbers of a stream that are quarantined."""
+    return _ranges(connection, _quarantined(stream_id, HELD))
 
 
 def _quarantined(stream_id: int, state: str) -> sa.Select[int]:

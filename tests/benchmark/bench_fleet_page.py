@@ -4,8 +4,8 @@ How long the fleet page takes, beside its JSON twin.
     python -m tests.benchmark.bench_fleet_page [--machines N] [--rounds N]
 
 A fleet of N machines, each with half a year of summaries; the page shows the first hundred. What is
-remembered of each machine was worked out before the first round. The last line is JSON: median milliseconds of page and
-twin by the clock and of the processor, and their ratio.
+remembered of each machine was worked out before the first round. The last line is JSON: median milliseconds
+of page and twin by the clock and of the processor, and their ratio.
 """
 
 from __future__ import annotations

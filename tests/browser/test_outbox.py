@@ -8,7 +8,8 @@ from typing import NamedTuple
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-from tests.support.browsing import WITHIN_MS, chromium, end_session, phone, session_of
+from tests.browser.chromium import chromium, faults_of
+from tests.browser.phones import WITHIN_MS, end_session, phone, session_of
 from tests.support.gatewaying import wait_until
 from tests.support.link import Link
 from tests.support.serving import DEVICE, ServerProcess
@@ -158,6 +159,7 @@ def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
     expect(row).to_have_class("failed")
     expect(row.locator("[data-said]")).to_contain_text("It is not the limit that is entered")
     assert notes(shop) == ["after the refused one"]
+    assert faults_of(page) == []
     page.reload()
     expect(row).to_have_class("failed")
     row.get_by_role("button", name="Delete it from this phone").click()

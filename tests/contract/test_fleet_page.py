@@ -22,7 +22,7 @@ from cleanside.ingest.restriction.verdict.plain_forms import (
     STATE_FORMS,
     SUSPICIONS,
 )
-from tests.support.serving import Api, in_process
+from tests.support.serving import Api, batch, in_process
 
 #: names that a person may give: markup, right to left, as long as may be, pictures
 HOSTILE = [
@@ -105,6 +105,14 @@ def test_a_long_fleet_is_turned_page_by_page(api: Api) -> None:
         path = html.unescape(onward[1]) if onward else ""
     assert sorted(found) == [f"grader-{number:02d}" for number in range(5)]
     assert len(found) == 5
+
+
+def test_quarantined_readings_stand_on_the_row(api: Api) -> None:
+    api.register()
+    api.send(batch(1, [3.0, 900.0, 901.0]))
+    [housing] = api.get("/v1/fleet").json()["housings"]
+    assert housing["readings_quarantined"] == 2
+    assert 'href="/quarantine"' in page_of(api).split("<tbody")[1]
 
 
 # ---------------------------------------------------------------- the file

@@ -21,6 +21,8 @@ from cleanside.ingest.owners.access import ROLES
 from tests.support.serving import Api, in_process
 
 EVERYONE = {"device", "integrator", "planner", "operator", "admin"}
+STAFF = {"planner", "operator", "admin"}
+KEEPERS = {"operator", "admin"}
 
 #: method, path -> roles that may see or send it; None: open to all
 ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
@@ -54,6 +56,15 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/audit"): {"admin"},
     ("GET", "/fleet"): EVERYONE - {"device"},
     ("GET", "/fleet.csv"): EVERYONE - {"device"},
+    ("GET", "/machines/{machine}"): EVERYONE - {"device"},
+    ("POST", "/machines/{machine}/entries"): STAFF,
+    ("POST", "/machines/{machine}/entries/taken-back"): STAFF,
+    ("GET", "/backlog"): STAFF,
+    ("POST", "/backlog/bundles"): KEEPERS,
+    ("GET", "/quarantine"): KEEPERS,
+    ("GET", "/quarantine/group"): KEEPERS,
+    ("POST", "/quarantine/repairs"): KEEPERS,
+    ("POST", "/quarantine/amendments/{amendment}/undo"): KEEPERS,
 }
 PAGES = {(method, route.path): route for route in all_pages() for method in sorted(route.methods or ())}
 VOID = {"meta", "link", "input", "br", "hr", "img", "path", "rect", "circle"}

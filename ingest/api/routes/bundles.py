@@ -90,7 +90,7 @@ async def post_bundle(request: Request) -> Response:
         detail = f'content coding "{coding[:32]}" is not for bundles, they are compressed; send it as it is'
         raise Refused(415, "coding_not_supported", detail, headers={"Accept-Encoding": "identity"})
     chunks = request.stream()
-    document = await run_in_threadpool(_take, resources, key, lambda: from_thread.run(_next, chunks))
+    document = await run_in_threadpool(take, resources, key, lambda: from_thread.run(_next, chunks))
     return JSONResponse(document)
 
 
@@ -103,8 +103,12 @@ async def _next(chunks: AsyncIterator[bytes]) -> bytes:
         return b""
 
 
-def _take(resources: Resources, key: Key, arriving: Callable[[], bytes]) -> dict[str, Any]:
-    """In a thread of its own: reading, checking and committing wait for one another."""
+def take(resources: Resources, key: Key, arriving: Callable[[], bytes]) -> dict[str, Any]:
+    """
+    Take a bundle in, as far as it is good. In a thread: reading, checking and committing wait for each other.
+
+    arriving : gives the next piece; empty: the end.
+    """
     if not resources.importing.acquire(blocking=False):
         raise TryAgain("another_bundle", retry_after_s=BUNDLE_RETRY_AFTER_S)
     file = io.BufferedReader(ArrivingBundle(arriving))

@@ -88,6 +88,14 @@ class ConfirmedAnswer(Described):
     server_time: str
 
 
+class ShedShown(Described):
+    """Numbers that a gateway deleted unsent."""
+
+    first: int
+    last: int
+    reason: str
+
+
 class StreamLine(Described):
     """One stream of a list."""
 
@@ -99,6 +107,13 @@ class StreamLine(Described):
         description="as the gateway says, or a person put it right; null: it never said"
     )
     last_heard_at: str
+    newest_at: str | None = Field(description="when the newest reading was taken; null: not known")
+    pending: int = Field(description="numbers that the gateway has and that did not come yet")
+    gap: int = Field(description="numbers below the highest that are missing")
+    shed: list[ShedShown] = Field(description="what the gateway deleted unsent, and why")
+    drains_per_s: float | None = Field(
+        description="readings that come in a second while something is pending; null: none come"
+    )
 
 
 class StreamsAnswer(Described):
@@ -331,6 +346,9 @@ class HousingAnswer(Described):
         description="falls like a new or cleaned element that nobody entered; enter what was done"
     )
     trend: TrendShown | None = Field(None, description="left out: the request did not ask `with_trend`")
+    readings_quarantined: int | None = Field(
+        None, description="of the devices that sit on it; in lists of housings"
+    )
 
 
 class SeriesPoint(Described):
@@ -341,10 +359,22 @@ class SeriesPoint(Described):
     operating_s: float
 
 
+class CameShown(Described):
+    """A span of time in which readings came in one way."""
+
+    from_: str = Field(alias="from")
+    until: str
+    came: Literal["live", "late", "bundle", "missing", "quarantined"]
+    readings: int
+
+
 class RestrictionAnswer(HousingAnswer):
     """One housing with its series."""
 
     series: list[SeriesPoint]
+    coverage: list[CameShown] | None = Field(
+        None, description="how readings came; null: the request did not ask `with_coverage`"
+    )
 
 
 class FleetAnswer(Described):

@@ -45,9 +45,9 @@ class Page:
     _after: tuple[Any, ...] | None
 
     @classmethod
-    def whole(cls) -> Page:
-        """The whole list, for who makes a file of it."""
-        return cls(sys.maxsize - 1, "", None)
+    def whole(cls, limit: int = sys.maxsize - 1) -> Page:
+        """The whole list, or its beginning, for who asks without an address of the list's own."""
+        return cls(limit, "", None)
 
     @property
     def is_first(self) -> bool:

@@ -12,6 +12,7 @@ from fastapi import Depends, Query, Request
 from pydantic import BeforeValidator
 
 from cleanside.ingest.analysis.assessment import View, gauge_unit
+from cleanside.ingest.analysis.coverage import coverage_of
 from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer, State
 from cleanside.ingest.api.routes.element_changes import question_document, said_document
 from cleanside.ingest.api.routes.example import example
@@ -42,7 +43,8 @@ from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
-from cleanside.ingest.store import fleet
+from cleanside.ingest.store import fleet, quarantine
+from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
 
 router = router_of("restriction")
@@ -76,14 +78,39 @@ def get_restriction(
     key: Reader,
     housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
     since: Annotated[At | None, Query(description="the series from here on")] = None,
+    with_coverage: Annotated[bool, Query(description="with the spans in which readings came live or not")] = (
+        False
+    ),
 ) -> dict[str, Any]:
     """What is known of one housing now, with the series of restriction at the reference flow by hour."""
     with resources.reading() as connection:
         found = find_housing(connection, key, machine, housing)
         judge = services_of(request).judge(connection, key.owner_id)
         seen = judge.view(found)
-        series = judge.series(seen)
-    return document_of(seen) | {"series": _points_of(series, us(since))}
+        points = _points_of(judge.series(seen), us(since))
+        came = _coverage(connection, found, points) if with_coverage else None
+    return document_of(seen) | {"series": points, "coverage": came}
+
+
+def _coverage(
+    connection: sa.Connection, housing: HousingRow, points: list[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """How the readings of the devices that sit on a housing came, from the first point of its series on."""
+    if not points:
+        return []
+    since_us = us(points[0]["hour"]) or 0
+    seats = fleet.assignments_of_housing(connection, housing.id)
+    sitting = [seat.device_id for seat in seats if seat.until_us is None]
+    spans = coverage_of(connection, housing.owner_id, sitting, since_us / 1e6)
+    return [
+        {
+            "from": text_s(span.from_s),
+            "until": text_s(span.until_s),
+            "came": span.came,
+            "readings": span.readings,
+        }
+        for span in spans
+    ]
 
 
 @router.get(
@@ -178,13 +205,15 @@ def get_fleet(
     found = [seen for seen in every if wanted.leaves(seen)]
     rest = (seen for seen in found if after is None or urgency(seen) > after[1:])
     shown, cursor = page.cut(rest, lambda seen: (now_us, *urgency(seen)))
+    with resources.reading() as connection:
+        held = quarantine.held_on_housings(connection, [seen.housing.id for seen in shown])
     return {
         "now": text_s(now_us / 1e6),
         "count": len(found),
         "by_state": dict(Counter(seen.assessment.state for seen in found)),
         "with_questions": sum(has_question(seen) for seen in found),
         "by_kind": dict(sorted(Counter(seen.housing.kind for seen in every if seen.housing.kind).items())),
-        "housings": [_of_fleet(seen, with_trend) for seen in shown],
+        "housings": [_of_fleet(seen, with_trend, held.get(seen.housing.id, 0)) for seen in shown],
         "next": cursor,
     }
 
@@ -201,8 +230,9 @@ def views_of(request: Request, resources: R, key: Key, now_us: int) -> list[View
     return sorted(views, key=urgency)
 
 
-def _of_fleet(seen: View, with_trend: bool) -> dict[str, Any]:
-    return document_of(seen) | ({"trend": _trend(seen)} if with_trend else {})
+def _of_fleet(seen: View, with_trend: bool, quarantined: int) -> dict[str, Any]:
+    more = {"trend": _trend(seen)} if with_trend else {}
+    return document_of(seen) | {"readings_quarantined": quarantined} | more
 
 
 def _trend(seen: View) -> dict[str, Any] | None:

@@ -18,8 +18,9 @@ from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems
 from cleanside.ingest.errors import NotFound
 from cleanside.ingest.intake import appended
 from cleanside.ingest.owners.access import sees_device
-from cleanside.ingest.store import streams
+from cleanside.ingest.store import drain, streams
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.marks import count
 from cleanside.ingest.store.streams import Stream
 
 router = router_of("streams")
@@ -50,7 +51,8 @@ def get_streams(
     with resources.reading() as connection:
         found = _seen(connection, key, after_id)
         shown, cursor = page.cut(found, lambda stream: (stream.id,))
-    return page_answer(request, "streams", [_line(stream) for stream in shown], cursor)
+        lines = [_line(connection, stream, resources.clock()) for stream in shown]
+    return page_answer(request, "streams", lines, cursor)
 
 
 def _seen(connection: sa.Connection, key: Key, after_id: int) -> Iterator[Stream]:
@@ -60,7 +62,9 @@ def _seen(connection: sa.Connection, key: Key, after_id: int) -> Iterator[Stream
         after_id = found[-1].id
 
 
-def _line(stream: Stream) -> dict[str, Any]:
+def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, Any]:
+    marks = streams.marks_of(connection, stream)
+    pending = max(0, (stream.appended_through or 0) - stream.highest)
     return {
         "stream": stream.stream,
         "device": stream.device,
@@ -68,6 +72,11 @@ def _line(stream: Stream) -> dict[str, Any]:
         "highest": stream.highest,
         "appended_through": stream.appended_through,
         "last_heard_at": text(stream.last_heard_us),
+        "newest_at": text(stream.tail_us),
+        "pending": pending,
+        "gap": count(marks.gaps),
+        "shed": [{"first": shed.first, "last": shed.last, "reason": shed.reason} for shed in marks.shed],
+        "drains_per_s": drain.readings_per_s(connection, stream, now_us) if pending else None,
     }
 
 

@@ -7,7 +7,8 @@
     const secure = location.protocol === "https:" ? "; secure" : "";
     document.cookie = `zone=${zone}; path=/; max-age=31536000; samesite=lax${secure}`;
     const took = document.cookie.split("; ").includes(`zone=${zone}`);
-    const hasForm = document.querySelector("form[method=post] :is(input:not([type=hidden]), textarea)");
-    if (took && !hasForm) location.reload();
+    const [arrival] = performance.getEntriesByType("navigation");
+    const isPlain = !arrival || !arrival.responseStatus || arrival.responseStatus === 200; // no refused form
+    if (took && isPlain) location.reload();
   }
 }

@@ -1,4 +1,4 @@
-"""A real Chromium for tests, and people who are signed in with it, against a real server."""
+"""Phones for tests: a context of the real Chromium in which somebody is signed in."""
 
 from __future__ import annotations
 
@@ -7,25 +7,13 @@ from contextlib import contextmanager
 from typing import Any
 
 import httpx
-from playwright.sync_api import Browser, BrowserContext, sync_playwright
+from playwright.sync_api import Browser, BrowserContext
 
 from tests.support.serving import ServerProcess, bearer
 
-CHROMIUM = "/usr/bin/chromium"
 PASSWORD = "gravel plateau grader seven"
 #: each wait of a page for something to show [ms]; generous, because cores are shared
 WITHIN_MS = 30_000
-
-
-@contextmanager
-def chromium() -> Iterator[Browser]:
-    """The browser. Fails where Debian's chromium is missing: pages that nobody opened are not tested."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        try:
-            yield browser
-        finally:
-            browser.close()
 
 
 def session_of(server: ServerProcess, person: str, role: str) -> dict[str, str]:

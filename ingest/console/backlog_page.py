@@ -1,0 +1,101 @@
+"""
+What waits on the machines: who is behind, how far, how fast it drains, what is missing; and bundles.
+
+Its JSON twins are `GET /v1/streams` and `GET /v1/account`; a file is taken in by the function of
+`POST /v1/bundles`.
+Leaves to others: what becomes of a bundle (`ingest.intake.bundles`).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any
+from urllib.parse import urlencode
+
+from fastapi import Depends, Query, Request, Response
+from starlette.datastructures import UploadFile
+
+from cleanside.ingest.api.routes.account import get_account
+from cleanside.ingest.api.routes.bundles import take
+from cleanside.ingest.api.routes.paging import Page
+from cleanside.ingest.api.routes.shared import Name, R
+from cleanside.ingest.api.routes.streams import get_streams
+from cleanside.ingest.console.rendering import render
+from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.store.keys import Key
+
+router = page_router()
+
+BUNDLES_PATH = "/backlog/bundles"
+FORM_BYTES = 65_536  # around the file, of the form that brings it
+PIECE_BYTES = 65_536
+#: columns of the account, in the order in which a reading goes
+STATES = ("stored", "quarantined", "discarded", "shed", "gap", "pending", "lost")
+
+Reader = Annotated[Key, Depends(page_needs("account:read"))]
+Importer = Annotated[Key, Depends(page_needs("bundles:import"))]
+
+
+@router.get("/backlog")
+def get_backlog_page(
+    request: Request,
+    resources: R,
+    key: Reader,
+    counted: Annotated[bool, Query()] = False,
+    device: Annotated[Name | None, Query()] = None,
+    blocks: Annotated[int, Query(ge=0)] = 0,
+    stored: Annotated[int, Query(ge=0)] = 0,
+    duplicates: Annotated[int, Query(ge=0)] = 0,
+    quarantined: Annotated[int, Query(ge=0)] = 0,
+    not_from: Annotated[int, Query(ge=0)] = 0,
+) -> Response:
+    """
+    Who is behind. counted : with the account, counted from the rows, which takes a while in a large shop.
+
+    device ... not_from : what became of a bundle that was just brought; not_from 0: it was whole.
+    """
+    lines = json.loads(bytes(get_streams(request, resources, key, Page.whole()).body))["streams"]
+    came = {"blocks": blocks, "stored": stored, "duplicates": duplicates, "quarantined": quarantined}
+    return render(
+        request,
+        "backlog.html",
+        key=key,
+        behind=[line for line in lines if is_behind(line)],
+        streams=len(lines),
+        waiting=sum(line["pending"] for line in lines),
+        missing=sum(line["gap"] for line in lines),
+        account=account_of(get_account(resources, key)) if counted else None,
+        imported=None if device is None else {"device": device, "not_from": not_from, **came},
+    )
+
+
+@router.post(BUNDLES_PATH)
+def post_bundle_file(resources: R, key: Importer, fields: Fields) -> Response:
+    """Take in the file of a form, and show what became of it."""
+    upload = fields.get("bundle")
+    if not isinstance(upload, UploadFile) or not upload.size:
+        detail = "no file was chosen; choose the file that cleanside-gateway export wrote"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("bundle", detail)])
+    done = take(resources, key, lambda: upload.file.read(PIECE_BYTES))
+    counts = {name: done[name] for name in ("device", "blocks", "stored", "duplicates", "quarantined")}
+    not_from = done["not_taken"][0]["block"] if done["not_taken"] else 0
+    return see_other(f"/backlog?{urlencode(counts | {'not_from': not_from})}")
+
+
+def is_behind(line: Mapping[str, Any]) -> bool:
+    """True where a stream is not complete, as far as is known."""
+    return bool(line["pending"] or line["gap"] or line["shed"])
+
+
+def account_of(known: Mapping[str, Any]) -> dict[str, Any]:
+    """Where every number is, of all streams together, and the streams that do not balance."""
+    streams: Sequence[Mapping[str, Any]] = known["streams"]
+    return {
+        "balances": known["balances"],
+        "sums": [(state, sum(stream[state] for stream in streams)) for state in STATES],
+        "through": sum(stream["through"] for stream in streams),
+        "faulty": [stream for stream in streams if not stream["balances"]],
+        "declared": [line for stream in streams for line in stream["declared"]],
+    }

@@ -1,0 +1,209 @@
+"""
+One machine: how loaded, until when, what that rests on, and what people entered of it.
+
+Its JSON twins are `GET /v1/machines/{machine}`, `.../restriction`, `.../lives` and `.../element-changes`; a
+form is posted by the function of `POST .../element-changes`.
+Leaves to others: the plot (`machine_plot`, `plot`), what the data say of an entry (`ingest.analysis`).
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections.abc import Iterator, Mapping
+from datetime import datetime
+from typing import Annotated, Any
+from urllib.parse import urlencode
+
+from fastapi import Depends, Query, Request, Response
+from fastapi.exceptions import RequestValidationError
+from pydantic import ValidationError
+from starlette.datastructures import FormData
+
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.api.routes.element_changes import NewChange, delete_change, get_changes, post_change
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
+from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
+from cleanside.ingest.api.routes.shared import Name, PathName, R
+from cleanside.ingest.console import plot
+from cleanside.ingest.console.fleet_page import has_question, late_s, state_key, unit_of
+from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
+from cleanside.ingest.console.rendering import formats_of, render
+from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.console.said_words import caution_of, said
+from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.store.keys import Key
+
+router = page_router()
+
+Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
+Writer = Annotated[Key, Depends(page_needs("changes:write"))]
+
+WORK = ("new", "cleaned", "inspected", "safety_element")
+#: a code of the evidence -> what it is about; others are about the level
+TOPICS = {
+    "no_limit": "limit",
+    "change_denied": "entries",
+    "flow_envelope": "flow",
+    "flow_scaled": "flow",
+    **dict.fromkeys(
+        ("reference_entered", "reference_learned", "reference_speed_learned", "reference_speed_idle"), "flow"
+    ),
+    "reference_unused": "flow",
+    "zero_learned": "zero",
+    "zero_not_seen": "zero",
+    "air_unknown": "air",
+    "air_known": "air",
+    "in_use_when_first_seen": "element",
+    "fell_part_of_the_way": "element",
+    "fell_to_clean": "element",
+    "no_lives": "forecast",
+    "lives_learned": "forecast",
+    "outlier": "forecast",
+    "learned": "forecast",
+    "learning_failed": "forecast",
+    "duty_assumed": "duty",
+    "duty_seen": "duty",
+    "quiet": "silence",
+    "readings_waiting": "silence",
+    "work_not_read": "silence",
+}
+
+
+@router.get("/machines/{machine}")
+def get_machine_page(
+    machine: PathName,
+    request: Request,
+    resources: R,
+    key: Reader,
+    housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
+    by: Annotated[By, Query()] = "date",
+    entered: Annotated[Name | None, Query()] = None,
+) -> Response:
+    """What is known of a machine. entered : an entry that was just made, shown first with its verdict."""
+    known = get_restriction(machine, request, resources, key, housing, None, with_coverage=True)
+    lives = get_lives(machine, request, resources, key, housing)["lives"]
+    changes = get_changes(machine, request, resources, key, housing)
+    viewer = viewer_of(request, key)
+    say = Sayer(viewer.language, formats_of(request, viewer)).in_unit(unit_of(known))
+    formats, unit = say.formats, unit_of(known) or "kPa"
+    drawn = plot_of(known, lives, say, unit, by)
+    return render(
+        request,
+        "machine.html",
+        key=key,
+        known=known,
+        papers=get_machine(machine, resources, key),
+        unit=unit,
+        state=state_key(known),
+        advice=say(f"said.{known['advice_code']}"),
+        caution=caution_of(say, known["advice_code"]),
+        suspicions=[
+            (say(f"said.cause.{found['cause']}"), said(say, found["said"])) for found in known["suspicions"]
+        ],
+        late_s=late_s(known, say),
+        is_asked=has_question(known),
+        by=by,
+        plot=drawn and plot.every_width(drawn),
+        came=list(came_of(known)),
+        weeks=weeks_of(known, formats, unit),
+        evidence=evidence_of(known, say),
+        entries=[entry_of(entry, say) for entry in changes["element_changes"]],
+        entered=entered,
+        cautions=[caution["code"] for caution in changes["cautions"]],
+        lives=lives,
+        longest_h=max((life["hours"] for life in lives), default=0.0),
+        work=WORK,
+        new_id=str(uuid.uuid4()),
+        now_local=formats.moment(formats.now_s),
+    )
+
+
+@router.post("/machines/{machine}/entries")
+def post_entry(machine: PathName, request: Request, resources: R, key: Writer, fields: Fields) -> Response:
+    """Enter what was done, and show what the data say of it. The same form sent twice is one entry."""
+    formats = formats_of(request, viewer_of(request, key))
+    body = change_of(fields, formats)
+    post_change(machine, body, request, resources, key)
+    return see_other(_address(machine, body.housing, entered=body.entry_id))
+
+
+@router.post("/machines/{machine}/entries/taken-back")
+def post_taken_back(
+    machine: PathName, request: Request, resources: R, key: Writer, fields: Fields
+) -> Response:
+    """Take an entry back; the audit keeps it."""
+    housing = _text(fields, "housing") or DEFAULT_HOUSING
+    body = change_of(fields, formats_of(request, viewer_of(request, key)))
+    entry_id = _text(fields, "entry_id") or None
+    delete_change(machine, request, body.changed_at, resources, key, housing, entry_id)
+    return see_other(_address(machine, housing))
+
+
+# ---------------------------------------------------------------- from a form
+
+
+def change_of(fields: FormData, formats: Formats) -> NewChange:
+    """The entry of a form. Raises RequestValidationError, or Refused (422) for a time that is none."""
+    given = {
+        "changed_at": _text(fields, "changed_at") or _instant(fields, formats),
+        "housing": _text(fields, "housing") or DEFAULT_HOUSING,
+        "note": _text(fields, "note"),
+        "what": _text(fields, "what"),
+        "entry_id": _text(fields, "entry_id") or None,
+        "confirmed_because": _text(fields, "confirmed_because"),
+    }
+    try:
+        return NewChange.model_validate(given)
+    except ValidationError as error:
+        raise RequestValidationError([dict(found) for found in error.errors()]) from None
+
+
+def _text(fields: FormData, name: str) -> str:
+    value = fields.get(name, "")
+    return value.strip() if isinstance(value, str) else ""
+
+
+def _instant(fields: FormData, formats: Formats) -> str:
+    """Day and time of a form, in the viewer's zone, as an instant."""
+    day, time = _text(fields, "day"), _text(fields, "time") or "12:00"
+    try:
+        local = datetime.fromisoformat(f"{day}T{time}")
+    except ValueError:
+        detail = f'"{day} {time}" is not a day and a time; write 2026-11-28 and 13:00'
+        raise Refused(422, "not_valid", detail, errors=[Complaint("day", detail)]) from None
+    return instant_text(int(formats.from_local(local) * 1e6))
+
+
+def _address(machine: str, housing: str, **more: str | None) -> str:
+    asked = {"housing": housing} if housing != DEFAULT_HOUSING else {}
+    query = urlencode(asked | {name: value for name, value in more.items() if value})
+    return f"/machines/{machine}" + (f"?{query}" if query else "") + "#entries"
+
+
+# ---------------------------------------------------------------- what is shown
+
+
+def came_of(known: Mapping[str, Any]) -> Iterator[tuple[str, int, Any]]:
+    """Each way in which readings came, with how many: the key beside the strip."""
+    spans = known["coverage"] or []
+    for came in ("live", "late", "bundle", "missing", "quarantined"):
+        many = sum(span["readings"] for span in spans if span["came"] == came)
+        if many:
+            yield came, many, plot.key_mark(came)
+
+
+def evidence_of(known: Mapping[str, Any], say: Sayer) -> list[tuple[str, list[Any]]]:
+    """What the figures rest on, by what it is about."""
+    topics: dict[str, list[Any]] = {}
+    for statement in known["evidence_said"]:
+        if not statement["code"].startswith("entry_"):
+            topics.setdefault(TOPICS.get(statement["code"], "level"), []).append(said(say, statement))
+    return list(topics.items())
+
+
+def entry_of(entry: Mapping[str, Any], say: Sayer) -> dict[str, Any]:
+    """An entry with its verdict in words."""
+    return {"known": entry, "verdict": said(say, entry["said"])}

@@ -1,0 +1,202 @@
+"""
+What is quarantined, by cause: look at it, preview a repair, apply it, undo it.
+
+Its JSON twins are `GET /v1/attention` (the groups), `GET /v1/quarantine` (the readings) and
+`GET /v1/quarantine/amendments` (the trail); acts go through the functions of the routes that act.
+A preview changes nothing, so it is asked for by GET and can be looked at again.
+Leaves to others: what a repair does (`ingest.quarantine`).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, Literal, NamedTuple, TypeVar, get_args
+from urllib.parse import urlencode
+
+from fastapi import Depends, Path, Query, Request, Response
+from fastapi.exceptions import RequestValidationError
+from pydantic import BaseModel, ValidationError
+
+from cleanside.gateway.units import offered
+from cleanside.ingest.api.routes.amendments import (
+    AmendBody,
+    BothRightBody,
+    DiscardBody,
+    get_amendments,
+    post_amendment,
+    post_both_right,
+    post_discard,
+    post_undo,
+)
+from cleanside.ingest.api.routes.attention import get_attention
+from cleanside.ingest.api.routes.paging import Page
+from cleanside.ingest.api.routes.quarantine import get_quarantine
+from cleanside.ingest.api.routes.shared import Name, R
+from cleanside.ingest.console.rendering import render
+from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.store.keys import Key
+
+router = page_router()
+
+Body = TypeVar("Body", bound=BaseModel)
+
+Reader = Annotated[Key, Depends(page_needs("attention:read"))]
+Operator = Annotated[Key, Depends(page_needs("quarantine:write"))]
+Way = Literal["suggested", "as_is", "unit", "shift", "offset", "time_is_right", "both_right", "discard"]
+
+SAMPLE = 20  # readings of a group that are shown; chosen: enough to see what they have in common
+TRAIL = 30  # amendments that are shown, newest first
+GROUPS = ("in_quarantine", "in_conflict")
+TIME_CODES = ("time_", "clock_unset", "gps_week_rollover")
+
+
+class Wish(NamedTuple):
+    """What a person wants to be done with a group; "": not given."""
+
+    code: str
+    device: str
+    way: Way
+    value: str = ""
+
+
+@router.get("/quarantine")
+def get_quarantine_page(
+    request: Request,
+    resources: R,
+    key: Reader,
+    done: Annotated[int | None, Query(ge=1)] = None,
+    stored: Annotated[int, Query(ge=0)] = 0,
+    held: Annotated[int, Query(ge=0)] = 0,
+    left: Annotated[int, Query(ge=0)] = 0,
+) -> Response:
+    """Groups by cause, and the trail. done ... left : what became of a repair that was just applied."""
+    known = get_attention(resources, key)
+    groups = [line for group in known["groups"] if group["group"] in GROUPS for line in group["entries"]]
+    trail = json.loads(bytes(get_amendments(request, resources, key, Page.whole()).body))["amendments"]
+    return render(
+        request,
+        "quarantine.html",
+        key=key,
+        groups=groups,
+        readings=sum(line["count"] for line in groups),
+        trail=trail[::-1][:TRAIL],
+        done=None if done is None else {"amendment": done, "stored": stored, "held": held, "left": left},
+    )
+
+
+@router.get("/quarantine/group")
+def get_group_page(
+    request: Request,
+    resources: R,
+    key: Operator,
+    code: Annotated[Name, Query()],
+    device: Annotated[Name, Query()],
+    way: Annotated[Way | None, Query()] = None,
+    value: Annotated[str, Query(max_length=400)] = "",
+) -> Response:
+    """Some readings of a group; and, where a way is given, what a repair would do."""
+    entries = entries_of(request, resources, key, code, device)
+    wish = None if way is None else Wish(code, device, way, value)
+    return render(
+        request,
+        "quarantine_group.html",
+        key=key,
+        code=code,
+        device=device,
+        entries=entries,
+        ways=ways_for(code, entries),
+        units=offered("restriction"),
+        wish=wish,
+        outcome=None if wish is None else carried_out(wish, resources, key, preview=True),
+    )
+
+
+@router.post("/quarantine/repairs")
+def post_repair(resources: R, key: Operator, fields: Fields) -> Response:
+    """Apply what was previewed."""
+    given = {name: str(fields.get(name, "")) for name in Wish._fields}
+    if given["way"] not in get_args(Way):
+        raise Refused(422, "not_valid", "no repair was chosen; go back and choose one")
+    done = carried_out(Wish(**given), resources, key, preview=False)  # type: ignore[arg-type]  # checked above
+    counts = {"stored": done["stored"], "held": len(done["held"]) + done.get("held_more", 0)}
+    left = done["matched"] - done["entries"]
+    return see_other(f"/quarantine?{urlencode({'done': done['amendment_id'], **counts, 'left': left})}")
+
+
+@router.post("/quarantine/amendments/{amendment}/undo")
+def post_undo_form(amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Operator) -> Response:
+    """Make everything as it was before."""
+    post_undo(amendment, resources, key)
+    return see_other("/quarantine#trail")
+
+
+# ---------------------------------------------------------------- what is shown and done
+
+
+def entries_of(
+    request: Request, resources: R, key: Key, code: str, device: str
+) -> Sequence[Mapping[str, Any]]:
+    """The first readings of a group."""
+    page = Page.whole(SAMPLE)
+    answer = get_quarantine(request, resources, key, page, code, device, "held", None, None)
+    entries: list[dict[str, Any]] = json.loads(bytes(answer.body))["entries"]
+    return [entry | {"sent": json.dumps(entry["content"], ensure_ascii=False)} for entry in entries]
+
+
+def ways_for(code: str, entries: Sequence[Mapping[str, Any]]) -> list[Way]:
+    """What can be done about a code, the likeliest first."""
+    is_suggested = any("suggestion" in reason for entry in entries for reason in entry["reasons"])
+    ways: list[Way] = ["suggested"] if is_suggested else []
+    if code.startswith("unit_"):
+        ways.append("unit")
+    if code == "time_without_offset":
+        ways.append("offset")
+    if code.startswith(TIME_CODES):
+        ways += ["shift", "time_is_right"]
+    if code == "number_conflict":
+        ways.append("both_right")
+    return [*ways, "as_is", "discard"]
+
+
+def carried_out(wish: Wish, resources: R, key: Key, *, preview: bool) -> dict[str, Any]:
+    """What a repair does, or would do: the outcome that the route answers."""
+    where = {"where": {"code": wish.code, "device": wish.device}, "preview": preview}
+    if wish.way == "discard":
+        answer = post_discard(_body(DiscardBody, where | {"reason": wish.value}), resources, key)
+    elif wish.way == "both_right":
+        answer = post_both_right(_body(BothRightBody, where | {"device": wish.value}), resources, key)
+    else:
+        answer = post_amendment(_body(AmendBody, where | {"change": change_of(wish)}), resources, key)
+    outcome: dict[str, Any] = json.loads(bytes(answer.body))
+    return outcome
+
+
+def change_of(wish: Wish) -> dict[str, Any]:
+    """The change that a way stands for. Raises Refused (422) for a shift that is no number."""
+    match wish.way:
+        case "unit":
+            return {"units": {"restriction": wish.value}}
+        case "offset":
+            return {"offset": wish.value}
+        case "shift":
+            return {"shift_s": _seconds(wish.value)}
+        case "suggested" | "time_is_right":
+            return {wish.way: True}
+    return {}
+
+
+def _seconds(text: str) -> float:
+    try:
+        return float(text.replace(",", "."))
+    except ValueError:
+        detail = f'"{text[:40]}" is not a number of seconds; write 3600 or -86400'
+        raise Refused(422, "not_valid", detail, errors=[Complaint("value", detail)]) from None
+
+
+def _body(kind: type[Body], given: Mapping[str, Any]) -> Body:
+    try:
+        return kind.model_validate(given)
+    except ValidationError as error:
+        raise RequestValidationError([dict(found) for found in error.errors()]) from None

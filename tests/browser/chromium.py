@@ -1,0 +1,51 @@
+"""A real Chromium for tests: Debian's, headless; fails where it is missing, because a page nobody saw is no page."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from playwright.sync_api import Browser, Page, sync_playwright
+
+CHROMIUM = "/usr/bin/chromium"
+AXE = Path(__file__).with_name("axe.min.js")
+#: W3C WCAG 2.2, levels A and AA, as axe-core tags them
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+_FAULTS = """rules => axe.run({runOnly: rules}).then(found => found.violations.map(
+    fault => `${fault.id}: ${fault.nodes.map(node => node.html.slice(0, 120)).join(" | ")}`))"""
+
+
+@contextmanager
+def chromium() -> Iterator[Browser]:
+    """A browser for a file of tests; each test makes a context of its own."""
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        try:
+            yield browser
+        finally:
+            browser.close()
+
+
+@contextmanager
+def page_in(browser: Browser, url: str, token: str, **more: Any) -> Iterator[Page]:
+    """A page of a fresh context at a server, signed in with a key. more : of the context, as Playwright has it."""
+    headers = {"Authorization": f"Bearer {token}"}
+    context = browser.new_context(base_url=url, extra_http_headers=headers, **more)
+    try:
+        yield context.new_page()
+    finally:
+        context.close()
+
+
+def faults_of(page: Page) -> list[str]:
+    """What axe-core finds on a page."""
+    page.evaluate(AXE.read_text())
+    found: list[str] = page.evaluate(_FAULTS, RULES)
+    return found
+
+
+def is_scrolled_sideways(page: Page) -> bool:
+    """True where the page is wider than its window."""
+    return bool(page.evaluate("document.documentElement.scrollWidth > innerWidth"))

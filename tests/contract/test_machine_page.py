@@ -1,0 +1,154 @@
+"""The machine page: what its twins answer, in words; entries as forms, with the verdict of the data."""
+
+from __future__ import annotations
+
+import html
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from cleanside.ingest.cautions import CAUTIONS
+from cleanside.ingest.console.viewer import LANGUAGES
+from cleanside.ingest.console.wording import table
+from tests.support.serving import Api, batch, in_process
+
+MACHINE = "/machines/grader-07"
+ENTRIES = f"{MACHINE}/entries"
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    with in_process(sqlite_database_url) as running:
+        running.register()
+        yield running
+
+
+def entries(api: Api) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = api.get(f"/v1{MACHINE}/element-changes").json()["element_changes"]
+    return found
+
+
+def form(**given: str) -> dict[str, str]:
+    return {"housing": "main", "what": "new", "day": "2026-03-01", "time": "10:30", "note": ""} | given
+
+
+def send(
+    api: Api, fields: dict[str, str], *, path: str = ENTRIES, key: str = "planner", **headers: str
+) -> Any:
+    return api.request("POST", path, key=key, data=fields, headers=headers)
+
+
+def test_a_machine_without_readings_says_what_to_do(api: Api) -> None:
+    page = api.get(MACHINE)
+    assert page.status_code == 200
+    assert 'class="plots"' not in page.text
+
+
+def test_the_plot_and_the_table_show_the_readings(api: Api) -> None:
+    api.send(batch(1, [3.0] * 400))
+    api.analyse()
+    page = api.get(MACHINE).text
+    assert page.count('class="data"') == 4
+    assert "6.20" in page
+    assert api.get(f"{MACHINE}?by=hours").status_code == 200
+
+
+def test_a_machine_that_is_not_there_or_anothers_is_a_page_of_404(api: Api) -> None:
+    for path, key in (("/machines/none", "admin"), (MACHINE, "quarry admin")):
+        response = api.get(path, key=key)
+        assert response.status_code == 404
+        assert response.headers["content-type"].startswith("text/html")
+
+
+def test_an_entry_is_made_in_the_zone_of_who_makes_it_and_shown_with_its_verdict(api: Api) -> None:
+    response = send(api, form(entry_id="e-1"), Cookie="zone=Europe/Berlin")
+    assert response.status_code == 303
+    [entry] = entries(api)
+    assert (entry["changed_at"], entry["what"], entry["entry_id"]) == ("2026-03-01T09:30:00Z", "new", "e-1")
+    shown = api.get(response.headers["location"]).text
+    assert 'role="status"' in shown
+    assert html.escape(str(table("en")["caution.element_out"])) in shown
+
+
+def test_the_same_form_sent_twice_is_one_entry(api: Api) -> None:
+    for _ in range(2):
+        assert send(api, form(entry_id="e-1")).status_code == 303
+    assert len(entries(api)) == 1
+
+
+def test_a_page_makes_an_id_for_each_form(api: Api) -> None:
+    ids = {re.search(r'name="entry_id" value="([^"]+)"', api.get(MACHINE).text)[1] for _ in range(2)}  # type: ignore[index]
+    assert len(ids) == 2
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"day": "28.11.2026"},
+        {"day": ""},
+        {"what": "eaten"},
+        {"housing": "attic"},
+        {"day": "2031-01-01"},
+        {"note": "x" * 401},
+        {"what": "nothing"},
+        {"changed_at": "yesterday"},
+        {"entry_id": "no spaces here"},
+    ],
+)
+def test_a_form_that_does_not_fit_changes_nothing(api: Api, wrong: dict[str, str]) -> None:
+    response = send(api, form(**wrong))
+    assert response.status_code in (404, 422)
+    assert response.headers["content-type"].startswith("text/html")
+    assert entries(api) == []
+
+
+def test_an_entry_is_taken_back_and_confirmed_by_forms(api: Api) -> None:
+    send(api, form(entry_id="e-1"))
+    [entry] = entries(api)
+    same = {name: entry[name] for name in ("changed_at", "what", "note", "entry_id")} | {"housing": "main"}
+    assert send(api, same | {"confirmed_because": "seen it myself"}).status_code == 303
+    assert entries(api)[0]["confirmed_because"] == "seen it myself"
+    assert send(api, same, path=f"{ENTRIES}/taken-back").status_code == 303
+    assert entries(api) == []
+
+
+def test_who_may_not_enter_sees_no_form(api: Api) -> None:
+    assert f'action="{ENTRIES}"' in api.get(MACHINE, key="planner").text
+    made = api.post("/v1/keys", {"role": "integrator", "devices": ["grader-07-intake"]}).json()
+    page = api.get(MACHINE, key=None, headers={"Authorization": f"Bearer {made['key']}"})
+    assert f'action="{ENTRIES}"' not in page.text
+
+
+def test_a_form_of_another_site_enters_nothing(api: Api) -> None:
+    assert send(api, form(), **{"Sec-Fetch-Site": "cross-site"}).status_code == 403
+    assert entries(api) == []
+
+
+def test_a_hostile_note_is_text(api: Api) -> None:
+    send(api, form(note='<script>alert("1")</script>', entry_id="e-1"))
+    page = api.get(f"{MACHINE}?entered=e-1").text
+    assert "<script>alert" not in page
+    assert "&lt;script&gt;alert" in page
+
+
+def test_coverage_is_given_to_who_asks(api: Api) -> None:
+    api.send(batch(1, [3.0] * 10))
+    api.send(batch(21, [3.0] * 10))
+    api.analyse()
+    path = f"/v1{MACHINE}/restriction"
+    assert api.get(path).json()["coverage"] is None
+    came = api.get(path, params={"with_coverage": True}).json()["coverage"]
+    assert {span["came"] for span in came} == {"late", "missing"}
+    assert sum(span["readings"] for span in came if span["came"] == "missing") == 10
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_caution_has_words(language: str) -> None:
+    known = table(language)
+    assert [code for code in CAUTIONS if f"caution.{code}" not in known] == []
+
+
+def test_english_cautions_are_those_of_the_answers() -> None:
+    assert {code: table("en")[f"caution.{code}"] for code in CAUTIONS} == CAUTIONS

@@ -1,0 +1,114 @@
+"""The quarantine page: groups by cause, a preview that changes nothing, a repair, and its undo."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+from urllib.parse import urlencode
+
+import pytest
+
+from cleanside.ingest.checking.checks import CODES
+from cleanside.ingest.console.quarantine_page import Way, ways_for
+from cleanside.ingest.console.viewer import LANGUAGES
+from cleanside.ingest.console.wording import table
+from tests.support.serving import DEVICE, Api, batch, in_process
+
+GROUP = {"code": "unit_undeclared", "device": DEVICE}
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    """Three readings whose unit was not declared."""
+    with in_process(sqlite_database_url) as running:
+        running.register()
+        running.send(batch(1, [3.0, 3.1, 3.2]) | {"units": {}})
+        yield running
+
+
+def held(api: Api) -> int:
+    return len(api.get("/v1/quarantine").json()["entries"])
+
+
+def group(api: Api, **more: str) -> Any:
+    return api.get(f"/quarantine/group?{urlencode(GROUP | more)}", key="operator")
+
+
+def repair(api: Api, **given: str) -> Any:
+    return api.request("POST", "/quarantine/repairs", key="operator", data=GROUP | given)
+
+
+def test_groups_are_shown_by_cause(api: Api) -> None:
+    page = api.get("/quarantine", key="operator").text
+    assert str(table("en")["quarantine.code.unit_undeclared"]) in page
+    assert f"/quarantine/group?code=unit_undeclared&amp;device={DEVICE}" in page
+
+
+def test_a_preview_says_what_would_happen_and_changes_nothing(api: Api) -> None:
+    page = group(api, way="unit", value="kPa")
+    assert page.status_code == 200
+    assert "3 would be stored and 0 would stay" in page.text
+    assert held(api) == 3
+    assert api.get("/v1/quarantine/amendments").json()["amendments"] == []
+
+
+def test_a_repair_is_applied_shown_and_undone(api: Api) -> None:
+    response = repair(api, way="unit", value="kPa")
+    assert response.status_code == 303
+    assert held(api) == 0
+    page = api.get(response.headers["location"], key="operator").text
+    assert 'role="status"' in page
+    [undo] = set(re.findall(r'action="(/quarantine/amendments/\d+/undo)"', page))
+    assert api.request("POST", undo, key="operator").status_code == 303
+    assert held(api) == 3
+    assert undo not in api.get("/quarantine", key="operator").text
+
+
+def test_readings_are_given_up_with_a_reason_only(api: Api) -> None:
+    assert repair(api, way="discard", value="").status_code == 422
+    assert held(api) == 3
+    assert repair(api, way="discard", value="the tube was off").status_code == 303
+    assert held(api) == 0
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [{"way": "burn"}, {}, {"way": "unit", "value": "furlong <b>"}, {"way": "shift", "value": "an hour"}],
+)
+def test_a_repair_that_is_none_changes_nothing(api: Api, wrong: dict[str, str]) -> None:
+    response = repair(api, **wrong)
+    assert response.status_code in (303, 422)
+    assert held(api) == 3
+
+
+def test_a_form_of_another_site_repairs_nothing(api: Api) -> None:
+    headers = {"Sec-Fetch-Site": "cross-site"}
+    data = GROUP | {"way": "unit", "value": "kPa"}
+    assert (
+        api.request("POST", "/quarantine/repairs", key="operator", data=data, headers=headers).status_code
+        == 403
+    )
+    assert held(api) == 3
+
+
+def test_what_was_sent_is_text(api: Api) -> None:
+    hostile = batch(10, [3.0])
+    hostile["units"] = {"restriction": "<script>alert(1)</script>"}
+    api.send(hostile)
+    page = api.get(f"/quarantine/group?code=unit_not_accepted&device={DEVICE}", key="operator").text
+    assert "&lt;script&gt;" in page
+    assert "<script>alert" not in page
+
+
+def test_every_code_can_be_looked_at_again_or_given_up() -> None:
+    for code in CODES:
+        assert ways_for(code, [])[-2:] == ["as_is", "discard"]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_code_has_words(language: str) -> None:
+    known = table(language)
+    for part in ("code", "do"):
+        assert [code for code in CODES if f"quarantine.{part}.{code}" not in known] == []
+    assert [way for way in Way.__args__ if f"quarantine.way.{way}" not in known] == []  # type: ignore[attr-defined]
