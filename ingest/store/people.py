@@ -50,24 +50,10 @@ class Person(NamedTuple):
 
     def as_key(self) -> Key:
         """Who asks, as routes and pages take it."""
-        return Key(
-            id=-self.id,
-            handle=self.name,
-            secret_hash="",
-            owner_id=self.owner_id,
-            owner=self.owner,
-            role=self.role,
-            note=self.display_name or "",
-            created_us=self.created_us,
-            last_used_us=None,
-            revoked_us=self.revoked_us,
-            expires_us=None,
-            replaced_by=None,
-            is_needed=False,
-            suspended_us=self.suspended_us,
-            sites=self.sites,
-            language=self.language,
-        )
+        shared = {name: getattr(self, name) for name in Person._fields if name in Key._fields}
+        of_keys = {"secret_hash": "", "last_used_us": None, "expires_us": None, "replaced_by": None}
+        named = {"id": -self.id, "handle": self.name, "note": self.display_name or ""}
+        return Key(**{**shared, **of_keys, **named, "is_needed": False})
 
 
 _COLUMNS = Person._fields[: Person._fields.index("sites")]

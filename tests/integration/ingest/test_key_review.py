@@ -26,6 +26,7 @@ from cleanside.ingest.store.archive_file import Disk
 from cleanside.ingest.store.revocations import Revoked
 from tests.integration.ingest.keeping.test_backup import PG_TOOLS, fill
 from tests.support.databases import Postgres, opened
+from tests.support.people import PASSWORD, Browser, invited, quick_passwords, signed_in
 from tests.support.serving import DEVICE, NOW, Api, batch, bearer, in_process
 
 ROOT = Path(__file__).parents[3]
@@ -246,15 +247,15 @@ def test_a_transaction_that_was_taken_back_leaves_nothing_in_the_file(loss: Loss
     assert list(read(loss.file).handles) == [handle_of(other)]
 
 
-def test_one_place_writes_that_a_key_is_revoked() -> None:
-    """So that no way to revoke a key passes the file by."""
+def test_one_place_writes_that_a_key_is_revoked_and_one_that_a_person_is() -> None:
+    """So that no way to revoke them passes the file by."""
     written = re.compile(r"revoked_us\s*=(?!=)|[\"']revoked_us[\"']\s*:")
     found = [
         path.relative_to(ROOT).as_posix()
         for path in sorted((ROOT / "ingest").rglob("*.py"))
         for _ in written.findall(path.read_text())
     ]
-    assert found == ["ingest/store/keys.py"]
+    assert found == ["ingest/store/keys.py", "ingest/store/people.py"]
 
 
 # ---------------------------------------------------------------- the file is missing, or may lack one
@@ -595,3 +596,59 @@ def test_instants_of_the_file_are_those_of_the_wire(tmp_path: Path) -> None:
     lines = [json.loads(line) for line in (tmp_path / "file").read_text().splitlines()]
     at = instant_text(NOW_US)
     assert lines == [{"complete_since": at}, {"handle": "k1", "revoked_at": at}]
+
+
+# ---------------------------------------------------------------- people
+
+
+def test_a_person_revoked_after_the_backup_stays_revoked_and_sessions_and_links_are_over(loss: Loss) -> None:
+    quick_passwords(loss.api)
+    gone, there = signed_in(loss.api, "gone", "admin"), signed_in(loss.api, "there", "admin")
+    code = invited(loss.api, "late", "viewer")
+    loss.backup()
+    assert loss.api.request("DELETE", "/v1/people/gone").status_code == 200
+    review = loss.restore().review
+    assert review.doubt is None
+    assert [person.name for person in review.people_ended] == ["gone"]
+    assert review.people_waiting == []
+    with loss.serve() as restored:
+        quick_passwords(restored)
+        for browser in (gone, there):
+            before = Browser(restored)
+            before.cookies = dict(browser.cookies)
+            assert before.get("/v1/me").status_code == 401
+        body = {"code": code, "password": PASSWORD}
+        assert Browser(restored).post("/v1/invitations/accept", body).status_code == 403
+        assert Browser(restored).sign_in("gone").json()["code"] == "sign_in_refused"
+        assert Browser(restored).sign_in("there").status_code == 201
+    assert ("restore", "gone") in audit_of(loss.url, "person_revoked")
+
+
+def test_without_the_file_people_wait_until_somebody_at_the_server_confirms_them(loss: Loss) -> None:
+    quick_passwords(loss.api)
+    for name in ("there", "other"):
+        signed_in(loss.api, name, "admin")
+    loss.backup()
+    review = loss.restore(with_file=False).review
+    assert [person.name for person in review.people_waiting] == ["there", "other"]
+    assert loss.command("people", "confirm", "there", "--owner", "plateau") == 0
+    assert loss.command("people", "confirm", "there", "--owner", "plateau") == 2
+    with loss.serve() as restored:
+        quick_passwords(restored)
+        assert Browser(restored).sign_in("there").status_code == 201
+        assert Browser(restored).sign_in("other").json()["code"] == "person_suspended"
+
+
+def test_a_start_revokes_the_people_that_the_file_has(sqlite_database_url: str) -> None:
+    """A crash between file and commit, or a database put back by hand."""
+    with in_process(sqlite_database_url) as api:
+        quick_passwords(api)
+        signed_in(api, "mara", "viewer")
+        with api.resources.reading() as connection:
+            handle = connection.scalar(sa.select(models.people.c.handle))
+        revocations.append(api.resources.archive_folder / "revoked-keys", {handle: NOW_US})
+        tokens = api.tokens
+    with in_process(sqlite_database_url, tokens=tokens) as api:
+        [mara] = api.get("/v1/people").json()["people"]
+        [entry] = api.get("/v1/audit?limit=1").json()["entries"]
+    assert (mara["state"], entry["who"], entry["what"]) == ("revoked", "start", "person_revoked")
