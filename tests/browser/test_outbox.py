@@ -133,8 +133,8 @@ def test_two_tabs_send_each_entry_once(shop: Shop, context: BrowserContext) -> N
     for number in range(4):
         enter(pages[number % 2], f"note {number}")
     expect(pages[0].locator("[data-entries] > li")).not_to_have_count(0)
-    posts: list[str] = []
-    context.on("request", lambda request: posts.append(request.url) if request.method == "POST" else None)
+    answered: list[str] = []
+    context.on("requestfinished", lambda request: answered.append(request.method))
     shop.link.restore()
     for page in pages:
         link_is_back(page)
@@ -142,6 +142,7 @@ def test_two_tabs_send_each_entry_once(shop: Shop, context: BrowserContext) -> N
         link_is_back(page)  # the other tab has sent what this one shows
         all_sent(page)
     assert notes(shop) == [f"note {number}" for number in range(4)]
+    assert answered.count("POST") == 4
 
 
 def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
