@@ -45,7 +45,9 @@ def phone(browser: Browser, url: str, cookie: dict[str, str], **more: Any) -> It
     shown = {"viewport": {"width": 360, "height": 740}, "locale": "en-GB", "timezone_id": "Europe/Berlin"}
     context = browser.new_context(base_url=url, **(shown | more))
     context.set_default_timeout(WITHIN_MS)
-    context.add_cookies([cookie | {"url": url}])  # type: ignore[list-item]  # as it takes them
+    # With its zone known already: else the page is asked for again in it while the test looks on.
+    zone = {"name": "zone", "value": "Europe/Berlin", "url": url}
+    context.add_cookies([cookie | {"url": url}, zone])  # type: ignore[list-item]  # as it takes them
     try:
         yield context
     finally:

@@ -176,7 +176,7 @@ def test_a_session_that_ended_keeps_the_entry_for_whoever_made_it(
     expect(page.locator("[data-signed-out]")).to_be_visible()
 
     other = session_of(shop.server, "marek", "technician")
-    context.clear_cookies()
+    context.clear_cookies(name=shop.cookie["name"])
     context.add_cookies([other | {"url": shop.link.url}])  # type: ignore[list-item]  # as it takes them
     link_is_back(page)  # the page of the one, the session of the other
     expect(page.locator("[data-signed-out]")).to_be_visible()
@@ -189,7 +189,7 @@ def test_a_session_that_ended_keeps_the_entry_for_whoever_made_it(
         body = {"name": "wolny", "password": "gravel plateau grader seven"}
         client.post("/v1/sessions", json=body, headers=own).raise_for_status()
         [(name, value)] = client.cookies.items()
-    context.clear_cookies()
+    context.clear_cookies(name=shop.cookie["name"])
     cookie = {"name": name, "value": value.strip('"'), "url": shop.link.url}
     context.add_cookies([cookie])  # type: ignore[list-item]  # as it takes them
     page.goto(VISIT)
@@ -221,3 +221,24 @@ def test_machines_of_the_list_open_without_a_link_though_nobody_opened_them_befo
     link_is_back(page)
     all_sent(page)
     assert notes(shop) == ["never opened before"]
+
+
+def test_a_photo_of_the_plate_waits_too_and_is_made_smaller(shop: Shop, context: BrowserContext) -> None:
+    page = opened(context)
+    picture = page.screenshot(full_page=True, scale="css")  # a PNG, as a camera's photo is no small JPEG
+    shop.link.cut()
+    form = page.locator("form").filter(has=page.locator('[value="plate_photo"]'))
+    form.evaluate("form => { form.closest('details').open = true }")
+    form.locator("[name=photo]").set_input_files(
+        {"name": "plate.png", "mimeType": "image/png", "buffer": picture}
+    )
+    form.get_by_role("button", name="Keep the photo").click()
+    expect(page.locator("[data-count]")).to_have_text("1 entry on this phone, not yet at the shop")
+    page.reload()
+    shop.link.restore()
+    link_is_back(page)
+    all_sent(page)
+    page.reload()
+    plate = page.locator(".plate img")
+    plate.scroll_into_view_if_needed()
+    wait_until(lambda: plate.evaluate("image => image.complete && image.naturalHeight") == 1280, "it shows")
