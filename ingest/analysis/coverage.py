@@ -81,17 +81,17 @@ def between(hours: Sequence[HourCame], numbers: Ranges, came: Came) -> Iterator[
     if not numbers or not hours:
         return
     for hour in hours:
-        if many := count(intersect([(hour.first_seq, hour.last_seq)], numbers)):
+        if many := count(intersect(((hour.first_seq, hour.last_seq),), numbers)):
             from_s = hour.hour * HOUR_S
             yield CameSpan(from_s=from_s, until_s=from_s + HOUR_S, came=came, readings=many)
     for before, after in pairwise(hours):
         if after.first_seq > before.last_seq + 1:
-            many = count(intersect([(before.last_seq + 1, after.first_seq - 1)], numbers))
+            many = count(intersect(((before.last_seq + 1, after.first_seq - 1),), numbers))
             if many:
                 from_s = (before.hour + 1) * HOUR_S
                 until_s = max(after.hour * HOUR_S, from_s + HOUR_S)
                 yield CameSpan(from_s=from_s, until_s=until_s, came=came, readings=many)
-    if many := count(intersect([(hours[-1].last_seq + 1, numbers[-1][1])], numbers)):
+    if many := count(intersect(((hours[-1].last_seq + 1, numbers[-1][1]),), numbers)):
         from_s = (hours[-1].hour + 1) * HOUR_S
         yield CameSpan(from_s=from_s, until_s=from_s + HOUR_S, came=came, readings=many)
 

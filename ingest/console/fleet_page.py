@@ -111,7 +111,7 @@ def row_of(document: Mapping[str, Any], say: Sayer, calendar: Calendar) -> dict[
         "known": document,
         "unit": unit_of(document),
         "state": state_key(document),
-        "is_calm": document["state"] in CALM and not has_question(document),
+        "is_calm": is_calm(document),
         "address": machine_address(document),
         "advice": say(f"said.{document['advice_code']}"),
         "caution": caution_of(say, document["advice_code"]),
@@ -141,6 +141,11 @@ def has_question(document: Mapping[str, Any]) -> bool:
     return bool(document["questions"] or document["changes_found"])
 
 
+def is_calm(document: Mapping[str, Any]) -> bool:
+    """True where nothing is to be done or answered."""
+    return document["state"] in CALM and not has_question(document) and not document["readings_quarantined"]
+
+
 def machine_address(document: Mapping[str, Any]) -> str:
     """The page of a housing's machine."""
     housing = "" if document["housing"] == "main" else f"?housing={document['housing']}"
@@ -150,7 +155,9 @@ def machine_address(document: Mapping[str, Any]) -> str:
 def span_of(document: Mapping[str, Any], calendar: Calendar) -> tuple[float, float, float] | None:
     """Early, likely and late, in days of the calendar; None: no date is stated."""
     due = document["due_at"]
-    return None if due is None else (*(calendar.days(due[point]) for point in ("p10", "p50", "p90")),)
+    if due is None:
+        return None
+    return calendar.days(due["p10"]), calendar.days(due["p50"]), calendar.days(due["p90"])
 
 
 def trend_of(document: Mapping[str, Any], formats: Formats) -> dict[str, Any] | None:

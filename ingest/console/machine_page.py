@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import uuid
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import Depends, Query, Request, Response
 from fastapi.exceptions import RequestValidationError
-from pydantic import ValidationError
 from starlette.datastructures import FormData
 
 from cleanside.gateway.wire import instant_text
@@ -27,6 +27,7 @@ from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
 from cleanside.ingest.console.fleet_page import has_question, late_s, state_key, unit_of
 from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, read_form, text_of_field
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.rendering import formats_of, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
@@ -83,6 +84,29 @@ def get_machine_page(
     entered: Annotated[Name | None, Query()] = None,
 ) -> Response:
     """What is known of a machine. entered : an entry that was just made, shown first with its verdict."""
+    return _page(request, resources, key, machine, housing, by=by, entered=entered)
+
+
+@dataclass(frozen=True, slots=True)
+class RefusedForm:
+    """A form that was not taken: what is wrong with it, and what was in it."""
+
+    fault: FormFault
+    detail: str
+    kept: Mapping[str, str]
+
+
+def _page(
+    request: Request,
+    resources: R,
+    key: Key,
+    machine: str,
+    housing: str,
+    *,
+    by: By = "date",
+    entered: str | None = None,
+    refused: RefusedForm | None = None,
+) -> Response:
     known = get_restriction(machine, request, resources, key, housing, None, with_coverage=True)
     lives = get_lives(machine, request, resources, key, housing)["lives"]
     changes = get_changes(machine, request, resources, key, housing)
@@ -94,6 +118,9 @@ def get_machine_page(
         request,
         "machine.html",
         key=key,
+        status=200 if refused is None else refused.fault.status,
+        refused=refused,
+        kept={} if refused is None else refused.kept,
         known=known,
         papers=get_machine(machine, resources, key),
         unit=unit,
@@ -107,6 +134,7 @@ def get_machine_page(
         is_asked=has_question(known),
         by=by,
         plot=drawn and plot.every_width(drawn),
+        zoom=drawn and plot.to_zoom(drawn),
         came=list(came_of(known)),
         weeks=weeks_of(known, formats, unit),
         evidence=evidence_of(known, say),
@@ -124,9 +152,12 @@ def get_machine_page(
 @router.post("/machines/{machine}/entries")
 def post_entry(machine: PathName, request: Request, resources: R, key: Writer, fields: Fields) -> Response:
     """Enter what was done, and show what the data say of it. The same form sent twice is one entry."""
-    formats = formats_of(request, viewer_of(request, key))
-    body = change_of(fields, formats)
-    post_change(machine, body, request, resources, key)
+    try:
+        body = change_of(fields, formats_of(request, viewer_of(request, key)))
+        post_change(machine, body, request, resources, key)
+    except FAULTS as error:
+        housing = _text(fields, "housing") or DEFAULT_HOUSING
+        return _page(request, resources, key, machine, housing, refused=_refused(error, fields))
     return see_other(_address(machine, body.housing, entered=body.entry_id))
 
 
@@ -155,15 +186,24 @@ def change_of(fields: FormData, formats: Formats) -> NewChange:
         "entry_id": _text(fields, "entry_id") or None,
         "confirmed_because": _text(fields, "confirmed_because"),
     }
-    try:
-        return NewChange.model_validate(given)
-    except ValidationError as error:
-        raise RequestValidationError([dict(found) for found in error.errors()]) from None
+    return read_form(NewChange, given)
+
+
+def _refused(error: Exception, fields: FormData) -> RefusedForm:
+    """What is wrong with a form, and what it held: nothing is typed twice. Raises what is no fault."""
+    kept = {name: _text(fields, name) for name in ("what", "day", "time", "note", "entry_id")}
+    return RefusedForm(fault_of(error), _detail(error), kept)
+
+
+def _detail(error: Exception) -> str:
+    """What is wrong in the words of the answer to programs."""
+    if isinstance(error, RequestValidationError):
+        return "; ".join(f"{found['loc'][-1]}: {found['msg']}" for found in error.errors())
+    return getattr(error, "detail", "")
 
 
 def _text(fields: FormData, name: str) -> str:
-    value = fields.get(name, "")
-    return value.strip() if isinstance(value, str) else ""
+    return text_of_field(fields, name).strip()
 
 
 def _instant(fields: FormData, formats: Formats) -> str:

@@ -239,6 +239,27 @@ class _Sheet:
                 yield _rect("came-none", x, y, wide, 12)
 
 
+def to_zoom(plot: Plot) -> dict[str, list[float | None] | float | None]:
+    """
+    Every point of a plot, for a script that zooms: x, y, the limit.
+
+    Where no line is drawn, at a gap or a change, y is null.
+    """
+    changes = [mark.x for mark in plot.changes]
+    x_of: list[float | None] = []
+    y_of: list[float | None] = []
+    last: float | None = None
+    for x, y in plot.points:
+        crosses = last is not None and any(last < change <= x for change in changes)
+        if last is not None and (crosses or x - last > plot.longest_gap):
+            x_of.append((last + x) / 2)
+            y_of.append(None)
+        x_of.append(round(x, 3))
+        y_of.append(round(y, 4))
+        last = x
+    return {"x": x_of, "y": y_of, "limit": None if plot.limit is None else plot.limit.x}
+
+
 def key_mark(came: str) -> Markup:
     """How a way of coming looks, for the key in words."""
     body = {

@@ -11,12 +11,10 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, Literal, NamedTuple, TypeVar, get_args
+from typing import Annotated, Any, Literal, NamedTuple, get_args
 from urllib.parse import urlencode
 
 from fastapi import Depends, Path, Query, Request, Response
-from fastapi.exceptions import RequestValidationError
-from pydantic import BaseModel, ValidationError
 
 from cleanside.gateway.units import offered
 from cleanside.ingest.api.routes.amendments import (
@@ -33,14 +31,13 @@ from cleanside.ingest.api.routes.attention import get_attention
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.quarantine import get_quarantine
 from cleanside.ingest.api.routes.shared import Name, R
+from cleanside.ingest.console.forms import read_form, text_of_field
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Complaint, Refused
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
-
-Body = TypeVar("Body", bound=BaseModel)
 
 Reader = Annotated[Key, Depends(page_needs("attention:read"))]
 Operator = Annotated[Key, Depends(page_needs("quarantine:write"))]
@@ -116,7 +113,7 @@ def get_group_page(
 @router.post("/quarantine/repairs")
 def post_repair(resources: R, key: Operator, fields: Fields) -> Response:
     """Apply what was previewed."""
-    given = {name: str(fields.get(name, "")) for name in Wish._fields}
+    given = {name: text_of_field(fields, name) for name in Wish._fields}
     if given["way"] not in get_args(Way):
         raise Refused(422, "not_valid", "no repair was chosen; go back and choose one")
     done = carried_out(Wish(**given), resources, key, preview=False)  # type: ignore[arg-type]  # checked above
@@ -164,11 +161,11 @@ def carried_out(wish: Wish, resources: R, key: Key, *, preview: bool) -> dict[st
     """What a repair does, or would do: the outcome that the route answers."""
     where = {"where": {"code": wish.code, "device": wish.device}, "preview": preview}
     if wish.way == "discard":
-        answer = post_discard(_body(DiscardBody, where | {"reason": wish.value}), resources, key)
+        answer = post_discard(read_form(DiscardBody, where | {"reason": wish.value}), resources, key)
     elif wish.way == "both_right":
-        answer = post_both_right(_body(BothRightBody, where | {"device": wish.value}), resources, key)
+        answer = post_both_right(read_form(BothRightBody, where | {"device": wish.value}), resources, key)
     else:
-        answer = post_amendment(_body(AmendBody, where | {"change": change_of(wish)}), resources, key)
+        answer = post_amendment(read_form(AmendBody, where | {"change": change_of(wish)}), resources, key)
     outcome: dict[str, Any] = json.loads(bytes(answer.body))
     return outcome
 
@@ -193,10 +190,3 @@ def _seconds(text: str) -> float:
     except ValueError:
         detail = f'"{text[:40]}" is not a number of seconds; write 3600 or -86400'
         raise Refused(422, "not_valid", detail, errors=[Complaint("value", detail)]) from None
-
-
-def _body(kind: type[Body], given: Mapping[str, Any]) -> Body:
-    try:
-        return kind.model_validate(given)
-    except ValidationError as error:
-        raise RequestValidationError([dict(found) for found in error.errors()]) from None

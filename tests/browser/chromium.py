@@ -1,4 +1,4 @@
-"""A real Chromium for tests: Debian's, headless; fails where it is missing, because a page nobody saw is no page."""
+"""A real Chromium for tests: Debian's, headless. Where it is missing, tests fail and are not skipped."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ def chromium() -> Iterator[Browser]:
 
 @contextmanager
 def page_in(browser: Browser, url: str, token: str, **more: Any) -> Iterator[Page]:
-    """A page of a fresh context at a server, signed in with a key. more : of the context, as Playwright has it."""
+    """A page of a fresh context at a server, signed in with a key. more : of the context, for Playwright."""
     headers = {"Authorization": f"Bearer {token}"}
     context = browser.new_context(base_url=url, extra_http_headers=headers, **more)
     try:

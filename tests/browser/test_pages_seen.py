@@ -7,9 +7,10 @@ Widths: WCAG 2.2, success criterion 1.4.10 (reflow at 320 CSS pixels).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import partial
 
 import pytest
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, Error
 
 from tests.browser.chromium import chromium, faults_of, is_scrolled_sideways, page_in
 from tests.conftest import sqlite_url
@@ -17,6 +18,8 @@ from tests.support.serving import DEVICE, ServerProcess, as_process, batch
 
 NAME = "<b>Grader</b> sieben 🚜 " + "W" * 64
 PAGES = (
+    "/monitors",
+    f"/monitors/{DEVICE}",
     "/fleet",
     "/machines/grader-07",
     "/backlog?counted=true",
@@ -50,6 +53,11 @@ def browser() -> Iterator[Browser]:
         yield running
 
 
+def note(problems: list[str], error: Error) -> None:
+    """Write down what a script of the page raised."""
+    problems.append(str(error))
+
+
 @pytest.mark.parametrize("path", PAGES)
 def test_a_page_fits_and_axe_finds_nothing(server: ServerProcess, browser: Browser, path: str) -> None:
     token = server.tokens["admin"]
@@ -57,7 +65,7 @@ def test_a_page_fits_and_axe_finds_nothing(server: ServerProcess, browser: Brows
         size = {"width": width, "height": 800}
         with page_in(browser, server.url, token, viewport=size, color_scheme=scheme, locale=locale) as page:
             problems: list[str] = []
-            page.on("pageerror", lambda error, found=problems: found.append(str(error)))
+            page.on("pageerror", partial(note, problems))
             page.goto(path)
             assert not is_scrolled_sideways(page), (path, width)
             assert faults_of(page) == []
@@ -83,6 +91,15 @@ def test_work_is_entered_by_keyboard_and_without_scripts(server: ServerProcess, 
         page.locator("[role=status]").wait_for()
         assert "entered=" in page.url
         assert page.locator("#entries").get_by_text("new primary element").count() == 1
+
+
+def test_the_plot_is_enlarged_by_keyboard(server: ServerProcess, browser: Browser) -> None:
+    with page_in(browser, server.url, server.tokens["planner"]) as page:
+        page.goto("/machines/grader-07")
+        page.get_by_role("button", name="Look closer").press("Enter")
+        page.locator("#zoomed canvas").wait_for()
+        page.locator("#zoomed").press("+")
+        assert faults_of(page) == []
 
 
 def test_a_page_is_small(server: ServerProcess, browser: Browser) -> None:

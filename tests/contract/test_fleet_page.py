@@ -153,4 +153,4 @@ def test_every_code_of_the_analysis_has_words(language: str) -> None:
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_the_page_speaks_the_language_of_the_reader(api: Api, language: str) -> None:
     named(api, "grader-07")
-    assert table(language)["fleet.title"] in page_of(api, **{"Accept-Language": language})
+    assert str(table(language)["fleet.title"]) in page_of(api, **{"Accept-Language": language})

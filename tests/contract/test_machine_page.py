@@ -12,6 +12,8 @@ import pytest
 from cleanside.ingest.cautions import CAUTIONS
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
+from tests.contract.test_api_element_changes import register_a_fall
+from tests.contract.test_api_fleet import register_worked
 from tests.support.serving import Api, batch, in_process
 
 MACHINE = "/machines/grader-07"
@@ -102,6 +104,32 @@ def test_a_form_that_does_not_fit_changes_nothing(api: Api, wrong: dict[str, str
     assert response.status_code in (404, 422)
     assert response.headers["content-type"].startswith("text/html")
     assert entries(api) == []
+
+
+def test_a_form_that_is_refused_keeps_what_was_typed(api: Api) -> None:
+    page = send(api, form(day="2031-01-01", note="a long story", entry_id="e-1"))
+    assert page.status_code == 422
+    assert 'role="alert"' in page.text
+    for kept in ('value="2031-01-01"', 'value="a long story"', 'name="entry_id" value="e-1"'):
+        assert kept in page.text
+
+
+def test_a_change_that_was_found_is_confirmed_or_denied_on_the_page(api: Api) -> None:
+    found_at = register_a_fall(api)
+    page = api.get(MACHINE, key="planner").text
+    assert page.count(f'name="changed_at" value="{found_at}"') == 2
+    assert send(api, {"changed_at": found_at, "what": "nothing"}).status_code == 422
+    assert send(api, {"changed_at": found_at, "what": "new"}).status_code == 303
+    assert [entry["what"] for entry in entries(api)] == ["new"]
+    assert 'id="question"' not in api.get(MACHINE).text
+
+
+def test_an_entry_that_the_data_contradict_is_asked_about_first(api: Api) -> None:
+    register_worked(api, 60, rise_kpa=0.005)
+    send(api, form(day="2026-02-21", time="06:00", entry_id="e-1"))
+    page = api.get(MACHINE, key="planner").text
+    assert 'id="question"' in page
+    assert 'name="confirmed_because"' in page
 
 
 def test_an_entry_is_taken_back_and_confirmed_by_forms(api: Api) -> None:

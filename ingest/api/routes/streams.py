@@ -130,14 +130,14 @@ def post_appended_through(
 ) -> dict[str, Any]:
     """Set `appended_through` to a lower number."""
 
-    def save(connection: sa.Connection) -> Stream:
+    def save(connection: sa.Connection) -> dict[str, Any]:
         name, now_us = _canonical(stream), resources.clock()
         appended.lower(connection, key.owner_id, key.handle, name, body.appended_through, body.reason, now_us)
         after = streams.find(connection, key.owner_id, name)
         assert after is not None
-        return after
+        return _line(connection, after, now_us)
 
-    return _line(resources.writer.call(save))
+    return resources.writer.call(save)
 
 
 def _canonical(stream: str) -> str:

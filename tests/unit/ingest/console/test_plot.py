@@ -16,6 +16,7 @@ from cleanside.ingest.console.plot import (
     PlottedOutlook,
     draw,
     every_width,
+    to_zoom,
 )
 
 DAY_S = 86_400.0
@@ -136,3 +137,12 @@ def test_dates_beyond_four_weeks_are_an_arrow() -> None:
     assert date_span(30, 40, 50).count("path") == 1
     assert 'class="spanmid"' in date_span(3, 9, 14)
     assert 'class="spanmid"' not in date_span(3, float("inf"), float("inf"))
+
+
+def test_to_zoom_every_point_is_there_and_gaps_and_changes_are_null() -> None:
+    changed = replace(PLOT, changes=[AxisMark(x=14.5 * DAY_S, text="23 Sep")])
+    found = to_zoom(changed)
+    assert isinstance(found["y"], list)
+    assert [level for level in found["y"] if level is not None] == pytest.approx([y for _, y in PLOT.points])
+    assert found["y"].count(None) == 1
+    assert found["limit"] == 6.2

@@ -1,0 +1,144 @@
+"""
+Monitors: where each sits, enrol one with a label to print, move it, take it off, retire it.
+
+Its JSON twins are `GET /v1/devices` and `GET /v1/devices/{device}`; acts go through the functions of
+`POST /v1/enrolments`, `POST /v1/devices/{device}/assignments` and `PATCH /v1/devices/{device}`.
+Leaves to others: what moves with a monitor (`ingest.owners.seating`).
+"""
+
+from __future__ import annotations
+
+import io
+import json
+from typing import Annotated, Any
+from urllib.parse import quote, urlencode
+
+import segno
+from fastapi import Depends, Query, Request, Response
+from markupsafe import Markup
+from starlette.datastructures import FormData
+
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.api.routes.devices import (
+    DeviceEdit,
+    NewAssignment,
+    get_device,
+    get_devices,
+    patch_device,
+    post_assignment,
+)
+from cleanside.ingest.api.routes.enrolment import NewEnrolment, post_enrolment
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
+from cleanside.ingest.api.routes.paging import Page
+from cleanside.ingest.api.routes.shared import PathName, R
+from cleanside.ingest.cautions import SITUATIONS
+from cleanside.ingest.console.forms import read_form, text_of_field
+from cleanside.ingest.console.rendering import render
+from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.store.keys import Key
+
+router = page_router()
+
+Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
+Writer = Annotated[Key, Depends(page_needs("fleet:write"))]
+Enroller = Annotated[Key, Depends(page_needs("enrolments:write"))]
+
+
+@router.get("/monitors")
+def get_monitors_page(request: Request, resources: R, key: Reader) -> Response:
+    """Every monitor, where it sits, and when it was last received."""
+    answer = get_devices(request, resources, key, Page.whole())
+    devices = [shown(document) for document in json.loads(bytes(answer.body))["devices"]]
+    return render(request, "monitors.html", key=key, devices=devices, cautions=SITUATIONS["enrolment"])
+
+
+@router.get("/monitors/{device}")
+def get_monitor_page(
+    device: PathName, request: Request, resources: R, key: Reader, done: Annotated[bool, Query()] = False
+) -> Response:
+    """One monitor: where it sat, what its gateway reported, and what can be done. done : it was, just now."""
+    known = get_device(device, resources, key)
+    cautions = SITUATIONS["moved"]
+    return render(
+        request, "monitor.html", key=key, known=known, at=shown(known), done=done, cautions=cautions
+    )
+
+
+@router.post("/monitors/codes")
+def post_code_form(request: Request, resources: R, key: Enroller, fields: Fields) -> Response:
+    """Make a one-time code, and show it once on a label to print; the picture on it holds a link, no code."""
+    given = {name: text_of_field(fields, name).strip() for name in ("device", "machine", "note")}
+    housing = text_of_field(fields, "housing").strip() or DEFAULT_HOUSING
+    made = post_enrolment(read_form(NewEnrolment, given | {"housing": housing}), resources, key)
+    link = f"{request.base_url}visit/{quote(made['machine'])}"
+    return render(request, "label.html", key=key, made=made, link=link, picture=picture_of(link))
+
+
+@router.post("/monitors/{device}/seat")
+def post_seat_form(device: PathName, resources: R, key: Writer, fields: Fields) -> Response:
+    """Put a monitor on a machine, from now on."""
+    _require_plugged(fields)
+    body = {"machine": text_of_field(fields, "machine").strip()}
+    body["housing"] = text_of_field(fields, "housing").strip() or DEFAULT_HOUSING
+    post_assignment(device, read_form(NewAssignment, body), resources, key)
+    return _back_to(device)
+
+
+@router.post("/monitors/{device}/taken-off")
+def post_taken_off(device: PathName, resources: R, key: Writer, fields: Fields) -> Response:
+    """End a monitor's time on its machine now; who takes it off says that the tap is plugged."""
+    _require_plugged(fields)
+    seat = shown(get_device(device, resources, key))["seat"]
+    if seat is None:
+        detail = f"{device} sits on no machine; there is nothing to take off"
+        raise Refused(422, "not_valid", detail, errors=[Complaint("device", detail)])
+    body = {"machine": seat["machine"], "housing": seat["housing"]}
+    body["assigned_until"] = instant_text(resources.clock())
+    post_assignment(device, read_form(NewAssignment, body), resources, key)
+    return _back_to(device)
+
+
+@router.post("/monitors/{device}/retired")
+def post_retired(device: PathName, resources: R, key: Writer, fields: Fields) -> Response:
+    """Take a monitor out of use, or into use again."""
+    is_retired = text_of_field(fields, "retired") == "yes"
+    if is_retired and shown(get_device(device, resources, key))["seat"] is not None:
+        _require_plugged(fields)
+    patch_device(device, DeviceEdit(retired=is_retired), resources, key)
+    return _back_to(device)
+
+
+def shown(known: dict[str, Any]) -> dict[str, Any]:
+    """A monitor as a row: where it sits now, when it was last received, which gateway."""
+    seats = [seat for seat in known["assignments"] if seat["until"] is None]
+    newest = max(known["streams"], key=lambda stream: stream["last_heard_at"], default=None)
+    return {
+        "device": known["device"],
+        "seat": seats[-1] if seats else None,
+        "last_heard_at": newest and newest["last_heard_at"],
+        "gateway_version": newest and newest["gateway_version"],
+        "state": "retired" if known["retired_at"] else "registered" if known["registered_at"] else "unknown",
+    }
+
+
+def picture_of(link: str) -> Markup:
+    """A link as a picture that a phone's camera reads (ISO/IEC 18004), for a label."""
+    out = io.BytesIO()
+    segno.make(link, error="m", micro=False).save(
+        out, kind="svg", xmldecl=False, svgns=False, omitsize=True, border=2, svgclass="qr", lineclass=None
+    )
+    return Markup(out.getvalue().decode())  # of squares alone
+
+
+def _require_plugged(fields: FormData) -> None:
+    """Raise Refused (422) unless it was said that the tap which a monitor leaves behind is plugged."""
+    if text_of_field(fields, "plugged") != "yes":
+        detail = (
+            "the tap on the clean side must be plugged when a monitor comes off; plug it, then tick the box"
+        )
+        raise Refused(422, "not_valid", detail, errors=[Complaint("plugged", detail)])
+
+
+def _back_to(device: str) -> Response:
+    return see_other(f"/monitors/{device}?{urlencode({'done': 'true'})}")
