@@ -24,12 +24,14 @@ from cleanside.ingest.api import routes as route_files
 from cleanside.ingest.api.compression import Compressed
 from cleanside.ingest.api.edge import Edge
 from cleanside.ingest.api.head import HeadLikeGet
-from cleanside.ingest.api.routes import bundles, enrolment, me, readings, sessions
+from cleanside.ingest.api.routes import bundles, enrolment, me, passkeys, readings, sessions
 from cleanside.ingest.api.routes.services import Services, new_services
 from cleanside.ingest.console import backlog_page
 from cleanside.ingest.console.error_page import page_of_problem
 from cleanside.ingest.console.every_page import all_pages
+from cleanside.ingest.console.routing import SIGN_IN
 from cleanside.ingest.keeping.retention import Keeper
+from cleanside.ingest.owners.people import JOIN_PATH
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.webhooks.courier import Courier
 from cleanside.ingest.writer.resources import NowUs
@@ -108,6 +110,10 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
             enrolment.ENROL_PATH: enrolment.MAX_ENROL_BYTES,
             sessions.SIGN_IN_PATH: sessions.MAX_SIGN_IN_BYTES,
             me.ACCEPT_PATH: sessions.MAX_SIGN_IN_BYTES,
+            passkeys.USE_PATH: sessions.MAX_SIGN_IN_BYTES,
+            passkeys.OPTIONS_PATH: sessions.MAX_SIGN_IN_BYTES,
+            SIGN_IN: sessions.MAX_SIGN_IN_BYTES,
+            JOIN_PATH: sessions.MAX_SIGN_IN_BYTES,
         },
         metrics=services.metrics,
         access_log=settings.access_log,

@@ -1,7 +1,8 @@
 """
 Whoever is signed in: language, password, where else they are signed in.
 
-Its JSON twins are `/v1/me`, `POST /v1/me/password` and `/v1/sessions`.
+Its JSON twins are `/v1/me`, `POST /v1/me/password`, `/v1/sessions` and `/v1/passkeys`. A passkey is made by
+`static/passkey.js`.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ from typing import Annotated
 from fastapi import Depends, Path, Request, Response
 
 from cleanside.ingest.api.routes.me import MyChange, change_password, patch_me
+from cleanside.ingest.api.routes.passkeys import delete_passkey, get_passkeys
 from cleanside.ingest.api.routes.sessions import delete_session, get_sessions, me_document
 from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.api.routes.signed_in import give_cookie
@@ -41,6 +43,7 @@ def _page(request: Request, resources: R, key: Key, fault: FormFault | None = No
         status=200 if fault is None else fault.status,
         me=me_document(key),
         sessions=get_sessions(request, resources, key)["sessions"],
+        passkeys=get_passkeys(resources, key)["passkeys"],
         languages=LANGUAGES,
         fault=fault,
         shortest=SHORTEST,
@@ -90,3 +93,10 @@ def post_session_end(
     answer = see_other(ME)
     delete_session(session, request, answer, resources, key)
     return answer
+
+
+@router.post("/me/passkeys/{passkey}/remove")
+def post_passkey_removal(passkey: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Me) -> Response:
+    """Have a passkey sign nobody in any more."""
+    delete_passkey(passkey, resources, key)
+    return see_other(ME)

@@ -68,6 +68,13 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
 }
 #: what belongs to whoever is signed in: no key has it
 OF_PEOPLE_ALONE = frozenset({"me:manage"})
+#: what reaches beyond any site, or hands out what does: keys see all sites, and so do webhooks
+OF_ALL_SITES = frozenset(
+    {
+        *("keys:manage", "keys:rotate", "webhooks:manage", "webhooks:replay", "transfers:manage"),
+        *("audit:read", "metrics:read"),
+    }
+)
 #: Roles that see and post for the devices their key is bound to, and no others.
 BOUND_ROLES = frozenset({"device", "integrator"})
 
@@ -219,6 +226,9 @@ def require(key: Key, permission: str) -> None:
     """Raise Refused (403) unless the role of the key or person has the permission."""
     if allows(key, permission):
         return
+    if key.sites and permission in OF_ALL_SITES and key.role in PERMISSIONS[permission]:
+        detail = "this reaches beyond single sites; ask somebody of your role who sees all of them"
+        raise Refused(403, "site_not_yours", detail)
     if key.is_person:
         allowed, who, other = people_with(permission), "a person", "keys of programs"
     else:
@@ -228,8 +238,9 @@ def require(key: Key, permission: str) -> None:
 
 
 def allows(key: Key, permission: str) -> bool:
-    """True if the role of a key or person has the permission. Raises KeyError for one without a row."""
-    return key.role in PERMISSIONS[permission] and (key.is_person or permission not in OF_PEOPLE_ALONE)
+    """True if a key or person has the permission. Raises KeyError for one without a row."""
+    closed = OF_ALL_SITES if key.sites else frozenset() if key.is_person else OF_PEOPLE_ALONE
+    return key.role in PERMISSIONS[permission] and permission not in closed
 
 
 def keys_with(permission: str) -> tuple[str, ...]:

@@ -3,7 +3,7 @@ People: invited, let in, changed, and out again.
 
 - An invitation is a link with 256 random bits. It is used once, ends after `INVITED_US`, and only its hash is
   kept. Whoever opens it chooses the password.
-- A reset makes such a link for somebody who is there already; the old password and all sessions end at once.
+- A reset makes such a link for somebody who is there already; password, passkeys and sessions end at once.
 - A server without people has one link that makes the first account, an admin; it is worth nothing once there
   is a person.
 - An owner that has an admin who can sign in, for all sites, keeps one. At the server's own command line an
@@ -27,7 +27,7 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import Complaint, NotFound, Refused
 from cleanside.ingest.owners.access import PEOPLE_ROLES, hash_of, sees_site
 from cleanside.ingest.owners.key_life import COMMAND
-from cleanside.ingest.store import audit, fleet, people, sessions
+from cleanside.ingest.store import audit, fleet, passkeys, people, sessions
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.people import Invitation, Person
 
@@ -142,6 +142,7 @@ def reset(
     if by is not None:  # the command line gets the link, and nobody is locked out of that
         _require_other_admin(connection, person)
     people.edit(connection, person.id, password_hash=None)
+    passkeys.remove_all(connection, person.id)
     sessions.end_all(connection, person.id, now_us)
     _put_invitation(connection, person, token, now_us)
     audit.note(connection, owner_id, now_us, who_of(by), "person_reset", person=name)
@@ -199,6 +200,7 @@ def revoke(connection: sa.Connection, owner_id: int, name: str, by: Key | None, 
 def end(connection: sa.Connection, person: Person, who: str, now_us: int) -> None:
     """Let a person never sign in again, without a question."""
     people.revoke(connection, person, now_us)
+    passkeys.remove_all(connection, person.id)
     sessions.end_all(connection, person.id, now_us)
     people.cancel_invitations(connection, person.id, now_us)
     audit.note(connection, person.owner_id, now_us, who, "person_revoked", person=person.name)

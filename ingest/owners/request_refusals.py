@@ -34,7 +34,14 @@ MOST_KEPT = 200  # counts between two passes; chosen: written in some 20 ms
 _CODES = frozenset(
     (
         *("key_unknown", "key_expired", "role_not_allowed", "key_not_for_device", "device_taken"),
-        *("code_not_valid", "sign_in_refused", "invitation_not_valid", "cross_site", "site_not_yours"),
+        *(
+            "code_not_valid",
+            "sign_in_refused",
+            "passkey_refused",
+            "invitation_not_valid",
+            "cross_site",
+            "site_not_yours",
+        ),
     )
 )
 TOO_MANY_TRIES = "too_many_tries"

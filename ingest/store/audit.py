@@ -212,6 +212,8 @@ SENTENCES: Sentences = {
     "person_joined": "{person}",
     "me_edited": "{person}",
     "password_changed": "{person}",
+    "passkey_made": "{passkey} {name}",
+    "passkey_removed": "{passkey}",
     "signed_in": "from {address}",
     "signed_out": "session {session}",
     # codes

@@ -164,6 +164,37 @@ sign_in_tries = sa.Table(
     sqlite_with_rowid=False,
 )
 
+#: what a person signs in with in place of a password (W3C Web Authentication level 3)
+passkeys = sa.Table(
+    "passkeys",
+    metadata,
+    _id(),
+    _to("people", "person_id"),
+    #: id of the credential, base64url; at most 1 023 bytes
+    sa.Column("credential", sa.String(1_400), nullable=False, unique=True),
+    #: COSE key
+    sa.Column("public_key", sa.LargeBinary, nullable=False),
+    #: of the authenticator; 0: it does not count
+    sa.Column("sign_count", sa.BigInteger, nullable=False),
+    #: what its person calls it
+    sa.Column("name", NAME, nullable=False),
+    sa.Column("created_us", sa.BigInteger, nullable=False),
+    sa.Column("used_us", sa.BigInteger),
+    sa.Index(None, "person_id"),
+)
+
+#: what an authenticator is asked to sign, once
+passkey_challenges = sa.Table(
+    "passkey_challenges",
+    metadata,
+    sa.Column("challenge_hash", sa.String(64), primary_key=True),
+    #: who makes a passkey; None: somebody signs in
+    _to("people", "person_id", optional=True),
+    sa.Column("expires_us", sa.BigInteger, nullable=False),
+    sa.Index(None, "expires_us"),
+    sqlite_with_rowid=False,
+)
+
 audit = sa.Table(
     "audit",
     metadata,

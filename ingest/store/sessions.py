@@ -97,11 +97,12 @@ def seen(connection: sa.Connection, last_seen_us: Mapping[int, int]) -> None:
     for session_id, at_us in sorted(
         last_seen_us.items()
     ):  # in one order: processes must not wait in a circle
-        here = sessions.c.id == session_id, sessions.c.seen_us < at_us
-        connection.execute(sa.update(sessions).where(*here).values(seen_us=at_us))
+        # The person before the session, as where a person ends: else the two would wait for each other.
         of_session = sa.select(sessions.c.person_id).where(sessions.c.id == session_id)
         person = people.c.id == of_session.scalar_subquery()
         connection.execute(sa.update(people).where(person).values(seen_us=at_us))
+        here = sessions.c.id == session_id, sessions.c.seen_us < at_us
+        connection.execute(sa.update(sessions).where(*here).values(seen_us=at_us))
 
 
 # ---------------------------------------------------------------- tries to sign in

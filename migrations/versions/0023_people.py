@@ -1,5 +1,5 @@
 """
-People: accounts, invitations, sessions, and counted tries to sign in.
+People: accounts, invitations, sessions, counted tries to sign in, and passkeys.
 
 Works with the previous release running: yes, tables are added. It takes no session, so people sign in to
 processes of this release alone.
@@ -89,8 +89,41 @@ def upgrade() -> None:
         sqlite_with_rowid=False,
     )
     op.create_index("ix_sign_in_tries_last_us", "sign_in_tries", ["last_us"])
+    op.create_table(
+        "passkeys",
+        sa.Column("id", _ID, autoincrement=True, nullable=False),
+        sa.Column("person_id", _ID, nullable=False),
+        sa.Column("credential", sa.String(length=1400), nullable=False),
+        sa.Column("public_key", sa.LargeBinary(), nullable=False),
+        sa.Column("sign_count", sa.BigInteger(), nullable=False),
+        sa.Column("name", sa.String(length=64), nullable=False),
+        sa.Column("created_us", sa.BigInteger(), nullable=False),
+        sa.Column("used_us", sa.BigInteger(), nullable=True),
+        sa.ForeignKeyConstraint(["person_id"], ["people.id"], name="fk_passkeys_person_id"),
+        sa.PrimaryKeyConstraint("id", name="pk_passkeys"),
+        sa.UniqueConstraint("credential", name="uq_passkeys_credential"),
+    )
+    op.create_index("ix_passkeys_person_id", "passkeys", ["person_id"])
+    op.create_table(
+        "passkey_challenges",
+        sa.Column("challenge_hash", sa.String(length=64), nullable=False),
+        sa.Column("person_id", _ID, nullable=True),
+        sa.Column("expires_us", sa.BigInteger(), nullable=False),
+        sa.ForeignKeyConstraint(["person_id"], ["people.id"], name="fk_passkey_challenges_person_id"),
+        sa.PrimaryKeyConstraint("challenge_hash", name="pk_passkey_challenges"),
+        sqlite_with_rowid=False,
+    )
+    op.create_index("ix_passkey_challenges_expires_us", "passkey_challenges", ["expires_us"])
 
 
 def downgrade() -> None:
-    for table in ("sign_in_tries", "sessions", "invitations", "person_sites", "people"):
+    for table in (
+        "passkey_challenges",
+        "passkeys",
+        "sign_in_tries",
+        "sessions",
+        "invitations",
+        "person_sites",
+        "people",
+    ):
         op.drop_table(table)

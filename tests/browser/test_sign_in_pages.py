@@ -129,3 +129,39 @@ def test_without_scripts_a_person_comes_in_and_goes_out(fresh: ServerProcess, br
     page.click("main button")
     page.wait_for_url("**/fleet")
     context.close()
+
+
+def test_a_passkey_is_made_and_signs_in_with_a_virtual_authenticator(
+    fresh: ServerProcess, browser: Browser
+) -> None:
+    """Web Authentication level 3 section 11: virtual authenticators."""
+    context = browser.new_context(locale="en-GB")
+    context.set_default_timeout(WITHIN_MS)
+    page = context.new_page()
+    devtools = context.new_cdp_session(page)
+    devtools.send("WebAuthn.enable")
+    token = {"protocol": "ctap2", "transport": "internal", "hasResidentKey": True}
+    token |= {"hasUserVerification": True, "isUserVerified": True, "automaticPresenceSimulation": True}
+    devtools.send("WebAuthn.addVirtualAuthenticator", {"options": token})
+    here = fresh.url.replace("127.0.0.1", "localhost")  # a passkey is bound to a name
+    page.goto(first_link(fresh).replace(fresh.url, here))
+    page.fill("#name", "mara")
+    page.fill("#password", PASSWORD)
+    page.fill("#again", PASSWORD)
+    page.click("main button")
+    page.wait_for_url("**/fleet")
+    page.goto(f"{here}/me")
+    page.fill("#passkey-name", "token in the drawer")
+    page.click("text=Make a passkey")
+    page.wait_for_selector("text=token in the drawer")
+    page.click("text=Sign out >> nth=0")
+    page.wait_for_url("**/sign-in")
+    page.click("text=Sign in with a passkey")
+    page.wait_for_url("**/fleet")
+    assert "mara" in page.inner_text(".viewer")
+    page.goto(f"{here}/me")
+    page.click("text=Remove")
+    page.wait_for_selector("text=token in the drawer", state="detached")
+    page.goto(f"{fresh.url}/sign-in")  # under a bare address: no button
+    assert page.locator("text=Sign in with a passkey").is_hidden()
+    context.close()

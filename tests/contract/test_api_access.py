@@ -89,6 +89,12 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/me/password"): set(),
     ("GET", "/v1/sessions"): set(),
     ("DELETE", "/v1/sessions/{session}"): set(),
+    ("POST", "/v1/passkeys/options"): set(),
+    ("POST", "/v1/passkeys"): set(),
+    ("GET", "/v1/passkeys"): set(),
+    ("DELETE", "/v1/passkeys/{passkey}"): set(),
+    ("POST", "/v1/sessions/passkey-options"): None,
+    ("POST", "/v1/sessions/passkey"): None,
     ("POST", "/v1/sessions"): None,
     ("POST", "/v1/invitations/accept"): None,
     ("POST", "/v1/enrolments"): KEEPERS | {"integrator"},
@@ -120,6 +126,7 @@ A_CORRECTION = {
 }
 #: what a route that takes no key answers to a request that brings nothing
 WITHOUT_A_CODE = {"/v1/enrol": 403, "/v1/sessions": 403, "/v1/invitations/accept": 403}
+WITHOUT_A_CODE |= {"/v1/sessions/passkey-options": 403, "/v1/sessions/passkey": 403}
 
 CHANGES = "/v1/machines/{machine}/element-changes"
 #: what the first owner has
@@ -136,6 +143,7 @@ NAMES = {
     "webhook": 1,
     "person": "mara.lindt",
     "session": 1,
+    "passkey": 1,
 }
 
 OF_MACHINE = "/v1/machines/{machine}"
@@ -151,6 +159,10 @@ OF_PEOPLE: dict[tuple[str, str], set[str]] = {
     ("POST", "/v1/entries"): VISITORS,
     ("GET", "/v1/entries"): VISITORS,
     ("GET", f"{OF_MACHINE}/newest"): EVERY_PERSON,
+    ("POST", "/v1/passkeys/options"): EVERY_PERSON,
+    ("POST", "/v1/passkeys"): EVERY_PERSON,
+    ("GET", "/v1/passkeys"): EVERY_PERSON,
+    ("DELETE", "/v1/passkeys/{passkey}"): EVERY_PERSON,
     ("GET", "/v1/machines"): EVERY_PERSON,
     ("GET", OF_MACHINE): EVERY_PERSON,
     ("GET", f"{OF_MACHINE}/element-changes"): EVERY_PERSON,
@@ -185,7 +197,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
         assert running.post(filled(CHANGES, NAMES), filled(change, NAMES)).status_code == 200
         for path in ("/v1/webhooks", "/v1/enrolments", "/v1/transfers"):
             assert ask(running, "POST", path, "admin").status_code == 201
-        invited(running, NAMES["person"], "viewer")
+        invited(running, str(NAMES["person"]), "viewer")
         yield running
 
 

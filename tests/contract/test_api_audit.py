@@ -60,8 +60,13 @@ ELSEWHERE = {
             ("POST", "/v1/me/password"),
             ("POST", "/v1/sessions"),
             ("DELETE", "/v1/sessions/{session}"),
+            ("POST", "/v1/passkeys/options"),
+            ("POST", "/v1/passkeys"),
+            ("DELETE", "/v1/passkeys/{passkey}"),
+            ("POST", "/v1/sessions/passkey-options"),
+            ("POST", "/v1/sessions/passkey"),
         ),
-        "needs a person, whom no key stands for: test_api_people.py shows that it is recorded",
+        "needs a person, whom no key stands for: test_api_people.py and test_passkeys.py",
     ),
     ("POST", "/v1/bundles"): "needs a bundle: test_api_bundles.py shows that importing one is recorded",
 }
@@ -160,7 +165,7 @@ PERSONS_PASSWORD = "Pa55w0rd of somebody at the plateau"
 PATH_TOKEN, QUERY_TOKEN = "tok3n-in-the-path", "tok3n-in-the-query"
 NAMES = {"machine": "grader-07", "housing": "main", "device": DEVICE, "handle": "k00000000", "entry": 1}
 NAMES |= {"amendment": 1, "enrolment": 1, "transfer": 1, "webhook": 1, "correction": 1}
-NAMES |= {"person": "nobody", "session": 2**40}
+NAMES |= {"person": "nobody", "session": 2**40, "passkey": 2**40}
 NAMES |= {"stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"}
 
 #: (secret, place) -> why it lies there. All others are leaks; what is not found any more comes off the list.

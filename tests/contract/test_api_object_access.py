@@ -53,6 +53,7 @@ OBJECTS = {
     "correction": "correction",
     "person": "person",
     "session": "session",
+    "passkey": "passkey",
 }
 #: members of bodies that hold no name of an object: values, times, words, choices, and containers of those
 PLAIN = {
@@ -61,7 +62,7 @@ PLAIN = {
     *("overlap_hours", "expires_at", "with_history", "events", "content", "name", "display_name", "retired"),
     *("entry_id", "what", "confirmed_because"),  # an entry's id counts within its housing alone
     *("acknowledged_through", "appended_through", "streams"),
-    *("password", "new_password", "language"),
+    *("password", "new_password", "language", "credential"),
     "sites",  # names that nobody has to have made: a person is not refused for one
     *("first", "last", "role", "units", "shift_s", "offset", "suggested", "valid_hours", "attempt"),
     *(
@@ -130,6 +131,7 @@ UNKNOWN: dict[str, Any] = {
     "correction": 2**40,
     "person": "nobody",
     "session": 2**40,
+    "passkey": 2**40,
 }
 
 
@@ -238,8 +240,8 @@ def a_fleet(api: Api, admin: str, machine: str, housing: str, stream: str) -> Fl
     hook = api.post("/v1/webhooks", REQUESTS["POST", "/v1/webhooks"][1], key=admin)
     person = f"{machine}.planner"
     assert api.post("/v1/people", {"name": person, "role": "planner"}, key=admin).status_code == 201
-    names |= {"person": person, "session": 1, "webhook": hook.json()["webhook"]}
-    return Fleet(names, tokens, elsewhere)
+    more = {"person": person, "session": 1, "passkey": 1, "webhook": hook.json()["webhook"]}
+    return Fleet(names | more, tokens, elsewhere)
 
 
 def keys_for(api: Api, admin: str, device: str) -> tuple[dict[str, str], dict[str, str]]:

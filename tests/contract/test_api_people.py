@@ -95,12 +95,13 @@ def test_the_last_admin_who_can_sign_in_stays_one(lone: Api) -> None:
     admin = signed_in(lone, "boss", "admin")
     invited(lone, "second", "admin")  # has no password yet, so cannot sign in
     signed_in(lone, "third", "admin", sites=["valley"])
-    for method, path, body in (
+    requests: list[tuple[str, str, Any]] = [
         ("DELETE", "/v1/people/boss", None),
         ("PATCH", "/v1/people/boss", {"role": "viewer"}),
         ("PATCH", "/v1/people/boss", {"sites": ["valley"]}),
         ("POST", "/v1/people/boss/resets", {}),
-    ):
+    ]
+    for method, path, body in requests:
         assert said(admin.request(method, path, body)) == (409, "last_admin")
     assert admin.request("PATCH", "/v1/people/boss", {"role": "admin", "sites": []}).status_code == 200
     signed_in(lone, "fourth", "admin")
@@ -130,7 +131,8 @@ def test_an_admin_of_some_sites_decides_about_people_of_these_alone(lone: Api) -
     signed_in(lone, "chief", "admin")
     invited(lone, "everywhere", "viewer")
     invited(lone, "north", "viewer", sites=["plateau-north", "valley"])
-    for body in ({}, {"sites": []}, {"sites": ["plateau-north"]}, {"sites": ["valley", "plateau-north"]}):
+    bodies: list[dict[str, Any]] = [{}, {"sites": []}, {"sites": ["plateau-north"]}]
+    for body in (*bodies, {"sites": ["valley", "plateau-north"]}):
         refused = admin.post("/v1/people", {"name": "otto", "role": "viewer"} | body)
         assert said(refused) == (403, "site_not_yours")
     for name in ("everywhere", "north", "chief"):
@@ -146,10 +148,30 @@ def test_an_admin_of_some_sites_decides_about_people_of_these_alone(lone: Api) -
     assert admin.request("PATCH", "/v1/people/otto", {"sites": ["quay"]}).json()["sites"] == ["quay"]
 
 
+def test_who_sees_some_sites_gets_at_nothing_that_reaches_beyond_them(lone: Api) -> None:
+    """A key sees all sites: whoever may make one would see them too."""
+    admin = signed_in(lone, "boss", "admin", sites=["valley"])
+    for method, path, body in (
+        ("GET", "/v1/keys", None),
+        ("POST", "/v1/keys", {"role": "admin"}),
+        ("GET", "/v1/audit", None),
+        ("GET", "/v1/webhooks", None),
+        ("GET", "/v1/transfers", None),
+        ("GET", "/metrics", None),
+    ):
+        assert said(admin.request(method, path, body)) == (403, "site_not_yours")
+    assert "keys:manage" not in admin.get("/v1/me").json()["permissions"]
+    page = admin.get("/people", headers={"Accept": "text/html"}).text
+    assert 'href="/keys"' not in page
+    assert lone.request("PATCH", "/v1/people/boss", json={"sites": []}).status_code == 200
+    assert admin.get("/v1/keys").status_code == 200
+
+
 def test_a_role_that_a_person_may_not_have_is_refused(lone: Api) -> None:
     for role in ("device", "integrator", "owner", "", None):
         assert said(lone.post("/v1/people", {"name": "otto", "role": role})) == (422, "not_valid")
     browser = signed_in(lone, "mara", "viewer")
-    for body in ({"role": "admin"}, {"sites": []}, {"person": "otto"}):
+    not_ones_own: list[dict[str, Any]] = [{"role": "admin"}, {"sites": []}, {"person": "otto"}]
+    for body in not_ones_own:
         assert said(browser.request("PATCH", "/v1/me", body)) == (422, "not_valid")
     assert json.dumps(browser.get("/v1/me").json()["role"]) == '"viewer"'

@@ -45,6 +45,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/me"): set(),
     ("POST", "/me/password"): set(),
     ("POST", "/me/sessions/{session}/end"): set(),
+    ("POST", "/me/passkeys/{passkey}/remove"): set(),
     ("GET", "/people"): {"admin"},
     ("POST", "/people"): {"admin"},
     ("POST", "/people/{person}"): {"admin"},

@@ -389,6 +389,10 @@ def test_an_answer_never_repeats_a_password(lone: Api, body: dict[str, Any]) -> 
     assert '"7' not in json.dumps(answer.json()["errors"])
     huge = Browser(lone).post("/v1/sessions", {"name": "mara", "password": "z" * 20_000})
     assert said(huge) == (413, "body_too_large")
+    form = {"Content-Type": "application/x-www-form-urlencoded"}
+    for path in ("/sign-in", "/join"):
+        answer = Browser(lone).request("POST", path, headers=form, content=b"password=" + b"z" * 20_000)
+        assert answer.status_code == 413
 
 
 def test_a_code_that_a_person_made_dies_with_the_person(lone: Api) -> None:

@@ -46,8 +46,9 @@ class Browser:
 
     def request(self, method: str, path: str, body: Any = None, **more: Any) -> httpx.Response:
         """A request as a page of the server sends it."""
-        headers = {"Origin": self.base, "Sec-Fetch-Site": "same-origin"} | dict(more.pop("headers", {}))
-        headers = {name: value for name, value in headers.items() if value is not None}
+        given: dict[str, Any] = {"Origin": self.base, "Sec-Fetch-Site": "same-origin"}
+        given |= dict(more.pop("headers", {}))
+        headers = {name: value for name, value in given.items() if value is not None}
         if self.cookies:
             headers["Cookie"] = "; ".join(f"{name}={value}" for name, value in self.cookies.items())
         if body is not None:

@@ -22,6 +22,7 @@ import httpx
 from cleanside.ingest.api.description import permission_of
 from cleanside.ingest.api.routes.example import RequestExample
 from tests.conftest import sqlite_url
+from tests.support.authenticator import Authenticator
 from tests.support.people import PASSWORD, Browser, code_of, quick_passwords
 from tests.support.route_examples import EXAMPLES as SHOWN
 from tests.support.route_examples import ROUTES, filled
@@ -39,7 +40,10 @@ _MADE_UP = (
     (re.compile(r"k[0-9a-f]{8}\.[0-9a-f]{64}"), "k3f9a1c20." + "5b" * 32),
     (re.compile(r"\bk[0-9a-f]{8}\b"), "k3f9a1c20"),
     (re.compile(r"\b[0-9A-Z]{5}-[0-9A-Z]{5}-[0-9A-Z]{5}\b"), "K7M3A-9QTWX-2BDF4"),
-    (re.compile(r"\bcode=[0-9a-f]{64}|^[0-9a-f]{64}$"), "code=" + "5b" * 32),
+    (re.compile(r"(?<=\bcode=)[0-9a-f]{64}|^[0-9a-f]{64}$"), "5b" * 32),
+    # of passkeys, base64url: what is random or signed, and the handle of a person; no cursor, which begins ["
+    (re.compile(r"^(?!Wy)[A-Za-z0-9_-]{43,}$"), "cmFuZG9tIG9yIHNpZ25lZCwgYmFzZTY0dXJs"),
+    (re.compile(r"^cD[A-Za-z0-9]{10}$"), "cDNmOWExYzIw"),
     (re.compile(r"[A-Za-z0-9+/]{43}="), "c2VjcmV0IG9mIGEgd2ViaG9vaywgMzIgYnl0ZXMhISE="),
     (re.compile(r"\b[0-9a-f]{16}\b"), "6f2c4d8a00000001"),
 )
@@ -237,7 +241,7 @@ def _of_all_others(story: Story) -> None:
     for (method, path), route in ROUTES.items():
         if f"{method} {path}" not in {*story.visits, *ELSEWHERE} and "/transfers" not in path:
             shown = SHOWN.get((method, path), RequestExample())
-            given = {kind: names[kind] for kind in re.findall(r"{(\w+)}", path)}
+            given: dict[str, Any] = {kind: names[kind] for kind in re.findall(r"{(\w+)}", path)}
             given |= filled(shown.query, names)
             key = None if permission_of(route) is None else "admin"
             story.ask(method, path, filled(shown.body, names), key=key, **given)
@@ -273,11 +277,25 @@ def _of_people(ask: Any, api: Api) -> None:
     ask("PATCH", "/v1/me", {"language": "de"}, browser=browser)
     change = {"password": PASSWORD, "new_password": "seven graders on gravel"}
     ask("POST", "/v1/me/password", change, browser=browser)
-    [this] = ask("GET", "/v1/sessions", browser=browser)["sessions"]
+    _of_passkeys(ask, browser)
+    [this, *_] = ask("GET", "/v1/sessions", browser=browser)["sessions"]
     ask("DELETE", "/v1/sessions/{session}", browser=browser, session=this["session"])
     ask("PATCH", "/v1/people/{person}", {"role": "planner", "sites": []}, person="mara.lindt")
     ask("POST", "/v1/people/{person}/resets", person="mara.lindt")
     ask("DELETE", "/v1/people/{person}", person="mara.lindt")
+
+
+def _of_passkeys(ask: Any, browser: Browser) -> None:
+    """Under localhost: a passkey is bound to a name."""
+    browser.base = "http://localhost:8750"
+    token = Authenticator(browser.base, "localhost")
+    options = ask("POST", "/v1/passkeys/options", browser=browser)["options"]
+    body = {"name": "phone", "credential": token.make(options)}
+    passkey = ask("POST", "/v1/passkeys", body, browser=browser)["passkey"]
+    options = ask("POST", "/v1/sessions/passkey-options", browser=browser)["options"]
+    ask("POST", "/v1/sessions/passkey", {"credential": token.sign(options)}, browser=browser)
+    ask("GET", "/v1/passkeys", browser=browser)
+    ask("DELETE", "/v1/passkeys/{passkey}", browser=browser, passkey=passkey)
 
 
 def _of_webhooks(ask: Any) -> None:

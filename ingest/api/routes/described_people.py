@@ -7,7 +7,7 @@ Leaves to others: what the values are (the routes of the same nouns).
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import Field
 
@@ -82,3 +82,31 @@ class SessionEnded(Described):
 
     session: int
     ended: Literal[True]
+
+
+class PasskeyShown(Described):
+    """A passkey, without what it holds."""
+
+    passkey: int
+    name: str
+    created_at: str
+    last_used_at: str | None
+
+
+class PasskeysAnswer(Described):
+    """One's own passkeys, oldest first."""
+
+    passkeys: list[PasskeyShown]
+
+
+class PasskeyRemoved(Described):
+    """A passkey that signs nobody in any more."""
+
+    passkey: int
+    removed: Literal[True]
+
+
+class PasskeyOptions(Described):
+    """What a browser hands to an authenticator."""
+
+    options: dict[str, Any] = Field(description="W3C Web Authentication level 3, in its JSON form")

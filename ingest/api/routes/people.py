@@ -16,7 +16,6 @@ from cleanside.ingest.api.routes.described_people import (
 )
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
-from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     DisplayName,
     Name,
@@ -29,6 +28,7 @@ from cleanside.ingest.api.routes.shared import (
     shown,
     text,
 )
+from cleanside.ingest.api.routes.signed_in import own_address
 from cleanside.ingest.owners import people, sessions
 from cleanside.ingest.owners.people import WantedPerson
 from cleanside.ingest.store import people as people_store
@@ -93,8 +93,7 @@ def post_person(body: NewPerson, request: Request, resources: R, key: Admin) -> 
 
 def link(request: Request, token: str) -> str:
     """The link of an invitation: at the address that the settings name, else the one that was asked."""
-    base = services_of(request).settings.public_address or f"{request.url.scheme}://{request.url.netloc}"
-    return people.link(base, token)
+    return people.link(own_address(request), token)
 
 
 @router.get("/v1/people", summary="People", responses=shown(PeopleAnswer, tagged=True))

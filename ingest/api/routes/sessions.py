@@ -24,7 +24,7 @@ from cleanside.ingest.api.routes.shared import (
 from cleanside.ingest.api.routes.signed_in import begin_session, give_cookie, refuse_cross_site, take_cookie
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners import sessions, sign_in_pace
-from cleanside.ingest.owners.access import PERMISSIONS, people_with
+from cleanside.ingest.owners.access import PERMISSIONS, allows
 from cleanside.ingest.owners.sessions import NewSession
 from cleanside.ingest.owners.sign_in_pace import SignInTry
 from cleanside.ingest.store import people
@@ -147,7 +147,7 @@ def me_document(key: Key) -> dict[str, Any]:
         "role": key.role,
         "sites": sorted(key.sites),
         "language": key.language,
-        "permissions": sorted(name for name in PERMISSIONS if key.role in people_with(name)),
+        "permissions": sorted(name for name in PERMISSIONS if allows(key, name)),
     }
 
 

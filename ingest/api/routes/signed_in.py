@@ -69,6 +69,11 @@ async def person_of(request: Request, token: str) -> SignedIn:
     return found
 
 
+def own_address(request: Request) -> str:
+    """Where people open the pages: as the settings name it, else as they asked."""
+    return services_of(request).settings.public_address.rstrip("/") or _origin(request)
+
+
 def _origin(request: Request) -> str:
     return f"{'https' if _is_encrypted(request) else 'http'}://{request.url.netloc}"
 
