@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import re
 import uuid
 from collections.abc import Mapping
@@ -13,11 +14,13 @@ from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
 from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
 
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest.api.routes.element_changes import get_element_changes
 from cleanside.ingest.api.routes.entries import NewEntry, take
-from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, sees_machine
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine
 from cleanside.ingest.api.routes.shared import Name, PathName, R, us
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
@@ -26,7 +29,7 @@ from cleanside.ingest.console.visit_seen import DAY_US, INSTALLATION, SERVICE, s
 from cleanside.ingest.console.visit_sheet import STEPS
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction.verdict.installation import BY_HAND
-from cleanside.ingest.store import fleet
+from cleanside.ingest.store import fleet, plate_photos
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -44,6 +47,7 @@ FIELDS: Mapping[str, tuple[str, ...]] = {
     "terminal_restriction": ("value", "unit", "housing"),
     "second_reading": ("value", "unit", "housing"),
     "element_change": ("what", "changed_at", "note", "housing"),
+    "plate_photo": ("jpeg", "housing"),
     "hand_comparison": ("subject", "value", "unit", "compared_with", "housing"),
 }
 _NUMBER = re.compile(r"[+\-\N{MINUS SIGN}]?\d{1,9}([.,]\d{1,6})?", re.ASCII)
@@ -74,11 +78,13 @@ def get_visit(
     seen = see(request, key, machine, housing, job)
     with resources.reading() as connection:
         housings = fleet.housings_of(connection, seen["housing"].machine_id)
+        plate_us = plate_photos.made_at(connection, seen["housing"].id)
     return render(
         request,
         "visit.html",
         key=key,
         housings=housings,
+        plate_s=None if plate_us is None else plate_us / 1e6,
         steps=STEPS[seen["job"]],
         jobs=(INSTALLATION, SERVICE),
         changes=_lately(get_element_changes(machine, request, resources, key, housing), resources.clock()),
@@ -89,6 +95,17 @@ def get_visit(
         done=done if done in FIELDS else None,
         **seen,
     )
+
+
+@router.get("/visit/{machine}/plate.jpg")
+def get_plate(machine: PathName, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING) -> Response:
+    """The newest photo of the plate, for the page."""
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+        photo = plate_photos.newest_of(connection, found.id)
+    if photo is None:
+        raise HTTPException(404)
+    return Response(photo.jpeg, media_type="image/jpeg")
 
 
 @router.post("/visit/{machine}")
@@ -103,6 +120,8 @@ async def post_visit(
     given = {name: value for name, value in fields.items() if isinstance(value, str)}
     if given.get("person", key.handle) != key.handle:
         raise Refused("entry_of_another_person", status=401, code="session_ended", person=key.handle)
+    if isinstance(photo := fields.get("photo"), UploadFile):
+        given["jpeg"] = base64.b64encode(await photo.read()).decode()
     zone = viewer_of(request, key).zone
     entry = _entry_of(machine, given, instant_text(resources.clock()), lambda at: at.replace(tzinfo=zone))
     answer = await run_in_threadpool(take, resources, key, entry)

@@ -190,6 +190,7 @@ SENTENCES: Sentences = {
     "terminal_confirmed": _body,
     "prices": _body,
     "compared_by_hand": _body,
+    "plate_photo": "{machine} {housing}, {bytes} bytes",
     "assignment": _body,
     "element_change": _body,
     "element_change_confirmed": _body,

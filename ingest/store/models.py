@@ -506,6 +506,18 @@ device_entries = sa.Table(
     sa.UniqueConstraint("device_id", "entry_id"),
 )
 
+#: photos of the plates from which terminal restrictions were read, a few for each housing
+plate_photos = sa.Table(
+    "plate_photos",
+    metadata,
+    _id(),
+    _to("housings", "housing_id"),
+    sa.Column("made_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("jpeg", sa.LargeBinary, nullable=False),
+    sa.Index(None, "housing_id"),
+)
+
 #: a person has read a terminal restriction a second time, and it was the same
 confirmations = sa.Table(
     "confirmations",

@@ -8,7 +8,8 @@ from typing import NamedTuple
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-from tests.support.browsing import WITHIN_MS, chromium, end_session, phone, session_of
+from tests.browser.chromium import chromium, faults_of
+from tests.browser.phones import WITHIN_MS, end_session, phone, session_of
 from tests.support.gatewaying import wait_until
 from tests.support.link import Link
 from tests.support.serving import DEVICE, ServerProcess
@@ -132,8 +133,8 @@ def test_two_tabs_send_each_entry_once(shop: Shop, context: BrowserContext) -> N
     for number in range(4):
         enter(pages[number % 2], f"note {number}")
     expect(pages[0].locator("[data-entries] > li")).not_to_have_count(0)
-    posts: list[str] = []
-    context.on("request", lambda request: posts.append(request.url) if request.method == "POST" else None)
+    answered: list[str] = []
+    context.on("requestfinished", lambda request: answered.append(request.method))
     shop.link.restore()
     for page in pages:
         link_is_back(page)
@@ -141,6 +142,7 @@ def test_two_tabs_send_each_entry_once(shop: Shop, context: BrowserContext) -> N
         link_is_back(page)  # the other tab has sent what this one shows
         all_sent(page)
     assert notes(shop) == [f"note {number}" for number in range(4)]
+    assert answered.count("POST") == 4
 
 
 def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
@@ -158,6 +160,7 @@ def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
     expect(row).to_have_class("failed")
     expect(row.locator("[data-said]")).to_contain_text("It is not the limit that is entered")
     assert notes(shop) == ["after the refused one"]
+    assert faults_of(page) == []
     page.reload()
     expect(row).to_have_class("failed")
     row.get_by_role("button", name="Delete it from this phone").click()
@@ -173,7 +176,7 @@ def test_a_session_that_ended_keeps_the_entry_for_whoever_made_it(
     expect(page.locator("[data-signed-out]")).to_be_visible()
 
     other = session_of(shop.server, "marek", "technician")
-    context.clear_cookies()
+    context.clear_cookies(name=shop.cookie["name"])
     context.add_cookies([other | {"url": shop.link.url}])  # type: ignore[list-item]  # as it takes them
     link_is_back(page)  # the page of the one, the session of the other
     expect(page.locator("[data-signed-out]")).to_be_visible()
@@ -186,7 +189,7 @@ def test_a_session_that_ended_keeps_the_entry_for_whoever_made_it(
         body = {"name": "wolny", "password": "gravel plateau grader seven"}
         client.post("/v1/sessions", json=body, headers=own).raise_for_status()
         [(name, value)] = client.cookies.items()
-    context.clear_cookies()
+    context.clear_cookies(name=shop.cookie["name"])
     cookie = {"name": name, "value": value.strip('"'), "url": shop.link.url}
     context.add_cookies([cookie])  # type: ignore[list-item]  # as it takes them
     page.goto(VISIT)
@@ -218,3 +221,24 @@ def test_machines_of_the_list_open_without_a_link_though_nobody_opened_them_befo
     link_is_back(page)
     all_sent(page)
     assert notes(shop) == ["never opened before"]
+
+
+def test_a_photo_of_the_plate_waits_too_and_is_made_smaller(shop: Shop, context: BrowserContext) -> None:
+    page = opened(context)
+    picture = page.screenshot(full_page=True, scale="css")  # a PNG, as a camera's photo is no small JPEG
+    shop.link.cut()
+    form = page.locator("form").filter(has=page.locator('[value="plate_photo"]'))
+    form.evaluate("form => { form.closest('details').open = true }")
+    form.locator("[name=photo]").set_input_files(
+        {"name": "plate.png", "mimeType": "image/png", "buffer": picture}
+    )
+    form.get_by_role("button", name="Keep the photo").click()
+    expect(page.locator("[data-count]")).to_have_text("1 entry on this phone, not yet at the shop")
+    page.reload()
+    shop.link.restore()
+    link_is_back(page)
+    all_sent(page)
+    page.reload()
+    plate = page.locator(".plate img")
+    plate.scroll_into_view_if_needed()
+    wait_until(lambda: plate.evaluate("image => image.complete && image.naturalHeight") == 1280, "it shows")

@@ -4,18 +4,17 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from cleanside.gateway.wire import instant_text
-from tests.support.browsing import chromium, phone, session_of
+from tests.browser.chromium import chromium, faults_of, is_scrolled_sideways
+from tests.browser.phones import phone, session_of
 from tests.support.serving import DEVICE, STREAM, ServerProcess
 
 VISIT = "/visit/grader-07"
-AXE = (Path(__file__).parent / "axe.min.js").read_text()
 #: (seconds, engine speed r/min, restriction kPa, supply V): key on, idle, high idle
 REST, IDLE, HIGH = (60, 0.0, 0.01, 25.1), (60, 750.0, 0.35, 27.9), (40, 2250.0, 1.9, 27.9)
 SIZES = {"phone": {"width": 360, "height": 740}, "narrow": {"width": 320, "height": 640}}
@@ -139,14 +138,6 @@ def test_without_scripts_the_same_is_done_by_forms_and_a_link(shop: ServerProces
         assert verdicts(page)["zero with the engine off"] == "passed"
 
 
-def faults(page: Page) -> list[str]:
-    """What axe finds, and what hangs over the side."""
-    page.evaluate(AXE)
-    found = page.evaluate("axe.run().then(r => r.violations.map(v => v.id + ' ' + v.nodes[0].html))")
-    wide = page.evaluate("document.documentElement.scrollWidth > innerWidth")
-    return [*found, *(["it scrolls sideways"] if wide else [])]
-
-
 @pytest.fixture
 def visited(shop: ServerProcess) -> ServerProcess:
     """With a check of each kind, and an entry."""
@@ -176,4 +167,4 @@ def seen(context: BrowserContext, path: str) -> list[str]:
     page.goto(path)
     for details in page.locator("details").all():
         details.evaluate("details => { details.removeAttribute('name'); details.open = true }")
-    return faults(page)
+    return [*faults_of(page), *(["it scrolls sideways"] if is_scrolled_sideways(page) else [])]

@@ -10,6 +10,7 @@ import pytest
 
 from cleanside.gateway.wire import parse_instant
 from cleanside.ingest.api.routes.entries import CLOCK_RIGHT_US, placed_us
+from cleanside.ingest.api.routes.plate_photo import ONE_PIXEL
 from tests.support.serving import Api, in_process
 
 ENTRY = "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01"
@@ -50,6 +51,7 @@ def audited(api: Api, what: str) -> int:
         ("terminal_restriction", {"value": 25, "unit": "inH2O"}, "terminal"),
         ("second_reading", {"value": 6.2, "unit": "kPa"}, "terminal_confirmed"),
         ("hand_comparison", {"subject": "key_off"}, "compared_by_hand"),
+        ("plate_photo", {"jpeg": ONE_PIXEL}, "plate_photo"),
     ],
 )
 def test_an_entry_of_each_kind_is_carried_out_once(

@@ -33,6 +33,7 @@ ALLOWED_PAGES: dict[tuple[str, str], set[str] | None] = {
     ("GET", "/visit"): EVERYONE - {"device"},
     ("GET", "/visit/{machine}"): EVERYONE - {"device"},
     ("GET", "/visit/{machine}/live"): EVERYONE - {"device"},
+    ("GET", "/visit/{machine}/plate.jpg"): EVERYONE - {"device"},
     ("POST", "/visit/{machine}"): {"planner", "operator", "admin"},
     ("GET", "/sign-in"): None,
     ("POST", "/sign-in"): None,

@@ -164,6 +164,22 @@ class ChangesAnswer(Described):
     cautions: list[CautionShown] = Field(description="common practice; the engine maker's manual comes first")
 
 
+class PlatePhotoShown(Described):
+    """A photo of the plate from which a limit was read."""
+
+    made_at: str
+    who: str
+    jpeg: str = Field(description="base64")
+
+
+class PlatePhotoAnswer(Described):
+    """The newest photo of a housing's plate."""
+
+    machine: str
+    housing: str
+    photo: PlatePhotoShown | None = Field(description="null: there is none")
+
+
 # ---------------------------------------------------------------- newest values
 
 

@@ -69,7 +69,7 @@ class NewEntry(Strict):
     )
     content: EntryContent = Field(
         description="the body that the route of the kind takes: element-changes, terminal-restriction, "
-        "acceptance/second-reading, acceptance/hand-comparisons of a machine",
+        "acceptance/second-reading, acceptance/hand-comparisons, plate-photo of a machine",
         examples=[{"value": 25, "unit": "inH2O"}],
     )
 

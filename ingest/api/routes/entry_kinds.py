@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from fastapi.exceptions import RequestValidationError
 from pydantic import ValidationError
 
-from cleanside.ingest.api.routes import acceptance, element_changes, machines
+from cleanside.ingest.api.routes import acceptance, element_changes, machines, plate_photo
 from cleanside.ingest.api.routes.shared import Strict
 
 
@@ -52,5 +52,6 @@ KINDS: Mapping[str, EntryKind] = {
     ),
     "terminal_restriction": EntryKind("terminals:write", machines.HousingTerminal, machines.keep_limit),
     "second_reading": EntryKind("terminals:write", acceptance.SecondReading, acceptance.keep_second_reading),
+    "plate_photo": EntryKind("terminals:write", plate_photo.NewPlatePhoto, plate_photo.keep_plate_photo),
     "hand_comparison": EntryKind("terminals:write", acceptance.ByHand, acceptance.keep_hand_comparison),
 }

@@ -10,6 +10,8 @@
 (() => {
   const WAIT_MS = 10_000; // for one answer: a link that is up and carries nothing must not hold the rest
   const AGAIN_MS = [5_000, 15_000, 60_000]; // after a round that did not get through, while the page is seen
+  const PHOTO_PX = 1280; // across
+  const PHOTO_BYTES = 400_000; // as the shop takes it
   const LATER = new Set([401, 408, 425, 429]);
   const WAITING = "waiting";
   const REFUSED = "refused";
@@ -122,8 +124,29 @@
     return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
   }
 
+  async function smaller(file) {
+    // A camera's photo is far larger than a plate needs; drawn anew, it carries no place either.
+    const picture = await createImageBitmap(file);
+    const scale = Math.min(1, PHOTO_PX / Math.max(picture.width, picture.height));
+    const canvas = document.createElement("canvas");
+    canvas.width = Math.round(picture.width * scale);
+    canvas.height = Math.round(picture.height * scale);
+    canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+    for (const quality of [0.8, 0.6, 0.4]) {
+      const drawn = await new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", quality));
+      if (drawn.size <= PHOTO_BYTES) return drawn;
+    }
+    return file;
+  }
+
+  async function asKept([name, value]) {
+    const isPhoto = value instanceof File && value.type.startsWith("image/");
+    return [name, isPhoto ? await smaller(value).catch(() => value) : value];
+  }
+
   async function keep(form, submitter) {
-    const fields = [...new FormData(form, submitter)].filter(([, value]) => value !== "");
+    const given = [...new FormData(form, submitter)].filter(([, value]) => value !== "");
+    const fields = await Promise.all(given.map(asKept));
     const made = { entry_id: newId(), made_at: new Date().toISOString(), person, state: WAITING };
     await put({ ...made, fields, address: form.dataset.keeps, what: form.dataset.what ?? document.title });
   }
@@ -192,7 +215,8 @@
   // Pages stay on the phone too, where the browser allows it (https, or the machine itself).
   navigator.serviceWorker?.register("/worker.js").then(
     async () => {
-      const pages = [...document.querySelectorAll("a[data-stays]")].map((link) => link.href);
+      const links = [...document.querySelectorAll("a[data-stays]")].map((link) => link.href);
+      const pages = [location.href.split("#")[0], ...links]; // this one came before the worker was there
       (await navigator.serviceWorker.ready).active.postMessage({ stays: pages });
     },
     () => {},

@@ -1,4 +1,4 @@
-"""A real Chromium for tests, and people who are signed in with it, against a real server."""
+"""Phones for tests: a context of the real Chromium in which somebody is signed in."""
 
 from __future__ import annotations
 
@@ -7,25 +7,13 @@ from contextlib import contextmanager
 from typing import Any
 
 import httpx
-from playwright.sync_api import Browser, BrowserContext, sync_playwright
+from playwright.sync_api import Browser, BrowserContext
 
 from tests.support.serving import ServerProcess, bearer
 
-CHROMIUM = "/usr/bin/chromium"
 PASSWORD = "gravel plateau grader seven"
 #: each wait of a page for something to show [ms]; generous, because cores are shared
 WITHIN_MS = 30_000
-
-
-@contextmanager
-def chromium() -> Iterator[Browser]:
-    """The browser. Fails where Debian's chromium is missing: pages that nobody opened are not tested."""
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        try:
-            yield browser
-        finally:
-            browser.close()
 
 
 def session_of(server: ServerProcess, person: str, role: str) -> dict[str, str]:
@@ -57,7 +45,9 @@ def phone(browser: Browser, url: str, cookie: dict[str, str], **more: Any) -> It
     shown = {"viewport": {"width": 360, "height": 740}, "locale": "en-GB", "timezone_id": "Europe/Berlin"}
     context = browser.new_context(base_url=url, **(shown | more))
     context.set_default_timeout(WITHIN_MS)
-    context.add_cookies([cookie | {"url": url}])  # type: ignore[list-item]  # as it takes them
+    # With its zone known already: else the page is asked for again in it while the test looks on.
+    zone = {"name": "zone", "value": "Europe/Berlin", "url": url}
+    context.add_cookies([cookie | {"url": url}, zone])  # type: ignore[list-item]  # as it takes them
     try:
         yield context
     finally:
