@@ -48,7 +48,8 @@ _YEAR_US: Final = 365 * 86_400 * 1_000_000
 #: bounds of one file's size for a process (getrlimit(2), RLIMIT_FSIZE): nothing can be written; no file can
 #: grow; all is well
 DEAD_DISK, FULL_DISK, WELL_DISK = 0, 8192, resource.RLIM_INFINITY
-_EXPECTED_ENDS: Final = frozenset({0, -signal.SIGKILL, EXIT_NOT_STARTED, EXIT_WITH_LOSS})
+#: by SIGTERM too: one that comes while the program is still being loaded ends it before it has begun
+_EXPECTED_ENDS: Final = frozenset({0, -signal.SIGKILL, -signal.SIGTERM, EXIT_NOT_STARTED, EXIT_WITH_LOSS})
 
 
 class TriedGateway:
