@@ -25,6 +25,7 @@ GATEWAY_FAULTS: Final = {
     "step_clock": "the wall clock jumps, by minutes or by years",
     "dead_disk": "no write succeeds, and more readings come than memory holds",
     "full_disk": "no file can grow for some seconds",
+    "read_only": "its disk comes back mounted read-only, and is mended some seconds later",
     "damage": "killed, and the head of the spool's file overwritten",
     "rewind": "a person has it send again from the first number",
     "carry": "its backlog goes to the shop as a bundle too, twice",

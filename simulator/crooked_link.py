@@ -41,6 +41,7 @@ class CrookedLink:
         self._random = random.Random(seed)
         self._mode = STRAIGHT
         self._changed = threading.Event()  # set when the mode it was made for is over
+        self._is_met = threading.Event()
         #: mode -> requests that met it
         self.met: Counter[str] = Counter()
         self._kept: dict[bytes, bytes] = {}  # request line -> the first reply to it
@@ -55,8 +56,13 @@ class CrookedLink:
         if mode not in MODES:
             raise CalledWrongly(f'"{mode}" is no mode of a link; there are {", ".join(MODES)}')
         before, self._changed = self._changed, threading.Event()
+        self._is_met.clear()
         self._mode = mode
         before.set()
+
+    def wait_met(self, seconds: float) -> bool:
+        """Wait until a request has met the mode that it is in. False: none came in that time."""
+        return self._is_met.wait(seconds)
 
     def __enter__(self) -> CrookedLink:
         return self
@@ -85,12 +91,16 @@ class CrookedLink:
         client.settimeout(_LONGEST_HANG_S)
         with client, suppress(OSError, ValueError):
             if mode == "refused":
-                self.met[mode] += 1
+                self._meet(mode)
                 client.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))  # a reset
                 return
             if request := _message(client):
-                self.met[mode] += 1
+                self._meet(mode)
                 MODES[mode](self, client, request, over)
+
+    def _meet(self, mode: str) -> None:
+        self.met[mode] += 1
+        self._is_met.set()
 
     # ------------------------------------------------------------ to the server and back
 

@@ -32,12 +32,13 @@ from cleanside.simulator.errors import CampaignFailed
 from cleanside.simulator.fleet import FLEET
 from cleanside.simulator.ledger import Ledger, WrittenReading
 from cleanside.simulator.row_audit import MOST_OF_A_KIND, Flaw, audit, by_kind
+from cleanside.simulator.small_disk import small_disk
 from cleanside.simulator.tried_gateway import ASK_EVERY_S, TriedGateway
 from cleanside.simulator.tried_shop import TriedShop
 
 ROUND_S: Final = 60.0  # of a long campaign; a short one is one round (chosen)
 COPY_FIRST_NUMBER: Final = 100_000_000  # of a copy's readings, times which copy it is
-WHOLE_WITHIN_S: Final = 240.0  # a deadline, generous: a bench may be busy
+WHOLE_WITHIN_S: Final = 400.0  # a deadline: a gateway that backs off tries again within five minutes
 SMALL_BUDGET_BYTES: Final = 2**20
 HOLDS: Final = (
     "0 lost, 0 twice, 0 out of order, 0 changed; each time within its width, each loss declared and shown"
@@ -49,8 +50,10 @@ LEFT_OUT: Final = (
     "a spool that is copied before its time is known: each copy finds its own time, and both are stored",
     "a copy in a machine that has been on for longer: only machine or file tell it, and a bench has one",
     "a process that dies while its disk is dead: what it lost stands in its log alone",
-    "file systems mounted read-only, and power cuts below them: bounds of the process stand for both",
+    "power cuts below the file system: a simulated disk stands for it, in the tests of the spool",
 )
+WITHOUT_DISKS: Final = "small file systems and read-only ones: this user may not mount any"
+MET_WITHIN_S: Final = 6.0  # of a mode of a link; its gateway asks every two seconds, or backs off
 _READY_WITHIN_S: Final = 60.0
 _LOOK_S: Final = 0.5
 
@@ -137,6 +140,7 @@ class Campaign:
         self._threads: list[threading.Thread] = []
         self._ending = threading.Event()
         self._bundles = 0
+        self._has_disks = False
         #: kinds of faults that cannot be had here
         self.without = () if is_sqlite else ("no_room", "back_up", "restore")
 
@@ -184,14 +188,16 @@ class Campaign:
         device = spec.device if number < len(FLEET) else f"{spec.device}-{number // len(FLEET) + 1}"
         self.shop.register_machine(device, spec.kind, spec.terminal, spec.terminal_unit)
         key = self.shop.register_device(device, device)
-        is_small = number == self._choices.gateways - 1 and number > 0
+        disk = self._stack.enter_context(small_disk(self._folder / f"{device}.disk")) if number % 2 else None
+        self._has_disks |= disk is not None
         self._add(
             device,
             device=device,
             key=key,
             known_within_us=50_000 if number % 3 == 1 else None,
             in_kpa=number % 2 == 1,
-            budget_bytes=SMALL_BUDGET_BYTES if is_small else None,
+            budget_bytes=SMALL_BUDGET_BYTES if number % 2 and disk is None else None,
+            disk=disk,
         ).open()
 
     def _add(self, name: str, *, device: str, key: str, **more: Any) -> TriedGateway:
@@ -242,7 +248,7 @@ class Campaign:
         for name, strokes in faults.gateways.items():
             parts.append((lambda stroke, g=by_name[name]: self._strike(g, stroke), strokes))  # type: ignore[misc]
         for name, strokes in faults.links.items():
-            parts.append((lambda stroke, link=self._links[name]: link.go(stroke.what), strokes))  # type: ignore[misc]
+            parts.append((lambda stroke, link=self._links[name]: _bend(link, stroke), strokes))  # type: ignore[misc]
         self._threads = [threading.Thread(target=self._carry_out, args=(began_s, *part)) for part in parts]
         for thread in self._threads:
             thread.start()
@@ -365,8 +371,21 @@ class Campaign:
             made_whole=self._made_whole,
             flaws=self._flaws + audit(evidence),
             given_up=sum(line["shed"] for line in evidence.account["streams"]),
-            left_out=[*LEFT_OUT, *(f"{kind} of the server (PostgreSQL)" for kind in self.without)],
+            left_out=list(self._left_out()),
         )
+
+    def _left_out(self) -> Iterator[str]:
+        yield from LEFT_OUT
+        if not self._has_disks:
+            yield WITHOUT_DISKS
+        yield from (f"{kind} of the server (PostgreSQL)" for kind in self.without)
+
+
+def _bend(link: CrookedLink, stroke: Stroke) -> None:
+    """A bad mode is not over before a request has met it: a busy bench has few."""
+    if stroke.what == STRAIGHT:
+        link.wait_met(MET_WITHIN_S)
+    link.go(stroke.what)
 
 
 def _sum(counters: Any) -> Counter[str]:

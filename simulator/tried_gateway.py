@@ -31,11 +31,13 @@ from cleanside.gateway.wire import instant_text
 from cleanside.simulator.campaign_gateway import EXIT_NOT_STARTED, EXIT_WITH_LOSS, ClockPlan, WallStep
 from cleanside.simulator.errors import CampaignFailed
 from cleanside.simulator.ledger import Ledger, WrittenReading
+from cleanside.simulator.small_disk import SmallDisk
 
 ASK_EVERY_S: Final = 2.0  # chosen: a restored server is noticed within a round
 END_WITHIN_S: Final = 90.0
 AGAIN_AFTER_S: Final = 0.5  # as a service manager would, only sooner
 FLOOD_READINGS: Final = BRIDGE_READINGS + 1_500
+MOST_SET_ASIDE: Final = 4  # files, with those of the log and the mark, where the disk is small
 MID_WRITE_READINGS: Final = 400
 MID_WRITE_WITHIN_S: Final = 0.03  # they take some 20 ms to read and commit
 GROUP_EVERY_S: Final = (0.05, 0.4)
@@ -46,7 +48,8 @@ _YEAR_US: Final = 365 * 86_400 * 1_000_000
 #: bounds of one file's size for a process (getrlimit(2), RLIMIT_FSIZE): nothing can be written; no file can
 #: grow; all is well
 DEAD_DISK, FULL_DISK, WELL_DISK = 0, 8192, resource.RLIM_INFINITY
-_EXPECTED_ENDS: Final = frozenset({0, -signal.SIGKILL, EXIT_NOT_STARTED, EXIT_WITH_LOSS})
+#: by SIGTERM too: one that comes while the program is still being loaded ends it before it has begun
+_EXPECTED_ENDS: Final = frozenset({0, -signal.SIGKILL, -signal.SIGTERM, EXIT_NOT_STARTED, EXIT_WITH_LOSS})
 
 
 class TriedGateway:
@@ -66,14 +69,16 @@ class TriedGateway:
         known_within_us: int | None = None,
         budget_bytes: int | None = None,
         in_kpa: bool = False,
+        disk: SmallDisk | None = None,
     ) -> None:
         """
         name : its own; a copy has another than its original. first_number : of its readings.
         known_within_us : what the machine itself knows of UTC; None: only the server tells the time.
         budget_bytes : None: the default, which a campaign never fills. in_kpa : else restriction is in Pa.
+        disk : a file system of its own for its spool; None: it lies in `folder`, as all else does.
         """
         self.name, self.device, self.folder = name, device, folder
-        self.is_small = budget_bytes is not None
+        self.is_small = budget_bytes is not None or disk is not None
         self.is_copied = False
         #: faults carried out
         self.done: Counter[str] = Counter()
@@ -85,7 +90,8 @@ class TriedGateway:
         self._next_number = first_number
         self._sent = self._heard = 0  # lines and answers of the process that runs
         file_modes.make_folder(folder)
-        self.spool_path = folder / f"{device}.spool"
+        self._small_disk = disk
+        self.spool_path = (folder if disk is None else disk.folder) / f"{device}.spool"
         self._settings, self._key_file = folder / "gateway.toml", folder / "key"
         file_modes.write_text(self._key_file, key)
         self._settings.write_text(self._settings_text())
@@ -282,12 +288,21 @@ class TriedGateway:
             "step_clock": self._step_clock,
             "dead_disk": self._dead_disk,
             "full_disk": self._full_disk,
+            "read_only": self._read_only,
             "damage": self._damage,
             "rewind": self._rewind,
             "idle": self._idle,
         }
-        faults[what](size)
-        self.done[what] += 1
+        if self._can(what):
+            faults[what](size)
+            self.done[what] += 1
+
+    def _can(self, what: str) -> bool:
+        """A small disk has no room for many files that were set aside; only it can be mounted read-only."""
+        if what == "read_only":
+            return self._small_disk is not None
+        aside = self.spool_path.parent.glob("*.damaged-*")
+        return what != "damage" or not self.is_small or len(list(aside)) < MOST_SET_ASIDE
 
     def _kill_in_mid_write(self, size: float) -> None:
         self.write(MID_WRITE_READINGS)
@@ -328,9 +343,26 @@ class TriedGateway:
             pass
 
     def _full_disk(self, size: float) -> None:
-        self.disk(FULL_DISK)
+        if self._small_disk is None:
+            self.disk(FULL_DISK)
+        else:
+            self._small_disk.fill()
         self._is_over.wait(1 + 2 * size)
-        self.disk(WELL_DISK)
+        if self._small_disk is None:
+            self.disk(WELL_DISK)
+        else:
+            self._small_disk.clear()
+
+    def _read_only(self, size: float) -> None:
+        """A start on it fails, again and again, as often as a service manager tries."""
+        assert self._small_disk is not None
+        self.kill()
+        self._small_disk.mount_again(read_only=True)
+        self.start()
+        self._is_over.wait(2 + 3 * size)
+        self.kill()
+        self._small_disk.mount_again(read_only=False)
+        self.start()
 
     def _damage(self, _: float) -> None:
         self.kill()
@@ -358,9 +390,9 @@ class TriedGateway:
     def copy_to(self, other: TriedGateway) -> None:
         """Power off; its spool is copied to a machine that is off; key on. The other is not started yet."""
         self.kill()
-        for file in self.folder.glob(f"{self.spool_path.name}*"):
+        for file in self.spool_path.parent.glob(f"{self.spool_path.name}*"):
             if not file.name.endswith((".lock", ".live")):
-                shutil.copy2(file, other.folder / file.name)
+                shutil.copy2(file, other.spool_path.parent / file.name)
         self.is_copied = other.is_copied = True
         other.new_boot()
         self.start()

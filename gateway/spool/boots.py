@@ -33,6 +33,13 @@ _BETTER_BY_US = 1_000_000
 _CONTRADICT_EVERY_US = 3_600_000_000
 
 _COPIED_IN: Final = "copied_in"  # the note with the boots in which the file was found to be a copy
+# The first reading of the boot behind the last that is not of it, which brought a time of its own or is of
+# another boot: there is nothing to correct in that.
+_LAST_RUN = """SELECT position, time_us FROM readings
+WHERE boot = ?1 AND position >= ?2 AND position > coalesce(
+    (SELECT max(position) FROM readings WHERE position >= ?2 AND boot IS NOT ?1), ?2 - 1)
+ORDER BY position LIMIT 1"""
+_ROUND_US = 1_000  # times are given in whole milliseconds
 _ADD_BOOT = "INSERT INTO boots (boot, first_position, shown_us) VALUES (?, ?, ?) RETURNING number"
 _ADD_PLACEMENT = "INSERT INTO placements VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 
@@ -83,6 +90,8 @@ class Correction:
     """
 
     boot: str
+    #: of the first of these readings; no other lies between it and the anchor
+    first_position: int
     #: to be added to the times as sent [s]
     shift_s: float
     #: half width of the corrected time [s]
@@ -113,11 +122,24 @@ def add_anchor(
     # A placement without readings yet is replaced.
     connection.execute("DELETE FROM placements WHERE boot = ? AND first_position >= ?", (boot, next_position))
     _write(connection, boot, next_position, placement)
-    if before[-1][0] >= next_position:
+    return _correction(connection, boot, anchor, before[-1])
+
+
+def _correction(
+    connection: apsw.Connection, boot: int, anchor: Anchor, before: tuple[int, Placement]
+) -> Correction | None:
+    """What `anchor` says of the readings that the placement before it placed; None: there are none."""
+    from_position, said = before
+    rows = connection.execute(_LAST_RUN, (boot, from_position)).fetchall()
+    if not rows:
         return None
+    first, since_boot_us = cast(list[tuple[int, int]], rows)[0]
     name: str = connection.execute("SELECT boot FROM boots WHERE number = ?", (boot,)).get
-    shift_us = anchor.utc_us - before[-1][1].at_us(anchor.since_boot_us)
-    return Correction(name, shift_us / 1e6, anchor.uncertainty_us / 1e6, anchor.kind)
+    shift_us = anchor.utc_us - said.at_us(anchor.since_boot_us)
+    # One width for all: it holds back to the first, whatever the boot's clock did in between.
+    drift_us = (anchor.since_boot_us - since_boot_us) * said.growth_ppb // 10**9 + 1
+    half_us = anchor.uncertainty_us + drift_us + _ROUND_US
+    return Correction(name, first, shift_us / 1e6, half_us / 1e6, anchor.kind)
 
 
 def forget_old_boots(connection: apsw.Connection) -> None:

@@ -63,6 +63,8 @@ class Pages:
     placements: list[PageRecord] = field(default_factory=list)
     #: stream number, first, last, reason
     shed: list[PageRecord] = field(default_factory=list)
+    #: number, stream number, at_seq, event, detail as JSON
+    events: list[PageRecord] = field(default_factory=list)
     #: source -> mark; the notes too, which have the same form
     pairs: dict[str, str] = field(default_factory=dict)
     #: of the file, from its first page; 0: not readable
@@ -190,6 +192,8 @@ def _take_row(pages: Pages, row: PageRecord) -> None:
             pages.streams.append(row)
         case (int(number), str(boot), int(), int() | None, int() | None):
             pages.boots[number] = boot
+        case (int(), int(), int(), str(), str(detail)) if detail.startswith("{"):
+            pages.events.append(row)
 
 
 def _take_keyed(pages: Pages, record: PageRecord) -> None:

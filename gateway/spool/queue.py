@@ -530,7 +530,10 @@ class Spool:
         with self._disk.transaction() as connection:
             said = add_anchor(connection, self._boot, anchor, next_position=last_position(connection) + 1)
             if said is not None:
-                self._add_event(connection, "boot_corrected", asdict(said))
+                detail = asdict(said)
+                # Readings before this stream went under other numbers: they are not corrected.
+                first = max(1, open_stream(connection).seq(detail.pop("first_position")))
+                self._add_event(connection, "boot_corrected", {**detail, "first_seq": first})
             self._placed = None
         return True
 

@@ -11,6 +11,7 @@ Leaves to others: sending (`gateway.uplink.loop`), what an answer means (`gatewa
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +19,7 @@ from typing import Any, Final, cast
 
 import apsw
 
+from cleanside.gateway.spool.pages import read_pages
 from cleanside.gateway.spool.state import open_stream
 from cleanside.gateway.wire import (
     BOOT_CORRECTED,
@@ -89,13 +91,25 @@ def carry_over_events(connection: apsw.Connection, aside: Path) -> None:
 
 def _left_in(aside: Path) -> list[tuple[str, str, dict[str, object]]]:
     """Stream, name and detail of declared events in a file that may be damaged; all readable ones."""
-    events: list[tuple[str, str, dict[str, object]]] = []
     with (
         suppress(apsw.Error, ValueError, KeyError, TypeError, AttributeError),
         closing(apsw.Connection(str(aside), flags=apsw.SQLITE_OPEN_READONLY)) as old,
     ):
         _, through = _confirmed(old)
-        for _, stream, _, event, detail in old.execute(_EVENTS, (through,)):
-            if is_declared(event):  # a boot's correction means nothing under another numbering
-                events.append((stream, event, _object(detail)))
-    return events
+        found = [(stream, event, detail) for _, stream, _, event, detail in old.execute(_EVENTS, (through,))]
+        return _declared(found)
+    return _declared(_on_pages(aside))
+
+
+def _on_pages(aside: Path) -> list[tuple[str, str, str]]:
+    """The same where SQLite does not read the file: the pages with events may be whole."""
+    pages = read_pages(aside)
+    through = int(_object(pages.pairs.get(_NOTE)).get("through", 0))
+    streams = {row[0]: row[1] for row in pages.streams}
+    rows = sorted((row for row in pages.events if row[0] > through), key=lambda row: row[0])
+    return [(streams.get(stream, ""), event, detail) for _, stream, _, event, detail in rows]
+
+
+def _declared(events: Iterable[tuple[str, str, str]]) -> list[tuple[str, str, dict[str, object]]]:
+    """Those that declare a loss; a boot's correction means nothing under another numbering."""
+    return [(stream, event, _object(detail)) for stream, event, detail in events if is_declared(event)]

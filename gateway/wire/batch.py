@@ -113,7 +113,8 @@ class BootCorrection:
     """
     The correction that a later anchor gives for a boot that was placed before.
 
-    It holds for the boot's readings below `at_seq`, back to the number at which the boot was placed last.
+    It holds for the boot's readings below `at_seq`, back to `first_seq`, and not beyond the number at which
+    the boot was placed last.
     """
 
     boot: str
@@ -124,6 +125,8 @@ class BootCorrection:
     uncertainty_s: float
     #: kind of the anchor, as in `boots`
     anchor: str | None
+    #: before it stand readings that brought a time of their own; 1: an older gateway does not say
+    first_seq: int = 1
 
 
 def boot_correction(event: Mapping[str, Any]) -> BootCorrection | None:
@@ -134,11 +137,21 @@ def boot_correction(event: Mapping[str, Any]) -> BootCorrection | None:
         return None
     if type(at_seq) is not int or not 1 <= at_seq <= MAX_INTEGER:
         return None
+    first_seq = event.get("first_seq", 1)
+    if type(first_seq) is not int or not 1 <= first_seq <= MAX_INTEGER:
+        return None
     shift, half_width = _seconds(shift_s), _seconds(uncertainty_s)
     if shift is None or half_width is None or half_width < 0:
         return None
     kind = anchor if isinstance(anchor, str) and is_name(anchor) else None
-    return BootCorrection(boot=boot, at_seq=at_seq, shift_s=shift, uncertainty_s=half_width, anchor=kind)
+    return BootCorrection(
+        boot=boot,
+        at_seq=at_seq,
+        shift_s=shift,
+        uncertainty_s=half_width,
+        anchor=kind,
+        first_seq=first_seq,
+    )
 
 
 def _seconds(value: Any) -> float | None:

@@ -70,7 +70,7 @@ def _take_up(connection: sa.Connection, row: dict[str, Any]) -> None:
     if said is None:
         return
     first = _begin(connection, row["stream_id"], said.boot, said.at_seq)
-    if first is None or said.at_seq <= first:
+    if first is None or said.at_seq <= (first := max(first, said.first_seq)):
         return  # readings of that boot are in another stream, or there are none
     values = {"stream_id": row["stream_id"], "boot": said.boot, "first": first, "last": said.at_seq - 1}
     values |= {"shift_s": said.shift_s, "uncertainty_s": said.uncertainty_s, "anchor": said.anchor}

@@ -98,3 +98,20 @@ def test_a_number_that_was_given_up_is_not_held_as_well(tmp_path: Path) -> None:
         held, shed = backlog(spool)
         assert (held[stream], sorted(shed[stream])) == (list(range(1, 4_001)), list(range(4_001, COUNT + 1)))
     assert verify(tmp_path / "a") == []
+
+
+def test_a_loss_that_the_damaged_file_declared_is_declared_by_the_new_one(tmp_path: Path) -> None:
+    """Its head is gone, so SQLite reads none of it; what a server confirmed before is not said again."""
+    path = tmp_path / "a"
+    with open_spool(path) as spool:
+        spool.append(readings(1, 3))
+        spool.event("readings_lost", {"source": "ndjson-1", "count": 7, "id": "one"})
+        spool.confirm(spool.unconfirmed("d1").through, "d1")
+        spool.event("readings_lost", {"source": "ndjson-1", "count": 9, "id": "other"})
+        stream = spool.open_stream
+    with path.open("r+b") as file:
+        file.write(b"\xff" * 100)
+    with open_spool(path) as spool:
+        said = [event.content for event in spool.unconfirmed("d1").events]
+    lost = [content for content in said if content["event"] == "readings_lost"]
+    assert [(content["count"], content["stream"]) for content in lost] == [(9, stream)]

@@ -17,8 +17,9 @@ from cleanside.simulator.campaign_evidence import gather
 from cleanside.simulator.faults import Campaign, FaultChoices, document_of, lines_of
 from cleanside.simulator.row_audit import audit, by_kind
 
-#: with this seed a copy and a kill, damage and a key-off; the server is killed, backed up and restored
-CHOICES = FaultChoices(seed=396, minutes=0.17, gateways=2)
+#: with this seed a copy, a key-off, damage, a read-only disk where one may be mounted; at the server a
+#: database that takes no write, a backup and a restore
+CHOICES = FaultChoices(seed=1043, minutes=0.17, gateways=2)
 
 _ONE = "(SELECT stream_id, max(seq) FROM readings GROUP BY stream_id ORDER BY stream_id LIMIT 1)"
 _OTHER = "(SELECT stream_id, max(seq) - 1 FROM readings GROUP BY stream_id ORDER BY stream_id LIMIT 1)"
@@ -39,8 +40,8 @@ def test_under_every_fault_nothing_is_lost_twice_or_wrong_and_the_audit_can_fail
         assert outcome.flaws == [], "\n".join(lines_of(outcome))
         assert outcome.made_whole, "a restored server was made whole"
         assert sum(entry.is_kept is True for entry in outcome.entries) > 100
-        assert {"copy", "kill", "damage", "key_off"} <= set(outcome.gateway_faults)
-        assert len(outcome.link_modes) > 2
+        assert {"copy", "damage", "key_off"} <= set(outcome.gateway_faults)
+        assert len(outcome.link_modes) > 2, "straight, and two that are not"
         assert json.loads(json.dumps(document_of(outcome)))["holds"] is True
         campaign.shop.kill()
         with closing(sqlite3.connect(tmp_path / "shop.db")) as database:

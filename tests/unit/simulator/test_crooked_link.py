@@ -119,6 +119,7 @@ def test_a_mode_does_what_its_name_says(counting: Counting, mode: str) -> None:
             threading.Timer(0.2, link.go, [STRAIGHT]).start()
         assert ask(link) == heard
         assert link.met == {mode: 1}
+        assert link.wait_met(0) == (mode not in ("silent", "half_open")), "since the mode was set"
     counting.wait_for(times)
     assert counting.bodies == [b"x" * 3000] * times
 
