@@ -59,7 +59,7 @@ class SecondReading(Strict):
 
 
 class ByHand(Strict):
-    """What a person compared by hand, because the readings cannot show it."""
+    """A comparison by hand, where the readings cannot show the answer."""
 
     subject: Literal["ambient_pressure", "clock", "supply_voltage", "key_off", "zero", "answer"]
     value: float | None = Field(None, examples=[84.6], description="left out for key_off")
@@ -90,7 +90,7 @@ def get_acceptance(
     format_: Annotated[Literal["json", "text"], Query(alias="format")] = "json",
 ) -> Any:
     """
-    What the first readings after fitting say.
+    The checks of the first readings after fitting.
 
     A key of role device reads the sheet of the machine on which its device sits now, and no other.
     """
@@ -141,7 +141,7 @@ def post_second_reading(
     resources: R,
     key: Annotated[Key, Depends(needs("terminals:write"))],
 ) -> dict[str, Any]:
-    """Confirm the limit that holds for a housing."""
+    """Confirm the present limit of a housing."""
     require_unit(body.unit, "#/unit")
     restriction_pa = to_si(body.value, body.unit, "restriction")
 
@@ -183,7 +183,7 @@ def post_hand_comparison(
     resources: R,
     key: Annotated[Key, Depends(needs("terminals:write"))],
 ) -> dict[str, Any]:
-    """Keep a comparison with who made it and when. The answer is the sheet with it."""
+    """Store a comparison with who made it and when. The answer is the sheet with it."""
     value_si = _value_si(body)
 
     def save(connection: sa.Connection) -> dict[str, Any]:

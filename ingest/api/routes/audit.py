@@ -29,7 +29,7 @@ def get_audit(
     who: Annotated[Name | None, Query(description="handle of a key, or command")] = None,
     what: Annotated[Name | None, Query(description="one kind of act alone")] = None,
 ) -> Response:
-    """The audit log of this owner, newest first. Nothing in it can be changed or taken out."""
+    """The audit log of this owner, newest first. It cannot be changed, and no line can be deleted."""
     after = page.after(int)
     with resources.reading() as connection:
         rows = audit.entries_of(

@@ -1,8 +1,8 @@
 """
-How a batch looks, for the OpenAPI description: both layouts as JSON Schema, and examples that are tested.
+The batch in the OpenAPI description: both layouts as JSON Schema, and tested examples.
 
-Promises: the schema takes no less than the decoder does; what it cannot say (numbers that rise, lists of
-one length) the decoder alone holds. Leaves to others: reading a batch (`gateway.wire`).
+Promises: the schema accepts everything that the decoder accepts; rules that it cannot express (rising
+numbers, lists of one length) only the decoder checks. Leaves to others: reading a batch (`gateway.wire`).
 """
 
 from __future__ import annotations
@@ -110,7 +110,7 @@ _NO_READINGS = _layout("no readings: shed ranges, an opaque record, or a gateway
 #: A batch: one layout or the other. JSON Schema 2020-12, as OpenAPI 3.1 has it.
 BATCH: Mapping[str, Any] = {"oneOf": [_READINGS_LAYOUT, _COLUMNS_LAYOUT, _NO_READINGS]}
 
-#: A SenML pack as far as it concerns us; RFC 8428 section 4 and its own leniency hold.
+#: A SenML pack, the part that we use, as lenient as RFC 8428 section 4.
 PACK: Mapping[str, Any] = {"type": "array", "items": {"type": "object"}, "minItems": 1}
 
 _DEVICE, _STREAM = "grader-07-intake", "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"
@@ -167,7 +167,7 @@ _WRONG_UNIT = "restriction 310 kPa is outside the possible range, -10 to 50 kPa;
 _AT_NINE = {"server_time": "2026-03-02T09:00:00Z"}
 _ALL_STORED = {"duplicates": 0, "gaps": [], "quarantined": []}
 
-#: What each example gets from a server that has seen nothing of the device before.
+#: The answer to each example from a server without earlier readings of the device.
 ANSWERS: Mapping[str, Any] = {
     "numbered": {
         "value": {"stream": _STREAM, "acknowledged_through": 2, "stored": 2} | _ALL_STORED | _AT_NINE

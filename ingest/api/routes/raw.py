@@ -1,8 +1,8 @@
 """
-Raw readings of a device or a housing: by time, by page, in steps of time, in the unit wanted, as a file.
+Raw readings of a device or a housing: by time, by page, in steps of time, in a chosen unit, as a file.
 
-Promises: one order, (instant, stream, number); a walk by cursor meets nothing twice. Values are in SI, bit
-for bit as stored, unless another unit is asked for. An answer that did not change is not sent again.
+Promises: one order, (instant, stream, number); a walk by cursor returns no reading twice. Values are in SI,
+bit for bit as stored, unless the request names another unit. An answer that did not change is not sent again.
 Leaves to others: the walk (`ingest.store.raw`), formats (`ingest.keeping.export`).
 """
 
