@@ -1,4 +1,4 @@
-"""How loaded each element is, when it will be due, and what that rests on."""
+"""How loaded each element is, when it will be due, and the evidence."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def get_restriction(
     housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
     since: Annotated[At | None, Query(description="the series from here on")] = None,
 ) -> dict[str, Any]:
-    """What is known of one housing now, with the series of restriction at the reference flow by hour."""
+    """The present view of one housing, with the series of restriction at the reference flow by hour."""
     with resources.reading() as connection:
         housing_row = find_housing(connection, key, machine, housing)
         judge = services_of(request).judge(connection, key.owner_id)
@@ -116,9 +116,9 @@ def get_lives(
 )
 def get_fleet(request: Request, resources: R, key: Reader, page: P) -> dict[str, Any]:
     """
-    What is known of the housings that the key may see, most urgent first, a page at a time.
+    The present views of the housings that the key may see, most urgent first, a page at a time.
 
-    All pages are of the instant of the first (`now`): due dates, and so the order, move on with the clock.
+    All pages show the instant of the first (`now`), because due dates, and so the order, move with the clock.
     """
     after = page.after(int, int, int, str, str)
     now_us = resources.clock() if after is None else _of_first_page(after[0], resources.clock())
@@ -152,7 +152,7 @@ def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
 
 
 def _urgency(seen: View) -> tuple[int, int, str, str]:
-    """Where a housing stands in the fleet: with a question first, by state, by due date, by name."""
+    """The sort key of a housing in the fleet: with a question first, by state, by due date, by name."""
     due_s = int(seen.assessment.due_s.p50) if seen.assessment.due_s else NEVER_S
     rank = URGENCY.index(seen.assessment.state)
     if not seen.assessment.study.questions:
@@ -243,7 +243,7 @@ def _dates(points: Quantiles | None) -> dict[str, str | None] | None:
 
 
 def _date(at_s: float) -> str | None:
-    """An instant, or None beyond what a calendar can say: a machine that hardly works has no honest date."""
+    """An instant, or None beyond the calendar: a machine that hardly works has no honest date."""
     return text_s(at_s) if at_s < NEVER_S else None
 
 
