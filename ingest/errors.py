@@ -29,7 +29,7 @@ from cleanside.ingest.error_texts import SENTENCES
 
 def why(error: BaseException) -> str:
     """
-    What an error of the system or a library says, for a message of ours: no number of the system's, no name.
+    The text of a system's or library's error for a message of ours, without the system's number or a name.
 
     The message says itself which file or address it is about.
     """
@@ -41,7 +41,7 @@ def why(error: BaseException) -> str:
 
 class IngestError(Coded):
     """
-    Anything this program says no to.
+    Root of the server's errors.
 
     Decide by `code` and `values`; the sentence of each code is in `error_texts`.
     """
@@ -87,14 +87,14 @@ class CannotOpen(IngestError):
 
 class ArchiveUnreadable(IngestError):
     """
-    A file of the archive is missing or broken: what rests on it cannot be said, and nothing is guessed.
+    A file of the archive is missing or broken: answers that need it fail, and nothing is guessed.
 
-    Not a TryAgain: that would hold up all that waits together, and only those who ask for the file must wait.
+    Not a TryAgain: that would delay all jobs of a commit, and only requests that need the file must wait.
     """
 
 
 def writable(text: str) -> str:
-    """A text that everything takes: JSON lets in half characters (no UTF-8) and NUL (not in PostgreSQL)."""
+    """A text that can be stored: JSON allows half characters (no UTF-8) and NUL (not in PostgreSQL)."""
     return text.encode("utf-8", "backslashreplace").decode().replace("\x00", "\\x00")
 
 
@@ -102,7 +102,7 @@ class Complaint:
     """
     One thing wrong with a request: where (JSON pointer as a URI fragment, or a header) and what.
 
-    What it is are a code of `error_texts` and its values; `str` makes the sentence.
+    The what is a code of `error_texts` and its values; `str` makes the sentence.
     """
 
     __slots__ = ("_sentences", "code", "pointer", "values")
@@ -114,7 +114,7 @@ class Complaint:
 
     @classmethod
     def of(cls, pointer: str, error: Coded) -> Complaint:
-        """What an error says of this place, with the sentence from the error's own table."""
+        """A complaint from an error, with the sentence from the error's own table."""
         made = cls(pointer, error.code, **error.values)
         made._sentences = error.SENTENCES
         return made
@@ -159,13 +159,13 @@ class NotValid(Refused):
 
 
 class AddressRefused(Coded, ValueError):
-    """An address that nothing may be sent to; a ValueError, because it is read where a body is checked."""
+    """A forbidden address; a ValueError, because it is raised where a body is checked."""
 
     SENTENCES = SENTENCES
 
 
 class NotACode(Coded, ValueError):
-    """What was typed cannot be a one-time code. Its sentence never has the code."""
+    """The typed text cannot be a one-time code. Its sentence never has the code."""
 
     SENTENCES = SENTENCES
 
@@ -177,7 +177,7 @@ class DoesNotFit(Coded, ValueError):
 
 
 class BodyNotJson(HTTPException):
-    """A body that is no JSON. Of this kind, because the framework turns any other into words of its own."""
+    """A body that is no JSON. Of this class, because the framework replaces the text of any other."""
 
     def __init__(self, refused: BatchRefused) -> None:
         super().__init__(refused.status)

@@ -289,7 +289,7 @@ def _enter_changes(machines: list[DemoMachine], shop: Shop, choices: Choices) ->
 
 
 def _judge(machines: list[DemoMachine], shop: Shop, outages: int, *, took_s: float) -> DemoOutcome:
-    """Hold what the spools say they appended against what the server says it has."""
+    """Compare the appended numbers of the spools with the server's account."""
     account = shop.get("/v1/account")
     by_stream = {line["stream"]: line for line in account["streams"]}
     lines = []

@@ -5,7 +5,8 @@ plan.json`.
 Promises: spools, uplinks and HTTP are the real ones, one of each for every monitor; clock, sensor and radio
 link are simulated. It runs up to each line {"until_s": ...} on standard input, one at a time, and
 answers with what is on disk once it is there. It can be killed at any time: started again with a later
-`from_s` it goes on from there, with the spools it finds; what it did not get to append was never measured.
+`from_s` it continues from there, with the spools that it finds; readings that it did not append were never
+measured.
 Leaves to others: when to continue and when to kill it (the caller).
 """
 

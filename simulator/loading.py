@@ -1,5 +1,5 @@
 """
-Elements that load with the dust they meet: one after the other in a housing, and what becomes of each.
+Elements that load with the dust they meet: one after the other in a housing, each to its end.
 
 The curve is the one seen on the open test bench: of the span from clean to terminal, the share of life used
 to a power. Life is counted in dust met, so a wet week or a quiet site stretches it.

@@ -1,5 +1,5 @@
 """
-What the demo ends with: the fleet as the planner sees it, and the account that says nothing was lost.
+The demo's final report: the fleet for the planner, and the account that shows that nothing was lost.
 
 Promises: pure; every number has its unit; states are words.
 Leaves to others: getting the facts (`demo.py`).
@@ -22,11 +22,11 @@ WIDE = 132  # columns; below it the fleet is two tables, and all fits 80
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StreamVerdict:
-    """One stream: what the machine says and what the server says."""
+    """One stream: the machine's numbers and the server's."""
 
     machine: str
     stream: str
-    #: highest number that the spool gave
+    #: highest number used by the spool
     appended: int
     #: highest number that the spool knows to be acknowledged
     released: int
@@ -37,7 +37,7 @@ class StreamVerdict:
 
     @property
     def faults(self) -> list[str]:
-        """What does not fit, in words."""
+        """Faults in words."""
         if self.server is None:
             return (
                 []
@@ -69,7 +69,7 @@ class StreamVerdict:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DemoOutcome:
-    """All that the demo found."""
+    """The outcome of the demo."""
 
     fleet: dict[str, Any]
     lines: list[StreamVerdict]

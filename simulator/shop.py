@@ -1,5 +1,5 @@
 """
-The shop's side of the demo: a real server as a process of its own, and what is asked of it over HTTP.
+The shop's side of the demo: a real server as a process of its own, and requests to it over HTTP.
 
 Promises: the server is started by its own command and reached over HTTP alone, as a real fleet does; it can
 be killed and comes back on the same port. Everything waits with a deadline.
@@ -89,7 +89,7 @@ class Shop:
         raise DemoFailed(f"the server is not ready after {START_DEADLINE_S:g} s; see its log")
 
     def kill(self) -> None:
-        """Take the server away without notice, as a power cut would."""
+        """Kill the server without notice, as a power cut would."""
         if self._process is not None:
             self._process.kill()
             self._process.communicate()
@@ -109,7 +109,7 @@ class Shop:
         assert self._process is not None
         self._process.wait()
 
-    # ------------------------------------------------------------ asked over HTTP
+    # ------------------------------------------------------------ over HTTP
 
     def register(self, spec: MachineSpec) -> str:
         """Register a machine with its housing and device; returns a key for its gateway."""

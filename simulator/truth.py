@@ -145,7 +145,7 @@ def _causes(year: Year) -> TruthRows:
 
 
 def _happenings(year: Year) -> TruthRows:
-    """What must be taken neither for a change nor for a cause."""
+    """Events that are neither a change nor a cause."""
     world = year.world
     happenings: list[tuple[str, float, float, float]] = []
     for first_h, last_h, peak in year.wet_spells:

@@ -1,9 +1,9 @@
 """
-The command `doctor`: does all that a gateway needs work: key, address, disk, clock, unit, sources.
+The command `doctor`: checks everything that a gateway needs: key, address, disk, clock, unit, sources.
 
-Promises: changes nothing, and sends nothing but one question to the server. Each check has a code, what was
-seen, and what to do. Where one thing fails, what rests on it is named as not looked at.
-Leaves to others: how a running gateway stands (`gateway.commands.standing`).
+Promises: changes nothing, and sends only one question to the server. Each check has a code, what was seen,
+and what to do. Where a check fails, later checks that need it are reported as not done.
+Leaves to others: the state of a running gateway (`gateway.commands.standing`).
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from cleanside.gateway.wire import (
 )
 
 GOOD, BAD, NOT_LOOKED_AT = "good", "bad", "not_looked_at"
-#: a stream that there is none of (RFC 9562 section 5.9): a question that costs the server nothing
+#: a stream that never exists (RFC 9562 section 5.9): a question that costs the server nothing
 _NO_STREAM: Final = "00000000-0000-0000-0000-000000000000"
 _OLDER_QUESTION: Final = Request(
     method="GET",
@@ -44,7 +44,7 @@ _OLDER_QUESTION: Final = Request(
 class Examined:
     """One check."""
 
-    #: what was looked at: key, address, server, disk, clock, unit, source
+    #: the subject: key, address, server, disk, clock, unit, source
     part: str
     #: "good", "bad" or "not_looked_at"
     result: str
@@ -113,7 +113,7 @@ def _question(device: str) -> Request:
 
 
 def what_the_server_says(outcome: Reply | NoAnswer, server: str) -> Examined:
-    """What the answer to that question means. Pure."""
+    """The meaning of the answer to that question. Pure."""
     if isinstance(outcome, NoAnswer):
         step = "check name, port, network and, if it speaks of a certificate, uplink.ca_file and the clock"
         return Examined("server", BAD, f"no answer from {server}: {outcome.reason}", step)
@@ -191,12 +191,12 @@ def _source(entry: Mapping[str, Any], number: int, clock: Clock) -> Examined:
         find_source(use)(options, context)
     except GatewayError as error:
         return Examined("source", BAD, f"{name}: {error}", "correct its options")
-    except Exception as error:  # whatever the library of a source may raise
+    except Exception as error:  # any error of a source's library
         return Examined("source", BAD, f"{name}: {why(error)}", "correct its options")
     return Examined("source", GOOD, f"{name}: its options are complete; run shows whether readings come")
 
 
-# ------------------------------------------------------------ shown
+# ------------------------------------------------------------ output
 
 
 def document(found: list[Examined]) -> dict[str, Any]:

@@ -2,8 +2,8 @@
 Enrolment: a one-time code becomes the device's key, in a file that only its user can read.
 
 Promises: the code is read from a terminal without showing it, from standard input or from a file, and is
-never written anywhere; nor is the key, but into its file. A reply that was lost is asked for again under the
-same attempt, also by the next call of the command, so that a weak link does not use a code up.
+never written; the key is written into its file alone. After a lost reply the command asks again with the
+same attempt, also at its next call, so that a weak link does not use a code up.
 Leaves to others: the request itself (`gateway.uplink.transport`), who made the code (the server).
 """
 
@@ -24,20 +24,20 @@ from cleanside.gateway.units import counted
 from cleanside.gateway.uplink.retry_after import retry_after_s
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request, Transport
 
-TRIES: Final = 6  # with the pauses between them some two minutes: a person stands beside it; chosen
+TRIES: Final = 6  # with the pauses some two minutes, while a person waits; chosen
 FIRST_PAUSE_S: Final = 2.0
 LONGEST_PAUSE_S: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True)
 class IssuedKey:
-    """What the server made of the code."""
+    """The server's answer to the code."""
 
     device: str
     machine: str
-    #: shown once; goes into its file and nowhere else
+    #: sent once; written into its file alone
     key: str
-    #: what to mind at the machine, as the server says it
+    #: cautions for the machine, from the server
     cautions: tuple[str, ...] = ()
 
     def __repr__(self) -> str:  # a traceback or log must not show the key
@@ -46,7 +46,7 @@ class IssuedKey:
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """Nothing is decided; ask again after a pause, at least so long [s]."""
+    """Undecided; ask again after a pause, at least so long [s]."""
 
     why: str
     pause_s: float
@@ -64,7 +64,7 @@ def enrol(
     say: Callable[[str], object],
 ) -> IssuedKey:
     """
-    Show the code, and write the key to its file, mode 0600. `new_attempt` gives a fresh random word.
+    Send the code, and write the key to its file, mode 0600. `new_attempt` returns a new random word.
 
     say : called after each failed try, with the reason and the time of the next one.
 
@@ -95,7 +95,7 @@ def enrol(
 
 
 def meaning(outcome: Outcome, device: str, *, now: datetime) -> IssuedKey | Again:
-    """What an answer means. Pure. Raises CalledWrongly for one that will stay as it is."""
+    """The meaning of an answer. Pure. Raises CalledWrongly for a final refusal."""
     if isinstance(outcome, NoAnswer):
         return Again(outcome.reason, 0.0)
     document = _document(outcome)
@@ -115,7 +115,7 @@ def meaning(outcome: Outcome, device: str, *, now: datetime) -> IssuedKey | Agai
 
 
 def _cautions(given: object) -> tuple[str, ...]:
-    """Cautions of an answer; none where it has them in another form: the key matters more."""
+    """Cautions of an answer; none where their form is unknown: the key matters more."""
     entries = given if isinstance(given, list) else []
     texts = [entry.get("caution") for entry in entries if isinstance(entry, dict)]
     return tuple(words for words in texts if isinstance(words, str) and words.isprintable())
@@ -138,7 +138,7 @@ def read_code(file: str | None, stdin: TextIO, ask: Callable[[str], str]) -> str
 
 
 def _document(reply: Reply) -> dict[str, object]:
-    """A JSON object of our server's, or nothing: a portal's page is no answer."""
+    """A JSON object of our server, or an empty one: a portal's page is no answer."""
     if reply.media_type not in ("application/json", "application/problem+json"):
         return {}
     try:
@@ -149,7 +149,7 @@ def _document(reply: Reply) -> dict[str, object]:
 
 
 def _kept_attempt(pending: Path, new_attempt: Callable[[], str]) -> str:
-    """The attempt of a call that was cut short, or a new one, kept until there is an answer."""
+    """The attempt of an interrupted call, or a new one, stored until there is an answer."""
     try:
         return pending.read_text("ascii").strip()
     except FileNotFoundError:

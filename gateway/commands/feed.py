@@ -1,10 +1,10 @@
 """
-From a source to the spool: a source runs, is started again, and none of its readings is lost silently.
+From a source to the spool: runs a source, restarts it, and loses none of its readings silently.
 
-Promises: a source that fails is reported and started again; a reading that cannot be written is reported and
-takes no other with it; while the disk does not take writes, a source that can wait waits, one that cannot
-is bridged in memory, and what the bridge loses is counted and reported to the server.
-Leaves to others: what sources there are (`gateway.sources`), the disk (`gateway.spool.queue`).
+Promises: a source that fails is reported and started again. A reading that cannot be written is reported, and
+affects no other. While the disk takes no writes, a source that can wait waits; readings of one that cannot
+wait stay in memory, and losses from memory are counted and reported to the server.
+Leaves to others: the sources (`gateway.sources`), the disk (`gateway.spool.queue`).
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ class Bridge:
 
     @property
     def count(self) -> int:
-        """Readings that are only in memory."""
+        """How many readings are only in memory."""
         return self._count
 
     def take(
@@ -72,7 +72,7 @@ class Bridge:
         measured_us: int,
         then: Callable[[str | None], None] | None = None,
     ) -> None:
-        """Hold readings, measured at that time since boot; let the oldest go if there are too many."""
+        """Add readings, measured at that time since boot; drop the oldest if there are too many."""
         with self.lock:
             self._held.append(Held(readings, measured_us, then))
             self._count += len(readings)
@@ -81,11 +81,11 @@ class Bridge:
                 self.drop_oldest(_NO_ROOM)
 
     def oldest(self) -> Held | None:
-        """What is to be appended next."""
+        """The readings to append next."""
         return self._held[0] if self._held else None
 
     def drop_oldest(self, reason: str | None = None) -> None:
-        """Forget it: it is on disk, or, for a reason, never will be."""
+        """Remove them: they are on disk, or, for a reason, never will be."""
         held = self._held.popleft()
         self._count -= len(held.readings)
         if held.then is not None:
@@ -93,7 +93,7 @@ class Bridge:
 
 
 class Feed:
-    """Runs one source, starts it again when it fails, and puts what it emits into the spool."""
+    """Runs one source, starts it again when it fails, and appends its readings to the spool."""
 
     def __init__(
         self,
@@ -125,7 +125,7 @@ class Feed:
         self._refused = 0
         self._last_refusal: str | None = None
         self._lost = 0  # dropped because memory was full, over the life of this process
-        self._disk_us: int | None = None  # since when the disk takes nothing
+        self._disk_us: int | None = None  # since when the disk takes no writes
         self._disk_reason = ""
         self._failed: tuple[int, str] | None = None  # when the source failed, and why; None: it works
         self._last: tuple[Reading, int] | None = None  # the last reading, and when it came
@@ -151,7 +151,7 @@ class Feed:
                 self._source.run(self._emit, self._stop)
                 self._log("gateway.source_ended", source=self.name, refused=self._refused)
                 break
-            except Exception as error:  # whatever a source of others may raise: it must not end the gateway
+            except Exception as error:  # no error of a foreign source may end the gateway
                 if self._clock.since_boot_us() - began_us >= _WENT_WELL_US:
                     failures = 0
                 self._failed = (self._failed[0] if self._failed else self._clock.since_boot_us(), why(error))
@@ -169,7 +169,7 @@ class Feed:
 
     @property
     def unwritten(self) -> int:
-        """Readings that would be lost without a word if the process ended now."""
+        """Readings that would be lost silently if the process ended now."""
         with self._bridge.lock:
             return self._bridge.count + self._bridge.lost
 
@@ -192,7 +192,7 @@ class Feed:
         }
 
     def flush(self) -> None:
-        """Declare what was lost, then append what the bridge holds, in order, as far as the disk takes it."""
+        """Append the readings in memory, in order, as far as the disk takes them."""
         with self._bridge.lock:
             # First: the lost are older than what is held, and a process that dies on the way has said so.
             if self._bridge.lost and not self._declare_lost():
@@ -224,7 +224,7 @@ class Feed:
             self._bridge.take(good, measured_us)
             self.flush()
             return
-        # A source with a mark can wait: what it has not emitted is still where it reads from.
+        # A source with a mark can wait: it can read again from its mark.
         while not self._append(good, measured_us, mark=mark):
             if self._stop.wait(_APPEND_AGAIN_S):
                 raise SpoolUnavailable("stopped_while_waiting", name=self.name)
@@ -245,7 +245,7 @@ class Feed:
         self.flush()
 
     def _came(self, readings: Sequence[Reading]) -> int:
-        """Readings came: the source works. Returns when, since boot."""
+        """Note that readings arrived, so the source works. Returns when, since boot."""
         measured_us = self._clock.since_boot_us()
         if readings:
             self._last, self._failed = (readings[-1], measured_us), None
@@ -272,7 +272,7 @@ class Feed:
         self._log("gateway.append_failed", level=logging.ERROR, source=self.name, reason=error)
 
     def _tell_time(self, anchor: Anchor) -> None:
-        """Tie the boot to UTC by what the source says; looked at once a minute, to spare the disk."""
+        """Tie the boot to UTC by the source's time; once a minute at most, to spare the disk."""
         now_us = self._clock.since_boot_us()
         if self._told_us is not None and now_us - self._told_us < _TIME_EVERY_US:
             return
@@ -283,7 +283,7 @@ class Feed:
             self._told_us = now_us
 
     def _refusal(self, reading: Reading) -> str | None:
-        """Why a reading will never be accepted: reported, and left out of what is written; None: it will."""
+        """Why a reading will never be accepted: reported, and not written; None: it will."""
         try:
             check(reading)
         except NeverAccepted as error:

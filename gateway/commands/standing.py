@@ -1,9 +1,9 @@
 """
-How a gateway stands as a whole: its process, its spool, its disk, and what needs a person.
+The state of a gateway as a whole: its process, its spool, its disk, and what needs a person.
 
 Promises: changes nothing, and says what it does not know; a disk that takes no writes and a spool that cannot
-be read are findings, not errors. Leaves to others: the spool's figures (`gateway.commands.status`), asking
-the process (`gateway.commands.live`), the screen (`gateway.commands.standing_text`).
+be read are findings, not errors. Leaves to others: the spool's figures (`gateway.commands.status`), the
+process (`gateway.commands.live`), the screen (`gateway.commands.standing_text`).
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from cleanside.gateway.units import counted
 
 FINE: Final = 0
 NEEDS_PERSON: Final = 1
-CANNOT_TELL: Final = 2  # it does not run, or nothing can be learned of it
+CANNOT_TELL: Final = 2  # it does not run, or its state is unknown
 LEAST_FREE_BYTES: Final = 64 * 2**20  # chosen: a quarter of the usual budget
 
 
@@ -38,7 +38,7 @@ class Aside:
 
     name: str
     bytes: int
-    #: what was readable in it has been carried over
+    #: its readable readings were carried over
     is_read: bool
 
 
@@ -47,13 +47,13 @@ class Finding:
     """Something that needs a person."""
 
     code: str
-    #: what and since when, with the next step
+    #: the trouble and since when, with the next step
     text: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Standing:
-    """All that can be learned of one gateway at one moment."""
+    """The state of one gateway at one moment."""
 
     path: Path
     process: Process
@@ -122,7 +122,7 @@ class Standing:
 
 
 def look(path: Path, clock: Clock) -> Standing:
-    """Look at the gateway whose spool is at `path`. Raises CalledWrongly where there is no spool."""
+    """The state of the gateway whose spool is at `path`. Raises CalledWrongly where there is no spool."""
     if not path.exists():
         raise CalledWrongly("no_spool_yet", path=path)
     process = ask(path)
@@ -178,7 +178,7 @@ def _last_write_s(path: Path, now_us: int) -> float | None:
     for part in ("", "-wal"):
         with suppress(OSError):
             state = os.stat(f"{path}{part}")  # noqa: PTH116 - a suffix, no path
-            if state.st_size:  # an empty log is what a reader leaves
+            if state.st_size:  # a reader leaves an empty log
                 times_us.append(state.st_mtime_ns // 1000)
     return max(0.0, (now_us - max(times_us)) / 1e6) if times_us else None
 

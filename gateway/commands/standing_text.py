@@ -1,8 +1,8 @@
 """
-One screen for a person: how a gateway stands, what needs doing first.
+One screen for a person: the state of a gateway, with the most urgent work first.
 
 Promises: each line a label and a sentence, no longer than a terminal is wide; spans, not instants, where a
-clock may be wrong. Leaves to others: finding it out (`gateway.commands.standing`).
+clock may be wrong. Leaves to others: the state (`gateway.commands.standing`).
 """
 
 from __future__ import annotations

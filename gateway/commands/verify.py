@@ -1,7 +1,7 @@
 """
-Check a spool: the file as SQLite sees it, each row by its sum, and the numbering as the contract needs it.
+Check a spool: the file by SQLite, each row by its sum, and the numbering by the contract.
 
-Promises: changes nothing; every finding says what and where. Leaves to others: mending.
+Promises: changes nothing; every finding says what and where. Leaves to others: repair.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ _MOST_FINDINGS = 50
 
 
 def verify(path: Path) -> list[str]:
-    """What is wrong with the spool at `path`; empty: nothing. Raises CalledWrongly if there is no spool."""
+    """Faults of the spool at `path`; empty: none. Raises CalledWrongly if there is no spool."""
     with _opened(path) as connection:
         return list(islice(_findings(connection, path), _MOST_FINDINGS))
 

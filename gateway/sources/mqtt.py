@@ -2,9 +2,9 @@
 Readings from an MQTT broker: what instruments of a genset or a cab publish, one topic at a time.
 
 Promises: a message is acknowledged to the broker only once its reading is on disk, and the session outlives
-the connection, so that nothing published with QoS 1 is lost between broker and spool, whatever is killed. A
-message that comes again and brings its own time is known again and appended once. What cannot be read is
-reported and counted. Over TLS the broker is verified; a password goes over TLS or loopback only.
+the connection, so no message with QoS 1 is lost between broker and spool, whichever process is killed. A
+repeated message with a time of its own is recognised and appended once. An unreadable message is
+reported and counted. Over TLS the broker is verified; a password is sent over TLS or loopback only.
 Leaves to others: starting again after a lost connection, with growing waits (`gateway.commands.feed`).
 
 A message without `at` is stamped on arrival. A broker that stored it while the machine was off delivers it
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from paho.mqtt.client import Client, MQTTMessage
     from paho.mqtt.enums import MQTTErrorCode
 
-KEEP_ALIVE_S: Final = 60  # chosen: a broker that is gone is noticed within a minute and a half
+KEEP_ALIVE_S: Final = 60  # chosen: the loss of the broker is noticed within a minute and a half
 _LOOK_S: Final = 0.2  # how soon a stop is noticed
 _ANSWER_WITHIN_S: Final = 10.0  # until a broker has to have taken connection and topics (chosen)
 _AT_ONCE: Final = MOST_ON_THE_WAY // 2  # messages a commit
@@ -82,7 +82,7 @@ class MqttSource:
     # ------------------------------------------------------------ one connection
 
     def run(self, emit: Emit, stop: threading.Event) -> None:
-        """Connect and take what comes until `stop`. Raises SourceAway when the broker is lost."""
+        """Connect and take messages until `stop`. Raises SourceAway when the broker is lost."""
         self._repeats = Repeats(self._context.mark(), self._context.clock)
         inbox: list[MQTTMessage] = []
         greeting = _Greeting([(topic, self._qos) for topic in self._topics], self._context.clock)
@@ -130,7 +130,7 @@ class MqttSource:
         """Append the readings of these, and only then acknowledge them."""
         readings = [found for message in messages if (found := self._reading(client, message)) is not None]
         if readings:
-            # With a mark: it returns for what is on disk and nothing less, and waits while the disk fails.
+            # With a mark it returns only once the readings are on disk, and waits while the disk fails.
             emit(readings, mark=self._repeats.mark())
         for message in messages:
             client.ack(message.mid, message.qos)
@@ -156,7 +156,7 @@ class MqttSource:
 
 
 class _Greeting:
-    """What the broker says to the connection and to each topic; without a yes nothing will ever come."""
+    """The broker's answers to the connection and to each topic; without a yes no message will arrive."""
 
     def __init__(self, topics: list[tuple[str, int]], clock: Clock) -> None:
         self._topics = topics

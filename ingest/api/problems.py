@@ -32,7 +32,7 @@ log = logging.getLogger("cleanside.ingest")
 
 #: members whose value is in no answer
 _NEVER_SHOWN = frozenset({"password", "new_password"})
-_SHOWN = 100  # characters of a value that was refused; chosen: enough to know it again
+_SHOWN = 100  # characters of a refused value; chosen: enough to recognise it
 
 #: code -> title; a title says the kind, the detail says the case.
 TITLES: Mapping[str, str] = {
@@ -125,7 +125,7 @@ class ProblemError(BaseModel):
 
 
 class ProblemDetails(BaseModel):
-    """What every error looks like (RFC 9457)."""
+    """The shape of every error (RFC 9457)."""
 
     type: str = Field(examples=["urn:cleanside:problem:not_a_batch"])
     code: str = Field(description="stable; decide by this", examples=["not_a_batch"])

@@ -1,4 +1,4 @@
-"""The command `attention`: all that may need a person, on one screen."""
+"""The command `attention`: everything that may need a person, on one screen."""
 
 from __future__ import annotations
 

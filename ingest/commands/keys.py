@@ -1,5 +1,5 @@
 """
-The command `keys`: make, list, replace and revoke. A secret goes to a terminal or a private file alone.
+The command `keys`: make, list, replace and revoke. A secret appears on a terminal or in a private file alone.
 
 It needs no key: a user who may run it on the server can always make an admin key for an owner.
 """
@@ -204,7 +204,7 @@ def run_keys_refusals(chosen: Settings, given: argparse.Namespace) -> int:
 
 
 def run_keys_confirm(chosen: Settings, given: argparse.Namespace) -> int:
-    """Let suspended keys work again; all that are named, or none."""
+    """Confirm suspended keys: all that are named, or none."""
     with opened(chosen, newest=True) as engine, engine.begin() as connection:
         for handle in given.handles:
             key = keys.confirm(connection, handle)

@@ -49,7 +49,7 @@ def run_recompute(chosen: Settings, given: argparse.Namespace) -> int:
                 return job(connection)
 
         try:
-            with engine.connect():  # first of all: it makes the write-ahead log that readers look into
+            with engine.connect():  # first: it makes the write-ahead log that readers need
                 pass
             return _run(chosen, given, readers, write)
         finally:

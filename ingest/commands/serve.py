@@ -83,7 +83,7 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     if encryption is not None:
         signal.signal(signal.SIGHUP, lambda *_: server_tls.load_again(encryption, chosen))
     gc.collect()
-    gc.freeze()  # what is loaded now stays: the collector need not look at it (measured: p99 to a half)
+    gc.freeze()  # objects loaded by now stay: the collector may skip them (measured: p99 to a half)
     for number in (signal.SIGTERM, signal.SIGINT):
         # uvicorn stops in good order on these, then raises them again for the next handler: there is none.
         signal.signal(number, lambda *_: None)

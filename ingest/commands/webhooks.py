@@ -69,7 +69,7 @@ def run_rotate(chosen: Settings, _: argparse.Namespace) -> int:
 
 
 def run_prune(chosen: Settings, _: argparse.Namespace) -> int:
-    """Drop the keys that no webhook is encrypted with, but never the first."""
+    """Drop the keys that no webhook uses, but never the first."""
     file = _file(chosen)
     assert file.path is not None
     with reader(chosen) as connection:

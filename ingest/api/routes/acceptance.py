@@ -68,7 +68,7 @@ class SecondReading(Strict):
 
 
 class ByHand(Strict):
-    """What a person compared by hand, because the readings cannot show it."""
+    """A comparison by hand, where the readings cannot show the answer."""
 
     subject: HandSubject
     value: float | None = Field(
@@ -101,7 +101,7 @@ def get_acceptance(
     format_: Annotated[SheetFormat, Query(alias="format")] = "json",
 ) -> Any:
     """
-    What the first readings after fitting say.
+    The checks of the first readings after fitting.
 
     A key of role device reads the sheet of the machine on which its device sits now, and no other.
     """
@@ -152,7 +152,7 @@ def post_second_reading(
     resources: R,
     key: Annotated[Key, Depends(needs("terminals:write"))],
 ) -> dict[str, Any]:
-    """Confirm the limit that holds for a housing."""
+    """Confirm the present limit of a housing."""
     now_us = resources.clock()
     act = Act(key, machine, now_us, now_us)
     limit = resources.writer.call(lambda connection: keep_second_reading(connection, act, body))
@@ -166,7 +166,7 @@ def post_second_reading(
 
 
 def keep_second_reading(connection: sa.Connection, act: Act, body: SecondReading) -> TerminalRow:
-    """Confirm the limit that holds now. Raises Refused, and then wrote nothing."""
+    """Confirm the present limit. Raises Refused, and then wrote nothing."""
     require_unit(body.unit, "#/unit")
     restriction_pa = to_si(body.value, body.unit, "restriction")
     housing = find_housing(connection, act.key, act.machine, body.housing)
@@ -196,7 +196,7 @@ def post_hand_comparison(
     resources: R,
     key: Annotated[Key, Depends(needs("terminals:write"))],
 ) -> dict[str, Any]:
-    """Keep a comparison with who made it and when. The answer is the sheet with it."""
+    """Store a comparison with who made it and when. The answer is the sheet with it."""
     now_us = resources.clock()
     act = Act(key, machine, now_us, now_us)
 

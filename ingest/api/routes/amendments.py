@@ -73,7 +73,7 @@ class Selection(Strict):
 
 
 class ChangeBody(Strict):
-    """What is changed; left out altogether: look again as it is."""
+    """The change; left out: check again as it is."""
 
     units: Annotated[
         dict[Name, Words] | None,
@@ -118,7 +118,7 @@ class DiscardBody(Selection):
 
 
 class BothRightBody(Selection):
-    """Keep both of two readings under one number, and say whose the second is."""
+    """Keep both of two readings under one number, and name the device of the second."""
 
     device: Name | None = Field(None, description="whose the second reading is")
     machine: Name | None = Field(None, description="or: the machine on which it was measured")
@@ -217,7 +217,7 @@ def post_both_right(body: BothRightBody, resources: R, key: Operator) -> Respons
 
 
 def _device_for(connection: sa.Connection, key: Key, body: BothRightBody) -> DeviceRow:
-    """The device that is named, or that sits on the machine named. Raises NotFound, Refused (422)."""
+    """The named device, or the one that sits on the named machine. Raises NotFound, Refused (422)."""
     name = body.device
     if name is None:
         assert body.machine is not None
@@ -279,7 +279,7 @@ def _selected(
 def _previewed(
     work: Callable[[sa.Connection], AmendmentOutcome], preview: bool
 ) -> Callable[[sa.Connection], AmendmentOutcome]:
-    """The work; for a preview it is done and taken back, so that it says exactly what would happen."""
+    """The work; a preview does it and rolls it back, so that it shows exactly what would happen."""
     if not preview:
         return work
 
@@ -363,7 +363,7 @@ def _document(a: Amendment) -> dict[str, Any]:
 def post_amendment_undo(
     amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Operator
 ) -> Response:
-    """Make everything as it was before."""
+    """Restore the state before an amendment."""
 
     def work(connection: sa.Connection) -> AmendmentOutcome:
         now_us = resources.clock()

@@ -30,7 +30,7 @@ def get_audit(
     who: Annotated[Name | None, Query(description="name of a person, handle of a key, or command")] = None,
     what: Annotated[Name | None, Query(description="one kind of act alone")] = None,
 ) -> Response:
-    """The audit log of this owner, newest first. Nothing in it can be changed or taken out."""
+    """The audit log of this owner, newest first. It cannot be changed, and no line can be deleted."""
     kept, cursor = list_audit(resources, key, page, who=who, what=what)
     return page_answer(request, "entries", kept, cursor)
 

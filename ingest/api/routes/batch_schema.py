@@ -1,8 +1,8 @@
 """
-How a batch looks, for the OpenAPI description: both layouts as named schemas, and examples that are tested.
+The batch in the OpenAPI description: both layouts as named schemas, and tested examples.
 
-Promises: the schema takes no less than the decoder does; what it cannot say (numbers that rise, lists of
-one length) the decoder alone holds. Leaves to others: reading a batch (`gateway.wire`).
+Promises: the schema accepts everything that the decoder accepts; rules that it cannot express (rising
+numbers, lists of one length) only the decoder checks. Leaves to others: reading a batch (`gateway.wire`).
 """
 
 from __future__ import annotations
@@ -283,7 +283,7 @@ _WRONG_UNIT = "restriction 310 kPa is outside the possible range, -10 to 50 kPa;
 _AT_NINE = {"server_time": "2026-03-02T09:00:00Z"}
 _ALL_STORED = {"duplicates": 0, "gaps": [], "quarantined": []}
 
-#: What each example gets from a server that has seen nothing of the device before.
+#: The answer to each example from a server without earlier readings of the device.
 ANSWERS: Mapping[str, Any] = {
     "numbered": {
         "value": {"stream": _STREAM, "acknowledged_through": 2, "stored": 2} | _ALL_STORED | _AT_NINE

@@ -26,12 +26,12 @@ router = router_of("bundles")
 
 PATH = "/v1/bundles"
 BUNDLE_MEDIA_TYPE = "application/octet-stream"
-STALLED_S = 30.0  # a client that sends nothing for so long has gone; what came before is taken (chosen)
+STALLED_S = 30.0  # a client that sends nothing for so long has gone; earlier blocks are stored (chosen)
 BUNDLE_RETRY_AFTER_S = 30
 
 
 class StreamMark(Described):
-    """Where a stream stands after the last block of it."""
+    """The mark of a stream after its last block."""
 
     stream: str
     acknowledged_through: int
@@ -47,7 +47,7 @@ class BlockNotTaken(Described):
 
 
 class BundleAnswer(Described):
-    """What became of a bundle, once all that was taken is durable."""
+    """The outcome of an import, once every taken block is durable."""
 
     device: str
     whole: bool = Field(description="every block was there, sound, and taken")
@@ -82,7 +82,7 @@ class BundleAnswer(Described):
 )
 @asks("bundles:import")
 async def post_bundle(request: Request) -> Response:
-    """Take in a bundle as it arrives."""
+    """Import a bundle as it arrives."""
     resources = resources_of(request)
     key = await key_of(request, "bundles:import")
     bodies.require_type(request.headers.get("content-type"), (BUNDLE_MEDIA_TYPE,))
@@ -97,7 +97,7 @@ async def post_bundle(request: Request) -> Response:
 
 
 async def _next(chunks: AsyncIterator[bytes]) -> bytes:
-    """What arrives next; nothing at the end, wherever the client comes to its end."""
+    """The next bytes; empty at the end, also where the client breaks off."""
     try:
         async with asyncio.timeout(STALLED_S):
             return await anext(chunks)

@@ -1,4 +1,4 @@
-"""Boots placed better later: what was corrected, and taking it back."""
+"""Boot corrections: which times were corrected, and undoing that."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ router = router_of("quarantine")
 def get_boot_corrections(
     request: Request, resources: R, key: Annotated[Key, Depends(needs("amendments:read"))], page: P
 ) -> Response:
-    """What gateways learned later of the time of a boot, newest first, and how many readings it moved."""
+    """Corrections of boots from later anchors, newest first, and how many readings each moved."""
     after = page.after(int)
     with resources.reading() as connection:
         rows = corrections.list_of(

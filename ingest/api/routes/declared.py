@@ -24,7 +24,7 @@ router = router_of("streams")
 
 
 class EventGiven(Strict):
-    """One event, as it stands among the events of a batch."""
+    """One event, in the form of a batch."""
 
     stream: StreamName | None = Field(None, description="stream that it belongs to; left out: not known")
     content: DeclaredContent = Field(
@@ -59,7 +59,7 @@ class EventsGiven(Strict):
 def post_declared_events(
     body: EventsGiven, resources: R, key: Annotated[Key, Depends(needs("readings:post"))]
 ) -> dict[str, Any]:
-    """Keep the events. The answer comes once they are durable."""
+    """Store the events. The answer is sent once they are durable."""
     require_device(key, body.device)
     _refuse_nameless(body.events)
     given = [DeclaredEvent(stream=event.stream, content=event.content) for event in body.events]
@@ -86,7 +86,7 @@ def _is_event_name(name: object) -> bool:
 
 
 def line_document(line: DeclaredLine) -> dict[str, Any]:
-    """What was declared under one name, for an answer."""
+    """The declarations under one name, for an answer."""
     return {
         "device": line.device,
         "stream": line.stream,

@@ -1,4 +1,4 @@
-"""Devices: registered, put on a housing for a span of time, and what is known of them."""
+"""Devices: registration, seats on housings, and their state."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ FleetWriter = Annotated[Key, Depends(needs("fleet:write"))]
 
 
 class NewDevice(Strict):
-    """A device, and where it sits if that is known."""
+    """A device, and its seat if that is known."""
 
     device: NewName = Field(examples=["grader-07-intake"])
     in_service_at: At | None = Field(
@@ -74,13 +74,13 @@ class NewDevice(Strict):
 
 
 class DeviceEdit(Strict):
-    """What is to be changed of a device."""
+    """A change of a device."""
 
     retired: bool = Field(description="true: out of use; false: in use again")
 
 
 class NewAssignment(Strict):
-    """A device sits on a housing from ... until."""
+    """A seat on a housing from ... until."""
 
     machine: Name
     housing: Name = DEFAULT_HOUSING
@@ -148,7 +148,7 @@ def post_device_assignment(
     device: PathName, body: NewAssignment, resources: R, key: FleetWriter
 ) -> dict[str, Any]:
     """
-    Put a device on a housing for a span, or end its time there. Its readings follow the time they were taken.
+    Seat a device on a housing for a span, or end its seat. Readings follow their time of measurement.
 
     A device that sat elsewhere starts now; give a date, or with_history, to move readings. The answer says
     which housings lose it, and for how many hours with readings.
@@ -180,10 +180,10 @@ def post_device_assignment(
 @example({"retired": False})
 def patch_device(device: PathName, body: DeviceEdit, resources: R, key: FleetWriter) -> dict[str, Any]:
     """
-    Take a device out of use, or into use again. What it measured stays.
+    Take a device out of use, or into use again. Its readings stay.
 
-    Its time on a housing ends now. Readings that arrive late are stored, so its keys stay valid: revoke
-    those that the answer names once its backlog is here.
+    Its seat ends now. Readings that arrive late are stored, so its keys stay valid: revoke
+    the keys in the answer once its backlog has arrived.
     """
 
     def save(connection: sa.Connection) -> dict[str, Any]:
@@ -219,7 +219,7 @@ def get_devices(request: HttpRequest, resources: R, key: Reader, page: P) -> Res
     "/v1/devices/{device}", summary="One device", response_model=DeviceAnswer, responses=problems(404)
 )
 def get_device(device: PathName, resources: R, key: Reader) -> dict[str, Any]:
-    """A device, where it sits and sat, and its streams."""
+    """A device, its seats past and present, and its streams."""
     with resources.reading() as connection:
         return _document(connection, device_for(connection, key, device))
 

@@ -1,4 +1,4 @@
-"""What people enter of elements, with what the readings say of each entry."""
+"""Entries about elements, and what the readings show about each."""
 
 from __future__ import annotations
 
@@ -62,7 +62,7 @@ Writer = Annotated[Key, Depends(needs("changes:write"))]
 
 
 class NewChange(Strict):
-    """What was done to an element."""
+    """Work on an element."""
 
     changed_at: At
     housing: Name = Field(DEFAULT_HOUSING)
@@ -104,7 +104,7 @@ def post_element_change(
     machine: PathName, body: NewChange, request: Request, resources: R, key: Writer
 ) -> dict[str, Any]:
     """
-    Enter what was done to an element. The answer says what the readings say of it.
+    Enter work on an element. The answer has what the readings show about it.
 
     An entry decides unless the readings contradict it. Then it is a question and changes no figure until it
     is confirmed, corrected or taken back.
@@ -122,7 +122,7 @@ def post_element_change(
 def get_element_changes(
     machine: PathName, request: Request, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING
 ) -> dict[str, Any]:
-    """What was entered of a housing's elements, in time order, and what the readings say of each entry."""
+    """The entries of a housing's elements, in time order, and what the readings show about each."""
     with resources.reading() as connection:
         found = find_housing(connection, key, machine, housing)
     return _shown(request, resources, key, found)
@@ -144,7 +144,7 @@ def delete_element_change(
     housing: Name = DEFAULT_HOUSING,
     entry_id: Annotated[Name | None, Query(description="which, where several stand at that instant")] = None,
 ) -> dict[str, Any]:
-    """Take back what was entered by mistake. The audit keeps what was entered, and by whom."""
+    """Take back an entry made by mistake. The audit log keeps the entry and who made it."""
     changed_us = us(changed_at)
     assert changed_us is not None
 
@@ -172,7 +172,7 @@ def delete_element_change(
     return _shown(request, resources, key, resources.writer.call(save))
 
 
-# ---------------------------------------------------------------- what becomes of an entry
+# ---------------------------------------------------------------- entering
 
 
 def enter_change(
@@ -282,11 +282,11 @@ def _refuse_far_off(changed_us: int, now_us: int) -> None:
         raise NotValid(Complaint("#/changed_at", "change_long_ago", at=text(changed_us)))
 
 
-# ---------------------------------------------------------------- how it is shown
+# ---------------------------------------------------------------- answers
 
 
 def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:
-    """Entries with what the readings say of them now."""
+    """Entries with what the readings show about them now."""
     with resources.reading() as connection:
         judge = services_of(request).judge(connection, key.owner_id)
         seen = judge.view(housing)
@@ -332,7 +332,7 @@ def _change_document(change: EnteredChange, weighed: WeighedEntry, unit: str | N
 
 
 def weighed_document(weighed: WeighedEntry, unit: str | None) -> dict[str, Any]:
-    """What the readings say of an entry: code, figures, and the English made of them."""
+    """What the readings show about an entry: code, values, and their sentence."""
     return {
         "verdict": weighed.verdict,
         "says": text_of(of_entry(weighed), unit),

@@ -1,4 +1,4 @@
-"""Enrolment: a one-time code for a device is made, listed, cancelled, and used by its gateway."""
+"""Enrolment: make, list and cancel a one-time code for a device; its gateway uses it."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ Enroller = Annotated[Key, Depends(needs("enrolments:write"))]
 
 
 class NewEnrolment(Strict):
-    """A device that is to be put on a machine."""
+    """A device to enrol on a machine."""
 
     device: NewName = Field(examples=["grader-07-intake"])
     machine: Name
@@ -121,7 +121,7 @@ def post_enrolment(body: NewEnrolment, resources: R, key: Enroller) -> dict[str,
 
 @router.get("/v1/enrolments", summary="Codes for devices", responses=shown(EnrolmentsAnswer, tagged=True))
 def get_enrolments(request: Request, resources: R, key: Enroller, page: P) -> Response:
-    """Codes that were made, newest first, without the codes; an integrator sees those it made."""
+    """Enrolments, newest first, without the codes; an integrator sees its own."""
     after = page.after(int)
     with resources.reading() as connection:
         rows = one_time_codes.enrolments_of(
@@ -145,7 +145,7 @@ def get_enrolments(request: Request, resources: R, key: Enroller, page: P) -> Re
 def delete_enrolment(
     enrolment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Enroller
 ) -> dict[str, Any]:
-    """Make a code worthless. One that was used stays used: revoke its key."""
+    """Cancel a code. One that was used stays used: revoke its key."""
 
     def save(connection: sa.Connection) -> Enrolment:
         now_us = resources.clock()
@@ -163,7 +163,7 @@ def delete_enrolment(
 
 
 def state_of(*, used_us: int | None, cancelled_us: int | None, expires_us: int, now_us: int) -> str:
-    """What has become of a code, in a word. Pure."""
+    """The state of a code in a word. Pure."""
     if used_us is not None:
         return "used"
     if cancelled_us is not None:
@@ -189,10 +189,10 @@ def _document(found: Enrolment, now_us: int) -> dict[str, Any]:
     }
 
 
-# ---------------------------------------------------------------- the gateway's side: no key yet
+# ---------------------------------------------------------------- the gateway's side, without a key
 
 ENROL_PATH = "/v1/enrol"
-MAX_ENROL_BYTES = 4_096  # of who has no key yet; a code, a name and an attempt take 200
+MAX_ENROL_BYTES = 4_096  # bytes of a request without a key; a code, a name and an attempt take 200
 
 
 @router.post(

@@ -1,5 +1,5 @@
 """
-The request that a route shows: in its own file, with names of objects as {machine}, {device} and so on.
+The example request of a route: in its own file, with names of objects as {machine}, {device} and so on.
 
 Tests over all routes make their requests from it, and the story makes the example of the description.
 """

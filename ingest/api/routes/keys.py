@@ -39,7 +39,7 @@ Admin = Annotated[Key, Depends(needs("keys:manage"))]
 
 
 class NewKeyRequest(Strict):
-    """A key to be made."""
+    """An order for a key."""
 
     role: Role
     devices: list[Name] = Field(
@@ -52,7 +52,7 @@ class NewKeyRequest(Strict):
 
 
 class NewRotation(Strict):
-    """A key is to be replaced."""
+    """An order to replace a key."""
 
     overlap_hours: int = Field(
         OVERLAP_HOURS,
@@ -110,7 +110,7 @@ def post_key_rotation(
     Make the successor of a key: same role, devices and note. The replaced key stays valid for the overlap.
 
     A key of role device replaces itself alone, at most once an hour. A reply was lost: ask again with the old
-    key; the successor that was never used gets a fresh secret.
+    key; the successor that was never used gets a new secret.
     """
     if key.role != "admin" and handle != key.handle:
         raise NotFound("key", handle)

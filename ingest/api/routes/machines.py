@@ -103,7 +103,7 @@ class NewMachine(Strict):
 
 
 class MachineEdit(Strict):
-    """What is to be changed of a machine; what is left out stays."""
+    """A change of a machine; members that are left out stay."""
 
     name: NewName | None = Field(None, description="its new name, in addresses too; its history stays")
     display_name: DisplayName | None = Field(None, description='any text; "" takes it away')
@@ -113,7 +113,7 @@ class MachineEdit(Strict):
 
 
 class HousingTerminal(TerminalRestriction):
-    """A terminal restriction and the housing it belongs to."""
+    """A terminal restriction and its housing."""
 
     housing: Name = Field(DEFAULT_HOUSING)
 
@@ -253,7 +253,7 @@ def keep_limit(connection: sa.Connection, act: Act, body: HousingTerminal) -> Te
     return limit
 
 
-# ---------------------------------------------------------------- what is seen, and how it is shown
+# ---------------------------------------------------------------- access and answers
 
 
 def sees_machine(connection: sa.Connection, key: Key, machine: MachineRow) -> bool:
@@ -352,7 +352,7 @@ def machine_document(connection: sa.Connection, machine: MachineRow) -> dict[str
 
 
 def _declared(connection: sa.Connection, machine: MachineRow) -> list[DeclaredLine]:
-    """What the gateways of the devices declared that sit on a machine now."""
+    """Declarations of the gateways of devices that sit on a machine now."""
     device_ids = {
         seat.device_id
         for housing in fleet.housings_of(connection, machine.id)

@@ -1,4 +1,4 @@
-"""POST /v1/streams/marks: a gateway asks about every stream it holds, in one request."""
+"""POST /v1/streams/marks: a gateway asks for the marks of all its streams in one request."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ StreamName = Annotated[
 
 
 class StreamQuestion(Strict):
-    """One stream that a gateway holds."""
+    """One stream of a gateway."""
 
     stream: StreamName
     acknowledged_through: int = Field(ge=0, le=MAX_INTEGER, description="as this server said last")
@@ -46,7 +46,7 @@ class StreamQuestion(Strict):
 
 
 class MarksQuestion(Strict):
-    """Which streams a gateway holds, and what it knows of each."""
+    """The streams of a gateway, and its last state of each."""
 
     device: Name
     streams: list[StreamQuestion] = Field(min_length=1, max_length=MAX_STREAMS_ASKED)
@@ -71,7 +71,7 @@ class MarksQuestion(Strict):
 def post_marks(
     body: MarksQuestion, resources: R, key: Annotated[Key, Depends(needs("readings:post"))]
 ) -> dict[str, Any]:
-    """The marks of those streams that are known, and which are not."""
+    """The marks of known streams, and the names of unknown ones."""
     require_device(key, body.device)
     reports = {
         asked.stream: ReportedCounts(asked.stream, asked.acknowledged_through, asked.appended_through)

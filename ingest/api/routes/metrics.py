@@ -1,4 +1,4 @@
-"""GET /metrics: what the server counts of itself."""
+"""GET /metrics: the server's own counters."""
 
 from __future__ import annotations
 

@@ -1,10 +1,10 @@
 """
-Lists a page at a time, and answers that need not be sent twice: cursors and entity tags.
+Lists by page, and answers that are sent only when they change: cursors and entity tags.
 
-Promises: a cursor is a position in a steady order, not a count, so what comes or goes meanwhile neither
-repeats nor hides an entry that stays. It is opaque to clients, belongs to one question, and is refused for
-another. An entity tag is strong: equal tags mean equal bytes (RFC 9110 section 8.8.1).
-Leaves to others: the order and the query (`ingest.store`), what an entry says (the routes).
+Promises: a cursor is a position in a stable order, not a count, so new or deleted entries neither repeat nor
+hide an entry that stays. It is opaque to clients, belongs to one query, and is refused for another. An entity
+tag is strong: equal tags mean equal bytes (RFC 9110 section 8.8.1).
+Leaves to others: the order and the query (`ingest.store`), the entries (the routes).
 """
 
 from __future__ import annotations
@@ -25,11 +25,11 @@ from cleanside.ingest.errors import Complaint, NotValid
 
 T = TypeVar("T")
 
-PAGE = 100  # entries, where none is asked for; chosen: a screen or two
+PAGE = 100  # entries of a page without `limit`; chosen: a screen or two
 MOST_ROWS = 1_000  # entries of one answer
 MAX_CURSOR = 400  # characters; ours are far shorter
 _FAR = 2**63
-# Only these say which page; all others say which question.
+# Only these select the page; all others belong to the query.
 _OF_THE_PAGE = ("cursor", "limit")
 
 CursorKey = tuple[int | str, ...]
@@ -37,10 +37,10 @@ CursorKey = tuple[int | str, ...]
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """Which part of a list is asked for."""
+    """The requested part of a list."""
 
     limit: int
-    #: address and parameters in short: a cursor is good for the list it came from
+    #: address and parameters in short: a cursor is valid for its own list
     question: str
     _after: tuple[Any, ...] | None
 
@@ -80,13 +80,13 @@ class Page:
         return rows, self.cursor(key(rows[-1])) if more else None
 
     def cursor(self, position: CursorKey) -> str:
-        """The text that leads back to a position of this list."""
+        """The text of a position in this list."""
         document = json.dumps([self.question, *position], separators=(",", ":"))
         return base64.urlsafe_b64encode(document.encode()).decode().rstrip("=")
 
 
 def _sound(value: Any) -> bool:
-    """True for what a database takes: a client may have made the cursor up."""
+    """True for values that a database accepts: a client may have invented the cursor."""
     return value.isprintable() if isinstance(value, str) else abs(value) < _FAR
 
 
@@ -139,7 +139,7 @@ P = Annotated[Page, Depends(paged())]
 
 
 def tag_of(*parts: Any) -> str:
-    """A strong entity tag of all that an answer rests on, or of its bytes."""
+    """A strong entity tag of the input of an answer, or of its bytes."""
     digest = hashlib.sha256()
     for part in parts:
         digest.update(part if isinstance(part, bytes) else json.dumps(part, sort_keys=True).encode())

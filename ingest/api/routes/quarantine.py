@@ -66,7 +66,7 @@ def ascii_json(document: Any) -> Response:
 
 
 def document_of(entry: QuarantineRow, kept: tuple[str, int] | None) -> dict[str, Any]:
-    """An entry for an answer. kept : stream and number it is stored under, where both were right."""
+    """An entry for an answer. kept : stream and number of its reading, where both were right."""
     return {
         "entry": entry.id,
         "device": entry.device,

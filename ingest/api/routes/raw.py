@@ -1,8 +1,8 @@
 """
-Raw readings of a device or a housing: by time, by page, in steps of time, in the unit wanted, as a file.
+Raw readings of a device or a housing: by time, by page, in steps of time, in a chosen unit, as a file.
 
-Promises: one order, (instant, stream, number); a walk by cursor meets nothing twice. Values are in SI, bit
-for bit as stored, unless another unit is asked for. An answer that did not change is not sent again.
+Promises: one order, (instant, stream, number); a walk by cursor returns no reading twice. Values are in SI,
+bit for bit as stored, unless the request names another unit. An answer that did not change is not sent again.
 Leaves to others: the walk (`ingest.store.raw`), formats (`ingest.keeping.export`).
 """
 
@@ -101,7 +101,7 @@ def wanted_of(
     ] = None,
     format: Annotated[ReadingsFormat | None, Query(description="left out: by the header Accept")] = None,
 ) -> WantedReadings:
-    """What a request asks for. Raises Refused (422) with everything that does not fit."""
+    """The parameters of a request. Raises Refused (422) with everything that does not fit."""
     complaints: list[Complaint] = []
     names = _quantities(quantity, complaints)
     units = {name: QUANTITIES[name].si_unit for name in names} | _units(unit, names, complaints)
@@ -154,7 +154,7 @@ def _no_unit(quantity: str, unit: str, names: list[str]) -> Complaint:
 
 
 def _accepted(request: Request) -> ReadingsFormat:
-    """The format a client likes best of those there are (RFC 9110 section 12.5.1); else JSON."""
+    """The format that a client prefers (RFC 9110 section 12.5.1); else JSON."""
     best, liked = 0.0, "json"
     for entry in request.headers.get("accept", "").split(","):
         media_type, *parameters = (part.strip().lower() for part in entry.split(";"))
@@ -190,7 +190,7 @@ _ANSWER: dict[int | str, dict[str, Any]] = {
 def get_device_readings(
     request: Request, device: PathName, resources: R, key: Reader, wanted: W, page: P
 ) -> Response:
-    """Raw readings of a device, wherever it sat."""
+    """Raw readings of a device, on any housing."""
     with resources.reading() as connection:
         row = fleet.device(connection, key.owner_id, device)
         if row is None or not sees_device(key, device):
@@ -218,7 +218,7 @@ def get_machine_readings(
     page: P,
     housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
 ) -> Response:
-    """Raw readings of a housing, by the time they were taken. A bound key sees those of its devices."""
+    """Raw readings of a housing, by time of measurement. A bound key sees those of its devices."""
     with resources.reading() as connection:
         housing_row = find_housing(connection, key, machine, housing)
         sat = [
@@ -240,13 +240,13 @@ def get_machine_readings(
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """Whose readings, and what they are known by."""
+    """The seats of the readings, and their names."""
 
     subject: Mapping[str, str]
     seats: Sequence[DeviceSeat]
     #: stream id -> device, stream
     streams: Mapping[int, tuple[str, str]]
-    #: stays equal as long as the readings do
+    #: equal as long as the readings are
     state: Sequence[tuple[int, ...]]
 
 
@@ -261,7 +261,7 @@ def _look(
 def _answer(
     request: Request, resources: Resources, asked: _Asked, wanted: WantedReadings, page: Page
 ) -> Response:
-    """The answer with its entity tag, which rests on the state of the hours: no reading is read for it."""
+    """The answer with its entity tag, made from the state of the hours without reading readings."""
     question = [request.url.path, sorted(request.query_params.multi_items())]
     tag = tag_of(_release(), wanted.format, *question, list(asked.state))
     if (known := not_modified(request, tag)) is not None:
@@ -294,7 +294,7 @@ _WRITERS = {
 
 
 class _Walk:
-    """The readings asked for, shown as asked for."""
+    """The requested readings in the requested form."""
 
     def __init__(self, reading: raw.OpenReader, asked: _Asked, wanted: WantedReadings) -> None:
         self._reading = reading
@@ -327,7 +327,7 @@ class _Walk:
     def _pieces(self, rows_at_once: int, after: Position | None = None) -> Iterator[RawRows]:
         asked, columns = self._asked, self._wanted.columns
         for rows in raw.walk(self._reading, asked.seats, columns, rows_at_once=rows_at_once, after=after):
-            # A stream may have been opened since the names were read: it came behind the position.
+            # A stream may have been opened since the names were read: it is behind the position.
             yield rows.of_streams(asked.streams)
 
     def _shown(self, rows: RawRows, units: Mapping[str, str]) -> list[dict[str, Any]]:
@@ -395,7 +395,7 @@ def _present(units: Mapping[str, str], rows: RawRows) -> dict[str, str]:
 
 def _put(shown: list[dict[str, Any]], name: str, values: list[float]) -> None:
     for entry, value in zip(shown, values, strict=True):
-        if value == value:  # NaN is not itself: the reading does not have it
+        if value == value:  # NaN is not equal to itself: the reading has no value
             entry[name] = value
 
 

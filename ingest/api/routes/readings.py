@@ -69,7 +69,7 @@ DECODERS: Mapping[str, Callable[[bytes], wire.Batch]] = {
     }
 )
 async def post_readings(request: Request) -> Response:
-    """Take a batch in: decode, judge, wait for the commit, answer."""
+    """Receive a batch: decode, check, wait for the commit, answer."""
     resources = resources_of(request)
     key = await key_of(request, "readings:post")
     if not _is_small(request):
@@ -109,7 +109,7 @@ async def _incoming(
 
 
 def _is_small(request: Request) -> bool:
-    """True for what may be a live reading: it is read before it is known whether there is room."""
+    """True for a body that may be a live reading: it is read before the check for room."""
     declared = request.headers.get("content-length", "")
     return declared.isdecimal() and int(declared) <= SMALL_BYTES
 
@@ -127,6 +127,6 @@ class Direct(Route):
         self._described = described
 
     def matches(self, scope: Scope) -> tuple[Match, Scope]:
-        """As Starlette has it; counts and the check of parameters see the route that is described."""
+        """As in Starlette; counts and the check of parameters see the described route."""
         match, child = super().matches(scope)
         return match, {**child, "route": self._described}

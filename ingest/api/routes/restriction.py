@@ -1,4 +1,4 @@
-"""How loaded each element is, when it will be due, and what that rests on."""
+"""How loaded each element is, when it will be due, and the evidence."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ def get_restriction(
         False
     ),
 ) -> dict[str, Any]:
-    """What is known of one housing now, with the series of restriction at the reference flow by hour."""
+    """The present view of one housing, with the series of restriction at the reference flow by hour."""
     with resources.reading() as connection:
         housing_row = find_housing(connection, key, machine, housing)
         judge = services_of(request).judge(connection, key.owner_id)
@@ -210,10 +210,10 @@ def get_fleet(
     with_trend: Annotated[bool, Query(description="with the last ninety days in steps")] = False,
 ) -> dict[str, Any]:
     """
-    What is known of the housings that the key may see, most urgent first, a page at a time.
+    The present views of the housings that the key may see, most urgent first, a page at a time.
 
     First come contradicted entries, and planned changes whose day passed without one.
-    All pages are of the instant of the first (`now`): due dates, and so the order, move on with the clock.
+    All pages show the instant of the first (`now`), because due dates, and so the order, move with the clock.
     """
     after = page.after(int, int, int, str, str)
     now_us = resources.clock() if after is None else _of_first_page(after[0], resources.clock())
@@ -294,7 +294,7 @@ def asks_a_person(seen: View) -> bool:
 
 
 def urgency(seen: View) -> tuple[int, int, str, str]:
-    """Where a housing stands in the fleet: those that ask a person first, by state, due date and name."""
+    """The sort key of a housing in the fleet: those that ask a person first, by state, due date and name."""
     due_s = int(seen.assessment.due_s.p50) if seen.assessment.due_s else NEVER_S
     rank = URGENCY.index(seen.assessment.state)
     if not asks_a_person(seen):
@@ -395,7 +395,7 @@ def dates_of(points: Quantiles | None) -> dict[str, str | None] | None:
 
 
 def _date(at_s: float) -> str | None:
-    """An instant, or None beyond what a calendar can say: a machine that hardly works has no honest date."""
+    """An instant, or None beyond the calendar: a machine that hardly works has no honest date."""
     return text_s(at_s) if at_s < NEVER_S else None
 
 

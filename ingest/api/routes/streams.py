@@ -56,7 +56,7 @@ def get_streams(
 
 
 def _seen(connection: sa.Connection, key: Key, after_id: int) -> Iterator[Stream]:
-    """What a key sees of its owner's streams, read a piece at a time: a bound key may see few of many."""
+    """The streams that a key may see, read in pieces, because a bound key may see few of many."""
     while piece := streams.list_of(connection, key.owner_id, after_id=after_id, limit=STREAMS_A_PIECE):
         yield from (stream for stream in piece if sees_device(key, stream.device))
         after_id = piece[-1].id
@@ -108,7 +108,7 @@ def get_stream(stream: str, resources: R, key: Annotated[Key, Depends(needs("str
 
 
 class LowerBody(Strict):
-    """What a gateway reported falsely, put right."""
+    """The correction of a gateway's false report."""
 
     appended_through: int = Field(ge=0, le=2**53, description="the highest number seen, or more")
     reason: Words = Field(min_length=3, max_length=400)

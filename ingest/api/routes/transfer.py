@@ -1,4 +1,4 @@
-"""Transfer of a machine to another owner: offered by one admin with a one-time code, accepted by another."""
+"""Transfer of a machine to another owner: one admin offers it with a one-time code, another accepts."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ DeviceNames = TypeAliasType(
 
 
 class NewTransfer(Strict):
-    """A machine that is to go to another owner."""
+    """An offer of a machine to another owner."""
 
     machine: Name
     valid_hours: int = Field(VALID_HOURS, ge=1, le=MOST_VALID_HOURS)
@@ -67,7 +67,7 @@ class NewTransfer(Strict):
 
 
 class Acceptance(Strict):
-    """The other owner takes the machine."""
+    """The other owner's acceptance."""
 
     code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDFT"])
     machine: NewName | None = Field(None, description="name of the machine here; left out: as before")
@@ -90,7 +90,7 @@ def post_transfer(body: NewTransfer, resources: R, key: Admin) -> dict[str, Any]
     """
     Offer a machine with its history to the owner that shows the code. The answer has the code once.
 
-    Nothing changes before it is accepted. A new offer ends the one before.
+    Nothing changes before acceptance. A new offer ends the previous one.
     """
     code = one_time_code.new_code()
 
@@ -153,7 +153,7 @@ def get_transfers(request: Request, resources: R, key: Admin, page: P) -> Respon
 def delete_transfer(
     transfer: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Admin
 ) -> dict[str, Any]:
-    """Make the code of an offer worthless. One that was accepted stays so."""
+    """Cancel an offer. An accepted one stays accepted."""
 
     def save(connection: sa.Connection) -> Transfer:
         now_us = resources.clock()
@@ -203,7 +203,7 @@ def _accept(resources: Resources, body: Acceptance, key: Key) -> Transfer:
 
 
 def accept(connection: sa.Connection, code_hash: str, key: Key, names: Names, now_us: int) -> Transfer:
-    """Use an offer up. Raises Refused, before anything is written."""
+    """Accept an offer. Raises Refused, before anything is written."""
     offer = one_time_codes.transfer_by_code(connection, code_hash)
     if offer is None or state_of(offer, now_us) != "open":
         raise Refused("transfer_code_not_valid", status=403, code="code_not_valid")
@@ -228,7 +228,7 @@ def accept(connection: sa.Connection, code_hash: str, key: Key, names: Names, no
 def _note_both(
     connection: sa.Connection, found: Transfer, old_name: str, moved: HandedOver, key: Key, now_us: int
 ) -> None:
-    """Each owner's log says what it gave or took, in its own names."""
+    """Write the transfer into each owner's log, in its own names."""
     given = {"transfer": found.id, "machine": old_name, "devices": sorted(moved.devices)}
     given |= {"from_others": moved.from_others, "keys_ended": moved.keys_ended}
     taken = {"transfer": found.id, "machine": moved.machine, "devices": moved.devices}
@@ -237,7 +237,7 @@ def _note_both(
 
 
 def state_of(found: Transfer, now_us: int) -> str:
-    """What has become of an offer, in a word. Pure."""
+    """The state of an offer in a word. Pure."""
     if found.accepted_us is not None:
         return "accepted"
     if found.cancelled_us is not None:
@@ -252,7 +252,7 @@ def _reload(connection: sa.Connection, key: Key, transfer_id: int) -> Transfer:
 
 
 def _document(found: Transfer, owner_id: int, now_us: int) -> dict[str, Any]:
-    """An offer as one of the two owners may see it: in its own names."""
+    """An offer for one of the two owners, in its own names."""
     given = found.owner_id == owner_id
     moved: dict[str, Any] = json.loads(found.moved or "{}")
     devices: dict[str, str] = moved.get("devices", {})

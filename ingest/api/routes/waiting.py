@@ -1,4 +1,4 @@
-"""What it costs to wait with the change, and the prices that a person enters for it."""
+"""The cost of waiting with the change, and the prices that a person enters for it."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ Reader = Annotated[Key, Depends(needs("fleet:read"))]
 
 
 class NewPrices(Strict):
-    """What a machine burns and what things cost, all in one currency."""
+    """Fuel consumption and prices, all in one currency."""
 
     housing: Name = DEFAULT_HOUSING
     currency: str = Field(
@@ -88,7 +88,7 @@ class NewPrices(Strict):
 def post_prices(
     machine: PathName, body: NewPrices, resources: R, key: Annotated[Key, Depends(needs("prices:write"))]
 ) -> dict[str, Any]:
-    """Set the prices of a housing; the entry before is replaced, the audit keeps it."""
+    """Set the prices of a housing; the previous entry is replaced, and the audit log has it."""
     if not body.figures_are_right:
         _refuse_unusual(body)
 
@@ -150,7 +150,7 @@ def get_waiting(
 
 
 def document_of(seen: View, series: HourlyRestriction, entered: HousingPrices | None) -> dict[str, Any]:
-    """What waiting costs, for an answer. null: not known, or no prices entered."""
+    """The cost of waiting, for an answer. null: not known, or no prices entered."""
     cost = _cost(seen, series, _prices_of(entered))
     return {
         "machine": seen.housing.machine,
@@ -183,7 +183,7 @@ def _prices_of(entered: HousingPrices | None) -> Prices | None:
 
 
 def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiting | str:
-    """What waiting costs; or, in a sentence, what is missing for saying so and what to do about it."""
+    """The cost of waiting; or, in a sentence, what is missing and what to do about it."""
     assessment = seen.assessment
     if assessment.state == "suspect":
         return "The figures contradict each other. Find the cause first: see the suspicions of this machine."
@@ -237,7 +237,7 @@ def _waiting_document(seen: View, found: Waiting) -> dict[str, Any]:
 
 
 def _dates(seen: View, span: CostRange | None) -> dict[str, str | None] | None:
-    """Operating hours to dates as the due date is made of them, and never after its 50 % point."""
+    """Operating hours to dates in the same way as the due date, and never after its 50 % point."""
     if span is None:
         return None
     assessment = seen.assessment
@@ -249,7 +249,7 @@ def _dates(seen: View, span: CostRange | None) -> dict[str, str | None] | None:
 
 
 def _date(at_s: float) -> str | None:
-    return text_s(at_s) if at_s < 4_102_444_800 else None  # 2100-01-01: beyond that no date is honest
+    return text_s(at_s) if at_s < 4_102_444_800 else None  # 2100-01-01: a later date would not be honest
 
 
 def _span(span: CostRange | None) -> dict[str, float] | None:

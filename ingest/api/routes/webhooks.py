@@ -116,7 +116,7 @@ def _keys(connection: sa.Connection, file: KeyFile) -> Sequence[SealingKey]:
 
 
 def _check(body: NewWebhook, networks: str) -> None:
-    """Raise Refused (422) for an address that may not be sent to, or a type that there is not."""
+    """Raise Refused (422) for a forbidden address, or an unknown type."""
     errors: list[Complaint] = []
     try:
         addresses.check_url(body.url, addresses.networks_of(networks))
@@ -139,7 +139,7 @@ def _check(body: NewWebhook, networks: str) -> None:
     response_class=Response,
 )
 def get_webhooks(request: Request, resources: R, key: Admin, page: P) -> Response:
-    """The webhooks of this owner, oldest first, with what is on its way to each."""
+    """The webhooks of this owner, oldest first, with the pending deliveries of each."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
         rows = outbox.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
@@ -178,7 +178,7 @@ def get_webhook_deliveries(
     page: P,
     state: Annotated[DeliveryState | None, Query(description="only those in this state")] = None,
 ) -> Response:
-    """Deliveries in order of event, also those that were given up, with the reason."""
+    """Deliveries in order of event, given-up ones too, with the reason."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
         webhook_row = _find(connection, key, webhook, wanted=False)
@@ -217,7 +217,7 @@ def _find(connection: sa.Connection, key: Key, webhook_id: int, *, wanted: bool)
 
 
 def _document(connection: sa.Connection, webhook: Webhook, file: KeyFile) -> dict[str, Any]:
-    """A webhook as its admin sees it; without its key, of the address only where it leads."""
+    """A webhook for its admin; without the key file only scheme, host and port of the address."""
     url, paused = webhook.url, None
     try:
         url = webhook_secrets.opened(webhook, file).url
