@@ -248,7 +248,7 @@ def _figure(name: str, value: Any, language: str, unit: str) -> str:
     if value is None:
         return words["none"]
     if isinstance(value, float):
-        digits = 0 if name.endswith("_min") else 1
+        digits = 0 if name.endswith("_min") else 2 if name == "uncertainty_s" and value < 1.0 else 1
         return number(value, digits, language)
     return str(value)
 

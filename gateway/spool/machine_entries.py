@@ -210,16 +210,16 @@ def carry_over_entries(
     *,
     boot_number: Callable[[str], int],
     new_stream: Callable[[], str],
-) -> None:
+) -> bool:
     """
-    Take over what a file that was set aside still has to send, as far as readable, under new numbers.
+    Take over what a file that was set aside still has to send, under new numbers. False: it is not readable.
 
     Their ids stay: an entry that the server has already is the same entry there.
     boot_number : identity of a boot -> its number in the new file.
     """
     left = _left_in(aside)
     if not left:
-        return
+        return left is not None
     stream = _open_stream(connection, new_stream)
     for entry_id, boot, time_us, uncertainty_s, content in left:
         its_boot = None if boot is None else boot_number(boot)
@@ -230,21 +230,26 @@ def carry_over_entries(
             "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
             (stream.number, seq, entry_id, BEFORE_ALL, its_boot, time_us, uncertainty_s, content),
         )
+    return True
 
 
 _Left = tuple[str, str | None, int, float | None, str]
 
 
-def _left_in(aside: Path) -> list[_Left]:
-    """What the server did not have, of a file that may be damaged; boots by identity, placed ones frozen."""
+def _left_in(aside: Path) -> list[_Left] | None:
+    """What the server did not have; boots by identity, placed ones frozen. None: it cannot be read."""
     with (
         suppress(apsw.Error, ValueError, TypeError, KeyError, NotAsWritten),
         closing(apsw.Connection(str(aside), flags=apsw.SQLITE_OPEN_READONLY)) as old,
     ):
         placements = load_placements(old)
         names = {int(number): str(boot) for number, boot in _rows(old, "SELECT number, boot FROM boots")}
-        return [_placed(row, placements, names) for row in _rows(old, _LEFT)]
-    return []
+        try:
+            rows = _rows(old, _LEFT)
+        except apsw.SQLError:  # of an earlier version: it has none
+            return []
+        return [_placed(row, placements, names) for row in rows]
+    return None
 
 
 def _rows(connection: apsw.Connection, query: str) -> list[tuple[Any, ...]]:

@@ -732,14 +732,15 @@ class Spool:
         self._declare_loss(connection, self._mark.loss())
         for aside in find_new(connection, self.path):
             carry_over_events(connection, aside)
-            carry_over_entries(
+            are_read = carry_over_entries(
                 connection,
                 aside,
                 boot_number=partial(boot_before, connection, position=BEFORE_ALL),
                 new_stream=self._new_uuid,
             )
             self._declare_loss(connection, read_loss(aside))
-            self._tell(connection, "spool_replaced", {"kept_as": aside.name})
+            unread = {} if are_read else {"entries": "unreadable"}
+            self._tell(connection, "spool_replaced", {"kept_as": aside.name, **unread})
             if not is_end_known(aside):
                 self._tell(connection, "spool_tail_unknown", {"kept_as": aside.name})
         return _extent_of(connection)

@@ -129,7 +129,8 @@ def test_a_file_that_is_set_aside_is_logged_with_the_reason_and_the_names(tmp_pa
         "gateway.spool_salvaged",
     ]
     assert "not readable as a spool" in str(said["gateway.spool_set_aside"]["reason"])
-    assert said["gateway.spool_replaced"] == said["gateway.spool_salvaged"] == {"kept_as": "a.damaged-1"}
+    assert said["gateway.spool_replaced"] == {"kept_as": "a.damaged-1", "entries": "unreadable"}
+    assert said["gateway.spool_salvaged"] == {"kept_as": "a.damaged-1"}
 
 
 def test_a_file_that_vanishes_under_a_running_gateway_loses_nothing(tmp_path: Path) -> None:

@@ -341,6 +341,8 @@ def _too_low(values: Values) -> str:
 
 
 def _not_seen_yet(values: Values) -> str:
+    if values.get("by_code"):  # it does not count meanwhile, which is said behind this
+        return "Too few working hours since the entry."
     until = "it can be checked" if values["look_by_s"] is None else "it is checked, by {look_by_s:minute}"
     return f"Too few working hours since the entry. It counts until {until}."
 

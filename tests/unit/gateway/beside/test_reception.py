@@ -165,6 +165,7 @@ def test_values_checks_and_backlog_are_on_one_page_with_units_and_ages(reception
         read.index("Zero with the engine off") < read.index("Power goes off") < read.index("Supply voltage")
     )
     assert "0.30 kPa with the engine at rest" in read
+    assert "within 0.40 s, by gps" in read
 
 
 def test_german_has_its_words_and_its_comma(reception: Made) -> None:

@@ -185,6 +185,17 @@ def test_entries_of_a_damaged_file_are_carried_over_with_their_ids(tmp_path: Pat
         assert all(abs(at_us - BEGIN_US) < 5_000_000 for at_us in times)
 
 
+def test_entries_that_cannot_be_read_any_more_are_declared(tmp_path: Path) -> None:
+    """At the shop somebody has to ask what was done: with the file that was set aside."""
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.enter("e-1", NEW)
+    (tmp_path / "a").write_bytes(b"\xff" * 50_000)
+    with open_spool(tmp_path / "a", clock) as spool:
+        told = [event.content for event in spool.unconfirmed(None).events]
+    assert {"kept_as": "a.damaged-1", "entries": "unreadable"}.items() <= told[0].items()
+
+
 def damage_a_note(path: Path) -> None:
     """One row of a small table is not as it was written; the rest is whole."""
     raw = path.read_bytes()
