@@ -315,6 +315,9 @@ SENTENCES: Sentences = {
         "{name} is the last admin who can sign in, for all sites; invite another one first "
         "(or on the server: cleanside-ingest people invite NAME --role admin)"
     ),
+    "passkey_refused": "this passkey does not fit; try again, or use the password",
+    "passkeys_not_here": "a passkey is bound to a name over https, or to localhost; this is {name}",
+    "too_many_passkeys": "{most} passkeys are the most; remove one first",
     "name_of_others": '"{name}" means something else in the audit log; take another name',
     "not_a_name_of_people": (
         '"{name}": 1 to 32 small letters, digits and - . _ only; a display name may have any'
@@ -365,6 +368,12 @@ SENTENCES: Sentences = {
     "meter_contradicts": (
         "{meter_h:g} h do not fit {other_h:g} h read at {other_at}: a meter runs forwards and no faster than "
         "the clock; correct it, or after a new meter give offset_hours"
+    ),
+    "monitor_on_no_machine": "{device} sits on no machine; there is nothing to take off",
+    "not_a_jpeg": "jpeg is no JPEG in base64; send a photo of at most {most} bytes as JPEG",
+    "number_grouped": '{name}: "{text}" may group thousands or be decimal; write {plain}, or {plain}.0',
+    "tap_not_plugged": (
+        "the tap on the clean side must be plugged when a monitor comes off; plug it, then tick the box"
     ),
     "not_a_date_and_time": '"{text}" is not a date and time; pick one, or leave it empty for just now',
     "not_a_day_and_time": '"{day} {time}" is not a day and a time; write 2026-11-28 and 13:00',

@@ -61,11 +61,10 @@ def number_of_field(fields: FormData, name: str) -> float | None:
         return None
     if GROUPED.fullmatch(text):
         plain = text.replace(",", "").replace(".", "")
-        detail = f'{name}: "{text[:40]}" may group thousands or be decimal; write {plain}, or {plain}.0'
-        raise Refused(422, "not_valid", detail)
+        values: dict[str, Any] = {"name": name, "text": text[:40], "plain": plain}
+        raise Refused("number_grouped", status=422, code="not_valid", **values)
     if not NUMBER.fullmatch(text):
-        detail = f'{name}: "{text[:40]}" is no number; write it like 8120.5'
-        raise Refused(422, "not_valid", detail)
+        raise Refused("not_a_number", status=422, code="not_valid", name=name, text=text[:40])
     return float(text.replace(",", "."))
 
 

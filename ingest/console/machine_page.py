@@ -46,7 +46,7 @@ from cleanside.ingest.console.routing import Fields, page_needs, page_router, se
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
-from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -216,7 +216,7 @@ def _detail(error: Exception) -> str:
     """What is wrong in the words of the answer to programs."""
     if isinstance(error, RequestValidationError):
         return "; ".join(f"{found['loc'][-1]}: {found['msg']}" for found in error.errors())
-    return getattr(error, "detail", "")
+    return str(error) if isinstance(error, Refused) else ""
 
 
 def _text(fields: FormData, name: str) -> str:

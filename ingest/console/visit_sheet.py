@@ -12,9 +12,9 @@ from typing import NamedTuple
 
 from markupsafe import Markup
 
+from cleanside.gateway.spot_checks import Check
 from cleanside.ingest.console.formats import Figure, Formats
 from cleanside.ingest.console.wording import Sayer
-from cleanside.ingest.restriction.verdict.installation import Check
 from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.store.fleet import TerminalRow
 

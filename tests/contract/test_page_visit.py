@@ -9,12 +9,12 @@ from typing import Any
 import httpx
 import pytest
 
+from cleanside.gateway.spot_checks import Check
 from cleanside.ingest import cautions
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.visit_sheet import STEPS, signal_of, stay_of
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, NEXT_STEPS, SEEN
-from cleanside.ingest.restriction.verdict.installation import Check
 from cleanside.ingest.restriction.verdict.statement import say
 from tests.support.serving import DEVICE, STREAM, Api, in_process
 

@@ -24,7 +24,7 @@ from cleanside.ingest.api.routes.shared import (
     router_of,
     text,
 )
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.store import audit, plate_photos
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
@@ -110,8 +110,7 @@ def _jpeg_of(given: str) -> bytes:
     except (binascii.Error, ValueError):
         content = b""
     if not content.startswith(_BEGINS) or not content.rstrip(b"\x00").endswith(_ENDS):
-        detail = f"jpeg is no JPEG in base64; send a photo of at most {MOST_BYTES} bytes as JPEG"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/jpeg", detail)])
+        raise NotValid(Complaint("#/jpeg", "not_a_jpeg", most=MOST_BYTES))
     return content
 
 

@@ -35,6 +35,8 @@ WORDS: Mapping[str, str] = {
     "longitude": "degrees east of Greenwich, WGS 84",
     "altitude": "height above sea level",
     "signal_strength": "strength of the radio signal at the monitor",
+    "position_fix": "how well the receiver knows where it is: 0 not, 1 a fix, 2 and more a better one",
+    "satellites": "how many satellites the receiver uses",
 }
 #: unit in SI -> name of the enumeration of all units that measure the same
 _ENUMERATIONS: Mapping[str, str] = {
@@ -48,6 +50,7 @@ _ENUMERATIONS: Mapping[str, str] = {
     "deg": "AngleUnit",
     "m": "LengthUnit",
     "dBm": "LevelUnit",
+    "1": "CountUnit",
 }
 _OTHERS = "other usual spellings, as GET /v1/quantities lists them, are taken too"
 
@@ -99,6 +102,7 @@ def _as_identifier(unit: str) -> str:
     of_ucum = "[" in unit or unit == "/min"
     spelled = unit.replace("%", "percent").replace("/", "_per_") if unit != "/" else "ratio"
     plain = "_".join(re.findall(r"[A-Za-z0-9]+", spelled)).upper()
+    plain = "ONE" if plain == "1" else plain
     return f"UCUM_{plain}" if of_ucum else plain
 
 
