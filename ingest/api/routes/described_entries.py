@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Any, Literal
-
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import Described
 from cleanside.ingest.api.routes.described_fleet import Next
+from cleanside.ingest.api.routes.described_kinds import DeviceEntryContent, DeviceEntryOutcome
 
 
 class EntriesTakenAnswer(Described):
@@ -27,12 +26,8 @@ class DeviceEntryShown(Described):
     at: str
     at_uncertainty_s: float | None
     received_at: str
-    content: dict[str, Any] = Field(description="as it was sent")
-    outcome: Literal["taken", "same_entry", "no_housing", "not_valid", "differs"] = Field(
-        description="taken: it is an element change, and a question until it is confirmed. same_entry: the "
-        "same id was entered before. no_housing: the device sat nowhere then; tried again when it is "
-        "seated. not_valid: it says nothing that can be entered. differs: another entry has its id"
-    )
+    content: DeviceEntryContent = Field(description="as it was sent")
+    outcome: DeviceEntryOutcome
 
 
 class DeviceEntriesAnswer(Described):

@@ -169,7 +169,7 @@ class PlatePhotoShown(Described):
 
     made_at: str
     who: str
-    jpeg: str = Field(description="base64")
+    jpeg: str = Field(description="the photo, in base64")
 
 
 class PlatePhotoAnswer(Described):

@@ -242,6 +242,19 @@ SheetSeparator = TypeAliasType(
         Field(description="between the cells; semicolon: with decimal commas"),
     ],
 )
+DeviceEntryOutcome = TypeAliasType(
+    "DeviceEntryOutcome",
+    Annotated[
+        Literal["taken", "same_entry", "no_housing", "not_valid", "differs"],
+        Field(
+            description=(
+                "taken: it is an element change, and a question until it is confirmed; same_entry: the same "
+                "id was entered before; no_housing: the device sat nowhere then, tried again when it is "
+                "seated; not_valid: it says nothing that can be entered; differs: another entry has its id"
+            )
+        ),
+    ],
+)
 EntryOutcome = TypeAliasType(
     "EntryOutcome",
     Annotated[
@@ -370,6 +383,20 @@ SaidValues = TypeAliasType(
     Annotated[
         dict[str, Any],
         Field(description="values of a sentence, by name, the unit in the name; SI if it has one"),
+    ],
+)
+DeviceEntryContent = TypeAliasType(
+    "DeviceEntryContent",
+    Annotated[
+        dict[str, Any],
+        Field(description="`what` (new, cleaned, inspected, safety_element), `by` (a name), perhaps `note`"),
+    ],
+)
+PasskeyDocument = TypeAliasType(
+    "PasskeyDocument",
+    Annotated[
+        dict[str, Any],
+        Field(description="of W3C Web Authentication level 3, in its JSON form"),
     ],
 )
 EntryContent = TypeAliasType(

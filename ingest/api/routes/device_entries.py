@@ -11,6 +11,7 @@ from pydantic import Field
 
 from cleanside.gateway.wire import MAX_ENTRIES, MAX_ENTRY_BYTES, MAX_INTEGER, instant_text
 from cleanside.ingest.api.routes.described_entries import DeviceEntriesAnswer, EntriesTakenAnswer
+from cleanside.ingest.api.routes.described_kinds import DeviceEntryContent
 from cleanside.ingest.api.routes.devices import Reader, device_for
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.marks import StreamName
@@ -46,8 +47,10 @@ class EntryGiven(Strict):
         examples=["0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01"],
     )
     at: At
-    at_uncertainty_s: float | None = Field(None, ge=0, le=4e9, description="left out: not known")
-    content: dict[str, Any] = Field(
+    at_uncertainty_s: float | None = Field(
+        None, ge=0, le=4e9, description="how far the time may be off, either way [s]; left out: not known"
+    )
+    content: DeviceEntryContent = Field(
         description="`what` (new, cleaned, inspected, safety_element), `by` (a name), perhaps `note`; what "
         "cannot be carried out is kept all the same, and blocks none behind it",
         examples=[{"what": "new", "by": "T. Wolny", "note": "seal was dry"}],
