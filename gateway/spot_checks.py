@@ -1,8 +1,8 @@
 """
 The checks of an installation that can be judged at the machine: one piece of code for both sides.
 
-Each check is passed, failed with what to do, or not yet seen with what would show it. Nothing passes for want
-of evidence. What is said is a code with figures; each side has its own sentences.
+Each check is passed, failed with what to do, or not yet seen with what would show it. Nothing passes without
+evidence. What is said is a code with figures; each side has its own sentences.
 Promises: pure, plain numbers, the standard library alone: a small processor on the machine runs it as
 the server does. Leaves to others: choosing the rows (`gateway.beside.watch` on the machine,
 `ingest.restriction.verdict.installation` at the server), sentences, checks that need the change limit.

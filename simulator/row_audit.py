@@ -10,8 +10,8 @@ What has to hold, for each reading that a gateway said is on disk:
 - twice: the shop has it once;
 - changed: with its values, and with its own time where it brought one;
 - time: else the time it was placed at, with the width that is stated, meets the moment it was written;
-- order: within a stream the numbers rise as the readings were written. A copied spool may begin anew once for
-  each numbering that it took over: there a stream is made of as many rising runs;
+- order: within a stream the numbers rise as the readings were written. A copied spool may begin once more
+  for each numbering that it took over: there a stream is made of as many rising runs;
 - strange: the shop has no reading that was never written;
 - undeclared, unseen: readings that a gateway lost before they had a number are declared, as many as it said,
   and stand where the shop looks for what needs a person.

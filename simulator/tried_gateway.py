@@ -195,7 +195,7 @@ class TriedGateway:
             self.crashes.append(f"it ended with {code}; see {self.folder / 'gateway.log'}")
 
     def close(self) -> None:
-        """End feeding and the process, and let go of files."""
+        """End feeding and the process, and close its files."""
         self._is_over.set()
         self.is_fed.set()
         if self._feeding.is_alive():

@@ -3,7 +3,7 @@ What the page says of the machine at one moment: values, checks, backlog, link, 
 
 Promises: reads beside the running spool on a connection of its own, which never writes, at most once in two
 seconds however often the page is asked for: neither an append nor the uplink waits for it.
-Leaves to others: the checks (`gateway.spot_checks`), words (`gateway.beside.machine_page`).
+Leaves to others: the checks (`gateway.spot_checks`), words (`gateway.beside.spot_page`).
 """
 
 from __future__ import annotations

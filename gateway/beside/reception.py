@@ -3,7 +3,7 @@ What the gateway's page answers to whom: without the code, which machine this is
 
 Promises: no figure and no entry without a pass; a form from another site is not taken; no answer repeats
 what was sent unescaped. Leaves to others: the bytes (`gateway.beside.http_listener`), HTML
-(`gateway.beside.machine_page`), codes and passes (`gateway.beside.label_code`).
+(`gateway.beside.spot_page`), codes and passes (`gateway.beside.label_code`).
 """
 
 from __future__ import annotations
@@ -17,8 +17,8 @@ from cleanside.gateway.beside.entry_form import WrittenEntry, entry_id_of, form_
 from cleanside.gateway.beside.http_listener import PageAnswer, PageRequest
 from cleanside.gateway.beside.label_code import PASS_US, Doorkeeper, TooManyTries
 from cleanside.gateway.beside.machine_facts import MachineFacts
-from cleanside.gateway.beside.machine_page import door, live_part, machine, page
 from cleanside.gateway.beside.page_words import WORDS, language_of
+from cleanside.gateway.beside.spot_page import door, live_part, machine, page
 from cleanside.gateway.errors import GatewayError, SpoolDamaged
 from cleanside.gateway.spool.identity import RandomBytes
 from cleanside.gateway.spool.machine_entries import KEPT, MOST_WAITING

@@ -132,12 +132,20 @@ class Device(TypedDict):
     streams: list[StreamOfDevice]
 
 
+class Said(TypedDict):
+    """A sentence as its code and values, for whoever writes it in another language."""
+
+    code: str
+    values: dict[str, Any]
+
+
 class SuspectCause(TypedDict):
     """A likely cause, and the data it rests on."""
 
     cause: str
     cause_text: str
     evidence: str
+    said: Said
 
 
 class Question(TypedDict):
@@ -147,6 +155,7 @@ class Question(TypedDict):
     entry_id: str
     verdict: str
     says: str
+    said: Said
 
 
 class Points(TypedDict):
@@ -165,6 +174,27 @@ class Dates(TypedDict):
     p90: str | None
 
 
+class Trend(TypedDict):
+    """The last ninety days in steps."""
+
+    start_at: str
+    step_s: int
+    restriction_pa: list[float | None]
+    changes_at: list[str]
+
+
+#: a span of time in which readings came in one way
+Came = TypedDict(
+    "Came",
+    {
+        "from": str,
+        "until": str,
+        "came": Literal["live", "late", "bundle", "missing", "quarantined"],
+        "readings": int,
+    },
+)
+
+
 class HousingState(TypedDict):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
@@ -176,6 +206,7 @@ class HousingState(TypedDict):
     state: State
     state_text: str
     advice: str
+    advice_code: str
     cautions: list[dict[str, str]]
     suspicions: list[SuspectCause]
     questions: list[Question]
@@ -197,6 +228,7 @@ class HousingState(TypedDict):
     may_have_worked_hours: float
     readings_waiting: int
     evidence: list[str]
+    evidence_said: list[Said]
     basis: str
     flow_exponent: float | None
     lives_learned_from: int
@@ -212,6 +244,9 @@ class HousingState(TypedDict):
     safety_part: str | None
     laid_up: LaidUp | None
     planned: Planned | None
+    #: in lists of housings
+    readings_quarantined: NotRequired[int | None]
+    trend: NotRequired[Trend | None]
 
 
 class SeriesPoint(TypedDict):
@@ -226,6 +261,7 @@ class HousingSeries(HousingState):
     """One housing with its series."""
 
     series: list[SeriesPoint]
+    coverage: NotRequired[list[Came] | None]
 
 
 class ElementLife(TypedDict):

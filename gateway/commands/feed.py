@@ -194,7 +194,7 @@ class Feed:
     def flush(self) -> None:
         """Append the readings in memory, in order, as far as the disk takes them."""
         with self._bridge.lock:
-            # First: the lost are older than what is held, and a process that dies on the way has said so.
+            # First: the lost are older than those in memory, and a process that dies on the way has said so.
             if self._bridge.lost and not self._declare_lost():
                 return
             while (held := self._bridge.oldest()) is not None:

@@ -34,7 +34,7 @@ class MachineEntry:
 
 def encode_entries(*, device: str, stream: str, kept_from: int, entries: Sequence[MachineEntry]) -> bytes:
     """
-    Write the request with the next entries of a stream, at most `MAX_ENTRIES`; none: how far it is held.
+    Write the request with the next entries of a stream, at most `MAX_ENTRIES`; none: ask for its mark.
 
     kept_from : the lowest number that can still be sent.
     """

@@ -2,7 +2,7 @@
 How the readings of a housing came: live, late, by a bundle; and which are missing or quarantined.
 
 Promises: pure but for `coverage_of`. What is said of an hour is said of its first reading; what lies between
-two hours is told from the numbers.
+two hours shows in the numbers.
 Leaves to others: the rows (`ingest.store.coverage`), drawing it.
 """
 

@@ -74,7 +74,7 @@ def look(
 
 
 def _goes_on_in_time(stream: Stream, incoming: Incoming, new: Sequence[int], doubts: Doubts) -> bool:
-    """True where nothing lies beside the batch but what its times go on from: nobody can be out of line."""
+    """True where nothing lies beside the batch but what its times go on from: none can be out of line."""
     seq = incoming.batch.seq
     if doubts or incoming.ready is None or len(new) != len(incoming.at_us):
         return False

@@ -1,5 +1,5 @@
 """
-The first account of a new server: while nobody can sign in, `serve` prints one link that makes an admin.
+The first account of a new server: while no person can sign in, `serve` prints one link that makes an admin.
 
 Promises: the link goes to a terminal, else into a file of mode 0600 whose name is printed. It opens once, and
 is worth nothing once there is a person, after an hour, or when the process that made it has ended.

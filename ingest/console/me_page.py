@@ -97,6 +97,6 @@ def post_session_end(
 
 @router.post("/me/passkeys/{passkey}/remove")
 def post_passkey_removal(passkey: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Me) -> Response:
-    """Have a passkey sign nobody in any more."""
+    """Remove a passkey; it signs no person in any more."""
     delete_passkey(passkey, resources, key)
     return see_other(ME)

@@ -1,7 +1,7 @@
 """
 The large plot of a machine: restriction at full flow, limit, forecast, lives, and how the readings came.
 
-Promises: pure; drawn anew for each class of width, so that labels keep their size. No line crosses a gap or a
+Promises: pure; drawn for each class of width, so that labels keep their size. No line crosses a gap or a
 change; a forecast is a span. Every figure stands in words or in the table beside it.
 Leaves to others: what is known (`ingest.api.routes.restriction`), colours (`static/look.css`).
 """

@@ -40,7 +40,7 @@ def take(
     now_us: int,
 ) -> int:
     """
-    Take the next entries of a stream. Returns how far it is held.
+    Take the next entries of a stream. Returns how far it is stored.
 
     who : handle of the key that brought them. kept_from : the lowest number that the gateway still has.
     entries : in order; what follows a gap is left.
@@ -48,7 +48,7 @@ def take(
     mark = max(device_entries.entry_mark(connection, device.id, stream), kept_from - 1)
     for entry in entries:
         if entry.seq > mark + 1:
-            break  # the gateway is told how far it is held, and sends from there
+            break  # the answer says how far it is stored; the gateway sends from there
         mark = max(mark, entry.seq)
         if not device_entries.is_kept(connection, device.id, entry.entry_id):
             _carry_out(connection, who, device, entry, now_us)

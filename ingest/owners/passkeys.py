@@ -99,7 +99,7 @@ def sign_in_options(
     now_us: int,
     random_bytes: Callable[[int], bytes] = secrets.token_bytes,
 ) -> dict[str, Any]:
-    """What a browser needs to sign somebody in; it names nobody."""
+    """What a browser needs to sign somebody in; it names no person."""
     challenge = _challenge(connection, None, now_us, random_bytes)
     return options_to_json_dict(
         webauthn.generate_authentication_options(

@@ -136,7 +136,7 @@ def reset(
     Raises NotFound, Refused: 409 `last_admin`, 403 `site_not_yours`.
     """
     person = _changed(connection, owner_id, name, by)
-    if by is not None:  # the command line gets the link, and nobody is locked out of that
+    if by is not None:  # the command line gets the link, which no person is locked out of
         _require_other_admin(connection, person)
     people.edit(connection, person.id, password_hash=None)
     passkeys.remove_all(connection, person.id)

@@ -7,10 +7,10 @@ do not get past the count. Three counts, each with tries that are free and a wai
 - person and address: who guesses at one person from one address waits longer and longer;
 - address: who guesses at many people from one address does, too;
 - person, from all addresses together: waits half a minute at most, and only where the address has tried
-  this person in vain before and the person did not sign in from there lately. So nobody keeps a person out
+  this person in vain before and the person did not sign in from there lately. So no other keeps a person out
   who comes from another address.
 
-A try that has to wait is not counted, so waiting always ends. Names that nobody has are counted alike.
+A try that has to wait is not counted, so waiting always ends. Names of no person are counted alike.
 """
 
 from __future__ import annotations
@@ -58,7 +58,7 @@ def begin(
     connection: sa.Connection, typed: str, person: Person | None, host: str | None, now_us: int
 ) -> SignInTry:
     """
-    Count a try. typed : the name as typed. person : whose it is; None: nobody's.
+    Count a try. typed : the name as typed. person : whose it is; None: no person's.
 
     Raises Refused (429) with Retry-After where it has to wait; then nothing was counted.
     """

@@ -24,7 +24,7 @@ def worked_h(reading: MeterReading) -> float:
 
 
 def meter_now_h(readings: Sequence[MeterReading], duty: Duty, now_us: int) -> float | None:
-    """What the meter likely shows now. readings : in time order. None: nobody has read it. [h]"""
+    """What the meter likely shows now. readings : in time order. None: it was never read. [h]"""
     past = [reading for reading in readings if reading.at_us <= now_us]
     if not past:
         return None

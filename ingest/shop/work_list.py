@@ -176,7 +176,7 @@ def chance_needed(candidate: Candidate, day: date, days: ListDays) -> float:
 
 
 def calendar_limit(candidate: Candidate, days: ListDays) -> date | None:
-    """The day on which the element is too old, however clean; None: no limit, or nobody saw it go in."""
+    """The day on which the element is too old, however clean; None: no limit, or its day is not known."""
     limit = candidate.papers.housing.calendar_limit_days
     if limit is None or candidate.life_start_s is None:
         return None

@@ -28,7 +28,7 @@ class DeviceEntry(NamedTuple):
 
 
 def entry_mark(connection: sa.Connection, device_id: int, stream: str) -> int:
-    """How far a stream of entries is held; locked until the transaction ends. One that is new is made."""
+    """How far a stream of entries is stored; locked until the transaction ends. One that is new is made."""
     row = entry_streams.c
     new = dialect.insert(connection, entry_streams).values(
         device_id=device_id, stream=stream, acknowledged_through=0
@@ -39,7 +39,7 @@ def entry_mark(connection: sa.Connection, device_id: int, stream: str) -> int:
 
 
 def set_mark(connection: sa.Connection, device_id: int, stream: str, through: int) -> None:
-    """A stream of entries is held up to that number."""
+    """A stream of entries is stored up to that number."""
     row = entry_streams.c
     update = sa.update(entry_streams).where(row.device_id == device_id, row.stream == stream)
     connection.execute(update.values(acknowledged_through=through))

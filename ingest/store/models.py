@@ -333,7 +333,7 @@ entries = sa.Table(
     #: what is entered (`ingest.api.routes.entry_kinds`)
     sa.Column("kind", sa.String(32), nullable=False),
     sa.Column("machine", sa.String(64), nullable=False),
-    #: SHA-256 of kind, machine and content, so that a resend is told from another entry under the same id
+    #: SHA-256 of kind, machine and content, to tell a resend from another entry under the same id
     sa.Column("content_hash", sa.String(64), nullable=False),
     #: when it was made, by the server's clock
     sa.Column("made_us", sa.BigInteger, nullable=False),
@@ -457,7 +457,7 @@ gauge_readings = sa.Table(
     sa.Column("value", sa.Double),
     sa.Column("unit", sa.String(64)),
     sa.Column("restriction_pa", sa.Double),
-    #: the indicator stood at its red mark; None: it has none, or nobody looked
+    #: the indicator stood at its red mark; None: it has none, or it was not looked at
     sa.Column("latched", sa.Boolean),
     sa.UniqueConstraint("housing_id", "entry_id"),
 )

@@ -57,7 +57,7 @@ def newest_of(connection: sa.Connection, device_ids: Sequence[int]) -> NewestOf:
 
 
 def state_of(connection: sa.Connection, housing_id: int, device_ids: Sequence[int]) -> tuple[object, ...]:
-    """What stays equal as long as nothing came of these devices and nobody entered a limit; cheap."""
+    """What stays equal as long as nothing came of these devices and no limit was entered; cheap."""
     heard = sa.select(sa.func.sum(streams.c.highest), sa.func.max(streams.c.last_heard_us))
     entered = [
         sa.select(sa.func.max(confirmations.c.id)).where(confirmations.c.housing_id == housing_id),

@@ -205,7 +205,7 @@ def cancel_invitations(connection: sa.Connection, person_id: int | None, now_us:
 
 
 def invitation(connection: sa.Connection, token_hash: str, *, lock: bool = False) -> Invitation | None:
-    """An invitation, in whatever state. lock : its row is held until the transaction ends."""
+    """An invitation, in whatever state. lock : keep its row locked until the transaction ends."""
     query = _INVITATION.where(invitations.c.token_hash == token_hash)
     row = connection.execute(query.with_for_update() if lock else query).first()
     return None if row is None else Invitation(*row)

@@ -134,7 +134,7 @@ def list_of(
 
 
 def held_on_housings(connection: sa.Connection, housing_ids: Sequence[int]) -> dict[int, int]:
-    """Housing -> readings that are held of the devices that sit on it now; those without any are left out."""
+    """Housing -> quarantined readings of the devices that sit on it now; those without any are left out."""
     found: dict[int, int] = {}
     for piece in dialect.chunks(housing_ids):
         query = (

@@ -193,6 +193,7 @@ OF_PEOPLE: dict[tuple[str, str], set[str]] = {
     ("GET", f"{OF_MACHINE}/acceptance"): EVERY_PERSON,
     ("GET", "/v1/devices"): EVERY_PERSON,
     ("GET", "/v1/devices/{device}"): EVERY_PERSON,
+    ("GET", "/v1/devices/{device}/entries"): EVERY_PERSON,
     ("GET", "/v1/devices/{device}/readings"): EVERY_PERSON,
     ("POST", f"{OF_MACHINE}/terminal-restriction"): VISITORS,
     ("POST", f"{OF_MACHINE}/acceptance/second-reading"): VISITORS,

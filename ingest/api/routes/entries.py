@@ -2,7 +2,7 @@
 Entries that people make away from the shop, on a phone or a machine without a link: each is taken once.
 
 One entry a request, so that a refusal has the shape, the status and the code that it has on every route, a
-bad link loses one entry's bytes at most, and one that is refused stands in nobody's way. Whoever has several
+bad link loses one entry's bytes at most, and one that is refused blocks no other. Whoever has several
 sends them in order and waits for each answer; that is what keeps their order.
 """
 

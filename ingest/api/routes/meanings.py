@@ -190,8 +190,8 @@ MEANINGS: Mapping[str, str] = {
     "received_since": "received from this instant on",
     "received_until": "received before this instant",
     "refusals": "counts, newest hour first",
-    "registered_at": "when it was registered, UTC; null: readings came, and nobody has registered it",
-    "removed": "true: it signs nobody in any more",
+    "registered_at": "when it was registered, UTC; null: readings came, and it is not registered",
+    "removed": "true: it can no longer sign a person in",
     "replaces": "handle of the key that it replaces",
     "reported": "boots and events that the gateway reported, by kind",
     "request_id": "identity of the request, as in the server's log",
@@ -241,7 +241,7 @@ MEANINGS: Mapping[str, str] = {
     "transfers": "offers, newest first",
     "tries": "how often it was sent",
     "type": "type of the event",
-    "types": "types of events that it is told of",
+    "types": "types of events that it receives",
     "uncertainty_s": "half width of the corrected times; null: not known [s]",
     "unchanged": "rows that change nothing",
     "undone_at": "when it was undone, UTC; null: it stands",
@@ -415,7 +415,7 @@ _INSTANTS = frozenset(
     {
         *("at", "now", "since", "until", "from", "hour", "low", "high", "p10", "p50", "p90"),
         *("server_time", "valid_from", "history_from", "used_from", "look_by", "analysed_through"),
-        "changes_found",
+        *("changes_found", "invited_until", "cleanside_hour"),
     }
 )
 

@@ -127,7 +127,7 @@ def passkey_document(passkey: Passkey) -> dict[str, Any]:
     responses=problems(404),
 )
 def delete_passkey(passkey: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Me) -> dict[str, Any]:
-    """Have one of one's own passkeys sign nobody in any more. Sessions that it began go on."""
+    """Have one of one's own passkeys removed, so that it signs no person in. Sessions that it began go on."""
     resources.writer.call(lambda connection: passkeys.remove(connection, key, passkey, resources.clock()))
     return {"passkey": passkey, "removed": True}
 
@@ -143,7 +143,7 @@ def delete_passkey(passkey: Annotated[int, Path(ge=1, le=2**53)], resources: R, 
 )
 @open_to_all
 def post_sign_in_options(request: Request, resources: R) -> dict[str, Any]:
-    """Options for navigator.credentials.get, good once and for five minutes; they name nobody."""
+    """Options for navigator.credentials.get, good once and for five minutes; they name no person."""
     refuse_cross_site(request)
     services_of(request).limits.may_try(host_of(request))
     place = _place(request)

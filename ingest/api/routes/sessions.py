@@ -53,7 +53,7 @@ class Credentials(Strict):
 
 
 class SignInRefused(Refused):
-    """Name and password do not fit together (403). key : whose name it was; None: nobody's."""
+    """Name and password do not fit together (403). key : whose name it was; None: no person's."""
 
     def __init__(self, person: Person | None) -> None:
         super().__init__("sign_in_refused", status=403)
@@ -90,7 +90,7 @@ async def sign_in(request: Request, typed: str, password: str) -> NewSession:
     """
     person, this = await begin_try(request, typed)
     await require_password(request, person, password)
-    assert person is not None  # nobody's password fits
+    assert person is not None  # the password of no person never fits
 
     def save(connection: sa.Connection) -> NewSession:
         now_us = services_of(request).clock()
@@ -123,7 +123,7 @@ def _meant(connection: sa.Connection, name: str) -> Person | None:
 
 
 async def require_password(request: Request, person: Person | None, password: str) -> None:
-    """Raise Refused (403) unless it is the person's password; nobody's is compared as long."""
+    """Raise Refused (403) unless it is the person's password; an unknown one is compared as long."""
     services = services_of(request)
     known = None if person is None else person.password_hash
     if not await services.passwords.fits(known, password):
