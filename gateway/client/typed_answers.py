@@ -102,12 +102,20 @@ class Device(TypedDict):
     streams: list[StreamOfDevice]
 
 
+class Said(TypedDict):
+    """A sentence as its code and values."""
+
+    code: str
+    values: dict[str, Any]
+
+
 class SuspectCause(TypedDict):
     """A likely cause, and the data it rests on."""
 
     cause: str
     cause_text: str
     evidence: str
+    said: Said
 
 
 class Question(TypedDict):
@@ -117,6 +125,7 @@ class Question(TypedDict):
     entry_id: str
     verdict: str
     says: str
+    said: Said
 
 
 class Points(TypedDict):
@@ -135,6 +144,19 @@ class Dates(TypedDict):
     p90: str | None
 
 
+class TrendLevels(TypedDict):
+    """The last ninety days in steps."""
+
+    start_at: str
+    step_s: int
+    restriction_pa: list[float | None]
+    changes_at: list[str]
+
+
+#: a span of time in which readings came in one way
+Came = TypedDict("Came", {"from": str, "until": str, "came": str, "readings": int})
+
+
 class HousingState(TypedDict):
     """What is known of one housing now. A state is advice: the engine maker's manual comes first."""
 
@@ -146,6 +168,7 @@ class HousingState(TypedDict):
     state: State
     state_text: str
     advice: str
+    advice_code: str
     cautions: list[dict[str, str]]
     suspicions: list[SuspectCause]
     questions: list[Question]
@@ -167,6 +190,7 @@ class HousingState(TypedDict):
     may_have_worked_hours: float
     readings_waiting: int
     evidence: list[str]
+    evidence_said: list[Said]
     basis: str
     flow_exponent: float | None
     lives_learned_from: int
@@ -176,6 +200,8 @@ class HousingState(TypedDict):
     hours_behind: int
     analysed_through: str | None
     changes_found: list[str]
+    trend: NotRequired[TrendLevels | None]
+    readings_quarantined: NotRequired[int | None]
 
 
 class SeriesPoint(TypedDict):
@@ -190,6 +216,7 @@ class HousingSeries(HousingState):
     """One housing with its series."""
 
     series: list[SeriesPoint]
+    coverage: NotRequired[list[Came] | None]
 
 
 class ElementLife(TypedDict):
