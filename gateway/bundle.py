@@ -1,5 +1,5 @@
 """
-A backlog carried as a file: the contract's batches in blocks that cannot be altered unseen.
+A backlog carried as a file: batches of the contract in blocks; any alteration shows.
 
     header line, JSON:  {"cleanside_bundle": 1, "device": "...", "block": "zstd", "mac": "hmac-sha-256",
                          "key": handle of the device's key; older programs left it out}
@@ -7,12 +7,12 @@ A backlog carried as a file: the contract's batches in blocks that cannot be alt
     last block:         length 0, MAC
 
 Promises: each MAC covers all blocks before it, so a block that is changed, left out or moved is found, and
-everything before it is good; a bundle without its last block is known to be cut short. Written in order and
-synced, so a file that was cut short can be gone on with.
-Leaves to others: what is in a batch (`gateway.wire`), what a server does with it.
+everything before it is good. A bundle without its last block was cut short. Blocks are written in order and
+synced, so an interrupted export can be resumed.
+Leaves to others: batches (`gateway.wire`), the import.
 
-The MAC's key comes from what both sides have: the machine holds its key, the server the SHA-256 of the key's
-secret part and nothing more of it. HMAC: RFC 2104. Compression: RFC 8878.
+Both sides can compute the MAC's key: the machine has its key, the server only the SHA-256 of the key's secret
+part. HMAC: RFC 2104. Compression: RFC 8878.
 Both sides import this file: it is part of the contract, as `gateway.wire` is.
 """
 
@@ -38,7 +38,7 @@ _MAC_BYTES: Final = 32
 _MAX_HEADER_BYTES: Final = 4096
 
 
-#: why a block is not taken -> sentence
+#: why a block is bad -> sentence
 _SENTENCES: Sentences = {
     code: f"block {{block}} {what}; what stands before it is good"
     for code, what in {
@@ -57,7 +57,7 @@ _SENTENCES: Sentences = {
 
 
 class BundleBroken(Coded):
-    """From here on the file is not to be trusted. What was read before it is good."""
+    """The file is bad from this block on. The blocks before it are good."""
 
     SENTENCES = _SENTENCES
 
@@ -90,12 +90,12 @@ def handle_of(key: str) -> str:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Header:
-    """Whose bundle it is; to be checked against what the server knows before any block is read."""
+    """The owner of the bundle. The server checks it before it reads any block."""
 
     device: str
-    #: handle of the key that the bundle says it was made with; None: it does not say
+    #: handle of the key that made the bundle, as stated in it; None: not stated
     key: str | None = None
-    #: the line as it stands in the file: the first MAC covers it
+    #: the line as in the file: the first MAC covers it
     line: bytes
 
 
@@ -143,7 +143,7 @@ class BlockReader:
     """
     The blocks of a bundle in order, each body as `wire.decode` takes it.
 
-    The first block tells which of several secrets it was made with: ask `is_made_with` before iterating.
+    The first block shows which of several secrets made it: call `is_made_with` before iterating.
     Iterating raises BundleBroken at the first block that is altered, cut short or not made with that secret,
     and at the end of a bundle that lacks its last block.
     """
@@ -156,7 +156,7 @@ class BlockReader:
         self._chain: _Chain | None = None
 
     def is_made_with(self, secret: bytes) -> bool:
-        """True if the first block was made with `secret`; the others are then held to it."""
+        """True if `secret` made the first block; all further blocks are then checked with it."""
         chain = _Chain(secret, self._header)
         content, mac = self._first
         if hmac.compare_digest(mac, chain.mac(content)):
@@ -170,7 +170,7 @@ class BlockReader:
 
 
 def _bodies(file: BinaryIO, chain: _Chain, first: tuple[bytes, bytes] | None = None) -> Iterator[bytes]:
-    """The bodies to the last block; `chain` goes along. first : block 1, where it was read already."""
+    """The bodies up to the last block, checked with `chain`. first : block 1, where it was read already."""
     for block in itertools.count(1):
         content, mac = first if first is not None else _read_block(file, block)
         first = None
@@ -183,7 +183,7 @@ def _bodies(file: BinaryIO, chain: _Chain, first: tuple[bytes, bytes] | None = N
 
 
 def _unpacked(content: bytes, block: int) -> bytes:
-    # Counted while unpacking: the size that a frame states of itself is not to be trusted.
+    # Counted while unpacking: a frame may state a wrong size of itself.
     try:
         with zstandard.ZstdDecompressor().stream_reader(content) as reader:
             body = reader.read(MAX_DECODED_BYTES + 1)
@@ -206,7 +206,7 @@ def _read_block(file: BinaryIO, block: int) -> tuple[bytes, bytes]:
 
 
 class BundleWriter:
-    """Writes a bundle, or goes on with one that was cut short or has grown old."""
+    """Writes a bundle, or resumes one that was cut short or has grown old."""
 
     def __init__(
         self,
@@ -218,15 +218,15 @@ class BundleWriter:
         seen: Callable[[bytes], object] = lambda _: None,
     ) -> None:
         """
-        Open `path`. Whatever stands behind its last good block goes.
+        Open `path`. Bytes behind its last good block are removed.
 
         key : handle of the key that `secret` belongs to, written into the header; None: left out.
-        seen : called with each body that stands in it already. Raises BundleBroken if there is a file that is
-        not a bundle of this device, made with this secret: it is left alone.
+        seen : called with each body that is in it already. Raises BundleBroken if the file is not a bundle
+        of this device, made with this secret: it stays unchanged.
         """
-        #: blocks that stood in it before
+        #: blocks that were in it before
         self.kept = 0
-        # Its user's alone, whatever the umask is: it holds readings.
+        # Only its user may read it, whatever the umask is: it has readings.
         self._file = os.fdopen(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600), "r+b")
         try:
             header = self._begin(device, key)
@@ -270,7 +270,7 @@ class BundleWriter:
         self._file.close()
 
     def close(self) -> None:
-        """Close a file that is not finished; it can be gone on with."""
+        """Close an unfinished file; it can be resumed."""
         self._file.close()
 
     def _add(self, content: bytes) -> None:

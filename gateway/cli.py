@@ -39,6 +39,7 @@ EXIT_LOST: Final = 4  # `run` had to end with readings that the disk never took
 # The settings that a command beside `run` reads; the rest of the file is checked all the same.
 _SPOOL: Final = ("device", "spool.path")
 _CARRY: Final = (*_SPOOL, "uplink.key_file")
+_BESIDE: Final = (*_SPOOL, *(f"beside.{key}" for key in ("listen", "address", "code_file")))
 _ENROL: Final = (
     "device",
     *(f"uplink.{key}" for key in ("server", "key_file", "timeout_s")),
@@ -123,6 +124,14 @@ def _parser() -> argparse.ArgumentParser:
         "Exit code 1 if a check fails.",
     )
     doctor.add_argument("--json", action="store_true", help="As one JSON object.")
+    label = _command(
+        commands,
+        "label",
+        _label,
+        "Print address and code of the page beside the machine, for a label on the gateway.",
+        *_BESIDE,
+    )
+    label.add_argument("--out", metavar="FILE", help="Write the QR code to a new file, .svg or .png.")
     service = _command(
         commands,
         "install-service",
@@ -161,7 +170,7 @@ def _run(settings: Settings, _: argparse.Namespace) -> int:
     handler = logging.StreamHandler(sys.stderr)
     handler.addFilter(OthersBounded(now_us=SystemClock().since_boot_us))
     form = logging.Formatter("%(asctime)s.%(msecs)03dZ %(levelname)s %(message)s", "%Y-%m-%dT%H:%M:%S")
-    form.converter = time.gmtime  # a machine's zone is nobody's when its log is read at the shop
+    form.converter = time.gmtime  # UTC, because the shop that reads the log may be in another zone
     handler.setFormatter(form)
     logging.basicConfig(handlers=[handler], level=logging.INFO)
     silence_http_clients()
@@ -219,9 +228,9 @@ def _export(settings: Settings, parsed: argparse.Namespace) -> int:
     from cleanside.gateway.timing.clock import SystemClock
 
     done = export(settings.spool_path, Path(parsed.out), key=key_reader(settings, os.environ)())
-    kept = f"; {counted(done.kept, 'block')} stood there before" if done.kept else ""
+    earlier = f"; {counted(done.kept, 'block')} stood there before" if done.kept else ""
     what = f"{counted(done.readings, 'reading')} in {counted(done.blocks, 'block')}"
-    print(f"{what} written to {parsed.out}{kept}")
+    print(f"{what} written to {parsed.out}{earlier}")
     print("what was written stays in the spool until the server holds it")
     left = read(settings.spool_path, now_us=SystemClock().utc_us()).spool
     if left.waits_for_anchor:
@@ -286,7 +295,7 @@ def _doctor(settings: Settings, parsed: argparse.Namespace) -> int:
     from cleanside.gateway.commands.run import transport_of
     from cleanside.gateway.timing.clock import SystemClock
 
-    found = list(
+    checks = list(
         examine(
             settings,
             environ=os.environ,
@@ -294,8 +303,20 @@ def _doctor(settings: Settings, parsed: argparse.Namespace) -> int:
             connect=lambda given: transport_of(given, os.environ),
         )
     )
-    print(json.dumps(document(found), indent=2) if parsed.json else as_text(found))
-    return EXIT_FAILED if any(entry.result == BAD for entry in found) else EXIT_OK
+    print(json.dumps(document(checks), indent=2) if parsed.json else as_text(checks))
+    return EXIT_FAILED if any(entry.result == BAD for entry in checks) else EXIT_OK
+
+
+def _label(settings: Settings, parsed: argparse.Namespace) -> int:
+    from cleanside.gateway.commands.label import label_text, notices, write_qr
+
+    print(label_text(settings, random=os.urandom))
+    if parsed.out:
+        write_qr(settings, Path(parsed.out), random=os.urandom)
+        print(f"QR code written to {parsed.out}; it holds the code")
+    for notice in notices(settings):
+        _tell(notice)
+    return EXIT_OK
 
 
 def _install_service(settings: Settings, parsed: argparse.Namespace) -> int:

@@ -6,6 +6,7 @@ The errors themselves are in `errors`. Another language is another table.
 
 from __future__ import annotations
 
+from cleanside.gateway import setting_texts
 from cleanside.gateway.wire import Sentences, Values
 
 
@@ -17,34 +18,55 @@ def _unit_not_accepted(values: Values) -> str:
 
 #: code -> sentence
 SENTENCES: Sentences = {
+    # the page beside the machine
+    "beside_address_missing": (
+        "beside.listen {listen} does not say where a phone finds the page; set beside.address, like "
+        "http://192.168.4.1:8480"
+    ),
+    "beside_off": "the page beside the machine is off; set beside.listen, like 192.168.4.1:8480",
+    "label_kind_unknown": "{path} is neither .svg nor .png; give a name that ends so",
+    "label_not_written": "{path} cannot be written ({why}); give a new name in a folder of yours",
+    "package_missing_label": 'a QR code needs segno; install "cleanside[label]", or write the code by hand',
     # the spool
     "acknowledged_beyond": (
         "stream {stream} has numbers through {appended_through}, not {through}; acknowledge what was sent"
     ),
-    "disk_full": "{path}: {why}; free some MiB on this file system: the spool has let go what it may",
+    "disk_full": (
+        "{path}: {why}; free some MiB on this file system: the spool has deleted everything that it may"
+    ),
     "disk_refuses": "{path}: {why}; check the disk and who may write there",
+    "entries_full": (
+        "{most} entries wait for the server already; bring the gateway into coverage, then enter it again"
+    ),
     "file_replaced": "{path} was replaced while readings were on their way; append again",
-    "file_vanished": "{path} has vanished; collection goes on in a new file",
-    "header_differs": "{path} was a spool, and its header is not as it was written",
+    "file_vanished": "{path} has vanished; collection continues in a new file",
+    "header_differs": "{path} was a spool, and its header has changed",
+    "label_code_short": (
+        "{file} has a code that is easy to guess; write one of at least {least} letters and digits, or "
+        "remove the file: the gateway makes one"
+    ),
     "lock_unwritable": "{path}: {why}; let uid {uid} write there, or set spool.path",
     "no_spool": "{path} does not exist; check spool.path and device",
     "no_spool_yet": "{path} does not exist; start the gateway once, or check spool.path and device",
-    "no_stream_open": "no stream is open, as no spool is written; the file is set aside whole",
+    "no_stream_open": (
+        "the spool file has no open stream, which a sound file always has; it was moved aside unchanged and "
+        "a new file was started"
+    ),
     "no_write_ahead_log": (
         '{path}: SQLite keeps no write-ahead log here (journal mode "{mode}"), and without it a power '
         "cut can undo a commit; check the disk, or give a spool.path on a local one"
     ),
     "not_a_spool": "{path} is not a spool; it was left as it is, give another spool.path",
-    "not_as_written": "{path}: what lies in it is not as it was written: {why}",
+    "not_as_written": "{path}: its content is not as it was written: {why}",
     "not_its_version": "{path} is not what its version {version} says ({why})",
     "not_readable": (
-        "{path} is not readable as a spool ({why}); a running gateway sets it aside whole and goes on "
-        "in a new one"
+        "{path} is not readable as a spool ({why}); a running gateway moves it aside unchanged and "
+        "continues in a new one"
     ),
     "number_below_one": "--from {number} is not a number from 1 up; see status for the numbers there are",
     "numbers_missing": (
-        "stream {stream}: {missing} of {first_seq}..{last_seq} neither held nor declared; the file is "
-        "set aside whole, and collection goes on in a new one"
+        "stream {stream}: {missing} of {first_seq}..{last_seq} neither stored nor declared; the file was "
+        "moved aside unchanged, and collection continues in a new one"
     ),
     "range_unknown": "{first}..{last} is not a range of numbers 1..{appended_through}; see status",
     "rewind_beyond": "stream {stream} has numbers through {appended_through}, not {number}; see status",
@@ -66,7 +88,9 @@ SENTENCES: Sentences = {
     ),
     "stopped_while_waiting": "stopped while readings of {name} waited for the disk",
     "stream_open": "stream {stream} is open; fork it first",
-    "tables_differ": "{path}: its tables are not as they were made; it is set aside whole",
+    "tables_differ": (
+        "{path}: its tables have changed; it was moved aside unchanged and a new file was started"
+    ),
     "unknown_stream": "{path} has no stream {stream}; see status for those it has",
     "version_newer": (
         "{path} has version {version}, this program writes {this_version}; run the program that wrote "
@@ -101,6 +125,7 @@ SENTENCES: Sentences = {
         "{value!r} is not a finite number within 2^53; leave the value out, or mend the source"
     ),
     # settings, keys and certificates
+    **setting_texts.SENTENCES,
     "address_with_more": (
         'uplink.server "{address}" was given with more than host, port and path; remove the rest'
     ),
@@ -123,7 +148,7 @@ SENTENCES: Sentences = {
     ),
     "key_in_the_clear": 'uplink.server "{address}" would carry the key in the clear; give https://',
     "no_code": "no code; type it, or give it by --code-file FILE or on standard input",
-    "no_key": "no key of {device} is given; set uplink.key_file or {variable}",
+    "no_key": "no key for {device}; set uplink.key_file or {variable}",
     "not_an_address": (
         'uplink.server "{address}" is not an address; give it like "https://shop.example:8443"'
     ),
@@ -149,6 +174,7 @@ SENTENCES: Sentences = {
     "source_not_quoted": "a source is not quoted as in a shell ({why}); write it like: csv path=run.csv",
     "source_option_not_a_pair": 'source {use}: "{word}" is not key=value; write it like path=run.csv',
     "source_without_use": 'a source has no use; add use = "csv" or another one',
+    "server_not_set": "uplink.server is not set; give it like https://shop.example:8443",
     "sources_not_a_list": "sources is not a list of tables; write each as [[sources]]",
     # sources
     "broker_away": "broker {host}:{port} does not answer ({why}); check host and port",
@@ -216,7 +242,7 @@ SENTENCES: Sentences = {
     "topic_meaning_unknown": (
         'source {source}: {where} {meaning!r} is neither "quantity unit" nor a table of such'
     ),
-    "topic_not_one": 'source {source}: topic "{topic}" stands for many or for none; name each by itself',
+    "topic_not_one": 'source {source}: topic "{topic}" is a pattern or empty; name each topic',
     "topics_missing": (
         'source {source}: topics is missing; give it like topics."genset/intake" = "restriction kPa"'
     ),

@@ -70,7 +70,7 @@ class ReadingRefused(NeverAccepted):
 
 
 class NotAReading(Coded, ValueError):
-    """What a source was sent is no reading; whoever sent it reads why. Caught where a line is read."""
+    """A line or message that is no reading; its sender gets the reason. Caught where a line is read."""
 
     SENTENCES = SENTENCES
 
@@ -103,8 +103,8 @@ def why(error: BaseException) -> str:
     """
     What may be said of an error in a message of ours: the only way a library's error gets into a text.
 
-    Our own errors say what they say. Of any other only the system's word for its number and the name of its
-    class are told, because a library's text may quote what it was given, a key or a password among it.
+    Our own errors keep their text. Of any other error only the system's text for its number and the name of
+    its class appear, because a library's text may quote its input, with a key or a password.
     The message says itself which file or address it is about.
     """
     if isinstance(error, GatewayError):

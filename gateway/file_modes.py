@@ -2,7 +2,7 @@
 Files and folders that only their user may read: spool, key, bundle, database, archive, backup.
 
 Promises: a file is made with mode 0600 and a folder with 0700, whatever the umask is, and a file that is to
-be new follows no link and replaces nothing. The mode is given when the file is made, not afterwards: there
+be new follows no link and replaces nothing. The file is made with its mode, not changed afterwards: there
 is no moment in which others can open it.
 Leaves to others: what is in the files, and logging what was narrowed.
 """
@@ -45,6 +45,15 @@ def write_text(path: Path, text: str) -> None:
     handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, FILE_MODE)
     with os.fdopen(handle, "w", encoding="utf-8") as file:
         file.write(text)
+
+
+def sync_file(path: Path) -> None:
+    """Return once the content of a file is on the disk. Raises OSError."""
+    handle = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
 
 
 def sync_folder(folder: Path) -> None:

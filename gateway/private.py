@@ -116,7 +116,7 @@ def _text(content: bytes, place: _SecretPlace) -> str:
 
 
 def _shown(path: Path) -> str:
-    """The path, unless it is a key that was given in the place of its file."""
+    """The path, unless it is a key that a person entered instead of its file."""
     return "(a key, given where its file belongs)" if _looks_like_key(path.name) else str(path)
 
 

@@ -7,8 +7,9 @@ CLEANSIDE_GATEWAY_UPLINK_TIMEOUT_S, and the file has `timeout_s` under [uplink].
 
 Promises: flag before environment before file before default. A value that is not allowed is refused with its
 place, the rule and the setting's sentence; an unknown key with the nearest one that exists. A name of the
-release before is read, with a notice that names the new one. No notice holds a value.
-Leaves to others: the rows (`gateway.settings`, `ingest.settings`), and where notices go.
+previous release is read, with a notice of the new one. No notice has a value.
+Leaves to others: the rows (`gateway.settings`, `ingest.settings`), the sentences of errors
+(`gateway.setting_texts`), and where notices go.
 """
 
 from __future__ import annotations
@@ -23,22 +24,32 @@ from pathlib import Path
 from typing import Any, Final
 
 from cleanside.gateway.errors import why
+from cleanside.gateway.setting_texts import RULES
+from cleanside.gateway.wire import Coded
 
 PREFIX: Final = "CLEANSIDE_"
 FILE: Final = "settings"  # the flag and the variable that name the file, in both programs
-NOTICES: Final = "notices"  # where the parser leaves what it has to say about old ways to write a flag
-#: what systemd.syntax(7) takes for a boolean
+NOTICES: Final = "notices"  # where the parser leaves notices about old ways to write a flag
+_DAY_S: Final = 86_400
+_CENTURY_D: Final = 36_500
+#: the booleans of systemd.syntax(7)
 _WORDS: Final = {
     **dict.fromkeys(("1", "yes", "true", "on"), True),
     **dict.fromkeys(("0", "no", "false", "off"), False),
 }
 
 
+class NotASetting(Coded, ValueError):
+    """A value that breaks the rule of its setting."""
+
+    SENTENCES = RULES
+
+
 def row(read: Callable[[Any], Any], sentence: str, *, section: str = "") -> dict[str, Any]:
     """
     The metadata that makes a field a setting.
 
-    read : makes the value from a text or from what TOML has; raises ValueError with the rule that is broken.
+    read : makes the value from a text or from what TOML has; raises NotASetting with the rule that is broken.
     sentence : what it is, with the unit in brackets.
     section : the table of the file; the field's name begins with it.
     """
@@ -53,7 +64,7 @@ class Setting:
     attribute: str
     section: str
     read: Callable[[Any], Any]
-    default: Any  # None or "": none is said in the help
+    default: Any  # None or "": the help shows none
     sentence: str
 
     @property
@@ -93,15 +104,15 @@ class Table:
     """
     The settings of a program.
 
-    rows_of : the dataclass. error : raised with one line where a setting is wrong.
+    rows_of : the dataclass. error : raised where a setting is wrong; its table has `setting_texts`.
     more_variables : names beside the rows that the program reads from the environment itself.
     more_keys : keys at the top of the file that it reads itself.
-    old_prefix : how the variables began in the release before. old_file : its name for the file's flag.
+    old_prefix : of the variables in the previous release. old_file : its name for the file's flag.
     """
 
     program: str
     rows_of: type[Any]
-    error: type[Exception]
+    error: type[Coded]
     more_variables: tuple[str, ...] = ()
     more_keys: tuple[str, ...] = ()
     old_prefix: str | None = None
@@ -145,7 +156,7 @@ class Table:
             parser.add_argument(setting.flag, dest=setting.name, metavar="VALUE", help=setting.help)
 
     def parse(self, parser: argparse.ArgumentParser, words: Sequence[str]) -> argparse.Namespace:
-        """Parse a command line. A switch with a value, as the release before wrote it, gets a notice."""
+        """Parse a command line. A switch with a value, as in the previous release, gets a notice."""
         notices: list[str] = []
         parsed = parser.parse_args(list(self._by_new_switches(words, notices)))
         setattr(parsed, NOTICES, [*notices, *(getattr(parsed, NOTICES, None) or ())])
@@ -202,31 +213,33 @@ class Table:
     def _checked(self, setting: Setting, place: str, value: Any) -> Any:
         try:
             return setting.read(value)
-        except ValueError as error:
-            raise self.error(f'{place} "{value}" {error}; {setting.sentence}') from None
+        except NotASetting as error:
+            about = {"place": place, "value": value, "about": setting.sentence}
+            raise self.error(error.code, **error.values, **about) from None
 
     def _from_file(self, path: Path) -> dict[str, Any]:
         try:
             with path.open("rb") as file:
                 return tomllib.load(file)
         except OSError as error:
-            raise self.error(f"{path} cannot be read ({why(error)}); check --{FILE}") from error
+            raise self.error("settings_unreadable", file=path, why=why(error), flag=FILE) from error
         except (tomllib.TOMLDecodeError, UnicodeError) as error:
-            raise self.error(f"{path} is not TOML ({why(error)}); correct it, or check --{FILE}") from error
+            raise self.error("settings_not_toml", file=path, why=why(error), flag=FILE) from error
 
     def _in_file(self, document: Mapping[str, Any], file_name: str) -> Iterator[tuple[str, str, Any]]:
         """(name, place, value) of the file. Raises for keys that are none, each with the nearest that is."""
         sections = {setting.section for setting in self.rows if setting.section}
-        found = []
+        entries = []
         for top, value in document.items():
             if sections and isinstance(value, dict) and value:
-                found += [(f"{top}.{key}", f"{file_name}: [{top}] {key}", v) for key, v in value.items()]
+                entries += [(f"{top}.{key}", f"{file_name}: [{top}] {key}", v) for key, v in value.items()]
             else:
-                found.append((top, f"{file_name}: {top}", value))
-        known = {setting.name for setting in self.rows}
-        if unknown := [name for name, _, _ in found if name not in known]:
-            raise self.error(f"{file_name}: {'; '.join(self._unknown(name) for name in unknown)}")
-        yield from found
+                entries.append((top, f"{file_name}: {top}", value))
+        names = {setting.name for setting in self.rows}
+        if unknown := [name for name, _, _ in entries if name not in names]:
+            said = "; ".join(self._unknown(name) for name in unknown)
+            raise self.error("not_settings", file=file_name, names=unknown, unknown=said)
+        yield from entries
 
     def _unknown(self, name: str) -> str:
         names = [*(setting.name for setting in self.rows), *self.more_keys]
@@ -251,11 +264,11 @@ class Table:
         return self.old_prefix and self.old_prefix + variable.removeprefix(self.variable(""))
 
     def _notice_unknown(self, environ: Mapping[str, str], notify: Callable[[str], None]) -> None:
-        known = self._variables()
+        variables = self._variables()
         for variable in sorted(environ):
-            ours = variable.startswith(self.variable("")) and variable not in known
+            ours = variable.startswith(self.variable("")) and variable not in variables
             if ours and variable != (self.old_file and self.variable(self.old_file)):
-                notify(f"{variable} is not a setting and is not read; {nearest(variable, known)}")
+                notify(f"{variable} is not a setting and is not read; {nearest(variable, variables)}")
 
 
 def nearest(name: str, names: Sequence[str]) -> str:
@@ -275,7 +288,7 @@ def _notice(namespace: argparse.Namespace, text: str) -> None:
 
 
 class _OldFlag(argparse.Action):
-    """A flag by its name of the release before."""
+    """A flag by its name in the previous release."""
 
     def __init__(self, *, now: str, **rest: Any) -> None:
         super().__init__(**rest)
@@ -291,14 +304,14 @@ class _OldFlag(argparse.Action):
 def text(value: Any) -> str:
     """A text that is not empty."""
     if not isinstance(value, str) or not value:
-        raise ValueError("is not a text")
+        raise NotASetting("not_a_text")
     return value
 
 
 def text_or_empty(value: Any) -> str:
     """A text; empty where the sentence says what that means."""
     if not isinstance(value, str):
-        raise ValueError("is not a text")
+        raise NotASetting("not_a_text")
     return value
 
 
@@ -312,7 +325,7 @@ def one_of(*words: str) -> Callable[[Any], str]:
 
     def read(value: Any) -> str:
         if value not in words:
-            raise ValueError(f"is not one of {', '.join(words)}")
+            raise NotASetting("not_one_of", words=", ".join(words))
         return str(value)
 
     return read
@@ -320,12 +333,12 @@ def one_of(*words: str) -> Callable[[Any], str]:
 
 def whole(lowest: int, highest: int | None = None) -> Callable[[Any], int]:
     """Reads a whole number from `lowest` to `highest`; None: no bound above."""
-    rule = f"is not a whole number from {lowest} {'up' if highest is None else f'to {highest}'}"
+    code = "not_whole_from" if highest is None else "not_whole"
 
     def read(value: Any) -> int:
         number = int(value) if isinstance(value, str) and value.strip().isdecimal() else value
         if type(number) is not int or number < lowest or (highest is not None and number > highest):
-            raise ValueError(rule)
+            raise NotASetting(code, lowest=lowest, highest=highest)
         return number
 
     return read
@@ -334,16 +347,16 @@ def whole(lowest: int, highest: int | None = None) -> Callable[[Any], int]:
 def seconds(value: Any) -> float:
     """A time above 0 and up to a day. [s]"""
     number = _number(value, "seconds")
-    if not 0 < number <= 86_400:
-        raise ValueError("is not a number of seconds above 0 and up to 86400")
+    if not 0 < number <= _DAY_S:
+        raise NotASetting("not_seconds", highest=_DAY_S)
     return number
 
 
 def days(value: Any) -> float:
     """A time from 1 to 36500 days. [d]"""
     number = _number(value, "days")
-    if not 1 <= number <= 36_500:
-        raise ValueError("is not a number of days from 1 to 36500")
+    if not 1 <= number <= _CENTURY_D:
+        raise NotASetting("not_days", lowest=1, highest=_CENTURY_D)
     return number
 
 
@@ -351,12 +364,12 @@ def _number(value: Any, unit: str) -> float:
     try:
         return float("nan") if isinstance(value, bool) else float(value)
     except (TypeError, ValueError):
-        raise ValueError(f"is not a number of {unit}") from None
+        raise NotASetting("not_a_number_of", unit=unit) from None
 
 
 def switch(value: Any) -> bool:
     """On or off: TOML's boolean, or in a flag or variable a word of systemd.syntax(7)."""
     word = str(value).strip().lower()
     if not isinstance(value, bool | str) or word not in _WORDS:
-        raise ValueError("is neither true nor false")
+        raise NotASetting("not_a_switch")
     return _WORDS[word]

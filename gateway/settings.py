@@ -16,9 +16,20 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final
 
+from cleanside.gateway.beside.http_listener import address_of
 from cleanside.gateway.errors import SettingsWrong
 from cleanside.gateway.private import check_key, read_key
-from cleanside.gateway.setting_table import Table, days, file_path, row, seconds, switch, text, whole
+from cleanside.gateway.setting_table import (
+    NotASetting,
+    Table,
+    days,
+    file_path,
+    row,
+    seconds,
+    switch,
+    text,
+    whole,
+)
 from cleanside.gateway.spool.queue import DEFAULT_BUDGET_BYTES, MAX_BATCH_BYTES, MAX_BATCH_READINGS
 from cleanside.gateway.uplink.loop import DEFAULT_ASK_EVERY_S, DEFAULT_LINGER_S
 from cleanside.gateway.wire import MAX_READINGS, is_name
@@ -32,8 +43,16 @@ CREDENTIAL = "cleanside-key"  # the name of the systemd credential
 
 def _name(value: Any) -> str:
     if not isinstance(value, str) or not is_name(value):
-        raise ValueError("is not a name of 1 to 64 characters from A-Z a-z 0-9 - : . _")
+        raise NotASetting("not_a_name")
     return value
+
+
+def _listen(value: Any) -> tuple[str, int]:
+    if type(value) is int:
+        value = str(value)
+    if not isinstance(value, str):
+        raise ValueError("is not a text like 127.0.0.1:8480")
+    return address_of(value)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -123,6 +142,32 @@ class Settings:
     uplink_certificate_key_file: Path | None = field(
         default=None, metadata=row(file_path, "Its private key (PEM).", section="uplink")
     )
+    beside_listen: tuple[str, int] | None = field(
+        default=None,
+        metadata=row(
+            _listen,
+            "Address and port of the page beside the machine, like 192.168.4.1:8480; a port alone is "
+            "loopback. Absent: there is no page.",
+            section="beside",
+        ),
+    )
+    beside_address: str | None = field(
+        default=None,
+        metadata=row(
+            text,
+            "Where a phone finds the page, for the label, like http://192.168.4.1:8480; absent: at "
+            "beside.listen.",
+            section="beside",
+        ),
+    )
+    beside_code_file: Path | None = field(
+        default=None,
+        metadata=row(
+            file_path,
+            "File with the code of the label; made if there is none. Default: beside the spool.",
+            section="beside",
+        ),
+    )
     run_stop_wait_s: float = field(
         default=DEFAULT_STOP_WAIT_S,
         metadata=row(
@@ -141,6 +186,11 @@ class Settings:
     )
     #: each a table with `use`, perhaps `name`, and the source's own options
     sources: Sequence[Mapping[str, Any]] = field(default_factory=tuple)
+
+    @property
+    def code_file(self) -> Path:
+        """Where the code of the label is."""
+        return self.beside_code_file or self.spool_path.with_name(f"{self.spool_path.name}.code")
 
 
 TABLE: Final = Table(

@@ -4,8 +4,8 @@ Quantities a reading may carry, the units each may be sent in, and the way to SI
 Promises: a factor is the one of its published definition, exact where the definition is exact.
 The inch of water is the conventional one, 249.08891 Pa (1000 kg/m³, 9.80665 m/s²); other inches of
 water differ by at most 0.10 %. Nothing is guessed: a unit is accepted for a quantity or it is not. The usual
-spellings of the field are accepted where they can mean one unit only (`SPELLINGS`); the server keeps and
-hashes a unit as it was sent, the gateway's spool keeps the unit's own name (`own_name`).
+spellings of the field are accepted where they can mean one unit only (`SPELLINGS`). The server stores and
+hashes a unit as sent, the gateway's spool stores the unit's own name (`own_name`).
 Leaves to others: what to do with a reading whose unit is not accepted (see `gateway.wire`,
 `ingest.checking.checks`).
 
@@ -44,9 +44,9 @@ class Quantity:
     name: str
     #: name with the SI unit, used for columns and variables
     column: str
-    #: the unit it is kept in
+    #: the unit of storage
     si_unit: str
-    #: what may be sent: every unit by its own name, its code in UCUM and its other spellings
+    #: accepted units: each by its own name, its code in UCUM and its other spellings
     units: Mapping[str, Unit]
     #: spelling -> the unit's own name, of those that are none
     spellings: Mapping[str, str]
@@ -95,6 +95,8 @@ _VOLTAGE = {"V": Unit(1.0), "mV": Unit(0.001)}
 _ANGLE = {"deg": Unit(1.0)}
 _LENGTH = {"m": Unit(1.0), "ft": Unit(0.3048), "[ft_i]": Unit(0.3048)}
 _LEVEL = {"dBm": Unit(1.0)}
+#: a number of things, or a code: UCUM has "1", SenML has "count" (RFC 8428 section 12.1)
+_COUNT = {"1": Unit(1.0), "count": Unit(1.0)}
 
 
 #: A unit's own name, and how gauges, manuals and programs spell it too (common practice). Only what can mean
@@ -220,6 +222,10 @@ QUANTITIES: Mapping[str, Quantity] = MappingProxyType(
             _quantity("longitude", "deg", "deg", _ANGLE, -180.0, 180.0),
             _quantity("altitude", "m", "m", _LENGTH, -500.0, 9000.0),
             _quantity("signal_strength", "dBm", "dbm", _LEVEL, -200.0, 20.0),
+            # The quality indicator of a GGA sentence (NMEA 0183): 0 no fix, 1 a fix, 2 differential ... 8.
+            _quantity("position_fix", "1", "code", _COUNT, 0.0, 9.0),
+            # Satellites in use: the field of a GGA sentence has two digits.
+            _quantity("satellites", "1", "count", _COUNT, 0.0, 99.0),
         )
     }
 )
@@ -232,7 +238,7 @@ def accepts(unit: str, quantity: str) -> bool:
 
 def to_si(value: float, unit: str, quantity: str) -> float:
     """
-    Convert a sent value to the unit it is kept in.
+    Convert a value as sent to the unit of storage.
 
     Raises KeyError if the quantity is unknown or the unit does not measure it: ask `accepts` first.
     """
@@ -242,10 +248,10 @@ def to_si(value: float, unit: str, quantity: str) -> float:
 
 def from_si(value: float, unit: str, quantity: str) -> float:
     """
-    Convert a kept value back to the unit it was sent in.
+    Convert a stored value back to the unit in which it was sent.
 
-    Gives the sent number again where that had at most 15 significant digits (10 decimals for temperatures
-    in units with an offset): what a double carries through a multiplication and back.
+    Returns the sent number again where that had at most 15 significant digits (10 decimals for temperatures
+    in units with an offset): the precision of a double over a multiplication and back.
     """
     factors = QUANTITIES[quantity].units[unit]
     sent = (value - factors.offset) / factors.factor
@@ -261,20 +267,20 @@ def counted(number: int, noun: str, plural: str = "") -> str:
 
 def own_name(unit: str, quantity: str) -> str:
     """The own name of a unit that may be spelled otherwise; anything else comes back as it is."""
-    known = QUANTITIES.get(quantity)
-    return unit if known is None else known.spellings.get(unit, unit)
+    row = QUANTITIES.get(quantity)
+    return unit if row is None else row.spellings.get(unit, unit)
 
 
 def offered(quantity: str) -> list[str]:
     """The units of a quantity by their own names and UCUM codes. Raises KeyError for an unknown quantity."""
-    known = QUANTITIES[quantity]
-    return [unit for unit in known.units if unit not in known.spellings]
+    row = QUANTITIES[quantity]
+    return [unit for unit in row.units if unit not in row.spellings]
 
 
 def suggest_unit(unit: str, quantity: str) -> str | None:
     """The unit that `unit` most likely means, or None: for a person to confirm, never applied."""
-    known = QUANTITIES[quantity]
-    meant = {known.spellings.get(name, name) for name in known.units if _folded(name) == _folded(unit)}
+    row = QUANTITIES[quantity]
+    meant = {row.spellings.get(name, name) for name in row.units if _folded(name) == _folded(unit)}
     return meant.pop() if len(meant) == 1 else None
 
 

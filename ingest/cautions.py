@@ -1,8 +1,8 @@
 """
-The cautions of the trade, by code: what to mind where somebody is about to act on a machine.
+The cautions of the trade, by code: what to mind before acting on a machine.
 
-Promises: one table, so that every answer, page and command says the same words. None of it replaces the
-maker's manual, local rules and licensed practice: `maker_first` stands first wherever cautions are shown.
+Promises: one table, so that every answer, page and command has the same words. None of it replaces the
+maker's manual, local rules and licensed practice: `maker_first` comes first wherever cautions are shown.
 Leaves to others: where they are shown.
 
 All of it is common practice without a source, unless one stands beside it.
@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-#: code -> what to mind
+#: code -> caution
 CAUTIONS: Mapping[str, str] = {
     "maker_first": (
         "A status is advice: the engine maker's service limit and manual come first, local rules prevail."
@@ -59,7 +59,7 @@ CAUTIONS: Mapping[str, str] = {
     ),
 }
 
-#: what somebody is about to do -> codes, in the order in which they are shown
+#: the planned work -> codes, in the order in which they are shown
 SITUATIONS: Mapping[str, tuple[str, ...]] = {
     "acceptance": (
         "maker_first",

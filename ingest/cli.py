@@ -1,9 +1,9 @@
 """
-The command `cleanside-ingest`: what there is to do, one module a noun in `ingest.commands`.
+The command `cleanside-ingest`: its subcommands are one module a noun in `ingest.commands`.
 
 Promises: our own errors end a command with one line on stderr and exit code 2; anything else keeps its
-traceback. A command that writes takes the lock that a serving process holds; while one serves, its HTTP
-routes do the same with an admin key.
+traceback. A command that writes takes the lock of serving processes; while one serves, its HTTP routes do
+the same with an admin key.
 """
 
 from __future__ import annotations
@@ -65,7 +65,7 @@ def _main(arguments: Sequence[str] | None) -> int:
     except IngestError as error:
         print(f"cleanside-ingest: {hidden.without_passwords(str(error))}", file=sys.stderr)
         return 2
-    except OperationalError as error:  # away or held by another program: nobody of ours is at fault
+    except OperationalError as error:  # unavailable, or locked: no fault of ours
         [first, *_] = hidden.without_passwords(str(error.orig)).strip().splitlines() or [""]
         print(f"cleanside-ingest: the database does not take it ({first}); try again", file=sys.stderr)
         return 2
@@ -81,7 +81,7 @@ def _tell(notice: str) -> None:
 
 
 class Parser(argparse.ArgumentParser):
-    """A parser that does not repeat a password: it names what it cannot use, and that may be a URL."""
+    """A parser that hides passwords: its errors quote arguments, which may be a URL."""
 
     def __init__(self, **rest: Any) -> None:
         # No abbreviations: a name given to a flag that is not there must not end up in another.

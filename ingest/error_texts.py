@@ -2,16 +2,30 @@
 The sentence of every code that an error of the server has: value, rule and next step.
 
 The errors themselves are in `errors`. Another language is another table.
-Leaves to others: what a problem over HTTP says about its case (those who raise `Refused`), its title and next
-step (`api.problems`, `intake.codes`).
+Leaves to others: the title and next step of a problem over HTTP (`api.problems`, `intake.codes`).
 """
 
 from __future__ import annotations
 
-from cleanside.gateway.wire import Sentences
+from cleanside.gateway import setting_texts
+from cleanside.gateway.wire import Sentences, Values
+
+
+def _unit_does_not_measure(values: Values) -> str:
+    hint = f'did you mean "{values["likely"]}"? ' if values["likely"] else ""
+    said = f'unit "{values["unit"]}" does not measure {values["quantity"]}'
+    return f"{said}; {hint}send one of {values['accepted']}"
+
+
+def _not_lower(values: Values) -> str:
+    reported = "has reported none" if values["reported"] is None else f"reported {values['reported']}"
+    said = f"{values['number']} is no lower number: the gateway {reported}"
+    return f"{said}; only the gateway's report raises it"
+
 
 #: code -> sentence
 SENTENCES: Sentences = {
+    **setting_texts.SENTENCES,
     "account_differs": (
         "the account of the backup is {found}, its manifest says {in_manifest}; use another backup"
     ),
@@ -158,6 +172,7 @@ SENTENCES: Sentences = {
     "not_our_server": "{server} is not our server (status {status}); check --server",
     "not_sound": "{path} is not sound: {found}; look at the disk",
     "overlap_hours_out_of_range": "--overlap-hours {overlap_hours} is not from 0 to {most}",
+    "too_many_streams": "{streams} pages look on already; this one looks again when asked to",
     "passwords_waiting": (
         "{waiting} others wait for their password to be checked; send again when Retry-After has passed"
     ),
@@ -191,8 +206,8 @@ SENTENCES: Sentences = {
     ),
     "series_unreadable": "{path} cannot be read ({why}); give one CSV with the header hours,restriction",
     "server_away": (
-        "{server} does not answer ({why}); check --server, then import again: what was taken is known. "
-        "Without --server and --key-file the database here takes the file"
+        "{server} does not answer ({why}); check --server, then import again: blocks that were taken "
+        "count as repeats. Without --server and --key-file the file goes into the database on this machine"
     ),
     "server_in_the_clear": '--server "{server}" is neither https nor on this machine; the key stays here',
     "server_stopping": "the server is stopping; ask another, or later",
@@ -236,4 +251,262 @@ SENTENCES: Sentences = {
     "value_not_a_number": '{path}: row {row}: {column} "{value}" is not a number; mend the row',
     "webhook_key_file_not_set": "webhook_key_file is not set; give --webhook-key-file FILE",
     "writer_stopping": "the server is stopping; send again shortly",
+    # an encrypted secret of a webhook
+    "sealed_altered": "it was altered, or belongs to another row",
+    "sealed_with_another_key": "it is encrypted with key {key}",
+    "webhook_altered": "{why}; end this webhook and register it again",
+    "webhook_key_missing": "key file {path} is not there; put it back from the copy you keep",
+    "webhook_key_not_in_file": (
+        "it is encrypted with key {key}, which {path} does not hold; add its line from the copy you keep"
+    ),
+    "webhook_key_not_made": (
+        "key file {path} cannot be made ({why}); let uid {uid} write there, or set webhook_key_file"
+    ),
+    "webhook_key_unreadable": "key file {path} cannot be read ({why}); correct it",
+    "webhook_key_unset": (
+        "webhook_key_file is not set; run: cleanside-ingest webhooks create-key, and set webhook_key_file "
+        "to the same file on every host"
+    ),
+    "webhook_secretless": "it has no secret",
+    # requests that are refused: keys and codes
+    "code_for_another_device": (
+        "the code is for device {device}, not {other}; correct the setting, or ask for another"
+    ),
+    "code_not_valid": (
+        "this code is not valid: unknown, used, or out of date; ask the person who made it for a new one"
+    ),
+    "expires_in_the_past": (
+        "expires_at is not in the future; give a later instant, or leave it out for a key that lasts"
+    ),
+    "key_expired": "key {handle} expired at {at}; have an admin make a new one",
+    "key_not_for_device": "this key is not for device {device}; use a key that is bound to it",
+    "key_replaced": "key {handle} was replaced by {successor} and has ended; use that one",
+    "key_suspended": (
+        "this key is suspended since a backup was restored, because it may have been revoked after the "
+        "backup; have a person at the server confirm it: cleanside-ingest keys confirm HANDLE"
+    ),
+    "key_unknown": (
+        "there is no valid key; send the header Authorization: Bearer KEY, with a key that is not revoked"
+    ),
+    "key_without_devices": "a key of role device is bound to its devices; name at least one",
+    "last_admin_key": (
+        "the owner would have no admin key that is valid and without an end; make one first "
+        "(POST /v1/keys, or on the server: cleanside-ingest keys create --role admin)"
+    ),
+    "not_rotatable": "key {handle} is {state}; make a new key",
+    "role_of_key_not_allowed": "a key of role {role} may not do this; it takes one of role {needed}",
+    "role_of_person_not_allowed": "a person of role {role} may not do this; it takes one of role {needed}",
+    "not_for_a_key": "a key of role {role} may not do this; it is for people who are signed in alone",
+    "not_for_a_person": "a person of role {role} may not do this; it is for keys of programs alone",
+    "role_without_devices": "a key of role {role} is not bound to devices; leave them out",
+    "rotated_lately": "key {handle} was made a moment ago; a key replaces itself at most once an hour",
+    "successor_in_use": "key {handle} was replaced by {successor}, which is in use; rotate that one",
+    "transfer_code_not_valid": (
+        "this code is not valid: unknown, used, or out of date; ask the owner who offered the machine "
+        "for a new one"
+    ),
+    # requests that are refused: people and their sessions
+    "beyond_sites": "this reaches beyond single sites; ask somebody of your role who sees all of them",
+    "cross_site": "this request was not sent by a page of this server; open its pages and do it there",
+    "invitation_not_valid": (
+        "this link is not valid: unknown, used, or out of date; ask whoever made it for a new one"
+    ),
+    "last_admin": (
+        "{name} is the last admin who can sign in, for all sites; invite another one first "
+        "(or on the server: cleanside-ingest people invite NAME --role admin)"
+    ),
+    "passkey_refused": "this passkey does not fit; try again, or use the password",
+    "passkeys_not_here": "a passkey is bound to a name over https, or to localhost; this is {name}",
+    "too_many_passkeys": "{most} passkeys are the most; remove one first",
+    "name_of_others": '"{name}" means something else in the audit log; take another name',
+    "not_a_name_of_people": (
+        '"{name}": 1 to 32 small letters, digits and - . _ only; a display name may have any'
+    ),
+    "not_a_role_of_people": '"{role}" is no role of people; take one of {roles}',
+    "other_site": "this form was sent from a page of another site; open the page here again",
+    "password_changed_meanwhile": "the password was changed at this moment; sign in again",
+    "password_of_another_length": (
+        "the password has {characters} characters; take {shortest} to {longest}, four words in a row are "
+        "easy to remember"
+    ),
+    "password_too_plain": (
+        "the password has fewer than {least} different characters; take four words in a row"
+    ),
+    "password_with_control_characters": "the password has control characters; leave them out",
+    "person_name_taken": "there is a person {name} here already, perhaps one who is out; take another name",
+    "person_suspended": (
+        "{name} waits since a backup was restored: it may have been revoked after the backup; "
+        "have somebody at the server confirm it: cleanside-ingest people confirm NAME"
+    ),
+    "session_ended": (
+        "this session is over or was ended; sign in again, what you entered is kept where it is"
+    ),
+    "session_missing": "this request has no session; sign in, then send again",
+    "sign_in_refused": (
+        "name and password do not fit together; type both again, or ask an admin for a new link"
+    ),
+    "site_not_yours": "you decide about people of your sites alone; name sites among {sites}",
+    # requests that are refused: what people enter, and what the shop knows
+    "cell_faulty": '{fault}: "{value}"; {rule}; {next_step}',
+    "entry_content_too_long": "an entry is too long; send at most {most} bytes",
+    "entry_differs": "entry {entry_id} is there already, with {there}",
+    "entry_kind_unknown": 'there is no entry of kind "{kind}"; send one of {known}',
+    "entry_of_another_person": (
+        "this entry was made by another person, not by {person}; sign in as whoever made it"
+    ),
+    "entry_taken_differs": (
+        "entry {entry_id} was taken at {taken_at} as {kind} of {machine} with another content; an entry "
+        "that is changed is a new one, with an id of its own"
+    ),
+    "gauge_shows_nothing": (
+        "a gauge shows a value in its unit, the machine's own indicator latched or not; say which"
+    ),
+    "laid_up_ends_before_it_begins": (
+        "laid up until {until}, which is before {from_day}; correct one of the two days"
+    ),
+    "list_ends_elsewhere": "before={before} is not after today, {today}, and by {latest}; give a day between",
+    "meter_contradicts": (
+        "{meter_h:g} h do not fit {other_h:g} h read at {other_at}: a meter runs forwards and no faster than "
+        "the clock; correct it, or after a new meter give offset_hours"
+    ),
+    "monitor_on_no_machine": "{device} sits on no machine; there is nothing to take off",
+    "not_a_jpeg": "jpeg is no JPEG in base64; send a photo of at most {most} bytes as JPEG",
+    "number_grouped": '{name}: "{text}" may group thousands or be decimal; write {plain}, or {plain}.0',
+    "tap_not_plugged": (
+        "the tap on the clean side must be plugged when a monitor comes off; plug it, then tick the box"
+    ),
+    "not_a_date_and_time": '"{text}" is not a date and time; pick one, or leave it empty for just now',
+    "not_a_day_and_time": '"{day} {time}" is not a day and a time; write 2026-11-28 and 13:00',
+    "not_a_day_of_the_list": '"{on}" is no day; choose one of the list',
+    "not_a_number": '{name}: "{text}" is no number; write it like 8120.5',
+    "no_file_chosen": "no file was chosen; choose the file that cleanside-gateway export wrote",
+    "no_repair_chosen": "no repair was chosen; go back and choose one",
+    "not_seconds": '"{text}" is not a number of seconds; write 3600 or -86400',
+    "not_a_whole_number": '{name}: "{text}" is no whole number; write it like 12',
+    "planned_day_over": "{on} is over (now {now}); plan a day that is to come",
+    "read_in_the_future": "{at} is in the future (now {now}); enter it after it was read",
+    "sheet_faulty": "{faults} faults in the file; nothing was taken",
+    "sheet_of_all_sites": "a spreadsheet is about all sites; have somebody bring it who is for all of them",
+    "site_of_others": "you are for {sites}; choose among these, or ask an admin for the other",
+    "sheet_unknown": '"{what}" is no spreadsheet of ours; choose machines or parts',
+    "value_not_decimal": ('"{text}" is not a number; write it with digits and one comma or point, like 6.2'),
+    # requests that are refused: bodies, batches and bundles
+    "below_highest": "{number} is below {highest}, the highest number seen; give {highest} or more",
+    "block_of_another_device": "block {block} speaks of device {other}, the bundle is of {device}",
+    "body_unfolds_too_large": "the body unfolds to more than {most} bytes; send fewer readings at once",
+    "bundle_not_authentic": "no block of the bundle was taken: {because}",
+    "bundle_unreadable": "{why}",
+    "coding_broken": "the body is not whole {coding} ({why}); compress it again",
+    "coding_not_supported": 'content coding "{coding}" is not supported; send {accepted}, or none',
+    "coding_of_bundle": (
+        'content coding "{coding}" is not for bundles, they are compressed; send it as it is'
+    ),
+    "device_unknown": (
+        "device {device} is not registered, and the quarantine has {quarantined} of unregistered devices, at "
+        "most {most}; register the device, then send again"
+    ),
+    "digest_differs": "the body differs from its {digest}; send it again",
+    "digest_malformed": '"{item}" is not an item of Content-Digest',
+    "digest_unknown": "Content-Digest has no sha-256 or sha-512; send one, or none",
+    "event_name_needed": "send the name of the event, 1 to 64 printable characters",
+    "event_nameless": "an event has no name; see errors",
+    "not_lower": _not_lower,
+    "stream_bound": "stream {stream} belongs to another device than {device}; open a new stream for it",
+    "stream_elsewhere": "stream {stream} is written by another installation; open a new one",
+    "stream_forked": (
+        "stream {stream}: the server has seen number {highest}, the gateway says it gave only "
+        "{appended_through}; open a new stream for what comes now"
+    ),
+    "too_many_gaps": (
+        "the stream would have {ranges} separate ranges beyond its mark, at most {most}; send the missing "
+        "numbers, lowest first"
+    ),
+    "type_not_supported": "{shown} is not what this address takes; send Content-Type: {wanted}",
+    # requests that are refused: quarantine
+    "change_does_not_fit": (
+        "the change does not fit {not_fitting} of {entries}; leave out what it does not fit"
+    ),
+    "device_or_machine": "give either device or machine; it says whose the second reading is",
+    "entries_or_where": "give either entries or where; they say which quarantined readings are meant",
+    "has_none_of": "it has none of {quantities}; name a quantity it has",
+    "last_below_first": "last {last} is below first {first}",
+    "no_second_readings": "{not_fitting} of {entries} cannot be second readings; leave them out",
+    "no_suggestion": "the server has no suggestion for it; give the change yourself",
+    "not_one_device": "{machine} {housing} has {there} as its device; name one as device",
+    "not_shiftable": '"{at}" is a leap second or finer than a microsecond; it cannot be shifted',
+    "not_undoable": (
+        "amendment {amendment} is undone, or its entries were amended again since, or are another owner's "
+        "now; undo first what was done since"
+    ),
+    "number_has_no_other": "no other reading has its number; amend or discard it",
+    "record_only_discarded": "it is a record that the server cannot read; it can only be discarded",
+    "record_unreadable": "it is a record that cannot be read; discard it",
+    "time_is_right_alone": (
+        "time_is_right says that the reading stays as it is; send no other change beside it"
+    ),
+    "too_many_numbers": "{asked} at once, at most {most}; split it",
+    # requests that are refused: fleet, element changes, acceptance, figures
+    "change_ahead": "{at} is in the future (now {now}); enter the change after it was made",
+    "change_differs": (
+        'a change at {at} ({what}) is entered already, by {by} with the note "{note}"; take it back '
+        "(DELETE) to enter it with another"
+    ),
+    "change_long_ago": "{at} is more than ten years ago; check the year",
+    "clock_in_seconds": 'unit "{unit}" is not accepted for clock; send "s"',
+    "comparison_needs_value": "{subject} needs value and unit: {asks}",
+    "comparison_without_value": "{subject} is only seen; leave value and unit out",
+    "denied_without_reason": (
+        "a change that was found is denied without a reason; say in the note why the level fell"
+    ),
+    "device_taken": (
+        "device {device} belongs to another key; choose another name, or ask an operator or admin to "
+        "register it and bind your key to it"
+    ),
+    "figures_unusual": '{figures}. Correct it, or send "figures_are_right": true',
+    "fitted_ahead": "{since} is in the future (now {now}); give the time at which it was fitted",
+    "fuel_price_unusual": (
+        "{price_per_l:g} a litre: an element at {element_price:g} would cost as much as {litres:.3g} l of "
+        "fuel; {least_l:g} to {most_l:g} l are usual"
+    ),
+    "fuel_unusual": (
+        "{l_per_h:g} l/h is more than {most_l_per_h:g}, about what a genset of 2 MW burns at full load"
+    ),
+    "limit_not_entered": ("no change limit is entered, so none can be confirmed; enter it at {address}"),
+    "limit_out_of_reach": (
+        "{value:g} {unit} is {value_kpa:g} kPa, and readings above {highest_kpa:g} kPa are not accepted; "
+        "check value and unit in the engine maker's manual"
+    ),
+    "machine_name_taken": "there is a machine {name} here already; give another name",
+    "name_taken": "there is a {what} {name} here already; accept it under another name",
+    "not_seated_then": (
+        "the device does not sit on this housing at {at}; give assigned_from, or with_history: true where "
+        "all readings before belong to this housing"
+    ),
+    "not_transferable": "machine {machine} is this owner's already",
+    "seat_ends_before": "assigned_until {until} is not after assigned_from {start}",
+    "several_entries_at": "{entries} at {at}: {every}; name one as entry_id",
+    "start_or_history": "give assigned_from or with_history, not both",
+    "terminal_differs": (
+        "{value:g} {unit} is entered ({kpa:.2f} kPa), {read_value:g} {read_unit} ({read_kpa:.2f} kPa) was "
+        "read; give value and unit as printed. If they differ, check again and set the right one "
+        "at {address}"
+    ),
+    "unit_does_not_measure": _unit_does_not_measure,
+    "unknown_element_change": "no element change at {at} is entered for {housing}",
+    "unknown_housing": '{machine} has no housing "{housing}", it has {there}; name one of them as housing',
+    "unknown_name": 'there is no {what} "{name}" here; check the name',
+    # requests that are refused: parameters, pages, webhooks
+    "cursor_not_of_list": (
+        "cursor is not one of this list; take it from `next` of the page before, with equal parameters"
+    ),
+    "cursor_too_old": "this cursor is of {at}, now {now}; start again without cursor",
+    "export_has_no_pages": "a {format} export is whole; leave limit and cursor out",
+    "no_such_parameter": "there is no such parameter here; there are {there}",
+    "no_such_quantity": '"{quantity}" is no quantity; there are {there}',
+    "no_such_type": 'there is no type "{type}"; there are {there}',
+    "parameters_unknown": "{parameters} that this address does not have; see errors",
+    "quantity_not_asked_for": '"{quantity}" is not asked for; there are {there}',
+    "resolution_too_long": "{resolution} is over {most_s}s, 31 days",
+    "too_many_webhooks": "there are {most} webhooks, which is the most an owner has; end one first",
+    "unit_not_of_quantity": '"{unit}" is no unit of {quantity}; there are {there}',
 }

@@ -12,25 +12,24 @@ What can go wrong in the server, drawn as a tree.
         └── BeingServed     another process has the database; ask it over HTTP
 
 Each has a stable `code` and `values`; its message has the value, the rule and the next step.
-Beside the tree stand AddressRefused and NotACode, ValueErrors of what a person typed.
+Beside the tree stand AddressRefused, NotACode and DoesNotFit, ValueErrors of what a person typed.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import Any
 
 from starlette.exceptions import HTTPException
 
-from cleanside.gateway.wire import BatchRefused, Coded, Values
+from cleanside.gateway.wire import BatchRefused, Coded, Sentences, Values, text_of
 from cleanside.ingest.error_texts import SENTENCES
 
 
 def why(error: BaseException) -> str:
     """
-    What an error of the system or a library says, for a message of ours: no number of the system's, no name.
+    The text of a system's or library's error for a message of ours, without the system's number or a name.
 
     The message says itself which file or address it is about.
     """
@@ -42,7 +41,7 @@ def why(error: BaseException) -> str:
 
 class IngestError(Coded):
     """
-    Anything this program says no to.
+    Root of the server's errors.
 
     Decide by `code` and `values`; the sentence of each code is in `error_texts`.
     """
@@ -78,73 +77,107 @@ class CannotOpen(IngestError):
     """
     An encrypted secret cannot be read, or there is no key to encrypt one.
 
-    code : key_missing, key_unreadable or altered. The message has the reason and the next step.
+    case : which of `error_texts`. code : key_missing, key_unreadable or altered, which a client meets.
     """
 
-    def __init__(self, code: str, detail: str) -> None:
-        super().__init__(detail)
-        self.code = code
+    def __init__(self, case: str, /, *, code: str, **values: Any) -> None:
+        super().__init__(case, **values)
+        self.case, self.code = self.code, code
 
 
 class ArchiveUnreadable(IngestError):
     """
-    A file of the archive is missing or broken: what rests on it cannot be said, and nothing is guessed.
+    A file of the archive is missing or broken: answers that need it fail, and nothing is guessed.
 
-    Not a TryAgain: that would hold up all that waits together, and only those who ask for the file must wait.
+    Not a TryAgain: that would delay all jobs of a commit, and only requests that need the file must wait.
     """
 
 
 def writable(text: str) -> str:
-    """A text that everything takes: JSON lets in half characters (no UTF-8) and NUL (not in PostgreSQL)."""
+    """A text that can be stored: JSON allows half characters (no UTF-8) and NUL (not in PostgreSQL)."""
     return text.encode("utf-8", "backslashreplace").decode().replace("\x00", "\\x00")
 
 
-@dataclass(frozen=True, slots=True)
 class Complaint:
-    """One thing wrong with a request: where (JSON pointer as a URI fragment, or a header) and what."""
+    """
+    One thing wrong with a request: where (JSON pointer as a URI fragment, or a header) and what.
 
-    pointer: str
-    detail: str
+    The what is a code of `error_texts` and its values; `str` makes the sentence.
+    """
+
+    __slots__ = ("_sentences", "code", "pointer", "values")
+
+    def __init__(self, pointer: str, code: str, /, **values: Any) -> None:
+        self.pointer, self.code = pointer, code
+        self.values: Values = values
+        self._sentences: Sentences = SENTENCES
+
+    @classmethod
+    def of(cls, pointer: str, error: Coded) -> Complaint:
+        """A complaint from an error, with the sentence from the error's own table."""
+        made = cls(pointer, error.code, **error.values)
+        made._sentences = error.SENTENCES
+        return made
+
+    def __str__(self) -> str:
+        return text_of(self._sentences, self.code, self.values)
 
 
 class Refused(IngestError):
-    """The request is refused whole. Raised before anything of it is written."""
+    """
+    The request is refused whole. Raised before anything of it is written.
+
+    case : which of `error_texts`. code : the one of the problem that a client meets, where it has several
+    cases; left out: the case itself.
+    """
 
     def __init__(
         self,
-        status: int,
-        code: str,
-        detail: str,
+        case: str,
+        /,
         *,
+        status: int,
+        code: str | None = None,
         errors: Sequence[Complaint] = (),
         more_errors: int = 0,
         headers: Mapping[str, str] | None = None,
-        values: Values | None = None,
+        **values: Any,
     ) -> None:
-        """values : what the detail is about, by name."""
-        super().__init__(detail, **(values or {}))
+        super().__init__(case, **values)
+        self.case, self.code = self.code, code or self.code
         self.status = status
-        self.code = code
-        self.detail = detail
         self.errors = tuple(errors)
         self.more_errors = more_errors
         self.headers = dict(headers or {})
 
 
+class NotValid(Refused):
+    """Parts of the request cannot be as they are (422 `not_valid`). The first one is its detail."""
+
+    def __init__(self, first: Complaint, *more: Complaint) -> None:
+        super().__init__(first.code, status=422, code="not_valid", errors=(first, *more), **first.values)
+
+
 class AddressRefused(Coded, ValueError):
-    """An address that nothing may be sent to; a ValueError, because it is read where a body is checked."""
+    """A forbidden address; a ValueError, because it is raised where a body is checked."""
 
     SENTENCES = SENTENCES
 
 
 class NotACode(Coded, ValueError):
-    """What was typed cannot be a one-time code. Its sentence never has the code."""
+    """The typed text cannot be a one-time code. Its sentence never has the code."""
+
+    SENTENCES = SENTENCES
+
+
+class DoesNotFit(Coded, ValueError):
+    """A change of a quarantined reading that this reading cannot take."""
 
     SENTENCES = SENTENCES
 
 
 class BodyNotJson(HTTPException):
-    """A body that is no JSON. Of this kind, because the framework turns any other into words of its own."""
+    """A body that is no JSON. Of this class, because the framework replaces the text of any other."""
 
     def __init__(self, refused: BatchRefused) -> None:
         super().__init__(refused.status)
@@ -152,8 +185,7 @@ class BodyNotJson(HTTPException):
 
 
 class NotFound(Refused):
-    """Unknown, or another owner's: nobody can tell which."""
+    """Unknown, or another owner's: the answer is the same, so that it does not say which."""
 
-    def __init__(self, what: str, name: str, *, code: str | None = None) -> None:
-        detail = f'there is no {what} "{name}" here; check the name'
-        super().__init__(404, code or f"unknown_{what}", detail, values={"what": what, "name": name})
+    def __init__(self, what: str, name: str) -> None:
+        super().__init__("unknown_name", status=404, code=f"unknown_{what}", what=what, name=name)

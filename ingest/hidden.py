@@ -1,5 +1,5 @@
 """
-What must not be seen, taken out of what is shown: passwords of database URLs, in every text that leaves.
+Removes secrets from texts: passwords of database URLs, in every text that leaves the program.
 
 Promises: pure. A URL that cannot be read for certain is not shown at all beyond its scheme.
 Leaves to others: where texts go (`ingest.cli`, `ingest.log`), addresses of webhooks
@@ -15,9 +15,9 @@ from urllib.parse import quote, unquote, urlsplit
 import sqlalchemy as sa
 
 MARK = "***"
-#: a shorter password is not looked for by value: what is left around the marks would spell it
+#: a shorter password is not searched by value: the rest of the text would reveal it
 LEAST_TO_FIND = 6
-#: members of a query that libpq takes for secrets (PostgreSQL manual, "Parameter Key Words")
+#: members of a query that are secrets for libpq (PostgreSQL manual, "Parameter Key Words")
 SECRET_MEMBERS = ("password", "sslpassword", "oauth_client_secret")
 
 _MEMBER = re.compile(
@@ -32,14 +32,14 @@ def readable(url: str) -> sa.URL | None:
     """A database URL in parts; None where SQLAlchemy cannot read it, or a password would be read in part."""
     try:
         parsed = sa.make_url(url)
-    except (sa.exc.ArgumentError, ValueError):  # ValueError: what stands for the port is no number
+    except (sa.exc.ArgumentError, ValueError):  # ValueError: the port is no number
         return None
     places = [parsed.host] if parsed.drivername.startswith("sqlite") else [parsed.host, parsed.database]
     return None if any("@" in (place or "") for place in places) else parsed
 
 
 def database_url(url: str) -> str:
-    """A database URL as it may be shown: without its password, and without its query, which may hold one."""
+    """A database URL for messages: without its password, and without its query, which may have one."""
     parsed = readable(url)
     if parsed is not None:
         return parsed.set(query={}).render_as_string(hide_password=True)
@@ -50,7 +50,7 @@ def database_url(url: str) -> str:
 
 
 def passwords_of(url: str) -> tuple[str, ...]:
-    """Every secret of a database URL, as it is and as it may be written."""
+    """Every secret of a database URL, plain and in its written forms."""
     parsed = readable(url)
     if parsed is None:
         return ()
@@ -65,9 +65,9 @@ def passwords_of(url: str) -> tuple[str, ...]:
 
 def without_passwords(text: str, known: tuple[str, ...] = ()) -> str:
     """
-    A text without what looks like a password of a URL or of libpq.
+    A text without anything that looks like a password of a URL or of libpq.
 
-    known : `passwords_of` the database in use; they are found by value, whatever surrounds them.
+    known : `passwords_of` the database in use; they are found by value anywhere in the text.
     """
     for password in known:
         if len(password) >= LEAST_TO_FIND:
@@ -77,6 +77,6 @@ def without_passwords(text: str, known: tuple[str, ...] = ()) -> str:
 
 
 def origin_of(url: str) -> str:
-    """Where an address leads: scheme, host, port. Path and query may hold a token."""
+    """Scheme, host and port of an address. Path and query may have a token."""
     parts = urlsplit(url)
     return parts._replace(netloc=parts.netloc.rpartition("@")[2], path="/", query="", fragment="").geturl()

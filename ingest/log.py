@@ -1,9 +1,9 @@
 """
 Log lines that are events: a stable name and fields, as text for people or one JSON object a line.
 
-Promises: no key is ever in a line; what repeats is counted rather than repeated (`BURST` a minute of one
-event, the rest is said as a number within the next minute or when the process ends).
-Leaves to others: where lines go (standard error; a service manager keeps them), what is worth an event.
+Promises: keys are never logged; repeated lines are counted, not repeated (`BURST` a minute of one
+event, the others are counted and logged as a number within the next minute or when the process ends).
+Leaves to others: where lines go (standard error; a service manager keeps them), which events there are.
 """
 
 from __future__ import annotations
@@ -24,21 +24,21 @@ OURS = "cleanside"
 LEVELS, FORMS = ("debug", "info", "warning", "error"), ("text", "json")
 BURST = 20  # lines a minute of one event; chosen: enough to follow a fault, too few to fill a disk
 WINDOW_S = 60.0
-MAX_TEXT = 2_000  # characters of one field; a driver's message may hold a whole statement
+MAX_TEXT = 2_000  # characters of one field; a driver's message may have a whole statement
 MAX_TRACE = 8_000
-#: Libraries that speak HTTP. Their lines hold addresses, and an address may hold a token. They make no line
-#: at any level: a filter would have to find the token in a finished text, and would guess. What fails raises
-#: an error, and our own events report it without the address.
+#: Libraries for HTTP. Their lines have addresses, and an address may have a token. They log nothing at any
+#: level: a filter would have to find the token in a finished text, and would guess. Failures raise an error,
+#: and our own events report it without the address.
 HTTP_CLIENTS = ("aiohttp", "h11", "h2", "hpack", "httpcore", "httpx", "requests", "urllib3")
 SILENT = logging.CRITICAL + 1
-#: one line a request where the access log is on: as many as there are requests, because it was asked for
+#: one line a request where the access log is on: without a bound, because the settings ask for it
 REQUEST = "ingest.request"
 
-#: a body whose client was gone before all of it had come
+#: a body whose client was gone before all of it had arrived
 CUT_OFF = "ingest.cut_off"
 
 _PLAIN = frozenset(vars(logging.makeLogRecord({}))) | {"message", "asctime", "taskName", "color_message"}
-#: a key as it is sent (`ingest.owners.access`): its handle may be said, its secret never
+#: a key as it is sent (`ingest.owners.access`): the handle may be logged, the secret never
 _SECRET = re.compile(r"(k[0-9a-f]{8})\.[0-9a-f]{16,}")
 
 
@@ -46,9 +46,9 @@ def set_up(level: str, form: str, *, stream: Any = None, secrets: tuple[str, ...
     """
     Send all lines of this process to standard error.
 
-    Libraries warn; they say more only at debug, and those that speak HTTP (`HTTP_CLIENTS`) nothing at all.
+    Libraries log warnings, more only at debug; those for HTTP (`HTTP_CLIENTS`) log nothing.
     level : debug, info, warning or error. form : text or json. Raises CalledWrongly for another.
-    secrets : texts that are taken out wherever they stand (`hidden.passwords_of` the database).
+    secrets : texts to remove from every line (`hidden.passwords_of` the database).
     """
     for name, given, known in (("log_level", level, LEVELS), ("log_format", form, FORMS)):
         if given not in known:
@@ -82,12 +82,12 @@ def _shown(value: Any, secrets: tuple[str, ...]) -> Any:
 
 
 def without_secrets(line: str) -> str:
-    """A line with the secret part of every key taken out; a second guard, none is logged knowingly."""
+    """A line without the secret part of any key; a second guard, because no code logs one."""
     return _SECRET.sub(r"\1.[secret]", line)
 
 
 class _Lines(logging.Formatter):
-    """What both forms share."""
+    """The base of both forms."""
 
     def __init__(self, secrets: tuple[str, ...] = ()) -> None:
         super().__init__()
@@ -98,7 +98,7 @@ class _Lines(logging.Formatter):
         return fields_of(record, self._secrets)
 
     def trace(self, record: logging.LogRecord) -> str:
-        """Where it broke; empty: it did not."""
+        """The traceback; empty: there is none."""
         if not record.exc_info:
             return ""
         return hidden.without_passwords(self.formatException(record.exc_info), self._secrets)[-MAX_TRACE:]
@@ -148,7 +148,7 @@ class _Window:
 
 
 class Bounded(logging.Handler):
-    """Hands lines on, of one event at most `BURST` in `WINDOW_S`; says how many were left out."""
+    """Passes lines on, of one event at most `BURST` in `WINDOW_S`; reports how many were left out."""
 
     def __init__(self, to: logging.Handler, *, monotonic_s: Callable[[], float] = time.monotonic) -> None:
         super().__init__()
@@ -157,7 +157,7 @@ class Bounded(logging.Handler):
         self._windows: dict[str, _Window] = {}
 
     def emit(self, record: logging.LogRecord) -> None:
-        """Hand a record on, or count it."""
+        """Pass a record on, or count it."""
         event = record.getMessage() if record.name.startswith(OURS) else record.name
         now_s = self._monotonic_s()
         self._say_left_out(now_s)
@@ -178,7 +178,7 @@ class Bounded(logging.Handler):
                 self._to.emit(_record(window.level, "ingest.log_repeated", fields))
 
     def close(self) -> None:
-        """Say what was left out so far, and end."""
+        """Report how many were left out so far, and end."""
         self._say_left_out(self._monotonic_s() + WINDOW_S)
         self._to.flush()
         super().close()

@@ -1,9 +1,9 @@
 """
-What the server counts of itself, for a monitoring system: text in the Prometheus exposition format.
+The server's own counters, for a monitoring system: text in the Prometheus exposition format.
 
-Promises: labels are few and bounded (routes by their template, never a name of a device or owner), so that
-what is kept does not grow with the fleet. Counting costs a request a few microseconds; what has to be asked
-of the database is asked when the figures are fetched.
+Promises: labels are few and bounded (routes by their template, never a name of a device or owner), so memory
+does not grow with the fleet. Counting costs a request a few microseconds; figures from the database are
+queried when the counters are fetched.
 Each worker process counts for itself: fetch each, or add them up there.
 Leaves to others: who may fetch (`ingest.api.routes.metrics`).
 """
@@ -25,7 +25,7 @@ from cleanside.ingest.store import database, declared, hours, outbox, snapshots,
 from cleanside.ingest.store.gateway_reports import DECLARED_NAMES, OTHERS
 from cleanside.ingest.writer.resources import Resources
 
-#: from a read out of memory to the time-out of a batch; chosen
+#: from an answer out of memory to the time-out of a batch; chosen
 SECONDS = (0.001, 0.0025, 0.005, 0.01, 0.025, 0.05, 0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0, 25.0)
 JOBS = (1, 2, 4, 8, 16, 32, 64)
 NO_ROUTE = "none"
@@ -68,12 +68,12 @@ class Metrics:
             ["code"],
             registry=registry,
         )
-        # Looking a label up costs as much as counting: what was seen once is kept.
+        # Looking a label up costs as much as counting, so the result is cached.
         self._known: dict[tuple[str, str, int | str], tuple[Counter, Histogram]] = {}
         ProcessCollector(registry=registry)
 
     def request(self, method: str, route: str | None, status: int | str, seconds: float) -> None:
-        """Count a request. route : its template; None: there is none there. status : or cut_off."""
+        """Count a request. route : its template; None: no such route. status : or cut_off."""
         key = (method if route is not None else "any", route or NO_ROUTE, status)
         pair = self._known.get(key)
         if pair is None:
@@ -87,7 +87,7 @@ class Metrics:
         self._refused.labels(code).inc()
 
     def took(self, answer: Answer, readings: int) -> None:
-        """Count a batch by what became of its readings."""
+        """Count a batch by the outcome of its readings."""
         self._batches.inc()
         self._stored.inc(answer.stored)
         self._duplicate.inc(answer.duplicates)
@@ -100,7 +100,7 @@ class Metrics:
 
     def watch(self, resources: Resources, failing: Callable[[], int]) -> Collector:
         """
-        Show what these resources say of themselves, too. Returns what `unwatch` takes.
+        Show figures of these resources too. Returns the argument for `unwatch`.
 
         failing : owners whose last learning failed.
         """
@@ -109,7 +109,7 @@ class Metrics:
         return collector
 
     def unwatch(self, collector: Collector) -> None:
-        """Show it no longer."""
+        """Stop showing them."""
         self.registry.unregister(collector)
 
     def text(self, accept: str) -> tuple[bytes, str]:
@@ -119,14 +119,14 @@ class Metrics:
 
 
 class _OfResources(Collector):
-    """What is asked for when the figures are fetched."""
+    """Figures that are queried when they are fetched."""
 
     def __init__(self, resources: Resources, failing: Callable[[], int]) -> None:
         self._resources = resources
         self._failing = failing
 
     def describe(self) -> list[Metric]:
-        """Nothing: asking the database while it is registered would be too early."""
+        """Nothing: at registration a query would be too early."""
         return []
 
     def collect(self) -> Iterator[Metric]:
@@ -182,7 +182,7 @@ def _of_declared(said: Sequence[tuple[str, int, int]]) -> Iterator[Metric]:
 
 
 def database_bytes(connection: sa.Connection, url: str) -> int:
-    """What the database takes on its disk: SQLite with its write-ahead log. [B]"""
+    """Size of the database on its disk: SQLite with its write-ahead log. [B]"""
     path = database.sqlite_path(url)
     if path is None:
         return int(connection.scalar(sa.text("SELECT pg_database_size(current_database())")) or 0)

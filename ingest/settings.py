@@ -63,7 +63,7 @@ class Settings:
         default=30,
         metadata=row(_COUNT, "How often quarantined readings with a future time are checked again [s]."),
     )
-    # This month and the same of last year stay at hand in the tables; older ones are looked at now and then.
+    # This month and the same month of last year stay in the tables; older ones are seldom read.
     retention_days: int = field(
         default=400,
         metadata=row(
@@ -122,7 +122,7 @@ class Settings:
         default=60,
         metadata=row(_COUNT, "Tries without a valid key or code that one address has; 0: no limit [1/min]."),
     )
-    # As many as wait to be accepted (listen): a whole site behind one address may reconnect at once.
+    # As many as the listen queue: a whole site behind one address may reconnect at once.
     address_connections: int = field(
         default=4_096,
         metadata=row(
@@ -181,7 +181,7 @@ def load(
     """
     Put the settings together. flags : name -> value, None where not given. Raises CalledWrongly.
 
-    notify : takes what to say about old names; None: the log.
+    notify : called with notices about old names; None: the log.
     """
     values, _, _ = TABLE.read(flags, environ, notify or _log)
     if not values.get("database"):

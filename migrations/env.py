@@ -1,5 +1,5 @@
 """
-Alembic's entry: runs the revisions on the connection it is given.
+Alembic's entry: runs the revisions on the caller's connection.
 
 `cleanside-ingest migrate` passes a connection. The plain `alembic` command (for writing a revision) takes
 the URL from CLEANSIDE_INGEST_DATABASE.

@@ -1,7 +1,7 @@
 """
 What goes wrong, and when: causes for mistrust laid out over a machine's year, one at a time.
 
-Promises: pure and seeded. A cause lies within the life of one element and apart from every other, so that
+Promises: pure and seeded. A cause is within the life of one element and apart from every other, so that
 each can be scored by itself.
 Leaves to others: what it does to a reading (`monitor`).
 """
@@ -50,7 +50,7 @@ def make_causes(
     random = member_random(seed, member.number, "causes")
     apart_h = 2 * float(difficulty["scoring"]["tail_h"])
     edges_h = np.array([element.start_h for element in elements[1:]])
-    found: list[Cause] = []
+    causes: list[Cause] = []
     for name, section in difficulty["cause"].items():
         happens = random.random() < min(1.0, section["per_year"] * days / DAYS_A_YEAR)
         lasts_h = drawn(random, section["hours"])
@@ -61,11 +61,11 @@ def make_causes(
         for from_h in starts_h.tolist():
             until_h = from_h + lasts_h
             crossed = np.any((edges_h > from_h - FROM_CHANGE_H) & (edges_h < until_h + FROM_CHANGE_H))
-            near = any(from_h < c.until_h + apart_h and until_h > c.from_h - apart_h for c in found)
+            near = any(from_h < c.until_h + apart_h and until_h > c.from_h - apart_h for c in causes)
             if not crossed and not near and until_h <= hours:
-                found.append(Cause(cause=name, from_h=from_h, until_h=until_h, **how))
+                causes.append(Cause(cause=name, from_h=from_h, until_h=until_h, **how))
                 break
-    return sorted(found, key=lambda cause: cause.from_h)
+    return sorted(causes, key=lambda cause: cause.from_h)
 
 
 def _how(name: str, section: dict[str, Any], member: Member, random: np.random.Generator) -> dict[str, Any]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from importlib.metadata import version
 from pathlib import Path
@@ -16,6 +17,7 @@ from rich.console import Console
 from cleanside.gateway.output import until_cut_off
 from cleanside.simulator.demo import Choices, run
 from cleanside.simulator.errors import SimulatorError
+from cleanside.simulator.faults import FaultChoices, run_faults
 from cleanside.simulator.fleet_year import FleetChoices, run_fleet
 
 
@@ -44,6 +46,7 @@ def make_parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add_demo(commands)
     _add_fleet(commands)
+    _add_faults(commands)
     return parser
 
 
@@ -57,10 +60,16 @@ def _run_demo(given: argparse.Namespace, console: Console) -> int:
         folder=given.folder,
         port=given.port,
     )
-    # A service manager or a shell's `kill` ends the server and the gateways too, not this process alone.
+    with _ended_as_a_whole():
+        return run(choices, now=datetime.now(UTC), console=console)
+
+
+@contextmanager
+def _ended_as_a_whole() -> Iterator[None]:
+    """A service manager or a shell's `kill` ends the server and the gateways too, not this process alone."""
     before = signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))
     try:
-        return run(choices, now=datetime.now(UTC), console=console)
+        yield
     finally:
         signal.signal(signal.SIGTERM, before)
 
@@ -118,6 +127,59 @@ def _add_fleet(commands: Any) -> None:
     )
     fleet.add_argument("--overwrite", action="store_true", help="replace a fleet that DIR holds")
     fleet.set_defaults(run=_run_fleet)
+
+
+def _run_faults(given: argparse.Namespace, console: Console) -> int:
+    names = ("seed", "minutes", "gateways", "server", "folder")
+    choices = FaultChoices(**{name: getattr(given, name) for name in names}, json_file=given.json)
+    with _ended_as_a_whole():
+        return run_faults(choices, console=console)
+
+
+def _add_faults(commands: Any) -> None:
+    defaults = FaultChoices()
+    faults = commands.add_parser(
+        "faults",
+        help="gateways and a server under kills, bad links, full disks, clones and restores, audited row for "
+        "row; exit code 1 if something does not hold",
+    )
+    faults.add_argument("--seed", type=int, default=defaults.seed, help=f"default: {defaults.seed}")
+    faults.add_argument(
+        "--minutes",
+        type=_minutes,
+        default=defaults.minutes,
+        help=f"how long faults go on, at least one round (default: {defaults.minutes:g})",
+    )
+    faults.add_argument(
+        "--gateways", type=_gateways, default=defaults.gateways, help=f"default: {defaults.gateways}"
+    )
+    faults.add_argument(
+        "--server",
+        default=defaults.server,
+        metavar="URL",
+        help="the server's database: sqlite, or the URL of an empty PostgreSQL database (default: sqlite)",
+    )
+    faults.add_argument("--json", type=Path, metavar="FILE", help="write what was found to a file too")
+    faults.add_argument(
+        "--folder", type=Path, help="keep spools, ledger, logs and database here (default: temporary)"
+    )
+    faults.set_defaults(run=_run_faults)
+
+
+def _minutes(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
+    if not 0.1 <= value <= 1440:
+        raise argparse.ArgumentTypeError(f"{text} is not a number of minutes from 0.1 to 1440")
+    return value
+
+
+def _gateways(text: str) -> int:
+    if not text.isdecimal() or not 1 <= int(text) <= 20:
+        raise argparse.ArgumentTypeError(f"{text} is not a whole number of gateways from 1 to 20")
+    return int(text)
 
 
 def _machines(text: str) -> int:

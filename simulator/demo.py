@@ -27,6 +27,7 @@ from rich.progress import BarColumn, Progress, TaskProgressColumn, TextColumn, T
 from cleanside.gateway import file_modes
 from cleanside.gateway.commands import status
 from cleanside.gateway.units import counted
+from cleanside.simulator import depot
 from cleanside.simulator.errors import CalledWrongly, DemoFailed
 from cleanside.simulator.fleet import FLEET, MachineSpec
 from cleanside.simulator.instrument import Instrument
@@ -41,6 +42,8 @@ MAX_DELAY_TO_KILL_S = (
     0.02  # a reading takes about 0.2 ms to commit, so the kill hits one of the first hundred
 )
 UNIT_DEADLINE_S = 240.0
+#: who is invited to the console where the server stays up
+PERSON = "planner"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -80,20 +83,20 @@ def run(choices: Choices, *, now: datetime, console: Console) -> int:
     if choices.json_file is not None and not choices.json_file.parent.is_dir():
         raise CalledWrongly(f"--json {choices.json_file} is in no folder; give one that is there")
     if choices.folder is not None:
-        _make_empty(choices.folder)
+        make_empty(choices.folder)
         return _run_in(choices.folder, choices, now=now, console=console)
     with tempfile.TemporaryDirectory(prefix="cleanside-demo-") as folder:
         return _run_in(Path(folder), choices, now=now, console=console)
 
 
-def _make_empty(folder: Path) -> None:
+def make_empty(folder: Path) -> None:
     """An empty folder: what an earlier run left has keys and numbers of its own. Raises CalledWrongly."""
     try:
         file_modes.make_folder(folder)
-        taken = any(folder.iterdir())
+        is_used = any(folder.iterdir())
     except OSError as error:
         raise CalledWrongly(f"--folder {folder} cannot be made ({error.strerror}); give another") from error
-    if taken:
+    if is_used:
         raise CalledWrongly(f"--folder {folder} is not empty; give one that is, or is not there yet")
 
 
@@ -108,16 +111,14 @@ def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) 
         machines += [_prepare(spec, shop, folder, start_at, choices) for spec in FLEET]
         outages = _live(machines, shop, start_at, choices, console)
         _enter_changes(machines, shop, choices)
+        depot.enter(FLEET, now.astimezone(UTC).date(), post=shop.post, patch=shop.patch)
         shop.wait_analysed()
         outcome = _judge(machines, shop, outages, took_s=time.monotonic() - began_s)
         render(outcome, console)
         if choices.json_file is not None:
             choices.json_file.write_text(json.dumps(as_json(outcome), indent=2) + "\n")
         if choices.serve:
-            console.print(
-                f"The server stays up at {shop.url}, described at {shop.url}/openapi.json; Ctrl-C stops it. "
-                f"An admin key is in {shop.key_file}."
-            )
+            show_the_way_in(shop, console)
             shop.wait()
         return 0 if outcome.balances else 1
     except KeyboardInterrupt:
@@ -125,6 +126,17 @@ def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) 
     finally:
         _end(machines)
         shop.stop()
+
+
+def show_the_way_in(shop: Shop, console: Console) -> None:
+    """Print the address, the key, and a link to the console that signs in as admin, once."""
+    console.print(
+        f"The server stays up at {shop.url}, described at {shop.url}/openapi.json; Ctrl-C stops it. "
+        f"An admin key is in {shop.key_file}."
+    )
+    # Whole on a line of its own, so that it can be clicked or copied.
+    console.print("The fleet in a browser, signed in as admin; the link opens once, choose a password there:")
+    console.print(shop.invite(PERSON), soft_wrap=True)
 
 
 def _end(machines: list[DemoMachine]) -> None:
@@ -215,7 +227,7 @@ def _one_process(
     choices: Choices,
     advance: Callable[[int], None],
 ) -> int | None:
-    """One life of the gateway process. Returns the power cycle to go on with; None: it came to the end."""
+    """One life of the gateway process. Returns the next power cycle; None: it was the last."""
     plan = Plan(
         machine=machine.spec.name,
         start_at=start_at,
@@ -277,7 +289,7 @@ def _enter_changes(machines: list[DemoMachine], shop: Shop, choices: Choices) ->
 
 
 def _judge(machines: list[DemoMachine], shop: Shop, outages: int, *, took_s: float) -> DemoOutcome:
-    """Hold what the spools say they appended against what the server says it has."""
+    """Compare the appended numbers of the spools with the server's account."""
     account = shop.get("/v1/account")
     by_stream = {line["stream"]: line for line in account["streams"]}
     lines = []

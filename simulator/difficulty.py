@@ -1,7 +1,7 @@
 """
 How hard the simulated fleet is: `difficulty.toml`, read once and handed down.
 
-Promises: the file that lies beside this module is the only source of these numbers.
+Promises: the file beside this module is the only source of these numbers.
 Leaves to others: what the numbers do (`roster`, `work`, `weather`, `loading`, `causes`, `monitor`).
 """
 

@@ -13,3 +13,7 @@ class DemoFailed(SimulatorError):
 
 class CalledWrongly(SimulatorError):
     """A folder or file that was named cannot be used; the message has value, rule and next step."""
+
+
+class CampaignFailed(SimulatorError):
+    """A part of a fault campaign did not do what it has to; the message says which and where to look."""

@@ -3,10 +3,11 @@ One machine of the large fleet on simulated time, as a process: `python -m clean
 plan.json`.
 
 Promises: spools, uplinks and HTTP are the real ones, one of each for every monitor; clock, sensor and radio
-link are simulated. It goes as far as it is told, one line {"until_s": ...} on standard input at a time, and
+link are simulated. It runs up to each line {"until_s": ...} on standard input, one at a time, and
 answers with what is on disk once it is there. It can be killed at any time: started again with a later
-`from_s` it goes on from there, with the spools it finds; what it did not get to append was never measured.
-Leaves to others: when to go on and when to kill it (the caller).
+`from_s` it continues from there, with the spools that it finds; readings that it did not append were never
+measured.
+Leaves to others: when to continue and when to kill it (the caller).
 """
 
 from __future__ import annotations
@@ -35,13 +36,13 @@ from cleanside.simulator.unit import DRAIN_STEPS, FIRST_FIX_S, FIX_UNCERTAINTY_U
 from cleanside.simulator.year import Year, live
 
 FLEET_CHUNK_READINGS = 240
-#: columns of a year -> quantity on the wire, in the unit it is kept in
+#: columns of a year -> quantity on the wire, in the unit of storage
 QUANTITY_OF = {quantity.column: quantity for quantity in QUANTITIES.values()}
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class UnitPlan:
-    """What the caller tells the process. Written as JSON."""
+    """The caller's orders to the process. Written as JSON."""
 
     number: int
     start_s: float
@@ -111,7 +112,7 @@ class MonitorGateway:
         self._cycle = measured.cycle[self._rows]
 
     def go_to(self, from_s: float, until_s: float) -> dict[str, int]:
-        """The power cycles that lie in [from_s, until_s); returns stream -> highest number on disk."""
+        """Run the power cycles in [from_s, until_s); returns stream -> highest number on disk."""
         cycles = self._year.world.cycles
         on_disk: dict[str, int] = {}
         for number in np.flatnonzero((cycles.on_s >= from_s) & (cycles.off_s < until_s)).tolist():

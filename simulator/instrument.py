@@ -59,7 +59,7 @@ class Cycle:
 
 
 class Instrument:
-    """The monitor of one machine. Made anew from the same spec and seed it measures the same again."""
+    """The monitor of one machine. The same spec and seed give the same measurements."""
 
     def __init__(
         self, spec: MachineSpec, cycles: tuple[PowerCycle, ...], *, cadence_s: float, seed: int

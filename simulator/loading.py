@@ -1,5 +1,5 @@
 """
-Elements that load with the dust they meet: one after the other in a housing, and what becomes of each.
+Elements that load with the dust they meet: one after the other in a housing, each to its end.
 
 The curve is the one seen on the open test bench: of the span from clean to terminal, the share of life used
 to a power. Life is counted in dust met, so a wet week or a quiet site stretches it.
@@ -60,12 +60,12 @@ def make_elements(
     openings_h : operating hours at which the engine stands, rising; an element is changed at one of them.
     """
     random = member_random(seed, member.number, "elements")
-    found: list[Element] = []
+    elements: list[Element] = []
     start_h = 0.0
     while start_h < openings_h[-1]:
-        found.append(_next_element(member, difficulty, random, dust, openings_h, start_h, found))
-        start_h = found[-1].end_h
-    return found
+        elements.append(_next_element(member, difficulty, random, dust, openings_h, start_h, elements))
+        start_h = elements[-1].end_h
+    return elements
 
 
 def dust_at(dust: Floats, hours: Floats) -> Floats:

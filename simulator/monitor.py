@@ -239,7 +239,7 @@ def _engine_columns(
     flow: Floats,
     random: np.random.Generator,
 ) -> dict[str, Floats]:
-    """What the machine's bus tells beside restriction, in SI units and the bus's resolution."""
+    """The other values on the machine's bus, in SI units and the bus's resolution."""
     member, n = world.member, len(running)
     noise = 1.0 + random.normal(0.0, world.difficulty["work"]["proxy_noise"], n)
     volts = member.system_v * np.where(running, VOLTS_RUNNING, VOLTS_OFF) + random.normal(0.0, 0.05, n)
@@ -269,7 +269,7 @@ def _clock(
     cycles: int,
     random: np.random.Generator,
 ) -> tuple[Floats, Flags]:
-    """Times as placed, and which readings nobody could ever place."""
+    """Times as placed, and which readings can never be placed."""
     link = difficulty["link"]
     fate = random.random(cycles)
     off_s = random.uniform(-link["clock_off_s"], link["clock_off_s"], cycles)

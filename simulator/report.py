@@ -1,7 +1,7 @@
 """
-What the demo ends with: the fleet as the planner sees it, and the account that says nothing was lost.
+The demo's final report: the fleet for the planner, and the account that shows that nothing was lost.
 
-Promises: pure; every number carries its unit; states are said in words.
+Promises: pure; every number has its unit; states are words.
 Leaves to others: getting the facts (`demo.py`).
 """
 
@@ -22,40 +22,44 @@ WIDE = 132  # columns; below it the fleet is two tables, and all fits 80
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StreamVerdict:
-    """One stream: what the machine says and what the server says."""
+    """One stream: the machine's numbers and the server's."""
 
     machine: str
     stream: str
-    #: highest number that the spool gave
+    #: highest number used by the spool
     appended: int
     #: highest number that the spool knows to be acknowledged
     released: int
     #: highest number that the gateway process said was on disk, before it was killed
     reported: int
-    #: the server's account of it; None: the server has never heard of it
+    #: the server's account of it; None: the server does not know it
     server: dict[str, Any] | None
 
     @property
     def faults(self) -> list[str]:
-        """What does not fit, in words."""
+        """Faults in words."""
         if self.server is None:
             return (
                 []
                 if self.released == 0
                 else ["the server does not know the stream, the spool has released numbers"]
             )
-        found = list(self.server["faults"])
+        faults_found = list(self.server["faults"])
         if self.reported > self.appended:
-            found.append(f"the gateway had {self.reported} on disk, its spool now says {self.appended}")
+            faults_found.append(
+                f"the gateway had {self.reported} on disk, its spool now says {self.appended}"
+            )
         if self.released > self.server["acknowledged_through"]:
-            found.append(
+            faults_found.append(
                 f"released through {self.released}, held through {self.server['acknowledged_through']}"
             )
         if self.server["highest"] > self.appended:
-            found.append(f"the server has seen {self.server['highest']}, the spool gave {self.appended}")
+            faults_found.append(
+                f"the server has seen {self.server['highest']}, the spool gave {self.appended}"
+            )
         if self.released and not (self.server["stored"] or self.server["quarantined"] or self.server["shed"]):
-            found.append("numbers were released, and the server holds none")
-        return found
+            faults_found.append("numbers were released, and the server holds none")
+        return faults_found
 
     @property
     def waiting(self) -> int:
@@ -65,7 +69,7 @@ class StreamVerdict:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DemoOutcome:
-    """All that the demo found."""
+    """The outcome of the demo."""
 
     fleet: dict[str, Any]
     lines: list[StreamVerdict]

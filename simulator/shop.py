@@ -1,5 +1,5 @@
 """
-The shop's side of the demo: a real server as a process of its own, and what is asked of it over HTTP.
+The shop's side of the demo: a real server as a process of its own, and requests to it over HTTP.
 
 Promises: the server is started by its own command and reached over HTTP alone, as a real fleet does; it can
 be killed and comes back on the same port. Everything waits with a deadline.
@@ -29,13 +29,21 @@ class Shop:
     """A server on a SQLite file in `folder`, and an administrator's way into it."""
 
     def __init__(
-        self, folder: Path, *, port: int = 0, program: Sequence[str] = ("-m", "cleanside.ingest")
+        self,
+        folder: Path,
+        *,
+        port: int = 0,
+        program: Sequence[str] = ("-m", "cleanside.ingest"),
+        database: str | None = None,
     ) -> None:
-        """port : on loopback; 0: a free one. program : what Python runs for the server's commands."""
+        """
+        port : on loopback; 0: a free one. program : what Python runs for the server's commands.
+        database : its URL; None: a SQLite file in `folder`.
+        """
         self._folder = folder
         self.key_file = folder / "admin.key"
         self._program = program
-        self._database = f"sqlite:///{folder / 'shop.db'}"
+        self._database = database or f"sqlite:///{folder / 'shop.db'}"
         self._log: IO[bytes] = (folder / "server.log").open("ab")
         self._process: subprocess.Popen[bytes] | None = None
         self._port = port
@@ -81,7 +89,7 @@ class Shop:
         raise DemoFailed(f"the server is not ready after {START_DEADLINE_S:g} s; see its log")
 
     def kill(self) -> None:
-        """Take the server away without notice, as a power cut would."""
+        """Kill the server without notice, as a power cut would."""
         if self._process is not None:
             self._process.kill()
             self._process.communicate()
@@ -97,11 +105,11 @@ class Shop:
         self._log.close()
 
     def wait(self) -> None:
-        """Stay until the server ends or somebody interrupts."""
+        """Wait until the server ends or a person interrupts."""
         assert self._process is not None
         self._process.wait()
 
-    # ------------------------------------------------------------ asked over HTTP
+    # ------------------------------------------------------------ over HTTP
 
     def register(self, spec: MachineSpec) -> str:
         """Register a machine with its housing and device; returns a key for its gateway."""
@@ -128,6 +136,10 @@ class Shop:
         self.post("/v1/devices", {"device": device, "machine": machine})
         return str(self.post("/v1/keys", {"role": "device", "devices": [device], "note": machine})["key"])
 
+    def invite(self, person: str) -> str:
+        """Invite an admin; returns the link that opens the console, once."""
+        return str(self.post("/v1/people", {"name": person, "role": "admin"})["link"])
+
     def wait_analysed(self) -> None:
         """Wait until the analysis has caught up with what arrived."""
         deadline = time.monotonic() + ANALYSIS_DEADLINE_S
@@ -141,8 +153,12 @@ class Shop:
         return self._ask("GET", path, None)
 
     def post(self, path: str, body: dict[str, Any]) -> dict[str, Any]:
-        """Tell as administrator."""
+        """Post as administrator."""
         return self._ask("POST", path, body)
+
+    def patch(self, path: str, body: dict[str, Any]) -> dict[str, Any]:
+        """Patch as administrator."""
+        return self._ask("PATCH", path, body)
 
     def _ask(self, method: str, path: str, body: dict[str, Any] | None) -> dict[str, Any]:
         headers = {"Authorization": f"Bearer {self._key}"}

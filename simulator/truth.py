@@ -66,18 +66,18 @@ class TruthWriter:
 
 def make_room(folder: Path, *, overwrite: bool) -> None:
     """
-    An empty folder for a fleet. Raises CalledWrongly where something lies there.
+    An empty folder for a fleet. Raises CalledWrongly where it has files.
 
-    overwrite : a fleet that lies there goes; anything else stays, and is refused all the same.
+    overwrite : delete a fleet in it; any other file stays, and is refused all the same.
     """
     try:
-        there = sorted(path.name for path in folder.iterdir()) if folder.exists() else []
-        strange = [name for name in there if name not in PARTS]
+        names = sorted(path.name for path in folder.iterdir()) if folder.exists() else []
+        strange = [name for name in names if name not in PARTS]
         if strange:
             raise CalledWrongly(
                 f'{folder} holds "{strange[0]}", which is no part of a fleet; give another --out'
             )
-        if there and not overwrite:
+        if names and not overwrite:
             raise CalledWrongly(
                 f"{folder} holds a fleet already; give another --out, or --overwrite to replace it"
             )
@@ -145,17 +145,17 @@ def _causes(year: Year) -> TruthRows:
 
 
 def _happenings(year: Year) -> TruthRows:
-    """What must be taken neither for a change nor for a cause."""
+    """Events that are neither a change nor a cause."""
     world = year.world
-    found: list[tuple[str, float, float, float]] = []
+    happenings: list[tuple[str, float, float, float]] = []
     for first_h, last_h, peak in year.wet_spells:
         from_s, until_s = world.cycles.at_hours(np.array([first_h, last_h])).tolist()
-        found.append(("wet", from_s, until_s, peak))
-    found += [("light", from_s, until_s, load) for from_s, until_s, load in world.light]
-    found += [("no_coverage", *span, 0.0) for span in year.link.gaps]
-    found += [("unseen", *span, 0.0) for span in year.link.unseen]
+        happenings.append(("wet", from_s, until_s, peak))
+    happenings += [("light", from_s, until_s, load) for from_s, until_s, load in world.light]
+    happenings += [("no_coverage", *span, 0.0) for span in year.link.gaps]
+    happenings += [("unseen", *span, 0.0) for span in year.link.unseen]
     names = ("what", "from_s", "until_s", "size")
-    return [{"machine": year.member.name, **dict(zip(names, row, strict=True))} for row in sorted(found)]
+    return [{"machine": year.member.name, **dict(zip(names, row, strict=True))} for row in sorted(happenings)]
 
 
 def _hours(year: Year) -> pa.Table:

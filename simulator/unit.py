@@ -3,8 +3,8 @@ One machine's gateway as a process of its own, on simulated time: `python -m cle
 plan.json`.
 
 Promises: the spool, the uplink and the HTTP are the real ones; only the clock, the sensor and the radio link
-are simulated, and injected. What it appended it says on standard output, one JSON line each, after the disk
-has it. In a power cycle that is to be cut it keeps writing, a reading a commit, until it is killed.
+are simulated, and injected. It prints each append on standard output, one JSON line each, once it is on
+disk. In a power cycle that ends in a kill it keeps writing, a reading a commit, until it is killed.
 Leaves to others: when to start and kill it (`demo.py`).
 """
 
@@ -45,7 +45,7 @@ DRAIN_STEPS = 4_000  # bound of the last drain
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Plan:
-    """What the parent tells the process. Written as JSON."""
+    """The parent's orders to the process. Written as JSON."""
 
     machine: str
     start_at: datetime
@@ -106,7 +106,7 @@ class Radio:
         return reply
 
     def close(self) -> None:
-        """Let go of the connection."""
+        """Close the connection."""
         self._inner.close()
 
 

@@ -34,7 +34,7 @@ class Whereabouts:
     day_swing_k: float
 
     def day(self, at_s: Floats) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-        """Which day each instant lies in."""
+        """The day of each instant."""
         return np.clip(((at_s - self.start_s) // DAY_S).astype(np.int64), 0, len(self.dust) - 1)
 
     def temperature_k(self, at_s: Floats) -> Floats:

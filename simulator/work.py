@@ -84,11 +84,11 @@ def light_spans(
     """Weeks of light work: from, until [s], and the mean load in them."""
     random = member_random(seed, member.number, "light")
     work = difficulty["work"]
-    found = []
+    spans = []
     for _ in range(_per_year(random, work["light_weeks"], days)):
         first_s = start_s + float(random.integers(0, max(1, days - LIGHT_DAYS))) * DAY_S
-        found.append((first_s, first_s + LIGHT_DAYS * DAY_S, drawn(random, work["light_load"])))
-    return sorted(found)
+        spans.append((first_s, first_s + LIGHT_DAYS * DAY_S, drawn(random, work["light_load"])))
+    return sorted(spans)
 
 
 def run_engine(
@@ -120,7 +120,7 @@ def run_engine(
 
 
 def within(at_s: Floats, from_s: float, until_s: float) -> npt.NDArray[np.bool_]:
-    """Which instants lie in [from, until)."""
+    """Which instants are in [from, until)."""
     return np.asarray((at_s >= from_s) & (at_s < until_s))
 
 

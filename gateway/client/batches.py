@@ -17,7 +17,7 @@ Layout = Literal["columns", "readings"]
 
 
 class NotPostable(Coded, ValueError):
-    """Readings that make no batch as they are; whoever calls the client mends it."""
+    """Readings that make no batch as they are; the caller has to correct them."""
 
     SENTENCES: ClassVar[Sentences] = {
         "no_time": "reading {index} has no time; give `at`, aware",
@@ -82,7 +82,7 @@ def parts(readings: Iterable[Reading], first_seq: int) -> Iterator[tuple[int, li
 
 
 def halves(batch: Batch) -> Iterator[tuple[Batch, int]]:
-    """A batch in two, each with how far its first reading lies from the first."""
+    """A batch in two halves, each with the offset of its first reading."""
     middle = len(batch) // 2
     for part in (slice(0, middle), slice(middle, len(batch))):
         uncertain = batch.at_uncertainty_s

@@ -71,7 +71,7 @@ __all__ = [
     "ServerSaysNo",
 ]
 
-#: what passes by itself (the contract's table): link gone, reply lost, server broken, overloaded
+#: temporary statuses (the contract's table): no link, lost reply, broken or overloaded server
 TRANSIENT = frozenset({408, 429, 500, 502, 503, 504})
 COMPRESS_FROM_BYTES = 1024  # below it the coding costs more than it saves; chosen
 _CODERS: Mapping[str, Callable[[bytes], bytes]] = {"zstd": zstandard.compress, "gzip": gzip.compress}
@@ -79,15 +79,15 @@ _CODERS: Mapping[str, Callable[[bytes], bytes]] = {"zstd": zstandard.compress, "
 
 @dataclass(kw_only=True, slots=True)
 class Posted:
-    """What became of posted readings, all of them durable."""
+    """The outcome of a post; all its readings are durable."""
 
     stored: int = 0
     duplicates: int = 0
-    #: held: understood but not believed; by number, or by index where they had none
+    #: understood but not believed; by number, or by index where they had none
     quarantined: list[QuarantineNote] = field(default_factory=list)
-    #: held beyond those listed
+    #: quarantined readings beyond those listed
     quarantined_more: int = 0
-    #: every number up to it is held or shed; None for readings without numbers
+    #: every number up to it is stored, quarantined or shed; None for readings without numbers
     acknowledged_through: int | None = None
     #: numbers that are missing below the highest seen
     gaps: tuple[tuple[int, int], ...] = ()
@@ -135,7 +135,7 @@ class Client:
         self.close()
 
     def close(self) -> None:
-        """Let go of the connection."""
+        """Close the connection."""
         self._http.close()
 
     # ------------------------------------------------------------ post
@@ -178,7 +178,7 @@ class Client:
                 self._post(half, layout, posted, index=index + moved)
             return
         try:
-            # The mark may lie above what is sent here: later batches of the stream may be stored already.
+            # The mark may be above these numbers: later batches of the stream may be stored already.
             answer = wire.decode_answer(reply.content, stream=batch.stream, highest_sent=wire.MAX_INTEGER)
         except ValueError as error:
             raise ServerAway(f"the answer is not the server's: {error}") from error
@@ -279,7 +279,7 @@ class Client:
     def quarantine(
         self, *, code: str | None = None, device: str | None = None, state: str = "held"
     ) -> Iterator[QuarantineEntry]:
-        """Readings that are held, in order of receipt."""
+        """Quarantined readings, in order of receipt."""
         asked = {"code": code, "device": device, "state": state}
         return cast(Iterator[QuarantineEntry], self.pages("/v1/quarantine", "entries", asked))
 
@@ -367,7 +367,7 @@ def _problem(reply: httpx.Response) -> dict[str, Any]:
     if _media_type(reply) != wire.PROBLEM_MEDIA_TYPE:
         return {}
     try:
-        document = json.loads(hidden(reply.text))  # whoever repeats the key, it is in none of our errors
+        document = json.loads(hidden(reply.text))  # a server may repeat the key; our errors never do
     except ValueError:
         return {}
     return document if isinstance(document, dict) and document.get("code") else {}

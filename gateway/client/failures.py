@@ -34,7 +34,7 @@ class ServerSaysNo(GatewayError):
 
 
 class ServerAway(ServerSaysNo):
-    """The server did not take it in the time it was given; the same call later is right, and stores once."""
+    """The server did not accept it in time; repeat the call later, it stores once."""
 
 
 class RequestRefused(ServerSaysNo):

@@ -42,6 +42,32 @@ class Housing(TypedDict):
     terminal_restrictions: list[Terminal]
     reference_flow: ReferenceFlow | None
     devices: list[Seated]
+    primary_part: str | None
+    safety_part: str | None
+    calendar_limit_days: int | None
+    most_cleanings: int | None
+
+
+class NextService(TypedDict):
+    """The next scheduled service, by the hour meter or by day."""
+
+    service: str | None
+    meter_hours: float | None
+    on: str | None
+
+
+#: from and until which days a machine is laid up, both included; until None: no end is set
+LaidUp = TypedDict("LaidUp", {"from": str, "until": str | None})
+
+
+class Planned(TypedDict):
+    """The day on which a person means to change an element."""
+
+    on: str
+    by: str
+    planned_at: str
+    note: str
+    state: Literal["open", "missed", "done"]
 
 
 class DeclaredEvents(TypedDict):
@@ -63,6 +89,10 @@ class Machine(TypedDict):
     display_name: str | None
     kind: str | None
     retired_at: str | None
+    site: str | None
+    crew: str | None
+    next_service: NextService | None
+    laid_up: LaidUp | None
     housings: list[Housing]
     declared: list[DeclaredEvents]
 
@@ -202,6 +232,12 @@ class HousingState(TypedDict):
     changes_found: list[str]
     trend: NotRequired[TrendLevels | None]
     readings_quarantined: NotRequired[int | None]
+    site: str | None
+    crew: str | None
+    primary_part: str | None
+    safety_part: str | None
+    laid_up: LaidUp | None
+    planned: Planned | None
 
 
 class SeriesPoint(TypedDict):
@@ -257,6 +293,8 @@ class StoredReading(TypedDict):
     longitude: NotRequired[float | None]
     altitude: NotRequired[float | None]
     signal_strength: NotRequired[float | None]
+    position_fix: NotRequired[float | None]
+    satellites: NotRequired[float | None]
 
 
 class Reason(TypedDict):

@@ -1,9 +1,9 @@
 """
-The command `doctor`: does all that a gateway needs work: key, address, disk, clock, unit, sources.
+The command `doctor`: checks everything that a gateway needs: key, address, disk, clock, unit, sources.
 
-Promises: changes nothing, and sends nothing but one question to the server. Each check has a code, what was
-seen, and what to do. Where one thing fails, what rests on it is named as not looked at.
-Leaves to others: how a running gateway stands (`gateway.commands.standing`).
+Promises: changes nothing, and sends only one question to the server. Each check has a code, what was seen,
+and what to do. Where a check fails, later checks that need it are reported as not done.
+Leaves to others: the state of a running gateway (`gateway.commands.standing`).
 """
 
 from __future__ import annotations
@@ -20,20 +20,31 @@ from cleanside.gateway.errors import GatewayError, why
 from cleanside.gateway.settings import Settings, key_reader
 from cleanside.gateway.sources import Context, find_source
 from cleanside.gateway.timing.clock import Clock
-from cleanside.gateway.uplink.decision import problem_code
+from cleanside.gateway.uplink.asking import PATH as MARKS_PATH
+from cleanside.gateway.uplink.decision import BODY_HEADERS, is_refused, problem_code
 from cleanside.gateway.uplink.transport import NoAnswer, Reply, Request, Transport
-from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
+from cleanside.gateway.wire import (
+    ANSWER_MEDIA_TYPE,
+    PROBLEM_MEDIA_TYPE,
+    AskedStream,
+    encode_marks_question,
+)
 
 GOOD, BAD, NOT_LOOKED_AT = "good", "bad", "not_looked_at"
-#: a stream that there is none of (RFC 9562 section 5.9): a question that costs the server nothing
+#: a stream that never exists (RFC 9562 section 5.9): a question that costs the server nothing
 _NO_STREAM: Final = "00000000-0000-0000-0000-000000000000"
+_OLDER_QUESTION: Final = Request(
+    method="GET",
+    path=f"/v1/streams/{_NO_STREAM}",
+    headers={"Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}", "Cache-Control": "no-store"},
+)
 
 
 @dataclass(frozen=True, slots=True)
 class Examined:
     """One check."""
 
-    #: what was looked at: key, address, server, disk, clock, unit, source
+    #: the subject: key, address, server, disk, clock, unit, source
     part: str
     #: "good", "bad" or "not_looked_at"
     result: str
@@ -86,21 +97,33 @@ def _server(settings: Settings, connect: Callable[[Settings], Transport], *, has
     except GatewayError as error:
         return Examined("server", BAD, str(error), "check uplink.ca_file and the certificates")
     try:
-        accept = {"Accept": f"application/json, {PROBLEM_MEDIA_TYPE}", "Cache-Control": "no-store"}
-        outcome = transport.send(Request(method="GET", path=f"/v1/streams/{_NO_STREAM}", headers=accept))
+        outcome = transport.send(_question(settings.device))
+        if is_refused(outcome):  # a server of the previous release does not know that question
+            outcome = transport.send(_OLDER_QUESTION)
     finally:
         transport.close()
     return what_the_server_says(outcome, settings.uplink_server)
 
 
+def _question(device: str) -> Request:
+    """Where a stream that there is none of stands: asked for this device, so that its key shows."""
+    asked = AskedStream(stream=_NO_STREAM, acknowledged_through=0, appended_through=0)
+    body = encode_marks_question(device, [asked])
+    return Request(method="POST", path=MARKS_PATH, headers=BODY_HEADERS, body=body)
+
+
 def what_the_server_says(outcome: Reply | NoAnswer, server: str) -> Examined:
-    """What the answer to that question means. Pure."""
+    """The meaning of the answer to that question. Pure."""
     if isinstance(outcome, NoAnswer):
         step = "check name, port, network and, if it speaks of a certificate, uplink.ca_file and the clock"
         return Examined("server", BAD, f"no answer from {server}: {outcome.reason}", step)
     code = problem_code(outcome)
-    if outcome.status == 404 and code == "unknown_stream":
+    answered = outcome.status == 200 and outcome.media_type == ANSWER_MEDIA_TYPE
+    if answered or (outcome.status == 404 and code == "unknown_stream"):
         return Examined("server", GOOD, f"{server} answers, and takes the key")
+    if code == "key_not_for_device":
+        step = "check device in the settings; if it is right, get a key for it: cleanside-gateway enrol"
+        return Examined("server", BAD, "the key belongs to another device", step)
     if outcome.status in (401, 403) and code is not None:
         step = "get a new key: cleanside-gateway enrol, with a code from the shop"
         return Examined("server", BAD, f"{server} refuses the key: {code}", step)
@@ -114,18 +137,20 @@ def what_the_server_says(outcome: Reply | NoAnswer, server: str) -> Examined:
 
 
 def _disk(folder: Path) -> Examined:
-    there = next(above for above in (folder, *folder.parents) if above.exists())
+    folder_above = next(above for above in (folder, *folder.parents) if above.exists())
     try:
-        found = os.statvfs(there)
+        state = os.statvfs(folder_above)
     except OSError as error:
-        return Examined("disk", BAD, f"{there}: {why(error)}", "check the disk")
-    if found.f_flag & os.ST_RDONLY:
-        return Examined("disk", BAD, f"{there} is mounted read-only", "check the disk, mount it for writing")
-    if not os.access(there, os.W_OK | os.X_OK):
+        return Examined("disk", BAD, f"{folder_above}: {why(error)}", "check the disk")
+    if state.f_flag & os.ST_RDONLY:
+        return Examined(
+            "disk", BAD, f"{folder_above} is mounted read-only", "check the disk, mount it for writing"
+        )
+    if not os.access(folder_above, os.W_OK | os.X_OK):
         step = "give spool.path a folder of this user, or start it as the unit does"
-        return Examined("disk", BAD, f"this user may not write in {there}", step)
-    free_bytes = found.f_bavail * found.f_frsize
-    seen = f"{free_bytes / 2**20:.0f} MiB free in {there}"
+        return Examined("disk", BAD, f"this user may not write in {folder_above}", step)
+    free_bytes = state.f_bavail * state.f_frsize
+    seen = f"{free_bytes / 2**20:.0f} MiB free in {folder_above}"
     if free_bytes < LEAST_FREE_BYTES:
         return Examined("disk", BAD, seen, f"make room: {LEAST_FREE_BYTES / 2**20:.0f} MiB at least")
     return Examined("disk", GOOD, seen)
@@ -166,12 +191,12 @@ def _source(entry: Mapping[str, Any], number: int, clock: Clock) -> Examined:
         find_source(use)(options, context)
     except GatewayError as error:
         return Examined("source", BAD, f"{name}: {error}", "correct its options")
-    except Exception as error:  # whatever the library of a source may raise
+    except Exception as error:  # any error of a source's library
         return Examined("source", BAD, f"{name}: {why(error)}", "correct its options")
     return Examined("source", GOOD, f"{name}: its options are complete; run shows whether readings come")
 
 
-# ------------------------------------------------------------ shown
+# ------------------------------------------------------------ output
 
 
 def document(found: list[Examined]) -> dict[str, Any]:

@@ -2,8 +2,8 @@
 Enrolment: a one-time code becomes the device's key, in a file that only its user can read.
 
 Promises: the code is read from a terminal without showing it, from standard input or from a file, and is
-never written anywhere; nor is the key, but into its file. A reply that was lost is asked for again under the
-same attempt, also by the next call of the command, so that a weak link does not use a code up.
+never written; the key is written into its file alone. After a lost reply the command asks again with the
+same attempt, also at its next call, so that a weak link does not use a code up.
 Leaves to others: the request itself (`gateway.uplink.transport`), who made the code (the server).
 """
 
@@ -24,20 +24,20 @@ from cleanside.gateway.units import counted
 from cleanside.gateway.uplink.retry_after import retry_after_s
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request, Transport
 
-TRIES: Final = 6  # with the pauses between them some two minutes: a person stands beside it; chosen
+TRIES: Final = 6  # with the pauses some two minutes, while a person waits; chosen
 FIRST_PAUSE_S: Final = 2.0
 LONGEST_PAUSE_S: Final = 60.0
 
 
 @dataclass(frozen=True, slots=True)
 class IssuedKey:
-    """What the server made of the code."""
+    """The server's answer to the code."""
 
     device: str
     machine: str
-    #: shown once; goes into its file and nowhere else
+    #: sent once; written into its file alone
     key: str
-    #: what to mind at the machine, as the server says it
+    #: cautions for the machine, from the server
     cautions: tuple[str, ...] = ()
 
     def __repr__(self) -> str:  # a traceback or log must not show the key
@@ -46,7 +46,7 @@ class IssuedKey:
 
 @dataclass(frozen=True, slots=True)
 class Again:
-    """Nothing is decided; ask again after a pause, at least so long [s]."""
+    """Undecided; ask again after a pause, at least so long [s]."""
 
     why: str
     pause_s: float
@@ -64,9 +64,9 @@ def enrol(
     say: Callable[[str], object],
 ) -> IssuedKey:
     """
-    Show the code, and write the key to its file, mode 0600. `new_attempt` gives a fresh random word.
+    Send the code, and write the key to its file, mode 0600. `new_attempt` returns a new random word.
 
-    say : told each time the server did not answer as it should, and when the next try is.
+    say : called after each failed try, with the reason and the time of the next one.
 
     Raises CalledWrongly where the file is there already or the server refuses, TryAgain without an answer.
     """
@@ -80,14 +80,14 @@ def enrol(
     )
     pause_s, why = FIRST_PAUSE_S, ""
     for left in range(TRIES - 1, -1, -1):
-        found = meaning(transport.send(request), device, now=now())
-        if isinstance(found, IssuedKey):
-            _write_private(key_file, found.key + "\n")
+        outcome = meaning(transport.send(request), device, now=now())
+        if isinstance(outcome, IssuedKey):
+            _write_private(key_file, outcome.key + "\n")
             pending.unlink(missing_ok=True)
-            return found
-        why = found.why
+            return outcome
+        why = outcome.why
         if left:
-            wait_s = min(LONGEST_PAUSE_S, max(pause_s, found.pause_s))
+            wait_s = min(LONGEST_PAUSE_S, max(pause_s, outcome.pause_s))
             say(f"not enrolled yet: {why}; next try in {wait_s:.0f} s, {counted(left, 'try', 'tries')} left")
             sleep(wait_s)
             pause_s *= 2
@@ -95,7 +95,7 @@ def enrol(
 
 
 def meaning(outcome: Outcome, device: str, *, now: datetime) -> IssuedKey | Again:
-    """What an answer means. Pure. Raises CalledWrongly for one that will stay as it is."""
+    """The meaning of an answer. Pure. Raises CalledWrongly for a final refusal."""
     if isinstance(outcome, NoAnswer):
         return Again(outcome.reason, 0.0)
     document = _document(outcome)
@@ -109,16 +109,16 @@ def meaning(outcome: Outcome, device: str, *, now: datetime) -> IssuedKey | Agai
         )
     if outcome.status in (400, 403, 409, 422) and "code" in document:
         raise CalledWrongly("server_refuses", detail=hidden(str(document.get("detail", document["code"]))))
-    told = outcome.headers
-    asked_s = retry_after_s(told.get("retry-after"), date=told.get("date"), now=now)
+    headers = outcome.headers
+    asked_s = retry_after_s(headers.get("retry-after"), date=headers.get("date"), now=now)
     return Again(f"the answer was {outcome.status}", asked_s or 0.0)
 
 
 def _cautions(given: object) -> tuple[str, ...]:
-    """Cautions of an answer; none where it has them in another form: the key matters more."""
+    """Cautions of an answer; none where their form is unknown: the key matters more."""
     entries = given if isinstance(given, list) else []
-    found = [entry.get("caution") for entry in entries if isinstance(entry, dict)]
-    return tuple(words for words in found if isinstance(words, str) and words.isprintable())
+    texts = [entry.get("caution") for entry in entries if isinstance(entry, dict)]
+    return tuple(words for words in texts if isinstance(words, str) and words.isprintable())
 
 
 def read_code(file: str | None, stdin: TextIO, ask: Callable[[str], str]) -> str:
@@ -138,18 +138,18 @@ def read_code(file: str | None, stdin: TextIO, ask: Callable[[str], str]) -> str
 
 
 def _document(reply: Reply) -> dict[str, object]:
-    """A JSON object of our server's, or nothing: a portal's page is no answer."""
+    """A JSON object of our server, or an empty one: a portal's page is no answer."""
     if reply.media_type not in ("application/json", "application/problem+json"):
         return {}
     try:
-        found = json.loads(reply.body)
+        document = json.loads(reply.body)
     except ValueError:
         return {}
-    return found if isinstance(found, dict) else {}
+    return document if isinstance(document, dict) else {}
 
 
 def _kept_attempt(pending: Path, new_attempt: Callable[[], str]) -> str:
-    """The attempt of a call that was cut short, or a new one, kept until there is an answer."""
+    """The attempt of an interrupted call, or a new one, stored until there is an answer."""
     try:
         return pending.read_text("ascii").strip()
     except FileNotFoundError:

@@ -1,11 +1,11 @@
 """
 Write the backlog to a file that a person carries, beside a gateway that may be running.
 
-Promises: takes nothing out of the spool: what is carried stays until the server acknowledges it; link and
-bundle may both deliver. The spool knows what was carried before it stands in the file: a mark that the server
-reaches through a bundle is then not above the highest number sent, and releases what the link never brought.
-A file that was cut short is gone on with.
-Leaves to others: the file (`gateway.bundle`), what the server does with it.
+Promises: the spool stays unchanged: carried readings stay until the server acknowledges them; link and
+bundle may both deliver. The spool records readings as sent before the file has them. So a mark that the
+server reaches through a bundle is not above the highest number sent, and releases readings that the link
+never sent. An interrupted export is resumed.
+Leaves to others: the file (`gateway.bundle`), the import on the server.
 """
 
 from __future__ import annotations
@@ -26,23 +26,23 @@ from cleanside.gateway.spool.peek import BatchContext, next_batch, span
 from cleanside.gateway.spool.state import stream_rows, unprotected_through
 from cleanside.gateway.wire import Batch, decode, encode
 
-_READINGS = 5_000  # a block; as many as the contract allows, because a file has no poor link to cross
+_READINGS = 5_000  # readings of a block; as many as the contract allows, because a file needs no link
 _BYTES = 2**20
 
 
 @dataclass(frozen=True, slots=True)
 class Exported:
-    """What was written."""
+    """The outcome of an export."""
 
     readings: int
     blocks: int
-    #: blocks that stood in the file before
+    #: blocks that were in the file before
     kept: int
 
 
 def export(path: Path, to: Path, *, key: str) -> Exported:
     """
-    Write what waits in the spool at `path` to the bundle `to`.
+    Write the backlog of the spool at `path` to the bundle `to`.
 
     key : the device's key; the server knows the hash of its secret part.
     Raises CalledWrongly, and the spool's errors.
@@ -68,8 +68,8 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
 
 def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes, key: str) -> Exported:
     check_small_tables(connection)
-    known = _known(connection)
-    carried: dict[str, int] = {}  # stream -> highest number that stands in the file already
+    context = _known(connection)
+    carried: dict[str, int] = {}  # stream -> highest number that is in the file already
 
     def carry(batch: Batch) -> None:
         assert batch.stream is not None  # a spool's batch is numbered
@@ -79,7 +79,7 @@ def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes, key
     def seen(body: bytes) -> None:
         carry(decode(body))
 
-    writer = BundleWriter(to, device=known.device, secret=secret, key=key, seen=seen)
+    writer = BundleWriter(to, device=context.device, secret=secret, key=key, seen=seen)
     try:
         readings = blocks = 0
         for stream in stream_rows(connection):
@@ -87,7 +87,7 @@ def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes, key
             row = replace(stream, acknowledged_through=mark)
             while (
                 batch := next_batch(
-                    connection, row, known, max_readings=_READINGS, max_bytes=_BYTES, report=True
+                    connection, row, context, max_readings=_READINGS, max_bytes=_BYTES, report=True
                 )
             ) is not None:
                 carry(batch)
@@ -101,7 +101,7 @@ def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes, key
 
 
 def _note_sent(path: Path, stream: str, through: int) -> None:
-    # A disk that takes no writes is a good reason to carry its readings away: they are then sent again.
+    # Export works on a disk that takes no writes too; its readings are then sent again.
     with suppress(TryAgain), translated(path):
         connection = open_beside(path)
         try:

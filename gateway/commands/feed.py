@@ -1,15 +1,16 @@
 """
-From a source to the spool: a source runs, is started again, and none of its readings is lost silently.
+From a source to the spool: runs a source, restarts it, and loses none of its readings silently.
 
-Promises: a source that fails is reported and started again; a reading that cannot be written is reported and
-takes no other with it; while the disk does not take writes, a source that can wait waits, one that cannot
-is bridged in memory, and what the bridge loses is counted and reported to the server.
-Leaves to others: what sources there are (`gateway.sources`), the disk (`gateway.spool.queue`).
+Promises: a source that fails is reported and started again. A reading that cannot be written is reported, and
+affects no other. While the disk takes no writes, a source that can wait waits; readings of one that cannot
+wait stay in memory, and losses from memory are counted and reported to the server.
+Leaves to others: the sources (`gateway.sources`), the disk (`gateway.spool.queue`).
 """
 
 from __future__ import annotations
 
 import logging
+import os
 import threading
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
@@ -20,6 +21,7 @@ from cleanside.gateway.errors import NeverAccepted, SpoolUnavailable, TryAgain, 
 from cleanside.gateway.log import Log
 from cleanside.gateway.private import hidden
 from cleanside.gateway.sources import Context, Verdicts, find_source
+from cleanside.gateway.spool.identity import RandomBytes
 from cleanside.gateway.spool.queue import Spool, check
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.wire import Reading
@@ -35,12 +37,12 @@ _APPEND_AGAIN_S: Final = 1.0  # after the disk failed (chosen)
 
 
 class Held(NamedTuple):
-    """Readings that came together."""
+    """Readings that a source emitted together."""
 
     readings: Sequence[Reading]
     #: since boot
     measured_us: int
-    #: told once: None: they are on disk; a text: why they never will be
+    #: called once: None: they are on disk; a text: why they never will be
     then: Callable[[str | None], None] | None = None
 
 
@@ -48,7 +50,7 @@ class Bridge:
     """
     Readings of a source that cannot wait, while the disk does not take them: bounded, losses counted.
 
-    The newest stay: when the disk works again they are the ones that tell how things stand.
+    The newest stay, because they show the present state once the disk works again.
     """
 
     def __init__(self, *, most: int = BRIDGE_READINGS) -> None:
@@ -56,12 +58,12 @@ class Bridge:
         self._most = most
         self._held: deque[Held] = deque()
         self._count = 0
-        #: readings that went for want of room, not reported yet
+        #: readings dropped because memory was full, not reported yet
         self.lost = 0
 
     @property
     def count(self) -> int:
-        """Readings that are only in memory."""
+        """How many readings are only in memory."""
         return self._count
 
     def take(
@@ -70,7 +72,7 @@ class Bridge:
         measured_us: int,
         then: Callable[[str | None], None] | None = None,
     ) -> None:
-        """Hold readings, measured at that time since boot; let the oldest go if there are too many."""
+        """Add readings, measured at that time since boot; drop the oldest if there are too many."""
         with self.lock:
             self._held.append(Held(readings, measured_us, then))
             self._count += len(readings)
@@ -79,11 +81,11 @@ class Bridge:
                 self.drop_oldest(_NO_ROOM)
 
     def oldest(self) -> Held | None:
-        """What is to be appended next."""
+        """The readings to append next."""
         return self._held[0] if self._held else None
 
     def drop_oldest(self, reason: str | None = None) -> None:
-        """Forget it: it is on disk, or, for a reason, never will be."""
+        """Remove them: they are on disk, or, for a reason, never will be."""
         held = self._held.popleft()
         self._count -= len(held.readings)
         if held.then is not None:
@@ -91,7 +93,7 @@ class Bridge:
 
 
 class Feed:
-    """Runs one source, starts it again when it fails, and puts what it emits into the spool."""
+    """Runs one source, starts it again when it fails, and appends its readings to the spool."""
 
     def __init__(
         self,
@@ -102,8 +104,11 @@ class Feed:
         clock: Clock,
         log: Log,
         stop: threading.Event,
+        random_bytes: RandomBytes = os.urandom,
+        seen: Callable[[Sequence[Reading], int], None] = lambda _readings, _us: None,
     ) -> None:
         """
+        seen : shown what is good of the readings that came, and when since boot.
         entry : as in the settings: `use`, perhaps `name`, and the source's own options.
         Raises SourceWrong for a source that does not exist or options that cannot work.
         """
@@ -115,16 +120,18 @@ class Feed:
         self._clock = clock
         self._log = log
         self._stop = stop
+        self._random_bytes = random_bytes
+        self._seen = seen
         self._refused = 0
         self._last_refusal: str | None = None
-        self._lost = 0  # went for want of room in memory, over the life of this process
-        self._disk_us: int | None = None  # since when the disk takes nothing
+        self._lost = 0  # dropped because memory was full, over the life of this process
+        self._disk_us: int | None = None  # since when the disk takes no writes
         self._disk_reason = ""
         self._failed: tuple[int, str] | None = None  # when the source failed, and why; None: it works
         self._last: tuple[Reading, int] | None = None  # the last reading, and when it came
         self._report_lock = threading.Lock()  # a source may read for several clients at once
         self._bridge = Bridge()
-        self._told_us: int | None = None  # when the source's word on the time was last looked at
+        self._told_us: int | None = None  # when a time from the source was last used
         context = Context(
             name=self.name,
             clock=clock,
@@ -144,7 +151,7 @@ class Feed:
                 self._source.run(self._emit, self._stop)
                 self._log("gateway.source_ended", source=self.name, refused=self._refused)
                 break
-            except Exception as error:  # whatever a source of others may raise: it must not end the gateway
+            except Exception as error:  # no error of a foreign source may end the gateway
                 if self._clock.since_boot_us() - began_us >= _WENT_WELL_US:
                     failures = 0
                 self._failed = (self._failed[0] if self._failed else self._clock.since_boot_us(), why(error))
@@ -162,12 +169,12 @@ class Feed:
 
     @property
     def unwritten(self) -> int:
-        """Readings that would be lost without a word if the process ended now."""
+        """Readings that would be lost silently if the process ended now."""
         with self._bridge.lock:
             return self._bridge.count + self._bridge.lost
 
     def told(self) -> dict[str, Any]:
-        """How the source stands, as `status` shows it; spans in seconds."""
+        """The state of the source in the form of `status`; spans in seconds."""
         now_us = self._clock.since_boot_us()
         failed, last = self._failed, self._last
         return {
@@ -185,32 +192,39 @@ class Feed:
         }
 
     def flush(self) -> None:
-        """Append what the bridge holds, in order, as far as the disk takes it."""
+        """Append the readings in memory, in order, as far as the disk takes them."""
         with self._bridge.lock:
+            # First: the lost are older than what is held, and a process that dies on the way has said so.
+            if self._bridge.lost and not self._declare_lost():
+                return
             while (held := self._bridge.oldest()) is not None:
                 if not self._append(held.readings, held.measured_us, mark=None):
                     return
                 self._bridge.drop_oldest()
-            if self._bridge.lost:
-                with suppress(TryAgain):
-                    self._spool.event("readings_lost", {"source": self.name, "count": self._bridge.lost})
-                    self._log(
-                        "gateway.readings_lost",
-                        level=logging.ERROR,
-                        source=self.name,
-                        count=self._bridge.lost,
-                    )
-                    self._lost += self._bridge.lost
-                    self._bridge.lost = 0
+
+    def _declare_lost(self) -> bool:
+        """False: the disk does not take it now."""
+        lost = {"source": self.name, "count": self._bridge.lost}
+        try:
+            # The id tells it from another of the same size at the same number.
+            self._spool.event("readings_lost", {**lost, "id": self._random_bytes(8).hex()})
+        except TryAgain as error:
+            self._disk_fails(error)
+            return False
+        self._log("gateway.readings_lost", level=logging.ERROR, **lost)
+        self._lost += self._bridge.lost
+        self._bridge.lost = 0
+        return True
 
     def _emit(self, readings: Sequence[Reading], *, mark: str | None = None) -> None:
         measured_us = self._came(readings)
         good = [reading for reading in readings if self._refusal(reading) is None]
+        self._seen(good, measured_us)
         if mark is None:
             self._bridge.take(good, measured_us)
             self.flush()
             return
-        # A source with a mark can wait: what it has not emitted is still where it reads from.
+        # A source with a mark can wait: it can read again from its mark.
         while not self._append(good, measured_us, mark=mark):
             if self._stop.wait(_APPEND_AGAIN_S):
                 raise SpoolUnavailable("stopped_while_waiting", name=self.name)
@@ -223,6 +237,7 @@ class Feed:
         def settle(reason: str | None) -> None:
             then([refusal or reason for refusal in refusals])
 
+        self._seen(good, measured_us)
         if not good:
             settle(None)
             return
@@ -230,7 +245,7 @@ class Feed:
         self.flush()
 
     def _came(self, readings: Sequence[Reading]) -> int:
-        """Readings came: the source works. Returns when, since boot."""
+        """Note that readings arrived, so the source works. Returns when, since boot."""
         measured_us = self._clock.since_boot_us()
         if readings:
             self._last, self._failed = (readings[-1], measured_us), None
@@ -246,15 +261,18 @@ class Feed:
                 mark=mark,
             )
         except TryAgain as error:
-            self._disk_us = self._clock.since_boot_us() if self._disk_us is None else self._disk_us
-            self._disk_reason = str(error)
-            self._log("gateway.append_failed", level=logging.ERROR, source=self.name, reason=error)
+            self._disk_fails(error)
             return False
         self._disk_us = None
         return True
 
+    def _disk_fails(self, error: TryAgain) -> None:
+        self._disk_us = self._clock.since_boot_us() if self._disk_us is None else self._disk_us
+        self._disk_reason = str(error)
+        self._log("gateway.append_failed", level=logging.ERROR, source=self.name, reason=error)
+
     def _tell_time(self, anchor: Anchor) -> None:
-        """Tie the boot to UTC by what the source says; looked at once a minute, to spare the disk."""
+        """Tie the boot to UTC by the source's time; once a minute at most, to spare the disk."""
         now_us = self._clock.since_boot_us()
         if self._told_us is not None and now_us - self._told_us < _TIME_EVERY_US:
             return
@@ -265,7 +283,7 @@ class Feed:
             self._told_us = now_us
 
     def _refusal(self, reading: Reading) -> str | None:
-        """Why a reading will never be accepted: reported, and left out of what is written; None: it will."""
+        """Why a reading will never be accepted: reported, and not written; None: it will."""
         try:
             check(reading)
         except NeverAccepted as error:

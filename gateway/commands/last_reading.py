@@ -1,7 +1,7 @@
 """
-The last reading that a spool took, with its age: the first thing that a person asks of a monitor.
+The last reading of a spool, with its age: the first thing that a person wants to know of a monitor.
 
-Promises: reads only; a row that is not as it was written is no reading. Leaves to others: showing it.
+Promises: reads only; a row that is not as it was written is left out. Leaves to others: showing it.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ ORDER BY r.position DESC LIMIT 1"""
 
 @dataclass(frozen=True, slots=True)
 class LastReading:
-    """Values as they were sent, and how long ago."""
+    """Values as sent, and their age."""
 
     #: quantity -> value, unit
     values: Mapping[str, tuple[float, str]]
@@ -32,7 +32,7 @@ class LastReading:
 
 
 def last_on_disk(connection: apsw.Connection, clock: Clock) -> LastReading | None:
-    """The reading that was appended last; None: none is held, or it cannot be read."""
+    """The reading that was appended last; None: there is none, or it cannot be read."""
     row = next(iter(connection.execute(_LAST)), None)
     with suppress(NotAsWritten, ValueError, TypeError):
         if row is not None:

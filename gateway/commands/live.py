@@ -1,11 +1,11 @@
 """
-What only the running gateway knows, told to `status` on a socket beside the spool.
+The state that only the running gateway knows, sent to `status` over a socket beside the spool.
 
-A socket and no file: it works while the disk takes no writes, what it says is never old, and a process that
-is dead cannot answer. It is found by the name of the spool. Where there is no answer, the kernel's table of
-locks says whether a process holds the spool all the same.
-Promises: telling never stops the gateway; asking waits two seconds at most.
-Leaves to others: what is told (`gateway.commands.run`), what a person is shown (`gateway.commands.standing`).
+A socket and no file: it works while the disk takes no writes, its answer is never old, and a dead process
+cannot answer. Its name follows from the spool's. Without an answer, the kernel's table of locks shows
+whether a process runs the spool.
+Promises: an answer never stops the gateway; a question waits two seconds at most.
+Leaves to others: the content (`gateway.commands.run`), what a person reads (`gateway.commands.standing`).
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _LOCKS: Final = Path("/proc/locks")
 
 @dataclass(frozen=True, slots=True)
 class Process:
-    """The gateway of a spool as seen from beside it."""
+    """The process of a spool, seen from outside."""
 
     #: "runs": it answered; "silent": a process holds the spool and does not answer; "gone": none does;
     #: "unknown": it may not be asked
@@ -43,12 +43,12 @@ class Process:
     pid: int | None = None
     #: why there is no answer
     reason: str = ""
-    #: what it told; empty unless it runs
+    #: its answer; empty unless it runs
     told: Mapping[str, Any] | None = None
 
 
 def tell(path: Path, say: Callable[[], Mapping[str, Any]], stop: threading.Event, *, log: Log) -> None:
-    """Answer whoever asks beside the spool at `path` with what `say` says, until `stop`."""
+    """Answer questions on the socket beside the spool at `path` with the result of `say`, until `stop`."""
 
     def take(descriptor: int) -> None:
         os.write(descriptor, json.dumps(say()).encode())
@@ -63,10 +63,10 @@ def tell(path: Path, say: Callable[[], Mapping[str, Any]], stop: threading.Event
 
 
 def ask(path: Path) -> Process:
-    """Ask the gateway that runs the spool at `path`. Never raises for what it finds."""
+    """Ask the gateway that runs the spool at `path`. Never raises for its state."""
     try:
-        told = _answer(path)
-        return Process("runs", int(told["pid"]), told=told)
+        answer = _answer(path)
+        return Process("runs", int(answer["pid"]), told=answer)
     except (FileNotFoundError, ConnectionRefusedError):
         pid = _holder(path)
         return Process("gone") if pid is None else Process("silent", pid, "it has no socket beside the spool")
@@ -83,15 +83,15 @@ def _answer(path: Path) -> Mapping[str, Any]:
         answer = b""
         while (chunk := asking.recv(2**16)) and len(answer) < _MOST_BYTES:
             answer += chunk
-    told = json.loads(answer)
-    if not isinstance(told, dict):
+    document = json.loads(answer)
+    if not isinstance(document, dict):
         raise TypeError("not an object")
-    return told
+    return document
 
 
 @contextmanager
 def _short(path: Path) -> Iterator[Path]:
-    """The socket by way of its open folder: an address has 107 bytes (unix(7)), a path may have more."""
+    """The socket's path through its open folder: an address has 107 bytes (unix(7)), a path may have more."""
     folder = os.open(path.parent, os.O_PATH | os.O_DIRECTORY | os.O_CLOEXEC)
     try:
         yield Path(f"/proc/self/fd/{folder}/{path.name}{_SUFFIX}")
@@ -100,7 +100,9 @@ def _short(path: Path) -> Iterator[Path]:
 
 
 def _holder(path: Path) -> int | None:
-    """Who holds the spool's lock (flock(2)) by the kernel's table (proc_locks(5)); None: no process."""
+    """
+    The process with the spool's lock (flock(2)) by the kernel's table (proc_locks(5)); None: no process.
+    """
     with suppress(OSError, ValueError):
         number = str(lock_path(path).stat().st_ino)
         for line in _LOCKS.read_text().splitlines():

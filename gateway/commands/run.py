@@ -1,11 +1,10 @@
 """
-The gateway put together: sources fill the spool, the uplink empties it, until told to stop.
+The gateway put together: sources fill the spool, the uplink empties it, until `stop`.
 
-Promises: a source that fails is reported and started again, one that is stuck does not stop another; a
-stop is done within two seconds, whatever the network or a source is doing; only readings that the disk has
-not taken yet are waited for longer, and what is lost then is counted, said, and declared to the shop.
-Clock, randomness, transport and spool folder are arguments, so that a bench runs the very same program in
-another time.
+Promises: a source that fails is reported and started again; one that is stuck does not stop another. A stop
+takes two seconds at most, whatever the network or a source is doing. It waits longer only for readings that
+the disk has not taken yet; losses are then counted, logged, and declared to the shop. Clock, randomness,
+transport and spool folder are arguments, so that a bench runs the same program on simulated time.
 Leaves to others: signals and exit codes (`gateway.cli`).
 """
 
@@ -18,6 +17,9 @@ import threading
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, Final
 
+from cleanside.gateway.beside.machine_facts import FactFinder
+from cleanside.gateway.beside.serving import serve_beside, shown
+from cleanside.gateway.beside.watch import Watch
 from cleanside.gateway.commands.feed import Feed
 from cleanside.gateway.commands.live import tell
 from cleanside.gateway.commands.notify import ALIVE, READY, STOPPING, Notifier
@@ -35,18 +37,18 @@ from cleanside.gateway.version import VERSION
 from cleanside.gateway.wire import DeclaredEvent
 
 STOP_WITHIN_S: Final = 2.0
-_MEND_EVERY_S: Final = 10.0  # between two looks for a file set aside, or readings that wait (chosen)
+_MEND_EVERY_S: Final = 10.0  # between two checks for a file set aside, or readings that wait (chosen)
 _DRAINED_LOOK_S: Final = 0.2
 _FINISH_TELLING_S: Final = 1.0
 _STOP_LOOK_S: Final = 1.0  # between two tries to write while a stop waits for the disk (chosen)
-_DECLARE_WITHIN_S: Final = 5.0  # for telling the shop of what a stop loses (chosen)
+_DECLARE_WITHIN_S: Final = 5.0  # for declaring the loss of a stop to the shop (chosen)
 _STOP_EXTEND_S: Final = (
-    10.0  # asked of the service manager at each of them: a try may hang on the disk (chosen)
+    10.0  # extension to ask of the service manager at each try, which may hang on the disk (chosen)
 )
 
 
 class Gateway:
-    """One device's gateway. Made whole by its arguments; `run` works until `stop`."""
+    """One device's gateway, made from its arguments; `run` works until `stop`."""
 
     def __init__(
         self,
@@ -62,7 +64,7 @@ class Gateway:
         network: Network | None = None,
     ) -> None:
         """
-        network : how a link that comes back is noticed; None: the system's, on the system's clock only.
+        network : detects that a link came back; None: the system's, on the system's clock only.
         tells : answer `status` on a socket beside the spool.
         clock, random, transport, log : None: the system's; the transport from the settings.
         environ : where the key and the service manager may be. Raises CalledWrongly and the spool's errors.
@@ -74,14 +76,16 @@ class Gateway:
         self._notifier = Notifier(environ or {})
         self._wake = threading.Event()
         self._tells = tells
-        self._silent = threading.Event()  # set at the very end: a stop that waits for the disk is told of
+        self._silent = threading.Event()  # set last: `status` still shows a stop that waits for the disk
         self._began_us = self.clock.since_boot_us()
         self._random_bytes = random_bytes
-        self._end_now = threading.Event()  # asked to stop a second time
+        self._end_now = threading.Event()  # a second stop was requested
         self._transport = transport if transport is not None else _transport(settings, environ or {})
         self._network = network
         if network is None and clock is None and settings.uplink_server is not None:
             self._network = SystemNetwork(settings.uplink_server, now_us=self.clock.since_boot_us)
+        self._last_hour = Watch(self.clock.since_boot_us)
+        self._beside_port: int | None = None  # once the page is served
         self.spool = Spool(
             settings.spool_path,
             device=settings.device,
@@ -93,6 +97,7 @@ class Gateway:
             log=self.log,
         )
         try:
+            self._finder = self._make_finder()
             self._feeds = [self._make_feed(number, entry) for number, entry in enumerate(settings.sources, 1)]
             self.uplink = None if self._transport is None else self._make_uplink(self._transport, random)
         except BaseException:
@@ -100,7 +105,27 @@ class Gateway:
             raise
 
     def _make_feed(self, number: int, entry: Mapping[str, Any]) -> Feed:
-        return Feed(self.spool, entry, number=number, clock=self.clock, log=self.log, stop=self.stop_event)
+        seen = {} if self.settings.beside_listen is None else {"seen": self._last_hour.take}
+        return Feed(
+            self.spool,
+            entry,
+            number=number,
+            clock=self.clock,
+            log=self.log,
+            stop=self.stop_event,
+            random_bytes=self._random_bytes,
+            **seen,
+        )
+
+    def _make_finder(self) -> FactFinder:
+        return FactFinder(
+            self.settings.spool_path,
+            device=self.settings.device,
+            watch=self._last_hour,
+            clock=self.clock,
+            link=lambda: None if self.uplink is None else self.uplink.view.told(),
+            marks_at_start={s.stream: s.acknowledged_through for s in self.spool.state().streams},
+        )
 
     def _make_uplink(self, transport: Transport, random: Callable[[], float] | None) -> Uplink:
         return Uplink(
@@ -121,7 +146,7 @@ class Gateway:
         """
         Work until `stop` is called, or until done if the settings say so.
 
-        Returns how many readings are lost: taken from a source, and on no disk when the process had to end.
+        Returns how many readings are lost: taken from a source, and not on disk when the process had to end.
         """
         self.log("gateway.started", device=self.settings.device, spool=self.settings.spool_path)
         self._note_budget()
@@ -133,7 +158,7 @@ class Gateway:
         threads.append(threading.Thread(target=self._mend, name="mend", daemon=True))
         for thread in threads:
             thread.start()
-        if self._tells:  # not among those that are watched: the gateway does its work without it
+        if self._tells:  # not watched: the gateway works without it
             telling = threading.Thread(
                 target=tell,
                 args=(self.settings.spool_path, self.told, self._silent),
@@ -142,6 +167,8 @@ class Gateway:
                 daemon=True,
             )
             telling.start()
+        if self.settings.beside_listen is not None:  # nor this one
+            threading.Thread(target=self._serve_beside, name="beside", daemon=True).start()
         self._notifier.tell(READY)
         self._watch(threads)
         self._notifier.tell(STOPPING)
@@ -152,8 +179,34 @@ class Gateway:
             if self._tells:
                 telling.join(_FINISH_TELLING_S)
 
+    def _serve_beside(self) -> None:
+        """The page beside the machine."""
+        assert self.settings.beside_listen is not None
+        serve_beside(
+            self.settings.beside_listen,
+            self.settings.code_file,
+            device=self.settings.device,
+            finder=self._finder,
+            spool=self.spool,
+            clock=self.clock,
+            random=self._random_bytes,
+            stop=self.stop_event,
+            log=self.log,
+            bound=self._beside_bound,
+        )
+
+    def _beside_bound(self, port: int) -> None:
+        assert self.settings.beside_listen is not None
+        self._beside_port = port
+        self.log("gateway.beside_serves", listen=shown((self.settings.beside_listen[0], port)))
+
+    def _beside_told(self) -> str | None:
+        if self.settings.beside_listen is None or self._beside_port is None:
+            return None
+        return shown((self.settings.beside_listen[0], self._beside_port))
+
     def told(self) -> dict[str, Any]:
-        """What only this process knows, as `status` shows it; spans in seconds."""
+        """The state that only this process knows, in the form of `status`; spans in seconds."""
         return {
             "pid": os.getpid(),
             "version": VERSION,
@@ -163,6 +216,7 @@ class Gateway:
             "server": self.settings.uplink_server,
             "sources": [feed.told() for feed in self._feeds],
             "link": None if self.uplink is None else self.uplink.view.told(),
+            "beside": self._beside_told(),
         }
 
     def _note_budget(self) -> None:
@@ -173,14 +227,14 @@ class Gateway:
             self.log("gateway.spool_failed", level=logging.ERROR, reason=error)
 
     def _watch(self, threads: Sequence[threading.Thread]) -> None:
-        """Wait for the stop; say meanwhile that all is alive, as long as it is."""
+        """
+        Wait for the stop; meanwhile report to the manager that all threads are alive, as long as they are.
+        """
         alive_every_s = self._notifier.alive_every_s or 3600.0
         look_every_s = _DRAINED_LOOK_S if self.settings.run_exit_when_done else alive_every_s
         while not self.stop_event.wait(min(look_every_s, alive_every_s)):
             if all(thread.is_alive() or thread.name in self._ended() for thread in threads):
-                self._notifier.tell(
-                    ALIVE
-                )  # a thread that died of a fault of ours: the manager starts us again
+                self._notifier.tell(ALIVE)  # a thread that died of our own fault: the manager starts us again
             if self.settings.run_exit_when_done and self._is_done():
                 self.stop()
 
@@ -188,7 +242,7 @@ class Gateway:
         return {feed.name for feed in self._feeds if feed.ended.is_set()}
 
     def _mend(self) -> None:
-        """Carry over what a damaged file still holds, and append what could not be, a little at a time."""
+        """Carry over readings of a damaged file, and append those in memory, a little at a time."""
         while not self.stop_event.is_set():
             try:
                 more = self.spool.salvage()
@@ -205,7 +259,7 @@ class Gateway:
         """
         Ask the gateway to end. Safe from a signal handler or another thread.
 
-        Asked again, it ends even if that loses readings which the disk has not taken.
+        A second call ends it even if that loses readings which the disk has not taken.
         """
         if self.stop_event.is_set():
             self._end_now.set()
@@ -221,26 +275,26 @@ class Gateway:
         )
 
     def _finish(self, threads: Sequence[threading.Thread]) -> int:
-        # A thread that waits for network or input is left behind: what it holds is on disk, or not ours yet.
+        # A thread that waits for network or input is left behind: its readings are on disk, or not taken yet.
         deadline_s = STOP_WITHIN_S * 0.6 / max(1, len(threads))
         for thread in threads:
             thread.join(deadline_s)
         lost = self._wait_for_disk()
-        told = bool(lost) and self._transport is not None and self._declare_lost(self._transport)
-        noted = bool(lost) and not told and self.spool.note_loss(lost)
+        declared = bool(lost) and self._transport is not None and self._declare_lost(self._transport)
+        noted = bool(lost) and not declared and self.spool.note_loss(lost)
         try:
             self.spool.close()
-        except TryAgain as error:  # what was only counted; readings were dealt with above
+        except TryAgain as error:  # counters; the readings were written above
             self.log("gateway.spool_failed", level=logging.ERROR, reason=error)
         if self._transport is not None and not any(thread.is_alive() for thread in threads):
             self._transport.close()
         level = logging.ERROR if lost else logging.INFO
-        said = {"declared": told, "declared_at_next_start": noted} if lost else {}
+        said = {"declared": declared, "declared_at_next_start": noted} if lost else {}
         self.log("gateway.stopped", level=level, device=self.settings.device, lost=lost, **said)
         return lost
 
     def _wait_for_disk(self) -> int:
-        """Write what is only in memory, as long as there is time for it. Returns how many could not be."""
+        """Write readings that are only in memory, as long as there is time. Returns how many could not be."""
         until_us: int | None = None
         while True:
             for feed in self._feeds:
@@ -257,9 +311,9 @@ class Gateway:
             self.clock.wait(self._end_now, min(left_s, _STOP_LOOK_S))
 
     def _declare_lost(self, transport: Transport) -> bool:
-        """Declare to the server losses that no disk takes. True once it has confirmed them."""
+        """Declare losses to the server that the disk does not take. True once it has confirmed them."""
         self._notifier.extend(_DECLARE_WITHIN_S + _STOP_EXTEND_S)
-        identity = self._random_bytes(8).hex()  # two stops may lose as much of the same source
+        identity = self._random_bytes(8).hex()  # two stops may lose the same number of readings of one source
         events = [
             DeclaredEvent(
                 stream=None,
@@ -296,9 +350,9 @@ def _transport(settings: Settings, environ: Mapping[str, str]) -> Transport | No
 
 
 def transport_of(settings: Settings, environ: Mapping[str, str]) -> Transport:
-    """The way to the server of these settings. Raises SettingsWrong where key or certificates do not fit."""
+    """The transport of these settings. Raises SettingsWrong where key or certificates do not fit."""
     if settings.uplink_server is None:
-        raise SettingsWrong("uplink.server is not set; give it like https://shop.example:8443")
+        raise SettingsWrong("server_not_set")
     return HttpTransport(
         settings.uplink_server,
         key=key_reader(settings, environ),

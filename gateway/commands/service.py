@@ -1,7 +1,7 @@
 """
 The command `install-service`: write the unit that systemd starts a gateway by, after showing it.
 
-Promises: nothing is written that was not shown and agreed to; a unit that is there and differs is kept beside
+Promises: it shows what it writes, and writes only after a yes; an existing unit that differs is kept beside
 the new one. Leaves to others: starting it (systemctl), the settings and the key.
 """
 

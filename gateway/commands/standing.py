@@ -1,9 +1,9 @@
 """
-How a gateway stands as a whole: its process, its spool, its disk, and what needs a person.
+The state of a gateway as a whole: its process, its spool, its disk, and what needs a person.
 
-Promises: changes nothing, and says what it cannot tell; a disk that takes no writes and a spool that cannot
-be read are findings, not errors. Leaves to others: the spool's figures (`gateway.commands.status`), asking
-the process (`gateway.commands.live`), the screen (`gateway.commands.standing_text`).
+Promises: changes nothing, and says what it does not know; a disk that takes no writes and a spool that cannot
+be read are findings, not errors. Leaves to others: the spool's figures (`gateway.commands.status`), the
+process (`gateway.commands.live`), the screen (`gateway.commands.standing_text`).
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from cleanside.gateway.commands.live import Process, ask
 from cleanside.gateway.commands.status import Status, as_document, is_nearly_full, span_text
 from cleanside.gateway.errors import CalledWrongly, TryAgain
 from cleanside.gateway.spool.file import open_to_read, translated
+from cleanside.gateway.spool.machine_entries import count_waiting_entries
 from cleanside.gateway.spool.rescue import waiting
 from cleanside.gateway.spool.state import read_state
 from cleanside.gateway.timing.clock import Clock
@@ -27,7 +28,7 @@ from cleanside.gateway.units import counted
 
 FINE: Final = 0
 NEEDS_PERSON: Final = 1
-CANNOT_TELL: Final = 2  # it does not run, or nothing can be learned of it
+CANNOT_TELL: Final = 2  # it does not run, or its state is unknown
 LEAST_FREE_BYTES: Final = 64 * 2**20  # chosen: a quarter of the usual budget
 
 
@@ -37,7 +38,7 @@ class Aside:
 
     name: str
     bytes: int
-    #: what was readable in it has been carried over
+    #: its readable readings were carried over
     is_read: bool
 
 
@@ -46,13 +47,13 @@ class Finding:
     """Something that needs a person."""
 
     code: str
-    #: what and since when, with the next step
+    #: the trouble and since when, with the next step
     text: str
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Standing:
-    """All that can be learned of one gateway at one moment."""
+    """The state of one gateway at one moment."""
 
     path: Path
     process: Process
@@ -60,6 +61,8 @@ class Standing:
     status: Status | None
     unreadable: str
     last: LastReading | None
+    #: entries made at the machine that the server does not have; None: not known
+    entries_waiting: int | None
     #: since the spool was last written to [s]; None: not known
     last_write_s: float | None
     aside: Sequence[Aside]
@@ -68,17 +71,17 @@ class Standing:
 
     @property
     def told(self) -> Mapping[str, Any]:
-        """What the process told; empty where it told nothing."""
+        """The answer of the process; empty where there is none."""
         return self.process.told or {}
 
     @property
     def sources(self) -> Sequence[Mapping[str, Any]]:
-        """Its sources, as it told."""
+        """Its sources, in its answer."""
         return self.told.get("sources") or []
 
     @property
     def link(self) -> Mapping[str, Any] | None:
-        """Its link as it told; None: it told nothing, or only collects."""
+        """Its link, in its answer; None: there is none, or it only collects."""
         return self.told.get("link")
 
     def total(self, name: str) -> int:
@@ -87,7 +90,7 @@ class Standing:
 
     @property
     def disk_failing(self) -> tuple[float, str] | None:
-        """Since when the process cannot write [s], and why; None: it can, or told nothing."""
+        """Since when the process cannot write [s], and why; None: it can, or did not answer."""
         failing = [
             (s["disk_failing_s"], s["disk_reason"]) for s in self.sources if s["disk_failing_s"] is not None
         ]
@@ -95,8 +98,8 @@ class Standing:
 
     @property
     def newest(self) -> LastReading | None:
-        """The last reading, on disk or told by the process."""
-        told = [
+        """The last reading, on disk or in the answer of the process."""
+        answered = [
             LastReading(
                 {
                     name: (entry["value"], entry["unit"])
@@ -107,8 +110,8 @@ class Standing:
             for source in self.sources
             if source["last_reading"]
         ]
-        known = [last for last in (*told, self.last) if last is not None and last.age_s is not None]
-        return min(known, key=lambda last: last.age_s or 0.0) if known else self.last
+        dated = [last for last in (*answered, self.last) if last is not None and last.age_s is not None]
+        return min(dated, key=lambda last: last.age_s or 0.0) if dated else self.last
 
     @property
     def exit_code(self) -> int:
@@ -119,46 +122,64 @@ class Standing:
 
 
 def look(path: Path, clock: Clock) -> Standing:
-    """Look at the gateway whose spool is at `path`. Raises CalledWrongly where there is no spool."""
+    """The state of the gateway whose spool is at `path`. Raises CalledWrongly where there is no spool."""
     if not path.exists():
         raise CalledWrongly("no_spool_yet", path=path)
     process = ask(path)
-    status, last, unread, unreadable = _read(path, clock)
+    seen = _read(path, clock)
     free_bytes, is_read_only = _disk(path.parent)
     return Standing(
         path=path,
         process=process,
-        status=status,
-        unreadable=unreadable,
-        last=last,
+        status=seen.status,
+        unreadable=seen.unreadable,
+        last=seen.last,
+        entries_waiting=seen.entries_waiting,
         last_write_s=_last_write_s(path, clock.utc_us()),
-        aside=_set_aside(path, unread),
+        aside=_set_aside(path, seen.unread),
         free_bytes=free_bytes,
         is_read_only=is_read_only,
     )
 
 
-def _read(path: Path, clock: Clock) -> tuple[Status | None, LastReading | None, Sequence[str], str]:
+@dataclass(frozen=True, kw_only=True, slots=True)
+class _SpoolSeen:
+    """What the spool says."""
+
+    status: Status | None = None
+    last: LastReading | None = None
+    entries_waiting: int | None = None
+    #: files set aside that are not read to their end
+    unread: Sequence[str] = ()
+    #: why it cannot be read
+    unreadable: str = ""
+
+
+def _read(path: Path, clock: Clock) -> _SpoolSeen:
     try:
         with translated(path):
             connection = open_to_read(path)
             try:
                 connection.execute("BEGIN")  # one view of all tables
-                status = Status(read_state(connection, path=path), clock.utc_us())
-                return status, last_on_disk(connection, clock), waiting(connection), ""
+                return _SpoolSeen(
+                    status=Status(read_state(connection, path=path), clock.utc_us()),
+                    last=last_on_disk(connection, clock),
+                    entries_waiting=count_waiting_entries(connection),
+                    unread=waiting(connection),
+                )
             finally:
                 connection.close()
     except TryAgain as error:
-        return None, None, (), str(error)
+        return _SpoolSeen(unreadable=str(error))
 
 
 def _last_write_s(path: Path, now_us: int) -> float | None:
     times_us = []
     for part in ("", "-wal"):
         with suppress(OSError):
-            found = os.stat(f"{path}{part}")  # noqa: PTH116 - a suffix, no path
-            if found.st_size:  # an empty log is what a reader leaves
-                times_us.append(found.st_mtime_ns // 1000)
+            state = os.stat(f"{path}{part}")  # noqa: PTH116 - a suffix, no path
+            if state.st_size:  # a reader leaves an empty log
+                times_us.append(state.st_mtime_ns // 1000)
     return max(0.0, (now_us - max(times_us)) / 1e6) if times_us else None
 
 
@@ -174,10 +195,10 @@ def _set_aside(path: Path, unread: Sequence[str]) -> list[Aside]:
 def _disk(folder: Path) -> tuple[int | None, bool]:
     """Free bytes for this user, None: not known; and whether it is mounted read-only."""
     try:
-        found = os.statvfs(folder)
+        state = os.statvfs(folder)
     except OSError:
         return None, False
-    return found.f_bavail * found.f_frsize, bool(found.f_flag & os.ST_RDONLY)
+    return state.f_bavail * state.f_frsize, bool(state.f_flag & os.ST_RDONLY)
 
 
 # ------------------------------------------------------------ what needs a person
@@ -236,7 +257,7 @@ def _of_sources(standing: Standing) -> list[Finding]:
         text = f"{counted(count, 'reading')} only in memory: lost if the power goes or the process is killed"
         found.append(Finding("readings_in_memory", text))
     if count := standing.total("lost"):
-        found.append(Finding("readings_lost", f"{counted(count, 'reading')} lost for want of room in memory"))
+        found.append(Finding("readings_lost", f"{counted(count, 'reading')} lost because memory was full"))
     for source in standing.sources:
         if source["failing_s"] is not None:
             text = f"source {source['name']} fails since {span_text(source['failing_s'])}: {source['reason']}"
@@ -287,6 +308,8 @@ def document(standing: Standing) -> dict[str, Any]:
             "values": {name: {"value": value, "unit": unit} for name, (value, unit) in newest.values.items()},
             "age_s": newest.age_s,
         },
+        "entries_waiting": standing.entries_waiting,
+        "beside": standing.told.get("beside"),
         "in_memory": standing.total("in_memory") if standing.sources else None,
         "refused": standing.total("refused") if standing.sources else None,
         "sources": [dict(source) for source in standing.sources],

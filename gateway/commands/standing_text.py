@@ -1,8 +1,8 @@
 """
-One screen for a person: how a gateway stands, what needs doing first.
+One screen for a person: the state of a gateway, with the most urgent work first.
 
 Promises: each line a label and a sentence, no longer than a terminal is wide; spans, not instants, where a
-clock may be wrong. Leaves to others: finding it out (`gateway.commands.standing`).
+clock may be wrong. Leaves to others: the state (`gateway.commands.standing`).
 """
 
 from __future__ import annotations
@@ -44,11 +44,15 @@ def _lines(standing: Standing) -> Iterator[tuple[str, str]]:
         yield "to do", f"{counted(len(found) - _MOST - 2, 'more finding')}; see --json"
     yield "last reading", _last(standing)
     yield "waiting", spool.pop("waiting", "not known: the spool cannot be read")
+    if standing.entries_waiting:
+        yield "entries", f"{counted(standing.entries_waiting, 'entry', 'entries')} waiting for the server"
     if standing.sources:
         yield "in memory", _in_memory(standing)
         yield "refused", counted(standing.total("refused"), "line") + " since the start"
     yield "draining", spool.pop("draining", "not known")
     yield from _link(standing, spool.pop("link", "not known"))
+    if standing.told.get("beside"):
+        yield "page", f"http://{standing.told['beside']}, opened by the code that `label` prints"
     yield "clock", spool.pop("clock", "not known")
     yield "disk", f"{spool.pop('disk', 'not known')}; {_disk(standing)}"
     if standing.aside:
@@ -59,10 +63,10 @@ def _lines(standing: Standing) -> Iterator[tuple[str, str]]:
 
 
 def _process(standing: Standing) -> str:
-    process, told = standing.process, standing.told
+    process, answer = standing.process, standing.told
     if process.state == "runs":
-        doing, began = "is stopping" if told["stopping"] else "runs", span_text(told["running_s"])
-        return f"{doing}, started {began} ago, process {process.pid}, version {told['version']}"
+        doing, began = "is stopping" if answer["stopping"] else "runs", span_text(answer["running_s"])
+        return f"{doing}, started {began} ago, process {process.pid}, version {answer['version']}"
     last = (
         ""
         if standing.last_write_s is None
@@ -77,11 +81,15 @@ def _last(standing: Standing) -> str:
     if newest is None:
         return "none held"
     values = sorted(newest.values.items(), key=lambda entry: entry[0] != "restriction")
-    shown = ", ".join(f"{name} {value:g} {unit}" for name, (value, unit) in values[:_MOST])
-    more = f" and {len(values) - _MOST} more" if len(values) > _MOST else ""
-    return f"{shown}{more}; " + (
-        "its time is not known" if newest.age_s is None else f"{span_text(newest.age_s)} ago"
+    main, *others = (
+        ["nothing measured"]
+        if not values
+        else [f"{name} {value:g} {unit}" for name, (value, unit) in values[:_MOST]]
     )
+    more = f" and {len(values) - _MOST} more" if len(values) > _MOST else ""
+    # The age stands beside the first value: the line is cut at its end.
+    age = "its time is not known" if newest.age_s is None else f"{span_text(newest.age_s)} ago"
+    return f"{main}, {age}{'; ' if others else ''}{', '.join(others)}{more}"
 
 
 def _in_memory(standing: Standing) -> str:

@@ -1,8 +1,8 @@
 """
-How a gateway stands, for people and for programs: read beside it, changing nothing.
+The state of a spool, for people and for programs: read beside a running gateway, without any change.
 
-Promises: says what is waiting, how old it is, how fast it drains, how well the time is known, how full the
-disk budget is, what went wrong last and what the link cost. Leaves to others: the spool's own figures.
+Promises: shows the backlog, its age, how fast it drains, how well the time is known, how full the disk
+budget is, the last trouble and the bytes on the link. Leaves to others: the spool's own figures.
 """
 
 from __future__ import annotations
@@ -20,14 +20,14 @@ from cleanside.gateway.wire import instant_text
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """A spool's state and what follows from it at one moment."""
+    """A spool's state and derived figures at one moment."""
 
     spool: SpoolState
     now_us: int
 
     @property
     def oldest_s(self) -> float | None:
-        """Age of the oldest reading that waits [s]; None: none waits, or its time is not known yet."""
+        """Age of the oldest waiting reading [s]; None: none waits, or its time is not known yet."""
         at_us = self.spool.oldest_at_us
         return None if at_us is None else max(0.0, (self.now_us - at_us) / 1e6)
 
@@ -47,13 +47,13 @@ class Status:
 
     @property
     def budget_days(self) -> float | None:
-        """How long readings are held [d]; None: as long as the bytes allow."""
+        """How long readings are kept [d]; None: as long as the bytes allow."""
         days = self.spool.notes.get("budget_days")
         return float(days) if isinstance(days, (int, float)) else None
 
     @property
     def days_share(self) -> float | None:
-        """Age of the oldest reading that waits as a share of the days allowed; None: no such limit."""
+        """Age of the oldest waiting reading as a share of the days allowed; None: no such limit."""
         if self.budget_days is None or self.oldest_s is None:
             return None
         return self.oldest_s / 86_400 / self.budget_days
@@ -122,7 +122,7 @@ def as_document(status: Status) -> dict[str, Any]:
 
 
 def lines(status: Status) -> list[tuple[str, str]]:
-    """Label and sentence of what the spool says for a person, without streams and traffic."""
+    """Labels and sentences of the spool's state for a person, without streams and traffic."""
     spool = status.spool
     link = spool.notes.get("link", {})
     return [
@@ -149,7 +149,7 @@ def _stream(stream: StreamState) -> str:
 
 
 def day_lines(status: Status, *, most: int) -> list[tuple[str, str]]:
-    """What the link cost on each of the last `most` days."""
+    """Bytes on the link on each of the last `most` days."""
     days = list(status.spool.traffic.items())[-most:]
     return [(day, f"{up_bytes} bytes up, {down_bytes} bytes down") for day, (up_bytes, down_bytes) in days]
 
@@ -199,12 +199,12 @@ def _disk(status: Status) -> str:
 
 
 def is_nearly_full(status: Status) -> bool:
-    """What waits comes near what may be kept."""
+    """True if the backlog comes near the budget."""
     return max(status.budget_share or 0.0, status.days_share or 0.0) >= WARN_SHARE
 
 
 def span_text(seconds: float) -> str:
-    """A span in the unit that a person would use."""
+    """A span in a unit for people."""
     for unit, size_s in (("d", 86_400), ("h", 3_600), ("min", 60)):
         if seconds >= 2 * size_s:
             return f"{seconds / size_s:.1f} {unit}"

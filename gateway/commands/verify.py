@@ -1,7 +1,7 @@
 """
-Check a spool: the file as SQLite sees it, each row by its sum, and the numbering as the contract needs it.
+Check a spool: the file by SQLite, each row by its sum, and the numbering by the contract.
 
-Promises: changes nothing; every finding says what and where. Leaves to others: mending.
+Promises: changes nothing; every finding says what and where. Leaves to others: repair.
 """
 
 from __future__ import annotations
@@ -33,13 +33,13 @@ _MOST_FINDINGS = 50
 
 
 def verify(path: Path) -> list[str]:
-    """What is wrong with the spool at `path`; empty: nothing. Raises CalledWrongly if there is no spool."""
+    """Faults of the spool at `path`; empty: none. Raises CalledWrongly if there is no spool."""
     with _opened(path) as connection:
         return list(islice(_findings(connection, path), _MOST_FINDINGS))
 
 
 def unprotected(path: Path) -> int:
-    """How many readings bear no checksum, because an earlier version wrote them: a change goes unnoticed."""
+    """How many readings have no checksum, because an earlier version wrote them: a change stays unnoticed."""
     with _opened(path) as connection:
         through = unprotected_through(connection)
         query = "SELECT count(*) FROM readings WHERE position <= ? AND sum IS NULL"
@@ -76,7 +76,7 @@ def _findings(connection: apsw.Connection, path: Path) -> Iterator[str]:
 
 
 def _said(error: Exception) -> str:
-    # SQLite speaks of pages and tables; of what it says elsewhere the class is enough.
+    # SQLite's own text names pages and tables; of other errors the class is enough.
     return str(error) if isinstance(error, apsw.Error) else why(error)
 
 
@@ -89,22 +89,24 @@ def _of_file(connection: apsw.Connection) -> list[str]:
 
 
 def _of_numbers(connection: apsw.Connection, row: StreamRow) -> list[str]:
-    """Each number above the mark is held or declared shed, none is both; no mark is beyond the appended."""
+    """
+    Faults where a number above the mark is not stored or shed, or is both, or a mark is beyond the appended.
+    """
     findings = []
     if row.acknowledged_through > row.appended_through:
         findings.append(
             f"stream {row.stream}: acknowledged {row.acknowledged_through}, appended {row.appended_through}"
         )
     first, last = row.acknowledged_through + 1, row.appended_through
-    held = _count(connection, row, first, last)
+    stored = _count(connection, row, first, last)
     shed = shed_within(connection, row.number, first, last)
     given_up = sum(entry.last - entry.first + 1 for entry in shed)
     both = sum(_count(connection, row, entry.first, entry.last) for entry in shed)
     if both:
-        findings.append(f"stream {row.stream}: {counted(both, 'number')} both held and declared shed")
-    if held + given_up - both != last - first + 1:
-        missing = counted(last - first + 1 - held - given_up + both, "number")
-        findings.append(f"stream {row.stream}: {missing} of {first}..{last} neither held nor declared shed")
+        findings.append(f"stream {row.stream}: {counted(both, 'number')} both stored and declared shed")
+    if stored + given_up - both != last - first + 1:
+        missing = counted(last - first + 1 - stored - given_up + both, "number")
+        findings.append(f"stream {row.stream}: {missing} of {first}..{last} neither stored nor declared shed")
     return findings
 
 

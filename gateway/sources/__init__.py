@@ -2,8 +2,8 @@
 Where readings come from: one small interface, found by entry point so that others can add theirs.
 
 A source is a class registered in the entry point group `cleanside.sources`. It is made with its options and
-its context, and its `run` emits readings until it has no more or is told to stop. Promises: `emit` returns
-once the readings are on disk; a mark given with them is kept in the same transaction, so that a source that
+its context, and its `run` emits readings until it has no more or `stop` is set. Promises: `emit` returns
+once the readings are on disk; their mark is written in the same transaction, so that a source that
 starts again from its mark neither skips nor repeats.
 Leaves to others: restarting a source that fails, stopping (`gateway.commands.run`).
 """
@@ -66,18 +66,18 @@ class Emit(Protocol):
 
 @dataclass(frozen=True, kw_only=True)
 class Context:
-    """What a source is given."""
+    """The context of a source."""
 
     #: its own name among the sources of this gateway
     name: str
     clock: Clock
     #: the mark of its last emit; None: it has not begun
     mark: Callable[[], str | None]
-    #: tell about a reading that could not be taken: what, with fields. Counted and logged, never raised
+    #: report a reading that could not be taken: what, with fields. Counted and logged, never raised
     report: Callable[..., None]
-    #: say what time it is, where the source knows better than the machine (a GPS receiver). Never raises
+    #: report the time, where the source knows it better than the machine (a GPS receiver). Never raises
     tell_time: Callable[[Anchor], None] = _nobody_asks
-    #: put readings on disk and be told what became of each
+    #: put readings on disk and get the outcome of each
     keep: Keep = _keeps_nothing
 
 
@@ -88,8 +88,8 @@ class Source(Protocol):
         """
         Emit readings until there are no more (return) or `stop` is set. Raise to be restarted.
 
-        Raise `gateway.errors.SourceAway` to say why in your own words: of any other error only its class and
-        the system's word are logged, because a library's text may quote a password.
+        Raise `gateway.errors.SourceAway` to give the reason in your own words: of any other error only its
+        class and the system's text are logged, because a library's text may quote a password.
         """
 
 
@@ -102,10 +102,10 @@ class SourceFactory(Protocol):
 
 def find_source(use: str) -> SourceFactory:
     """The source registered under `use`. Raises SourceWrong, naming those that there are."""
-    found = entry_points(group=ENTRY_POINT_GROUP)
-    for entry in found:
+    registered = entry_points(group=ENTRY_POINT_GROUP)
+    for entry in registered:
         if entry.name == use:
             factory: SourceFactory = entry.load()
             return factory
-    names = ", ".join(sorted(entry.name for entry in found)) or "none (is the package installed?)"
+    names = ", ".join(sorted(entry.name for entry in registered)) or "none (is the package installed?)"
     raise SourceWrong("unknown_source", use=use, known=names)

@@ -1,7 +1,7 @@
 """
 Replay a recorded file: each row a reading, at its own pace, faster, or as fast as the disk allows.
 
-Promises: each row exactly once and in order, whatever happens in between: the row number is kept with the
+Promises: each row exactly once and in order, whatever happens in between: the row number is stored with the
 readings. Times are the file's own. A row that cannot be read is reported and counted, never guessed at.
 Leaves to others: what the columns mean (the settings say).
 
@@ -31,7 +31,7 @@ from cleanside.gateway.wire import NotAnInstant, Reading, datetime_of, parse_ins
 _AT_ONCE = (
     500  # rows a commit where the pace allows; chosen: the cost of a commit is shared, memory stays small
 )
-_WAIT_S = 0.5  # longest wait in one go, so that a stop is heard
+_WAIT_S = 0.5  # longest wait in one go, so that a stop is noticed
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 Readings from the machine's own CAN bus (SAE J1939): restriction, ambient pressure, speed, voltage and more.
 
 Promises: listens and never sends, unless a person opted in; a code for "not available" or "error" is no
-value; a value that was not heard lately is left out. Needs the package `python-can`; any bus it knows.
+value; a value that was not received lately is left out. Needs the package `python-can`; any bus it knows.
 Leaves to others: electrical fitting. Fit by the machine maker's instructions, with the engine off, the key
 out and the machine secured; put the interface itself into listen-only mode; local rules prevail.
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     import can
 
 STALE_S: Final = 5.0  # five times the slowest of those that come by themselves (chosen)
-_LOOK_S: Final = 0.2  # how soon a stop is heard
+_LOOK_S: Final = 0.2  # how soon a stop is noticed
 _REQUEST_PGN: Final = 59904
 _HOURS_PGN: Final = 65253
 _GLOBAL_ADDRESS: Final = 255
@@ -41,7 +41,7 @@ _DECIMALS: Final = 5  # what the resolutions below need; the rest is dust of bin
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
-    """One suspect parameter: where it lies in which group, and how it is scaled."""
+    """One suspect parameter: its group, its place in it, and its scale."""
 
     spn: int
     pgn: int
@@ -83,7 +83,7 @@ def value_of(parameter: Parameter, data: bytes) -> float | None:
     """The value of a parameter in the data of its group; None: a code, or the data is too short."""
     if len(data) < parameter.last:
         return None
-    # The high byte tells: up to FA a value, beyond it a code (specific, reserved, error, not available).
+    # The high byte decides: up to FA a value, beyond it a code (specific, reserved, error, not available).
     if data[parameter.last - 1] > 0xFA:
         return None
     raw = int.from_bytes(data[parameter.first - 1 : parameter.last], "little")
@@ -91,7 +91,7 @@ def value_of(parameter: Parameter, data: bytes) -> float | None:
 
 
 class Heard:
-    """The latest value of each quantity, and when it was heard."""
+    """The latest value of each quantity, and when it was received."""
 
     def __init__(self, parameters: Iterable[Parameter], *, hours_stale_s: float = STALE_S) -> None:
         self._by_group: dict[int, list[Parameter]] = {}
@@ -102,7 +102,7 @@ class Heard:
         self.units = {p.quantity: p.unit for group in self._by_group.values() for p in group}
 
     def hear(self, pgn: int, data: bytes, now_us: int) -> None:
-        """Take what a frame says; a code unsays what was said before."""
+        """Take the values of a frame; a code removes the previous value."""
         for parameter in self._by_group.get(pgn, ()):
             value = value_of(parameter, data)
             if value is None:
@@ -111,7 +111,7 @@ class Heard:
                 self._values[parameter.quantity] = (value, now_us)
 
     def reading(self, now_us: int) -> Reading | None:
-        """What was heard lately, as a reading; None where that is nothing."""
+        """The recently received values as a reading; None where there are none."""
         values = {
             quantity: value
             for quantity, (value, at_us) in self._values.items()
@@ -147,7 +147,7 @@ class J1939Source:
         self._can = _python_can(context.name)
 
     def run(self, emit: Emit, stop: threading.Event) -> None:
-        """Listen, and emit what was heard every so often."""
+        """Listen, and emit the received values every so often."""
         try:
             bus = self._can.Bus(**self._bus_options)
         except (

@@ -19,7 +19,7 @@ from types import TracebackType
 from typing import Final, Self
 
 MOST_BYTES: Final = 2**20  # some 25,000 answers; chosen: more than any program sends before it reads
-_LOOK_S: Final = 0.25  # how soon an end is heard
+_LOOK_S: Final = 0.25  # how soon an end is noticed
 
 
 class Answers:
@@ -50,7 +50,7 @@ class Answers:
         self._thread.join()
 
     def owe(self, count: int) -> None:
-        """So many answers will be put."""
+        """Expect so many further answers."""
         with self._changed:
             self._owed += count
 
@@ -104,7 +104,10 @@ class Answers:
         return True
 
     def _send(self, left: bytes) -> int:
-        """How much went without blocking: a socket says so itself, a pipe has room for PIPE_BUF (pipe(7))."""
+        """
+        How many bytes were sent without blocking: a socket reports it, a pipe has room for PIPE_BUF
+        (pipe(7)).
+        """
         if not self._is_socket:
             return os.write(self._descriptor, left[: select.PIPE_BUF])
         with suppress(BlockingIOError):

@@ -2,9 +2,9 @@
 A Unix socket that programs on the same machine write readings to, several at once.
 
 Promises: each client is served by a thread of its own, so that one that is stuck, slow or silent stops no
-other; a client that breaks off is closed and the rest goes on; at most `MOST_CLIENTS` at a time, the others
+other; a client that breaks off is closed and the others continue; at most `MOST_CLIENTS` at a time, more
 wait in the kernel's queue; the socket is open to its owner and group only, and gone when `serve` ends.
-A socket left behind by a process that was killed is replaced; one that somebody still listens on is not.
+A socket left behind by a killed process is replaced; one that a process still listens on is not.
 Leaves to others: what the bytes mean (`gateway.sources.ndjson`).
 """
 
@@ -23,9 +23,9 @@ from typing import Final
 from cleanside.gateway.errors import SourceWrong, why
 
 MOST_CLIENTS: Final = 32  # a machine has a handful of programs that measure; chosen
-_LOOK_S: Final = 0.25  # how soon a stop is heard
-_FINISH_S: Final = 0.5  # a client's thread hears the stop within half of it, then appends (chosen)
-_MODE: Final = 0o660  # whoever writes here writes readings: owner and group, nobody else
+_LOOK_S: Final = 0.25  # how soon a stop is noticed
+_FINISH_S: Final = 0.5  # a client's thread notices the stop within half of it, then appends (chosen)
+_MODE: Final = 0o660  # writers of readings: owner and group only
 
 Take = Callable[[int], None]
 
@@ -35,7 +35,7 @@ def serve(path: Path, take: Take, stop: threading.Event, *, mode: int = _MODE) -
     Listen at `path` until `stop`; call `take` with each client's descriptor, in a thread of its own.
 
     take : reads until the client ends or `stop` is set. What it raises ends that client, and then the call,
-    so that whoever started the source starts it anew and says why. mode : of the socket.
+    so that the caller restarts the source and reports why. mode : of the socket.
     Raises SourceWrong, OSError.
     """
     clients = _Clients(take)
@@ -101,7 +101,7 @@ def _listening(path: Path, mode: int) -> Iterator[socket.socket]:
     try:
         try:
             listener.bind(os.fspath(path))
-            path.chmod(mode)  # before anybody can connect: nobody can until `listen`
+            path.chmod(mode)  # before any program can connect, which needs `listen`
         except OSError as error:
             raise SourceWrong("socket_not_made", path=path, why=why(error), uid=os.getuid()) from error
         listener.listen()
@@ -118,7 +118,7 @@ def _listening(path: Path, mode: int) -> Iterator[socket.socket]:
 
 
 def _remove_left_behind(path: Path) -> None:
-    """Remove a socket that nobody listens on. Raises SourceWrong for anything else that is there."""
+    """Remove a socket that no process listens on. Raises SourceWrong for anything else of that name."""
     try:
         mode = path.lstat().st_mode
     except OSError:

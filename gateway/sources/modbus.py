@@ -4,7 +4,7 @@ Readings from a controller's registers over Modbus, TCP or serial RTU: mostly ge
 Promises: only reads (function codes 03 and 04) and writes nothing to a controller, ever; a value that takes
 two registers is read in one request, so that its halves belong together; a register that cannot be read is
 reported, and the others are taken; a value that stands for "not available" is no value.
-Leaves to others: starting again when nobody answers, with growing waits (`gateway.commands.feed`).
+Leaves to others: starting again without an answer, with growing waits (`gateway.commands.feed`).
 
 Which register holds what, in which unit and scale, is in the manual of the controller's maker and nowhere
 else: nothing is guessed. Ask the maker whether reading in service is allowed. Wiring is for qualified people,
@@ -107,7 +107,7 @@ class ModbusSource:
         self._library = _pymodbus(context.name)
 
     def run(self, emit: Emit, stop: threading.Event) -> None:
-        """Read all registers every so often until `stop`. Raises SourceAway when nobody answers."""
+        """Read all registers every so often until `stop`. Raises SourceAway when there is no answer."""
         client = self._client()
         clock = self._context.clock
         due_us = clock.since_boot_us()
@@ -193,7 +193,7 @@ def _register(source: str, quantity: str, entry: Any) -> Register:
 
 @dataclass(frozen=True, slots=True)
 class _Library:
-    """What of pymodbus is used: two ways to ask, and what it raises when nobody answers."""
+    """The used parts of pymodbus: two requests, and the errors without an answer."""
 
     tcp: type[ModbusTcpClient]
     serial: type[ModbusSerialClient]

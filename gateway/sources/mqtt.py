@@ -2,14 +2,14 @@
 Readings from an MQTT broker: what instruments of a genset or a cab publish, one topic at a time.
 
 Promises: a message is acknowledged to the broker only once its reading is on disk, and the session outlives
-the connection, so that nothing published with QoS 1 is lost between broker and spool, whatever is killed. A
-message that comes again and brings its own time is known again and appended once. What cannot be read is
-reported and counted. Over TLS the broker is verified; a password goes over TLS or loopback only.
+the connection, so no message with QoS 1 is lost between broker and spool, whichever process is killed. A
+repeated message with a time of its own is recognised and appended once. An unreadable message is
+reported and counted. Over TLS the broker is verified; a password is sent over TLS or loopback only.
 Leaves to others: starting again after a lost connection, with growing waits (`gateway.commands.feed`).
 
-A message without `at` is stamped on arrival. A broker that held it back while the machine was off delivers it
+A message without `at` is stamped on arrival. A broker that stored it while the machine was off delivers it
 late, and a kill can bring it twice: let publishers send `at`, or set `qos` to 0 for topics of bare numbers.
-A retained message is what was said last before we came, no measurement of now: reported, not taken.
+A retained message is older than our subscription, no present measurement: reported, not taken.
 
 Options: `host`, `port` (1883, with TLS 8883); `client`: the name under which the broker keeps the session,
 one for each gateway; `topics`: topic -> "quantity unit" for messages that are one number, or -> a table of
@@ -41,8 +41,8 @@ if TYPE_CHECKING:
     from paho.mqtt.client import Client, MQTTMessage
     from paho.mqtt.enums import MQTTErrorCode
 
-KEEP_ALIVE_S: Final = 60  # chosen: a broker that is gone is noticed within a minute and a half
-_LOOK_S: Final = 0.2  # how soon a stop is heard
+KEEP_ALIVE_S: Final = 60  # chosen: the loss of the broker is noticed within a minute and a half
+_LOOK_S: Final = 0.2  # how soon a stop is noticed
 _ANSWER_WITHIN_S: Final = 10.0  # until a broker has to have taken connection and topics (chosen)
 _AT_ONCE: Final = MOST_ON_THE_WAY // 2  # messages a commit
 
@@ -82,7 +82,7 @@ class MqttSource:
     # ------------------------------------------------------------ one connection
 
     def run(self, emit: Emit, stop: threading.Event) -> None:
-        """Connect and take what comes until `stop`. Raises SourceAway when the broker is lost."""
+        """Connect and take messages until `stop`. Raises SourceAway when the broker is lost."""
         self._repeats = Repeats(self._context.mark(), self._context.clock)
         inbox: list[MQTTMessage] = []
         greeting = _Greeting([(topic, self._qos) for topic in self._topics], self._context.clock)
@@ -119,7 +119,7 @@ class MqttSource:
         return client
 
     def _password(self) -> str | None:
-        """Read anew for each connection: a new one is used without a restart."""
+        """The password, read for each connection: a new one is used without a restart."""
         if self._password_file is None:
             return None
         return read_secret(self._password_file, check="password_file")
@@ -130,7 +130,7 @@ class MqttSource:
         """Append the readings of these, and only then acknowledge them."""
         readings = [found for message in messages if (found := self._reading(client, message)) is not None]
         if readings:
-            # With a mark: it returns for what is on disk and nothing less, and waits while the disk fails.
+            # With a mark it returns only once the readings are on disk, and waits while the disk fails.
             emit(readings, mark=self._repeats.mark())
         for message in messages:
             client.ack(message.mid, message.qos)
@@ -156,7 +156,7 @@ class MqttSource:
 
 
 class _Greeting:
-    """What the broker says to the connection and to each topic; without a yes nothing will ever come."""
+    """The broker's answers to the connection and to each topic; without a yes no message will arrive."""
 
     def __init__(self, topics: list[tuple[str, int]], clock: Clock) -> None:
         self._topics = topics

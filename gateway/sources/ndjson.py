@@ -14,8 +14,8 @@ Options: `units` (quantity -> unit); `socket` (path of a Unix socket to listen o
 `at_uncertainty_s` then tie the boot to UTC for all sources. Only for what is measured now and written at
 once: `delay_s` (1) bounds how long a line may have been on its way, and is part of the uncertainty.
 
-Acknowledgement. Without `acknowledge` no word comes back: a line that was written is on its way, and readings
-that the disk does not take wait in memory, so a program that ends knows nothing of its last lines.
+Acknowledgement. Without `acknowledge` there is no answer: readings that the disk does not take wait in
+memory, so a program that ends does not know the outcome of its last lines.
 With `acknowledge` (true) each line gets one line back, on the same socket or on standard output:
 
     {"line": 1, "on_disk": true}
@@ -23,8 +23,8 @@ With `acknowledge` (true) each line gets one line back, on the same socket or on
     {"line": 3, "id": "a7", "on_disk": true}
 
 `line` counts this connection's lines from 1, empty ones too; `id` is the caller's own (a text of at most 64
-characters or a whole number), given as a member of the object. The answer comes once the reading is on disk
-for good, or never will be; answers of lines on their way together may come in another order. Keep a line
+characters or a whole number), a member of the object. The answer is sent once the reading is on disk, or
+never will be; answers to lines that were sent together may come in another order. Keep a line
 until its answer, and read the answers: after 1 MiB of unread ones no more are written. A line without an
 answer (the gateway was stopped, the power went) may be on disk all the same: sent again, it is there twice.
 """
@@ -49,7 +49,7 @@ from cleanside.gateway.sources.options import Options
 from cleanside.gateway.timing.clock import Anchor
 from cleanside.gateway.wire import MAX_INTEGER, BatchRefused, Reading, is_name, us_of
 
-_LOOK_S = 0.25  # how soon a stop is heard
+_LOOK_S = 0.25  # how soon a stop is noticed
 _LONGEST_ID = 64  # characters; as a name of the contract
 
 
@@ -160,7 +160,7 @@ class NdjsonSource:
     def _tell_time(self, reading: Reading) -> None:
         if self._teller is None or reading.at is None or reading.at_uncertainty_s is None:
             return
-        # It was said at `at`, and read some time between then and `delay_s` later: in the middle of that.
+        # The line was written at `at`, and read up to `delay_s` later: use the middle.
         half_us = round(self._delay_s * 500_000)
         anchor = Anchor(
             kind=self._teller,
@@ -195,7 +195,7 @@ def _answer(about: Mapping[str, Any], refusal: str | None = None) -> bytes:
 
 
 def _lines(descriptor: int, stop: threading.Event) -> Iterator[list[bytes]]:
-    """Lines as they come, those that came together at once; a last one without a line end at the end."""
+    """Lines as they arrive, several at once where they arrive together; at the end one without a line end."""
     rest = b""
     is_passing_over = False  # the rest of a line that was too long, up to its end
     while not stop.is_set():

@@ -1,5 +1,5 @@
 """
-One JSON object as a reading, as strict as the wire: for every source that is given objects.
+One JSON object as a reading, as strict as the wire: for every source of objects.
 
     {"restriction": 3.05, "engine_speed": 1795}
     {"at": "2026-03-02T06:14:07.250Z", "at_uncertainty_s": 4.0, "restriction": 3.10}
@@ -77,7 +77,7 @@ class Objects:
             raise NotAReading("at_not_a_text", at=at)
         instant = parse_instant(at)
         if instant.exact is not None and instant.exact[17:19] == "60":
-            # A leap second cannot be told from the next second here: said as up to a second of doubt.
+            # A leap second looks like the next second here: stated as up to a second of uncertainty.
             uncertainty_s = max(1.0, uncertainty_s or 0.0)
         return Reading(
             at=datetime_of(instant.us), at_uncertainty_s=uncertainty_s, values=values, units=self._units
@@ -91,5 +91,5 @@ def _number(name: str, value: Any) -> float:
 
 
 def is_number(value: object) -> bool:
-    """True for a finite number that every reader of JSON takes for the same; true and false are none."""
+    """True for a finite number that every JSON parser reads as the same; true and false are none."""
     return type(value) is float or (type(value) is int and abs(value) <= MAX_INTEGER)

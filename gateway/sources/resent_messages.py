@@ -1,9 +1,9 @@
 """
-Messages that came before: a sender that waits for an acknowledgement sends again what it is not sure of.
+Repeated messages: a sender without an acknowledgement sends a message again.
 
-What can come again after a kill is what was on disk and not acknowledged: the last few messages of a life.
-They can come late, behind many new ones, after several short lives. So the last of this life are remembered,
-and those of the lives before until a sender has surely given up waiting.
+After a kill the last few messages of a process may be repeated: on disk, and not acknowledged. They may
+arrive late, behind many new ones, after several short runs. So the last messages of this run are remembered,
+and those of earlier runs until a sender has surely stopped waiting.
 Promises: bounded; kept as a source's mark, in the transaction of the readings themselves.
 """
 
@@ -22,17 +22,17 @@ _WAITED_FOR_US: Final = 600_000_000  # chosen: brokers wait half a minute for an
 
 
 class Repeats:
-    """What came lately, by digest."""
+    """Recent messages, by digest."""
 
     def __init__(self, mark: str | None, clock: Clock) -> None:
-        """mark : what `mark` gave at the last emit; None: nothing came yet."""
+        """mark : the value of `mark` at the last emit; None: no message yet."""
         self._clock = clock
         self._began_us = clock.since_boot_us()
         self._before = (mark or "").split()[-_OF_LIVES_BEFORE:]
         self._lately: deque[str] = deque(maxlen=MOST_ON_THE_WAY)
 
     def is_repeat(self, said: bytes) -> bool:
-        """True for what came before; else it is remembered."""
+        """True for a message that came before; else it is remembered."""
         digest = base64.b64encode(hashlib.blake2b(said, digest_size=9).digest()).decode()
         if digest in self._before or digest in self._lately:
             return True
@@ -40,7 +40,7 @@ class Repeats:
         return False
 
     def mark(self) -> str:
-        """To be kept with the readings of what came."""
+        """The mark to write with the readings of these messages."""
         if self._clock.since_boot_us() - self._began_us > _WAITED_FOR_US:
             self._before = []
         return " ".join([*self._before, *self._lately])

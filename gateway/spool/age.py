@@ -1,10 +1,10 @@
 """
-How long readings have been held, told without believing the wall clock.
+The age of readings in the spool, without trusting the wall clock.
 
 Promises: a reading counts as old only where the time is known: its boot and the running one are placed. A
-recording of years ago that is replayed today is not old: what counts is when it was put into the spool, as
-far as that can be told. Pure, but for the one query that reads boots.
-Leaves to others: what happens to readings that are old (`gateway.spool.room`).
+recording of years ago that is replayed today is not old: the time of its append counts, as far as that is
+known. Pure, except for the one query that reads boots.
+Leaves to others: thinning and deleting old readings (`gateway.spool.room`).
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ DAY_US: Final = 86_400_000_000
 
 @dataclass(frozen=True, slots=True)
 class Ages:
-    """What was put into the spool before an instant."""
+    """Readings appended before an instant."""
 
     #: anything before it is old [us since 1970]
     cutoff_us: int
@@ -43,7 +43,7 @@ class Ages:
         return held_us is not None and held_us < self.cutoff_us
 
     def _held_since_us(self, row: Row) -> int | None:
-        """When it was put into the spool, at the latest [us since 1970]; None: not known."""
+        """The latest possible time of its append [us since 1970]; None: not known."""
         position, boot, time_us = row[0], row[1], row[2]
         if boot is not None:
             placement = placement_at(self.placements, boot, position)
@@ -53,7 +53,7 @@ class Ages:
         end_us = self.now_us if index + 1 == len(self.boots) else self._begin_us(index + 1)
         if begin_us is None or end_us is None:
             return None
-        # A time of its own that lies within the boot is about when it came; any other is a replay's.
+        # A time of its own within the boot is about the time of the append; any other is a replay's.
         return time_us if begin_us <= time_us <= end_us else end_us
 
     def _begin_us(self, index: int) -> int | None:
@@ -68,7 +68,7 @@ def ages(
     connection: apsw.Connection, placements: Placements, *, boot: int, since_boot_us: int, most_days: float
 ) -> Ages | None:
     """
-    What is older than `most_days` at an instant of the running boot; None: that instant is not known in UTC.
+    Readings older than `most_days` at an instant of the running boot; None: that instant is not known in UTC.
 
     boot, since_boot_us : the running boot and its clock [us]. most_days : above 0 [d].
     """

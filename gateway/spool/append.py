@@ -1,8 +1,8 @@
 """
 Rows of many threads become one commit.
 
-Promises: numbers are given in the order of the commit, without a gap; a call's rows and its source's mark are
-written together or not at all; threads that wait together share the cost of one sync.
+Promises: numbers follow the order of the commits, without a gap. A call's rows and its source's mark are
+written together or not at all. Threads that wait at the same time share one sync.
 Leaves to others: the transaction (`gateway.spool.disk`), what a row looks like (`gateway.spool.new_rows`).
 """
 
@@ -23,27 +23,27 @@ from cleanside.gateway.spool.payload import LAYOUT, UnitSet, read_unit_set, unit
 from cleanside.gateway.spool.state import StreamRow, last_position, open_stream
 from cleanside.gateway.wire import Reading
 
-_LOOK_AGAIN_S: Final = 1.0  # should the one whose turn it is be gone, another one takes over
+_LOOK_AGAIN_S: Final = 1.0  # if the committing thread is gone, another one takes over
 _MARK_SOURCE = (
     "INSERT INTO source_marks VALUES (?, ?) ON CONFLICT (source) DO UPDATE SET mark = excluded.mark"
 )
 
 
 class UnitSets:
-    """Which number stands for which quantities and units in the file that is open."""
+    """The numbers of sets of quantities and units in the open file."""
 
     def __init__(self) -> None:
         self._numbers: dict[UnitSet, int] = {}
         self._sets: dict[int, UnitSet] = {}
-        #: number -> its share of a reading's checksum; of those that `numbers` gave out. Never cleared, only
-        #: written over: a caller may be between asking for numbers and asking for seeds.
+        #: number -> its share of a reading's checksum, for numbers from `numbers`. Never cleared, only
+        #: overwritten: a caller may be between reading numbers and reading seeds.
         self.seeds: dict[int, int] = {}
         # Neighbours nearly always share their quantities and units; compared by content, so that a source
         # that changes its units in place is seen.
         self._last: tuple[tuple[str, ...], dict[str, str], int] | None = None
 
     def forget(self) -> None:
-        """Another file, or a transaction that failed."""
+        """Forget all, after another file was opened or a transaction failed."""
         self._numbers, self._sets, self._last = {}, {}, None
 
     def by_number(self, connection: apsw.Connection) -> Mapping[int, UnitSet]:
@@ -93,16 +93,16 @@ class UnitSets:
 
 @dataclass(slots=True)
 class _Ticket:
-    """An append that waits for a commit, its own or one that a neighbour makes for it."""
+    """An append that waits for a commit, by its own thread or by another."""
 
     rows: UnwrittenRows
     #: the file that the rows were made for: numbers of boots and unit sets are its own
-    file_number: int
+    opening: int
     source: str | None
     mark: str | None
     numbers: range | None = None
     error: BaseException | None = None
-    #: held until the ticket is done, or it is its turn to commit for all that wait
+    #: locked until the ticket is done, or its thread has to commit for all that wait
     turn: threading.Lock = field(default_factory=threading.Lock)
 
     @property
@@ -115,8 +115,8 @@ class Appends:
     """
     The queue of appends that wait for a commit. One caller commits for all that wait, and wakes them.
 
-    Tried and dropped: all wait for the disk's lock, and find under it that they are done. Those who were done
-    then waited behind the next commit, and on a slow disk commits of one and of many took turns.
+    Tried and dropped: all threads wait for the disk's lock, and find under it that they are done. Finished
+    threads then waited behind the next commit, and on a slow disk commits of one and of many took turns.
     """
 
     def __init__(self) -> None:
@@ -128,7 +128,9 @@ class Appends:
         self._next = 0  # the position of the next reading
 
     def forget(self) -> None:
-        """Another stream is open, or another file, or rows came another way. With the disk's lock held."""
+        """
+        Forget the open stream and the next position: they may have changed. The caller has the disk's lock.
+        """
         self._stream = None
 
     def append(
@@ -136,12 +138,12 @@ class Appends:
         disk: SpoolDisk,
         rows: UnwrittenRows,
         *,
-        file_number: int,
+        opening: int,
         source: str | None,
         mark: str | None,
     ) -> range:
         """Write rows; return their numbers once they are on disk. Raises the spool's errors."""
-        ticket = _Ticket(rows, file_number, source, mark)
+        ticket = _Ticket(rows, opening, source, mark)
         ticket.turn.acquire()
         with self._queue_lock:
             self._queue.append(ticket)
@@ -166,7 +168,7 @@ class Appends:
             return begins
 
     def _commit(self, disk: SpoolDisk) -> None:
-        with disk.lock:  # those who come while it is waited for come along
+        with disk.lock:  # appends that arrive meanwhile join this commit
             with self._queue_lock:
                 tickets, self._queue = self._queue, []
             try:
@@ -175,9 +177,9 @@ class Appends:
             except BaseException as error:
                 for ticket in tickets:
                     ticket.error = error
-        with self._queue_lock:  # all who are woken are woken under it: a turn is given up once
+        with self._queue_lock:  # all wake-ups happen under this lock, so a turn passes on once
             self._is_committing = False
-            for ticket in (*tickets, *self._queue[:1]):  # and one that came meanwhile: it commits next
+            for ticket in (*tickets, *self._queue[:1]):  # and one that arrived meanwhile: it commits next
                 if ticket.turn.locked():
                     ticket.turn.release()
 
@@ -185,7 +187,7 @@ class Appends:
         rows = tickets[0].rows if len(tickets) == 1 else UnwrittenRows()
         marks = []
         for ticket in tickets:
-            if ticket.file_number != disk.number:
+            if ticket.opening != disk.opened:
                 raise SpoolDamaged("file_replaced", path=disk.path)
             if rows is not ticket.rows:
                 rows.extend(ticket.rows)

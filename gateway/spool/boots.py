@@ -1,17 +1,19 @@
 """
 The time tables of a spool: boots, anchors, and the placements that freeze them.
 
-Promises: a placement once written is never changed; a later and better anchor only opens a new one for
-readings still to come. Leaves to others: the mathematics (`gateway.timing.placement`), transactions.
+Promises: a written placement never changes; a later and better anchor only opens a new one for later
+readings.
+Leaves to others: the mathematics (`gateway.timing.placement`), transactions.
 """
 
 from __future__ import annotations
 
+import json
 from bisect import bisect_right
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from operator import itemgetter
-from typing import Any, cast
+from typing import Any, Final, cast
 
 import apsw
 
@@ -25,11 +27,19 @@ from cleanside.gateway.wire import parse_instant
 Placements = Mapping[int, Sequence[tuple[int, Placement]]]
 
 FLOOR_US = parse_instant(f"{BUILT}T00:00:00Z").us
-# A new anchor opens a new placement only if it at least halves the doubt, and by more than a second: fewer
-# would write a row an hour for ever (chosen).
+# A new anchor opens a new placement only if it at least halves the uncertainty, and by more than a second:
+# smaller gains would write a row an hour for ever (chosen).
 _BETTER_BY_US = 1_000_000
 _CONTRADICT_EVERY_US = 3_600_000_000
 
+_COPIED_IN: Final = "copied_in"  # the note with the boots in which the file was found to be a copy
+# The first reading of the boot behind the last that is not of it, which brought a time of its own or is of
+# another boot: there is nothing to correct in that.
+_LAST_RUN = """SELECT position, time_us FROM readings
+WHERE boot = ?1 AND position >= ?2 AND position > coalesce(
+    (SELECT max(position) FROM readings WHERE position >= ?2 AND boot IS NOT ?1), ?2 - 1)
+ORDER BY position LIMIT 1"""
+_ROUND_US = 1_000  # times are given in whole milliseconds
 _ADD_BOOT = "INSERT INTO boots (boot, first_position, shown_us) VALUES (?, ?, ?) RETURNING number"
 _ADD_PLACEMENT = "INSERT INTO placements VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 
@@ -58,7 +68,7 @@ def register_boot(
 
 
 def adds_something(placements: Placements, boot: int, anchor: Anchor) -> bool:
-    """True if `anchor` places a boot that is not placed, tells the time much better, or contradicts it."""
+    """True if `anchor` places an unplaced boot, is much more exact, or contradicts the placement."""
     running = placements.get(boot)
     if not running:
         return True
@@ -75,10 +85,14 @@ def adds_something(placements: Placements, boot: int, anchor: Anchor) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class Correction:
-    """What a later anchor says of readings of its boot that were placed before: for the server to keep."""
+    """
+    The correction from a later anchor for readings of its boot that were placed before: sent to the server.
+    """
 
     boot: str
-    #: to be added to the times that were said [s]
+    #: of the first of these readings; no other lies between it and the anchor
+    first_position: int
+    #: to be added to the times as sent [s]
     shift_s: float
     #: half width of the corrected time [s]
     uncertainty_s: float
@@ -89,9 +103,10 @@ def add_anchor(
     connection: apsw.Connection, boot: int, anchor: Anchor, *, next_position: int
 ) -> Correction | None:
     """
-    Keep an anchor of the running boot; place what it allows, or what comes from `next_position` on.
+    Store an anchor of the running boot, and place the boots that it allows, or readings from `next_position`
+    on.
 
-    Returns the correction where the boot was placed before: times that were said are never changed here.
+    Returns the correction where the boot was placed before: times that were sent never change here.
     """
     connection.execute(
         "INSERT INTO anchors (boot, since_boot_us, utc_us, uncertainty_us, kind) VALUES (?, ?, ?, ?, ?)",
@@ -104,23 +119,40 @@ def add_anchor(
     first = load_anchors(connection)[boot][0]
     placement = by_two_anchors(first, anchor) or by_anchor([anchor])
     assert placement is not None
-    # A placement that nothing was written under yet gives way.
+    # A placement without readings yet is replaced.
     connection.execute("DELETE FROM placements WHERE boot = ? AND first_position >= ?", (boot, next_position))
     _write(connection, boot, next_position, placement)
-    if before[-1][0] >= next_position:
+    return _correction(connection, boot, anchor, before[-1])
+
+
+def _correction(
+    connection: apsw.Connection, boot: int, anchor: Anchor, before: tuple[int, Placement]
+) -> Correction | None:
+    """What `anchor` says of the readings that the placement before it placed; None: there are none."""
+    from_position, said = before
+    rows = connection.execute(_LAST_RUN, (boot, from_position)).fetchall()
+    if not rows:
         return None
+    first, since_boot_us = cast(list[tuple[int, int]], rows)[0]
     name: str = connection.execute("SELECT boot FROM boots WHERE number = ?", (boot,)).get
-    shift_us = anchor.utc_us - before[-1][1].at_us(anchor.since_boot_us)
-    return Correction(name, shift_us / 1e6, anchor.uncertainty_us / 1e6, anchor.kind)
+    shift_us = anchor.utc_us - said.at_us(anchor.since_boot_us)
+    # One width for all: it holds back to the first, whatever the boot's clock did in between.
+    drift_us = (anchor.since_boot_us - since_boot_us) * said.growth_ppb // 10**9 + 1
+    half_us = anchor.uncertainty_us + drift_us + _ROUND_US
+    return Correction(name, first, shift_us / 1e6, half_us / 1e6, anchor.kind)
 
 
 def forget_old_boots(connection: apsw.Connection) -> None:
     """
-    Drop what is known of boots of which no reading is held any more.
+    Delete boots without readings in the spool.
 
-    The last of them that was placed stays: the boots behind it are bracketed between it and the next.
+    The last placed one of them stays: it brackets the boots behind it, with the next placed one.
     """
+    # An entry that is not frozen yet needs its boot like a reading. Asked apart, so that each is one look.
     oldest = connection.execute("SELECT min(position) FROM readings").get
+    entered = connection.execute("SELECT min(position) FROM entries WHERE boot IS NOT NULL").get
+    if entered is not None:
+        oldest = entered if oldest is None else min(oldest, entered)
     if oldest is None:
         oldest = connection.execute("SELECT max(first_position) FROM boots").get
     keep = connection.execute(
@@ -133,18 +165,41 @@ def forget_old_boots(connection: apsw.Connection) -> None:
             connection.execute(f"DELETE FROM {table} WHERE {column} < ?", (keep,))
 
 
+def note_copied(connection: apsw.Connection, clock: Clock) -> None:
+    """
+    The file came here from elsewhere: this boot may have begun before those in the file had ended.
+
+    Only a boot that the file does not know: one that it knows was there before the copy was made.
+    """
+    boot = clock.boot_id()
+    if connection.execute("SELECT count(*) FROM boots WHERE boot = ?", (boot,)).get:
+        return
+    copied = {**_copied_in(connection), boot: clock.since_boot_us()}
+    connection.execute("INSERT OR REPLACE INTO notes VALUES (?, ?)", (_COPIED_IN, json.dumps(copied)))
+
+
+def _copied_in(connection: apsw.Connection) -> dict[str, int]:
+    """Boots in which a copy was first opened, and when, since they began [us]."""
+    text = connection.execute("SELECT value FROM notes WHERE name = ?", (_COPIED_IN,)).get
+    return {} if text is None else dict(json.loads(str(text)))
+
+
 def place_waiting(connection: apsw.Connection) -> None:
     """Place every boot that can be placed and was not."""
     placements = load_placements(connection)
     anchors = load_anchors(connection)
+    copied = _copied_in(connection)
     boots = [
         Boot(
             number=number,
             ended_us=ended_us,
             anchors=anchors.get(number, ()),
             placement=placements[number][-1][1] if number in placements else None,
+            alone_us=copied.get(boot, 0),
         )
-        for number, ended_us in connection.execute("SELECT number, ended_us FROM boots ORDER BY number")
+        for number, boot, ended_us in connection.execute(
+            "SELECT number, boot, ended_us FROM boots ORDER BY number"
+        )
     ]
     for number, placement in place(boots, floor_us=FLOOR_US).items():
         first = connection.execute("SELECT first_position FROM boots WHERE number = ?", (number,)).get
@@ -172,7 +227,7 @@ def load_anchors(connection: apsw.Connection) -> dict[int, list[Anchor]]:
 
 
 def load_placements(connection: apsw.Connection) -> dict[int, list[tuple[int, Placement]]]:
-    """All placements, by boot, in the order of the positions they hold from."""
+    """All placements, by boot, in the order of their first positions."""
     rows = connection.execute(
         "SELECT boot, first_position, zero_us, rate_ppb, anchor_us, uncertainty_us, growth_ppb, kind, "
         "is_whole FROM placements ORDER BY boot, first_position"
@@ -197,7 +252,7 @@ def placements_of(rows: Iterable[Sequence[Any]]) -> dict[int, list[tuple[int, Pl
 
 
 def placement_at(placements: Placements, boot: int, position: int) -> Placement | None:
-    """The placement that holds for a reading of `boot` at `position`; None: the boot is not placed yet."""
+    """The placement for a reading of `boot` at `position`; None: the boot is not placed yet."""
     of_boot = placements.get(boot)
     if not of_boot:
         return None

@@ -1,16 +1,16 @@
 """
-The checksum of a reading on disk: over what was measured, when, in which unit, and under which number. Pure.
+The checksum of a reading on disk: over values, time, units and number. Pure.
 
-SQLite has none over the pages of its file, and what rots in the log is written back like anything else. So
-each row bears a sum over its content, the text of its unit set, the name of its stream and its number: a row
-that changed, moved, or is read under another name is noticed wherever it is read.
+SQLite has no checksum over the pages of its file, and damage in the log is written back like sound pages. So
+each row has a sum over its content, the text of its unit set, the name of its stream and its number: every
+read notices a row that changed, moved, or is read under another name.
 
 Promises: a change of any one bit of any part changes the sum; of other changes one in 2^30 goes unnoticed.
-Leaves to others: what becomes of a row that changed (`gateway.spool.queue`, `gateway.spool.rescue`).
+Leaves to others: handling a changed row (`gateway.spool.queue`, `gateway.spool.rescue`).
 
-Tried: a sum over each page (SQLite's cksumvfs, in apsw's wheels): it costs nothing to speak of, but is made
-when the log is written back, so that it covers what had rotted in the log; a page takes sixty readings along;
-and it is a library of its own that a build from source lacks. blake2b costs three times as much as crc32.
+Tried: a sum over each page (SQLite's cksumvfs, in apsw's wheels). It costs next to nothing, but is made when
+the log is written back, so it covers damage in the log too; a bad page takes sixty readings with it; and it
+is an extra library that a build from source lacks. blake2b costs three times as much as crc32.
 """
 
 from __future__ import annotations
@@ -54,7 +54,7 @@ def boot_share(boot: int) -> int:
 
 
 def reading_share(boot: int | None, time_us: int, uncertainty_s: float | None, seed: int) -> int:
-    """The share of what a reading is beside its payload, wherever it lies. seed : of its unit set."""
+    """The share of a reading apart from its payload and position. seed : of its unit set."""
     share = seed + time_us
     if boot is not None:
         share += boot_share(boot)

@@ -1,11 +1,11 @@
 """
 The open file of a spool: one connection, one lock, transactions, and a new file when the old one is damaged.
 
-Promises: a transaction is on disk when it ends without an error, and has left nothing when it ends with one.
-A file that turns out to be damaged, or to have vanished, is set aside and a new one is begun; the call that
-met it fails with SpoolDamaged and may be made again. Errors of SQLite come out as ours.
-Leaves to others: how a file is opened (`gateway.spool.file`), what is read of one that was set aside
-(`gateway.spool.rescue`), what is in the tables (`gateway.spool.queue`).
+Promises: a transaction is on disk when it ends without an error, and leaves nothing when it ends with one. A
+damaged or vanished file is set aside and a new one is begun; the call that found it fails with SpoolDamaged
+and may be repeated. Errors of SQLite become ours.
+Leaves to others: opening a file (`gateway.spool.file`), reading one that was set aside
+(`gateway.spool.rescue`), the tables (`gateway.spool.queue`).
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from typing import NoReturn
 import apsw
 
 from cleanside.gateway import file_modes
-from cleanside.gateway.errors import SpoolDamaged, SpoolFull, SpoolUnavailable
+from cleanside.gateway.errors import SpoolDamaged, SpoolFull, SpoolInUse, SpoolUnavailable, why
 from cleanside.gateway.spool.file import Lock, close_file, open_file, translated
 from cleanside.gateway.spool.high_mark import Extent, HighMark
 from cleanside.gateway.spool.known import check_ours
@@ -32,7 +32,7 @@ class LockedConnection:
     """
     The connection of a spool's file with its lock, for one block; in a transaction of its own if it `writes`.
 
-    A class with two methods: three nested generators cost a third of an append's time in Python.
+    A class: three nested generators cost a third of an append's time in Python.
     """
 
     __slots__ = ("_disk", "_writes")
@@ -44,12 +44,21 @@ class LockedConnection:
     def __enter__(self) -> apsw.Connection:
         disk = self._disk
         disk.lock.acquire()
+        if disk.is_adrift:  # nearly never
+            self._come_back()
         if self._writes:
             try:
                 disk.connection.execute("BEGIN IMMEDIATE")
             except BaseException as error:
                 self.__exit__(None, error, None)
         return disk.connection
+
+    def _come_back(self) -> None:
+        try:
+            self._disk.come_back()
+        except BaseException:
+            self._disk.lock.release()
+            raise
 
     def __exit__(self, _kind: object, error: BaseException | None, _trace: object) -> None:
         try:
@@ -80,12 +89,12 @@ class SpoolDisk:
         vfs: str | None = None,
     ) -> None:
         """
-        begin : called in a transaction on each file that is opened, to make what a file needs.
-        Returns how far the file's numbering has come.
-        forget : called whenever what is remembered of the tables may be wrong.
-        volume : where the file lies. mark : how far its numbering has come, outside it.
+        begin : called in a transaction on each opened file, to make its first rows. Returns the file's last
+        number.
+        forget : called whenever a memory of the tables may be wrong.
+        volume : the file system of the file. mark : the high-water mark beside it.
         on_damage : called with the reason when a file was set aside, before the new one is begun.
-        budget_bytes : what the log takes its share of.
+        budget_bytes : the log gets a share of it.
         Raises SpoolInUse, SpoolTooNew, SpoolUnavailable, CalledWrongly.
         """
         self.path = path
@@ -101,11 +110,15 @@ class SpoolDisk:
         self._on_damage = on_damage
         self._log_pages = 0
         self._budget_bytes = budget_bytes
-        #: how far the log may grow before it is written back, and what is kept in reserve; set at opening
+        #: how far the log may grow before it is written back, and the size of the reserve; set at opening
         self.log_bytes = self.reserve_bytes = 0
-        self._is_open = False  # opened whole: from then on a damage is healed by replacing the file
+        #: how often a file was opened: what was made for one is not written to the next, or to its like
+        self.opened = 0
+        self._is_open = False  # opened as a sound file: from then on a damaged file is replaced
+        #: the file was given up, and the disk took no other in its place: each use looks again
+        self.is_adrift = False
         if vfs is None:
-            check_ours(path)  # before anything of ours lies beside it
+            check_ours(path)  # before we make any file beside it
         self.file_lock = Lock(path)
         try:
             try:
@@ -117,7 +130,7 @@ class SpoolDisk:
             raise
 
     def reading(self) -> LockedConnection:
-        """The connection, for looking, or for one statement that is a transaction of its own."""
+        """The connection, for reading, or for one statement that is a transaction of its own."""
         return LockedConnection(self, writes=False)
 
     def transaction(self) -> LockedConnection:
@@ -125,7 +138,9 @@ class SpoolDisk:
         return LockedConnection(self, writes=True)
 
     def fail(self, error: BaseException, *, writes: bool) -> NoReturn:
-        """Leave nothing of a transaction that met `error`; raise it as ours. Called by `LockedConnection`."""
+        """
+        Roll back a transaction that failed with `error`; raise it as ours. Called by `LockedConnection`.
+        """
         with self._healed(), translated(self.path):
             if writes:
                 self._forget()
@@ -135,6 +150,9 @@ class SpoolDisk:
 
     def check_present(self) -> None:
         """Raise SpoolDamaged if the file has vanished; SQLite would go on writing to one without a name."""
+        if self.is_adrift:
+            with self.lock:
+                self.come_back()
         try:  # at every commit: has to cost nothing
             if self._vfs is not None or os.stat(self._name).st_ino == self.number:  # noqa: PTH116 - half the time
                 return
@@ -146,21 +164,21 @@ class SpoolDisk:
                 raise SpoolDamaged("file_vanished", path=self.path)
 
     def write_back_log(self) -> None:
-        """Have the log begin again at its front, in the room it has; nothing happens where that cannot be."""
+        """Make the log begin again at its front, in its present room, where that is possible."""
         with self.lock, suppress(apsw.Error):
             self.connection.execute("PRAGMA wal_checkpoint(RESTART)")
 
     def use_reserve(self) -> None:
-        """Give the reserve back to the file system, and put the room to use."""
+        """Free the reserve, and use its room."""
         self.volume.release()
         self.write_back_log()
 
     def take_reserve(self) -> None:
-        """Have a reserve again, as far as there is room."""
+        """Make the reserve again, as far as there is room."""
         self.volume.take(self.reserve_bytes)
 
     def _copy_aside(self, aside: Path) -> None:
-        """Keep what was in a file that has vanished: it is still readable here, and nowhere else."""
+        """Copy the content of a file that has vanished: this connection can still read it."""
         try:
             file_modes.make_file(aside)  # VACUUM takes an empty file
             self.connection.execute("VACUUM INTO ?", (str(aside),))
@@ -173,9 +191,9 @@ class SpoolDisk:
             move_mark(self.path, aside)
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         with self.lock:
-            self._is_open = False
+            self._is_open = self.is_adrift = False
             close_file(self.connection)
             self.mark.sync()
             self.mark.close()
@@ -197,8 +215,8 @@ class SpoolDisk:
             room_bytes = min(room_bytes, self.volume.file_bytes() + self._beside_bytes() + free_bytes)
         self.log_bytes, self.reserve_bytes = most_log_bytes(room_bytes), reserve_for(room_bytes)
         self.connection = open_file(self.path, log_bytes=self.log_bytes, vfs=self._vfs)
+        self.opened += 1
         try:
-            #: tells this file from one that took its place
             self.number = self._number_now()
             self.connection.set_wal_hook(self._after_commit)
             with self.transaction() as connection:
@@ -210,11 +228,11 @@ class SpoolDisk:
             if self._vfs is None:
                 self.file_lock.mark(self.number)
         except BaseException:
-            close_file(self.connection)  # before another is opened: two must never meet without the lock
+            close_file(self.connection)  # before another is opened: never two without the lock
             raise
 
     def _after_commit(self, connection: apsw.Connection, _name: str, pages: int) -> int:
-        """A log that is long enough goes into the file. Where it cannot, the commit stands all the same."""
+        """Write a long log back into the file. Where that fails, the commit is safe all the same."""
         if pages < self._log_pages:  # it began again at its front
             self.mark.sync()
         self._log_pages = pages
@@ -237,13 +255,29 @@ class SpoolDisk:
             return -1
 
     def _replace(self, damage: str) -> None:
-        """Set the file aside and begin a new one; `begin` finds what was set aside."""
+        """Set the file aside and begin a new one; `begin` finds the files that were set aside."""
         self.damage = damage
         self.mark.close()
-        set_aside(self.path)
-        self._on_damage(damage)
-        self._forget()
-        self._open()
+        with self._settled():
+            set_aside(self.path)
+            self._on_damage(damage)
+            self._forget()
+            self._open()
+
+    def come_back(self) -> None:
+        """
+        Open what lies at the path now, where the file was gone and nothing could be made in its place.
+
+        The disk was pulled, or died: it may be back, with the file as it was. Raises SpoolUnavailable.
+        """
+        with self._settled():
+            self.file_lock.release()
+            self.file_lock = Lock(self.path)  # its own file may be another one by now
+            self._forget()
+            try:
+                self._open()
+            except SpoolDamaged as error:
+                self._replace(str(error))
 
     @contextmanager
     def _healed(self) -> Iterator[None]:
@@ -254,4 +288,16 @@ class SpoolDisk:
                 self._is_open = False
                 close_file(self.connection)
                 self._replace(str(error))
+            raise
+
+    @contextmanager
+    def _settled(self) -> Iterator[None]:
+        """Inside, a file takes the place of one that is gone; where none does, the spool is adrift."""
+        self.is_adrift = False  # the file that is being opened is used
+        try:
+            yield
+        except BaseException as error:
+            self.is_adrift = True
+            if isinstance(error, (OSError, SpoolInUse)):  # of names and folders; another process was quicker
+                raise SpoolUnavailable("disk_refuses", path=self.path, why=why(error)) from error
             raise

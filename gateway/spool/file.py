@@ -1,9 +1,9 @@
 """
-The spool's file: opened one way, by one process, with a SQLite that can be trusted with it.
+The spool's file: opened one way, by one process, with a SQLite that loses no commits.
 
-Promises: write-ahead log with a sync at every commit; one process at a time (a lock that dies with it);
-a file of a later version is left alone, one of an earlier version is brought up; SQLite's errors come out
-as ours. Leaves to others: what is in the tables (`gateway.spool.queue`).
+Promises: write-ahead log with a sync at every commit; one process at a time (the lock ends with it); a file
+of a later version stays unchanged, one of an earlier version is upgraded; SQLite's errors become ours.
+Leaves to others: the tables (`gateway.spool.queue`).
 """
 
 from __future__ import annotations
@@ -37,18 +37,18 @@ from cleanside.gateway.spool.upgrade import STEPS
 from cleanside.gateway.spool.volume import MOST_LOG_BYTES
 from cleanside.gateway.units import counted
 
-SCHEMA_VERSION = 3
+SCHEMA_VERSION = 4
 # 3.7.0 to 3.51.2 can lose committed transactions when two connections write or checkpoint at once
 # (the WAL-reset bug, sqlite.org/wal.html): `status` and `rewind` open a second one.
 LEAST_SQLITE = (3, 51, 3)
 #: all but the readings and the copies of the streams
 SMALL_TABLES = (
     "unit_sets", "streams", "boots", "anchors", "placements", "shed", "events", "source_marks", "traffic",
-    "notes",
+    "notes", "entry_streams", "entries",
 )  # fmt: skip
 BUSY_TIMEOUT_MS = 5_000  # chosen: longer than any transaction here on slow flash
 
-# Besides what SQLite notices by itself: a text that is no UTF-8 or no JSON, a payload that is none.
+# Besides the errors of SQLite itself: a text that is no UTF-8 or no JSON, a payload that is none.
 _NOT_AS_WRITTEN = (UnicodeDecodeError, json.JSONDecodeError, NotAsWritten)
 
 
@@ -91,8 +91,9 @@ def open_file(path: Path, *, log_bytes: int = MOST_LOG_BYTES, vfs: str | None = 
         connection = apsw.Connection(str(path), vfs=vfs)
         try:
             if vfs is not None:
-                # A VFS written in Python has no shared memory; the log works without it in exclusive mode
-                # only (sqlite.org/wal.html#noshm). On a machine `status` and `rewind` come in beside.
+                # A VFS written in Python has no shared memory; without it the log works in exclusive mode
+                # only
+                # (sqlite.org/wal.html#noshm). On a machine `status` and `rewind` open the file too.
                 connection.execute("PRAGMA locking_mode=EXCLUSIVE")
             _set_policy(connection, path, log_bytes)
             _bring_up(connection, path)
@@ -108,14 +109,14 @@ def open_file(path: Path, *, log_bytes: int = MOST_LOG_BYTES, vfs: str | None = 
 
 
 def _make_private(path: Path) -> None:
-    """The file is its user's alone before SQLite opens it; SQLite gives the log the mode of the file."""
+    """Make the file for its user alone before SQLite opens it; SQLite gives the log the mode of the file."""
     file_modes.make_folder(path.parent)
-    with suppress(OSError):  # SQLite says better what is wrong
+    with suppress(OSError):  # SQLite has the better error
         file_modes.make_file(path)
 
 
 def _narrow(path: Path) -> None:
-    """An older release made the files as the umask had it. Only once it is known that this is a spool."""
+    """Narrow the mode of files of an older release, which used the umask. Only for a file that is a spool."""
     for part in ("", "-wal", "-shm", SUFFIX, ".lock"):
         if changed := file_modes.narrow(path.with_name(path.name + part)):
             _log_narrowing(changed)
@@ -131,16 +132,16 @@ def _log_narrowing(changed: file_modes.Narrowing) -> None:
 
 def close_file(connection: apsw.Connection) -> None:
     """
-    Let go of the file, also where the disk fails while doing so: what was committed is in the log, and stays.
+    Close the file, also where the disk fails meanwhile: committed rows are in the log, and stay.
 
-    Nothing may be left open: a later opening must never meet this one without the lock.
+    Nothing may stay open: a later connection must never work beside this one without the lock.
     """
     with suppress(apsw.Error):
         connection.close(True)
 
 
 def open_to_read(path: Path) -> apsw.Connection:
-    """Open the spool beside a running gateway, to look only. It never writes and never checkpoints."""
+    """Open the spool beside a running gateway, to read only. It never writes and never checkpoints."""
     check_library(apsw.sqlite_lib_version())
     check_ours(path)
     with translated(path):
@@ -190,15 +191,16 @@ def _set_policy(connection: apsw.Connection, path: Path, log_bytes: int) -> None
     connection.execute(f"PRAGMA journal_size_limit={log_bytes}")
     connection.execute("PRAGMA cache_size=-4096")  # 4 MiB: the working set is the two ends of one table
     connection.execute("PRAGMA temp_store=MEMORY")
-    # A plan is made once and kept (sqlite.org/queryplanner-ng.html#qpstab). Without it a bound LIMIT has the
-    # statement prepared anew at each call, which costs more than the query.
+    # A plan is made once and kept (sqlite.org/queryplanner-ng.html#qpstab). Without it SQLite prepares a
+    # statement
+    # with a bound LIMIT again at each call, which costs more than the query.
     connection.config(apsw.SQLITE_DBCONFIG_ENABLE_QPSG, 1)
 
 
 def _bring_up(connection: apsw.Connection, path: Path) -> None:
     connection.execute("BEGIN IMMEDIATE")
     try:
-        found = version = _version(connection)
+        earliest = version = _version(connection)
         if version == 0 and _is_empty(connection):
             connection.execute(_schema())
             connection.execute(f"PRAGMA application_id={APPLICATION_ID}")
@@ -206,7 +208,7 @@ def _bring_up(connection: apsw.Connection, path: Path) -> None:
         while version in STEPS:
             _bring_up_from(connection, path, version)
             version += 1
-        if version != found:
+        if version != earliest:
             connection.execute(f"PRAGMA user_version={version}")
         connection.execute("COMMIT")
     except BaseException:
@@ -282,10 +284,11 @@ def _check_version(connection: apsw.Connection, path: Path) -> None:
 
 
 class Lock:
-    """Held while a process runs the spool; the kernel lets go when the process dies, however it dies."""
+    """The lock of the process that runs the spool; the kernel frees it when the process ends in any way."""
 
     def __init__(self, path: Path) -> None:
         self._path = lock_path(path)
+        self._is_held = True
         try:
             file_modes.make_folder(path.parent)
             self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, file_modes.FILE_MODE)
@@ -300,9 +303,14 @@ class Lock:
             raise SpoolInUse("spool_in_use", path=path) from error
 
     def mark(self, number: int) -> None:
-        """Note that the file with this inode number was opened whole: it stays recognisable when damaged."""
+        """
+        Note that the file with this inode number was opened as a sound spool, so that it is recognised when
+        damaged.
+        """
         mark_ours(self._handle, number)
 
     def release(self) -> None:
-        """Let another process run the spool."""
-        os.close(self._handle)
+        """Let another process run the spool. Nothing happens where that was said before."""
+        if self._is_held:
+            self._is_held = False
+            os.close(self._handle)

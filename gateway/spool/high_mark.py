@@ -1,15 +1,15 @@
 """
-The high-water mark: how far the numbering had come, in a file of its own beside the spool.
+The high-water mark: the last number given, in a file of its own beside the spool.
 
-The spool alone cannot tell that its end is missing: without its log, or as an older copy, it is a sound file
-that ends earlier. The mark is written after each commit of readings and tells.
+The spool alone cannot show that its end is missing: without its log, or as an older copy, it is a sound file
+that ends earlier. The mark is written after each commit of readings and shows it.
 
-Promises: the mark is never ahead of what is on disk: it is written once the commit is durable. A process that
-is killed leaves it exact. A power cut may take back what was written since the last sync, which is when the
-log was last written back: a tail lost in the same cut goes unnoticed as far as that. One of its two copies
-survives a write that is torn. An error of the disk here fails nothing: the reading is safe without it.
-How many readings a stop had to give up is noted here too, as far as the disk takes that.
-Leaves to others: what a missing mark or tail means (`gateway.spool.tail`).
+Promises: the mark is never ahead of the disk: it is written once the commit is durable. After a kill it is
+exact. A power cut may undo writes since the last sync, which is when the log was last written back: a tail
+lost in the same cut stays unnoticed up to there. One of its two copies survives a torn write. An error of
+the disk here fails no append: the reading is safe without the mark. The number of readings that a stop had
+to give up is noted here too, if the disk takes it.
+Leaves to others: the meaning of a missing mark or tail (`gateway.spool.tail`).
 """
 
 from __future__ import annotations
@@ -33,8 +33,9 @@ _FORM: Final = struct.Struct(">4s16sQQ")  # magic, stream, number, how many were
 _SUM: Final = struct.Struct(">I")
 _APART: Final = 4096  # of the two copies: no write of a disk tears both
 _SIZE: Final = 2 * _APART
-# Readings that a stop gave up, as the disk took no more. The file has its room already, so that this can be
-# written where no other file can grow.
+# Readings that a stop gave up because the disk took no more. The file has its room already, so this can be
+# written
+# where no other file can grow.
 _LOSS: Final = struct.Struct(">4s16sQ")  # magic, identity of the loss, how many readings
 _LOSS_MAGIC: Final = b"clsl"
 _LOSS_AT: Final = 2048
@@ -44,7 +45,7 @@ _FLAGS: Final = apsw.SQLITE_OPEN_SUPER_JOURNAL | apsw.SQLITE_OPEN_READWRITE | ap
 
 @dataclass(frozen=True, slots=True)
 class Extent:
-    """A number that was given, and all before it."""
+    """The numbers 1..seq of a stream."""
 
     stream: str
     through: int
@@ -52,7 +53,7 @@ class Extent:
 
 @dataclass(frozen=True, slots=True)
 class LossNote:
-    """How many readings a stop gave up; `identity` tells one such loss from another."""
+    """How many readings a stop gave up; `identity` distinguishes such losses."""
 
     identity: str
     count: int
@@ -80,7 +81,7 @@ class HighMark:
         return mark
 
     def is_there(self) -> bool:
-        """The file can be written, now that it was made if it was not there."""
+        """True if the file can be written; it is made where it is missing."""
         with suppress(apsw.Error, OSError):
             self._opened()
         return self._slots is not None
@@ -98,18 +99,18 @@ class HighMark:
             return
 
     def note_loss(self, note: LossNote) -> bool:
-        """Keep it for the next start. False: the disk does not even take this."""
+        """Note it for the next start. False: the disk does not even take this."""
         said = _LOSS.pack(_LOSS_MAGIC, uuid.UUID(note.identity).bytes, note.count)
         return self._write_loss(said + _SUM.pack(crc32(said)))
 
     def loss(self) -> LossNote | None:
-        """What the last stop gave up and nothing declared yet; None: nothing."""
+        """Readings that the last stop gave up and that are not declared yet; None: none."""
         with suppress(apsw.Error, OSError):
             return _loss_in(self._opened().read())
         return None
 
     def clear_loss(self) -> None:
-        """It is declared."""
+        """Delete the note, which is declared now."""
         if self.loss() is not None:
             self._write_loss(bytes(_LOSS_SIZE))
 
@@ -123,12 +124,12 @@ class HighMark:
         return True
 
     def sync(self) -> None:
-        """Have it outlast a power cut."""
+        """Sync, so that the mark survives a power cut."""
         with suppress(apsw.Error, OSError):
             self._opened().sync()
 
     def close(self) -> None:
-        """Let go of the file."""
+        """Close the file."""
         if self._slots is not None:
             with suppress(apsw.Error, OSError):
                 self._slots.close()
@@ -197,7 +198,7 @@ class _OnVfs:
 
 
 def _may_be_ours(content: bytes) -> bool:
-    """A mark, damaged or not, or one that was cut off while it was made."""
+    """True for a mark, damaged or not, or one that was cut off while it was made."""
     return len(content) == _SIZE or (
         (len(content) < _SIZE and content.startswith((b"\0", _MAGIC))) or not content
     )
@@ -214,7 +215,7 @@ def read_mark(path: Path) -> Extent | None:
 
 
 def read_loss(path: Path) -> LossNote | None:
-    """What a stop gave up of the spool at `path`, and nothing declared yet; None: nothing."""
+    """Readings of the spool at `path` that a stop gave up and that are not declared yet; None: none."""
     try:
         return _loss_in(path.with_name(path.name + SUFFIX).read_bytes())
     except OSError:
@@ -230,8 +231,8 @@ def _loss_in(content: bytes) -> LossNote | None:
 
 
 def _newest(content: bytes) -> tuple[int, Extent] | None:
-    found = [*_parsed(content), *_parsed(content[_APART:])]
-    return max(found, key=lambda entry: entry[0]) if found else None
+    marks = [*_parsed(content), *_parsed(content[_APART:])]
+    return max(marks, key=lambda entry: entry[0]) if marks else None
 
 
 def _parsed(content: bytes) -> list[tuple[int, Extent]]:

@@ -1,10 +1,10 @@
 """
-Where a spool lies: on which machine, and under which address on its disk.
+The machine and disk of a spool, to recognise a copy.
 
-A spool that was copied, or a disk that was written into many machines, goes on under a numbering that its
-original gives too. A change of what is named here tells it before a number is given twice.
-Promises: reads only; what cannot be learned is left out, and what is left out tells nothing. An image of a
-whole disk that went back into its own machine shows no change: there the server's answers tell.
+A copied spool, or a disk image in many machines, would continue the numbering of its original. A change of
+these traits shows it before a number is used twice.
+Promises: reads only; unknown traits are left out and prove nothing. An old image of a whole disk in its own
+machine shows no change: there the server's answers show it.
 Leaves to others: opening a new stream (`gateway.spool.queue`).
 """
 
@@ -16,7 +16,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-#: trait -> what it is; of a machine: the system's identity, the board's; of the file: its number on the disk
+#: trait -> value; of a machine: the ids of system and board; of the file: its number on the disk
 Traits = Mapping[str, str]
 FindTraits = Callable[[Path], Traits]
 
@@ -33,8 +33,8 @@ _KEEPS_NUMBERS: Final = frozenset({"ext2", "ext3", "ext4", "xfs", "btrfs", "f2fs
 
 def traits_of(path: Path) -> Traits:
     """The traits of this machine and of the file at `path`, as far as they can be learned."""
-    found = {"machine": _first_text(_MACHINE), "board": _first_text(_BOARD), "file": _file_number(path)}
-    return {name: value for name, value in found.items() if value}
+    traits = {"machine": _first_text(_MACHINE), "board": _first_text(_BOARD), "file": _file_number(path)}
+    return {name: value for name, value in traits.items() if value}
 
 
 def _first_text(paths: tuple[Path, ...]) -> str:
@@ -47,9 +47,9 @@ def _first_text(paths: tuple[Path, ...]) -> str:
 
 def _file_number(path: Path) -> str:
     with suppress(OSError, ValueError):
-        found = path.resolve().stat()
+        state = path.resolve().stat()
         if _file_system(path.resolve()) in _KEEPS_NUMBERS:
-            return str(found.st_ino)
+            return str(state.st_ino)
     return ""
 
 
@@ -63,11 +63,11 @@ def _file_system(path: Path) -> str:
 
 
 def as_traits(text: object) -> Traits:
-    """Traits as a spool has noted them; none where nothing is noted, or not as it was written."""
+    """Traits in a spool's note; none where there is no note, or it is not as it was written."""
     with suppress(ValueError, TypeError):
-        found = json.loads(text)  # type: ignore[arg-type]  # what is no text is none
-        if isinstance(found, dict):
-            return {name: value for name, value in found.items() if isinstance(value, str)}
+        traits = json.loads(text)  # type: ignore[arg-type]  # what is no text is none
+        if isinstance(traits, dict):
+            return {name: value for name, value in traits.items() if isinstance(value, str)}
     return {}
 
 

@@ -1,8 +1,8 @@
 """
-Names that are never given twice: streams (UUIDv7, RFC 9562 section 5.7) and installations.
+Unique names: of streams (UUIDv7, RFC 9562 section 5.7) and installations.
 
-Promises: 74 random bits each, so that two never meet even where a clock was never set. Order is not read
-from them: a machine without a clock makes early ones.
+Promises: 74 random bits each, so two are never equal even where a clock was never set. Their order means
+nothing: a machine without a clock makes early ones.
 Leaves to others: which stream is open (`gateway.spool.queue`).
 """
 

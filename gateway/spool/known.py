@@ -1,12 +1,12 @@
 """
-Is this file a spool of ours? Asked before anything touches it.
+Recognise a spool before anything changes the file.
 
-Promises: reads only, and never waits. A file that is no spool is refused as it lies there, with its name and
-bytes; a damaged one that was ours is recognised, so that it can be set aside and collection goes on.
+Promises: reads only, and never waits. A file that is no spool is refused and stays unchanged; a damaged one
+of ours is recognised, so that it can be set aside and collection continues.
 Leaves to others: setting aside (`gateway.spool.rescue`), opening (`gateway.spool.file`).
 
-How a spool is recognised, in this order: SQLite's header with our application id, in the file or in its log;
-the mark that its lock file bears since it was last opened whole; pages that hold records of our tables.
+Signs of a spool, in this order: SQLite's header with our application id, in the file or in its log; the mark
+in its lock file since it was last opened as a sound spool; pages with records of our tables.
 """
 
 from __future__ import annotations
@@ -22,29 +22,29 @@ from uuid import UUID
 from cleanside.gateway.errors import CalledWrongly, SpoolUnavailable, why
 from cleanside.gateway.spool.pages import PAGE_BYTES, Pages, first_page, read_pages
 
-# "clsp" in ASCII: lets `file` and `verify` tell a spool from any other database.
+# "clsp" in ASCII: `file` and `verify` recognise a spool by it.
 APPLICATION_ID: Final = 0x636C7370
 _MAGIC: Final = b"SQLite format 3\0"  # sqlite.org/fileformat2.html, section 1.3
 _ID_AT: Final = slice(68, 72)  # the same section: application id
 _CELLS_AT: Final = slice(103, 105)  # section 1.6: cells of the schema's page; 0: no table yet
 _LOOK_AT_PAGES: Final = (
-    1024  # 4 MiB: our small tables lie on the first pages, and readings soon after; chosen
+    1024  # 4 MiB: our small tables are on the first pages, and readings soon after; chosen
 )
 _MARK: Final = b"cleanside spool "
 
 
 def check_ours(path: Path) -> None:
     """
-    Raise CalledWrongly for what is at `path` and is no spool. Nothing there, or an empty file, is all right.
+    Raise CalledWrongly for a file at `path` that is no spool. A missing or empty file is all right.
 
     Raises SpoolUnavailable where the file cannot be read.
     """
     try:
-        found = path.stat()
-        if not stat.S_ISREG(found.st_mode):
-            is_folder = stat.S_ISDIR(found.st_mode)
+        state = path.stat()
+        if not stat.S_ISREG(state.st_mode):
+            is_folder = stat.S_ISDIR(state.st_mode)
             raise CalledWrongly("spool_a_folder" if is_folder else "spool_not_a_file", path=path)
-        if found.st_size == 0 or _is_spool(path) or _is_marked(path, found.st_ino) or _has_our_pages(path):
+        if state.st_size == 0 or _is_spool(path) or _is_marked(path, state.st_ino) or _has_our_pages(path):
             return
     except FileNotFoundError:
         return
@@ -55,14 +55,14 @@ def check_ours(path: Path) -> None:
 
 def mark_ours(lock: int, number: int) -> None:
     """
-    Write into the lock file (a descriptor) that the file with this inode number was opened whole.
+    Write into the lock file (a descriptor) that the file with this inode number was opened as a sound spool.
 
-    A file that holds anything but such a mark is left as it is: its name may be older than the spool.
+    A file with any other content stays unchanged: its name may be older than the spool.
     """
     mark = _MARK + str(number).encode() + b"\n"
-    with suppress(OSError):  # a convenience: pages are looked at as well
-        held = os.pread(lock, 100, 0)
-        if held != mark and (not held or held.startswith(_MARK)):
+    with suppress(OSError):  # helps, but is not needed: pages are checked as well
+        content = os.pread(lock, 100, 0)
+        if content != mark and (not content or content.startswith(_MARK)):
             os.pwrite(lock, mark, 0)
             os.ftruncate(lock, len(mark))
             os.fsync(lock)
@@ -78,11 +78,11 @@ def _is_database(path: Path) -> bool:
 
 
 def _is_spool(path: Path) -> bool:
-    """By its first page: of ours, or of a file whose making was cut off before it had a table."""
+    """True by its first page: ours, or cut off before it had a table."""
     page = first_page(path)
     if page.startswith(_MAGIC) and len(page) >= _CELLS_AT.stop:
         return page[_ID_AT] == APPLICATION_ID.to_bytes(4, "big") or not any(page[_ID_AT] + page[_CELLS_AT])
-    # A power cut in the very first write leaves a page of nothing.
+    # A power cut in the very first write leaves a page of zeros.
     return path.stat().st_size <= PAGE_BYTES and not any(path.read_bytes())
 
 
@@ -93,7 +93,9 @@ def _is_marked(path: Path, number: int) -> bool:
 
 
 def _has_our_pages(path: Path) -> bool:
-    """Records in the shape of our tables; of another database only what no other has counts."""
+    """
+    True for records in the form of our tables; in another database only forms that are ours alone count.
+    """
     pages = read_pages(path, most=_LOOK_AT_PAGES)
     if pages.streams or _names_an_installation(pages):
         return True

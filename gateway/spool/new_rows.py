@@ -1,9 +1,8 @@
 """
-Readings become rows: what is written of a reading, with its checksum, and how many rows are inserted at once.
+Readings become rows: their columns, their checksum, and how many rows one statement inserts.
 
-Promises: what the contract would refuse is refused here. Leaves to others: transactions and commits
-(`gateway.spool.append`), what a payload looks like (`gateway.spool.payload`), the sum
-(`gateway.spool.checksum`).
+Promises: it refuses what the contract would refuse. Leaves to others: transactions and commits
+(`gateway.spool.append`), the form of a payload (`gateway.spool.payload`), the sum (`gateway.spool.checksum`).
 """
 
 from __future__ import annotations
@@ -22,7 +21,7 @@ from cleanside.gateway.spool.payload import unit_set_of, write_many, write_value
 from cleanside.gateway.spool.state import StreamRow
 from cleanside.gateway.wire import Reading, us_of, us_of_many
 
-MAX_UNCERTAINTY_S: Final = 1e12  # beyond the age of anything that is sent
+MAX_UNCERTAINTY_S: Final = 1e12  # older than any reading that is sent
 _AT_ONCE: Final = 50  # rows a statement: measured a third cheaper than one each, and no gain beyond
 
 _APPEND = "INSERT INTO readings VALUES "
@@ -34,14 +33,14 @@ _APPEND_MANY = _APPEND + ", ".join([_ONE] * _AT_ONCE)
 
 @dataclass(slots=True)
 class UnwrittenRows:
-    """What is inserted, in columns: laid side by side they become rows faster than one by one."""
+    """Rows to insert, in columns: zipping columns is faster than making rows one by one."""
 
     boots: list[int | None] = field(default_factory=list)
     times_us: list[int] = field(default_factory=list)
     uncertainties_s: list[float | None] = field(default_factory=list)
     unit_sets: list[int] = field(default_factory=list)
     payloads: list[str] = field(default_factory=list)
-    #: of each row's checksum, wherever the row comes to lie
+    #: of each row's checksum, whatever its position
     shares: list[int] = field(default_factory=list)
 
     def __len__(self) -> int:
@@ -107,7 +106,7 @@ def new_rows(
         return UnwrittenRows([row_boot], [time_us], [uncertainty_s], unit_sets, payloads, [share])
     instants = [reading.at for reading in readings]
     uncertainties_s = [reading.at_uncertainty_s for reading in readings]
-    if all(instants) and uncertainties_s.count(None) == len(readings):  # nearly always: no look at each
+    if all(instants) and uncertainties_s.count(None) == len(readings):  # nearly always: no check of each
         times_us = us_of_many(cast(list[datetime], instants))
         boots: list[int | None] = [None] * len(readings)
         shares = [*map(add, map(seeds.__getitem__, unit_sets), times_us)]

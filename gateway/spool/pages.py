@@ -1,12 +1,12 @@
 """
-A damaged spool read page by page, without its tree: for what SQLite itself cannot reach any more.
+Reads a damaged spool page by page, without its tree: for rows that SQLite itself cannot reach any more.
 
-Where the first page or an inner one is gone, SQLite refuses the file though nearly all of its readings lie
-there whole. Here each page is looked at by itself, those of the log in the place of older ones, and a record
-counts only if it has the very shape that one of our tables gives it.
-Promises: reads only; no content of a file makes it raise; what is found is as it was written. One pass over
-the file, which takes its time: not with the spool's lock held. Leaves to others: what SQLite can read, and
-what to do with all that (`gateway.spool.rescue`).
+Where the first page or an inner one is gone, SQLite refuses the file, though nearly all of its readings are
+sound. Here each page is read by itself, pages of the log in place of older ones, and a record counts only if
+it has exactly the form of one of our tables.
+Promises: reads only; no content of a file makes it raise; returned rows are as they were written. One slow
+pass over the file: not under the spool's lock. Leaves to others: what SQLite can read, and carrying rows over
+(`gateway.spool.rescue`).
 
 The format: sqlite.org/fileformat2.html, sections 1.6 (b-tree pages), 2.1 (records) and 4 (the log).
 """
@@ -31,16 +31,16 @@ _LOG_HEADER_BYTES, _FRAME_HEADER_BYTES = 32, 24
 _LOG_MAGIC: Final = 0x377F0682  # the last bit says the byte order of its checksums
 _STATES: Final = ("open", "forked", "closed")
 
-PageRecord = tuple[Any, ...]  # int, float, str, bytes or None, as the file has it
+PageRecord = tuple[Any, ...]  # int, float, str, bytes or None, as in the file
 
 
 @dataclass(frozen=True, slots=True)
 class _Leaf:
-    """A page that holds readings."""
+    """A page with readings."""
 
     first: int
     last: int
-    #: of the page in the file, from 1; 0: it lies in the log
+    #: of the page in the file, from 1; 0: it is in the log
     number: int
     #: in the log
     offset: int = 0
@@ -48,14 +48,14 @@ class _Leaf:
 
 @dataclass
 class Pages:
-    """What the pages of one file hold. Made by `read_pages`."""
+    """The content of the pages of one file. Made by `read_pages`."""
 
     path: Path
     #: number, stream, first_position, last_position, acknowledged_through, sent_through, state
     streams: list[PageRecord] = field(default_factory=list)
     #: first_position -> stream: the copies
     names: dict[int, str] = field(default_factory=dict)
-    #: number -> units as JSON; the same as the copies beside them have it
+    #: number -> units as JSON; the same in the copies beside them
     unit_sets: dict[int, str] = field(default_factory=dict)
     unit_copies: dict[int, str] = field(default_factory=dict)
     #: number -> boot
@@ -63,19 +63,21 @@ class Pages:
     placements: list[PageRecord] = field(default_factory=list)
     #: stream number, first, last, reason
     shed: list[PageRecord] = field(default_factory=list)
-    #: source -> mark; the notes too, which have the same shape
+    #: number, stream number, at_seq, event, detail as JSON
+    events: list[PageRecord] = field(default_factory=list)
+    #: source -> mark; the notes too, which have the same form
     pairs: dict[str, str] = field(default_factory=dict)
-    #: of the file, as its first page says; 0: not readable
+    #: of the file, from its first page; 0: not readable
     version: int = 0
-    #: the highest position that is known to have been given; 0: none
+    #: the highest position known to be used; 0: none
     highest: int = 0
     _log: bytes = b""
     _leaves: list[_Leaf] = field(default_factory=list)
     _reach: list[int] = field(default_factory=list)  # the highest position up to each leaf
 
     def readings(self, first: int, last: int) -> list[Row]:
-        """The readings at positions first..last that lie on pages that can be read, in order."""
-        found: dict[int, Row] = {}
+        """The readings at positions first..last on readable pages, in order."""
+        by_position: dict[int, Row] = {}
         for index in range(bisect_left(self._reach, first), len(self._leaves)):
             leaf = self._leaves[index]
             if leaf.first > last:
@@ -83,16 +85,16 @@ class Pages:
             if leaf.last >= first:
                 for position, record in _records(self._page(leaf)):
                     if first <= position <= last and _is_reading(record):
-                        found[position] = _row(position, record)
-        return [found[position] for position in sorted(found)]
+                        by_position[position] = _row(position, record)
+        return [by_position[position] for position in sorted(by_position)]
 
     def last_within(self, first: int, last: int) -> int:
-        """The last position of first..last that a page holds; first - 1: none."""
+        """The last position of first..last on a page; first - 1: none."""
         return max([first - 1, *(leaf.last for leaf in self._leaves if first <= leaf.last <= last)])
 
     @property
     def has_readings(self) -> bool:
-        """At least one page holds readings and nothing else."""
+        """True if at least one page has readings and nothing else."""
         return bool(self._leaves)
 
     def _page(self, leaf: _Leaf) -> bytes:
@@ -105,7 +107,7 @@ class Pages:
 
 
 def first_page(path: Path) -> bytes:
-    """The first page as SQLite sees it: the newest one of the log, else the file's. Raises OSError."""
+    """The first page in SQLite's view: the newest one of the log, else the file's. Raises OSError."""
     log = _read_log(path)
     offset = _frames(log).get(1)
     if offset is not None:
@@ -122,15 +124,15 @@ def _read_log(path: Path) -> bytes:
 
 def read_pages(path: Path, *, most: int | None = None) -> Pages:
     """
-    Look at every page of the spool at `path`, and of its log beside it.
+    Read every page of the spool at `path`, and of its log beside it.
 
-    most : pages of the file to look at; None: all.
+    most : pages of the file to read; None: all.
     """
     log = _read_log(path)
     pages = Pages(path, _log=log)
     frames = _frames(log)
     number = 1
-    with suppress(OSError), path.open("rb") as file:  # of a disk that fails: what was found so far counts
+    with suppress(OSError), path.open("rb") as file:  # of a disk that fails: the pages so far count
         while (most is None or number <= most) and (page := file.read(PAGE_BYTES)):
             if number == 1:
                 pages.version = int.from_bytes(page[60:64], "big")  # sqlite.org/fileformat2.html, 1.3.16
@@ -178,7 +180,7 @@ def _take_numbered(pages: Pages, number: int, record: PageRecord) -> None:
 
 
 def _take_unit_set(pages: Pages, number: int, units: str, copy: str) -> None:
-    """Both of what a unit set says: where they differ the readings' sums tell which is right."""
+    """Both texts of a unit set: where they differ, the readings' sums show which is right."""
     pages.unit_sets[number] = units
     with suppress(ValueError, LookupError, TypeError):
         pages.unit_copies[number] = str(json.loads(copy)[2])
@@ -190,6 +192,8 @@ def _take_row(pages: Pages, row: PageRecord) -> None:
             pages.streams.append(row)
         case (int(number), str(boot), int(), int() | None, int() | None):
             pages.boots[number] = boot
+        case (int(), int(), int(), str(), str(detail)) if detail.startswith("{"):
+            pages.events.append(row)
 
 
 def _take_keyed(pages: Pages, record: PageRecord) -> None:
@@ -204,7 +208,7 @@ def _take_keyed(pages: Pages, record: PageRecord) -> None:
 
 
 def _as_written(row: PageRecord) -> PageRecord:
-    """A row of a small table without its copy; nothing where they differ. An earlier version has none."""
+    """A row of a small table without its copy; None where they differ. An earlier version has no copies."""
     if not isinstance(row[-1], str) or not row[-1].startswith("["):
         return row
     try:
@@ -225,7 +229,7 @@ def _is_reading(record: PageRecord) -> bool:
 
 def _row(position: int, record: PageRecord) -> Row:
     _, boot, time_us, uncertainty_s, unit_set, payload, *sums = record
-    doubt_s = None if uncertainty_s is None else float(uncertainty_s)  # 4.0 lies there as 4
+    doubt_s = None if uncertainty_s is None else float(uncertainty_s)  # 4.0 is stored as 4
     return position, boot, time_us, doubt_s, unit_set, payload, sums[0] if sums else None
 
 
@@ -233,7 +237,7 @@ def _row(position: int, record: PageRecord) -> Row:
 
 
 def _records(page: bytes, *, backward: bool = False) -> Iterator[tuple[int, PageRecord]]:
-    """Row number (0 in an index) and record of each cell of a leaf that can be read as one, in order."""
+    """Row number (0 in an index) and record of each readable cell of a leaf, in order."""
     if len(page) < PAGE_BYTES or page[0] not in (_TABLE_LEAF, _INDEX_LEAF):
         return
     (cells,) = struct.unpack_from(">H", page, 3)
@@ -245,7 +249,7 @@ def _records(page: bytes, *, backward: bool = False) -> Iterator[tuple[int, Page
             number = 0
             if page[0] == _TABLE_LEAF:
                 number, at = _varint(page, at)
-            if size <= PAGE_BYTES - at:  # longer ones go on elsewhere; ours never are
+            if size <= PAGE_BYTES - at:  # longer ones continue on another page; ours never do
                 yield _signed(number), _record(page[at : at + size])
 
 
@@ -297,7 +301,7 @@ def _signed(number: int) -> int:
 
 
 def _frames(log: bytes) -> dict[int, int]:
-    """Where the newest committed content of each page lies in the log: page number -> offset."""
+    """The place of the newest committed content of each page in the log: page number -> offset."""
     if len(log) < _LOG_HEADER_BYTES:
         return {}
     magic, _, page_bytes, _, *salts = struct.unpack_from(">6I", log)

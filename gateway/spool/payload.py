@@ -1,8 +1,8 @@
 """
-How the values of a reading lie in the spool: readable JSON, values as sent, names and units kept once.
+The form of a reading's values in the spool: readable JSON, values as sent, names and units stored once.
 
-Promises: what is read back are the numbers that were written, integers as integers. What the wire would
-refuse (no finite number, an integer beyond 2^53, a name or unit that is none) is refused here, at append.
+Promises: it reads back the numbers that it wrote, integers as integers. It refuses, at append, what the wire
+would refuse (no finite number, an integer beyond 2^53, a name or unit that is none).
 Leaves to others: rows and transactions (`gateway.spool.queue`).
 """
 
@@ -24,18 +24,18 @@ LAYOUT = 1  # a list of numbers, one for each entry of the unit set
 #: (quantity, unit) in the order of the payload
 UnitSet = tuple[tuple[str, str], ...]
 
-# All that lists of finite numbers are written with; null, true, texts and objects have other letters.
+# All characters in lists of finite numbers; null, true, texts and objects have others.
 _PLAIN = b"0123456789.-+e,[]"
 _RESERVED = frozenset({"seq", "at", "at_uncertainty_s"})
 
 
 def write_values(values: Iterable[float]) -> str:
-    """Write numbers as a JSON list. Raises ReadingRefused for what is no finite number or beyond 2^53."""
+    """Write numbers as a JSON list. Raises ReadingRefused for a value that is not finite or beyond 2^53."""
     return write_many([list(values)])[0]
 
 
 def write_many(rows: list[list[float]]) -> list[str]:
-    """Write many lists of numbers, each as `write_values` does: one look at all instead of one each."""
+    """Write many lists of numbers, each as `write_values` does, with one check of all instead of one each."""
     text = _plain_text(rows)
     if text is None:
         return [json.dumps([_checked(value) for value in row], separators=(",", ":")) for row in rows]
@@ -43,7 +43,7 @@ def write_many(rows: list[list[float]]) -> list[str]:
 
 
 def _plain_text(rows: list[list[float]]) -> str | None:
-    """All rows as one text; None where one value at least has to be looked at by itself."""
+    """All rows as one text; None where at least one value needs a check of its own."""
     try:
         text = orjson.dumps(rows, option=orjson.OPT_STRICT_INTEGER)  # no integer beyond 2^53
     except TypeError:
@@ -61,11 +61,11 @@ def _checked(value: object) -> float:
 
 
 class NotAsWritten(ValueError):
-    """What lies on the disk is not what a spool writes: SQLite has no checksum over its pages."""
+    """The content of the disk is not what a spool writes: SQLite has no checksum over its pages."""
 
 
 def whole(table: str, rows: Iterable[tuple[Any, ...]]) -> Iterator[tuple[Any, ...]]:
-    """Rows of a small table without the last column, which says that a row is whole. Raises NotAsWritten."""
+    """Rows of a small table without the last column, which shows that a row is sound. Raises NotAsWritten."""
     for *row, is_whole in rows:
         if not is_whole:
             raise NotAsWritten(f"a row of {table} changed on the disk: {row}")
@@ -83,9 +83,9 @@ def read_values(payloads: Sequence[str]) -> list[list[float]]:
 
 def unit_set_of(values: Mapping[str, float], units: Mapping[str, str]) -> UnitSet:
     """
-    The unit set of a reading, units by their own names. Raises ReadingRefused for what the wire would refuse.
+    The unit set of a reading, units by their own names. Raises ReadingRefused where the wire would refuse it.
 
-    Own names, because a server of a release before does not know all spellings.
+    Own names, because a server of an earlier release does not know all spellings.
     """
     for name in values:
         if name in _RESERVED or not is_name(name):

@@ -1,8 +1,8 @@
 """
-The next batch of a stream, with what was given up in it and what explains it.
+The next batch of a stream, with its shed ranges and the report that explains it.
 
-Promises: the same tables give the same batch; what is behind the mark of the stream row that is given, and
-only that; works on a connection that may only read. Leaves to others: which stream (`gateway.spool.queue`).
+Promises: the same tables give the same batch, which has only readings behind the mark of the given stream
+row. It works on a read-only connection. Leaves to others: which stream (`gateway.spool.queue`).
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ from cleanside.gateway.units import counted
 from cleanside.gateway.version import BUILT, VERSION
 from cleanside.gateway.wire import MAX_SHED_RANGES, Batch, GatewayReport, ShedRange
 
-# Nearly always there is nothing of the three: asked once, and read only where there is.
+# Nearly always none of the three is there: one query finds out, and they are read only where they are.
 _BESIDE = """
 SELECT coalesce((SELECT last FROM shed WHERE stream = ?1 AND first <= ?3
                  ORDER BY first DESC LIMIT 1), 0) >= ?2,
@@ -49,13 +49,13 @@ _EVENTS = (
 
 @dataclass(frozen=True, slots=True)
 class BatchContext:
-    """What a batch needs beside its rows."""
+    """The facts that a batch needs beside its rows."""
 
     device: str
     installation: str
     placements: Placements
     unit_sets: Mapping[int, UnitSet]
-    #: up to this position rows bear no sum: an earlier version wrote them
+    #: up to this position rows have no sum: an earlier version wrote them
     unprotected_through: int = NONE_UNPROTECTED
 
 
@@ -69,7 +69,7 @@ def next_batch(
     report: bool,
 ) -> Batch | None:
     """
-    The readings behind the mark of `stream`, as many as fit one batch; None: nothing to send now.
+    The readings behind the mark of `stream` that fit one batch; None: nothing to send now.
 
     Raises SpoolDamaged where a number is missing; KeyError, TypeError, ValueError where a row is not as it
     was written (`gateway.spool.rows.is_sound`).
@@ -82,7 +82,7 @@ def next_batch(
     if rows:
         _check_rows(rows, stream, known)
         last_seq = stream.seq(rows[-1][0])
-    else:  # what was given up before the first that has to wait, or all of the rest
+    else:  # ranges before the first reading that has to wait, or all others
         _check_waits(connection, held[:1], stream, known)
         last_seq = stream.seq(held[0][0]) - 1 if held else stream.appended_through
     is_shed, is_placed, is_event = _beside(connection, stream, first_seq, last_seq)
@@ -95,7 +95,7 @@ def next_batch(
     _check_whole(stream, first_seq, last_seq, rows, shed)
     if not rows and not shed:
         return None
-    # A stream that was forked is told apart by its report; without one the server compares contents only.
+    # The report shows that a stream was forked; without one the server compares contents only.
     if not report or stream.state == "forked":
         return _batch(stream, known, rows, shed, None)
     boots = _boots(connection, stream, first_seq, last_seq) if is_placed else ()
@@ -122,7 +122,7 @@ def _check_rows(rows: Sequence[Row], stream: StreamRow, known: BatchContext) -> 
 
 
 def is_sound_in(row: Row, stream: StreamRow, known: BatchContext) -> bool:
-    """A row of `stream` is as it was written."""
+    """True if a row of `stream` is as it was written."""
     return is_sound(
         row,
         known.unit_sets,
@@ -135,7 +135,7 @@ def is_sound_in(row: Row, stream: StreamRow, known: BatchContext) -> bool:
 def _check_waits(
     connection: apsw.Connection, rows: Sequence[Row], stream: StreamRow, known: BatchContext
 ) -> None:
-    """What waits for its boot to be placed is whole, and the boot is there. Raises NotAsWritten."""
+    """Check that readings that wait for their boot are sound, and the boot is there. Raises NotAsWritten."""
     for row in rows:
         boots = connection.execute("SELECT count(*) FROM boots WHERE number = ?", (row[1],)).get
         if not boots or not is_sound_in(row, stream, known):
@@ -145,10 +145,10 @@ def _check_waits(
 def _check_whole(
     stream: StreamRow, first_seq: int, last_seq: int, rows: Sequence[Row], shed: Sequence[ShedRange]
 ) -> None:
-    """A number that is neither held nor declared would never be told of: the tree of the file has a fault."""
-    told = len(rows) + sum(entry.last - entry.first + 1 for entry in shed)
-    if told < last_seq - first_seq + 1:
-        missing = counted(last_seq - first_seq + 1 - told, "number")
+    """Raise for a number that is neither stored nor declared: the tree of the file has a fault."""
+    accounted = len(rows) + sum(entry.last - entry.first + 1 for entry in shed)
+    if accounted < last_seq - first_seq + 1:
+        missing = counted(last_seq - first_seq + 1 - accounted, "number")
         raise SpoolDamaged(
             "numbers_missing", stream=stream.stream, missing=missing, first_seq=first_seq, last_seq=last_seq
         )
@@ -164,7 +164,7 @@ def _beside(
 
 
 def span(batch: Batch) -> tuple[int, int]:
-    """Lowest and highest number that a batch speaks of."""
+    """Lowest and highest number of a batch."""
     numbers = [n for entry in batch.shed for n in (entry.first, entry.last)]
     if batch.seq:
         numbers += [batch.seq[0], batch.seq[-1]]

@@ -1,9 +1,9 @@
 """
-The durable queue on the machine: readings in, numbered, kept until the server holds them.
+The durable queue on the machine: it numbers readings and keeps them until the server acknowledges them.
 
-Promises: a reading whose `append` returned is on disk, once, in order, under a number that is never given
-again. `peek` gives the same batch again until it is acknowledged. Nothing is deleted silently: what had to
-go before the server held it is declared shed. Threads that append at the same time share one commit.
+Promises: a reading whose `append` returned is on disk, once, in order, under a number that is never used
+again. `peek` returns the same batch until it is acknowledged. No reading is deleted silently: one that is
+deleted unsent is declared shed. Threads that append at the same time share one commit.
 Leaves to others: the file (`gateway.spool.file`), time (`gateway.timing.placement`), the link
 (`gateway.uplink.loop`).
 
@@ -19,7 +19,7 @@ import os
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict
-from functools import wraps
+from functools import partial, wraps
 from itertools import groupby
 from pathlib import Path
 from typing import Any, Concatenate, Final, ParamSpec, TypeVar
@@ -36,6 +36,7 @@ from cleanside.gateway.spool.boots import (
     adds_something,
     forget_old_boots,
     load_placements,
+    note_copied,
     place_waiting,
     register_boot,
 )
@@ -45,6 +46,20 @@ from cleanside.gateway.spool.file import check_small_tables
 from cleanside.gateway.spool.high_mark import Extent, HighMark, LossNote, read_loss
 from cleanside.gateway.spool.host import FindTraits, as_traits, differing, traits_of
 from cleanside.gateway.spool.identity import RandomBytes, uuid7
+from cleanside.gateway.spool.machine_entries import (
+    BEFORE_ALL,
+    EntriesToSend,
+    KeptEntry,
+    add_entry,
+    carry_over_entries,
+    close_entry_streams,
+    count_waiting_entries,
+    entry_streams_to_ask,
+    last_entered_us,
+    last_entries,
+    next_entries,
+    set_entry_mark,
+)
 from cleanside.gateway.spool.new_rows import UnwrittenRows, check, insert_rows, new_rows
 from cleanside.gateway.spool.pages import Pages, read_pages
 from cleanside.gateway.spool.payload import whole
@@ -53,13 +68,17 @@ from cleanside.gateway.spool.rescue import DAMAGED_REASON as DAMAGED
 from cleanside.gateway.spool.rescue import (
     add_salvaged,
     aside_path,
+    boot_before,
+    carry_back,
     find_new,
     is_end_known,
     is_read,
+    is_salvaged,
     salvage,
+    set_aside_files,
     waiting,
 )
-from cleanside.gateway.spool.rewind import rewind_stream
+from cleanside.gateway.spool.rewind import count_held, rewind_stream
 from cleanside.gateway.spool.room import SpoolRoom, file_bytes, is_over, tables_bytes, used_bytes
 from cleanside.gateway.spool.rows import READ, Row, frozen, read_rows
 from cleanside.gateway.spool.shed import declare
@@ -89,14 +108,14 @@ from cleanside.gateway.wire import Batch, Reading, instant_text
 DEFAULT_BUDGET_BYTES: Final = 256 * 2**20  # two months at a reading a second of 45 B each; chosen
 MAX_BATCH_READINGS: Final = 1_000  # chosen: about 15 kB compressed, a few seconds on a poor link
 MAX_BATCH_BYTES: Final = 256 * 2**10  # of payload; a quarter of what the contract allows as sent
-_CHECK_ROOM_EVERY: Final = 500  # readings between two looks at the budget
+_CHECK_ROOM_EVERY: Final = 500  # readings between two checks of the budget
 
-#: the note that says which loss at a stop was declared last
+#: the note of the last declared loss at a stop
 DECLARED_LOSS: Final = "declared_loss"
-#: why a number was given up that another spool gave too: its reading has another number of the open stream
+#: reason of a number that another spool uses too: its reading has a number of the open stream
 MOVED: Final = "moved_to_new_stream"
 
-# Changes no row where there is no such stream, where it never gave that number, or where the row is not as it
+# Changes no row where there is no such stream, where it never used that number, or where the row is not as it
 # was written: its copy must not be made from that.
 _ACKNOWLEDGE = f"""UPDATE streams SET acknowledged_through = max(acknowledged_through, ?1),
 sent_through = max(sent_through, ?1)
@@ -114,11 +133,11 @@ __all__ = ["BootState", "Spool", "SpoolState", "check"]
 
 
 def _on_a_full_disk(verb: Callable[Concatenate[Spool, P], T]) -> Callable[Concatenate[Spool, P], T]:
-    """The verb is tried again with the log written back, then with the reserve and less in the tables."""
+    """Try the verb again with the log written back, then with the reserve and with fewer rows."""
 
     @wraps(verb)
     def tried(spool: Spool, /, *args: P.args, **kwargs: P.kwargs) -> T:
-        try:  # at every append: the way that is nearly always taken stands first
+        try:  # at every append: the usual way comes first
             return verb(spool, *args, **kwargs)
         except SpoolFull:
             spool._disk.write_back_log()
@@ -151,16 +170,16 @@ class Spool:
         """
         Open the spool at `path`, or make it.
 
-        budget_bytes : what tables and log may take on disk; beyond it the oldest acknowledged go first. On a
-        file system with less room, that room.
-        budget_days : how long readings are held; of older ones the acknowledged go, and those that wait are
-        thinned to what tells each hour and declared. None: as long as the bytes allow.
+        budget_bytes : room of tables and log on disk; beyond it the oldest acknowledged readings are deleted
+        first. On a file system with less room, that room.
+        budget_days : how long readings are kept; older acknowledged ones are deleted, and older waiting ones
+        are thinned to what shows each hour, and declared. None: as long as the bytes allow.
         on_append : called after each commit of readings, from the appending thread; must not block.
         vfs : name of a SQLite VFS, for tests that make a disk fail; volume : the file system below it; None:
         the one that `path` lies on.
-        log : hears what is damaged, missing or set aside.
-        traits : what tells this machine and file from others; where one differs from what the file knows, it
-        was copied: it goes on in a new stream, as a new installation.
+        log : called for damaged, missing or set-aside files.
+        traits : of this machine and file; where one differs from the file's note, the file was copied: it
+        continues in a new stream, as a new installation.
         A file that is damaged, now or later, is set aside and a new one begun; see `salvage`.
         Raises SpoolInUse, SpoolTooNew, SpoolUnavailable, CalledWrongly (of another device).
         """
@@ -174,13 +193,14 @@ class Spool:
         self._on_append = on_append
         self._log = log
         self._unit_sets = UnitSets()
-        self._placed: Placements | None = None  # as in the tables; None: not asked since they changed
+        self._placed: Placements | None = None  # as in the tables; None: not read since they changed
         self._unchecked = _CHECK_ROOM_EVERY
         self._is_near_budget = False
-        self._in_flight = range(0)  # positions that `peek` gave out and nobody acknowledged
+        self._in_flight = range(0)  # positions that `peek` returned and that are not acknowledged
         self._traffic: dict[str, tuple[int, int]] = {}
         self._pages: Pages | None = None  # of the file that is being salvaged
-        self.events_added = 0  # since this process opened the file, so that the uplink need not look
+        self.entries_added = 0  # since this process opened the file
+        self.events_added = 0  # since this process opened the file, so that the uplink need not query
         self._appends = Appends()
         if volume is None:
             volume = SystemVolume(path) if vfs is None else Unlimited()
@@ -215,15 +235,15 @@ class Spool:
         Write readings; return their numbers once they are on disk.
 
         since_boot_us : when each was measured, on this boot's clock; None: now. Used where `at` is None.
-        source, mark : how far a source has come; kept in the same transaction.
+        source, mark : the source's position; written in the same transaction.
         Raises ReadingRefused (nothing of the call is written), SpoolFull, SpoolUnavailable; SpoolDamaged: the
         file was replaced, call again.
         """
-        file_number = self._disk.number  # before the rows: they are made for this file
+        opening = self._disk.opened  # before the rows: they are made for the file that is open now
         measured_us = since_boot_us or [self._clock.since_boot_us()] * len(readings)
         unit_sets = self._unit_sets.numbers(self._disk, readings)
         rows = new_rows(readings, measured_us, unit_sets, self._unit_sets.seeds, boot=self._boot)
-        numbers = self._appends.append(self._disk, rows, file_number=file_number, source=source, mark=mark)
+        numbers = self._appends.append(self._disk, rows, opening=opening, source=source, mark=mark)
         self._on_append()
         self._unchecked += len(rows)
         if self._unchecked >= _CHECK_ROOM_EVERY:
@@ -237,17 +257,17 @@ class Spool:
         self, *, max_readings: int = MAX_BATCH_READINGS, max_bytes: int = MAX_BATCH_BYTES, report: bool = True
     ) -> Batch | None:
         """
-        The next readings that nobody acknowledged, in order, as a batch; None: nothing to send now.
+        The next unacknowledged readings, in order, as a batch; None: nothing to send now.
 
-        A boot that is not placed yet holds back its readings and those behind it in its stream.
-        report : say with it what explains silence, time and the account.
+        The readings of a boot that is not placed yet have to wait, and so do those behind them in the stream.
+        report : add the gateway's report: facts for silence, time and the account.
         """
         while True:
             with self._disk.reading() as connection:
                 try:
                     return self._peek(connection, max_readings, max_bytes, report=report)
                 except (KeyError, TypeError, ValueError) as error:
-                    # A row is not as it was written: its sum says so, or what is in it.
+                    # A row is not as it was written, by its sum or its content.
                     why = error
             if not self._give_up_unreadable(max_readings):
                 with self._disk.reading():
@@ -272,15 +292,15 @@ class Spool:
         return None
 
     def _give_up_unreadable(self, most: int) -> int:
-        """Declare those of the next readings damaged that are not as they were written. Returns how many."""
+        """Declare the next readings damaged that are not as they were written. Returns how many."""
         given_up = 0
         with self._disk.transaction() as connection:
-            known = self._known(connection)
+            context = self._known(connection)
             boots = {None, *(number for (number,) in connection.execute("SELECT number FROM boots"))}
             for stream in stream_rows(connection):
                 begin = stream.position(stream.acknowledged_through + 1)
                 for row in read_rows(connection, begin, stream.last_position, limit=most):
-                    if row[1] not in boots or not is_sound_in(row, stream, known):
+                    if row[1] not in boots or not is_sound_in(row, stream, context):
                         seq = stream.seq(row[0])
                         given_up += self._shed(connection, stream, seq, seq, DAMAGED)
             if given_up:
@@ -290,9 +310,9 @@ class Spool:
     @_on_a_full_disk
     def acknowledge(self, stream: str, through: int, *, again: Sequence[tuple[int, int]] = ()) -> None:
         """
-        The server holds every number 1..through of `stream`.
+        Acknowledge: every number 1..through of `stream` is durable at the server.
 
-        again : ranges that the server holds as conflicting; they are appended anew to the open stream.
+        again : ranges in conflict at the server; they are appended to the open stream under new numbers.
         A mark below the one known changes nothing. Raises UnknownStream, CalledWrongly.
         """
         with self._disk.transaction() as connection:
@@ -308,7 +328,7 @@ class Spool:
             for first, last in again:
                 row = self._stream(connection, stream)
                 self._append_again(connection, row, first, last)
-                # Given up under the old number: a server that is restored must not be sent it twice.
+                # Shed under the old number: a restored server must not get it twice.
                 self._shed(connection, row, first, last, MOVED)
             self._write_traffic(connection)
         if again:
@@ -317,17 +337,17 @@ class Spool:
 
     def _append_again(self, connection: apsw.Connection, stream: StreamRow, first: int, last: int) -> None:
         """
-        Append readings of a stream that was given up to the open one, with the times they had.
+        Append readings of an abandoned stream to the open one, with their times.
 
-        One that is not as it was written has a number there too, declared damaged.
+        One that is not as it was written gets a number too, declared damaged.
         """
-        known, taking = self._known(connection), open_stream(connection)
+        context, taking = self._known(connection), open_stream(connection)
         position, given_up = last_position(connection) + 1, 0
         rows = read_rows(connection, stream.position(first), stream.position(last))
-        for is_sound, group in groupby(rows, lambda row: is_sound_in(row, stream, known)):
+        for is_sound, group in groupby(rows, lambda row: is_sound_in(row, stream, context)):
             run = list(group)
             if is_sound:
-                insert_rows(connection, taking, position, _frozen(run, known))
+                insert_rows(connection, taking, position, _frozen(run, context))
             else:
                 seq = taking.seq(position)
                 given_up += declare(connection, taking.number, seq, seq + len(run) - 1, DAMAGED)
@@ -343,18 +363,33 @@ class Spool:
         """
         Send again from number through + 1 of `stream`, as far back as readings are still stored.
 
-        What is no longer held is declared shed, reason `pruned_after_ack`. Returns how many go again.
+        Deleted numbers are declared shed, reason `pruned_after_ack`. Returns how many are sent again.
         """
+        self._carry_back(self.stream(stream), through)
         with self._disk.transaction() as connection:
             return rewind_stream(connection, self._stream(connection, stream), through)
+
+    def _carry_back(self, row: StreamRow, through: int) -> None:
+        """Take what the server had and lost of a salvaged stream from the files that were set aside."""
+        if not is_salvaged(row):
+            return
+        for aside in set_aside_files(self.path):
+            with self._disk.reading() as connection:
+                if count_held(connection, row, through) >= row.acknowledged_through - through:
+                    return
+            pages, first = read_pages(aside), through + 1
+            while first <= row.acknowledged_through:
+                with self._disk.transaction() as connection:
+                    first = carry_back(connection, pages, row, first)
+                    self._forget()
 
     @_on_a_full_disk
     def fork(self, reason: str, *, move: bool = False) -> str:
         """
-        Open a new stream; the one that was open takes no more. Returns the new one.
+        Open a new stream; the open one takes no more readings. Returns the new one.
 
-        move : the old stream is not ours to send (bound to another device): what it still holds and nobody
-        acknowledged is appended to the new one. Otherwise it is sent to its end under its own numbers.
+        move : the old stream is bound to another device: its unacknowledged readings are appended to the new
+        one. Otherwise it is sent to its end under its own numbers.
         """
         with self._disk.transaction() as connection:
             old = open_stream(connection)
@@ -365,7 +400,7 @@ class Spool:
         return stream
 
     def _write_mark(self) -> None:
-        """Set the mark to what a transaction has appended. Called after it: never ahead of the disk."""
+        """Set the mark to the last appended number. Called after the transaction: never ahead of the disk."""
         with self._disk.reading() as connection:
             extent = _extent_of(connection)
             self._mark.write(extent.stream, extent.through)
@@ -387,7 +422,7 @@ class Spool:
 
     @_on_a_full_disk
     def give_over(self, stream: str) -> None:
-        """Append what a forked stream still holds to the open one: the server refuses it under its own."""
+        """Append the rest of a forked stream to the open one: the server refuses it under its own numbers."""
         with self._disk.transaction() as connection:
             row = self._stream(connection, stream)
             if row.state == "open":
@@ -405,7 +440,7 @@ class Spool:
 
     @_on_a_full_disk
     def shed(self, stream: str, first: int, last: int, *, reason: str) -> int:
-        """Give up numbers first..last of `stream`: deleted here, declared to the server. Returns how many."""
+        """Delete numbers first..last of `stream` and declare them shed. Returns how many."""
         with self._disk.transaction() as connection:
             row = self._stream(connection, stream)
             if not 1 <= first <= last <= row.appended_through:
@@ -423,17 +458,17 @@ class Spool:
     # ------------------------------------------------------------ room
 
     def used_bytes(self) -> int:
-        """What the tables take on disk, without the room that is free for new readings."""
+        """Room of the tables on disk, without the free part for new readings."""
         with self._disk.reading() as connection:
             return used_bytes(connection)
 
     def make_room(self) -> None:
-        """Keep within the budget: acknowledged readings go first, waiting ones are thinned and declared."""
-        # A failure here must not fail the append that is already on disk: the next look tries again.
+        """Keep within the budget: delete acknowledged readings first, thin and declare waiting ones."""
+        # A failure here must not fail the append that is already on disk: the next check tries again.
         with self._disk.lock, suppress(TryAgain):
             try:
                 self._make_room()
-            except SpoolFull:  # letting go takes room in the log first
+            except SpoolFull:  # a delete needs room in the log first
                 self._disk.use_reserve()
                 self._make_room()
         self._disk.take_reserve()
@@ -457,16 +492,16 @@ class Spool:
             )
 
     def _let_go(self) -> None:
-        """The disk is full: give the reserve back, and let go of what there is no room for."""
+        """The disk is full: free the reserve, and delete readings that have no room."""
         with self._disk.lock, suppress(TryAgain):
             self._disk.use_reserve()
             self._make_room()
             self._disk.write_back_log()
 
     def _tell_of_budget(self) -> None:
-        """Tell the server when what waits has come near the budget; again only after it had gone down."""
+        """Declare to the server when the backlog comes near the budget; again only after it has gone down."""
         share = 0.0
-        if self.used_bytes() >= WARN_SHARE * self.budget_bytes:  # else it cannot be, and is not looked at
+        if self.used_bytes() >= WARN_SHARE * self.budget_bytes:  # else it cannot be near, and is not counted
             share = self.state().waiting_share or 0.0
         was_near, self._is_near_budget = self._is_near_budget, share >= WARN_SHARE
         if self._is_near_budget and not was_near:
@@ -495,7 +530,10 @@ class Spool:
         with self._disk.transaction() as connection:
             said = add_anchor(connection, self._boot, anchor, next_position=last_position(connection) + 1)
             if said is not None:
-                self._add_event(connection, "boot_corrected", asdict(said))
+                detail = asdict(said)
+                # Readings before this stream went under other numbers: they are not corrected.
+                first = max(1, open_stream(connection).seq(detail.pop("first_position")))
+                self._add_event(connection, "boot_corrected", {**detail, "first_seq": first})
             self._placed = None
         return True
 
@@ -509,30 +547,34 @@ class Spool:
 
     @property
     def is_placed(self) -> bool:
-        """The running boot is tied to UTC."""
+        """True if the running boot is tied to UTC."""
         with self._disk.reading() as connection:
             return self._boot in self._known(connection).placements
 
     @property
     def held_streams(self) -> list[str]:
-        """The open stream first, and those of which readings are still here: the server may have to ask."""
+        """The open stream first, and those with readings in the spool: their marks have to be asked for."""
         with self._disk.reading() as connection:
             rows = stream_rows(connection)
-            held = [row for row in rows if row.state == "forked" and holds_any(connection, row)]
-            return [row.stream for row in [*(row for row in rows if row.state == "open"), *held]]
+            forked = [
+                row
+                for row in rows
+                if row.state == "forked" and (is_salvaged(row) or holds_any(connection, row))
+            ]
+            return [row.stream for row in [*(row for row in rows if row.state == "open"), *forked]]
 
     def stream(self, stream: str) -> StreamRow:
-        """What one stream holds and owes. Raises UnknownStream."""
+        """The state of one stream. Raises UnknownStream."""
         with self._disk.reading() as connection:
             return self._stream(connection, stream)
 
     def state(self) -> SpoolState:
-        """What the spool holds and owes."""
+        """The state of the spool."""
         with self._disk.reading() as connection:
             return read_state(connection, path=self.path, budget_bytes=self.budget_bytes)
 
     def mark(self, source: str) -> str | None:
-        """How far `source` had come with its last append; None: it has not begun."""
+        """The position of `source` with its last append; None: it has not begun."""
         with self._disk.reading() as connection:
             query = "SELECT mark, is_whole FROM source_marks WHERE source = ?"
             for (mark,) in whole("source_marks", connection.execute(query, (source,))):
@@ -541,20 +583,70 @@ class Spool:
 
     @_on_a_full_disk
     def event(self, event: str, detail: Mapping[str, Any] | None = None) -> None:
-        """Keep an event for the server; it goes with the next reading."""
+        """Store an event for the server; it is sent with the next reading."""
         with self._disk.transaction() as connection:
             self._add_event(connection, event, detail or {})
 
     def unconfirmed(self, database: str | None) -> Unconfirmed:
-        """The next events that the server has to confirm. database : which one answers, if it says so."""
+        """The next events that the server has to confirm. database : its id, if the server sent one."""
         with self._disk.reading() as connection:
             return unconfirmed(connection, database)
 
     @_on_a_full_disk
     def confirm(self, through: int, database: str | None) -> None:
-        """The server's database holds every event through that number."""
+        """Note that the server's database has every event through that number."""
         with self._disk.transaction() as connection:
             confirm(connection, through, database)
+
+    @_on_a_full_disk
+    def enter(self, entry_id: str, content: Mapping[str, Any], *, ago_us: int = 0) -> bool:
+        """
+        Keep what a person entered; on disk once this returns. False: that id is kept already.
+
+        ago_us : how long ago the work was done. Raises CalledWrongly (too many wait), SpoolFull,
+        SpoolUnavailable; SpoolDamaged: the file was replaced, call again.
+        """
+        with self._disk.transaction() as connection:
+            is_new = add_entry(
+                connection,
+                entry_id,
+                content,
+                boot=self._boot,
+                time_us=self._clock.since_boot_us() - ago_us,
+                position=last_position(connection) + 1,
+                new_stream=self._new_uuid,
+            )
+        if is_new:
+            self.entries_added += 1
+            self._on_append()
+        return is_new
+
+    @_on_a_full_disk
+    def next_entries(self) -> EntriesToSend | None:
+        """The next entries to send, in order; their times are frozen by this. None: there are none now."""
+        with self._disk.transaction() as connection:
+            return next_entries(connection)
+
+    def entry_streams(self) -> list[EntriesToSend]:
+        """The streams of entries that the server may have less of than it said."""
+        with self._disk.reading() as connection:
+            return entry_streams_to_ask(connection)
+
+    @_on_a_full_disk
+    def acknowledge_entries(self, stream: str, through: int) -> None:
+        """The server has entries 1..through of `stream`; fewer than it said before: the rest goes again."""
+        with self._disk.transaction() as connection:
+            set_entry_mark(connection, stream, through)
+
+    def entries_waiting(self) -> int:
+        """How many entries the server does not have."""
+        with self._disk.reading() as connection:
+            return count_waiting_entries(connection)
+
+    def entries(self, *, most: int) -> list[KeptEntry]:
+        """The entries made last, the newest first."""
+        with self._disk.reading() as connection:
+            return last_entries(connection, most=most)
 
     def count_traffic(self, *, up_bytes: int, down_bytes: int) -> None:
         """Count bytes on the link by day; written with the next acknowledgement, to spare the disk."""
@@ -565,22 +657,22 @@ class Spool:
 
     @_on_a_full_disk
     def note(self, name: str, value: object) -> None:
-        """Keep a small thing that `status` shows."""
+        """Store a note that `status` shows."""
         with self._disk.transaction() as connection:
             connection.execute(_SET_NOTE, (name, json.dumps(value)))
             self._write_traffic(connection)
 
     def note_loss(self, count: int) -> bool:
         """
-        Readings that the disk does not take are given up: declare them at the next start.
+        Note readings that the disk does not take and that are given up; the next start declares them.
 
-        False: not even that can be written.
+        False: not even the note can be written.
         """
         with self._disk.lock:
             return self._mark.note_loss(LossNote(self._new_uuid(), count))
 
     def close(self) -> None:
-        """Write what is only counted so far and let go of the file."""
+        """Write counters and close the file."""
         try:
             with self._disk.transaction() as connection:
                 self._write_traffic(connection)
@@ -597,19 +689,19 @@ class Spool:
 
     @_on_a_full_disk
     def salvage(self) -> bool:
-        """Carry over some of what a file that was set aside still holds. False: nothing is left to do."""
+        """Carry over some readings of a file that was set aside. False: nothing is left to do."""
         with self._disk.reading() as connection:
             names = waiting(connection)
         if not names:
             self._pages = None
             return False
         aside = aside_path(self.path, names[0])
-        if aside is None:  # not a name that was ever given: the note was changed by another program
+        if aside is None:  # not a name of ours: another program changed the note
             with self._disk.transaction() as connection:
                 is_read(connection, names[0])
             return True
         if self._pages is None or self._pages.path.name != names[0]:
-            self._pages = read_pages(aside)  # takes its time: appends go on meanwhile
+            self._pages = read_pages(aside)  # slow: appends continue meanwhile
         with self._disk.transaction() as connection:
             if names[0] in waiting(connection) and not salvage(connection, self._pages):
                 is_read(connection, names[0])
@@ -621,7 +713,7 @@ class Spool:
     # ------------------------------------------------------------ helpers
 
     def _begin(self, connection: apsw.Connection) -> Extent:
-        """Make what a file needs that was just opened, new or not. Returns how far its numbering has come."""
+        """Make the first rows of an opened file, new or not. Returns its last number."""
         self._in_flight = range(0)
         check_small_tables(connection)
         mend_copies(connection)
@@ -640,14 +732,21 @@ class Spool:
         self._declare_loss(connection, self._mark.loss())
         for aside in find_new(connection, self.path):
             carry_over_events(connection, aside)
+            are_read = carry_over_entries(
+                connection,
+                aside,
+                boot_number=partial(boot_before, connection, position=BEFORE_ALL),
+                new_stream=self._new_uuid,
+            )
             self._declare_loss(connection, read_loss(aside))
-            self._tell(connection, "spool_replaced", {"kept_as": aside.name})
+            unread = {} if are_read else {"entries": "unreadable"}
+            self._tell(connection, "spool_replaced", {"kept_as": aside.name, **unread})
             if not is_end_known(aside):
                 self._tell(connection, "spool_tail_unknown", {"kept_as": aside.name})
         return _extent_of(connection)
 
     def _declare_loss(self, connection: apsw.Connection, note: LossNote | None) -> None:
-        """What a stop gave up, once: the note is cleared only after this is on disk."""
+        """Declare readings that a stop gave up, once: the note is cleared only after this is on disk."""
         declared = json.dumps(note.identity if note is not None else None)
         if note is None or connection.execute(_NOTE, (DECLARED_LOSS,)).get == declared:
             return
@@ -655,26 +754,27 @@ class Spool:
         self._tell(connection, "readings_lost", {"count": note.count, "at": "stop"})
 
     def _last_sign_us(self, connection: apsw.Connection, boot: int, first: int) -> int | None:
-        """When the last reading of a boot was taken, by one that is as it was written."""
-        known = self._known(connection)
+        """The time of the last sound reading of a boot, or of its last entry."""
+        entered_us = last_entered_us(connection, boot)
+        context = self._known(connection)
         streams = stream_rows(connection)
-        # Only positions from the boot's first on can hold it: the look back ends there.
+        # Only positions from the boot's first on can have it: the search back ends there.
         for row in connection.execute(_LAST_OF_BOOT, (boot, first)):
-            if any(stream.holds(row[0]) and is_sound_in(row, stream, known) for stream in streams):
-                return int(row[2])
-        return None
+            if any(stream.holds(row[0]) and is_sound_in(row, stream, context) for stream in streams):
+                return max(int(row[2]), entered_us or 0)
+        return entered_us
 
     def _check_tail(self, connection: apsw.Connection) -> None:
-        """Open a stream where there is none, or where the mark tells of numbers that the last one lacks."""
+        """Open a stream where there is none, or where the mark shows numbers that the last one lacks."""
         mark = self._mark.read()
         streams = stream_rows(connection)
         is_expected = is_marked(connection)
         if not is_expected:
-            if mark is None and streams:  # of an earlier version: marked before it says that it is
+            if mark is None and streams:  # of an earlier version: the mark is older than the note about it
                 mark = _extent_of(connection)
                 self._mark.write(mark.stream, mark.through)
                 self._mark.sync()
-            if self._mark.is_there():  # a full disk may have had no room for it: then it is not missed either
+            if self._mark.is_there():  # a full disk may have no room for it
                 connection.execute("INSERT INTO notes VALUES (?, 'true')", (MARKED,))
         if not streams:
             self._new_stream(connection)
@@ -694,14 +794,17 @@ class Spool:
                 self._tell(connection, "spool_tail_unknown", said)
 
     def _declare_gone(self, connection: apsw.Connection, mark: Extent) -> None:
-        """The file is gone, and only its mark is left: what the server holds of it, the server says."""
+        """The file is gone, and only its mark is left: the server knows which of its readings arrived."""
         if mark.through:
             add_salvaged(connection, mark.stream, mark.through)
-            gone = {"stream": mark.stream, "first": 1, "last": mark.through}
-            self._tell(connection, "spool_tail_lost", gone)
+            lost = {"stream": mark.stream, "first": 1, "last": mark.through}
+            self._tell(connection, "spool_tail_lost", lost)
 
     def _look_where_it_lies(self, connection: apsw.Connection) -> None:
-        """Go on in a new stream, as a new installation, where the file is a copy; its original numbers on."""
+        """
+        Continue in a new stream, as a new installation, where the file is a copy, because its original may
+        run too.
+        """
         value = connection.execute("SELECT value FROM notes WHERE name = 'traits'").get
         before = as_traits(value)
         now = {**before, **self._traits(self.path)}
@@ -712,8 +815,10 @@ class Spool:
         if changed := differing(before, now):
             self.installation = self._new_uuid()
             connection.execute(write, ("installation", json.dumps(self.installation)))
+            note_copied(connection, self._clock)
             old = open_stream(connection)
             self._fork(connection, old, through=old.appended_through)
+            close_entry_streams(connection)
             self._tell(connection, "spool_copied", {"differs": changed, "before": old.stream})
 
     def _forget(self) -> None:
@@ -722,23 +827,23 @@ class Spool:
         self._placed = None
 
     def _own(self, connection: apsw.Connection) -> str:
-        known: dict[str, str] = {
+        traits: dict[str, str] = {
             name: json.loads(value)
             for name, value in connection.execute(
                 "SELECT name, value FROM notes WHERE name IN ('installation', 'device')"
             )
         }
-        if "installation" not in known:
-            known = {"installation": self._new_uuid(), "device": self.device}
+        if "installation" not in traits:
+            traits = {"installation": self._new_uuid(), "device": self.device}
             connection.executemany(
                 "INSERT INTO notes VALUES (?, ?)",
-                [(name, json.dumps(value)) for name, value in known.items()],
+                [(name, json.dumps(value)) for name, value in traits.items()],
             )
-        if known["device"] != self.device:
+        if traits["device"] != self.device:
             raise CalledWrongly(
-                "spool_of_another_device", path=self.path, other=known["device"], device=self.device
+                "spool_of_another_device", path=self.path, other=traits["device"], device=self.device
             )
-        return known["installation"]
+        return traits["installation"]
 
     def _new_uuid(self) -> str:
         return uuid7(unix_ms=max(0, self._clock.utc_us() // 1000), random=self._random)
@@ -752,7 +857,7 @@ class Spool:
         return stream
 
     def _tell(self, connection: apsw.Connection, event: str, detail: Mapping[str, Any]) -> None:
-        """An event that a person at the machine should know of too."""
+        """Store an event that a person at the machine should know of too, and log it."""
         self._add_event(connection, event, detail)
         self._log(f"gateway.{event}", level=logging.ERROR, **detail)
 
@@ -785,7 +890,7 @@ class Spool:
 
 
 def _frozen(rows: Sequence[Row], known: BatchContext) -> UnwrittenRows:
-    """Sound rows to be written again, with the times they have by now."""
+    """Sound rows to write again, with their present times."""
     written = UnwrittenRows()
     for row in rows:
         boot, time_us, uncertainty_s = frozen(row, known.placements, known.unit_sets)

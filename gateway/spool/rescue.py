@@ -1,16 +1,17 @@
 """
-A damaged or vanished spool: set aside whole, and what is readable in it sent under its own numbers.
+A damaged or vanished spool: move it aside whole, and send its readable readings under their own numbers.
 
-What SQLite can read is taken from it; the rest from the pages themselves (`gateway.spool.pages`), so that a
-damage to the first page or to an inner one costs nothing but that page.
+SQLite reads what it can; the rest comes from the pages themselves (`gateway.spool.pages`), so damage to the
+first page or to an inner one costs only that page.
 
-Promises: nothing of the old file is changed or deleted; collection goes on in the new file at once; each
-number above the old mark is either carried over with the time it had, or declared shed, reason `damaged`.
-Work is done in small transactions and goes on after a restart.
-Leaves to others: noticing (`gateway.spool.queue`), sending (`gateway.uplink.loop`).
+Promises: the old file is neither changed nor deleted. Collection continues in the new file at once. Each
+number above the old mark is either carried over with its time, or declared shed, reason `damaged`. Readings
+below it stay in the old file, and come from there if the server loses them. The work goes in small
+transactions and continues after a restart.
+Leaves to others: detecting damage (`gateway.spool.queue`), sending (`gateway.uplink.loop`).
 
-Salvaged streams lie at negative positions of the new file, in front of everything else: numbers of their
-own, never met by AUTOINCREMENT, which only looks at the highest.
+Salvaged streams have negative positions in the new file, in front of all others. AUTOINCREMENT never uses
+these, because it continues from the highest.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from __future__ import annotations
 import itertools
 import json
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -40,17 +41,17 @@ from cleanside.gateway.spool.upgrade import SUMS_SINCE
 from cleanside.gateway.wire import ShedRange
 
 DAMAGED_REASON: Final = "damaged"
-NOTE: Final = "salvage"  # the list of files that are not read to their end yet
-_KNOWN_NOTE: Final = "set_aside"  # the list of all files that were ever set aside
+NOTE: Final = "salvage"  # note of the files that are not read to their end yet
+_KNOWN_NOTE: Final = "set_aside"  # note of all files that were ever set aside
 _AT_ONCE: Final = 2_000  # numbers a transaction (chosen, as for pruning)
 _FAR: Final = 2**40  # positions between two salvaged streams: more numbers than any stream will have
-_UNREADABLE: Final = (apsw.Error, UnicodeDecodeError, TypeError)  # what reading a damaged table may raise
+_UNREADABLE: Final = (apsw.Error, UnicodeDecodeError, TypeError)  # errors of reading a damaged table
 #: of a spool; the mark goes first: it must not be left beside a file that is new
 _PARTS: Final = (SUFFIX, "", "-wal", "-shm")
 
 
 def free_name(path: Path) -> Path:
-    """A name beside `path` for a file that is set aside; not taken yet."""
+    """A free name beside `path` for a file that is set aside."""
     names = (path.with_name(f"{path.name}.damaged-{number}") for number in itertools.count(1))
     return next(name for name in names if not os.path.lexists(name))
 
@@ -66,23 +67,23 @@ def set_aside(path: Path) -> None:
 
 
 def move_mark(path: Path, aside: Path) -> None:
-    """The mark of the spool at `path` goes with what is kept of it as `aside`."""
+    """Move the mark of the spool at `path` beside its file `aside`."""
     with suppress(FileNotFoundError):
         os.rename(f"{path}{SUFFIX}", f"{aside}{SUFFIX}")  # noqa: PTH104 - as above
 
 
 def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
     """
-    Files that were set aside and that this spool did not know of; from now on they are to be read.
+    Set-aside files that this spool did not know of; from now on they have to be read.
 
-    Looked for by name, so that a power cut between setting aside and beginning the new file loses nothing.
+    Found by name, so that a power cut between setting aside and beginning the new file loses nothing.
     """
-    known = set(_names(connection, _KNOWN_NOTE))
+    names = set(_names(connection, _KNOWN_NOTE))
     beside = [p.name for p in path.parent.glob(f"{path.name}.damaged-*")]
-    found = [p for name in beside if (p := aside_path(path, name)) is not None]
-    new = sorted(p for p in found if p.name not in known)
+    files = [p for name in beside if (p := aside_path(path, name)) is not None]
+    new = sorted(p for p in files if p.name not in names)
     if new:
-        _write_names(connection, _KNOWN_NOTE, sorted(known | {p.name for p in new}))
+        _write_names(connection, _KNOWN_NOTE, sorted(names | {p.name for p in new}))
         _write_names(connection, NOTE, [*waiting(connection), *(p.name for p in new)])
     for aside in new:
         _copy_marks(connection, aside)
@@ -91,11 +92,11 @@ def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
 
 @dataclass(frozen=True, slots=True)
 class _Old:
-    """What could be read of the old file beside its readings."""
+    """The readable content of the old file beside its readings."""
 
     streams: Sequence[StreamRow]
     unit_sets: Mapping[int, UnitSet]
-    #: the same as their copies have them: which one is right the readings' sums tell
+    #: the same from their copies: the readings' sums show which one is right
     unit_copies: Mapping[int, UnitSet]
     unprotected_through: int
     placements: Placements
@@ -104,7 +105,7 @@ class _Old:
 
 
 def is_end_known(aside: Path) -> bool:
-    """How far the numbering of a file that was set aside had come is known beyond what lies in it."""
+    """True if the last number of a set-aside file is known from outside it."""
     try:
         with aside.open("rb") as file:
             version = int.from_bytes(file.read(64)[60:], "big")
@@ -114,11 +115,11 @@ def is_end_known(aside: Path) -> bool:
 
 
 def _copy_marks(connection: apsw.Connection, aside: Path) -> None:
-    """Take over how far each source had come, as far as readable, so that none repeats itself."""
+    """Copy the position of each source, where readable, so that none sends its readings again."""
     with _opened(aside) as old:
         marks = _rows(old, "source, mark", "source_marks")
     if marks is None:
-        marks = list(read_pages(aside).pairs.items())  # the notes among them are marks that nobody asks for
+        marks = list(read_pages(aside).pairs.items())  # the notes among them are marks that are never read
     connection.executemany("INSERT OR IGNORE INTO source_marks VALUES (?, ?)", marks)
 
 
@@ -159,17 +160,19 @@ def _write_names(connection: apsw.Connection, note: str, names: Sequence[str]) -
 
 def salvage(connection: apsw.Connection, pages: Pages) -> bool:
     """
-    Carry over some numbers of a file that was set aside, in the caller's transaction. False: nothing is left.
+    Carry over some numbers of a set-aside file, in the caller's transaction. False: nothing is left.
 
     pages : of that file, read before.
     """
     with _opened(pages.path) as old:
-        known = _read_old(old, pages)
-        for stream in known.streams:
+        old_rows = _read_old(old, pages)
+        for stream in old_rows.streams:
             if stream.acknowledged_through < stream.appended_through and _carry_over(
-                connection, old, known, stream
+                connection, old, old_rows, stream
             ):
                 return True
+            if stream.acknowledged_through and stream.state != "closed":  # the server may have to ask for it
+                _salvaged(connection, stream)
     return False
 
 
@@ -181,16 +184,7 @@ def _carry_over(
     last = min(first + _AT_ONCE - 1, stream.appended_through)
     if first > last:
         return False
-    held = set()
-    for row in _readable(old, known.pages, stream.position(first), stream.position(last)):
-        seq = stream.seq(row[0])
-        for unit_sets in (known.unit_sets, known.unit_copies):
-            if is_sound(
-                row, unit_sets, stream=stream.stream, seq=seq, unprotected_through=known.unprotected_through
-            ):
-                _insert(connection, replace(known, unit_sets=unit_sets), row, new, new.position(seq))
-                held.add(seq)
-                break
+    held = _insert_sound(connection, old, known, stream, new, (first, last))
     _declare_missing(connection, _shed_before(old, known.pages, stream, first, last), new, held, first, last)
     connection.execute(
         "UPDATE streams SET last_position = ? WHERE number = ?", (new.position(last), new.number)
@@ -198,14 +192,74 @@ def _carry_over(
     return True
 
 
+def _insert_sound(
+    connection: apsw.Connection,
+    old: apsw.Connection | None,
+    known: _Old,
+    stream: StreamRow,
+    new: StreamRow,
+    span: tuple[int, int],
+    *,
+    without: Set[int] = frozenset(),
+) -> set[int]:
+    """Insert the readings of a span of numbers that are as they were written. Returns their numbers."""
+    held = set()
+    for row in _readable(old, known.pages, stream.position(span[0]), stream.position(span[1])):
+        seq = stream.seq(row[0])
+        for unit_sets in () if seq in without else (known.unit_sets, known.unit_copies):
+            if is_sound(
+                row, unit_sets, stream=stream.stream, seq=seq, unprotected_through=known.unprotected_through
+            ):
+                _insert(connection, replace(known, unit_sets=unit_sets), row, new, new.position(seq))
+                held.add(seq)
+                break
+    return held
+
+
+def is_salvaged(stream: StreamRow) -> bool:
+    """A stream of a file that was set aside: what was acknowledged of it is still there, if anywhere."""
+    return stream.first_position < 0
+
+
+def set_aside_files(path: Path) -> list[Path]:
+    """What was set aside of the spool at `path`, newest first."""
+    beside = [aside_path(path, other.name) for other in path.parent.glob(f"{path.name}.damaged-*")]
+    return sorted(filter(None, beside), key=lambda aside: int(aside.name.rpartition("-")[2]), reverse=True)
+
+
+def carry_back(connection: apsw.Connection, pages: Pages, new: StreamRow, first: int) -> int:
+    """
+    Insert some readings of a salvaged stream that the server had and lost, from number `first` on.
+
+    pages : of a file that was set aside, read before. In the caller's transaction. Returns the next number to
+    go on with, beyond the mark once all were looked at.
+    """
+    last = min(first + _AT_ONCE - 1, new.acknowledged_through)
+    query = "SELECT position FROM readings WHERE position BETWEEN ? AND ?"
+    there = {
+        new.seq(position)
+        for (position,) in connection.execute(query, (new.position(first), new.position(last)))
+    }
+    for entry in shed_within(connection, new.number, first, last):  # given up for good
+        there.update(range(entry.first, entry.last + 1))
+    with _opened(pages.path) as old:
+        known = _read_old(old, pages)
+        stream = next((row for row in known.streams if row.stream == new.stream), None)
+        if stream is None:
+            return new.acknowledged_through + 1
+        if len(there) <= last - first:
+            _insert_sound(connection, old, known, stream, new, (first, last), without=there)
+    return last + 1
+
+
 def _salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:
-    """The row of a salvaged stream in the new file; made when it is first asked for."""
-    found = find_stream(connection, stream.stream)
-    return found or _new_salvaged(connection, stream)
+    """The row of a salvaged stream in the new file; made at first use."""
+    row = find_stream(connection, stream.stream)
+    return row or _new_salvaged(connection, stream)
 
 
 def add_salvaged(connection: apsw.Connection, stream: str, through: int) -> None:
-    """Declare numbers 1..through of a stream of which nothing is left. Nothing happens if it is known."""
+    """Declare numbers 1..through of a stream without any rows left. No change if the stream is known."""
     if find_stream(connection, stream) is None:
         new = _new_salvaged(connection, StreamRow(0, stream, 1, through, 0, 0, "forked"))
         declare(connection, new.number, 1, through, DAMAGED_REASON)
@@ -223,15 +277,15 @@ def _new_salvaged(connection: apsw.Connection, stream: StreamRow) -> StreamRow:
         "state) VALUES (?, ?, ?, ?, ?, 'forked')",
         (stream.stream, first, first + mark - 1, mark, max(mark, stream.sent_through)),
     )
-    found = find_stream(connection, stream.stream)
-    assert found is not None
-    return found
+    row = find_stream(connection, stream.stream)
+    assert row is not None
+    return row
 
 
 def _insert(connection: apsw.Connection, known: _Old, row: Row, new: StreamRow, position: int) -> None:
     boot, time_us, uncertainty_s = _frozen(known, row)
     if boot is not None:
-        boot = _boot(connection, known.boots.get(boot, f"unreadable-{boot}"), position)
+        boot = boot_before(connection, known.boots.get(boot, f"unreadable-{boot}"), position)
         connection.execute(
             "UPDATE boots SET ended_us = max(ended_us, ?) WHERE number = ? AND ended_us IS NOT NULL",
             (time_us, boot),
@@ -250,7 +304,8 @@ def _frozen(known: _Old, row: Row) -> tuple[int | None, int, float | None]:
     return row[1], row[2], row[3]
 
 
-def _boot(connection: apsw.Connection, boot: str, position: int) -> int:
+def boot_before(connection: apsw.Connection, boot: str, position: int) -> int:
+    """The number of a boot by its identity; one that this file does not know is put before all others."""
     number = connection.execute("SELECT number FROM boots WHERE boot = ?", (boot,)).get
     if number is None:
         # Before all others: boots are numbered in the order of time, and this one is older than the new file.
@@ -276,7 +331,7 @@ def _declare_missing(
     first: int,
     last: int,
 ) -> None:
-    """Declare what was declared before, with its reason, and all else that is not held, reason `damaged`."""
+    """Declare earlier shed ranges with their reason, and all other missing numbers, reason `damaged`."""
     for entry in before:
         if not held & set(range(entry.first, entry.last + 1)):
             declare(connection, new.number, entry.first, entry.last, entry.reason)
@@ -289,11 +344,11 @@ def _declare_missing(
             begin = None
 
 
-# ---------------------------------------------------------------- reading what may not be readable
+# ---------------------------------------------------------------- reading a damaged file
 
 
 class _opened:
-    """The old file, opened to look only; None where it cannot be opened at all."""
+    """The old file, opened read-only; None where it cannot be opened at all."""
 
     def __init__(self, path: Path) -> None:
         self._path = path
@@ -319,7 +374,7 @@ def _rows(old: apsw.Connection | None, columns: str, table: str) -> list[tuple[A
             return (
                 None if old is None else old.execute(f"SELECT {columns} FROM {table}{condition}").fetchall()
             )
-        except apsw.SQLError:  # an earlier version made the file: its rows do not tell
+        except apsw.SQLError:  # an earlier version made the file, and its rows have no sums
             continue
         except _UNREADABLE:
             return None
@@ -327,21 +382,21 @@ def _rows(old: apsw.Connection | None, columns: str, table: str) -> list[tuple[A
 
 
 def _readable(old: apsw.Connection | None, pages: Pages, first: int, last: int) -> list[Row]:
-    """The readings at positions first..last that can be read, from either."""
+    """The readable readings at positions first..last, from SQLite or from pages."""
     rows: list[Row] = []
     if old is not None:
         with suppress(*_UNREADABLE):
             rows = read_rows(old, first, last)
     if len(rows) == last - first + 1:
         return rows
-    found = {row[0]: row for row in [*pages.readings(first, last), *rows]}
-    return [found[position] for position in sorted(found)]
+    by_position = {row[0]: row for row in [*pages.readings(first, last), *rows]}
+    return [by_position[position] for position in sorted(by_position)]
 
 
 def _shed_before(
     old: apsw.Connection | None, pages: Pages, stream: StreamRow, first: int, last: int
 ) -> list[ShedRange]:
-    """What was declared given up of numbers first..last, cut to them."""
+    """The shed ranges within first..last."""
     if old is not None:
         with suppress(*_UNREADABLE):
             return shed_within(old, stream.number, first, last)
@@ -374,7 +429,7 @@ def _unit_sets(rows: Iterable[tuple[Any, ...]]) -> dict[int, UnitSet]:
 
 
 def _unprotected(pages: Pages) -> int:
-    """Up to which position readings of the old file bear no sum."""
+    """The position up to which readings of the old file have no sum."""
     if pages.version < SUMS_SINCE:
         return 2**63 - 1
     said = pages.pairs.get("unprotected_through", "")
@@ -382,10 +437,10 @@ def _unprotected(pages: Pages) -> int:
 
 
 def _streams(old: apsw.Connection | None, pages: Pages) -> list[StreamRow]:
-    """The streams of the old file: from the table, from its page, or from the copies, which know no mark."""
+    """The streams of the old file: from the table, from its page, or from the copies, which have no mark."""
     columns = "number, stream, first_position, last_position, acknowledged_through, sent_through, state"
     rows: list[tuple[Any, ...]] = list(_rows(old, columns, "streams") or pages.streams)
-    # What is held of a stream that only the copies know is sent again; the server says what it knows.
+    # Readings of a stream that only the copies have are sent again; the server recognises repeats.
     names = sorted(pages.names.items())
     ends = [pages.last_within(first, after - 1) for (first, _), (after, _) in pairwise(names)]
     for (first, stream), end in zip(names, [*ends, None], strict=False):
@@ -400,21 +455,21 @@ def _streams(old: apsw.Connection | None, pages: Pages) -> list[StreamRow]:
 
 
 def _end(pages: Pages, row: tuple[Any, ...], highest: int) -> int:
-    """The last position that a stream gave, as far as the file or the mark beside it knows."""
+    """The last used position of a stream, by the file or the mark beside it."""
     _, stream, first, end, mark, sent, _ = row
     if end is not None:
         return int(end)
-    told: list[int] = [mark, sent]
+    ends: list[int] = [mark, sent]
     if (said := read_mark(pages.path)) is not None and said.stream == stream:
-        told.append(said.through)
-    return max(highest, int(first) - 1 + max(told))
+        ends.append(said.through)
+    return max(highest, int(first) - 1 + max(ends))
 
 
 def _highest(old: apsw.Connection | None, pages: Pages) -> int:
-    """The highest position that a row, a page, or an earlier version's own counter knows."""
-    found = [pages.highest]
+    """The highest position in a row, a page, or an earlier version's own counter."""
+    positions = [pages.highest]
     for query in ("SELECT max(position) FROM readings", "SELECT seq FROM sqlite_sequence"):
         if old is not None:
             with suppress(*_UNREADABLE):
-                found += [row[0] or 0 for row in old.execute(query)]
-    return max(found)
+                positions += [row[0] or 0 for row in old.execute(query)]
+    return max(positions)

@@ -1,13 +1,15 @@
 """
-Send again from a number on: by the uplink when the server knows less, by a person with the command.
+Send again from a number on: by the uplink when the server has fewer readings, or by a person with the
+command.
 
-Promises: what is no longer held is declared shed, reason `pruned_after_ack`, so that nothing loops.
+Promises: deleted numbers are declared shed, reason `pruned_after_ack`, so the uplink does not loop.
 Leaves to others: deciding when (`gateway.uplink.decision`), sending (`gateway.uplink.loop`).
 """
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import cast
 
 import apsw
 
@@ -16,31 +18,41 @@ from cleanside.gateway.spool.file import open_beside, translated
 from cleanside.gateway.spool.shed import declare
 from cleanside.gateway.spool.state import StreamRow, stream_rows
 
+_HELD = "SELECT count(*) FROM readings WHERE position BETWEEN ? AND ?"
+#: the positions before and behind each hole among those first to last, both ends included
+_MISSING = """SELECT before, position FROM (
+    SELECT position, lag(position, 1, ?1 - 1) OVER (ORDER BY position) AS before
+    FROM (SELECT position FROM readings WHERE position BETWEEN ?1 AND ?2 UNION ALL SELECT ?2 + 1))
+WHERE position > before + 1"""
+
 
 def rewind_stream(connection: apsw.Connection, row: StreamRow, through: int) -> int:
     """
     Set the mark of a stream back to `through`, inside the caller's transaction.
 
-    Returns how many readings go again; 0 if the mark is not above `through`.
+    Returns how many readings are sent again; 0 if the mark is not above `through`.
     """
     if not 0 <= through < row.acknowledged_through:
         return 0
-    held: tuple[int | None, int] = connection.execute(
-        "SELECT min(position), count(*) FROM readings WHERE position BETWEEN ? AND ?",
-        (row.position(through + 1), row.position(row.acknowledged_through)),
-    ).fetchall()[0]  # type: ignore[assignment]
-    held_from = row.acknowledged_through + 1 if held[0] is None else row.seq(held[0])
-    if through + 1 < held_from:
-        declare(connection, row.number, through + 1, held_from - 1, "pruned_after_ack")
+    span = row.position(through + 1), row.position(row.acknowledged_through)
+    holes = cast(list[tuple[int, int]], connection.execute(_MISSING, span).fetchall())
+    for before, after in holes:
+        declare(connection, row.number, row.seq(before + 1), row.seq(after - 1), "pruned_after_ack")
     connection.execute("UPDATE streams SET acknowledged_through = ? WHERE number = ?", (through, row.number))
-    return held[1]
+    return count_held(connection, row, through)
+
+
+def count_held(connection: apsw.Connection, row: StreamRow, through: int) -> int:
+    """How many readings of a stream are here between number `through` and its mark."""
+    span = row.position(through + 1), row.position(row.acknowledged_through)
+    return int(connection.execute(_HELD, span).get)
 
 
 def rewind(path: Path, *, stream: str | None, first: int) -> int:
     """
-    Rewind a spool beside a gateway that may be running, so that number `first` is the next to be sent.
+    Rewind a spool beside a gateway that may be running, so that number `first` is the next one sent.
 
-    stream : None: the one that is open. Returns how many go again. Raises UnknownStream, CalledWrongly.
+    stream : None: the open one. Returns how many are sent again. Raises UnknownStream, CalledWrongly.
     """
     if not path.exists():
         raise CalledWrongly("no_spool", path=path)
@@ -54,7 +66,7 @@ def rewind(path: Path, *, stream: str | None, first: int) -> int:
                     "rewind_beyond", stream=row.stream, appended_through=row.appended_through, number=first
                 )
             again = rewind_stream(connection, row, first - 1)
-            # All goes again, even what the server says it holds: nothing counts as sent from here on.
+            # Everything is sent again, even acknowledged readings: nothing counts as sent from here on.
             connection.execute(
                 "UPDATE streams SET sent_through = ? WHERE number = ?", (first - 1, row.number)
             )

@@ -1,13 +1,13 @@
 """
-Room on the disk: what goes first, what is thinned out, and how it is declared.
+Room on the disk: which readings are deleted first, which are thinned, and how that is declared.
 
-Promises: acknowledged readings go before any other, the oldest first. When waiting ones must go, the whole
-backlog is thinned evenly in time, interval by interval, longer intervals only when shorter ones do not
-help; what is in flight is not touched; every number given up is declared shed. Of readings held for longer
-than the budget's days the acknowledged go, and those that wait are thinned, once, to what still tells each
-hour. Work is done in small transactions, a bounded number for each call, so that no append waits long.
-The budget counts the log too, and is never more than the file system has room for.
-Leaves to others: which readings of an interval stay (`gateway.spool.thinning`), what is old
+Promises: acknowledged readings are deleted before any other, the oldest first. When waiting ones have to be
+deleted, the whole backlog is thinned evenly in time, interval by interval, and longer intervals are used
+only when shorter ones do not help. Readings in flight stay. Every deleted number is declared shed. Of
+readings older than the budget's days, acknowledged ones are deleted, and waiting ones are thinned, once, to
+what still shows each hour. The work goes in small transactions, a bounded number for each call, so no append
+waits long. The budget includes the log, and is never more than the file system has room for.
+Leaves to others: which readings of an interval stay (`gateway.spool.thinning`), which are old
 (`gateway.spool.age`).
 """
 
@@ -30,29 +30,30 @@ from cleanside.gateway.spool.volume import PAGE_BYTES
 BUDGET_REASON: Final = "disk_budget"
 _AT_ONCE: Final = 2_000  # rows a transaction: some milliseconds, so that no append waits long (chosen)
 _TURNS: Final = 12  # transactions a call; with a call every 500 readings the thinning outruns the filling
-_FILL_TO: Final = 0.95  # of the budget: a pass takes a while, and readings go on coming (chosen)
+_FILL_TO: Final = 0.95  # of the budget: a pass takes a while, and readings keep arriving (chosen)
 
-LEAST_TABLES_BYTES: Final = 192 * 2**10  # the floor: this much is the tables', however full the disk (chosen)
-_OLD_INTERVAL_S: Final = 3_600  # what stays of old readings that wait still shows each shift (chosen)
+LEAST_TABLES_BYTES: Final = 192 * 2**10  # the floor: the tables get this much, however full the disk (chosen)
+_OLD_INTERVAL_S: Final = 3_600  # thinned old readings still show each shift (chosen)
 
 Transaction = Callable[[], AbstractContextManager[apsw.Connection]]
 
 
 class SpoolRoom:
-    """Keeps the readings of a spool within a budget. Called with the spool's lock held."""
+    """Keeps the readings of a spool within a budget. The caller has the spool's lock."""
 
     def __init__(self, transaction: Transaction, unit_sets: Callable[[], Mapping[int, UnitSet]]) -> None:
         self._transaction = transaction
         self._unit_sets = unit_sets
         self._level = 0
-        self._next: int | None = None  # the position at which the pass goes on; None: at the oldest
-        self._old_next = 0  # the position up to which old readings that wait were thinned
+        self._next: int | None = None  # the position at which the pass continues; None: at the oldest
+        self._old_next = 0  # the position up to which old waiting readings were thinned
 
     def make(self, *, tables_bytes: int, in_flight: range) -> None:
         """Free room until the tables take less than that, or the turns of this call are used up."""
         for _ in range(_TURNS):
             with self._transaction() as connection:
-                # Level and place of the pass stay: what comes next is thinned as far as what lies before it.
+                # Level and place of the pass stay: the next readings are thinned as much as those before
+                # them.
                 if not is_over(used_bytes(connection), tables_bytes):
                     return
                 if self._prune(connection):
@@ -61,7 +62,7 @@ class SpoolRoom:
                     self._thin(connection, in_flight)
 
     def make_by_age(self, old: Callable[[apsw.Connection], Ages | None], *, in_flight: range) -> None:
-        """Let old readings go or thin them, until none is left or the turns of this call are used up."""
+        """Delete old readings or thin them, until none is left or the turns of this call are used up."""
         for _ in range(_TURNS):
             with self._transaction() as connection:
                 ages = old(connection)
@@ -86,7 +87,7 @@ class SpoolRoom:
             begin = max(_behind(row, in_flight), self._old_next)
             rows = _old_rows(connection, ages, begin, row.last_position)
             whole = list(intervals(rows, _OLD_INTERVAL_S))
-            # The last interval may go on in rows that are not old yet: left until it is whole.
+            # The last interval may continue in rows that are not old yet: left until it is complete.
             if whole and len(rows) < _AT_ONCE:
                 whole.pop()
             if whole:
@@ -127,7 +128,8 @@ class SpoolRoom:
 
     def _thin_rows(self, connection: apsw.Connection, row: StreamRow, rows: list[Row]) -> None:
         whole = list(intervals(rows, LEVELS_S[self._level]))
-        # The last interval may go on in rows not read yet: left for the next turn, unless it is all there is.
+        # The last interval may continue in rows not read yet: left for the next turn, unless it is the only
+        # one.
         if len(whole) > 1 and len(rows) == _AT_ONCE:
             whole.pop()
         self._next = self._thin_intervals(connection, row, whole)
@@ -135,7 +137,10 @@ class SpoolRoom:
     def _thin_intervals(
         self, connection: apsw.Connection, row: StreamRow, whole: Sequence[Sequence[Row]]
     ) -> int:
-        """Give up what is not worth keeping of each interval; returns the position behind the last."""
+        """
+        Delete and declare the least informative readings of each interval; returns the position behind the
+        last.
+        """
         unit_sets = self._unit_sets()
         for interval in whole:
             keep = worth_keeping(interval, unit_sets)
@@ -143,7 +148,7 @@ class SpoolRoom:
         return whole[-1][-1][0] + 1
 
     def _cut(self, connection: apsw.Connection, in_flight: range) -> None:
-        """Nothing is left to thin: the oldest go."""
+        """Nothing is left to thin: delete the oldest."""
         for row in stream_rows(connection):
             begin = _behind(row, in_flight)
             rows = read_rows(connection, begin, row.last_position, limit=_AT_ONCE)
@@ -166,17 +171,17 @@ def _old_rows(connection: apsw.Connection, ages: Ages, first: int, last: int) ->
 
 
 def is_over(used_bytes: int, tables_bytes: int) -> bool:
-    """Room has to be made: the tables take more than their share of what they may."""
+    """True if the tables take more than their share of the budget."""
     return used_bytes > tables_bytes * _FILL_TO
 
 
 def used_bytes(connection: apsw.Connection) -> int:
-    """What the tables take on disk, without the room that is free for new readings."""
+    """Room of the tables on disk, without the free part for new readings."""
     return file_bytes(connection) - int(connection.execute("PRAGMA freelist_count").get) * PAGE_BYTES
 
 
 def file_bytes(connection: apsw.Connection) -> int:
-    """What the file takes once the log is written back."""
+    """Size of the file once the log is written back."""
     return int(connection.execute("PRAGMA page_count").get) * PAGE_BYTES
 
 
@@ -184,11 +189,11 @@ def tables_bytes(
     budget_bytes: int, free_bytes: int | None, *, log_bytes: int, file_bytes: int, lacking_bytes: int
 ) -> int:
     """
-    What the tables may take: the budget less the log, or what the file system has room for if that is less.
+    Room that the tables may take: the budget less the log, or the room of the file system if that is less.
 
     free_bytes : of the file system; None: not known. log_bytes : how far the log may grow.
-    file_bytes : what the file takes; it stays the spool's, so a full disk alone makes no reading go.
-    lacking_bytes : what log and reserve have yet to take. Never below LEAST_TABLES_BYTES.
+    file_bytes : size of the file; it belongs to the spool, so a full disk alone deletes no reading.
+    lacking_bytes : room that log and reserve do not have yet. Never below LEAST_TABLES_BYTES.
     """
     within = budget_bytes - min(log_bytes, budget_bytes // 16)
     if free_bytes is not None:
@@ -198,9 +203,10 @@ def tables_bytes(
 
 def _forget_shed(connection: apsw.Connection, row: StreamRow) -> None:
     """
-    Drop ranges that the server knows and behind which nothing older is held: their number stays bounded.
+    Delete shed ranges that the server knows, in front of which no reading is left: their number stays
+    bounded.
 
-    Should a server be restored from before them, the rewind declares all that is not held any more.
+    If a server is restored from before them, the rewind declares all deleted numbers again.
     """
     oldest = connection.execute(
         "SELECT min(position) FROM readings WHERE position BETWEEN ? AND ?",

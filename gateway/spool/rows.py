@@ -1,8 +1,8 @@
 """
-Rows of a spool become columns of the contract. Pure, but for the one query that reads rows.
+Rows of a spool become columns of the contract. Pure, except for the one query that reads rows.
 
-Promises: the same rows give the same batch, so that a resend says the same; nothing of a boot that is not
-placed gets in; one quantity has one unit in a batch.
+Promises: the same rows give the same batch, so a resend is identical. Readings of a boot that is not placed
+stay out. One quantity has one unit in a batch.
 Leaves to others: which rows (`gateway.spool.queue`), sending them (`gateway.uplink.loop`).
 """
 
@@ -32,7 +32,7 @@ Row = tuple[int, int | None, int, float | None, int, str, int | None]
 
 READ = "SELECT position, boot, time_us, uncertainty_s, unit_set, payload, sum FROM readings"
 _READ = f"""{READ} WHERE position BETWEEN ? AND ? ORDER BY position LIMIT ?"""
-NONE_UNPROTECTED = -(2**63)  # in front of every position: each row bears a sum
+NONE_UNPROTECTED = -(2**63)  # in front of every position: each row has a sum
 LEAST_US, MOST_US = -62_135_596_800_000_000, 253_402_300_799_999_999  # the years 0001 to 9999
 _SHARE_BYTES = 12  # of number and time, beside the payload, in the columns layout (about, uncompressed)
 
@@ -57,7 +57,7 @@ def read_rows(connection: apsw.Connection, first: int, last: int, *, limit: int 
 
 
 def is_whole(row: Row, unit_sets: Mapping[int, UnitSet]) -> bool:
-    """A row is as a spool writes it, as far as that can be told: its types, its time, its payload."""
+    """True if a row has the types, the time and the payload that a spool writes."""
     match row:
         case (int(), int() | None, int(time_us), int() | float() | None, int(unit_set), str(payload), _):
             pass
@@ -78,9 +78,10 @@ def is_sound(
     row: Row, unit_sets: Mapping[int, UnitSet], *, stream: str, seq: int, unprotected_through: int
 ) -> bool:
     """
-    A row is as a spool wrote it: whole, and with the sum of its content under number `seq` of `stream`.
+    True if a row is as a spool wrote it: whole, and with the sum of its content under number `seq` of
+    `stream`.
 
-    unprotected_through : up to this position rows of an earlier version bear no sum.
+    unprotected_through : up to this position rows of an earlier version have no sum.
     """
     if not is_whole(row, unit_sets):
         return False
@@ -98,9 +99,9 @@ def check_rows(
     first_position: int,
     unprotected_through: int,
 ) -> None:
-    """Raise NotAsWritten, KeyError or TypeError unless rows of `stream` are in order and sound, quickly."""
+    """Raise NotAsWritten, KeyError or TypeError unless rows of `stream` are in order and sound; quick."""
     seeds = {number: unit_seed(unit_set) for number, unit_set in unit_sets.items()}
-    begin = number_share(stream, 1 - first_position)  # what the share of a position 0 would be
+    begin = number_share(stream, 1 - first_position)  # the share of a position 0
     before = first_position - 1
     for position, boot, time_us, uncertainty_s, unit_set, payload, said in rows:
         if position <= before or type(payload) is not str:
@@ -141,7 +142,7 @@ def _within_bytes(rows: Sequence[Row], max_bytes: int) -> int:
     total = 0
     for count, row in enumerate(rows):
         total += len(row[5]) + _SHARE_BYTES
-        if total > max_bytes and count:  # one reading always goes
+        if total > max_bytes and count:  # at least one reading always
             return count
     return len(rows)
 
@@ -172,7 +173,7 @@ def frozen(
     row: Row, placements: Placements, unit_sets: Mapping[int, UnitSet]
 ) -> tuple[int | None, int, float | None]:
     """
-    Boot, time and uncertainty of a row that is to be written again: no boot, if its own was placed.
+    Boot, time and uncertainty of a row to write again: no boot, if its own was placed.
 
     May raise NotAsWritten where its placement is not as it was written.
     """

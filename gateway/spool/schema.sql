@@ -134,6 +134,36 @@ CREATE TABLE source_marks (
     is_whole INTEGER GENERATED ALWAYS AS (copy IS json_array(source, mark)) VIRTUAL
 ) STRICT, WITHOUT ROWID;
 
+-- Numberings of what people entered at the machine, apart from those of the readings.
+CREATE TABLE entry_streams (
+    number INTEGER PRIMARY KEY,
+    stream TEXT NOT NULL UNIQUE,                 -- UUIDv7 (RFC 9562)
+    acknowledged_through INTEGER NOT NULL DEFAULT 0 CHECK (acknowledged_through >= 0),
+    is_open INTEGER NOT NULL DEFAULT 1 CHECK (is_open IN (0, 1)),  -- new entries go here
+    copy TEXT GENERATED ALWAYS AS (json_array(number, stream, acknowledged_through, is_open)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (
+        copy IS json_array(number, stream, acknowledged_through, is_open)) VIRTUAL
+) STRICT;
+
+-- What people entered, each under its number in its stream. Kept for a while after the server has it: a server
+-- restored from a backup is sent it again.
+CREATE TABLE entries (
+    number INTEGER PRIMARY KEY,
+    stream INTEGER NOT NULL REFERENCES entry_streams (number),
+    seq INTEGER NOT NULL,                        -- 1, 2, 3 ... without a gap; the last is never deleted
+    entry_id TEXT NOT NULL UNIQUE,               -- made by whoever enters; sent again it is the same entry
+    position INTEGER NOT NULL,                   -- placed as a reading at this position would be
+    boot INTEGER REFERENCES boots (number),      -- as with readings: NULL: the time is frozen
+    time_us INTEGER NOT NULL,
+    uncertainty_s REAL,
+    content TEXT NOT NULL,                       -- JSON object: what, note, who
+    copy TEXT GENERATED ALWAYS AS (json_array(
+        number, stream, seq, entry_id, position, boot, time_us, uncertainty_s, content)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (copy IS json_array(
+        number, stream, seq, entry_id, position, boot, time_us, uncertainty_s, content)) VIRTUAL,
+    UNIQUE (stream, seq)
+) STRICT;
+
 -- Bytes on the link, by UTC day as the gateway's clock had it.
 CREATE TABLE traffic (
     day TEXT PRIMARY KEY,

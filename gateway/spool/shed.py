@@ -1,8 +1,8 @@
 """
-What a spool gave up: ranges of numbers with a reason, kept apart and merged where they touch.
+Shed ranges of a spool: numbers deleted unsent, with a reason, merged where they touch.
 
 Promises: ranges never overlap and stay few, because neighbours of one reason become one.
-Leaves to others: deleting the readings, telling the server (`gateway.spool.queue`).
+Leaves to others: deleting the readings, declaring to the server (`gateway.spool.queue`).
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ WHERE stream = ?1 AND first <= ?3 AND first >= coalesce(
 ORDER BY first LIMIT ?4
 """
 
-# The one before and the one behind, each by the key: there may be tens of thousands.
+# The previous and the next range, each by the key: there may be tens of thousands.
 _TOUCHING = """
 SELECT first, last, is_whole FROM shed WHERE stream = ?1 AND reason = ?2 AND last = ?3 - 1
   AND first = (SELECT max(first) FROM shed WHERE stream = ?1 AND first < ?3)
@@ -39,7 +39,7 @@ def shed_within(
 
 
 def declare(connection: apsw.Connection, stream: int, first: int, last: int, reason: str) -> int:
-    """Declare first..last of a stream given up. Returns how many numbers of it were not declared before."""
+    """Declare first..last of a stream shed. Returns how many of these were not declared before."""
     added = 0
     for begin, end in list(_undeclared(connection, stream, first, last)):
         _insert_merged(connection, stream, begin, end, reason)
@@ -49,10 +49,10 @@ def declare(connection: apsw.Connection, stream: int, first: int, last: int, rea
 
 def _undeclared(connection: apsw.Connection, stream: int, first: int, last: int) -> Iterator[tuple[int, int]]:
     begin = first
-    for known in shed_within(connection, stream, first, last):
-        if begin < known.first:
-            yield begin, known.first - 1
-        begin = known.last + 1
+    for declared in shed_within(connection, stream, first, last):
+        if begin < declared.first:
+            yield begin, declared.first - 1
+        begin = declared.last + 1
     if begin <= last:
         yield begin, last
 
@@ -66,5 +66,5 @@ def _insert_merged(connection: apsw.Connection, stream: int, first: int, last: i
 
 
 def count_shed(connection: apsw.Connection, stream: int, first: int, last: int) -> int:
-    """How many numbers of first..last are declared given up."""
+    """How many numbers of first..last are declared shed."""
     return sum(entry.last - entry.first + 1 for entry in shed_within(connection, stream, first, last))

@@ -1,8 +1,8 @@
 """
-What a spool holds and owes, read without changing anything: for `status`, `verify` and the spool itself.
+The state of a spool, read without any change: for `status`, `verify` and the spool itself.
 
-Promises: works on a connection that may only read, beside a running gateway; costs the same however long
-the backlog is. Leaves to others: showing it (`gateway.cli`).
+Promises: works on a read-only connection, beside a running gateway; the cost does not grow with the backlog.
+Leaves to others: showing it (`gateway.cli`).
 """
 
 from __future__ import annotations
@@ -22,9 +22,9 @@ from cleanside.gateway.spool.rows import NONE_UNPROTECTED, Row, read_rows
 from cleanside.gateway.spool.shed import count_shed
 
 MARKED: Final = "high_mark"  # the note of a file that has had a mark beside it
-WARN_SHARE: Final = 0.8  # of the budget, taken by readings that nobody acknowledged
+WARN_SHARE: Final = 0.8  # share of the budget that unacknowledged readings take
 
-# The last position that a stream gave: each number it ever gave is held, acknowledged, or given up.
+# The last used position of a stream: each used number is stored, acknowledged, or shed.
 LAST_POSITION: Final = """coalesce(last_position, max(
     first_position - 1 + max(acknowledged_through, sent_through, coalesce(
         (SELECT last FROM shed WHERE shed.stream = streams.number ORDER BY first DESC LIMIT 1), 0)),
@@ -36,7 +36,7 @@ _HIGHEST = f"SELECT coalesce(max({LAST_POSITION}), 0) FROM streams"
 _STREAMS = f"{_COLUMNS} ORDER BY first_position, number"
 _OPEN_STREAM = f"{_COLUMNS} WHERE state = 'open'"
 _BY_NAME = f"{_COLUMNS} WHERE +stream = ?"  # there are few; an index is one more page that can be damaged
-# Of streams that begin at one position, as one that gave no number and the next, the last has the copy.
+# Of streams with the same first position, as an empty one and the next, the last has the copy.
 _COPIES = """SELECT first_position, stream FROM streams AS later WHERE number =
 (SELECT max(number) FROM streams WHERE first_position = later.first_position)"""
 _CHANGED_COPIES = f"""SELECT (SELECT count(*) FROM (SELECT * FROM stream_copies EXCEPT {_COPIES}))
@@ -59,15 +59,15 @@ class StreamRow:
 
     @property
     def appended_through(self) -> int:
-        """The highest number given in this stream; 0: none yet."""
+        """The highest number used in this stream; 0: none yet."""
         return self.last_position - self.first_position + 1
 
     def position(self, seq: int) -> int:
-        """Where number `seq` lies."""
+        """The position of number `seq`."""
         return self.first_position + seq - 1
 
     def holds(self, position: int) -> bool:
-        """A position is one of this stream's."""
+        """True for a position of this stream."""
         return self.first_position <= position <= self.last_position
 
     def seq(self, position: int) -> int:
@@ -101,47 +101,47 @@ def holds_any(connection: apsw.Connection, row: StreamRow) -> bool:
 
 
 def last_position(connection: apsw.Connection) -> int:
-    """The highest position ever given; 0: none yet."""
+    """The highest position ever used; 0: none yet."""
     return max(0, int(connection.execute(_HIGHEST).get))
 
 
 def changed_copies(connection: apsw.Connection) -> int:
-    """How many of the second copies of the streams' names are missing, or are not what a stream says."""
+    """How many of the second copies of the streams' names are missing, or differ from their stream."""
     return int(connection.execute(_CHANGED_COPIES).get)
 
 
 def mend_copies(connection: apsw.Connection) -> None:
-    """Write the second copies of the streams' names again where one changed. The streams are known sound."""
+    """Write the second copies of the streams' names again where one changed. The streams must be sound."""
     if changed_copies(connection):
         connection.execute(_MEND_COPIES)
 
 
 def is_marked(connection: apsw.Connection) -> bool:
-    """The file has had a high-water mark beside it."""
+    """True if the file has had a high-water mark beside it."""
     return bool(connection.execute("SELECT count(*) FROM notes WHERE name = ?", (MARKED,)).get)
 
 
 def unprotected_through(connection: apsw.Connection) -> int:
-    """Up to this position readings bear no checksum: an earlier version wrote them."""
+    """The position up to which readings have no checksum: an earlier version wrote them."""
     value = connection.execute("SELECT value FROM notes WHERE name = 'unprotected_through'").get
     return NONE_UNPROTECTED if value is None else int(json.loads(value))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StreamState:
-    """What one stream holds and owes."""
+    """The state of one stream."""
 
     stream: str
     state: str
     acknowledged_through: int
     sent_through: int
     appended_through: int
-    #: numbers above the mark that were given up and the server may not know of yet
+    #: shed numbers above the mark that the server may not know of yet
     shed_waiting: int
 
     @property
     def backlog(self) -> int:
-        """Readings that nobody acknowledged."""
+        """Unacknowledged readings."""
         return self.appended_through - self.acknowledged_through - self.shed_waiting
 
 
@@ -150,7 +150,7 @@ class BootState:
     """How well the running boot is tied to UTC."""
 
     boot: str
-    #: where its time comes from: "gps", "ntp", "server" ...; None: not known yet, its readings wait
+    #: source of its time: "gps", "ntp", "server" ...; None: not known yet, its readings wait
     anchor: str | None
     #: at the anchor [s]; None: not known yet
     uncertainty_s: float | None
@@ -158,13 +158,13 @@ class BootState:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class SpoolState:
-    """What a spool holds and owes."""
+    """The state of a spool."""
 
     path: str
     device: str
     installation: str
     streams: Sequence[StreamState]
-    #: when the oldest reading that waits was taken [us since 1970]; None: none waits, or not placed yet
+    #: when the oldest waiting reading was measured [us since 1970]; None: none waits, or not placed yet
     oldest_at_us: int | None
     #: the oldest reading waits for a clock that can be trusted
     waits_for_anchor: bool
@@ -174,7 +174,7 @@ class SpoolState:
     held: int
     used_bytes: int
     file_bytes: int
-    #: None: read beside a running gateway that did not say
+    #: None: read beside a running gateway that did not write it
     budget_bytes: int | None
     #: UTC day -> bytes up, bytes down
     traffic: Mapping[str, tuple[int, int]]
@@ -182,7 +182,7 @@ class SpoolState:
 
     @property
     def backlog(self) -> int:
-        """Readings that nobody acknowledged, over all streams."""
+        """Unacknowledged readings, over all streams."""
         return sum(stream.backlog for stream in self.streams)
 
     @property
@@ -228,7 +228,7 @@ def read_state(connection: apsw.Connection, *, path: Path, budget_bytes: int | N
 
 
 def _held(connection: apsw.Connection, row: StreamRow) -> int:
-    """Readings of a stream on disk, without counting rows: from the oldest on, less what was given up."""
+    """Readings of a stream on disk, without counting rows: from the oldest on, less shed numbers."""
     oldest = connection.execute(
         "SELECT min(position) FROM readings WHERE position BETWEEN ? AND ?",
         (row.first_position, row.last_position),

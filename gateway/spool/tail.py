@@ -1,9 +1,9 @@
 """
-What the high-water mark says of the file it lies beside. Pure.
+What the high-water mark shows about its spool. Pure.
 
-Promises: finds that the end of a file is missing, as far as the mark knows; names what is lost by stream and
-numbers, or says that it is unknown. Leaves to others: the mark (`gateway.spool.high_mark`), what
-follows (`gateway.spool.queue`).
+Promises: finds a missing end of a file, as far as the mark reaches; names the lost numbers and their stream,
+or reports that they are unknown. Leaves to others: the mark (`gateway.spool.high_mark`), the consequences
+(`gateway.spool.queue`).
 """
 
 from __future__ import annotations
@@ -27,14 +27,14 @@ class Lost:
 
 @dataclass(frozen=True, slots=True)
 class Unknown:
-    """Whether numbers behind the last of `stream` were given cannot be told."""
+    """It is not known whether numbers behind the last of `stream` were used."""
 
     stream: StreamRow
 
 
 def judge(mark: Extent | None, streams: Sequence[StreamRow], *, is_expected: bool) -> Lost | Unknown | None:
     """
-    What is missing at the end of a file; None: nothing, as far as can be told.
+    The missing end of a file; None: nothing is missing, as far as is known.
 
     mark : beside the file; None: there is none, or none is readable. streams : of the file, one of them open.
     is_expected : the file has had a mark. Raises NotAsWritten if no stream is open.

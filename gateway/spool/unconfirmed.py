@@ -1,16 +1,17 @@
 """
 Events that the server has to confirm: losses, damage, new numberings, corrections of a boot.
 
-They go with readings as all events do. But a stream may be forked, a report left out, or no reading may ever
-follow: so they are also sent by themselves, until the server confirms them.
-Promises: what is confirmed is kept with the id of the server's database, so that a restored one is told
-again. What a file that was set aside still had to declare is carried over, as far as it can be read.
+They are sent with readings, as all events are. But a stream may be forked, a report left out, or no reading
+may follow: so they are also sent by themselves, until the server confirms them.
+Promises: a confirmation is stored with the id of the server's database, so a restored server gets the events
+again. Unconfirmed events of a set-aside file are carried over, where readable.
 Leaves to others: sending (`gateway.uplink.loop`), what an answer means (`gateway.uplink.declaring`).
 """
 
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable
 from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,6 +19,7 @@ from typing import Any, Final, cast
 
 import apsw
 
+from cleanside.gateway.spool.pages import read_pages
 from cleanside.gateway.spool.state import open_stream
 from cleanside.gateway.wire import (
     BOOT_CORRECTED,
@@ -27,7 +29,7 @@ from cleanside.gateway.wire import (
     is_declared,
 )
 
-_NOTE: Final = "events_confirmed"  # which database confirmed them, and through which number
+_NOTE: Final = "events_confirmed"  # the database that confirmed them, and the last number
 _AT_ONCE: Final = MAX_EVENTS_DECLARED
 # `number` is the key, so this begins at the first that may be unconfirmed.
 _EVENTS = f"""
@@ -38,7 +40,7 @@ ORDER BY e.number LIMIT {_AT_ONCE}"""
 
 @dataclass(frozen=True, slots=True)
 class Unconfirmed:
-    """Events to be sent, and the number of the last of them."""
+    """Events to send, and the number of the last of them."""
 
     events: tuple[DeclaredEvent, ...]
     through: int
@@ -57,7 +59,7 @@ def unconfirmed(connection: apsw.Connection, database: str | None) -> Unconfirme
 
 
 def confirm(connection: apsw.Connection, through: int, database: str | None) -> None:
-    """Note that this database of the server holds all events through that number."""
+    """Note that this database of the server has all events through that number."""
     connection.execute(
         "INSERT INTO notes VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
         (_NOTE, json.dumps({"database": database, "through": through})),
@@ -70,15 +72,15 @@ def _confirmed(connection: apsw.Connection) -> tuple[str | None, int]:
 
 
 def _object(text: Any) -> dict[str, Any]:
-    """A JSON object; an empty one where it is not as it was written: a damage must not stop the rest."""
+    """A JSON object; an empty one where it is not as it was written: damage must not stop the rest."""
     with suppress(ValueError, TypeError):
-        found = json.loads(text)
-        return found if isinstance(found, dict) else {}
+        document = json.loads(text)
+        return document if isinstance(document, dict) else {}
     return {}
 
 
 def carry_over_events(connection: apsw.Connection, aside: Path) -> None:
-    """Append to the open stream what a file that was set aside declares, and no server confirmed."""
+    """Append to the open stream the unconfirmed declarations of a set-aside file."""
     open_now = open_stream(connection)
     for stream, event, detail in _left_in(aside):
         connection.execute(
@@ -88,14 +90,26 @@ def carry_over_events(connection: apsw.Connection, aside: Path) -> None:
 
 
 def _left_in(aside: Path) -> list[tuple[str, str, dict[str, object]]]:
-    """Stream, name and detail of declared events in a file that may be damaged; as many as can be read."""
-    found: list[tuple[str, str, dict[str, object]]] = []
+    """Stream, name and detail of declared events in a file that may be damaged; all readable ones."""
     with (
         suppress(apsw.Error, ValueError, KeyError, TypeError, AttributeError),
         closing(apsw.Connection(str(aside), flags=apsw.SQLITE_OPEN_READONLY)) as old,
     ):
         _, through = _confirmed(old)
-        for _, stream, _, event, detail in old.execute(_EVENTS, (through,)):
-            if is_declared(event):  # a boot's correction means nothing under another numbering
-                found.append((stream, event, _object(detail)))
-    return found
+        found = [(stream, event, detail) for _, stream, _, event, detail in old.execute(_EVENTS, (through,))]
+        return _declared(found)
+    return _declared(_on_pages(aside))
+
+
+def _on_pages(aside: Path) -> list[tuple[str, str, str]]:
+    """The same where SQLite does not read the file: the pages with events may be whole."""
+    pages = read_pages(aside)
+    through = int(_object(pages.pairs.get(_NOTE)).get("through", 0))
+    streams = {row[0]: row[1] for row in pages.streams}
+    rows = sorted((row for row in pages.events if row[0] > through), key=lambda row: row[0])
+    return [(streams.get(stream, ""), event, detail) for _, stream, _, event, detail in rows]
+
+
+def _declared(events: Iterable[tuple[str, str, str]]) -> list[tuple[str, str, dict[str, object]]]:
+    """Those that declare a loss; a boot's correction means nothing under another numbering."""
+    return [(stream, event, _object(detail)) for stream, event, detail in events if is_declared(event)]

@@ -1,9 +1,9 @@
 """
-A spool of an earlier version is brought up to this one, step by step, in the transaction that opens it.
+Upgrade a spool of an earlier version, step by step, in the transaction that opens it.
 
 Promises: a file is of one version or of the next, whenever the power goes; readings and their numbers, marks
 and times stay as they are; a step touches small tables only, so that a backlog of any length opens at once.
-Leaves to others: when (`gateway.spool.file`). What a new file looks like: `schema.sql`.
+Leaves to others: when (`gateway.spool.file`). The form of a new file: `schema.sql`.
 """
 
 from __future__ import annotations
@@ -174,10 +174,40 @@ DROP TABLE temp.before;
 INSERT INTO notes SELECT 'unprotected_through', seq FROM sqlite_sequence WHERE name = 'readings';
 """
 
-#: the first version whose readings bear a checksum
+# As in `schema.sql`, comments too: what is new is made in one form.
+_ENTRIES: Final = """
+CREATE TABLE entry_streams (
+    number INTEGER PRIMARY KEY,
+    stream TEXT NOT NULL UNIQUE,                 -- UUIDv7 (RFC 9562)
+    acknowledged_through INTEGER NOT NULL DEFAULT 0 CHECK (acknowledged_through >= 0),
+    is_open INTEGER NOT NULL DEFAULT 1 CHECK (is_open IN (0, 1)),  -- new entries go here
+    copy TEXT GENERATED ALWAYS AS (json_array(number, stream, acknowledged_through, is_open)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (
+        copy IS json_array(number, stream, acknowledged_through, is_open)) VIRTUAL
+) STRICT;
+
+CREATE TABLE entries (
+    number INTEGER PRIMARY KEY,
+    stream INTEGER NOT NULL REFERENCES entry_streams (number),
+    seq INTEGER NOT NULL,                        -- 1, 2, 3 ... without a gap; the last is never deleted
+    entry_id TEXT NOT NULL UNIQUE,               -- made by whoever enters; sent again it is the same entry
+    position INTEGER NOT NULL,                   -- placed as a reading at this position would be
+    boot INTEGER REFERENCES boots (number),      -- as with readings: NULL: the time is frozen
+    time_us INTEGER NOT NULL,
+    uncertainty_s REAL,
+    content TEXT NOT NULL,                       -- JSON object: what, note, who
+    copy TEXT GENERATED ALWAYS AS (json_array(
+        number, stream, seq, entry_id, position, boot, time_us, uncertainty_s, content)) STORED,
+    is_whole INTEGER GENERATED ALWAYS AS (copy IS json_array(
+        number, stream, seq, entry_id, position, boot, time_us, uncertainty_s, content)) VIRTUAL,
+    UNIQUE (stream, seq)
+) STRICT;
+"""
+
+#: the first version whose readings have a checksum
 SUMS_SINCE: Final = 3
 
-#: version -> what brings a file from it to the next
+#: version -> statements from it to the next
 STEPS: Final[Mapping[int, str]] = {
     1: """
         CREATE INDEX placements_by_position ON placements (first_position);
@@ -188,4 +218,5 @@ STEPS: Final[Mapping[int, str]] = {
         INSERT OR REPLACE INTO stream_copies SELECT first_position, stream FROM streams ORDER BY number;
     """,
     2: _SUMS,
+    3: _ENTRIES,
 }

@@ -1,12 +1,13 @@
 """
-The file system a spool lies on: how much of it is free, and a reserve that is given back when nothing is.
+The file system of a spool: its free room, and a reserve that is freed when the disk is full.
 
-A commit needs room in the log before anything can be deleted, and a log that cannot be written back cannot be
-used again: a full disk would stop the very steps that free it. So some room is taken while there is plenty,
-as a file of its own beside the spool, and given back when a write fails for want of it.
+A commit needs room in the log before anything can be deleted, and a log that cannot be written back cannot
+be used again: a full disk would stop the very steps that free it. So some room is reserved while there is
+plenty, as a file beside the spool, and freed when a write fails because the disk is full.
 
-Promises: the room of the reserve is really taken, not only noted; nothing here raises when the disk is full.
-Leaves to others: when to give it back (`gateway.spool.queue`), what to delete then (`gateway.spool.room`).
+Promises: the room of the reserve is really allocated, not only noted; nothing here raises when the disk is
+full.
+Leaves to others: when to free it (`gateway.spool.queue`), what to delete then (`gateway.spool.room`).
 """
 
 from __future__ import annotations
@@ -24,29 +25,29 @@ _BESIDE_LOG_BYTES: Final = 64 * PAGE_BYTES  # for the transactions that delete, 
 
 
 class Volume(Protocol):
-    """Where the spool's files lie."""
+    """The file system of the spool's files."""
 
     def free_bytes(self) -> int | None:
-        """What this process may still write to the file system; None: not known, taken as plenty."""
+        """Bytes that this process may still write; None: not known, treated as plenty."""
 
     def file_bytes(self) -> int:
-        """What the spool's file takes now."""
+        """Size of the spool's file."""
 
     def log_bytes(self) -> int:
-        """What the log beside it takes now."""
+        """Size of the log beside it."""
 
     def reserve_bytes(self) -> int:
-        """What is reserved now."""
+        """Size of the reserve."""
 
     def take(self, size: int) -> None:
         """Reserve up to `size` bytes, as far as there is room."""
 
     def release(self) -> None:
-        """Give the reserve back to the file system."""
+        """Free the reserve."""
 
 
 class Unlimited:
-    """A file system whose room is not looked at: of a simulated disk."""
+    """A file system without a check of its room: of a simulated disk."""
 
     def free_bytes(self) -> int | None:
         return None
@@ -77,10 +78,10 @@ class SystemVolume:
 
     def free_bytes(self) -> int | None:
         try:
-            found = os.statvfs(self._file.parent)
+            state = os.statvfs(self._file.parent)
         except OSError:
             return None
-        return found.f_bavail * found.f_frsize
+        return state.f_bavail * state.f_frsize
 
     def file_bytes(self) -> int:
         return _size(self._file)
@@ -100,7 +101,7 @@ class SystemVolume:
             try:
                 os.posix_fallocate(handle, 0, size)
             except OSError:
-                os.truncate(handle, 0)  # what a failed attempt leaves may be a size without room behind it
+                os.truncate(handle, 0)  # a failed attempt may leave a size without allocated room
             finally:
                 os.close(handle)
 
@@ -117,15 +118,15 @@ def _size(path: Path) -> int:
 
 
 def most_log_bytes(room_bytes: int) -> int:
-    """How far the log may grow before it is written back. room_bytes : what the spool may take in all."""
+    """How far the log may grow before it is written back. room_bytes : all room that the spool may take."""
     return max(LEAST_LOG_BYTES, min(MOST_LOG_BYTES, room_bytes // LOG_SHARE))
 
 
 def reserve_for(room_bytes: int) -> int:
     """
-    What to keep in reserve. room_bytes : what the spool may take in all.
+    Size of the reserve. room_bytes : all room that the spool may take.
 
-    A checkpoint may add to the spool's file as much as the log holds. The last commit may have carried it
-    beyond its limit by as much again.
+    A checkpoint may add to the spool's file as much as the log has. The last commit may have exceeded its
+    limit by as much again.
     """
     return min(2 * most_log_bytes(room_bytes) + _BESIDE_LOG_BYTES, room_bytes // 4)

@@ -1,1 +1,1 @@
-"""When a reading was taken: the machine's clocks, and where a boot lies in time."""
+"""When a reading was measured: the machine's clocks, and the placement of boots in time."""

@@ -1,9 +1,9 @@
 """
-The machine's clocks: what they show, and what may be believed of it.
+The machine's clocks: what they show, and when they can be trusted.
 
-A machine has no battery behind its clock, so the wall clock is wrong until something sets it. Promises:
-`since_boot_us` only ever rises within a boot, suspend included, whatever happens to the wall clock; an
-`Anchor` is given only where the kernel says that its clock is disciplined. A clock that merely shows a
+The machine's clock has no battery, so the wall clock is wrong until something sets it. Promises:
+`since_boot_us` only rises within a boot, suspend included, whatever happens to the wall clock. There is an
+`Anchor` only where the kernel reports that its clock is disciplined. A clock that merely shows a
 saved time plus uptime is no anchor: the kernel calls it unsynchronised.
 Leaves to others: turning anchors into times (`gateway.timing.placement`), keeping them
 (`gateway.spool.queue`).
@@ -37,7 +37,7 @@ class Anchor:
 
 
 class Clock(Protocol):
-    """Time as an argument: everything here that needs a clock is given one."""
+    """Time as an argument: callers pass a clock to everything that needs one."""
 
     def utc_us(self) -> int:
         """Microseconds since 1970 as the wall clock shows it; may be wrong by years."""
@@ -49,7 +49,7 @@ class Clock(Protocol):
         """Identity of this boot."""
 
     def evidence(self) -> Anchor | None:
-        """What the machine itself knows of UTC at this moment, or None where it knows nothing."""
+        """The machine's own anchor at this moment, or None where it has none."""
 
     def wait(self, event: threading.Event, seconds: float) -> bool:
         """Wait until `event` is set (then True) or `seconds` of this clock have passed."""
@@ -97,7 +97,7 @@ def _read_boot_id() -> str:
     try:
         return _BOOT_ID.read_text().strip()
     except OSError:
-        # No such file (not Linux, or hidden): each process is a boot of its own, placed apart.
+        # No such file (not Linux, or hidden): each process counts as a boot of its own.
         return str(uuid.uuid4())
 
 
@@ -133,7 +133,7 @@ def _kernel_error_us() -> int | None:
 
 class SettableClock:
     """
-    A clock that a test or a simulator sets. Waiting moves it on at once.
+    A clock that a test or a simulator sets. A wait advances it at once.
 
     The wall clock may be wrong (`wrong_by_us`) without the true time being so; `key_off` starts a new boot.
     """

@@ -1,11 +1,11 @@
 """
-When a boot was: from anchors, and for a boot without one from its neighbours. Pure functions.
+The placement of a boot in time: by its anchors, and without one by its neighbours. Pure functions.
 
-Promises: readings of a boot keep their order and spacing; the stated half width holds the truth as long as
-the anchors do and the boot's clock keeps within `GROWTH_PPB`. Nothing is placed by a wall clock that
-nobody vouches for.
-Leaves to others: which anchors are believed (`gateway.timing.clock`, `gateway.uplink.loop`), keeping what
-was placed.
+Promises: readings of a boot keep their order and spacing. The stated half width covers the true time as long
+as the anchors are right and the boot's clock stays within `GROWTH_PPB`. A wall clock without a source never
+places a boot.
+Leaves to others: which anchors are believed (`gateway.timing.clock`, `gateway.uplink.loop`), storing
+placements.
 """
 
 from __future__ import annotations
@@ -16,17 +16,18 @@ from dataclasses import dataclass
 from cleanside.gateway.timing.clock import Anchor
 
 # 100 ppm. Common practice without a source: plain crystals are sold at 20 to 50 ppm at room temperature and
-# wander further over a machine's; chosen on the wide side, so that a stated interval holds.
+# drift further over a machine's; chosen on the wide side, so that a stated interval is right.
 GROWTH_PPB = 100_000
-# What stays when the rate is known: it moves with temperature. Common practice without a source; chosen wide.
+# The error left when the rate is known: it moves with temperature. Common practice without a source; chosen
+# wide.
 WANDER_PPB = 50_000
-_ROOM_WITHOUT_FLOOR_US = 365 * 86_400 * 10**6  # chosen: a year is wide enough to be flagged by everyone
-_ROUND_US = 1000  # times are given in whole milliseconds from the boot's zero: the wire's steps are
+_ROOM_WITHOUT_FLOOR_US = 365 * 86_400 * 10**6  # chosen: every reader notices a year
+_ROUND_US = 1000  # times are whole milliseconds from the boot's zero, as the wire's steps
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Placement:
-    """Where a boot lies in UTC. The uncertainty is smallest at `anchor_us` and grows away from it."""
+    """A boot's place in UTC. The uncertainty is smallest at `anchor_us` and grows away from it."""
 
     #: UTC of the boot's beginning [us since 1970]
     zero_us: int
@@ -64,14 +65,17 @@ def coarse_s(half_width_us: int) -> float:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Boot:
-    """What is known of one boot when placing."""
+    """The facts about one boot for placing it."""
 
     number: int
     #: last sign of life since the boot began [us]; None: it may still run
     ended_us: int | None
     anchors: Sequence[Anchor] = ()
-    #: how it was placed before, which stays
+    #: its earlier placement, which stays
     placement: Placement | None = None
+    #: since when it is sure that the boots before it had ended [us since this boot began]; 0: since it began,
+    #: as on one machine. A copied spool may come to a machine that has been on for long.
+    alone_us: int = 0
 
 
 def by_anchor(anchors: Iterable[Anchor]) -> Placement | None:
@@ -89,10 +93,10 @@ def by_anchor(anchors: Iterable[Anchor]) -> Placement | None:
 
 def by_two_anchors(first: Anchor, second: Anchor) -> Placement | None:
     """
-    Place a boot by the later of two anchors, with the rate that both tell. For readings that come after it.
+    Place a boot by the later of two anchors, with the rate that both give. For readings after it.
 
-    None where they lie too close together to tell the rate better than it is known anyway, or tell one that
-    no crystal has: then one of them is wrong.
+    None where they are too close together to improve the rate, or give a rate that no crystal has: then one
+    of them is wrong.
     """
     span_us = second.since_boot_us - first.since_boot_us
     if span_us <= 0:
@@ -126,16 +130,17 @@ def place(boots: Sequence[Boot], *, floor_us: int) -> Mapping[int, Placement]:
     placed boots around them; while no later boot is placed they wait.
     Returns boot number -> placement, for the newly placed only.
     """
-    known = {boot.number: boot.placement or by_anchor(boot.anchors) for boot in boots}
-    placed = {number: placement for number, placement in known.items() if placement is not None}
-    before: tuple[int, int] = (floor_us, 0)  # end of the placed boot before, and its half width
+    placements = {boot.number: boot.placement or by_anchor(boot.anchors) for boot in boots}
+    placed = {number: placement for number, placement in placements.items() if placement is not None}
+    before: tuple[int, int] = (floor_us, 0)  # end of the previous placed boot, and its half width
     block: list[Boot] = []
     for boot in boots:
         placement = placed.get(boot.number)
         if placement is None:
             block.append(boot)
             continue
-        placed |= _bracket(block, before, (placement.zero_us, placement.half_width_us(0)))
+        after = placement.at_us(boot.alone_us), placement.half_width_us(boot.alone_us)
+        placed |= _bracket(block, before, after)
         block = []
         ended_us = boot.ended_us or 0
         before = (placement.at_us(ended_us), placement.half_width_us(ended_us))
@@ -148,17 +153,15 @@ def _bracket(block: Sequence[Boot], before: tuple[int, int], after: tuple[int, i
     """
     Place boots without anchors, back to back, in the middle of the room between their neighbours.
 
-    Each had to begin after the one before had ended and end before the one after began, so all of them share
-    one slack; its half is the half width.
+    Each began after the previous one ended, and ended before the next one began, or before it was certainly
+    alone. So all of them share one slack; half of it is the half width.
     """
     spans_us = [boot.ended_us or 0 for boot in block]
     latest_us = after[0] + after[1] - sum(spans_us)
     earliest_us = before[0] - before[1]
-    if (
-        not before[1] and earliest_us > latest_us
-    ):  # an anchor below the floor: the floor is not to be believed
+    if not before[1] and earliest_us > latest_us:  # an anchor below the floor: the floor is wrong
         earliest_us = latest_us - _ROOM_WITHOUT_FLOOR_US
-    # A negative slack: anchors and spans contradict each other. Then only the neighbours' own doubt counts.
+    # A negative slack: anchors and spans contradict each other. Then only the neighbours' uncertainty counts.
     half_us = max((latest_us - earliest_us) // 2, before[1] + after[1])
     begins_us = (earliest_us + latest_us) // 2
     placed: dict[int, Placement] = {}

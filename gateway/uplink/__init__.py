@@ -1,1 +1,1 @@
-"""Sending what the spool keeps, in order, until the server acknowledges it."""
+"""Sends the readings of the spool, in order, until the server acknowledges them."""

@@ -1,9 +1,9 @@
 """
-Where does the server stand, of every stream that the spool holds: one question, and what its answer means.
+Ask the server for the marks of all streams in the spool in one question, and what the answer means.
 
-Promises: pure. A mark that is lower than the one known sends again from there, for a forked stream too;
-nothing is released that this process did not send. A server of the previous release, which does not know
-the question, is asked stream by stream.
+Promises: pure. A mark below the known one sends again from there, for a forked stream too. It releases only
+readings that this process sent. A server of the previous release, which does not know the question, gets one
+for each stream.
 Leaves to others: when to ask (`gateway.uplink.loop`), what one mark means (`gateway.uplink.decision`).
 """
 
@@ -42,7 +42,7 @@ class Asked:
 
     #: for each stream, in this order; each state builds on the one before. One entry where it failed.
     decisions: Sequence[tuple[Sent, Decision]] = ()
-    #: the marks were told
+    #: the answer has the marks
     answered: bool = False
     #: the server does not know the question: ask for each stream
     one_by_one: bool = False

@@ -1,7 +1,7 @@
 """
-What an answer means and what to do next: pure, one branch for each row of the contract's status table.
+The meaning of an answer and the next action: pure, one branch for each row of the contract's status table.
 
-Promises: only an answer of the contract releases anything; whatever else comes back, the readings stay.
+Promises: only an answer of the contract releases readings; after any other answer they stay.
 One bad reading never blocks those behind it. The same state and outcome give the same decision.
 Leaves to others: sending and waiting (`gateway.uplink.loop`), what is on disk (`gateway.spool.queue`).
 """
@@ -31,18 +31,18 @@ from cleanside.gateway.wire import (
 
 CODINGS = ("zstd", "gzip", "identity")
 FIRST_WAIT_S = 1.0  # chosen: a lost packet costs little
-LONGEST_WAIT_S = 300.0  # chosen; a way that comes back ends it early (`gateway.uplink.network`)
-REFUSED_KEY_WAIT_S = 300.0  # chosen: a person has to act; five minutes after that it goes on
-LONGEST_RETRY_AFTER_S = 3_600.0  # chosen: nobody's mistake may silence a machine for longer
+LONGEST_WAIT_S = 300.0  # chosen; a network that comes back ends it early (`gateway.uplink.network`)
+REFUSED_KEY_WAIT_S = 300.0  # chosen: a person has to act; five minutes after that it continues
+LONGEST_RETRY_AFTER_S = 3_600.0  # chosen: no mistake may silence a machine for longer
 CONFLICT_CODE = "number_conflict"
-#: of a request that brings one of our bodies
+#: of a request with one of our bodies
 BODY_HEADERS: Mapping[str, str] = {
     "Content-Type": BATCH_MEDIA_TYPE,
     "Accept": f"{ANSWER_MEDIA_TYPE}, {PROBLEM_MEDIA_TYPE}",
 }
-#: how a server says that it does not know a request, or does not take it however often it is sent
+#: statuses of a server that does not know a request, or will never accept it
 _REFUSALS = frozenset({400, 404, 405, 409, 413, 415, 422})
-#: code of a 429 or 503 -> what a person is told; any other: the server is busy
+#: code of a 429 or 503 -> what a person reads; any other: the server is busy
 _BUSY: Mapping[str, str] = {
     "store_full": "the server's disk is full",
     "store_read_only": "the server's disk or database can only be read",
@@ -54,7 +54,7 @@ _STORE_CODES = frozenset({"store_full", "store_read_only", "store_unavailable"})
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class LinkState:
-    """What the last answers taught. Kept in memory only: a restart learns it again."""
+    """State from the last answers. In memory only: a restart learns it again."""
 
     #: index into CODINGS
     coding: int = 0
@@ -62,7 +62,7 @@ class LinkState:
     limit: int = MAX_BATCH_READINGS
     #: failures in a row, for the back-off
     failures: int = 0
-    #: a number at or below this one is why a batch was refused; 0: none
+    #: a number at or below this one caused a refusal; 0: none
     suspect_through: int = 0
     #: readings a batch may have while there is a suspect; halved with each answer
     trial: int = 0
@@ -78,12 +78,12 @@ class LinkState:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Sent:
-    """What was sent: enough to judge the answer."""
+    """The facts about a sent batch that judging its answer needs."""
 
     stream: str
     #: readings; 0 for a batch of shed ranges alone, or for a question
     count: int = 0
-    #: lowest and highest number it speaks of; 0: a question
+    #: its lowest and highest number; 0: a question
     first: int = 0
     last: int = 0
     #: highest number of the stream that was ever sent, or may have been by an earlier process
@@ -105,21 +105,21 @@ class Decision:
     state: LinkState
     #: release 1..n
     acknowledge_through: int | None = None
-    #: ranges the server holds as conflicting, to be appended to the open stream
+    #: ranges in conflict at the server, to append to the open stream
     again: Sequence[tuple[int, int]] = ()
     #: send again from n + 1
     rewind_to: int | None = None
     #: open a new stream, and why
     fork: str | None = None
-    #: the old stream is not ours to send: take what it holds along
+    #: the old stream belongs to another spool: move its unsent readings to the new one
     move: bool = False
-    #: give up this range, and why: the server refuses it in every form
+    #: shed this range, and why: the server refuses it in every form
     shed: tuple[int, int, str] | None = None
     wait_s: float = 0.0
-    #: what the wait is for: "link": nothing of our server came back; "server": it did, and takes it later;
+    #: reason of the wait: "link": no answer of our server; "server": it answered, and accepts it later;
     #: "key": a person has to act; "": no wait
     waits_for: str = ""
-    #: what to log; None: all is well
+    #: event to log; None: no trouble
     event: str | None = None
     reason: str = ""
     #: a person has to act
@@ -129,7 +129,7 @@ class Decision:
 
 def decide(state: LinkState, sent: Sent, outcome: Outcome, *, jitter: float, now: datetime) -> Decision:
     """
-    What to do about the outcome of sending `sent`.
+    The next action after the outcome of sending `sent`.
 
     jitter : random, 0 to 1. now : our own clock, used only for a Retry-After date without a Date field.
     """
@@ -151,7 +151,8 @@ def decide(state: LinkState, sent: Sent, outcome: Outcome, *, jitter: float, now
         return _on_coding(state, jitter)
     if outcome.status in (429, 503):
         return _on_busy(state, outcome, jitter, now)
-    # 408, 500, 502, 504; and what is not our server: 404 without our code, 3xx, other 2xx, anything else.
+    # 408, 500, 502, 504; and answers that are not our server's: 404 without our code, 3xx, other 2xx, all
+    # others.
     waits_for = "server" if outcome.status in (408, 500, 502, 504) else "link"
     return back_off(
         state, f"status {outcome.status} {outcome.media_type}".strip(), jitter, waits_for=waits_for
@@ -171,7 +172,7 @@ def problem_code(reply: Reply) -> str | None:
 
 
 def is_refused(outcome: Outcome) -> bool:
-    """True where our server does not take a request that an older one does not know: the link is well."""
+    """True where our server refuses a request that an older one does not know: the link works."""
     return isinstance(outcome, Reply) and outcome.status in _REFUSALS and problem_code(outcome) is not None
 
 
@@ -181,8 +182,8 @@ def full_jitter_s(failures: int, jitter: float) -> float:
 
 
 def back_off(state: LinkState, reason: str, jitter: float, *, waits_for: str = "server") -> Decision:
-    """The same again after a while."""
-    # The batch stays as it is: if the server stored it and only the reply was lost, it knows it again.
+    """Send the same again after a wait."""
+    # The batch stays the same: if the server stored it and only the reply was lost, it recognises the repeat.
     wait_s = full_jitter_s(state.failures, jitter)
     failed = replace(state, failures=state.failures + 1, asked=frozenset())
     return Decision(
@@ -205,21 +206,22 @@ def _on_ok(state: LinkState, sent: Sent, reply: Reply, jitter: float) -> Decisio
 
 
 def on_stream_state(state: LinkState, sent: Sent, known: StreamAtServer | Mark, jitter: float) -> Decision:
-    """What the server holds of a stream, as told on a question."""
+    """The answer to a question about one stream."""
     if known.highest > sent.appended_through and not sent.forked:
         return _on_conflict(state, sent, "stream_forked", jitter)
     return on_mark(state, sent, known.acknowledged_through, "the server knows less", jitter)
 
 
 def on_mark(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) -> Decision:
-    """The server's mark as told on a question, or 0 for a stream it does not know."""
+    """The server's mark in answer to a question, or 0 for a stream that it does not know."""
     asked = _passed(replace(state, asked=state.asked | {sent.stream}), sent.stream, mark)
     if mark < sent.acknowledged_through:
         return _rewind(asked, sent, mark, why, jitter)
     through = _releasable(sent, mark)
     moved = through > sent.acknowledged_through
-    # Only what moves the mark ends the waits, or that nothing is left: a server that answers questions and
-    # takes no batch must not be asked by a whole fleet each second.
+    # Only a mark that moved, or an empty spool, ends the waits: a whole fleet must not ask a server each
+    # second
+    # that answers questions and accepts no batch.
     well = moved or sent.acknowledged_through >= sent.appended_through
     return Decision(
         state=replace(_cleared(asked, through), failures=0 if well else state.failures),
@@ -229,10 +231,10 @@ def on_mark(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) ->
 
 def _releasable(sent: Sent, mark: int) -> int:
     """
-    How far a mark told on a question releases: the batch whose reply was lost need not go again.
+    How far a mark in answer to a question releases: a batch with a lost reply need not be sent again.
 
-    Nothing where it lies above all that was ever sent. Nothing of a forked stream either: there the mark is
-    of two spools, and what conflicts shows only when it is sent.
+    0 where it is above every number that was sent. 0 for a forked stream too: there the mark is of two
+    spools, and a conflict shows only when the readings are sent.
     """
     if sent.forked or mark > sent.highest:
         return sent.acknowledged_through
@@ -240,7 +242,9 @@ def _releasable(sent: Sent, mark: int) -> int:
 
 
 def _passed(state: LinkState, stream: str, mark: int) -> LinkState:
-    """The state once the server's mark is known: a rewind that it has passed is done, and may come again."""
+    """
+    The state once the server's mark is known: a rewind that it has passed is done, and may happen again.
+    """
     if not state.rewound:
         return state
     left = frozenset((name, to) for name, to in state.rewound if name != stream or to >= mark)
@@ -248,7 +252,7 @@ def _passed(state: LinkState, stream: str, mark: int) -> LinkState:
 
 
 def _cleared(state: LinkState, through: int) -> LinkState:
-    """The state once numbers up to `through` are released: a suspect among them is none any more."""
+    """The state once numbers up to `through` are released: a suspect among them is cleared."""
     if not state.suspect_through or through < state.suspect_through:
         return state
     return replace(state, suspect_through=0, trial=0, bare=False, opaque=False)
@@ -268,18 +272,19 @@ def _rewind(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) ->
 def _on_answer(state: LinkState, sent: Sent, answer: Answer, jitter: float) -> Decision:
     mark = answer.acknowledged_through or 0
     if not sent.forked and any(note.code == CONFLICT_CODE for note in answer.quarantined):
-        # Another spool gave these numbers too, a copy of this one or its original. Nothing is released: sent
-        # once more as a forked stream, the answer says which readings go to the new one.
+        # Another spool uses these numbers too, a copy of this one or its original. It releases no reading:
+        # sent
+        # again as a forked stream, the answer shows which readings belong in the new one.
         return replace(_on_conflict(state, sent, CONFLICT_CODE, jitter), answer=answer)
     state = _passed(state, sent.stream, mark)
     if mark < sent.acknowledged_through:
         return _rewind(state, sent, mark, "the server knows less", jitter)
     if sent.forked and answer.quarantined_more and sent.count > 1:
-        # Which readings conflict beyond those listed, a smaller batch will say.
+        # A smaller batch will list the other conflicts.
         fewer = replace(state, suspect_through=sent.last, trial=max(1, sent.count // 2))
         return Decision(state=fewer, event="gateway.batch_halved", reason="more conflicts than are listed")
     through = min(mark, sent.released)
-    if through == sent.acknowledged_through:  # understood, and yet nothing moved: the same again would loop
+    if through == sent.acknowledged_through:  # the mark did not move: the same again would loop
         stuck = f"the mark stays at {mark}"
         return replace(back_off(state, stuck, jitter), answer=answer)
     again = tuple(
@@ -346,9 +351,10 @@ def _on_key_refused(state: LinkState, reply: Reply) -> Decision:
 
 
 def _on_conflict(state: LinkState, sent: Sent, code: str, jitter: float) -> Decision:
-    # Once more under its own numbers, without a report, so that the server can tell repeat from conflict;
-    # what is bound to another device, or refused even then, goes to the new stream. Waits grow: a server that
-    # says so of every stream must not make a new one each second.
+    # Once more under its own numbers, without a report, so that the server can distinguish repeat and
+    # conflict.
+    # Readings of another device's stream, or refused again, go to the new stream. Waits grow: a server that
+    # answers so for every stream must not cause a new one each second.
     return Decision(
         state=replace(state, asked=state.asked | {sent.stream}, failures=state.failures + 1),
         fork=code,
@@ -364,7 +370,7 @@ def _on_too_large(state: LinkState, sent: Sent) -> Decision:
     if sent.count > 1:
         smaller = replace(state, limit=max(1, sent.count // 2))
         return Decision(state=smaller, event="gateway.batch_too_large", reason=counted(sent.count, "reading"))
-    # One reading over the limit can only be a reading that is none: the way of a culprit.
+    # A single reading over the limit cannot be sent as a reading: treat it as the culprit.
     return _on_refused(
         replace(state, bare=True), replace(sent, bare=True), Reply(status=413, headers={}, body=b"")
     )
@@ -387,15 +393,18 @@ def _on_busy(state: LinkState, reply: Reply, jitter: float, now: datetime) -> De
     if code is not None:
         reason += f" ({code})"
     decision = back_off(state, reason, jitter)
+    if code is not None and code not in _STORE_CODES:
+        # Refused before it was looked at: what the server holds is as it said, and needs no question.
+        decision = replace(decision, state=replace(decision.state, asked=state.asked))
     if asked_s is None:
         return replace(decision, event=event) if code in _STORE_CODES else decision
-    # A little later than asked, each at its own time: a fleet that comes back at once is the next overload.
+    # A little later than asked, by a random time: a fleet that returns at once is the next overload.
     wait_s = min(asked_s, LONGEST_RETRY_AFTER_S) * (1 + 0.1 * jitter)
     return replace(decision, wait_s=wait_s, event=event)
 
 
 def batch_limit(state: LinkState) -> int:
-    """How many readings the next batch may have: all that is allowed, or fewer while one is suspected."""
+    """Most readings of the next batch: the limit, or fewer while one is suspected."""
     if state.opaque:
         return 1
     return min(state.limit, state.trial) if state.suspect_through else state.limit

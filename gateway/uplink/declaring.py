@@ -1,9 +1,9 @@
 """
-Declaring losses and damage until the server confirms them: the request, and what its answer means.
+Declare losses and damage until the server confirms them: the request, and what its answer means.
 
 Promises: pure. Only an answer of the contract confirms. A server of the previous release does not know the
-request: it learns of these events with the readings, and is asked again later.
-Leaves to others: what there is to declare (`gateway.spool.unconfirmed`), when (`gateway.uplink.loop`).
+request: it gets these events with the readings, and a later request tries again.
+Leaves to others: which events there are (`gateway.spool.unconfirmed`), when (`gateway.uplink.loop`).
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ def declaration(device: str, events: Sequence[DeclaredEvent]) -> Request:
 
 
 def is_confirmed(outcome: Outcome, count: int) -> bool:
-    """True where the server says that all `count` events are durable."""
+    """True where the server confirms that all `count` events are durable."""
     if not isinstance(outcome, Reply) or outcome.status != 200 or outcome.media_type != ANSWER_MEDIA_TYPE:
         return False
     try:

@@ -1,8 +1,8 @@
 """
-A server in memory that keeps the contract, for tests of whatever sends to it.
+A server in memory that follows the contract, for tests of clients.
 
-Promises: decodes strictly, stores once, tells repeat from conflict, marks as a prefix; faults come when the
-test says. Leaves to others: everything a real server checks beyond that (`ingest`).
+Promises: decodes strictly, stores once, distinguishes repeat and conflict, keeps its mark as a prefix; the
+test decides when faults happen. Leaves to others: all further checks of a real server (`ingest`).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from typing import Any
 
 import zstandard
 
-from cleanside.gateway.uplink import asking, declaring
+from cleanside.gateway.uplink import asking, declaring, entry_lane
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request
 from cleanside.gateway.wire import (
     ANSWER_MEDIA_TYPE,
@@ -40,20 +40,20 @@ Fault = Outcome | str
 
 @dataclass
 class FakeStream:
-    """What the server holds of one stream."""
+    """One stream at the server."""
 
     device: str
     installation: str | None = None
-    #: number -> content as text, the first that came
+    #: number -> content as text, the first that arrived
     held: dict[int, str] = field(default_factory=dict)
-    #: number -> contents that came later under it
+    #: number -> later contents of the number
     conflicts: dict[int, list[str]] = field(default_factory=dict)
     shed: set[int] = field(default_factory=set)
     opaque: dict[int, bytes] = field(default_factory=dict)
 
     @property
     def mark(self) -> int:
-        """Every number up to it is held or declared shed."""
+        """Every number up to it is stored, quarantined or declared shed."""
         mark = 0
         while mark + 1 in self.held or mark + 1 in self.shed or mark + 1 in self.opaque:
             mark += 1
@@ -69,9 +69,9 @@ class FakeServer:
     """A `Transport` with the server at its end."""
 
     def __init__(self, *, now_us: Callable[[], int], previous_release: bool = False) -> None:
-        """previous_release : refusals say nothing of the time; a `Date` is made once a second at most."""
+        """previous_release : refusals have no server time; a `Date` is made once a second at most."""
         self.streams: dict[str, FakeStream] = {}
-        #: taken one a request, in order
+        #: used one a request, in order
         self.faults: deque[Fault] = deque()
         #: reading content -> True: a batch that has it is refused with 422
         self.refuses: Callable[[str], bool] = lambda _: False
@@ -79,16 +79,18 @@ class FakeServer:
         self.batches: list[Batch] = []
         #: events that were declared by themselves, each once
         self.declared: list[dict[str, Any]] = []
+        #: stream of entries -> (number, entry as it came) in the order in which they were taken
+        self.entries: dict[str, list[tuple[int, dict[str, Any]]]] = {}
         self.closed = False
         self._now_us = now_us
         self._previous_release = previous_release
-        #: which database answers; None: as the previous release, which does not say
+        #: id of the database; None: as the previous release, which does not send one
         self.database: str | None = None if previous_release else "database-1"
-        #: how old the `Date` is that a server of the previous release gives out
+        #: age of the `Date` of a server of the previous release
         self.date_lag_us = 0
 
     def send(self, request: Request) -> Outcome:
-        """Answer as the contract says, unless a fault is due."""
+        """Answer by the contract, unless a fault is due."""
         self.requests.append(request)
         fault = self.faults.popleft() if self.faults else None
         if isinstance(fault, (Reply, NoAnswer)):
@@ -110,7 +112,22 @@ class FakeServer:
             return self._get(request)
         if request.path == declaring.DECLARING_PATH:
             return self._declared(request)
+        if request.path == entry_lane.ENTRIES_PATH:
+            return self._enter(request)
         return self._marks(request) if request.path == asking.PATH else self._post(request)
+
+    def _enter(self, request: Request) -> Reply:
+        if self._previous_release:
+            return problem(404, "not_found")
+        said = json.loads(request.body)
+        held = self.entries.setdefault(said["stream"], [])
+        mark = max(len(held) and held[-1][0], said["kept_from"] - 1)
+        for entry in said["entered"]:
+            if entry["seq"] == mark + 1:
+                mark = entry["seq"]
+                held.append((mark, entry))
+        document = {"stream": said["stream"], "acknowledged_through": mark, "refused": []}
+        return _ok(json.dumps({**document, "server_time": instant_text(self._now_us())}).encode())
 
     def _declared(self, request: Request) -> Reply:
         if self._previous_release:
@@ -124,26 +141,26 @@ class FakeServer:
         if self._previous_release:
             return problem(405, "method_not_allowed")
         names = [asked["stream"] for asked in json.loads(request.body)["streams"]]
-        there = {name: self.streams[name] for name in names if name in self.streams}
+        streams = {name: self.streams[name] for name in names if name in self.streams}
         document = {
             "streams": [
                 {"stream": name, "acknowledged_through": stream.mark, "highest": stream.highest}
-                for name, stream in there.items()
+                for name, stream in streams.items()
             ],
-            "unknown": [name for name in names if name not in there],
+            "unknown": [name for name in names if name not in streams],
             "server_time": instant_text(self._now_us()),
         }
         return _ok(json.dumps(document).encode())
 
     def _with_time(self, reply: Reply) -> Reply:
-        """A refusal says what time it is, as every answer does."""
+        """A refusal with the server time, which every answer has."""
         if self._previous_release or reply.media_type != PROBLEM_MEDIA_TYPE:
             return reply
         document = json.loads(reply.body) | {"server_time": instant_text(self._now_us())}
         return replace(reply, body=json.dumps(document).encode())
 
     def close(self) -> None:
-        """Remember that it was closed."""
+        """Record that it was closed."""
         self.closed = True
 
     def _get(self, request: Request) -> Reply:
@@ -221,7 +238,7 @@ def unpacked(request: Request) -> bytes:
 
 
 def problem(status: int, code: str, detail: str = "", **headers: str) -> Reply:
-    """A problem report as the server gives it. headers : names with `_` for `-`."""
+    """A problem report as the server writes it. headers : names with `_` for `-`."""
     body = json.dumps(
         {"type": f"urn:cleanside:problem:{code}", "code": code, "status": status, "detail": detail}
     )

@@ -1,7 +1,7 @@
 """
-How the link stands, remembered for `status`: the server's last word, what is waited for, and the next try.
+The state of the link for `status`: the server's last answer, the reason of a wait, and the next try.
 
-Promises: ages are of the boot's clock, so that a wall clock that is set meanwhile changes none.
+Promises: ages use the boot's clock, so setting the wall clock changes none.
 Leaves to others: what an answer means (`gateway.uplink.decision`), when to try (`gateway.uplink.loop`).
 """
 
@@ -17,11 +17,11 @@ from cleanside.gateway.uplink.decision import Decision
 from cleanside.gateway.uplink.transport import Outcome, Reply
 from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
 
-LONGEST_WORD: Final = 200  # characters of the server's last word
+LONGEST_WORD: Final = 200  # characters of the server's last answer
 
 
 class LinkView:
-    """Written by the uplink, read by whoever asks."""
+    """Written by the uplink, read by `status`."""
 
     def __init__(self, now_us: Callable[[], int]) -> None:
         """now_us : since boot."""
@@ -37,7 +37,7 @@ class LinkView:
         self._next_us: int | None = None
 
     def exchanged(self, outcome: Outcome, decision: Decision) -> None:
-        """There was an exchange, and this follows from it."""
+        """Note an exchange and the decision from it."""
         now_us = self._now_us()
         with self._lock:
             if isinstance(outcome, Reply):
@@ -49,7 +49,7 @@ class LinkView:
                 self._why, self._needs_person = hidden(decision.reason), decision.needs_person
 
     def waits(self, waits_for: str | None, *, seconds: float | None = None) -> None:
-        """From now on this is waited for; seconds : until the next try at the latest, None: not known."""
+        """Note the reason of a wait; seconds : until the next try at the latest, None: not known."""
         now_us = self._now_us()
         with self._lock:
             if waits_for != self._waits_for:
@@ -57,7 +57,7 @@ class LinkView:
             self._next_us = None if seconds is None else now_us + round(seconds * 1e6)
 
     def told(self) -> dict[str, Any]:
-        """As `status` shows it; spans in seconds."""
+        """The view in the form of `status`; spans in seconds."""
         now_us = self._now_us()
 
         def ago_s(us: int | None) -> float | None:
@@ -77,7 +77,7 @@ class LinkView:
 
 
 def word_of(reply: Reply) -> str:
-    """What a server said, in a line: the status, and of a problem report (RFC 9457) code and detail."""
+    """A server's answer in a line: the status, and code and detail of a problem report (RFC 9457)."""
     words = [f"status {reply.status}"]
     if reply.media_type == PROBLEM_MEDIA_TYPE:
         try:

@@ -1,11 +1,11 @@
 """
-The loop that sends what the spool holds, in order, until it is acknowledged.
+The loop that sends the readings of the spool, in order, until the server acknowledges them.
 
-Promises: one batch in flight; what the spool gives is sent again until an answer of the contract releases
-it. The loop asks the server where it stands, so that a lost reply costs a question, no repeat, and never a
-reading: of the stream at hand after an error; of every stream that the spool holds at start, at intervals,
-and at once where another database answers than before. So a restored server is made whole. The loop takes
-the server's word on the time where the link is trusted.
+Promises: one batch in flight. A batch is sent again until an answer of the contract releases it. The loop
+asks the server for its marks, so a lost reply costs a question, no repeat, and never a reading: for the
+present stream after an error; for every stream of the spool at start, at intervals, and at once where the id
+of the database has changed. So a restored server gets its missing readings. The loop uses the server's time
+where the link is trusted.
 Leaves to others: what an answer means (`gateway.uplink.decision`), the network (`gateway.uplink.transport`),
 the disk.
 """
@@ -42,6 +42,7 @@ from cleanside.gateway.uplink.decision import (
     is_refused,
 )
 from cleanside.gateway.uplink.declaring import declaration, is_confirmed
+from cleanside.gateway.uplink.entry_lane import EntryLane
 from cleanside.gateway.uplink.link_view import LinkView
 from cleanside.gateway.uplink.network import Network
 from cleanside.gateway.uplink.server_time import Exchange, anchor_of
@@ -59,15 +60,15 @@ from cleanside.gateway.wire import (
 )
 
 DEFAULT_LINGER_S: Final = (
-    5.0  # chosen: a live reading is on its way within five seconds, with those beside it
+    5.0  # chosen: a live reading is sent within five seconds, with those of the same time
 )
 DEFAULT_ASK_EVERY_S: Final = 300.0  # chosen: a copied database is noticed in five minutes; 150 kB a day
-IDLE_S: Final = 60.0  # between two looks when nothing wakes the loop
+IDLE_S: Final = 60.0  # between two turns when nothing wakes the loop
 _SPOOL_WAIT_S: Final = 5.0  # after the disk failed
 _LOOK_AT_NETWORK_S: Final = 2.0  # while the link fails; chosen: a link is used within seconds
-_EARLY_EVERY_US: Final = 10_000_000  # between two tries because of the network at least (chosen)
-_SPREAD_S: Final = 3.0  # machines that come into coverage together try over so long (chosen)
-_LOOK_AT_CLOCK_US: Final = 60_000_000  # between two looks at what the machine knows of UTC
+_EARLY_EVERY_US: Final = 10_000_000  # least time between two early tries (chosen)
+_SPREAD_S: Final = 3.0  # machines that come into coverage together spread their tries over so long (chosen)
+_LOOK_AT_CLOCK_US: Final = 60_000_000  # between two checks of the machine's own anchor
 _NOTE_EVERY_US: Final = 60_000_000  # between two notes for `status`, to spare the disk
 _DECLARE_AGAIN_US: Final = 60_000_000  # after it failed: readings go first meanwhile (chosen)
 _LEAST_WORTH_PACKING: Final = 256  # bytes; below it compression adds more than it saves
@@ -75,11 +76,11 @@ _LEAST_WORTH_PACKING: Final = 256  # bytes; below it compression adds more than 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Turn:
-    """What one turn of the loop did."""
+    """The outcome of one turn of the loop."""
 
-    #: seconds to leave the server alone; 0: go on at once
+    #: seconds without a request; 0: continue at once
     wait_s: float = 0.0
-    #: nothing to send now
+    #: there is nothing to send now
     idle: bool = False
     #: "link", "server", "key" or "disk", where there is a wait; "clock" or "readings" where it is idle
     waits_for: str | None = None
@@ -105,11 +106,11 @@ class Uplink:
         ask_every_s: float = DEFAULT_ASK_EVERY_S,
     ) -> None:
         """
-        network : asked while the link fails, so that one that comes back is used at once; None: waits end
-        by themselves.
-        random : gives numbers from 0 to 1, for the jitter. wake : set when there is something new to send.
+        network : checked while the link fails, so that a link that comes back is used at once; None: waits
+        end by themselves.
+        random : returns numbers from 0 to 1, for the jitter. wake : set when there is something new to send.
         linger_s : how long a new reading may wait for others when there is no backlog.
-        ask_every_s : longest time between two questions where the server stands, of every stream held.
+        ask_every_s : longest time between two questions for the marks of all streams.
         """
         self.state = LinkState(limit=max_readings)
         self.wake = wake if wake is not None else threading.Event()
@@ -133,28 +134,29 @@ class Uplink:
         self._ask_next_us = self._ask_apart_us = 0
         self._declare_us = 0  # when to look again for events to be confirmed, on this boot's clock
         self._events_seen = -1  # `Spool.events_added` when all were confirmed
-        self._database: str | None = None  # which database answered last
-        self._run = secrets.token_hex(4)  # with a number it names a request, also across restarts
+        self._database: str | None = None  # id of the database that answered last
+        self._entries = EntryLane(spool, ask_every_us=round(ask_every_s * 1e6))
+        self._run = secrets.token_hex(4)  # with a number it identifies a request, also across restarts
         self._requests = 0
-        self._before: Anchor | None = None  # the last that was said of the time in this boot
+        self._before: Anchor | None = None  # the last anchor from the server in this boot
         self._rate = _Rate(clock)
-        #: how the link stands, for whoever asks
+        #: the state of the link, for `status`
         self.view = LinkView(clock.since_boot_us)
 
     def run(self, stop: threading.Event) -> None:
-        """Send until `stop` is set. Whoever sets it sets `wake` too."""
+        """Send until `stop` is set. Set `wake` with it."""
         while not stop.is_set():
             self.wake.clear()
             step = self.step()
             if step.wait_s > 0:
                 self._wait(stop, step)
             elif step.idle and self._clock.wait(self.wake, min(IDLE_S, self._ask_in_s())):
-                self._clock.wait(stop, self._linger_s)  # let others of its time come along
+                self._clock.wait(stop, self._linger_s)  # wait for other readings of the same time
 
     def _wait(self, stop: threading.Event, step: Turn) -> None:
-        """Leave the server alone; where only the way to it is missing, until one comes back."""
+        """Send no request for a while; where only the network is missing, until it comes back."""
         if self._network is None or step.waits_for != "link":
-            # Who was asked for patience waits it out: a fleet that comes back at once is the next overload.
+            # A Retry-After is waited out in full: a fleet that returns at once is the next overload.
             self._clock.wait(stop, step.wait_s)
             return
         until_us = self._clock.since_boot_us() + round(step.wait_s * 1e6)
@@ -166,12 +168,12 @@ class Uplink:
                 return
 
     def _hurry(self, stop: threading.Event, left_s: float) -> None:
-        """A way came back: try within seconds, each machine at its own time, and then with short waits."""
+        """The network came back: try within seconds, after a random time, and then with short waits."""
         early_us = self._clock.since_boot_us()
         if self._early_us is not None and early_us - self._early_us < _EARLY_EVERY_US:
             self._clock.wait(
                 stop, min(left_s, _EARLY_EVERY_US / 1e6)
-            )  # a link that flaps is no reason to hammer
+            )  # a link that flaps must not cause a try each time
         self._early_us = early_us
         self._log("gateway.network_changed", before_next_try_s=round(left_s))
         self.state = replace(self.state, failures=min(1, self.state.failures))
@@ -180,7 +182,7 @@ class Uplink:
         self._clock.wait(stop, wait_s)
 
     def step(self) -> Turn:
-        """One turn: at most one request and what follows from its answer. Raises nothing that may pass."""
+        """One turn: at most one request and the actions after its answer. Temporary errors are not raised."""
         step = self._try()
         self.view.waits(step.waits_for, seconds=step.wait_s or None)
         return step
@@ -192,15 +194,15 @@ class Uplink:
         except (
             TryAgain,
             UnknownStream,
-        ) as error:  # unknown: the file was replaced while a batch was on its way
-            self._left = []  # a stream of it may be the one that is unknown
+        ) as error:  # unknown: the file was replaced while a batch was in flight
+            self._left = []  # the unknown stream may be one of these
             self._log("gateway.spool_failed", level=logging.ERROR, reason=error)
             return Turn(wait_s=_SPOOL_WAIT_S, waits_for="disk")
 
     def _turn(self) -> Turn:
         if self._ask_in_s() <= 0:
             return self._ask(self._left[0]) if self._left else self._ask_all()
-        if (step := self._declare()) is not None:
+        if (step := self._declare() or self._send_entries()) is not None:
             return step
         batch = self._spool.peek(
             max_readings=batch_limit(self.state), max_bytes=self._max_bytes, report=not self.state.bare
@@ -227,7 +229,7 @@ class Uplink:
         return step
 
     def _declare(self) -> Turn | None:
-        """Declare events that the server did not confirm; None: there are none, or it is not time for it."""
+        """Declare events that the server did not confirm; None: there are none, or it is too early."""
         now_us = self._clock.since_boot_us()
         if self._events_seen == self._spool.events_added or now_us < self._declare_us:
             return None
@@ -246,7 +248,7 @@ class Uplink:
         return self._declare_later(outcome)
 
     def _declare_later(self, outcome: Outcome) -> Turn:
-        """The link or the server failed: wait as for any request, then let readings go first."""
+        """After a failure of the link or the server: wait as for any request, then send readings first."""
         self._declare_us = self._clock.since_boot_us() + _DECLARE_AGAIN_US
         if isinstance(outcome, Reply) and outcome.status == 200:
             decision = back_off(self.state, "not an answer: events are not confirmed", self._random())
@@ -259,13 +261,26 @@ class Uplink:
         self._say(decision, self._about(self._spool.open_stream), recovered=False)
         return Turn(wait_s=decision.wait_s, decision=decision, waits_for=decision.waits_for or None)
 
+    def _send_entries(self) -> Turn | None:
+        """What people entered at the machine; None: there is nothing, or the link has to work first."""
+        if self.state.failures:
+            return None
+        batch = self._entries.due(self._clock.since_boot_us())
+        if batch is None:
+            return None
+        outcome = self._said(self._entries.request(batch))
+        failed = self._entries.answered(batch, outcome, self._clock.since_boot_us())
+        if failed is not None:
+            self._log("gateway.entries_not_sent", level=logging.WARNING, reason=failed)
+        return Turn()
+
     def _ask_in_s(self) -> float:
-        """Seconds until the server is to be asked where it stands, at least a moment; 0 or less: now."""
+        """Seconds until the next question for the marks, at least a moment; 0 or less: now."""
         due_us = self._ask_next_us if self._left else self._ask_all_us
         return (due_us - self._clock.since_boot_us()) / 1e6
 
     def _ask_all(self) -> Turn:
-        """Ask about every stream that is held, in one request if they are not very many."""
+        """Ask for the marks of every stream of the spool, in one request if there are not very many."""
         self._asked_us = self._clock.since_boot_us()
         step = Turn()
         streams = self._spool.held_streams
@@ -289,7 +304,10 @@ class Uplink:
         return step
 
     def _ask_again_later(self) -> None:
-        """Next time within the interval, not all gateways of a fleet at one moment."""
+        """
+        Set the next question within the interval, at a random time, so that a fleet does not ask at one
+        moment.
+        """
         now_us = self._clock.since_boot_us()
         every_us = self._ask_every_s * 1e6 * (1 - 0.2 * self._random())
         self._ask_all_us = now_us + round(every_us)
@@ -297,7 +315,9 @@ class Uplink:
         self._ask_next_us = now_us
 
     def _lacks_time(self) -> bool:
-        """This boot is not placed, and the last question is a while ago: its answer tells the time too."""
+        """
+        True where this boot is not placed and the last question is a while ago: an answer has the time too.
+        """
         now_us = self._clock.since_boot_us()
         return not self._spool.is_placed and now_us - self._asked_us >= _LOOK_AT_CLOCK_US
 
@@ -335,11 +355,11 @@ class Uplink:
     ) -> Sent:
         row = self._spool.stream(stream)
         if row.sent_through < self._kept.get(stream, 0):
-            self._sent[stream] = last  # a person rewound beside us: what was sent before counts no longer
+            self._sent[stream] = last  # a person ran `rewind` meanwhile: earlier sends do not count any more
         self._kept[stream] = row.sent_through
         released = max(row.sent_through, self._sent.get(stream, 0))
         forked = row.state == "forked"
-        # Under a forked stream the server holds numbers of another spool too: its mark may be anything.
+        # In a forked stream the server has numbers of another spool too: its mark may be anything.
         before = MAX_INTEGER if forked else self._at_start.setdefault(stream, row.appended_through)
         return Sent(
             stream=stream,
@@ -364,7 +384,7 @@ class Uplink:
         return Turn(wait_s=decision.wait_s, decision=decision, waits_for=decision.waits_for or None)
 
     def _said(self, request: Request) -> Outcome:
-        """Ask once; take what the answer says of the time, whatever else it says."""
+        """Send one request; use the time in the answer, whatever else it says."""
         self._requests += 1
         request_id = f"{self._run}{self._requests:06x}"
         fresh = {"Cache-Control": "no-store", "Request-Id": request_id}
@@ -378,7 +398,7 @@ class Uplink:
         return outcome
 
     def _look_at_database(self, outcome: Outcome) -> None:
-        """Another database than before may have less of anything: ask at once, and forget rewinds."""
+        """A new database id means that readings may be missing there: ask at once, and forget rewinds."""
         if isinstance(outcome, NoAnswer) or not outcome.trusted:
             return
         answered = outcome.headers.get(DATABASE_HEADER.lower())
@@ -387,10 +407,11 @@ class Uplink:
         if self._database is not None:
             self._log("gateway.server_restored", level=logging.WARNING, database=answered)
             self._ask_all_us, self._left, self._events_seen = 0, [], -1
+            self._entries.ask_again()
             self.state = replace(self.state, rewound=frozenset())
         self._database = answered
 
-    # ------------------------------------------------------------ what follows
+    # ------------------------------------------------------------ after the answer
 
     def _carry_out(self, decision: Decision, sent: Sent) -> None:
         if decision.acknowledge_through is not None:
@@ -403,7 +424,7 @@ class Uplink:
         if decision.shed is not None:
             first, last, reason = decision.shed
             self._spool.shed(sent.stream, first, last, reason=reason)
-        # Only now: if the disk failed above, the same answer has to teach the same again.
+        # Only now: if the disk failed above, the next answer has to lead to the same decision.
         recovered = self.state.failures > 0 and decision.state.failures == 0
         self.state = decision.state
         self._say(decision, sent, recovered=recovered)
@@ -441,7 +462,7 @@ class Uplink:
     # ------------------------------------------------------------ time
 
     def _anchor(self, outcome: Outcome, request_id: str, asked_us: int, answered_us: int) -> None:
-        """Take the server's word on the time."""
+        """Use the server's time as an anchor."""
         if isinstance(outcome, NoAnswer):
             return
         exchange = Exchange(
@@ -484,7 +505,7 @@ def _packed(body: bytes, coding: str) -> tuple[bytes, str]:
 
 
 class _Rate:
-    """How fast the backlog drains, and what went wrong last: kept for `status`, written seldom."""
+    """The rate at which the backlog drains, and the last trouble: for `status`, written seldom."""
 
     def __init__(self, clock: Clock) -> None:
         self._clock = clock
@@ -493,18 +514,18 @@ class _Rate:
         self._readings = 0
         self._error: str | None = None
         self._is_failing = False
-        self._is_noted_failing = False  # as the last note has it
+        self._is_noted_failing = False  # in the last note
 
     def count(self, readings: int) -> None:
         """Count readings that were acknowledged."""
         self._readings += readings
 
     def note(self, decision: Decision, *, recovered: bool) -> dict[str, object] | None:
-        """What to write down now, or None where it can wait: until `owed` is asked at the latest."""
+        """The note to write now, or None where it can wait, at the latest until `owed`."""
         self._is_failing = decision.state.failures > 0
         failed_anew = decision.event is not None and hidden(decision.reason) != self._error
         if decision.event is not None:
-            self._error = hidden(decision.reason)  # the server's own words may repeat what it was sent
+            self._error = hidden(decision.reason)  # the server's text may repeat a secret that it was sent
         now_us = self._clock.since_boot_us()
         due = self._noted_us is None or now_us - self._noted_us >= _NOTE_EVERY_US
         if not (due or ((failed_anew or recovered) and now_us - (self._noted_us or 0) >= 1_000_000)):
@@ -512,7 +533,10 @@ class _Rate:
         return self._written(now_us)
 
     def owed(self) -> dict[str, object] | None:
-        """What has to be written down before a time without requests, so that no trouble outlives its end."""
+        """
+        The note to write before a pause without requests, so that `status` never shows a trouble that is
+        over.
+        """
         if self._is_failing == self._is_noted_failing:
             return None
         return self._written(self._clock.since_boot_us())

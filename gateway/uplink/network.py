@@ -1,14 +1,14 @@
 """
-Has a way to the server come back? Asked every few seconds while the link fails, at next to no cost.
+Checks every few seconds, at next to no cost, whether the network has come back while the link fails.
 
-Two looks: what the kernel says of interfaces, addresses and routes (files, no traffic), and now and then
-whether the server's port takes a connection, for a machine whose modem is a box of its own: there the
-interface stays up in the middle of nowhere. A look finds a change, not a state: a server that takes
-connections and no requests brings no early try.
-Promises: never raises. Leaves to others: what to do about it (`gateway.uplink.loop`).
+Two checks: the kernel's files on interfaces, addresses and routes (no traffic), and now and then whether the
+server's port accepts a connection, for a machine with an external modem: there the interface stays up without
+coverage. A check finds a change, not a state: a server that accepts connections and no requests causes no
+early try.
+Promises: never raises. Leaves to others: the early try (`gateway.uplink.loop`).
 
-Tried and dropped: the kernel's own news (rtnetlink(7)). It needs one more address family in the unit, says
-nothing in a container without it, and saves two seconds.
+Tried and dropped: the kernel's own messages (rtnetlink(7)). They need one more address family in the unit,
+are missing in a container without it, and save two seconds.
 """
 
 from __future__ import annotations
@@ -23,15 +23,15 @@ from urllib.parse import urlsplit
 REACH_EVERY_S: Final = 15.0  # some 100 bytes each, and none where there is no coverage; chosen
 _REACH_WITHIN_S: Final = 3.0
 
-#: interface and what it has: a route's destination and gateway, an address, or "up"
+#: interface, and a route's destination and gateway, an address, or "up"
 Way = tuple[str, ...]
 
 
 class Network(Protocol):
-    """What the uplink asks while its link fails."""
+    """The check of the network while the link fails."""
 
     def came_back(self) -> bool:
-        """True if there is a way now that there was not at the last look."""
+        """True if there is a route, address or interface now that the last check did not find."""
 
 
 class SystemNetwork:
@@ -54,10 +54,10 @@ class SystemNetwork:
         self._root = root
         self._ways = ways(root)
         self._reached_us = now_us()
-        self._is_reached = True  # until a look says no: a change is asked for
+        self._is_reached = True  # until a check finds none: only a change counts
 
     def came_back(self) -> bool:
-        """True if there is a way now that there was not at the last look."""
+        """True if there is a route, address or interface now that the last check did not find."""
         before, self._ways = self._ways, ways(self._root)
         if self._ways - before:
             return True
@@ -76,12 +76,12 @@ class SystemNetwork:
 
 
 def ways(root: Path) -> frozenset[Way]:
-    """What leads out of this machine, as the kernel's files say it; nothing where there are none."""
+    """Routes, addresses and interfaces in the kernel's files; empty where there are no such files."""
     return frozenset({*_routes(root / "proc/net/route"), *_addresses(root / "proc/net/if_inet6"), *_up(root)})
 
 
 def _routes(file: Path) -> list[Way]:
-    """Interface, destination, gateway (proc_net(5)); without the columns that count."""
+    """Interface, destination, gateway (proc_net(5)); without the counters."""
     return [tuple(words[:3]) for words in _table(file)[1:] if len(words) > 3]
 
 

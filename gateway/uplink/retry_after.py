@@ -1,9 +1,9 @@
 """
-How long a server asks to be left alone: Retry-After (RFC 9110 section 10.2.3) and HTTP dates (section 5.6.7).
+The wait that a server asks for: Retry-After (RFC 9110 section 10.2.3) and HTTP dates (section 5.6.7).
 
-Promises: both forms, all three date forms; a date is measured against the server's own Date, so that a
-wrong clock here does not matter. What is not understood is None, never a guess.
-Leaves to others: what to do while waiting (`gateway.uplink.decision`).
+Promises: both forms, all three date forms. A date is compared with the server's own Date, so a wrong clock
+here does not matter. A value that is not understood is None, never a guess.
+Leaves to others: the wait (`gateway.uplink.decision`).
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ def parse_http_date(text: str, *, now: datetime) -> datetime | None:
             int(match["day"]),
             int(match["hour"]),
             int(match["minute"]),
-            min(int(match["second"]), 59),  # a leap second is as good as the one before it here
+            min(int(match["second"]), 59),  # a leap second counts as the second before it
             tzinfo=UTC,
         )
     except ValueError:
@@ -57,9 +57,9 @@ def parse_http_date(text: str, *, now: datetime) -> datetime | None:
 
 def retry_after_s(value: str | None, *, date: str | None, now: datetime) -> float | None:
     """
-    Seconds to wait. None where the server did not say, or not so that it can be understood.
+    Seconds to wait. None where the server sent none, or none that can be understood.
 
-    value, date : the Retry-After and Date fields of the answer. now : our own clock, for want of a Date.
+    value, date : the Retry-After and Date fields of the answer. now : our own clock, used without a Date.
     """
     if value is None:
         return None

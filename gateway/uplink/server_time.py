@@ -1,14 +1,14 @@
 """
-What an answer says of the time, and how sure that is: pure.
+The time in an answer, and its uncertainty. Pure.
 
-Promises: the true time lies within the anchor that is given, wherever in the exchange the server stopped to
-think, as long as the server's clock is right and the boot's clock keeps within `GROWTH_PPB`. Where an answer
-may have been made before it was asked for, there is no anchor.
-Leaves to others: whether the link is to be trusted (`gateway.uplink.transport`), what an anchor places.
+Promises: the true time is within the anchor's bounds, wherever in the exchange the server spent its time, as
+long as the server's clock is right and the boot's clock stays within `GROWTH_PPB`. Where an answer may have
+been made before the request, there is no anchor.
+Leaves to others: whether the link is trusted (`gateway.uplink.transport`), placing by an anchor.
 
-Two sources. `server_time` is made for each answer, so it was true at some moment between asking and having
-the answer: half the round trip bounds it, and the last digit it is written with. The previous release left
-that field out of refusals, and a new spool meets a refusal first. Its HTTP `Date` names whole seconds and is
+Two sources. `server_time` is made for each answer, so it was true at some moment between request and answer:
+half the round trip bounds it, and its last written digit. The previous release left that field out of
+refusals, and a new spool gets a refusal first. Its HTTP `Date` has whole seconds and is
 made once a second or later, so it lags and never leads: 0 to 1.55 s in 14 trials, 4.27 s in one.
 """
 
@@ -25,27 +25,27 @@ from cleanside.gateway.uplink.retry_after import parse_http_date
 from cleanside.gateway.uplink.transport import Reply
 from cleanside.gateway.wire import ANSWER_MEDIA_TYPE, PROBLEM_MEDIA_TYPE, parse_instant
 
-#: what a `Date` of the previous release may lag behind [us]; chosen above the most that was seen
+#: how far a `Date` of the previous release may lag [us]; chosen above the most that was seen
 DATE_LAG_US: Final = 5_000_000
 _SECOND_US: Final = 1_000_000
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Exchange:
-    """One question and its answer, on the clock of this boot."""
+    """One request and its answer, on the clock of this boot."""
 
-    #: the id that the request was given
+    #: the id of the request
     request_id: str
     asked_us: int
     answered_us: int
-    #: what was believed of the time before; None: nothing yet
+    #: the previous estimate of the time; None: there is none
     before: Anchor | None
-    #: what our own clock shows: for the century of the oldest form of an HTTP date
+    #: our own clock: for the century of the oldest form of an HTTP date
     shown: datetime
 
 
 def anchor_of(reply: Reply, exchange: Exchange) -> Anchor | None:
-    """What `reply` says of the time; None where it says nothing that may be believed."""
+    """The anchor from `reply`; None where it has no time that can be trusted."""
     if not reply.trusted or "age" in reply.headers or _is_of_another(reply, exchange):
         return None
     document = _document(reply)
@@ -68,7 +68,7 @@ def anchor_of(reply: Reply, exchange: Exchange) -> Anchor | None:
 
 
 def _document(reply: Reply) -> dict[str, Any] | None:
-    """The answer as an object, where it is one of our server."""
+    """The JSON object of an answer of our server."""
     if reply.media_type not in (ANSWER_MEDIA_TYPE, PROBLEM_MEDIA_TYPE):
         return None
     try:
@@ -82,7 +82,9 @@ def _document(reply: Reply) -> dict[str, Any] | None:
 
 
 def _is_of_another(reply: Reply, exchange: Exchange) -> bool:
-    """Our server gives each request its id back: another id is on an answer that was kept somewhere."""
+    """
+    True for another request's answer, for example from a cache: our server returns the id of each request.
+    """
     return reply.headers.get("request-id", exchange.request_id) != exchange.request_id
 
 
@@ -91,7 +93,7 @@ def _is_proved_fresh(reply: Reply, exchange: Exchange) -> bool:
 
 
 def _window_us(said: object, reply: Reply, exchange: Exchange) -> tuple[int, int] | None:
-    """Between which times the answer was made [us since 1970]."""
+    """The earliest and latest time at which the answer was made [us since 1970]."""
     if isinstance(said, str):
         try:
             us = parse_instant(said).us
@@ -108,7 +110,7 @@ def _window_us(said: object, reply: Reply, exchange: Exchange) -> tuple[int, int
 
 
 def resolution_us(us: int) -> int:
-    """What a time may have been cut by: a step of its last digit that is not zero, a second at most [us]."""
+    """The resolution of a written time: a step of its last digit that is not zero, a second at most [us]."""
     step = 1
     while step < _SECOND_US and us % (step * 10) == 0:
         step *= 10
@@ -116,7 +118,7 @@ def resolution_us(us: int) -> int:
 
 
 def _least_us(exchange: Exchange) -> int:
-    """The earliest that it can have been when the question was asked [us since 1970]."""
+    """The earliest possible time of the request [us since 1970]."""
     if exchange.before is None:
         return 0
     passed_us = exchange.asked_us - exchange.before.since_boot_us

@@ -1,9 +1,9 @@
 """
-How TLS is spoken: verified, always; with certificates of one's own where the settings name them.
+TLS: always verified; with our own certificates where the settings name them.
 
-Promises: the other side's certificate and name are checked against the system's authorities, or against
-those of a file and nobody else's. TLS 1.2 at least (RFC 9325 section 3.1.1).
-Leaves to others: what is said over it (`gateway.uplink.transport`, `gateway.sources`).
+Promises: the other side's certificate and name are checked against the system's authorities, or only against
+those of a file. TLS 1.2 at least (RFC 9325 section 3.1.1).
+Leaves to others: the traffic (`gateway.uplink.transport`, `gateway.sources`).
 """
 
 from __future__ import annotations
@@ -18,10 +18,10 @@ def verified(
     *, ca_file: Path | None, certificate_file: Path | None, certificate_key_file: Path | None, where: str
 ) -> ssl.SSLContext:
     """
-    A context that verifies whoever answers.
+    A context that verifies the server.
 
     ca_file : authorities to trust; None: the system's. certificate_file, certificate_key_file : our own
-    certificate, shown where the other side asks for one. where : what the files were set for, said in errors.
+    certificate, shown where the other side asks for one. where : the setting of the files, for errors.
     Raises SettingsWrong for files that cannot be used.
     """
     if certificate_key_file is not None and certificate_file is None:
@@ -49,7 +49,7 @@ def verified(
 
 
 def _check_readable(file: Path | None, what: str) -> None:
-    # OpenSSL does not say which of several files it misses.
+    # OpenSSL does not report which of several files is missing.
     if file is None:
         return
     try:

@@ -1,7 +1,7 @@
 """
-One request to the server and what came of it: the only place that touches the network.
+One request to the server and its outcome: the only file that uses the network.
 
-Promises: a reply is what the address in the settings said, over TLS that was verified (or loopback);
+Promises: a reply comes from the address in the settings, over verified TLS (or loopback);
 redirects are not followed; a reply has a size and a time limit. Everything else is `NoAnswer`, never raised.
 Leaves to others: what a reply means (`gateway.uplink.decision`), when to try again (`gateway.uplink.loop`).
 """
@@ -31,7 +31,7 @@ _HEAD_BYTES = 300  # of a request's or reply's head on the wire, about, beside t
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Request:
-    """What is asked of the server. Key and address are the transport's."""
+    """A request to the server. The transport adds key and address."""
 
     method: str
     path: str
@@ -40,26 +40,26 @@ class Request:
 
     @property
     def up_bytes(self) -> int:
-        """What it costs on the link, about."""
+        """Its bytes on the link, about."""
         return len(self.body) + _HEAD_BYTES
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Reply:
-    """What came back, whoever it was that spoke."""
+    """An HTTP answer, of our server or of anything in between."""
 
     status: int
     #: names in lower case
     headers: Mapping[str, str]
     body: bytes
-    #: the time between asking and having it [s]
+    #: the time between request and answer [s]
     took_s: float = 0.0
-    #: over verified TLS or loopback: what it says of the time may be believed
+    #: over verified TLS or loopback: its time can be trusted
     trusted: bool = False
 
     @property
     def down_bytes(self) -> int:
-        """What it cost on the link, about."""
+        """Its bytes on the link, about."""
         return len(self.body) + sum(len(name) + len(value) + 4 for name, value in self.headers.items())
 
     @property
@@ -70,7 +70,7 @@ class Reply:
 
 @dataclass(frozen=True, slots=True)
 class NoAnswer:
-    """Nothing came back that could be read as a reply."""
+    """No reply that could be read."""
 
     reason: str
 
@@ -82,10 +82,10 @@ class Transport(Protocol):
     """The way to the server."""
 
     def send(self, request: Request) -> Outcome:
-        """Ask once. Never raises for what a link or a server can do."""
+        """Send a request once. Never raises for faults of link or server."""
 
     def close(self) -> None:
-        """Let go of connections."""
+        """Close connections."""
 
 
 def check_address(server: str) -> str:
@@ -101,7 +101,7 @@ def check_address(server: str) -> str:
 
 
 def _parts(server: str) -> tuple[SplitResult | None, str]:
-    """The address in its parts, and how to show it: a user, password or token in it is not for a message."""
+    """The address in its parts, and its form for messages, without user, password or token."""
     bare = server.partition("?")[0].partition("#")[0]
     scheme, mark, rest = bare.partition("://")
     place, slash, path = rest.partition("/")
@@ -138,8 +138,8 @@ class HttpTransport:
         certificate_key_file: Path | None = None,
     ) -> None:
         """
-        server : HTTPS, or HTTP to loopback. key : asked for each request; None: there is none yet.
-        timeout_s : for the whole exchange; a link that trickles does not hold the loop.
+        server : HTTPS, or HTTP to loopback. key : called for each request; None: there is none yet.
+        timeout_s : for the whole exchange; a very slow link does not block the loop.
         ca_file : certificates to trust instead of the system's. certificate_file : the machine's own.
         """
         import httpx
@@ -165,7 +165,7 @@ class HttpTransport:
         )
 
     def send(self, request: Request) -> Outcome:
-        """Ask once."""
+        """Send a request once."""
         began_s = time.monotonic()
         try:
             headers = dict(request.headers)
@@ -188,10 +188,10 @@ class HttpTransport:
                     took_s=time.monotonic() - began_s,
                     trusted=True,  # the address was checked: verified TLS, or loopback
                 )
-        except Exception as error:  # whatever the library makes of what came: it must not end the loop
+        except Exception as error:  # no error of the library may end the loop
             name, said = type(error).__name__, why(error)
             return NoAnswer((said if said.startswith(name) else f"{name}: {said}")[:200])
 
     def close(self) -> None:
-        """Let go of the connection."""
+        """Close the connection."""
         self._client.close()

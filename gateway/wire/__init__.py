@@ -1,9 +1,9 @@
 """
-The contract between gateway and server: what a batch is, what an answer is, how both are read and written.
+The contract between gateway and server: batches and answers, and how both are read and written.
 
-Promises: one strict decoder for both sides. A body is a batch exactly as specified or it is refused
-whole, with every problem named. Inside a batch, a time or unit that is not as specified leaves its
-reading in the batch with a `Doubt`, so that one bad reading never blocks those behind it.
+Promises: one strict decoder for both sides. A body is a batch exactly as specified, or it is refused whole
+with every problem named. A reading whose time or unit is not as specified stays in the batch with a `Doubt`,
+so one bad reading never blocks those behind it.
 Leaves to others: content coding, the digest, checks that need the server's clock or store.
 
 In the order of reading: limits, coded, instants, batch; decoder with strict_json, notes, decoded_rows and
@@ -45,6 +45,8 @@ from cleanside.gateway.wire.limits import (
     MAX_BODY_BYTES,
     MAX_DECODED_BYTES,
     MAX_DEPTH,
+    MAX_ENTRIES,
+    MAX_ENTRY_BYTES,
     MAX_EVENTS_DECLARED,
     MAX_INTEGER,
     MAX_LISTED,
@@ -59,6 +61,7 @@ from cleanside.gateway.wire.limits import (
     Problem,
     is_name,
 )
+from cleanside.gateway.wire.machine_entry import MachineEntry, decode_entries_mark, encode_entries
 from cleanside.gateway.wire.notes import did_you_mean
 from cleanside.gateway.wire.replies import (
     Answer,
@@ -88,6 +91,8 @@ __all__ = [
     "MAX_BODY_BYTES",
     "MAX_DECODED_BYTES",
     "MAX_DEPTH",
+    "MAX_ENTRIES",
+    "MAX_ENTRY_BYTES",
     "MAX_EVENTS_DECLARED",
     "MAX_INTEGER",
     "MAX_LISTED",
@@ -108,6 +113,7 @@ __all__ = [
     "Doubt",
     "GatewayReport",
     "Instant",
+    "MachineEntry",
     "Mark",
     "NoReading",
     "NotAnAnswer",
@@ -125,12 +131,14 @@ __all__ = [
     "decode",
     "decode_answer",
     "decode_confirmed",
+    "decode_entries_mark",
     "decode_marks",
     "decode_stream_state",
     "did_you_mean",
     "encode",
     "encode_answer",
     "encode_declared",
+    "encode_entries",
     "encode_marks_question",
     "encode_stream_state",
     "instant_sentence",

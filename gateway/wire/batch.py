@@ -1,5 +1,5 @@
 """
-What a batch holds: readings in columns, what was shed, what the gateway reports.
+The content of a batch: readings in columns, shed ranges, the gateway's report.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from cleanside.gateway.wire.limits import MAX_INTEGER, MAX_SHIFT_S, is_name
 
 
 class NoReading(Coded, ValueError):
-    """What somebody made a `Reading` of cannot be one."""
+    """These arguments make no `Reading`."""
 
     SENTENCES: ClassVar[Sentences] = {
         "no_zone": "at {at} has no zone; give an aware datetime, for example in UTC",
@@ -34,7 +34,7 @@ class Reading:
     at_uncertainty_s: float | None = None
     #: quantity name -> value, in the unit that `units` declares
     values: Mapping[str, float]
-    #: quantity name -> unit as declared by whoever measured
+    #: quantity name -> unit as declared by the source
     units: Mapping[str, str]
 
     def __post_init__(self) -> None:
@@ -53,14 +53,14 @@ class Doubt:
     """
 
     code: str
-    #: what the sentence is about, as JSON has it
+    #: the values of the sentence, in JSON's types
     values: Values = field(default_factory=dict)
     suggestion: Mapping[str, Any] | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class ShedRange:
-    """Numbers first..last that the gateway gave up or no longer holds, and why."""
+    """Numbers first..last that the gateway deleted unsent or no longer has, and why."""
 
     first: int
     last: int
@@ -69,7 +69,7 @@ class ShedRange:
 
 @dataclass(frozen=True, slots=True)
 class Opaque:
-    """A record that the server would not read, under its number, as the bytes it was."""
+    """A record that the server refused to read, under its number, as raw bytes."""
 
     seq: int
     content: bytes
@@ -77,7 +77,7 @@ class Opaque:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class GatewayReport:
-    """What explains silence, time and the account. `extra` keeps what a newer gateway says beyond this."""
+    """Facts for silence, time and the account. `extra` keeps members of a newer gateway."""
 
     version: str | None = None
     built: str | None = None
@@ -90,9 +90,9 @@ class GatewayReport:
     extra: Mapping[str, Any] = field(default_factory=dict)
 
 
-#: event: an anchor that came later says where readings of a boot, sent already, really lie in time
+#: event: a later anchor gives the true times of readings of a boot that were sent already
 BOOT_CORRECTED = "boot_corrected"
-#: how events begin that a person at the shop has to see, also those of gateways newer than this program
+#: beginnings of events that a person at the shop has to see, also of gateways newer than this program
 DECLARED = ("readings_", "spool_", "stream_", "budget_")
 
 
@@ -102,18 +102,19 @@ def is_declared(event: str) -> bool:
 
 
 def readings_in(event: str, content: Mapping[str, Any]) -> int:
-    """How many readings an event declares as lost or damaged; 0 where it says none."""
+    """How many readings an event declares lost or damaged; 0 where it declares none."""
     count = content.get("count")
     says_one = event.startswith("readings_") and type(count) is int and 0 < count <= MAX_INTEGER
-    return count if says_one else 0  # type: ignore[return-value]  # an int where it says one
+    return count if says_one else 0  # type: ignore[return-value]  # an int where it has one
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class BootCorrection:
     """
-    What a later anchor says of a boot that was placed before.
+    The correction that a later anchor gives for a boot that was placed before.
 
-    It holds for the boot's readings below `at_seq`, back to the number at which the boot was placed last.
+    It holds for the boot's readings below `at_seq`, back to `first_seq`, and not beyond the number at which
+    the boot was placed last.
     """
 
     boot: str
@@ -124,21 +125,33 @@ class BootCorrection:
     uncertainty_s: float
     #: kind of the anchor, as in `boots`
     anchor: str | None
+    #: before it stand readings that brought a time of their own; 1: an older gateway does not say
+    first_seq: int = 1
 
 
 def boot_correction(event: Mapping[str, Any]) -> BootCorrection | None:
-    """The correction that an event says; None where it says none that can be understood. Pure."""
+    """The correction of an event; None where it has none that can be understood. Pure."""
     boot, at_seq, anchor = event.get("boot"), event.get("at_seq"), event.get("kind")
     shift_s, uncertainty_s = event.get("shift_s"), event.get("uncertainty_s")
     if event.get("event") != BOOT_CORRECTED or not isinstance(boot, str) or not is_name(boot):
         return None
     if type(at_seq) is not int or not 1 <= at_seq <= MAX_INTEGER:
         return None
+    first_seq = event.get("first_seq", 1)
+    if type(first_seq) is not int or not 1 <= first_seq <= MAX_INTEGER:
+        return None
     shift, half_width = _seconds(shift_s), _seconds(uncertainty_s)
     if shift is None or half_width is None or half_width < 0:
         return None
-    known = anchor if isinstance(anchor, str) and is_name(anchor) else None
-    return BootCorrection(boot=boot, at_seq=at_seq, shift_s=shift, uncertainty_s=half_width, anchor=known)
+    kind = anchor if isinstance(anchor, str) and is_name(anchor) else None
+    return BootCorrection(
+        boot=boot,
+        at_seq=at_seq,
+        shift_s=shift,
+        uncertainty_s=half_width,
+        anchor=kind,
+        first_seq=first_seq,
+    )
 
 
 def _seconds(value: Any) -> float | None:
@@ -149,7 +162,7 @@ def _seconds(value: Any) -> float | None:
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Batch:
     """
-    A batch in columns, whichever layout it came in.
+    A batch in columns, from either layout.
 
     Every list has one entry a reading. A numbered batch is sorted: `seq` rises strictly.
     """
@@ -160,7 +173,7 @@ class Batch:
     seq: Sequence[int] | None = None
     #: microseconds since 1970; None where the text is not understood (then there is a doubt)
     at_us: Sequence[int | None] = ()
-    #: index -> text where `at_us` cannot say all: leap seconds, finer digits, texts not understood
+    #: index -> text where `at_us` is not exact: leap seconds, finer digits, texts not understood
     at_text: Mapping[int, str] = field(default_factory=dict)
     #: one for all, or one each; None means unknown, 0 exact [s]
     at_uncertainty_s: float | Sequence[float | None] | None = None
@@ -172,7 +185,7 @@ class Batch:
     shed: tuple[ShedRange, ...] = ()
     opaque: Opaque | None = None
     gateway: GatewayReport | None = None
-    #: a reading takes the place of one with its number (without numbers: its instant) that is in quarantine
+    #: readings replace quarantined ones of the same number (without numbers: the same instant)
     replace_quarantined: bool = False
 
     def __len__(self) -> int:
@@ -189,7 +202,7 @@ class Batch:
         return self.at_text[index] if index in self.at_text or at_us is None else instant_text(at_us)
 
     def as_sent(self, index: int) -> dict[str, Any]:
-        """Reading `index` as a plain object with its units, whole: what quarantine keeps."""
+        """Reading `index` as a plain object with its units, whole: the content in quarantine."""
         values = {name: column[index] for name, column in self.columns.items() if column[index] is not None}
         sent: dict[str, Any] = {} if self.seq is None else {"seq": self.seq[index]}
         sent["at"] = self.instant_text(index)

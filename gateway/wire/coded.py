@@ -1,8 +1,8 @@
 """
 A stable code and its values instead of a sentence; the sentence comes from a table.
 
-Promises: what decides, is stored or is compared is code and values; `text_of` renders them when a person
-reads. Another language is another table.
+Promises: code decides, stores and compares by code and values; `text_of` renders them when a person reads.
+Another language is another table.
 Leaves to others: the tables, each beside what raises its codes.
 """
 
@@ -12,7 +12,7 @@ import re
 from collections.abc import Callable, Mapping
 from typing import Any, ClassVar
 
-#: what a sentence is about, by name
+#: the values of a sentence, by name
 Values = Mapping[str, Any]
 #: a sentence with a place for each value, like "number {number} is taken", or a function that writes it
 Sentence = str | Callable[[Values], str]
@@ -28,7 +28,7 @@ def text_of(sentences: Sentences, code: str, values: Values) -> str:
 
 class Coded(Exception):
     """
-    An error with a stable code and the values that its sentence is about.
+    An error with a stable code and the values of its sentence.
 
     Raised as `SpoolFull("disk_full", path=path)`; decide by `code` and `values`, show `str(error)`.
     A first argument that is no code is a sentence of its own; `code` is then the name of the class in small

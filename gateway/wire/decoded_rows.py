@@ -25,7 +25,7 @@ class DecodedRows:
         self.doubts: dict[int, list[Doubt]] = {}
 
     def doubt_units(self) -> None:
-        """Every reading that uses a quantity or unit we cannot vouch for gets a doubt, not the batch."""
+        """Each reading with an unknown quantity or unit gets a doubt, not the batch."""
         for quantity, column in self.columns.items():
             if (doubt := _unit_doubt(quantity, self.units.get(quantity))) is not None:
                 for index, value in enumerate(column):

@@ -43,7 +43,7 @@ _COLUMNS_ONLY = ("columns", "first_seq", "seq", "start", "step_ms", "at_uncertai
 
 def decode(body: bytes) -> Batch:
     """
-    Read a batch, strictly.
+    Read a batch strictly.
 
     Raises BatchRefused: 400 for what is not JSON as RFC 8259 has it (UTF-8, no duplicate keys, no NaN),
     422 for what is not a batch or contradicts itself.
@@ -219,8 +219,8 @@ def _is_list_of(value: Any, count: int, pointer: str, notes: Notes) -> bool:
     if isinstance(value, list) and len(value) == count:
         return True
     if isinstance(value, list):
-        found = counted(len(value), "entry", "entries")
-        notes.add(pointer, "list_of_another_length", member=pointer[2:], found=found, steps=count)
+        entries = counted(len(value), "entry", "entries")
+        notes.add(pointer, "list_of_another_length", member=pointer[2:], found=entries, steps=count)
     else:
         notes.add(pointer, "not_a_list", member=pointer[2:], kind=kind_of(value), steps=count)
     return False
@@ -322,14 +322,14 @@ def _opaque(document: dict[str, Any], notes: Notes) -> Opaque | None:
 
 
 def _report(document: dict[str, Any], notes: Notes) -> GatewayReport | None:
-    """Check what we know of the gateway's report and keep the rest, so that a newer gateway passes."""
+    """Check the known members of the gateway's report and keep the others, so that a newer gateway passes."""
     if "gateway" not in document:
         return None
     value = document["gateway"]
     if not isinstance(value, dict) or is_deeper(value, MAX_DEPTH - 1):
         notes.add("#/gateway", "gateway_not_an_object", depth=MAX_DEPTH)
         return None
-    known = {"version", "built", "installation", "appended_through", "boots", "events"}
+    members = {"version", "built", "installation", "appended_through", "boots", "events"}
     for key in ("version", "built", "installation"):
         notes.name(value.get(key), f"#/gateway/{key}")
     if value.get("appended_through") is not None:
@@ -346,7 +346,7 @@ def _report(document: dict[str, Any], notes: Notes) -> GatewayReport | None:
         appended_through=value.get("appended_through"),
         boots=tuple(value.get("boots", ())),
         events=tuple(value.get("events", ())),
-        extra={key: entry for key, entry in value.items() if key not in known},
+        extra={key: entry for key, entry in value.items() if key not in members},
     )
 
 

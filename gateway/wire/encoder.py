@@ -1,5 +1,5 @@
 """
-A batch as bytes: in columns where it can be, else as readings.
+A batch as bytes: in columns where possible, else as readings.
 """
 
 from __future__ import annotations
@@ -69,8 +69,8 @@ def _as_readings(batch: Batch) -> Iterator[dict[str, Any]]:
 
 
 def _report_document(report: GatewayReport) -> dict[str, Any]:
-    known = {key: getattr(report, key) for key in ("version", "built", "installation", "appended_through")}
-    document = {key: value for key, value in known.items() if value is not None} | dict(report.extra)
+    members = {key: getattr(report, key) for key in ("version", "built", "installation", "appended_through")}
+    document = {key: value for key, value in members.items() if value is not None} | dict(report.extra)
     for key in ("boots", "events"):
         if entries := getattr(report, key):
             document[key] = [dict(entry) for entry in entries]

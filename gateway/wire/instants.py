@@ -1,5 +1,5 @@
 """
-Instants as the contract has them: RFC 3339 with an offset, nothing looser; leap seconds stay distinct.
+Instants of the contract: RFC 3339 with an offset, nothing looser; leap seconds stay distinct.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class NotAnInstant(Coded, ValueError):
 
 
 def instant_sentence(code: str, values: Values) -> str:
-    """The sentence of a `NotAnInstant`, from what was kept of it."""
+    """The sentence of a `NotAnInstant`, from its stored code and values."""
     return text_of(_SENTENCES, code, values)
 
 
@@ -58,8 +58,8 @@ class Instant:
     An instant as sent.
 
     us : microseconds since 1970-01-01T00:00:00Z, leap seconds not counted; finer digits are cut, not rounded.
-    exact : its RFC 3339 text in UTC where `us` cannot tell it from another instant
-        (a leap second, digits finer than a microsecond); None where `us` says all.
+    exact : its RFC 3339 text in UTC where another instant has the same `us`
+    (a leap second, digits finer than a microsecond); None where `us` is exact.
     """
 
     us: int
@@ -73,8 +73,8 @@ def parse_instant(text: str) -> Instant:
     A leap second is accepted at the end of a UTC month; its `us` is that of the next second, `exact` differs.
     Raises NotAnInstant, a ValueError; the message has the value, the rule and the next step.
     """
-    if _PLAIN.fullmatch(text):  # nearly all; the pattern holds what fromisoformat alone would not
-        with suppress(ValueError):  # a day that does not exist, said better below
+    if _PLAIN.fullmatch(text):  # nearly all; the pattern is stricter than fromisoformat
+        with suppress(ValueError):  # a day that does not exist gets a better error below
             return Instant(us_of(datetime.fromisoformat(text)))
     match = _RFC3339.fullmatch(text)
     if match is None:
@@ -130,7 +130,7 @@ def instant_text(us: int) -> str:
 
 def us_of(instant: datetime) -> int:
     """Microseconds since 1970 of an aware datetime. Raises NotAnInstant for a naive one."""
-    try:  # of every reading that is appended: to ask for the zone first costs as much as the rest
+    try:  # for every appended reading: checking the zone first costs as much as the rest
         since = instant - _EPOCH
     except TypeError:
         raise NotAnInstant("no_zone", text=instant.isoformat()) from None
@@ -138,7 +138,7 @@ def us_of(instant: datetime) -> int:
 
 
 def us_of_many(instants: Iterable[datetime]) -> list[int]:
-    """What `us_of` says of each of many aware datetimes, without a call for each: appends are many."""
+    """`us_of` for many aware datetimes, without a call for each."""
     since = [instant - _EPOCH for instant in instants]
     return [(d.days * 86_400 + d.seconds) * MICRO + d.microseconds for d in since]
 

@@ -1,5 +1,5 @@
 """
-The limits of the contract, published in answers and docs, and how a body that breaks it is refused.
+The limits of the contract, published in answers and docs, and the refusal of a body that breaks it.
 """
 
 from __future__ import annotations
@@ -19,13 +19,15 @@ MAX_QUANTITIES = 64  # a batch; each costs a column of the batch's length in mem
 MAX_NAME_LENGTH = 64
 MAX_INTEGER = 2**53  # beyond it a JSON number is not the same integer for everyone (RFC 8259 section 6)
 MAX_DEPTH = 8
-MAX_STREAMS_ASKED = 200  # in one question for marks; a spool holds one or a few
+MAX_STREAMS_ASKED = 200  # in one question for marks; a spool has one or a few
 MAX_EVENTS_DECLARED = 100  # in one request; a gateway has a few in its life; chosen
+MAX_ENTRIES = 50  # of people at the machine, in one request: 50 kB at most; chosen
+MAX_ENTRY_BYTES = 2_000  # of the content of one, as JSON: a note has 400 characters; chosen
 MAX_SHIFT_S = 4e9  # of a boot correction: from 1900 to now
 BATCH_MEDIA_TYPE = "application/json"
 ANSWER_MEDIA_TYPE = "application/json"
 PROBLEM_MEDIA_TYPE = "application/problem+json"
-DATABASE_HEADER = "Database-Id"  # of every answer; another one than before: the server was restored
+DATABASE_HEADER = "Database-Id"  # of every answer; a new value means that the server was restored
 _NAME = re.compile(r"[A-Za-z0-9:._-]{1,64}", re.ASCII)
 
 
@@ -35,7 +37,7 @@ def is_name(text: str) -> bool:
 
 
 class BatchRefused(Exception):
-    """The body is not a batch, or contradicts itself. Nothing of it may be taken; all problems are named."""
+    """The body is not a batch, or contradicts itself. It is refused whole; all problems are named."""
 
     def __init__(self, status: int, problems: Sequence[Problem], more: int = 0) -> None:
         self.status = status  # 400 not JSON, 422 not a batch
@@ -52,6 +54,6 @@ class Problem:
 
     pointer: str
     detail: str
-    #: which thing it is, and what the detail is about; empty where only the detail says
+    #: code and values of the detail; empty where there is only the detail
     code: str = ""
     values: Values = field(default_factory=dict)

@@ -1,5 +1,5 @@
 """
-Problems of a body, collected while it is decoded, so that a sender learns all of them at once.
+Problems of a body, collected during decoding, so that a sender learns all of them at once.
 """
 
 from __future__ import annotations
@@ -149,6 +149,6 @@ def is_number(value: Any, pointer: str, notes: Notes, *, lowest: float = -math.i
 
 
 def is_deeper(value: Any, levels: int) -> bool:
-    """True if objects and lists stand in each other more than so many deep."""
+    """True if objects and lists are nested more than so many deep."""
     inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else None
     return inner is not None and (levels == 0 or any(is_deeper(entry, levels - 1) for entry in inner))

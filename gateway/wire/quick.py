@@ -1,7 +1,7 @@
 """
-The quick path of the decoder: batches in which nothing is odd, which is nearly all of them.
+The quick path of the decoder, for ordinary batches: nearly all of them.
 
-Promises: whatever it decodes, the long way decodes alike (`tests/property/test_wire_fast.py`).
+Promises: it decodes exactly as the strict path does (`tests/property/test_wire_fast.py`).
 """
 
 from __future__ import annotations
@@ -24,25 +24,25 @@ _MANY_DIGITS = b"0" * 19  # an integer of fewer fits 64 bits
 
 def load_plain(body: bytes) -> dict[str, Any] | None:
     """
-    Read an object with nothing odd about it several times faster; None: `load_json` has to look.
+    Read an ordinary object several times faster; None: use `load_json`.
 
-    What the fast parser does otherwise than `load_json` is kept from it or found out: it takes the last of
-    duplicate keys (then there are more quotes in the body than its keys and texts account for, as long as
-    no backslash hides one), integers beyond 64 bits become floats, and it goes deeper.
+    The fast parser differs from `load_json` in three ways, and these bodies are left to `load_json`: it
+    keeps the last of duplicate keys (found by counting quotes, in bodies without a backslash), turns
+    integers beyond 64 bits into floats, and reads deeper nesting.
     """
     if b"\\" in body or _MANY_DIGITS in body.translate(_DIGITS_TO_ZERO):
         return None
     try:
         document = orjson.loads(body)
     except orjson.JSONDecodeError:
-        return None  # said better there
+        return None  # the strict path has the better error
     if type(document) is not dict:
         return None
     return document if body.count(b'"') == 2 * _texts_in(document, MAX_DEPTH) else None
 
 
 def _texts_in(value: Any, levels: int) -> int:
-    """Keys and texts in a value, so far as it is what a batch has there; too few where it is not."""
+    """Keys and texts in a value with the structure of a batch; too few for any other structure."""
     if type(value) is str:
         return 1
     if type(value) is dict and levels:
@@ -59,9 +59,9 @@ def _texts_in(value: Any, levels: int) -> int:
 
 def decode_alike(readings: list[Any], rows: DecodedRows, *, numbered: bool) -> bool:
     """
-    Decode readings that have the same members each, with nothing odd, column by column: nearly all batches.
+    Decode ordinary readings with the same members column by column: nearly all batches.
 
-    False, and nothing decoded, where one of them needs a closer look.
+    False, and nothing decoded, where a reading needs the strict path.
     """
     if set(map(type, readings)) != {dict} or len(readings[0]) < 2:
         return False
@@ -95,14 +95,14 @@ def as_range(numbers: list[int]) -> Sequence[int]:
 
 
 def all_whole(numbers: Sequence[Any]) -> bool:
-    """True if all are integers that every reader of JSON takes for the same number. One look at C speed."""
+    """True if all are integers that every JSON parser reads as the same number. One pass at C speed."""
     return set(map(type, numbers)) == {int} and min(numbers) >= -MAX_INTEGER and max(numbers) <= MAX_INTEGER
 
 
 def is_plain(column: list[Any]) -> bool:
-    """True if there are only finite numbers and None. One look at C speed; False: look at each entry."""
+    """True if there are only finite numbers and None. One pass at C speed; False: check each entry."""
     types = set(map(type, column))
-    if types == {float} and math.isfinite(sum(column)):  # where a sum overflows, the next line tells
+    if types == {float} and math.isfinite(sum(column)):  # where a sum overflows, the next line finds out
         return True
     if not types <= {float, int, type(None)} or math.inf in column or -math.inf in column:
         return False

@@ -1,5 +1,5 @@
 """
-What the server answers to a batch and of a stream, written and read strictly.
+The server's answers to batches and about streams, written and read strictly.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from cleanside.gateway.wire.strict_json import load_json
 
 
 class NotAnAnswer(Coded, ValueError):
-    """What came back is no answer of the server to what was sent: it releases nothing."""
+    """The body is no answer of the server to this batch: it releases nothing."""
 
     SENTENCES: ClassVar[Sentences] = {
         "other_streams": "the answer speaks of other streams than were asked",
@@ -36,24 +36,24 @@ class NotAnAnswer(Coded, ValueError):
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class QuarantineNote:
-    """Readings first..last (numbers, or indexes where the batch had none) that are held, and why."""
+    """Quarantined readings first..last (numbers, or indexes where the batch had none), and why."""
 
     first: int
     last: int
     code: str
     detail: str
-    #: of a `number_conflict`: where the reading is that has the number ("stored", "quarantined" or
-    #: "discarded"); None: it is no conflict, or an older server does not say
+    #: of a `number_conflict`: where the other reading of the number is ("stored", "quarantined" or
+    #: "discarded"); None: it is no conflict, or an older server that does not send it
     other_is: str | None = None
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Answer:
-    """What the server says of a batch, once it is durable."""
+    """The server's answer to a batch, once it is durable."""
 
     #: as in the batch; None where it had none
     stream: str | None = None
-    #: every number 1..n is held or declared shed; None where the batch had no stream
+    #: every number 1..n is stored, quarantined or declared shed; None where the batch had no stream
     acknowledged_through: int | None = None
     stored: int = 0
     duplicates: int = 0
@@ -67,7 +67,7 @@ class Answer:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class StreamAtServer:
-    """What the server holds of a stream."""
+    """The state of a stream at the server."""
 
     stream: str
     device: str
@@ -81,18 +81,18 @@ class StreamAtServer:
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class AskedStream:
-    """What a gateway says of a stream it holds, when it asks how far the server holds it."""
+    """A stream in a gateway's question for its mark."""
 
     stream: str
-    #: as the server said last
+    #: the server's last mark
     acknowledged_through: int
-    #: the highest number given so far
+    #: the highest number appended so far
     appended_through: int
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Mark:
-    """How far the server holds a stream; 0 of one that it does not know."""
+    """The server's mark of a stream; 0 for one that it does not know."""
 
     acknowledged_through: int = 0
     highest: int = 0
@@ -105,16 +105,17 @@ def encode_marks_question(device: str, streams: Sequence[AskedStream]) -> bytes:
 
 def decode_marks(body: bytes, *, asked: Collection[str]) -> dict[str, Mark | None]:
     """
-    Read the answer to it: stream -> its mark, None for one that the server does not know.
+    Read the answer: stream -> its mark, None for one that the server does not know.
 
-    Raises ValueError where the body is not our answer, or speaks of other streams than were asked.
+    Raises ValueError where the body is not our answer, or has other streams than the question.
     """
-    document = _load_answer(body)
+    document = load_answer(body)
     marks: dict[str, Mark | None] = {}
     try:
         for entry in document["streams"]:
             marks[entry["stream"]] = Mark(
-                acknowledged_through=_count(entry, "acknowledged_through"), highest=_count(entry, "highest")
+                acknowledged_through=count_in(entry, "acknowledged_through"),
+                highest=count_in(entry, "highest"),
             )
         marks |= dict.fromkeys(document["unknown"])
     except (KeyError, TypeError, AttributeError):
@@ -126,9 +127,9 @@ def decode_marks(body: bytes, *, asked: Collection[str]) -> dict[str, Mark | Non
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class DeclaredEvent:
-    """An event that is sent until the server confirms it, as it stands in a batch."""
+    """An event that is sent until the server confirms it, in the form of a batch."""
 
-    #: that it belongs to; None: the spool does not say, its disk is dead
+    #: its stream; None: unknown, because the spool's disk is dead
     stream: str | None
     #: with `event` and, where known, `at_seq`
     content: Mapping[str, Any]
@@ -141,12 +142,12 @@ def encode_declared(device: str, events: Sequence[DeclaredEvent]) -> bytes:
 
 
 def decode_confirmed(body: bytes) -> int:
-    """Read the answer to it: how many events are durable. Raises ValueError where the body is not that."""
-    return _count(_load_answer(body), "confirmed")
+    """Read the answer: how many events are durable. Raises ValueError where the body is no such answer."""
+    return count_in(load_answer(body), "confirmed")
 
 
 def encode_answer(answer: Answer) -> bytes:
-    """Write an answer. Lists are cut at `MAX_LISTED`; what is beyond is counted."""
+    """Write an answer. Lists are cut at `MAX_LISTED`; further entries are counted."""
     numbered = answer.stream is not None
     document: dict[str, Any] = {}
     if numbered:
@@ -161,7 +162,7 @@ def encode_answer(answer: Answer) -> bytes:
 
 
 def encode_stream_state(state: StreamAtServer) -> bytes:
-    """Write what the server holds of a stream."""
+    """Write the state of a stream at the server."""
     document: dict[str, Any] = {"stream": state.stream, "device": state.device}
     document |= {"acknowledged_through": state.acknowledged_through, "highest": state.highest}
     document |= _listed("gaps", [list(gap) for gap in state.gaps], state.gaps_more)
@@ -182,12 +183,12 @@ def _note_document(note: QuarantineNote, key: str) -> dict[str, Any]:
 
 def decode_answer(body: bytes, *, stream: str | None, highest_sent: int | None) -> Answer:
     """
-    Read an answer to a batch, and believe it only if it is one.
+    Read an answer to a batch.
 
-    stream, highest_sent: what was sent. Raises ValueError where the body is not our answer, echoes another
-    stream, or acknowledges more than was ever sent: such an answer releases nothing.
+    stream, highest_sent : of the sent batch. Raises ValueError where the body is not our answer, is for
+    another stream, or acknowledges numbers that were never sent: such an answer releases nothing.
     """
-    document = _load_answer(body)
+    document = load_answer(body)
     if document.get("stream") != stream:
         raise NotAnAnswer("other_stream", answered=shown(document.get("stream")), sent=stream)
     mark = document.get("acknowledged_through")
@@ -197,33 +198,34 @@ def decode_answer(body: bytes, *, stream: str | None, highest_sent: int | None) 
     return Answer(
         stream=stream,
         acknowledged_through=mark,
-        stored=_count(document, "stored"),
-        duplicates=_count(document, "duplicates"),
+        stored=count_in(document, "stored"),
+        duplicates=count_in(document, "duplicates"),
         gaps=_gaps(document),
-        gaps_more=_count(document, "gaps_more", 0),
+        gaps_more=count_in(document, "gaps_more", 0),
         quarantined=tuple(_read_notes(document, key)),
-        quarantined_more=_count(document, "quarantined_more", 0),
+        quarantined_more=count_in(document, "quarantined_more", 0),
         server_time_us=_server_time(document),
     )
 
 
 def decode_stream_state(body: bytes, *, stream: str) -> StreamAtServer:
-    """Read what the server holds of a stream. Raises ValueError where the body is not that."""
-    document = _load_answer(body)
+    """Read the state of a stream at the server. Raises ValueError where the body is no such answer."""
+    document = load_answer(body)
     if document.get("stream") != stream or not isinstance(document.get("device"), str):
         raise NotAnAnswer("other_stream_asked", answered=shown(document.get("stream")), asked=stream)
     return StreamAtServer(
         stream=stream,
         device=document["device"],
-        acknowledged_through=_count(document, "acknowledged_through"),
-        highest=_count(document, "highest"),
+        acknowledged_through=count_in(document, "acknowledged_through"),
+        highest=count_in(document, "highest"),
         gaps=_gaps(document),
-        gaps_more=_count(document, "gaps_more", 0),
+        gaps_more=count_in(document, "gaps_more", 0),
         server_time_us=_server_time(document),
     )
 
 
-def _load_answer(body: bytes) -> dict[str, Any]:
+def load_answer(body: bytes) -> dict[str, Any]:
+    """An answer as a JSON object. Raises NotAnAnswer."""
     try:
         document = load_json(body)
     except BatchRefused as error:
@@ -233,7 +235,8 @@ def _load_answer(body: bytes) -> dict[str, Any]:
     return document
 
 
-def _count(document: dict[str, Any], key: str, default: int | None = None) -> int:
+def count_in(document: dict[str, Any], key: str, default: int | None = None) -> int:
+    """A whole number from 0 up. default : if it is left out; None: it must be there. Raises NotAnAnswer."""
     value = document.get(key, default)
     if type(value) is not int or value < 0:
         raise NotAnAnswer("not_a_count", key=key, value=shown(value))

@@ -40,7 +40,7 @@ _SENTENCES: Sentences = {
 
 
 class _NotStrict(Coded):
-    """JSON for many readers, and not as RFC 8259 has it."""
+    """Text that many parsers accept, and that is not JSON by RFC 8259."""
 
     SENTENCES = _SENTENCES
 

@@ -1,7 +1,7 @@
 """
-Acceptance of an installation, from what the server holds; and the report to keep with the machine's papers.
+Acceptance of an installation from stored readings, and the report to keep with the machine's papers.
 
-Promises: says from when on it looked, so that the same report can be asked for again.
+Promises: the report states its time span, so that the same report can be made again.
 Leaves to others: the checks (`ingest.restriction.verdict.installation`), who may see it
 (`ingest.api.routes.acceptance`).
 """
@@ -14,13 +14,14 @@ from dataclasses import dataclass
 import numpy as np
 import sqlalchemy as sa
 
+from cleanside.gateway.spot_checks import Check
 from cleanside.gateway.wire import instant_text
 from cleanside.ingest import cautions
 from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
 from cleanside.ingest.analysis.summarising import COLUMNS, as_readings
 from cleanside.ingest.restriction import Readings
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
-from cleanside.ingest.restriction.verdict.installation import Check, Surroundings, accept, verdict_of
+from cleanside.ingest.restriction.verdict.installation import Surroundings, accept, verdict_of
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance, fleet, raw, streams
 from cleanside.ingest.store.fleet import Assignment, HousingRow, TerminalRow
@@ -33,11 +34,11 @@ CAUTIONS = cautions.words("acceptance")
 
 @dataclass(frozen=True, kw_only=True)
 class Report:
-    """An installation as looked at once."""
+    """The report on one installation."""
 
     housing: HousingRow
     devices: tuple[str, ...]
-    #: readings taken in [since, until) were looked at [us]
+    #: readings measured in [since, until) were checked [us]
     since_us: int
     until_us: int
     looked_us: int
@@ -49,7 +50,7 @@ class Report:
 
 def report(connection: sa.Connection, housing: HousingRow, *, since_us: int | None, now_us: int) -> Report:
     """
-    Look at the installation on a housing.
+    Check the installation on a housing.
 
     since_us : when it was fitted; None = when its device was assigned, else its first reading. [us]
     """
@@ -65,17 +66,17 @@ def report(connection: sa.Connection, housing: HousingRow, *, since_us: int | No
         for seat in seats
         for part in raw.readings_between(connection, seat.device_id, since_us, until_us, COLUMNS)
     ]
-    held = sum(len(part["at_us"]) for _, part in parts)
-    readings = as_readings(parts) if held else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
+    stored = sum(len(part["at_us"]) for _, part in parts)
+    readings = as_readings(parts) if stored else Readings(at_s=np.empty(0), restriction_pa=np.empty(0))
     terminal = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
-    checks = accept(readings, _around(connection, housing, seats, terminal, held, since_us))
+    checks = accept(readings, _around(connection, housing, seats, terminal, stored, since_us))
     return Report(
         housing=housing,
         devices=tuple(sorted({seat.device for seat in seats})),
         since_us=since_us,
         until_us=until_us,
         looked_us=now_us,
-        readings=held,
+        readings=stored,
         terminal=terminal,
         verdict=verdict_of(checks),
         checks=checks,
@@ -83,7 +84,7 @@ def report(connection: sa.Connection, housing: HousingRow, *, since_us: int | No
 
 
 def is_confirmed(connection: sa.Connection, housing_id: int, terminal: TerminalRow | None) -> bool:
-    """True if a person confirmed the limit that holds: the same value in the same unit."""
+    """True if a person confirmed the present limit: the same value in the same unit."""
     return terminal is not None and any(
         (given.value, given.unit) == (terminal.value, terminal.unit)
         for given in acceptance.confirmations_of(connection, housing_id)

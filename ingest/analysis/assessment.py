@@ -1,8 +1,8 @@
 """
-What the server says of a housing now: its summaries, limits, changes and silence, put to the assessment.
+The present view of a housing: the assessment of its summaries, limits, changes and silence.
 
-Promises: equal to what the same readings in order would give; late ones have changed their own hour only.
-What was studied once serves until something it rests on changes; dates and silence follow the clock.
+Promises: the same result as from the same readings in order; late readings change their own hour only.
+A study stays in memory until its input changes; dates and silence follow the clock.
 Leaves to others: the judgement (`ingest.restriction`), what the fleet teaches (`ingest.analysis.knowledge`),
 who may see it (`ingest.api.routes`).
 """
@@ -31,6 +31,7 @@ from cleanside.ingest.restriction.verdict.plain_forms import state_text, text_of
 from cleanside.ingest.store import reports
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
+from cleanside.ingest.store.papers import Papers
 from cleanside.ingest.store.surroundings import HousingSurroundings, Newest, of_housings
 from cleanside.ingest.writer.resources import Resources
 
@@ -59,18 +60,21 @@ class View:
     housing: HousingRow
     assessment: Assessment
     terminal: TerminalRow | None
-    #: when the newest reading was taken, seconds since 1970; None: none is summarised yet
+    #: when the newest reading was measured, seconds since 1970; None: none is summarised yet
     last_reading_s: float | None
-    #: when anything last came from its devices [us]; None: never
+    #: when its devices were last received [us]; None: never
     heard_us: int | None
-    #: readings that gateways of its devices are known to hold
+    #: readings that gateways of its devices have not sent yet, as they reported
     readings_waiting: int
     #: hours that changed and are not summarised yet; 0: the view is current
     hours_behind: int
-    #: all that came and was taken before this instant is in the view [us]; None: nothing is summarised yet
+    #: readings received and measured before this instant are in the view [us]; None: nothing is summarised
+    #: yet
     analysed_through_us: int | None
     #: the fleet snapshot that was used
     snapshot: SnapshotInUse
+    #: what the shop knows of the housing and its machine
+    papers: Papers
 
     @property
     def state_text(self) -> str:
@@ -84,13 +88,13 @@ class View:
 
 
 def terminal_at(terminals: Sequence[TerminalRow], at_us: int) -> TerminalRow | None:
-    """The terminal restriction that holds at an instant; None if none is entered for it."""
+    """The terminal restriction at an instant; None if none is entered for it."""
     valid = [terminal for terminal in terminals if terminal.valid_from_us <= at_us]
     return valid[-1] if valid else None
 
 
 def gauge_unit(terminal: TerminalRow | None) -> str | None:
-    """The unit of the gauge: that in which the limit was entered; None where none is entered."""
+    """The unit of the gauge: the unit of the entered limit; None where none is entered."""
     return None if terminal is None else own_name(terminal.unit, "restriction")
 
 
@@ -108,7 +112,7 @@ def facts_of(
     changes: Sequence[EnteredChange],
     fleet: FleetKnowledge,
 ) -> HousingFacts:
-    """What is entered of a housing, and what its owner's fleet taught, for the analysis."""
+    """Entries about a housing, and its owner's fleet snapshot, in the form of the analysis."""
     reference_flow, reference_kind = reference_of(housing)
     return HousingFacts(
         terminal_pa=None if terminal is None else terminal.restriction_pa,
@@ -127,12 +131,13 @@ def _entry(change: EnteredChange) -> Entry:
         at_s=change.changed_us / MICRO,
         what=change.what,
         confirmed=bool(change.confirmed_because),
+        by_code=change.at_device is not None,
         name=change.entry_id,
     )
 
 
 class Judge:
-    """Looks at housings at one instant, over one connection."""
+    """Assesses housings at one instant, over one connection."""
 
     def __init__(
         self,
@@ -144,7 +149,7 @@ class Judge:
         now_us: int | None = None,
     ) -> None:
         """
-        known : the snapshot of the owner whose housings are looked at.
+        known : the snapshot of the owner of these housings.
         now_us : the instant; None: now.
         """
         self._connection = connection
@@ -175,8 +180,9 @@ class Judge:
         seen = assess(
             study,
             now_s=self.now_us / MICRO,
-            # Quiet since the last reading was taken, not since it came: a backlog may come days later. Only
-            # while nothing is summarised yet, that something came is all there is.
+            # Quiet since the last reading was measured, not since it was received: a backlog may arrive days
+            # later.
+            # As long as nothing is summarised, the time of receipt is all that is known.
             last_heard_s=heard_us / MICRO if heard_us is not None and study.last_s is None else None,
             quiet_because=self._silence(around.newest, around.device_ids),
             waiting=around.newest.waiting if around.newest is not None else 0,
@@ -193,6 +199,7 @@ class Judge:
             hours_behind=around.hours_behind,
             analysed_through_us=_analysed_through_us(study, around),
             snapshot=self._known,
+            papers=around.papers,
         )
 
     def _study(
@@ -210,9 +217,9 @@ class Judge:
 
     def _silence(self, newest: Newest | None, device_ids: list[int]) -> str | None:
         """
-        Why the devices are quiet as far as their gateways said; None: they did not say.
+        Why the devices send nothing, as their gateways reported; None: they did not report.
 
-        out_of_coverage: a gateway of its devices has more than came, on whichever stream.
+        out_of_coverage: a gateway of its devices has unsent readings, on any stream.
         keyed_off: the last event was the key.
         """
         if newest is None:

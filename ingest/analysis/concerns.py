@@ -1,8 +1,8 @@
 """
 What needs a person now, in groups: silent, behind, in conflict, in quarantine, declared, versions.
 
-Promises: pure. A group lists what a person may want to know and counts what needs one: a machine that was
-keyed off for the weekend is listed, and needs nobody. Codes are stable; what to do about each stands in
+Promises: pure. A group lists what a person may want to know and counts what needs a person: a machine that
+was keyed off for the weekend is listed, and needs no one. Codes are stable; what to do about each is in
 `ingest.intake.codes`.
 Leaves to others: the rows (`ingest.store.attention`), how it looks (the route and the command `attention`).
 """
@@ -23,14 +23,14 @@ SILENT, BEHIND, CONFLICT, QUARANTINE, DECLARED_EVENTS, VERSIONS = GROUPS = (
 
 HOUR_US = 3_600_000_000
 DAY_US = 24 * HOUR_US
-LISTED_AFTER_US = DAY_US  # not heard for so long is listed as silent (chosen)
-#: why nothing is heard -> after how long that needs a person; as for the state of a housing
+LISTED_AFTER_US = DAY_US  # listed as silent after so long without data (chosen)
+#: reason for silence -> after how long that needs a person; as for the state of a housing
 SILENT_AFTER_US: Mapping[str, int] = {code: int(1e6 * after_s) for code, after_s in SILENT_S.items()} | {
     "never_heard": 2 * DAY_US
 }
-BEHIND_AFTER_US = HOUR_US  # what did not come so long after the gateway was heard is not on its way (chosen)
-DECLARED_FOR_US = 7 * DAY_US  # a loss is shown for a week; the account shows it for good (chosen)
-#: declared, and nothing to be done about it
+BEHIND_AFTER_US = HOUR_US  # readings that are missing for so long are not on their way (chosen)
+DECLARED_FOR_US = 7 * DAY_US  # a loss is shown for a week; the account shows it permanently (chosen)
+#: declared, and no action is needed
 _SETTLED = frozenset({"spool_salvaged", "stream_opened"})
 
 
@@ -49,10 +49,10 @@ class Concern:
     code: str
     #: readings, numbers, times or devices, as the group has it
     count: int
-    #: since when, or when last; None: not known
+    #: when it began, or when it was last; None: not known
     since_us: int | None
     needs_person: bool
-    #: of a version: which; of a declared loss: how many readings
+    #: of a version: its number; of a declared loss: how many readings
     value: str | int | None = None
 
 
@@ -104,7 +104,7 @@ def _silent(device: HeardDevice, now_us: int) -> Concern | None:
 
 
 def quiet_because(device: HeardDevice) -> str:
-    """Why nothing is heard of a device, as far as its gateway said."""
+    """Why a device sends nothing, as its gateway reported."""
     if device.heard_us is None:
         return "never_heard"
     if device.pending:

@@ -1,11 +1,10 @@
 """
-A boot placed better later: the times of readings that were taken already are corrected, never sent again.
+Boot corrections: a boot is placed better later, and the server corrects stored times without a resend.
 
-Promises: the times as sent are kept beside, identity stays as it was on receipt (what is sent again is a
-repeat), and the analysis sees the corrected times alone. A reading is corrected once; one that comes late
-for a boot that was corrected is, too. A correction into the future, or to before the device's own
-time, is not believed. Each can be undone.
-Leaves to others: what a gateway says (`gateway.wire`), when this is run (`ingest.analysis.summarising`), who
+Promises: times as sent are kept beside, identity stays as on receipt (a resend is a repeat), and the analysis
+sees corrected times alone. A reading is corrected once, also one that arrives after the correction. A
+correction into the future, or to before the device's own time, is not believed. Each can be undone.
+Leaves to others: the gateway's report (`gateway.wire`), when this runs (`ingest.analysis.summarising`), who
 may undo (`ingest.api.routes.corrections`).
 """
 
@@ -22,28 +21,28 @@ from cleanside.ingest.store.corrections import CorrectionRow, MovedReading
 from cleanside.ingest.store.marks import Range, ranges_of
 
 MICRO = 1_000_000
-READINGS_AT_ONCE = 20_000  # readings in one transaction: the one writer is free for others between; chosen
+READINGS_AT_ONCE = 20_000  # readings in one transaction: the one writer serves others in between; chosen
 
 
 def apply_due(connection: sa.Connection, stream_ids: Sequence[int], now_us: int) -> int:
     """Correct readings of these streams in hours that wait for analysis, at most `READINGS_AT_ONCE`."""
     done = 0
     for number, numbers in corrections.due(connection, stream_ids):
-        found = corrections.find(connection, None, number)
-        if found is not None and found.undone_us is None and done < READINGS_AT_ONCE:
-            done += _apply(connection, found, numbers, now_us, limit=READINGS_AT_ONCE - done)
+        correction = corrections.find(connection, None, number)
+        if correction is not None and correction.undone_us is None and done < READINGS_AT_ONCE:
+            done += _apply(connection, correction, numbers, now_us, limit=READINGS_AT_ONCE - done)
     return done
 
 
 def waits(connection: sa.Connection, stream_ids: Sequence[int]) -> bool:
     """True if `apply_due` would find anything."""
     for number, numbers in corrections.due(connection, stream_ids):
-        found = corrections.find(connection, None, number)
-        if found is None:
+        correction = corrections.find(connection, None, number)
+        if correction is None:
             continue
-        if corrections.uncorrected(connection, found.stream_id, numbers, limit=1):
+        if corrections.uncorrected(connection, correction.stream_id, numbers, limit=1):
             return True
-        if _archived(connection, found.stream_id, numbers):
+        if _archived(connection, correction.stream_id, numbers):
             return True
     return False
 
@@ -69,7 +68,7 @@ def _apply(
 def _beyond(
     connection: sa.Connection, found: CorrectionRow, after: Sequence[MovedReading], now_us: int
 ) -> str | None:
-    """Where a correction would put readings that may not be there; None: all stay where they may be."""
+    """The instant beyond the allowed range that a correction leads to; None: all times stay within it."""
     device = fleet.device(connection, found.owner_id, found.device)
     floor_us = None if device is None else service_of(device, None).floor_us
     if max(row.at_us for row in after) > now_us + FUTURE_TOLERANCE_US:
@@ -80,38 +79,42 @@ def _beyond(
 
 
 def corrected(rows: Sequence[MovedReading], found: CorrectionRow) -> list[MovedReading]:
-    """The readings with the times that a correction gives them. Pure."""
+    """The readings with their corrected times. Pure."""
     shift_us = round(found.shift_s * MICRO)
     return [MovedReading(row.seq, row.at_us + shift_us, found.uncertainty_s) for row in rows]
 
 
 def _archived(connection: sa.Connection, stream_id: int, numbers: Range) -> list[int]:
-    """Numbers that lie in the archive with the times they were sent with."""
-    there = archive.hashes(connection, stream_id, (numbers,))
-    if not there:
+    """Archived numbers with their times as sent."""
+    archived = archive.hashes(connection, stream_id, (numbers,))
+    if not archived:
         return []
-    known = {row.seq for row in corrections.originals(connection, stream_id, numbers, limit=len(there) + 1)}
-    return sorted(there.keys() - known)
+    corrected_before = {
+        row.seq for row in corrections.originals(connection, stream_id, numbers, limit=len(archived) + 1)
+    }
+    return sorted(archived.keys() - corrected_before)
 
 
 def _bring_back(connection: sa.Connection, stream_id: int, numbers: Range) -> None:
-    """Archived readings come back into the tables, where their times can be changed."""
-    if there := _archived(connection, stream_id, numbers):
-        handover.put_rows(connection, stream_id, readings.take_out(connection, stream_id, ranges_of(there)))
+    """Move archived readings back into the tables, where their times can change."""
+    if archived := _archived(connection, stream_id, numbers):
+        handover.put_rows(
+            connection, stream_id, readings.take_out(connection, stream_id, ranges_of(archived))
+        )
 
 
 # ---------------------------------------------------------------- undo
 
 
 def begin_undo(connection: sa.Connection, found: CorrectionRow, who: str, now_us: int) -> None:
-    """Say that a correction does not hold; `undo_some` puts the times back."""
+    """Mark a correction as undone; `undo_some` restores the times."""
     if found.undone_us is None:
         corrections.set_undone(connection, found.id, now_us)
     audit.note(connection, found.owner_id, now_us, who, "boot_correction_undone", correction=found.id)
 
 
 def undo_some(connection: sa.Connection, found: CorrectionRow) -> int:
-    """Put back the times of up to `READINGS_AT_ONCE` readings. Returns how many; 0: all are as sent."""
+    """Restore the times of up to `READINGS_AT_ONCE` readings. Returns how many; 0: all are as sent."""
     numbers = (found.first, found.last)
     sent = corrections.originals(connection, found.stream_id, numbers, limit=READINGS_AT_ONCE)
     if not sent:
@@ -122,7 +125,7 @@ def undo_some(connection: sa.Connection, found: CorrectionRow) -> int:
         taken = readings.take_out(connection, found.stream_id, archived)
         handover.put_rows(connection, found.stream_id, taken)
     now = {row.seq: row for row in corrections.stored(connection, found.stream_id, seqs)}
-    before = [now[row.seq] for row in sent if row.seq in now]  # others were set aside meanwhile
+    before = [now[row.seq] for row in sent if row.seq in now]  # a person set the others aside meanwhile
     after = [row for row in sent if row.seq in now]
     if after:
         corrections.move(connection, found.stream_id, before, after)

@@ -1,11 +1,11 @@
 """
-What each owner's fleet teaches: learned on a schedule, kept with a number, the same for all processes.
+Fleet knowledge of each owner: learned on a schedule, stored with a number, the same for all processes.
 
-Promises: one owner's lives never teach another's. One owner's failure stops no other: it is logged, shown
-with what was learned before, and tried again after a pause that doubles. What is learned is fitted before it
-is used and kept with its fit, so that no request waits for one. A fleet that has shown nothing new is not
-learned again.
-Leaves to others: what is taught (`ingest.restriction.learn_fleet`).
+Promises: one owner's lives never affect another owner's forecasts. One owner's failure stops no other: it is
+logged and shown, the previous snapshot stays in use, and learning tries again after a pause that doubles. A
+snapshot is fitted before its first use and stored with its fit, so no request waits for a fit. A fleet
+without new summaries is not learned again.
+Leaves to others: learning (`ingest.restriction.learn_fleet`).
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ LEAST_PAUSE_S = 2.0  # between two learnings; chosen so that a new fleet sees it
 LOOK_EVERY_S = 0.5
 NOTHING_LEARNED = SnapshotInUse(0, FleetKnowledge())
 PAUSE_TIMES = 20.0  # a learning takes at most a twentieth of the time; chosen
-FAILED_PAUSE_S, LONGEST_FAILED_PAUSE_S = 60.0, 3_600.0  # the same data mostly fail again; chosen
+FAILED_PAUSE_S, LONGEST_FAILED_PAUSE_S = 60.0, 3_600.0  # the same data would mostly fail again; chosen
 
 
 class Snapshots:
@@ -57,24 +57,24 @@ class Snapshots:
 
     def of(self, connection: sa.Connection, owner_id: int) -> SnapshotInUse:
         """
-        The snapshot that is used now; read from the database where this process has none yet.
+        The snapshot in use; read from the database where this process has none yet.
 
-        One that was kept without a fit of this code (by another release) is not waited for: until `refresh`
-        has fitted it, forecasts are wide.
+        A snapshot of another release has no fit of this code. No request waits for one: forecasts are wide
+        until `refresh` has fitted it.
         """
         known = self._known.get(owner_id)
         if known is not None:
             return known
         with self._lock:  # one thread reads, the others wait for it
             if owner_id not in self._known:
-                found = _read(connection, owner_id)
-                is_fitted = found.knowledge.fitted is not None
-                self._known[owner_id] = found if is_fitted else NOTHING_LEARNED
+                snapshot = _read(connection, owner_id)
+                is_fitted = snapshot.knowledge.fitted is not None
+                self._known[owner_id] = snapshot if is_fitted else NOTHING_LEARNED
             return self._known[owner_id]
 
     def refresh(self, resources: Resources, memory: Memory, *, at_once: bool = False) -> None:
         """
-        Take over what other processes learned, and learn where the fleet has shown something new.
+        Load what other processes learned, and learn from fleets with new summaries.
 
         at_once : do not wait for the schedule.
         """
@@ -97,7 +97,7 @@ class Snapshots:
         return len(self._failures)
 
     def _note_failure(self, owner_id: int, now_us: int) -> None:
-        """Keep what was learned before, with the failure; try again later."""
+        """Keep the previous snapshot, note the failure, and try again later."""
         many = self._failures[owner_id] = self._failures.get(owner_id, 0) + 1
         pause_s = min(FAILED_PAUSE_S * 2.0 ** (many - 1), LONGEST_FAILED_PAUSE_S)
         self._not_before_s[owner_id] = self._monotonic_s() + pause_s
@@ -111,8 +111,8 @@ class Snapshots:
             newest = snapshots.newest(connection, owner_id)
             number = newest.number if newest is not None else 0
             if number > self.of(connection, owner_id).number:
-                found = _read(connection, owner_id)
-                self._known[owner_id] = replace(found, knowledge=_fit(found.knowledge))
+                snapshot = _read(connection, owner_id)
+                self._known[owner_id] = replace(snapshot, knowledge=_fit(snapshot.knowledge))
             revisions = snapshots.revisions_of(connection, owner_id)
             if revisions == self._learned_from.get(owner_id, 0):
                 return
@@ -127,7 +127,7 @@ class Snapshots:
         self._not_before_s[owner_id] = self._monotonic_s() + max(LEAST_PAUSE_S, PAUSE_TIMES * took_s)
 
     def _study_all(self, resources: Resources, memory: Memory, owner_id: int) -> None:
-        """So that a request finds each housing studied."""
+        """Study each housing, so that requests find the result in memory."""
         with resources.reading() as connection:
             judge = Judge(connection, resources, memory, self._known[owner_id])
             for housing in fleet.every_housing(connection, owner_id):
@@ -142,14 +142,14 @@ class Snapshots:
 
     def _save(self, resources: Resources, owner_id: int, number: int, learned: FleetKnowledge) -> None:
         content, now_us = json.dumps(learned.as_record()), resources.clock()
-        kept = resources.writer.call(lambda c: snapshots.put(c, owner_id, number, now_us, content))
-        if kept:
+        is_saved = resources.writer.call(lambda c: snapshots.put(c, owner_id, number, now_us, content))
+        if is_saved:
             self._known[owner_id] = SnapshotInUse(number + 1, learned, now_us)
             log.info("ingest.fleet_learned", extra={"owner": owner_id, "lives": len(learned.lives)})
 
 
 class Learner:
-    """A thread of its own: a fit takes seconds, and the summaries must not wait for it."""
+    """A thread that learns: a fit takes seconds, and the summaries must not wait for it."""
 
     def __init__(self, resources: Resources, snapshots_used: Snapshots, memory: Memory) -> None:
         self._resources = resources
@@ -170,7 +170,7 @@ class Learner:
         while not stopping.wait(LOOK_EVERY_S):
             try:
                 self._snapshots.refresh(self._resources, self._memory)
-            except TryAgain as error:  # stopping, or the database is away
+            except TryAgain as error:  # stopping, or the database does not answer
                 log.info("ingest.learning_waits", extra={"reason": str(error)})
             except Exception:
                 log.exception("ingest.learning_failed")
@@ -180,9 +180,9 @@ def learn(
     connection: sa.Connection, owner_id: int, memory: Memory, before: FleetKnowledge, now_us: int
 ) -> FleetKnowledge:
     """
-    Learn from an owner's fleet: lives, the running ones as far as they were seen, and the air.
+    Learn from an owner's fleet: complete lives, running lives so far, and ambient pressure.
 
-    before : the snapshot before, whose usual clean levels help to tell a new element from a torn one.
+    before : the previous snapshot; its usual clean levels help to distinguish a new element from a torn one.
     """
     housings = fleet.every_housing(connection, owner_id)
     around = of_housings(connection, housings, now_us, whole_owner=True)
@@ -211,11 +211,13 @@ def _lives(
 def _read(connection: sa.Connection, owner_id: int) -> SnapshotInUse:
     if snapshots.newest(connection, owner_id) is None:
         return NOTHING_LEARNED
-    kept, content = snapshots.content_of(connection, owner_id)
-    return SnapshotInUse(kept.number, FleetKnowledge.from_record(json.loads(content)), kept.learned_us)
+    snapshot, content = snapshots.content_of(connection, owner_id)
+    return SnapshotInUse(
+        snapshot.number, FleetKnowledge.from_record(json.loads(content)), snapshot.learned_us
+    )
 
 
 def _fit(knowledge: FleetKnowledge) -> FleetKnowledge:
-    """Fitted now and not at its first use, which is a request."""
+    """The snapshot, fitted now and not at its first use, which is a request."""
     assert knowledge.forecaster is not None
     return knowledge

@@ -1,10 +1,10 @@
 """
-What this process remembers of housings, so that a page looked at twice, or a fleet of thousands, is worked
-out once: their summaries (the last some), and what was studied of each.
+Summaries and studies of housings in this process's memory, so that a page requested twice, or a fleet of
+thousands, is computed once.
 
-Promises: never stale. Summaries carry the revision of their housing, and only what was written since is read
-again; a study is kept under all that it rests on.
-Leaves to others: what a study says (`ingest.restriction`), what it rests on (`ingest.analysis.assessment`).
+Promises: never stale. Summaries have the revision of their housing, and only newer ones are read again; the
+key of a study is its whole input.
+Leaves to others: the study (`ingest.restriction`), its input (`ingest.analysis.assessment`).
 """
 
 from __future__ import annotations
@@ -41,36 +41,36 @@ class Memory:
         The summaries of a housing as they are at `housing.revision`, which `connection` must still see.
         """
         with self._lock:
-            revision, known = self._summaries.get(housing.id, (-1, None))
-        if known is None or revision > housing.revision:  # a reader that began earlier sees older rows
-            found = summaries_of(connection, housing.id)
+            revision, remembered = self._summaries.get(housing.id, (-1, None))
+        if remembered is None or revision > housing.revision:  # a reader that began earlier sees older rows
+            summaries = summaries_of(connection, housing.id)
         elif revision == housing.revision:
-            found = known
+            summaries = remembered
         else:
-            found = _with(known, hours.summaries_since(connection, housing.id, revision))
-        if known is None or revision <= housing.revision:
+            summaries = _with(remembered, hours.summaries_since(connection, housing.id, revision))
+        if remembered is None or revision <= housing.revision:
             with self._lock:
-                _keep(self._summaries, housing.id, (housing.revision, found), MAX_SUMMARIES)
-        return found
+                _keep(self._summaries, housing.id, (housing.revision, summaries), MAX_SUMMARIES)
+        return summaries
 
     def study(self, housing_id: int, basis: Hashable, make: Callable[[], Study]) -> Study:
-        """What was studied of a housing on this basis, made now if it is not remembered."""
+        """The study of a housing from this input, made now if it is not in memory."""
         with self._lock:
-            found = self._studies.get(housing_id)
-        if found is not None and found[0] == basis:
-            return found[1]
+            remembered = self._studies.get(housing_id)
+        if remembered is not None and remembered[0] == basis:
+            return remembered[1]
         study = make()
         with self._lock:
             _keep(self._studies, housing_id, (basis, study), MAX_STUDIES)
         return study
 
     def because(self, stream_id: int, heard_us: int, ask: Callable[[], str | None]) -> str | None:
-        """Why a stream is quiet by its events; asked once for each time it was heard."""
-        known = self._because.get(stream_id)
-        if known is None or known[0] != heard_us:
-            known = (heard_us, ask())
-            self._because[stream_id] = known
-        return known[1]
+        """Why a stream sends nothing, by its events; read once for each time of receipt."""
+        remembered = self._because.get(stream_id)
+        if remembered is None or remembered[0] != heard_us:
+            remembered = (heard_us, ask())
+            self._because[stream_id] = remembered
+        return remembered[1]
 
 
 def _keep(kept: OrderedDict[int, T], key: int, value: T, most: int) -> None:

@@ -1,9 +1,8 @@
 """
-Every hour summary made anew from the readings, stored or archived: compared with what is kept, or put in its
-place.
+Compute every hour summary again from the readings, stored or archived, and compare or replace the stored one.
 
-Promises: made by the same code as in the background, so what is made equals what is kept to the last bit; a
-difference is a fault of the past. One housing at a time, in bounded memory.
+Promises: the same code as in the background, so the result equals the stored one to the last bit; a
+difference shows an earlier fault. One housing at a time, in bounded memory.
 Leaves to others: summarising (`ingest.analysis.summarising`), the command (`ingest.commands.recompute`).
 """
 
@@ -26,20 +25,20 @@ from cleanside.ingest.store.hours import HOUR_US, Kept
 
 PIECE_HOURS = 375  # half a month: 135 000 readings at 10 s, some 10 MB; chosen
 
-#: gives a connection with a view of its own
+#: returns a connection with a view of its own
 OpenReader = Callable[[], AbstractContextManager[sa.Connection]]
 
 
 @dataclass(frozen=True)
 class Compared:
-    """A housing's summaries as kept and as made anew."""
+    """A housing's stored summaries compared with new ones."""
 
     housing: HousingRow
     hours: int  # with readings
-    missing: int  # made anew, not kept
+    missing: int  # computed, not stored
     differing: int
-    extra: int  # kept, but without readings
-    waiting: int  # changed since, and left to the background: not compared
+    extra: int  # stored, but without readings
+    waiting: int  # changed meanwhile, so left to the background and not compared
 
     @property
     def is_equal(self) -> bool:
@@ -56,7 +55,7 @@ def recompute(
     hours_at_once: int = PIECE_HOURS,
 ) -> Iterator[Compared]:
     """
-    Make the summaries of these housings anew.
+    Compute the summaries of these housings again.
 
     write : runs a function on a writing connection and commits; None: compare only.
     helper : shares the work, where a housing has more than one piece of `hours_at_once` hours.
@@ -69,12 +68,12 @@ def recompute(
             wanted = hours.hours_of_devices(connection, devices)
             pieces = [Piece(housing.id, tuple(some)) for some in dialect.chunks(wanted, hours_at_once)]
             made = [row for part in _made(connection, pieces, helper) for row in part]
-            kept = {row.hour: row for row in hours.every_summary(connection, housing.id)}
+            stored = {row.hour: row for row in hours.every_summary(connection, housing.id)}
             waiting = frozenset(hours.hours_of_devices(connection, devices, only_behind=True))
-        compared = _compared(housing, made, kept, waiting)
+        compared = _compared(housing, made, stored, waiting)
         if write is not None:
             with_readings = {row.hour for row in made}
-            gone = [Kept(hour, None, None) for hour in kept if hour not in with_readings]
+            gone = [Kept(hour, None, None) for hour in stored if hour not in with_readings]
             write(_put(housing.id, revision, [*made, *gone]))
         yield compared
 
@@ -83,7 +82,7 @@ def _put(housing_id: int, revision: int, rows: Sequence[Kept]) -> Callable[[sa.C
     return lambda connection: hours.put_summaries(connection, housing_id, revision, rows)
 
 
-# ---------------------------------------------------------------- the work, and who shares it
+# ---------------------------------------------------------------- the work, shared by two processes
 
 
 class Piece(NamedTuple):
@@ -94,14 +93,14 @@ class Piece(NamedTuple):
 
 
 class RecomputedPiece(NamedTuple):
-    """What was made of a piece, and the state of its hours in the view that it was made from."""
+    """The summaries of a piece, and the state of its hours in the view that they were made from."""
 
     rows: list[Kept]
     state: list[tuple[int, ...]]
 
 
 class Pending(Protocol):
-    """What a helper works on."""
+    """A piece that the helper works on."""
 
     def ready(self) -> bool: ...
 
@@ -110,9 +109,10 @@ class Pending(Protocol):
 
 class Helper:
     """
-    A second process, with a connection of its own; it starts when first asked, and nobody waits for it.
+    A second process with a connection of its own; it starts at the first piece, and the first process goes
+    on meanwhile.
 
-    What takes the time is SQLite handing over number by number, which one process does on one core.
+    SQLite's hand-over of numbers one by one takes the time, and one process does that on one core.
     """
 
     def __init__(self, url: str, archive_folder: str = "") -> None:
@@ -144,7 +144,7 @@ def _found_elsewhere(opened: Callable[[], sa.Engine], piece: Piece) -> Recompute
 
 
 def _found(connection: sa.Connection, piece: Piece) -> RecomputedPiece:
-    """Those summaries of a piece that have readings which count here."""
+    """The summaries of a piece that have readings of this housing."""
     rows = [row for row in summarise(connection, *piece).found if row.record is not None]
     return RecomputedPiece(rows, _state(connection, piece))
 
@@ -159,7 +159,7 @@ def _made(connection: sa.Connection, pieces: Sequence[Piece], helper: Helper | N
     """
     The summaries of each piece: this process begins with the first, the helper with the last.
 
-    The helper sees another view; what it made counts only if its hours are the same in ours.
+    The helper sees another view; its result counts only if its hours have the same state in ours.
     """
     made: dict[int, list[Kept]] = {}
     asked: tuple[int, Pending] | None = None
@@ -193,5 +193,5 @@ def _compared(
 
 
 def _differs(kept: Kept, made: Kept) -> bool:
-    """What the release before wrote says nothing of devices; that is no fault."""
+    """True where two summaries differ. The previous release wrote none of the devices: that is no fault."""
     return kept != (made if kept.devices is not None else made._replace(devices=None))

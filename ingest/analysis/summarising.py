@@ -1,12 +1,12 @@
 """
-The analysis in the background: hours that changed get their summary anew, and the fleet is learned from.
+The analysis in the background: it summarises changed hours again, and learns from the fleet.
 
-Promises: always current shortly after a commit, whatever the order of arrival: an hour is summarised from
-all its stored readings, each time it changes. Readings belong to the housing their device sat on when they
-were taken. Rows and revisions are read in one unmoving state, so nothing that comes meanwhile is missed, and
-of several processes none overwrites what another made from newer rows.
-Leaves to others: what a summary and an assessment say (`ingest.restriction`), the schedule on which the
-fleet teaches (`ingest.analysis.knowledge`).
+Promises: current shortly after a commit, whatever the order of arrival: an hour is summarised from all its
+stored readings, each time it changes. Readings belong to the housing on which their device sat when they were
+measured. Rows and revisions are read in one view, so no later reading is missed, and no process overwrites a
+summary that another made from newer rows.
+Leaves to others: summary and assessment (`ingest.restriction`), the schedule of learning
+(`ingest.analysis.knowledge`).
 """
 
 from __future__ import annotations
@@ -34,7 +34,10 @@ from cleanside.ingest.writer.resources import Resources
 log = logging.getLogger("cleanside.ingest")
 
 HOURS_A_PASS = 400  # hours of a stream; bounds memory and the time a pass takes; chosen
-ANALYSIS_PAUSE_S = 0.25  # between passes with nothing due; chosen: what a person takes for at once
+ANALYSIS_PAUSE_S = 0.25  # between passes with nothing due; chosen: a person sees no delay
+# While a backlog waits to be written, a pass waits too: both want the one processor that Python uses.
+STAND_BACK_S = 0.05  # then it looks again; chosen: shorter than a commit of bulk
+LONGEST_STAND_BACK_S = 10.0  # before each pass: a flood that lasts must not stop the analysis; chosen
 MICRO = 1_000_000
 
 # Column of the store -> field of `restriction.Readings`, where the names differ.
@@ -48,10 +51,10 @@ COLUMNS = tuple(
 
 
 class Analyst:
-    """A thread that keeps summaries current and looks again at what is held."""
+    """A thread that keeps summaries current and checks quarantined readings again."""
 
     def __init__(self, resources: Resources, on_pass: Callable[[], None]) -> None:
-        """on_pass : further work that may wait for a quiet moment; called between passes."""
+        """on_pass : further work without hurry; called between passes."""
         self._resources = resources
         self._on_pass = on_pass
         self._thread = threading.Thread(target=self._work, name="analyst", daemon=True)
@@ -69,11 +72,13 @@ class Analyst:
         stopping = self._resources.stopping
         while not stopping.is_set():
             try:
-                # Fewer than a pass takes: the next batches mostly touch the same hours, so it waits for them.
+                stand_back(lambda: self._resources.writer.bulk_waits, stopping.wait)
+                # Fewer hours than a pass takes: the next batches mostly change the same hours, so it waits
+                # for them.
                 busy = run_pass(self._resources) >= HOURS_A_PASS
                 self._recheck()
                 self._on_pass()
-            except TryAgain as error:  # stopping, or the database is away: what is due stays due
+            except TryAgain as error:  # stopping, or the database does not answer: what is due stays due
                 log.info("ingest.analysis_waits", extra={"reason": str(error)})
                 busy = False
             except Exception:
@@ -92,8 +97,19 @@ class Analyst:
             recheck_due(self._resources, now_us)
 
 
+def stand_back(bulk_waits: Callable[[], bool], wait: Callable[[float], bool]) -> None:
+    """
+    Let a backlog that waits to be written go first, for `LONGEST_STAND_BACK_S` at most.
+
+    wait : waits that many seconds; True where it is time to end.
+    """
+    looks = round(LONGEST_STAND_BACK_S / STAND_BACK_S)
+    while looks and bulk_waits() and not wait(STAND_BACK_S):
+        looks -= 1
+
+
 def make_months_ahead(resources: Resources, now_us: int) -> None:
-    """Make the months of readings that come next, on PostgreSQL, before they begin."""
+    """Make the tables of the next months of readings before they begin (PostgreSQL)."""
     with resources.reading() as connection:
         if not partitions.are_missing(connection, now_us):
             return
@@ -101,7 +117,7 @@ def make_months_ahead(resources: Resources, now_us: int) -> None:
 
 
 def recheck_due(resources: Resources, now_us: int) -> int:
-    """Look again at readings held for a time that has come. Returns how many are stored now."""
+    """Check readings again whose future time has come. Returns how many are stored now."""
     with resources.reading() as connection:
         if not quarantine.due(connection, now_us, limit=1):
             return 0
@@ -109,7 +125,7 @@ def recheck_due(resources: Resources, now_us: int) -> int:
 
 
 class HousingWork(NamedTuple):
-    """What was made for a housing, and of which revision it knew."""
+    """The new summaries of a housing, and the revision that they were made at."""
 
     housing_id: int
     revision: int
@@ -117,16 +133,16 @@ class HousingWork(NamedTuple):
 
 
 def run_pass(resources: Resources) -> int:
-    """Summarise the hours that are due, up to `HOURS_A_PASS`. Gives how many there were."""
+    """Summarise the hours that are due, up to `HOURS_A_PASS`. Returns how many there were."""
     with resources.reading() as connection:
         due = hours.behind(connection, limit=HOURS_A_PASS)
         if not due:
             return 0
         stream_ids = sorted({behind.stream_id for behind in due})
-        if corrections.waits(connection, stream_ids):  # times first, then what rests on them
+        if corrections.waits(connection, stream_ids):  # times first, then the summaries
             now_us = resources.clock()
             resources.writer.call(lambda writing: corrections.apply_due(writing, stream_ids, now_us))
-            return HOURS_A_PASS  # whatever they moved is due now
+            return HOURS_A_PASS  # the corrected hours are due now
         wanted = _by_housing(connection, due)
         work = [summarise(connection, housing_id, wanted[housing_id]) for housing_id in wanted]
 
@@ -141,7 +157,7 @@ def run_pass(resources: Resources) -> int:
 
 
 def _by_housing(connection: sa.Connection, due: Sequence[Behind]) -> dict[int, list[int]]:
-    """housing -> hours to summarise, in order. Where a device ever sat, its readings may have counted."""
+    """Housing -> hours to summarise, in order. Readings may have counted on every housing of the device."""
     wanted: dict[int, set[int]] = {}
     for device_id in sorted({behind.device_id for behind in due}):
         touched = {behind.hour for behind in due if behind.device_id == device_id}
@@ -165,7 +181,7 @@ def summarise(connection: sa.Connection, housing_id: int, wanted: Sequence[int])
 
 
 def _parts_of_seat(connection: sa.Connection, seat: Assignment, run: Range) -> list[HourColumns]:
-    """Readings a device took in these hours while it sat on the housing."""
+    """Readings of a device in these hours while it sat on the housing."""
     from_us, until_us = run[0] * HOUR_US, (run[1] + 1) * HOUR_US
     from_us = max(from_us, seat.from_us) if seat.from_us is not None else from_us
     until_us = min(until_us, seat.until_us) if seat.until_us is not None else until_us
@@ -191,5 +207,5 @@ def as_readings(parts: Sequence[tuple[int, HourColumns]]) -> Readings:
 
 def _together(name: str, parts: Sequence[HourColumns]) -> FloatArray:
     """One column of all parts, NaN where a part has none."""
-    found = [part[name] if name in part else np.full(len(part["at_us"]), np.nan) for part in parts]
-    return found[0] if len(found) == 1 else np.concatenate(found)
+    columns = [part[name] if name in part else np.full(len(part["at_us"]), np.nan) for part in parts]
+    return columns[0] if len(columns) == 1 else np.concatenate(columns)

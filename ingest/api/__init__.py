@@ -1,1 +1,1 @@
-"""HTTP: the app, its edge, its error shape and its description; routes lie below."""
+"""HTTP: the app, its edge, its error shape and its description; the routes are in `routes`."""

@@ -91,16 +91,16 @@ def create_app(settings: Settings, *, clock: NowUs = system_clock, analyse: bool
         lifespan=lifespan,
         docs_url=None,  # their pages load scripts from elsewhere; the description is at /openapi.json
         redoc_url=None,
-        redirect_slashes=False,  # it would send the client, with its key, to whatever Host says
+        redirect_slashes=False,  # a redirect would send the client, with its key, to the address in Host
     )
     app.state.services = services
     routes = all_routes()
     # As they stand: including their routers would make each route a second time, at the first request.
     app.router.routes.extend([*routes, *all_pages()])
-    app.router.routes.insert(0, readings.Direct())  # first, because it is nearly all that is asked
+    app.router.routes.insert(0, readings.Direct())  # first, because nearly all requests are for it
     problems.install(app)
     description.install(app, API_DESCRIPTION, routes)
-    app.add_middleware(Compressed)  # the last that is added is the first that is asked
+    app.add_middleware(Compressed)  # the last one added comes first
     app.add_middleware(HeadLikeGet)
     app.add_middleware(
         Edge,
@@ -130,7 +130,7 @@ def all_routes() -> list[APIRoute]:
 
 
 def _workers(services: Services) -> tuple[Worker, ...]:
-    """What runs beside the requests, each in a thread of its own."""
+    """The background workers, each in a thread of its own."""
     resources = services.resources
 
     return (

@@ -1,12 +1,12 @@
 """
-Answers compressed with gzip for those who take it (RFC 9110 section 12.5.3).
+Answers compressed with gzip for clients that accept it (RFC 9110 section 12.5.3).
 
-Promises: answers to GET alone. What is answered to a POST is either tiny and on the way of every reading, or
-shows a secret for the one time: a key, a code, a webhook's secret. A secret beside something that others
-choose must not be compressed, because the length of the answer would tell of it (BREACH, RFC 7457
+Promises: only answers to GET. An answer to a POST is either tiny and sent for every batch, or shows a secret
+for the one time: a key, a code, a webhook's secret. A secret beside something that others
+choose must not be compressed, because the length of the answer would reveal it (BREACH, RFC 7457
 section 2.6). No answer to a GET shows a secret.
 A tag that stands for both forms is a weak one.
-Leaves to others: the compressing, beside the event loop where it is much (starlette).
+Leaves to others: the compression, in a thread where the answer is large (starlette).
 """
 
 from __future__ import annotations

@@ -1,10 +1,10 @@
 """
-One connection of a client: what is bounded before the app sees a request, and refused without it.
+One connection of a client: bounds and refusals before the app sees a request.
 
 Promises: bytes that have not become a request are bounded, by connection and all together; so are the fields
 of a head, the requests waiting on one connection, the time for head and body, and the connections that one
-address has without a valid key. What is refused is a problem like any other, then the connection closes; no
-answer is given out of turn. Trailer fields never become header fields.
+address has without a valid key. A refusal is a problem like any other, then the connection closes; no
+answer is sent out of turn. Trailer fields never become header fields.
 Leaves to others: the rules (`ingest.api.http_rules`), bodies (`ingest.api.edge`), TLS handshakes (the event
 loop ends each after 60 s), how many files the system lets a process open.
 """
@@ -45,12 +45,12 @@ from cleanside.ingest.owners.quotas import address_of
 
 log = logging.getLogger("cleanside.ingest")
 
-MAX_HEADS_BYTES = 16 * 2**20  # of heads under way, all together; nearly all come in one piece. Chosen
+MAX_HEADS_BYTES = 16 * 2**20  # of incomplete heads, all together; nearly all arrive in one piece. Chosen
 MAX_PIPELINED = 8  # requests that wait behind the one being answered; chosen, hardly a client sends any
 IDLE_S = 5  # between two requests; a gateway that posts more rarely connects again
 LINGER_S = 5.0  # RFC 9112 section 9.6: a client must be able to read why before its bytes are answered by RST
 LINGER_BYTES = 256 * 1024  # read and dropped meanwhile
-STUCK_S = 300.0  # an answer of which so long nothing more fits into the socket is given up; chosen
+STUCK_S = 300.0  # how long a client may leave a full socket unread before its answer is dropped; chosen
 
 
 class _EndedHere(Exception):
@@ -58,7 +58,7 @@ class _EndedHere(Exception):
 
 
 class Bounds:
-    """What the connections of a process share. Used from the event loop alone, hence no lock."""
+    """The bounds that the connections of a process share. Used from the event loop alone, hence no lock."""
 
     def __init__(
         self,
@@ -71,7 +71,7 @@ class Bounds:
         """
         address_connections : without a valid key, of one address; 0: no limit. request_wait_s : for a head.
 
-        trusted : addresses and networks of proxies, "*" is everybody: not counted.
+        trusted : addresses and networks of proxies, "*" means all: not counted.
         refused : called with the code of each refusal.
         """
         self.request_wait_s = request_wait_s
@@ -83,7 +83,9 @@ class Bounds:
         self._open: Counter[str] = Counter()
 
     def enter(self, host: str | None) -> str | None:
-        """Count a connection. Gives what it is counted under, None where it is not; raises OverflowError."""
+        """
+        Count a connection. Returns the name it counts under, None where it does not; raises OverflowError.
+        """
         if not self._most or self._everybody or (self._networks and self._is_trusted(host or "")):
             return None
         address = address_of(host)
@@ -93,12 +95,12 @@ class Bounds:
         return address
 
     def refused(self, code: str) -> None:
-        """A connection was refused."""
+        """Note a refused connection."""
         if self._refused is not None:
             self._refused(code)
 
     def leave(self, address: str) -> None:
-        """Count it no longer: it has shown a valid key, or is gone."""
+        """Stop counting it: it has shown a valid key, or is gone."""
         self._open[address] -= 1
         if not self._open[address]:
             del self._open[address]
@@ -117,12 +119,12 @@ class Connection(HttpToolsProtocol):
     def __init__(self, bounds: Bounds, **of_the_server: Any) -> None:
         super().__init__(**of_the_server)
         self._bounds = bounds
-        #: what it is counted under; None: not, or no longer
+        #: the name it counts under; None: not, or no longer
         self._address: str | None = None
         self._fault: Fault | None = None
-        #: since the last thing that is waited for: a head, a body, the end
+        #: since when it waits for a head, a body or the end
         self._since_s = 0.0
-        #: bytes that came and have not become anything: part of a head, of trailers, of a chunk's first line
+        #: bytes that are part of something incomplete: a head, trailers, a chunk's first line
         self._unread_bytes = 0
         self._held_bytes = 0
         self._body_bytes = 0
@@ -134,7 +136,7 @@ class Connection(HttpToolsProtocol):
         self._dropped_bytes = 0
         self._unsent: tuple[int, float] = (0, 0.0)
 
-    # ------------------------------------------------------------ what the transport says
+    # ------------------------------------------------------------ called by the transport
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         """Count it, or refuse it."""
@@ -147,13 +149,13 @@ class Connection(HttpToolsProtocol):
             transport.close()  # it may not wait to be read: that would be a connection more
 
     def connection_lost(self, exc: Exception | None) -> None:
-        """Let go of what it held."""
+        """Free the resources of the connection."""
         self._leave()
         self._hold(0)
         super().connection_lost(exc)
 
     def data_received(self, data: bytes) -> None:
-        """Bytes of requests, or bytes that nobody waits for any more."""
+        """Bytes of requests, or bytes that are ignored by now."""
         self._unset_keepalive_if_required()
         if self._deaf:
             self._drop(len(data))
@@ -179,7 +181,7 @@ class Connection(HttpToolsProtocol):
         else:
             super().shutdown()
 
-    # ------------------------------------------------------------ what the parser says
+    # ------------------------------------------------------------ called by the parser
 
     def on_headers_complete(self) -> None:
         """A head is whole: refuse it, or start the request."""
@@ -189,7 +191,7 @@ class Connection(HttpToolsProtocol):
         if self._fault is not None:
             raise _EndedHere
         super().on_headers_complete()
-        self.headers = []  # RFC 9110 section 6.5.1: what comes as trailer must not become a header
+        self.headers = []  # RFC 9110 section 6.5.1: a trailer field must not become a header field
         if self.parser.should_upgrade():
             self.cycle.keep_alive = False
         self._in_body, self._body_bytes, self._sent_bytes, self._unread_bytes = True, 0, 0, 0
@@ -230,7 +232,7 @@ class Connection(HttpToolsProtocol):
             if is_late(waited_s, wait_s):
                 self._refuse(TOO_SLOW)
         elif self._in_body:
-            if self.flow.read_paused or self.pipeline:  # then it is us who keep the client waiting
+            if self.flow.read_paused or self.pipeline:  # then the client waits for us
                 self._since_s += since_last_s
             elif is_late(waited_s, wait_s, self._body_bytes):
                 self._refuse(TOO_SLOW)
@@ -282,10 +284,10 @@ class Connection(HttpToolsProtocol):
         host = self.client[0] if self.client else None
         log.info("ingest.connection_refused", extra={"code": fault.code, "address": host})
         if not self._in_body and self._is_answering():
-            self.cycle.keep_alive = False  # what came before is answered, then it closes
+            self.cycle.keep_alive = False  # earlier requests are answered, then it closes
         elif not self._in_body or self._is_answering():
             self._answer(fault)
-        else:  # the rest of a request that was answered already: another answer would be taken for the next
+        else:  # the rest of an answered request: the client would read another answer as the next one
             self._linger()
 
     def _answer(self, fault: Fault) -> None:

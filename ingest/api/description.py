@@ -2,13 +2,17 @@
 The OpenAPI description: what the framework finds, and what it cannot know.
 
 Promises: every route names each status it may answer with, its media type and headers, the roles it takes,
-and an example that a test posts. Both tables of codes stand in it, each code with what to do.
-Leaves to others: schemas of answers (`ingest.api.routes.described` and its neighbours), the examples
-(`examples.json`, remade by `python -m tests.support.story`).
+and an example that a test posts. Both tables of codes stand in it, each code with what to do. Generators of
+clients find a name for every object and enumeration, JSON first, a format for every instant, and a
+description of every property.
+Leaves to others: schemas of answers (`ingest.api.routes.described` and its neighbours), what a property means
+wherever it stands (`ingest.api.routes.meanings`), the examples (`examples.json`, remade by
+`python -m tests.support.story`).
 """
 
 from __future__ import annotations
 
+import copy
 import json
 from collections.abc import Mapping
 from functools import cache
@@ -22,11 +26,13 @@ from fastapi.routing import APIRoute
 
 from cleanside.gateway.wire import PROBLEM_MEDIA_TYPE
 from cleanside.ingest.api.problems import ProblemDetails
+from cleanside.ingest.api.routes import batch_schema, described_events, meanings, named_schema
 from cleanside.ingest.api.routes.shared import every_dependant
 from cleanside.ingest.intake import codes
 from cleanside.ingest.owners.access import keys_with, people_with
 
 SECURITY = "key"
+JSON = "application/json"
 REF = "#/components/schemas/{model}"
 
 #: what any route may say; 401 and 403 too where it takes a key
@@ -58,26 +64,30 @@ def install(app: FastAPI, text: str, routes: list[APIRoute]) -> None:
 
 def describe(app: FastAPI, text: str, routes: list[APIRoute]) -> dict[str, Any]:
     """The description of these routes."""
-    found = get_openapi(
+    description = get_openapi(
         title=app.title,
         version=app.version,
         openapi_version=app.openapi_version,
         description=f"{text}\n{_tables()}",
         routes=app.routes,
     )
-    components = found.setdefault("components", {})
+    components = description.setdefault("components", {})
     # The framework's own answer for what does not fit never leaves: ours has another shape.
     for unused in ("HTTPValidationError", "ValidationError"):
         components.get("schemas", {}).pop(unused, None)
-    components["schemas"] |= _problem_schemas()
+    for more in (_problem_schemas(), batch_schema.SCHEMAS, described_events.schemas()):
+        components["schemas"] |= copy.deepcopy(dict(more))
+    description["webhooks"] = copy.deepcopy(described_events.webhooks())
     components["responses"] = {_name(status): _problem(status) for status in PROBLEMS}
     components["securitySchemes"] = {
         SECURITY: {"type": "http", "scheme": "bearer", "description": "a key, shown once when it is made"}
     }
     for route in routes:
         for method in sorted(route.methods or ()):
-            _complete(found["paths"][route.path_format][method.lower()], route, method)
-    return found
+            _complete(description["paths"][route.path_format][method.lower()], route, method)
+    named_schema.resolve(description)
+    meanings.tell(description)
+    return description
 
 
 def _tables() -> str:
@@ -106,8 +116,16 @@ def _complete(operation: dict[str, Any], route: APIRoute, method: str) -> None:
     if permission is not None:
         operation["security"] = [{SECURITY: []}]
         operation["description"] = f"{operation.get('description', '')}\n\n{_roles(permission)}".strip()
-    operation["responses"] = dict(sorted(responses.items()))
+    operation["responses"] = {status: _json_first(responses[status]) for status in sorted(responses)}
     _exemplify(operation, examples().get(f"{method} {route.path_format}", {}))
+
+
+def _json_first(response: dict[str, Any]) -> dict[str, Any]:
+    """A generator takes the first media type for the answer that a program wants."""
+    if JSON not in response.get("content", {}):
+        return response
+    content = response["content"]
+    return response | {"content": {JSON: content[JSON], **content}}
 
 
 def _roles(permission: str) -> str:
@@ -141,7 +159,7 @@ def _exemplify(operation: dict[str, Any], example: Mapping[str, Any]) -> None:
         if (value := example.get("parameters", {}).get(parameter["name"])) is not None:
             parameter["example"] = value
     for media_type, content in operation.get("requestBody", {}).get("content", {}).items():
-        if "examples" not in content and media_type == "application/json" and "body" in example:
+        if "examples" not in content and media_type == JSON and "body" in example:
             content["example"] = example["body"]
     if "answer" in example:
         contents = operation["responses"][str(example["status"])].get("content", {})

@@ -2,8 +2,9 @@
 The outermost layer of the app: what every request and every answer goes through.
 
 Promises: every answer has a request id (the caller's own, where it is a sane one) and the headers that keep
-browsers out; no body is larger than the limit, whatever its header says; what breaks is said in the one error
-shape; each request is counted, and logged where that is asked for, with the handle of its key and never more.
+browsers out; no body is larger than the limit, whatever its header states; an unexpected error has the one
+error shape; each request is counted, and logged if the settings say so, with the handle of its key and never
+more.
 Leaves to others: what a request means (the routes).
 """
 
@@ -32,10 +33,10 @@ log = logging.getLogger("cleanside.ingest")
 #: in place of a status: the client was gone before its body had come. Links break; nothing is wrong here.
 CUT_OFF_STATUS = "cut_off"
 
-#: what a caller may call its request; anything else is replaced by an id of ours
+#: the form of a caller's own request id; any other is replaced by one of ours
 _SANE_ID = re.compile(rb"[A-Za-z0-9._-]{8,64}")
 
-#: What every answer carries; as the protocol wants it, because it is on every request's way.
+#: Headers of every answer, in the form of the protocol, because every request needs them.
 HEADERS = [
     (b"x-content-type-options", b"nosniff"),
     (b"cache-control", b"no-store"),
@@ -156,7 +157,7 @@ class Edge:
 
 
 def _database_of(scope: Scope) -> list[tuple[bytes, bytes]]:
-    """Which database answers; a restore renews it, and gateways look at what it holds."""
+    """The id of the database; a restore renews it, and gateways then compare their marks."""
     resources = services_in(scope["app"]).opened
     return [] if resources is None else [resources.database_header]
 
@@ -168,7 +169,7 @@ def _common(own: Iterable[tuple[bytes, bytes]], *, is_tls: bool) -> list[tuple[b
 
 
 def _limited(arriving: Arriving, receive: Receive) -> Receive:
-    """Receive, until the body is over the limit; whatever its header says."""
+    """Receive, until the body is over the limit, whatever its header states."""
 
     async def receive_limited() -> Message:
         if arriving.is_too_large:

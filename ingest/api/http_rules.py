@@ -1,7 +1,7 @@
 """
-What the head of a request must be, and how long its bytes may take (RFC 9112, RFC 9110): pure.
+Rules for the head of a request, and how long its bytes may take (RFC 9112, RFC 9110): pure.
 
-Promises: a head that two readers could understand differently is refused; what is refused has one answer.
+Promises: a head that two programs could read differently is refused; each refusal has one answer.
 Leaves to others: the grammar of HTTP (the parser, strict by default), the connection
 (`ingest.api.connection`).
 """
@@ -12,7 +12,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-# RFC 9112 section 3: a request line of 8000 bytes is to be understood.
+# RFC 9112 section 3: a server has to accept a request line of 8000 bytes.
 MAX_TARGET_BYTES = 8_000
 # A request of a gateway has some 500; a proxy adds a few hundred. Chosen: what most servers take.
 MAX_HEAD_BYTES = 16 * 1024
@@ -29,7 +29,7 @@ _VERSIONS = ("1.1", "1.0")
 
 @dataclass(frozen=True, slots=True)
 class Fault:
-    """Why a connection is answered without the app, and closed. retry_after_s : 0: it is not said."""
+    """Why a connection is answered without the app, and closed. retry_after_s : 0: no Retry-After."""
 
     status: int
     code: str
@@ -69,7 +69,7 @@ TOO_MANY = Fault(
     "this address has too many connections without a valid key; close some, or show a key on each",
     retry_after_s=5,
 )
-#: RFC 9112 section 9.3.2: whoever pipelines sends again what was not answered before the end
+#: RFC 9112 section 9.3.2: a client that pipelines repeats requests without an answer at the end
 TOO_MANY_WAITING = Fault(503, "overloaded", "too many requests wait on this connection; send one at a time")
 NO_ROOM = Fault(
     503, "overloaded", "too many heads of requests are under way; send again shortly", retry_after_s=2
@@ -78,7 +78,7 @@ NO_ROOM = Fault(
 
 def fault_of_head(version: str, target: bytes, fields: Sequence[tuple[bytes, bytes]]) -> Fault | None:
     """
-    What is wrong with a head that the parser took; None: nothing. On every request's way.
+    The fault of a head that the parser accepted; None: none. Runs for every request.
 
     version : like "1.1". fields : name in lower case, value.
     """
@@ -108,7 +108,7 @@ def fault_of_head(version: str, target: bytes, fields: Sequence[tuple[bytes, byt
 
 def is_padded(framing_bytes: int, body_bytes: int) -> bool:
     """
-    True where sizes and extensions of chunks take more than any honest client needs (RFC 9112 section 7.1.1).
+    True where sizes and extensions of chunks are larger than any ordinary client's (RFC 9112 section 7.1.1).
 
     framing_bytes : that came with a body and are not of it. A chunk of one byte has five.
     """

@@ -25,14 +25,14 @@ from starlette.exceptions import HTTPException
 from cleanside.gateway import wire
 from cleanside.ingest.api.routes.names import RULES
 from cleanside.ingest.api.routes.services import services_of
-from cleanside.ingest.errors import ArchiveUnreadable, BodyNotJson, Complaint, Refused, TryAgain, writable
+from cleanside.ingest.errors import ArchiveUnreadable, BodyNotJson, Refused, TryAgain, writable
 from cleanside.ingest.intake import codes
 
 log = logging.getLogger("cleanside.ingest")
 
 #: members whose value is in no answer
 _NEVER_SHOWN = frozenset({"password", "new_password"})
-_SHOWN = 100  # characters of a value that was refused; chosen: enough to know it again
+_SHOWN = 100  # characters of a refused value; chosen: enough to recognise it
 
 #: code -> title; a title says the kind, the detail says the case.
 TITLES: Mapping[str, str] = {
@@ -82,17 +82,21 @@ TITLES: Mapping[str, str] = {
     "unknown_machine": "Unknown machine",
     "unknown_housing": "Unknown housing",
     "unknown_device": "Unknown device",
+    "unknown_site": "Unknown site",
+    "unknown_crew": "Unknown crew",
+    "sheet_faulty": "The file has faults",
     "unknown_key": "Unknown key",
     "unknown_entry": "Unknown quarantine entry",
     "unknown_amendment": "Unknown amendment",
     "unknown_webhook": "Unknown webhook",
     "unknown_element_change": "Unknown element change",
+    "entry_differs": "The entry was made differently before",
     "change_differs": "The element change was entered differently",
     "too_many_webhooks": "Too many webhooks",
     "webhook_key_missing": "No key to encrypt the webhook's secret with",
     "not_undoable": "The amendment cannot be undone now",
     "change_does_not_fit": "The change does not fit the readings",
-    "terminal_differs": "The terminal restriction was read differently",
+    "terminal_differs": "The change limit was read differently",
     "code_not_valid": "The code is not valid",
     "code_for_another_device": "The code is for another device",
     "over_quota": "Over the quota",
@@ -121,7 +125,7 @@ class ProblemError(BaseModel):
 
 
 class ProblemDetails(BaseModel):
-    """What every error looks like (RFC 9457)."""
+    """The shape of every error (RFC 9457)."""
 
     type: str = Field(examples=["urn:cleanside:problem:not_a_batch"])
     code: str = Field(description="stable; decide by this", examples=["not_a_batch"])
@@ -141,7 +145,7 @@ def respond(
     code: str,
     detail: str,
     *,
-    errors: Sequence[Complaint] = (),
+    errors: Sequence[ProblemError] = (),
     more_errors: int = 0,
     headers: Mapping[str, str] | None = None,
 ) -> Response:
@@ -167,7 +171,7 @@ def document(
     *,
     request_id: str,
     now_us: int,
-    errors: Sequence[Complaint] = (),
+    errors: Sequence[ProblemError] = (),
     more_errors: int = 0,
 ) -> dict[str, Any]:
     """The members of a problem. now_us : the server's clock, by which a gateway may set its time. Pure."""
@@ -203,8 +207,8 @@ async def _refused(request: Request, error: Exception) -> Response:
         request,
         error.status,
         error.code,
-        error.detail,
-        errors=error.errors,
+        str(error),
+        errors=[ProblemError(pointer=e.pointer, detail=str(e)) for e in error.errors],
         more_errors=error.more_errors,
         headers=error.headers,
     )
@@ -229,7 +233,7 @@ async def _batch_refused(request: Request, error: Exception) -> Response:
         error.status,
         error.code,
         detail,
-        errors=[Complaint(p.pointer, p.detail) for p in error.problems],
+        errors=[ProblemError(pointer=p.pointer, detail=p.detail) for p in error.problems],
         more_errors=error.more,
     )
 
@@ -241,15 +245,15 @@ async def _body_not_json(request: Request, error: Exception) -> Response:
 
 async def _not_valid(request: Request, error: Exception) -> Response:
     assert isinstance(error, RequestValidationError)
-    found = [Complaint(_pointer(e["loc"]), _said(e)) for e in error.errors()]
-    detail = found[0].detail if len(found) == 1 else f"{len(found)} problems; see errors"
+    errors = [ProblemError(pointer=_pointer(e["loc"]), detail=_said(e)) for e in error.errors()]
+    detail = errors[0].detail if len(errors) == 1 else f"{len(errors)} problems; see errors"
     return respond(
         request,
         422,
         "not_valid",
         detail,
-        errors=found[: wire.MAX_LISTED],
-        more_errors=max(0, len(found) - wire.MAX_LISTED),
+        errors=errors[: wire.MAX_LISTED],
+        more_errors=max(0, len(errors) - wire.MAX_LISTED),
     )
 
 
@@ -299,16 +303,16 @@ async def _of_the_framework(request: Request, error: Exception) -> Response:
 
 def _methods_at(request: Request) -> list[str]:
     """Methods of all routes at this address; the framework names those of the first only."""
-    found: set[str] = set()
+    methods_there: set[str] = set()
     for route in request.app.routes:
         if isinstance(route, APIRoute) and route.path_regex.match(request.url.path):
             methods = route.methods or set()
-            found |= methods | ({"HEAD"} if "GET" in methods else set())
-    return sorted(found)
+            methods_there |= methods | ({"HEAD"} if "GET" in methods else set())
+    return sorted(methods_there)
 
 
 def _of(request: Request) -> dict[str, str]:
-    """What tells a request in the log."""
+    """The fields that identify a request in the log."""
     request_id = getattr(request.state, "request_id", "")
     return {"request_id": request_id, "method": request.method, "path": request.url.path[:200]}
 

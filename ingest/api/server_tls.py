@@ -1,9 +1,9 @@
 """
-TLS of the server: on with a certificate, TLS 1.2 at least, certificates of clients asked for on demand.
+TLS of the server: on with a certificate, TLS 1.2 at least, client certificates if the settings ask for them.
 
 Promises: keys never cross a network in the clear by mistake: without a certificate the server listens on
-loopback alone, unless somebody says that TLS ends in a proxy before it. A certificate that was renewed is
-taken up on SIGHUP, without a restart; one that does not fit is refused and the old one stays.
+loopback alone, unless a setting says that TLS ends in a proxy before it. A renewed certificate is loaded on
+SIGHUP, without a restart; one that does not fit is refused and the old one stays.
 Leaves to others: listening (`ingest.commands.serve`), where certificates come from.
 """
 
@@ -22,7 +22,7 @@ log = logging.getLogger("cleanside.ingest")
 
 def context(settings: Settings) -> ssl.SSLContext | None:
     """
-    What connections are wrapped in; None: plain HTTP.
+    The TLS context of connections; None: plain HTTP.
 
     RFC 9325 section 3.1.1: TLS 1.2 at least. Raises CalledWrongly for files that do not fit.
     """
@@ -55,7 +55,7 @@ def load(made: ssl.SSLContext, settings: Settings) -> None:
 
 
 def _check_readable(name: str, file: str) -> None:
-    # OpenSSL does not say which of several files it misses.
+    # OpenSSL does not report which of several files is missing.
     if not file:
         return
     try:
@@ -65,11 +65,11 @@ def _check_readable(name: str, file: str) -> None:
 
 
 def load_again(made: ssl.SSLContext, settings: Settings) -> None:
-    """Take up a certificate that was renewed; new connections have it. One that does not fit is left out."""
+    """Load a renewed certificate for new connections. One that does not fit is refused."""
     try:
         load(
             ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER), settings
-        )  # a key that does not fit must not be taken half
+        )  # load into a new context first: a key that does not fit must change nothing
         load(made, settings)
     except CalledWrongly as error:
         log.error("ingest.certificate_refused", extra={"reason": str(error)})

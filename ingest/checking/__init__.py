@@ -1,1 +1,1 @@
-"""Is a reading to be believed, and is it new: checks, content, repeats, doubts."""
+"""Whether a reading is believed, and whether it is new: checks, content, repeats, doubts."""

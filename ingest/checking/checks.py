@@ -1,10 +1,10 @@
 """
 Checks: which readings are believed, and why the others are not.
 
-Promises: pure; nothing is repaired here, only named, with a repair where one is evident. The codes are
-stable and each says what to do (`CODES`).
+Promises: pure. A check names what is wrong, with a repair where one is evident, and repairs nothing. The
+codes are stable and each says what to do (`CODES`).
 Leaves to others: doubts that need no clock (`gateway.wire`), which times are plausible
-(`ingest.checking.plausible_time`), keeping what is not believed (`ingest.checking.doubts`).
+(`ingest.checking.plausible_time`), quarantining (`ingest.checking.doubts`).
 """
 
 from __future__ import annotations
@@ -39,8 +39,8 @@ CODES: Mapping[str, str] = {
         "another reading has this number; find out which of the two is right and discard the other, "
         "or, where two machines or an old disk image gave it, keep both (POST /v1/quarantine/both-right)"
     ),
-    "set_aside": "a person took it out of the store; amend it, put it back, or discard it",
-    "opaque": "the gateway could not get this record through; read it with its maker's help",
+    "set_aside": "a person set it aside; amend it, put it back, or discard it",
+    "opaque": "the server refused to read this record; read it with its maker's help",
 }
 
 
@@ -48,27 +48,27 @@ Doubts = dict[int, list[Doubt]]
 
 
 def doubts_of_values(batch: Batch, si: Mapping[str, FloatArray]) -> Doubts:
-    """The doubts that rest on the reading alone: those of the decoder, and values beyond the possible."""
+    """Doubts that the reading alone shows: those of the decoder, and impossible values."""
     doubts: Doubts = {index: list(found) for index, found in batch.doubts.items()}
     _check_ranges(batch, si, doubts)
     return doubts
 
 
 def instants_of(batch: Batch) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.bool_] | None]:
-    """Instants [us], shape (n,), 0 where not understood; and which are understood, None meaning all."""
+    """Instants [us], shape (n,), 0 where not understood; and which are understood, None: all."""
     try:
         return np.array(batch.at_us, dtype=np.int64), None
     except TypeError:  # None among them: a time that was not understood
-        known = np.array([us is not None for us in batch.at_us])
-        return np.array([us or 0 for us in batch.at_us], dtype=np.int64), known
+        understood = np.array([us is not None for us in batch.at_us])
+        return np.array([us or 0 for us in batch.at_us], dtype=np.int64), understood
 
 
 @lru_cache(maxsize=256)
 def _bounds(columns: tuple[str, ...]) -> tuple[FloatArray, FloatArray]:
     """Lowest and highest possible value of each column, shape (k, 1) each."""
     by_column = {quantity.column: quantity for quantity in QUANTITIES.values()}
-    found = [by_column[column] for column in columns]
-    return np.array([[q.lowest] for q in found]), np.array([[q.highest] for q in found])
+    quantities = [by_column[column] for column in columns]
+    return np.array([[q.lowest] for q in quantities]), np.array([[q.highest] for q in quantities])
 
 
 def _check_ranges(batch: Batch, si: Mapping[str, FloatArray], doubts: Doubts) -> None:
@@ -76,7 +76,7 @@ def _check_ranges(batch: Batch, si: Mapping[str, FloatArray], doubts: Doubts) ->
         return
     lowest, highest = _bounds(tuple(si))
     table = np.array([*si.values()])
-    if not ((table < lowest) | (table > highest)).any():  # all columns at once: nearly always none
+    if not ((table < lowest) | (table > highest)).any():  # all columns at once: nearly always none is
         return
     for name in batch.columns:
         quantity = QUANTITIES.get(name)
@@ -103,14 +103,14 @@ def add_doubts_of_times(
     now_us: int,
     service: Service,
 ) -> None:
-    """Add the doubts about instants (`instants_of`) by the server's clock and what is known of the device."""
+    """Add doubts about instants (`instants_of`), by the server's clock and what it knows of the device."""
     odd = in_question(at_us, now_us=now_us, service=service)
     if odd is None:
         return
     if known is not None:
         odd &= known
     for index in np.flatnonzero(odd).tolist():
-        # A gateway that states an uncertainty has placed the time by an anchor: its clock was set.
+        # A gateway that states an uncertainty placed the time by an anchor, so its clock was set.
         built = service.built if batch.uncertainty_s(index) is None else None
         doubt = doubt_of_time(int(at_us[index]), now_us=now_us, service=service._replace(built=built))
         if doubt is not None:

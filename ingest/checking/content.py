@@ -1,13 +1,13 @@
 """
-The content of readings in numbers: a hash to tell repeat from conflict, and values in SI.
+The content of readings as numbers: a hash that distinguishes repeat and conflict, and values in SI.
 
 Promises: equal content as sent gives an equal hash, in either layout and in any column order; the hash is
 part of what is stored, so it may never change (its version is in the constants below).
-Leaves to others: what is done about a repeat or a conflict (`ingest.checking.repeats`,
+Leaves to others: handling a repeat or a conflict (`ingest.checking.repeats`,
 `ingest.intake.receive`).
 
-64 bits by mixing, not by a cryptographic hash: it runs over whole columns at once, and its only enemy is
-chance (one wrong verdict in 1.8e19 comparisons). A sender who forges a repeat fools nobody but himself.
+64 bits by mixing, not by a cryptographic hash: it runs over whole columns at once. By chance one comparison
+in 1.8e19 is wrong. A sender that forges a repeat harms only its own readings.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ _30, _27, _31 = np.uint64(30), np.uint64(27), np.uint64(31)
 
 
 class _Plan(NamedTuple):
-    """What is done with columns of these names and units; arrays of shape (k, 1)."""
+    """How to convert columns of these names and units; arrays of shape (k, 1)."""
 
     #: where the hash of each column begins
     words: npt.NDArray[np.uint64]
@@ -48,17 +48,17 @@ class _Plan(NamedTuple):
 
 @lru_cache(maxsize=256)
 def _plan(columns: tuple[tuple[str, str | None], ...]) -> _Plan:
-    known = [
+    rows = [
         (row, QUANTITIES[name], unit)
         for row, (name, unit) in enumerate(columns)
         if unit is not None and name in QUANTITIES and accepts(unit, name)
     ]
     return _Plan(
         words=np.array([[_word(name, unit)] for name, unit in columns], dtype=np.uint64),
-        known=None if len(known) == len(columns) else [row for row, _, _ in known],
-        names=tuple(quantity.column for _, quantity, _ in known),
-        factors=np.array([[quantity.units[unit].factor] for _, quantity, unit in known]),
-        offsets=np.array([[quantity.units[unit].offset] for _, quantity, unit in known]),
+        known=None if len(rows) == len(columns) else [row for row, _, _ in rows],
+        names=tuple(quantity.column for _, quantity, _ in rows),
+        factors=np.array([[quantity.units[unit].factor] for _, quantity, unit in rows]),
+        offsets=np.array([[quantity.units[unit].offset] for _, quantity, unit in rows]),
     )
 
 
@@ -73,7 +73,7 @@ def as_sent(column: Sequence[float | None]) -> FloatArray:
 
 def all_as_sent(batch: Batch) -> FloatArray:
     """The columns of a batch as floats, shape (k, n), in the units as sent; NaN where there is no value."""
-    # All columns at once, here and below: on short batches the number of steps is what costs.
+    # All columns at once, here and below: on short batches the number of steps sets the cost.
     return np.array([*batch.columns.values()], dtype=np.float64).reshape(len(batch.columns), len(batch))
 
 
@@ -82,7 +82,7 @@ def in_si(batch: Batch, sent: FloatArray) -> dict[str, FloatArray]:
     plan = _plan_of(batch)
     if not plan.names:
         return {}
-    with np.errstate(over="ignore"):  # becomes infinite, which the check of ranges then names
+    with np.errstate(over="ignore"):  # becomes infinite, and the check of ranges then reports it
         converted = (sent if plan.known is None else sent[plan.known]) * plan.factors + plan.offsets
     return dict(zip(plan.names, converted, strict=True))
 
@@ -128,7 +128,7 @@ def _values(columns: FloatArray, words: npt.NDArray[np.uint64] | np.uint64) -> n
 
 @lru_cache(maxsize=1024)
 def _word(name: str, unit: str | None) -> np.uint64:
-    # JSON lets half characters in; they have to be told apart like all others.
+    # JSON allows half characters; they must hash differently, like all others.
     text = f"{name}\x1f{'' if unit is None else unit}".encode("utf-8", "surrogatepass")
     return np.uint64(int.from_bytes(hashlib.sha256(_VERSION + text).digest()[:8], "big"))
 

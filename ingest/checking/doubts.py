@@ -1,7 +1,7 @@
 """
-Believed or held: why a reading is doubted, and what of it goes into quarantine.
+Believed or quarantined: why a reading is doubted, and the quarantine entry made of it.
 
-Promises: what is held is kept whole, as it was sent, with every reason found. Nothing is written here.
+Promises: a quarantined reading is kept whole, as sent, with every reason. This room writes nothing.
 Leaves to others: the checks (`ingest.checking.checks`), a second look (`ingest.quarantine.replay`).
 """
 
@@ -26,7 +26,7 @@ from cleanside.ingest.store.streams import Stream
 
 
 def doubts_about(incoming: Incoming, device: DeviceRow, built: str | None) -> checks.Doubts:
-    """index -> why a reading is not believed. `built`: of the gateway, as far as known."""
+    """Index -> why a reading is not believed. `built` : build date of the gateway, if known."""
     batch = incoming.batch
     built = (batch.gateway.built if batch.gateway else None) or built
     service = service_of(device, built)
@@ -42,7 +42,7 @@ def doubts_about(incoming: Incoming, device: DeviceRow, built: str | None) -> ch
 
 
 def service_of(device: DeviceRow, built: str | None) -> Service:
-    """What is known of a device and its gateway that bears on time."""
+    """What the server knows of a device and its gateway that matters for time."""
     return Service(
         in_service_us=device.in_service_us,
         registered_us=device.registered_us,
@@ -52,14 +52,14 @@ def service_of(device: DeviceRow, built: str | None) -> Service:
 
 
 def unknown_device_doubt(name: str) -> Doubt:
-    """Why readings of a device that nobody registered are held."""
+    """Why readings of an unregistered device are quarantined."""
     return Doubt("device_unknown", {"device": name})
 
 
 def held_entries(
     incoming: Incoming, numbers: Sequence[int], verdict: Verdict, doubts: checks.Doubts
 ) -> dict[int, NewQuarantineRow]:
-    """index -> what goes into quarantine."""
+    """Index -> quarantine entry."""
     new = set(verdict.new) if verdict.new is not None else None
     entries: dict[int, NewQuarantineRow] = {}
     for index in sorted(doubts):
@@ -74,7 +74,7 @@ def held_entries(
 
 
 def _conflict(batch: Batch, number: int, index: int, other: str) -> Doubt:
-    """The doubt about a reading whose number or instant another one has. other : where that one is."""
+    """The doubt about a reading whose number or instant another reading has. other : where that one is."""
     which = {"number": number} if batch.seq is not None else {"at": batch.instant_text(index)}
     return Doubt("number_conflict", {**which, "other_is": other})
 
@@ -87,13 +87,13 @@ def _held(
         content_hash=int(incoming.hashes[index]),
         beside=beside,
         doubts=tuple(doubts),
-        content=json.dumps(incoming.batch.as_sent(index)),  # in ASCII: whatever was sent can be kept
+        content=json.dumps(incoming.batch.as_sent(index)),  # in ASCII: any content can be stored
         recheck_us=recheck_us(doubts, incoming.batch.at_us[index]),
     )
 
 
 def recheck_us(doubts: Sequence[Doubt], at_us: int | None) -> int | None:
-    """When to look again unasked: once a time that lay ahead has come, if that is the only doubt."""
+    """When the server checks again by itself: once a future time has come, if that is the only doubt."""
     if at_us is not None and {d.code for d in doubts} == {"time_in_future"}:
         return at_us - FUTURE_TOLERANCE_US
     return None
@@ -102,17 +102,17 @@ def recheck_us(doubts: Sequence[Doubt], at_us: int | None) -> int | None:
 def opaque_entry(
     connection: sa.Connection, stream: Stream, marks: Marks, batch: Batch
 ) -> list[NewQuarantineRow]:
-    """A record the gateway could not get through, held under its number; nothing if it is known already."""
+    """The entry of a record that the server refused to read, under its number; None if it is a repeat."""
     if batch.opaque is None:
         return []
     number, digest = batch.opaque.seq, content.opaque_hash(batch.opaque.content)
-    held, _ = split_seen(marks, ((number, number),))
-    aside = quarantine.seen(connection, stream.id, held).get(number, [])
+    arrived, _ = split_seen(marks, ((number, number),))
+    aside = quarantine.seen(connection, stream.id, arrived).get(number, [])
     if any(row.content_hash == digest for row in aside):
         return []
     doubts = [Doubt("opaque", {"number": number})]
-    if held:
+    if arrived:
         doubts.insert(0, Doubt("number_conflict", {"number": number, "other_is": "stored", "opaque": True}))
     sent = {"seq": number, "base64": base64.b64encode(batch.opaque.content).decode()}
     text = json.dumps({"opaque": sent})
-    return [NewQuarantineRow(number, digest, bool(held), tuple(doubts), text, None)]
+    return [NewQuarantineRow(number, digest, bool(arrived), tuple(doubts), text, None)]

@@ -1,7 +1,7 @@
 """
-A decoded batch with all that can be worked out before the database is asked, and how it is stored.
+A decoded batch with everything that needs no database, and how it is stored.
 
-Promises: `prepare` is pure; what it encoded is written as it stands where nothing about it is doubted.
+Promises: `prepare` is pure; where nothing is doubted, the rows that it encoded are written unchanged.
 Leaves to others: decoding (`gateway.wire`), which readings are new (`ingest.checking.repeats`), which are
 believed (`ingest.checking.doubts`).
 """
@@ -27,7 +27,7 @@ from cleanside.ingest.store.marks import ranges_of
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Incoming:
-    """A decoded batch with all that can be worked out before the database is asked."""
+    """A decoded batch with everything that needs no database."""
 
     owner_id: int
     batch: Batch
@@ -37,7 +37,7 @@ class Incoming:
     #: column -> values in SI; NaN where absent
     si: Mapping[str, FloatArray]
     hashes: HashArray
-    #: doubts that rest on the readings alone
+    #: doubts that the readings alone show
     doubts: checks.Doubts
     unit_set_id: int
     received_us: int
@@ -49,7 +49,7 @@ class Incoming:
 
     @property
     def order_key(self) -> str:
-        """Batches of one commit are taken in this order, so that processes lock streams in one order."""
+        """Batches of one commit are processed in this order, so that processes lock streams in one order."""
         return f"{self.owner_id} {stream_name(self.batch)}"
 
 
@@ -62,7 +62,7 @@ def prepare(
     sqlite: bool,
     who: str = "server",
 ) -> Incoming:
-    """Turn a batch into arrays, check its values, and encode it for the database at hand."""
+    """Turn a batch into arrays, check its values, and encode it for the database in use."""
     sent = content.all_as_sent(batch)
     si = content.in_si(batch, sent)
     at_us, at_known = checks.instants_of(batch)
@@ -109,7 +109,7 @@ def store_believed(
     doubts: checks.Doubts,
 ) -> int:
     """
-    Store those readings that nobody doubts, under their numbers. Returns how many.
+    Store the readings without a doubt, under their numbers. Returns how many.
 
     among : indexes to choose from, None: all.
     """

@@ -1,9 +1,9 @@
 """
-What readings next to each other by number say of their times, also once neighbours arrive late.
+What neighbours by number show about each other's times, also where they arrive late.
 
-Promises: the verdict follows the numbering, not the arrival. What arrives is judged, and its neighbours are
-judged again: a stored reading that is not believed now goes into quarantine, one that was quarantined for
-its neighbours alone is stored. A time that a person called right stays as it is.
+Promises: the verdict follows the numbering, not the arrival. New readings are judged, and their neighbours
+are judged again: a stored reading that is not believed now goes into quarantine, and one that was
+quarantined for its neighbours alone is stored. A time that a person confirmed stays as it is.
 Leaves to others: the two questions (`ingest.checking.outliers`, `ingest.checking.unset_runs`), quarantining
 and storing (`ingest.quarantine.revising`). Readings without numbers have no neighbours.
 """
@@ -25,6 +25,7 @@ from cleanside.ingest.checking.plausible_time import (
     TIME_OUTLIER,
     outlier_doubt,
     start_of_built_us,
+    steps_back,
     unset_doubt,
 )
 from cleanside.ingest.checking.unset_runs import UnsetRuns, look_at_runs
@@ -33,7 +34,7 @@ from cleanside.ingest.store.streams import Stream
 
 @dataclass(slots=True)
 class Neighbours:
-    """What a batch says about the readings next to it."""
+    """What a batch shows about the readings next to it."""
 
     #: number -> why a stored reading is not believed now
     withdrawn: dict[int, Doubt] = field(default_factory=dict)
@@ -56,6 +57,8 @@ def look(
 
     new : their indexes. numbers : of all readings of the batch. doubts : index -> why it is not believed.
     """
+    if _goes_on_in_time(stream, incoming, new, doubts):
+        return Neighbours(tail_us=int(incoming.at_us[-1]))
     arrived = arriving(incoming.batch, new, numbers)
     outliers = look_for_outliers(connection, stream, arrived)
     for index in sorted(outliers.out):
@@ -70,6 +73,19 @@ def look(
     return Neighbours(withdrawn, again, None if runs.goes_on else outliers.tail_us)
 
 
+def _goes_on_in_time(stream: Stream, incoming: Incoming, new: Sequence[int], doubts: Doubts) -> bool:
+    """True where nothing lies beside the batch but what its times go on from: nobody can be out of line."""
+    seq = incoming.batch.seq
+    if doubts or incoming.ready is None or len(new) != len(incoming.at_us):
+        return False
+    if not isinstance(seq, range) or seq[0] != stream.highest + 1:
+        return False
+    is_first = stream.highest == 0
+    return (is_first or stream.tail_is_known) and not steps_back(
+        incoming.at_us, None if is_first else stream.tail_us
+    )
+
+
 def look_again(
     connection: sa.Connection,
     stream: Stream,
@@ -79,9 +95,9 @@ def look_again(
     doubts: Doubts,
 ) -> None:
     """
-    Judge readings that the server has, some of a batch made of them. Adds to `doubts`; writes nothing.
+    Judge some readings of a batch made of stored ones. Adds to `doubts`; writes nothing.
 
-    numbers : of all readings of the batch. judged : indexes; the times of the others a person called right.
+    numbers : of all readings of the batch. judged : indexes; a person confirmed the times of the others.
     """
     if not stream.is_numbered:
         return

@@ -1,10 +1,10 @@
 """
-Whose time is out of line with its neighbours by number, also once neighbours arrive late.
+Readings whose time does not fit their neighbours by number, also where neighbours arrive late.
 
-Promises: the verdict on a reading rests on the times, as sent, of the two nearest readings on either side
-by number. Stored and quarantined readings count alike, so the verdict is the same for every order of
-arrival. What arrives is judged with its neighbours, and its neighbours are judged again.
-Leaves to others: when times are out of line (`ingest.checking.plausible_time`), what follows
+Promises: the verdict on a reading depends on the times, as sent, of the two nearest readings on either side
+by number. Stored and quarantined readings count alike, so every order of arrival gives the same verdict. New
+readings are judged with their neighbours, and the neighbours are judged again.
+Leaves to others: when a time is out of line (`ingest.checking.plausible_time`), the consequences
 (`ingest.checking.neighbours`).
 """
 
@@ -22,12 +22,12 @@ from cleanside.ingest.checking.plausible_time import TIME_OUTLIER, out_of_line, 
 from cleanside.ingest.store.marks import Range
 from cleanside.ingest.store.streams import Stream
 
-RESTS_ON = CONTEXT // 2  # readings on either side that a verdict rests on
+RESTS_ON = CONTEXT // 2  # readings on either side that a verdict depends on
 
 
 @dataclass(slots=True)
 class Outliers:
-    """Whose time is out of line, among the readings that were judged."""
+    """Readings with a time out of line, among those that were judged."""
 
     #: indexes in the batch
     out: set[int] = field(default_factory=set)
@@ -37,38 +37,38 @@ class Outliers:
     entries: dict[int, bool] = field(default_factory=dict)
     #: numbers of quarantined readings that were out of line, and are not now
     back: set[int] = field(default_factory=set)
-    #: a reading of a clock that was never set is among what the server has near by
+    #: a reading of a clock that was never set is among the stored readings near by
     unset_is_near: bool = False
     #: time of the reading with the highest number, if the last ones are in order; None: unknown
     tail_us: int | None = None
 
 
 def look_for_outliers(connection: sa.Connection, stream: Stream, arrived: Sequence[Placed]) -> Outliers:
-    """Judge readings that arrived, in order of number, and what is next to them. Nothing is written."""
-    found = Outliers(tail_us=stream.tail_us if stream.tail_is_known else None)
+    """Judge readings that arrived, in order of number, and their neighbours. Writes nothing."""
+    outliers = Outliers(tail_us=stream.tail_us if stream.tail_is_known else None)
     for first, last in clusters([placed.seq for placed in arrived]):
         near = there(connection, stream.id, first, last)
-        found.unset_is_near |= any(placed.is_unset for placed in near)
-        line = in_order([*near, *arrived])  # complete from the lowest to the highest that is near
-        _judge(line, _judged_again(line, first, last), found)
-        if sum(placed.seq > last for placed in near) < CONTEXT:  # the line reaches the end of the stream
-            found.tail_us = _tail_us(line)
-    stored = with_persons_word(connection, stream, list(found.withdrawn.values()))
-    found.withdrawn = {placed.seq: placed for placed in stored if not placed.is_right}
-    return found
+        outliers.unset_is_near |= any(placed.is_unset for placed in near)
+        line = in_order([*near, *arrived])  # complete from the lowest to the highest number near by
+        _judge(line, _judged_again(line, first, last), outliers)
+        if sum(placed.seq > last for placed in near) < CONTEXT:  # these readings reach the end of the stream
+            outliers.tail_us = _tail_us(line)
+    stored = with_persons_word(connection, stream, list(outliers.withdrawn.values()))
+    outliers.withdrawn = {placed.seq: placed for placed in stored if not placed.is_right}
+    return outliers
 
 
 def outliers_among(connection: sa.Connection, stream: Stream, numbers: Sequence[int]) -> set[int]:
-    """Those of these numbers, which the server has, whose times are out of line."""
-    found: set[int] = set()
+    """Of these numbers, all of which the server has, those whose times are out of line."""
+    numbers_out: set[int] = set()
     for first, last in clusters(sorted(numbers)):
         line = there(connection, stream.id, first, last)
-        found |= {placed.seq for placed, is_out in zip(line, _verdicts(line), strict=True) if is_out}
-    return found & set(numbers)
+        numbers_out |= {placed.seq for placed, is_out in zip(line, _verdicts(line), strict=True) if is_out}
+    return numbers_out & set(numbers)
 
 
 def _judged_again(line: Sequence[Placed], first: int, last: int) -> Range:
-    """Lowest and highest number that is judged: what lies further out is there as context."""
+    """Lowest and highest number that is judged: numbers further out are context."""
     below = [placed.seq for placed in line if placed.seq < first][-RESTS_ON:]
     above = [placed.seq for placed in line if placed.seq > last][:RESTS_ON]
     return min([*below, first]), max([*above, last])

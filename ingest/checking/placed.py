@@ -1,8 +1,8 @@
 """
-Readings of a stream with their times as sent, in order of number: what the server has, and what arrives.
+Readings of a stream with their times as sent, in order of number: those on the server, and new ones.
 
-Stored and quarantined readings alike; a quarantined one whose time cannot be read is left out, and so are
-discarded ones and those beside another of their number.
+Stored and quarantined readings alike. Left out are quarantined readings whose time cannot be read, discarded
+ones, and second readings of a number.
 Leaves to others: what the times mean (`ingest.checking.outliers`, `ingest.checking.unset_runs`).
 """
 
@@ -21,25 +21,25 @@ from cleanside.ingest.store import quarantine, readings
 from cleanside.ingest.store.marks import Range, Ranges, ranges_of
 from cleanside.ingest.store.streams import Stream
 
-CONTEXT = 4  # readings on either side of what arrives: two that are judged too, and two for those
-TIME_IS_RIGHT = "time_is_right"  # member of an amended content: a person said that its time is right
-CLUSTER = 200  # numbers less than this apart are looked up together, with all between them; chosen
+CONTEXT = 4  # readings on either side of new ones: two that are judged too, and two as context for those
+TIME_IS_RIGHT = "time_is_right"  # member of an amended content: a person confirmed its time
+CLUSTER = 200  # one query covers numbers less than this apart, with all between them; chosen
 
 
 class Placed(NamedTuple):
-    """A reading with its place in time."""
+    """A reading with its time."""
 
     seq: int
     at_us: int
     #: half width [s]; NaN: unknown
     uncertainty_s: float
-    #: index in the batch that brings it; None: the server had it before
+    #: index in the new batch; None: the server had it before
     in_batch: int | None = None
     #: its entry, if it is quarantined
     entry_id: int | None = None
     #: codes of the reasons for which it is quarantined
     codes: frozenset[str] = frozenset()
-    #: a person said that its time is right
+    #: a person confirmed its time
     is_right: bool = False
 
     @property
@@ -59,14 +59,14 @@ def arriving(batch: Batch, new: Sequence[int], numbers: Sequence[int]) -> list[P
 
 
 def clusters(numbers: Sequence[int]) -> Ranges:
-    """Numbers that rise, as ranges; what lies close together is one range."""
-    found: list[Range] = []
+    """Rising numbers as ranges; numbers close together make one range."""
+    ranges: list[Range] = []
     for number in numbers:
-        if found and number - found[-1][1] < CLUSTER:
-            found[-1] = (found[-1][0], number)
+        if ranges and number - ranges[-1][1] < CLUSTER:
+            ranges[-1] = (ranges[-1][0], number)
         else:
-            found.append((number, number))
-    return tuple(found)
+            ranges.append((number, number))
+    return tuple(ranges)
 
 
 def there(connection: sa.Connection, stream_id: int, first: int, last: int) -> list[Placed]:
@@ -94,7 +94,7 @@ def _known(uncertainty_s: float | None) -> float:
 
 
 def _placed(seq: int, entry_id: int, content: str, reasons: str) -> Placed | None:
-    """A quarantined reading with its place in time; None where its time cannot be read."""
+    """A quarantined reading with its time; None where the time cannot be read."""
     document = json.loads(content)
     try:
         at_us = parse_instant(document["at"]).us
@@ -109,17 +109,17 @@ def judged_otherwise(
     connection: sa.Connection, stream: Stream, entries: Mapping[int, bool], code: str
 ) -> list[int]:
     """Entries whose reasons disagree with the verdict. entries : entry -> is it doubted by this code."""
-    found = []
+    entries_changed = []
     for entry in quarantine.by_ids(connection, stream.owner_id, list(entries)):
         if entry.code == quarantine.SET_ASIDE or _is_called_right(entry.amended):
             continue  # a person has decided
         if entries[entry.id] != any(reason["code"] == code for reason in json.loads(entry.reasons)):
-            found.append(entry.id)
-    return found
+            entries_changed.append(entry.id)
+    return entries_changed
 
 
 def with_persons_word(connection: sa.Connection, stream: Stream, line: Sequence[Placed]) -> list[Placed]:
-    """The same readings; stored ones whose time a person called right are marked."""
+    """The same readings; stored ones whose time a person confirmed are marked."""
     stored = ranges_of(sorted(one.seq for one in line if one.in_batch is None and one.entry_id is None))
     amended = quarantine.amended_of(connection, stream.id, stored)
     right = {seq for seq, content in amended.items() if _is_called_right(content)}

@@ -1,12 +1,12 @@
 """
-Which times are plausible: the one model behind every doubt about an instant.
+Which times are plausible: the one model for every doubt about an instant.
 
 Promises: pure; a doubt names a code, and a repair where one is evident. Two kinds of doubt:
-by itself: later than the server's clock; where a clock starts that was never set, and runs on from there;
-GPS weeks that were counted from the wrong rollover; before the device's floor;
-by its neighbours: far outside the two readings whose numbers lie next to it, which agree with each other;
-from a clock that started at the gateway's build date and runs on, where the stream steps back to that date.
-Leaves to others: keeping what is not believed (`ingest.checking.doubts`), which readings are neighbours
+by itself: later than the server's clock; at or shortly after the start of a clock that was never set; GPS
+weeks counted from the wrong rollover; before the device's floor;
+by its neighbours: far outside the two readings next to it by number, which agree with each other; from a
+clock that started at the gateway's build date and runs on, where the stream steps back to that date.
+Leaves to others: quarantining (`ingest.checking.doubts`), which readings are neighbours
 (`ingest.checking.neighbours`).
 
 Instants are whole microseconds since 1970 UTC (`*_us`).
@@ -27,7 +27,7 @@ MICRO = 1_000_000
 HOUR_US = 3_600 * MICRO
 DAY_US = 24 * HOUR_US
 FUTURE_TOLERANCE_US = 300 * MICRO  # the contract: later than the server's clock + 5 min
-EARLIEST_US = 0  # nothing is believed from before 1970: no such monitor measured then; chosen
+EARLIEST_US = 0  # no time before 1970 is believed: no such monitor measured then; chosen
 
 CLOCK_UNSET = "clock_unset"
 TIME_OUTLIER = "time_outlier"
@@ -36,46 +36,46 @@ ROLLOVER_WEEKS = 1024  # the week number has 10 bits; gps.gov, GPS week number r
 ROLLOVER_US = ROLLOVER_WEEKS * 7 * DAY_US  # 619 315 200 s
 ROLLOVERS = 3  # 59 years back, to before any receiver; chosen
 
-#: Readings from so long before a device was registered are believed unless an admin says otherwise: a backlog
-#: from before the first enrolment; also the time into which a rollover may lead back. A year; chosen.
+#: Readings from so long before a device was registered are believed unless an admin sets another floor: a
+#: backlog from before the first enrolment. A rollover may lead back into the same time. A year; chosen.
 HISTORY_US = 366 * DAY_US
-#: A clock without a battery starts again with the device. So long it may run on: longer than any machine goes
-#: without being stopped for service (500 h, three weeks of day and night, is common practice); chosen.
+#: How long a clock without a battery may run on: it starts again with the device, and a machine stops for
+#: service earlier than that (500 h, three weeks of day and night, is common practice); chosen.
 LONGEST_RUN_US = 100 * DAY_US
 
-#: Where a clock starts that was never set: an empty date of common languages (from memory), Unix (POSIX), the
+#: Starts of clocks that were never set: an empty date of common languages (from memory), Unix (POSIX), the
 #: FAT file system, GPS (IS-GPS-200), clock chips (common practice).
 UNSET_DAYS = ("0001-01-01", "1970-01-01", "1980-01-01", "1980-01-06", "2000-01-01")
-#: The GPS epoch one and two rollovers later: where a receiver starts that assumes them (gps.gov).
+#: The GPS epoch one and two rollovers later: a receiver that assumes them starts there (gps.gov).
 ROLLED_DAYS = ("1999-08-22", "2019-04-07")
 
-UNSET_OVER_US = 1_563_235_200 * MICRO  # 2019-07-16: from here on no clock starts that was never set
+UNSET_OVER_US = 1_563_235_200 * MICRO  # 2019-07-16: no unset clock starts later
 
-#: Doubts about a time that a person may settle by saying that it is right. Not one that lies ahead.
+#: Doubts about a time that a person may settle by confirming it. A time in the future is not among them.
 SETTLED_BY_A_PERSON = frozenset(
     {CLOCK_UNSET, "gps_week_rollover", "time_before_service", "time_before_floor", TIME_OUTLIER}
 )
 
-#: A reading is out of line beyond this distance from its neighbours, and beyond what they say of their
-#: uncertainty: no less than a change between summer and winter time; chosen.
+#: A reading is out of line beyond this distance from its neighbours, plus their stated uncertainty: no less
+#: than a change between summer and winter time; chosen.
 OUT_OF_LINE_US = HOUR_US
 
 
 class Service(NamedTuple):
-    """What the server knows of a device and its gateway that bears on time. None: not known."""
+    """What the server knows of a device and its gateway that matters for time. None: not known."""
 
     #: before this instant the device was not in service
     in_service_us: int | None = None
     #: when the device was registered
     registered_us: int | None = None
-    #: an admin's word: the device has history from this instant on, though it was registered later
+    #: set by an admin: the device has history from this instant on, though it was registered later
     history_from_us: int | None = None
     #: date on which the gateway's program was built; a clock that shows it was never set
     built: str | None = None
 
     @property
     def floor_us(self) -> int | None:
-        """Before this instant nothing of the device is believed; None: not known, as it is not registered."""
+        """No time before this instant is believed; None: not known, as the device is not registered."""
         if self.in_service_us is not None:
             return self.in_service_us
         if self.history_from_us is not None:
@@ -90,9 +90,9 @@ def in_question(
     at_us: npt.NDArray[np.int64], *, now_us: int, service: Service
 ) -> npt.NDArray[np.bool_] | None:
     """
-    Which instants `doubt_of_time` has to look at, shape (n,); None: none of them, which is nearly always so.
+    Which instants `doubt_of_time` has to check, shape (n,); None: none of them, as nearly always.
 
-    An instant that is not in question has no doubt; the other way round that is not said.
+    An instant that is left out has no doubt. One that is in may have none either.
     """
     if not len(at_us) or _is_plain(int(at_us.min()), int(at_us.max()), now_us, service):
         return None
@@ -110,7 +110,7 @@ def _is_plain(first_us: int, last_us: int, now_us: int, service: Service) -> boo
 
 
 def _look_before_us(now_us: int, service: Service) -> int:
-    """Times before this need a closer look: the floor; where none is known, what a rollover may lead from."""
+    """Times before this are checked: the floor; without one, the latest time that a rollover may shift."""
     floor_us = service.floor_us
     if floor_us is not None:
         return max(floor_us, EARLIEST_US)
@@ -136,10 +136,10 @@ def doubt_of_time(at_us: int, *, now_us: int, service: Service) -> Doubt | None:
 
 class UnsetClock:
     """
-    A clock that starts at a build date where it was never set, followed reading by reading. Pure.
+    A clock that was never set and starts at a build date, followed reading by reading. Pure.
 
-    It runs on from the build date for as long as a device may run, and shows times before the one that the
-    stream had reached. A stored reading ends it.
+    It runs on from the build date for as long as a device may run, and shows times before the last one of the
+    stream. A stored reading ends it.
     """
 
     def __init__(self, built_us: int, reached_us: int | None) -> None:
@@ -162,7 +162,7 @@ class UnsetClock:
         return self._built_us + DAY_US <= at_us < self._built_us + LONGEST_RUN_US
 
     def runs_on(self, at_us: int) -> bool:
-        """True if it shows this time: no step back since its last, and before what the stream had reached."""
+        """True if it shows this time: not before its last one, and before the last one of the stream."""
         if self._shown_us is None or self._reached_us is None or not self.may_show(at_us):
             return False
         return self._shown_us - OUT_OF_LINE_US <= at_us < self._reached_us - OUT_OF_LINE_US
@@ -177,7 +177,7 @@ class UnsetClock:
 
 
 def unset_doubt(at_us: int) -> Doubt:
-    """The doubt about an instant where a clock starts that was never set, or runs on from there."""
+    """The doubt about an instant at the start of a clock that was never set, or shortly after it."""
     return Doubt(CLOCK_UNSET, {"at": instant_text(at_us)})
 
 
@@ -189,7 +189,7 @@ def _is_start(at_us: int, days: tuple[str, ...], floor_us: int | None) -> bool:
 
 
 def start_of_built_us(built: str | None, now_us: int) -> int | None:
-    """The start of a gateway's clock, if it counts: on the day itself a machine built today may well run."""
+    """The start of a gateway's clock, if it counts: on its build date a machine built that day may run."""
     built_us = day_us(built)
     return built_us if built_us is not None and now_us >= built_us + 2 * DAY_US else None
 
@@ -201,7 +201,7 @@ def _starts(built: str | None, now_us: int) -> list[int]:
 
 
 def _rolled_over(at_us: int, now_us: int, floor_us: int | None) -> int | None:
-    """The true instant if `at_us` is a multiple of 1024 weeks behind a time that is likely; else None."""
+    """The true instant if `at_us` is a multiple of 1024 weeks before a likely time; else None."""
     if floor_us is not None and at_us >= floor_us:
         return None
     earliest_us = now_us - HISTORY_US if floor_us is None else floor_us
@@ -250,15 +250,15 @@ def out_of_line(
     at_us: npt.NDArray[np.int64], uncertainty_s: npt.NDArray[np.float64]
 ) -> npt.NDArray[np.bool_]:
     """
-    Which readings lie outside the two next to them, which agree with each other; shape (n,).
+    Which readings are outside the two next to them, where these agree with each other; shape (n,).
 
     at_us, uncertainty_s : in order of number, shape (n,); NaN: unknown. The first and the last have one
     neighbour only, and no verdict. Neighbours agree where they are in order, each also with the one beyond:
-    two clocks by turns have no odd one out. A verdict rests on two readings on either side, and on no other.
+    of two alternating clocks neither is the odd one. A verdict depends on two readings on either side alone.
     """
-    found = np.zeros(len(at_us), dtype=np.bool_)
+    odd = np.zeros(len(at_us), dtype=np.bool_)
     if len(at_us) < 3 or not steps_back(at_us):
-        return found
+        return odd
     half = np.nan_to_num(uncertainty_s, nan=0.0) * MICRO
     margin = OUT_OF_LINE_US + half[1:] + half[:-1]  # between each and the next
     in_order = at_us[:-1] <= at_us[1:] + margin
@@ -269,8 +269,8 @@ def out_of_line(
     agree = before <= after + across
     agree[1:] &= in_order[:-2]  # the one below with the one beyond it
     agree[:-1] &= in_order[2:]  # the one above with the one beyond it
-    found[1:-1] = (below | above) & agree
-    return found
+    odd[1:-1] = (below | above) & agree
+    return odd
 
 
 def outlier_doubt(at_us: int) -> Doubt:
@@ -283,7 +283,7 @@ def outlier_doubt(at_us: int) -> Doubt:
 
 @lru_cache(maxsize=256)
 def day_us(text: str | None) -> int | None:
-    """The start of a day written like 2026-02-20 [us]; None where it is no such day, and says nothing."""
+    """The start of a day written like 2026-02-20 [us]; None where it is no such day."""
     try:
         return None if text is None else (date.fromisoformat(text) - date(1970, 1, 1)).days * DAY_US
     except ValueError:

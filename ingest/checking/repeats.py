@@ -1,8 +1,7 @@
 """
-New, repeated or in conflict: each reading of a batch held against what its stream has, and forks refused.
+New, repeated or in conflict: each reading of a batch compared with its stream, and forks refused.
 
-Promises: the same number with the same content is a repeat, with other content a conflict; nothing is
-written here.
+Promises: the same number with the same content is a repeat, with other content a conflict. It writes nothing.
 Leaves to others: what is believed (`ingest.checking.doubts`), what is stored (`ingest.intake.receive`).
 """
 
@@ -20,12 +19,12 @@ from cleanside.ingest.store import quarantine, readings, reasons
 from cleanside.ingest.store.marks import Marks, Ranges, intersect, meets, split_seen, subtract, union
 from cleanside.ingest.store.streams import Stream
 
-IN_THIS_BATCH = "in_this_batch"  # until it is known what is believed of the batch
+IN_THIS_BATCH = "in_this_batch"  # until the doubts about the batch are known
 
 
 @dataclass(slots=True)
 class Verdict:
-    """Indexes of readings by what becomes of them."""
+    """Indexes of readings by outcome."""
 
     new: list[int] | None = None  # None: every reading of the batch
     duplicates: int = 0
@@ -33,11 +32,13 @@ class Verdict:
     conflicts: dict[int, str] = field(default_factory=dict)
     #: index -> code, detail, other_is of readings that are in quarantine already
     held_before: dict[int, tuple[str, str, str | None]] = field(default_factory=dict)
-    #: those that take the place of a reading in quarantine, as the sender asks
+    #: those that replace a reading in quarantine, as the sender asks
     replaces: list[int] = field(default_factory=list)
 
     def settle(self, numbers: Sequence[int], doubted: Container[int]) -> None:
-        """Say of conflicts inside the batch where the first of the number goes. doubted : indexes."""
+        """
+        Of conflicts inside the batch, record where the first reading of the number goes. doubted : indexes.
+        """
         if IN_THIS_BATCH not in self.conflicts.values():
             return
         firsts: dict[int, int] = {}
@@ -56,17 +57,17 @@ def judge(
     incoming: Incoming,
     seen_now: Ranges,
 ) -> Verdict:
-    """Look up those numbers of a batch that may have been seen; a batch beyond all that was needs no look."""
+    """Look up the numbers of a batch that may have been seen; a batch beyond all of them needs no query."""
     # Numbers of a numbered batch are distinct; instants of one without may repeat inside it.
     distinct = incoming.batch.seq is not None or len(set(numbers)) == len(numbers)
     if not seen_now or (distinct and not meets(marks, seen_now[0][0], seen_now[-1][1])):
         return Verdict()
-    held, _ = split_seen(marks, seen_now)
-    kept = readings.hashes(connection, stream.id, held)
-    aside = quarantine.seen(connection, stream.id, held)
-    # Of a device that is not registered everything is held, within a bound that counts what is held.
+    arrived, _ = split_seen(marks, seen_now)
+    stored_hashes = readings.hashes(connection, stream.id, arrived)
+    aside = quarantine.seen(connection, stream.id, arrived)
+    # Every reading of an unregistered device is quarantined, up to a bound on quarantined readings.
     replaces = incoming.batch.replace_quarantined and stream.device_registered_us is not None
-    return _compare(numbers, incoming.hashes.tolist(), kept, aside, replaces=replaces)
+    return _compare(numbers, incoming.hashes.tolist(), stored_hashes, aside, replaces=replaces)
 
 
 _Aside = Mapping[int, Sequence[sa.Row[tuple[int, int, str, str, str, bool]]]]
@@ -75,23 +76,23 @@ _Aside = Mapping[int, Sequence[sa.Row[tuple[int, int, str, str, str, bool]]]]
 def _compare(
     numbers: Sequence[int], hashes: Sequence[int], kept: Mapping[int, int], aside: _Aside, *, replaces: bool
 ) -> Verdict:
-    """Tell repeats and conflicts from what is new, also inside the batch itself. Pure."""
+    """Sort readings into repeats, conflicts and new ones, also inside the batch itself. Pure."""
     verdict = Verdict(new=[])
     assert verdict.new is not None
-    here: dict[int, set[int]] = {}
+    in_batch: dict[int, set[int]] = {}
     for index, (number, digest) in enumerate(zip(numbers, hashes, strict=True)):
-        before = here.setdefault(number, set())
-        held = next((row for row in aside.get(number, ()) if row.content_hash == digest), None)
+        before = in_batch.setdefault(number, set())
+        entry = next((row for row in aside.get(number, ()) if row.content_hash == digest), None)
         other = _other(number, kept, aside, in_this_batch=bool(before))
-        conflicts = held is None or held.beside
-        dealt_with = held is not None and held.state != quarantine.HELD  # released or discarded since
+        conflicts = entry is None or entry.beside
+        dealt_with = entry is not None and entry.state != quarantine.HELD  # released or discarded since
         if kept.get(number) == digest or digest in before or dealt_with:
             verdict.duplicates += 1
         elif replaces and conflicts and not before and _may_be_replaced(number, kept, aside):
             verdict.replaces.append(index)
-        elif held is not None:
-            detail = reasons.read(held.reasons)[0].detail
-            verdict.held_before[index] = (held.code, detail, other if held.beside else None)
+        elif entry is not None:
+            detail = reasons.read(entry.reasons)[0].detail
+            verdict.held_before[index] = (entry.code, detail, other if entry.beside else None)
         elif other is not None:
             verdict.conflicts[index] = other
         else:
@@ -101,7 +102,7 @@ def _compare(
 
 
 def _other(number: int, kept: Mapping[int, int], aside: _Aside, *, in_this_batch: bool) -> str | None:
-    """Where the reading is that has a number; None: the number is free."""
+    """Where the reading with a number is; None: the number is free."""
     first = next((row for row in aside.get(number, ()) if not row.beside), None)
     if number in kept or (first is not None and first.state == quarantine.RELEASED):
         return "stored"
@@ -111,14 +112,14 @@ def _other(number: int, kept: Mapping[int, int], aside: _Aside, *, in_this_batch
 
 
 def _may_be_replaced(number: int, kept: Mapping[int, int], aside: _Aside) -> bool:
-    """True where the reading that has the number is in quarantine, and was never stored."""
+    """True where the reading with the number is in quarantine, and was never stored."""
     first = next((row for row in aside.get(number, ()) if not row.beside), None)
     waits = first is not None and first.state == quarantine.HELD and first.code != quarantine.SET_ASIDE
     return waits and number not in kept
 
 
 def is_elsewhere(told: GatewayReport, stream: Stream) -> bool:
-    """True where another installation goes on under this stream."""
+    """True where another installation writes this stream."""
     return bool(told.installation and stream.installation and told.installation != stream.installation)
 
 
@@ -130,28 +131,27 @@ def refuse_fork(
     opaque: Sequence[quarantine.NewQuarantineRow],
 ) -> None:
     """
-    A copied or restored disk goes on under an old stream: its readings would be taken for repeats.
+    Refuse a copied or restored disk that writes an old stream: its readings would count as repeats.
 
-    A batch that only brings new numbers is no fork: it may have been overtaken by a later one. Nor is one
-    that brings nothing new: its reply may have been lost, and later batches stored since.
-    opaque : what of its opaque record is to be kept.
+    A batch with only new numbers is no fork: a later one may have overtaken it. Nor is a batch without
+    anything new: its reply may have been lost, and later batches stored since.
+    opaque : the entry of its opaque record.
     """
-    told = batch.gateway
-    if told is None or is_repeat(marks, batch, verdict, opaque):
+    report = batch.gateway
+    if report is None or is_repeat(marks, batch, verdict, opaque):
         return
     name = stream.stream
-    if is_elsewhere(told, stream):
-        raise Refused(
-            409, "stream_forked", f"stream {name} is written by another installation; open a new one"
-        )
-    if told.appended_through is None or told.appended_through >= stream.highest:
+    if is_elsewhere(report, stream):
+        raise Refused("stream_elsewhere", status=409, code="stream_forked", stream=name)
+    if report.appended_through is None or report.appended_through >= stream.highest:
         return
     if not _only_new(marks, batch, verdict, opaque):
         raise Refused(
-            409,
             "stream_forked",
-            f"stream {name}: the server has seen number {stream.highest}, the gateway says it gave only "
-            f"{told.appended_through}; open a new stream for what comes now",
+            status=409,
+            stream=name,
+            highest=stream.highest,
+            appended_through=report.appended_through,
         )
 
 
@@ -169,7 +169,7 @@ def is_repeat(
 def _only_new(
     marks: Marks, batch: Batch, verdict: Verdict, opaque: Sequence[quarantine.NewQuarantineRow]
 ) -> bool:
-    """True where the server has nothing of a batch; a report alone brings nothing that it could have."""
+    """True where the server has nothing of a batch; a report alone has nothing to compare."""
     readings_new = verdict.new is None or len(verdict.new) == len(batch)
     record_new = batch.opaque is None or (bool(opaque) and not opaque[0].beside)
     return readings_new and record_new and not intersect(_shed_in(batch), marks.covered)

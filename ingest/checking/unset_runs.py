@@ -1,11 +1,11 @@
 """
-A clock that was never set, past its first day: it started at the build date and runs on from there.
+A clock that was never set, after its first day: it started at the build date and runs on from there.
 
-The build date itself is doubted for every reading (`ingest.checking.plausible_time`). On the days after it a
-device may really have measured, so they are doubted only where the times of the stream step back to the build
-date: such readings follow the build date by number, and lie before the time that the stream had reached.
-Promises: the verdict follows the numbering, not the arrival. What arrives is judged, and what follows it by
-number is judged again, up to the first stored reading that stays stored.
+Every reading at the build date itself is doubted (`ingest.checking.plausible_time`). On the days after it a
+device may really have measured, so readings are doubted only where the times of the stream step back to the
+build date: such readings follow the build date by number, and are before the last time of the stream.
+Promises: the verdict follows the numbering, not the arrival. New readings are judged, and later numbers are
+judged again, up to the first stored reading that stays stored.
 Leaves to others: quarantining and storing (`ingest.quarantine.revising`).
 """
 
@@ -43,7 +43,7 @@ class UnsetRuns:
 
 @dataclass(frozen=True, slots=True)
 class _Known:
-    """What is known of the readings beside their times."""
+    """What is known of the readings, apart from their times."""
 
     #: in order of number
     arrived: Sequence[Placed]
@@ -124,7 +124,7 @@ def _judge(placed: Placed, clock: UnsetClock, doubts: set[str], runs: UnsetRuns)
     runs_on = not placed.is_right and clock.runs_on(placed.at_us)
     if placed.entry_id is not None and clock.may_show(placed.at_us):
         runs.entries[placed.entry_id] = runs_on
-        doubts = doubts - {CLOCK_UNSET}  # said by an earlier look
+        doubts = doubts - {CLOCK_UNSET}  # the reason of an earlier check
     elif runs_on and placed.in_batch is not None:
         runs.out.add(placed.in_batch)
     elif runs_on:
@@ -140,7 +140,7 @@ def _judge(placed: Placed, clock: UnsetClock, doubts: set[str], runs: UnsetRuns)
 def _upward(
     connection: sa.Connection, stream: Stream, first: int, arrived: Sequence[Placed]
 ) -> Iterator[Placed]:
-    """What the server has from a number on, and what arrived, in order of number."""
+    """Readings on the server from a number on, and new ones, in order of number."""
     at: int | None = first
     ours = {placed.seq for placed in arrived}
     while at is not None:

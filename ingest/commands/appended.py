@@ -38,6 +38,6 @@ def run_appended(chosen: Settings, given: argparse.Namespace) -> int:
                 connection, owner, "command", given.stream, to, given.reason[:400], app.system_clock()
             )
         except Refused as refused:
-            raise CalledWrongly(refused.detail) from None
+            raise CalledWrongly(refused.case, **refused.values) from None
     print(f"stream {before.stream}: appended_through {before.appended_through} -> {to}")
     return 0

@@ -1,4 +1,4 @@
-"""The command `archive`: move what is old enough now, or say what would move."""
+"""The command `archive`: move old readings now, or list which would move."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ def add(commands: Any) -> None:
 
 
 def run_archive(chosen: Settings, given: argparse.Namespace) -> int:
-    """Move what is old enough, or say what would move; that may be asked while a process serves."""
+    """Move old readings, or list which would move; the list works while a process serves."""
     if not chosen.retention_days:
         raise CalledWrongly("retention_days_zero")
     before_us = retention.cut_us(app.system_clock(), chosen.retention_days)

@@ -1,4 +1,4 @@
-"""The command `attention`: all that may need a person, on one screen."""
+"""The command `attention`: everything that may need a person, on one screen."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def run_attention(chosen: Settings, given: argparse.Namespace) -> int:
 
 
 def attention_text(groups: Sequence[ConcernGroup], now_us: int) -> str:
-    """The groups as one screen for people; what needs somebody is marked with an exclamation mark."""
+    """The groups as one screen for people; lines that need a person have an exclamation mark."""
     lines = []
     for group in groups:
         lines.append(f"{TITLES[group.group]}: {len(group.lines)}, needing a person: {group.needing}")

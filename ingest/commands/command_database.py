@@ -1,7 +1,7 @@
 """
-The database of a command: opened for writing under the lock that a serving process holds, or for reading.
+The database of a command: for writing under the lock of serving processes, or for reading.
 
-Leaves to others: what is done with it (the commands beside this file).
+Leaves to others: the work (the commands beside this file).
 """
 
 from __future__ import annotations
@@ -30,8 +30,8 @@ def opened(
     """
     A writing engine under the lock; `newest` makes sure of the schema first.
 
-    makes : a SQLite file that is not there yet is made, and said. route : of a running server that does the
-    same; "": there is none. Raises CalledWrongly.
+    makes : a missing SQLite file is made, and printed. route : of a running server that does the same; "":
+    there is none. Raises CalledWrongly.
     """
     new = new_file(chosen.database)
     if new is not None and not makes:
@@ -87,27 +87,27 @@ def new_file(url: str) -> Path | None:
 
 
 def announce(new: Path | None) -> None:
-    """Say on standard error which database file was made: a mistyped path must show."""
+    """Print on standard error which database file was made, so that a mistyped path shows."""
     if new is not None:
         print(f"new database: {new}", file=sys.stderr)
 
 
 def add_owner(parser: argparse.ArgumentParser) -> None:
-    """The flag that says whose: a command acts inside one owner."""
+    """The flag for the owner: a command acts inside one owner."""
     parser.add_argument("--owner", default=DEFAULT_OWNER, metavar="NAME", help=f"default: {DEFAULT_OWNER}")
 
 
 def owner_id(connection: sa.Connection, name: str) -> int:
     """The owner of this name. Raises CalledWrongly if there is none."""
-    found = fleet.owner_id(connection, name)
-    if found is None:
-        there = ", ".join(fleet.owner_names(connection)) or "none"
-        raise CalledWrongly("no_owner", name=name, there=there)
-    return found
+    number = fleet.owner_id(connection, name)
+    if number is None:
+        names = ", ".join(fleet.owner_names(connection)) or "none"
+        raise CalledWrongly("no_owner", name=name, there=names)
+    return number
 
 
 def kept_owner(connection: sa.Connection, name: str, now_us: int) -> int:
-    """The id of an owner; a new one is said, so that a mistyped name shows."""
+    """The id of an owner; a new one is printed, so that a mistyped name shows."""
     if fleet.owner_id(connection, name) is None:
         print(f"new owner: {name}", file=sys.stderr)
     return fleet.keep_owner(connection, name, now_us)

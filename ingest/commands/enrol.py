@@ -1,4 +1,4 @@
-"""The command `enrol`: make a one-time code for a device; it goes to a terminal or a private file."""
+"""The command `enrol`: make a one-time code for a device, on a terminal or in a private file."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """
-The command `import`: take in bundles, the backlogs that were carried here as files.
+The command `import`: import bundles, backlogs that were carried as files.
 
-With --server or --key-file the file goes to a server over HTTP with an operator's key, wherever it serves.
-Otherwise the command does the work itself, under the lock that a serving process would hold.
+With --server or --key-file the file goes to a server over HTTP with an operator's key. Otherwise the command
+does the work itself, under the lock of serving processes.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ from cleanside.ingest.intake.bundles import Bringer
 from cleanside.ingest.settings import Settings
 from cleanside.ingest.writer.writer import as_our_errors
 
-#: what became of one file, as the route tells it; or `problem`, where nothing of it was taken
+#: the outcome for one file, in the form of the route; or `problem`, where nothing of it was taken
 BundleOutcome = dict[str, Any]
 
 
@@ -53,8 +53,8 @@ def add(commands: Any) -> None:
 
 
 def run_import(chosen: Settings, given: argparse.Namespace) -> int:
-    """Import each file. Exit code 1 where something of one was not taken."""
-    # What is asked for is what happens: a server that is named, or a key for one, is never passed over.
+    """Import each file. Exit code 1 where a part of one was not taken."""
+    # A named server, or a key for one, is always used.
     asked = given.server is not None or given.key_file is not None
     outcomes = _by_a_server(chosen, given) if asked else _here(chosen, given)
     print(json.dumps(outcomes, indent=2) if given.json else "\n".join(map(outcome_text, outcomes)))
@@ -98,11 +98,11 @@ def _import_here(path: Path, bringer: Bringer) -> BundleOutcome:
         try:
             return bundles.take_in(file, bringer).document()
         except Refused as refusal:
-            return {"whole": False, "problem": {"code": refusal.code, "detail": refusal.detail}}
+            return {"whole": False, "problem": {"code": refusal.code, "detail": str(refusal)}}
 
 
 def _asker(chosen: Settings, given: argparse.Namespace) -> Callable[[Path], BundleOutcome]:
-    """How a file is sent to the server that serves."""
+    """The function that sends a file to the serving server."""
     server = _address(given.server or f"http://{chosen.host}:{chosen.port}")
     if given.key_file is None:
         raise CalledWrongly("key_file_needed", server=server)
@@ -115,7 +115,7 @@ def _asker(chosen: Settings, given: argparse.Namespace) -> Callable[[Path], Bund
         headers = {"Authorization": f"Bearer {key}", "Content-Type": BUNDLE_MEDIA_TYPE}
         with path.open("rb") as file:
             try:
-                # No limit to the time: the server answers once the last block is on its disk.
+                # No time limit: the server answers once the last block is on its disk.
                 response = httpx.post(
                     server + PATH, content=file, headers=headers, timeout=None, trust_env=False
                 )
@@ -154,7 +154,7 @@ def _is_loopback(host: str) -> bool:
 
 
 def outcome_text(outcome: BundleOutcome) -> str:
-    """What became of a file, for a person."""
+    """The outcome for a file, for a person."""
     if "problem" in outcome:
         return f"{outcome['file']}: not taken: {outcome['problem']['detail']}"
     blocks = counted(outcome["blocks"], "block")

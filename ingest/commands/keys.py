@@ -1,7 +1,7 @@
 """
-The command `keys`: make, list, replace and revoke. A secret goes to a terminal or a private file alone.
+The command `keys`: make, list, replace and revoke. A secret appears on a terminal or in a private file alone.
 
-It asks for no key: whoever may run it on the server can always make an admin key for an owner.
+It needs no key: a user who may run it on the server can always make an admin key for an owner.
 """
 
 from __future__ import annotations
@@ -194,7 +194,7 @@ def run_keys_revoke(chosen: Settings, given: argparse.Namespace) -> int:
 
 
 def run_keys_refusals(chosen: Settings, given: argparse.Namespace) -> int:
-    """List refusals for want of authorisation, newest hour first."""
+    """List refusals for missing authorisation, newest hour first."""
     with reader(chosen) as connection:
         owner = refusals.NO_OWNER if given.no_owner else owner_id(connection, given.owner)
         for found in refusals.list_of(connection, owner, limit=max(1, given.limit)):
@@ -204,7 +204,7 @@ def run_keys_refusals(chosen: Settings, given: argparse.Namespace) -> int:
 
 
 def run_keys_confirm(chosen: Settings, given: argparse.Namespace) -> int:
-    """Let suspended keys work again; all that are named, or none."""
+    """Confirm suspended keys: all that are named, or none."""
     with opened(chosen, newest=True) as engine, engine.begin() as connection:
         for handle in given.handles:
             key = keys.confirm(connection, handle)

@@ -1,4 +1,6 @@
-"""The command `recompute`: every hour summary made anew from the readings, or compared with what is kept."""
+"""
+The command `recompute`: compute every hour summary again from the readings, or compare with the stored ones.
+"""
 
 from __future__ import annotations
 
@@ -35,7 +37,7 @@ def add(commands: Any) -> None:
 
 
 def run_recompute(chosen: Settings, given: argparse.Namespace) -> int:
-    """Make anew or compare. Exit code 1 where `--check` found a difference."""
+    """Compute again or compare. Exit code 1 where `--check` found a difference."""
     if given.check:
         with reader(chosen) as connection:
             return _run(chosen, given, connection.engine, None)
@@ -47,7 +49,7 @@ def run_recompute(chosen: Settings, given: argparse.Namespace) -> int:
                 return job(connection)
 
         try:
-            with engine.connect():  # first of all: it makes the write-ahead log that readers look into
+            with engine.connect():  # first: it makes the write-ahead log that readers need
                 pass
             return _run(chosen, given, readers, write)
         finally:

@@ -1,4 +1,4 @@
-"""The command `restore`: a backup into an empty place, checked before it is put there."""
+"""The command `restore`: restore a backup into an empty place, after checking it."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def add(commands: Any) -> None:
 
 
 def run_restore(chosen: Settings, given: argparse.Namespace) -> int:
-    """Restore, and say from when."""
+    """Restore, and print the time of the backup."""
     from cleanside.ingest.keeping import restore
     from cleanside.ingest.store.archive_file import Disk
 
@@ -58,7 +58,7 @@ def run_restore(chosen: Settings, given: argparse.Namespace) -> int:
 
 
 def review_lines(review: Review) -> list[str]:
-    """What became of keys and codes, for a person."""
+    """The outcome for keys and codes, for a person."""
     lines = [f"{counted(review.codes, 'open code')} cancelled: make new ones"]
     lines += [f"key {key.handle} was revoked after the backup, and is again" for key in review.ended]
     lines += [f"person {one.name} was revoked after the backup, and is again" for one in review.people_ended]

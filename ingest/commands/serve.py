@@ -1,4 +1,4 @@
-"""The command `serve`: take readings and answer questions over HTTP, until told to stop."""
+"""The command `serve`: take readings and answer requests over HTTP, until a signal stops it."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import logging
 import os
 import signal
 import socket
+from collections.abc import Callable
 from functools import partial
 from typing import Any
 
@@ -39,14 +40,14 @@ def add(commands: Any) -> None:
 
 
 def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
-    """Serve until told to stop."""
+    """Serve until a signal stops it."""
     import uvicorn
 
     from cleanside.ingest.api import connection
 
     log.set_up(chosen.log_level, chosen.log_format, secrets=hidden.passwords_of(chosen.database))
     _warn_of_visible(given.database)
-    addresses.networks_of(chosen.webhook_networks)  # what cannot be is said before anything begins
+    addresses.networks_of(chosen.webhook_networks)  # wrong settings are reported before anything begins
     trusted = addresses.proxies_of(chosen.trusted_proxies, behind_proxy=chosen.behind_proxy)
     encryption = server_tls.context(chosen)
     new = new_file(chosen.database)
@@ -82,12 +83,12 @@ def run_serve(chosen: Settings, given: argparse.Namespace) -> int:
     if encryption is not None:
         signal.signal(signal.SIGHUP, lambda *_: server_tls.load_again(encryption, chosen))
     gc.collect()
-    gc.freeze()  # what is loaded now stays: the collector need not look at it (measured: p99 to a half)
+    gc.freeze()  # objects loaded by now stay: the collector may skip them (measured: p99 to a half)
     for number in (signal.SIGTERM, signal.SIGINT):
-        # uvicorn stops in good order on these, then raises them again for whoever comes next: nobody does.
+        # uvicorn stops in good order on these, then raises them again for the next handler: there is none.
         signal.signal(number, lambda *_: None)
     with first_account.offered(chosen, listening.getsockname()[1], app.system_clock()):
-        announcing_server(config).run(sockets=[listening])
+        announcing_server(config, services_in(served).streams.end).run(sockets=[listening])
     return 0
 
 
@@ -102,8 +103,12 @@ def _warn_of_visible(flag: str | None) -> None:
         logging.getLogger("cleanside.ingest").warning("ingest.password_visible", extra={"reason": reason})
 
 
-def announcing_server(config: Any) -> Any:
-    """A uvicorn server that prints its address once it takes requests, and ends what takes too long."""
+def announcing_server(config: Any, end_streams: Callable[[], None]) -> Any:
+    """
+    A uvicorn server that prints its address once it takes requests, and ends what takes too long.
+
+    end_streams : called when it stops, before it waits for answers that are under way.
+    """
     import uvicorn
 
     from cleanside.ingest.api import connection
@@ -116,6 +121,10 @@ def announcing_server(config: Any) -> Any:
                 scheme = "http" if config.ssl is None else "https"
                 address = {"listening": f"{scheme}://{_in_url(host)}:{port}", "pid": os.getpid()}
                 print(json.dumps(address), flush=True)
+
+        async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+            end_streams()
+            await super().shutdown(sockets)
 
         async def on_tick(self, counter: int) -> bool:
             if counter % LOOK_TICKS == 0:

@@ -69,16 +69,16 @@ def run_rotate(chosen: Settings, _: argparse.Namespace) -> int:
 
 
 def run_prune(chosen: Settings, _: argparse.Namespace) -> int:
-    """Drop the keys that no webhook is encrypted with, but never the first."""
+    """Drop the keys that no webhook uses, but never the first."""
     file = _file(chosen)
     assert file.path is not None
     with reader(chosen) as connection:
         needed = _needed(connection)
     keys = file.read()
-    kept = [key for number, key in enumerate(keys) if number == 0 or key.id in needed]
-    key_file.write(file.path, kept)
-    old = f"; still needed: {', '.join(key.id for key in kept[1:])}" if len(kept) > 1 else ""
-    print(f"{counted(len(keys) - len(kept), 'key')} taken out of {file.path}{old}")
+    needed_keys = [key for number, key in enumerate(keys) if number == 0 or key.id in needed]
+    key_file.write(file.path, needed_keys)
+    old = f"; still needed: {', '.join(key.id for key in needed_keys[1:])}" if len(needed_keys) > 1 else ""
+    print(f"{counted(len(keys) - len(needed_keys), 'key')} taken out of {file.path}{old}")
     return 0
 
 

@@ -23,7 +23,7 @@ from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.api.routes.streams import get_streams
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -76,8 +76,7 @@ def post_bundle_file(resources: R, key: Importer, fields: Fields) -> Response:
     """Take in the file of a form, and show what became of it."""
     upload = fields.get("bundle")
     if not isinstance(upload, UploadFile) or not upload.size:
-        detail = "no file was chosen; choose the file that cleanside-gateway export wrote"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("bundle", detail)])
+        raise NotValid(Complaint("bundle", "no_file_chosen"))
     done = take(resources, key, lambda: upload.file.read(PIECE_BYTES))
     counts = {name: done[name] for name in ("device", "blocks", "stored", "duplicates", "quarantined")}
     not_from = done["not_taken"][0]["block"] if done["not_taken"] else 0

@@ -13,7 +13,7 @@ from typing import Any
 from fastapi import Request, Response
 
 from cleanside.ingest.console.rendering import render
-from cleanside.ingest.console.routing import PageRoute
+from cleanside.ingest.console.routing import PageRoute, wants_json
 
 #: statuses with words of their own; the others are said by their hundred
 STATUSES = (401, 403, 404, 413, 422, 429, 503)
@@ -35,5 +35,5 @@ def _is_for_page(request: Request) -> bool:
     """True for an address of a page, and for a browser at an address where there is nothing."""
     route = request.scope.get("route")
     if route is not None:
-        return isinstance(route, PageRoute)
+        return isinstance(route, PageRoute) and not wants_json(request)
     return "text/html" in request.headers.get("accept", "") and not request.url.path.startswith("/v1/")

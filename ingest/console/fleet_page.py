@@ -138,7 +138,8 @@ def state_key(document: Mapping[str, Any]) -> str:
 
 def has_question(document: Mapping[str, Any]) -> bool:
     """True where a person has something to answer."""
-    return bool(document["questions"] or document["changes_found"])
+    missed = document["planned"] is not None and document["planned"]["state"] == "missed"
+    return bool(document["questions"] or document["changes_found"]) or missed
 
 
 def is_calm(document: Mapping[str, Any]) -> bool:

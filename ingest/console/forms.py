@@ -6,6 +6,7 @@ Leaves to others: the rules (the models of the routes), the words (`words/fault.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, TypeVar
@@ -28,6 +29,12 @@ SAID_ON_THE_PAGE = frozenset(
 )
 
 
+#: a number with point or comma, as people write it
+NUMBER = re.compile(r"\d{1,9}([.,]\d{1,20})?")
+#: 8,120 is eight thousand to one reader and eight to another
+GROUPED = re.compile(r"\d{1,3}([.,]\d{3})+")
+
+
 @dataclass(frozen=True, slots=True)
 class FormFault:
     """What is wrong with what was sent."""
@@ -41,6 +48,24 @@ def text_of_field(fields: FormData, name: str) -> str:
     """The text of a field; "" where it is missing or a file."""
     found = fields.get(name)
     return found if isinstance(found, str) else ""
+
+
+def number_of_field(fields: FormData, name: str) -> float | None:
+    """
+    The number in a field, with point or comma; None: it is empty.
+
+    Raises Refused (422) for what is no number, and for one that may group thousands.
+    """
+    text = text_of_field(fields, name).strip()
+    if not text:
+        return None
+    if GROUPED.fullmatch(text):
+        plain = text.replace(",", "").replace(".", "")
+        values: dict[str, Any] = {"name": name, "text": text[:40], "plain": plain}
+        raise Refused("number_grouped", status=422, code="not_valid", **values)
+    if not NUMBER.fullmatch(text):
+        raise Refused("not_a_number", status=422, code="not_valid", name=name, text=text[:40])
+    return float(text.replace(",", "."))
 
 
 def names_of_field(fields: FormData, name: str) -> list[str]:

@@ -18,7 +18,7 @@ from cleanside.ingest.api.routes.keys import (
     delete_key,
     list_keys,
     post_key,
-    post_rotation,
+    post_key_rotation,
 )
 from cleanside.ingest.api.routes.paging import Page, paged
 from cleanside.ingest.api.routes.shared import PathName, R
@@ -108,7 +108,7 @@ def post_rotate_page(
 ) -> Response:
     """Make the successor of a key; it is shown this once."""
     try:
-        made = post_rotation(handle, NewRotation.model_validate({}), request, resources, key)
+        made = post_key_rotation(handle, NewRotation.model_validate({}), request, resources, key)
     except FAULTS as error:
         return _page(request, resources, key, page, fault=fault_of(error))
     return _page(request, resources, key, page, made=made)

@@ -20,21 +20,33 @@ from fastapi.exceptions import RequestValidationError
 from starlette.datastructures import FormData
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.api.routes.element_changes import NewChange, delete_change, get_changes, post_change
+from cleanside.ingest.api.routes.element_changes import (
+    NewChange,
+    delete_element_change,
+    get_element_changes,
+    post_element_change,
+)
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, get_machine
 from cleanside.ingest.api.routes.restriction import get_lives, get_restriction
 from cleanside.ingest.api.routes.shared import Name, PathName, R
 from cleanside.ingest.console import plot
 from cleanside.ingest.console.fleet_page import has_question, late_s, state_key, unit_of
 from cleanside.ingest.console.formats import Formats
-from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, read_form, text_of_field
+from cleanside.ingest.console.forms import (
+    FAULTS,
+    FormFault,
+    fault_of,
+    number_of_field,
+    read_form,
+    text_of_field,
+)
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
 from cleanside.ingest.console.rendering import formats_of, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -109,7 +121,7 @@ def _page(
 ) -> Response:
     known = get_restriction(machine, request, resources, key, housing, None, with_coverage=True)
     lives = get_lives(machine, request, resources, key, housing)["lives"]
-    changes = get_changes(machine, request, resources, key, housing)
+    changes = get_element_changes(machine, request, resources, key, housing)
     viewer = viewer_of(request, key)
     say = Sayer(viewer.language, formats_of(request, viewer)).in_unit(unit_of(known))
     formats, unit = say.formats, unit_of(known) or "kPa"
@@ -154,7 +166,7 @@ def post_entry(machine: PathName, request: Request, resources: R, key: Writer, f
     """Enter what was done, and show what the data say of it. The same form sent twice is one entry."""
     try:
         body = change_of(fields, formats_of(request, viewer_of(request, key)))
-        post_change(machine, body, request, resources, key)
+        post_element_change(machine, body, request, resources, key)
     except FAULTS as error:
         housing = _text(fields, "housing") or DEFAULT_HOUSING
         return _page(request, resources, key, machine, housing, refused=_refused(error, fields))
@@ -169,7 +181,7 @@ def post_taken_back(
     housing = _text(fields, "housing") or DEFAULT_HOUSING
     body = change_of(fields, formats_of(request, viewer_of(request, key)))
     entry_id = _text(fields, "entry_id") or None
-    delete_change(machine, request, body.changed_at, resources, key, housing, entry_id)
+    delete_element_change(machine, request, body.changed_at, resources, key, housing, entry_id)
     return see_other(_address(machine, housing))
 
 
@@ -177,8 +189,11 @@ def post_taken_back(
 
 
 def change_of(fields: FormData, formats: Formats) -> NewChange:
-    """The entry of a form. Raises RequestValidationError, or Refused (422) for a time that is none."""
+    """The entry of a form. Raises RequestValidationError, or Refused (422) for what is no time or number."""
+    gauge = number_of_field(fields, "gauge")
     given = {
+        "meter_hours": number_of_field(fields, "meter"),
+        "gauge": None if gauge is None else {"value": gauge, "unit": _text(fields, "gauge_unit") or "kPa"},
         "changed_at": _text(fields, "changed_at") or _instant(fields, formats),
         "housing": _text(fields, "housing") or DEFAULT_HOUSING,
         "note": _text(fields, "note"),
@@ -191,7 +206,9 @@ def change_of(fields: FormData, formats: Formats) -> NewChange:
 
 def _refused(error: Exception, fields: FormData) -> RefusedForm:
     """What is wrong with a form, and what it held: nothing is typed twice. Raises what is no fault."""
-    kept = {name: _text(fields, name) for name in ("what", "day", "time", "note", "entry_id")}
+    kept = {
+        name: _text(fields, name) for name in ("what", "day", "time", "meter", "gauge", "note", "entry_id")
+    }
     return RefusedForm(fault_of(error), _detail(error), kept)
 
 
@@ -199,7 +216,7 @@ def _detail(error: Exception) -> str:
     """What is wrong in the words of the answer to programs."""
     if isinstance(error, RequestValidationError):
         return "; ".join(f"{found['loc'][-1]}: {found['msg']}" for found in error.errors())
-    return getattr(error, "detail", "")
+    return str(error) if isinstance(error, Refused) else ""
 
 
 def _text(fields: FormData, name: str) -> str:
@@ -212,8 +229,7 @@ def _instant(fields: FormData, formats: Formats) -> str:
     try:
         local = datetime.fromisoformat(f"{day}T{time}")
     except ValueError:
-        detail = f'"{day} {time}" is not a day and a time; write 2026-11-28 and 13:00'
-        raise Refused(422, "not_valid", detail, errors=[Complaint("day", detail)]) from None
+        raise NotValid(Complaint("day", "not_a_day_and_time", day=day, time=time)) from None
     return instant_text(int(formats.from_local(local) * 1e6))
 
 

@@ -25,7 +25,7 @@ from cleanside.ingest.api.routes.devices import (
     get_device,
     get_devices,
     patch_device,
-    post_assignment,
+    post_device_assignment,
 )
 from cleanside.ingest.api.routes.enrolment import NewEnrolment, post_enrolment
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
@@ -35,7 +35,7 @@ from cleanside.ingest.cautions import SITUATIONS
 from cleanside.ingest.console.forms import read_form, text_of_field
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -81,7 +81,7 @@ def post_seat_form(device: PathName, resources: R, key: Writer, fields: Fields) 
     _require_plugged(fields)
     body = {"machine": text_of_field(fields, "machine").strip()}
     body["housing"] = text_of_field(fields, "housing").strip() or DEFAULT_HOUSING
-    post_assignment(device, read_form(NewAssignment, body), resources, key)
+    post_device_assignment(device, read_form(NewAssignment, body), resources, key)
     return _back_to(device)
 
 
@@ -91,11 +91,10 @@ def post_taken_off(device: PathName, resources: R, key: Writer, fields: Fields) 
     _require_plugged(fields)
     seat = shown(get_device(device, resources, key))["seat"]
     if seat is None:
-        detail = f"{device} sits on no machine; there is nothing to take off"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("device", detail)])
+        raise NotValid(Complaint("device", "monitor_on_no_machine", device=device))
     body = {"machine": seat["machine"], "housing": seat["housing"]}
     body["assigned_until"] = instant_text(resources.clock())
-    post_assignment(device, read_form(NewAssignment, body), resources, key)
+    post_device_assignment(device, read_form(NewAssignment, body), resources, key)
     return _back_to(device)
 
 
@@ -134,10 +133,7 @@ def picture_of(link: str) -> Markup:
 def _require_plugged(fields: FormData) -> None:
     """Raise Refused (422) unless it was said that the tap which a monitor leaves behind is plugged."""
     if text_of_field(fields, "plugged") != "yes":
-        detail = (
-            "the tap on the clean side must be plugged when a monitor comes off; plug it, then tick the box"
-        )
-        raise Refused(422, "not_valid", detail, errors=[Complaint("plugged", detail)])
+        raise NotValid(Complaint("plugged", "tap_not_plugged"))
 
 
 def _back_to(device: str) -> Response:

@@ -19,7 +19,7 @@ from cleanside.ingest.api.routes.people import (
     list_people,
     patch_person,
     post_person,
-    post_reset,
+    post_person_reset,
 )
 from cleanside.ingest.api.routes.shared import PathName, R
 from cleanside.ingest.console.forms import (
@@ -113,7 +113,7 @@ def post_reset_page(
 ) -> Response:
     """A new link; it is shown this once."""
     try:
-        made = post_reset(person, request, resources, key)
+        made = post_person_reset(person, request, resources, key)
     except FAULTS as error:
         return _page(request, resources, key, page, fault=fault_of(error))
     return _page(request, resources, key, page, invited=made)

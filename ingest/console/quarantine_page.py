@@ -23,9 +23,9 @@ from cleanside.ingest.api.routes.amendments import (
     DiscardBody,
     get_amendments,
     post_amendment,
+    post_amendment_undo,
     post_both_right,
     post_discard,
-    post_undo,
 )
 from cleanside.ingest.api.routes.attention import get_attention
 from cleanside.ingest.api.routes.paging import Page
@@ -34,7 +34,7 @@ from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.console.forms import read_form, text_of_field
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -115,7 +115,7 @@ def post_repair(resources: R, key: Operator, fields: Fields) -> Response:
     """Apply what was previewed."""
     given = {name: text_of_field(fields, name) for name in Wish._fields}
     if given["way"] not in get_args(Way):
-        raise Refused(422, "not_valid", "no repair was chosen; go back and choose one")
+        raise NotValid(Complaint("way", "no_repair_chosen"))
     done = carried_out(Wish(**given), resources, key, preview=False)  # type: ignore[arg-type]  # checked above
     counts = {"stored": done["stored"], "held": len(done["held"]) + done.get("held_more", 0)}
     left = done["matched"] - done["entries"]
@@ -125,7 +125,7 @@ def post_repair(resources: R, key: Operator, fields: Fields) -> Response:
 @router.post("/quarantine/amendments/{amendment}/undo")
 def post_undo_form(amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Operator) -> Response:
     """Make everything as it was before."""
-    post_undo(amendment, resources, key)
+    post_amendment_undo(amendment, resources, key)
     return see_other("/quarantine#trail")
 
 
@@ -204,5 +204,4 @@ def _seconds(text: str) -> float:
     try:
         return float(text.replace(",", "."))
     except ValueError:
-        detail = f'"{text[:40]}" is not a number of seconds; write 3600 or -86400'
-        raise Refused(422, "not_valid", detail, errors=[Complaint("value", detail)]) from None
+        raise NotValid(Complaint("value", "not_seconds", text=text[:40])) from None

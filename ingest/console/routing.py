@@ -48,7 +48,7 @@ class PageRoute(APIRoute):
             if request.method not in SAFE_METHODS:
                 refuse_other_sites(request)
             if permission is not None and await key_of_viewer(request, permission) is None:
-                return to_sign_in(request)
+                return _who_is_it(request)
             return await handle(request)
 
         return handle_page
@@ -80,14 +80,24 @@ def refuse_other_sites(request: Request) -> None:
     site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
     is_own = site in OWN_SITES if site is not None else origin is None or _is_own(request, origin)
     if not is_own:
-        raise Refused(
-            403, "other_site", "this form was sent from a page of another site; open the page here again"
-        )
+        raise Refused("other_site", status=403)
 
 
 def _is_own(request: Request, origin: str) -> bool:
     parts = urlsplit(origin)
     return (parts.scheme, parts.netloc) == (request.url.scheme, request.headers.get("host"))
+
+
+def wants_json(request: Request) -> bool:
+    """True for a script of ours, which reads codes; a person's browser asks for a page."""
+    return request.headers.get("accept", "").startswith("application/json")
+
+
+def _who_is_it(request: Request) -> RedirectResponse:
+    """To the sign-in. Raises Refused (401) for a script: a redirect would lead it to a page."""
+    if wants_json(request):
+        raise Refused("session_missing", status=401, code="session_ended")
+    return to_sign_in(request)
 
 
 def to_sign_in(request: Request) -> RedirectResponse:

@@ -1,8 +1,8 @@
 """
-The `backtest` command: forecasts judged on lives whose end is known, with plain baselines beside them.
+The `backtest` command: scores forecasts on lives whose end is known, with plain baselines beside them.
 
-Promises: a forecast for a row is made with that row and those before it; what is learned comes from the
-train lives only; every figure printed is computed here and now.
+Promises: a forecast for a row uses that row and earlier ones; learning uses the train lives only; the command
+computes every figure that it prints.
 Leaves to others: forecasting (`ingest.restriction`), the command line (`ingest.cli`).
 """
 
@@ -32,7 +32,7 @@ EVERY_DEFAULT = 50  # rows between Theil-Sen fits
 FLOW_QUANTILE = 0.95  # of the train flows: stands for the rated flow at which terminal is stated
 JUST_BELOW = 0.05  # of terminal: a life that ends within it was likely cut one row too early (chosen)
 RESAMPLES = 2000  # of lives, for the range of the coverage
-RESAMPLE_START = 20240  # any number; fixed so that a report can be remade
+RESAMPLE_START = 20240  # any number; fixed so that a report can be repeated
 OPEN_ENDED_SPAN = 0.2  # hours that start further from 0 than this share of their span are a running meter
 
 
@@ -44,7 +44,7 @@ class LifeFile:
     life: Life
     hours_left: FloatArray | None
     flow: FloatArray | None = None  # the column flow, in any unit
-    rows_beyond: int = 0  # after the first at terminal; left out
+    rows_beyond: int = 0  # rows after the first at terminal; left out
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -199,7 +199,7 @@ def read_life(path: Path, *, terminal: float, terminal_pa: float, group: str | N
     """
     One CSV: columns hours, restriction [unit of terminal], optionally flow, hours_left and the group.
 
-    A life ends at its first row at terminal, unless hours_left says otherwise; what comes after is left out.
+    A life ends at its first row at terminal, unless hours_left differs; later rows are left out.
     """
     rows = read_rows(path)
     if not rows:
@@ -272,7 +272,7 @@ def as_text(report: Mapping[str, Any]) -> str:
 
 
 def _ends(report: Mapping[str, Any]) -> list[str]:
-    """What a reader should know of where the lives end."""
+    """Notes on the ends of the lives."""
     said = []
     if any(report["beyond_terminal"].values()):
         beyond = report["beyond_terminal"]
@@ -302,8 +302,8 @@ def _ends_just_below(life: Life) -> bool:
 def _terminal_pa(value: float, unit: str) -> float:
     if not units.accepts(unit, "restriction"):
         meant = units.suggest_unit(unit, "restriction")
-        known = ", ".join(units.offered("restriction"))
-        raise CalledWrongly("unit_not_of_restriction", unit=unit, known=meant or known)
+        accepted = ", ".join(units.offered("restriction"))
+        raise CalledWrongly("unit_not_of_restriction", unit=unit, known=meant or accepted)
     if not (np.isfinite(value) and value > 0):
         raise CalledWrongly("terminal_not_above_zero", value=value)
     return units.to_si(value, unit, "restriction")
@@ -335,7 +335,7 @@ def _forecast(forecaster: Forecaster, life: Life) -> FloatArray:
 
 
 def _margins(baseline: Baseline, lives: Sequence[Life]) -> tuple[float, float] | None:
-    """10 and 90 % points of truth minus guess on the complete train lives, each life counting once."""
+    """10 and 90 % points of truth minus estimate on the complete train lives, each life counting once."""
     errors, weights = [], []
     for life in lives:
         if life.complete:
@@ -383,8 +383,8 @@ def _means(scores: Sequence[Mapping[str, float | None]]) -> dict[str, float | No
     """Mean over lives of each score, of those lives that have it."""
     result: dict[str, float | None] = {}
     for key in scores[0]:
-        known = [value for entry in scores if (value := entry[key]) is not None]
-        result[key] = float(np.mean(known)) if known else None
+        values = [value for entry in scores if (value := entry[key]) is not None]
+        result[key] = float(np.mean(values)) if values else None
     return result
 
 

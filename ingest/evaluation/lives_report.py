@@ -34,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Run the command; prints what was found, returns 0. Raises CalledWrongly with the next step."""
+    """Run the command; prints the report, returns 0. Raises CalledWrongly with the next step."""
     report = examine(*read_series(args.file, args.flow))
     sys.stdout.write(as_text(report))
     if args.json is not None:
@@ -68,8 +68,8 @@ def examine(hours: FloatArray, restriction: FloatArray, flow: FloatArray | None)
     """
     Exponent and changes, as plain dicts for JSON. Rows count from 1, as in the file below its header.
 
-    Rows below half the reference flow tell the machine's stops, not the element: they are left out. Without a
-    flow that explains restriction only a fall that light work does not make counts, and none is sure.
+    Rows below half the reference flow show the machine's stops, not the element: they are left out. Without a
+    flow that explains restriction, only a fall that light work does not cause counts, and none is sure.
     """
     kept = np.flatnonzero(_at_work(flow, len(hours)))
     fitted = None if flow is None else _fit(restriction, flow, kept)
@@ -102,7 +102,7 @@ def examine(hours: FloatArray, restriction: FloatArray, flow: FloatArray | None)
 
 
 def as_text(report: dict[str, Any]) -> str:
-    """What was found, for people."""
+    """The report for people."""
     flow = report["flow"]
     if flow is None:
         why = report["flow_not_used"]
@@ -134,7 +134,7 @@ def as_text(report: dict[str, Any]) -> str:
 
 
 def _of_rows(report: dict[str, Any]) -> list[str]:
-    said = [counted(report["rows"], "row") + ", each taken for one operating hour"]
+    said = [counted(report["rows"], "row") + ", each counted as one operating hour"]
     if not 0.5 <= report["hours_a_row"] <= 2.0:
         step = f"{report['hours_a_row']:g}"
         said.append(f"the rows are {step} apart in the column hours: give the mean of each operating hour")
@@ -151,7 +151,7 @@ def _at_work(flow: FloatArray | None, rows: int) -> BoolArray:
 
 
 def _fit(restriction: FloatArray, flow: FloatArray, kept: IntArray) -> FlowFit | str:
-    """From each row at work to the next, where no stop lies between."""
+    """Steps from each row at work to the next, without a stop in between."""
     follows = np.diff(kept) == 1
     ln_flow, ln_drop = np.log(flow[kept]), np.log(restriction[kept])
     return fit_flow(np.diff(ln_flow)[follows], np.diff(ln_drop)[follows])

@@ -1,1 +1,1 @@
-"""What becomes of a batch: decoded, checked, stored, quarantined or refused."""
+"""The way of a batch: decode, check, then store, quarantine or refuse."""

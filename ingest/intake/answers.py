@@ -1,5 +1,5 @@
 """
-The answer to a batch: its mark, and what of it is in quarantine, grouped where neighbours share a reason.
+The answer to a batch: its mark, and its quarantined readings, grouped where neighbours share a reason.
 
 Promises: pure. Leaves to others: how it is written (`gateway.wire`).
 """
@@ -26,17 +26,19 @@ def notes_of(
     replaced: Mapping[int, tuple[str, str]],
 ) -> list[QuarantineNote]:
     """
-    What is in quarantine of this batch, grouped where neighbours share a reason.
+    The quarantined readings of this batch, grouped where neighbours share a reason.
 
-    replaced : index -> code, detail of what took the place of a reading in quarantine and is not believed.
+    replaced : index -> code, detail of a reading that replaced one in quarantine and is not believed either.
     """
-    found: dict[int, tuple[str, str, str | None]] = {
+    reasons_found: dict[int, tuple[str, str, str | None]] = {
         index: (held.doubts[0].code, detail_of(held.doubts[0]), verdict.conflicts.get(index))
         for index, held in entries.items()
         if index not in verdict.replaces
     }
-    found |= verdict.held_before | {index: (*reason, None) for index, reason in replaced.items()}
-    flat = [(index if batch.seq is None else numbers[index], *reason) for index, reason in found.items()]
+    reasons_found |= verdict.held_before | {index: (*reason, None) for index, reason in replaced.items()}
+    flat = [
+        (index if batch.seq is None else numbers[index], *reason) for index, reason in reasons_found.items()
+    ]
     flat += [
         (held.seq, held.doubts[0].code, detail_of(held.doubts[0]), "stored" if held.beside else None)
         for held in opaque
@@ -55,7 +57,7 @@ def notes_of(
 def answer_of(
     batch: Batch, marks: Marks, stored: int, duplicates: int, notes: list[QuarantineNote], now_us: int
 ) -> Answer:
-    """What the sender is told; readings without numbers have no mark and no gaps."""
+    """The answer to the sender; readings without numbers have no mark and no gaps."""
     numbered = batch.stream is not None
     return Answer(
         stream=batch.stream,

@@ -1,8 +1,9 @@
 """
-A person lowers what a gateway said it has appended: a false report would leave numbers pending for good.
+A person lowers the number that a gateway reported as appended: a false report leaves numbers pending for
+good.
 
-Promises: the server alone never lowers it, because reports arrive out of order. A person may lower it to the
-highest number seen and no further, and it is recorded with who, when, why, and what stood before.
+Promises: the server by itself never lowers it, because reports arrive out of order. A person may lower it to
+the highest number seen and no further. The audit log has who, when, why, and the number before.
 Leaves to others: who may do it (`ingest.api.routes.streams`, `ingest.commands.appended`).
 """
 
@@ -10,7 +11,7 @@ from __future__ import annotations
 
 import sqlalchemy as sa
 
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid
 from cleanside.ingest.store import audit, streams
 from cleanside.ingest.store.streams import Stream
 
@@ -39,10 +40,6 @@ def lower(
 def _refuse_no_lowering(stream: Stream, to: int) -> None:
     now = stream.appended_through
     if now is None or to > now:
-        reported = "has reported none" if now is None else f"reported {now}"
-        detail = f"{to} is no lower number: the gateway {reported}; only the gateway's report raises it"
-    elif to < stream.highest:
-        detail = f"{to} is below {stream.highest}, the highest number seen; give {stream.highest} or more"
-    else:
-        return
-    raise Refused(422, "not_valid", detail, errors=[Complaint("#/appended_through", detail)])
+        raise NotValid(Complaint("#/appended_through", "not_lower", number=to, reported=now))
+    if to < stream.highest:
+        raise NotValid(Complaint("#/appended_through", "below_highest", number=to, highest=stream.highest))

@@ -1,7 +1,7 @@
 """
-The body of one request on its way in: how large it may be, what came of it, what its key was charged.
+The body of one request as it arrives: how large it may be, how much has arrived, what its key was charged.
 
-Promises: a key is charged at most what its address takes, and what was not read is given back at the end.
+Promises: a key is charged at most the limit of the address, and gets unread bytes back at the end.
 Leaves to others: the charge (`ingest.owners.quotas`), the reading (`ingest.api.edge`).
 """
 
@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 
 class Arriving:
-    """One body. Made at the edge, charged where the key is found, ended at the edge."""
+    """One body. The edge makes and ends it; the check of the key charges it."""
 
     __slots__ = (
         "_give_back",
@@ -30,37 +30,37 @@ class Arriving:
         self.came_bytes = 0
         self.is_whole = False
         self.is_answered = False
-        #: the client was gone before all of it came, and before it was answered
+        #: the client closed the connection before the whole body arrived, and before the answer
         self.cut_off = False
         self._give_back: Callable[[int], None] | None = None
 
     def came(self, body_bytes: int, *, more: bool) -> None:
-        """A part of it came."""
+        """Count a part that arrived."""
         self.came_bytes += body_bytes
         self.is_whole = not more
 
     def client_gone(self) -> None:
-        """The client is gone, or was answered: the server says the same of both."""
+        """Note that the client is gone, or has its answer: the server reports both alike."""
         self.cut_off = self.cut_off or not (self.is_whole or self.is_answered)
 
     @property
     def is_too_large(self) -> bool:
-        """True once it is over the limit, by its header or by what came."""
+        """True once it is over the limit, by its header or by the bytes that arrived."""
         declared = self.declared_bytes
         return self.came_bytes > self.limit_bytes or (declared is not None and declared > self.limit_bytes)
 
     @property
     def reserved_bytes(self) -> int:
-        """What a key is charged before anything is read."""
+        """Bytes that a key is charged before anything is read."""
         declared = self.declared_bytes
         return self.limit_bytes if declared is None else min(declared, self.limit_bytes)
 
     def was_charged(self, give_back: Callable[[int], None]) -> None:
-        """A key was charged `reserved_bytes`. give_back : takes the bytes that were not read."""
+        """Note that a key was charged `reserved_bytes`. give_back : takes the bytes that were not read."""
         self._give_back = give_back
 
     def end(self) -> None:
-        """The request is over."""
+        """End the request."""
         unread = self.reserved_bytes - self.came_bytes
         if self._give_back is not None and unread > 0:
             self._give_back(unread)

@@ -1,7 +1,7 @@
 """
-The bytes of a request: checked against their digest, decompressed while counting.
+The bytes of a request: checked against their digest, and decompressed up to a limit.
 
-Promises: never holds more than the limits allow, whatever a header says of the size.
+Promises: never takes more memory than the limits allow, whatever size a header states.
 Leaves to others: what the bytes mean (`gateway.wire`).
 """
 
@@ -26,24 +26,26 @@ from cleanside.ingest.writer.bytes_in_flight import Share
 ACCEPTED_CODINGS = "zstd, gzip"
 MAX_ZSTD_WINDOW = 8 * 2**20  # RFC 9659: with HTTP a decoder supports windows up to 8 MB
 _DIGESTS = {"sha-256": hashlib.sha256, "sha-512": hashlib.sha512}  # RFC 9530: the active ones
+_DIGEST = "Content-Digest"
 _DIGEST_ITEM = re.compile(r"\s*([a-z][a-z0-9-]*)=:([A-Za-z0-9+/=]*):\s*")
 
 
 async def read(request: Request, *, media_types: Sequence[str], share: Share) -> tuple[str, bytes]:
     """
-    Media type and decoded body of a request, which holds `share` of the room as it comes and unfolds.
+    Media type and decoded body of a request; `share` counts its bytes as they arrive and as they decompress.
 
     Raises Refused: 413 over a limit, 415 for a type or coding we do not take, 400 where the body does not
-    decompress or differs from its Content-Digest. TryAgain where others hold all the room.
+    decompress or differs from its Content-Digest. TryAgain where other requests take all the memory allowed.
     """
     media_type = require_type(request.headers.get("content-type"), media_types)
     coding = request.headers.get("content-encoding", "identity").strip().casefold()
     if coding not in ("identity", "gzip", "x-gzip", "zstd"):
         raise Refused(
-            415,
             "coding_not_supported",
-            f'content coding "{coding[:32]}" is not supported; send {ACCEPTED_CODINGS}, or none',
+            status=415,
             headers={"Accept-Encoding": ACCEPTED_CODINGS},
+            coding=coding[:32],
+            accepted=ACCEPTED_CODINGS,
         )
     body = await _received(request, share)
     _check_digest(request.headers.get("content-digest"), body)
@@ -67,34 +69,26 @@ def require_type(given: str | None, wanted: Sequence[str]) -> str:
     essence = (given or "").partition(";")[0].strip().casefold()
     if essence not in wanted:
         shown = f'"{essence[:64]}"' if essence else "no media type"
-        raise Refused(
-            415,
-            "type_not_supported",
-            f"{shown} is not what this address takes; send Content-Type: {wanted[0]}",
-            headers={"Accept-Post": ", ".join(wanted)},
-        )
+        headers = {"Accept-Post": ", ".join(wanted)}
+        raise Refused("type_not_supported", status=415, headers=headers, shown=shown, wanted=wanted[0])
     return essence
 
 
 def _check_digest(header: str | None, body: bytes) -> None:
-    """Hold the body as sent against its Content-Digest (RFC 9530), if there is one."""
+    """Compare the body as sent with its Content-Digest (RFC 9530), if there is one."""
     if header is None:
         return
-    known = 0
+    checked = 0
     for item in header.split(","):
         match = _DIGEST_ITEM.fullmatch(item)
         if match is None:
-            raise _bad_digest(
-                "digest_not_supported", f'"{item.strip()[:48]}" is not an item of Content-Digest'
-            )
+            raise _bad_digest(Complaint(_DIGEST, "digest_malformed", item=item.strip()[:48]))
         if match[1] in _DIGESTS:
-            known += 1
+            checked += 1
             if not hmac.compare_digest(_decoded(match[2]), _DIGESTS[match[1]](body).digest()):
-                raise _bad_digest("digest_differs", f"the body differs from its {match[1]}; send it again")
-    if not known:
-        raise _bad_digest(
-            "digest_not_supported", "Content-Digest has no sha-256 or sha-512; send one, or none"
-        )
+                raise _bad_digest(Complaint(_DIGEST, "digest_differs", digest=match[1]), "digest_differs")
+    if not checked:
+        raise _bad_digest(Complaint(_DIGEST, "digest_unknown"))
 
 
 def _decoded(text: str) -> bytes:
@@ -104,14 +98,14 @@ def _decoded(text: str) -> bytes:
         return b""
 
 
-def _bad_digest(code: str, detail: str) -> Refused:
+def _bad_digest(wrong: Complaint, code: str = "digest_not_supported") -> Refused:
     wanted = {"Want-Content-Digest": "sha-256=10, sha-512=3"}
-    return Refused(400, code, detail, errors=[Complaint("Content-Digest", detail)], headers=wanted)
+    return Refused(wrong.code, status=400, code=code, errors=[wrong], headers=wanted, **wrong.values)
 
 
 def decompress(body: bytes, coding: str) -> bytes:
     """
-    Undo a content coding. Stops as soon as the limit is passed, so that a bomb never unfolds.
+    Undo a content coding. Stops at the limit, so that a decompression bomb does no harm.
 
     Raises Refused: 413 over the limit, 400 where the bytes are not that coding or end too early.
     """
@@ -120,12 +114,9 @@ def decompress(body: bytes, coding: str) -> bytes:
     try:
         decoded = _gunzip(body) if coding.endswith("gzip") else _unzstd(body)
     except (zlib.error, zstandard.ZstdError, EOFError) as error:
-        raise Refused(
-            400, "coding_broken", f"the body is not whole {coding} ({str(error)[:80]}); compress it again"
-        ) from None
+        raise Refused("coding_broken", status=400, coding=coding, why=str(error)[:80]) from None
     if len(decoded) > MAX_DECODED_BYTES:
-        detail = f"the body unfolds to more than {MAX_DECODED_BYTES} bytes; send fewer readings at once"
-        raise Refused(413, "body_too_large", detail)
+        raise Refused("body_unfolds_too_large", status=413, code="body_too_large", most=MAX_DECODED_BYTES)
     return decoded
 
 

@@ -1,11 +1,11 @@
 """
-A bundle comes in: a backlog carried as a file, block by block through the same door as what the link brings.
+Import a bundle, a backlog carried as a file, block by block through the same steps as a batch over the link.
 
-Promises: nothing of it is believed before its MAC is checked against a key of its device that is valid; each
-block is committed by itself, so that a bundle cut short or altered leaves its good beginning, and importing
-the same file again finds repeats. A bundle is read once, from its beginning, a block in memory at a time.
-Who brought what is recorded before the first block and after the last.
-Leaves to others: the file (`gateway.bundle`), what becomes of a batch (`ingest.intake.receive`), the commit
+Promises: no block counts before its MAC fits a valid key of its device. Each block is committed by itself: of
+a bundle cut short or altered the good beginning is stored, and importing the same file again finds repeats. A
+bundle is read once, from its beginning, one block in memory at a time. The audit log has who brought it,
+before the first block and after the last.
+Leaves to others: the file (`gateway.bundle`), taking in a batch (`ingest.intake.receive`), the commit
 (`Run`).
 """
 
@@ -42,7 +42,7 @@ class Run(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class NotTaken:
-    """What was not taken: one block, or all from it on."""
+    """A part that was not taken: one block, or all blocks from it on."""
 
     block: int
     code: str
@@ -51,10 +51,10 @@ class NotTaken:
 
 @dataclass(slots=True)
 class Imported:
-    """What became of a bundle."""
+    """The outcome of an import."""
 
     device: str
-    #: handle of the key that it was made with
+    #: handle of the key that made it
     key: str
     blocks: int = 0
     stored: int = 0
@@ -70,7 +70,7 @@ class Imported:
         return not self.not_taken
 
     def document(self) -> dict[str, Any]:
-        """As an answer shows it."""
+        """The members of the answer."""
         listed = [
             dataclasses.asdict(entry) | {"next_step": NEXT_STEPS[entry.code]}
             for entry in self.not_taken[:MAX_LISTED]
@@ -90,7 +90,7 @@ class Imported:
         } | ({"not_taken_more": more} if more else {})
 
     def count(self, answer: Answer) -> None:
-        """A block was taken."""
+        """Count a block that was taken."""
         self.blocks += 1
         self.stored += answer.stored
         self.duplicates += answer.duplicates
@@ -99,13 +99,13 @@ class Imported:
             self.marks[answer.stream] = answer.acknowledged_through
 
     def refuse(self, block: int, code: str, detail: str) -> None:
-        """A block was not taken."""
+        """Count a block that was not taken."""
         self.not_taken.append(NotTaken(block, code, writable(detail)))
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
 class Bringer:
-    """On whose behalf, and with what, a bundle is taken in."""
+    """Who imports a bundle, and with which means."""
 
     owner_id: int
     #: handle of the operator's key, or "command"
@@ -116,23 +116,23 @@ class Bringer:
     sqlite: bool
 
     def note(self, what: str, about: dict[str, Any]) -> None:
-        """Record what was done."""
+        """Write an audit line."""
         self.run(lambda c: audit.note(c, self.owner_id, self.clock(), self.who, what, **about))
 
 
 def take_in(file: BinaryIO, bringer: Bringer) -> Imported:
     """
-    Take in a bundle, as far as it is good.
+    Import a bundle up to its first bad block.
 
-    file : at its beginning; only read forwards. Raises Refused where nothing of it may be believed
-    (`bundle_unreadable`, `bundle_not_authentic`), and TryAgain where the store does not take it now: what was
-    committed before stays, and the same file is to be brought again.
+    file : at its beginning; only read forwards. Raises Refused where no block counts (`bundle_unreadable`,
+    `bundle_not_authentic`), and TryAgain where the store does not take it now: committed blocks stay, and the
+    person imports the same file again.
     """
     try:
         header = read_header(file)
         reader = BlockReader(file, header)
     except BundleBroken as error:
-        raise Refused(400, "bundle_unreadable", str(error)) from None
+        raise Refused("bundle_unreadable", status=400, why=str(error)) from None
     key = _key_of(reader, header, bringer)
     bringer.note("bundle_begun", {"device": header.device, "key": key.handle})
     imported = Imported(header.device, key.handle)
@@ -157,8 +157,9 @@ def _key_of(reader: BlockReader, header: Header, bringer: Bringer) -> Key:
     else:
         return found
     bringer.note("bundle_refused", about)
-    why = audit.bundle_sentence(about["why"], about)
-    raise Refused(422, "bundle_not_authentic", f"nothing of the bundle is taken: {why}")
+    because = audit.bundle_sentence(about["why"], about)
+    values: dict[str, Any] = about
+    raise Refused("bundle_not_authentic", status=422, because=because, **values)
 
 
 def _why_no_key(header: Header, handles: Sequence[str]) -> dict[str, str]:
@@ -173,8 +174,8 @@ def _take_block(block: int, body: bytes, imported: Imported, bringer: Bringer) -
     try:
         batch = decode(body)
         if batch.device != imported.device:
-            detail = f"block {block} speaks of device {batch.device}, the bundle is of {imported.device}"
-            raise Refused(403, "key_not_for_device", detail)
+            about: dict[str, Any] = {"block": block, "other": batch.device, "device": imported.device}
+            raise Refused("block_of_another_device", status=403, code="key_not_for_device", **about)
         units = units_text(batch)
         incoming = prepare(
             batch,
@@ -188,7 +189,7 @@ def _take_block(block: int, body: bytes, imported: Imported, bringer: Bringer) -
     except BatchRefused as error:
         imported.refuse(block, "not_a_batch", str(error))
     except Refused as error:
-        imported.refuse(block, error.code, error.detail)
+        imported.refuse(block, error.code, str(error))
 
 
 def _receive(connection: sa.Connection, incoming: Incoming) -> Answer:
@@ -200,12 +201,12 @@ def _receive(connection: sa.Connection, incoming: Incoming) -> Answer:
 
 def _as_of_then(batch: Batch, highest: int) -> Batch:
     """
-    The batch without its word on how many readings there are, where the link has brought more since.
+    The batch without its report of the appended numbers, where the link has brought later numbers since.
 
-    A bundle is as old as the day it was written: fewer numbers than the server knows mean no copied disk. One
-    would still show, by its installation, or by numbers with other contents.
+    A bundle may be days old, so fewer numbers than the server knows are no sign of a copied disk. A copied
+    disk still shows by its installation, or by numbers with other contents.
     """
-    told = batch.gateway
-    if told is None or told.appended_through is None or told.appended_through >= highest:
+    report = batch.gateway
+    if report is None or report.appended_through is None or report.appended_through >= highest:
         return batch
-    return dataclasses.replace(batch, gateway=dataclasses.replace(told, appended_through=None))
+    return dataclasses.replace(batch, gateway=dataclasses.replace(report, appended_through=None))

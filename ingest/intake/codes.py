@@ -1,9 +1,9 @@
 """
-Every code a client may meet, and in one sentence what to do about it.
+Every code that a client may meet, and what to do about it in one sentence.
 
-Promises: codes are stable. A problem carries its sentence as `next_step`; a held reading as `what_to_do`;
-the OpenAPI description has both tables.
-Leaves to others: when a code is given (`ingest.errors`, `ingest.checking.checks` and those who raise them).
+Promises: codes are stable. A problem carries its sentence as `next_step`; a quarantined reading as
+`what_to_do`; the OpenAPI description has both tables.
+Leaves to others: raising a code (`ingest.errors`, `ingest.checking.checks`).
 """
 
 from __future__ import annotations
@@ -56,21 +56,25 @@ NEXT_STEPS: Mapping[str, str] = {
     "stream_bound": "open a new stream for this device",
     "stream_forked": "open a new stream; append to it what is reported as conflicting under the old one",
     "too_many_gaps": "send the missing numbers, lowest first",
-    "unknown_stream": "send the stream from its first number that you still hold",
+    "unknown_stream": "send the stream from its first number that you still have",
     "unknown_machine": "check the name, or register the machine",
     "unknown_housing": "check the name, or add the housing to its machine",
     "unknown_device": "check the name, or register the device",
+    "unknown_site": "check the name, or make the site first: POST /v1/sites",
+    "unknown_crew": "check the name, or make the crew first: POST /v1/crews",
+    "sheet_faulty": "correct the cells that errors names and bring the whole file again; nothing was taken",
     "unknown_key": "check the handle against the list of keys",
     "unknown_entry": "list the quarantine again; the entry may be settled already",
     "unknown_amendment": "check the number against the list of amendments",
-    "unknown_element_change": "list the element changes of the housing; give the instant as it stands there",
-    "change_differs": "take the element change back and enter it anew, or leave it as it is",
+    "unknown_element_change": "list the element changes of the housing; give the instant as listed",
+    "change_differs": "take the element change back and enter it again, or leave it as it is",
+    "entry_differs": "make it a new entry with an id of its own, or leave it as it was taken",
     "unknown_webhook": "check the number against the list of webhooks",
     "too_many_webhooks": "end a webhook that is not needed any more",
-    "webhook_key_missing": "have who runs the server do what detail says, then register the webhook again",
+    "webhook_key_missing": "have the server's operator do what detail says, then register the webhook again",
     "not_undoable": "undo the later amendment of the same entries first",
     "change_does_not_fit": "leave out the entries that errors names, or change them otherwise",
-    "code_not_valid": "ask whoever made the code for a new one",
+    "code_not_valid": "ask the person who made the code for a new one",
     "code_for_another_device": "correct the device's name in the settings, or ask for a code for it",
     "over_quota": "wait as long as Retry-After says; a gateway does so by itself",
     "unknown_enrolment": "check the number against the list of enrolments",
@@ -80,8 +84,8 @@ NEXT_STEPS: Mapping[str, str] = {
     "not_transferable": "do first what detail says",
     "bundle_unreadable": "bring the file that the gateway's export wrote, whole from its beginning",
     "bundle_not_authentic": "export again on the machine, with a valid key of the device",
-    "bundle_cut_short": "import the whole file, or export again; what was taken is known",
-    "bundle_altered": "export again from the machine; what stood before is taken",
+    "bundle_cut_short": "import the whole file, or export again; blocks that were taken count as repeats",
+    "bundle_altered": "export again on the machine; the blocks before the altered one are stored",
     "terminal_differs": "read gauge or manual again, then correct the limit or the second reading",
     "overloaded": "send again after Retry-After; nothing was acknowledged",
     "store_unavailable": "send again after Retry-After; nothing was acknowledged",
@@ -90,19 +94,19 @@ NEXT_STEPS: Mapping[str, str] = {
     "server_broken": "send again later; nothing was acknowledged; report the request_id",
 }
 
-#: code of a held reading -> what to do
+#: code of a quarantined reading -> what to do
 HELD_CODES: Mapping[str, str] = checks.CODES
 
 
 #: code of a line of /v1/attention -> what to do; codes of quarantined readings as in their own table
 ATTENTION_STEPS: Mapping[str, str] = {
     **HELD_CODES,
-    "keyed_off": "none as long as the machine is meant to stand; else ask the site",
+    "keyed_off": "none as long as the machine is parked on purpose; else ask the site",
     "out_of_coverage": "bring the machine into coverage, or carry its backlog as a bundle",
     "device_fault": "have the monitor looked at; its gateway reported a fault",
     "unknown": "look at the machine: power, gateway, aerial; run cleanside-gateway status there",
     "never_heard": "finish the installation, or check the key of the gateway",
-    "pending": "wait for the gateway to send; if it is not heard, carry its backlog as a bundle",
+    "pending": "wait for the gateway to send; if no data arrives, carry its backlog as a bundle",
     "gap": "run cleanside-gateway verify and rewind on the machine; cleanside-ingest account lists the gaps",
     "readings_lost": "check the disk of the gateway: it took no writes for too long",
     "readings_damaged": "check the disk of the gateway; the numbers are shed with reason damaged",
@@ -114,7 +118,7 @@ ATTENTION_STEPS: Mapping[str, str] = {
     ),
     "spool_salvaged": "none: the rest of a damaged file was carried over",
     "spool_tail_lost": "check the disk of the gateway; the missing numbers are declared shed",
-    "spool_tail_unknown": "check the disk of the gateway; what its last readings were cannot be said",
+    "spool_tail_unknown": "check the disk of the gateway; its last readings are unknown",
     "stream_opened": "none, if the disk was restored or copied on purpose",
     "budget_warning": "bring the machine into coverage, or raise spool.budget_bytes",
     "version_differs": "update these gateways when they are at the shop",

@@ -1,8 +1,8 @@
 """
-The plain case: batches that go on where their stream stood, with nothing doubted, are written together.
+The plain case: batches that continue their stream, without a doubt, are written together.
 
-Nearly all are such; together they cost a few statements instead of a few for each.
-Promises: what `goes_on` lets through would have been stored just so by `ingest.intake.receive.receive`.
+Nearly all batches are plain; together they cost a few statements instead of a few for each.
+Promises: where `goes_on` is true, `ingest.intake.receive.receive` would have stored the same.
 Leaves to others: every other batch (`ingest.intake.receive`).
 """
 
@@ -25,22 +25,22 @@ from cleanside.ingest.store.streams import Stream
 
 def goes_on(incoming: Incoming, stream: Stream) -> bool:
     """True where a batch brings the next numbers of its stream, all of them believed, and nothing else."""
-    batch, told = incoming.batch, incoming.batch.gateway
+    batch, report = incoming.batch, incoming.batch.gateway
     if incoming.ready is None or batch.shed or batch.opaque is not None or batch.at_text:
         return False
     if not isinstance(batch.seq, range) or batch.seq[0] != stream.mark + 1 or stream.mark != stream.highest:
         return False
-    if told is not None and is_elsewhere(told, stream):
+    if report is not None and is_elsewhere(report, stream):
         return False
     if stream.device != batch.device or stream.device_registered_us is None:
         return False
     if not stream.tail_is_known or steps_back(incoming.at_us, stream.tail_us):
-        return False  # a time may be out of line: that needs a look at its neighbours
+        return False  # a time may be out of line: its neighbours have to be checked
     return not doubts_about(incoming, device_of(stream), stream.gateway_built)
 
 
 class PlainRun:
-    """Batches that go on, until they are written together."""
+    """Batches that continue their streams, until they are written together."""
 
     def __init__(self) -> None:
         self._rows: list[tuple[int, readings.EncodedReadings]] = []
@@ -64,7 +64,7 @@ class PlainRun:
         return after
 
     def write(self, connection: sa.Connection) -> None:
-        """Write what was taken since the last time."""
+        """Write the batches since the last call."""
         if self._rows:
             readings.put(connection, self._rows)
             streams.save_all(connection, list(self._changed.values()))
@@ -73,7 +73,7 @@ class PlainRun:
 
 
 def device_of(stream: Stream) -> DeviceRow:
-    """The device of a stream, as read along with it."""
+    """The device of a stream, from the same query."""
     return DeviceRow(
         stream.device_id,
         stream.owner_id,

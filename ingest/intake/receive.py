@@ -1,9 +1,9 @@
 """
-What becomes of a batch: stored, known already, held in quarantine, or refused whole.
+Receive a batch: each reading is stored, known already or quarantined, or the batch is refused whole.
 
-Promises: every reading of an accepted batch is afterwards stored, a duplicate, or in quarantine. A number
-is stored once; the same number with other content is kept beside the first. `Refused` is raised before
-any reading is written, so that a refusal needs no undoing.
+Promises: every reading of an accepted batch is afterwards stored, a duplicate, or in quarantine. A number is
+stored once; the same number with other content goes into quarantine beside the first. `Refused` is raised
+before any reading is written, so a refusal needs no rollback.
 Leaves to others: decoding (`gateway.wire`), keys (`ingest.owners.access`), the commit
 (`ingest.writer.writer`); and to the parts it puts together: `ingest.checking.incoming`,
 `ingest.checking.repeats`, `ingest.checking.doubts`, `ingest.checking.neighbours`,
@@ -35,19 +35,19 @@ from cleanside.ingest.store.marks import Marks, Ranges, Shed, advance, ranges_of
 from cleanside.ingest.store.streams import Stream
 
 MAX_UNKNOWN_HELD = 10_000  # readings of unregistered devices, an owner; chosen: a day of one at 10 s
-MAX_ISLANDS = 4_096  # ranges beyond the mark, a stream; more is no gateway's doing; chosen
+MAX_ISLANDS = 4_096  # ranges beyond the mark, a stream; no gateway causes more; chosen
 
 
 def receive_all(connection: sa.Connection, batches: Sequence[Incoming]) -> list[Answer | Refused]:
     """
-    Take batches in, in this order, and give for each its answer or why it is refused.
+    Receive batches in this order; returns for each its answer or its refusal.
 
-    Nearly all go on where their stream stood, and nothing about them is doubted: those are written together.
+    Nearly all continue their stream without a doubt: those are written together.
     """
     names: dict[int, list[str]] = {}
     for incoming in batches:
         names.setdefault(incoming.owner_id, []).append(stream_name(incoming.batch))
-    known = {
+    by_name = {
         (owner_id, name): stream
         for owner_id, of_owner in sorted(names.items())
         for name, stream in streams.find_all(connection, owner_id, sorted(set(of_owner))).items()
@@ -56,16 +56,16 @@ def receive_all(connection: sa.Connection, batches: Sequence[Incoming]) -> list[
     plain = PlainRun()
     for incoming in batches:
         key = (incoming.owner_id, stream_name(incoming.batch))
-        stream = known.get(key)
+        stream = by_name.get(key)
         if stream is not None and goes_on(incoming, stream):
-            known[key] = plain.take(incoming, stream)
-            marks = _marks_of(known[key])
+            by_name[key] = plain.take(incoming, stream)
+            marks = _marks_of(by_name[key])
             outcomes.append(
                 answer_of(incoming.batch, marks, len(incoming.batch), 0, [], incoming.received_us)
             )
             continue
-        plain.write(connection)  # what comes next may look at what these brought
-        known.pop(key, None)
+        plain.write(connection)  # the next batch may need to read what these wrote
+        by_name.pop(key, None)
         try:
             outcomes.append(receive(connection, incoming))
         except Refused as refusal:
@@ -80,9 +80,10 @@ def _marks_of(stream: Stream) -> Marks:
 
 def receive(connection: sa.Connection, incoming: Incoming) -> Answer:
     """
-    Take a batch in. Nothing is acknowledged before the caller has committed.
+    Receive a batch. Nothing is acknowledged before the caller has committed.
 
-    Raises Refused: 409 `stream_bound` or `stream_forked`, 403 `device_unknown` where too much is held.
+    Raises Refused: 409 `stream_bound` or `stream_forked`, 403 `device_unknown` where too many readings of
+    unregistered devices are quarantined.
     """
     batch, now_us = incoming.batch, incoming.received_us
     device, stream = _claim(connection, incoming)
@@ -141,7 +142,7 @@ def _neighbours(
     numbers: Sequence[int],
     doubts: Doubts,
 ) -> Neighbours:
-    """What the neighbours say; nothing without numbers, or while the device is not registered."""
+    """What the neighbours show; nothing without numbers, or while the device is not registered."""
     if not stream.is_numbered or device.registered_us is None:
         return Neighbours()
     new = range(len(numbers)) if verdict.new is None else verdict.new
@@ -153,11 +154,7 @@ def _claim(connection: sa.Connection, incoming: Incoming) -> tuple[DeviceRow, St
     batch, owner_id, name = incoming.batch, incoming.owner_id, stream_name(incoming.batch)
     stream = streams.find(connection, owner_id, name, lock=True)
     if stream is not None and stream.device != batch.device:
-        raise Refused(
-            409,
-            "stream_bound",
-            f"stream {name} belongs to another device than {batch.device}; open a new stream for it",
-        )
+        raise Refused("stream_bound", status=409, stream=name, device=batch.device)
     device = fleet.device(connection, owner_id, batch.device) if stream is None else device_of(stream)
     if device is None or device.registered_us is None:
         _refuse_too_much_unknown(connection, incoming)
@@ -168,14 +165,15 @@ def _claim(connection: sa.Connection, incoming: Incoming) -> tuple[DeviceRow, St
 
 
 def _refuse_too_much_unknown(connection: sa.Connection, incoming: Incoming) -> None:
-    held = quarantine.count_unregistered(connection, incoming.owner_id)
+    quarantined = quarantine.count_unregistered(connection, incoming.owner_id)
     comes = len(incoming.batch) + (incoming.batch.opaque is not None)
-    if held + comes > MAX_UNKNOWN_HELD:
+    if quarantined + comes > MAX_UNKNOWN_HELD:
         raise Refused(
-            403,
             "device_unknown",
-            f"device {incoming.batch.device} is not registered and {counted(held, 'reading')} held already, "
-            f"at most {MAX_UNKNOWN_HELD}; register the device, then send again",
+            status=403,
+            device=incoming.batch.device,
+            quarantined=counted(quarantined, "reading"),
+            most=MAX_UNKNOWN_HELD,
         )
 
 
@@ -185,18 +183,18 @@ def _numbers(
     """
     The number of each reading, and instant -> number of those that get one now.
 
-    Readings without numbers are known by their instant as sent: one instant, one reading.
+    The instant as sent identifies a reading without a number: one instant, one reading.
     """
     batch = incoming.batch
     if batch.seq is not None:
         return batch.seq, {}
     texts = [writable(batch.instant_text(index)) for index in range(len(batch))]
-    known = readings.numbers_of_instants(connection, stream.id, texts)
+    numbers_known = readings.numbers_of_instants(connection, stream.id, texts)
     fresh: dict[str, int] = {}
     for text in texts:
-        if text not in known and text not in fresh:
+        if text not in numbers_known and text not in fresh:
             fresh[text] = stream.highest + len(fresh) + 1
-    both = known | fresh
+    both = numbers_known | fresh
     return [both[text] for text in texts], fresh
 
 
@@ -216,9 +214,4 @@ def _marks(connection: sa.Connection, stream: Stream, seen_now: Ranges, batch: B
 
 def _keep_bounded(marks: Marks) -> None:
     if len(marks.islands) > MAX_ISLANDS:
-        raise Refused(
-            429,
-            "too_many_gaps",
-            f"the stream would have {len(marks.islands)} separate ranges beyond its mark, "
-            f"at most {MAX_ISLANDS}; send the missing numbers, lowest first",
-        )
+        raise Refused("too_many_gaps", status=429, ranges=len(marks.islands), most=MAX_ISLANDS)

@@ -1,11 +1,11 @@
 """
-A corrected reading takes the place of one that is in quarantine, in one request of whoever posts it.
+A corrected reading replaces one in quarantine, in one request of its sender.
 
-Promises: never of a stored reading, nor of one that was stored before. Both contents stay on record; it is an
-amendment like a person's, and can be undone. The reading keeps the number and identity it had on receipt; the
-content that was sent for it is known when it is sent again.
-Leaves to others: which readings may (`ingest.checking.repeats`), who may post (`ingest.owners.access`),
-undoing it (`ingest.quarantine.amend`).
+Promises: it never replaces a stored reading, nor one that was stored before. Both contents stay on record. It
+is an amendment like a person's, and can be undone. The reading keeps the number and identity that it had on
+receipt; a resend of the corrected content is a repeat.
+Leaves to others: which readings may be replaced (`ingest.checking.repeats`), who may post
+(`ingest.owners.access`), undoing it (`ingest.quarantine.amend`).
 """
 
 from __future__ import annotations
@@ -28,10 +28,10 @@ def replace(
     connection: sa.Connection, incoming: Incoming, stream: Stream, corrected: Mapping[int, NewQuarantineRow]
 ) -> dict[int, tuple[str, str]]:
     """
-    Put corrected readings in the place of those in quarantine that have their numbers.
+    Replace the quarantined readings of these numbers by corrected ones.
 
-    corrected : index in the batch -> the reading, which stands beside the other in quarantine by now.
-    Returns index -> code, detail of those that are not believed either: they stay in quarantine.
+    corrected : index in the batch -> the reading, which is in quarantine beside the other by now.
+    Returns index -> code, detail of corrected readings that are not believed either: they stay in quarantine.
     """
     if not corrected:
         return {}
@@ -49,7 +49,7 @@ def replace(
 def _write(
     connection: sa.Connection, incoming: Incoming, stream: Stream, contents: Mapping[int, str], own: list[int]
 ) -> None:
-    """contents : entry -> its corrected content. own : the entries that stood beside them."""
+    """contents : entry -> its corrected content. own : the entries of the corrected readings."""
     now_us, who = incoming.received_us, Who(owner_id=stream.owner_id, handle=incoming.who)
     entries = quarantine.by_ids(connection, stream.owner_id, [*contents, *own])
     detail = json.dumps({"device": stream.device, "stream": stream.stream, "readings": len(contents)})

@@ -1,10 +1,10 @@
 """
 SenML packs (RFC 8428, RFC 9100) as batches of readings without numbers.
 
-Promises: the RFC's own leniency holds here (unknown fields are ignored, base fields go on) and so do its
-must-understand rules. A name resolves to device:quantity. Times are taken digit for digit. Relative times
-are refused: a resend would change what they mean. A unit that is not in the registry holds its readings.
-Leaves to others: everything after that, which is the same as for our own layouts (`gateway.wire`).
+Promises: as lenient as the RFC (unknown fields are ignored, base fields carry over), and as strict in its
+must-understand rules. A name resolves to device:quantity. Times are read digit for digit. Relative times are
+refused: a resend would change their meaning. Readings in a unit outside the registry are quarantined.
+Leaves to others: everything after decoding, which is the same as for our own layouts (`gateway.wire`).
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ SENML_MEDIA_TYPE = "application/senml+json"
 DEFAULT_VERSION = 10  # RFC 8428 section 4.4
 SECONDARY_UNITS_VERSION = 26  # RFC 9100: 10 with feature 4, secondary units
 MOST_EXPONENT = 308  # IEEE 754 double
-MOST_DIGITS = 64  # of a number; the RFC asks for fewer than 19, a sender who writes more is still read
+MOST_DIGITS = 64  # of a number; the RFC asks for fewer than 19, and longer ones are read too
 ABSOLUTE_FROM_S = 2**28  # RFC 8428 section 4.5.3: below it a time is relative to now
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9:./_-]*", re.ASCII)  # section 4.5.1
 _VALUE_FIELDS = ("v", "vs", "vb", "vd")
@@ -32,7 +32,7 @@ _TEXTS = ("bn", "bu", "n", "u", "vs", "vd")
 
 #: Registry name -> our spelling of the same unit. RFC 8428 section 12.1, RFC 8798.
 REGISTRY: Mapping[str, str] = {
-    **{name: name for name in ("Pa", "Cel", "K", "V", "/", "m", "Hz", "dBm", "s", "deg")},
+    **{name: name for name in ("Pa", "Cel", "K", "V", "/", "m", "Hz", "dBm", "s", "deg", "count")},
     "lat": "deg",
     "lon": "deg",
     "1/s": "Hz",
@@ -44,7 +44,7 @@ SECONDARY: Mapping[str, str] = {"hPa": "hPa", "mV": "mV", "h": "h", "/100": "%"}
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """A resolved record: no base fields, time as the sum says."""
+    """A resolved record: without base fields, with the summed time."""
 
     name: str
     unit: str | None
@@ -82,7 +82,7 @@ _SENTENCES: Sentences = {
 
 
 class _Refusal:
-    """Collects what is wrong with a pack."""
+    """Collects the problems of a pack."""
 
     def __init__(self) -> None:
         self.problems: list[Problem] = []
@@ -132,14 +132,14 @@ def decode(body: bytes) -> Batch:
 
 
 def _our_unit(unit: str | None, version: int) -> str | None:
-    """Our spelling of a registry unit. One that is not in it becomes a name that nothing accepts."""
+    """Our spelling of a registry unit. Any other becomes a name that no quantity accepts."""
     if unit is None:
         return None
-    known = REGISTRY.get(unit)
-    if known is None and version == SECONDARY_UNITS_VERSION:
-        known = SECONDARY.get(unit)
-    # The bare % of SenML is the ratio 0 to 1 and ours is a hundredth: told apart, not guessed.
-    return known if known is not None else f"SenML {unit}"[:64]
+    ours = REGISTRY.get(unit)
+    if ours is None and version == SECONDARY_UNITS_VERSION:
+        ours = SECONDARY.get(unit)
+    # The bare % of SenML is the ratio 0 to 1 and ours is a hundredth: distinguished, not guessed.
+    return ours if ours is not None else f"SenML {unit}"[:64]
 
 
 def _instant(time_s: Decimal) -> str:
@@ -155,7 +155,7 @@ def _instant(time_s: Decimal) -> str:
 def _load(body: bytes) -> Any:
     wire.load_json(
         body
-    )  # strict: UTF-8, no duplicate keys, no NaN; its verdict, but not its binary fractions
+    )  # strict: UTF-8, no duplicate keys, no NaN; used for its checks, not for its binary fractions
     return json.loads(body, parse_float=Decimal, parse_int=Decimal)
 
 
@@ -167,7 +167,7 @@ def resolve(pack: Any) -> tuple[list[Record], int]:
     Resolve a pack: base fields applied, in order of time. Returns the records and the pack's version.
 
     pack : as `json.loads` gives it with Decimals for numbers.
-    Raises BatchRefused (422) where the RFC says that a pack must not be used.
+    Raises BatchRefused (422) where the RFC forbids using a pack.
     """
     if not isinstance(pack, list) or not pack:
         raise BatchRefused(422, [Problem("#", "a SenML pack is a list of at least one record")])
@@ -212,7 +212,7 @@ def _well_formed(entry: Mapping[str, Any], index: int, refusal: _Refusal) -> boo
 
 
 def _fits_a_double(value: Decimal) -> bool:
-    """Also keeps a short text like 1e999999999 from becoming a number of a billion digits."""
+    """False also for a short text like 1e999999999, which would become a number of a billion digits."""
     return -MOST_EXPONENT <= value.adjusted() <= MOST_EXPONENT and len(value.as_tuple().digits) <= MOST_DIGITS
 
 

@@ -1,1 +1,1 @@
-"""Keeping what was stored: archive, backup, export."""
+"""Keeping stored readings: archive, backup, export."""

@@ -1,18 +1,18 @@
 """
 Backup: the database as it was at one instant, with the files of its archive.
 
-Promises: a backup may be made while a process serves; it is whole or not there (made aside, checked,
+Promises: a process may serve during a backup. A backup is complete or not there (made aside, checked,
 renamed).
-Leaves to others: what a backup says it holds (`ingest.keeping.manifest`), the way back
+Leaves to others: the manifest (`ingest.keeping.manifest`), the way back
 (`ingest.keeping.restore`).
 
 A folder holds `manifest.json` with the SHA-256 of every file, the database (`database.sqlite`, a plain file,
-or `database.dump` of pg_dump), and `archive/`. Archive files are linked where they lie on the same file
+or `database.dump` of pg_dump), and `archive/`. Archive files are linked where they are on the same file
 system: they never change, so a link is as good, but it is no second copy; copy the folder to another disk.
 
 SQLite is copied by its own online backup, in one step on a connection that only reads
-(sqlite.org/backup.html): writers go on meanwhile. PostgreSQL is copied by its own tools, in the snapshot in
-which the archive is listed.
+(sqlite.org/backup.html): writers go on meanwhile. PostgreSQL's own tools copy it, in the snapshot that also
+lists the archive.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def backup(
     """
     Make a backup in a new folder `to`. folder : of the archive. tools : where pg_dump is; None: on the path.
 
-    Raises CalledWrongly where `to` is there already, or where the copy is not sound; then nothing is left.
+    Raises CalledWrongly where `to` exists, or where the copy is not sound; then nothing is left.
     """
     if to.exists():
         raise CalledWrongly("backup_exists", to=to)
@@ -64,7 +64,7 @@ def backup(
 
 
 def _make_anew(aside: Path) -> None:
-    """What an earlier try left over is of no use: it has no manifest."""
+    """Delete the rest of an earlier try, which has no manifest, and begin again."""
     try:
         if aside.exists():
             shutil.rmtree(aside)
@@ -122,7 +122,7 @@ def _copy_sqlite(url: str, copy: Path) -> None:
 
 @contextmanager
 def _opened_copy(copy: Path, folder: Path) -> Iterator[sa.Connection]:
-    """A connection to a plain copy that nobody else has, with an archive folder."""
+    """A connection to a plain copy that no other process uses, with an archive folder."""
     engine = sa.create_engine(f"sqlite:///{copy}", poolclass=sa.NullPool, hide_parameters=True)
     try:
         with engine.execution_options(**{archive.FOLDER: folder}).connect() as connection:
@@ -132,19 +132,19 @@ def _opened_copy(copy: Path, folder: Path) -> Iterator[sa.Connection]:
 
 
 def _keep(folder: Path, entry: archive.Archive, aside: Path, disk: Disk) -> Listed:
-    """Put an archive file into a backup, after a look that it is the one that was registered."""
+    """Put an archive file into a backup, after a check against its registered digest."""
     try:
-        source, kept = inside.archive_path(folder, entry.file), aside / ARCHIVE / entry.file
-        disk.make_folder(kept.parent)
+        source, copy = inside.archive_path(folder, entry.file), aside / ARCHIVE / entry.file
+        disk.make_folder(copy.parent)
         try:
-            os.link(source, kept, follow_symlinks=False)
+            os.link(source, copy, follow_symlinks=False)
             with suppress(OSError):  # of another user
-                kept.chmod(file_modes.FILE_MODE)  # an older release made it as the umask had it
+                copy.chmod(file_modes.FILE_MODE)  # an older release made it with the mode of the umask
         except OSError:  # another file system, or one without links
-            inside.copy(source, kept)
-        found = inside.content_of(kept)
+            inside.copy(source, copy)
+        content = inside.content_of(copy)
     except (OSError, ValueError) as error:
         raise CalledWrongly("archive_file_unreadable", path=folder / entry.file, why=why(error)) from error
-    if found != (entry.sha256, entry.size_bytes):
+    if content != (entry.sha256, entry.size_bytes):
         raise CalledWrongly("archive_file_altered", source=source)
-    return Listed(f"{ARCHIVE}/{entry.file}", *found)
+    return Listed(f"{ARCHIVE}/{entry.file}", *content)

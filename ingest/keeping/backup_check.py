@@ -1,8 +1,8 @@
 """
-Is the database of a backup sound, and the one that its manifest describes?
+Checks that the database of a backup is sound, and is the one that its manifest describes.
 
-Promises: nothing is written, not even a lock beside the file. A dump of PostgreSQL is asked for its schema
-and its archive without a database; its account can be counted only once it is loaded
+Promises: it writes nothing, not even a lock beside the file. Schema and archive of a PostgreSQL dump are read
+without a database; its account can be counted only once it is loaded
 (`ingest.keeping.restore`). Leaves to others: the folder and its files (`ingest.keeping.manifest`).
 """
 
@@ -49,9 +49,9 @@ def check_database(source: Path, manifest: Manifest, tools: Path | None) -> None
 @contextmanager
 def _opened_read_only(copy: Path, folder: Path) -> Iterator[sa.Connection]:
     """
-    A connection to a plain copy that comes from elsewhere. It writes no file, not even a lock beside it.
+    A connection to a plain copy from an unknown source. It writes no file, not even a lock beside it.
 
-    trusted_schema: nothing in the schema of the file may call functions (sqlite.org/security.html).
+    trusted_schema: the schema of the file must not call functions (sqlite.org/security.html).
     """
 
     def connect() -> sqlite3.Connection:
@@ -71,9 +71,9 @@ def _opened_read_only(copy: Path, folder: Path) -> Iterator[sa.Connection]:
 
 
 def _registered(connection: sa.Connection) -> tuple[str | None, set[Listed]]:
-    """Schema and archive files that a database says it has."""
-    known = sa.inspect(connection).has_table("archives")
-    return database.revision_of(connection), listed(archive.all_of(connection)) if known else set()
+    """Schema and archive files of a database, by its own tables."""
+    has_archive = sa.inspect(connection).has_table("archives")
+    return database.revision_of(connection), listed(archive.all_of(connection)) if has_archive else set()
 
 
 def _registered_in_dump(dump: Path, tools: Path | None) -> tuple[str | None, set[Listed]]:
@@ -81,14 +81,14 @@ def _registered_in_dump(dump: Path, tools: Path | None) -> tuple[str | None, set
     schemas = [row["version_num"] for row in pg_tools.rows_in_dump(dump, "alembic_version", tools)]
     rows = pg_tools.rows_in_dump(dump, "archives", tools)
     try:
-        found = {Listed(row["file"], row["sha256"], int(row["size_bytes"])) for row in rows}
+        listed_files = {Listed(row["file"], row["sha256"], int(row["size_bytes"])) for row in rows}
     except (KeyError, ValueError) as error:
         raise CalledWrongly("no_archive_register", dump=dump.name) from error
-    return (schemas[0] if schemas else None), found
+    return (schemas[0] if schemas else None), listed_files
 
 
 def _compare_register(schema: str | None, registered: set[Listed], manifest: Manifest) -> None:
-    """The archive files of a backup are those that its database lists, no more and no other."""
+    """Raise CalledWrongly unless the archive files of a backup are exactly those that its database lists."""
     if schema != manifest.schema:
         raise CalledWrongly("schema_differs", schema=schema, in_manifest=manifest.schema)
     if odd := sorted(registered ^ manifest.archive_files):
@@ -96,7 +96,7 @@ def _compare_register(schema: str | None, registered: set[Listed], manifest: Man
 
 
 def compare(found: Totals | None, manifest: Manifest) -> None:
-    """By the account. A backup of an older release is counted only after it was migrated."""
+    """Compare by the account. A backup of an older release is counted only after its migration."""
     if found != manifest.totals and manifest.schema == database.newest_revision():
         raise CalledWrongly("account_differs", found=found, in_manifest=manifest.totals)
 
@@ -104,17 +104,17 @@ def compare(found: Totals | None, manifest: Manifest) -> None:
 def check_sqlite(connection: sqlite3.Connection, path: Path) -> None:
     """Raise CalledWrongly where SQLite finds the file unsound (sqlite.org/pragma.html, integrity_check)."""
     try:
-        found = [row[0] for row in connection.execute("PRAGMA integrity_check")]
+        faults = [row[0] for row in connection.execute("PRAGMA integrity_check")]
     except sqlite3.DatabaseError as error:
-        found = [str(error)]
-    if found != ["ok"]:
-        raise CalledWrongly("not_sound", path=path.name, found="; ".join(found[:3]))
+        faults = [str(error)]
+    if faults != ["ok"]:
+        raise CalledWrongly("not_sound", path=path.name, found="; ".join(faults[:3]))
 
 
 def look(connection: sa.Connection) -> tuple[str | None, Totals | None, list[archive.Archive]]:
-    """Schema, account and archive files of a database; what an older schema does not have is left out."""
+    """Schema, account and archive files of a database; parts that an older schema lacks are left out."""
     schema = database.revision_of(connection)
     if schema == database.newest_revision():
         return schema, totals_of(account.accounts(connection)), archive.all_of(connection)
-    known = sa.inspect(connection).has_table("archives")
-    return schema, None, archive.all_of(connection) if known else []
+    has_archive = sa.inspect(connection).has_table("archives")
+    return schema, None, archive.all_of(connection) if has_archive else []

@@ -1,8 +1,8 @@
 """
 Readings and steps of time as CSV and Parquet, a piece at a time.
 
-Promises: CSV as RFC 4180 has it, CRLF and one header row; cells are numbers, instants and names, so none of
-them can be taken for a formula by a spreadsheet. Parquet says the unit of each column in its metadata. Memory
+Promises: CSV by RFC 4180, CRLF and one header row; cells are numbers, instants and names, so a spreadsheet
+reads none of them as a formula. Parquet has the unit of each column in its metadata. Memory
 holds one piece, however long the export.
 Leaves to others: where the pieces come from (`ingest.store.raw`), which units (`ingest.api.routes.raw`).
 """
@@ -54,7 +54,7 @@ def in_unit(column: FloatArray, unit: str, quantity: str) -> FloatArray:
     """
     Values in SI in another unit of their quantity, shape (n,), NaN stays NaN.
 
-    In SI they are as stored, bit for bit; else as `gateway.units.from_si` gives them.
+    In SI they are as stored, bit for bit; else as `gateway.units.from_si` converts them.
     """
     if unit == QUANTITIES[quantity].si_unit:
         return column
@@ -130,7 +130,7 @@ def _quoted(text: str) -> str:
 
 
 class _Sink(io.RawIOBase):
-    """Takes what a writer writes, for somebody else to fetch."""
+    """A buffer that a writer fills and `fetch` empties."""
 
     def __init__(self) -> None:
         super().__init__()
@@ -144,9 +144,9 @@ class _Sink(io.RawIOBase):
         return len(self._parts[-1])
 
     def fetch(self) -> bytes:
-        """What was written since the last time."""
-        found, self._parts = b"".join(self._parts), []
-        return found
+        """The bytes written since the last call."""
+        content, self._parts = b"".join(self._parts), []
+        return content
 
 
 def parquet_of(pieces: Iterable[ColumnPiece], empty: ColumnPiece) -> Iterator[bytes]:

@@ -1,13 +1,13 @@
 """
-What a backup says it holds, and whether the folder holds exactly that.
+The manifest of a backup, and the check that the folder has exactly these files.
 
 Promises: a manifest is read strictly: no key more or less, no other type, no name twice, and names only of
 the forms that `backup` writes. A folder is checked whole against it, without following a link: a file that is
-missing, changed, of another kind or not listed is an error. Nothing is written.
-Leaves to others: what is in the database (`ingest.keeping.backup`).
+missing, changed, of another kind or not listed is an error. It writes nothing.
+Leaves to others: the database (`ingest.keeping.backup`).
 
-A manifest finds damage and names that lead elsewhere. It is not signed: who can write into a backup can
-change a file and its digest together, so keep backups where only their user writes.
+A manifest finds damage, and names outside the folder. It is not signed: anyone who can write into a backup
+can change a file and its digest together, so keep backups where only their user writes.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ class Listed(NamedTuple):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Totals:
-    """The account of all streams together: by it a restored database is known to be the one backed up."""
+    """The account of all streams together: it shows that a restored database is the one backed up."""
 
     streams: int = 0
     stored: int = 0
@@ -54,7 +54,7 @@ class Totals:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Manifest:
-    """What a backup holds."""
+    """The manifest of a backup."""
 
     format: int
     made_at: str
@@ -66,7 +66,7 @@ class Manifest:
     files: tuple[Listed, ...]
 
     def document(self) -> dict[str, Any]:
-        """As it is written."""
+        """The JSON members of the file."""
         return asdict(self) | {"files": [entry._asdict() for entry in self.files]}
 
     @property
@@ -78,7 +78,7 @@ class Manifest:
 
 
 def totals_of(accounts: Iterator[account.StreamBalance]) -> Totals:
-    """Several accounts as one."""
+    """The sum of several accounts."""
     sums = dict.fromkeys(Totals.__slots__, 0)
     for one in accounts:
         sums["streams"] += 1
@@ -89,7 +89,7 @@ def totals_of(accounts: Iterator[account.StreamBalance]) -> Totals:
 
 
 def listed(entries: Sequence[archive.Archive]) -> set[Listed]:
-    """Archive files as the register of a database has them."""
+    """The archive files in the register of a database."""
     return {Listed(entry.file, entry.sha256, entry.size_bytes) for entry in entries}
 
 
@@ -97,7 +97,7 @@ def listed(entries: Sequence[archive.Archive]) -> set[Listed]:
 
 
 def read_manifest(source: Path) -> Manifest:
-    """What a backup says it holds. Raises CalledWrongly where there is none, or it is none of ours."""
+    """The manifest of a backup. Raises CalledWrongly where there is none, or it is none of ours."""
     try:
         return parse(inside.read_text(source / MANIFEST))
     except (OSError, ValueError, RecursionError) as error:
@@ -105,26 +105,26 @@ def read_manifest(source: Path) -> Manifest:
 
 
 def parse(text: str) -> Manifest:
-    """A manifest from its text. Raises ValueError, which says what is wrong with it."""
-    found = json.loads(text, object_pairs_hook=_each_once)
-    _check_keys(found, [f.name for f in fields(Manifest)], "the manifest")
-    if _whole(found["format"], "format") != BACKUP_FORMAT:
-        raise ValueError(f"format {found['format']}, this program reads {BACKUP_FORMAT}")
-    kind = found["database"]
+    """A manifest from its text. Raises ValueError with what is wrong."""
+    document = json.loads(text, object_pairs_hook=_each_once)
+    _check_keys(document, [f.name for f in fields(Manifest)], "the manifest")
+    if _whole(document["format"], "format") != BACKUP_FORMAT:
+        raise ValueError(f"format {document['format']}, this program reads {BACKUP_FORMAT}")
+    kind = document["database"]
     if not isinstance(kind, str) or kind not in DATABASE_FILE:
         raise ValueError(f"database {kind!r} is not sqlite or postgresql")
-    if not isinstance(found["schema"], str | None):
+    if not isinstance(document["schema"], str | None):
         raise ValueError("schema is neither a text nor null")
-    parse_instant(_text(found["made_at"], "made_at"))
-    files = _files_of(found["files"], kind)
-    return Manifest(**{**found, "totals": _totals_of(found["totals"]), "files": files})
+    parse_instant(_text(document["made_at"], "made_at"))
+    files = _files_of(document["files"], kind)
+    return Manifest(**{**document, "totals": _totals_of(document["totals"]), "files": files})
 
 
 def _each_once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
-    found = dict(pairs)
-    if len(found) != len(pairs):
+    document = dict(pairs)
+    if len(document) != len(pairs):
         raise ValueError("a key comes twice")
-    return found
+    return document
 
 
 def _check_keys(found: object, names: Sequence[str], what: str) -> None:
@@ -187,13 +187,13 @@ def _listed_of(found: object, kind: str) -> Listed:
 
 
 def check_folder(source: Path, manifest: Manifest) -> None:
-    """Raise CalledWrongly unless the folder holds exactly what the manifest lists, as it was written."""
+    """Raise CalledWrongly unless the folder has exactly the files of the manifest, unchanged."""
     try:
-        there = set(inside.plain_files(source))
+        files = set(inside.plain_files(source))
         wanted = {MANIFEST, *(entry.file for entry in manifest.files)}
-        if extra := sorted(there - wanted):
+        if extra := sorted(files - wanted):
             raise ValueError(f"{extra[0]} is there and not listed")
-        if missing := sorted(wanted - there):
+        if missing := sorted(wanted - files):
             raise ValueError(f"{missing[0]} is missing or not as it was backed up")
         for entry in manifest.files:
             if inside.content_of(inside.path_in(source, entry.file)) != (entry.sha256, entry.size_bytes):

@@ -1,7 +1,7 @@
 """
-The tools of the PostgreSQL distribution: how they are run, and what of a dump can be told without a database.
+The tools of the PostgreSQL distribution: running them, and reading a dump without a database.
 
-Leaves to others: what a backup is (`ingest.keeping.backup`), what is done with it (`ingest.keeping.restore`).
+Leaves to others: making a backup (`ingest.keeping.backup`), restoring it (`ingest.keeping.restore`).
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def _for_tools(url: str) -> tuple[list[str], dict[str, str]]:
     """
     The flag of a URL without its password, and the password for the environment of a tool.
 
-    Everybody on the machine can read the arguments of a process; its environment, its own user alone.
+    All users of a machine can read the arguments of a process; only its own user can read its environment.
     """
     parsed = sa.make_url(url).set(drivername="postgresql")
     password = parsed.query.get("password") or parsed.password
@@ -58,20 +58,20 @@ def rows_in_dump(dump: Path, table: str, tools: Path | None) -> list[dict[str, s
     """
     The rows of one table of a dump, as text (PostgreSQL manual, COPY, "Text Format").
 
-    Escapes are left as they are: nothing that is asked for has any, and what has one fits nothing.
+    Escapes stay as they are: no wanted value has any.
     """
     text = run(tools, "pg_restore", "--data-only", f"--table={table}", "--file=-", str(dump))
-    found = re.search(
+    match = re.search(
         rf"^COPY \S+\.{table} \((.*)\) FROM stdin;\n(.*?)^\\\.$", text, re.DOTALL | re.MULTILINE
     )
-    if found is None:
+    if match is None:
         return []
-    names = found[1].split(", ")
-    return [dict(zip(names, line.split("\t"), strict=False)) for line in found[2].splitlines()]
+    names = match[1].split(", ")
+    return [dict(zip(names, line.split("\t"), strict=False)) for line in match[2].splitlines()]
 
 
 def load(url: str, dump: Path, tools: Path | None) -> None:
-    """Load a dump, all but the row that says which schema it has."""
+    """Load a dump without the row of its schema revision."""
     entries = run(tools, "pg_restore", "--list", str(dump)).splitlines()
     with tempfile.TemporaryDirectory() as folder:
         wanted = Path(folder) / "entries"
@@ -83,7 +83,7 @@ def load(url: str, dump: Path, tools: Path | None) -> None:
 
 
 def empty_again(url: str) -> None:
-    """Take away every table of a database that was empty before."""
+    """Drop every table of a database that was empty before."""
     engine = database.writing_engine(url)
     try:
         with engine.begin() as connection:

@@ -1,12 +1,12 @@
 """
 Restore: a backup into an empty place.
 
-Promises: the backup is checked whole before anything is written: the manifest, every file, the archive that
+Promises: the whole backup is checked before anything is written: the manifest, every file, the archive that
 the database lists, and the account. PostgreSQL's account is checked once it is loaded; where it differs, the
-database is emptied again. Each file is compared with the manifest once more while it is copied. What was
-revoked or used up since the backup does not come back. The database comes last: a server finds either nothing
-or everything.
-Leaves to others: what came after the backup: gateways send again what the restored server does not have.
+database is emptied again. Each file is compared with the manifest once more during the copy. Keys that were
+revoked and codes that were used since the backup stay so. The database is restored last: a server finds
+either nothing or everything.
+Leaves to others: readings after the backup: gateways send them again.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from cleanside.ingest.store.revocations import Revoked
 
 
 class Restored(NamedTuple):
-    """What was put in place, and what became of its keys and codes."""
+    """The outcome of a restore, for the database and for its keys and codes."""
 
     manifest: Manifest
     review: Review
@@ -51,11 +51,11 @@ def restore(
     revoked_keys: Path | None = None,
 ) -> Restored:
     """
-    Put a backup in place: the database of `url`, and its archive in `folder`. The caller holds the lock.
+    Restore a backup: the database of `url`, and its archive in `folder`. The caller has the lock.
 
-    A schema that is older is brought to the newest. What was revoked or used since the backup stays so
+    An older schema is upgraded to the newest. Keys revoked and codes used since the backup stay so
     (`ingest.owners.key_review`).
-    folder : None: there is no archive (PostgreSQL). revoked_keys : the file of revoked keys; None: the one in
+    folder : None: no archive (PostgreSQL). revoked_keys : the file of revoked keys; None: the one in
     `folder`, if it is there.
     Raises CalledWrongly where the place is not empty, or the backup is not whole; then nothing is changed.
     """
@@ -88,22 +88,22 @@ def restore(
 
 
 def _revoked(named: Path | None, folder: Path | None) -> Revoked | None:
-    """What the file of revoked keys says. Raises CalledWrongly where one is named and not there."""
+    """The content of the file of revoked keys. Raises CalledWrongly where the named file is missing."""
     path = named or (None if folder is None else folder / revocations.FILE)
     try:
-        found = None if path is None else revocations.read(path)
+        revoked = None if path is None else revocations.read(path)
     except (OSError, ValueError) as error:
         raise CalledWrongly("revoked_keys_unreadable", path=path, why=why(error)) from error
-    if found is None and named is not None:
+    if revoked is None and named is not None:
         raise CalledWrongly("no_revoked_keys_file", path=named)
-    return found
+    return revoked
 
 
 def _release(connection: sa.Connection, manifest: Manifest, revoked: Revoked | None, now_us: int) -> Review:
-    """Bring a restored database to the newest schema, and see to its keys and codes."""
+    """Upgrade a restored database to the newest schema, and review its keys and codes."""
     if manifest.schema != database.newest_revision():
         database.upgrade(connection)
-    identity.forget(connection)  # gateways that see another id ask at once what it holds
+    identity.forget(connection)  # gateways that see another id ask at once for their marks
     made_us = parse_instant(manifest.made_at).us
     return key_review.after_restore(connection, revoked, made_us=made_us, now_us=now_us)
 
@@ -112,11 +112,12 @@ def _carry_revoked(path: Path, revoked: Revoked | None, review: Review, now_us: 
     """
     The file of revoked keys at the restored place, before its database is there.
 
-    Where there is a doubt the file says so: a second restore of the same backup must not trust it either.
+    Where revocations may be missing, the file says so: a second restore of the backup must not trust it
+    either.
     """
-    there = revocations.read(path) or Revoked(handles={})
+    earlier = revocations.read(path) or Revoked(handles={})
     wanted = {**(revoked.handles if revoked is not None else {}), **review.revoked}
-    missing = {handle: at_us for handle, at_us in wanted.items() if handle not in there.handles}
+    missing = {handle: at_us for handle, at_us in wanted.items() if handle not in earlier.handles}
     since_us = revoked.complete_since_us if revoked is not None else None
     revocations.append(path, missing, complete_since_us=since_us if review.doubt is None else now_us)
 
@@ -141,15 +142,15 @@ def _archive_in_place(
     source: Path, manifest: Manifest, folder: Path, disk: Disk
 ) -> Iterator[Callable[[], list[Path]]]:
     """
-    Copies of the archive files beside their place; called, what is given puts them there and names them.
+    Copy the archive files beside their place. Returns a function that moves them there, and their names.
 
-    Files that an earlier try put in place are as good as new ones; any others are refused.
+    Files of an earlier try are accepted; any others are refused.
     """
     wanted = {entry.file: entry for entry in manifest.archive_files}
-    there = _there_already(folder, wanted)
+    present = _there_already(folder, wanted)
     aside = folder.with_name(f"{folder.name}.part")
     _clear(aside)
-    missing = sorted(wanted.keys() - there)
+    missing = sorted(wanted.keys() - present)
     try:
         for name in missing:
             disk.make_folder((aside / name).parent)
@@ -171,20 +172,20 @@ def _archive_in_place(
 def _there_already(folder: Path, wanted: dict[str, Listed]) -> set[str]:
     """Files of the backup that are in the archive folder. Raises CalledWrongly where there is any other."""
     try:
-        there = set(inside.plain_files(folder)) - {revocations.FILE} if folder.exists() else set()
-        odd = [name for name in there if name not in wanted]
-        odd += [n for n in there & wanted.keys() if inside.content_of(folder / n) != wanted[n][1:]]
+        present = set(inside.plain_files(folder)) - {revocations.FILE} if folder.exists() else set()
+        odd = [name for name in present if name not in wanted]
+        odd += [n for n in present & wanted.keys() if inside.content_of(folder / n) != wanted[n][1:]]
     except (OSError, ValueError) as error:
         raise CalledWrongly("folder_takes_no_archive", folder=folder, why=why(error)) from error
     if odd:
         raise CalledWrongly(
             "files_of_another_archive", folder=folder, file=min(odd), revoked_keys=revocations.FILE
         )
-    return there
+    return present
 
 
 def _copy_checked(folder: Path, entry: Listed, to: Path) -> None:
-    """Copy a file of a backup, and hold what was copied against the manifest: it may have changed since."""
+    """Copy a file of a backup, and compare the copy with the manifest, because it may have changed since."""
     try:
         copied = inside.copy(inside.path_in(folder, entry.file), to)
     except ValueError as error:
@@ -194,7 +195,7 @@ def _copy_checked(folder: Path, entry: Listed, to: Path) -> None:
 
 
 def _clear(aside: Path) -> None:
-    """Remove what an earlier try left over; a link goes itself, and not what it leads to."""
+    """Remove the rest of an earlier try; of a link only the link itself."""
     if aside.is_symlink() or aside.is_file():
         aside.unlink()
     else:
@@ -237,7 +238,9 @@ def _restore_postgres(
     release: Callable[[sa.Connection], Review],
     tools: Path | None,
 ) -> Review:
-    """Without the row that says which schema it has no server takes the database: that row comes last."""
+    """
+    Load the dump, and write the row of its schema revision last: no server opens the database without it.
+    """
     was_there = folder is None or folder.exists()
     put = archive_in_place()
     try:

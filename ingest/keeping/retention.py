@@ -1,15 +1,15 @@
 """
-What is old enough moves from the tables into the archive, in small steps, while the server serves.
+Old readings move from the tables into the archive, in small steps, while the server serves.
 
 Promises: a month of a device moves once its last day is older than the retention. A step makes a file durable
-first and then, in one transaction, registers it and deletes the rows: killed anywhere, nothing is lost and
-nothing counts twice; what is left over of it is swept away later. The one writer is held for one step at a
-time. Files of one device and month become one.
+first. Then, in one transaction, it registers the file and deletes the rows. A kill at any point loses nothing
+and counts nothing twice; the next pass removes its unfinished files. One step at a time uses the one writer.
+Files of one device and month become one.
 Leaves to others: files (`ingest.store.archive_file`), queries (`ingest.store.old_rows`,
 `ingest.store.archive`).
 
-The file before the transaction, not after: a file without a register row is waste, a row without its file a
-loss. Files that were replaced stay for `GRACE_S`, for readers that began before.
+The file comes before the transaction: a file without a register row wastes space, a row without its file is a
+loss. Replaced files stay for `GRACE_S`, for readers that began before.
 """
 
 from __future__ import annotations
@@ -45,18 +45,18 @@ T = TypeVar("T")
 log = logging.getLogger("cleanside.ingest")
 
 STEP_ROWS = 10_000  # rows of one transaction; measured: 25 ms of the writer on SQLite
-GRACE_S = 3_600.0  # a reader holds its view for seconds; chosen far above
-STEP_PAUSE_S = 0.05  # between steps, so that readings that wait go first; chosen
+GRACE_S = 3_600.0  # a reader keeps its view for seconds; chosen far above
+STEP_PAUSE_S = 0.05  # between steps, so that waiting readings go first; chosen
 DAY_US = 86_400_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class MovePlan:
-    """What a pass works with."""
+    """The input of a pass."""
 
-    #: gives a connection that sees one unmoving state
+    #: returns a connection that sees one unchanging state
     reading: Callable[[], Any]
-    #: runs a job in a transaction of the one writer, and gives its result once it is durable
+    #: runs a job in a transaction of the one writer, and returns its result once it is durable
     write: Callable[[Callable[[sa.Connection], Any]], Any]
     folder: Path
     disk: Disk
@@ -67,7 +67,7 @@ class MovePlan:
 
 
 class MoveReport(NamedTuple):
-    """What a pass did."""
+    """The outcome of a pass."""
 
     readings: int = 0
     files: int = 0
@@ -77,7 +77,7 @@ class MoveReport(NamedTuple):
 
 
 class Planned(NamedTuple):
-    """What would move: one device and month."""
+    """A device and month that would move."""
 
     device: str
     month: str
@@ -89,7 +89,8 @@ class Planned(NamedTuple):
 
 def cut_us(now_us: int, retention_days: int) -> int:
     """
-    The instant before which readings move: the start of the month that still has a day to be kept. Pure.
+    The instant before which readings move: the start of the oldest month with a day within the retention.
+    Pure.
 
     retention_days : at least 1.
     """
@@ -110,21 +111,21 @@ def span_of(month: str) -> tuple[int, int]:
 
 
 def plan(connection: sa.Connection, before_us: int) -> list[Planned]:
-    """What a pass would move, by device and month, counted from the rows."""
-    found: dict[tuple[str, str], int] = {}
+    """The readings that a pass would move, by device and month, counted from the rows."""
+    counts: dict[tuple[str, str], int] = {}
     for due in old_rows.due(connection, before_us):
         name, *_ = old_rows.names_of(connection, due.device_id)
         for day, many in old_rows.count_by_day(connection, due.stream_id, before_us):
             key = (name, month_of(day * DAY_US))
-            found[key] = found.get(key, 0) + many
-    return [Planned(device, month, many) for (device, month), many in sorted(found.items())]
+            counts[key] = counts.get(key, 0) + many
+    return [Planned(device, month, many) for (device, month), many in sorted(counts.items())]
 
 
 # ---------------------------------------------------------------- a pass
 
 
 def run_pass(work: MovePlan, before_us: int) -> MoveReport:
-    """Move everything taken before an instant, join what lies in pieces, sweep away what is left over."""
+    """Move readings measured before an instant, join the pieces of a month, remove unfinished files."""
     _drop_empty(work, before_us)
     readings = files = 0
     for moved in _steps(work, before_us):
@@ -143,8 +144,8 @@ def _drop_empty(work: MovePlan, before_us: int) -> None:
     """
     Drop the tables of months that were emptied a while ago (PostgreSQL).
 
-    Not right after: dropping takes the rows away from readers, too, whose view is older than the move. That
-    is also why the rows are deleted before, though dropping them with the table would cost a fiftieth.
+    Not at once, because a drop removes the rows for readers too whose view is older than the move. For the
+    same reason the rows are deleted before, though dropping them with the table would cost a fiftieth.
     """
     for month in _read(work, partitions.listed):
         span_us = (month.from_us, month.until_us)
@@ -165,7 +166,7 @@ def _read(work: MovePlan, query: Callable[[sa.Connection], T]) -> T:
 
 
 def _steps(work: MovePlan, before_us: int) -> Iterator[int]:
-    """Move step by step; gives how many readings each moved."""
+    """Move step by step; yields how many readings each step moved."""
     stuck: set[int] = set()
     while not work.stopping():
         found = _read(work, partial(old_rows.due, before_us=before_us))
@@ -178,7 +179,7 @@ def _steps(work: MovePlan, before_us: int) -> Iterator[int]:
             moved = _step(work, due)
             if moved:
                 yield moved
-            else:  # readings came for that time meanwhile: the next pass takes it up again
+            else:  # readings of that time arrived meanwhile: the next pass continues
                 stuck.add(due.stream_id)
 
 
@@ -212,11 +213,11 @@ def _step(work: MovePlan, due: Due) -> int:
 
 
 def _place(device_id: int, month: str) -> str:
-    return f"{month}/{device_id:06d}"  # by id: a name may have characters that a file name must not
+    return f"{month}/{device_id:06d}"  # by id: a name may have characters that a file name must not have
 
 
 def _about(connection: sa.Connection, device_id: int, month: str) -> dict[str, str]:
-    """What is written into a file, so that it says what it is without the database."""
+    """The metadata of a file, so that it can be understood without the database."""
     device, owner, streams = old_rows.names_of(connection, device_id)
     named = {str(stream_id): name for stream_id, name in streams}
     return {"owner": owner, "device": device, "month": month, "streams": json.dumps(named)}
@@ -225,7 +226,7 @@ def _about(connection: sa.Connection, device_id: int, month: str) -> dict[str, s
 def _register_entry(
     written: Written, device_id: int, month: str, tables: Iterable[pa.Table]
 ) -> tuple[Archive, list[tuple[int, int, int, int]]]:
-    """The register row of a file, and (stream, lowest, highest, how many) of what it holds."""
+    """The register row of a file, and (stream, lowest, highest, how many) of its content."""
     from cleanside.ingest.store import archive_file as files
 
     streams: dict[int, tuple[int, int, int]] = {}
@@ -235,12 +236,12 @@ def _register_entry(
         first_us, last_us = min(first_us, int(at_us.min())), max(last_us, int(at_us.max()))
         many += len(table)
         for stream_id in np.unique(stream):
-            here = seq[stream == stream_id]
+            numbers = seq[stream == stream_id]
             low, high, count = streams.get(int(stream_id), (2**63 - 1, 0, 0))
             streams[int(stream_id)] = (
-                min(low, int(here.min())),
-                max(high, int(here.max())),
-                count + len(here),
+                min(low, int(numbers.min())),
+                max(high, int(numbers.max())),
+                count + len(numbers),
             )
     new = Archive(0, device_id, month, *written, readings=many, first_us=first_us, last_us=last_us)
     return new, [(stream_id, *entry) for stream_id, entry in sorted(streams.items())]
@@ -250,7 +251,7 @@ def _register_entry(
 
 
 def _join(work: MovePlan, device_id: int, month: str) -> int:
-    """Make one file of those of a device and month. Returns how many became one; 0: they changed."""
+    """Join the files of a device and month. Returns how many became one; 0: they changed."""
     from cleanside.ingest.store import archive_file as files
 
     with work.reading() as connection:
@@ -268,7 +269,7 @@ def _join(work: MovePlan, device_id: int, month: str) -> int:
         old_rows.lock(connection, archive.streams_in(connection, ids))
         now = {piece.id: archive.removed_from(connection, piece.id) for piece in pieces}
         if now != removed or [a.id for a in archive.by_ids(connection, ids)] != ids:
-            return 0  # something was taken out meanwhile; the next pass looks again
+            return 0  # readings were removed meanwhile; the next pass tries again
         archive.forget(connection, ids)
         archive.put(connection, new, streams, work.now_us)
         return len(ids)
@@ -277,7 +278,7 @@ def _join(work: MovePlan, device_id: int, month: str) -> int:
 
 
 def _groups(folder: Path, pieces: list[Archive], removed: dict[int, Any]) -> Iterator[pa.Table]:
-    """What the pieces hold, without what was taken out, gathered into row groups of full size."""
+    """The rows of the pieces without removed ones, in row groups of full size."""
     import pyarrow as pa
 
     from cleanside.ingest.store import archive_file as files
@@ -299,15 +300,15 @@ def _in_order(table: pa.Table) -> pa.Table:
 
 
 def sweep(work: MovePlan) -> int:
-    """Remove files that nothing refers to, and those that never were finished. Returns how many."""
+    """Remove files without a register row, and unfinished ones. Returns how many."""
     if not work.folder.exists():
         return 0
-    known = {work.folder / entry.file for entry in _read(work, archive.all_of)}
+    registered = {work.folder / entry.file for entry in _read(work, archive.all_of)}
     swept = 0
     for path in sorted(work.folder.glob("*/*.parquet*")):
-        if path.parent.is_symlink() or path.is_symlink():  # not made by us, and may lead anywhere
+        if path.parent.is_symlink() or path.is_symlink():  # not made by us, and may point anywhere
             continue
-        if path not in known and work.disk.age_s(path) > GRACE_S:
+        if path not in registered and work.disk.age_s(path) > GRACE_S:
             work.disk.remove(path)
             swept += 1
     return swept
@@ -317,14 +318,14 @@ def sweep(work: MovePlan) -> int:
 
 
 class Keeper:
-    """A thread that moves what is old enough, every `archive_interval_s`, the first time after one."""
+    """A thread that moves old readings every `archive_interval_s`, for the first time after one interval."""
 
     def __init__(self, resources: Resources) -> None:
         self._resources = resources
         self._thread = threading.Thread(target=self._work, name="keeper", daemon=True)
 
     def start(self) -> None:
-        """Begin; where nothing is ever moved, there is nothing to begin."""
+        """Begin, where an archive is set."""
         if self._resources.settings.retention_days and self._resources.archive_folder is not None:
             self._thread.start()
 
@@ -340,14 +341,14 @@ class Keeper:
                 moved = keep(resources)
                 if moved != MoveReport():
                     log.info("ingest.archived", extra=moved._asdict())
-            except (IngestError, OSError) as error:  # a full disk, a database away: what is due stays due
+            except (IngestError, OSError) as error:  # a full disk, or no database: what is due stays due
                 log.warning("ingest.archive_waits", extra={"reason": str(error)[:200]})
             except Exception:
                 log.exception("ingest.archive_failed")
 
 
 def keep(resources: Resources) -> MoveReport:
-    """One pass of a serving process; another process of the same database may be at it: then nothing."""
+    """One pass of a serving process; none where another process of the same database makes one."""
     from cleanside.ingest.store.archive_file import Disk
 
     folder, stopping, now_us = resources.archive_folder, resources.stopping, resources.clock()

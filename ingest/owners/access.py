@@ -2,8 +2,8 @@
 Who may do what: keys of programs and people who are signed in, roles, owners.
 
 Promises: denied unless a row of `PERMISSIONS` allows it. A key is handle.secret: the handle finds the row,
-the secret is compared in constant time. Only its SHA-256 is kept: with 256 random bits there is nothing to
-guess, so a slow password hash would cost each request time and gain nothing.
+the secret is compared in constant time. Only its SHA-256 is stored: 256 random bits cannot be guessed, so a
+slow password hash would cost each request time and gain nothing.
 Leaves to others: owner of each object (every query of `ingest.store` asks for it).
 """
 
@@ -17,6 +17,7 @@ import threading
 import time
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import sqlalchemy as sa
 
@@ -47,7 +48,11 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
     "fleet:write": frozenset({"integrator", "operator", "admin"}),
     "terminals:write": frozenset({"integrator", "planner", "operator", "admin"}) | _VISITING,
     "changes:write": frozenset({"planner", "operator", "admin"}) | _VISITING,
+    "entries:read": frozenset({"planner", "operator", "admin"}) | _VISITING,
+    "entries:write": frozenset({"planner", "operator", "admin"}) | _VISITING,
     "prices:write": frozenset({"planner", "operator", "admin"}),
+    "shop:read": frozenset({"planner", "operator", "admin"}) | _WATCHING,
+    "shop:write": frozenset({"planner", "operator", "admin"}),
     "attention:read": frozenset({"operator", "admin"}),
     "account:read": frozenset({"planner", "operator", "admin"}),
     "quarantine:read": frozenset({"device", "integrator", "operator", "admin"}),
@@ -84,33 +89,24 @@ _CHALLENGE = {"WWW-Authenticate": "Bearer"}
 
 
 class KeyRejected(Refused):
-    """A request without a valid key (401). key : the one shown, which has ended; None: no key of ours."""
+    """A request without a valid key (401). key : the ended key that it showed; None: no key of ours."""
 
-    def __init__(self, code: str, detail: str, *, reason: str, key: Key | None = None) -> None:
-        """reason : what the count of refusals calls it; more exact than the answer."""
-        super().__init__(401, code, detail, headers=_CHALLENGE)
+    def __init__(
+        self, case: str, /, *, code: str, reason: str, key: Key | None = None, **values: Any
+    ) -> None:
+        """reason : its name in the count of refusals; more exact than the answer."""
+        super().__init__(case, status=401, code=code, headers=_CHALLENGE, **values)
         self.reason = reason
         self.key = key
 
 
 def _no_key(reason: str = "key_unknown", key: Key | None = None) -> KeyRejected:
-    detail = (
-        "there is no valid key; send the header Authorization: Bearer KEY, with a key that is not revoked"
-    )
-    return KeyRejected("key_unknown", detail, reason=reason, key=key)
-
-
-_SUSPENDED = Refused(
-    403,
-    "key_suspended",
-    "this key does nothing since a backup was restored: it may have been revoked after the backup; "
-    "have somebody at the server confirm it: cleanside-ingest keys confirm HANDLE",
-)
+    return KeyRejected("key_unknown", code="key_unknown", reason=reason, key=key)
 
 
 @dataclass(frozen=True, slots=True)
 class NewKey:
-    """A fresh token, shown once, and what is kept of it."""
+    """A new token, shown once, and the parts that are stored."""
 
     token: str
     handle: str
@@ -129,12 +125,12 @@ def token_of(handle: str, new: NewKey) -> str:
 
 
 def hash_of(secret: str) -> str:
-    """What is kept of a secret."""
+    """The stored hash of a secret."""
     return hashlib.sha256(secret.encode()).hexdigest()
 
 
 class Keyring:
-    """Finds the key of a request; remembers it for a moment, so that a busy gateway costs no look-up."""
+    """Finds the key of a request; remembers it for a moment, so that a busy gateway costs no query."""
 
     def __init__(self, monotonic_s: Callable[[], float] = time.monotonic) -> None:
         self._monotonic_s = monotonic_s
@@ -143,7 +139,7 @@ class Keyring:
         self._lock = threading.Lock()
 
     def remembered(self, header: str | None, now_us: int) -> Key | None:
-        """The key of an Authorization header if it was checked a moment ago. Raises KeyRefused."""
+        """The key of an Authorization header if it was checked a moment ago. Raises KeyRejected."""
         handle, secret = _parts(header)
         entry = self._remembered.get(handle)
         if entry is None or entry[0] < self._monotonic_s():
@@ -151,16 +147,16 @@ class Keyring:
         return _checked(entry[1], secret, now_us)
 
     def was_valid(self, header: str | None) -> bool:
-        """True if a key of this handle was found lately, valid or not by now. Raises KeyRefused."""
+        """True if a key of this handle was found lately, valid or not by now. Raises KeyRejected."""
         return _parts(header)[0] in self._remembered
 
     def find(self, connection: sa.Connection, header: str | None, now_us: int) -> Key:
-        """The key of an Authorization header. Raises KeyRefused."""
+        """The key of an Authorization header. Raises KeyRejected."""
         handle, secret = _parts(header)
         try:
             key = _checked(keys.by_handle(connection, handle), secret, now_us)
         except KeyRejected as refused:
-            if refused.key is not None:  # it has ended; a wrong secret says nothing of the key
+            if refused.key is not None:  # it has ended; a wrong secret proves nothing about the key
                 with self._lock:
                     self._remembered.pop(handle, None)
             raise
@@ -172,9 +168,9 @@ class Keyring:
 
     def forget(self) -> None:
         """
-        Look every key up again: one was revoked or bound otherwise.
+        Read every key again: one was revoked or its devices changed.
 
-        That they were valid stays known, so that an address on which keys are guessed does not shut them out.
+        Known handles stay known, so that guesses from the same address do not lock their gateways out.
         """
         with self._lock:
             self._remembered = {handle: (-math.inf, key) for handle, (_, key) in self._remembered.items()}
@@ -185,7 +181,7 @@ class Keyring:
             self._used[key.id] = now_us
 
     def take_uses(self) -> dict[int, int]:
-        """Key id -> last use since the last time this was asked."""
+        """Key id -> last use since the last call."""
         used, self._used = self._used, {}
         return used
 
@@ -199,7 +195,7 @@ def _parts(header: str | None) -> tuple[str, str]:
 
 
 def _checked(key: Key | None, secret: str, now_us: int) -> Key:
-    # An unknown handle is compared too, so that the time taken does not tell whether it exists.
+    # An unknown handle is compared too, so that the time taken does not show whether it exists.
     expected = key.secret_hash if key is not None else hash_of("")
     fits = hmac.compare_digest(expected, hash_of(secret))
     if key is None or not fits:
@@ -208,16 +204,21 @@ def _checked(key: Key | None, secret: str, now_us: int) -> Key:
     if state == keys.REVOKED:
         raise _no_key("key_revoked", key)
     if state == keys.EXPIRED:
-        raise KeyRejected("key_expired", _expired(key), reason="key_expired", key=key)
+        raise _expired(key)
     if state == keys.SUSPENDED:
-        raise _SUSPENDED
+        raise Refused("key_suspended", status=403)
     return key
 
 
-def _expired(key: Key) -> str:
+def _expired(key: Key) -> KeyRejected:
+    code, handle = "key_expired", key.handle
     if key.replaced_by is not None:
-        return f"key {key.handle} was replaced by {key.replaced_by} and has ended; use that one"
-    return f"key {key.handle} expired at {instant_text(key.expires_us or 0)}; have an admin make a new one"
+        successor = key.replaced_by
+        return KeyRejected(
+            "key_replaced", code=code, reason=code, key=key, handle=handle, successor=successor
+        )
+    at = instant_text(key.expires_us or 0)
+    return KeyRejected("key_expired", code=code, reason=code, key=key, handle=handle, at=at)
 
 
 def require(key: Key, permission: str) -> None:
@@ -225,14 +226,11 @@ def require(key: Key, permission: str) -> None:
     if allows(key, permission):
         return
     if key.sites and permission in OF_ALL_SITES and key.role in PERMISSIONS[permission]:
-        detail = "this reaches beyond single sites; ask somebody of your role who sees all of them"
-        raise Refused(403, "site_not_yours", detail)
-    if key.is_person:
-        allowed, who, other = people_with(permission), "a person", "keys of programs"
-    else:
-        allowed, who, other = keys_with(permission), "a key", "people who are signed in"
-    needed = f"it takes one of role {' or '.join(allowed)}" if allowed else f"it is for {other} alone"
-    raise Refused(403, "role_not_allowed", f"{who} of role {key.role} may not do this; {needed}")
+        raise Refused("beyond_sites", status=403, code="site_not_yours")
+    who, allowed = ("person", people_with(permission)) if key.is_person else ("key", keys_with(permission))
+    needed = " or ".join(allowed)
+    case = f"role_of_{who}_not_allowed" if allowed else f"not_for_a_{who}"
+    raise Refused(case, status=403, code="role_not_allowed", role=key.role, needed=needed)
 
 
 def allows(key: Key, permission: str) -> bool:
@@ -265,8 +263,4 @@ def sees_device(key: Key, device: str) -> bool:
 def require_device(key: Key, device: str) -> None:
     """Raise Refused (403) unless the key may post for this device."""
     if not sees_device(key, device):
-        raise Refused(
-            403,
-            "key_not_for_device",
-            f"this key is not for device {device}; use a key that is bound to it",
-        )
+        raise Refused("key_not_for_device", status=403, device=device)

@@ -1,5 +1,5 @@
 """
-Who may register a device name, and so read what was posted under it.
+Who may register a device name, and so read its readings.
 
 The contract: an integrator "posts for devices it registered, reads their machines". The rule that follows:
 
@@ -31,12 +31,7 @@ from cleanside.ingest.store.keys import Key
 def require_claim(connection: sa.Connection, key: Key, name: str, now_us: int) -> None:
     """Raise Refused (409 `device_taken`) unless the key may register a device of this name."""
     if not may_claim(connection, key, name, now_us):
-        raise Refused(
-            409,
-            "device_taken",
-            f"device {name} belongs to another key; choose another name, or ask an operator or admin to "
-            "register it and bind your key to it",
-        )
+        raise Refused("device_taken", status=409, device=name)
 
 
 def may_claim(connection: sa.Connection, key: Key, name: str, now_us: int) -> bool:

@@ -1,11 +1,11 @@
 """
-A device gets its key with a one-time code; readings that waited for it are claimed.
+A device gets its key with a one-time code, and the server checks its quarantined readings again.
 
 Promises: a code gives one key. Whatever is wrong with it (unknown, used, out of date, cancelled, made by a
-key that is revoked by now) the answer is the same, so that trying codes tells nothing. A gateway whose
-reply was lost may ask again with the same attempt for a while: the key that it never saw ends then.
-Leaves to others: codes (`ingest.owners.one_time_code`), how often somebody may try (`ingest.owners.quotas`),
-who may make codes (`ingest.api.routes.enrolment`).
+revoked key) the answer is the same, so guessing reveals nothing. After a lost reply a gateway may ask again
+with the same attempt for a while: the first key, which it never saw, ends then.
+Leaves to others: codes (`ingest.owners.one_time_code`), how often an address may try
+(`ingest.owners.quotas`), who may make codes (`ingest.api.routes.enrolment`).
 """
 
 from __future__ import annotations
@@ -27,23 +27,17 @@ from cleanside.ingest.store.one_time_codes import Enrolment
 
 #: codes of readings that may be believed once a device has a longer history
 BY_FLOOR = ("time_before_floor", "clock_unset", "gps_week_rollover")
-CLAIMED_AT_ONCE = 10_000  # as many as can be held (intake.MAX_UNKNOWN_HELD)
+CLAIMED_AT_ONCE = 10_000  # as many as can be quarantined (intake.MAX_UNKNOWN_HELD)
 HOUR_US = 3_600_000_000
 ASK_AGAIN_US = HOUR_US  # the technician is still there; chosen
-VALID_HOURS = 72  # until the technician has been there; chosen
+VALID_HOURS = 72  # time for the technician to travel there; chosen
 MOST_VALID_HOURS = 24 * 30
-COMMAND = "command"  # who made a code at the server's own command line
-
-_NOT_VALID = Refused(
-    403,
-    "code_not_valid",
-    "this code is not valid: unknown, used, or out of date; ask whoever made it for a new one",
-)
+COMMAND = "command"  # the maker of a code on the server's command line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EnrolmentOrder:
-    """A device that is to get its key with a code."""
+    """A device to enrol with a code."""
 
     owner_id: int
     #: handle of the key that makes it, or `COMMAND`
@@ -57,12 +51,12 @@ class EnrolmentOrder:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Enrolled:
-    """What came of a code."""
+    """The outcome of a code."""
 
     device: str
     machine: str
     housing: str
-    #: readings that were held for the device and are stored now
+    #: quarantined readings of the device that are stored now
     claimed: int
     seated: Seated
 
@@ -71,7 +65,7 @@ def make(
     connection: sa.Connection, code: str, wanted: EnrolmentOrder, now_us: int
 ) -> tuple[Enrolment, Seated]:
     """
-    Keep a fresh code, as a hash, for a device. Returns it with what it would move if it were used now.
+    Make a code for a device and store its hash. Returns it with the seat that it would give now.
 
     Raises Refused (422) where the seat contradicts itself.
     """
@@ -111,43 +105,41 @@ def enrol(
     now_us: int,
 ) -> Enrolled:
     """
-    Use a code up: the device is registered and seated, and the key `new` is kept for it.
+    Use a code: register and seat the device, and store the key `new` for it.
 
-    device : what the gateway takes itself for, None: it does not say. attempt : random, the gateway's own.
+    device : in the gateway's settings, None: it does not state it. attempt : a random number of the gateway.
     Raises Refused: 403 `code_not_valid`, 409 `code_for_another_device`.
     """
-    found = one_time_codes.enrolment_by_code(connection, code_hash)
-    if found is None or not _holds(connection, found, attempt, now_us):
-        raise _NOT_VALID
-    if device is not None and device != found.device:
-        raise Refused(
-            409,
-            "code_for_another_device",
-            f"the code is for device {found.device}, not {device}; correct the setting, or ask for another",
-        )
-    if found.key_id is not None:
-        keys.revoke_id(connection, found.key_id, now_us)
+    enrolment = one_time_codes.enrolment_by_code(connection, code_hash)
+    if enrolment is None or not _holds(connection, enrolment, attempt, now_us):
+        raise Refused("code_not_valid", status=403)
+    if device is not None and device != enrolment.device:
+        raise Refused("code_for_another_device", status=409, device=enrolment.device, other=device)
+    if enrolment.key_id is not None:
+        keys.revoke_id(connection, enrolment.key_id, now_us)
     done = put_in_service(
         connection,
-        found.owner_id,
-        found.device,
+        enrolment.owner_id,
+        enrolment.device,
         seat=SeatOrder(
-            housing_id=found.housing_id, from_us=found.assigned_from_us, with_history=found.with_history
+            housing_id=enrolment.housing_id,
+            from_us=enrolment.assigned_from_us,
+            with_history=enrolment.with_history,
         ),
-        in_service_us=found.in_service_us,
+        in_service_us=enrolment.in_service_us,
         now_us=now_us,
     )
     assert done.seated is not None
-    _give_key(connection, found, new, attempt, now_us)
+    _give_key(connection, enrolment, new, attempt, now_us)
     enrolled = Enrolled(
         device=done.device.name,
-        machine=found.machine,
-        housing=found.housing,
+        machine=enrolment.machine,
+        housing=enrolment.housing,
         claimed=done.claimed,
         seated=done.seated,
     )
-    about = {"device": found.device, "enrolment": found.id, "claimed": done.claimed}
-    audit.note(connection, found.owner_id, now_us, new.handle, "enrolled", **about)
+    about = {"device": enrolment.device, "enrolment": enrolment.id, "claimed": done.claimed}
+    audit.note(connection, enrolment.owner_id, now_us, new.handle, "enrolled", **about)
     return enrolled
 
 
@@ -163,7 +155,7 @@ def _holds(connection: sa.Connection, found: Enrolment, attempt: str, now_us: in
 
 
 def _still_trusted(connection: sa.Connection, found: Enrolment, now_us: int) -> bool:
-    """A code is worth what its maker's key is: nothing once that has ended or may not have the device."""
+    """A code is valid only as long as its maker's key is, and may claim the device."""
     if found.who == COMMAND:
         return True
     maker = keys.by_handle(connection, found.who) or _person(connection, found)
@@ -200,12 +192,12 @@ def _give_key(connection: sa.Connection, found: Enrolment, new: NewKey, attempt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class InService:
-    """What became of a device that was registered."""
+    """The outcome of a registration."""
 
     device: DeviceRow
-    #: readings that were held for it and are stored now
+    #: its quarantined readings that are stored now
     claimed: int
-    #: where it sits by this request; None: the request named no housing
+    #: its seat by this request; None: the request named no housing
     seated: Seated | None
 
 
@@ -220,18 +212,18 @@ def put_in_service(
     history_from_us: int | None = None,
 ) -> InService:
     """
-    Register a device, seat it, and check and store what was held for it. Again, it changes nothing.
+    Register a device, seat it, and check its quarantined readings again. A second call changes nothing.
 
-    seat : None: it sits nowhere. history_from_us : readings from then on may be true; None: nothing is said.
+    seat : None: no housing. history_from_us : readings from then on may be true; None: not stated.
     Raises Refused (422) where the seat contradicts itself.
     """
     device = fleet.device(connection, owner_id, name) or fleet.keep_device(connection, owner_id, name)
     seated = None if seat is None else seating.seat(connection, device, seat, now_us)
     fleet.register(connection, device, now_us, in_service_us, history_from_us)
     codes = ("device_unknown",) if history_from_us is None else ("device_unknown", *BY_FLOOR)
-    held = [
+    entries = [
         entry
         for code in codes
         for entry in quarantine.held_of_device(connection, device.id, code, limit=CLAIMED_AT_ONCE)
     ]
-    return InService(device=device, claimed=reconsider(connection, held, now_us), seated=seated)
+    return InService(device=device, claimed=reconsider(connection, entries, now_us), seated=seated)

@@ -5,7 +5,7 @@ How a key begins, is replaced and ends.
   every answer to it carries the header Key-Expires, and lists say so.
 - Rotation makes a successor with the same role, devices, note and owner. The old key goes on for a stated
   overlap, then ends. Asked again before the successor was used, as after a lost reply, the successor gets a
-  fresh secret: what was never seen is worth nothing, and no row is added. An admin or the command line may
+  new secret: the unseen one is no longer valid, and no row is added. An admin or the command line may
   rotate any key of the owner, a device key itself, at most once an hour.
 - An owner that has a valid admin key keeps one that lasts: not revoked, and without an end. So the last one
   cannot be revoked, get an end, or be replaced by one that has an end. A replaced admin key goes on, past its
@@ -13,8 +13,8 @@ How a key begins, is replaced and ends.
   can always make an admin key.
 
 Promises: the owner is locked from the check to the commit, so two admins that revoke each other at the same
-moment, in whichever processes, cannot both succeed. Whoever does something is in the audit.
-Leaves to others: who may ask (`ingest.owners.access`), what an ended key is answered
+moment, in any processes, cannot both succeed. The audit log has who did each.
+Leaves to others: who may ask (`ingest.owners.access`), the answer to an ended key
 (`ingest.owners.access`).
 """
 
@@ -26,7 +26,7 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
 from cleanside.ingest.store import audit, fleet, keys, one_time_codes
 from cleanside.ingest.store.keys import Key
@@ -36,14 +36,14 @@ OVERLAP_HOURS = 24 * 30  # a machine may be parked for weeks between rotation an
 MOST_OVERLAP_HOURS = 24 * 90
 EXPIRES_SOON_US = 14 * 24 * HOUR_US  # time to carry a key to a machine; chosen
 OWN_PACE_US = HOUR_US  # a device key replaces itself once in this time, so a loop makes few rows; chosen
-ISSUE_AGAIN_US = 60_000_000  # and asks again for a successor it never saw once in this; chosen
+ISSUE_AGAIN_US = 60_000_000  # and asks again for a successor that it never saw once in this time; chosen
 MOST_RETRY_AFTER_S = 120
-COMMAND = "command"  # who did it at the server's own command line
+COMMAND = "command"  # the author of actions on the server's command line
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WantedKey:
-    """A key to be made."""
+    """An order for a key."""
 
     owner_id: int
     #: handle of the key that makes it, or `COMMAND`
@@ -57,7 +57,7 @@ class WantedKey:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Rotated:
-    """What a rotation made."""
+    """The outcome of a rotation."""
 
     key: Key
     replaces: str
@@ -66,7 +66,7 @@ class Rotated:
 
 
 def expires_soon(key: Key, now_us: int) -> bool:
-    """True from `EXPIRES_SOON_US` before the end of a valid key on: it is time to replace it. Pure."""
+    """True for a valid key from `EXPIRES_SOON_US` before its end on: it is time to replace it. Pure."""
     if key.expires_us is None or key.state(now_us) != keys.VALID:
         return False
     return now_us >= key.expires_us - EXPIRES_SOON_US
@@ -74,17 +74,14 @@ def expires_soon(key: Key, now_us: int) -> bool:
 
 def check_devices(role: str, devices: list[str]) -> None:
     """Raise Refused where a key's devices do not fit its role."""
-    detail = ""
     if role == "device" and not devices:
-        detail = "a key of role device is bound to its devices; name at least one"
+        raise NotValid(Complaint("#/devices", "key_without_devices"))
     if devices and role not in BOUND_ROLES:
-        detail = f"a key of role {role} is not bound to devices; leave them out"
-    if detail:
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/devices", detail)])
+        raise NotValid(Complaint("#/devices", "role_without_devices", role=role))
 
 
 def make(connection: sa.Connection, wanted: WantedKey, new: NewKey, now_us: int) -> Key:
-    """Keep a new key. Raises Refused: 422 for devices or an end that do not fit, 409 `last_admin_key`."""
+    """Store a new key. Raises Refused: 422 for devices or an end that do not fit, 409 `last_admin_key`."""
     check_devices(wanted.role, wanted.devices)
     _refuse_past(wanted.expires_us, now_us)
     fleet.lock_owner(connection, wanted.owner_id)
@@ -135,8 +132,8 @@ def rotate(
     """
     Make the successor of a key of the same owner.
 
-    key : who asks; `key.handle` may be the same key. expires_us : of the successor; None: it lasts as long as
-    the old key did from its making to its end, or for ever.
+    key : the asking key; `key.handle` may be the same key. expires_us : of the successor; None: the same
+    span as the old key had from its making to its end, or for ever.
     Raises NotFound; Refused: 409 `not_rotatable` or `last_admin_key`, 422 for an end in the past, 429
     `over_quota` for a device key that replaced itself a moment ago.
     """
@@ -201,22 +198,23 @@ def _succeed(connection: sa.Connection, old: Key, new: NewKey, ends_us: int | No
         now_us=now_us,
         expires_us=ends_us,
     )
-    # An open code is worth what its maker's key is, and that goes on as the successor.
+    # An open code is valid as long as its maker's key, so it passes to the successor.
     one_time_codes.pass_on(connection, old.owner_id, old.handle, new.handle)
 
 
 def _unused_successor(connection: sa.Connection, old: Key, now_us: int) -> Key | None:
-    """The successor that was given out and not used yet; None: there is none. Raises Refused (409)."""
+    """The successor that was issued and not used yet; None: there is none. Raises Refused (409)."""
     state = old.state(now_us)
     after = None if old.replaced_by is None else keys.by_handle(connection, old.replaced_by)
     if state != keys.VALID:
-        detail = f"key {old.handle} is {state}; make a new key"
-        raise Refused(409, "not_rotatable", detail)
+        raise Refused("not_rotatable", status=409, handle=old.handle, state=state)
     if after is None or after.revoked_us is not None:
         return None
     if after.last_used_us is not None:
-        detail = f"key {old.handle} was replaced by {after.handle}, which is in use; rotate that one"
-        raise Refused(409, "not_rotatable", detail)
+        handle, successor = old.handle, after.handle
+        raise Refused(
+            "successor_in_use", status=409, code="not_rotatable", handle=handle, successor=successor
+        )
     return after
 
 
@@ -226,36 +224,31 @@ def _same_span(key: Key, now_us: int) -> int | None:
 
 def _refuse_past(expires_us: int | None, now_us: int) -> None:
     if expires_us is not None and expires_us <= now_us:
-        detail = "expires_at is not in the future; give a later instant, or leave it out for a key that lasts"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/expires_at", detail)])
+        raise NotValid(Complaint("#/expires_at", "expires_in_the_past"))
 
 
 def _refuse_too_often(last: Key, now_us: int, pace_us: int) -> None:
     wait_us = last.created_us + pace_us - now_us
     if wait_us > 0:
         retry_s = min(MOST_RETRY_AFTER_S, math.ceil(wait_us / 1e6))
-        detail = f"key {last.handle} was made a moment ago; a key replaces itself at most once an hour"
-        raise Refused(429, "over_quota", detail, headers={"Retry-After": str(retry_s)})
+        headers = {"Retry-After": str(retry_s)}
+        raise Refused("rotated_lately", status=429, code="over_quota", headers=headers, handle=last.handle)
 
 
 def _require_lasting(connection: sa.Connection, owner_id: int, *, besides: tuple[str | None, ...]) -> None:
     """Raise Refused (409) unless the owner has an admin key that lasts, besides these."""
     if not set(keys.lasting_admins(connection, owner_id)) - set(besides):
-        detail = (
-            "the owner would have no admin key that is valid and without an end; make one first "
-            "(POST /v1/keys, or on the server: cleanside-ingest keys create --role admin)"
-        )
-        raise Refused(409, "last_admin_key", detail)
+        raise Refused("last_admin_key", status=409)
 
 
 def _find(connection: sa.Connection, owner_id: int, handle: str) -> Key:
-    found = keys.by_handle(connection, handle)
-    if found is None or found.owner_id != owner_id:
+    key = keys.by_handle(connection, handle)
+    if key is None or key.owner_id != owner_id:
         raise NotFound("key", handle)
-    return found
+    return key
 
 
 def _reload(connection: sa.Connection, handle: str) -> Key:
-    found = keys.by_handle(connection, handle)
-    assert found is not None
-    return found
+    key = keys.by_handle(connection, handle)
+    assert key is not None
+    return key

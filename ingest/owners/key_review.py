@@ -1,11 +1,11 @@
 """
-Keys, people and codes at a start and after a restore: nothing that was revoked or used up comes back.
+Keys, people and codes at a start and after a restore: what was revoked or used up stays so.
 
-Promises: a key or person that the file of revoked keys has is revoked in the database. After a restore all
-sessions and links of invitations are over, and no code is open, since it may have been used after the backup.
-Where the file is missing, or cannot have every revocation since the backup, all keys and people that were
-valid then are named for a person to look at, and they do nothing until a person confirms them. Only device
-keys go on, so that no reading is lost and no machine has to be visited. All of it is in the audit log.
+Promises: a key or person in the file of revoked keys is revoked in the database. After a restore all
+sessions and links of invitations are over, and no code is open, since it may have been used after the
+backup. Where the file is missing, or cannot have every revocation since the backup, all keys and people that
+were valid then are listed for a person and suspended until the person confirms them. Only device keys stay
+active, so that no reading is lost and no machine has to be visited. The audit log has all of it.
 Leaves to others: the file (`ingest.store.revocations`), putting a backup in place (`ingest.keeping.backup`).
 """
 
@@ -29,7 +29,7 @@ from cleanside.ingest.store.revocations import FILE, Revoked
 
 log = logging.getLogger("cleanside.ingest")
 
-START, RESTORE = "start", "restore"  # who did it, in the audit log
+START, RESTORE = "start", "restore"  # the author in the audit log
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,15 +45,15 @@ class RevocationsDoubt:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Review:
-    """What a restore did to keys and codes."""
+    """The outcome of a restore for keys and codes."""
 
     #: keys that the file of revoked keys ended
     ended: Sequence[Key]
     #: why that file may lack a revocation; None: it has them all
     doubt: RevocationsDoubt | None
-    #: where there is a doubt: every key that was valid at the time of the backup
+    #: where it may lack one: every key that was valid at the time of the backup
     valid: Sequence[Key]
-    #: every key that is revoked now: handle -> since when [us]
+    #: every revoked key: handle -> since when [us]
     revoked: Mapping[str, int]
     codes: int
     #: people that the file of revoked keys ended
@@ -74,9 +74,9 @@ def waits(key: Key) -> bool:
 
 def after_restore(connection: sa.Connection, revoked: Revoked | None, *, made_us: int, now_us: int) -> Review:
     """
-    Look through a database that was just restored, in the transaction that gives it free.
+    Review a restored database, in the transaction that makes it usable.
 
-    revoked : what the file of revoked keys says; None: there is none. made_us : when the backup was made.
+    revoked : content of the file of revoked keys; None: there is none. made_us : when the backup was made.
     """
     before, people_before = keys.every(connection), people.every(connection)
     revoked_then = [*_revoked_in(before), *_revoked_in(people_before)]
@@ -145,7 +145,7 @@ def doubt_of(
 
 
 def start(engine: sa.Engine, folder: Path | None, now_us: int) -> None:
-    """Bring database and file together, where there is an archive folder. A failure is logged, no more."""
+    """Reconcile database and file, where there is an archive folder. A failure is only logged."""
     if folder is None:
         return
     try:
@@ -157,19 +157,19 @@ def start(engine: sa.Engine, folder: Path | None, now_us: int) -> None:
 
 def at_start(connection: sa.Connection, folder: Path, now_us: int) -> None:
     """
-    Database and file say the same of every key from now on. Raises ValueError, OSError: it is no usable file.
+    Make database and file agree about every key. Raises ValueError, OSError: it is no usable file.
 
-    A file that is begun says since when it is complete: the database may have been restored by hand, without
-    what was revoked since.
+    A new file states since when it is complete: a person may have restored the database by hand, without
+    later revocations.
     """
     path = folder / FILE
     revoked = revocations.read(path)
-    known, everyone = keys.every(connection), people.every(connection)
-    _end(connection, known, revoked, START, now_us)
+    every_key, everyone = keys.every(connection), people.every(connection)
+    _end(connection, every_key, revoked, START, now_us)
     _end_people(connection, everyone, revoked, START, now_us)
-    there = revoked.handles if revoked is not None else {}
-    in_database = _revoked_in(known) | _revoked_in(everyone)
-    missing = {handle: at_us for handle, at_us in in_database.items() if handle not in there}
+    revoked_in_file = revoked.handles if revoked is not None else {}
+    in_database = _revoked_in(every_key) | _revoked_in(everyone)
+    missing = {handle: at_us for handle, at_us in in_database.items() if handle not in revoked_in_file}
     if missing or revoked is None:
         revocations.append(path, missing, begun_us=now_us)
 
@@ -177,9 +177,9 @@ def at_start(connection: sa.Connection, folder: Path, now_us: int) -> None:
 def _end(
     connection: sa.Connection, known: Sequence[Key], revoked: Revoked | None, who: str, now_us: int
 ) -> list[Key]:
-    """End the keys that the file has and the database does not have as revoked. known : all keys."""
-    there = revoked.handles if revoked is not None else {}
-    ended = [key for key in known if key.revoked_us is None and key.handle in there]
+    """Revoke the keys of the file that are not revoked in the database. known : all keys."""
+    revoked_in_file = revoked.handles if revoked is not None else {}
+    ended = [key for key in known if key.revoked_us is None and key.handle in revoked_in_file]
     for key in ended:
         keys.revoke_id(connection, key.id, now_us)
         audit.note(connection, key.owner_id, now_us, who, "key_revoked", key=key.handle)

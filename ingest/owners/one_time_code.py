@@ -1,11 +1,11 @@
 """
-One-time codes: long enough that nobody guesses one, short enough that a technician types it.
+One-time codes: too long to guess, short enough for a technician to type.
 
-Promises: 70 random bits in 14 symbols and a check symbol, in three groups: K7M3A-9QTWX-2BDF4. Alphabet and
-check symbol are those of Douglas Crockford, "Base 32" (crockford.com/base32.html): no letter that is taken
-for a digit, and any one symbol typed wrongly, or two neighbours exchanged, shows before anything is asked.
-Only a hash of a code is kept: with 70 random bits that live for hours there is nothing to guess.
-Leaves to others: who may have one, how long it lives, how often somebody may try.
+Promises: 70 random bits in 14 symbols and a check symbol, in three groups: K7M3A-9QTWX-2BDFT. Alphabet and
+check symbol are those of Douglas Crockford, "Base 32" (crockford.com/base32.html): no letter that looks like
+a digit, and the check symbol shows one wrong symbol, or two neighbours exchanged, before any query.
+Only a hash of a code is stored: 70 random bits that live for hours cannot be guessed.
+Leaves to others: who may have one, how long it lives, how often an address may try.
 """
 
 from __future__ import annotations
@@ -19,12 +19,12 @@ from cleanside.ingest.errors import NotACode
 ALPHABET = "0123456789ABCDEFGHJKMNPQRSTVWXYZ"
 SYMBOLS = 14  # of 5 bits each
 GROUP_LETTERS = 5
-_READ_AS = str.maketrans("OIL", "011", "- ")  # as Crockford: these are taken for digits, hyphens mean nothing
+_READ_AS = str.maketrans("OIL", "011", "- ")  # as Crockford: these read as digits, hyphens are ignored
 _CHECK_MODULUS = 37
 
 
 def new_code(random_below: Callable[[int], int] = secrets.randbelow) -> str:
-    """A fresh code, in groups."""
+    """A new code, in groups."""
     while True:
         number = random_below(32**SYMBOLS)
         check = number % _CHECK_MODULUS
@@ -35,10 +35,10 @@ def new_code(random_below: Callable[[int], int] = secrets.randbelow) -> str:
 
 def read_code(typed: str) -> str:
     """
-    A code as it was typed, without what does not matter: case, hyphens, blanks, O for 0, I and L for 1.
+    A typed code in its one form, whatever its case, hyphens and blanks; O reads as 0, I and L as 1.
 
-    Raises NotACode, a ValueError, if it cannot be a code; the message has the rule and the next step, and
-    never the code.
+    Raises NotACode, a ValueError, if it cannot be a code; the message has the rule and the next step, never
+    the code.
     """
     text = typed.upper().translate(_READ_AS)
     if len(text) != SYMBOLS + 1 or any(symbol not in ALPHABET for symbol in text):
@@ -49,7 +49,7 @@ def read_code(typed: str) -> str:
 
 
 def hash_of(code: str) -> str:
-    """What is kept of a code that `read_code` gave."""
+    """The stored hash of a code in the form of `read_code`."""
     return hashlib.sha256(code.encode()).hexdigest()
 
 

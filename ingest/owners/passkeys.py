@@ -63,8 +63,7 @@ def place_of(address: str) -> PasskeyPlace:
     except ValueError:
         if name and (parts.scheme == "https" or name == "localhost"):
             return PasskeyPlace(name, f"{parts.scheme}://{parts.netloc}")
-    detail = f"a passkey is bound to a name over https, or to localhost; this is {name or 'no address'}"
-    raise Refused(409, "passkeys_not_here", detail)
+    raise Refused("passkeys_not_here", status=409, name=name or "no address")
 
 
 def making_options(
@@ -78,7 +77,7 @@ def making_options(
     known = passkeys.of_person(connection, -key.id)
     person = people.by_id(connection, -key.id)
     if person is None or len(known) >= MOST_PASSKEYS:
-        raise Refused(409, "passkey_refused", f"{MOST_PASSKEYS} passkeys are the most; remove one first")
+        raise Refused("too_many_passkeys", status=409, code="passkey_refused", most=MOST_PASSKEYS)
     options = webauthn.generate_registration_options(
         rp_id=place.name,
         rp_name="cleanside",
@@ -197,7 +196,7 @@ def _taken_challenge(
 
 def refused() -> Refused:
     """The one answer to what does not fit."""
-    return Refused(403, "passkey_refused", "this passkey does not fit; try again, or use the password")
+    return Refused("passkey_refused", status=403)
 
 
 def remove(connection: sa.Connection, key: Key, passkey_id: int, now_us: int) -> None:

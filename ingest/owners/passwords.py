@@ -17,7 +17,7 @@ import base64
 import secrets
 import unicodedata
 from collections.abc import Callable
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import argon2
 from anyio import CapacityLimiter, to_thread
@@ -43,23 +43,23 @@ def prepared(password: str) -> str:
 def check(password: str, name: str, *, pointer: str = "#/password") -> str:
     """The password as it is kept. Raises Refused (422) with the rule that it breaks. name : of the person."""
     ready = prepared(password)
-    detail = _broken_rule(ready, name)
-    if detail:
-        raise Refused(422, "password_not_usable", detail, errors=[Complaint(pointer, detail)])
+    if (rule := _broken_rule(ready, name)) is not None:
+        values: dict[str, Any] = {"shortest": SHORTEST, "longest": LONGEST, "least": LEAST_DIFFERENT}
+        values["characters"] = len(ready)
+        errors = [Complaint(pointer, rule, **values)]
+        raise Refused(rule, status=422, code="password_not_usable", errors=errors, **values)
     return ready
 
 
-def _broken_rule(password: str, name: str) -> str:
+def _broken_rule(password: str, name: str) -> str | None:
+    """Which case of `error_texts`; None: it may be used."""
     if not SHORTEST <= len(password) <= LONGEST:
-        return (
-            f"the password has {len(password)} characters; take {SHORTEST} to {LONGEST}, "
-            "four words in a row are easy to remember"
-        )
+        return "password_of_another_length"
     if any(unicodedata.category(character) in ("Cc", "Cs") for character in password):
-        return "the password has control characters; leave them out"
+        return "password_with_control_characters"
     if len(set(password.casefold().replace(name, ""))) < LEAST_DIFFERENT:
-        return f"the password has fewer than {LEAST_DIFFERENT} different characters; take four words in a row"
-    return ""
+        return "password_too_plain"
+    return None
 
 
 class Passwords:

@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 
 import sqlalchemy as sa
 
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.owners.access import PEOPLE_ROLES, hash_of, sees_site
 from cleanside.ingest.owners.key_life import COMMAND
 from cleanside.ingest.store import audit, fleet, passkeys, people, sessions
@@ -80,12 +80,9 @@ def who_of(by: Key | None) -> str:
 def check_name(name: str, *, pointer: str = "#/name") -> None:
     """Raise Refused (422) unless a person may have this name."""
     if not re.fullmatch(PERSON_PATTERN, name):
-        detail = f'"{name[:64]}": 1 to 32 small letters, digits and - . _ only; a display name may have any'
-    elif _OF_OTHERS.fullmatch(name):
-        detail = f'"{name}" means something else in the audit log; take another name'
-    else:
-        return
-    raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
+        raise NotValid(Complaint(pointer, "not_a_name_of_people", name=name[:64]))
+    if _OF_OTHERS.fullmatch(name):
+        raise NotValid(Complaint(pointer, "name_of_others", name=name))
 
 
 def invite(
@@ -275,8 +272,8 @@ def offer_first_account(connection: sa.Connection, owner_id: int, token: str, no
 
 def _check_role(role: str) -> None:
     if role not in PEOPLE_ROLES:
-        detail = f'"{role[:64]}" is no role of people; take one of {", ".join(PEOPLE_ROLES)}'
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/role", detail)])
+        values = {"role": role[:64], "roles": ", ".join(PEOPLE_ROLES)}
+        raise NotValid(Complaint("#/role", "not_a_role_of_people", **values))
 
 
 def _require_sites(by: Key | None, sites: Collection[str]) -> None:
@@ -284,21 +281,14 @@ def _require_sites(by: Key | None, sites: Collection[str]) -> None:
     if by is None or not by.sites:
         return
     if not sites or not all(sees_site(by, site) for site in sites):
-        detail = (
-            f"you decide about people of your sites alone; name sites among {', '.join(sorted(by.sites))}"
-        )
-        raise Refused(403, "site_not_yours", detail)
+        raise Refused("site_not_yours", status=403, sites=", ".join(sorted(by.sites)))
 
 
 def _require_other_admin(connection: sa.Connection, person: Person) -> None:
     """Raise Refused (409) where an owner would lose its last admin who can sign in."""
     counts = person.role == "admin" and person.state == people.VALID and not person.sites
     if counts and not people.other_admins(connection, person.owner_id, person.id):
-        detail = (
-            f"{person.name} is the last admin who can sign in, for all sites; invite another one first "
-            "(or on the server: cleanside-ingest people invite NAME --role admin)"
-        )
-        raise Refused(409, "last_admin", detail)
+        raise Refused("last_admin", status=409, name=person.name)
 
 
 def _changed(connection: sa.Connection, owner_id: int, name: str, by: Key | None) -> Person:
@@ -319,10 +309,8 @@ def _find(connection: sa.Connection, owner_id: int, name: str) -> Person:
 
 
 def _taken(name: str) -> Refused:
-    detail = f"there is a person {name} here already, perhaps one who is out; take another name"
-    return Refused(409, "name_taken", detail)
+    return Refused("person_name_taken", status=409, code="name_taken", name=name)
 
 
 def _not_valid() -> Refused:
-    detail = "this link is not valid: unknown, used, or out of date; ask whoever made it for a new one"
-    return Refused(403, "invitation_not_valid", detail)
+    return Refused("invitation_not_valid", status=403)

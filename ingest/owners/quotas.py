@@ -1,10 +1,10 @@
 """
-How much one key may ask, and how often one address may try without a valid key.
+How much one key may request, and how often one address may try without a valid key.
 
-Promises: a token bucket for each: a steady rate, and `BURST_S` seconds of it saved up, so that a gateway
-that comes back with a backlog is not held up and a loop gone wrong is. Memory is bounded: a full bucket
-says nothing and is dropped; addresses beyond the bound share one bucket. Costs a look-up and a few sums.
-Leaves to others: what one request may hold (`gateway.wire`, `ingest.api.app.Edge`, `ingest.intake.bodies`),
+Promises: a token bucket for each: a steady rate, and `BURST_S` seconds of it saved up. So a gateway that
+returns with a backlog passes, and a client in an endless loop does not. Memory is bounded: full buckets are
+dropped, and addresses beyond the bound share one bucket. Costs a look-up and a few sums.
+Leaves to others: the size of one request (`gateway.wire`, `ingest.api.app.Edge`, `ingest.intake.bodies`),
 how many may wait for the disk (`ingest.writer.writer`). Used from the event loop alone, hence no lock.
 """
 
@@ -16,8 +16,6 @@ import time
 from collections.abc import Callable, Hashable
 from typing import Generic, TypeVar
 
-from cleanside.gateway.wire import text_of
-from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import Refused
 
 H = TypeVar("H", bound=Hashable)
@@ -26,10 +24,10 @@ BURST_S = (
     20.0  # chosen: 10 000 requests at the default rate, a year's backlog of one machine in batches of 500
 )
 LATEST_S = (
-    120  # no Retry-After is longer: a machine should not be silent for longer; as in ingest.writer.lanes
+    120  # the longest Retry-After: a machine should not be silent for longer; as in ingest.writer.lanes
 )
 MAX_BUCKETS = 10_000  # keys or addresses remembered, some 2 MB; chosen
-IPV6_PREFIX = 64  # bits: what one subscriber is given (RFC 6177), so an address more costs nothing
+IPV6_PREFIX = 64  # bits: the prefix of one subscriber (RFC 6177), within which addresses are free
 
 
 class Buckets(Generic[H]):
@@ -43,7 +41,7 @@ class Buckets(Generic[H]):
         most: int = MAX_BUCKETS,
         monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
-        """burst : tokens a full bucket holds. most : buckets kept; the names beyond it share one."""
+        """burst : tokens of a full bucket. most : buckets in memory; further names share one."""
         self._rate_per_s = rate_per_s
         self._burst = burst
         self._most = most
@@ -65,7 +63,7 @@ class Buckets(Generic[H]):
         """
         Take tokens out if there is one in the bucket; returns 0, or how long to wait [s].
 
-        A bucket may go below nothing by one request, so that one larger than the bucket still passes.
+        A bucket may go below 0 by one request, so that one larger than the bucket still passes.
         """
         if not self._rate_per_s:
             return 0.0
@@ -78,17 +76,17 @@ class Buckets(Generic[H]):
         return 0.0
 
     def give_back(self, name: H, tokens: float) -> None:
-        """Put tokens back that were taken and not used; the bucket holds no more than it does."""
+        """Put unused tokens back, up to the size of the bucket."""
         if not self._rate_per_s:
             return
         now_s, place = self._monotonic_s(), self._known(name)
         self._levels[place] = (min(self._burst, self._level(place, now_s) + tokens), now_s)
 
     def _level(self, place: H | None, now_s: float) -> float:
-        found = self._levels.get(place)
-        if found is None:
+        level = self._levels.get(place)
+        if level is None:
             return self._burst
-        return min(self._burst, found[0] + (now_s - found[1]) * self._rate_per_s)
+        return min(self._burst, level[0] + (now_s - level[1]) * self._rate_per_s)
 
     def _known(self, name: H) -> H | None:
         """The name, or None where there are too many: the bucket that all further names share."""
@@ -127,7 +125,7 @@ class Limits:
         """
         Count a request of a key. Raises Refused (429) where the key is over its quota.
 
-        body_bytes : reserved before the body is read; `give_back` takes what was not.
+        body_bytes : reserved before the body is read; `give_back` returns unread ones.
         """
         wait_s = self._requests.take(key_id, 1.0)
         if wait_s:
@@ -137,7 +135,7 @@ class Limits:
             raise over_quota("key_bytes_spent", wait_s)
 
     def give_back(self, key_id: int, unread_bytes: int) -> None:
-        """Of the bytes a key was charged, so many were not read."""
+        """Return so many unread bytes to a key."""
         self._bytes.give_back(key_id, unread_bytes)
 
     def may_try(self, host: str | None) -> None:
@@ -152,15 +150,14 @@ class Limits:
 
 
 def over_quota(limit: str, wait_s: float) -> Refused:
-    """The answer to who is over a limit, with when to come back. limit : which of `error_texts`."""
+    """The answer to a client over a limit, with when to come back. limit : a code of `error_texts`."""
     retry_s = min(max(1, math.ceil(wait_s)), LATEST_S)
-    values = {"limit": limit, "retry_s": retry_s}
-    detail = text_of(SENTENCES, limit, values)
-    return Refused(429, "over_quota", detail, headers={"Retry-After": str(retry_s)}, values=values)
+    headers = {"Retry-After": str(retry_s)}
+    return Refused(limit, status=429, code="over_quota", headers=headers, retry_s=retry_s)
 
 
 def address_of(host: str | None) -> str:
-    """What is counted as one address: an IPv4 address, or the network of an IPv6 subscriber. Pure."""
+    """The name that counts as one address: an IPv4 address, or the network of an IPv6 subscriber. Pure."""
     try:
         address = ipaddress.ip_address((host or "").partition("%")[0])
     except ValueError:

@@ -1,15 +1,15 @@
 """
-Requests that were refused for lack of authorisation: counted by hour, not kept one by one.
+Requests refused for lack of authorisation: counted by hour, not stored one by one.
 
-A count is of (hour, owner, reason, who). Where the key that was shown is one of ours, ended ones too, `who`
-is its handle and the count is its owner's. Else `who` is the address (IPv6: the network of a subscriber) and
-the count is no owner's. An owner's admin reads its own (GET /v1/audit/refusals). Those that are no owner's
-are for whoever runs the server (`cleanside-ingest keys refusals --no-owner`).
+A count is of (hour, owner, reason, who). Where the request showed a key of ours, ended ones too, `who` is its
+handle and the count is its owner's. Else `who` is the address (IPv6: the network of a subscriber) and the
+count has no owner. An owner's admin reads its own (GET /v1/audit/refusals). The operator of the server reads
+those without an owner (`cleanside-ingest keys refusals --no-owner`).
 
-Promises: memory and rows are bounded, whatever strangers do: beyond `MOST_KEPT` in memory, or
-`store.refusals.MOST_NAMED` an hour and owner in the database, further ones are counted together as "others".
-The database has the sum of all processes. A kill loses what was counted since the last pass, some seconds.
-Leaves to others: when counts are written down (`ingest.api.app`), how often an address may try
+Promises: memory and rows are bounded: beyond `MOST_KEPT` in memory, or `store.refusals.MOST_NAMED` an hour
+and owner in the database, further ones count together as "others". The database has the sum of all
+processes. A kill loses the counts since the last write, some seconds.
+Leaves to others: when counts are written (`ingest.api.app`), how often an address may try
 (`ingest.owners.quotas`).
 """
 
@@ -30,7 +30,7 @@ _Counts = dict[tuple[int, int, str, str], Refusal]
 
 MOST_KEPT = 200  # counts between two passes; chosen: written in some 20 ms
 
-#: codes of problems that say "you may not"; the count calls them the same, or more exactly
+#: codes of problems of authorisation; the count uses the same name, or a more exact one
 _CODES = frozenset(
     (
         *("key_unknown", "key_expired", "role_not_allowed", "key_not_for_device", "device_taken"),
@@ -48,17 +48,17 @@ TOO_MANY_TRIES = "too_many_tries"
 
 
 def reason_of(error: Refused, key: Key | None) -> str | None:
-    """What the count calls a refusal; None: it is not one of authorisation. Pure."""
+    """The reason under which a refusal counts; None: it is not one of authorisation. Pure."""
     if error.code == "over_quota" and key is None:
         return TOO_MANY_TRIES
     return (getattr(error, "reason", None) or error.code) if error.code in _CODES else None
 
 
 class Refusals:
-    """What this process counted since the last pass."""
+    """The counts of this process since the last write."""
 
     def __init__(self) -> None:
-        #: of keys and of strangers apart, so that a flood of strangers pushes no owner's count out
+        #: keys and strangers apart, so that a flood of strangers displaces no owner's count
         self._kept: tuple[_Counts, _Counts] = ({}, {})
         self._lock = threading.Lock()
 
@@ -67,7 +67,7 @@ class Refusals:
         return sum(map(len, self._kept))
 
     def count(self, error: Refused, key: Key | None, host: str | None, now_us: int) -> None:
-        """Count a refusal if it is one of authorisation. key : the one that was shown, valid or ended."""
+        """Count a refusal if it is one of authorisation. key : the one in the request, valid or ended."""
         key = getattr(error, "key", None) or key
         reason = reason_of(error, key)
         if reason is None:
@@ -76,13 +76,13 @@ class Refusals:
         self._add([Refusal(now_us // HOUR_US, owner_id, reason, who, 1, now_us, now_us)])
 
     def take(self) -> list[Refusal]:
-        """What was counted since the last time this was asked."""
+        """The counts since the last call."""
         with self._lock:
             taken, self._kept = self._kept, ({}, {})
         return [count for kept in taken for count in kept.values()]
 
     def flush(self, call: Callable[[Callable[[sa.Connection], None]], None]) -> None:
-        """Write down what was counted. call : runs a job in a transaction; if it raises, nothing is lost."""
+        """Write the counts. call : runs a job in a transaction; if it raises, nothing is lost."""
         counts = self.take()
         if not counts:
             return

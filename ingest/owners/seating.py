@@ -1,11 +1,10 @@
 """
-A device is put on a housing, or its time there ends: from when on, and which readings move.
+Seat a device on a housing, or end its seat: from when on, and which readings move.
 
-Promises: a device that never sat on a housing takes all its readings along. A device that did starts now,
-unless the order gives a date or asks for the history by `with_history`; so a used monitor never takes the
-history of the old machine to the new one by itself. An end without a start ends the time on that housing:
-readings taken after it count for no machine until the device is assigned again.
-The same order again changes nothing. What moves can be asked for before anything is written.
+Promises: the first seat of a device covers all its readings. A further seat starts now, unless the order has
+a date or asks for the history by `with_history`; so a used monitor never takes the history of the old
+machine to the new one by itself. An end without a start ends the seat: later readings count for no machine
+until the device is assigned again. The same order again changes nothing. A preview shows what moves.
 Leaves to others: who may do it (`ingest.api.routes`), cutting older spans (`ingest.store.fleet`).
 """
 
@@ -17,25 +16,26 @@ from dataclasses import dataclass
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.owners import device_entries
 from cleanside.ingest.store import fleet, hours
 from cleanside.ingest.store.fleet import Assignment, DeviceRow
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SeatOrder:
-    """Where a device is to sit, as a person or a code says it. Instants: None = not given."""
+    """An order for a seat, of a person or a code. Instants: None = not given."""
 
     housing_id: int
     from_us: int | None
     until_us: int | None = None
-    #: readings taken before go along, too
+    #: earlier readings move too
     with_history: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class SeatSpan:
-    """From when until when a device sits on a housing; None is open."""
+    """The span of a seat on a housing; None is open."""
 
     from_us: int | None
     until_us: int | None
@@ -43,7 +43,7 @@ class SeatSpan:
 
 @dataclass(frozen=True, slots=True)
 class TakenFrom:
-    """A housing that loses a device for a span, and how many hours of its readings move with that."""
+    """A housing that loses a device for a span, and how many hours of readings move."""
 
     machine: str
     housing: str
@@ -55,7 +55,7 @@ class TakenFrom:
 
 @dataclass(frozen=True, slots=True)
 class Seated:
-    """Where a device sits by an order, and what that takes from others."""
+    """The seat by an order, and the seats that it shortens."""
 
     from_us: int | None
     until_us: int | None
@@ -70,7 +70,7 @@ def span_of(seats: Sequence[Assignment], order: SeatOrder, now_us: int) -> SeatS
     ends in the past without a start on a housing on which the device does not sit.
     """
     if order.with_history and order.from_us is not None:
-        raise _not_valid("with_history", "give assigned_from or with_history, not both")
+        raise NotValid(Complaint("#/with_history", "start_or_history"))
     if order.from_us is not None or order.with_history or not seats:
         return _checked(SeatSpan(order.from_us, order.until_us))
     if order.until_us is None:
@@ -81,11 +81,7 @@ def span_of(seats: Sequence[Assignment], order: SeatOrder, now_us: int) -> SeatS
         return SeatSpan(ends[-1].from_us, order.until_us)
     if order.until_us > now_us:
         return SeatSpan(now_us, order.until_us)
-    detail = (
-        f"the device does not sit on this housing at {instant_text(order.until_us)}; give assigned_from, or "
-        "with_history: true where all readings before belong to this housing"
-    )
-    raise _not_valid("assigned_until", detail)
+    raise NotValid(Complaint("#/assigned_until", "not_seated_then", at=instant_text(order.until_us)))
 
 
 def _covers(seat: Assignment, at_us: int) -> bool:
@@ -96,39 +92,36 @@ def _covers(seat: Assignment, at_us: int) -> bool:
 
 def _checked(span: SeatSpan) -> SeatSpan:
     if span.from_us is not None and span.until_us is not None and span.until_us <= span.from_us:
-        detail = f"assigned_until {instant_text(span.until_us)} is not after assigned_from"
-        raise _not_valid("assigned_until", f"{detail} {instant_text(span.from_us)}")
+        ends, starts = instant_text(span.until_us), instant_text(span.from_us)
+        raise NotValid(Complaint("#/assigned_until", "seat_ends_before", until=ends, start=starts))
     return span
 
 
-def _not_valid(member: str, detail: str) -> Refused:
-    return Refused(422, "not_valid", detail, errors=[Complaint(f"#/{member}", detail)])
-
-
 def preview(connection: sa.Connection, device: DeviceRow | None, order: SeatOrder, now_us: int) -> Seated:
-    """What an order would do now. device : None = no reading came for it yet. Raises Refused (422)."""
+    """What an order would do now. device : None = no reading of it yet. Raises Refused (422)."""
     if device is None:
         span = span_of([], order, now_us)
         return Seated(span.from_us, span.until_us, ())
     seats = fleet.assignments_of_device(connection, device.id)
     span = span_of(seats, order, now_us)
     pieces = _taken(seats, order.housing_id, span)
-    taken = [_counted(connection, device.id, seat, piece) for seat, piece in pieces]
-    return Seated(span.from_us, span.until_us, tuple(taken))
+    taken_from = [_counted(connection, device.id, seat, piece) for seat, piece in pieces]
+    return Seated(span.from_us, span.until_us, tuple(taken_from))
 
 
 def seat(connection: sa.Connection, device: DeviceRow, order: SeatOrder, now_us: int) -> Seated:
-    """Put a device where an order says. Raises Refused (422), before anything is written."""
+    """Seat a device by an order. Raises Refused (422), before anything is written."""
     seated = preview(connection, device, order, now_us)
     wanted = (order.housing_id, seated.from_us, seated.until_us)
     seats = fleet.assignments_of_device(connection, device.id)
     if not any((s.housing_id, s.from_us, s.until_us) == wanted for s in seats):
         fleet.assign(connection, device.id, *wanted)
+    device_entries.carry_out_waiting(connection, device, now_us)
     return seated
 
 
 def end_all(connection: sa.Connection, device: DeviceRow, now_us: int) -> None:
-    """End the time of a device on whatever housing it sits on now."""
+    """End the present seat of a device."""
     for sits in fleet.assignments_of_device(connection, device.id):
         if _covers(sits, now_us) and sits.until_us != now_us:
             fleet.assign(connection, device.id, sits.housing_id, sits.from_us, now_us)
@@ -137,15 +130,15 @@ def end_all(connection: sa.Connection, device: DeviceRow, now_us: int) -> None:
 def _taken(seats: Sequence[Assignment], housing_id: int, span: SeatSpan) -> list[tuple[Assignment, SeatSpan]]:
     """The parts of older seats that end: on other housings within the span, on this one after it. Pure."""
     ended = fleet.met_on(seats, housing_id, span.from_us, span.until_us)
-    found = []
+    pieces = []
     for old in seats:
         lost = span if old.housing_id != housing_id else None
         if old in ended and span.until_us is not None:
             lost = SeatSpan(span.until_us, None)
         piece = None if lost is None else _common(SeatSpan(old.from_us, old.until_us), lost)
         if piece is not None:
-            found.append((old, piece))
-    return found
+            pieces.append((old, piece))
+    return pieces
 
 
 def _common(a: SeatSpan, b: SeatSpan) -> SeatSpan | None:

@@ -1,14 +1,14 @@
 """
-A machine changes hands, with its history.
+Transfer a machine to another owner, with its history.
 
-Promises: what belongs to the machine goes along: housings, limits, element changes, summaries, and of each
-device that ever sat on it the readings, held readings and archive of that time. A device that sits on it
-now and never sat elsewhere goes whole; of any other, the numbers taken on this machine go to a stream of
-the same name at the new owner, and stand at the old one as shed, reason `transferred`: both accounts still
-balance. Where the new owner receives the same stream already, the two become one: what both have is a
-repeat, and what differs is held beside.
-The old owner's keys lose the devices that go along; a key that has none left ends. The gateway goes on with
-a key of the new owner: it asks for the mark and sends from there.
+Promises: everything of the machine moves: housings, limits, element changes, summaries, and for each device
+that ever sat on it the stored, quarantined and archived readings of that time. A device that sits on it now
+and never sat elsewhere moves whole. Of any other device, the numbers measured on this machine move to a
+stream of the same name at the new owner, and count as shed at the old one, reason `transferred`: both
+accounts balance. Where the new owner receives the same stream already, the two become one: equal readings
+are repeats, and different ones are quarantined beside the first.
+The old owner's keys lose the moved devices; a key without any ends. The gateway continues with a key of the
+new owner: it asks for the mark and sends from there.
 Leaves to others: who may offer and accept (`ingest.api.routes.transfer`), codes
 (`ingest.owners.one_time_code`).
 """
@@ -43,7 +43,7 @@ READINGS_A_PIECE = 20_000  # numbers at once; bounds memory to some 50 MB; chose
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Names:
-    """What things are called at the new owner; left out: as before."""
+    """New names at the new owner; left out: as before."""
 
     machine: str | None
     #: old name -> new name
@@ -52,12 +52,12 @@ class Names:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HandedOver:
-    """What went along."""
+    """The outcome of a transfer."""
 
     machine: str
-    #: devices that went along and their names now
+    #: moved devices and their names now
     devices: dict[str, str]
-    #: devices that stayed, and how many of their readings, taken on this machine, went
+    #: devices that stayed, and how many of their readings, measured on this machine, moved
     from_others: dict[str, int]
     #: keys of the old owner that ended, having no device left
     keys_ended: list[str]
@@ -72,7 +72,7 @@ def hand_over(
     Raises Refused (409) before anything is written: `name_taken`, `not_transferable`.
     """
     if machine.owner_id == to_owner_id:
-        raise Refused(409, "not_transferable", f"machine {machine.name} is this owner's already")
+        raise Refused("not_transferable", status=409, machine=machine.name)
     name = names.machine or machine.name
     if fleet.machine(connection, to_owner_id, name) is not None:
         raise _taken("machine", name)
@@ -83,13 +83,13 @@ def hand_over(
     went: dict[str, str] = {}
     from_others: dict[str, int] = {}
     for seat in seated:
-        there, called = targets[seat.device.id]
+        target, called = targets[seat.device.id]
         goes = sits_there_now(seat.here, now_us)
-        if goes and not seat.elsewhere and there is None:
+        if goes and not seat.elsewhere and target is None:
             handover.give_device(connection, seat.device, to_owner_id, called)
             went[seat.device.name] = called
             continue
-        carried = _carry_device(connection, seat, to_owner_id, there, called, goes, now_us)
+        carried = _carry_device(connection, seat, to_owner_id, target, called, goes, now_us)
         if goes:
             went[seat.device.name] = called
         else:
@@ -99,7 +99,7 @@ def hand_over(
 
 
 def sits_there_now(spans: list[NumberSpan], now_us: int) -> bool:
-    """True if a device goes along: it sits on the machine at this instant, or will. Pure."""
+    """True if a device moves: it sits on the machine at this instant, or will. Pure."""
     return any(until_us is None or until_us > now_us for _, until_us in spans)
 
 
@@ -108,19 +108,18 @@ def _target(
 ) -> tuple[DeviceRow | None, str]:
     """The device that the new owner has already, where it is the same one, and its name there."""
     called = names.devices.get(seat.device.name, seat.device.name)
-    there = fleet.device(connection, to_owner_id, called)
-    if there is None:
+    device = fleet.device(connection, to_owner_id, called)
+    if device is None:
         return None, called
     ours = {s.stream for s in streams.of_device(connection, seat.device.id) if s.is_numbered}
-    theirs = {s.stream for s in streams.of_device(connection, there.id)}
+    theirs = {s.stream for s in streams.of_device(connection, device.id)}
     if ours & theirs and streams.UNNUMBERED + called not in theirs:
-        return there, called
+        return device, called
     raise _taken("device", called)
 
 
 def _taken(what: str, name: str) -> Refused:
-    detail = f"there is a {what} {name} here already; accept it under another name"
-    return Refused(409, "name_taken", detail)
+    return Refused("name_taken", status=409, what=what, name=name)
 
 
 # ---------------------------------------------------------------- a device whose history is shared
@@ -135,13 +134,13 @@ def _carry_device(
     goes: bool,
     now_us: int,
 ) -> int:
-    """Carry what a device measured on the machine. Returns how many readings went."""
+    """Move a device's readings on the machine. Returns how many."""
     known, there = there, there or fleet.keep_device(connection, to_owner_id, called)
     old = seat.device
     floor_us = service_of(old, None).floor_us
     fleet.register(connection, there, now_us, old.in_service_us, floor_us)
     handover.reseat(connection, seat, there.id, overrule=known is not None)
-    # With a history on this machine alone all of it goes, also what was taken before it was seated.
+    # With a history on this machine alone all readings move, also those before its seat.
     spans: list[NumberSpan] = [(None, None)] if goes and not seat.elsewhere else seat.here
     carried = 0
     for stream in streams.of_device(connection, seat.device.id):
@@ -158,9 +157,9 @@ def _carry_stream(
 ) -> int:
     name = old.stream if old.is_numbered else streams.UNNUMBERED + there.name
     entries = handover.entries_of(connection, old.id)
-    held = [e for e in entries if _stands_alone(e) and _within(_instant_of(e), spans)]
+    quarantined = [e for e in entries if _stands_alone(e) and _within(_instant_of(e), spans)]
     candidates = handover.numbers_in(connection, old.id, spans)
-    if not candidates and not held and not goes:
+    if not candidates and not quarantined and not goes:
         return 0
     known = streams.find(connection, there.owner_id, name, lock=True)
     new = known or streams.create(connection, there.owner_id, there.id, name, old.first_heard_us)
@@ -177,25 +176,27 @@ def _carry_stream(
         handover.put_rows(connection, old.id, [row for row in rows if not _within(row["at_us"], spans)])
         _put_beside(connection, new, inside, now_us)
         numbers += [row["seq"] for row in inside]
-    seqs = {*numbers, *(e.seq for e in held)}
+    seqs = {*numbers, *(e.seq for e in quarantined)}
     carried = ranges_of(sorted(seqs))
     beside = [e for e in entries if not _stands_alone(e) and e.seq in seqs]
     taken = streams.marks_of(connection, new)
-    handover.give_entries(connection, [*held, *beside], new.id)
-    handover.stand_beside(connection, held, new.id, held_numbers(taken))
+    handover.give_entries(connection, [*quarantined, *beside], new.id)
+    handover.stand_beside(connection, quarantined, new.id, held_numbers(taken))
     handover.give_by_number(connection, old.id, new.id, carried, goes=goes)
     _settle_marks(connection, old, new, carried, goes)
     return len(numbers)
 
 
 def _put_beside(connection: sa.Connection, new: Stream, rows: list[dict[str, Any]], now_us: int) -> None:
-    """Store carried readings; what the new owner has already is a repeat, or is held beside."""
-    known = {e.seq: e.content_hash for e in handover.entries_of(connection, new.id) if _stands_alone(e)}
-    known |= readings.hashes(connection, new.id, ranges_of([row["seq"] for row in rows]))
-    handover.put_rows(connection, new.id, [row for row in rows if row["seq"] not in known])
+    """
+    Store moved readings; one that the new owner has already is a repeat, or goes into quarantine beside it.
+    """
+    hashes = {e.seq: e.content_hash for e in handover.entries_of(connection, new.id) if _stands_alone(e)}
+    hashes |= readings.hashes(connection, new.id, ranges_of([row["seq"] for row in rows]))
+    handover.put_rows(connection, new.id, [row for row in rows if row["seq"] not in hashes])
     doubt = Doubt("number_conflict", {"other_is": "new_owner"})
     numbered = new.is_numbered
-    differing = [row for row in rows if known.get(row["seq"], row["content_hash"]) != row["content_hash"]]
+    differing = [row for row in rows if hashes.get(row["seq"], row["content_hash"]) != row["content_hash"]]
     quarantine.put(
         connection,
         new.id,
@@ -215,7 +216,7 @@ def _put_beside(connection: sa.Connection, new: Stream, rows: list[dict[str, Any
 
 
 def _settle_marks(connection: sa.Connection, old: Stream, new: Stream, carried: Ranges, goes: bool) -> None:
-    """Both accounts say of every number where it is."""
+    """Set the marks so that every number has its state in both accounts."""
     before_old, before_new = streams.marks_of(connection, old), streams.marks_of(connection, new)
     after_old, after_new = marks_after(before_old, before_new, carried, goes=goes)
     told = GatewayReport(
@@ -234,7 +235,7 @@ def _settle_marks(connection: sa.Connection, old: Stream, new: Stream, carried: 
 
 
 def held_numbers(marks: Marks) -> Ranges:
-    """Numbers that are held, and not only declared shed. Pure."""
+    """Numbers that arrived, and are not only declared shed. Pure."""
     return subtract(marks.covered, tuple((s.first, s.last) for s in marks.shed))
 
 
@@ -242,7 +243,7 @@ def marks_after(old: Marks, new: Marks, carried: Ranges, *, goes: bool) -> tuple
     """
     The marks of the stream at the old and at the new owner, once `carried` went from one to the other. Pure.
 
-    goes : the gateway goes on at the new owner, so what is missing is missing there, and not here.
+    goes : the gateway continues at the new owner, so missing numbers are missing there, and not here.
     """
     shed_before = tuple((s.first, s.last) for s in old.shed)
     gone = union(carried, old.gaps) if goes else carried
@@ -283,7 +284,7 @@ def _pieces(numbers: Ranges) -> Iterator[Ranges]:
 
 
 def _within(at_us: int | None, spans: list[NumberSpan]) -> bool:
-    """True if an instant lies in one of the spans; one that nobody knows lies in the open span alone."""
+    """True if an instant is in one of the spans; an unknown one is in the open span alone."""
     if at_us is None:
         return (None, None) in spans
     return any(
@@ -293,12 +294,12 @@ def _within(at_us: int | None, spans: list[NumberSpan]) -> bool:
 
 
 def _stands_alone(entry: QuarantineRow) -> bool:
-    """True if an entry is what its number is; else it goes where its number goes."""
+    """True if an entry is the only one of its number; else it moves with its number."""
     return not entry.beside and entry.state != quarantine.RELEASED
 
 
 def _instant_of(entry: QuarantineRow) -> int | None:
-    """When a held reading was taken, as a person amended it or as it was sent; None: nobody can say."""
+    """When a quarantined reading was measured, as amended or as sent; None: unknown."""
     at = json.loads(entry.amended or entry.content).get("at")
     try:
         return parse_instant(at).us if isinstance(at, str) else None

@@ -1,1 +1,1 @@
-"""What a person does about quarantined readings, and a second look at them."""
+"""Changes that a person makes to quarantined readings, and the checks that follow."""

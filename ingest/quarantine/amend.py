@@ -1,9 +1,9 @@
 """
-What a person does about held readings: amend, discard, set aside what was stored, and undo each of them.
+Amend or discard quarantined readings, set stored ones aside, and undo each of these.
 
-Promises: the content as sent is never touched; what is changed stands beside it. An amended reading goes
-through the same checks as on receipt and keeps its number and identity. Everything is noted with who did
-it and when, and can be undone as long as nothing else was done to the same entries since.
+Promises: the content as sent never changes; the change is stored beside it. An amended reading goes through
+the same checks as on receipt and keeps its number and identity. The audit log has who did it and when. Each
+can be undone as long as the same entries were not changed since.
 Leaves to others: who may do it (`ingest.api.routes`), the checks (`ingest.checking.checks`).
 """
 
@@ -17,9 +17,9 @@ from typing import Any
 import sqlalchemy as sa
 
 from cleanside.gateway.units import counted
-from cleanside.gateway.wire import Doubt, instant_text, parse_instant
+from cleanside.gateway.wire import Doubt, NotAnInstant, instant_text, parse_instant
 from cleanside.ingest.checking.placed import TIME_IS_RIGHT
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, DoesNotFit, NotFound, Refused
 from cleanside.ingest.quarantine import replay
 from cleanside.ingest.quarantine.withdrawing import withdraw
 from cleanside.ingest.store import audit, quarantine, readings, reasons, second_readings, streams
@@ -32,7 +32,7 @@ MICRO = 1_000_000
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Who:
-    """On whose behalf."""
+    """Who amends: an owner and the handle of the key."""
 
     owner_id: int
     handle: str
@@ -40,7 +40,7 @@ class Who:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Repair:
-    """What is changed of a held reading. Empty: look again at it as it is."""
+    """The change of a quarantined reading. Empty: check it again as it is."""
 
     #: quantity -> the unit its value really is in
     units: Mapping[str, str] | None = None
@@ -50,19 +50,19 @@ class Repair:
     offset: str | None = None
     #: apply what the server suggested for each reading
     suggested: bool = False
-    #: a person says that the time is right as it stands
+    #: a person confirms the time as it is
     time_is_right: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class AmendmentOutcome:
-    """What an amendment does, or would do."""
+    """The outcome of an amendment, or of its preview."""
 
     #: None for a preview
     amendment_id: int | None
     entries: int
     stored: int
-    #: still held: entry, code, detail
+    #: still quarantined: entry, code, detail
     held: tuple[tuple[int, str, str], ...]
     #: how many match the condition; None: as many as `entries`
     matched: int | None = None
@@ -76,25 +76,25 @@ def changed(
     """
     The content of a reading after a change. Pure.
 
-    Raises ValueError where the change does not fit; the message has the value, the rule and the next step.
+    Raises DoesNotFit where the change does not fit, NotAnInstant where it makes a time that is none.
     """
     if "opaque" in content:
-        raise ValueError("it is a record that nobody could read; it can only be discarded")
+        raise DoesNotFit("record_only_discarded")
     after = dict(content)
     if change.time_is_right:
-        parse_instant(after["at"])  # a time that cannot be read cannot be right
+        parse_instant(after["at"])  # an unreadable time cannot be right
         return after | {TIME_IS_RIGHT: True}
     if change.suggested or change.shift_s is not None or change.offset is not None:
-        after.pop(TIME_IS_RIGHT, None)  # a person said it of another time
+        after.pop(TIME_IS_RIGHT, None)  # the person confirmed another time
     if change.suggested:
         if suggestion is None:
-            raise ValueError("the server has no suggestion for it; give the change yourself")
+            raise DoesNotFit("no_suggestion")
         after |= {key: suggestion[key] for key in ("at",) if key in suggestion}
         after["units"] = dict(after.get("units", {})) | dict(suggestion.get("units", {}))
     if change.units is not None:
         used = {name: unit for name, unit in change.units.items() if name in content}
         if not used:
-            raise ValueError(f"it has none of {', '.join(sorted(change.units))}; name a quantity it has")
+            raise DoesNotFit("has_none_of", quantities=", ".join(sorted(change.units)))
         after["units"] = dict(after.get("units", {})) | used
     if change.offset is not None:
         after["at"] = f"{after['at']}{change.offset}"
@@ -107,7 +107,7 @@ def changed(
 def _shifted(at: str, shift_s: float) -> str:
     instant = parse_instant(at)
     if instant.exact is not None:
-        raise ValueError(f'"{at}" is a leap second or finer than a microsecond; it cannot be shifted')
+        raise DoesNotFit("not_shiftable", at=at)
     return instant_text(instant.us + round(shift_s * MICRO))
 
 
@@ -122,7 +122,9 @@ def amend(
     now_us: int,
     detail: str,
 ) -> AmendmentOutcome:
-    """Change held readings, look at them again. Raises Refused (422) where the change does not fit all."""
+    """
+    Change quarantined readings and check them again. Raises Refused (422) where the change does not fit all.
+    """
     contents = _all_changed(entries, change)
     kind = "time_right" if change.time_is_right else "amend"
     amendment_id = begin(connection, who, kind, now_us, detail, entries)
@@ -131,8 +133,8 @@ def amend(
     now = quarantine.by_ids(connection, who.owner_id, [entry.id for entry in entries])
     stored = replay.reconsider(connection, now, now_us)
     after = quarantine.by_ids(connection, who.owner_id, [entry.id for entry in entries])
-    held = [e for e in after if e.state == HELD]
-    notes = tuple((e.id, e.code, reasons.read(e.reasons)[0].detail) for e in held)
+    still_quarantined = [e for e in after if e.state == HELD]
+    notes = tuple((e.id, e.code, reasons.read(e.reasons)[0].detail) for e in still_quarantined)
     return AmendmentOutcome(amendment_id=amendment_id, entries=len(entries), stored=stored, held=notes)
 
 
@@ -144,19 +146,18 @@ def _all_changed(entries: Sequence[QuarantineRow], change: Repair) -> list[str |
         suggestion = next((given for given in suggestions if given is not None), None)
         try:
             after = changed(json.loads(entry.amended or entry.content), change, suggestion)
-        except ValueError as error:
-            complaints.append(Complaint(f"#/entries/{entry.id}", str(error)))
+        except (DoesNotFit, NotAnInstant) as error:
+            complaints.append(Complaint.of(f"#/entries/{entry.id}", error))
         else:
             contents.append(entry.amended if change == Repair() else json.dumps(after))
     if complaints:
-        of = counted(len(entries), "entry", "entries")
-        detail = f"the change does not fit {len(complaints)} of {of}; leave out what it does not fit"
         raise Refused(
-            422,
             "change_does_not_fit",
-            detail,
+            status=422,
             errors=complaints[:64],
             more_errors=max(0, len(complaints) - 64),
+            not_fitting=len(complaints),
+            entries=counted(len(entries), "entry", "entries"),
         )
     return contents
 
@@ -164,7 +165,7 @@ def _all_changed(entries: Sequence[QuarantineRow], change: Repair) -> list[str |
 def discard(
     connection: sa.Connection, who: Who, entries: Sequence[QuarantineRow], now_us: int, detail: str
 ) -> AmendmentOutcome:
-    """Give held readings up, on a person's word. They stay on record and count as discarded."""
+    """Discard quarantined readings, as a person decided. They stay on record and count as discarded."""
     amendment_id = begin(connection, who, "discard", now_us, detail, entries)
     quarantine.amend(connection, amendment_id, [(entry.id, entry.amended) for entry in entries])
     quarantine.set_states(connection, [entry.id for entry in entries], DISCARDED)
@@ -174,7 +175,7 @@ def discard(
 def begin(
     connection: sa.Connection, who: Who, kind: str, now_us: int, detail: str, entries: Sequence[QuarantineRow]
 ) -> int:
-    """Record an amendment of entries and what they were before. Returns its number."""
+    """Record an amendment of entries, with their state before. Returns its number."""
     amendment_id = quarantine.put_amendment(
         connection, owner_id=who.owner_id, kind=kind, at_us=now_us, who=who.handle, detail=detail
     )
@@ -209,7 +210,7 @@ def set_aside(
         raise NotFound("stream", stream_name)
     if span[1] - span[0] >= MAX_AT_ONCE:
         asked = counted(span[1] - span[0] + 1, "number")
-        raise Refused(422, "not_valid", f"{asked} at once, at most {MAX_AT_ONCE}; split it")
+        raise Refused("too_many_numbers", status=422, code="not_valid", asked=asked, most=MAX_AT_ONCE)
     doubt = Doubt(quarantine.SET_ASIDE, {"by": who.handle, "reason": reason})
     because = dict.fromkeys(range(span[0], span[1] + 1), doubt)
     numbers = ranges_of(withdraw(connection, stream, because, now_us))
@@ -225,7 +226,7 @@ def set_aside(
 
 def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) -> AmendmentOutcome:
     """
-    Make everything as it was before an amendment.
+    Restore the entries as they were before an amendment.
 
     Raises NotFound, or Refused (409) where it is undone already or its entries were changed since.
     """
@@ -234,13 +235,9 @@ def undo(connection: sa.Connection, who: Who, amendment_id: int, now_us: int) ->
         raise NotFound("amendment", str(amendment_id))
     before: dict[int, dict[str, Any]] = dict(json.loads(done.before))
     entries = quarantine.by_ids(connection, who.owner_id, list(before))
-    gone = len(entries) < len(before)  # with their machine, to another owner
-    if done.undone_us is not None or gone or any(e.amendment_id != amendment_id for e in entries):
-        detail = (
-            f"amendment {amendment_id} is undone, or its entries were amended again since, or are another "
-            "owner's now; undo first what was done since"
-        )
-        raise Refused(409, "not_undoable", detail)
+    is_missing = len(entries) < len(before)  # with their machine, to another owner
+    if done.undone_us is not None or is_missing or any(e.amendment_id != amendment_id for e in entries):
+        raise Refused("not_undoable", status=409, amendment=amendment_id)
     quarantine.set_undone(connection, amendment_id, now_us)
     streams.forget_tails(connection, [entry.stream_id for entry in entries])
     if done.kind == "set_aside":
@@ -264,11 +261,11 @@ def _take_out_again(connection: sa.Connection, entries: Sequence[QuarantineRow])
 
 
 def outcome_document(outcome: AmendmentOutcome) -> dict[str, Any]:
-    """An outcome for an answer; held entries are cut at 64 and the rest counted."""
+    """An outcome for an answer; quarantined entries are cut at 64 and the rest counted."""
     document = asdict(outcome)
     document["matched"] = outcome.entries if outcome.matched is None else outcome.matched
-    held = [{"entry": e, "code": code, "detail": text} for e, code, text in outcome.held]
-    document["held"] = held[:64]
-    if len(held) > 64:
-        document["held_more"] = len(held) - 64
+    listed = [{"entry": e, "code": code, "detail": text} for e, code, text in outcome.held]
+    document["held"] = listed[:64]
+    if len(listed) > 64:
+        document["held_more"] = len(listed) - 64
     return document

@@ -1,10 +1,10 @@
 """
-Both are right: two readings under one number, of two machines with a copied spool, or of an old image.
+Two readings under one number that are both right: of two machines with a copied spool, or of an old image.
 
-Promises: a person says whose the second reading is. It goes through the same checks as on receipt, for that
-device, into a stream that the server makes, and the entry notes the number it has there. The first stays. A
-resend of the second is a duplicate. What a gateway has sent again under another number is not stored twice.
-It can be undone.
+Promises: a person names the device of the second reading. The reading goes through the same checks as on
+receipt, for that device, into a stream that the server makes; the entry records its number there. The first
+reading stays. A resend of the second is a duplicate. A reading that a gateway sent again under another number
+is not stored twice. It can be undone.
 Leaves to others: who may do it (`ingest.api.routes`), the rows (`ingest.store.second_readings`).
 """
 
@@ -48,7 +48,8 @@ def keep_both(
     """
     Store the second of two readings as one of `device`. Raises Refused (422) where an entry is no second one.
 
-    Entries that are stored already under another number are released; they count neither as stored nor held.
+    Entries that are stored already under another number are released: they count neither as stored nor as
+    quarantined.
     """
     _refuse_others(entries)
     amendment_id = begin(connection, who, KIND, now_us, detail, entries)
@@ -65,17 +66,22 @@ def keep_both(
 
 def _refuse_others(entries: Sequence[QuarantineRow]) -> None:
     errors = [
-        Complaint(f"#/entries/{entry.id}", "no other reading has its number; amend or discard it")
+        Complaint(f"#/entries/{entry.id}", "number_has_no_other")
         if not entry.beside
-        else Complaint(f"#/entries/{entry.id}", "it is a record that cannot be read; discard it")
+        else Complaint(f"#/entries/{entry.id}", "record_unreadable")
         for entry in entries
         if not entry.beside or "opaque" in _document(entry)
     ]
     if errors:
-        many = counted(len(entries), "entry", "entries")
-        detail = f"{len(errors)} of {many} cannot be second readings; leave them out"
-        more = max(0, len(errors) - 64)
-        raise Refused(422, "change_does_not_fit", detail, errors=errors[:64], more_errors=more)
+        raise Refused(
+            "no_second_readings",
+            status=422,
+            code="change_does_not_fit",
+            errors=errors[:64],
+            more_errors=max(0, len(errors) - 64),
+            not_fitting=len(errors),
+            entries=counted(len(entries), "entry", "entries"),
+        )
 
 
 def _document(entry: QuarantineRow) -> Document:
@@ -92,7 +98,7 @@ def _in_order(entry: QuarantineRow) -> tuple[int, str, int, int]:
     return entry.stream_id, _units(entry), entry.seq, entry.id
 
 
-# ---------------------------------------------------------------- known already
+# ---------------------------------------------------------------- sent again
 
 
 def _release_known(
@@ -101,20 +107,20 @@ def _release_known(
     """
     Release entries whose content the gateway has sent again under another number. Returns the others.
 
-    What it sent again as one of the device that the entries are of goes to the device that is named.
+    A reading that it sent again as one of its own device moves to the named device.
     """
     times = {entry.content_hash: at_us for entry in entries if (at_us := _at_us(entry)) is not None}
-    known = second_readings.with_content(connection, [device.id], times, without=stream_id)
-    there = [entry for entry in entries if entry.content_hash in known]
+    sent_again = second_readings.with_content(connection, [device.id], times, without=stream_id)
+    released = [entry for entry in entries if entry.content_hash in sent_again]
     second_readings.put(
-        connection, [StoredBeside(entry.id, *known[entry.content_hash], True) for entry in there]
+        connection, [StoredBeside(entry.id, *sent_again[entry.content_hash], True) for entry in released]
     )
-    quarantine.set_states(connection, [entry.id for entry in there], RELEASED)
+    quarantine.set_states(connection, [entry.id for entry in released], RELEASED)
     if entries[0].device_id != device.id:
-        others = {digest: at_us for digest, at_us in times.items() if digest not in known}
+        others = {digest: at_us for digest, at_us in times.items() if digest not in sent_again}
         before = second_readings.with_content(connection, [entries[0].device_id], others, without=stream_id)
         second_readings.take_away(connection, list(before.values()), GIVEN_TO_ANOTHER)
-    return [entry for entry in entries if entry.content_hash not in known]
+    return [entry for entry in entries if entry.content_hash not in sent_again]
 
 
 def _at_us(entry: QuarantineRow) -> int | None:
@@ -125,7 +131,7 @@ def _at_us(entry: QuarantineRow) -> int | None:
         return None
 
 
-# ---------------------------------------------------------------- stored now
+# ---------------------------------------------------------------- store
 
 
 def _keep(connection: sa.Connection, entries: list[QuarantineRow], device: DeviceRow, now_us: int) -> int:
@@ -144,7 +150,7 @@ def _keep(connection: sa.Connection, entries: list[QuarantineRow], device: Devic
     numbers = [0] * len(entries)
     for number, index in enumerate(believed, stream.highest + 1):
         numbers[index] = number
-    # Identity was fixed on receipt: a resend is told by the hash of what was sent.
+    # Identity was fixed on receipt: a resend has the same hash of the content as sent.
     hashes = np.array([entry.content_hash for entry in entries], dtype=np.int64)
     as_received = dataclasses.replace(incoming, hashes=hashes, ready=None)
     stored = store_believed(connection, stream.id, as_received, numbers, among=None, doubts=doubts)
@@ -162,12 +168,12 @@ def device_owner(entries: Sequence[QuarantineRow]) -> int:
 
 
 def _stream_for(connection: sa.Connection, entries: Sequence[QuarantineRow], device: DeviceRow) -> Stream:
-    """The stream of second readings, locked. It was heard when they came: nothing is heard of it now."""
+    """The stream of second readings, locked. It was received when they came, and not now."""
     name = second_readings.stream_name(entries[0].stream, device.name)
     heard_us = max(entry.received_us for entry in entries)
     owner_id = device_owner(entries)
-    found = streams.find(connection, owner_id, name, lock=True)
-    return found or streams.create(connection, owner_id, device.id, name, heard_us)
+    stream = streams.find(connection, owner_id, name, lock=True)
+    return stream or streams.create(connection, owner_id, device.id, name, heard_us)
 
 
 def _batch(entries: Sequence[QuarantineRow], device: str) -> wire.Batch:

@@ -1,9 +1,9 @@
 """
-A second look at what is held: at its due time, when its device is registered, or when a person amended it.
+Check quarantined readings again: at their due time, once their device is registered, or after an amendment.
 
-Promises: the same checks as on receipt. What is believed now is stored under the number and identity it
-had on receipt; what is not stays held, with the reasons found now.
-Leaves to others: who may ask for it, and what a person changed (`ingest.api.routes`).
+Promises: the same checks as on receipt. A reading that passes is stored under the number and identity that it
+had on receipt; one that does not stays quarantined, with the present reasons.
+Leaves to others: who may ask for it, and the changes (`ingest.api.routes`).
 """
 
 from __future__ import annotations
@@ -27,23 +27,23 @@ from cleanside.ingest.checking.plausible_time import SETTLED_BY_A_PERSON
 from cleanside.ingest.store import dialect, fleet, quarantine, readings, streams
 from cleanside.ingest.store.quarantine import QuarantineRow
 
-#: what a new release may believe, because it knows more units and quantities
+#: doubts that a new release may settle, because it knows more units and quantities
 KNOWN_LATER = ("unit_not_accepted", "quantity_unknown")
 
 
 def after_a_start(connection: sa.Connection, now_us: int) -> int:
-    """Have checked again what an earlier release may not have known. Returns how many entries."""
+    """Mark for a new check what an earlier release may not have known. Returns how many entries."""
     return quarantine.look_again(connection, KNOWN_LATER, now_us)
 
 
 def reconsider(connection: sa.Connection, entries: Sequence[QuarantineRow], now_us: int) -> int:
     """
-    Look at held readings again. Returns how many are stored now.
+    Check quarantined readings again. Returns how many are stored now.
 
-    Records nobody could read, and readings beside another of the same number, need a person: they stay.
+    Unreadable records and second readings of a number need a person: they stay.
     """
-    held = [entry for entry in entries if entry.state == quarantine.HELD]
-    ready = [entry for entry in held if not entry.beside and not _is_unreadable(entry)]
+    quarantined = [entry for entry in entries if entry.state == quarantine.HELD]
+    ready = [entry for entry in quarantined if not entry.beside and not _is_unreadable(entry)]
     ready.sort(key=_together)
     batches = (piece for _, group in groupby(ready, key=alike) for piece in _pieces(list(group)))
     return sum(_reconsider(connection, piece, now_us) for piece in batches)
@@ -112,7 +112,7 @@ def _reconsider(connection: sa.Connection, entries: list[QuarantineRow], now_us:
 
 
 def _unsettled(entries: Sequence[QuarantineRow], doubts: Doubts) -> Doubts:
-    """The doubts that are left where a person said that the time is right. doubts : index -> why."""
+    """The doubts that are left where a person confirmed the time. doubts : index -> why."""
     left = {
         index: [d for d in found if d.code not in SETTLED_BY_A_PERSON]
         if TIME_IS_RIGHT in _document(entries[index])

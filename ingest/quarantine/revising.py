@@ -1,9 +1,9 @@
 """
-What arrives changes the verdict on its neighbours, in both directions.
+New readings change the verdict on their neighbours, in both directions.
 
 Promises: a stored reading that is out of line now goes into quarantine. A quarantined one whose reasons no
 longer hold is judged again.
-Leaves to others: which readings those are (`ingest.checking.neighbours`).
+Leaves to others: which readings these are (`ingest.checking.neighbours`).
 """
 
 from __future__ import annotations
@@ -24,6 +24,6 @@ def revise(connection: sa.Connection, stream: Stream, neighbours: Neighbours, no
     if neighbours.withdrawn:
         withdraw(connection, stream, neighbours.withdrawn, now_us)
     entries = quarantine.by_ids(connection, stream.owner_id, neighbours.again)
-    # In order of number: whether a clock runs on depends on the verdict before.
+    # In order of number, because whether a clock runs on depends on the previous verdict.
     for _, alike in groupby(sorted(entries, key=lambda entry: entry.seq), key=replay.alike):
         replay.reconsider(connection, list(alike), now_us)

@@ -1,9 +1,9 @@
 """
 Stored readings go back into quarantine, whole, as they were sent.
 
-Promises: nothing of a reading is lost on the way, and it keeps its number and identity. One that was
-quarantined before gets the same entry again. A time that a boot correction moved is the time as sent again,
-and the correction applies once more when the reading is stored again.
+Promises: no part of a reading is lost, and it keeps its number and identity. One that was quarantined before
+gets the same entry again. A time that a boot correction moved becomes the time as sent, and the correction
+applies once more when the reading is stored again.
 Leaves to others: why (`ingest.quarantine.amend` for a person, `ingest.checking.neighbours` for a time out of
 line).
 """
@@ -29,10 +29,10 @@ def withdraw(
 ) -> list[int]:
     """Put stored readings into quarantine. reasons : number -> why. Returns the numbers that were stored."""
     wanted = ranges_of(sorted(reasons))
-    taken = _uncorrected(connection, stream.id, readings.take_out(connection, stream.id, wanted))
-    numbers = [row["seq"] for row in taken]
+    rows = _uncorrected(connection, stream.id, readings.take_out(connection, stream.id, wanted))
+    numbers = [row["seq"] for row in rows]
     again = quarantine.hold_again(connection, stream.id, {seq: reasons[seq] for seq in numbers})
-    fresh = [_held(row, reasons[row["seq"]], stream) for row in taken if row["seq"] not in again]
+    fresh = [_held(row, reasons[row["seq"]], stream) for row in rows if row["seq"] not in again]
     quarantine.put(connection, stream.id, fresh, now_us)
     return numbers
 
@@ -40,13 +40,13 @@ def withdraw(
 def _uncorrected(
     connection: sa.Connection, stream_id: int, rows: Sequence[dict[str, Any]]
 ) -> list[dict[str, Any]]:
-    """The rows with the times they were sent with. rows : in order of number."""
+    """The rows with their times as sent. rows : in order of number."""
     if not rows:
         return []
     span = rows[0]["seq"], rows[-1]["seq"]
-    taken = {row["seq"] for row in rows}
+    numbers = {row["seq"] for row in rows}
     originals = corrections.originals(connection, stream_id, span, limit=span[1] - span[0] + 1)
-    sent = {original.seq: original for original in originals if original.seq in taken}
+    sent = {original.seq: original for original in originals if original.seq in numbers}
     corrections.forget_originals(connection, stream_id, ranges_of(sorted(sent)))
     return [row | (sent[row["seq"]]._asdict() if row["seq"] in sent else {}) for row in rows]
 
@@ -57,7 +57,7 @@ def _held(row: Mapping[str, Any], doubt: Doubt, stream: Stream) -> NewQuarantine
 
 
 def as_sent(row: Mapping[str, Any], *, numbered: bool) -> dict[str, Any]:
-    """A stored row as the reading it was sent as: in the units it was sent in. Pure."""
+    """A stored row as the reading that was sent, in its units. Pure."""
     units: dict[str, str] = json.loads(row["units"])
     sent: dict[str, Any] = {"seq": row["seq"]} if numbered else {}
     sent["at"] = row["instant"] or instant_text(row["at_us"])

@@ -1,4 +1,4 @@
-"""What acceptance needs beside the readings: clock, power cycles, limits read twice; and what things cost."""
+"""Facts for acceptance beside the readings: clock, power cycles, limits read twice; and prices."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ LATEST_READINGS = 100  # the newest of a stream, to see how soon they arrive; ch
 
 
 class Confirmation(NamedTuple):
-    """A terminal restriction as a person read it a second time."""
+    """A terminal restriction that a person read a second time."""
 
     at_us: int
     who: str
@@ -33,7 +33,7 @@ class Confirmation(NamedTuple):
 
 
 class HandComparison(NamedTuple):
-    """What a person compared by hand at an acceptance; `value_si` None: there is no number to it."""
+    """A comparison by hand at an acceptance; `value_si` None: it has no number."""
 
     at_us: int
     who: str
@@ -46,7 +46,7 @@ class HandComparison(NamedTuple):
 
 
 class HousingPrices(NamedTuple):
-    """What fuel and an element cost for a housing's machine."""
+    """Prices of fuel and element for a housing's machine."""
 
     entered_us: int
     who: str
@@ -101,7 +101,7 @@ def prices_of(connection: sa.Connection, housing_id: int) -> HousingPrices | Non
 
 
 def newest_uncertainty_s(connection: sa.Connection, device_ids: Sequence[int]) -> float | None:
-    """How well the time of the newest stored reading is known; None: it does not say, or there is none."""
+    """How well the time of the newest stored reading is known; None: not stated, or there is no reading."""
     newest = (
         sa.select(streams.c.id, streams.c.highest)
         .where(streams.c.device_id.in_(device_ids))
@@ -128,7 +128,7 @@ def newest_delay_s(connection: sa.Connection, device_ids: Sequence[int]) -> floa
 
 def boots_since(connection: sa.Connection, device_ids: Sequence[int], since_us: int) -> NewestBoot:
     """Boots that the gateways of these devices reported since then, and the newest one's anchor."""
-    here = (
+    conditions = (
         sa.select(reports.c.name)
         .join_from(reports, streams)
         .where(
@@ -138,7 +138,7 @@ def boots_since(connection: sa.Connection, device_ids: Sequence[int], since_us: 
         )
         .order_by(reports.c.received_us, reports.c.at_seq)
     )
-    names = list(connection.scalars(here))
+    names = list(connection.scalars(conditions))
     counted = report_store.counted_since(connection, device_ids, "boot", "", since_us)
     return NewestBoot(len(names) + counted, names[-1] if names else None)
 
@@ -162,7 +162,7 @@ def key_offs_since(connection: sa.Connection, device_ids: Sequence[int], since_u
 def first_hour(connection: sa.Connection, device_ids: Sequence[int]) -> int | None:
     """The first UTC hour in which any of these devices has a reading, whole hours since 1970; None: none."""
     query = sa.select(sa.func.min(hours.c.hour)).select_from(hours.join(streams))
-    found: int | None = connection.scalar(
+    hour: int | None = connection.scalar(
         query.where(streams.c.device_id.in_(device_ids), hours.c.readings > 0)
     )
-    return found
+    return hour

@@ -1,8 +1,8 @@
 """
 The account of a stream: each number 1..through in exactly one state, counted from the rows.
 
-Promises: stored and quarantined are read from the rows themselves as ranges, never got by subtraction;
-mark and islands, which the acknowledgement rests on, are held against them.
+Promises: stored and quarantined numbers are read from the rows themselves as ranges, never by subtraction.
+Mark and islands, which the acknowledgement depends on, are compared with them.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ class StreamBalance:
 
     stream: str
     device: str
-    #: numbers the account is about: 1..through, the higher of the gateway's report and what was seen
+    #: the account covers 1..through, the higher of the gateway's report and the highest number seen
     through: int
     acknowledged_through: int
     highest: int
@@ -38,20 +38,21 @@ class StreamBalance:
     shed: int
     gap: int
     pending: int
-    #: counted apart: they are not numbers of their own
+    #: counted separately: they are no numbers of their own
     duplicates: int
     conflicts: int
     gaps: Ranges
-    #: numbers that the gateway was told are held, and are not: a restore lost them, it sends them again
+    #: numbers that the server acknowledged and does not have: a restore lost them, the gateway sends them
+    #: again
     lost: int
-    #: what does not fit, in words; empty where the account balances
+    #: faults, in words; empty where the account balances
     faults: tuple[str, ...]
     #: losses and damage that its gateway declared
     declared: tuple[DeclaredLine, ...] = ()
 
     @property
     def balances(self) -> bool:
-        """Every number is in exactly one state, and the acknowledged ones are all held or shed."""
+        """Every number is in exactly one state, and every acknowledged one is stored, quarantined or shed."""
         return not self.faults
 
 
@@ -61,8 +62,8 @@ def accounts(connection: sa.Connection, owner_id: int | None = None) -> Iterator
     for line in declared.lines(connection, owner_id):
         said.setdefault(line.stream_id, []).append(line)
     for stream in streams.all_of(connection, owner_id):
-        found = account_of(connection, stream)
-        yield dataclasses.replace(found, declared=tuple(said.get(stream.id, ())))
+        account = account_of(connection, stream)
+        yield dataclasses.replace(account, declared=tuple(said.get(stream.id, ())))
 
 
 def account_of(connection: sa.Connection, stream: Stream) -> StreamBalance:
@@ -93,7 +94,7 @@ def _quarantined(stream_id: int, state: str) -> sa.Select[int]:
 
 
 def _ranges(connection: sa.Connection, numbers: sa.Select[int]) -> Ranges:
-    """Ranges of the numbers a query gives: those that rise in step with their rank are one range."""
+    """Numbers of a query as ranges: numbers that rise in step with their rank make one range."""
     ranked = numbers.add_columns(
         (sa.column("seq") - sa.func.row_number().over(order_by=sa.column("seq"))).label("run")
     ).subquery()
@@ -113,14 +114,14 @@ def balance(
     lost_mark: int = 0,
 ) -> StreamBalance:
     """
-    Hold the rows against the marks and against what the gateway says. Pure.
+    Compare the rows with the marks and with the gateway's report. Pure.
 
-    archived : for each file of the archive the numbers it holds; they are stored ones too.
-    lost_mark : how far the gateway was told that all is held, where it said so; 0: no further than it is.
+    archived : the numbers in each file of the archive; they count as stored too.
+    lost_mark : the mark that the gateway says it was answered, where it is above ours; 0: it is not.
     """
     twice = overlap([stored, *archived])
     stored = union(stored, *archived)
-    # Reports arrive out of order, and some batches carry none: one below the highest seen says nothing.
+    # Reports arrive out of order, and some batches have none: a report below the highest seen is ignored.
     through = max(stream.appended_through or 0, stream.highest)
     shed = union((s.first, s.last) for s in marks.shed)
     states = {"stored": stored, "quarantined": quarantined, "discarded": discarded, "shed": shed}
@@ -147,7 +148,7 @@ def balance(
         faults=(
             *((f"numbers {_text(twice)} are stored twice",) if twice else ()),
             *(
-                (f"the gateway was told that {_text(lost)} are held, and they are not; it sends them again",)
+                (f"{_text(lost)} were acknowledged and are missing; the gateway sends them again",)
                 if lost
                 else ()
             ),

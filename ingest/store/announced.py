@@ -1,7 +1,7 @@
 """
-What was last told of housings, held readings and accounts, so that only what is new is told.
+The last announced state of housings, quarantined readings and accounts, so that only news is announced.
 
-Leaves to others: what is new (`ingest.webhooks.announcing`).
+Leaves to others: which news there are (`ingest.webhooks.announcing`).
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ class ToldOwner:
 
 
 def housings_of(connection: sa.Connection, owner_id: int) -> dict[int, ToldHousing]:
-    """housing -> what was last told of it."""
+    """Housing -> what was last announced of it."""
     query = sa.select(*(told_housings.c[f] for f in ToldHousing.__slots__))
     query = query.select_from(told_housings.join(housings).join(machines))
     rows = connection.execute(query.where(machines.c.owner_id == owner_id))
@@ -52,7 +52,7 @@ def housings_of(connection: sa.Connection, owner_id: int) -> dict[int, ToldHousi
 
 
 def owner(connection: sa.Connection, owner_id: int) -> ToldOwner | None:
-    """What was last told of an owner's readings."""
+    """What was last announced of an owner's readings."""
     query = sa.select(*(told_owners.c[f] for f in ToldOwner.__slots__))
     row = connection.execute(query.where(told_owners.c.owner_id == owner_id)).first()
     return None if row is None else ToldOwner(*row)
@@ -64,18 +64,18 @@ def held_since(
     """
     Newest entry received by `settled_us`, and (device, code, how many) of those after `entry_id`.
 
-    entry_id : the newest that was told; None: none was, then there are no groups.
+    entry_id : the newest that was announced; None: none was, then there are no groups.
     """
     of_owner = quarantine.join(streams).join(devices)
     newest_query = sa.select(sa.func.max(quarantine.c.id)).select_from(of_owner)
-    here = (streams.c.owner_id == owner_id, quarantine.c.received_us <= settled_us)
-    newest = connection.scalar(newest_query.where(*here)) or (entry_id or 0)
+    conditions = (streams.c.owner_id == owner_id, quarantine.c.received_us <= settled_us)
+    newest = connection.scalar(newest_query.where(*conditions)) or (entry_id or 0)
     if entry_id is None or newest <= entry_id:
         return newest, []
     many = sa.func.count()
     query = sa.select(devices.c.name, quarantine.c.code, many).select_from(of_owner)
     query = query.where(streams.c.owner_id == owner_id, quarantine.c.id > entry_id, quarantine.c.id <= newest)
-    query = query.where(quarantine.c.code != "set_aside")  # a person did that, and knows
+    query = query.where(quarantine.c.code != "set_aside")  # a person quarantined these, and needs no event
     query = query.group_by(devices.c.name, quarantine.c.code)
     rows = connection.execute(query.order_by(many.desc(), devices.c.name, quarantine.c.code))
     return newest, [(row[0], row[1], row[2]) for row in rows]
@@ -88,7 +88,7 @@ def save(
     entry_id: int | None,
     account: tuple[bool, int] | None,
 ) -> None:
-    """Write what is told now; None: as it was."""
+    """Write what is announced now; None: as it was."""
     for entry in of_housings:
         statement = dialect.insert(connection, told_housings).values(**asdict(entry))
         changed = {"state": entry.state, "change_us": entry.change_us, "at_us": entry.at_us}

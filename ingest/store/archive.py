@@ -1,9 +1,9 @@
 """
-The archive beside the tables: which files hold what, and older readings read and taken out through them.
+The archive beside the tables: the register of files, and reading and removing readings in them.
 
-Promises: a number is in a row of `readings` or in one file that is registered, never in both; what was taken
-out of a file counts no more. Whoever asks for readings by number or by time gets those of both places.
-Leaves to others: files (`ingest.store.archive_file`), what moves when (`ingest.keeping.retention`).
+Promises: a number is in a row of `readings` or in one registered file, never in both. A reading that was
+removed from a file does not count any more. Queries by number or by time find readings in both places.
+Leaves to others: files (`ingest.store.archive_file`), which readings move when (`ingest.keeping.retention`).
 
 The folder comes with the engine (`ingest.store.database`): every query that may meet an archived reading
 needs it.
@@ -52,16 +52,16 @@ _ARCHIVE = sa.select(*(archives.c[f] for f in Archive._fields))
 
 
 def folder_of(connection: sa.Connection) -> Path | None:
-    """Where the files lie; None: there is no archive here."""
-    found: Path | None = connection.get_execution_options().get(FOLDER)
-    return found
+    """The folder of the files; None: there is no archive."""
+    folder: Path | None = connection.get_execution_options().get(FOLDER)
+    return folder
 
 
 def path_of(connection: sa.Connection, archive: Archive) -> Path:
     """
-    Where the file of an archive lies.
+    The path of the file of an archive.
 
-    Raises ArchiveUnreadable where no folder is set, or where the name in the register leads out of it.
+    Raises ArchiveUnreadable where no folder is set, or where the name in the register is outside it.
     """
     folder = folder_of(connection)
     if folder is None:
@@ -70,7 +70,7 @@ def path_of(connection: sa.Connection, archive: Archive) -> Path:
 
 
 def path_below(folder: Path, archive: Archive) -> Path:
-    """Where the file of an archive lies in a folder. Raises ArchiveUnreadable where that is outside."""
+    """The path of an archive's file in a folder. Raises ArchiveUnreadable where it is outside."""
     try:
         return inside.archive_path(folder, archive.file)
     except ValueError as error:
@@ -117,7 +117,7 @@ def of_time(connection: sa.Connection, device_id: int, from_us: int, until_us: i
 
 
 def months_in_pieces(connection: sa.Connection) -> list[tuple[int, str]]:
-    """(device, month) that lie in more than one file."""
+    """(device, month) with more than one file."""
     query = sa.select(archives.c.device_id, archives.c.month)
     query = query.group_by(archives.c.device_id, archives.c.month).having(sa.func.count() > 1)
     return [
@@ -143,7 +143,7 @@ def last_made_us(connection: sa.Connection, month: str) -> int | None:
 def put(
     connection: sa.Connection, new: Archive, streams: Sequence[tuple[int, int, int, int]], now_us: int
 ) -> None:
-    """Register a file (its id is given here) and what it has: (stream, lowest, highest, how many)."""
+    """Register a file under a new id, with its content: (stream, lowest, highest, how many)."""
     values = {name: value for name, value in new._asdict().items() if name != "id"}
     statement = sa.insert(archives).values(made_us=now_us, **values).returning(archives.c.id)
     archive_id = connection.execute(statement).scalar_one()
@@ -153,7 +153,7 @@ def put(
 
 
 def forget(connection: sa.Connection, archive_ids: Sequence[int]) -> int:
-    """Take files off the register; others hold their readings now. Returns how many there were."""
+    """Remove files from the register; other files have their readings now. Returns how many there were."""
     for table in (archive_removed, archive_streams):
         connection.execute(sa.delete(table).where(table.c.archive_id.in_(archive_ids)))
     return connection.execute(sa.delete(archives).where(archives.c.id.in_(archive_ids))).rowcount
@@ -166,13 +166,13 @@ def streams_in(connection: sa.Connection, archive_ids: Sequence[int]) -> list[in
 
 
 def removed_from(connection: sa.Connection, archive_id: int) -> dict[int, Ranges]:
-    """stream -> numbers that were taken out of a file since it was made."""
+    """Stream -> numbers that were removed from a file since it was made."""
     table = archive_removed
     query = sa.select(table.c.stream_id, table.c.first, table.c.last).where(table.c.archive_id == archive_id)
-    found: dict[int, list[Range]] = {}
+    removed: dict[int, list[Range]] = {}
     for stream_id, first, last in connection.execute(query):
-        found.setdefault(stream_id, []).append((first, last))
-    return {stream_id: union(ranges) for stream_id, ranges in found.items()}
+        removed.setdefault(stream_id, []).append((first, last))
+    return {stream_id: union(ranges) for stream_id, ranges in removed.items()}
 
 
 _TURN = 0x636C65616E  # a number of our own among PostgreSQL's advisory locks
@@ -185,7 +185,7 @@ def turn(connection: sa.Connection) -> Iterator[bool]:
         yield True
         return
     ours = bool(connection.scalar(sa.select(sa.func.pg_try_advisory_lock(_TURN))))
-    connection.commit()  # the lock is the connection's; its view of the rows is not needed
+    connection.commit()  # the lock belongs to the connection; its view of the rows is not needed
     try:
         yield ours
     finally:
@@ -206,9 +206,9 @@ def load(
     numbers: Range | None = None,
     span_us: tuple[int, int] | None = None,
 ) -> pa.Table:
-    """Rows of a file as `ingest.store.archive_file.load` gives them, but for what was taken out since."""
+    """Rows of a file as `ingest.store.archive_file.load` reads them, without those removed since."""
     from cleanside.ingest.store import (
-        archive_file as files,  # brings 35 MB along, which a server without an archive never needs
+        archive_file as files,  # takes 35 MB, which a server without an archive never needs
     )
 
     wanted = [*dict.fromkeys(("stream_id", "seq", *columns))]
@@ -218,7 +218,7 @@ def load(
 
 
 def without(table: pa.Table, removed: Mapping[int, Ranges]) -> pa.Table:
-    """The rows of a table but for numbers that were taken out, by stream."""
+    """The rows of a table without the removed numbers of each stream."""
     for stream_id, ranges in removed.items():
         other = table["stream_id"].to_numpy() != stream_id
         table = table.filter(other | ~within(table["seq"].to_numpy(), ranges))
@@ -226,24 +226,24 @@ def without(table: pa.Table, removed: Mapping[int, Ranges]) -> pa.Table:
 
 
 def within(numbers: IntArray, ranges: Ranges) -> npt.NDArray[np.bool_]:
-    """True where a number lies in one of the ranges; shape (n,)."""
+    """True where a number is in one of the ranges; shape (n,)."""
     edges = np.array([edge for first, last in ranges for edge in (first, last + 1)], dtype=np.int64)
-    found: npt.NDArray[np.bool_] = np.searchsorted(edges, numbers, side="right") % 2 == 1
-    return found
+    inside_ranges: npt.NDArray[np.bool_] = np.searchsorted(edges, numbers, side="right") % 2 == 1
+    return inside_ranges
 
 
 def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, int]:
     """number -> content hash of the archived readings among `numbers`."""
-    found: dict[int, int] = {}
+    by_number: dict[int, int] = {}
     if not numbers:
-        return found
+        return by_number
     near = numbers[0][0], numbers[-1][1]
     for archive in of_numbers(connection, stream_id, *near):
         table = load(connection, archive, ["content_hash"], stream_id=stream_id, numbers=near)
-        here = within(table["seq"].to_numpy(), numbers)
-        table = table.filter(here)
-        found.update(zip(table["seq"].to_pylist(), table["content_hash"].to_pylist(), strict=True))
-    return found
+        wanted = within(table["seq"].to_numpy(), numbers)
+        table = table.filter(wanted)
+        by_number.update(zip(table["seq"].to_pylist(), table["content_hash"].to_pylist(), strict=True))
+    return by_number
 
 
 def times_near(
@@ -252,18 +252,18 @@ def times_near(
     """
     (number, instant [us], half width [s]) of archived readings of these numbers and `many` on either side.
 
-    bounds : numbers beyond these are left out, so that their files stay closed.
+    bounds : numbers beyond these are left out, so their files are not opened.
     """
     there = of_numbers(connection, stream_id, *bounds)
     if not there:
         return []
     from cleanside.ingest.store import archive_file as files
 
-    known = {archive.id: _numbers_of(connection, archive, stream_id) for archive in there}
-    near = _reach(intersect(union(*known.values()), (bounds,)), numbers, many)
+    numbers_by_file = {archive.id: _numbers_of(connection, archive, stream_id) for archive in there}
+    near = _reach(intersect(union(*numbers_by_file.values()), (bounds,)), numbers, many)
     found: list[tuple[int, int, float | None]] = []
     for archive in there:
-        if intersect(known[archive.id], (near,)):
+        if intersect(numbers_by_file[archive.id], (near,)):
             table = load(connection, archive, _TIME_COLUMNS, stream_id=stream_id, numbers=near)
             times = files.at_us(table).tolist(), table["at_uncertainty_s"].to_pylist()
             found += zip(table["seq"].to_pylist(), *times, strict=True)
@@ -282,18 +282,18 @@ def _reach(known: Ranges, numbers: Range, many: int) -> Range:
 
 
 def numbers_of(connection: sa.Connection, stream_id: int) -> list[Ranges]:
-    """For each file the numbers of a stream that it holds, read from the file itself."""
-    there = of_numbers(connection, stream_id, 0, 2**63 - 1)
-    return [_numbers_of(connection, archive, stream_id) for archive in there]
+    """The numbers of a stream in each file, read from the file itself."""
+    files = of_numbers(connection, stream_id, 0, 2**63 - 1)
+    return [_numbers_of(connection, archive, stream_id) for archive in files]
 
 
 def _numbers_of(connection: sa.Connection, archive: Archive, stream_id: int) -> Ranges:
-    """Numbers of a stream in a file, but for those taken out since."""
+    """Numbers of a stream in a file, without those removed since."""
     inside = _numbers_in(path_of(connection, archive), archive.sha256).get(stream_id, ())
     return subtract(inside, removed_from(connection, archive.id).get(stream_id, ()))
 
 
-@lru_cache(maxsize=4_096)  # a file never changes: named by its digest, it is read once
+@lru_cache(maxsize=4_096)  # a file never changes, so one read for each digest is enough
 def _numbers_in(path: Path, sha256: str) -> dict[int, Ranges]:  # noqa: ARG001 - part of the key
     from cleanside.ingest.store import archive_file as files
 
@@ -316,9 +316,9 @@ def ranges_of_array(numbers: IntArray) -> Ranges:
 
 def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[dict[str, Any]]:
     """
-    Take archived readings out, and give them as `store.readings.take_out` does.
+    Remove archived readings, and return them as `store.readings.take_out` does.
 
-    The file stays as it is; the register says what of it no longer counts.
+    The file stays as it is; the register has the removed numbers.
     """
     from cleanside.ingest.store import archive_file as files
 

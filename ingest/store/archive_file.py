@@ -1,16 +1,16 @@
 """
-Older readings in Parquet files: how a file looks, how it comes to be, how it is read.
+Older readings in Parquet files: their layout, how they are written and read.
 
-Promises: all that makes a reading whole is in its file, bit for bit: number, instant with what a whole
-microsecond cannot tell, uncertainty, values in SI with the units they were sent in, content hash, receipt.
-A file appears whole or not at all (written aside, synced, renamed, its folder synced), is read back and
-compared before anybody relies on it, and never changes afterwards. Any Parquet reader opens it.
-Leaves to others: which files there are (`ingest.store.archive`), what is moved and when
+Promises: a file has every part of a reading, bit for bit: number, instant with what is finer than a
+microsecond, uncertainty, values in SI with the units as sent, content hash, receipt. A file appears whole or
+not at all (written aside, synced, renamed, its folder synced), is read back and compared before its rows are
+deleted, and never changes afterwards. Any Parquet reader opens it.
+Leaves to others: which files there are (`ingest.store.archive`), which readings move when
 (`ingest.keeping.retention`).
 
 Sizes of the recording "gravel shift" (5 quantities, 260 000 readings, `tests/benchmark/bench_archive.py`):
 8.0 of 13.0 bytes a reading are the hash, which nothing compresses; 1.8 engine speed; 0.9 the instant in
-milliseconds as differences (in microseconds it would be 2.1, so the microseconds stand apart).
+milliseconds as differences (in microseconds it would be 2.1, so the microseconds have a column of their own).
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ SCHEMA = pa.schema(
         *(pa.field(name, pa.float64()) for name in QUANTITY_COLUMNS),
     ]
 )
-#: what `table_of` takes, in this order
+#: columns of `table_of`, in this order
 ROW = (
     *("stream_id", "seq", "at_us", "at_uncertainty_s", "instant", "units", "content_hash", "received_us"),
     *QUANTITY_COLUMNS,
@@ -65,7 +65,7 @@ _IN_STEPS = ("seq", "at")  # rise by nearly the same from row to row
 
 
 class Written(NamedTuple):
-    """A file that is durably there."""
+    """A file that is durably on the disk."""
 
     #: path inside the archive folder
     file: str
@@ -74,10 +74,10 @@ class Written(NamedTuple):
 
 
 class Disk:
-    """What is done to the disk, step by step; a test puts one in its place that dies at a step."""
+    """The steps on the disk; a test replaces it by one that fails at a step."""
 
     def make_folder(self, path: Path) -> None:
-        """Make a folder, durably, if it is not there; it is its user's alone."""
+        """Make a folder, durably, if it is not there; only its user may enter it."""
         for made in file_modes.make_folder(path):
             self.sync_folder(made.parent)
 
@@ -130,9 +130,9 @@ def write(
     Write tables into a new file, and return once it is durable and was read back equal.
 
     place : start of the path inside `folder`, like 2026-03/000012; a random part and the ending follow.
-    tables : gives the content, and again for the comparison; each becomes row groups of its own.
-    about : kept in the file for whoever opens it without the database.
-    Raises OSError where the disk does not take it, ArchiveUnreadable where it reads back otherwise.
+    tables : returns the content, and again for the comparison; each table becomes row groups of its own.
+    about : metadata in the file, for readers without the database.
+    Raises OSError where the disk does not take it, ArchiveUnreadable where it reads back differently.
     """
     file = f"{place}-{secrets.token_hex(4)}.parquet"
     path = folder / file
@@ -144,7 +144,7 @@ def write(
         raise OSError(str(error)) from error
     aside = path.with_suffix(".parquet.part")
     try:
-        os.close(file_modes.new_file(aside))  # before the library makes it as the umask has it
+        os.close(file_modes.new_file(aside))  # before the library makes it with the mode of the umask
         _encode(aside, tables(), about)
         disk.sync_file(aside)
         _compare(aside, tables())
@@ -162,7 +162,7 @@ def _encode(path: Path, tables: Iterable[pa.Table], about: Mapping[str, str]) ->
     schema = SCHEMA.with_metadata({"cleanside": ARCHIVE_FORMAT, **about})
     try:
         for table in tables:
-            if writer is None:  # all groups are encoded as suits the first: they are of one device
+            if writer is None:  # the first group decides the encoding of all: they are of one device
                 writer = pq.ParquetWriter(path, schema, **_encodings(table))
             writer.write_table(table.cast(schema), row_group_size=ROW_GROUP_ROWS)
     finally:
@@ -232,7 +232,7 @@ def load(
         conditions.append(pc.field("stream_id") == stream_id)
     if numbers is not None:
         conditions += [pc.field("seq") >= numbers[0], pc.field("seq") <= numbers[1]]
-    if span_us is not None:  # to the millisecond here; `Rows` of the caller cut what is left
+    if span_us is not None:  # to the millisecond here; the caller cuts to the microsecond
         from_at, until_at = span_us[0] // 1000, -(-span_us[1] // 1000)
         kind = SCHEMA.field("at").type
         conditions.append(pc.field("at") >= pa.scalar(from_at, kind))
@@ -242,13 +242,13 @@ def load(
         condition = further if condition is None else condition & further
     with _readable(path):
         later = _later(pq.read_schema(path)) & set(columns)
-        there = [name for name in columns if name not in later]
-        table = pq.read_table(path, columns=there, filters=condition, use_threads=False)
+        stored_names = [name for name in columns if name not in later]
+        table = pq.read_table(path, columns=stored_names, filters=condition, use_threads=False)
         return _with_all(table, columns)
 
 
 def _later(schema: pa.Schema) -> set[str]:
-    """Quantities that were added after a file was written: none of its readings can have had a value."""
+    """Quantities that are newer than a file: none of its readings has a value."""
     return set(QUANTITY_COLUMNS) - set(schema.names)
 
 

@@ -1,8 +1,8 @@
 """
-What may need a person, counted over all devices: who was heard when, what is missing, what is quarantined.
+Figures for attention, over all devices: when each was last received, missing and quarantined numbers.
 
-Promises: each figure is one statement over small tables; readings are not looked at. One owner, or all.
-Leaves to others: what of it needs a person (`ingest.analysis.concerns`).
+Promises: each figure is one statement over small tables, without the readings. One owner, or all.
+Leaves to others: which figures need a person (`ingest.analysis.concerns`).
 """
 
 from __future__ import annotations
@@ -28,20 +28,20 @@ from cleanside.ingest.store.quarantine import HELD
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HeardDevice:
-    """A registered device and its streams, as they stand now."""
+    """A registered device and the present state of its streams."""
 
     owner: str
     device: str
     machine: str | None
     registered_us: int
-    #: None: nothing ever came
+    #: None: no reading ever arrived
     heard_us: int | None
-    #: of the stream heard last
+    #: of the stream received last
     version: str | None
-    #: numbers that the gateway says it has and that did not come; and numbers missing below the highest seen
+    #: numbers that the gateway reported and that did not arrive; and numbers missing below the highest seen
     pending: int
     gap: int
-    #: name of its last event; asked only where `heard_us` is before the instant given
+    #: name of its last event; read only where `heard_us` is before the given instant
     last_event: str | None
 
 
@@ -52,10 +52,10 @@ class QuarantinedGroup:
     owner: str
     device: str
     code: str
-    #: another content has the number; the two stand side by side
+    #: another content has the number
     beside: bool
     readings: int
-    #: how many the server looks at again by itself
+    #: how many the server checks again by itself
     rechecked: int
     oldest_us: int
 
@@ -63,20 +63,22 @@ class QuarantinedGroup:
 def heard_devices(
     connection: sa.Connection, owner_id: int | None, *, quiet_before_us: int
 ) -> list[HeardDevice]:
-    """Registered devices by owner and name. quiet_before_us : of those not heard after it, the last event."""
+    """
+    Registered devices by owner and name. quiet_before_us : of those not received after it, the last event.
+    """
     sits_on = _machines(connection, owner_id)
     seen = _streams(connection, owner_id)
     query = sa.select(devices.c.id, owners.c.name.label("owner"), devices.c.name, devices.c.registered_us)
     query = query.join_from(devices, owners).where(devices.c.registered_us.is_not(None))
     if owner_id is not None:
         query = query.where(devices.c.owner_id == owner_id)
-    found = []
+    rows = []
     for row in connection.execute(query.order_by(owners.c.name, devices.c.name)).all():
         of_device = seen.get(row.id, [])
         newest = max(of_device, key=lambda s: (s.last_heard_us, s.id), default=None)
         is_quiet = newest is not None and newest.last_heard_us <= quiet_before_us
         last = reports.last_event(connection, [row.id]) if is_quiet else None
-        found.append(
+        rows.append(
             HeardDevice(
                 owner=row.owner,
                 device=row.name,
@@ -89,7 +91,7 @@ def heard_devices(
                 last_event=None if last is None else last[0],
             )
         )
-    return found
+    return rows
 
 
 def _machines(connection: sa.Connection, owner_id: int | None) -> dict[int, str]:
@@ -104,7 +106,7 @@ def _machines(connection: sa.Connection, owner_id: int | None) -> dict[int, str]
 
 
 def _streams(connection: sa.Connection, owner_id: int | None) -> dict[int, list[Any]]:
-    """Device -> rows of its streams, with how many numbers stand in islands beyond the mark."""
+    """Device -> rows of its streams, with how many numbers are in islands beyond the mark."""
     size = sa.select(
         islands.c.stream_id, sa.func.sum(islands.c.last - islands.c.first + 1).label("beyond")
     ).group_by(islands.c.stream_id)
@@ -114,10 +116,10 @@ def _streams(connection: sa.Connection, owner_id: int | None) -> dict[int, list[
     query = query.outerjoin_from(streams, size_of, size_of.c.stream_id == streams.c.id)
     if owner_id is not None:
         query = query.where(streams.c.owner_id == owner_id)
-    found: dict[int, list[Any]] = {}
+    by_device: dict[int, list[Any]] = {}
     for row in connection.execute(query):
-        found.setdefault(row.device_id, []).append(row)
-    return found
+        by_device.setdefault(row.device_id, []).append(row)
+    return by_device
 
 
 def quarantined_groups(connection: sa.Connection, owner_id: int | None) -> list[QuarantinedGroup]:

@@ -1,7 +1,7 @@
 """
-The audit log: who did what, when, and to what. Written and read here alone.
+The audit log: who did what, when, and to what. Only this file writes and reads it.
 
-Promises: a line is kept as its kind (`what`) and values, and becomes a text when it is read. A line of a
+Promises: a line is stored as its kind (`what`) and values, and becomes a text when it is read. A line of a
 release before 0022 has a text and no values; it reads as it was written.
 Leaves to others: who may read it (`ingest.api.routes.audit`).
 """
@@ -29,7 +29,7 @@ class AuditRow(NamedTuple):
     what: str
     #: the text
     detail: str
-    #: what the text is about; None: written by an earlier release, which wrote the text alone
+    #: values of the text; None: a line of an earlier release, which wrote the text alone
     values: Values | None
 
 
@@ -48,7 +48,8 @@ def note(
     **about: Any,
 ) -> None:
     """Write down who did what. what : a kind in `SENTENCES`. about : its values, as JSON has them."""
-    # The release before reads `detail` and may still run on the same database; the next one leaves it empty.
+    # The previous release reads `detail` and may still run on the same database; the next one leaves it
+    # empty.
     values = {"owner_id": owner, "at_us": now_us, "who": who, "what": what}
     values |= {"detail": text_of(SENTENCES, what, about), "about": json.dumps(about)}
     connection.execute(sa.insert(audit).values(values))
@@ -63,7 +64,7 @@ def entries_of(
     before_id: int | None,
     limit: int,
 ) -> list[AuditRow]:
-    """What was done at an owner, newest first; None means any."""
+    """Lines of an owner, newest first; None: of all owners."""
     query = _ENTRY.where(audit.c.owner_id == owner_id).limit(limit)
     if who is not None:
         query = query.where(audit.c.who == who)
@@ -85,9 +86,9 @@ def _read(row: sa.Row[Any]) -> AuditRow:
 
 def hide_addresses(connection: sa.Connection) -> None:
     """
-    Leave of the addresses of webhooks only where they lead: releases before 0010 noted them whole.
+    Cut the addresses of webhooks to scheme, host and port: releases before 0010 noted them whole.
 
-    The one case in which the log is rewritten: a token in it would let whoever reads the log send.
+    The one case in which the log is rewritten: with a token in it, any reader of the log could send.
     """
     rows = connection.execute(sa.select(audit.c.id, audit.c.detail).where(audit.c.what == "webhook"))
     for entry_id, detail in rows.all():
@@ -100,7 +101,7 @@ def hide_addresses(connection: sa.Connection) -> None:
 
 
 def _body(values: Values) -> str:
-    """What was asked for, as JSON, after what it is about."""
+    """The request as JSON, after its object."""
     named = [str(value) for name, value in values.items() if name != "body"]
     return " ".join([*named, pydantic_core.to_json(values["body"]).decode()])
 
@@ -139,7 +140,7 @@ _DOUBTS_OF_KEYS: Sentences = {
 
 
 def revocations_sentence(code: str, values: Values) -> str:
-    """Whether the file of revoked keys may be trusted after a restore, and why not."""
+    """Whether the file of revoked keys is complete after a restore, and why not."""
     return text_of(_DOUBTS_OF_KEYS, code, values)
 
 
@@ -170,7 +171,7 @@ _BUNDLES_REFUSED: Sentences = {
 
 
 def bundle_sentence(code: str, values: Values) -> str:
-    """Why nothing of a bundle is taken."""
+    """Why the server takes nothing of a bundle."""
     return text_of(_BUNDLES_REFUSED, code, values)
 
 
@@ -178,7 +179,7 @@ def _bundle_refused(values: Values) -> str:
     return json.dumps({"device": values["device"], "reason": bundle_sentence(values["why"], values)})
 
 
-#: what was done -> the text of its line
+#: kind -> the text of its line
 SENTENCES: Sentences = {
     # the fleet
     "machine": _body,
@@ -189,12 +190,25 @@ SENTENCES: Sentences = {
     "terminal_confirmed": _body,
     "prices": _body,
     "compared_by_hand": _body,
+    "plate_photo": "{machine} {housing}, {bytes} bytes",
     "assignment": _body,
     "element_change": _body,
     "element_change_confirmed": _body,
+    "element_change_read": _body,
     "element_change_taken_back": (
         "{machine} {housing} {changed_at} {work} entered {entered_at} by {by}: {note}"
     ),
+    # what the shop knows
+    "site": _body,
+    "crew": _body,
+    "part": _body,
+    "papers": _body,
+    "meter_reading": _body,
+    "gauge_reading": _body,
+    "planned_change": _body,
+    "planned_change_taken_back": "{machine} {housing}",
+    "machines_imported": "{rows} rows, {changed} changed, new sites {sites}, new crews {crews}",
+    "parts_imported": "{rows} rows, {changed} changed, new sites {sites}",
     # keys
     "key": _new_key,
     "key_revoked": "{key}",

@@ -1,4 +1,4 @@
-"""Boot corrections: kept once as their gateway said them, and the times of readings before and after."""
+"""Boot corrections: stored once as the gateway reported them, and the times of readings before and after."""
 
 from __future__ import annotations
 
@@ -59,7 +59,7 @@ _CORRECTION = sa.select(
 
 
 def take_up(connection: sa.Connection, rows: Sequence[dict[str, Any]]) -> None:
-    """Keep the corrections among reports that were just written; their hours are due for analysis."""
+    """Store the corrections among new reports; their hours are due for analysis."""
     for row in rows:
         if row["kind"] == "event" and row["name"] == BOOT_CORRECTED:
             _take_up(connection, row)
@@ -70,8 +70,8 @@ def _take_up(connection: sa.Connection, row: dict[str, Any]) -> None:
     if said is None:
         return
     first = _begin(connection, row["stream_id"], said.boot, said.at_seq)
-    if first is None or said.at_seq <= first:
-        return  # readings of that boot went under another stream, or none did
+    if first is None or said.at_seq <= (first := max(first, said.first_seq)):
+        return  # readings of that boot are in another stream, or there are none
     values = {"stream_id": row["stream_id"], "boot": said.boot, "first": first, "last": said.at_seq - 1}
     values |= {"shift_s": said.shift_s, "uncertainty_s": said.uncertainty_s, "anchor": said.anchor}
     values |= {"digest": row["digest"], "received_us": row["received_us"]}
@@ -85,8 +85,10 @@ def _take_up(connection: sa.Connection, row: dict[str, Any]) -> None:
 
 def _begin(connection: sa.Connection, stream_id: int, boot: str, at_seq: int) -> int | None:
     """The first number of a boot's placement that was in force before `at_seq`; None: it is not known."""
-    here = reports.c.stream_id == stream_id, reports.c.kind == "boot", reports.c.at_seq < at_seq
-    query = sa.select(reports.c.at_seq, reports.c.content).where(*here).order_by(reports.c.at_seq.desc())
+    conditions = reports.c.stream_id == stream_id, reports.c.kind == "boot", reports.c.at_seq < at_seq
+    query = (
+        sa.select(reports.c.at_seq, reports.c.content).where(*conditions).order_by(reports.c.at_seq.desc())
+    )
     for first, content in connection.execute(query):
         if json.loads(content).get("boot") == boot:
             return int(first)
@@ -94,9 +96,13 @@ def _begin(connection: sa.Connection, stream_id: int, boot: str, at_seq: int) ->
 
 
 def _touch(connection: sa.Connection, stream_id: int, numbers: Range) -> None:
-    """Make the hours that may hold these numbers due for analysis."""
-    here = hours.c.stream_id == stream_id, hours.c.first_seq <= numbers[1], hours.c.last_seq >= numbers[0]
-    connection.execute(sa.update(hours).where(*here).values(revision=hours.c.revision + 1))
+    """Make the hours that may have these numbers due for analysis."""
+    conditions = (
+        hours.c.stream_id == stream_id,
+        hours.c.first_seq <= numbers[1],
+        hours.c.last_seq >= numbers[0],
+    )
+    connection.execute(sa.update(hours).where(*conditions).values(revision=hours.c.revision + 1))
 
 
 # ---------------------------------------------------------------- what waits
@@ -112,23 +118,23 @@ WHERE b.undone_us IS NULL AND hours.revision > hours.analysed_revision
 
 def due(connection: sa.Connection, stream_ids: Sequence[int]) -> list[tuple[int, Range]]:
     """(correction, numbers) in hours of these streams that wait for analysis."""
-    found: list[tuple[int, Range]] = []
+    waiting: list[tuple[int, Range]] = []
     for piece in dialect.chunks(sorted(set(stream_ids))):
         sql = _DUE.format(dialect.marks(piece))
         for number, first, last, low, top in dialect.run(connection, sql, tuple(piece)):
-            found.append((number, (max(first, low), min(last, top))))
-    return sorted(found)
+            waiting.append((number, (max(first, low), min(last, top))))
+    return sorted(waiting)
 
 
 def uncorrected(
     connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int
 ) -> list[MovedReading]:
-    """Stored readings among these numbers whose time is as it was sent, in order of number."""
-    kept = sa.select(original_times.c.seq).where(
+    """Stored readings among these numbers that have their time as sent, in order of number."""
+    corrected_numbers = sa.select(original_times.c.seq).where(
         original_times.c.stream_id == stream_id, original_times.c.seq == readings.c.seq
     )
     query = sa.select(readings.c.seq, readings.c.at_us, readings.c.at_uncertainty_s).where(
-        readings.c.stream_id == stream_id, readings.c.seq.between(*numbers), ~kept.exists()
+        readings.c.stream_id == stream_id, readings.c.seq.between(*numbers), ~corrected_numbers.exists()
     )
     return [MovedReading(*row) for row in connection.execute(query.order_by(readings.c.seq).limit(limit))]
 
@@ -137,16 +143,16 @@ def stored(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[M
     """Stored readings of these numbers and their times now."""
     query = sa.select(readings.c.seq, readings.c.at_us, readings.c.at_uncertainty_s)
     query = query.where(readings.c.stream_id == stream_id)
-    found: list[MovedReading] = []
+    rows: list[MovedReading] = []
     for among in dialect.among(readings.c.seq, numbers):
-        found += [MovedReading(*row) for row in connection.execute(query.where(among))]
-    return found
+        rows += [MovedReading(*row) for row in connection.execute(query.where(among))]
+    return rows
 
 
 def originals(connection: sa.Connection, stream_id: int, numbers: Range, *, limit: int) -> list[MovedReading]:
-    """Times as they were sent, of those of these numbers that were corrected."""
-    here = original_times.c.stream_id == stream_id, original_times.c.seq.between(*numbers)
-    query = sa.select(*(original_times.c[f] for f in MovedReading._fields)).where(*here)
+    """Times as sent of the corrected readings among these numbers."""
+    conditions = original_times.c.stream_id == stream_id, original_times.c.seq.between(*numbers)
+    query = sa.select(*(original_times.c[f] for f in MovedReading._fields)).where(*conditions)
     return [
         MovedReading(*row) for row in connection.execute(query.order_by(original_times.c.seq).limit(limit))
     ]
@@ -156,22 +162,22 @@ def originals(connection: sa.Connection, stream_id: int, numbers: Range, *, limi
 
 
 def keep_originals(connection: sa.Connection, stream_id: int, rows: Sequence[MovedReading]) -> None:
-    """Keep the times of readings as they were sent."""
+    """Store the times of readings as sent."""
     connection.execute(sa.insert(original_times), [row._asdict() | {"stream_id": stream_id} for row in rows])
 
 
 def forget_originals(connection: sa.Connection, stream_id: int, numbers: Ranges) -> None:
-    """The readings have the times they were sent with again."""
+    """Note that the readings have their times as sent again."""
     for first, last in numbers:
-        here = original_times.c.stream_id == stream_id, original_times.c.seq.between(first, last)
-        connection.execute(sa.delete(original_times).where(*here))
+        conditions = original_times.c.stream_id == stream_id, original_times.c.seq.between(first, last)
+        connection.execute(sa.delete(original_times).where(*conditions))
 
 
 def move(
     connection: sa.Connection, stream_id: int, before: Sequence[MovedReading], after: Sequence[MovedReading]
 ) -> None:
-    """Give readings other times; both their hours are due for analysis. Nothing else of them changes."""
-    here = sa.update(readings).where(
+    """Change the times of readings; both their hours are due for analysis. Nothing else of them changes."""
+    statement = sa.update(readings).where(
         readings.c.stream_id == stream_id, readings.c.seq == sa.bindparam("of_seq")
     )
     values: dict[str, Any] = {
@@ -179,7 +185,7 @@ def move(
         "at_uncertainty_s": sa.bindparam("to_uncertainty_s"),
     }
     rows = [{"of_seq": r.seq, "to_us": r.at_us, "to_uncertainty_s": r.at_uncertainty_s} for r in after]
-    connection.execute(here.values(values), rows)
+    connection.execute(statement.values(values), rows)
     hour_store.count_down(connection, stream_id, [row.at_us for row in before])
     seq = np.array([row.seq for row in after], dtype=np.int64)
     at_us = np.array([row.at_us for row in after], dtype=np.int64)
@@ -190,7 +196,7 @@ def move(
 
 
 def find(connection: sa.Connection, owner_id: int | None, correction_id: int) -> CorrectionRow | None:
-    """One correction of this owner; None for any owner."""
+    """One correction of this owner; owner None: of any."""
     query = _CORRECTION.where(boot_corrections.c.id == correction_id)
     if owner_id is not None:
         query = query.where(streams.c.owner_id == owner_id)
@@ -209,15 +215,15 @@ def list_of(
 
 
 def count_corrected(connection: sa.Connection, found: CorrectionRow) -> int:
-    """How many readings have its times now."""
-    here = (
+    """How many readings have the corrected time now."""
+    conditions = (
         original_times.c.stream_id == found.stream_id,
         original_times.c.seq.between(found.first, found.last),
     )
-    return connection.scalar(sa.select(sa.func.count()).select_from(original_times).where(*here)) or 0
+    return connection.scalar(sa.select(sa.func.count()).select_from(original_times).where(*conditions)) or 0
 
 
 def set_undone(connection: sa.Connection, correction_id: int, now_us: int) -> None:
-    """A correction does not hold any more."""
-    here = sa.update(boot_corrections).where(boot_corrections.c.id == correction_id)
-    connection.execute(here.values(undone_us=now_us))
+    """Note that a correction is undone."""
+    statement = sa.update(boot_corrections).where(boot_corrections.c.id == correction_id)
+    connection.execute(statement.values(undone_us=now_us))

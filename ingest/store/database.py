@@ -1,5 +1,5 @@
 """
-The database: how it is opened, who may write, and whether its schema is the one this code knows.
+The database: opening it, who may write, and whether this code knows its schema.
 
 Promises: a commit is durable when it returns (SQLite: WAL, synchronous=FULL). On SQLite there is one
 writing connection, and one process that holds the lock beside the file; readers can neither write nor
@@ -31,14 +31,14 @@ from cleanside.ingest import hidden
 from cleanside.ingest.errors import BeingServed, CalledWrongly, why
 from cleanside.ingest.store import revocations
 
-BUSY_TIMEOUT_MS = 5_000  # a reader may meet a checkpoint; chosen, far above what one takes
+BUSY_TIMEOUT_MS = 5_000  # a reader may wait for a checkpoint; chosen, far above what one takes
 CHECK_EVERY = 100_000  # steps of SQLite's machine, some milliseconds; measured free of charge
-READER_CACHE_KIB = 4_096  # of each; the rest is left to the system, which caches the file for all
-STATEMENT_TIMEOUT_MS = 30_000  # PostgreSQL: a stuck statement must not hold the writer for ever; chosen
-LOCK_TIMEOUT_MS = 3_000  # PostgreSQL: then those who waited together are taken one by one; chosen
-IDLE_TIMEOUT_MS = 60_000  # PostgreSQL: a process that hangs in mid-transaction lets go of its locks; chosen
-READERS = 8  # PostgreSQL: connections for reading that stay, a process
-SQLITE_READERS = 40  # as many as threads that serve: opening one takes longer than most of what it is asked
+READER_CACHE_KIB = 4_096  # of each connection; the system caches the file for all
+STATEMENT_TIMEOUT_MS = 30_000  # PostgreSQL: a stuck statement must not block the writer for ever; chosen
+LOCK_TIMEOUT_MS = 3_000  # PostgreSQL: then the jobs of a commit run one by one; chosen
+IDLE_TIMEOUT_MS = 60_000  # PostgreSQL: a process that hangs in mid-transaction loses its locks; chosen
+READERS = 8  # PostgreSQL: open connections for reading, a process
+SQLITE_READERS = 40  # one for each serving thread: opening one takes longer than most queries
 
 
 def sqlite_path(url: str) -> Path | None:
@@ -53,7 +53,7 @@ def sqlite_path(url: str) -> Path | None:
 
 def archive_folder(url: str, named: str = "") -> Path | None:
     """
-    Where the files of older readings lie: the folder that is named, else one beside a SQLite file.
+    The folder of older readings: the one in the settings, else one beside a SQLite file.
 
     None: a PostgreSQL database without one keeps all its readings.
     """
@@ -68,7 +68,7 @@ def archive_folder(url: str, named: str = "") -> Path | None:
 
 def copy_engine(path: Path, folder: Path) -> sa.Engine:
     """
-    An engine that may write to a SQLite file which no other process has, and leaves no log beside it.
+    An engine that writes a SQLite file of no other process, and leaves no log beside it.
 
     folder : of the archive.
     """
@@ -99,18 +99,18 @@ def writing_engine(url: str, *, archive: str = "") -> sa.Engine:
 
 
 def _recording(engine: sa.Engine, url: str, named: str) -> sa.Engine:
-    """The engine, whose commits write what they revoke into the archive folder first."""
+    """The engine; before a commit it writes revoked keys into the archive folder."""
     revocations.record(engine, archive_folder(url, named))
     return _with_archive(engine, url, named)
 
 
 def _with_archive(engine: sa.Engine, url: str, named: str) -> sa.Engine:
-    """The engine, whose connections know the folder of the archive (`ingest.store.archive`)."""
+    """The engine; its connections know the folder of the archive (`ingest.store.archive`)."""
     return engine.execution_options(archive_folder=archive_folder(url, named))
 
 
 def reading_engine(url: str, *, archive: str = "") -> sa.Engine:
-    """An engine that cannot write. A connection sees one unmoving state from its first query to its end."""
+    """An engine that cannot write. A connection sees one unchanging state from its first query to its end."""
     path = sqlite_path(url)
     if path is None:
         engine = _postgres_engine(url, pool_size=READERS)
@@ -157,7 +157,7 @@ def _postgres_engine(url: str, *, pool_size: int) -> sa.Engine:
         pool_size=pool_size,
         max_overflow=pool_size,
         pool_pre_ping=True,
-        hide_parameters=True,  # an error shows the statement, and not what was to be written
+        hide_parameters=True,  # an error shows the statement, and not its values
         connect_args={"options": options, "connect_timeout": 5},
     )
 
@@ -185,14 +185,14 @@ def _configure_reader(connection: Any, _record: Any) -> None:
 
 
 def fold_log(engine: sa.Engine) -> None:
-    """SQLite: fold the write-ahead log into the file and cut it, so that nothing replaced stays in it."""
+    """SQLite: move the write-ahead log into the file and cut it, so that no replaced value stays in it."""
     if engine.dialect.name == "sqlite":
         with contextlib.closing(engine.raw_connection()) as connection:
             connection.cursor().execute("PRAGMA wal_checkpoint(TRUNCATE)")
 
 
 def narrow(url: str) -> None:
-    """Take a SQLite file and what lies beside it away from group and others, and log that."""
+    """Remove group's and others' access to a SQLite file and the files beside it, and log that."""
     path = sqlite_path(url)
     for part in ("", "-wal", "-shm", "-journal", ".lock") if path is not None else ():
         if changed := file_modes.narrow(Path(f"{path}{part}")):
@@ -239,7 +239,7 @@ def _begin_deferred(connection: sa.Connection) -> None:
 @contextmanager
 def exclusive(url: str) -> Iterator[None]:
     """
-    Hold the lock beside a SQLite file; PostgreSQL needs none.
+    Take the lock beside a SQLite file; PostgreSQL needs none.
 
     Raises BeingServed where another process holds it: that one is serving, ask it over HTTP.
     """
@@ -261,7 +261,7 @@ def exclusive(url: str) -> Iterator[None]:
             raise BeingServed("being_served", path=path) from None
         yield
     finally:
-        os.close(handle)  # closing lets the lock go, also when the process is killed
+        os.close(handle)  # closing frees the lock, also when the process is killed
 
 
 # ---------------------------------------------------------------- schema
@@ -269,7 +269,7 @@ def exclusive(url: str) -> Iterator[None]:
 
 def _config(connection: sa.Connection | None = None, *, folder: Path | None = None) -> Config:
     config = Config()
-    # Its files are data to us, so the package is named and not imported.
+    # Its files are data to us, so the package is not imported.
     config.set_main_option(
         "script_location", str(folder or importlib.resources.files("cleanside.migrations"))
     )
@@ -279,7 +279,7 @@ def _config(connection: sa.Connection | None = None, *, folder: Path | None = No
 
 def newest_revision(folder: Path | None = None) -> str:
     """
-    The schema revision this code was written for.
+    The schema revision of this code.
 
     folder : of the migrations; None: as installed. Raises CalledWrongly where it has no revision.
     """
@@ -298,7 +298,7 @@ def revision_of(connection: sa.Connection) -> str | None:
 def migrate(engine: sa.Engine, *, to: str = "head") -> tuple[str | None, str | None]:
     """Bring the schema to a revision, the newest by default. Returns the revision before and after."""
     before = _found(engine)
-    newest_revision()  # with no revisions at all alembic would do nothing and call that a success
+    newest_revision()  # without any revision alembic would do nothing and report success
     with engine.connect() as connection:
         upgrade(connection, to=to)
         connection.commit()
@@ -312,22 +312,22 @@ def upgrade(connection: sa.Connection, *, to: str = "head") -> None:
 
 def is_known(revision: str) -> bool:
     """True if this program can bring a database of that schema to its own."""
-    found = script.ScriptDirectory.from_config(_config()).walk_revisions()
-    return revision in {each.revision for each in found}
+    revisions = script.ScriptDirectory.from_config(_config()).walk_revisions()
+    return revision in {each.revision for each in revisions}
 
 
 def _found(engine: sa.Engine) -> str | None:
     """
     The schema revision, at the first contact; None for an empty database.
 
-    Raises CalledWrongly where the database cannot be opened, or holds what another program keeps.
+    Raises CalledWrongly where the database cannot be opened, or has tables of another program.
     """
     url = engine.url.render_as_string(hide_password=False)
     shown = hidden.database_url(url).replace("/file:", "/")
     try:
         with engine.connect() as connection:
             found = revision_of(connection)
-            # A schema of PostgreSQL may be shared, with an extension's tables for one; a file is not.
+            # A schema of PostgreSQL may be shared, for example with an extension's tables; a file is not.
             alone = found is None and engine.dialect.name == "sqlite"
             tables = sa.inspect(connection).get_table_names() if alone else []
             connection.rollback()
@@ -348,16 +348,16 @@ def check(engine: sa.Engine) -> None:
 
 def require_newest(engine: sa.Engine, *, migrate_empty: bool, migrate_old: bool) -> None:
     """
-    Make sure that the schema is the newest; bring an empty database there by itself.
+    Make sure that the schema is the newest; an empty database is upgraded by itself.
 
     Raises CalledWrongly for an older schema unless `migrate_old`, and for one this code does not know.
     """
-    found = _found(engine)
-    if found == newest_revision():
+    revision = _found(engine)
+    if revision == newest_revision():
         return
-    if found is not None and not is_known(found):
-        raise CalledWrongly("schema_newer", schema=found, newest=newest_revision())
-    if (found is None and migrate_empty) or migrate_old:
+    if revision is not None and not is_known(revision):
+        raise CalledWrongly("schema_newer", schema=revision, newest=newest_revision())
+    if (revision is None and migrate_empty) or migrate_old:
         migrate(engine)
         return
-    raise CalledWrongly("schema_older", schema=found or "none", newest=newest_revision())
+    raise CalledWrongly("schema_older", schema=revision or "none", newest=newest_revision())

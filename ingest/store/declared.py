@@ -1,9 +1,9 @@
 """
-What gateways declare beside their readings: losses, damage, new numberings, a budget that is nearly full.
+Declarations of gateways beside their readings: losses, damage, new numberings, a budget that is nearly full.
 
-Promises: an event is kept once, whether it came with a batch, by itself, or both; an event whose stream is
-not the device's is kept at another stream of the device, so that none is refused for its stream.
-Leaves to others: what is kept whole and what is counted (`ingest.store.gateway_reports`).
+Promises: an event is stored once, whether it arrived with a batch, by itself, or both. An event of a stream
+that is not the device's is stored at another stream of the device, so that none is refused for its stream.
+Leaves to others: which events stay whole and which are counted (`ingest.store.gateway_reports`).
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ _is_owner = owners.c.id == devices.c.owner_id
 
 @dataclass(frozen=True, slots=True)
 class DeclaredLine:
-    """All that a stream's gateway declared under one name."""
+    """The declarations of a stream's gateway under one name."""
 
     stream_id: int
     owner: str
@@ -45,7 +45,7 @@ class DeclaredLine:
 def keep(
     connection: sa.Connection, owner_id: int, device: str, events: Sequence[DeclaredEvent], now_us: int
 ) -> None:
-    """Keep events of a device, each once however often it is sent."""
+    """Store events of a device, each once however often it is sent."""
     row = fleet.device(connection, owner_id, device) or fleet.keep_device(connection, owner_id, device)
     by_stream: dict[str, list[DeclaredEvent]] = {}
     for event in events:
@@ -53,7 +53,7 @@ def keep(
     for name in sorted(by_stream):
         stream = _stream_for(connection, owner_id, row, name, now_us)
         said = GatewayReport(events=tuple(event.content for event in by_stream[name]))
-        # `resent`: one that is a count by now was confirmed before, and the reply was lost.
+        # `resent`: an event that is a count by now was confirmed before, and the reply was lost.
         given = gateway_reports.reports_of(stream.id, said, now_us, before=Marks(), resent=True)
         reports.put(connection, given)
 
@@ -76,7 +76,7 @@ def _stream_for(
 def lines(
     connection: sa.Connection, owner_id: int | None, *, device_ids: Iterable[int] | None = None
 ) -> list[DeclaredLine]:
-    """What gateways of an owner (None: of all) declared, by device, stream and name."""
+    """Declarations of an owner's gateways (None: of all), by device, stream and name."""
     tally = report_tallies.c
     query = (
         sa.select(
@@ -103,7 +103,7 @@ def _is_declared(name: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:
 def _spans(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[tuple[int, str], tuple[int, int]]:
     """(stream, name) -> first and last receipt."""
     whole, day = report_rows.c, report_days.c
-    found: dict[tuple[int, str], tuple[int, int]] = {}
+    spans: dict[tuple[int, str], tuple[int, int]] = {}
     for piece in dialect.chunks(stream_ids):
         for table, name, first, last in (
             (whole, sa.func.coalesce(whole.name, ""), whole.received_us, whole.received_us),
@@ -114,9 +114,9 @@ def _spans(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[tuple[i
             for stream_id, event, first_us, last_us in connection.execute(
                 query.group_by(table.stream_id, name)
             ):
-                before = found.get((stream_id, event), (first_us, last_us))
-                found[stream_id, event] = min(before[0], first_us), max(before[1], last_us)
-    return found
+                before = spans.get((stream_id, event), (first_us, last_us))
+                spans[stream_id, event] = min(before[0], first_us), max(before[1], last_us)
+    return spans
 
 
 def totals(connection: sa.Connection) -> list[tuple[str, int, int]]:
@@ -130,18 +130,18 @@ def totals(connection: sa.Connection) -> list[tuple[str, int, int]]:
     ]
 
 
-# ---------------------------------------------------------------- what was told
+# ---------------------------------------------------------------- announced
 
 
 def told(connection: sa.Connection, owner_id: int) -> dict[tuple[int, str], tuple[int, int]]:
-    """(stream, event) -> times and readings lost as last told."""
+    """(stream, event) -> times and readings lost as last announced."""
     query = sa.select(told_events).join_from(told_events, stream_rows)
     rows = connection.execute(query.where(stream_rows.c.owner_id == owner_id))
     return {(row.stream_id, row.name): (row.times, row.lost) for row in rows}
 
 
 def save_told(connection: sa.Connection, found: Sequence[DeclaredLine]) -> None:
-    """Write that these lines are told as they are."""
+    """Write that these lines are announced."""
     for line in found:
         values = {"times": line.times, "lost": line.lost}
         fresh = dialect.insert(connection, told_events).values(

@@ -1,5 +1,5 @@
 """
-Where the two databases differ.
+The differences of the two databases.
 
 Hot paths give the driver plain SQL and tuples: measured, SQLAlchemy's own insert of a list of dicts
 reaches half of that on SQLite, and `insert().values(list)` a fortieth.
@@ -28,7 +28,7 @@ NumberArray = npt.NDArray[np.int64] | npt.NDArray[np.float64]
 _COPY_HEADER = b"PGCOPY\n\xff\r\n\0" + bytes(8)
 _COPY_TRAILER = b"\xff\xff"
 PIECE_ROWS = 500  # of up to 22 columns: 11 000 of the 32 766 values a SQLite statement takes
-MOST_RANGES = 8  # more than that are asked for as a list; chosen
+MOST_RANGES = 8  # more values go into a list; chosen
 LOOKUP_CHUNK = 5_000  # values in one IN list; SQLite takes 32 766 variables
 
 
@@ -59,7 +59,7 @@ def marks(values: Sequence[Any]) -> str:
 
 def overwrite_freed(connection: sa.Connection) -> None:
     """
-    Have what this connection changes from now on overwritten, so that no freed page keeps it.
+    Overwrite old values from now on when this connection changes them, so that no freed page keeps one.
 
     SQLite: sqlite.org/pragma.html, secure_delete. PostgreSQL keeps old rows until its vacuum, as it does.
     """
@@ -78,7 +78,7 @@ def floats(
     """
     The rows of a query of plain SQL whose values are all numbers, `width` a row, as shape (width, rows).
 
-    PostgreSQL: a column as one array, of which numpy reads the numbers where they lie; row by row, also by
+    PostgreSQL: a column as one array, which numpy reads in place; row by row, also by
     COPY, it takes four times as long. SQLite: flat, because making the array from tuples takes as long
     as the query.
     """
@@ -115,7 +115,7 @@ class _FloatsLoader(Loader):
 
 class EncodedNumbers(NamedTuple):
     """
-    Rows of numbers as the driver takes them, but for the first column, which all share and which comes last.
+    Rows of numbers in the driver's form, without the first column, which all share and `put` adds.
 
     Encoding is most of the work of an insert; made ahead, it keeps the one writing thread free.
     """
@@ -149,10 +149,10 @@ def encode(
 
 def put(connection: sa.Connection, batches: Sequence[tuple[EncodedNumbers, int]]) -> None:
     """
-    Insert encoded rows, each batch with the value of its first column; a taken key fails the transaction.
+    Insert encoded rows, each batch with the value of its first column; a key in use fails the transaction.
 
-    On SQLite one statement takes a whole piece of rows. Not `executemany`: that lets go of Python's lock and
-    takes it again for every row, so that a busy event loop slows it down several times over.
+    On SQLite one statement inserts many rows. Not `executemany`: that releases Python's lock and takes it
+    again for every row, so that a busy event loop slows it down several times over.
     """
     alike: dict[tuple[str, tuple[str, ...]], list[tuple[EncodedNumbers, int]]] = {}
     for rows, shared in batches:
@@ -245,8 +245,8 @@ def among(column: sa.ColumnElement[int], numbers: Ranges) -> Iterator[sa.ColumnE
     """
     Conditions, one a query, that together find `column` among `numbers`.
 
-    Numbers with holes become one range where that reads little more than asked, or lists where there are
-    too many ranges to ask for one by one.
+    Numbers with holes become one range where that reads few extra rows, or lists where there are too many
+    ranges for a query each.
     """
     if len(numbers) > 1 and numbers[-1][1] - numbers[0][0] < 4 * count(numbers):
         numbers = ((numbers[0][0], numbers[-1][1]),)

@@ -1,4 +1,4 @@
-"""What people entered of elements: changed, cleaned, inspected; or that a change that was found was none."""
+"""People's entries about elements: changed, cleaned, inspected; or that a found change was none."""
 
 from __future__ import annotations
 
@@ -11,22 +11,24 @@ from cleanside.ingest.store.models import element_changes
 
 
 class EnteredChange(NamedTuple):
-    """What a person entered of an element."""
+    """An entry of a person about an element."""
 
     changed_us: int
     entered_us: int
     who: str
     note: str
-    entry_id: str  # given by whoever entered it; a resend is the same entry
+    entry_id: str  # made by the client that sent it; a resend is the same entry
     what: str = "new"  # new, cleaned, inspected, safety_element, or nothing (denies a change that was found)
     confirmed_because: str | None = None  # why it holds although readings contradict it; None: not confirmed
+    at_device: str | None = None  # entered at that device, by the code on its label; None: at the shop
+    by_name: str | None = None  # as it was written there
 
 
 def put_change(connection: sa.Connection, housing_id: int, change: EnteredChange) -> EnteredChange | None:
-    """Enter an element change; the one that is there already with this id stays, and is given."""
-    known = {before.entry_id: before for before in changes_of(connection, housing_id)}
-    if change.entry_id in known:
-        return known[change.entry_id]
+    """Enter an element change; an existing one with this id stays, and is returned."""
+    by_id = {before.entry_id: before for before in changes_of(connection, housing_id)}
+    if change.entry_id in by_id:
+        return by_id[change.entry_id]
     statement = dialect.insert(connection, element_changes).values(housing_id=housing_id, **change._asdict())
     entered = statement.on_conflict_do_nothing().returning(element_changes.c.changed_us)
     if connection.execute(entered).first() is not None:
@@ -34,8 +36,14 @@ def put_change(connection: sa.Connection, housing_id: int, change: EnteredChange
     return next(c for c in changes_of(connection, housing_id) if c.entry_id == change.entry_id)
 
 
+def take_over(connection: sa.Connection, housing_id: int, change: EnteredChange) -> None:
+    """A person at the shop enters what was entered at the machine under the same id: their word counts."""
+    update = sa.update(element_changes).where(_is_change(housing_id, change))
+    connection.execute(update.values(**change._asdict()))
+
+
 def confirm_change(connection: sa.Connection, housing_id: int, change: EnteredChange, because: str) -> None:
-    """A person stands by an entry that the readings contradict."""
+    """Note that a person confirms an entry that the readings contradict."""
     confirm = sa.update(element_changes).where(_is_change(housing_id, change))
     connection.execute(confirm.values(confirmed_because=because))
 
@@ -46,7 +54,7 @@ def take_change_back(connection: sa.Connection, housing_id: int, change: Entered
 
 
 def changes_of(connection: sa.Connection, housing_id: int) -> list[EnteredChange]:
-    """What was entered of a housing's elements, in time order."""
+    """The entries of a housing's elements, in time order."""
     query = sa.select(*(element_changes.c[f] for f in EnteredChange._fields))
     query = query.where(element_changes.c.housing_id == housing_id)
     query = query.order_by(element_changes.c.changed_us, element_changes.c.id)
@@ -61,14 +69,16 @@ def entered_change(
     entry_id: str | None,
     what: str,
     because: str | None,
+    at_device: str | None,
+    by_name: str | None,
 ) -> EnteredChange:
-    """A row as an entry; one without an id of its own gets the one that is made for such."""
+    """A row as an entry; one without an id gets the made one."""
     made = entry_id or made_entry_id(changed_us, what)
-    return EnteredChange(changed_us, entered_us, who, note, made, what, because)
+    return EnteredChange(changed_us, entered_us, who, note, made, what, because, at_device, by_name)
 
 
 def made_entry_id(changed_us: int, what: str) -> str:
-    """The id of an entry that came without one: the same work at the same instant is the same entry."""
+    """The id of an entry without one: the same work at the same instant is the same entry."""
     return f"{what}-{changed_us}"
 
 

@@ -1,4 +1,4 @@
-"""Machines, housings and terminal restriction, devices and where they sit."""
+"""Machines, housings and terminal restriction, devices and their seats."""
 
 from __future__ import annotations
 
@@ -24,12 +24,12 @@ class DeviceRow(NamedTuple):
     id: int
     owner_id: int
     name: str
-    #: None: not registered, its readings are held
+    #: None: not registered, its readings are quarantined
     registered_us: int | None
     in_service_us: int | None
-    #: readings from this instant on may be true, though it was registered later; None: nothing was said
+    #: readings from this instant on may be true, though it was registered later; None: not set
     history_from_us: int | None
-    #: since when it is out of use; None: it is in use, or it does not matter: its readings are stored anyway
+    #: since when it is out of use; None: it is in use. Its readings are stored either way
     retired_us: int | None = None
 
 
@@ -108,14 +108,15 @@ def keep_owner(connection: sa.Connection, name: str, now_us: int) -> int:
     """The id of an owner, made now if there is none of that name."""
     statement = dialect.insert(connection, owners).values(name=name, created_us=now_us)
     connection.execute(statement.on_conflict_do_nothing())
-    found = owner_id(connection, name)
-    assert found is not None
-    return found
+    number = owner_id(connection, name)
+    assert number is not None
+    return number
 
 
 def lock_owner(connection: sa.Connection, owner: int) -> None:
-    """Let one transaction at a time decide about an owner's keys and names, until this one ends."""
-    # FOR NO KEY UPDATE: rows that refer to the owner are written meanwhile. SQLite has one writer anyway.
+    """Lock an owner's keys and names until this transaction ends."""
+    # FOR NO KEY UPDATE: other transactions may write rows that refer to the owner. SQLite has one writer
+    # anyway.
     connection.execute(sa.select(owners.c.id).where(owners.c.id == owner).with_for_update(key_share=True))
 
 
@@ -134,7 +135,7 @@ def device(connection: sa.Connection, owner: int, name: str) -> DeviceRow | None
 
 
 def devices_of(connection: sa.Connection, owner: int, *, after: str | None = None) -> list[DeviceRow]:
-    """The devices of an owner by name; those that follow a name, or all."""
+    """The devices of an owner in order of name, all or those after a name."""
     query = _DEVICE.where(devices.c.owner_id == owner).order_by(devices.c.name)
     if after is not None:
         query = query.where(devices.c.name > after)
@@ -142,12 +143,12 @@ def devices_of(connection: sa.Connection, owner: int, *, after: str | None = Non
 
 
 def keep_device(connection: sa.Connection, owner: int, name: str) -> DeviceRow:
-    """A device of this owner; one that nobody has registered is made, so that its readings can be held."""
+    """A device of this owner; an unregistered one is made now, so that its readings can be quarantined."""
     statement = dialect.insert(connection, devices).values(owner_id=owner, name=name)
     connection.execute(statement.on_conflict_do_nothing())
-    found = device(connection, owner, name)
-    assert found is not None
-    return found
+    row = device(connection, owner, name)
+    assert row is not None
+    return row
 
 
 def register(
@@ -171,7 +172,7 @@ def register(
 
 
 def retire(connection: sa.Connection, known: DeviceRow, retired_us: int | None) -> DeviceRow:
-    """Take a device out of use, or into use again; what it measured stays, and late readings are stored."""
+    """Take a device out of use, or into use again; its readings stay, and late ones are stored."""
     connection.execute(sa.update(devices).where(devices.c.id == known.id).values(retired_us=retired_us))
     return known._replace(retired_us=retired_us)
 
@@ -192,7 +193,7 @@ _HOUSING: sa.Select[Any] = sa.select(
     housings.c.reference_unit,
     machines.c.display_name,
 ).join_from(housings, machines)
-# Built once, because each look at a fleet asks it.
+# Built once, because every view of a fleet runs it.
 _OF_OWNER = _HOUSING.where(machines.c.owner_id == sa.bindparam("owner")).order_by(
     machines.c.name, housings.c.name
 )
@@ -206,13 +207,13 @@ def machine(connection: sa.Connection, owner: int, name: str) -> MachineRow | No
 
 
 def machine_by_id(connection: sa.Connection, machine_id: int) -> MachineRow | None:
-    """A machine of whatever owner: for what an owner has given away."""
+    """A machine of any owner: for machines that an owner has transferred."""
     row = connection.execute(_MACHINE.where(machines.c.id == machine_id)).first()
     return None if row is None else MachineRow(*row)
 
 
 def machines_of(connection: sa.Connection, owner: int, *, after: str | None = None) -> list[MachineRow]:
-    """The machines of an owner by name; those that follow a name, or all."""
+    """The machines of an owner in order of name, all or those after a name."""
     query = _MACHINE.where(machines.c.owner_id == owner).order_by(machines.c.name)
     if after is not None:
         query = query.where(machines.c.name > after)
@@ -223,16 +224,16 @@ def keep_machine(connection: sa.Connection, owner: int, name: str, kind: str, no
     """A machine of this owner, made now if there is none of that name; its kind is set if given."""
     values = {"owner_id": owner, "name": name, "kind": kind, "created_us": now_us}
     connection.execute(dialect.insert(connection, machines).values(values).on_conflict_do_nothing())
-    found = machine(connection, owner, name)
-    assert found is not None
-    if kind and kind != found.kind:
-        connection.execute(sa.update(machines).where(machines.c.id == found.id).values(kind=kind))
-        found = found._replace(kind=kind)
-    return found
+    row = machine(connection, owner, name)
+    assert row is not None
+    if kind and kind != row.kind:
+        connection.execute(sa.update(machines).where(machines.c.id == row.id).values(kind=kind))
+        row = row._replace(kind=kind)
+    return row
 
 
 def edit_machine(connection: sa.Connection, known: MachineRow, **changes: Any) -> MachineRow:
-    """Change columns of a machine, of `MachineRow`. Its housings count as changed: answers have its name."""
+    """Change columns of `MachineRow`. Its housings count as changed: answers have the machine's name."""
     if changes:
         connection.execute(sa.update(machines).where(machines.c.id == known.id).values(**changes))
         of_machine = housings.c.machine_id == known.id
@@ -291,6 +292,16 @@ def terminals_of(connection: sa.Connection, housing_id: int) -> list[TerminalRow
     return [TerminalRow(*row) for row in connection.execute(query)]
 
 
+def terminals_of_owner(connection: sa.Connection, owner: int) -> dict[int, list[TerminalRow]]:
+    """Housing id -> every terminal restriction of it, in order of validity."""
+    query = sa.select(terminals.c.housing_id, *(terminals.c[f] for f in TerminalRow._fields))
+    query = query.select_from(terminals.join(housings).join(machines)).where(machines.c.owner_id == owner)
+    found: dict[int, list[TerminalRow]] = {}
+    for housing_id, *row in connection.execute(query.order_by(terminals.c.valid_from_us)):
+        found.setdefault(housing_id, []).append(TerminalRow(*row))
+    return found
+
+
 # ---------------------------------------------------------------- assignments
 
 _ASSIGNMENT = (
@@ -307,18 +318,18 @@ _ASSIGNMENT = (
     .select_from(assignments.join(devices).join(housings).join(machines))
     .order_by(assignments.c.id)
 )
-# Built once, because each pass of the analysis asks it.
+# Built once, because each pass of the analysis runs it.
 _OF_HOUSING = _ASSIGNMENT.where(assignments.c.housing_id == sa.bindparam("housing"))
 
 
 def assignments_of_device(connection: sa.Connection, device_id: int) -> list[Assignment]:
-    """Where a device sat and sits, in order of entry."""
+    """The seats of a device, past and present, in order of entry."""
     rows = connection.execute(_ASSIGNMENT.where(assignments.c.device_id == device_id))
     return [Assignment(*row) for row in rows]
 
 
 def assignments_of_housing(connection: sa.Connection, housing_id: int) -> list[Assignment]:
-    """Which devices sat and sit on a housing, in order of entry."""
+    """The seats of devices on a housing, past and present, in order of entry."""
     rows = connection.execute(_OF_HOUSING, {"housing": housing_id})
     return [Assignment(*row) for row in rows]
 
@@ -327,10 +338,11 @@ def assign(
     connection: sa.Connection, device_id: int, housing_id: int, from_us: int | None, until_us: int | None
 ) -> None:
     """
-    Put a device on a housing for a span; what it was assigned to in that span ends or is cut.
+    Assign a device to a housing for a span; its other assignments in that span end or are cut.
 
-    A seat on the same housing that the span meets ends with it: what followed is no one's. Its hours in the
-    span, and in what is cut, are analysed again: readings follow the time they were taken.
+    An earlier seat on the same housing that overlaps the span ends with it; readings after it have no
+    housing. The hours in the span and in the cut parts are analysed again, because readings follow the time
+    of measurement.
     """
     seats = assignments_of_device(connection, device_id)
     ended = met_on(seats, housing_id, from_us, until_us)
@@ -342,22 +354,24 @@ def assign(
     values = {"device_id": device_id, "housing_id": housing_id, "from_us": from_us, "until_us": until_us}
     connection.execute(sa.insert(assignments).values(values))
     ends = [until_us, *(old.until_us for old in ended)]
-    known = [end for end in ends if end is not None]
-    hours.touch_again(connection, device_id, from_us, max(known) if len(known) == len(ends) else None)
+    ends_given = [end for end in ends if end is not None]
+    hours.touch_again(
+        connection, device_id, from_us, max(ends_given) if len(ends_given) == len(ends) else None
+    )
 
 
 def met_on(
     seats: Sequence[Assignment], housing_id: int, from_us: int | None, until_us: int | None
 ) -> list[Assignment]:
-    """Seats on a housing that a span on it meets, and those that go on from them without a pause. Pure."""
-    found: list[Assignment] = []
+    """Seats on a housing that a span overlaps, and those that continue them without a pause. Pure."""
+    seats_met: list[Assignment] = []
     reach = until_us
     for old in sorted(seats, key=lambda s: (s.from_us is not None, s.from_us or 0)):
-        goes_on = bool(found) and old.from_us is not None and old.from_us == reach
+        goes_on = bool(seats_met) and old.from_us is not None and old.from_us == reach
         if old.housing_id == housing_id and (_meet(old, from_us, until_us) or goes_on):
-            found.append(old)
+            seats_met.append(old)
             reach = old.until_us
-    return found
+    return seats_met
 
 
 def _meet(old: Assignment, from_us: int | None, until_us: int | None) -> bool:
@@ -367,16 +381,16 @@ def _meet(old: Assignment, from_us: int | None, until_us: int | None) -> bool:
 
 
 def _cut_off(connection: sa.Connection, old: Assignment, from_us: int | None) -> None:
-    """Of an older assignment to the same housing only what lies before the span stays."""
-    here = assignments.c.id == old.id
+    """Of an older assignment to the same housing only the part before the span stays."""
+    condition = assignments.c.id == old.id
     if from_us is not None and (old.from_us is None or old.from_us < from_us):
-        connection.execute(sa.update(assignments).where(here).values(until_us=from_us))
+        connection.execute(sa.update(assignments).where(condition).values(until_us=from_us))
     else:
-        connection.execute(sa.delete(assignments).where(here))
+        connection.execute(sa.delete(assignments).where(condition))
 
 
 def _cut(connection: sa.Connection, old: Assignment, from_us: int | None, until_us: int | None) -> None:
-    """Take the span out of an older assignment: what lies before and after it stays."""
+    """Cut the span out of an older assignment: the parts before and after it stay."""
     if not _meet(old, from_us, until_us):
         return
     left: list[tuple[int | None, int | None]] = []
@@ -384,17 +398,17 @@ def _cut(connection: sa.Connection, old: Assignment, from_us: int | None, until_
         left.append((old.from_us, from_us))
     if until_us is not None and (old.until_us is None or old.until_us > until_us):
         left.append((until_us, old.until_us))
-    # One that is cut away whole stays as an empty span: its housing's summaries still have to follow.
+    # One that is cut whole stays as an empty span: the summaries of its housing still have to change.
     nothing: tuple[int | None, int | None] = (old.from_us or 0, old.from_us or 0)
     kept, *further = left or [nothing]
-    here = sa.update(assignments).where(assignments.c.id == old.id)
-    connection.execute(here.values(from_us=kept[0], until_us=kept[1]))
+    statement = sa.update(assignments).where(assignments.c.id == old.id)
+    connection.execute(statement.values(from_us=kept[0], until_us=kept[1]))
     for start_us, end_us in further:
         values = {"device_id": old.device_id, "housing_id": old.housing_id}
         connection.execute(sa.insert(assignments).values(from_us=start_us, until_us=end_us, **values))
 
 
 def housings_ever(connection: sa.Connection, device_id: int) -> list[int]:
-    """Housings whose summaries may rest on this device: those it is or ever was assigned to."""
+    """Housings whose summaries may depend on this device: all that it is or was assigned to."""
     sql = "SELECT DISTINCT housing_id FROM assignments WHERE device_id = ?"
     return sorted(dialect.run(connection, sql, (device_id,)).scalars())

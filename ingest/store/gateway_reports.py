@@ -1,17 +1,18 @@
 """
-What a gateway reports beside its readings: which boots and events are kept whole, and which only counted.
+Boots and events that a gateway reports beside its readings: which stay whole, and which are only counted.
 
-- Boots and records of losses (`is_lasting`) stay whole for good, up to `MOST_BOOTS` and
+- Boots and records of losses (`is_lasting`) stay whole permanently, up to `MOST_BOOTS` and
   `MOST_LOSSES` a device.
 - Of every other kind the newest of a stream stay whole, at least `WHOLE`. Older ones become a count by
   stream, kind and day of receipt, with the first and last instant and number. So do boots and losses beyond
   the bound, but for the newest of each kind: nothing stops counting, and the tally says how many are whole.
-- Sent again, as after a lost reply, an event is counted once. While it is whole its digest tells. Of one
-  that is a count by now, its number does: it was held before this batch came.
+- An event that is sent again, as after a lost reply, counts once. A whole event is recognised by its digest,
+a counted one by its number, which was stored before this batch.
 
-What silence is explained by (invariant 9) is the newest event of a stream, and that is always whole.
+The newest event of a stream explains silence (invariant 9), and is always whole.
 
-Promises: pure. Fields are cut to a size here, and the digest is of the whole, so cutting makes no two alike.
+Promises: pure. Fields are cut to a size, and the digest is of the whole content, so cut events stay
+different.
 Leaves to others: the rows (`ingest.store.reports`).
 """
 
@@ -28,14 +29,14 @@ from cleanside.gateway.wire import BOOT_CORRECTED, GatewayReport, readings_in
 from cleanside.ingest.store.marks import Marks, meets
 
 BOOT, EVENT = "boot", "event"
-OTHERS = "others"  # kinds beyond `MOST_KINDS` of a stream, and what stands in a batch beyond `MOST_AT_ONCE`
+OTHERS = "others"  # kinds beyond `MOST_KINDS` of a stream, and reports of a batch beyond `MOST_AT_ONCE`
 
-MOST_AT_ONCE = 1_000  # boots and events of a batch that are looked at one by one; a gateway has a few; chosen
+MOST_AT_ONCE = 1_000  # boots and events of a batch with rows of their own; a gateway has a few; chosen
 MOST_BOOTS = 20_000  # a device: 5 key cycles a day for 10 years; chosen
-MOST_LOSSES = 5_000  # a device; chosen, far above what a box has in its life that works at all
+MOST_LOSSES = 5_000  # a device; chosen, far above what a working device has in its life
 MOST_KINDS = 32  # of events, a stream; our gateway knows some ten; chosen
 WHOLE = 64  # newest events of a kind that stay whole: weeks of key cycles; chosen
-FOLD_AT = 2 * WHOLE  # so that not every event folds one
+FOLD_AT = 2 * WHOLE  # so that not every event makes one a count
 MOST_MEMBERS = 24  # of one event; chosen, ours have at most six
 MOST_CHARACTERS = 200  # of a text in it, or of what is nested; chosen
 
@@ -47,14 +48,14 @@ DECLARED_NAMES = (
     *("readings_shed", "spool_copied", "spool_replaced", "spool_salvaged", "spool_tail_lost"),
     *("spool_tail_unknown", "stream_opened"),
 )
-#: names that have a count of their own however many others a stream has
+#: names with a count of their own, however many others a stream has
 _KNOWN = frozenset(("key_on", "key_off", "device_fault", BOOT_CORRECTED, *DECLARED_NAMES))
-#: how the names of losses begin, also of gateways newer than this server
+#: beginnings of the names of losses, also of gateways newer than this server
 _LOSSES = ("readings_", "spool_", "stream_")
 
 
 class GatewayEntry(NamedTuple):
-    """A boot or an event as it is kept."""
+    """A boot or an event as it is stored."""
 
     stream_id: int
     kind: str
@@ -65,11 +66,11 @@ class GatewayEntry(NamedTuple):
     name: str | None
     content: str
     received_us: int
-    #: True: the batch brought nothing new, or the number was held before it came
+    #: True: the batch had nothing new, or the number was stored before it arrived
     was_held: bool
-    #: how many it stands for
+    #: how many reports it represents
     times: int = 1
-    #: readings that it declares as lost
+    #: readings that it declares lost
     lost: int = 0
 
 
@@ -83,20 +84,20 @@ class Place(NamedTuple):
 
 
 class Tally(NamedTuple):
-    """What is known of a place."""
+    """The counts of a place."""
 
     #: whole rows
     whole: int
-    #: all that ever came, whole or counted
+    #: all that ever arrived, whole or counted
     times: int
-    #: highest number among those that are counted only; 0: there are none
+    #: highest number among the counted ones; 0: there are none
     folded_through: int
-    #: readings that all of them declare as lost
+    #: readings that all of them declare lost
     lost: int = 0
 
 
 class Days(NamedTuple):
-    """Reports of one place and day that are counted only."""
+    """Counted reports of one place and day."""
 
     place: Place
     day: int
@@ -109,15 +110,15 @@ class Days(NamedTuple):
 
 
 class ReportPlan(NamedTuple):
-    """What to do with reports that came."""
+    """What to do with new reports."""
 
-    #: to be kept whole
+    #: stay whole
     whole: dict[Place, list[GatewayEntry]]
-    #: to be counted only
+    #: are only counted
     counted: list[Days]
     #: place -> how many of its whole rows become a count: those that follow so many newest ones
     fold: dict[Place, tuple[int, int]]
-    #: place -> how many came now, and how many readings they declare as lost
+    #: place -> how many arrived now, and how many readings they declare lost
     came: dict[Place, tuple[int, int]]
 
 
@@ -128,23 +129,23 @@ def reports_of(
     stream_id: int, said: GatewayReport | None, now_us: int, *, before: Marks, resent: bool
 ) -> list[GatewayEntry]:
     """
-    Boots and events of a batch. before : marks of the stream before it. resent : all its numbers were held.
+    Boots and events of a batch. before : marks of the stream before it. resent : all its numbers were stored.
 
     Those beyond `MOST_AT_ONCE` become one report that says how many there were.
     """
     if said is None or not (said.boots or said.events):
         return []
     every = chain(((BOOT, entry) for entry in said.boots), ((EVENT, entry) for entry in said.events))
-    found = [
+    reports = [
         _report(stream_id, kind, entry, now_us, before=before, resent=resent)
         for kind, entry in islice(every, MOST_AT_ONCE)
     ]
-    left = len(said.boots) + len(said.events) - len(found)
+    left = len(said.boots) + len(said.events) - len(reports)
     if left:
-        more = {"event": OTHERS, "count": left, "at_seq": found[-1].at_seq, "after": found[-1].digest}
+        more = {"event": OTHERS, "count": left, "at_seq": reports[-1].at_seq, "after": reports[-1].digest}
         last = _report(stream_id, EVENT, more, now_us, before=before, resent=resent)
-        found.append(last._replace(times=left))
-    return found
+        reports.append(last._replace(times=left))
+    return reports
 
 
 def _report(
@@ -173,9 +174,9 @@ def shortened(entry: Mapping[str, Any]) -> dict[str, Any]:
 
     What was cut ends in "…"; members left out are counted in "members_left_out".
     """
-    kept = {_cut(key): _shortened(value) for key, value in islice(entry.items(), MOST_MEMBERS)}
+    members = {_cut(key): _shortened(value) for key, value in islice(entry.items(), MOST_MEMBERS)}
     left = len(entry) - MOST_MEMBERS
-    return kept | ({"members_left_out": left} if left > 0 else {})
+    return members | ({"members_left_out": left} if left > 0 else {})
 
 
 def _shortened(value: Any) -> Any:
@@ -197,7 +198,9 @@ def is_lasting(kind: str, name: str) -> bool:
 
 
 def _place_of(report: GatewayEntry, known: set[Place], others: dict[int, int]) -> Place:
-    """Where a report is counted. known : places so far. others : stream -> how many are not of `_KNOWN`."""
+    """
+    The place where a report counts. known : places so far. others : stream -> how many are not of `_KNOWN`.
+    """
     name = "" if report.kind == BOOT else report.name or ""
     place = Place(report.stream_id, report.kind, name)
     if place in known or report.kind == BOOT or name in _KNOWN:
@@ -215,10 +218,10 @@ def plan(
     room: Mapping[tuple[int, str], int],
 ) -> ReportPlan:
     """
-    Which of these reports are new, which are kept whole, and what becomes a count.
+    Which of these reports are new, which stay whole, and which become a count.
 
-    whole : (stream, kind, digest) of those that are whole already. tallies : of the streams at hand.
-    room : (stream, kind) -> how many lasting ones its device may have besides those it has.
+    whole : (stream, kind, digest) of those that are whole already. tallies : of the streams concerned.
+    room : (stream, kind) -> how many more lasting ones its device may have.
     """
     made = ReportPlan({}, [], {}, {})
     places: dict[Place, list[GatewayEntry]] = {}
@@ -239,7 +242,7 @@ def plan(
 
 
 def _is_folded(report: GatewayEntry, tally: Tally | None) -> bool:
-    """True where a report that is not whole was counted before, as far as can be told."""
+    """True where a report that is not whole was counted before, as far as the tally shows."""
     if tally is None or tally.times <= tally.whole or not report.was_held:
         return False
     return report.at_seq is None or report.at_seq <= tally.folded_through
@@ -263,7 +266,7 @@ def _plan_place(
         made.whole[place] = kept
         made.counted.extend(days_of(place, reports[room:-1] if room < len(reports) else []))
         if room < len(reports) and tally.whole + len(kept) > 1:
-            made.fold[place] = (1, 1)  # the one that was newest before; the newest is whole always
+            made.fold[place] = (1, 1)  # the previous newest; the newest is always whole
     else:
         kept = reports[-WHOLE:]
         made.whole[place] = kept
@@ -274,12 +277,12 @@ def _plan_place(
 
 def days_of(place: Place, reports: Iterable[GatewayEntry]) -> list[Days]:
     """Reports as counts by day."""
-    found = []
+    days = []
     in_order = sorted(reports, key=lambda r: r.received_us)
     for day, group in groupby(in_order, key=lambda r: r.received_us // DAY_US):
         of_day = list(group)
         numbers = [r.at_seq for r in of_day if r.at_seq is not None]
         times = sum(r.times for r in of_day), of_day[0].received_us, of_day[-1].received_us
         span = min(numbers, default=None), max(numbers, default=None)
-        found.append(Days(place, day, *times, *span, sum(r.lost for r in of_day)))
-    return found
+        days.append(Days(place, day, *times, *span, sum(r.lost for r in of_day)))
+    return days

@@ -31,7 +31,7 @@ _TOUCH_ROW = "(?, ?, ?, ?, ?, 1, 0)"
 
 
 class HourSpan(NamedTuple):
-    """What a batch brings for one UTC hour."""
+    """The readings of a batch in one UTC hour."""
 
     hour: int
     lowest_seq: int
@@ -42,9 +42,9 @@ class HourSpan(NamedTuple):
 def touch(connection: sa.Connection, spans: Sequence[tuple[int, HourSpan]]) -> None:
     """Count new readings of (stream, span) into their hours; each touched hour is due for analysis."""
     merged: dict[tuple[int, int], HourSpan] = {}
-    for stream_id, span in spans:  # one statement may not touch an hour twice
-        known = merged.get((stream_id, span.hour))
-        merged[stream_id, span.hour] = span if known is None else _joined(known, span)
+    for stream_id, span in spans:  # one statement must not change an hour twice
+        earlier = merged.get((stream_id, span.hour))
+        merged[stream_id, span.hour] = span if earlier is None else _joined(earlier, span)
     rows = [(stream_id, *span) for (stream_id, _), span in merged.items()]
     for piece in dialect.chunks(rows, TOUCHED_AT_ONCE):
         sql = _TOUCH.format(", ".join([_TOUCH_ROW] * len(piece)))
@@ -62,21 +62,23 @@ def numbers_in(
     """Stream -> (lowest, highest) number in each of these hours, of every stream of these devices."""
     query = sa.select(hours.c.stream_id, hours.c.first_seq, hours.c.last_seq).join_from(hours, streams)
     query = query.where(streams.c.device_id.in_(list(device_ids)))
-    found: dict[int, list[tuple[int, int]]] = {}
+    ranges: dict[int, list[tuple[int, int]]] = {}
     for piece in dialect.chunks(sorted(wanted)):
         for stream_id, first, last in connection.execute(query.where(hours.c.hour.in_(piece))):
-            found.setdefault(stream_id, []).append((first, last))
-    return found
+            ranges.setdefault(stream_id, []).append((first, last))
+    return ranges
 
 
 def count_down(connection: sa.Connection, stream_id: int, at_us: Sequence[int]) -> None:
-    """Take readings out of their hours, which are due for analysis again."""
-    gone = Counter(us // HOUR_US for us in at_us)
-    here = sa.update(hours).where(hours.c.stream_id == stream_id, hours.c.hour == sa.bindparam("of_hour"))
+    """Subtract removed readings from their hours, which are due for analysis again."""
+    removed = Counter(us // HOUR_US for us in at_us)
+    statement = sa.update(hours).where(
+        hours.c.stream_id == stream_id, hours.c.hour == sa.bindparam("of_hour")
+    )
     values = {"readings": hours.c.readings - sa.bindparam("gone"), "revision": hours.c.revision + 1}
-    if gone:
-        rows = [{"of_hour": hour, "gone": many} for hour, many in gone.items()]
-        connection.execute(here.values(values), rows)
+    if removed:
+        rows = [{"of_hour": hour, "gone": many} for hour, many in removed.items()]
+        connection.execute(statement.values(values), rows)
 
 
 def hour_spans(seq: npt.NDArray[np.int64], at_us: npt.NDArray[np.int64]) -> list[HourSpan]:
@@ -131,14 +133,14 @@ UPDATE hours SET analysed_revision = ? WHERE stream_id = ? AND hour = ? AND anal
 
 
 def mark_analysed(connection: sa.Connection, done: Sequence[Behind]) -> None:
-    """Remember up to which revision hours were analysed; one that was touched meanwhile stays due."""
+    """Write up to which revision hours were analysed; an hour that changed meanwhile stays due."""
     if done:
         rows = [(b.revision, b.stream_id, b.hour, b.revision) for b in done]
         dialect.run(connection, _ANALYSED, rows)
 
 
 def touch_again(connection: sa.Connection, device_id: int, from_us: int | None, until_us: int | None) -> None:
-    """Make the hours of a device in a span due again, because the device was assigned otherwise there."""
+    """Make the hours of a device in a span due again, because its assignment changed there."""
     of_device = sa.select(streams.c.id).where(streams.c.device_id == device_id)
     statement = sa.update(hours).where(hours.c.stream_id.in_(of_device))
     if from_us is not None:
@@ -151,7 +153,7 @@ def touch_again(connection: sa.Connection, device_id: int, from_us: int | None, 
 def with_readings(
     connection: sa.Connection, device_id: int, from_us: int | None, until_us: int | None
 ) -> int:
-    """How many UTC hours of a span have readings of a device; an hour that lies across an end counts."""
+    """How many UTC hours of a span have readings of a device; hours across an end count."""
     of_device = sa.select(streams.c.id).where(streams.c.device_id == device_id)
     query = sa.select(sa.func.count(sa.distinct(hours.c.hour)))
     query = query.where(hours.c.stream_id.in_(of_device), hours.c.readings > 0)
@@ -177,8 +179,8 @@ def readings_between(
     """
     Stored readings of a device with from_us <= at < until_us, found through its hours, in parts.
 
-    columns : quantity columns wanted. Gives at_us and those of them that any reading of the part has. A
-        microsecond of this age fits a float: 2^53 of them are 285 years.
+    columns : quantity columns wanted. Returns at_us and those columns that any reading of the part has. A
+    float holds these microseconds exactly: 2^53 of them are 285 years.
     """
     return [
         _columns_of_stream(connection, (stream_id, first, last, from_us, until_us), columns)
@@ -206,8 +208,8 @@ def _columns_of_stream(
     connection: sa.Connection, bounds: tuple[int, ...], columns: Sequence[str]
 ) -> HourColumns:
     """
-    Columns that the stream never had are not fetched: the first readings tell which it has, and one number a
-    row tells that there is nothing in the others. Where there is, all are counted first.
+    Columns that the stream never had are not fetched: the first readings show which it has, and one number a
+    row shows that the others are empty. Where they are not, all columns are counted first.
     """
     assert set(columns) <= QUANTITY_COLUMNS  # they become part of the SQL
     between = _BETWEEN.format(", ".join(columns))
@@ -221,7 +223,7 @@ def _columns_of_stream(
 
 
 def _had(connection: sa.Connection, sql: str, bounds: tuple[int, ...], columns: Sequence[str]) -> list[str]:
-    """Columns with at least one value; `sql` leaves open what is selected."""
+    """Columns with at least one value; `sql` has a place for the selected columns."""
     counts = dialect.run(connection, sql.format(", ".join(f"count({c})" for c in columns)), bounds).one()
     return [name for name, count in zip(columns, counts, strict=True) if count]
 
@@ -229,7 +231,7 @@ def _had(connection: sa.Connection, sql: str, bounds: tuple[int, ...], columns: 
 def _fetched(
     connection: sa.Connection, bounds: tuple[int, ...], had: Sequence[str], others: Sequence[str]
 ) -> npt.NDArray[np.float64]:
-    """Instants, columns, and last any value of the others, shape (columns, n); NaN where there is none."""
+    """Instants, columns, and at the end any value of the other columns, shape (columns, n); NaN: none."""
     absent = dialect.absent(connection)
     wanted = ["at_us", *(f"coalesce({name}, {absent})" for name in had)]
     if others:
@@ -249,7 +251,7 @@ class Kept(NamedTuple):
     hour: int
     record: bytes | None
     bins: bytes | None
-    devices: bytes | None = None  # None: also where the release before wrote it
+    devices: bytes | None = None  # None: also where the previous release wrote it
 
 
 _RAISED = "UPDATE housings SET revision = revision + 1 WHERE id = ? RETURNING revision"
@@ -264,10 +266,10 @@ def put_summaries(
     connection: sa.Connection, housing_id: int, revision: int, found: Sequence[Kept]
 ) -> frozenset[int]:
     """
-    Write summaries made from what was seen at a revision of the housing. Gives the hours not written.
+    Write summaries made at a revision of the housing. Returns the hours that were not written.
 
-    An hour that another process wrote since then may hold newer readings: it is left alone, and has to be
-    done again. The housing's row is locked by raising its revision, so that two processes take turns.
+    An hour that another process wrote since then may include newer readings: it stays, and has to be computed
+    again. Raising the housing's revision locks its row, so two processes take turns.
     """
     now = int(dialect.run(connection, _RAISED, (housing_id,)).scalar_one())  # housings are never deleted
     newer = _written_since(connection, housing_id, revision) if now != revision + 1 else frozenset()
@@ -285,7 +287,7 @@ def _written_since(connection: sa.Connection, housing_id: int, revision: int) ->
 
 
 _SUMMARIES = "SELECT hour, record, bins, devices FROM hour_summaries WHERE housing_id = ? ORDER BY hour"
-# The plus keeps SQLite from going through all hours, because they are in order, to find the few.
+# The plus stops SQLite from scanning all hours in order to find the few.
 _SUMMARIES_SINCE = """
 SELECT hour, record, bins, devices FROM hour_summaries WHERE housing_id = ? AND revision > ? ORDER BY +hour
 """
@@ -302,15 +304,15 @@ def summaries_since(connection: sa.Connection, housing_id: int, revision: int) -
 
 
 def _kept(result: sa.CursorResult[Any]) -> list[Kept]:
-    found = [Kept(*row) for row in result.cursor.fetchall()]
+    rows = [Kept(*row) for row in result.cursor.fetchall()]
     result.close()
-    return found
+    return rows
 
 
 def hours_of_devices(
     connection: sa.Connection, device_ids: Sequence[int], *, only_behind: bool = False
 ) -> list[int]:
-    """The hours in which any of these devices has readings, in order; or those that wait for analysis."""
+    """The hours with readings of any of these devices, in order; or only those that wait for analysis."""
     query = sa.select(hours.c.hour).join_from(hours, streams).where(streams.c.device_id.in_(device_ids))
     which = sa.text("hours.revision > hours.analysed_revision") if only_behind else hours.c.readings > 0
     return sorted(connection.scalars(query.where(which).distinct()))

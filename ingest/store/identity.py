@@ -1,4 +1,4 @@
-"""Which database this is: an id that a restore renews, so that gateways look at what it holds."""
+"""The id of this database. A restore renews it, so that gateways compare their numbers with the server's."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ def keep(connection: sa.Connection) -> str:
     """The id of this database, made where there is none. All processes on one database get the same."""
     fresh = {"id": _ROW, "database": str(uuid.uuid4())}
     connection.execute(dialect.insert(connection, database_identity).values(fresh).on_conflict_do_nothing())
-    kept = sa.select(database_identity.c.database).where(database_identity.c.id == _ROW)
-    return str(connection.execute(kept).scalar_one())
+    query = sa.select(database_identity.c.database).where(database_identity.c.id == _ROW)
+    return str(connection.execute(query).scalar_one())
 
 
 def forget(connection: sa.Connection) -> None:
-    """Take the id away: the next server that opens this database gives it another one."""
+    """Delete the id: the next server that opens this database makes a new one."""
     if sa.inspect(connection).has_table(database_identity.name):  # an older schema has none
         connection.execute(sa.delete(database_identity))

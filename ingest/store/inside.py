@@ -1,11 +1,11 @@
 """
-Names that come from a file or a table, and the paths they become: always inside their folder.
+Paths from names in a file or a table: always inside their folder.
 
-Promises: a name becomes a path only if it has the one form that this program gives (no absolute name, no
+Promises: a name becomes a path only if it has the one form that this program makes (no absolute name, no
 "..", nothing special), and if the path, resolved, is that name below the resolved folder: so no link below
-the folder is followed, wherever it leads. Files are opened without following a link, and only where they are
-plain files: no device, no pipe.
-Leaves to others: what a name outside means (a backup that is refused, an archive that cannot be read).
+the folder is followed. Files are opened without following a link, and only where they are plain files: no
+device, no pipe.
+Leaves to others: the consequence of a name outside (a refused backup, an unreadable archive).
 
 The folder itself may be a link: a person named it.
 """
@@ -23,13 +23,13 @@ from typing import ClassVar, NamedTuple
 from cleanside.gateway import file_modes
 from cleanside.gateway.wire import Coded, Sentences
 
-#: a month, the number of a device and a random part, as `ingest.store.archive_file` names its files
+#: a month, the number of a device and a random part, as in the names of `ingest.store.archive_file`
 ARCHIVE_FILE = re.compile(r"[0-9]{4}-(?:0[1-9]|1[0-2])/[0-9]{6,19}-[0-9a-f]{8}\.parquet")
 _PIECE_BYTES = 2**20
 
 
 class NotInside(Coded, ValueError):
-    """A name that becomes no path, or what lies there is no file of ours."""
+    """A name that becomes no path, or a path without a file of ours."""
 
     SENTENCES: ClassVar[Sentences] = {
         "not_an_archive_file": "{file!r} is not the name of an archive file (YYYY-MM/NUMBER-RANDOM.parquet)",
@@ -42,21 +42,21 @@ class NotInside(Coded, ValueError):
 
 
 class Content(NamedTuple):
-    """What is in a file."""
+    """Digest and size of a file."""
 
     sha256: str
     size_bytes: int
 
 
 def archive_path(folder: Path, file: str) -> Path:
-    """Where an archive file lies. Raises ValueError: the name is none of ours, or a link is on the way."""
+    """The path of an archive file. Raises ValueError: the name is none of ours, or a link is on the way."""
     if not ARCHIVE_FILE.fullmatch(file):
         raise NotInside("not_an_archive_file", file=file)
     return path_in(folder, file)
 
 
 def path_in(folder: Path, name: str) -> Path:
-    """The path of a name in a folder. Raises ValueError where it lies outside, or a link is on the way."""
+    """The path of a name in a folder. Raises ValueError where it is outside, or a link is on the way."""
     parts = name.split("/")
     if any(part in ("", ".", "..") for part in parts) or "\0" in name:
         raise NotInside("not_a_name", name=name)
@@ -72,7 +72,7 @@ def open_plain(path: Path) -> int:
     """A handle of a plain file, for reading. Raises ValueError where it is another kind, OSError."""
     if stat.S_ISLNK(path.lstat().st_mode):
         raise NotInside("is_a_link", path=path)
-    # NONBLOCK: opening a pipe would wait for whoever writes into it.
+    # NONBLOCK: opening a pipe would wait for its writer.
     handle = os.open(path, os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_CLOEXEC)
     if not stat.S_ISREG(os.fstat(handle).st_mode):
         os.close(handle)
@@ -95,7 +95,7 @@ def content_of(path: Path) -> Content:
 
 def copy(source: Path, to: Path) -> Content:
     """
-    Copy a plain file to a new one that only its user reads. Returns what was copied.
+    Copy a plain file to a new one that only its user reads. Returns digest and size.
 
     Raises ValueError where `source` is another kind, OSError also where `to` is there already.
     """
@@ -121,8 +121,8 @@ def plain_files(folder: Path) -> Iterator[str]:
 
 def _below(folder: Path, before: str) -> Iterator[str]:
     with os.scandir(folder) as entries:
-        found = sorted(entries, key=lambda entry: entry.name)
-    for entry in found:
+        by_name = sorted(entries, key=lambda entry: entry.name)
+    for entry in by_name:
         if entry.is_dir(follow_symlinks=False):
             yield from _below(folder / entry.name, f"{before}{entry.name}/")
         elif entry.is_file(follow_symlinks=False):

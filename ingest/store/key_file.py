@@ -1,9 +1,9 @@
 """
-The file of keys that webhook secrets are encrypted with: the first line encrypts, all lines decrypt.
+The file of keys for webhook secrets: the first line encrypts, all lines decrypt.
 
 Promises: mode 0600 from its first byte; made and changed in one step (beside, fsync, rename), so that
-processes that share it see the file before or the file after. A change is taken up without a restart.
-Leaves to others: what is encrypted (`ingest.store.sealing`), where a copy is kept: not with the backups.
+processes that share it see the old file or the new file. A change needs no restart.
+Leaves to others: encryption (`ingest.store.sealing`), and where a person keeps a copy: not with the backups.
 """
 
 from __future__ import annotations
@@ -40,7 +40,7 @@ class KeyFile:
 
     @classmethod
     def of(cls, settings: Settings) -> KeyFile:
-        """The file that is named, else one beside a SQLite file, else none."""
+        """The file of the settings, else one beside a SQLite file, else none."""
         sqlite = database.sqlite_path(settings.database)
         beside = None if sqlite is None else sqlite.with_name(f"{sqlite.name}.webhook-key")
         path = Path(settings.webhook_key_file) if settings.webhook_key_file else beside
@@ -49,23 +49,17 @@ class KeyFile:
     def read(self) -> tuple[SealingKey, ...]:
         """The keys. Raises CannotOpen where there is no file of them; the message has the next step."""
         if self.path is None:
-            raise CannotOpen(
-                "key_missing",
-                "webhook_key_file is not set; run: cleanside-ingest webhooks create-key, "
-                "and set webhook_key_file to the same file on every host",
-            )
+            raise CannotOpen("webhook_key_unset", code="key_missing")
         try:
-            found = self.path.stat()
-            seen = (found.st_ino, found.st_mtime_ns, found.st_size)
+            state = self.path.stat()
+            seen = (state.st_ino, state.st_mtime_ns, state.st_size)
             if seen != self._seen:
                 self._keys, self._seen = parse(self.path.read_text("utf-8")), seen
         except FileNotFoundError:
-            raise CannotOpen(
-                "key_missing", f"key file {self.path} is not there; put it back from the copy you keep"
-            ) from None
+            raise CannotOpen("webhook_key_missing", code="key_missing", path=self.path) from None
         except (OSError, ValueError) as error:
             raise CannotOpen(
-                "key_unreadable", f"key file {self.path} cannot be read ({why(error)}); correct it"
+                "webhook_key_unreadable", code="key_unreadable", path=self.path, why=why(error)
             ) from None
         return self._keys
 
@@ -73,7 +67,7 @@ class KeyFile:
         """
         The keys; where there is no file yet, a new one with one key.
 
-        needed : something is encrypted already, so a new key in place of the missing one would hide the loss.
+        needed : something is encrypted already, so a new key would hide that the old one is missing.
         """
         if self._may_make and not needed and self.path is not None and not self.path.exists():
             make(self.path)
@@ -89,7 +83,7 @@ class KeyFile:
 
 def parse(text: str) -> tuple[SealingKey, ...]:
     """The keys of a file. Raises ValueError without showing what it holds."""
-    found = []
+    parsed = []
     for number, line in enumerate(text.splitlines(), 1):
         if line.strip() and not line.startswith("#"):
             try:
@@ -98,10 +92,10 @@ def parse(text: str) -> tuple[SealingKey, ...]:
                 raise ValueError(f"line {number} is not base64") from None
             if len(secret) != KEY_BYTES:
                 raise ValueError(f"line {number} has {len(secret)} bytes, a key has {KEY_BYTES}")
-            found.append(SealingKey(secret))
-    if not found:
+            parsed.append(SealingKey(secret))
+    if not parsed:
         raise ValueError("it holds no key")
-    return tuple(found)
+    return tuple(parsed)
 
 
 def make(path: Path) -> None:
@@ -137,7 +131,7 @@ def _put(path: Path, keys: Sequence[SealingKey], *, over: bool) -> None:
                 _give_to_its_owner(aside, path)
                 aside.rename(path)
             else:
-                os.link(aside, path)  # fails where it is there: two that make it at once get the same one
+                os.link(aside, path)  # fails where it exists: of two processes at once one wins
         finally:
             aside.unlink(missing_ok=True)
         file_modes.sync_folder(path.parent)
@@ -145,14 +139,12 @@ def _put(path: Path, keys: Sequence[SealingKey], *, over: bool) -> None:
         raise
     except OSError as error:
         raise CannotOpen(
-            "key_unreadable",
-            f"key file {path} cannot be made ({why(error)}); let uid {os.getuid()} write there, "
-            "or set webhook_key_file",
+            "webhook_key_not_made", code="key_unreadable", path=path, why=why(error), uid=os.getuid()
         ) from error
 
 
 def _give_to_its_owner(aside: Path, path: Path) -> None:
     """A command run by root must not take the file from the server's user."""
     with contextlib.suppress(OSError):
-        found = path.stat()
-        os.chown(aside, found.st_uid, found.st_gid)
+        state = path.stat()
+        os.chown(aside, state.st_uid, state.st_gid)

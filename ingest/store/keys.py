@@ -1,7 +1,7 @@
 """
 Keys: who may call, in which role, for which devices. A secret is kept as a hash only.
 
-Promises: `revoked_us` is written in one place, which says so to `ingest.store.revocations`.
+Promises: `revoked_us` is written in one place, which also notes it for `ingest.store.revocations`.
 """
 
 from __future__ import annotations
@@ -38,9 +38,9 @@ class Key(NamedTuple):
     expires_us: int | None
     #: handle of its successor; None: it was not replaced
     replaced_by: str | None
-    #: True: an admin key whose lasting successor was not used yet, so that it goes on past its end
+    #: True: an admin key that stays valid past its end, until its lasting successor is used
     is_needed: bool
-    #: since when it waits for a person, after a restore
+    #: since when it waits for a person to confirm it, after a restore
     suspended_us: int | None = None
     #: names of the devices it may post for; only roles that post are bound
     devices: frozenset[str] = frozenset()
@@ -126,8 +126,8 @@ def create(
     now_us: int,
     expires_us: int | None = None,
 ) -> int:
-    """Keep a new key, bound to devices by name. Returns its number."""
-    fleet.lock_owner(connection, owner_id)  # the names it is bound to are not free any more
+    """Store a new key, bound to devices by name. Returns its number."""
+    fleet.lock_owner(connection, owner_id)  # these names are not free any more
     values: dict[str, Any] = {"handle": handle, "secret_hash": secret_hash}
     values |= {"owner_id": owner_id, "role": role}
     values |= {"note": note, "created_us": now_us}
@@ -147,14 +147,14 @@ def lasting_admins(connection: sa.Connection, owner_id: int) -> list[str]:
 
 def set_replaced(connection: sa.Connection, key_id: int, successor: str, ends_us: int) -> None:
     """Note the successor of a key, and when the key ends."""
-    here = sa.update(keys).where(keys.c.id == key_id)
-    connection.execute(here.values(replaced_by=successor, expires_us=ends_us))
+    statement = sa.update(keys).where(keys.c.id == key_id)
+    connection.execute(statement.values(replaced_by=successor, expires_us=ends_us))
 
 
 def issue_again(
     connection: sa.Connection, key_id: int, secret_hash: str, expires_us: int | None, now_us: int
 ) -> None:
-    """Give a key that was never used a fresh secret; the one before is worth nothing any more."""
+    """Give a key that was never used a new secret; the previous one is no longer valid."""
     values = {"secret_hash": secret_hash, "expires_us": expires_us, "created_us": now_us}
     connection.execute(sa.update(keys).where(keys.c.id == key_id).values(values))
 
@@ -168,10 +168,10 @@ def bind(connection: sa.Connection, key_id: int, devices: Sequence[str]) -> None
 
 def revoke(connection: sa.Connection, owner_id: int, handle: str, now_us: int) -> bool:
     """End a key for ever; False if this owner has none of that handle. A second time changes nothing."""
-    here = (keys.c.owner_id == owner_id) & (keys.c.handle == handle)
-    if connection.scalar(sa.select(keys.c.id).where(here)) is None:
+    condition = (keys.c.owner_id == owner_id) & (keys.c.handle == handle)
+    if connection.scalar(sa.select(keys.c.id).where(condition)) is None:
         return False
-    _end(connection, here, now_us)
+    _end(connection, condition, now_us)
     return True
 
 
@@ -182,11 +182,11 @@ def _end(connection: sa.Connection, here: sa.ColumnElement[bool], now_us: int) -
 
 
 def unbind(connection: sa.Connection, owner_id: int, devices: Sequence[str], now_us: int) -> list[str]:
-    """Take devices from all keys of an owner; a device key that has none left ends. Returns their handles."""
+    """Remove devices from all keys of an owner; a device key without any ends. Returns the ended handles."""
     touched = [k for k in list_of(connection, owner_id) if k.devices & set(devices)]
     for key in touched:
-        here = key_devices.c.key_id == key.id, key_devices.c.device.in_(devices)
-        connection.execute(sa.delete(key_devices).where(*here))
+        conditions = key_devices.c.key_id == key.id, key_devices.c.device.in_(devices)
+        connection.execute(sa.delete(key_devices).where(*conditions))
     ended = [k for k in touched if k.role == "device" and k.revoked_us is None and k.devices <= set(devices)]
     for key in ended:
         revoke_id(connection, key.id, now_us)
@@ -210,12 +210,12 @@ def valid(connection: sa.Connection) -> list[Key]:
 
 
 def suspend(connection: sa.Connection, key_id: int, now_us: int) -> None:
-    """Have a key do nothing until a person confirms it."""
+    """Suspend a key until a person confirms it."""
     connection.execute(sa.update(keys).where(keys.c.id == key_id).values(suspended_us=now_us))
 
 
 def confirm(connection: sa.Connection, handle: str) -> Key | None:
-    """Let a suspended key work again; None where there is no such key, or it does not wait for that."""
+    """Confirm a suspended key; None where there is no such key, or it is not suspended."""
     key = by_handle(connection, handle)
     if key is None or key.suspended_us is None or key.revoked_us is not None:
         return None
@@ -231,6 +231,6 @@ def was_used(connection: sa.Connection, key_id: int) -> bool:
 
 def used(connection: sa.Connection, last_used_us: dict[int, int]) -> None:
     """Record the last use: key id -> instant."""
-    here = sa.update(keys).where(keys.c.id == sa.bindparam("key_id"))
+    statement = sa.update(keys).where(keys.c.id == sa.bindparam("key_id"))
     rows = [{"key_id": key_id, "used_us": used_us} for key_id, used_us in sorted(last_used_us.items())]
-    connection.execute(here.values(last_used_us=sa.bindparam("used_us")), rows)
+    connection.execute(statement.values(last_used_us=sa.bindparam("used_us")), rows)

@@ -1,10 +1,11 @@
 """
-The mark of a stream: which numbers are held, shed, missing; and what a batch changes about it.
+The mark of a stream: which numbers arrived, are shed or missing; and how a batch changes it.
 
-Promises: pure. `mark` is contiguous: every number 1..mark is held or declared shed. What lies beyond a
-gap is an island, and the mark leaps over islands when the gap closes. Two batches may come in any order
-(a mark that took the highest number seen lost 1.3 % of readings in trials).
-Leaves to others: what is in the rows (`ingest.store`), locking the stream while this is decided.
+"Covered" below: stored, quarantined, or declared shed.
+Promises: pure. `mark` is contiguous: every number 1..mark is covered. Numbers beyond a gap form an island,
+and the mark moves past islands when the gap closes. Two batches may come in any order (a mark at the highest
+number seen lost 1.3 % of readings in trials).
+Leaves to others: the rows (`ingest.store`), locking the stream meanwhile.
 
 Ranges are tuples of (first, last), both included, in order, disjoint and not touching each other.
 """
@@ -34,7 +35,7 @@ def ranges_of(numbers: Sequence[int]) -> Ranges:
 
 
 def union(*parts: Iterable[Range]) -> Ranges:
-    """All numbers that are in any of the parts; the parts may overlap and touch."""
+    """All numbers of the parts, which may overlap and touch."""
     merged: list[Range] = []
     for first, last in sorted(r for part in parts for r in part):
         if merged and first <= merged[-1][1] + 1:
@@ -45,7 +46,7 @@ def union(*parts: Iterable[Range]) -> Ranges:
 
 
 def subtract(ranges: Iterable[Range], taken: Ranges) -> Ranges:
-    """The numbers of `ranges` that are not in `taken`. Both in order and disjoint."""
+    """The numbers of `ranges` without those of `taken`. Both in order and disjoint."""
     left: list[Range] = []
     for first, last in ranges:
         for a, b in taken:
@@ -86,7 +87,7 @@ def count(ranges: Iterable[Range]) -> int:
 
 @dataclass(frozen=True, slots=True)
 class Shed:
-    """Numbers first..last that the gateway gave up, and why."""
+    """Numbers first..last that the gateway deleted unsent, and why."""
 
     first: int
     last: int
@@ -95,42 +96,42 @@ class Shed:
 
 @dataclass(frozen=True, slots=True)
 class Marks:
-    """What is known of the numbers of a stream."""
+    """The numbers of a stream: mark, highest, islands and shed ranges."""
 
-    #: every number 1..mark is held or shed
+    #: every number 1..mark is covered
     mark: int = 0
     #: the highest number seen, sent or declared shed
     highest: int = 0
-    #: held or shed beyond the mark
+    #: covered, beyond the mark
     islands: Ranges = ()
-    #: declared shed and never come, at least those near the numbers in question
+    #: declared shed and never arrived, at least those near the numbers in question
     shed: tuple[Shed, ...] = ()
 
     @property
     def covered(self) -> Ranges:
-        """Held or shed."""
+        """Stored, quarantined or declared shed."""
         return ((1, self.mark), *self.islands) if self.mark else self.islands
 
     @property
     def gaps(self) -> Ranges:
-        """At or below the highest seen, and neither held nor shed."""
+        """At or below the highest seen, and not covered."""
         return subtract([(1, self.highest)], self.covered) if self.highest else ()
 
 
 def meets(marks: Marks, first: int, last: int) -> bool:
-    """True if any number first..last may be held or shed already; False lets a batch skip the look-up."""
+    """True if any number first..last may be covered already; False lets a batch skip the query."""
     return first <= marks.mark or any(a <= last and first <= b for a, b in marks.islands)
 
 
 def split_seen(marks: Marks, numbers: Ranges) -> tuple[Ranges, Ranges]:
     """
-    Part numbers into those held already and those that are new.
+    Divide numbers into those that arrived before and new ones.
 
-    A number that was declared shed and comes after all is new: stored outranks shed.
+    A number that was declared shed and arrives after all is new: stored outranks shed.
     """
     shed = tuple((s.first, s.last) for s in marks.shed)
-    held = subtract(intersect(marks.covered, numbers), shed)
-    return held, subtract(numbers, held)
+    arrived = subtract(intersect(marks.covered, numbers), shed)
+    return arrived, subtract(numbers, arrived)
 
 
 def advance(marks: Marks, *, held: Ranges, shed: Iterable[Shed] = ()) -> Marks:
@@ -138,20 +139,20 @@ def advance(marks: Marks, *, held: Ranges, shed: Iterable[Shed] = ()) -> Marks:
     The marks after a batch.
 
     held : numbers that are now stored or quarantined, new ones at least.
-    shed : as declared; what is held already, or was declared before, stays what it is.
+    shed : as declared; numbers that arrived, or were declared before, keep their state.
     """
     known_shed = tuple((s.first, s.last) for s in marks.shed)
     held_before = subtract(marks.covered, known_shed)
-    taken = union(held_before, held)
+    arrived = union(held_before, held)
     left = [
         Shed(first, last, s.reason) for s in marks.shed for first, last in subtract([(s.first, s.last)], held)
     ]
     declared: list[Shed] = []
     for entry in shed:
-        fresh = subtract(subtract([(entry.first, entry.last)], taken), known_shed)
+        fresh = subtract(subtract([(entry.first, entry.last)], arrived), known_shed)
         declared += [Shed(first, last, entry.reason) for first, last in fresh]
     now_shed = _joined([*left, *declared])
-    covered = union(taken, known_shed, [(s.first, s.last) for s in declared])
+    covered = union(arrived, known_shed, [(s.first, s.last) for s in declared])
     leading = bool(covered) and covered[0][0] == 1
     highest = max(marks.highest, covered[-1][1]) if covered else marks.highest
     return Marks(

@@ -1,7 +1,7 @@
 """
 The tables, as SQLAlchemy Core.
 
-Promises: rules that must never break are held here, by keys and checks, and not only by the code above.
+Promises: keys and checks of the database enforce the rules that must never break, not only the code above.
 Leaves to others: queries (`ingest.store`), the way from one version to the next (`migrations`).
 
 Instants are whole microseconds since 1970 UTC (`*_us`), so that both databases keep the same number.
@@ -204,20 +204,20 @@ audit = sa.Table(
     #: handle of the key, name of the person, or "command" for the command line
     sa.Column("who", sa.String(32), nullable=False),
     sa.Column("what", sa.String(64), nullable=False),
-    #: the text, for the release before; the only word there is of a line from before 0022
+    #: the text, for the previous release; a line from before 0022 has nothing else
     sa.Column("detail", sa.Text, nullable=False),
-    #: JSON of what the text is about, by name; None: a line from before 0022
+    #: JSON of the text's values, by name; None: a line from before 0022
     sa.Column("about", sa.Text),
     sa.Index(None, "owner_id", "id"),
 )
 
-#: requests without authorisation, counted by hour: a row for each would let strangers fill the disk
+#: requests without authorisation, counted by hour: with a row for each, strangers could fill the disk
 refusals = sa.Table(
     "refusals",
     metadata,
     #: whole hours since 1970
     sa.Column("hour", sa.BigInteger, primary_key=True, autoincrement=False),
-    #: of the key; 0: no key of ours, so it is no owner's. Hence no foreign key
+    #: of the key; 0: no key of ours, so of no owner. Hence no foreign key
     sa.Column("owner_id", BigId, primary_key=True, autoincrement=False),
     sa.Column("reason", sa.String(32), primary_key=True),
     #: handle of the key, address (IPv6: network), or "others" beyond the bound
@@ -278,10 +278,10 @@ devices = sa.Table(
     _id(),
     _to("owners", "owner_id"),
     sa.Column("name", NAME, nullable=False),
-    #: None: readings came for it, nobody has registered it; they are held
+    #: None: not registered; readings that arrived for it are quarantined
     sa.Column("registered_us", sa.BigInteger),
     sa.Column("in_service_us", sa.BigInteger),
-    #: an admin's word: readings from this instant on may be true, though it was registered later
+    #: set by an admin: readings from this instant on may be true, though it was registered later
     sa.Column("history_from_us", sa.BigInteger),
     #: since when it is out of use; None: it is in use
     sa.Column("retired_us", sa.BigInteger),
@@ -310,13 +310,212 @@ element_changes = sa.Table(
     sa.Column("entered_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(32), nullable=False),
     sa.Column("note", sa.String(400), nullable=False),
-    #: given by whoever entered it, so that a resend is the same entry; None: made from instant and work
+    #: made by the client that sent it, so that a resend is the same entry; None: made from instant and work
     sa.Column("entry_id", sa.String(64)),
     #: what was done: new, cleaned, inspected, safety_element, or nothing (denies a change that was found)
     sa.Column("what", sa.String(16), nullable=False, server_default="new"),
     #: why it holds although the readings contradict it, in a person's words; None: not confirmed
     sa.Column("confirmed_because", sa.String(400)),
+    #: the device whose gateway took it, by the code on its label, and the name that was written there; None:
+    #: it was entered at the shop
+    sa.Column("at_device", NAME),
+    sa.Column("by_name", NAME),
     sa.UniqueConstraint("housing_id", "entry_id"),
+)
+
+#: what people entered away from the shop, by the id that their phone gave it: each is carried out once
+entries = sa.Table(
+    "entries",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("entry_id", sa.String(64), nullable=False),
+    #: what is entered (`ingest.api.routes.entry_kinds`)
+    sa.Column("kind", sa.String(32), nullable=False),
+    sa.Column("machine", sa.String(64), nullable=False),
+    #: SHA-256 of kind, machine and content, so that a resend is told from another entry under the same id
+    sa.Column("content_hash", sa.String(64), nullable=False),
+    #: when it was made, by the server's clock
+    sa.Column("made_us", sa.BigInteger, nullable=False),
+    sa.Column("taken_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.UniqueConstraint("owner_id", "entry_id"),
+)
+
+# ---------------------------------------------------------------- what the shop knows
+
+#: places where machines work, and where parts are kept
+sites = sa.Table(
+    "sites",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("name", NAME, nullable=False),
+    #: what people call it, any text; None: its name
+    sa.Column("display_name", sa.String(120)),
+    sa.UniqueConstraint("owner_id", "name"),
+)
+
+#: people who look after machines together
+crews = sa.Table(
+    "crews",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    sa.Column("name", NAME, nullable=False),
+    #: what people call it, any text; None: its name
+    sa.Column("display_name", sa.String(120)),
+    sa.UniqueConstraint("owner_id", "name"),
+)
+
+#: elements as they are ordered
+parts = sa.Table(
+    "parts",
+    metadata,
+    _id(),
+    _to("owners", "owner_id"),
+    #: the part number as it stands on the box
+    sa.Column("number", NAME, nullable=False),
+    sa.Column("description", sa.String(200), nullable=False),
+    #: from order to delivery; None: not known [days]
+    sa.Column("lead_time_days", sa.Integer),
+    sa.UniqueConstraint("owner_id", "number"),
+)
+
+#: how many of a part are at a site
+stock = sa.Table(
+    "stock",
+    metadata,
+    _to("parts", "part_id", key=True),
+    _to("sites", "site_id", key=True),
+    sa.Column("pieces", sa.Integer, nullable=False),
+    sqlite_with_rowid=False,
+)
+
+#: what the shop knows of a machine; None: not known, or none
+machine_papers = sa.Table(
+    "machine_papers",
+    metadata,
+    _to("machines", "machine_id", key=True),
+    _to("sites", "site_id", optional=True),
+    _to("crews", "crew_id", optional=True),
+    #: what people call the next scheduled service
+    sa.Column("service", sa.String(120)),
+    #: when it is due: by the hour meter [h], and by date (ISO 8601, YYYY-MM-DD)
+    sa.Column("service_meter_h", sa.Double),
+    sa.Column("service_on", sa.String(10)),
+    #: laid up from and until these days, both included; until None: no end is set
+    sa.Column("laid_up_from", sa.String(10)),
+    sa.Column("laid_up_until", sa.String(10)),
+)
+
+#: what the shop knows of a housing; None: not known, or none
+housing_papers = sa.Table(
+    "housing_papers",
+    metadata,
+    _to("housings", "housing_id", key=True),
+    #: part numbers; the part may not be in `parts`
+    sa.Column("primary_part", NAME),
+    sa.Column("safety_part", NAME),
+    #: an element is changed after this, however clean it is [days]
+    sa.Column("calendar_limit_days", sa.Integer),
+    #: an element is cleaned at most so many times
+    sa.Column("most_cleanings", sa.Integer),
+)
+
+#: the hour meter of a machine as people read it
+meter_readings = sa.Table(
+    "meter_readings",
+    metadata,
+    _id(),
+    _to("machines", "machine_id"),
+    #: made by whoever enters it; a resend is the same entry
+    sa.Column("entry_id", sa.String(64), nullable=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("entered_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(64), nullable=False),
+    #: what it shows, and what the machine had worked before this meter was fitted [h]
+    sa.Column("meter_h", sa.Double, nullable=False),
+    sa.Column("offset_h", sa.Double, nullable=False, server_default="0"),
+    sa.UniqueConstraint("machine_id", "entry_id"),
+)
+
+#: restriction as a person read it from a gauge or the machine's own indicator
+gauge_readings = sa.Table(
+    "gauge_readings",
+    metadata,
+    _id(),
+    _to("housings", "housing_id"),
+    #: made by whoever enters it; a resend is the same entry
+    sa.Column("entry_id", sa.String(64), nullable=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("entered_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(64), nullable=False),
+    #: hand_gauge or own_indicator
+    sa.Column("source", sa.String(16), nullable=False),
+    #: as it was read; None: the indicator shows latched or not, and no number
+    sa.Column("value", sa.Double),
+    sa.Column("unit", sa.String(64)),
+    sa.Column("restriction_pa", sa.Double),
+    #: the indicator stood at its red mark; None: it has none, or nobody looked
+    sa.Column("latched", sa.Boolean),
+    sa.UniqueConstraint("housing_id", "entry_id"),
+)
+
+#: the day on which a person means to change an element
+planned_changes = sa.Table(
+    "planned_changes",
+    metadata,
+    _to("housings", "housing_id", key=True),
+    #: ISO 8601, YYYY-MM-DD
+    sa.Column("planned_on", sa.String(10), nullable=False),
+    #: when that day is over where the person is
+    sa.Column("passes_us", sa.BigInteger, nullable=False),
+    sa.Column("planned_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(64), nullable=False),
+    sa.Column("note", sa.String(400), nullable=False),
+)
+
+#: numberings of what people entered at machines, apart from those of readings
+entry_streams = sa.Table(
+    "entry_streams",
+    metadata,
+    _id(),
+    _to("devices", "device_id"),
+    sa.Column("stream", sa.String(64), nullable=False),
+    sa.Column("acknowledged_through", sa.BigInteger, nullable=False),
+    sa.UniqueConstraint("device_id", "stream"),
+)
+
+#: what people entered at machines, as it came, and what became of it
+device_entries = sa.Table(
+    "device_entries",
+    metadata,
+    _id(),
+    _to("devices", "device_id"),
+    #: given by whoever entered it, so that a resend is the same entry
+    sa.Column("entry_id", sa.String(64), nullable=False),
+    sa.Column("stream", sa.String(64), nullable=False),
+    sa.Column("seq", sa.BigInteger, nullable=False),
+    sa.Column("at_us", sa.BigInteger, nullable=False),
+    sa.Column("at_uncertainty_s", sa.Double),
+    sa.Column("content", sa.Text, nullable=False),
+    sa.Column("received_us", sa.BigInteger, nullable=False),
+    #: `ingest.store.device_entries`
+    sa.Column("outcome", sa.String(32), nullable=False),
+    sa.UniqueConstraint("device_id", "entry_id"),
+)
+
+#: photos of the plates from which terminal restrictions were read, a few for each housing
+plate_photos = sa.Table(
+    "plate_photos",
+    metadata,
+    _id(),
+    _to("housings", "housing_id"),
+    sa.Column("made_us", sa.BigInteger, nullable=False),
+    sa.Column("who", sa.String(32), nullable=False),
+    sa.Column("jpeg", sa.LargeBinary, nullable=False),
+    sa.Index(None, "housing_id"),
 )
 
 #: a person has read a terminal restriction a second time, and it was the same
@@ -333,7 +532,7 @@ confirmations = sa.Table(
     sa.Index(None, "housing_id"),
 )
 
-#: what a person compared by hand at an acceptance, because the readings cannot show it
+#: comparisons by hand at an acceptance, where the readings cannot show the answer
 hand_comparisons = sa.Table(
     "hand_comparisons",
     metadata,
@@ -343,7 +542,7 @@ hand_comparisons = sa.Table(
     sa.Column("who", sa.String(32), nullable=False),
     #: which check (`ingest.restriction.verdict.installation.BY_HAND`)
     sa.Column("subject", sa.String(32), nullable=False),
-    #: as the person read it; None: there is no number to it
+    #: as the person read it; None: it has no number
     sa.Column("value", sa.Double),
     sa.Column("unit", sa.String(64)),
     sa.Column("value_si", sa.Double),
@@ -352,7 +551,7 @@ hand_comparisons = sa.Table(
     sa.Index(None, "housing_id"),
 )
 
-#: what fuel and an element cost, as entered by a person; the newest entry of a housing counts
+#: prices of fuel and element, as entered by a person; the newest entry of a housing counts
 prices = sa.Table(
     "prices",
     metadata,
@@ -368,7 +567,7 @@ prices = sa.Table(
 
 # ---------------------------------------------------------------- codes that are used once
 
-#: a device is to be enrolled: who shows the code first gets a key for it
+#: offers to enrol a device: the first gateway that shows the code gets a key for it
 enrolments = sa.Table(
     "enrolments",
     metadata,
@@ -387,16 +586,16 @@ enrolments = sa.Table(
     sa.Column("expires_us", sa.BigInteger, nullable=False),
     sa.Column("used_us", sa.BigInteger),
     sa.Column("cancelled_us", sa.BigInteger),
-    #: SHA-256 of what the gateway that used it said of this attempt, so that a lost reply can be asked again
+    #: SHA-256 of the attempt's random number, so that the gateway can ask again after a lost reply
     sa.Column("attempt_hash", sa.String(64)),
-    #: the key that was given out
+    #: the key that was issued
     _to("keys", "key_id", optional=True),
-    #: a person's word: readings from before go along, though the device sat elsewhere
+    #: set by a person: earlier readings belong to this housing too, though the device sat elsewhere
     sa.Column("with_history", sa.Boolean, nullable=False, server_default=sa.false()),
     sa.Index(None, "owner_id"),
 )
 
-#: a machine is offered to whoever shows the code
+#: offers of a machine to the owner that shows the code
 transfers = sa.Table(
     "transfers",
     metadata,
@@ -414,7 +613,7 @@ transfers = sa.Table(
     sa.Column("accepted_us", sa.BigInteger),
     _to("owners", "to_owner_id", optional=True),
     sa.Column("accepted_who", sa.String(32)),
-    #: JSON: what went along
+    #: JSON: what was transferred
     sa.Column("moved", sa.Text),
     sa.Index(None, "owner_id"),
     sa.Index(None, "to_owner_id"),
@@ -430,13 +629,13 @@ streams = sa.Table(
     _to("devices", "device_id"),
     #: the UUID, or "unnumbered" and the device for readings that came without numbers
     sa.Column("stream", sa.String(80), nullable=False),
-    #: every number 1..mark is held or declared shed
+    #: every number 1..mark is stored, quarantined or declared shed
     sa.Column("mark", sa.BigInteger, nullable=False, server_default="0"),
     sa.Column("highest", sa.BigInteger, nullable=False, server_default="0"),
-    #: how many rows of `islands` and `shed_ranges` there are: where none, nobody has to look
+    #: how many rows of `islands` and `shed_ranges` there are: where 0, no query is needed
     sa.Column("island_count", sa.BigInteger, nullable=False, server_default="0"),
     sa.Column("shed_count", sa.BigInteger, nullable=False, server_default="0"),
-    #: as the gateway says; None: it never said
+    #: as the gateway reported; None: it never did
     sa.Column("appended_through", sa.BigInteger),
     sa.Column("installation", NAME),
     sa.Column("gateway_version", NAME),
@@ -453,7 +652,7 @@ streams = sa.Table(
 )
 
 
-#: what a gateway says this server told it, where that is more than is held: a restore lost the rest
+#: the mark that a gateway says it was answered, where it is above ours: a restore lost the rest
 lost_marks = sa.Table(
     "lost_marks",
     metadata,
@@ -461,7 +660,7 @@ lost_marks = sa.Table(
     sa.Column("acknowledged_through", sa.BigInteger, nullable=False),
 )
 
-#: which database this is, in the row 1. A restore takes it away, and the next server gives it another one.
+#: the id of this database, in row 1. A restore deletes it, and the next server makes a new one.
 database_identity = sa.Table(
     "database_identity",
     metadata,
@@ -470,7 +669,7 @@ database_identity = sa.Table(
 )
 
 
-#: what shows that the server can write: the last probe
+#: the last probe, which shows that the server can write
 write_probes = sa.Table("write_probes", metadata, _id(), sa.Column("content", sa.LargeBinary, nullable=False))
 
 
@@ -487,12 +686,12 @@ def _range(name: str, *further: sa.Column[str]) -> sa.Table:
     )
 
 
-#: numbers beyond the mark that are held or shed
+#: numbers beyond the mark that are stored, quarantined or shed
 islands = _range("islands")
-#: numbers that the gateway gave up and that have not come after all
+#: numbers that the gateway deleted unsent and that have not arrived after all
 shed_ranges = _range("shed_ranges", sa.Column("reason", NAME, nullable=False))
 
-#: identity of readings that came without numbers: one instant, one reading
+#: identity of readings without numbers: one instant, one reading
 instants = sa.Table(
     "instants",
     metadata,
@@ -502,7 +701,7 @@ instants = sa.Table(
     sqlite_with_rowid=False,
 )
 
-#: what a gateway reports beside its readings: boots and events that are kept whole, each once
+#: reports of gateways beside readings: boots and events that stay whole, each once
 reports = sa.Table(
     "reports",
     metadata,
@@ -531,10 +730,10 @@ report_days = sa.Table(
     sa.Column("times", sa.BigInteger, nullable=False),
     sa.Column("first_us", sa.BigInteger, nullable=False),
     sa.Column("last_us", sa.BigInteger, nullable=False),
-    #: numbers they were reported at; None: at none
+    #: numbers they were reported at; None: none
     sa.Column("first_seq", sa.BigInteger),
     sa.Column("last_seq", sa.BigInteger),
-    #: readings that they declare as lost
+    #: readings that they declare lost
     sa.Column("lost", sa.BigInteger, nullable=False, server_default="0"),
     sqlite_with_rowid=False,
 )
@@ -582,7 +781,7 @@ readings = sa.Table(
     sqlite_with_rowid=False,
 )
 
-#: instants that whole microseconds cannot tell apart: leap seconds, finer digits
+#: instants finer than whole microseconds: leap seconds, further digits
 exact_times = sa.Table(
     "exact_times",
     metadata,
@@ -624,7 +823,7 @@ archive_streams = sa.Table(
     sqlite_with_rowid=False,
 )
 
-#: numbers that were taken out of a file since it was made: set aside, to be amended
+#: numbers that were removed from a file since it was made: set aside, to be amended
 archive_removed = sa.Table(
     "archive_removed",
     metadata,
@@ -642,27 +841,27 @@ quarantine = sa.Table(
     _to("streams", "stream_id"),
     sa.Column("seq", sa.BigInteger, nullable=False),
     sa.Column("content_hash", sa.BigInteger, nullable=False),
-    #: True: another content already holds this number; the two stand side by side
+    #: True: another content already has this number
     sa.Column("beside", sa.Boolean, nullable=False),
-    #: held, released (stored after all) or discarded (by a person)
+    #: held (in quarantine), released (stored after all) or discarded (by a person)
     sa.Column("state", sa.String(12), nullable=False),
     sa.Column("code", sa.String(32), nullable=False),
     #: JSON list, see `reasons`
     sa.Column("reasons", sa.Text, nullable=False),
     #: JSON, whole, as sent
     sa.Column("content", sa.Text, nullable=False),
-    #: JSON of what a person changed; None: nothing
+    #: JSON of the content after a person's change; None: unchanged
     sa.Column("amended", sa.Text),
     sa.Column("received_us", sa.BigInteger, nullable=False),
-    #: when the server looks again by itself; None: a person has to
+    #: when the server checks again by itself; None: a person has to
     sa.Column("recheck_us", sa.BigInteger),
-    #: the last of `amendments` that touched it and still holds
+    #: the last of `amendments` that changed it and is not undone
     sa.Column("amendment_id", sa.BigInteger),
     sa.UniqueConstraint("stream_id", "seq", "content_hash"),
     sa.Index(None, "state", "recheck_us"),
 )
 
-#: what a person did about held readings, with what undoes it
+#: a person's changes of quarantined readings, with what undoes them
 amendments = sa.Table(
     "amendments",
     metadata,
@@ -674,28 +873,28 @@ amendments = sa.Table(
     sa.Column("who", sa.String(32), nullable=False),
     #: JSON, as asked for
     sa.Column("detail", sa.Text, nullable=False),
-    #: JSON list of what each entry was before
+    #: JSON list of each entry's state before
     sa.Column("before", sa.Text, nullable=False),
     sa.Column("entries", sa.BigInteger, nullable=False),
     sa.Column("undone_us", sa.BigInteger),
     sa.Index(None, "owner_id"),
 )
 
-#: where the second of two readings under one number is stored, where a person said that both are right
+#: where the second of two readings under one number is stored, once a person decided that both are right
 second_readings = sa.Table(
     "second_readings",
     metadata,
     _to("quarantine", "entry_id", key=True),
     _to("streams", "stream_id"),
     sa.Column("seq", sa.BigInteger, nullable=False),
-    #: True: it was there already, sent again by its gateway under that number
+    #: True: it was stored already, sent again by its gateway under that number
     sa.Column("was_there", sa.Boolean, nullable=False),
     sqlite_with_rowid=False,
 )
 
 # ---------------------------------------------------------------- boots placed better later
 
-#: a better anchor of a boot that was sent already: its numbers first..last were taken `shift_s` later
+#: a better anchor of a boot that was sent already: its numbers first..last were measured `shift_s` later
 boot_corrections = sa.Table(
     "boot_corrections",
     metadata,
@@ -711,13 +910,13 @@ boot_corrections = sa.Table(
     #: SHA-256 of the content, hex, cut to 32: sent again it is the same
     sa.Column("digest", sa.String(32), nullable=False),
     sa.Column("received_us", sa.BigInteger, nullable=False),
-    #: when a person took it back; None: it holds
+    #: when a person undid it; None: it is in force
     sa.Column("undone_us", sa.BigInteger),
     sa.UniqueConstraint("stream_id", "digest"),
     sa.CheckConstraint("first >= 1 AND last >= first", name="range"),
 )
 
-#: times as they were sent, of readings whose boot was corrected
+#: times as sent, of readings whose boot was corrected
 original_times = sa.Table(
     "original_times",
     metadata,
@@ -753,24 +952,25 @@ hours = sa.Table(
     sqlite_with_rowid=False,
 )
 
-#: what `ingest.restriction` keeps of each housing and UTC hour; they stay for ever
+#: the summary of each housing and UTC hour, made by `ingest.restriction`; they stay for ever
 hour_summaries = sa.Table(
     "hour_summaries",
     metadata,
     _to("housings", "housing_id", key=True),
     sa.Column("hour", sa.BigInteger, primary_key=True, autoincrement=False),
-    #: of the housing when this hour was written: what is newer than what a process remembers, it reads
+    #: of the housing when this hour was written: a process reads the hours that are newer than those in its
+    #: memory
     sa.Column("revision", sa.BigInteger, nullable=False),
     #: packed by `ingest.restriction.measure.summary`; None: the hour has no readings any more
     sa.Column("record", sa.LargeBinary),
     sa.Column("bins", sa.LargeBinary),
-    #: which device saw the hour, or what each of several saw alone; None: written by the release before
+    #: which device saw the hour, or what each of several saw alone; None: written by the previous release
     sa.Column("devices", sa.LargeBinary),
     sa.Index(None, "housing_id", "revision"),
     sqlite_with_rowid=False,
 )
 
-#: summaries as the release before kept them: left for it while both run
+#: summaries in the form of the previous release: kept for it while both run
 summaries = sa.Table(
     "summaries",
     metadata,
@@ -780,7 +980,7 @@ summaries = sa.Table(
     sqlite_with_rowid=False,
 )
 
-#: what an owner's fleet teaches, the newest; all processes judge by the same
+#: the newest snapshot of an owner's fleet; all processes use the same one
 fleet_snapshots = sa.Table(
     "fleet_snapshots",
     metadata,
@@ -793,22 +993,22 @@ fleet_snapshots = sa.Table(
 
 # ---------------------------------------------------------------- webhooks
 
-#: where an owner wants to be told what happened
+#: addresses to which an owner's events are sent
 webhooks = sa.Table(
     "webhooks",
     metadata,
     _id(),
     _to("owners", "owner_id"),
-    #: where it leads (scheme, host, port); the whole address while a release before 0010 may run
+    #: scheme, host and port; the whole address while a release before 0010 may run
     sa.Column("url", sa.String(2000), nullable=False),
-    #: empty; while a release before 0010 may run, what deliveries are signed with (base64)
+    #: empty; while a release before 0010 may run, the secret that signs deliveries (base64)
     sa.Column("secret", sa.String(64), nullable=False),
     #: JSON list of the event types it wants
     sa.Column("types", sa.Text, nullable=False),
     sa.Column("note", sa.String(200), nullable=False),
     sa.Column("created_us", sa.BigInteger, nullable=False),
     sa.Column("who", sa.String(32), nullable=False),
-    #: None: it is wanted
+    #: None: it is active
     sa.Column("ended_us", sa.BigInteger),
     #: address and secret, encrypted for this row (`ingest.store.webhook_secrets`); None: not yet, or ended
     sa.Column("sealed_url", sa.Text),
@@ -816,7 +1016,7 @@ webhooks = sa.Table(
     sa.Index(None, "owner_id"),
 )
 
-#: what happened, written in the transaction that noticed it
+#: events, written in the transaction that noticed them
 events = sa.Table(
     "events",
     metadata,
@@ -849,29 +1049,29 @@ deliveries = sa.Table(
     sqlite_with_rowid=False,
 )
 
-#: what was last said of a housing, so that only what is new is said
+#: the last announced state of a housing, so that only news is announced
 told_housings = sa.Table(
     "told_housings",
     metadata,
     sa.Column("housing_id", BigId, sa.ForeignKey("housings.id"), primary_key=True, autoincrement=False),
     sa.Column("state", sa.String(16), nullable=False),
-    #: the newest element change found that was said [us]
+    #: the newest found element change that was announced [us]
     sa.Column("change_us", sa.BigInteger, nullable=False),
     sa.Column("at_us", sa.BigInteger, nullable=False),
 )
 
-#: what was last said of an owner's readings
+#: the last announced state of an owner's readings
 told_owners = sa.Table(
     "told_owners",
     metadata,
     sa.Column("owner_id", BigId, sa.ForeignKey("owners.id"), primary_key=True, autoincrement=False),
-    #: the newest entry of the quarantine that was said
+    #: the newest quarantine entry that was announced
     sa.Column("entry_id", sa.BigInteger, nullable=False),
     sa.Column("account_balances", sa.Boolean, nullable=False),
     sa.Column("account_at_us", sa.BigInteger, nullable=False),
 )
 
-#: what was last said of the events that a stream's gateway declared
+#: the last announced count of the events that a stream's gateway declared
 told_events = sa.Table(
     "told_events",
     metadata,
@@ -882,7 +1082,7 @@ told_events = sa.Table(
     sqlite_with_rowid=False,
 )
 
-#: work that one process at a time does, and who does it until when
+#: work for one process at a time: which process does it, and until when
 leases = sa.Table(
     "leases",
     metadata,

@@ -1,7 +1,8 @@
 """
-Rows on their way into the archive: which are old enough, as they are, and deleted once a file has them.
+Rows that move into the archive: which are old enough, reading them, and deleting them once a file has them.
 
-Promises: what is deleted is what was read, or nothing is: the state of the hours in between says which.
+Promises: it deletes exactly the rows that were read, or none: the state of the hours shows a change in
+between.
 Leaves to others: files (`ingest.store.archive_file`), the register (`ingest.store.archive`), steps
 (`ingest.keeping.retention`).
 """
@@ -22,7 +23,7 @@ DAY_US = 24 * HOUR_US
 
 
 class Due(NamedTuple):
-    """A stream whose lowest stored number is old enough to be moved."""
+    """A stream whose lowest stored number is old enough to move."""
 
     stream_id: int
     device_id: int
@@ -39,7 +40,7 @@ WHERE r.at_us < ? ORDER BY r.at_us, s.id
 
 
 def due(connection: sa.Connection, before_us: int) -> list[Due]:
-    """Streams whose lowest stored number was taken before an instant, oldest first."""
+    """Streams whose lowest stored number was measured before an instant, oldest first."""
     return [Due(*row) for row in dialect.run(connection, _DUE, (before_us,))]
 
 
@@ -68,7 +69,7 @@ def rows_of(
     Up to `limit` stored rows of a stream with from <= at < until, lowest numbers first, in the
     order of `ingest.store.archive_file.ROW`.
 
-    Gives the state of the hours in the span too: while it stays, so do the rows.
+    Returns the state of the hours in the span too: as long as it is the same, so are the rows.
     """
     state, first, last = _hours_in(connection, stream_id, span_us)
     query = _MOVED.where(
@@ -103,24 +104,24 @@ def take_moved(
     state: int,
 ) -> int:
     """
-    Delete the rows that `rows_of` gave, now that a file has them; the caller holds the lock of the stream.
+    Delete the rows that `rows_of` returned, now that a file has them; the caller has locked the stream.
 
-    exact : those of the numbers that have an exact instant. Returns how many rows went; none where the
-        stream has changed in the span since: what was read is no longer what is there.
+    exact : those of the numbers that have an exact instant. Returns how many rows were deleted; none where
+    the stream has changed in the span since the rows were read.
     """
     if _hours_in(connection, stream_id, span_us)[0] != state:
         return 0
-    here = (
+    conditions = (
         readings.c.stream_id == stream_id,
         readings.c.seq.between(*numbers),
         readings.c.at_us >= span_us[0],
         readings.c.at_us < span_us[1],
     )
-    gone = connection.execute(sa.delete(readings).where(*here)).rowcount
+    deleted = connection.execute(sa.delete(readings).where(*conditions)).rowcount
     table = exact_times
     for piece in dialect.chunks(exact):
         connection.execute(sa.delete(table).where(table.c.stream_id == stream_id, table.c.seq.in_(piece)))
-    return gone
+    return deleted
 
 
 def is_empty(connection: sa.Connection, span_us: tuple[int, int]) -> bool:
@@ -130,7 +131,7 @@ def is_empty(connection: sa.Connection, span_us: tuple[int, int]) -> bool:
 
 
 def count_by_day(connection: sa.Connection, stream_id: int, before_us: int) -> list[tuple[int, int]]:
-    """(days since 1970, readings) of the stored rows of a stream that were taken before an instant."""
+    """(days since 1970, readings) of the stored rows of a stream that were measured before an instant."""
     day = readings.c.at_us // DAY_US
     query = sa.select(day, sa.func.count()).where(
         readings.c.stream_id == stream_id, readings.c.at_us < before_us
@@ -139,14 +140,14 @@ def count_by_day(connection: sa.Connection, stream_id: int, before_us: int) -> l
 
 
 def lock(connection: sa.Connection, stream_ids: Sequence[int]) -> None:
-    """Hold these streams until the transaction ends, in the one order in which streams are locked."""
+    """Lock these streams until the transaction ends, in the one order for locking streams."""
     query = sa.select(streams.c.id).where(streams.c.id.in_(stream_ids))
     query = query.order_by(streams.c.owner_id, streams.c.stream)
     connection.execute(query if dialect.is_sqlite(connection) else query.with_for_update())
 
 
 def names_of(connection: sa.Connection, device_id: int) -> tuple[str, str, list[tuple[int, str]]]:
-    """Device, owner, and the streams of a device (id, name), as people know them."""
+    """Names of device and owner, and the streams of the device (id, name)."""
     query = sa.select(devices.c.name, owners.c.name).join_from(devices, owners)
     device, owner = connection.execute(query.where(devices.c.id == device_id)).one()
     of_device = sa.select(streams.c.id, streams.c.stream).where(streams.c.device_id == device_id)

@@ -1,4 +1,4 @@
-"""Codes that are used once: enrolments of devices and offers of machines. A code is kept as a hash only."""
+"""One-time codes: enrolments of devices and offers of machines. The table has a hash of each code only."""
 
 from __future__ import annotations
 
@@ -46,13 +46,13 @@ _ENROLMENT = sa.select(
 
 
 def put_enrolment(connection: sa.Connection, values: Mapping[str, Any]) -> int:
-    """Keep a new enrolment. Returns its number."""
+    """Store a new enrolment. Returns its number."""
     statement = sa.insert(enrolments).values(**values).returning(enrolments.c.id)
     return int(connection.execute(statement).scalar_one())
 
 
 def enrolment_by_code(connection: sa.Connection, code_hash: str) -> Enrolment | None:
-    """The enrolment of a code, in whatever state; its row is held until the transaction ends."""
+    """The enrolment of a code, in any state; its row is locked until the transaction ends."""
     query = _ENROLMENT.where(enrolments.c.code_hash == code_hash).with_for_update(of=enrolments)
     row = connection.execute(query).first()
     return None if row is None else Enrolment(*row)
@@ -70,7 +70,7 @@ def enrolments_of(
     connection: sa.Connection, owner_id: int, *, who: str | None, before_id: int | None, limit: int
 ) -> list[Enrolment]:
     """Enrolments of this owner, newest first; `who`: those that this key made, None: all."""
-    # Of a machine that went to another owner nothing is shown any more.
+    # Of a machine that was transferred nothing is shown any more.
     mine = enrolments.c.owner_id == owner_id, machines.c.owner_id == owner_id
     query = _ENROLMENT.where(*mine).order_by(enrolments.c.id.desc()).limit(limit)
     if who is not None:
@@ -81,7 +81,7 @@ def enrolments_of(
 
 
 def others_open(connection: sa.Connection, owner_id: int, who: str, device: str, now_us: int) -> bool:
-    """True if somebody else than `who` made a code for this device that may still be used."""
+    """True if a key other than `who` made a code for this device that is still valid."""
     query = sa.select(enrolments.c.id).where(
         enrolments.c.owner_id == owner_id,
         enrolments.c.device == device,
@@ -94,31 +94,33 @@ def others_open(connection: sa.Connection, owner_id: int, who: str, device: str,
 
 
 def pass_on(connection: sa.Connection, owner_id: int, who: str, to: str) -> None:
-    """Make the open codes of one key those of another."""
+    """Pass the open codes of one key to another."""
     open_ = enrolments.c.used_us.is_(None), enrolments.c.cancelled_us.is_(None)
-    here = sa.update(enrolments).where(enrolments.c.owner_id == owner_id, enrolments.c.who == who, *open_)
-    connection.execute(here.values(who=to))
+    statement = sa.update(enrolments).where(
+        enrolments.c.owner_id == owner_id, enrolments.c.who == who, *open_
+    )
+    connection.execute(statement.values(who=to))
 
 
 def set_enrolment(connection: sa.Connection, enrolment_id: int, **values: Any) -> None:
-    """Write what became of an enrolment: used_us, attempt_hash, key_id, cancelled_us."""
+    """Write the outcome of an enrolment: used_us, attempt_hash, key_id, cancelled_us."""
     connection.execute(sa.update(enrolments).where(enrolments.c.id == enrolment_id).values(**values))
 
 
 def cancel_enrolments_on(connection: sa.Connection, machine_id: int, now_us: int) -> None:
-    """End what is open for a machine that changes hands: its code would let the old owner's people in."""
+    """End open enrolments on a machine that changes owner: a code would give the old owner access."""
     on_machine = sa.select(housings.c.id).where(housings.c.machine_id == machine_id)
     open_ = enrolments.c.used_us.is_(None), enrolments.c.cancelled_us.is_(None)
-    here = sa.update(enrolments).where(enrolments.c.housing_id.in_(on_machine), *open_)
-    connection.execute(here.values(cancelled_us=now_us))
+    statement = sa.update(enrolments).where(enrolments.c.housing_id.in_(on_machine), *open_)
+    connection.execute(statement.values(cancelled_us=now_us))
 
 
 def end_all_open(connection: sa.Connection, now_us: int) -> dict[int, int]:
     """
     End every code that was not used, of all owners. Returns owner -> how many there were.
 
-    Those out of date too: the clock may have been wrong. A code that was used may be shown again by the same
-    gateway for a while (`attempt_hash`): that ends too.
+    Expired codes too, because the clock may have been wrong. The same gateway may show a used code again for
+    a while (`attempt_hash`): that ends too.
     """
     again = sa.update(enrolments).where(enrolments.c.used_us.is_not(None)).values(attempt_hash=None)
     connection.execute(again)
@@ -157,13 +159,13 @@ _TRANSFER = sa.select(*(transfers.c[f] for f in Transfer.__slots__))
 
 
 def put_transfer(connection: sa.Connection, values: Mapping[str, Any]) -> int:
-    """Keep a new offer. Returns its number."""
+    """Store a new offer. Returns its number."""
     statement = sa.insert(transfers).values(**values).returning(transfers.c.id)
     return int(connection.execute(statement).scalar_one())
 
 
 def transfer_by_code(connection: sa.Connection, code_hash: str) -> Transfer | None:
-    """The offer of a code, in whatever state; its row is held until the transaction ends."""
+    """The offer of a code, in any state; its row is locked until the transaction ends."""
     query = _TRANSFER.where(transfers.c.code_hash == code_hash).with_for_update()
     row = connection.execute(query).first()
     return None if row is None else Transfer(*row)
@@ -188,12 +190,12 @@ def transfers_of(
 
 
 def set_transfer(connection: sa.Connection, transfer_id: int, **values: Any) -> None:
-    """Write what became of an offer."""
+    """Write the outcome of an offer."""
     connection.execute(sa.update(transfers).where(transfers.c.id == transfer_id).values(**values))
 
 
 def cancel_transfers_of(connection: sa.Connection, machine_id: int, now_us: int) -> None:
-    """End every open offer of a machine: there is one at a time."""
+    """End every open offer of a machine, which has one at a time."""
     open_ = transfers.c.accepted_us.is_(None), transfers.c.cancelled_us.is_(None)
-    here = sa.update(transfers).where(transfers.c.machine_id == machine_id, *open_)
-    connection.execute(here.values(cancelled_us=now_us))
+    statement = sa.update(transfers).where(transfers.c.machine_id == machine_id, *open_)
+    connection.execute(statement.values(cancelled_us=now_us))

@@ -1,9 +1,10 @@
 """
 Webhooks, events and their deliveries: the outbox.
 
-Promises: an event and its deliveries are written in one transaction with what was noticed. Of a webhook the
-oldest waiting delivery goes first, and none overtakes it. Nothing is deleted that is not delivered.
-Leaves to others: what is an event (`ingest.webhooks.announcing`), sending (`ingest.webhooks.courier`).
+Promises: an event and its deliveries are written in one transaction with the change that they announce. The
+oldest waiting delivery of a webhook goes first, and none overtakes it. An event is deleted only after
+delivery.
+Leaves to others: which events there are (`ingest.webhooks.announcing`), sending (`ingest.webhooks.courier`).
 """
 
 from __future__ import annotations
@@ -41,8 +42,8 @@ class Webhook:
     @property
     def wanted(self) -> list[str]:
         """The event types it wants."""
-        found: list[str] = json.loads(self.types)
-        return found
+        types: list[str] = json.loads(self.types)
+        return types
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,7 +85,7 @@ _DELIVERY = sa.select(
 
 
 def create(connection: sa.Connection, values: Mapping[str, Any]) -> Webhook:
-    """Keep a new webhook."""
+    """Store a new webhook."""
     statement = sa.insert(webhooks).values(**values).returning(*(webhooks.c[f] for f in Webhook.__slots__))
     return Webhook(*connection.execute(statement).one())
 
@@ -99,20 +100,20 @@ def find(connection: sa.Connection, owner_id: int, webhook_id: int) -> Webhook |
 def list_of(
     connection: sa.Connection, owner_id: int, *, after_id: int = 0, limit: int = 100
 ) -> list[Webhook]:
-    """Webhooks of this owner that are wanted, oldest first."""
+    """Active webhooks of this owner, oldest first."""
     query = _WEBHOOK.where(webhooks.c.owner_id == owner_id, webhooks.c.id > after_id)
     query = query.where(webhooks.c.ended_us.is_(None)).order_by(webhooks.c.id).limit(limit)
     return [Webhook(*row) for row in connection.execute(query)]
 
 
 def wanted(connection: sa.Connection) -> list[Webhook]:
-    """All webhooks that are wanted, of all owners."""
+    """All active webhooks of all owners."""
     query = _WEBHOOK.where(webhooks.c.ended_us.is_(None)).order_by(webhooks.c.id)
     return [Webhook(*row) for row in connection.execute(query)]
 
 
 def every(connection: sa.Connection) -> list[Webhook]:
-    """All webhooks of all owners, those that have ended too."""
+    """All webhooks of all owners, ended ones too."""
     return [Webhook(*row) for row in connection.execute(_WEBHOOK.order_by(webhooks.c.id))]
 
 
@@ -122,7 +123,7 @@ def keep_secrets(connection: sa.Connection, webhook_id: int, values: Mapping[str
 
 
 def any_sealed(connection: sa.Connection) -> bool:
-    """True where a wanted webhook is encrypted."""
+    """True where an active webhook is encrypted."""
     query = sa.select(webhooks.c.id).where(
         webhooks.c.ended_us.is_(None), webhooks.c.sealed_secret.is_not(None)
     )
@@ -131,12 +132,12 @@ def any_sealed(connection: sa.Connection) -> bool:
 
 def end(connection: sa.Connection, webhook_id: int, now_us: int, *, origin: str) -> None:
     """
-    A webhook is not wanted any more; what still waited for it is given up, with the reason.
+    End a webhook; waiting deliveries are given up, with the reason.
 
-    origin : where it led, which is all of its address and secret that stays.
+    origin : scheme, host and port of its address; the rest of the address and the secret are deleted.
     """
-    gone = {"ended_us": now_us, "sealed_url": None, "sealed_secret": None, "secret": "", "url": origin}
-    connection.execute(sa.update(webhooks).where(webhooks.c.id == webhook_id).values(**gone))
+    ended = {"ended_us": now_us, "sealed_url": None, "sealed_secret": None, "secret": "", "url": origin}
+    connection.execute(sa.update(webhooks).where(webhooks.c.id == webhook_id).values(**ended))
     left = sa.update(deliveries).where(deliveries.c.webhook_id == webhook_id, deliveries.c.state == WAITING)
     connection.execute(left.values(state=DEAD, settled_us=now_us, reason="the webhook was ended"))
 
@@ -156,16 +157,16 @@ def put(connection: sa.Connection, owner_id: int, event: Event, to: Sequence[Web
 
 
 def next_due(connection: sa.Connection, webhook_id: int) -> Delivery | None:
-    """The oldest delivery that waits; those behind it have to wait, too."""
+    """The oldest waiting delivery; later ones wait for it."""
     query = _DELIVERY.where(deliveries.c.webhook_id == webhook_id, deliveries.c.state == WAITING)
     row = connection.execute(query.order_by(deliveries.c.event_id).limit(1)).first()
     return None if row is None else Delivery(*row)
 
 
 def settle(connection: sa.Connection, delivery: Delivery, values: Mapping[str, Any]) -> None:
-    """Write what became of a try."""
-    here = (deliveries.c.webhook_id == delivery.webhook_id, deliveries.c.event_id == delivery.event_id)
-    connection.execute(sa.update(deliveries).where(*here).values(**values))
+    """Write the outcome of a try."""
+    conditions = (deliveries.c.webhook_id == delivery.webhook_id, deliveries.c.event_id == delivery.event_id)
+    connection.execute(sa.update(deliveries).where(*conditions).values(**values))
 
 
 def deliveries_of(
@@ -180,7 +181,7 @@ def deliveries_of(
 
 
 def replay(connection: sa.Connection, webhook_id: int, *, from_event: int | None) -> int:
-    """Have deliveries sent again: those given up, or all from an event on. Returns how many."""
+    """Mark deliveries to be sent again: those given up, or all from an event on. Returns how many."""
     chosen = (
         deliveries.c.state == DEAD
         if from_event is None
@@ -196,22 +197,22 @@ def count_by_state(connection: sa.Connection, webhook_id: int | None = None) -> 
     query = sa.select(deliveries.c.state, sa.func.count()).group_by(deliveries.c.state)
     if webhook_id is not None:
         query = query.where(deliveries.c.webhook_id == webhook_id)
-    found = {row[0]: row[1] for row in connection.execute(query)}
-    return {state: found.get(state, 0) for state in STATES}
+    counts = {row[0]: row[1] for row in connection.execute(query)}
+    return {state: counts.get(state, 0) for state in STATES}
 
 
 def forget_delivered(connection: sa.Connection, before_us: int, *, limit: int = 1_000) -> int:
-    """Forget events whose every delivery was made before an instant. Returns how many."""
-    kept = sa.exists().where(
+    """Delete events that were delivered everywhere before an instant. Returns how many."""
+    pending = sa.exists().where(
         deliveries.c.event_id == events.c.id,
         sa.or_(deliveries.c.state != DELIVERED, deliveries.c.settled_us >= before_us),
     )
-    query = sa.select(events.c.id).where(events.c.at_us < before_us, sa.not_(kept)).limit(limit)
-    gone = list(connection.scalars(query))
-    if gone:
-        connection.execute(sa.delete(deliveries).where(deliveries.c.event_id.in_(gone)))
-        connection.execute(sa.delete(events).where(events.c.id.in_(gone)))
-    return len(gone)
+    query = sa.select(events.c.id).where(events.c.at_us < before_us, sa.not_(pending)).limit(limit)
+    events_done = list(connection.scalars(query))
+    if events_done:
+        connection.execute(sa.delete(deliveries).where(deliveries.c.event_id.in_(events_done)))
+        connection.execute(sa.delete(events).where(events.c.id.in_(events_done)))
+    return len(events_done)
 
 
 # ---------------------------------------------------------------- one process at a time
@@ -229,6 +230,6 @@ def take_lease(connection: sa.Connection, name: str, holder: str, now_us: int, u
 
 
 def give_lease_back(connection: sa.Connection, name: str, holder: str) -> None:
-    """Let another process take a lease at once."""
+    """End a lease, so that another process can take it at once."""
     mine = (leases.c.name == name, leases.c.holder == holder)
     connection.execute(sa.update(leases).where(*mine).values(until_us=0))

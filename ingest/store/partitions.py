@@ -1,16 +1,16 @@
 """
-Readings by month: on PostgreSQL each UTC month of `readings` is a table of its own, so that an old one is
-dropped instead of deleted row by row.
+Readings by month: on PostgreSQL each UTC month of `readings` has its own table. An old month is dropped, not
+deleted row by row.
 
-Measured (tests/benchmark/bench_retention.py): it costs an insert nothing, and a month goes in 0.04 s
-instead of 1.8 s and 266 MB of write-ahead log a million readings.
-Promises: an insert always finds a place: a month without a table of its own goes to `readings_other`.
-Nothing here loses a reading; `drop` is for whoever has put the month elsewhere under `lock`.
-Leaves to others: which months are old, and where they go. On SQLite there are no such tables: `listed` is
-empty, `lock` and `drop` say False, and rows are deleted in batches.
+Measured (tests/benchmark/bench_retention.py): inserts cost the same, and a month is dropped in 0.04 s.
+Deleting takes 1.8 s and 266 MB of write-ahead log for each million readings.
+Promises: an insert never fails for its month: a month without a table goes to `readings_other`. This file
+loses no reading: call `drop` only after the month was copied elsewhere under `lock`.
+Leaves to others: which months are old, and where they move. On SQLite there are no such tables: `listed` is
+empty, `lock` and `drop` return False, and rows are deleted in batches.
 
-A number is unique inside its month by the key of that table. Over months it is held by the lock on the
-stream with its mark, and by a recount after every batch that did not simply go on (`refuse_twice`).
+Inside a month the key of its table keeps a number unique. Across months the lock on the stream does. A batch
+that does not simply extend the stream is counted again before commit (`refuse_twice`).
 """
 
 from __future__ import annotations
@@ -25,10 +25,10 @@ from cleanside.ingest.store import dialect
 from cleanside.ingest.store.marks import Ranges
 from cleanside.ingest.store.models import readings
 
-AHEAD = 2  # months made before they begin; chosen: a server that rests a month still has one
-BEHIND = 1  # and for backlogs: the month before; older ones are few and go to `readings_other`
-LOCK_WITHIN_S = 5  # then it is tried again later: everybody else waits behind it
-_LOCK_KEY = 0x7265_6164  # of our own, so that two processes do not make one month at once; chosen
+AHEAD = 2  # months made before they begin; chosen: enough for a server that is off for a month
+BEHIND = 1  # and for backlogs: the previous month; older readings are few and go to `readings_other`
+LOCK_WITHIN_S = 5  # then the caller tries again later, because every other transaction waits behind this lock
+_LOCK_KEY = 0x7265_6164  # our own lock number, so that two processes do not make one month at once; chosen
 
 _LISTED = sa.text(
     "SELECT child.relname FROM pg_inherits JOIN pg_class child ON child.oid = inhrelid "
@@ -64,7 +64,7 @@ class Month(NamedTuple):
         return f"readings_{self.year:04d}_{self.month:02d}"
 
     def later(self, months: int) -> Month:
-        """The month so many after it."""
+        """The month so many months later."""
         year, month = divmod(self.year * 12 + self.month - 1 + months, 12)
         return Month(year, month + 1)
 
@@ -92,7 +92,7 @@ def are_missing(connection: sa.Connection, now_us: int) -> list[Month]:
 
 
 def make_ahead(connection: sa.Connection, now_us: int) -> list[Month]:
-    """Make the tables of the months around now, where they are missing. Gives those made."""
+    """Make the missing tables of the months around now. Returns the new ones."""
     if not are_missing(connection, now_us):
         return []
     _wait_briefly(connection)
@@ -104,13 +104,13 @@ def make_ahead(connection: sa.Connection, now_us: int) -> list[Month]:
 
 
 def _make(connection: sa.Connection, month: Month) -> None:
-    """A table for a month; rows that came before it move in."""
-    here = f"at_us >= {month.from_us} AND at_us < {month.until_us}"
+    """Make a table for a month; earlier rows of the month move in."""
+    condition = f"at_us >= {month.from_us} AND at_us < {month.until_us}"
     for sql in (
         "LOCK TABLE readings_other IN ACCESS EXCLUSIVE MODE",
         f"CREATE TABLE {month.table} (LIKE readings INCLUDING DEFAULTS, "
         f"CONSTRAINT pk_{month.table} PRIMARY KEY (stream_id, seq))",
-        f"WITH moved AS (DELETE FROM readings_other WHERE {here} RETURNING *) "
+        f"WITH moved AS (DELETE FROM readings_other WHERE {condition} RETURNING *) "
         f"INSERT INTO {month.table} SELECT * FROM moved",
         f"ALTER TABLE readings ATTACH PARTITION {month.table} "
         f"FOR VALUES FROM ({month.from_us}) TO ({month.until_us})",
@@ -120,15 +120,15 @@ def _make(connection: sa.Connection, month: Month) -> None:
 
 def lock(connection: sa.Connection, month: Month) -> bool:
     """
-    Keep everybody from `readings` until the transaction ends, so that a month can be compared and dropped.
+    Lock `readings` for all others until the transaction ends, so that a month can be compared and dropped.
 
     False where the month has no table of its own; then nothing is locked. Raises OperationalError where
-    others do not let go within `LOCK_WITHIN_S`: try again later.
+    others keep their locks for longer than `LOCK_WITHIN_S`: try again later.
     """
     if month not in listed(connection):
         return False
     _wait_briefly(connection)
-    # The whole table at once: with the month first, a writer that waits for it would hold the whole already.
+    # The whole table first: a writer that waited for the month would have locked the whole already.
     connection.exec_driver_sql("LOCK TABLE ONLY readings IN ACCESS EXCLUSIVE MODE")
     return True
 
@@ -143,9 +143,9 @@ def drop(connection: sa.Connection, month: Month) -> bool:
 
 def refuse_twice(connection: sa.Connection, stream_id: int, numbers: Ranges) -> None:
     """
-    Raise RuntimeError where a number just written stands in two months: the transaction must not commit.
+    Raise RuntimeError where a number just written is in two months: the transaction must not commit.
 
-    The caller holds the lock of the stream. Nothing to do on SQLite, where one key holds all.
+    The caller has locked the stream. On SQLite one key covers all months, so there is nothing to check.
     """
     if dialect.is_sqlite(connection):
         return

@@ -1,4 +1,4 @@
-"""Quarantine: readings understood but not believed, whole, with the reason. Never dropped."""
+"""Quarantine: readings that were understood but not believed, whole, with the reason. Never dropped."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from cleanside.ingest.store.marks import Range, Ranges, ranges_of
 from cleanside.ingest.store.models import amendments, assignments, devices, quarantine, streams
 
 HELD, RELEASED, DISCARDED = "held", "released", "discarded"
-SET_ASIDE = "set_aside"  # code of what a person took out of the store: only a person puts it back
+SET_ASIDE = "set_aside"  # code of readings that a person removed from the store: only a person puts them back
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ _JOINED = sa.select(*_FIELDS).select_from(quarantine.join(streams).join(devices)
 
 @dataclass(frozen=True, slots=True)
 class NewQuarantineRow:
-    """A reading to be held, before it has a row."""
+    """A reading to quarantine, before it has a row."""
 
     seq: int
     content_hash: int
@@ -62,7 +62,7 @@ class NewQuarantineRow:
 
 
 def put(connection: sa.Connection, stream_id: int, held: Sequence[NewQuarantineRow], now_us: int) -> None:
-    """Keep readings in quarantine; the same content under the same number is kept once."""
+    """Put readings into quarantine; the same content under the same number is stored once."""
     if not held:
         return
     rows = [
@@ -84,33 +84,35 @@ def put(connection: sa.Connection, stream_id: int, held: Sequence[NewQuarantineR
 
 
 def seen(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, list[Any]]:
-    """number -> rows (id, content_hash, state, code, reasons, beside) of what was ever held of `numbers`."""
-    found: dict[int, list[Any]] = {}
+    """Number -> entries (id, content_hash, state, code, reasons, beside) of `numbers`, in any state."""
+    by_number: dict[int, list[Any]] = {}
     fields = ("id", "seq", "content_hash", "state", "code", "reasons", "beside")
     query = sa.select(*(quarantine.c[f] for f in fields)).where(quarantine.c.stream_id == stream_id)
     for among in dialect.among(quarantine.c.seq, numbers):
         for row in connection.execute(query.where(among)):
-            found.setdefault(row.seq, []).append(row)
-    return found
+            by_number.setdefault(row.seq, []).append(row)
+    return by_number
 
 
 def joined() -> sa.Select[Any]:
-    """What an `QuarantineRow` is made of, to be narrowed."""
+    """The query for `QuarantineRow`, without conditions."""
     return _JOINED
 
 
 def by_ids(connection: sa.Connection, owner_id: int, entry_ids: Sequence[int]) -> list[QuarantineRow]:
     """Those of these entries that belong to this owner, in order of receipt."""
+    rows: list[QuarantineRow] = []
+    if not entry_ids:
+        return rows
     query = _JOINED.where(streams.c.owner_id == owner_id).order_by(quarantine.c.id)
-    found: list[QuarantineRow] = []
     for piece in dialect.chunks(sorted(set(entry_ids))):
-        found += [QuarantineRow(*row) for row in connection.execute(query.where(quarantine.c.id.in_(piece)))]
-    return found
+        rows += [QuarantineRow(*row) for row in connection.execute(query.where(quarantine.c.id.in_(piece)))]
+    return rows
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WantedRows:
-    """Which entries of an owner; None means any."""
+    """Which entries of an owner; None: any."""
 
     state: str | None = HELD
     code: str | None = None
@@ -176,7 +178,7 @@ def _narrowed(query: sa.Select[Any], owner_id: int, wanted: WantedRows) -> sa.Se
 
 
 def due(connection: sa.Connection, now_us: int, *, limit: int = 1_000) -> list[QuarantineRow]:
-    """Held entries whose time has come to be looked at again."""
+    """Quarantined entries that are due for another check."""
     query = _JOINED.where(quarantine.c.state == HELD, quarantine.c.recheck_us <= now_us)
     return [
         QuarantineRow(*row)
@@ -185,20 +187,20 @@ def due(connection: sa.Connection, now_us: int, *, limit: int = 1_000) -> list[Q
 
 
 def look_again(connection: sa.Connection, codes: Sequence[str], now_us: int) -> int:
-    """Have what is quarantined for one of these reasons checked again. Returns how many entries."""
-    here = sa.update(quarantine).where(
+    """Mark entries with one of these reasons for another check. Returns how many."""
+    statement = sa.update(quarantine).where(
         quarantine.c.state == HELD,
         quarantine.c.code.in_(codes),
         quarantine.c.recheck_us.is_(None),
         sa.not_(quarantine.c.beside),
     )
-    return int(connection.execute(here.values(recheck_us=now_us)).rowcount)
+    return int(connection.execute(statement.values(recheck_us=now_us)).rowcount)
 
 
 def held_of_device(
     connection: sa.Connection, device_id: int, code: str, *, limit: int
 ) -> list[QuarantineRow]:
-    """Entries of one device that are held for one reason, oldest first."""
+    """Entries of one device that are quarantined for one reason, oldest first."""
     query = _JOINED.where(
         streams.c.device_id == device_id, quarantine.c.state == HELD, quarantine.c.code == code
     )
@@ -206,17 +208,17 @@ def held_of_device(
 
 
 def count_unregistered(connection: sa.Connection, owner_id: int) -> int:
-    """How many entries of an owner are held for devices that nobody registered, for whatever reason."""
+    """How many entries of an owner belong to unregistered devices, whatever their reason."""
     query = sa.select(sa.func.count()).select_from(quarantine.join(streams).join(devices))
     waits = quarantine.c.state == HELD, devices.c.registered_us.is_(None)
     return connection.scalar(query.where(streams.c.owner_id == owner_id, *waits)) or 0
 
 
 def set_states(connection: sa.Connection, entry_ids: Sequence[int], state: str) -> None:
-    """Move many entries to another state at once; they are not looked at again by themselves."""
+    """Move many entries to another state at once; the server does not check them again by itself."""
     for piece in dialect.chunks(entry_ids):
-        here = sa.update(quarantine).where(quarantine.c.id.in_(piece))
-        connection.execute(here.values(state=state, recheck_us=None))
+        statement = sa.update(quarantine).where(quarantine.c.id.in_(piece))
+        connection.execute(statement.values(state=state, recheck_us=None))
 
 
 # Many rows by one prepared statement: building one for each row is what took the time (measured: 2/3 of it).
@@ -231,7 +233,7 @@ _SNAPSHOT = ("state", "code", "reasons", "amended", "recheck_us", "amendment_id"
 
 
 def set_doubts(connection: sa.Connection, found: Sequence[tuple[int, Sequence[Doubt], int | None]]) -> None:
-    """Write the reasons found by a later look. found : entry, doubts, when to look again."""
+    """Write the reasons of a later check. found : entry, doubts, when to check again."""
     rows = [
         (doubts[0].code, reasons.kept(doubts), later_us, entry_id) for entry_id, doubts, later_us in found
     ]
@@ -241,9 +243,9 @@ def set_doubts(connection: sa.Connection, found: Sequence[tuple[int, Sequence[Do
 
 def amend(connection: sa.Connection, amendment_id: int, contents: Sequence[tuple[int, str | None]]) -> None:
     """
-    Write what a person changed of entries, and by which amendment.
+    Write a person's changes of entries, and the amendment.
 
-    contents : entry, and what its content is now (JSON; None: as sent).
+    contents : entry and its present content (JSON; None: as sent).
     """
     if contents:
         rows = [(amended, amendment_id, entry_id) for entry_id, amended in contents]
@@ -251,14 +253,14 @@ def amend(connection: sa.Connection, amendment_id: int, contents: Sequence[tuple
 
 
 def restore(connection: sa.Connection, before: Mapping[int, Mapping[str, Any]]) -> None:
-    """Make entries what `snapshot` said they were. before : entry -> snapshot."""
+    """Restore entries to their snapshots. before : entry -> snapshot."""
     rows = [(*(was[name] for name in _SNAPSHOT), entry_id) for entry_id, was in before.items()]
     if rows:
         dialect.run(connection, _RESTORE, rows)
 
 
 def snapshot(entry: QuarantineRow) -> dict[str, Any]:
-    """What an amendment may change of an entry."""
+    """The fields of an entry that an amendment may change."""
     return {name: getattr(entry, name) for name in _SNAPSHOT}
 
 
@@ -270,7 +272,7 @@ WHERE stream_id = ? AND seq = ? AND state = ? AND NOT beside
 
 def hold_again(connection: sa.Connection, stream_id: int, because: Mapping[int, Doubt]) -> set[int]:
     """Quarantine released entries again. because : number -> why. Returns the numbers that had an entry."""
-    found = {
+    entries = {
         seq
         for seq, rows in seen(connection, stream_id, ranges_of(sorted(because))).items()
         if any(row.state == RELEASED and not row.beside for row in rows)
@@ -278,25 +280,27 @@ def hold_again(connection: sa.Connection, stream_id: int, because: Mapping[int, 
     rows = [
         (HELD, why.code, reasons.kept([why]), stream_id, seq, RELEASED)
         for seq, why in because.items()
-        if seq in found
+        if seq in entries
     ]
     if rows:
         dialect.run(connection, _HOLD_AGAIN, rows)
-    return found
+    return entries
 
 
 def amended_of(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, str]:
     """number -> amended content, of the readings among `numbers` that were stored after an amendment."""
+    if not numbers:
+        return {}
     query = sa.select(quarantine.c.seq, quarantine.c.amended).where(
         quarantine.c.stream_id == stream_id,
         quarantine.c.state == RELEASED,
         sa.not_(quarantine.c.beside),
         quarantine.c.amended.is_not(None),
     )
-    found: dict[int, str] = {}
+    by_number: dict[int, str] = {}
     for among in dialect.among(quarantine.c.seq, numbers):
-        found.update((seq, amended) for seq, amended in connection.execute(query.where(among)))
-    return found
+        by_number.update((seq, amended) for seq, amended in connection.execute(query.where(among)))
+    return by_number
 
 
 _NEAR = """
@@ -357,14 +361,14 @@ _AMENDMENT = sa.select(*(amendments.c[f] for f in Amendment.__slots__))
 def put_amendment(
     connection: sa.Connection, *, owner_id: int, kind: str, at_us: int, who: str, detail: str
 ) -> int:
-    """Note that a person does something about entries; what they were before is written by `set_before`."""
+    """Note an amendment of entries; `set_before` writes what they were before."""
     values = {"owner_id": owner_id, "kind": kind, "at_us": at_us, "who": who, "detail": detail}
     statement = sa.insert(amendments).values(before="[]", entries=0, **values).returning(amendments.c.id)
     return int(connection.execute(statement).scalar_one())
 
 
 def set_before(connection: sa.Connection, amendment_id: int, before: Sequence[tuple[int, Any]]) -> None:
-    """Keep what each entry was before: (entry, snapshot)."""
+    """Store each entry's state before: (entry, snapshot)."""
     values = {"before": json.dumps(before), "entries": len(before)}
     connection.execute(sa.update(amendments).where(amendments.c.id == amendment_id).values(values))
 
@@ -385,6 +389,6 @@ def amendments_of(
 
 
 def set_undone(connection: sa.Connection, amendment_id: int, now_us: int) -> None:
-    """Note that an amendment no longer holds."""
-    here = sa.update(amendments).where(amendments.c.id == amendment_id)
-    connection.execute(here.values(undone_us=now_us))
+    """Note that an amendment is undone."""
+    statement = sa.update(amendments).where(amendments.c.id == amendment_id)
+    connection.execute(statement.values(undone_us=now_us))

@@ -1,10 +1,10 @@
 """
-Raw readings by time, stored or archived, whoever asks: pages, buckets, exports and the analysis.
+Raw readings by time, stored or archived: for pages, buckets, exports and the analysis.
 
-Promises: a walk goes in the order (instant, stream, number), through both places, a bounded piece at a time,
-each piece in a view of its own: a client that reads slowly holds up nobody. What comes behind the position
-of a walk is not met by it; nothing that stays is met twice or left out.
-Leaves to others: who may see it, units and formats (`ingest.api.routes.raw`), buckets of numbers at hand
+Promises: a walk goes in the order (instant, stream, number), through both places, a bounded piece at a time.
+Each piece has a view of its own, so a slow client blocks no other. A walk skips readings that arrive behind
+its position; it returns every other reading exactly once.
+Leaves to others: access, units and formats (`ingest.api.routes.raw`), buckets of numbers in memory
 (`ingest.store.time_steps`).
 
 The hours of a stream are the index by time; they stay when their readings go to the archive.
@@ -34,7 +34,7 @@ HOURS_AT_ONCE = 1_000  # of the index
 BLOCK_ROWS = 200_000  # readings put into buckets by one statement; chosen
 MOST_SCANNED = 4_000_000  # readings behind one page of buckets: a machine-year at 10 s; chosen
 
-#: gives a connection with a view of its own
+#: returns a connection with a view of its own
 OpenReader = Callable[[], AbstractContextManager[sa.Connection]]
 
 
@@ -65,7 +65,7 @@ class RawRows:
     at_uncertainty_s: FloatArray
     #: column -> values in SI; NaN where absent
     values: dict[str, FloatArray]
-    #: index -> instant that microseconds cannot tell, RFC 3339
+    #: index -> instant finer than a microsecond, RFC 3339
     exact: dict[int, str]
 
     def __len__(self) -> int:
@@ -90,8 +90,8 @@ class RawRows:
 
     def of_streams(self, streams: Collection[int]) -> RawRows:
         """The rows of these streams."""
-        known = np.isin(self.stream_id, np.array(sorted(streams), dtype=np.int64))
-        return self if known.all() else self.take(np.flatnonzero(known))
+        is_wanted = np.isin(self.stream_id, np.array(sorted(streams), dtype=np.int64))
+        return self if is_wanted.all() else self.take(np.flatnonzero(is_wanted))
 
 
 def joined(parts: Sequence[RawRows], columns: Sequence[str]) -> RawRows:
@@ -120,7 +120,9 @@ def _together(parts: Sequence[npt.NDArray[Any]], kind: type) -> npt.NDArray[Any]
 def index_of(
     connection: sa.Connection, seats: Sequence[DeviceSeat], from_us: int, until_us: int
 ) -> list[tuple[int, int]]:
-    """(hour, readings) of the devices in a span, in order, at most `HOURS_AT_ONCE`, those that have any."""
+    """
+    (hour, readings) of the devices in a span, in order, at most `HOURS_AT_ONCE`; empty hours are left out.
+    """
     query = (
         sa.select(hours.c.hour, sa.func.sum(hours.c.readings))
         .join_from(hours, streams)
@@ -137,8 +139,8 @@ def index_of(
 
 
 def state_of(connection: sa.Connection, seats: Sequence[DeviceSeat]) -> list[tuple[int, ...]]:
-    """What stays equal as long as nothing in these spans changes, for entity tags; cheap."""
-    found: list[tuple[int, ...]] = []
+    """A value that changes only with the readings in these spans, for entity tags; cheap."""
+    states: list[tuple[int, ...]] = []
     for seat in seats:
         query = (
             sa.select(sa.func.count(), sa.func.coalesce(sa.func.sum(hours.c.revision), 0))
@@ -149,12 +151,12 @@ def state_of(connection: sa.Connection, seats: Sequence[DeviceSeat]) -> list[tup
             )
         )
         count, revisions = connection.execute(query).one()
-        found.append((*seat, int(count), int(revisions)))
-    return found
+        states.append((*seat, int(count), int(revisions)))
+    return states
 
 
 def stream_names(connection: sa.Connection, seats: Sequence[DeviceSeat]) -> dict[int, tuple[int, str]]:
-    """stream id -> device id and name, of the devices of these seats."""
+    """Stream id -> device id and name, of the devices of these seats."""
     query = sa.select(streams.c.id, streams.c.device_id, streams.c.stream)
     query = query.where(streams.c.device_id.in_(sorted({seat.device_id for seat in seats})))
     return {row.id: (row.device_id, row.stream) for row in connection.execute(query)}
@@ -174,7 +176,7 @@ def walk(
     """
     All readings of the seats in order, in pieces of about `rows_at_once`; a piece has at least an hour.
 
-    after : go on behind this position. columns : quantity columns wanted.
+    after : continue behind this position. columns : quantity columns wanted.
     """
     if not seats:
         return
@@ -328,7 +330,7 @@ def buckets(
     """
     Count, sum, lowest and highest of each quantity in steps of time, at most `limit` that have readings.
 
-    A page ends early where too many readings stand behind it; whole steps only.
+    A page ends early where it covers too many readings; whole steps only.
     """
     parts: list[TimeSteps] = []
     from_us = min((seat.from_us for seat in seats), default=0)
@@ -346,11 +348,11 @@ def buckets(
         scanned += sum(count for hour, count in index if hour <= last_hour)
         many += len(parts[-1])
         from_us = end_us
-    found = time_steps.merged(parts, columns)
-    if len(found) > limit:
-        found = found.first(limit)
-        return Walked(found, (int(found.step[-1]) + 1) * resolution_us)
-    return Walked(found, from_us if from_us < until_us else None)
+    steps = time_steps.merged(parts, columns)
+    if len(steps) > limit:
+        steps = steps.first(limit)
+        return Walked(steps, (int(steps.step[-1]) + 1) * resolution_us)
+    return Walked(steps, from_us if from_us < until_us else None)
 
 
 def _block(

@@ -39,7 +39,7 @@ class EncodedReadings(NamedTuple):
 
 
 def encode(rows: NewRows, *, sqlite: bool) -> EncodedReadings:
-    """Do ahead what needs no database."""
+    """The work of an insert that needs no database."""
     columns: dict[str, dialect.NumberArray | int] = {"seq": rows.seq, "at_us": rows.at_us}
     columns |= {"content_hash": rows.content_hash}
     columns |= {"unit_set_id": rows.unit_set_id, "received_us": rows.received_us}
@@ -57,23 +57,23 @@ def put(connection: sa.Connection, batches: Sequence[tuple[int, EncodedReadings]
     """
     Store new readings of (stream, rows) and count them into their hours, which are then due for analysis.
 
-    Their numbers must be new: the caller holds the locks of the streams and has looked.
+    Their numbers must be new: the caller has locked the streams and checked.
     """
     dialect.put(connection, [(encoded.rows, stream_id) for stream_id, encoded in batches])
     hours.touch(connection, [(stream_id, span) for stream_id, encoded in batches for span in encoded.spans])
 
 
 def hashes(connection: sa.Connection, stream_id: int, numbers: Ranges) -> dict[int, int]:
-    """number -> content hash of the readings among `numbers` that are stored, or in the archive."""
-    found = archive.hashes(connection, stream_id, numbers)
+    """Number -> content hash of the readings among `numbers` that are stored, or in the archive."""
+    by_number = archive.hashes(connection, stream_id, numbers)
     query = sa.select(readings.c.seq, readings.c.content_hash).where(readings.c.stream_id == stream_id)
     for among in dialect.among(readings.c.seq, numbers):
-        found.update((seq, value) for seq, value in connection.execute(query.where(among)))
-    return found
+        by_number.update((seq, value) for seq, value in connection.execute(query.where(among)))
+    return by_number
 
 
 class Time(NamedTuple):
-    """A stored reading's number and time as it was sent."""
+    """A stored reading's number, and its time as sent."""
 
     seq: int
     at_us: int
@@ -92,7 +92,7 @@ SELECT seq, at_us, at_uncertainty_s FROM original_times WHERE stream_id = ? AND 
 
 def times_near(connection: sa.Connection, stream_id: int, first: int, last: int, many: int) -> list[Time]:
     """
-    Times, as they were sent, of the stored readings first..last and of `many` on either side of them.
+    Times as sent of the stored readings first..last and of `many` on either side of them.
 
     In order of number; archived ones too.
     """
@@ -100,16 +100,16 @@ def times_near(connection: sa.Connection, stream_id: int, first: int, last: int,
     between = [Time(*row) for row in dialect.run(connection, _BETWEEN, (stream_id, first, last))]
     above = [Time(*row) for row in dialect.run(connection, _ABOVE, (stream_id, last, many))]
     bounds = below[-1].seq if len(below) == many else 0, above[-1].seq if len(above) == many else 2**63 - 1
-    found = {row.seq: row for row in (*below, *between, *above)}
+    by_number = {row.seq: row for row in (*below, *between, *above)}
     for row in archive.times_near(connection, stream_id, (first, last), bounds, many):
-        found[row[0]] = Time(*row)
-    if found:  # where their boot was corrected since
-        span = min(found), max(found)
+        by_number[row[0]] = Time(*row)
+    if by_number:  # where their boot was corrected since
+        span = min(by_number), max(by_number)
         corrected = dialect.run(connection, _AS_SENT, (stream_id, *span))
-        found.update((row[0], Time(*row)) for row in corrected if row[0] in found)
-    lower = sorted(seq for seq in found if seq < first)[-many:]
-    upper = sorted(seq for seq in found if seq > last)[:many]
-    return [found[seq] for seq in (*lower, *sorted(s for s in found if first <= s <= last), *upper)]
+        by_number.update((row[0], Time(*row)) for row in corrected if row[0] in by_number)
+    lower = sorted(seq for seq in by_number if seq < first)[-many:]
+    upper = sorted(seq for seq in by_number if seq > last)[:many]
+    return [by_number[seq] for seq in (*lower, *sorted(s for s in by_number if first <= s <= last), *upper)]
 
 
 def nearest_below(connection: sa.Connection, stream_id: int, seq: int) -> Time | None:
@@ -120,7 +120,7 @@ def nearest_below(connection: sa.Connection, stream_id: int, seq: int) -> Time |
 
 def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list[dict[str, Any]]:
     """
-    Take readings out of the store or its archive, and give them as they were, in order of number.
+    Remove readings from the store or its archive, and return them in order of number.
 
     Each with every column, its exact `instant` and its `units`. Their hours are due for analysis.
     """
@@ -138,45 +138,45 @@ def take_out(connection: sa.Connection, stream_id: int, numbers: Ranges) -> list
         rows = connection.execute(query.where(readings.c.seq.between(first, last)).order_by(readings.c.seq))
         taken += [dict(row) for row in rows.mappings()]
         for table in (readings, exact_times):
-            here = table.c.stream_id == stream_id, table.c.seq.between(first, last)
-            connection.execute(sa.delete(table).where(*here))
+            conditions = table.c.stream_id == stream_id, table.c.seq.between(first, last)
+            connection.execute(sa.delete(table).where(*conditions))
     hours.count_down(connection, stream_id, [row["at_us"] for row in taken])
     return sorted(taken, key=lambda row: int(row["seq"]))
 
 
 def put_exact_times(connection: sa.Connection, stream_id: int, texts: Mapping[int, str]) -> None:
-    """number -> exact instant, for the few that microseconds cannot tell apart."""
+    """Number -> exact instant, for the few that are finer than a microsecond."""
     if texts:
         rows = [{"stream_id": stream_id, "seq": seq, "instant": text} for seq, text in texts.items()]
         connection.execute(sa.insert(exact_times), rows)
 
 
 def numbers_of_instants(connection: sa.Connection, stream_id: int, texts: Sequence[str]) -> dict[str, int]:
-    """instant -> number, for those that a reading without a number already has."""
+    """Instant -> number, where a reading without a number already has the instant."""
     query = sa.select(instants.c.instant, instants.c.seq).where(instants.c.stream_id == stream_id)
-    found: dict[str, int] = {}
+    by_instant: dict[str, int] = {}
     for piece in dialect.chunks(texts):
-        found.update(
+        by_instant.update(
             (text, seq) for text, seq in connection.execute(query.where(instants.c.instant.in_(piece)))
         )
-    return found
+    return by_instant
 
 
 def put_instants(connection: sa.Connection, stream_id: int, numbers: Mapping[str, int]) -> None:
-    """instant -> number. The key of the table refuses a second reading of one instant."""
+    """Write instant -> number. The key of the table refuses a second reading of one instant."""
     if numbers:
         rows = [(stream_id, text, seq) for text, seq in numbers.items()]
         dialect.run(connection, "INSERT INTO instants (stream_id, instant, seq) VALUES (?, ?, ?)", rows)
 
 
 def unit_set_id(connection: sa.Connection, units: str) -> int | None:
-    """The id of a set of units (canonical JSON), None if it is not kept yet."""
+    """The id of a set of units (canonical JSON); None: it is not stored yet."""
     return connection.scalar(sa.select(unit_sets.c.id).where(unit_sets.c.units == units))
 
 
 def keep_unit_set(connection: sa.Connection, units: str) -> int:
-    """The id of a set of units, kept now if it was not."""
+    """The id of a set of units, stored now if it was not."""
     connection.execute(dialect.insert(connection, unit_sets).values(units=units).on_conflict_do_nothing())
-    found = unit_set_id(connection, units)
-    assert found is not None
-    return found
+    number = unit_set_id(connection, units)
+    assert number is not None
+    return number

@@ -1,9 +1,9 @@
 """
-Reasons of quarantine: why a reading is not believed, as it is kept and as it is read.
+Reasons of quarantine: why a reading is not believed, in stored form and in words.
 
-Promises: a reason is kept as code and values, and becomes a sentence when it is read. A reason of a release
+Promises: a reason is stored as code and values, and becomes a sentence when it is read. A reason of a release
 before 0022 has a sentence and no values; it reads as it was written.
-Leaves to others: when a reason is given (`gateway.wire`, `ingest.checking`), what to do about it
+Leaves to others: finding a reason (`gateway.wire`, `ingest.checking`), what to do about it
 (`ingest.checking.checks`).
 """
 
@@ -19,35 +19,35 @@ from cleanside.gateway.wire import Doubt, Sentences, Values, instant_sentence, t
 
 @dataclass(frozen=True, slots=True)
 class Reason:
-    """A reason as it is read."""
+    """A reason in words."""
 
     code: str
     #: the sentence
     detail: str
-    #: what the sentence is about; None: kept by an earlier release, which wrote the sentence alone
+    #: values of the sentence; None: written by an earlier release, which stored the sentence alone
     values: Values | None
     suggestion: Mapping[str, Any] | None
 
     def document(self) -> dict[str, Any]:
-        """As an answer shows it."""
+        """The members of an answer."""
         optional = {"values": self.values, "suggestion": self.suggestion}
         shown = {name: value for name, value in optional.items() if value is not None}
         return {"code": self.code, "detail": self.detail} | shown
 
 
 def kept(doubts: Sequence[Doubt]) -> str:
-    """Reasons as they are kept: a JSON list of {code, values, suggestion}."""
+    """Reasons in stored form: a JSON list of {code, values, suggestion}."""
     return json.dumps([_kept(doubt) for doubt in doubts])
 
 
 def _kept(doubt: Doubt) -> dict[str, Any]:
-    # The release before reads `detail` and may still run on the same database; the next one leaves it out.
+    # The previous release reads `detail` and may still run on the same database; the next one leaves it out.
     written = {"code": doubt.code, "values": doubt.values, "detail": detail_of(doubt)}
     return written if doubt.suggestion is None else written | {"suggestion": doubt.suggestion}
 
 
 def read(text: str) -> list[Reason]:
-    """Reasons that were kept, each with its sentence."""
+    """Stored reasons, each with its sentence."""
     return [_read(written) for written in json.loads(text)]
 
 

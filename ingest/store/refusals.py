@@ -1,4 +1,4 @@
-"""Refusals for want of authorisation, counted by hour; bounded in rows and in time."""
+"""Requests refused for missing authorisation, counted by hour; bounded in rows and in time."""
 
 from __future__ import annotations
 
@@ -66,8 +66,8 @@ def _more(connection: sa.Connection, count: Refusal) -> bool:
 
 
 def _put(connection: sa.Connection, count: Refusal) -> None:
-    here = refusals.c.hour == count.hour, refusals.c.owner_id == count.owner_id
-    many = connection.scalar(sa.select(sa.func.count()).select_from(refusals).where(*here)) or 0
+    conditions = refusals.c.hour == count.hour, refusals.c.owner_id == count.owner_id
+    many = connection.scalar(sa.select(sa.func.count()).select_from(refusals).where(*conditions)) or 0
     if many >= MOST_NAMED:
         count = count._replace(who=OTHERS)
     fresh = dialect.insert(connection, refusals).values(count._asdict()).on_conflict_do_nothing()

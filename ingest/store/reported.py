@@ -35,17 +35,17 @@ def found(connection: sa.Connection, owner_id: int, device: str, names: Sequence
 
 
 def lost_marks_of(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[int, int]:
-    """Stream id -> how far its gateway was told that all is held, where that was more than is."""
-    kept = sa.select(lost_marks).where(lost_marks.c.stream_id.in_(stream_ids))
-    return {row.stream_id: row.acknowledged_through for row in connection.execute(kept)}
+    """Stream id -> the mark that its gateway says it was answered, where that is above ours."""
+    query = sa.select(lost_marks).where(lost_marks.c.stream_id.in_(stream_ids))
+    return {row.stream_id: row.acknowledged_through for row in connection.execute(query)}
 
 
 def says_more(report: ReportedCounts, stream: Stream | None, lost_mark: int | None) -> bool:
     """True if a report is to be written down. Pure."""
     if stream is None:
         return report.acknowledged_through > 0  # a stream that this server once acknowledged, and has lost
-    told = report.acknowledged_through if report.acknowledged_through > stream.mark else None
-    return report.appended_through > (stream.appended_through or 0) or told != lost_mark
+    mark = report.acknowledged_through if report.acknowledged_through > stream.mark else None
+    return report.appended_through > (stream.appended_through or 0) or mark != lost_mark
 
 
 def keep(
@@ -65,8 +65,8 @@ def keep(
 
 def _keep(connection: sa.Connection, stream: Stream, report: ReportedCounts) -> None:
     if report.appended_through > (stream.appended_through or 0):
-        here = sa.update(streams).where(streams.c.id == stream.id)
-        connection.execute(here.values(appended_through=report.appended_through))
+        statement = sa.update(streams).where(streams.c.id == stream.id)
+        connection.execute(statement.values(appended_through=report.appended_through))
     connection.execute(sa.delete(lost_marks).where(lost_marks.c.stream_id == stream.id))
     if report.acknowledged_through > stream.mark:
         values = {"stream_id": stream.id, "acknowledged_through": report.acknowledged_through}

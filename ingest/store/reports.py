@@ -1,8 +1,8 @@
 """
-Boots and events of gateways: rows that are whole, counts by day of those that are not, and a tally of both.
+Boots and events of gateways: whole rows, counts by day of the others, and a tally of both.
 
-Streams are locked while their reports are written.
-Leaves to others: what is kept whole (`ingest.store.gateway_reports`).
+The caller locks the streams.
+Leaves to others: which reports stay whole (`ingest.store.gateway_reports`).
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class Reported(NamedTuple):
 
 
 def put(connection: sa.Connection, given: Sequence[GatewayEntry]) -> None:
-    """Keep boots and events, each once however often it is sent."""
+    """Store boots and events, each once however often it is sent."""
     if not given:
         return
     whole, room = _whole_among(connection, given), _room(connection, given)
@@ -54,13 +54,13 @@ def put(connection: sa.Connection, given: Sequence[GatewayEntry]) -> None:
     _write(connection, made)
     # Those that were whole before, too: the boot that a correction speaks of may have come since. None
     # beyond the bound, because a correction leaves rows of its own.
-    kept = whole | {(r.stream_id, r.kind, r.digest) for rows in made.whole.values() for r in rows}
+    whole_now = whole | {(r.stream_id, r.kind, r.digest) for rows in made.whole.values() for r in rows}
     corrections.take_up(
         connection,
         [
             r._asdict()
             for r in given
-            if (r.stream_id, r.kind, r.digest) in kept and room.get((r.stream_id, r.kind), 0) > 0
+            if (r.stream_id, r.kind, r.digest) in whole_now and room.get((r.stream_id, r.kind), 0) > 0
         ],
     )
 
@@ -74,24 +74,24 @@ WHERE r.stream_id = wanted.stream_id AND r.kind = wanted.kind AND r.digest = wan
 
 
 def _whole_among(connection: sa.Connection, given: Sequence[GatewayEntry]) -> set[tuple[int, str, str]]:
-    """(stream, kind, digest) of those that are whole."""
+    """(stream, kind, digest) of whole rows."""
     wanted = sorted({(r.stream_id, r.kind, r.digest) for r in given})
-    found: set[tuple[int, str, str]] = set()
+    whole: set[tuple[int, str, str]] = set()
     for piece in dialect.chunks(wanted, LOOKUP):
         sql = _WHOLE_AMONG.format(", ".join(["(?, ?, ?)"] * len(piece)))
         values = tuple(value for row in piece for value in row)
-        found |= {(row[0], row[1], row[2]) for row in dialect.run(connection, sql, values)}
-    return found
+        whole |= {(row[0], row[1], row[2]) for row in dialect.run(connection, sql, values)}
+    return whole
 
 
 def tallies_of(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[Place, Tally]:
-    """What is known of every place of these streams."""
+    """The tallies of every place of these streams."""
     columns = [report_tallies.c[f] for f in (*Place._fields, *Tally._fields)]
-    found: dict[Place, Tally] = {}
+    tallies_by_place: dict[Place, Tally] = {}
     for piece in dialect.chunks(stream_ids):
         rows = connection.execute(sa.select(*columns).where(report_tallies.c.stream_id.in_(piece)))
-        found |= {Place(*row[:3]): Tally(*row[3:]) for row in rows}
-    return found
+        tallies_by_place |= {Place(*row[:3]): Tally(*row[3:]) for row in rows}
+    return tallies_by_place
 
 
 def _room(connection: sa.Connection, given: Sequence[GatewayEntry]) -> dict[tuple[int, str], int]:
@@ -134,32 +134,36 @@ def _write(connection: sa.Connection, made: ReportPlan) -> None:
 
 
 def _rows_of(place: Place) -> list[sa.ColumnElement[bool]]:
-    here = [reports.c.stream_id == place.stream_id, reports.c.kind == place.kind]
-    return here if place.kind == BOOT else [*here, sa.func.coalesce(reports.c.name, "") == place.name]
+    conditions = [reports.c.stream_id == place.stream_id, reports.c.kind == place.kind]
+    return (
+        conditions
+        if place.kind == BOOT
+        else [*conditions, sa.func.coalesce(reports.c.name, "") == place.name]
+    )
 
 
 def _fold(connection: sa.Connection, place: Place, newest: int, many: int) -> list[Days]:
-    """Make a count of so many whole rows of a place that follow its newest ones."""
+    """Replace so many whole rows of a place, behind its newest ones, by a count."""
     order = sa.func.coalesce(reports.c.at_seq, 0).desc(), reports.c.received_us.desc(), reports.c.digest
     query = sa.select(*(reports.c[f] for f in _ROW)).where(*_rows_of(place)).order_by(*order)
     rows = connection.execute(query.offset(newest).limit(many)).all()
     for piece in dialect.chunks([row.digest for row in rows]):
-        gone = reports.c.stream_id == place.stream_id, reports.c.kind == place.kind
-        connection.execute(sa.delete(reports).where(*gone, reports.c.digest.in_(piece)))
+        conditions = reports.c.stream_id == place.stream_id, reports.c.kind == place.kind
+        connection.execute(sa.delete(reports).where(*conditions, reports.c.digest.in_(piece)))
     old = [GatewayEntry(**row._asdict(), was_held=True, lost=_lost(row.name, row.content)) for row in rows]
     return gateway_reports.days_of(place, old)
 
 
 def _lost(name: str | None, content: str) -> int:
-    """How many readings a whole row declares as lost."""
+    """How many readings a whole row declares lost."""
     return readings_in(name or "", json.loads(content))
 
 
 def _add_days(connection: sa.Connection, counted: Sequence[Days]) -> None:
     for days in counted:
-        here = {**days.place._asdict(), "day": days.day}
+        key = {**days.place._asdict(), "day": days.day}
         new = dict(zip(Days._fields[2:], days[2:], strict=True))
-        statement = dialect.insert(connection, report_days).values(here | new)
+        statement = dialect.insert(connection, report_days).values(key | new)
         before = report_days.c
         changed = {
             "times": before.times + new["times"],
@@ -169,7 +173,7 @@ def _add_days(connection: sa.Connection, counted: Sequence[Days]) -> None:
             "last_seq": _higher(before.last_seq, new["last_seq"]),
             "lost": before.lost + new["lost"],
         }
-        connection.execute(statement.on_conflict_do_update(index_elements=list(here), set_=changed))
+        connection.execute(statement.on_conflict_do_update(index_elements=list(key), set_=changed))
 
 
 def _lower(column: sa.ColumnElement[Any], value: int | None) -> Any:
@@ -199,7 +203,7 @@ def _add_tallies(connection: sa.Connection, more: dict[Place, Tally]) -> None:
     )
 
 
-# ---------------------------------------------------------------- what is asked of them
+# ---------------------------------------------------------------- queries
 
 _LAST_EVENT = """
 SELECT name, received_us FROM reports
@@ -219,7 +223,9 @@ def last_event(connection: sa.Connection, device_ids: list[int]) -> tuple[str, i
 
 
 def reported(connection: sa.Connection, stream_id: int) -> list[Reported]:
-    """How often the gateway of a stream reported what, boots first; first and last by time of receipt."""
+    """
+    How often the gateway of a stream reported each kind, boots first; first and last by time of receipt.
+    """
     whole = sa.select(
         reports.c.kind, reports.c.name, sa.func.min(reports.c.received_us), sa.func.max(reports.c.received_us)
     )
@@ -268,10 +274,10 @@ def give(
     connection: sa.Connection, old_id: int, new_id: int, numbers: tuple[int, int], *, goes: bool
 ) -> None:
     """
-    What was reported of these numbers goes to another stream; boots are known at both.
+    Move reports about these numbers to another stream; boots are copied, both need them.
 
-    goes : the gateway goes on there, so what it reported later, or without a number, goes along too. A day
-    that reaches beyond the numbers stays, whole.
+    goes : the gateway continues there, so its later reports and those without a number move too. The count
+    of a day that reaches beyond the numbers stays.
     """
 
     def of(table: sa.Table, first: sa.Column[Any], last: sa.Column[Any]) -> Sequence[sa.Row[Any]]:
@@ -299,24 +305,28 @@ def give(
 
 
 def recount(connection: sa.Connection, stream_id: int) -> None:
-    """Make the tallies of a stream from its rows and days."""
+    """Compute the tallies of a stream from its rows and days."""
     connection.execute(sa.delete(report_tallies).where(report_tallies.c.stream_id == stream_id))
-    found: dict[Place, Tally] = {}
+    tallies_by_place: dict[Place, Tally] = {}
     whole = sa.select(reports.c.kind, reports.c.name, sa.func.count()).where(reports.c.stream_id == stream_id)
     for kind, name, many in connection.execute(whole.group_by(reports.c.kind, reports.c.name)):
         place = Place(stream_id, kind, "" if kind == BOOT else name or "")
-        before = found.get(place, Tally(0, 0, 0))
-        found[place] = Tally(before.whole + many, before.times + many, 0, 0)
+        before = tallies_by_place.get(place, Tally(0, 0, 0))
+        tallies_by_place[place] = Tally(before.whole + many, before.times + many, 0, 0)
     losses = sa.select(reports.c.name, reports.c.content).where(
         reports.c.stream_id == stream_id, reports.c.kind == EVENT, reports.c.name.startswith("readings")
     )
     for row in connection.execute(losses):
         place = Place(stream_id, EVENT, row.name)
-        found[place] = found[place]._replace(lost=found[place].lost + _lost(row.name, row.content))
+        tallies_by_place[place] = tallies_by_place[place]._replace(
+            lost=tallies_by_place[place].lost + _lost(row.name, row.content)
+        )
     days = sa.select(report_days).where(report_days.c.stream_id == stream_id)
     for row in connection.execute(days):
         place = Place(stream_id, row.kind, row.name)
-        before = found.get(place, Tally(0, 0, 0))
+        before = tallies_by_place.get(place, Tally(0, 0, 0))
         through = max(before.folded_through, row.last_seq or 0)
-        found[place] = Tally(before.whole, before.times + row.times, through, before.lost + row.lost)
-    _add_tallies(connection, found)
+        tallies_by_place[place] = Tally(
+            before.whole, before.times + row.times, through, before.lost + row.lost
+        )
+    _add_tallies(connection, tallies_by_place)

@@ -1,14 +1,14 @@
 """
-The file of revoked keys: what a database that is lost takes along, and a restore must know.
+The file of revoked keys: a restore needs it, because the lost database is not there to ask.
 
-Promises: a key's handle is durably in the file before the transaction that revokes it commits, so before
-anybody is told that it is revoked. A crash in between leaves a key that the file has and the database does
-not: the next start revokes it there too (`ingest.owners.key_review`), which is what was asked for. The file
-holds handles, never a secret or its hash, and only its user reads it.
+Promises: a key's handle is durably in the file before the transaction that revokes it commits, and so before
+the answer. After a crash in between the file has a key that the database does not: the next start revokes it
+there too (`ingest.owners.key_review`), as the person asked. The file has handles, never a secret or its hash,
+and only its user reads it.
 Leaves to others: what a start or a restore does with the file (`ingest.owners.key_review`).
 
-It lies in the archive folder, which outlives the database: on SQLite always, with PostgreSQL where an archive
-folder is set, the same for all processes. Lines of JSON, only ever added, in any order:
+The file is in the archive folder, which outlives the database: on SQLite always, with PostgreSQL where an
+archive folder is set, the same for all processes. Lines of JSON, only added, in any order:
 
     {"handle": "k0a1b2c3d", "revoked_at": "2026-03-02T06:14:07Z"}
     {"complete_since": "2026-03-02T06:00:00Z"}     revocations before this may be missing
@@ -37,55 +37,59 @@ from cleanside.ingest.store import inside
 FILE = "revoked-keys"
 _HANDLE = re.compile(r"[A-Za-z0-9]{1,16}")
 _NOTED = "revoked_keys"  # in the `info` of a connection: handle -> instant, of the open transaction
-_one_at_a_time = threading.Lock()  # flock is the file's; threads of one process may share it
+_one_at_a_time = threading.Lock()  # flock belongs to the file; threads of one process may share it
 
 log = logging.getLogger("cleanside.ingest")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Revoked:
-    """What the file says."""
+    """The content of the file."""
 
     #: handle -> when it was revoked [us]
     handles: Mapping[str, int]
-    #: a revocation before this instant may be missing; None: all are there [us]
+    #: a revocation before this instant may be missing; None: none is [us]
     complete_since_us: int | None = None
-    #: number of the first line that cannot be read; None: all can
+    #: number of the first unreadable line; None: there is none
     unreadable_line: int | None = None
 
 
 def read(path: Path) -> Revoked | None:
-    """What a file says; None: it is missing or empty. Raises ValueError: no plain file of text; OSError."""
+    """
+    The content of a file; None: it is missing or empty. Raises ValueError: no plain file of text; OSError.
+    """
     try:
         text = inside.read_text(path)
     except FileNotFoundError:
         return None
-    if "\n" not in text:  # nothing was ever written to it whole: it was cut off, or is none of ours
+    if "\n" not in text:  # without one whole line: it was cut off, or is none of ours
         return None
     handles: dict[str, int] = {}
     since_us: int | None = None
     unreadable: int | None = None
-    # What stands behind the last line end was cut short, and its transaction never committed.
+    # Text behind the last line end was cut short, and its transaction never committed.
     for number, line in enumerate(text.split("\n")[:-1], 1):
         try:
-            found = _line(line)
+            entry = _line(line)
         except ValueError:
             unreadable = unreadable or number
             continue
-        if isinstance(found, int):
-            since_us = max(since_us or found, found)
+        if isinstance(entry, int):
+            since_us = max(since_us or entry, entry)
         else:
-            handles.setdefault(*found)
+            handles.setdefault(*entry)
     return Revoked(handles=handles, complete_since_us=since_us, unreadable_line=unreadable)
 
 
 def _line(line: str) -> tuple[str, int] | int:
     """A handle and its instant, or the instant since which the file is complete. Raises ValueError."""
-    found = json.loads(line)
-    match found:
-        case {"handle": str(handle), "revoked_at": str(at)} if len(found) == 2 and _HANDLE.fullmatch(handle):
+    document = json.loads(line)
+    match document:
+        case {"handle": str(handle), "revoked_at": str(at)} if len(document) == 2 and _HANDLE.fullmatch(
+            handle
+        ):
             return handle, parse_instant(at).us
-        case {"complete_since": str(at)} if len(found) == 1:
+        case {"complete_since": str(at)} if len(document) == 1:
             return parse_instant(at).us
     raise ValueError("neither a handle with its instant nor the instant since which all are there")
 
@@ -100,7 +104,7 @@ def append(
     """
     Add to the file, and return once it is on the disk. It is made where there is none.
 
-    complete_since_us : revocations before it may be missing; None: nothing is said. begun_us : the same, said
+    complete_since_us : revocations before it may be missing; None: not stated. begun_us : the same, stated
     only where there is no file yet. [us]
     Raises OSError where the disk does not take it.
     """
@@ -126,7 +130,7 @@ def append(
 def _lock(handle: int) -> None:
     import fcntl  # here, so that the module can be imported where there is none
 
-    fcntl.flock(handle, fcntl.LOCK_EX)  # closing the file lets it go
+    fcntl.flock(handle, fcntl.LOCK_EX)  # closing the file frees it
 
 
 def _end_of_last_line(file: Any) -> int:
@@ -138,20 +142,20 @@ def _end_of_last_line(file: Any) -> int:
 
 
 def note(connection: sa.Connection, handles: Iterable[str], now_us: int) -> None:
-    """Say that this transaction revokes keys; whoever writes `revoked_us` says so."""
+    """Note that this transaction revokes keys; the writer of `revoked_us` calls it."""
     connection.info.setdefault(_NOTED, {}).update(dict.fromkeys(handles, now_us))
 
 
 def record(engine: sa.Engine, folder: Path | None) -> None:
     """
-    From now on what transactions of this engine revoke is in the file before they commit.
+    From now on, write the keys that transactions of this engine revoke into the file before they commit.
 
-    folder : of the archive; None: there is none, and a restore has to ask a person.
-    Where the file cannot be written the transaction is taken back: TryAgain.
+    folder : of the archive; None: there is none, and a restore has to ask a person. Where the file cannot be
+    written, the transaction is rolled back: TryAgain.
     """
 
     def forget(connection: sa.Connection) -> None:
-        if not connection.invalidated:  # else its `info` went with the connection that the database ended
+        if not connection.invalidated:  # else its `info` was lost with the connection
             connection.info.pop(_NOTED, None)
 
     def write(connection: sa.Connection) -> None:
@@ -159,7 +163,7 @@ def record(engine: sa.Engine, folder: Path | None) -> None:
         if not noted or folder is None:
             return
         try:
-            append(folder / FILE, noted, begun_us=max(noted.values()))  # somebody may have removed it
+            append(folder / FILE, noted, begun_us=max(noted.values()))  # a person may have removed it
         except OSError as error:
             log.warning("ingest.revocation_not_kept", extra={"reason": why(error)})
             raise TryAgain(

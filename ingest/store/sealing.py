@@ -1,9 +1,10 @@
 """
-Texts encrypted for one place: what is sealed for one row does not open in another.
+Texts encrypted for one place: a text sealed for one row does not open in another.
 
 Promises: AES-256-GCM (NIST SP 800-38D) with the place as associated data. A sealed text names its key by
-eight hex digits of the key's SHA-256, so that a missing key can be named; of a random key they say nothing.
-Leaves to others: where keys come from (`ingest.store.key_file`), what is sealed
+eight hex digits of the key's SHA-256, so that an error can name a missing key; these say nothing of a random
+key.
+Leaves to others: where keys come from (`ingest.store.key_file`), which texts are sealed
 (`ingest.store.webhook_secrets`).
 """
 
@@ -30,7 +31,7 @@ class SealingKey:
 
     @property
     def id(self) -> str:
-        """The name by which sealed texts call it."""
+        """The name of the key in sealed texts."""
         return hashlib.sha256(self.secret).hexdigest()[:8]
 
 
@@ -49,18 +50,18 @@ def seal(keys: Sequence[SealingKey], text: str, place: str) -> str:
 
 
 def key_of(sealed: str) -> str:
-    """The name of the key that a text is sealed with."""
+    """The name of the key that sealed a text."""
     return sealed.split(":")[1] if sealed.count(":") == 2 else ""
 
 
 def open_sealed(keys: Sequence[SealingKey], sealed: str, place: str) -> str:
-    """Decrypt a text. Raises CannotOpen where no key is its own, or where it was altered or moved."""
+    """Decrypt a text. Raises CannotOpen where its key is missing, or where it was altered or moved."""
     from cryptography.exceptions import InvalidTag
     from cryptography.hazmat.primitives.ciphers.aead import AESGCM
 
     key = next((one for one in keys if one.id == key_of(sealed)), None)
     if key is None:
-        raise CannotOpen("key_missing", f"it is encrypted with key {key_of(sealed) or '?'}")
+        raise CannotOpen("sealed_with_another_key", code="key_missing", key=key_of(sealed) or "?")
     try:
         version, _, encoded = sealed.split(":")
         made = base64.b64decode(encoded, validate=True)
@@ -68,5 +69,5 @@ def open_sealed(keys: Sequence[SealingKey], sealed: str, place: str) -> str:
             raise ValueError(f"version {version}")
         opened = AESGCM(key.secret).decrypt(made[:NONCE_BYTES], made[NONCE_BYTES:], place.encode())
     except (InvalidTag, ValueError) as error:
-        raise CannotOpen("altered", "it was altered, or belongs to another row") from error
+        raise CannotOpen("sealed_altered", code="altered") from error
     return opened.decode()

@@ -1,8 +1,8 @@
 """
-The second of two readings under one number, where a person said that both are right.
+The second of two readings under one number, where a person decided that both are right.
 
-It is stored in a stream that the server made, under a number of that stream; the row says which.
-Promises: the account of either stream balances, before and after it is taken back.
+It is stored in a stream that the server made, under a number of that stream, which the row records.
+Promises: the account of either stream balances, before and after an undo.
 Leaves to others: who decides (`ingest.quarantine.both_right`).
 """
 
@@ -21,45 +21,45 @@ from cleanside.ingest.store.models import second_readings
 from cleanside.ingest.store.models import streams as stream_rows
 from cleanside.ingest.store.streams import Stream
 
-TAKEN_BACK = "taken_back"  # reason of numbers whose reading went back into quarantine
-GIVEN_TO_ANOTHER = "given_to_another_device"  # and of those whose reading is another device's
+TAKEN_BACK = "taken_back"  # reason of numbers whose reading is in quarantine again
+GIVEN_TO_ANOTHER = "given_to_another_device"  # and of those whose reading belongs to another device
 
 
 @dataclass(frozen=True, slots=True)
 class StoredBeside:
-    """Where an entry of the quarantine is stored."""
+    """Where the reading of a quarantine entry is stored."""
 
     entry_id: int
     stream_id: int
     seq: int
-    #: it was there already: the gateway had sent it again under another number
+    #: it was stored already: the gateway had sent it again under another number
     was_there: bool
 
 
 def stream_name(stream: str, device: str) -> str:
     """
-    The stream for second readings of a stream that are a device's: always the same.
+    The stream for a device's second readings of another stream: always the same.
 
-    A UUIDv5 (RFC 9562 section 5.5): no gateway makes one, theirs are of version 7.
+    A UUIDv5 (RFC 9562 section 5.5): gateways make none, theirs are of version 7.
     """
     return str(uuid.uuid5(uuid.NAMESPACE_URL, f"urn:cleanside:second:{device}:{stream}"))
 
 
 def put(connection: sa.Connection, rows: Sequence[StoredBeside]) -> None:
-    """Note where entries are stored."""
+    """Record where the readings of entries are stored."""
     if rows:
         connection.execute(sa.insert(second_readings), [dataclasses.asdict(row) for row in rows])
 
 
 def places_of(connection: sa.Connection, entry_ids: Sequence[int]) -> dict[int, tuple[str, int]]:
-    """Entry -> stream and number of its reading, of those that were kept as second ones."""
+    """Entry -> stream and number of its reading, for second readings."""
     query = sa.select(second_readings.c.entry_id, stream_rows.c.stream, second_readings.c.seq)
     query = query.join_from(second_readings, stream_rows)
-    found: dict[int, tuple[str, int]] = {}
+    places: dict[int, tuple[str, int]] = {}
     for piece in dialect.chunks(entry_ids):
         rows = connection.execute(query.where(second_readings.c.entry_id.in_(piece)))
-        found |= {row.entry_id: (row.stream, row.seq) for row in rows}
-    return found
+        places |= {row.entry_id: (row.stream, row.seq) for row in rows}
+    return places
 
 
 def with_content(
@@ -68,19 +68,19 @@ def with_content(
     """
     Content hash -> stream id and number of a stored reading of these devices with that content.
 
-    wanted : hash -> when it was measured [us]. without : id of a stream that is left out.
+    wanted : hash -> when it was measured [us]. without : id of a stream to leave out.
     """
-    found: dict[int, tuple[int, int]] = {}
+    by_hash: dict[int, tuple[int, int]] = {}
     spans = hours.numbers_in(connection, device_ids, {at_us // hours.HOUR_US for at_us in wanted.values()})
     for stream_id, ranges in spans.items():
         if stream_id != without:
             stored = readings.hashes(connection, stream_id, union(ranges))
-            found |= {digest: (stream_id, seq) for seq, digest in stored.items() if digest in wanted}
-    return found
+            by_hash |= {digest: (stream_id, seq) for seq, digest in stored.items() if digest in wanted}
+    return by_hash
 
 
 def take_back(connection: sa.Connection, entry_ids: Sequence[int]) -> None:
-    """Take the readings of these entries out of the streams they were stored in; their numbers are shed."""
+    """Remove the readings of these entries from their streams; the numbers count as shed."""
     places: list[tuple[int, int]] = []
     query = sa.select(second_readings.c.stream_id, second_readings.c.seq)
     query = query.where(sa.not_(second_readings.c.was_there))
@@ -92,7 +92,7 @@ def take_back(connection: sa.Connection, entry_ids: Sequence[int]) -> None:
 
 
 def take_away(connection: sa.Connection, places: Sequence[tuple[int, int]], reason: str) -> None:
-    """Take readings (stream id, number) out of the store; their numbers are shed for this reason."""
+    """Remove readings (stream id, number) from the store; the numbers count as shed for this reason."""
     numbers: dict[int, list[int]] = {}
     for stream_id, seq in places:
         numbers.setdefault(stream_id, []).append(seq)

@@ -1,4 +1,4 @@
-"""Fleet snapshots: the newest of each owner, numbered, so that all processes judge by the same."""
+"""Fleet snapshots: the newest of each owner, numbered, so that all processes use the same one."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ class Snapshot(NamedTuple):
 
 
 def newest(connection: sa.Connection, owner_id: int) -> Snapshot | None:
-    """The snapshot that holds; None: none was ever learned."""
+    """The present snapshot; None: none was ever learned."""
     query = sa.select(fleet_snapshots.c.number, fleet_snapshots.c.learned_us)
     row = connection.execute(query.where(fleet_snapshots.c.owner_id == owner_id)).first()
     return None if row is None else Snapshot(*row)
@@ -31,14 +31,14 @@ def oldest_us(connection: sa.Connection) -> int | None:
 
 
 def content_of(connection: sa.Connection, owner_id: int) -> tuple[Snapshot, str]:
-    """The snapshot that holds, and its JSON. There must be one."""
+    """The present snapshot, and its JSON. There must be one."""
     columns = fleet_snapshots.c.number, fleet_snapshots.c.learned_us, fleet_snapshots.c.content
     row = connection.execute(sa.select(*columns).where(fleet_snapshots.c.owner_id == owner_id)).one()
     return Snapshot(row[0], row[1]), row[2]
 
 
 def put(connection: sa.Connection, owner_id: int, after: int, learned_us: int, content: str) -> bool:
-    """Keep a snapshot as number `after` + 1; False where another process has kept one since `after`."""
+    """Store a snapshot as number `after` + 1; False where another process has stored one since `after`."""
     values = {"number": after + 1, "learned_us": learned_us, "content": content}
     statement = dialect.insert(connection, fleet_snapshots).values(owner_id=owner_id, **values)
     statement = statement.on_conflict_do_update(

@@ -1,4 +1,4 @@
-"""Streams: whose they are, their marks, islands and shed ranges, and which gateway each comes from."""
+"""Streams: their device, marks, islands and shed ranges, and the gateway of each."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from cleanside.ingest.store import dialect
 from cleanside.ingest.store.marks import Marks, Range, Shed
 from cleanside.ingest.store.models import devices, islands, shed_ranges, streams
 
-UNNUMBERED = "unnumbered "  # not a UUID, so it cannot meet a stream that a gateway names
+UNNUMBERED = "unnumbered "  # not a UUID, so no stream of a gateway has this name
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,14 +72,14 @@ _AMONG += " ORDER BY streams.stream"
 
 
 def find(connection: sa.Connection, owner_id: int, stream: str, *, lock: bool = False) -> Stream | None:
-    """A stream of this owner by its name, or None. `lock` holds it until the transaction ends."""
+    """A stream of this owner by its name, or None. `lock` : until the transaction ends."""
     locked = " FOR UPDATE OF streams" if lock and not dialect.is_sqlite(connection) else ""
     row = dialect.run(connection, _BY_NAME + locked, (owner_id, stream)).first()
     return None if row is None else Stream(*row)
 
 
 def find_all(connection: sa.Connection, owner_id: int, names: Sequence[str]) -> dict[str, Stream]:
-    """Those of these streams of one owner that there are, by name, locked in the order of their names."""
+    """The existing streams of one owner among these names, by name, locked in the order of their names."""
     among = _AMONG.format(", ".join("?" * len(names)))
     locked = "" if dialect.is_sqlite(connection) else " FOR UPDATE OF streams"
     rows = dialect.run(connection, among + locked, (owner_id, *names))
@@ -87,23 +87,23 @@ def find_all(connection: sa.Connection, owner_id: int, names: Sequence[str]) -> 
 
 
 def of_names(owner_id: int, names: Sequence[str]) -> sa.Select[Any]:
-    """The query for those of these streams of one owner that there are."""
+    """The query for streams of one owner with these names."""
     return _JOINED.where(streams.c.owner_id == owner_id, streams.c.stream.in_(names))
 
 
 def create(connection: sa.Connection, owner_id: int, device_id: int, stream: str, now_us: int) -> Stream:
-    """Make a stream and lock it. Where another process was faster, that one's row is given."""
+    """Make a stream and lock it. Where another process was faster, its row is returned."""
     values = {"owner_id": owner_id, "device_id": device_id, "stream": stream}
     heard = {"first_heard_us": now_us, "last_heard_us": now_us}
     statement = dialect.insert(connection, streams).values(values | heard).on_conflict_do_nothing()
     connection.execute(statement)
-    found = find(connection, owner_id, stream, lock=True)
-    assert found is not None
-    return found
+    stream_row = find(connection, owner_id, stream, lock=True)
+    assert stream_row is not None
+    return stream_row
 
 
 def all_of(connection: sa.Connection, owner_id: int | None) -> list[Stream]:
-    """Every stream of an owner, or of all where None, in a steady order."""
+    """Every stream of an owner, or of all where None, in a stable order."""
     query = _JOINED.order_by(devices.c.name, streams.c.id)
     if owner_id is not None:
         query = query.where(streams.c.owner_id == owner_id)
@@ -147,16 +147,16 @@ def marks_of(connection: sa.Connection, stream: Stream, near: Range | None = Non
 
 
 def _save_ranges(connection: sa.Connection, stream_id: int, before: Marks, after: Marks) -> None:
-    """Write what changed of islands and shed ranges."""
+    """Write changed islands and shed ranges."""
     if before.islands != after.islands:
-        kept = set(before.islands) & set(after.islands)
-        gone = [first for first, last in before.islands if (first, last) not in kept]
-        come = [(first, last, None) for first, last in after.islands if (first, last) not in kept]
-        _replace(connection, islands, stream_id, gone, come)
+        unchanged = set(before.islands) & set(after.islands)
+        removed = [first for first, last in before.islands if (first, last) not in unchanged]
+        added = [(first, last, None) for first, last in after.islands if (first, last) not in unchanged]
+        _replace(connection, islands, stream_id, removed, added)
     if before.shed != after.shed:
-        gone = [s.first for s in before.shed if s not in after.shed]
+        removed = [s.first for s in before.shed if s not in after.shed]
         fresh = [(s.first, s.last, s.reason) for s in after.shed if s not in before.shed]
-        _replace(connection, shed_ranges, stream_id, gone, fresh)
+        _replace(connection, shed_ranges, stream_id, removed, fresh)
 
 
 def _replace(
@@ -167,10 +167,10 @@ def _replace(
     come: Sequence[tuple[int, int, str | None]],
 ) -> None:
     if gone:
-        here = sa.delete(table).where(
+        statement = sa.delete(table).where(
             table.c.stream_id == stream_id, table.c.first == sa.bindparam("gone_first")
         )
-        connection.execute(here, [{"gone_first": first} for first in gone])
+        connection.execute(statement, [{"gone_first": first} for first in gone])
     if come:
         fields = [column.name for column in table.columns]
         rows = [{"stream_id": stream_id, "first": a, "last": b, "reason": reason} for a, b, reason in come]
@@ -207,7 +207,7 @@ def save(
     conflicts: int,
     now_us: int,
 ) -> None:
-    """Write marks, counters and what the gateway says of itself."""
+    """Write marks, counters and the gateway's report."""
     _save_ranges(connection, stream.id, before, after)
     heard = with_report(stream, report, now_us)
     more_shed = len(after.shed) - len(before.shed)
@@ -215,14 +215,14 @@ def save(
 
 
 def save_all(connection: sa.Connection, changed: Sequence[Stream]) -> None:
-    """Write streams whose mark and highest moved on without a gap, as they are."""
+    """Write streams whose mark and highest rose without a gap."""
     rows = [_values(s, Marks(mark=s.mark, highest=s.highest), 0, 0, 0) for s in changed]
     if not rows:
         return
     if not dialect.is_sqlite(connection):
         dialect.run(connection, _SAVE, rows)
         return
-    # One statement: executemany would let go of Python's lock and wait for it again at every row.
+    # One statement: executemany would release Python's lock and wait for it again at every row.
     one = f"({', '.join('?' * len(rows[0]))})"
     for piece in dialect.chunks(rows, SAVED_AT_ONCE):
         sql = _SAVE_TOGETHER.format(", ".join([one] * len(piece)))
@@ -230,15 +230,15 @@ def save_all(connection: sa.Connection, changed: Sequence[Stream]) -> None:
 
 
 def with_report(stream: Stream, report: GatewayReport | None, now_us: int) -> Stream:
-    """The stream as heard now, with what its gateway says of itself; what it does not say stays."""
-    told = report or GatewayReport()
-    appended = [n for n in (told.appended_through, stream.appended_through) if n is not None]
+    """The stream with the time of receipt and its gateway's report; fields that it does not report stay."""
+    fields = report or GatewayReport()
+    appended = [n for n in (fields.appended_through, stream.appended_through) if n is not None]
     return dataclasses.replace(
         stream,
         appended_through=max(appended, default=None),
-        installation=told.installation or stream.installation,
-        gateway_version=told.version or stream.gateway_version,
-        gateway_built=told.built or stream.gateway_built,
+        installation=fields.installation or stream.installation,
+        gateway_version=fields.version or stream.gateway_version,
+        gateway_built=fields.built or stream.gateway_built,
         last_heard_us=max(now_us, stream.last_heard_us),
     )
 
@@ -252,15 +252,15 @@ def _values(s: Stream, after: Marks, more_shed: int, duplicates: int, conflicts:
 
 
 def forget_tails(connection: sa.Connection, stream_ids: Sequence[int]) -> None:
-    """Look closer at what comes next: a person changed what is there."""
+    """Forget the last times, so that the next batch is checked in full: a person changed the stream."""
     for piece in dialect.chunks(sorted(set(stream_ids))):
         connection.execute(sa.update(streams).where(streams.c.id.in_(piece)).values(tail_us=None))
 
 
 def set_appended(connection: sa.Connection, stream_id: int, appended_through: int) -> None:
-    """Set what counts as reported by the gateway, on a person's word; `save` only ever raises it."""
-    here = sa.update(streams).where(streams.c.id == stream_id)
-    connection.execute(here.values(appended_through=appended_through))
+    """Set the reported number of the gateway, as a person decided; `save` only ever raises it."""
+    statement = sa.update(streams).where(streams.c.id == stream_id)
+    connection.execute(statement.values(appended_through=appended_through))
 
 
 def of_device(connection: sa.Connection, device_id: int) -> list[Stream]:

@@ -1,7 +1,7 @@
 """
-What is needed beside summaries to judge housings, for one or for a whole fleet in a handful of queries.
+Facts beside the summaries that judging housings needs, for one or for a whole fleet in a handful of queries.
 
-Leaves to others: what it means (`ingest.analysis.assessment`).
+Leaves to others: the assessment (`ingest.analysis.assessment`).
 """
 
 from __future__ import annotations
@@ -16,52 +16,54 @@ import sqlalchemy as sa
 from cleanside.ingest.store import dialect
 from cleanside.ingest.store.element_changes import EnteredChange, entered_change
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
+from cleanside.ingest.store.papers import NO_PAPERS, Papers, papers_where
 
-WAITS_US = 14 * 86_400 * 1_000_000  # what was left of a stream before that hardly comes any more (chosen)
+WAITS_US = 14 * 86_400 * 1_000_000  # numbers that a stream left open before that will hardly arrive (chosen)
 
 
 @dataclass(frozen=True)
 class Newest:
-    """The stream of a housing's devices that was heard last."""
+    """The last received stream of a housing's devices."""
 
     stream_id: int
     device_id: int
     last_heard_us: int
-    waiting: int  # numbers that gateways of its devices appended and that did not come yet
+    waiting: int  # numbers that gateways of its devices appended and that have not arrived
 
 
 @dataclass
 class HousingSurroundings:
-    """What stands around one housing."""
+    """The facts beside the summaries of one housing."""
 
     terminals: list[TerminalRow] = field(default_factory=list)  # in order of validity
-    changes: list[EnteredChange] = field(default_factory=list)  # entered of its elements, in time order
+    changes: list[EnteredChange] = field(default_factory=list)  # entries about its elements, in time order
     device_ids: list[int] = field(default_factory=list)  # devices that sit on it now
-    newest: Newest | None = None  # None: nothing ever came
+    newest: Newest | None = None  # None: no reading ever arrived
     heard: list[sa.Row[Any]] = field(default_factory=list)  # streams of its devices
     hours_behind: int = 0  # hours of its devices that wait for the analysis
     behind_from_hour: int | None = None  # the earliest of them
+    papers: Papers = NO_PAPERS  # what the shop knows of it
 
 
 def of_housings(
     connection: sa.Connection, wanted: Sequence[HousingRow], now_us: int, *, whole_owner: bool
 ) -> dict[int, HousingSurroundings]:
     """
-    What stands around each housing, by its id.
+    The facts of each housing, by its id.
 
-    whole_owner : `wanted` are all of one owner; then rows are found by owner and not one by one.
+    whole_owner : `wanted` are all housings of one owner; then one query finds all rows by owner.
     """
-    found = {housing.id: HousingSurroundings() for housing in wanted}
+    by_housing = {housing.id: HousingSurroundings() for housing in wanted}
     if whole_owner and wanted:
-        _fill(connection, found, now_us, "machines.owner_id = ?", (wanted[0].owner_id,))
-        return found
-    for piece in dialect.chunks(list(found)):
-        _fill(connection, found, now_us, f"housings.id IN ({dialect.marks(piece)})", tuple(piece))
-    return found
+        _fill(connection, by_housing, now_us, "machines.owner_id = ?", (wanted[0].owner_id,))
+        return by_housing
+    for piece in dialect.chunks(list(by_housing)):
+        _fill(connection, by_housing, now_us, f"housings.id IN ({dialect.marks(piece)})", tuple(piece))
+    return by_housing
 
 
-# Plain SQL, because a page is asked for often and building these takes longer than running them. What is
-# left open is `here`: which housings.
+# Plain SQL, because pages are requested often and building these queries takes longer than running them.
+# `here` stands for the condition on housings.
 _HOUSINGS = "JOIN housings ON housings.id = housing_id JOIN machines ON machines.id = housings.machine_id"
 _TERMINALS = f"""
 SELECT housing_id, {", ".join(f"terminals.{name}" for name in TerminalRow._fields)}
@@ -76,7 +78,7 @@ FROM assignments {_HOUSINGS} WHERE {{here}}
     AND (from_us IS NULL OR from_us <= ?) AND (until_us IS NULL OR until_us > ?)
 """
 _SITTING = f"SELECT housing_id, device_id {_SEATS} ORDER BY assignments.id"
-# A number above the mark that lies in no island (stored or declared shed) has not come yet.
+# A number above the mark that is in no island (stored or declared shed) has not arrived.
 _HEARD = f"""
 SELECT id, device_id, last_heard_us,
     CASE WHEN coalesce(appended_through, 0) > highest THEN appended_through ELSE highest END - mark
@@ -99,13 +101,16 @@ def _fill(
     here: str,
     which: tuple[int, ...],
 ) -> None:
-    # Of a whole owner there are housings that nobody asked for: those of retired machines.
+    # A whole owner also has housings that were not asked for: those of retired machines.
     for housing_id, *values in dialect.run(connection, _TERMINALS.format(here=here), which):
         if housing_id in found:
             found[housing_id].terminals.append(TerminalRow(*values))
     for housing_id, *values in dialect.run(connection, _CHANGES.format(here=here), which):
         if housing_id in found:
             found[housing_id].changes.append(entered_change(*values))
+    for housing_id, papers in papers_where(connection, here, which).items():
+        if housing_id in found:
+            found[housing_id].papers = papers
     sitting = (*which, now_us, now_us)
     on: defaultdict[int, list[int]] = defaultdict(list)
     for housing_id, device_id in dialect.run(connection, _SITTING.format(here=here), sitting):
@@ -125,7 +130,7 @@ def _fill(
 
 
 def _newest(heard: Sequence[sa.Row[Any]]) -> Newest | None:
-    """The stream heard last; what waits is counted over all streams that were heard not long before it."""
+    """The last received stream; pending numbers count over all streams received not long before it."""
     if not heard:
         return None
     last = max(heard, key=lambda row: (row.last_heard_us, row.id))

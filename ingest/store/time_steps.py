@@ -1,8 +1,8 @@
 """
-Readings put into equal steps of time: how many, their mean, lowest and highest, for each quantity. Pure.
+Readings in equal steps of time: how many, their mean, lowest and highest, for each quantity. Pure.
 
-Promises: steps are counted from 1970 UTC, so that equal resolutions meet whatever the span asked for; parts
-may be put into steps one by one, in any order, and joined.
+Promises: steps are counted from 1970 UTC, so equal resolutions have the same steps for any span. Parts may be
+put into steps one by one, in any order, and joined.
 Leaves to others: where the readings come from (`ingest.store.raw`).
 """
 
@@ -39,8 +39,8 @@ class Values:
     def mean(self) -> FloatArray:
         """Mean of the readings that have the quantity, in SI, shape (n,); NaN where there is none."""
         absent = self.count == 0
-        found: FloatArray = np.where(absent, np.nan, self.total / np.where(absent, 1, self.count))
-        return found
+        means: FloatArray = np.where(absent, np.nan, self.total / np.where(absent, 1, self.count))
+        return means
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,7 @@ class TimeSteps:
 
     #: whole steps since 1970
     step: IntArray
-    #: readings of the step, whatever they have
+    #: readings of the step, whatever quantities they have
     readings: IntArray
     #: column -> its values
     values: dict[str, Values]

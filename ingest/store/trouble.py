@@ -1,7 +1,7 @@
 """
-Why the database does not take a write: disk full, read-only, or away. As a code.
+Why the database does not take a write, as a code: disk full, read-only, or unavailable.
 
-Promises: pure but for one look at the file system, where SQLite itself does not say more than "input/output".
+Promises: pure, except for one call to the file system where SQLite itself only says "input/output".
 Leaves to others: raising (`ingest.writer.writer`).
 """
 
@@ -22,7 +22,7 @@ _LEAST_FREE_BYTES = 64 * 1024  # below it a write of a batch fails; chosen
 
 
 def code_of(error: BaseException, folder: Path | None = None) -> str:
-    """The code for what a driver raised; folder : where a SQLite file lies, None: elsewhere."""
+    """The code for a driver's error; folder : of a SQLite file, None: another database."""
     cause = getattr(error, "orig", None) or error
     if (state := getattr(cause, "sqlstate", None)) is not None:
         return _OF_POSTGRES.get(state, STORE_UNAVAILABLE)
@@ -36,9 +36,9 @@ def code_of(error: BaseException, folder: Path | None = None) -> str:
 
 def _of_file_system(folder: Path) -> str:
     with suppress(OSError):
-        found = os.statvfs(folder)
-        if found.f_flag & os.ST_RDONLY:
+        state = os.statvfs(folder)
+        if state.f_flag & os.ST_RDONLY:
             return STORE_READ_ONLY
-        if found.f_bavail * found.f_frsize < _LEAST_FREE_BYTES:
+        if state.f_bavail * state.f_frsize < _LEAST_FREE_BYTES:
             return STORE_FULL
     return STORE_UNAVAILABLE

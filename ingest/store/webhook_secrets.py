@@ -1,10 +1,11 @@
 """
-Address and secret of a webhook: encrypted at rest, open only to send and to show the address to its admin.
+Address and secret of a webhook: encrypted at rest, decrypted only to send and to show the address to its
+admin.
 
-Promises: the secret lies encrypted, and so does the address, because it may hold a token; in the clear lies
-only where it leads (scheme, host, port). A row that the release before 0010 wrote is encrypted beside its
-clear columns. These are emptied once no process of that release can run. Each step is one transaction and
-may be killed: what is done stays, the rest is done next time. Without the key a webhook pauses.
+Promises: the secret is stored encrypted, and so is the address, because it may have a token. Only scheme,
+host and port are in the clear. A row of a release before 0010 is encrypted beside its clear columns, which
+are emptied once no process of that release can run. Each step is one transaction and may be killed: finished
+steps stay, the next call does the rest. Without the key a webhook pauses.
 Leaves to others: the cipher (`ingest.store.sealing`), the keys (`ingest.store.key_file`), sending
 (`ingest.webhooks.courier`).
 """
@@ -33,7 +34,7 @@ BEFORE = "0009"
 
 @dataclass(frozen=True, slots=True)
 class Opened:
-    """A webhook that can be sent to."""
+    """A webhook with its decrypted address and secret."""
 
     id: int
     owner_id: int
@@ -43,20 +44,20 @@ class Opened:
 
 @dataclass(frozen=True, slots=True)
 class Brought:
-    """What a pass over all webhooks did."""
+    """The outcome of a pass over all webhooks."""
 
     encrypted: int = 0
     emptied: int = 0
-    #: wanted webhooks that still lie in the clear, because there is no key
+    #: active webhooks that are still in the clear, because there is no key
     in_clear: int = 0
-    #: why; None where there was nothing to encrypt, or a key
+    #: why there is no key; None where there was one, or nothing to encrypt
     trouble: CannotOpen | None = None
 
 
 def at_rest(
     keys: Sequence[SealingKey], webhook_id: int, owner_id: int, *, url: str, secret: str, clear: bool
 ) -> dict[str, Any]:
-    """The columns of a webhook. clear : a process of the release before may run, and reads them."""
+    """The columns of a webhook. clear : a process of the previous release may run, and reads them."""
     return {
         "sealed_url": seal(keys, url, _place(webhook_id, owner_id, "url")),
         "sealed_secret": seal(keys, secret, _place(webhook_id, owner_id, "secret")),
@@ -81,27 +82,28 @@ def opened(webhook: Webhook, file: KeyFile) -> Opened:
         )
         return Opened(webhook.id, webhook.owner_id, url, secret)
     except CannotOpen as error:
-        if webhook.secret:  # the release before may still run: nothing stops yet
+        if webhook.secret:  # the previous release may still run: nothing stops yet
             return _in_clear(webhook)
-        raise CannotOpen(error.code, _with_next_step(error, file)) from error
+        raise _with_next_step(error, file) from error
 
 
 def _in_clear(webhook: Webhook) -> Opened:
     if not webhook.secret:
-        raise CannotOpen("altered", "it has no secret")
+        raise CannotOpen("webhook_secretless", code="altered")
     return Opened(webhook.id, webhook.owner_id, webhook.url, webhook.secret)
 
 
-def _with_next_step(error: CannotOpen, file: KeyFile) -> str:
+def _with_next_step(error: CannotOpen, file: KeyFile) -> CannotOpen:
     if error.code == "altered":
-        return f"{error}; end this webhook and register it again"
-    if "encrypted with" in str(error):
-        return f"{error}, which {file.path} does not hold; add its line from the copy you keep"
-    return str(error)
+        return CannotOpen("webhook_altered", code="altered", why=str(error))
+    if error.case == "sealed_with_another_key":
+        key = error.values["key"]
+        return CannotOpen("webhook_key_not_in_file", code=error.code, path=file.path, key=key)
+    return error
 
 
 def bring_along(connection: sa.Connection, file: KeyFile) -> Brought:
-    """Encrypt what lies in the clear or under an older key, and empty the clear columns where that is due."""
+    """Encrypt webhooks in the clear or under an older key, and empty the clear columns where that is due."""
     rows = outbox.every(connection)
     clear = not releases.has_ended(connection, BEFORE)
     if not any(webhook.secret or webhook.ended_us is None for webhook in rows):
@@ -129,9 +131,9 @@ def _change(
     webhook: Webhook, keys: Sequence[SealingKey], file: KeyFile, clear: bool
 ) -> dict[str, Any] | None:
     """New columns of a webhook; None where they are as they should be, or cannot be."""
-    if webhook.ended_us is not None:  # nothing is sent to it any more
-        gone = {"sealed_url": None, "sealed_secret": None, "secret": "", "url": origin_of(webhook.url)}
-        return gone if not clear and (webhook.secret or webhook.sealed_secret) else None
+    if webhook.ended_us is not None:  # it gets no deliveries any more
+        ended = {"sealed_url": None, "sealed_secret": None, "secret": "", "url": origin_of(webhook.url)}
+        return ended if not clear and (webhook.secret or webhook.sealed_secret) else None
     stays_clear = clear and bool(webhook.secret)
     under_first = bool(keys) and key_of(webhook.sealed_secret or "") == keys[0].id
     if not keys or (under_first and (stays_clear or not webhook.secret)):
@@ -139,12 +141,12 @@ def _change(
     try:
         now = opened(webhook, file)
     except CannotOpen:
-        return None  # it pauses, and says so
+        return None  # it pauses, and the listing says so
     return at_rest(keys, now.id, now.owner_id, url=now.url, secret=now.secret, clear=stays_clear)
 
 
 def state_of(wanted: Sequence[Webhook], file: KeyFile) -> object:
-    """What a pass over webhooks depends on: while it stays the same, another one would change nothing."""
+    """The input of a pass over webhooks: while it stays the same, another pass would change nothing."""
     try:
         keys = tuple(key.id for key in file.read())
     except CannotOpen:
@@ -153,7 +155,7 @@ def state_of(wanted: Sequence[Webhook], file: KeyFile) -> object:
 
 
 def opened_and_paused(wanted: Sequence[Webhook], file: KeyFile) -> tuple[list[Opened], dict[int, str]]:
-    """The webhooks that can be sent to, and of the others why not, by number."""
+    """The webhooks that can be used, and for the others the reason, by number."""
     ready: list[Opened] = []
     paused: dict[int, str] = {}
     for webhook in wanted:
@@ -165,7 +167,7 @@ def opened_and_paused(wanted: Sequence[Webhook], file: KeyFile) -> tuple[list[Op
 
 
 def say(brought: Brought) -> None:
-    """A log line of a pass that did something, or could not."""
+    """Log a pass that changed something, or could not."""
     if brought.encrypted or brought.emptied:
         done = {"encrypted": brought.encrypted, "emptied": brought.emptied}
         log.warning("ingest.webhooks_encrypted", extra=done)

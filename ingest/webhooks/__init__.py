@@ -1,1 +1,1 @@
-"""Events to those who asked for them: announced, signed, delivered."""
+"""Events for webhooks: announced, signed, delivered."""

@@ -1,10 +1,10 @@
 """
-Where the server may send to of its own accord: nowhere that only it can reach, unless that is set.
+Addresses that webhooks may reach: public ones, and private networks only if the settings name them.
 
-An address comes from an owner's admin; without a guard it would be a way to have the server ask its own
-neighbours (server-side request forgery). Promises: HTTPS to public addresses, and to the networks that the
-settings name; plain HTTP to named loopback networks only. The address that was checked is the one connected
-to, so a name that changes its mind in between gains nothing.
+An owner's admin enters the address; without this check it could make the server send requests inside its own
+network (server-side request forgery). Promises: HTTPS to public addresses, and to the networks that the
+settings name; plain HTTP to named loopback networks only. The connection uses the checked address, so a name
+that resolves differently in between gains nothing.
 Leaves to others: the request (`ingest.webhooks.courier`).
 """
 
@@ -27,13 +27,13 @@ Resolve = Callable[[str, int], Iterable[str]]
 
 MAX_URL = 2_000
 SHOWN_OF_PATH = 4  # characters; chosen: too few to be of use as a token
-#: Names as in DNS and in the subject of a certificate; anything else is another spelling of something.
+#: Names as in DNS and in the subject of a certificate; any other text may be an address in another spelling.
 _NAME = re.compile(r"[A-Za-z0-9_-]+(\.[A-Za-z0-9_-]+)*\.?")
 #: a last part that is a number makes it an IPv4 address in some spelling (WHATWG URL, "ends in a number")
 _NUMBER = re.compile(r"0[xX][0-9a-fA-F]*|[0-9]+")
 
 #: IANA IPv4 Special-Purpose Address Registry (RFC 6890, RFC 8190) and multicast. None of them is a
-#: receiver's, also where the registry calls it globally reachable: those are services of the network itself.
+#: receiver's, even where the registry calls it globally reachable: those are services of the network itself.
 _SPECIAL_4 = (
     "0.0.0.0/8",  # this network, RFC 791
     "10.0.0.0/8",  # private, RFC 1918
@@ -54,13 +54,13 @@ _SPECIAL_4 = (
     "224.0.0.0/4",  # multicast, RFC 5771
     "240.0.0.0/4",  # reserved, RFC 1112; with 255.255.255.255, RFC 919
 )
-#: All that is given out as global unicast (RFC 4291 section 2.4 and IANA's registry): the rest needs no list.
+#: The block of global unicast (RFC 4291 section 2.4 and IANA's registry): the rest needs no list.
 _UNICAST_6 = ipaddress.IPv6Network("2000::/3")
-#: IANA IPv6 Special-Purpose Address Registry, as far as it lies within.
+#: IANA IPv6 Special-Purpose Address Registry, the part within it.
 _SPECIAL_6 = (
     "2001::/23",  # IETF protocol assignments, RFC 2928: Teredo, ORCHID, benchmarking, AMT, AS112 ...
     "2001:db8::/32",  # documentation, RFC 3849
-    "2002::/16",  # 6to4, RFC 3056: leads to whatever IPv4 address is inside
+    "2002::/16",  # 6to4, RFC 3056: leads to the IPv4 address inside
     "2620:4f:8000::/48",  # AS112, RFC 7534
     "3fff::/20",  # documentation, RFC 9637
 )
@@ -90,10 +90,10 @@ def networks_of(setting: str) -> tuple[Network, ...]:
 
 def proxies_of(setting: str, *, behind_proxy: bool = False) -> list[str]:
     """
-    Addresses or networks of the setting, separated by commas; "*" is everybody, "none" is nobody.
+    Addresses or networks of the setting, separated by commas; "*" means all, "none" means none.
 
-    behind_proxy : requests come through a proxy, and nothing may be left unsaid.
-    Raises CalledWrongly for what is no address, and for a proxy that the setting does not name.
+    behind_proxy : requests come through a proxy, so the setting is needed.
+    Raises CalledWrongly for text that is no address, and for a proxy without the setting.
     """
     if setting.strip() == "none":
         return []
@@ -111,13 +111,13 @@ def proxies_of(setting: str, *, behind_proxy: bool = False) -> list[str]:
 
 def check_url(url: str, allowed: Iterable[Network]) -> SplitResult:
     """
-    An address as an admin gave it, in parts; nothing is looked up.
+    An address as an admin entered it, in parts; no DNS query.
 
-    Raises ValueError where it may never be sent to; the message has the rule and the next step.
+    Raises AddressRefused where it may never be sent to; the message has the rule and the next step.
     """
     if len(url) > MAX_URL or not url.isascii() or not url.isprintable() or " " in url:
         raise AddressRefused("url_not_ascii", most=MAX_URL)
-    parts = urlsplit(url)
+    parts = _split(url)
     try:
         port = parts.port
     except ValueError:
@@ -138,11 +138,18 @@ def check_url(url: str, allowed: Iterable[Network]) -> SplitResult:
     return parts
 
 
+def _split(url: str) -> SplitResult:
+    try:
+        return urlsplit(url)
+    except ValueError:  # an IPv6 address without its bracket
+        raise AddressRefused("url_not_of_the_web") from None
+
+
 def shortened(url: str) -> str:
     """
     An address as it is shown to its admin: host and the beginning of its path, which may be a token.
 
-    Without user, query and fragment. It is to be known again, and no more.
+    Without user, query and fragment: enough to recognise it.
     """
     parts = urlsplit(url)
     first, slash, _ = parts.path.removeprefix("/").partition("/")
@@ -152,7 +159,7 @@ def shortened(url: str) -> str:
 
 
 def without_address(text: str, url: str) -> str:
-    """A text about an address without what may be a token of it: path and query."""
+    """A text about an address without the parts that may be a token: path and query."""
     parts = urlsplit(url)
     for part in (url, f"{parts.path}?{parts.query}", parts.query, parts.path):
         if len(part) > 1:
@@ -162,19 +169,19 @@ def without_address(text: str, url: str) -> str:
 
 def resolved(url: str, allowed: Iterable[Network], resolve: Resolve) -> Target:
     """
-    Where to connect for an address, looked up now. Every address the name has must be allowed.
+    The address to connect to, resolved now. Every address of the name must be allowed.
 
     Raises ValueError where it may not be sent to, OSError where the name has no address.
     """
     allowed = tuple(allowed)
     parts = check_url(url, allowed)
     host, port = parts.hostname or "", parts.port or (443 if parts.scheme == "https" else 80)
-    found = [ipaddress.ip_address(text.partition("%")[0]) for text in resolve(host, port)]
-    if not found:
+    addresses = [ipaddress.ip_address(text.partition("%")[0]) for text in resolve(host, port)]
+    if not addresses:
         raise OSError(f"{host} has no address")
-    for address in found:
+    for address in addresses:
         _require_allowed(address, parts.scheme, allowed)
-    shown = f"[{found[0]}]" if found[0].version == 6 else str(found[0])
+    shown = f"[{addresses[0]}]" if addresses[0].version == 6 else str(addresses[0])
     connect = parts._replace(netloc=f"{shown}:{port}").geturl()
     return Target(url=url, host=parts.netloc, port=port, connect_url=connect)
 
@@ -185,7 +192,7 @@ def by_system(host: str, port: int) -> list[str]:
 
 
 def is_public(address: Address) -> bool:
-    """True for an address that anybody's receiver may have; what wraps another one counts as that."""
+    """True for an address that a public receiver may have; an address that wraps another counts as that."""
     if isinstance(address, ipaddress.IPv4Address):
         return not any(address in network for network in _networks_4())
     inner = _within(address)
@@ -215,7 +222,7 @@ def _literal(host: str) -> Address | None:
 
 
 def _is_localhost(host: str) -> bool:
-    """RFC 6761 section 6.3: localhost and all names below it are loopback, whoever is asked."""
+    """RFC 6761 section 6.3: localhost and all names below it are loopback, whatever a resolver answers."""
     return f".{host.removesuffix('.').lower()}".endswith(".localhost")
 
 

@@ -1,12 +1,12 @@
 """
-What is worth telling, and telling it once: events of housings, held readings and accounts, into the outbox.
+Events of housings, quarantined readings and accounts, each written into the outbox once.
 
-Promises: what was last said is kept with the event in one transaction, so an event is written once for each
-cause, whatever is killed when. States are those of the analysis, which works in time order and does not flap;
-a housing whose hours are still being summarised is left for the next look.
-Leaves to others: who wants to know (`ingest.api.routes.webhooks`), delivery (`ingest.webhooks.courier`).
+Promises: the last announced state is written in the event's transaction, so each cause has one event, even
+after a kill. States are those of the analysis, which works in time order and does not flap; a housing with
+hours that wait for a summary is left for the next pass.
+Leaves to others: subscriptions (`ingest.api.routes.webhooks`), delivery (`ingest.webhooks.courier`).
 
-One process at a time looks (`outbox.take_lease`). Nothing is looked at for owners who want to know nothing.
+One process at a time does this (`outbox.take_lease`), for owners with webhooks only.
 """
 
 from __future__ import annotations
@@ -31,10 +31,10 @@ log = logging.getLogger("cleanside.ingest")
 
 MICRO = 1_000_000
 ACCOUNT_EVERY_US = 900 * MICRO  # counting the rows of all streams is work; chosen
-# PostgreSQL numbers entries before they are committed: one of another process may come later under a lower
-# number. After this it has come, or never will (its transaction has timed out).
+# PostgreSQL numbers entries before they are committed: an entry of another process may appear later under a
+# lower number. After this time it has, or never will (its transaction has timed out).
 SETTLES_US = 60 * MICRO
-MAX_GROUPS = 32  # groups of held readings in one event; the rest is counted
+MAX_GROUPS = 32  # groups of quarantined readings in one event; the rest is counted
 
 REGISTERED = "cleanside.webhook.registered"
 STATE_CHANGED = "cleanside.state.changed"
@@ -45,10 +45,10 @@ LOSS_DECLARED = "cleanside.loss.declared"
 OUT_OF_BALANCE = "cleanside.account.out_of_balance"
 BALANCES_AGAIN = "cleanside.account.balances_again"
 
-#: event type -> what it says
+#: event type -> its sentence
 TYPES: Mapping[str, str] = {
     STATE_CHANGED: "a housing went from one state to another",
-    SILENT: "nothing is heard of a housing any more, and why, as far as the data can tell",
+    SILENT: "a housing sends no data any more, and why, as far as is known",
     CHANGE_FOUND: "restriction fell as with a new element and no change is entered: enter it, or deny it",
     READINGS_HELD: "readings were put into quarantine since the last such event, by device and code",
     LOSS_DECLARED: "gateways declared losses or damage since the last such event, by device and event",
@@ -62,7 +62,7 @@ Views = Callable[[sa.Connection, int], Sequence[View]]
 
 @dataclass(frozen=True, slots=True)
 class Announcements:
-    """Events of one owner, and what is said once they are written."""
+    """Events of one owner, and the state to write with them."""
 
     owner_id: int
     events: tuple[Event, ...]
@@ -73,13 +73,13 @@ class Announcements:
 
     @property
     def says_something(self) -> bool:
-        """False where all is as it was."""
+        """False where nothing changed."""
         said = self.events or self.housings or self.declared
         return bool(said or self.entry_id is not None or self.account)
 
 
 def announce(resources: Resources, views: Views) -> int:
-    """Write what is new for those who want to know it. Returns how many events."""
+    """Write the news of all owners with webhooks. Returns how many events."""
     with resources.reading() as connection:
         wanted = outbox.wanted(connection)
         owners = sorted({webhook.owner_id for webhook in wanted})
@@ -91,7 +91,7 @@ def announce(resources: Resources, views: Views) -> int:
 
 
 def _looked(connection: sa.Connection, owner_id: int, views: Views, now_us: int) -> Announcements | None:
-    """What is new of one owner; None where looking broke, so that no other owner waits for it."""
+    """The news of one owner; None after an error, so that no other owner waits for it."""
     try:
         return look(connection, owner_id, views, now_us)
     except (TryAgain, sa.exc.SQLAlchemyError):  # the database, for all of them
@@ -102,7 +102,7 @@ def _looked(connection: sa.Connection, owner_id: int, views: Views, now_us: int)
 
 
 def _write(connection: sa.Connection, news: Sequence[Announcements]) -> None:
-    wanted = outbox.wanted(connection)  # as they are now: one may have ended meanwhile
+    wanted = outbox.wanted(connection)  # read again: one may have ended meanwhile
     for entry in news:
         for event in entry.events:
             to = [w for w in wanted if w.owner_id == entry.owner_id and event.type in w.wanted]
@@ -112,7 +112,7 @@ def _write(connection: sa.Connection, news: Sequence[Announcements]) -> None:
 
 
 def look(connection: sa.Connection, owner_id: int, views: Views, now_us: int) -> Announcements:
-    """What is new of one owner."""
+    """The news of one owner."""
     said = announced.housings_of(connection, owner_id)
     events: list[Event] = []
     housings: list[ToldHousing] = []
@@ -137,44 +137,44 @@ def look(connection: sa.Connection, owner_id: int, views: Views, now_us: int) ->
     return Announcements(owner_id, (*events, *checked), tuple(housings), told_entry, balance, lines)
 
 
-# ---------------------------------------------------------------- what is said (pure)
+# ---------------------------------------------------------------- events (pure)
 
 
 def of_housing(seen: View, said: ToldHousing | None, now_us: int) -> tuple[list[Event], ToldHousing | None]:
     """
-    Events of a housing and what is said then; None: nothing new.
+    Events of a housing and its new announced state; None: nothing new.
 
-    said : what was said last; None: nothing yet, then what is seen now is where telling begins.
+    said : the last announced state; None: none yet, then the present state becomes it without an event.
     """
-    known = seen.assessment
-    newest_us = max((int(at_s * MICRO) for at_s in known.study.changes_found_s), default=0)
-    now_said = ToldHousing(seen.housing.id, known.state, newest_us, now_us)
+    assessment = seen.assessment
+    newest_us = max((int(at_s * MICRO) for at_s in assessment.study.changes_found_s), default=0)
+    now_said = ToldHousing(seen.housing.id, assessment.state, newest_us, now_us)
     if said is None:
         return [], now_said
-    now_said = ToldHousing(seen.housing.id, known.state, max(newest_us, said.change_us), now_us)
+    now_said = ToldHousing(seen.housing.id, assessment.state, max(newest_us, said.change_us), now_us)
     events: list[Event] = []
-    for at_s in sorted(known.study.changes_found_s):
+    for at_s in sorted(assessment.study.changes_found_s):
         if int(at_s * MICRO) > said.change_us:
             data = {"found_at": instant_text(int(at_s) * MICRO)}
             events.append(_event(CHANGE_FOUND, seen, data, now_us))
-    if known.state != said.state:
-        events.append(_event(STATE_CHANGED, seen, {"from": said.state, "to": known.state}, now_us))
-    if known.state != said.state and known.state == "silent":
-        quiet: dict[str, Any] = {"quiet_because": known.quiet_because, "quiet_s": known.quiet_s}
+    if assessment.state != said.state:
+        events.append(_event(STATE_CHANGED, seen, {"from": said.state, "to": assessment.state}, now_us))
+    if assessment.state != said.state and assessment.state == "silent":
+        quiet: dict[str, Any] = {"quiet_because": assessment.quiet_because, "quiet_s": assessment.quiet_s}
         events.append(_event(SILENT, seen, quiet, now_us))
     return events, now_said if events else None
 
 
 def _event(kind: str, seen: View, data: Mapping[str, Any], now_us: int) -> Event:
-    known, housing = seen.assessment, seen.housing
-    left = known.study.hours_left
+    assessment, housing = seen.assessment, seen.housing
+    left = assessment.study.hours_left
     common = {
         "machine": housing.machine,
         "housing": housing.name,
-        "state": known.state,
+        "state": assessment.state,
         "state_text": seen.state_text,
         "advice": seen.advice_text,
-        "share_used_percent": known.study.share_used_percent,
+        "share_used_percent": assessment.study.share_used_percent,
         "hours_left": None if left is None else {"p10": left.p10, "p50": left.p50, "p90": left.p90},
     }
     subject = f"machines/{housing.machine}/housings/{housing.name}"
@@ -182,7 +182,7 @@ def _event(kind: str, seen: View, data: Mapping[str, Any], now_us: int) -> Event
 
 
 def of_quarantine(groups: Sequence[tuple[str, str, int]], now_us: int) -> list[Event]:
-    """One event for all readings held since the last one. groups : device, code, how many."""
+    """One event for all readings quarantined since the last one. groups : device, code, how many."""
     if not groups:
         return []
     listed = [{"device": d, "code": c, "readings": n} for d, c, n in groups[:MAX_GROUPS]]
@@ -192,14 +192,14 @@ def of_quarantine(groups: Sequence[tuple[str, str, int]], now_us: int) -> list[E
     return [Event(type=READINGS_HELD, subject="quarantine", at_us=now_us, data=data)]
 
 
-#: a line as it is now, and what is new of it: times and readings lost
+#: a line, and its news: times and readings lost
 DeclaredNews = tuple[DeclaredLine, tuple[int, int]]
 
 
 def news_of(
     found: Sequence[DeclaredLine], told: Mapping[tuple[int, str], tuple[int, int]]
 ) -> list[DeclaredNews]:
-    """What was declared beyond what was told. told : (stream, event) -> times and readings lost."""
+    """Declarations beyond the announced ones. told : (stream, event) -> times and readings lost."""
     news: list[DeclaredNews] = []
     for line in found:
         times, lost = told.get((line.stream_id, line.event), (0, 0))
@@ -223,7 +223,9 @@ def of_declared(news: Sequence[DeclaredNews], now_us: int) -> list[Event]:
 
 
 def of_account(faults: Sequence[str], said: bool, now_us: int) -> list[Event]:
-    """An event where the account went out of balance, or came back. said : it balanced when last told."""
+    """
+    An event where the account stopped balancing, or balances again. said : it balanced when last announced.
+    """
     if said and faults:
         data: dict[str, Any] = {"faults": list(faults[:MAX_GROUPS])}
         return [Event(type=OUT_OF_BALANCE, subject="account", at_us=now_us, data=data)]
@@ -235,16 +237,16 @@ def of_account(faults: Sequence[str], said: bool, now_us: int) -> list[Event]:
 def _account(
     connection: sa.Connection, owner_id: int, before: announced.ToldOwner | None, now_us: int
 ) -> tuple[list[Event], tuple[bool, int] | None]:
-    """Events of the account, and what is said of it; None: it was not looked at."""
+    """Events of the account, and its announced state; None: it was not checked."""
     if before is not None and now_us - before.account_at_us < ACCOUNT_EVERY_US:
         return [], None
-    found = account.accounts(connection, owner_id)
-    faults = [f"{a.device} stream {a.stream}: {fault}" for a in found for fault in a.faults]
+    balances_now = account.accounts(connection, owner_id)
+    faults = [f"{a.device} stream {a.stream}: {fault}" for a in balances_now for fault in a.faults]
     said = before.account_balances if before is not None else True
     return of_account(faults, said, now_us), (not faults, now_us)
 
 
 def welcome(webhook: Webhook, now_us: int) -> Event:
-    """The first event of a webhook: whoever gets it knows that deliveries arrive and can be checked."""
+    """The first event of a webhook: with it a receiver can test that deliveries arrive and verify."""
     data = {"webhook": webhook.id, "types": webhook.wanted}
     return Event(type=REGISTERED, subject=f"webhooks/{webhook.id}", at_us=now_us, data=data)

@@ -1,15 +1,14 @@
 """
-The courier: what is in the outbox goes to those who want it, in order, until they take it.
+The courier delivers the events of the outbox to webhooks, in order, until each is taken.
 
-Promises: of one webhook an event is sent only after the one before was taken or given up; a failure is tried
-again with growing random waits; after `webhook_give_up_days` it is dead, which shows in the list, the log and
-the figures, and an operator can have it sent again. A try that was taken but not written down before a crash
-is made once more with the same id: receivers see an id twice at most then, and never miss one.
-At a stop a try under way has a moment to end. A try has a hard time limit, follows no redirect and reads no
-body. Webhooks do not wait for each other.
+Promises: a webhook gets an event only after the previous one was taken or given up. A failure is tried again
+with growing random waits. After `webhook_give_up_days` it is dead, which shows in the list, the log and the
+figures, and an operator can send it again. A try that was taken but not recorded before a crash is repeated
+with the same id: receivers then see an id twice at most, and never miss one. At a stop a running try has a
+moment to end. A try has a hard time limit, follows no redirect and reads no body. Webhooks do not wait for
+each other.
 One process at a time sends (a lease in the database). A webhook whose secret cannot be decrypted is paused.
-Leaves to others: what is told (`ingest.webhooks.announcing`), who may be sent to
-(`ingest.webhooks.addresses`).
+Leaves to others: the events (`ingest.webhooks.announcing`), allowed addresses (`ingest.webhooks.addresses`).
 """
 
 from __future__ import annotations
@@ -45,23 +44,23 @@ from cleanside.ingest.writer.resources import Resources
 log = logging.getLogger("cleanside.ingest")
 
 LEASE = "courier"
-LEASE_US = 30_000_000  # longer than a try; another process goes on after it when this one is killed; chosen
+LEASE_US = 30_000_000  # longer than a try; after a kill another process takes over then; chosen
 COURIER_PAUSE_S = 1.0  # between looks; chosen
 TRY_S = 10.0  # of one delivery, from look-up to the head of the answer; chosen
-FINISH_S = 2.0  # at a stop, for an answer under way to come and be written down; chosen
+FINISH_S = 2.0  # at a stop, for a pending answer to arrive and be recorded; chosen
 DELIVERIES_AT_ONCE = 8  # webhooks sent to at the same time; chosen
 IN_A_ROW = 20  # deliveries to one webhook before its turn is over; chosen
 FIRST_WAIT_S, LONGEST_WAIT_S = 5.0, 3_600.0
-KEEP_US = 30 * 86_400_000_000  # what was delivered is kept so long, to be sent again if asked for; chosen
+KEEP_US = 30 * 86_400_000_000  # how long delivered events are kept, so that they can be sent again; chosen
 FORGET_EVERY_US = 3_600_000_000
 
 
 @dataclass(frozen=True, slots=True)
 class Failed:
-    """Why a try was none that counts."""
+    """Why a try failed."""
 
     reason: str
-    #: as the receiver asks; None: it does not
+    #: as the receiver asked; None: it did not
     retry_after_s: float | None = None
 
 
@@ -74,7 +73,7 @@ def wait_s(tries: int, jitter: float) -> float:
 def settled(
     delivery: Delivery, failed: Failed | None, *, now_us: int, give_up_us: int, jitter: float
 ) -> dict[str, int | str | None]:
-    """What a delivery is after a try. Pure. failed : None, it was taken."""
+    """The delivery after a try. Pure. failed : None, it was taken."""
     first_us = delivery.first_tried_us if delivery.first_tried_us is not None else now_us
     values: dict[str, int | str | None] = {"tries": delivery.tries + 1, "first_tried_us": first_us}
     if failed is None:
@@ -87,7 +86,7 @@ def settled(
 
 
 class Courier:
-    """A thread that tells what is new and delivers it."""
+    """A thread that announces news and delivers it."""
 
     def __init__(
         self,
@@ -99,7 +98,9 @@ class Courier:
         pause_s: float = COURIER_PAUSE_S,
         verify: ssl.SSLContext | bool = True,
     ) -> None:
-        """views : the housings of an owner as seen now. verify : certificates to trust, True: the usual."""
+        """
+        views : the present views of an owner's housings. verify : certificates to trust, True: the usual.
+        """
         self._verify = verify
         self._resources = resources
         self._views = views
@@ -111,7 +112,7 @@ class Courier:
         self._allowed: tuple[Network, ...] = networks_of(resources.settings.webhook_networks)
         self._give_up_us = resources.settings.webhook_give_up_days * 86_400_000_000
         self._next_forget_us = 0
-        #: what the last pass of `_bring_along` saw; webhook -> why it is paused, as was logged last
+        #: the input of the last pass of `_bring_along`; webhook -> why it is paused, as last logged
         self._brought: object = None
         self._paused: dict[int, str] = {}
         self._thread = threading.Thread(target=lambda: asyncio.run(self._work()), name="courier", daemon=True)
@@ -130,12 +131,12 @@ class Courier:
             while not self._resources.stopping.is_set():
                 try:
                     await self._look(http, busy)
-                except TryAgain as error:  # stopping, or the database is away: what is due stays due
+                except TryAgain as error:  # stopping, or the database does not answer: what is due stays due
                     log.info("ingest.webhooks_wait", extra={"reason": str(error)})
                 except Exception:
                     log.exception("ingest.webhooks_failed")
                 await asyncio.to_thread(self._resources.stopping.wait, self._pause_s)
-            if busy:  # what a receiver took and nobody wrote down is sent to it once more
+            if busy:  # a delivery that a receiver took without a record is sent once more
                 _, unfinished = await asyncio.wait(busy.values(), timeout=FINISH_S)
                 for task in unfinished:
                     task.cancel()
@@ -153,7 +154,7 @@ class Courier:
         )
 
     async def _look(self, http: httpx.AsyncClient, busy: dict[int, asyncio.Task[None]]) -> None:
-        """Tell what is new, and set off for those who have something waiting."""
+        """Announce news, and begin deliveries where some are due."""
         for webhook_id in [webhook_id for webhook_id, task in busy.items() if task.done()]:
             del busy[webhook_id]
         for webhook in await asyncio.to_thread(self._prepared):
@@ -161,7 +162,7 @@ class Courier:
                 busy[webhook.id] = asyncio.create_task(self._deliver_all(http, webhook))
 
     def _prepared(self) -> list[Opened]:
-        """The webhooks with something due, once what is new is told; none while another process sends."""
+        """The webhooks with a due delivery, after announcing; none while another process sends."""
         resources = self._resources
         now_us = resources.clock()
         with resources.reading() as connection:
@@ -179,7 +180,7 @@ class Courier:
             return [one for one, waiting in due if waiting is not None and waiting.next_us <= now_us]
 
     def _bring_along(self, wanted: Sequence[Webhook]) -> None:
-        """Encrypt what a process of the release before wrote since, or what lies under an older key."""
+        """Encrypt webhooks that a process of the previous release wrote, or that an older key encrypted."""
         file = self._resources.webhook_keys
         state = webhook_secrets.state_of(wanted, file)
         if state != self._brought:
@@ -210,7 +211,7 @@ class Courier:
             log.info("ingest.lease_kept", extra={"lease": LEASE})
 
     async def _deliver_all(self, http: httpx.AsyncClient, webhook: Opened) -> None:
-        """Deliver what is due to one webhook, in order, until one fails or its turn is over."""
+        """Make the due deliveries of one webhook, in order, until one fails or its turn is over."""
         try:
             for _ in range(IN_A_ROW):
                 if not await self._deliver_next(http, webhook) or self._resources.stopping.is_set():
@@ -231,7 +232,7 @@ class Courier:
         write = self._resources.writer.call
         await asyncio.to_thread(write, lambda connection: outbox.settle(connection, delivery, values))
         tried = {"webhook": webhook.id, "event_id": delivery.event_id, "taken": failed is None}
-        log.debug("ingest.webhook_tried", extra=tried)  # without the address, which may hold a token
+        log.debug("ingest.webhook_tried", extra=tried)  # without the address, which may have a token
         if failed is not None:
             event = "ingest.webhook_dead" if values.get("state") == DEAD else "ingest.webhook_failed"
             fields = {"webhook": webhook.id, "event_id": delivery.event_id, "reason": failed.reason}
@@ -239,7 +240,7 @@ class Courier:
         return failed is None or values.get("state") == DEAD
 
     def _next(self, webhook: Opened) -> Delivery | None:
-        """What is due for a webhook, while it is wanted and this process sends."""
+        """The due delivery of a webhook, while it is active and this process sends."""
         if not self._resources.writer.call(self._take_lease):
             return None
         with self._resources.reading() as connection:
@@ -258,7 +259,7 @@ class Courier:
             return Failed(f"{type(error).__name__}: {without_address(str(error), webhook.url)}"[:200])
 
     async def _send(self, http: httpx.AsyncClient, webhook: Opened, delivery: Delivery) -> Failed | None:
-        """One try. Raises ValueError for an address that may not be sent to."""
+        """One try. Raises ValueError for an address that is not allowed."""
         target = await asyncio.to_thread(resolved, webhook.url, self._allowed, self._resolve)
         content = envelope(delivery)
         headers = signed_headers(
@@ -273,7 +274,7 @@ class Courier:
         request.headers["Host"] = name
         request.extensions["sni_hostname"] = _name_only(name)
         response = await http.send(request, stream=True)
-        try:  # the head is all that is looked at: a body may be anything, and as long as it likes
+        try:  # only the head is read: a body may be anything, of any length
             if response.is_success:
                 return None
             return Failed(f"status {response.status_code}", _seconds(response.headers.get("Retry-After")))

@@ -1,8 +1,8 @@
 """
-An event as it leaves: a CloudEvents 1.0 envelope, signed as RFC 9421 has it.
+An event on the wire: a CloudEvents 1.0 envelope, signed by RFC 9421.
 
-Promises: pure. A receiver with the secret and any library for HTTP Message Signatures can check who sent it,
-to which address, when, and that nothing was changed: the signature covers method, address, media type and
+Promises: pure. A receiver with the secret and any library for HTTP Message Signatures can check the sender,
+the address, the time, and that nothing was changed: the signature covers method, address, media type and
 the digest of the content (RFC 9530).
 Leaves to others: sending it (`ingest.webhooks.courier`).
 
@@ -22,7 +22,7 @@ from cleanside.ingest.store.outbox import Delivery
 
 EVENT_MEDIA_TYPE = "application/cloudevents+json"
 ALGORITHM = "hmac-sha256"
-#: what is covered, in this order
+#: covered components, in this order
 COVERED = ("@method", "@target-uri", "content-type", "content-digest")
 LABEL = "cleanside"
 
@@ -64,7 +64,7 @@ def signed_headers(content: bytes, *, url: str, secret: str, key_id: str, create
 
 
 def signature_base(values: Mapping[str, str], parameters: str) -> bytes:
-    """What is signed (RFC 9421 section 2.5). values : component -> value, in the order covered."""
+    """The signature base (RFC 9421 section 2.5). values : component -> value, in the order covered."""
     lines = [f'"{name}": {value}' for name, value in values.items()]
     return "\n".join([*lines, f'"@signature-params": {parameters}']).encode()
 

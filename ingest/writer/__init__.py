@@ -1,1 +1,1 @@
-"""One writer that commits many requests at once, and what a running server has open."""
+"""One writer that commits many requests at once, and the resources of a running server."""

@@ -1,10 +1,10 @@
 """
-How much of what clients send the server holds at once, before it is handed to the writer.
+How many bytes of request bodies the server has in memory at once, before the writer gets them.
 
-Promises: bytes are counted as they come and as they unfold, whatever a header says; beyond the bound a
-request gets 503 with Retry-After, and what it held is free again. A slow sender holds what it sent, not what
-it said.
-Leaves to others: the size of one body (`ingest.api.edge`, `ingest.intake.bodies`), what waits for the disk
+Promises: bytes are counted as they arrive and as they decompress, whatever a header states. Beyond the bound
+a request gets 503 with Retry-After, and its bytes are free again. A slow sender counts with the bytes that it
+sent, not with those that it declared.
+Leaves to others: the size of one body (`ingest.api.edge`, `ingest.intake.bodies`), the queues for the disk
 (`ingest.writer.lanes`).
 """
 
@@ -15,12 +15,12 @@ from contextlib import contextmanager
 
 from cleanside.ingest.errors import TryAgain
 
-MAX_HELD_BYTES = 64 * 2**20  # read as JSON they take some eight times that for a moment; chosen
+MAX_HELD_BYTES = 64 * 2**20  # parsed as JSON they take some eight times that for a moment; chosen
 RETRY_AFTER_S = 2
 
 
 class BytesInFlight:
-    """Bytes held, all requests together. Used from the event loop alone, hence no lock."""
+    """Bytes in memory, all requests together. Used from the event loop alone, hence no lock."""
 
     def __init__(self, most_bytes: int = MAX_HELD_BYTES) -> None:
         self._most_bytes = most_bytes
@@ -28,7 +28,7 @@ class BytesInFlight:
 
     @contextmanager
     def share(self) -> Iterator[Share]:
-        """What one request holds; free again at the end."""
+        """The bytes of one request; free again at the end."""
         share = Share(self)
         try:
             yield share
@@ -36,7 +36,7 @@ class BytesInFlight:
             self.held_bytes -= share.held_bytes
 
     def require(self, further_bytes: int) -> None:
-        """Raise TryAgain where that many more would be too much."""
+        """Raise TryAgain where that many more bytes would be over the bound."""
         if self.held_bytes + further_bytes > self._most_bytes:
             raise TryAgain(
                 "bytes_in_flight",
@@ -47,14 +47,14 @@ class BytesInFlight:
 
 
 class Share:
-    """What one request holds of the room."""
+    """The bytes of one request."""
 
     def __init__(self, room: BytesInFlight) -> None:
         self._room = room
         self.held_bytes = 0
 
     def take(self, further_bytes: int) -> None:
-        """Hold so many more. Raises TryAgain where there is no room."""
+        """Count so many more. Raises TryAgain where that is over the bound."""
         self._room.require(further_bytes)
         self._room.held_bytes += further_bytes
         self.held_bytes += further_bytes

@@ -1,11 +1,10 @@
 """
-Who is served when: two lanes in front of the writer, and when those come back who found them full.
+The order of service: two lanes in front of the writer, and when refused clients come back.
 
-Promises: what is small never waits behind bulk: a live reading waits for the commit that is under way and no
-other, and bulk is taken in commits that are short on the disk at hand. Bulk is never starved: while both wait
-they take turns. Both lanes are bounded, so is what they hold in memory.
-Those who are refused get times to come back that follow each other as fast as bulk is served, so that a
-fleet that reconnects at once comes back in a line and not as the next flood.
+Promises: a small job never waits behind bulk: a live reading waits for the present commit only, and bulk goes
+in commits that are short on this disk. Bulk is never starved: while both wait they take turns. Both lanes are
+bounded in jobs and in memory. Refused clients get times to come back that follow each other as fast as bulk
+is served, so that a fleet that reconnects at once returns in order and not as the next flood.
 Leaves to others: doing the work, and locking (`ingest.writer.writer`).
 """
 
@@ -18,18 +17,18 @@ from collections.abc import Callable
 from typing import Generic, Protocol, TypeVar
 
 QUICK_READINGS = 32  # at most these in a job of the quick lane; chosen: five minutes at 10 s
-MAX_BULK_READINGS = 64_000  # waiting; some 40 MB, and well under a second of work; chosen
+MAX_BULK_READINGS = 64_000  # readings that wait; some 40 MB, and well under a second of work; chosen
 MAX_TOGETHER = 64  # jobs of each lane in one commit; chosen: beyond it the first of them wait too long
 MAX_TOGETHER_READINGS = 8_000  # of bulk in one commit, where the disk takes them within BULK_COMMIT_S; chosen
-MIN_TOGETHER_READINGS = 1_000  # and where it does not; chosen: below it the commit itself is the cost
-BULK_COMMIT_S = 0.1  # what a live reading may have to wait for; chosen
-SOONEST_S = 2  # to come back after a refusal
-LONGEST_RETRY_S = 120  # the line is cut here: a machine should not be silent for longer; chosen
+MIN_TOGETHER_READINGS = 1_000  # and where it takes longer; chosen: below it the commit itself is the cost
+BULK_COMMIT_S = 0.1  # longest wait of a live reading; chosen
+SOONEST_S = 2  # shortest time to come back after a refusal
+LONGEST_RETRY_S = 120  # and longest: a machine should not be silent for longer; chosen
 _SMOOTH = 0.2  # weight of the newest commit in the rate at which bulk is served; chosen
 
 
 class HasSize(Protocol):
-    """What can wait in a lane."""
+    """A job that can wait in a lane."""
 
     @property
     def readings(self) -> int:
@@ -41,7 +40,7 @@ J = TypeVar("J", bound=HasSize)
 
 
 class Lanes(Generic[J]):
-    """Jobs that wait, small ones apart."""
+    """Waiting jobs, small ones in a lane of their own."""
 
     def __init__(self, *, max_jobs: int) -> None:
         """max_jobs : the most that may wait in either lane."""
@@ -56,13 +55,18 @@ class Lanes(Generic[J]):
         return len(self._quick) + len(self._bulk)
 
     @property
+    def bulk_waits(self) -> bool:
+        """Bulk is waiting."""
+        return bool(self._bulk)
+
+    @property
     def is_bulk_full(self) -> bool:
         """True where no further bulk is taken. One job alone always fits, however large."""
         too_many = len(self._bulk) >= self.max_jobs
         return too_many or (bool(self._bulk) and self._bulk_readings >= MAX_BULK_READINGS)
 
     def put(self, job: J) -> bool:
-        """Let a job wait; False where its lane is full."""
+        """Add a job; False where its lane is full."""
         if job.readings <= QUICK_READINGS:
             if len(self._quick) >= self.max_jobs:
                 return False
@@ -80,13 +84,13 @@ class Lanes(Generic[J]):
             self._is_bulks_turn = bool(self._bulk)
             return [self._quick.popleft() for _ in range(min(len(self._quick), MAX_TOGETHER))]
         self._is_bulks_turn = False
-        taken: list[J] = []
+        jobs: list[J] = []
         readings = 0
-        while self._bulk and len(taken) < MAX_TOGETHER and readings < self._together:
-            taken.append(self._bulk.popleft())
-            readings += taken[-1].readings
+        while self._bulk and len(jobs) < MAX_TOGETHER and readings < self._together:
+            jobs.append(self._bulk.popleft())
+            readings += jobs[-1].readings
         self._bulk_readings -= readings
-        return taken
+        return jobs
 
     def served(self, readings: int, took_s: float) -> None:
         """Learn from a commit of bulk how many readings make one that is short enough."""
@@ -96,19 +100,28 @@ class Lanes(Generic[J]):
 
 
 class Line:
-    """When those come back who were refused: one after the other, as fast as they are served."""
+    """When refused clients come back: one after the other, as fast as they are served."""
 
     def __init__(self, *, monotonic_s: Callable[[], float] = time.monotonic) -> None:
         self._monotonic_s = monotonic_s
         self._rate_per_s = 1.0
         self._next_s = 0.0
+        self._waits_since_s: float | None = None  # bulk was left waiting by the commit that ended then
 
-    def served(self, jobs: int, took_s: float) -> None:
-        """Learn how fast bulk is served, from a commit of it."""
-        self._rate_per_s += _SMOOTH * (jobs / max(took_s, 1e-3) - self._rate_per_s)
+    def served(self, jobs: int, took_s: float, *, more_waits: bool) -> None:
+        """
+        Learn how fast bulk is served, from a commit of it.
+
+        more_waits : bulk is left. Until its commit ends all time counts, also what the processor does
+        beside: a line that follows the commits alone is called sooner than it can be served.
+        """
+        now_s = self._monotonic_s()
+        spent_s = took_s if self._waits_since_s is None else max(took_s, now_s - self._waits_since_s)
+        self._waits_since_s = now_s if more_waits else None
+        self._rate_per_s += _SMOOTH * (jobs / max(spent_s, 1e-3) - self._rate_per_s)
 
     def turn_s(self) -> int:
-        """In how many whole seconds the next one who is refused should come back."""
+        """Whole seconds after which the next refused client should come back."""
         now_s = self._monotonic_s()
         self._next_s = min(
             max(self._next_s, now_s + SOONEST_S) + 1 / self._rate_per_s, now_s + LONGEST_RETRY_S

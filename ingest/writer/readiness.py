@@ -1,10 +1,10 @@
 """
-Can the server take readings: told by a write that was done, not by a thread that is alive.
+Whether the server can take readings: shown by a completed write, not by a thread that is alive.
 
-Promises: asking often costs nothing: a commit of the last seconds is proof enough, and where there was none
-one probe is written for all who ask. It is bounded in size and time. Where a batch was refused because of the
-store, a small probe that succeeds is no proof: a disk may be too full for the one and not for the other.
-Leaves to others: what a write that fails means (`ingest.store.trouble`).
+Promises: asking often costs nothing. A commit of the last seconds is proof enough; without one, a single
+probe serves all that ask. A probe is bounded in size and time. After a batch was refused because of the
+store, a small probe is no proof: a full disk may have room for the probe and not for the batch.
+Leaves to others: what a failed write means (`ingest.store.trouble`).
 """
 
 from __future__ import annotations
@@ -22,9 +22,9 @@ from cleanside.ingest.store.models import write_probes
 from cleanside.ingest.store.trouble import STORE_UNAVAILABLE
 from cleanside.ingest.writer.writer import Writer
 
-PROBE_EVERY_S = 10.0  # chosen: a disk that fills up is noticed within it, and an idle server writes little
-PROBE_WITHIN_S = 5.0  # chosen below the time-outs of those who ask
-PROBE_BYTES = 16_384  # chosen: pages of their own, as a batch takes
+PROBE_EVERY_S = 10.0  # chosen: soon enough for a disk that fills up, and an idle server writes little
+PROBE_WITHIN_S = 5.0  # chosen below the time-outs of usual monitors
+PROBE_BYTES = 16_384  # chosen: new pages, as a batch needs
 TROUBLE_LASTS_S = 30.0  # after a refused batch; then a probe decides again
 
 
@@ -71,7 +71,7 @@ class Readiness:
 
 
 def _write(connection: sa.Connection) -> None:
-    """Write pages that were not there before, then give those of the last probe back."""
+    """Write new pages, then free those of the last probe."""
     made = connection.execute(sa.insert(write_probes).values(content=os.urandom(PROBE_BYTES)))
     assert made.inserted_primary_key is not None
     connection.execute(sa.delete(write_probes).where(write_probes.c.id < made.inserted_primary_key[0]))

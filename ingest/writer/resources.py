@@ -1,8 +1,8 @@
 """
-What a running server holds: made in one place, passed down, closed in one place.
+The resources of a running server: made in one place, passed down, closed in one place.
 
-Promises: nothing is opened on import. Readers are closed before the writer, so that the writing connection
-is the last and the only one to fold the write-ahead log into the file.
+Promises: import opens nothing. Readers close before the writer, so that the writing connection is the last
+one and alone moves the write-ahead log into the file.
 """
 
 from __future__ import annotations
@@ -38,7 +38,7 @@ log = logging.getLogger("cleanside.ingest")
 
 NowUs = Callable[[], int]  # microseconds since 1970 UTC
 
-MAX_UNIT_SETS = 4_096  # sets of units remembered in memory; chosen, a fleet uses a handful
+MAX_UNIT_SETS = 4_096  # sets of units in memory; chosen, a fleet uses a handful
 
 
 @dataclass
@@ -49,15 +49,15 @@ class Resources:
     clock: NowUs
     readers: sa.Engine
     writer: Writer
-    #: what webhook secrets are encrypted with
+    #: the keys that encrypt webhook secrets
     webhook_keys: KeyFile
-    #: which database this is; every answer says so
+    #: identifies this database; a header of every answer
     database_id: str
     #: bytes of bodies that are being read
     room: BytesInFlight = field(default_factory=BytesInFlight)
-    #: set while the server winds down
+    #: set while the server stops
     stopping: threading.Event = field(default_factory=threading.Event)
-    #: held while a bundle comes in: one at a time, so that those who post are served meanwhile
+    #: locked during an import: one bundle at a time, so that batches are served meanwhile
     importing: threading.Lock = field(default_factory=threading.Lock)
     _unit_sets: dict[str, int] = field(default_factory=dict)
 
@@ -68,18 +68,18 @@ class Resources:
 
     @cached_property
     def database_header(self) -> tuple[bytes, bytes]:
-        """`database_id` as the protocol wants it: it is on every answer's way."""
+        """`database_id` in the form of the protocol, made once because every answer has it."""
         return DATABASE_HEADER.lower().encode(), self.database_id.encode()
 
     @contextmanager
     def reading(self) -> Iterator[sa.Connection]:
-        """A connection that sees one unmoving state and cannot write."""
+        """A connection that sees one unchanging state and cannot write."""
         with as_our_errors(), self.readers.connect() as connection:
             yield connection
 
     @property
     def archive_folder(self) -> Path | None:
-        """Where the files of older readings lie; None: there is no archive."""
+        """The folder of older readings; None: there is no archive."""
         return database.archive_folder(self.settings.database, self.settings.archive_folder)
 
     @property
@@ -88,15 +88,17 @@ class Resources:
         return self.readers.dialect.name == "sqlite"
 
     def known_unit_set(self, units: str) -> int | None:
-        """The id of a set of units, if it is remembered."""
+        """The id of a set of units, if it is in memory."""
         return self._unit_sets.get(units)
 
     def keep_unit_set(self, units: str) -> int:
-        """The id of a set of units, kept durably if it is new. Waits for the disk."""
-        kept = self.writer.call(lambda connection: readings.keep_unit_set(connection, units))
+        """The id of a set of units, written durably if it is new. Waits for the disk."""
+        number = self.writer.call(lambda connection: readings.keep_unit_set(connection, units))
         if len(self._unit_sets) < MAX_UNIT_SETS:
-            self._unit_sets[units] = kept  # only after the commit: an id must never be taken back
-        return kept
+            self._unit_sets[units] = (
+                number  # only after the commit: a remembered id must never be rolled back
+            )
+        return number
 
 
 @contextmanager
@@ -109,7 +111,7 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
         database.limit_reading(readers, database.STATEMENT_TIMEOUT_MS / 1000)
         writer = Writer(writing, max_waiting=settings.max_waiting)
         try:
-            with writing.begin() as connection:  # first: it makes the write-ahead log that readers look into
+            with writing.begin() as connection:  # first: it makes the write-ahead log that readers need
                 partitions.make_ahead(connection, clock())
                 database_id = identity.keep(connection)
             webhook_keys = KeyFile.of(settings)
@@ -125,7 +127,7 @@ def open_resources(settings: Settings, clock: NowUs) -> Iterator[Resources]:
 
 
 def _bring_webhooks_along(writing: sa.Engine, file: KeyFile, now_us: int) -> None:
-    """On SQLite the lock is held: no process of the release before runs, and none starts on this schema."""
+    """On SQLite this process has the lock: none of the previous release runs, nor starts on this schema."""
     with writing.begin() as connection:
         if dialect.is_sqlite(connection):
             releases.end(connection, webhook_secrets.BEFORE, now_us)

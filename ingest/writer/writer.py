@@ -1,10 +1,10 @@
 """
-The one writer: a thread that commits what many requests wait for in one transaction.
+The one writer: a thread that commits the jobs of many requests in one transaction.
 
-Promises: a result is given out after its commit, never before. One job that fails never fails the others
-of its commit: the transaction is taken back and each is run alone. The queue is bounded; what does not
-fit is refused at once (`TryAgain`), so that an overloaded server says so instead of growing.
-Leaves to others: what a job does; it is run again after a failure of its group, so it must rest on the
+Promises: callers get a result after its commit, never before. One job that fails never fails the others of
+its commit: the transaction is rolled back and each job runs alone. The queue is bounded; it refuses further
+jobs at once (`TryAgain`), so an overloaded server says so instead of growing.
+Leaves to others: what a job does. It runs again after a failure of its group, so it must depend on the
 database alone. A `Refused` means that the job wrote nothing. Who waits where, and who comes back when:
 `ingest.writer.lanes`.
 
@@ -38,10 +38,10 @@ T = TypeVar("T")
 log = logging.getLogger("cleanside.ingest")
 
 MAX_WAITING = 256  # jobs in a lane; chosen
-# A job alone may still stand in the way of another process's group; each time one of the two gets through.
+# A job alone may still block another process's group; each time one of the two succeeds.
 CONTENDED_TRIES = 5
 RETRY_AFTER_S = 2
-PERSON_NEEDED_S = 30  # until one has made room or the disk writable; chosen
+PERSON_NEEDED_S = 30  # time for a person to free space or make the disk writable; chosen
 
 
 #: Takes several items on one connection, and gives for each its result or the Refused that it met.
@@ -60,14 +60,14 @@ class _Job:
     readings: int = 0
 
     def begin(self) -> bool:
-        """False where nobody waits any more: the client has gone."""
+        """False where no request waits any more: the client has gone."""
         if isinstance(self.done, Future):
             return self.done.set_running_or_notify_cancel()
         return not self.done.cancelled()
 
 
 class Writer:
-    """Runs jobs on the writing connection, together where they wait together."""
+    """Runs jobs on the writing connection, all that wait at once in one commit."""
 
     def __init__(self, engine: sa.Engine, *, max_waiting: int = MAX_WAITING) -> None:
         self._engine = engine
@@ -82,7 +82,7 @@ class Writer:
         self.committed_s = -math.inf
         #: why the store took no commit, and when [s]; None: readings were committed since
         self.trouble: tuple[TryAgain | None, float] = (None, 0.0)
-        #: told of each commit: the jobs it carried, and how long it took [s]
+        #: called after each commit with its number of jobs and how long it took [s]
         self.on_commit: Callable[[int, float], None] = lambda _jobs, _seconds: None
 
     def start(self) -> None:
@@ -90,7 +90,7 @@ class Writer:
         self._thread.start()
 
     def stop(self) -> None:
-        """Finish what waits, then end. Later jobs are refused."""
+        """Finish the waiting jobs, then end. Later jobs are refused."""
         with self._wakes:
             self._stopping = True
             self._wakes.notify()
@@ -107,8 +107,13 @@ class Writer:
         """Jobs that wait."""
         return len(self._lanes)
 
+    @property
+    def bulk_waits(self) -> bool:
+        """A backlog is waiting to be written."""
+        return self._lanes.bulk_waits
+
     def require_room(self) -> None:
-        """Raise TryAgain where bulk would be refused: before its bytes are looked at, that costs little."""
+        """Raise TryAgain where bulk would be refused: cheap, before its bytes are read."""
         with self._wakes:
             if self._lanes.is_bulk_full:
                 raise self._refusal()
@@ -129,9 +134,9 @@ class Writer:
 
     def post(self, work: JobGroup, item: Any, *, order_key: str, readings: int = 0) -> asyncio.Future[Any]:
         """
-        Hand in an item from an event loop. Items of one `work` that wait together are given to it together.
+        Hand in an item from an event loop. `work` gets the items that wait at the same time together.
 
-        readings : how many it brings; few of them do not wait behind many.
+        readings : how many it has; few of them do not wait behind many.
         Raises TryAgain as `submit` does. All results of a commit reach the loop in one step: waking it for
         each costs the writing thread its turn each time.
         """
@@ -159,11 +164,11 @@ class Writer:
                 self._commit(jobs)
 
     def _take(self) -> list[_Job]:
-        """What waits, up to one commit's worth; empty when it is time to end, or all have gone."""
+        """Waiting jobs, up to one commit's worth; empty when it is time to end, or all clients have gone."""
         with self._wakes:
             self._wakes.wait_for(lambda: self._lanes or self._stopping)
             jobs = self._lanes.take()
-        # Once running, a job cannot be called off any more.
+        # Once running, a job cannot be cancelled any more.
         return sorted((job for job in jobs if job.begin()), key=lambda job: job.order_key)
 
     def _commit(self, jobs: list[_Job], *, tries: int = CONTENDED_TRIES) -> None:
@@ -171,10 +176,10 @@ class Writer:
         try:
             outcomes = self._transact(jobs)
             self._note_success(jobs)
-        except TryAgain as error:  # the database is away: it would be for each alone, too
+        except TryAgain as error:  # the database does not answer: each job alone would fail too
             self.trouble = (error, time.monotonic())
             outcomes = [error] * len(jobs)
-        except Exception as error:  # also two processes that waited for each other
+        except Exception as error:  # also a deadlock of two processes
             if len(jobs) > 1:
                 log.warning("ingest.commit_split", extra={"jobs": len(jobs), "reason": str(error)[:200]})
                 for job in jobs:
@@ -198,7 +203,7 @@ class Writer:
 
     def _learn(self, jobs: list[_Job], took_s: float) -> None:
         with self._wakes:
-            self._line.served(len(jobs), took_s)
+            self._line.served(len(jobs), took_s, more_waits=self._lanes.bulk_waits)
             self._lanes.served(sum(job.readings for job in jobs), took_s)
 
     def _transact(self, jobs: list[_Job]) -> list[Any]:
@@ -230,7 +235,7 @@ def _give_out(jobs: list[_Job], outcomes: Sequence[Any]) -> None:
         else:
             by_loop.setdefault(job.loop, []).append((job.done, outcome))
     for loop, pairs in by_loop.items():
-        with suppress(RuntimeError):  # the loop has ended: nobody waits for these any more
+        with suppress(RuntimeError):  # the loop has ended: no caller waits for these any more
             loop.call_soon_threadsafe(_set_all, pairs)
 
 
@@ -247,7 +252,8 @@ def _set(done: Any, outcome: Any) -> None:
         done.set_result(outcome)
 
 
-#: The database is away, overloaded or full; a COPY speaks to the driver itself, hence its own errors too.
+#: The database does not answer, or is overloaded or full; a COPY uses the driver directly, hence its errors
+#: too.
 _AWAY = (
     sa.exc.OperationalError,
     sa.exc.InterfaceError,
@@ -257,10 +263,10 @@ _AWAY = (
 )
 
 
-#: PostgreSQL took a transaction back because others stood in its way: it may be run again at once.
+#: PostgreSQL rolled a transaction back because of others: it may run again at once.
 _CONTENDED = ("40001", "40P01")
-#: a lock or a statement took too long: it may stand in the way of one job alone, so the others are taken by
-#: themselves; that one is told to come again
+#: a lock or a statement took too long: it may concern one job alone, so each runs by itself; that job gets
+#: TryAgain
 _HELD_UP = ("55P03", "57014")
 
 
@@ -271,10 +277,11 @@ def _sqlstate(error: Exception) -> str | None:
 @contextmanager
 def as_our_errors(*, standing_in_the_way: bool = False, folder: Path | None = None) -> Iterator[None]:
     """
-    The one place where the drivers' errors become ours.
+    The one place that turns the drivers' errors into ours.
 
-    folder : where a SQLite file lies, to tell a full disk from others; None: not known, or PostgreSQL.
-    standing_in_the_way : leave those as they are that say so, for who can run the same again or apart.
+    folder : the folder of a SQLite file, to recognise a full disk; None: not known, or PostgreSQL.
+    standing_in_the_way : leave errors of contention as they are, for callers that can run the jobs again or
+    apart.
     """
     try:
         yield

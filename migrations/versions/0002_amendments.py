@@ -1,5 +1,6 @@
 """
-What people do about held readings: amendments, discards and ranges set aside, each of which can be undone.
+People's changes of quarantined readings: amendments, discards and ranges set aside, each of which can be
+undone.
 
 Works with the previous release running: yes, a table and an empty column are added; it knows neither.
 """

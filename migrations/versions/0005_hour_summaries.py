@@ -1,7 +1,7 @@
 """
 Hour summaries as packed tables, the flow at which a terminal restriction is stated, and fleet snapshots.
 
-Works with the previous release running: yes. It goes on with its own `summaries`, which this release leaves
+Works with the previous release running: yes. It continues with its own `summaries`, which this release leaves
 alone and no longer reads; hours that it analyses after this step are missing here until
 `cleanside-ingest recompute`. All hours are made due, so that the new summaries are made from the readings in
 the background.

@@ -1,5 +1,5 @@
 """
-Webhooks: who wants to be told, what happened, what is on its way, and what was said already.
+Webhooks: addresses, events, deliveries, and the last announced states.
 
 Works with the previous release running: yes, tables are added and it knows none of them.
 """

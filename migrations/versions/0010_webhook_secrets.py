@@ -12,7 +12,7 @@ for 0009:
 - PostgreSQL: `cleanside-ingest migrate --previous-release-ended` writes it. Run it when the last old process
   has ended. Run before, it stops the deliveries of the old process; no event is lost, the new one sends it.
 - A database that has no owners yet never had an old process: this revision writes it.
-Whoever copied the database or took a backup before has the secrets of then: register those webhooks again.
+Earlier copies and backups of the database have the old secrets: register those webhooks again.
 """
 
 from __future__ import annotations

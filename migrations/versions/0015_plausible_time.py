@@ -1,5 +1,5 @@
 """
-Plausible time: from when on readings of a device may be true, on an admin's word.
+Plausible time: from when on readings of a device may be true, as an admin set it.
 
 Works with the previous release running: yes, the column may be empty and it does not write it.
 """

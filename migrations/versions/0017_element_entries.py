@@ -1,5 +1,5 @@
 """
-Entries of an element: what was done, the id that they carry, a person's word where readings contradict them.
+Entries of an element: what was done, their id, and a person's confirmation where readings contradict them.
 
 Works with the previous release running: yes. It enters changes without an id, which are read as new elements;
 the same instant entered twice by it is two rows, which the analysis counts as one.

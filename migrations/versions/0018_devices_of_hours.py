@@ -3,8 +3,8 @@ Which device saw each hour of a housing, and what each of several saw alone.
 
 Works with the previous release running: yes, the column may be empty and it does not write it. Of an hour
 that the previous release summarises again after this step, the column keeps what stood there before until
-`cleanside-ingest recompute`. Hours of housings with several devices are made due, so that they are told apart
-in the background.
+`cleanside-ingest recompute`. Hours of housings with several devices become due, so that they are
+distinguished in the background.
 """
 
 from __future__ import annotations

@@ -1,5 +1,5 @@
 """
-Where a device sits is said with its date: an enrolment says whether the device's history goes along.
+The seat of a device has its date: an enrolment states whether the device's history moves too.
 
 Machines get a display name. Machines and devices can be retired. What a person compared by hand at an
 acceptance is kept.

@@ -1,5 +1,5 @@
 """
-Declared losses: how many readings the reports of a kind declare as lost, and what was last told of them.
+Declared losses: how many readings the reports of a kind declare lost, and the last announced count of them.
 
 Works with the previous release running: yes, columns with a default and a table are added. Losses that it
 writes meanwhile count as events, but not the readings in them.

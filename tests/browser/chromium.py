@@ -30,7 +30,7 @@ def chromium() -> Iterator[Browser]:
 
 @contextmanager
 def page_in(browser: Browser, url: str, token: str, **more: Any) -> Iterator[Page]:
-    """A page of a fresh context at a server, signed in with a key. more : of the context, for Playwright."""
+    """A page of a fresh context at a server, signed in with a key. more : of the context (Playwright)."""
     headers = {"Authorization": f"Bearer {token}"}
     context = browser.new_context(base_url=url, extra_http_headers=headers, **more)
     try:

@@ -7,6 +7,7 @@ Widths: WCAG 2.2, success criterion 1.4.10 (reflow at 320 CSS pixels).
 from __future__ import annotations
 
 from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
 from functools import partial
 
 import pytest
@@ -25,6 +26,9 @@ PAGES = (
     "/backlog?counted=true",
     "/quarantine",
     f"/quarantine/group?code=out_of_range&device={DEVICE}",
+    "/work",
+    "/shop",
+    "/machines/grader-07/papers",
     "/nothing-here",
 )
 
@@ -40,11 +44,28 @@ def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
             assert client.post("/v1/machines", json=machine).status_code == 200
             device = {"device": DEVICE, "machine": "grader-07"}
             assert client.post("/v1/devices", json=device).status_code == 200
+        enter_shop(running)
         with running.client("device") as client:
             for first in (1, 501):
                 body = batch(first, [3.0] * 300 + [900.0], gateway={"appended_through": 900})
                 assert client.post("/v1/readings", json=body).status_code == 200
         yield running
+
+
+def enter_shop(server: ServerProcess) -> None:
+    """A site of a hostile name, a part that is out of stock, and a change planned for tomorrow."""
+    tomorrow = (datetime.now(UTC) + timedelta(days=1)).date().isoformat()
+    housing = {"housing": "main", "primary_part": NAME[:64]}
+    papers = {"site": "oberkies", "next_service": {"service": NAME, "on": tomorrow}, "housings": [housing]}
+    stock = [{"site": "oberkies", "pieces": 0}]
+    with server.client("planner") as client:
+        for method, path, body in (
+            ("POST", "/v1/sites", {"site": "oberkies", "display_name": NAME}),
+            ("POST", "/v1/parts", {"part": NAME[:64], "lead_time_days": 3, "stock": stock}),
+            ("PATCH", "/v1/machines/grader-07/papers", papers),
+            ("POST", "/v1/machines/grader-07/planned-change", {"on": tomorrow, "note": NAME}),
+        ):
+            assert client.request(method, path, json=body).status_code == 200
 
 
 @pytest.fixture(scope="module")
@@ -91,6 +112,33 @@ def test_work_is_entered_by_keyboard_and_without_scripts(server: ServerProcess, 
         page.locator("[role=status]").wait_for()
         assert "entered=" in page.url
         assert page.locator("#entries").get_by_text("new primary element").count() == 1
+
+
+def test_a_work_list_is_ticked_back_by_keyboard_and_without_scripts(
+    server: ServerProcess, browser: Browser
+) -> None:
+    tomorrow = (datetime.now(UTC) + timedelta(days=1)).date().isoformat()
+    with server.client("planner") as client:  # again: another test may have entered a change
+        client.post("/v1/machines/grader-07/planned-change", json={"on": tomorrow}).raise_for_status()
+    with page_in(browser, server.url, server.tokens["planner"], java_script_enabled=False) as page:
+        page.goto("/work")
+        page.locator("input[name=done]").press("Space")
+        page.locator("input[name^='meter/']").fill("8120.5")
+        page.locator("input[name^='meter/']").press("Enter")
+        page.wait_for_url("**/work#done")
+        assert page.locator("#done li").first.is_visible()
+        assert page.locator("input[name=done]").count() == 0
+
+
+def test_the_work_list_prints_its_table_on_a_page_of_a4(server: ServerProcess, browser: Browser) -> None:
+    """A4 with 13 mm margins is 695 CSS pixels wide; what is for the screen alone does not print."""
+    with page_in(browser, server.url, server.tokens["planner"]) as page:
+        page.set_viewport_size({"width": 695, "height": 1000})
+        page.emulate_media(media="print")
+        page.goto("/work?before=" + (datetime.now(UTC) + timedelta(days=9)).date().isoformat())
+        assert not is_scrolled_sideways(page)
+        for selector in (".filters", ".end-bar", "nav"):
+            assert page.locator(selector).first.is_hidden()
 
 
 def test_the_plot_is_enlarged_by_keyboard(server: ServerProcess, browser: Browser) -> None:

@@ -7,7 +7,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from cleanside.gateway.units import offered, suggest_unit
 from cleanside.gateway.wire import instant_text, parse_instant
+from tests.support.coded import sentence
 from tests.support.serving import DEVICE, STREAM, Api
 
 FITTED = "2026-03-02T08:00:00Z"
@@ -82,12 +84,15 @@ def test_a_second_reading_that_differs_says_both_and_keeps_nothing(api: Api) -> 
     assert answer.status_code == 409
     problem = answer.json()
     assert problem["code"] == "terminal_differs"
-    assert "6.2 kPa is entered" in problem["detail"]
-    assert "25 kPa" in problem["detail"]
+    entered, read = {"value": 6.2, "unit": "kPa", "kpa": 6.2}, {"read_value": 25, "read_unit": "kPa"}
+    address = "/v1/machines/grader-07/terminal-restriction"
+    assert problem["detail"] == sentence("terminal_differs", **entered, **read, read_kpa=25, address=address)
     assert verdicts(acceptance(api))["terminal restriction"] == "not yet seen"
     unit = api.post("/v1/machines/grader-07/acceptance/second-reading", {"value": 25, "unit": "IN H2O"})
     assert unit.status_code == 422
-    assert "does not measure restriction" in unit.json()["detail"]
+    about = {"unit": "IN H2O", "quantity": "restriction", "likely": suggest_unit("IN H2O", "restriction")}
+    accepted = ", ".join(offered("restriction"))
+    assert unit.json()["detail"] == sentence("unit_does_not_measure", **about, accepted=accepted)
 
 
 def test_a_new_limit_asks_for_a_new_confirmation(api: Api) -> None:
@@ -136,7 +141,8 @@ def test_without_a_limit_there_is_none_to_confirm(api: Api) -> None:
     assert api.post("/v1/machines", {"machine": "loader-02"}).status_code == 200
     answer = api.post("/v1/machines/loader-02/acceptance/second-reading", {"value": 25, "unit": "inH2O"})
     assert answer.status_code == 409
-    assert "no terminal restriction is entered, so none can be confirmed; enter it" in answer.json()["detail"]
+    address = "/v1/machines/loader-02/terminal-restriction"
+    assert answer.json()["detail"] == sentence("limit_not_entered", address=address)
 
 
 @pytest.mark.parametrize(

@@ -35,12 +35,35 @@ ALLOWED: dict[tuple[str, str], set[str] | None] = {
     ("POST", "/v1/streams/{stream}/appended-through"): KEEPERS,
     ("POST", "/v1/streams/marks"): {"device", "integrator"},
     ("POST", "/v1/declared-events"): {"device", "integrator"},
+    ("POST", "/v1/machines/{machine}/plate-photo"): WATCHERS,
+    ("GET", "/v1/machines/{machine}/plate-photo"): WATCHERS,
+    ("POST", "/v1/entries"): STAFF,
+    ("GET", "/v1/entries"): STAFF,
+    ("POST", "/v1/device-entries"): {"device", "integrator"},
+    ("GET", "/v1/devices/{device}/entries"): WATCHERS,
     ("POST", "/v1/machines"): KEEPERS | {"integrator"},
     ("GET", "/v1/machines"): WATCHERS,
     ("GET", "/v1/machines/{machine}"): WATCHERS,
+    ("GET", "/v1/machines/{machine}/newest"): WATCHERS,
     ("PATCH", "/v1/machines/{machine}"): KEEPERS | {"integrator"},
     ("PATCH", "/v1/devices/{device}"): KEEPERS | {"integrator"},
     ("POST", "/v1/machines/{machine}/terminal-restriction"): WATCHERS,
+    ("PATCH", "/v1/machines/{machine}/papers"): STAFF,
+    ("POST", "/v1/machines/{machine}/meter-readings"): STAFF,
+    ("GET", "/v1/machines/{machine}/meter-readings"): WATCHERS,
+    ("POST", "/v1/machines/{machine}/gauge-readings"): STAFF,
+    ("GET", "/v1/machines/{machine}/gauge-readings"): WATCHERS,
+    ("POST", "/v1/machines/{machine}/planned-change"): STAFF,
+    ("DELETE", "/v1/machines/{machine}/planned-change"): STAFF,
+    ("GET", "/v1/shop"): STAFF,
+    ("POST", "/v1/sites"): STAFF,
+    ("POST", "/v1/crews"): STAFF,
+    ("POST", "/v1/parts"): STAFF,
+    ("GET", "/v1/machines.csv"): STAFF,
+    ("POST", "/v1/machines.csv"): STAFF,
+    ("GET", "/v1/parts.csv"): STAFF,
+    ("POST", "/v1/parts.csv"): STAFF,
+    ("GET", "/v1/work"): STAFF,
     ("POST", "/v1/machines/{machine}/element-changes"): STAFF,
     ("GET", "/v1/machines/{machine}/element-changes"): WATCHERS,
     ("DELETE", "/v1/machines/{machine}/element-changes"): STAFF,
@@ -125,7 +148,7 @@ WITHOUT_A_CODE |= {"/v1/sessions/passkey-options": 403, "/v1/sessions/passkey": 
 
 CHANGES = "/v1/machines/{machine}/element-changes"
 #: what the first owner has
-NAMES = {
+NAMES: dict[str, Any] = {
     "machine": "grader-07",
     "housing": "main",
     "device": DEVICE,
@@ -138,6 +161,8 @@ NAMES = {
     "webhook": 1,
     "person": "mara.lindt",
     "session": 1,
+    "site": "oberkies",
+    "crew": "early-shift",
     "passkey": 1,
 }
 
@@ -149,6 +174,11 @@ OF_PEOPLE: dict[tuple[str, str], set[str]] = {
     ("PATCH", "/v1/me"): EVERY_PERSON,
     ("POST", "/v1/me/password"): EVERY_PERSON,
     ("DELETE", "/v1/sessions/{session}"): EVERY_PERSON,
+    ("POST", f"{OF_MACHINE}/plate-photo"): VISITORS,
+    ("GET", f"{OF_MACHINE}/plate-photo"): EVERY_PERSON,
+    ("POST", "/v1/entries"): VISITORS,
+    ("GET", "/v1/entries"): VISITORS,
+    ("GET", f"{OF_MACHINE}/newest"): EVERY_PERSON,
     ("POST", "/v1/passkeys/options"): EVERY_PERSON,
     ("POST", "/v1/passkeys"): EVERY_PERSON,
     ("GET", "/v1/passkeys"): EVERY_PERSON,
@@ -169,6 +199,13 @@ OF_PEOPLE: dict[tuple[str, str], set[str]] = {
     ("POST", f"{OF_MACHINE}/acceptance/hand-comparisons"): VISITORS,
     ("POST", f"{OF_MACHINE}/element-changes"): VISITORS,
     ("DELETE", f"{OF_MACHINE}/element-changes"): VISITORS,
+    **{("GET", f"/v1/{path}"): EVERY_PERSON for path in ("shop", "work", "machines.csv", "parts.csv")},
+    ("GET", f"{OF_MACHINE}/meter-readings"): EVERY_PERSON,
+    ("GET", f"{OF_MACHINE}/gauge-readings"): EVERY_PERSON,
+    ("POST", f"{OF_MACHINE}/meter-readings"): VISITORS,
+    ("POST", f"{OF_MACHINE}/gauge-readings"): VISITORS,
+    ("POST", f"{OF_MACHINE}/planned-change"): VISITORS,
+    ("DELETE", f"{OF_MACHINE}/planned-change"): VISITORS,
     ("POST", "/v1/enrolments"): KEEPERS | {"technician"},
     ("GET", "/v1/enrolments"): KEEPERS | {"technician"},
     ("DELETE", "/v1/enrolments/{enrolment}"): KEEPERS | {"technician"},
@@ -185,6 +222,8 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
         running.send(batch(2, [3.0], gateway=A_CORRECTION))
         change = EXAMPLES["DELETE", CHANGES].query
         assert running.post(filled(CHANGES, NAMES), filled(change, NAMES)).status_code == 200
+        for path in ("/v1/sites", "/v1/crews"):
+            assert ask(running, "POST", path, "admin").status_code == 200
         for path in ("/v1/webhooks", "/v1/enrolments", "/v1/transfers"):
             assert ask(running, "POST", path, "admin").status_code == 201
         invited(running, str(NAMES["person"]), "viewer")

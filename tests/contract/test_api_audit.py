@@ -51,6 +51,9 @@ ELSEWHERE = {
         "POST",
         "/v1/declared-events",
     ): "a gateway's report; it is kept with the stream and stands in the account",
+    ("POST", "/v1/device-entries"): (
+        "needs the key of a device: test_api_device_entries.py shows that what it enters is recorded"
+    ),
     ("POST", "/v1/quarantine/both-right"): (
         "needs two readings under one number: test_api_both_right.py shows that it is recorded"
     ),
@@ -68,6 +71,8 @@ ELSEWHERE = {
         ),
         "needs a person, whom no key stands for: test_api_people.py and test_passkeys.py",
     ),
+    ("POST", "/v1/machines.csv"): "takes a file: test_api_spreadsheets.py shows that it is recorded",
+    ("POST", "/v1/parts.csv"): "takes a file: test_api_spreadsheets.py shows that it is recorded",
     ("POST", "/v1/bundles"): "needs a bundle: test_api_bundles.py shows that importing one is recorded",
 }
 #: writing routes whose success needs a code that another request made
@@ -166,6 +171,7 @@ PATH_TOKEN, QUERY_TOKEN = "tok3n-in-the-path", "tok3n-in-the-query"
 NAMES = {"machine": "grader-07", "housing": "main", "device": DEVICE, "handle": "k00000000", "entry": 1}
 NAMES |= {"amendment": 1, "enrolment": 1, "transfer": 1, "webhook": 1, "correction": 1}
 NAMES |= {"person": "nobody", "session": 2**40, "passkey": 2**40}
+NAMES |= {"site": "oberkies", "crew": "early-shift"}
 NAMES |= {"stream": "019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11"}
 
 #: (secret, place) -> why it lies there. All others are leaks; what is not found any more comes off the list.

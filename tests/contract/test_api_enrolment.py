@@ -15,6 +15,7 @@ from cleanside.ingest.cli import main
 from cleanside.ingest.intake.receive import MAX_UNKNOWN_HELD
 from cleanside.ingest.settings import load
 from cleanside.ingest.store.models import audit, enrolments, keys
+from tests.support.coded import sentence
 from tests.support.serving import DEVICE, STREAM, Api, batch, bearer, in_process
 
 NEW = "loader-02-intake"
@@ -60,7 +61,7 @@ def test_a_code_gives_the_key_of_one_device_once(shop: Api) -> None:
     assert [seat["machine"] for seat in seats] == ["loader-02"]
 
 
-def test_readings_of_an_unknown_device_are_held_for_their_owner_only_and_claimed_by_its_code(
+def test_readings_of_an_unknown_device_are_quarantined_for_their_owner_only_and_claimed_by_its_code(
     shop: Api,
 ) -> None:
     """Row "unknown device" of the checks: kept, bounded, claimable later; end to end."""
@@ -80,7 +81,7 @@ def test_readings_of_an_unknown_device_are_held_for_their_owner_only_and_claimed
     assert (repeated.json()["stored"], repeated.json()["duplicates"]) == (0, 5)
 
 
-def test_what_is_held_for_unknown_devices_is_bounded_and_all_of_it_can_be_claimed(
+def test_the_quarantine_of_unknown_devices_is_bounded_and_all_of_it_can_be_claimed(
     sqlite_database_url: str,
 ) -> None:
     with in_process(sqlite_database_url, devices=(NEW,)) as api:
@@ -97,7 +98,7 @@ def test_what_is_held_for_unknown_devices_is_bounded_and_all_of_it_can_be_claime
         assert api.post("/v1/readings", reading(first, 2_500), key="device").json()["stored"] == 2_500
 
 
-def test_records_nobody_could_read_count_among_what_is_held_for_unknown_devices(
+def test_unreadable_records_count_in_the_quarantine_of_unknown_devices(
     sqlite_database_url: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("cleanside.ingest.intake.receive.MAX_UNKNOWN_HELD", 3)
@@ -150,7 +151,7 @@ def test_every_code_that_is_not_valid_gets_one_answer(shop: Api) -> None:
 def test_a_code_typed_wrongly_says_so_without_being_looked_for_and_without_being_repeated(shop: Api) -> None:
     answer = show(shop, "K7M3A-9QTWX-2BDF5")
     assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")
-    assert "typed wrongly" in answer.json()["detail"]
+    assert answer.json()["detail"] == sentence("code_mistyped")
     assert "K7M3A" not in answer.text
 
 
@@ -327,7 +328,7 @@ def test_a_used_monitor_enrolled_on_another_machine_leaves_its_history_there(api
     ]
 
 
-def test_history_goes_along_by_an_explicit_word_and_the_answer_says_what_moves(api: Api) -> None:
+def test_history_moves_only_when_asked_for_and_the_answer_says_what_moves(api: Api) -> None:
     used_on_grader(api)
     body = {"device": DEVICE, "machine": "loader-02", "with_history": True}
     made = api.post("/v1/enrolments", body, key="operator").json()

@@ -70,7 +70,7 @@ def test_no_example_has_a_real_secret() -> None:
     """A key or code of a run, even of a test, does not stand in a description that is served."""
     shown = examples()
     assert shown["POST /v1/keys"]["answer"]["key"].endswith("5b" * 32)
-    assert shown["POST /v1/enrolments"]["answer"]["code"] == "K7M3A-9QTWX-2BDF4"
+    assert shown["POST /v1/enrolments"]["answer"]["code"] == "K7M3A-9QTWX-2BDFT"
 
 
 def test_every_status_is_described_with_its_media_type(told: tuple[dict[str, Visit], dict[str, Any]]) -> None:

@@ -8,11 +8,12 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.gateway.units import to_si
-from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.gateway.wire import BatchRefused, instant_text, load_json, parse_instant
 from cleanside.ingest.restriction import PackedHour, Summaries
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.restriction.verdict.statement import say
 from cleanside.ingest.store.models import hour_summaries
+from tests.support.coded import sentence
 from tests.support.serving import DEVICE, Api, batch, bearer
 
 HOUR_S = 3600
@@ -180,7 +181,8 @@ def test_slow_paging_sees_every_housing_once(api: Api) -> None:
     api.clock.advance(HOUR_S)
     late = api.get("/v1/fleet", params={"limit": 1, "cursor": first["next"]})
     assert late.status_code == 422
-    assert "begin anew" in late.json()["detail"]
+    now = instant_text(api.clock.now_us)
+    assert late.json()["detail"] == sentence("cursor_too_old", at=first["now"], now=now)
 
 
 def test_the_answer_says_up_to_when_the_analysis_stands(api: Api) -> None:
@@ -354,7 +356,9 @@ def test_a_change_entered_twice_with_another_note_is_not_lost_without_a_word(api
     assert api.post(path, change | {"note": "changed by Ann"}, key="planner").status_code == 200
     other = api.post(path, change | {"note": "part 12-34"}, key="planner")
     assert (other.status_code, other.json()["code"]) == (409, "change_differs")
-    assert '"changed by Ann"; take it back' in other.json()["detail"]
+    by = api.tokens["planner"].partition(".")[0]
+    about = {"at": change["changed_at"], "what": "new", "by": by, "note": "changed by Ann"}
+    assert other.json()["detail"] == sentence("change_differs", **about)
 
 
 @pytest.mark.parametrize("year", ["0001", "1970", "2015"])
@@ -363,7 +367,7 @@ def test_a_change_of_a_year_that_cannot_be_meant_is_refused(api: Api, year: str)
     change = {"changed_at": f"{year}-02-19T06:00:00Z"}
     refused = api.post("/v1/machines/grader-07/element-changes", change, key="planner")
     assert refused.status_code == 422
-    assert "more than ten years back; check the year" in refused.json()["detail"]
+    assert refused.json()["detail"] == sentence("change_long_ago", at=change["changed_at"])
 
 
 def test_of_two_housings_none_is_guessed(api: Api) -> None:
@@ -372,7 +376,8 @@ def test_of_two_housings_none_is_guessed(api: Api) -> None:
     for path in ("restriction", "lives", "waiting", "acceptance", "element-changes"):
         refused = api.get(f"/v1/machines/loader-02/{path}")
         assert (refused.status_code, refused.json()["code"]) == (404, "unknown_housing")
-        assert "it has left and right; name one" in refused.json()["detail"]
+        about = {"machine": "loader-02", "housing": "main", "there": "left and right"}
+        assert refused.json()["detail"] == sentence("unknown_housing", **about)
 
 
 def test_of_a_key_that_stands_twice_none_is_guessed_to_be_meant(api: Api) -> None:
@@ -381,7 +386,14 @@ def test_of_a_key_that_stands_twice_none_is_guessed_to_be_meant(api: Api) -> Non
     path = "/v1/machines/grader-07/terminal-restriction"
     refused = api.request("POST", path, content=body, headers={"Content-Type": "application/json"})
     assert (refused.status_code, refused.json()["code"]) == (400, "body_not_json")
-    assert 'key "unit" stands twice' in refused.json()["detail"]
+    with pytest.raises(BatchRefused) as strict:
+        load_json(body)
+    [problem] = strict.value.problems
+    assert (problem.code, problem.values, problem.detail) == (
+        "key_twice",
+        {"key": "unit"},
+        refused.json()["detail"],
+    )
     limits = api.get("/v1/machines/grader-07").json()["housings"][0]["terminal_restrictions"]
     assert [limit["value"] for limit in limits] == [6.2]
 
@@ -585,7 +597,8 @@ def test_a_change_that_lies_ahead_is_refused_and_one_of_this_hour_is_not(api: Ap
     ahead = api.post("/v1/machines/grader-07/element-changes", {"changed_at": "2036-03-02T06:00:00Z"})
     assert ahead.status_code == 422
     assert ahead.json()["errors"][0]["pointer"] == "#/changed_at"
-    assert "lies ahead" in ahead.json()["detail"]
+    about = {"at": "2036-03-02T06:00:00Z", "now": START}
+    assert ahead.json()["detail"] == sentence("change_ahead", **about)
     assert api.get("/v1/machines/grader-07/element-changes").json()["element_changes"] == []
     assert api.post("/v1/machines/grader-07/element-changes", {"changed_at": START}).status_code == 200
 

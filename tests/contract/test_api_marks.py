@@ -33,7 +33,7 @@ def registered(api: Api) -> None:
     api.register()
 
 
-def test_the_marks_of_all_streams_are_told_in_one_answer(api: Api) -> None:
+def test_one_answer_has_the_marks_of_all_streams(api: Api) -> None:
     api.send(batch(1, [3.0] * 5))
     api.send(batch(9, [3.0] * 2))
     assert ask(api, asked(5, 10), asked(0, 0, OTHER)) == {

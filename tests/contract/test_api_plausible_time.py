@@ -36,7 +36,7 @@ def read(api: Api, **query: str) -> list[str]:
         ("2024-12-31T00:00:00Z", "time_before_floor"),
     ],
 )
-def test_an_impossible_time_is_held_where_no_date_of_service_is_set(
+def test_an_impossible_time_is_quarantined_where_no_date_of_service_is_set(
     api: Api, instant: str, code: str
 ) -> None:
     api.register()

@@ -89,7 +89,7 @@ def test_a_time_without_offset_gets_the_machines_zone(api: Api) -> None:
     assert api.send(document)["duplicates"] == 1  # identity is that of what was sent
 
 
-def test_a_shift_that_is_not_enough_leaves_the_reading_held_with_the_new_reason(api: Api) -> None:
+def test_a_shift_that_is_not_enough_leaves_the_reading_quarantined_with_the_new_reason(api: Api) -> None:
     document = batch(1, [3.0])
     document["readings"][0]["at"] = "1970-01-01T00:00:10Z"
     api.send(document)

@@ -16,7 +16,7 @@ def held_at_three_hours(api: Api) -> list[int]:
     return [entry["entry"] for entry in api.get("/v1/quarantine").json()["entries"]]
 
 
-def test_held_readings_are_listed_by_when_they_came(api: Api) -> None:
+def test_quarantined_readings_are_listed_by_when_they_came(api: Api) -> None:
     first, second, third = held_at_three_hours(api)
     for span, expected in (
         ("received_since=2026-03-02T10:00:00Z", [second, third]),
@@ -27,7 +27,7 @@ def test_held_readings_are_listed_by_when_they_came(api: Api) -> None:
         assert [entry["entry"] for entry in listed] == expected
 
 
-def test_held_readings_are_settled_by_when_they_came(api: Api) -> None:
+def test_quarantined_readings_are_settled_by_when_they_came(api: Api) -> None:
     first, _, third = held_at_three_hours(api)
     span = {"received_since": "2026-03-02T10:00:00Z", "received_until": "2026-03-02T11:00:00Z"}
     done = api.post("/v1/quarantine/discards", {"where": span, "reason": "the tube was off that hour"})

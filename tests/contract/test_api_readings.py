@@ -12,7 +12,8 @@ from typing import Any
 import pytest
 import sqlalchemy as sa
 
-from cleanside.gateway.wire import parse_instant
+from cleanside.gateway.wire import BatchRefused, parse_instant
+from cleanside.ingest.intake import senml
 from cleanside.ingest.store.models import exact_times, quarantine, readings, unit_sets
 from tests.support.serving import DEVICE, STREAM, Api, batch, bearer
 
@@ -157,7 +158,7 @@ def test_a_reading_that_comes_for_a_shed_number_is_stored(api: Api) -> None:
     assert (stream["stored"], stream["shed"], stream["balances"]) == (2, 2, True)
 
 
-def test_shed_of_what_is_held_changes_nothing(api: Api) -> None:
+def test_shed_of_numbers_that_arrived_changes_nothing(api: Api) -> None:
     api.send(batch(1, [3.0, 3.1, 900.0]))
     api.send({"device": DEVICE, "stream": STREAM, "shed": [{"first": 1, "last": 4, "reason": "disk_budget"}]})
     stream = api.account()["streams"][0]
@@ -165,7 +166,7 @@ def test_shed_of_what_is_held_changes_nothing(api: Api) -> None:
     assert stream["balances"]
 
 
-def test_an_opaque_record_is_held_under_its_number(api: Api) -> None:
+def test_an_opaque_record_is_quarantined_under_its_number(api: Api) -> None:
     record = {"device": DEVICE, "stream": STREAM, "opaque": {"seq": 1, "base64": "AAEC"}}
     answer = api.send(record)
     assert (answer["acknowledged_through"], answer["quarantined"][0]["code"]) == (1, "opaque")
@@ -386,7 +387,7 @@ def test_a_time_that_is_not_believed_holds_the_reading(api: Api, at: str, code: 
     "text", ["\x00", "\ud800", "line\nfeed"], ids=["NUL", "half a character", "line feed"]
 )
 @pytest.mark.parametrize("stream", [STREAM, None])
-def test_a_text_that_no_database_takes_is_held_whole(api: Api, text: str, stream: str | None) -> None:
+def test_a_text_that_no_database_takes_is_quarantined_whole(api: Api, text: str, stream: str | None) -> None:
     gateway = {"version": "1", "events": [{"at_seq": 1, "event": text, "note": text}]}
     document = batch(1, [3.0], stream=stream, gateway=gateway)
     document["readings"][0]["at"] = text
@@ -413,7 +414,7 @@ def test_a_time_to_come_is_checked_again_by_itself(api: Api) -> None:
     assert api.send(document)["duplicates"] == 1  # identity was fixed on receipt
 
 
-def test_readings_from_before_service_are_held(api: Api) -> None:
+def test_readings_from_before_service_are_quarantined(api: Api) -> None:
     api.post("/v1/devices", {"device": DEVICE, "in_service_at": "2026-03-02T06:00:25Z"})
     answer = api.send(batch(1, [3.0, 3.1, 3.2]))
     assert (answer["quarantined"][0]["code"], answer["quarantined"][0]["last_seq"]) == (
@@ -439,7 +440,7 @@ def test_a_rollover_comes_with_the_suggested_time(api: Api) -> None:
 # ---------------------------------------------------------------- devices nobody registered
 
 
-def test_readings_of_an_unregistered_device_are_held_and_claimed_on_registration(api: Api) -> None:
+def test_readings_of_an_unregistered_device_are_quarantined_and_claimed_on_registration(api: Api) -> None:
     made = api.post("/v1/keys", {"role": "device", "devices": ["hauler-11-intake"]}).json()
     document = batch(1, [3.0, 900.0, 3.2]) | {"device": "hauler-11-intake", "stream": OTHER}
     response = api.post("/v1/readings", document, key=None, headers=bearer(made["key"]))
@@ -454,7 +455,7 @@ def test_readings_of_an_unregistered_device_are_held_and_claimed_on_registration
     assert all(s["balances"] for s in api.account()["streams"])
 
 
-def test_what_is_held_for_unregistered_devices_is_bounded(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_the_quarantine_of_unregistered_devices_is_bounded(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr("cleanside.ingest.intake.receive.MAX_UNKNOWN_HELD", 3)
     made = api.post("/v1/keys", {"role": "device", "devices": ["hauler-11-intake"]}).json()
     document = batch(1, [3.0, 3.1]) | {"device": "hauler-11-intake", "stream": OTHER}
@@ -522,4 +523,7 @@ def test_a_senml_pack_with_relative_times_is_refused(api: Api) -> None:
     headers = {"Content-Type": "application/senml+json"}
     response = api.request("POST", "/v1/readings", key="device", content=content, headers=headers)
     assert (response.status_code, response.json()["code"]) == (422, "not_a_batch")
-    assert "seconds since 1970" in response.json()["errors"][0]["detail"]
+    with pytest.raises(BatchRefused) as strict:
+        senml.decode(content)
+    [problem] = strict.value.problems
+    assert (problem.code, problem.detail) == ("relative_time", response.json()["errors"][0]["detail"])

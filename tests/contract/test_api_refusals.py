@@ -88,7 +88,7 @@ def test_another_hour_is_another_row_and_says_first_and_last(api: Api) -> None:
 
 
 def a_refusal() -> Refused:
-    return Refused(401, "key_unknown", "")
+    return Refused("key_unknown", status=401)
 
 
 def count_from(counting: Refusals, addresses: int, now_us: int) -> None:

@@ -125,7 +125,7 @@ def test_a_stored_reading_is_never_replaced_nor_one_that_a_person_settled(api: A
     assert stored(api) == {1: 3000.0, 4: pytest.approx(4300.0)}
 
 
-def test_a_record_nobody_could_read_is_replaced_by_the_reading_it_was(api: Api) -> None:
+def test_an_unreadable_record_is_replaced_by_the_reading_it_was(api: Api) -> None:
     api.send({"device": DEVICE, "stream": STREAM, "opaque": {"seq": 1, "base64": "AAEC"}})
     assert api.send(replacing(RIGHT))["stored"] == 1
     assert stored(api) == {1: TWELVE_INCHES_PA}

@@ -151,7 +151,7 @@ def test_an_open_code_of_the_old_owner_for_the_machine_ends(full: Api) -> None:
     assert full.get("/v1/enrolments").json()["enrolments"] == []
 
 
-def test_what_the_old_owner_did_about_held_readings_it_cannot_undo_any_more(full: Api) -> None:
+def test_what_the_old_owner_did_about_quarantined_readings_it_cannot_undo_any_more(full: Api) -> None:
     entry = full.get("/v1/quarantine").json()["entries"][0]["entry"]
     change = {"entries": [entry], "change": {"units": {"restriction": "Pa"}}}
     assert full.post("/v1/quarantine/amendments", change).json()["stored"] == 1
@@ -180,7 +180,7 @@ def shared(api: Api) -> Api:
     return api
 
 
-def test_of_a_device_that_goes_along_the_time_on_other_machines_stays(shared: Api) -> None:
+def test_of_a_device_that_moves_the_time_on_other_machines_stays(shared: Api) -> None:
     assert accept(shared, offer(shared, "loader-02")).status_code == 200
     here, there = accounts(shared, "admin")[DEVICE], accounts(shared, "quarry admin")[DEVICE]
     # 1..179 but the gap at 100 were taken on grader-07; 180..350 on loader-02.
@@ -243,7 +243,7 @@ def test_a_stream_that_the_new_owner_receives_already_becomes_one(full: Api) -> 
 
 
 @pytest.mark.parametrize("given", ["grader-07", "loader-02"])
-def test_what_lies_in_the_archive_goes_along_and_stays_as_what_lies_in_the_tables(
+def test_archived_readings_move_and_stay_as_those_in_the_tables_do(
     sqlite_database_url: str, given: str
 ) -> None:
     with in_process(sqlite_database_url) as api:

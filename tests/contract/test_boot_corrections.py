@@ -57,6 +57,14 @@ def sent(api: Api) -> Api:
     return api
 
 
+def test_a_correction_that_names_its_first_number_moves_none_before_it(sent: Api) -> None:
+    """Readings among those of a boot may have brought a time of their own."""
+    correct(sent, first_seq=201)
+    sent.analyse()
+    moved = {seq for (seq,) in rows(sent.url, "SELECT seq FROM original_times")}
+    assert moved == set(range(201, 301))
+
+
 def correct(api: Api, **more: Any) -> None:
     told = boots((301, BOOT)) | {"events": [GOLDEN_EVENT | more]}
     assert api.send(batch(301, [3.0] * 41, gateway=told))["stored"] == 41

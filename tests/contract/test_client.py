@@ -119,7 +119,7 @@ def test_two_units_of_one_quantity_go_in_two_batches(connect: Callable[..., Clie
     assert connect().post(device, mixed) == Posted(stored=10)
 
 
-def test_what_is_held_is_named_by_its_place_in_what_was_given(
+def test_quarantined_readings_are_named_by_their_place_in_the_call(
     connect: Callable[..., Client], device: str
 ) -> None:
     given = [*readings(3, first=200), *readings(1, unit="IN WC", first=203), *readings(1, first=204)]
@@ -330,6 +330,9 @@ SAME = {
     "Question": "QuestionShown",
     "Points": "Points",
     "Dates": "Dates",
+    "NextService": "ServiceShown",
+    "LaidUp": "LaidUpShown",
+    "Planned": "PlannedShown",
     "HousingState": "HousingAnswer",
     "SeriesPoint": "SeriesPoint",
     "HousingSeries": "RestrictionAnswer",

@@ -224,7 +224,7 @@ def test_what_does_not_arrive_in_time_is_not_waited_for(
     ("path", "status"),
     [(b"/v1/machines", 401), (b"/v1/keys", 401), (b"/v1/enrolments", 401), (b"/v1/enrol", 413)],
 )
-def test_no_body_is_held_for_who_has_shown_no_key(server: ServerProcess, path: bytes, status: int) -> None:
+def test_no_body_is_kept_in_memory_without_a_key(server: ServerProcess, path: bytes, status: int) -> None:
     """The answer comes while the body is still to come: it was not waited for."""
     head = b"POST " + path + b" HTTP/1.1\r\n" + HOST + b"Content-Type: application/json\r\n"
     with connect(server.port) as connection:

@@ -16,6 +16,7 @@ from cleanside.gateway.wire import MAX_BODY_BYTES, MAX_DECODED_BYTES, MAX_LISTED
 from cleanside.ingest.api.app import all_routes
 from cleanside.ingest.api.problems import TITLES
 from cleanside.ingest.intake.codes import NEXT_STEPS
+from tests.support.coded import sentence
 from tests.support.serving import Api, batch, in_process
 
 JSON = {"Content-Type": "application/json"}
@@ -313,11 +314,12 @@ def test_a_step_that_is_none_is_shown_with_the_form_of_one(api: Api) -> None:
     assert detail == '"1h": it must match ^[1-9][0-9]{0,6}s$'
 
 
-@pytest.mark.parametrize(("value", "unit", "kpa"), [(25_000, "kPa", "25000"), (25, "inHg", "84.6597")])
-def test_a_limit_that_no_reading_can_reach_is_refused(api: Api, value: float, unit: str, kpa: str) -> None:
+@pytest.mark.parametrize(("value", "unit", "kpa"), [(25_000, "kPa", 25_000), (25, "inHg", 84.6597)])
+def test_a_limit_that_no_reading_can_reach_is_refused(api: Api, value: float, unit: str, kpa: float) -> None:
     """25 inH2O, typed as inHg: an alarm that never comes. inHg: 3386.389 Pa, NIST SP 811 appendix B."""
     limit = {"housing": "main", "terminal_restriction": {"value": value, "unit": unit}}
     answer = api.post("/v1/machines", {"machine": "loader-02", "housings": [limit]})
     detail = assert_is_problem(answer, 422, "not_valid")["detail"]
-    assert f"is {kpa} kPa, and no reading above 50 kPa is taken; look at value and unit" in detail
+    about = {"value": value, "unit": unit, "value_kpa": kpa, "highest_kpa": 50.0}
+    assert detail == sentence("limit_out_of_reach", **about)
     assert api.get("/v1/machines/loader-02").status_code == 404

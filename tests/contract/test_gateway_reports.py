@@ -215,7 +215,7 @@ def test_acceptance_counts_key_cycles_that_are_a_count_by_now(shop: Api) -> None
         assert acceptance.key_offs_since(connection, [device.id], shop.clock() + 1) == 0
 
 
-def test_what_was_reported_goes_along_when_a_machine_changes_hands(shop: Api) -> None:
+def test_reports_move_with_a_machine_that_changes_hands(shop: Api) -> None:
     """Also where the device sat elsewhere before, and its numbers are parted."""
     assert shop.post("/v1/machines", {"machine": "loader-02"}).status_code == 200
     post(shop, 1, [])

@@ -10,7 +10,8 @@ import pytest
 from tests.support.house import NAME, PROGRAMS, ROOT, imported, modules
 
 #: of the gateway's floor, what is the same in both programs and stands on the standard library alone
-SHARED_FLOOR = ("gateway.file_modes", "gateway.output", "gateway.setting_table")
+SHARED_FLOOR = ("gateway.file_modes", "gateway.output", "gateway.setting_table", "gateway.setting_texts")
+CONTRACT = ("gateway.wire", "gateway.units", "gateway.bundle")
 # folder or file -> what of ours it may import (itself is always allowed where listed). First match wins.
 ALLOWED = [
     ("gateway/wire", ("gateway.wire", "gateway.units")),
@@ -19,21 +20,24 @@ ALLOWED = [
     ("gateway/bundle.py", ("gateway.wire",)),
     # The floor that the server shares: none of it knows a reading, a spool or a link.
     ("gateway/errors.py", ("gateway.error_texts", "gateway.wire")),
-    ("gateway/error_texts.py", ("gateway.wire",)),
+    ("gateway/error_texts.py", ("gateway.setting_texts", "gateway.wire")),
+    ("gateway/setting_texts.py", ("gateway.wire",)),
     ("gateway/file_modes.py", ()),
     ("gateway/output.py", ()),
-    ("gateway/setting_table.py", ("gateway.errors",)),
+    ("gateway/setting_table.py", ("gateway.errors", "gateway.setting_texts", "gateway.wire")),
+    # What can be judged at the machine, judged by the same code on both sides: pure, standard library alone.
+    ("gateway/spot_checks.py", ()),
     ("gateway/cleanside.py", ("gateway.client", "gateway.version", "gateway.wire")),
     ("gateway", ("gateway",)),
-    ("ingest/restriction", ("ingest.restriction",)),
-    ("ingest", ("ingest", "gateway.wire", "gateway.units", "gateway.bundle", *SHARED_FLOOR)),
+    ("ingest/restriction", ("ingest.restriction", "gateway.spot_checks")),
+    ("ingest", ("ingest", *CONTRACT, "gateway.spot_checks", *SHARED_FLOOR)),
     ("migrations/versions", ()),
     ("migrations", ("ingest.store.models",)),  # env.py compares the models with what the versions built
     ("simulator", ("simulator", "gateway")),
 ]
 # What the pure and the small parts may bring in beside the standard library.
 THIRD_PARTY = {
-    "gateway": {"apsw", "httpx", "orjson", "zstandard", "can", "paho", "pymodbus"},
+    "gateway": {"apsw", "httpx", "orjson", "zstandard", "can", "paho", "pymodbus", "segno"},
     "ingest/restriction": {"numpy", "scipy"},
     "migrations/versions": {"alembic", "sqlalchemy"},
 }

@@ -35,7 +35,7 @@ ALLOWED = {
     ("gateway/uplink/fakes.py", "BatchRefused"): "a text of ours",
 }
 #: errors that our own readers of text raise, in words of ours
-OWN_WORDS = {"ValueError", "BatchRefused", "BundleBroken", "NotAsWritten", "NotAnInstant", "_NotASetting"}
+OWN_WORDS = {"ValueError", "BatchRefused", "BundleBroken", "NotAsWritten", "NotAnInstant", "NotASetting"}
 READERS = {
     *("gateway/wire/decoder.py", "gateway/wire/strict_json.py", "gateway/wire/replies.py"),
     "gateway/wire/instants.py",

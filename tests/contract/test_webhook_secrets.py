@@ -29,6 +29,7 @@ from cleanside.ingest.store.models import audit, webhooks
 from cleanside.ingest.store.sealing import key_of
 from tests.contract.test_api_metrics import figure
 from tests.contract.test_webhooks import ALL, LOOPBACK, assert_signed, delivering, put_events, register
+from tests.support.coded import sentence
 from tests.support.databases import opened
 from tests.support.receiver import Receiver
 from tests.support.serving import Api, in_process, make_keys
@@ -125,7 +126,7 @@ def test_on_postgres_a_webhook_needs_the_setting_and_nothing_else_does(
     with in_process(database_url) as api:
         response = api.post("/v1/webhooks", {"url": "https://shop.example/", "types": ALL})
         assert (response.status_code, response.json()["code"]) == (409, "webhook_key_missing")
-        assert "webhooks create-key" in response.json()["detail"]
+        assert response.json()["detail"] == sentence("webhook_key_unset")
         assert listed(api) == []
         assert api.get("/readyz", key=None).status_code == 200
 
@@ -185,7 +186,7 @@ def test_without_the_key_webhooks_pause_and_say_so_and_nothing_else_stops(
         keys.unlink()
         assert codes(api) == ["key_missing"]
         assert listed(api)[0]["url"] == f"http://127.0.0.1:{receiver.port}/"
-        assert str(keys) in listed(api)[0]["paused"]["detail"]
+        assert listed(api)[0]["paused"]["detail"] == sentence("webhook_key_missing", path=keys)
         assert figure(api, "cleanside_webhooks_paused") == 1
         with delivering(api) as courier:
             put_events(api, 2)
@@ -230,7 +231,9 @@ def test_a_key_file_that_is_another_one_names_the_key_that_is_missing(sqlite_dat
         key_path(sqlite_database_url).unlink()
         key_file.create(key_path(sqlite_database_url))
         assert codes(api) == ["key_missing"]
-        assert old.id in listed(api)[0]["paused"]["detail"]
+        path = key_path(sqlite_database_url)
+        said = sentence("webhook_key_not_in_file", key=old.id, path=path)
+        assert listed(api)[0]["paused"]["detail"] == said
 
 
 def test_a_backup_holds_no_key_and_a_restored_server_pauses_until_it_is_put_back(

@@ -19,6 +19,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import jsonschema
 import pytest
 import sqlalchemy as sa
 import trustme
@@ -28,10 +29,12 @@ from http_message_signatures import HTTPMessageVerifier, InvalidSignature, Mappi
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import key_file, outbox
 from cleanside.ingest.store.models import events, readings
+from cleanside.ingest.webhooks import announcing
 from cleanside.ingest.webhooks import courier as webhooks
-from cleanside.ingest.webhooks.announcing import LOSS_DECLARED, Views, announce
+from cleanside.ingest.webhooks.announcing import LOSS_DECLARED, TYPES, Views, announce
 from cleanside.ingest.webhooks.courier import Courier
-from cleanside.ingest.webhooks.signing import COVERED
+from cleanside.ingest.webhooks.signing import COVERED, EVENT_MEDIA_TYPE
+from tests.support.coded import sentence
 from tests.support.databases import opened
 from tests.support.receiver import LOST, Received, Receiver
 from tests.support.serving import DEVICE, Api, ServerProcess, batch, in_process, make_keys
@@ -346,7 +349,8 @@ def test_an_address_that_may_not_be_sent_to_is_refused(sqlite_database_url: str,
 def test_a_type_that_there_is_not_is_refused_with_those_there_are(api: Api) -> None:
     response = api.post("/v1/webhooks", {"url": "https://shop.example/", "types": ["nothing"]})
     assert response.status_code == 422
-    assert HELD in response.json()["errors"][0]["detail"]
+    said = sentence("no_such_type", type="nothing", there=", ".join(announcing.TYPES))
+    assert response.json()["errors"][0]["detail"] == said
 
 
 def test_an_ended_webhook_is_told_nothing_and_what_waited_says_why(api: Api, receiver: Receiver) -> None:
@@ -444,7 +448,7 @@ def told(api: Api) -> Told:
     return watcher
 
 
-def test_a_change_of_state_is_told_once(told: Told) -> None:
+def test_a_change_of_state_is_announced_once(told: Told) -> None:
     told.api.send(loading(hours=80, last_kpa=5.0))
     assert told.types() == []  # hours that are not summarised yet: left for the next look
     told.api.analyse()
@@ -454,6 +458,27 @@ def test_a_change_of_state_is_told_once(told: Told) -> None:
     seen = told.api.get("/v1/machines/grader-07/restriction").json()
     assert (data["to"], data["state_text"]) == (seen["state"], seen["state_text"])
     assert told.types() == []
+
+
+def test_what_is_told_is_as_the_description_says(api: Api) -> None:
+    """Judged by the library jsonschema. What it does not reach is in the test of the description."""
+    register(api, "https://shop.example/", list(TYPES))
+    announce(api.resources, views_of(api))
+    api.send(loading(hours=80, last_kpa=5.0))
+    api.analyse()
+    hold(api, 80 * 60 + 1)
+    for _ in range(2):
+        announce(api.resources, views_of(api))
+        api.clock.advance(20 * DAY_S)
+    described = api.get("/openapi.json", key=None).json()
+    found = deliveries(api)
+    assert {entry["type"] for entry in found} >= {"cleanside.state.changed", "cleanside.device.silent", HELD}
+    for entry in found:
+        event = described["webhooks"][entry["type"]]["post"]["requestBody"]["content"][EVENT_MEDIA_TYPE]
+        name = event["schema"]["$ref"].rpartition("/")[2]
+        schema = described["components"]["schemas"][name]["properties"]["data"]
+        whole = schema | {"components": described["components"]}
+        jsonschema.Draft202012Validator(whole).validate(entry["data"])
 
 
 def loading(*, hours: int, last_kpa: float) -> dict[str, Any]:
@@ -473,7 +498,7 @@ def loading(*, hours: int, last_kpa: float) -> dict[str, Any]:
     }
 
 
-def test_readings_held_are_told_as_one_sum_by_device_and_code(told: Told) -> None:
+def test_quarantined_readings_are_announced_as_one_sum_by_device_and_code(told: Told) -> None:
     told.api.send(batch(1, [900.0, 3.0, 900.0]))
     told.api.send(batch(4, [3.0]) | {"units": {"restriction": "IN WC"}})
     assert told.types() == [HELD]
@@ -487,7 +512,7 @@ def test_readings_held_are_told_as_one_sum_by_device_and_code(told: Told) -> Non
     assert told.types() == []
 
 
-def test_an_account_that_goes_out_of_balance_is_told_and_when_it_balances_again(told: Told) -> None:
+def test_an_account_out_of_balance_is_announced_and_again_when_it_balances(told: Told) -> None:
     told.api.send(batch(1, [3.0, 3.1, 3.2]))
     kept: list[dict[str, Any]] = []
 
@@ -551,7 +576,7 @@ def test_an_owner_whose_housings_cannot_be_looked_at_holds_up_nobody(api: Api, r
 # ---------------------------------------------------------------- declared losses
 
 
-def test_losses_that_a_gateway_declares_are_told_once(api: Api) -> None:
+def test_losses_that_a_gateway_declares_are_announced_once(api: Api) -> None:
     """Issue 15 point 4."""
 
     def declare(name: str) -> int:

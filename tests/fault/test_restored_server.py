@@ -2,7 +2,8 @@
 A server that comes back from an older copy holds again all that gateways hold, within their asking interval.
 
 Real processes on both sides. Streams of every kind: one that takes readings, one that is idle and fully
-acknowledged, one that was forked, and those of a spool before, which was damaged and carried over.
+acknowledged, one that was forked, those of a spool before, which was damaged and carried over, and those of
+one that was damaged after all of it was acknowledged.
 """
 
 from __future__ import annotations
@@ -85,6 +86,14 @@ class Shop:
             self.gateways[DEVICE].write({"at": at, "restriction": n / 100})
         self.appended += count
 
+    def damage(self, device: str) -> None:
+        """Power gone, and with it the head of the spool; key on."""
+        gateway = self.gateways[device]
+        gateway.kill()
+        with gateway.spool_path.open("r+b") as file:
+            file.write(b"\xff" * 100)
+        gateway.start()
+
     def held(self) -> dict[str, list[float]]:
         """The values that the server holds, in order of time."""
         return {
@@ -158,6 +167,8 @@ def test_a_server_restored_from_a_backup_of_any_age_is_made_whole_by_idle_gatewa
     for gateway in shop.gateways.values():
         gateway.start()
     wait_until(shop.is_whole, "the first readings of all arrive")
+    for device in (CARRIED, IDLE):  # all of theirs is acknowledged
+        shop.damage(device)
     shop.back_up("middle")
     shop.append(25)
     wait_until(shop.is_whole, "more readings arrive")

@@ -8,7 +8,8 @@ from typing import Any, TypeVar
 
 import pytest
 
-from cleanside.gateway.wire import Coded
+from cleanside.gateway.wire import Coded, text_of
+from cleanside.ingest.error_texts import SENTENCES
 
 E = TypeVar("E", bound=Coded)
 
@@ -22,3 +23,8 @@ def refused(kind: type[E], code: str, /, **values: Any) -> Iterator[pytest.Excep
     found = {name: error.values.get(name) for name in values}
     assert (error.code, found) == (code, values), f"{error!s} ({error.values})"
     assert str(error) != code, "its sentence can be made"
+
+
+def sentence(code: str, /, **values: Any) -> str:
+    """What an answer of the server says for a code and values: compared where HTTP carries no values."""
+    return text_of(SENTENCES, code, values)

@@ -21,6 +21,7 @@ FLOOR_FILES |= {
     "hidden.py",
     "private.py",
     "setting_table.py",
+    "setting_texts.py",
 }
 
 

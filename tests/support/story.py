@@ -33,13 +33,18 @@ MACHINE = "grader-07"
 #: these bring examples of their own (tests/contract/test_api_description.py), or take a file
 ELSEWHERE = {
     *("POST /v1/readings", "GET /v1/streams/{stream}"),
-    *("POST /v1/bundles", "POST /v1/boot-corrections/{correction}/undo"),
+    *(
+        "POST /v1/bundles",
+        "POST /v1/machines.csv",
+        "POST /v1/parts.csv",
+        "POST /v1/boot-corrections/{correction}/undo",
+    ),
 }
 #: what differs each time -> what stands for it
 _MADE_UP = (
     (re.compile(r"k[0-9a-f]{8}\.[0-9a-f]{64}"), "k3f9a1c20." + "5b" * 32),
     (re.compile(r"\bk[0-9a-f]{8}\b"), "k3f9a1c20"),
-    (re.compile(r"\b[0-9A-Z]{5}-[0-9A-Z]{5}-[0-9A-Z]{5}\b"), "K7M3A-9QTWX-2BDF4"),
+    (re.compile(r"\b[0-9A-Z]{5}-[0-9A-Z]{5}-[0-9A-Z]{5}\b"), "K7M3A-9QTWX-2BDFT"),
     (re.compile(r"(?<=\bcode=)[0-9a-f]{64}|^[0-9a-f]{64}$"), "5b" * 32),
     # of passkeys, base64url: what is random or signed, and the handle of a person; no cursor, which begins ["
     (re.compile(r"^(?!Wy)[A-Za-z0-9_-]{43,}$"), "cmFuZG9tIG9yIHNpZ25lZCwgYmFzZTY0dXJs"),
@@ -146,6 +151,7 @@ def tell(api: Api) -> Story:
     api.send(batch(5_000, [3.3], stream=STREAM))  # of another image of the disk
     api.analyse()
     _of_the_machine(ask, limit)
+    _of_the_shop(ask)
     _of_readings(ask)
     _of_what_is_held(ask)
     _of_keys(ask)
@@ -180,6 +186,11 @@ def _of_the_machine(ask: Any, limit: dict[str, Any]) -> None:
     change |= {"what": "new", "entry_id": "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01"}
     ask("POST", f"{of_it}/element-changes", change, machine=MACHINE)
     ask("GET", f"{of_it}/element-changes", machine=MACHINE)
+    at_machine = {"seq": 1, "entry_id": "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c03", "at": "2026-03-02T05:40:00Z"}
+    at_machine["content"] = {"what": "inspected", "by": "T. Wolny", "note": "seal was dry"}
+    sent = {"device": DEVICE, "stream": STREAM, "kept_from": 1, "entered": [at_machine]}
+    ask("POST", "/v1/device-entries", sent, key="device")
+    ask("GET", "/v1/devices/{device}/entries", device=DEVICE)
     mistaken = {**change, "changed_at": "2026-02-21T05:30:00Z", "note": "entered a day late"}
     mistaken["entry_id"] = "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c02"
     ask("POST", f"{of_it}/element-changes", mistaken, machine=MACHINE)
@@ -190,6 +201,23 @@ def _of_the_machine(ask: Any, limit: dict[str, Any]) -> None:
     ask("GET", f"{of_it}/restriction", machine=MACHINE, since="2026-03-02T05:00:00Z")
     ask("GET", f"{of_it}/lives", machine=MACHINE)
     ask("GET", "/v1/fleet", limit=1)
+
+
+def _of_the_shop(ask: Any) -> None:
+    ask("POST", "/v1/sites", {"site": "oberkies", "display_name": "Oberkies, upper pit"})
+    ask("POST", "/v1/crews", {"crew": "early-shift", "display_name": "Early shift"})
+    part = {"part": "KG-0715", "description": "primary element", "lead_time_days": 3}
+    ask("POST", "/v1/parts", {**part, "stock": [{"site": "oberkies", "pieces": 1}]})
+    housing = {"housing": "main", "primary_part": "KG-0715", "calendar_limit_days": 365}
+    service = {"service": "500 h service", "meter_hours": 8_500.0}
+    papers = {"site": "oberkies", "crew": "early-shift", "next_service": service, "housings": [housing]}
+    ask("PATCH", "/v1/machines/{machine}/papers", papers, machine=MACHINE)
+    plan = {"on": "2026-03-04", "zone": "Europe/Vienna", "note": "at the noon stop"}
+    ask("POST", "/v1/machines/{machine}/planned-change", plan, machine=MACHINE)
+    ask("GET", "/v1/shop")
+    ask("GET", "/v1/work", zone="Europe/Vienna", site="oberkies")
+    ask("GET", "/v1/machines.csv", separator="semicolon")
+    ask("GET", "/v1/parts.csv")
 
 
 def _of_readings(ask: Any) -> None:
@@ -238,6 +266,7 @@ def _of_what_is_held(ask: Any) -> None:
 def _of_all_others(story: Story) -> None:
     """Routes that no line here names: a new one needs none, as long as its own file shows a request."""
     names = {"machine": MACHINE, "device": DEVICE, "stream": STREAM, "housing": "main"}
+    names |= {"site": "oberkies", "crew": "early-shift"}
     for (method, path), route in ROUTES.items():
         if f"{method} {path}" not in {*story.visits, *ELSEWHERE} and "/transfers" not in path:
             shown = SHOWN.get((method, path), RequestExample())

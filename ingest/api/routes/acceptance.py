@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import sqlalchemy as sa
 from fastapi import Depends, Query
 from fastapi.responses import PlainTextResponse, Response
 from pydantic import Field
 
+from cleanside.gateway.spot_checks import Check
 from cleanside.gateway.units import to_si
 from cleanside.ingest.analysis import acceptance_sheet
 from cleanside.ingest.analysis.acceptance_sheet import CAUTIONS, Report
 from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
 from cleanside.ingest.api.routes.described import AcceptanceAnswer, ConfirmationAnswer
+from cleanside.ingest.api.routes.described_kinds import HandSubject, SheetFormat
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import (
     DEFAULT_HOUSING,
@@ -22,7 +24,9 @@ from cleanside.ingest.api.routes.machines import (
     require_unit,
     terminal_document,
 )
+from cleanside.ingest.api.routes.named_schema import opened
 from cleanside.ingest.api.routes.shared import (
+    Act,
     At,
     Name,
     PathName,
@@ -35,14 +39,14 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
-from cleanside.ingest.restriction.verdict.installation import BY_HAND, Check
+from cleanside.ingest.restriction.verdict.installation import BY_HAND
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance as store
 from cleanside.ingest.store import audit, fleet
 from cleanside.ingest.store.acceptance import Confirmation, HandComparison
-from cleanside.ingest.store.fleet import TerminalRow
+from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 from cleanside.ingest.store.keys import Key
 
 router = router_of("acceptance")
@@ -54,16 +58,23 @@ class SecondReading(Strict):
     """The limit as read a second time off the gauge or the manual, in the unit printed there."""
 
     value: float = Field(gt=0, examples=[25.0])
-    unit: Words = Field(max_length=64, examples=["inH2O"])
+    unit: Words = Field(
+        max_length=64,
+        examples=["inH2O"],
+        description="unit of value, as printed there",
+        json_schema_extra=opened("PressureUnit"),
+    )
     housing: Name = DEFAULT_HOUSING
 
 
 class ByHand(Strict):
-    """What a person compared by hand, because the readings cannot show it."""
+    """A comparison by hand, where the readings cannot show the answer."""
 
-    subject: Literal["ambient_pressure", "clock", "supply_voltage", "key_off", "zero", "answer"]
-    value: float | None = Field(None, examples=[84.6], description="left out for key_off")
-    unit: Words | None = Field(None, max_length=64, examples=["kPa"], description="of the instrument")
+    subject: HandSubject
+    value: float | None = Field(
+        None, examples=[84.6], description="what the instrument showed, in `unit`; left out for key_off"
+    )
+    unit: Words | None = Field(None, max_length=64, examples=["kPa"], description="unit of the instrument")
     compared_with: Words = Field("", max_length=200, examples=["barometer of the workshop"])
     housing: Name = DEFAULT_HOUSING
 
@@ -87,45 +98,46 @@ def get_acceptance(
     since: Annotated[
         At | None, Query(description="when it was fitted; the 72 h after it are looked at")
     ] = None,
-    format_: Annotated[Literal["json", "text"], Query(alias="format")] = "json",
+    format_: Annotated[SheetFormat, Query(alias="format")] = "json",
 ) -> Any:
     """
-    What the first readings after fitting say.
+    The checks of the first readings after fitting.
 
     A key of role device reads the sheet of the machine on which its device sits now, and no other.
     """
     since_us, now_us = us(since), resources.clock()
     if since_us is not None and since_us > now_us:
-        detail = f"{since} lies ahead, it is {text(now_us)}; give the time at which it was fitted"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("query/since", detail)])
+        raise NotValid(Complaint("query/since", "fitted_ahead", since=since, now=text(now_us)))
     with resources.reading() as connection:
         _require_own_seat(connection, key, machine, now_us)
         seat = find_housing(connection, key, machine, housing)
-        found = acceptance_sheet.report(connection, seat, since_us=since_us, now_us=now_us)
+        report = acceptance_sheet.report(connection, seat, since_us=since_us, now_us=now_us)
     if format_ == "text":
-        answer: Response = PlainTextResponse(acceptance_sheet.as_text(found))
+        answer: Response = PlainTextResponse(acceptance_sheet.as_text(report))
         return answer
-    return document_of(found)
+    return document_of(report)
 
 
 def _require_own_seat(connection: sa.Connection, key: Key, machine: str, now_us: int) -> None:
     """Raise NotFound for a device's key unless its device sits on the machine now."""
     if key.role != "device":
         return
-    found = find_machine(connection, key, machine)
+    machine_row = find_machine(connection, key, machine)
     seats = [
         seat
-        for housing in fleet.housings_of(connection, found.id)
+        for housing in fleet.housings_of(connection, machine_row.id)
         for seat in fleet.assignments_of_housing(connection, housing.id)
     ]
-    here = [s for s in seats if (s.from_us or 0) <= now_us and (s.until_us is None or s.until_us > now_us)]
-    if not any(seat.device in key.devices for seat in here):
+    seats_now = [
+        s for s in seats if (s.from_us or 0) <= now_us and (s.until_us is None or s.until_us > now_us)
+    ]
+    if not any(seat.device in key.devices for seat in seats_now):
         raise NotFound("machine", machine)
 
 
 @router.post(
     "/v1/machines/{machine}/acceptance/second-reading",
-    summary="Confirm the terminal restriction",
+    summary="Confirm the change limit",
     description=(
         "Read the limit a second time and send it in the unit of the gauge or manual. Where it differs from "
         "the one entered, nothing is kept and the answer says both."
@@ -140,29 +152,31 @@ def post_second_reading(
     resources: R,
     key: Annotated[Key, Depends(needs("terminals:write"))],
 ) -> dict[str, Any]:
-    """Confirm the limit that holds for a housing."""
+    """Confirm the present limit of a housing."""
+    now_us = resources.clock()
+    act = Act(key, machine, now_us, now_us)
+    limit = resources.writer.call(lambda connection: keep_second_reading(connection, act, body))
+    return {
+        "machine": machine,
+        "housing": body.housing,
+        "terminal_restriction": terminal_document(limit),
+        "confirmed_at": text(now_us),
+        "confirmed_by": key.handle,
+    }
+
+
+def keep_second_reading(connection: sa.Connection, act: Act, body: SecondReading) -> TerminalRow:
+    """Confirm the present limit. Raises Refused, and then wrote nothing."""
     require_unit(body.unit, "#/unit")
     restriction_pa = to_si(body.value, body.unit, "restriction")
-
-    def save(connection: sa.Connection) -> dict[str, Any]:
-        now_us = resources.clock()
-        housing = find_housing(connection, key, machine, body.housing)
-        limit = terminal_at(fleet.terminals_of(connection, housing.id), now_us)
-        if limit is None or (limit.value, limit.unit) != (body.value, body.unit):
-            raise Refused(409, "terminal_differs", _differs(limit, body, restriction_pa, machine))
-        given = Confirmation(now_us, key.handle, body.value, body.unit, restriction_pa)
-        store.put_confirmation(connection, housing.id, given)
-        about = {"machine": machine, "body": body.model_dump(mode="json")}
-        audit.note(connection, key.owner_id, now_us, key.handle, "terminal_confirmed", **about)
-        return {
-            "machine": machine,
-            "housing": body.housing,
-            "terminal_restriction": terminal_document(limit),
-            "confirmed_at": text(now_us),
-            "confirmed_by": key.handle,
-        }
-
-    return resources.writer.call(save)
+    housing = find_housing(connection, act.key, act.machine, body.housing)
+    limit = terminal_at(fleet.terminals_of(connection, housing.id), act.now_us)
+    if limit is None or (limit.value, limit.unit) != (body.value, body.unit):
+        raise _differs(limit, body, restriction_pa, act.machine)
+    given = Confirmation(act.made_us, act.key.handle, body.value, body.unit, restriction_pa)
+    store.put_confirmation(connection, housing.id, given)
+    _note(connection, act, "terminal_confirmed", body)
+    return limit
 
 
 @router.post(
@@ -182,21 +196,32 @@ def post_hand_comparison(
     resources: R,
     key: Annotated[Key, Depends(needs("terminals:write"))],
 ) -> dict[str, Any]:
-    """Keep a comparison with who made it and when. The answer is the sheet with it."""
-    value_si = _value_si(body)
+    """Store a comparison with who made it and when. The answer is the sheet with it."""
+    now_us = resources.clock()
+    act = Act(key, machine, now_us, now_us)
 
     def save(connection: sa.Connection) -> dict[str, Any]:
-        now_us = resources.clock()
-        housing = find_housing(connection, key, machine, body.housing)
-        given = HandComparison(
-            now_us, key.handle, body.subject, body.value, body.unit, value_si, body.compared_with
-        )
-        store.put_comparison(connection, housing.id, given)
-        about = {"machine": machine, "body": body.model_dump(mode="json")}
-        audit.note(connection, key.owner_id, now_us, key.handle, "compared_by_hand", **about)
+        housing = keep_hand_comparison(connection, act, body)
         return document_of(acceptance_sheet.report(connection, housing, since_us=None, now_us=now_us))
 
     return resources.writer.call(save)
+
+
+def keep_hand_comparison(connection: sa.Connection, act: Act, body: ByHand) -> HousingRow:
+    """Keep what was compared by hand. Raises Refused, and then wrote nothing."""
+    value_si = _value_si(body)
+    housing = find_housing(connection, act.key, act.machine, body.housing)
+    given = HandComparison(
+        act.made_us, act.key.handle, body.subject, body.value, body.unit, value_si, body.compared_with
+    )
+    store.put_comparison(connection, housing.id, given)
+    _note(connection, act, "compared_by_hand", body)
+    return housing
+
+
+def _note(connection: sa.Connection, act: Act, what: str, body: Strict) -> None:
+    about = {"machine": act.machine, "body": body.model_dump(mode="json")}
+    audit.note(connection, act.key.owner_id, act.now_us, act.key.handle, what, **about)
 
 
 def _value_si(body: ByHand) -> float | None:
@@ -204,30 +229,33 @@ def _value_si(body: ByHand) -> float | None:
     quantity = BY_HAND[body.subject].quantity
     if quantity is None:
         if body.value is not None or body.unit is not None:
-            raise _refused("#/value", f"{body.subject} is only seen; leave value and unit out")
+            raise NotValid(Complaint("#/value", "comparison_without_value", subject=body.subject))
         return None
     if body.value is None or body.unit is None:
-        raise _refused("#/value", f"{body.subject} needs value and unit: {BY_HAND[body.subject].asks}")
+        asks = BY_HAND[body.subject].asks
+        raise NotValid(Complaint("#/value", "comparison_needs_value", subject=body.subject, asks=asks))
     if quantity == "time":
         if body.unit != "s":
-            raise _refused("#/unit", f'unit "{body.unit}" is not accepted for clock; send "s"')
+            raise NotValid(Complaint("#/unit", "clock_in_seconds", unit=body.unit))
         return body.value
     require_unit(body.unit, "#/unit", quantity)
     return to_si(body.value, body.unit, quantity)
 
 
-def _refused(pointer: str, detail: str) -> Refused:
-    return Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
-
-
-def _differs(limit: TerminalRow | None, body: SecondReading, restriction_pa: float, machine: str) -> str:
+def _differs(limit: TerminalRow | None, body: SecondReading, restriction_pa: float, machine: str) -> Refused:
     address = f"/v1/machines/{machine}/terminal-restriction"
     if limit is None:
-        return f"no terminal restriction is entered, so none can be confirmed; enter it at {address}"
-    return (
-        f"{limit.value:g} {limit.unit} is entered ({limit.restriction_pa / 1000:.2f} kPa), {body.value:g} "
-        f"{body.unit} ({restriction_pa / 1000:.2f} kPa) was read; give value and unit as they are printed. "
-        f"If they differ, look again and set the right one at {address}"
+        return Refused("limit_not_entered", status=409, code="terminal_differs", address=address)
+    return Refused(
+        "terminal_differs",
+        status=409,
+        address=address,
+        value=limit.value,
+        unit=limit.unit,
+        kpa=limit.restriction_pa / 1e3,
+        read_value=body.value,
+        read_unit=body.unit,
+        read_kpa=restriction_pa / 1e3,
     )
 
 

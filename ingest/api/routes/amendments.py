@@ -1,4 +1,4 @@
-"""What a person does about held readings: amend, discard, set aside; preview first, undo after."""
+"""Change quarantined readings: amend, discard, set aside; preview first, undo after."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from pydantic import Field
 from cleanside.ingest.api.routes.described_held import AmendmentsAnswer, OutcomeAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.named_schema import named
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.quarantine import ascii_json
 from cleanside.ingest.api.routes.shared import (
@@ -29,7 +30,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid
 from cleanside.ingest.quarantine import amend, both_right
 from cleanside.ingest.quarantine.amend import AmendmentOutcome, Repair, Who
 from cleanside.ingest.store import audit, fleet, quarantine
@@ -46,7 +47,7 @@ EntryId = Annotated[int, Field(ge=1, le=2**53)]
 
 
 class Where(Strict):
-    """Held readings by what they have in common."""
+    """Quarantined readings by common members."""
 
     code: Name | None = None
     device: Name | None = None
@@ -58,7 +59,7 @@ class Where(Strict):
 
 
 class Selection(Strict):
-    """Which held readings: by number, or by what they have in common."""
+    """Which quarantined readings: by number, or by common members."""
 
     entries: list[EntryId] | None = Field(None, min_length=1, max_length=amend.MAX_AT_ONCE)
     where: Where | None = Field(
@@ -68,28 +69,35 @@ class Selection(Strict):
             "`next_after` where the next request goes on"
         ),
     )
-    preview: bool = Field(False, description="say what would happen, and change nothing")
+    preview: bool = Field(False, description="true: say what would happen, and change nothing")
 
 
 class ChangeBody(Strict):
-    """What is changed; left out altogether: look again as it is."""
+    """The change; left out: check again as it is."""
 
     units: Annotated[
         dict[Name, Words] | None,
         Field(
-            max_length=16, description="the unit the value really is in", examples=[{"restriction": "kPa"}]
+            max_length=16,
+            description="the unit that each value really is in",
+            examples=[{"restriction": "kPa"}],
+            json_schema_extra=named("Units"),
         ),
     ] = None
-    shift_s: Annotated[float | None, Field(ge=-4e9, le=4e9, description="added to the time")] = None
+    shift_s: Annotated[float | None, Field(ge=-4e9, le=4e9, description="what is added to the time [s]")] = (
+        None
+    )
     offset: Annotated[
-        str | None, Field(pattern=r"^(Z|[+-]\d\d:\d\d)$", description="for a time that came without one")
+        str | None,
+        Field(pattern=r"^(Z|[+-]\d\d:\d\d)$", description="offset from UTC for a time that came without one"),
     ] = None
-    suggested: Annotated[bool, Field(description="apply what the server suggested for each")] = False
+    suggested: Annotated[bool, Field(description="true: apply what the server suggested for each")] = False
     time_is_right: Annotated[
         bool,
         Field(
             description=(
-                "a person says that the time is right as it stands. Settles every doubt about it but that "
+                "true: a person says that the time is right as it stands. Settles every doubt "
+                "about it but that"
                 "it is in the future. No other change beside it"
             )
         ),
@@ -97,24 +105,24 @@ class ChangeBody(Strict):
 
 
 class AmendBody(Selection):
-    """Amend held readings and look at them again."""
+    """Amend quarantined readings and check them again."""
 
     change: ChangeBody = ChangeBody()
     note: Words = Field("", max_length=400)
 
 
 class DiscardBody(Selection):
-    """Give held readings up."""
+    """Discard quarantined readings."""
 
     reason: Words = Field(min_length=3, max_length=400)
 
 
 class BothRightBody(Selection):
-    """Keep both of two readings under one number, and say whose the second is."""
+    """Keep both of two readings under one number, and name the device of the second."""
 
     device: Name | None = Field(None, description="whose the second reading is")
     machine: Name | None = Field(None, description="or: the machine on which it was measured")
-    housing: Name = Field(DEFAULT_HOUSING, description="of that machine")
+    housing: Name = Field(DEFAULT_HOUSING, description="housing of that machine")
     note: Words = Field("", max_length=400)
 
 
@@ -139,12 +147,11 @@ class SetAsideBody(Strict):
     {"entries": ["{entry}"], "preview": True}, other_body={"where": {"device": "{device}"}, "preview": True}
 )
 def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
-    """Change unit or time of held readings; those that are believed then are stored."""
+    """Change unit or time of quarantined readings; those that pass the checks then are stored."""
     given = body.change
     change = Repair(**given.model_dump())
     if change.time_is_right and change != Repair(time_is_right=True):
-        detail = "time_is_right says that the reading stays as it is; send no other change beside it"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/change/time_is_right", detail)])
+        raise NotValid(Complaint("#/change/time_is_right", "time_is_right_alone"))
     return _act(
         body,
         resources,
@@ -164,7 +171,9 @@ def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
     other_body={"where": {"device": "{device}"}, "reason": "the tube was off", "preview": True},
 )
 def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
-    """Discard held readings with a reason. They stay on record, count as discarded, and can be had back."""
+    """
+    Discard quarantined readings with a reason. They stay on record, count as discarded, and can be restored.
+    """
     return _act(
         body,
         resources,
@@ -196,8 +205,7 @@ def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
 def post_both_right(body: BothRightBody, resources: R, key: Operator) -> Response:
     """Store the second readings as those of a device, or of the one that sits on a machine."""
     if (body.device is None) == (body.machine is None):
-        detail = "give either device or machine; it says whose the second reading is"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/device", detail)])
+        raise NotValid(Complaint("#/device", "device_or_machine"))
     if body.where is not None and body.where.code is None:
         body.where.code = CONFLICT_CODE
 
@@ -209,7 +217,7 @@ def post_both_right(body: BothRightBody, resources: R, key: Operator) -> Respons
 
 
 def _device_for(connection: sa.Connection, key: Key, body: BothRightBody) -> DeviceRow:
-    """The device that is named, or that sits on the machine named. Raises NotFound, Refused (422)."""
+    """The named device, or the one that sits on the named machine. Raises NotFound, Refused (422)."""
     name = body.device
     if name is None:
         assert body.machine is not None
@@ -217,14 +225,14 @@ def _device_for(connection: sa.Connection, key: Key, body: BothRightBody) -> Dev
         seats = fleet.assignments_of_housing(connection, housing.id)
         sitting = sorted({seat.device for seat in seats if seat.until_us is None})
         if len(sitting) != 1:
-            there = " and ".join(sitting) or "none"
-            detail = f"{body.machine} {body.housing} has {there} as its device; name one as device"
-            raise Refused(422, "not_valid", detail, errors=[Complaint("#/machine", detail)])
+            names = " and ".join(sitting) or "none"
+            about = {"machine": body.machine, "housing": body.housing, "there": names}
+            raise NotValid(Complaint("#/machine", "not_one_device", **about))
         [name] = sitting
-    found = fleet.device(connection, key.owner_id, name)
-    if found is None or found.registered_us is None:
+    device = fleet.device(connection, key.owner_id, name)
+    if device is None or device.registered_us is None:
         raise NotFound("device", name)
-    return found
+    return device
 
 
 def _act(
@@ -234,8 +242,7 @@ def _act(
     do: Callable[[sa.Connection, Who, list[QuarantineRow], int], AmendmentOutcome],
 ) -> Response:
     if (body.entries is None) == (body.where is None):
-        detail = "give either entries or where; they say which held readings are meant"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/entries", detail)])
+        raise NotValid(Complaint("#/entries", "entries_or_where"))
 
     def work(connection: sa.Connection) -> AmendmentOutcome:
         entries, matched, next_after = _selected(connection, key, body)
@@ -250,11 +257,11 @@ def _selected(
 ) -> tuple[list[QuarantineRow], int, int | None]:
     """The entries meant, how many match in all, and the last of these entries where more follow."""
     if body.entries is not None:
-        found = quarantine.by_ids(connection, key.owner_id, body.entries)
-        held = [entry for entry in found if entry.state == quarantine.HELD]
-        if missing := sorted(set(body.entries) - {entry.id for entry in held}):
+        entries = quarantine.by_ids(connection, key.owner_id, body.entries)
+        quarantined = [entry for entry in entries if entry.state == quarantine.HELD]
+        if missing := sorted(set(body.entries) - {entry.id for entry in quarantined}):
             raise NotFound("entry", str(missing[0]))
-        return held, len(held), None
+        return quarantined, len(quarantined), None
     assert body.where is not None
     wanted = quarantine.WantedRows(
         code=body.where.code,
@@ -262,17 +269,17 @@ def _selected(
         received_us=(us(body.where.received_since), us(body.where.received_until)),
         after_id=body.where.after_entry,
     )
-    found = quarantine.list_of(connection, key.owner_id, wanted, limit=amend.MAX_AT_ONCE)
-    if len(found) < amend.MAX_AT_ONCE:
-        return found, len(found), None
+    entries = quarantine.list_of(connection, key.owner_id, wanted, limit=amend.MAX_AT_ONCE)
+    if len(entries) < amend.MAX_AT_ONCE:
+        return entries, len(entries), None
     matched = quarantine.count_of(connection, key.owner_id, wanted)
-    return found, matched, found[-1].id if matched > len(found) else None
+    return entries, matched, entries[-1].id if matched > len(entries) else None
 
 
 def _previewed(
     work: Callable[[sa.Connection], AmendmentOutcome], preview: bool
 ) -> Callable[[sa.Connection], AmendmentOutcome]:
-    """The work; for a preview it is done and taken back, so that it says exactly what would happen."""
+    """The work; a preview does it and rolls it back, so that it shows exactly what would happen."""
     if not preview:
         return work
 
@@ -302,8 +309,7 @@ def _who(key: Key) -> Who:
 def post_set_aside(body: SetAsideBody, resources: R, key: Operator) -> Response:
     """Set stored readings of a stream aside, whole, so that they can be amended, put back or discarded."""
     if body.last < body.first:
-        detail = f"last {body.last} is below first {body.first}"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/last", detail)])
+        raise NotValid(Complaint("#/last", "last_below_first", last=body.last, first=body.first))
 
     def work(connection: sa.Connection) -> AmendmentOutcome:
         return amend.set_aside(
@@ -331,8 +337,8 @@ def get_amendments(
     """Amendments, discards and ranges set aside, oldest first, with who and when."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = quarantine.amendments_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
-    shown, cursor = page.cut(found, lambda a: (a.id,))
+        rows = quarantine.amendments_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
+    shown, cursor = page.cut(rows, lambda a: (a.id,))
     return page_answer(request, "amendments", [_document(a) for a in shown], cursor)
 
 
@@ -354,8 +360,10 @@ def _document(a: Amendment) -> dict[str, Any]:
     responses=shown(OutcomeAnswer) | problems(404, 409),
     response_class=Response,
 )
-def post_undo(amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Operator) -> Response:
-    """Make everything as it was before."""
+def post_amendment_undo(
+    amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Operator
+) -> Response:
+    """Restore the state before an amendment."""
 
     def work(connection: sa.Connection) -> AmendmentOutcome:
         now_us = resources.clock()

@@ -1,4 +1,4 @@
-"""GET /v1/attention: all that may need a person, in one answer."""
+"""GET /v1/attention: everything that may need a person, in one answer."""
 
 from __future__ import annotations
 

@@ -30,7 +30,7 @@ def get_audit(
     who: Annotated[Name | None, Query(description="name of a person, handle of a key, or command")] = None,
     what: Annotated[Name | None, Query(description="one kind of act alone")] = None,
 ) -> Response:
-    """The audit log of this owner, newest first. Nothing in it can be changed or taken out."""
+    """The audit log of this owner, newest first. It cannot be changed, and no line can be deleted."""
     kept, cursor = list_audit(resources, key, page, who=who, what=what)
     return page_answer(request, "entries", kept, cursor)
 
@@ -41,7 +41,7 @@ def list_audit(
     """One page of the audit log, and the cursor of the next. who, what : None: any."""
     after = page.after(int)
     with resources.reading() as connection:
-        found = audit.entries_of(
+        rows = audit.entries_of(
             connection,
             key.owner_id,
             who=who,
@@ -49,7 +49,7 @@ def list_audit(
             before_id=None if after is None else after[0],
             limit=page.limit + 1,
         )
-    kept, cursor = page.cut(found, lambda e: (e.id,))
+    kept, cursor = page.cut(rows, lambda e: (e.id,))
     return [_document(entry) for entry in kept], cursor
 
 
@@ -64,19 +64,19 @@ def _document(entry: audit.AuditRow) -> dict[str, Any]:
     responses=shown(RefusalsAnswer, tagged=True),
     response_class=Response,
 )
-def get_refusals(
+def get_audit_refusals(
     request: Request, resources: R, key: Annotated[Key, Depends(needs("audit:read"))], page: P
 ) -> Response:
     """
     Requests with this owner's keys that were refused for lack of authorisation, by hour, newest first.
 
-    Ended keys are among them. Requests with no key of this server are counted for whoever runs it. Counts are
+    Ended keys are among them. The operator of the server sees the counts without a key. Counts are
     written down every few seconds and kept for 90 days; beyond 64 an hour the rest counts as "others".
     """
     with resources.reading() as connection:
         after = page.after(int, str, str)
-        found = refusals.list_of(connection, key.owner_id, after=after, limit=page.limit + 1)
-    kept, cursor = page.cut(found, lambda r: (r.hour, r.reason, r.who))
+        rows = refusals.list_of(connection, key.owner_id, after=after, limit=page.limit + 1)
+    kept, cursor = page.cut(rows, lambda r: (r.hour, r.reason, r.who))
     return page_answer(request, "refusals", [refusal_document(r) for r in kept], cursor)
 
 

@@ -1,4 +1,4 @@
-"""POST /v1/bundles: a backlog that was carried as a file comes in."""
+"""POST /v1/bundles: import a backlog that was carried as a file."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ router = router_of("bundles")
 
 PATH = "/v1/bundles"
 BUNDLE_MEDIA_TYPE = "application/octet-stream"
-STALLED_S = 30.0  # a client that sends nothing for so long has gone; what came before is taken (chosen)
+STALLED_S = 30.0  # a client that sends nothing for so long has gone; earlier blocks are stored (chosen)
 BUNDLE_RETRY_AFTER_S = 30
 
 
 class StreamMark(Described):
-    """Where a stream stands after the last block of it."""
+    """The mark of a stream after its last block."""
 
     stream: str
     acknowledged_through: int
@@ -40,18 +40,18 @@ class StreamMark(Described):
 class BlockNotTaken(Described):
     """A block that was not taken; with `bundle_altered` and `bundle_cut_short` all from it on."""
 
-    block: int = Field(description="from 1")
-    code: str = Field(examples=["bundle_cut_short"], description="stable; decide by this")
+    block: int
+    code: str = Field(examples=["bundle_cut_short"], description="why, as a code; stable, decide by this")
     detail: str
     next_step: str
 
 
 class BundleAnswer(Described):
-    """What became of a bundle, once all that was taken is durable."""
+    """The outcome of an import, once every taken block is durable."""
 
     device: str
     whole: bool = Field(description="every block was there, sound, and taken")
-    blocks: int = Field(description="taken")
+    blocks: int
     stored: int
     duplicates: int
     quarantined: int
@@ -82,20 +82,22 @@ class BundleAnswer(Described):
 )
 @asks("bundles:import")
 async def post_bundle(request: Request) -> Response:
-    """Take in a bundle as it arrives."""
+    """Import a bundle as it arrives."""
     resources = resources_of(request)
     key = await key_of(request, "bundles:import")
     bodies.require_type(request.headers.get("content-type"), (BUNDLE_MEDIA_TYPE,))
     if (coding := request.headers.get("content-encoding", "identity")) != "identity":
-        detail = f'content coding "{coding[:32]}" is not for bundles, they are compressed; send it as it is'
-        raise Refused(415, "coding_not_supported", detail, headers={"Accept-Encoding": "identity"})
+        headers = {"Accept-Encoding": "identity"}
+        raise Refused(
+            "coding_of_bundle", status=415, code="coding_not_supported", headers=headers, coding=coding[:32]
+        )
     chunks = request.stream()
     document = await run_in_threadpool(take, resources, key, lambda: from_thread.run(_next, chunks))
     return JSONResponse(document)
 
 
 async def _next(chunks: AsyncIterator[bytes]) -> bytes:
-    """What arrives next; nothing at the end, wherever the client comes to its end."""
+    """The next bytes; empty at the end, also where the client breaks off."""
     try:
         async with asyncio.timeout(STALLED_S):
             return await anext(chunks)

@@ -1,4 +1,4 @@
-"""Boots placed better later: what was corrected, and taking it back."""
+"""Boot corrections: which times were corrected, and undoing that."""
 
 from __future__ import annotations
 
@@ -25,19 +25,19 @@ router = router_of("quarantine")
     responses=shown(CorrectionsAnswer, tagged=True),
     response_class=Response,
 )
-def get_corrections(
+def get_boot_corrections(
     request: Request, resources: R, key: Annotated[Key, Depends(needs("amendments:read"))], page: P
 ) -> Response:
-    """What gateways learned later of the time of a boot, newest first, and how many readings it moved."""
+    """Corrections of boots from later anchors, newest first, and how many readings each moved."""
     after = page.after(int)
     with resources.reading() as connection:
-        found = corrections.list_of(
+        rows = corrections.list_of(
             connection,
             key.owner_id,
             before_id=None if after is None else after[0],
             limit=page.limit + 1,
         )
-        kept, cursor = page.cut(found, lambda c: (c.id,))
+        kept, cursor = page.cut(rows, lambda c: (c.id,))
         documents = [_document(connection, c) for c in kept]
     return page_answer(request, "corrections", documents, cursor)
 
@@ -48,12 +48,12 @@ def get_corrections(
     response_model=CorrectionShown,
     responses=problems(404),
 )
-def post_undo(
+def post_boot_correction_undo(
     correction: Annotated[int, Path(ge=1, le=2**53)],
     resources: R,
     key: Annotated[Key, Depends(needs("quarantine:write"))],
 ) -> dict[str, Any]:
-    """Give readings the times again that they were sent with. Asked for again, it goes on where it was."""
+    """Restore the times of readings as sent. A repeated request continues where the first one ended."""
 
     def begin(connection: sa.Connection) -> CorrectionRow:
         found = corrections.find(connection, key.owner_id, correction)

@@ -10,6 +10,7 @@ from pydantic import Field
 
 from cleanside.gateway.wire import MAX_EVENTS_DECLARED, MAX_NAME_LENGTH, DeclaredEvent, instant_text
 from cleanside.ingest.api.routes.described import ConfirmedAnswer
+from cleanside.ingest.api.routes.described_kinds import DeclaredContent
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.marks import StreamName
 from cleanside.ingest.api.routes.shared import Name, R, Strict, needs, router_of, text
@@ -23,10 +24,10 @@ router = router_of("streams")
 
 
 class EventGiven(Strict):
-    """One event, as it stands among the events of a batch."""
+    """One event, in the form of a batch."""
 
-    stream: StreamName | None = Field(None, description="that it belongs to; left out: not known")
-    content: dict[str, Any] = Field(
+    stream: StreamName | None = Field(None, description="stream that it belongs to; left out: not known")
+    content: DeclaredContent = Field(
         description="a member `event` with its name; kept as it is",
         examples=[{"at_seq": 181, "event": "readings_lost", "source": "ndjson-1", "count": 600}],
     )
@@ -55,10 +56,10 @@ class EventsGiven(Strict):
     },
     plain="events content",
 )
-def post_events(
+def post_declared_events(
     body: EventsGiven, resources: R, key: Annotated[Key, Depends(needs("readings:post"))]
 ) -> dict[str, Any]:
-    """Keep the events. The answer comes once they are durable."""
+    """Store the events. The answer is sent once they are durable."""
     require_device(key, body.device)
     _refuse_nameless(body.events)
     given = [DeclaredEvent(stream=event.stream, content=event.content) for event in body.events]
@@ -72,12 +73,12 @@ def post_events(
 
 def _refuse_nameless(events: list[EventGiven]) -> None:
     errors = [
-        Complaint(f"#/events/{i}/content/event", "send the name of the event, 1 to 64 printable characters")
+        Complaint(f"#/events/{i}/content/event", "event_name_needed")
         for i, event in enumerate(events)
         if not _is_event_name(event.content.get("event"))
     ]
     if errors:
-        raise Refused(422, "not_valid", "an event has no name; see errors", errors=errors)
+        raise Refused("event_nameless", status=422, code="not_valid", errors=errors)
 
 
 def _is_event_name(name: object) -> bool:
@@ -85,7 +86,7 @@ def _is_event_name(name: object) -> bool:
 
 
 def line_document(line: DeclaredLine) -> dict[str, Any]:
-    """What was declared under one name, for an answer."""
+    """The declarations under one name, for an answer."""
     return {
         "device": line.device,
         "stream": line.stream,

@@ -8,12 +8,42 @@ Leaves to others: what the values are (`ingest.api.routes.restriction`, `ingest.
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, WithJsonSchema
 
-Range = tuple[int, int]
-State = Literal["running-in", "serving", "plan", "due", "over", "suspect", "silent"]
+from cleanside.ingest.api.routes.described_kinds import (
+    AcceptanceResult,
+    AttentionGroup,
+    CameHow,
+    Certainty,
+    ChangeSource,
+    CheckVerdict,
+    Counts,
+    CountsByState,
+    EntryVerdict,
+    LifeBegan,
+    LifeEnded,
+    OtherReadingIs,
+    PlanState,
+    SaidValues,
+    State,
+)
+from cleanside.ingest.api.routes.named_schema import opened
+
+#: a list of two, not a tuple: clients in TypeScript read it as the one and type it as the other
+Range = Annotated[
+    tuple[int, int],
+    WithJsonSchema(
+        {
+            "type": "array",
+            "items": {"type": "integer"},
+            "minItems": 2,
+            "maxItems": 2,
+            "description": "first and last number of a range",
+        }
+    ),
+]
 
 
 class Described(BaseModel):
@@ -29,13 +59,13 @@ class Quarantined(Described):
     """Readings that are held, and why: by number, or by index where the batch had no numbers."""
 
     seq: int | None = None
-    last_seq: int | None = Field(None, description="of a range that shares the reason")
+    last_seq: int | None = Field(None, description="last number, where a range shares the reason")
     index: int | None = None
     last_index: int | None = None
-    code: str = Field(examples=["out_of_range"], description="stable; decide by this")
+    code: str = Field(examples=["out_of_range"], description="why, as a code; stable, decide by this")
     detail: str
-    other_is: Literal["stored", "quarantined", "discarded"] | None = Field(
-        None, description="of a number_conflict: where the reading is that has the number or instant"
+    other_is: OtherReadingIs | None = Field(
+        None, description="of a number_conflict: where the reading is that has the number or instant already"
     )
 
 
@@ -43,10 +73,14 @@ class BatchAnswer(Described):
     """What became of a batch, once it is durable."""
 
     stream: str | None = None
-    acknowledged_through: int | None = Field(None, description="each number up to it is held or shed")
+    acknowledged_through: int | None = Field(
+        None, description="every number up to it is stored, quarantined or declared shed; null: no numbers"
+    )
     stored: int
     duplicates: int
-    gaps: list[Range] | None = Field(None, description="numbers below the highest seen that are missing")
+    gaps: list[Range] | None = Field(
+        None, description="missing numbers below the highest one received, as first and last of each range"
+    )
     gaps_more: int | None = Field(None, description="gaps beyond those listed")
     quarantined: list[Quarantined]
     quarantined_more: int | None = Field(None, description="entries beyond those listed")
@@ -69,8 +103,8 @@ class MarkLine(Described):
     """How far a stream is held."""
 
     stream: str
-    acknowledged_through: int = Field(description="each number up to it is held or shed")
-    highest: int = Field(description="the highest number seen")
+    acknowledged_through: int
+    highest: int
 
 
 class MarksAnswer(Described):
@@ -84,7 +118,7 @@ class MarksAnswer(Described):
 class ConfirmedAnswer(Described):
     """The events are durable."""
 
-    confirmed: int = Field(description="all that were sent")
+    confirmed: int = Field(description="how many events are durable: all that were sent")
     server_time: str
 
 
@@ -112,7 +146,7 @@ class StreamLine(Described):
     gap: int = Field(description="numbers below the highest that are missing")
     shed: list[ShedShown] = Field(description="what the gateway deleted unsent, and why")
     drains_per_s: float | None = Field(
-        description="readings that come in a second while something is pending; null: none come"
+        description="readings that come while something is pending; null: none come [1/s]"
     )
 
 
@@ -131,7 +165,7 @@ class DeclaredShown(Described):
 
     device: str
     stream: str
-    event: str = Field(description="stable; decide by this", examples=["readings_lost"])
+    event: str = Field(description="name of the event; stable, decide by this", examples=["readings_lost"])
     times: int
     readings: int = Field(description="readings lost or damaged, as these events say; 0: they say none")
     first_at: str
@@ -157,10 +191,8 @@ class StreamAccount(Described):
     conflicts: int
     gaps: list[Range]
     gaps_more: int | None = None
-    lost: int = Field(
-        description="numbers that the gateway was told are held, and are not: a restore lost them"
-    )
-    faults: list[str] = Field(description="what does not fit, in words; empty where it balances")
+    lost: int = Field(description="numbers that were acknowledged and are not here: a restore lost them")
+    faults: list[str]
     declared: list[DeclaredShown] = Field(
         description="losses and damage that the gateway declared: readings that never had a number, "
         "a replaced spool, a budget that was nearly full"
@@ -177,12 +209,14 @@ class AccountAnswer(Described):
 class ConcernShown(Described):
     """One line of what may need a person."""
 
-    device: str | None = Field(description="null: of several")
+    device: str | None = Field(description="name of the device; null: of several")
     machine: str | None
-    code: str = Field(description="stable; decide by this", examples=["out_of_coverage"])
+    code: str = Field(description="what it is about; stable, decide by this", examples=["out_of_coverage"])
     count: int = Field(description="readings, numbers, times or devices, as the group has it")
-    value: str | int | None = Field(description="of a version: which; of a loss: how many readings")
-    since: str | None = Field(description="since when, or when last")
+    value: str | int | None = Field(
+        description="of a version: which; of a loss: how many readings; null: nothing more to say"
+    )
+    since: str | None = Field(description="since when, or when last, UTC; null: not known")
     age_s: int | None
     needs_person: bool
     next_step: str
@@ -191,7 +225,7 @@ class ConcernShown(Described):
 class ConcernGroupShown(Described):
     """Lines of one kind, those that need a person first."""
 
-    group: Literal["silent", "behind", "in_conflict", "in_quarantine", "declared", "versions"]
+    group: AttentionGroup
     count: int
     needs_person: int = Field(description="how many of its lines need a person")
     entries: list[ConcernShown]
@@ -209,39 +243,29 @@ class AttentionAnswer(Described):
 # ---------------------------------------------------------------- restriction
 
 
+class CautionShown(Described):
+    """What to mind at the machine. The maker's manual and local rules come first."""
+
+    code: str = Field(examples=["plug_tap"], description="which caution; stable")
+    caution: str
+
+
 class SaidShown(Described):
     """A sentence as its code and values, for whoever writes it in another language."""
 
-    code: str = Field(description="stable", examples=["duty_seen"])
-    values: dict[str, Any] = Field(description="by name, the unit in the name; SI where it has one")
+    code: str = Field(description="which sentence; stable", examples=["duty_seen"])
+    values: SaidValues
 
 
 class SuspicionShown(Described):
     """A likely cause, and the data it rests on."""
 
-    cause: str = Field(description="stable; decide by this", examples=["below_clean"])
+    cause: str = Field(description="the cause, as a code; stable, decide by this", examples=["below_clean"])
     cause_text: str = Field(
         description="the cause in plain words", examples=["element missing or torn, or tube off"]
     )
     evidence: str
     said: SaidShown
-
-
-#: what the readings say of an entry of an element
-EntryVerdict = Literal[
-    "fits",
-    "fits_at_fall",
-    "too_low",
-    "part_of_the_way",
-    "not_seen_yet",
-    "no_level_before",
-    "clean_before",
-    "did_not_fall",
-    "before_first_reading",
-    "double",
-    "noted",
-    "denied",
-]
 
 
 class QuestionShown(Described):
@@ -258,7 +282,7 @@ class TerminalShown(Described):
     """A terminal restriction as it was read, and in Pa."""
 
     value: float
-    unit: str
+    unit: str = Field(description="unit of value, as it was read", json_schema_extra=opened("PressureUnit"))
     restriction_pa: float
     valid_from: str | None
 
@@ -279,12 +303,40 @@ class Dates(Described):
     p90: str | None
 
 
+# ---------------------------------------------------------------- what the shop knows of a machine
+
+
+class LaidUpShown(Described):
+    """From and until which days a machine is laid up, both included."""
+
+    from_: str = Field(alias="from")
+    until: str | None = Field(description="null: no end is set")
+
+
+class ServiceShown(Described):
+    """The next scheduled service."""
+
+    service: str | None
+    meter_hours: float | None = Field(description="the hour meter at which it is due [h]")
+    on: str | None = Field(description="the day on which it is due")
+
+
+class PlannedShown(Described):
+    """The day on which a person means to change an element."""
+
+    on: str
+    by: str
+    planned_at: str
+    note: str
+    state: PlanState
+
+
 class TrendShown(Described):
     """The last ninety days in steps."""
 
     start_at: str
-    step_s: int
-    restriction_pa: list[float | None] = Field(description="median of each step; null: nothing was read")
+    step_s: int = Field(description="length of a step [s]")
+    restriction_pa: list[float | None] = Field(description="median of each step; null: nothing was read [Pa]")
     changes_at: list[str] = Field(description="where an element life began meanwhile")
 
 
@@ -296,25 +348,29 @@ class HousingAnswer(Described):
     housing: str
     kind: str | None
     now: str
-    state: State = Field(description="stable; decide by this", examples=["plan"])
+    state: State = Field(description="the state, as a code; stable, decide by this", examples=["plan"])
     state_text: str = Field(description="the state in plain words", examples=["plan change"])
     advice: str
-    advice_code: str = Field(description="stable", examples=["advice_plan"])
+    advice_code: str = Field(description="the advice, as a code; stable", examples=["advice_plan"])
     suspicions: list[SuspicionShown]
-    cautions: list[dict[str, str]] = Field(description="code and words: what to mind before starting again")
+    cautions: list[CautionShown] = Field(description="what to mind before starting again")
     questions: list[QuestionShown] = Field(
         description="entries that the readings contradict; such housings come first"
     )
-    restriction_pa: float | None = Field(description="at the reference flow, at restriction_at")
-    restriction_at: str | None = Field(description="the newest reading that is believed")
+    restriction_pa: float | None = Field(
+        description="restriction at the reference flow, at restriction_at; null: not known [Pa]"
+    )
+    restriction_at: str | None = Field(
+        description="when the newest reading that is believed was measured, UTC; null: none"
+    )
     hours_in_doubt: float = Field(
-        description="operating hours since then whose readings are in doubt; 0: the level is current"
+        description="operating hours since restriction_at whose readings are in doubt; 0: none [h]"
     )
     clean_restriction_pa: float | None
     terminal_restriction: TerminalShown | None
-    share_used_percent: float | None = Field(description="from 0; can exceed 100")
+    share_used_percent: float | None
     life_hours: float | None
-    cleanings: int = Field(description="of the running element, entered or likely")
+    cleanings: int = Field(description="how often the running element was cleaned, entered or likely")
     hours_left: Points | None
     due_at: Dates | None
     duty_hours_per_day: float
@@ -322,28 +378,39 @@ class HousingAnswer(Described):
     last_heard_at: str | None
     quiet_s: float | None
     quiet_because: str | None = Field(
-        description="keyed_off, off_or_out_of_coverage, out_of_coverage, device_fault or unknown; null: heard"
+        description=(
+            "why nothing arrives: keyed_off, off_or_out_of_coverage, out_of_coverage, device_fault "
+            "or unknown; null: something does"
+        )
     )
     may_have_worked_hours: float = Field(
-        description="usual operating hours that passed without a reading, while quiet"
+        description="usual operating hours that passed without a reading, while nothing arrived [h]"
     )
-    readings_waiting: int = Field(description="readings that its gateways are known to hold")
+    readings_waiting: int = Field(description="readings that its gateways are known to have unsent")
     evidence: list[str]
     evidence_said: list[SaidShown] = Field(description="the same, as codes and values")
     basis: str = Field(description="flow, envelope or none: what restriction at reference flow rests on")
     flow_exponent: float | None
     lives_learned_from: int
     snapshot: int = Field(description="number of the fleet snapshot that was used")
-    learned_at: str | None = Field(description="when it was learned; null: nothing was learned yet")
+    learned_at: str | None = Field(description="when the fleet was learned from last, UTC; null: not yet")
     learning_failed_at: str | None = Field(
-        description="when learning last failed, in this process; null: the last learning succeeded"
+        description="when learning last failed, in this process, UTC; null: the last learning succeeded"
     )
-    hours_behind: int = Field(description="hours that changed and are not summarised yet; 0: current")
+    hours_behind: int = Field(description="hours of data that changed and are not summarised yet; 0: current")
     analysed_through: str | None = Field(
-        description="what came and was taken before this is in the answer; null: nothing is summarised yet"
+        description="what was received before this is in the answer, UTC; null: nothing is summarised yet"
     )
     changes_found: list[str] = Field(
         description="falls like a new or cleaned element that nobody entered; enter what was done"
+    )
+    site: str | None
+    crew: str | None
+    primary_part: str | None = Field(description="part number of the element")
+    safety_part: str | None = Field(description="part number of the safety element")
+    laid_up: LaidUpShown | None
+    planned: PlannedShown | None = Field(
+        description="a change that a person means to make; missed ones first"
     )
     trend: TrendShown | None = Field(None, description="left out: the request did not ask `with_trend`")
     readings_quarantined: int | None = Field(
@@ -364,7 +431,7 @@ class CameShown(Described):
 
     from_: str = Field(alias="from")
     until: str
-    came: Literal["live", "late", "bundle", "missing", "quarantined"]
+    came: CameHow
     readings: int
 
 
@@ -382,9 +449,11 @@ class FleetAnswer(Described):
 
     now: str
     count: int = Field(description="housings that the filters leave, on all pages")
-    by_state: dict[State, int] = Field(description="of those; a state that none has is left out")
+    by_state: CountsByState = Field(description="of those; a state that none has is left out")
     with_questions: int = Field(description="of those, how many wait for an answer of a person")
-    by_kind: dict[str, int] = Field(description="of all that the key may see, whatever the filters say")
+    by_kind: Counts = Field(description="of all that the key may see, whatever the filters say")
+    by_site: Counts = Field(description="the same")
+    by_crew: Counts = Field(description="the same")
     housings: list[HousingAnswer]
     next: str | None = Field(description="`cursor` of the next page; null: this is the last")
 
@@ -393,17 +462,17 @@ class LifeShown(Described):
     """One element life. Hours are operating hours; restriction is at the reference flow."""
 
     start_at: str
-    end_at: str | None = Field(description="null: still running")
-    began: Literal["first seen", "change", "cleaned"] = Field(
-        description="first seen: it was in use before the first reading; cleaned: likely, never certain"
+    end_at: str | None
+    began: LifeBegan = Field(
+        description="how the life began; first seen: before the first reading; cleaned: likely, never certain"
     )
-    began_by: Literal["entered", "found"] | None = Field(
-        description="found: seen in the data only, enter what was done; null: first seen"
+    began_by: ChangeSource | None = Field(
+        description="how it is known; found: in the readings only, enter what was done; null: first seen"
     )
-    ended: Literal["running", "at terminal", "before terminal"]
-    sure: Literal["high", "medium", "low"] = Field(description="of its beginning")
+    ended: LifeEnded
+    sure: Certainty = Field(description="how sure the beginning of the life is")
     hours: float
-    level_before_pa: float | None = Field(description="of the element before, at its end")
+    level_before_pa: float | None
     level_start_pa: float | None
     level_end_pa: float | None
 
@@ -424,9 +493,11 @@ class LivesAnswer(Described):
 class CheckShown(Described):
     """One check of an installation."""
 
-    check: str = Field(description="stable; decide by this", examples=["terminal restriction"])
+    check: str = Field(
+        description="which check, as a code; stable, decide by this", examples=["terminal restriction"]
+    )
     check_text: str = Field(description="the check in plain words", examples=["change limit"])
-    verdict: Literal["passed", "failed", "not yet seen", "not measured"]
+    verdict: CheckVerdict
     verdict_text: str = Field(description="the verdict in plain words", examples=["open"])
     seen: str = Field(description="what the verdict rests on")
     next_step: str | None
@@ -438,12 +509,12 @@ class AcceptanceAnswer(Described):
     machine: str
     housing: str
     devices: list[str]
-    since: str | None = Field(description="readings from here on were looked at")
+    since: str | None = Field(description="from when readings were looked at, UTC; null: there are none")
     until: str | None
     looked_at: str | None
     readings: int
     terminal_restriction: TerminalShown | None
-    result: Literal["passed", "failed", "not yet seen"]
+    result: AcceptanceResult
     result_text: str = Field(
         description="the result in plain words", examples=["not complete, 1 of 9 checks open"]
     )
@@ -506,7 +577,12 @@ class WaitingShown(Described):
     extra_fuel_percent_until_due: SpanShown
     extra_fuel_l_until_due: SpanShown | None
     extra_fuel_cost_until_due: SpanShown | None
-    cheapest_in_hours: SpanShown | None = Field(description="operating hours from now; never beyond terminal")
+    cheapest_in_hours: SpanShown | None = Field(
+        description=(
+            "when a change costs least, in operating hours from now; never beyond the limit; null: "
+            "not known [h]"
+        )
+    )
     cheapest_at: DateSpanShown | None
     terminal_first: bool | None = Field(description="terminal restriction comes before the cheapest hour")
 
@@ -517,10 +593,12 @@ class WaitingAnswer(Described):
     machine: str
     housing: str
     now: str
-    state: State = Field(description="stable; decide by this", examples=["plan"])
+    state: State = Field(description="the state, as a code; stable, decide by this", examples=["plan"])
     state_text: str = Field(description="the state in plain words", examples=["plan change"])
     prices: PricesShown | None
-    waiting: WaitingShown | None = Field(description="null: too little known, or the figures are suspect")
+    waiting: WaitingShown | None = Field(
+        description="what waiting costs; null: too little known, or the figures contradict each other"
+    )
     missing: str | None = Field(description="what is missing for saying more, and what to do; null: nothing")
     source: str
     note: str
@@ -539,5 +617,5 @@ class ReadyAnswer(Described):
     """The server takes readings."""
 
     status: Literal["ready"]
-    waiting: int = Field(description="requests that wait for the disk")
+    waiting: int = Field(description="how many requests wait for the disk")
     hours_behind: int = Field(description="hours that changed and are not summarised yet")

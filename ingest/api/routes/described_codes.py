@@ -7,15 +7,20 @@ Leaves to others: what the values are (the routes of the same nouns).
 
 from __future__ import annotations
 
-from typing import Any, Literal
-
 from pydantic import Field
 
-from cleanside.ingest.api.routes.described import Described
-from cleanside.ingest.api.routes.described_fleet import CautionShown, Next, SpanShown
+from cleanside.ingest.api.routes.described import CautionShown, Described
+from cleanside.ingest.api.routes.described_fleet import Next, SeatSpanShown
+from cleanside.ingest.api.routes.described_kinds import (
+    CodeState,
+    ReasonValues,
+    TransferDirection,
+    TransferState,
+)
 
-CodeState = Literal["open", "used", "expired", "cancelled"]
-Code = Field(description="shown once; type it with or without hyphens", examples=["K7M3A-9QTWX-2BDF4"])
+Code = Field(
+    description="the code, shown this once; type it with or without hyphens", examples=["K7M3A-9QTWX-2BDFT"]
+)
 
 
 class EnrolmentShown(Described):
@@ -37,7 +42,7 @@ class EnrolmentMade(EnrolmentShown):
     """A new code for a device."""
 
     code: str = Code
-    if_used_now: SpanShown = Field(description="where the device would sit, and what would move")
+    if_used_now: SeatSpanShown = Field(description="where the device would sit, and what would move")
     cautions: list[CautionShown]
 
 
@@ -56,29 +61,26 @@ class EnrolledAnswer(Described):
     device: str
     machine: str
     housing: str
-    claimed: int = Field(description="readings that were held for the device and are stored now")
-    assigned: SpanShown
+    claimed: int
+    assigned: SeatSpanShown
     cautions: list[CautionShown]
 
 
 # ---------------------------------------------------------------- transfers
 
 
-TransferState = Literal["open", "accepted", "expired", "cancelled"]
-
-
 class TransferShown(Described):
     """An offer of a machine, without its code."""
 
     transfer: int
-    direction: Literal["given", "taken"]
+    direction: TransferDirection
     machine: str = Field(description="its name at the owner who asks")
     state: TransferState
     note: str
     created_at: str
     expires_at: str
     accepted_at: str | None
-    devices: list[str] = Field(description="that went along, by their names at the owner who asks")
+    devices: list[str] = Field(description="devices that went along, by their names at the owner who asks")
     keys_ended: list[str] = Field(description="handles of the former owner's keys; empty for the new one")
 
 
@@ -113,8 +115,10 @@ class AuditEntry(Described):
     who: str = Field(description="handle of the key, or command")
     what: str
     detail: str
-    values: dict[str, Any] | None = Field(
-        description="what detail is about; null: an earlier release wrote the text alone"
+    values: ReasonValues | None = Field(
+        description=(
+            "the figures and names that detail is about; null: an earlier release wrote the text alone"
+        )
     )
 
 
@@ -128,7 +132,7 @@ class AuditAnswer(Described):
 class RefusalShown(Described):
     """How often one key was refused for one reason in one hour."""
 
-    hour: str = Field(description="its beginning")
+    hour: str
     reason: str = Field(examples=["role_not_allowed"])
     who: str = Field(description="handle of the key; others: all beyond the bound")
     times: int

@@ -12,14 +12,26 @@ from typing import Literal
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import (
+    CautionShown,
     DeclaredShown,
     Described,
-    EntryVerdict,
+    LaidUpShown,
     SaidShown,
+    ServiceShown,
     TerminalShown,
 )
+from cleanside.ingest.api.routes.described_kinds import (
+    ElementWork,
+    EntryOutcome,
+    EntryVerdict,
+    FlowQuantity,
+    GaugeSource,
+    KeyState,
+    ReportedKind,
+    Role,
+)
+from cleanside.ingest.api.routes.named_schema import opened
 
-Role = Literal["device", "integrator", "planner", "operator", "admin"]
 Next = Field(description="`cursor` of the next page; null: this is the last")
 
 
@@ -37,9 +49,9 @@ class SeatedDevice(Described):
 class ReferenceShown(Described):
     """The flow at which terminal restriction is stated, as entered."""
 
-    quantity: str
+    quantity: FlowQuantity
     value: float
-    unit: str
+    unit: str = Field(description="unit of value", json_schema_extra=opened("SpeedUnit", "MassFlowUnit"))
 
 
 class HousingShown(Described):
@@ -47,17 +59,27 @@ class HousingShown(Described):
 
     housing: str
     terminal_restrictions: list[TerminalShown]
-    reference_flow: ReferenceShown | None = Field(description="null: learned from the readings")
+    reference_flow: ReferenceShown | None = Field(
+        description="the flow at which the limit is stated; null: learned from the readings"
+    )
     devices: list[SeatedDevice]
+    primary_part: str | None = Field(description="part number of the element")
+    safety_part: str | None = Field(description="part number of the safety element")
+    calendar_limit_days: int | None = Field(description="an element is changed after this, however clean")
+    most_cleanings: int | None
 
 
 class MachineAnswer(Described):
     """A machine with its housings."""
 
     machine: str
-    display_name: str | None = Field(description="what people call it; null: its name")
+    display_name: str | None
     kind: str | None
-    retired_at: str | None = Field(description="out of use since then; null: in use")
+    retired_at: str | None
+    site: str | None
+    crew: str | None
+    next_service: ServiceShown | None
+    laid_up: LaidUpShown | None
     housings: list[HousingShown]
     declared: list[DeclaredShown] = Field(
         description="losses and damage that the gateways on it declared; empty: none"
@@ -79,6 +101,27 @@ class TerminalAnswer(Described):
     terminal_restriction: TerminalShown
 
 
+class GaugeShown(Described):
+    """Restriction as a person read it, beside what cleanside says for that instant."""
+
+    entry_id: str
+    at: str
+    entered_at: str
+    who: str
+    source: GaugeSource
+    value: float | None
+    unit: str | None
+    restriction_pa: float | None = Field(description="the value in Pa; null: it shows no number [Pa]")
+    latched: bool | None = Field(description="the machine's own indicator stood at its red mark")
+    cleanside_pa: float | None = Field(
+        description="restriction at the reference flow in the last operating hour that had ended by then, "
+        "up to a day before; null: there is none [Pa]"
+    )
+    cleanside_hour: str | None = Field(description="the hour of `cleanside_pa`")
+    difference_pa: float | None = Field(description="the gauge less cleanside [Pa]")
+    limit_pa: float | None = Field(description="the change limit at that instant [Pa]")
+
+
 class ChangeShown(Described):
     """An element change as entered by a person."""
 
@@ -87,27 +130,28 @@ class ChangeShown(Described):
     who: str = Field(description="handle of the key it was entered with")
     note: str
     entry_id: str
-    what: Literal["new", "cleaned", "inspected", "safety_element", "nothing"]
+    what: ElementWork
     confirmed_because: str | None
     is_question: bool = Field(
-        description="the readings contradict it: it changes no figure until it is confirmed, corrected or "
-        "taken back"
+        description="true: the readings contradict it, or it was made at the machine by code and no clear "
+        "drop shows it: it changes no figure until it is confirmed, corrected or taken back"
     )
+    at_device: str | None = Field(
+        description="entered at that device, by the code on its label; null: at the shop"
+    )
+    by_name: str | None = Field(description="the name that was written there, which nothing proves")
     verdict: EntryVerdict
     says: str = Field(description="the verdict with its figures, in English")
-    said: SaidShown
-    used_from: str | None = Field(description="from when it counts; null: it changes no figure")
+    said: SaidShown = Field(description="the same as code and values")
+    used_from: str | None = Field(description="from when it counts, UTC; null: it changes no figure")
     level_before_pa: float | None
     level_after_pa: float | None
-    clean_restriction_pa: float | None = Field(description="what a clean element was expected to read")
-    look_by: str | None = Field(description="by when enough is seen to check it; null: it is checked")
-
-
-class CautionShown(Described):
-    """What to mind at the machine. The maker's manual and local rules come first."""
-
-    code: str = Field(examples=["plug_tap"], description="stable")
-    caution: str
+    clean_restriction_pa: float | None = Field(
+        description="what a clean element was expected to read; null: not known [Pa]"
+    )
+    look_by: str | None = Field(description="by when enough is seen to check it, UTC; null: it is checked")
+    meter_hours: float | None
+    gauge: GaugeShown | None
 
 
 class ChangesAnswer(Described):
@@ -116,8 +160,84 @@ class ChangesAnswer(Described):
     machine: str
     housing: str
     element_changes: list[ChangeShown]
-    cleanings: int = Field(description="of the running element, entered or likely")
+    cleanings: int = Field(description="how often the running element was cleaned, entered or likely")
     cautions: list[CautionShown] = Field(description="common practice; the engine maker's manual comes first")
+
+
+class PlatePhotoShown(Described):
+    """A photo of the plate from which a limit was read."""
+
+    made_at: str
+    who: str
+    jpeg: str = Field(description="the photo, in base64")
+
+
+class PlatePhotoAnswer(Described):
+    """The newest photo of a housing's plate."""
+
+    machine: str
+    housing: str
+    photo: PlatePhotoShown | None = Field(description="null: there is none")
+
+
+# ---------------------------------------------------------------- newest values
+
+
+class NewestValueShown(Described):
+    """The newest value of a quantity, in SI."""
+
+    quantity: str
+    value: float
+    unit: str
+    at: str
+
+
+class SignalShown(Described):
+    """The signal strength at an instant."""
+
+    at: str
+    signal_dbm: float
+
+
+class NewestAnswer(Described):
+    """What the devices on a housing last said."""
+
+    machine: str
+    housing: str
+    devices: list[str]
+    now: str
+    received_at: str | None = Field(description="of the newest reading; null: nothing has arrived")
+    readings_waiting: int = Field(description="readings that its gateway is known to hold")
+    values: list[NewestValueShown]
+    signal: list[SignalShown] = Field(description="of the last ten minutes, oldest first")
+
+
+# ---------------------------------------------------------------- entries made without a link
+
+
+class TakenEntryShown(Described):
+    """An entry that was carried out."""
+
+    entry_id: str
+    kind: str
+    machine: str
+    made_at: str = Field(description="by the server's clock")
+    taken_at: str
+    who: str
+
+
+class EntryAnswer(TakenEntryShown):
+    """What became of an entry, once it is durable."""
+
+    outcome: EntryOutcome
+    server_time: str
+
+
+class TakenEntriesAnswer(Described):
+    """Entries that were made without a link, in the order in which they were carried out."""
+
+    entries: list[TakenEntryShown]
+    next: str | None = Next
 
 
 # ---------------------------------------------------------------- devices
@@ -138,7 +258,7 @@ class TakenShown(SeatShown):
     hours_with_readings: int = Field(description="UTC hours of the span in which there are readings")
 
 
-class SpanShown(Described):
+class SeatSpanShown(Described):
     """From when until when a device sits on a housing, and what moves with that; null is open."""
 
     from_: str | None = Field(alias="from")
@@ -146,7 +266,7 @@ class SpanShown(Described):
     taken_from: list[TakenShown] = Field(description="housings whose readings of a span move, or end there")
 
 
-class AssignedShown(SpanShown):
+class AssignedShown(SeatSpanShown):
     """Where a device sits by the request, and what moves with that."""
 
     machine: str
@@ -156,8 +276,10 @@ class AssignedShown(SpanShown):
 class ReportedShown(Described):
     """How often a gateway reported a boot, or one kind of event; first and last by time of receipt."""
 
-    kind: Literal["boot", "event"]
-    event: str | None = Field(description="null: a boot, or it had no name; others: kinds beyond the bound")
+    kind: ReportedKind
+    event: str | None = Field(
+        description="name of the event; null: a boot, or it had no name; others: kinds beyond the bound"
+    )
     times: int
     whole: int = Field(description="how many of them are kept whole; the rest is counted by day")
     first_at: str
@@ -170,7 +292,9 @@ class StreamOfDevice(Described):
     stream: str
     acknowledged_through: int
     highest: int
-    appended_through: int | None = Field(description="as the gateway says; null: it never said")
+    appended_through: int | None = Field(
+        description="the highest number given, as the gateway says; null: it never said"
+    )
     last_heard_at: str
     gateway_version: str | None
     reported: list[ReportedShown]
@@ -180,10 +304,10 @@ class DeviceAnswer(Described):
     """A device, where it sits and sat, and its streams."""
 
     device: str
-    registered_at: str | None = Field(description="null: readings came for it, nobody has registered it")
+    registered_at: str | None
     in_service_at: str | None
-    history_from: str | None = Field(description="an admin's word: readings from then on may be true")
-    retired_at: str | None = Field(description="out of use since then; null: in use")
+    history_from: str | None
+    retired_at: str | None
     assignments: list[SeatShown]
     streams: list[StreamOfDevice]
 
@@ -191,8 +315,12 @@ class DeviceAnswer(Described):
 class AssignedAnswer(DeviceAnswer):
     """A device, just assigned."""
 
-    assigned: AssignedShown | None = Field(description="null: the request named no machine")
-    cautions: list[CautionShown] = Field(description="empty: the request named no machine")
+    assigned: AssignedShown | None = Field(
+        description="where the device sits by this, and what moved; null: the request named no machine"
+    )
+    cautions: list[CautionShown] = Field(
+        description="what to mind at the machine; empty: the request named no machine"
+    )
 
 
 class DeviceEditedAnswer(DeviceAnswer):
@@ -205,7 +333,7 @@ class DeviceEditedAnswer(DeviceAnswer):
 class RegisteredAnswer(AssignedAnswer):
     """A device, just registered."""
 
-    claimed: int = Field(description="readings that were held for it and are stored now")
+    claimed: int
 
 
 class DevicesAnswer(Described):
@@ -223,17 +351,19 @@ class KeyShown(Described):
 
     handle: str
     role: Role
-    state: Literal["valid", "expired", "revoked"]
+    state: KeyState
     devices: list[str]
     note: str
     created_at: str
     last_used_at: str | None
     revoked_at: str | None
-    expires_at: str | None = Field(description="null: it lasts")
-    expires_soon: bool = Field(description="it is time to replace it")
+    expires_at: str | None
+    expires_soon: bool = Field(description="true: it is time to replace it")
     replaced_by: str | None = Field(description="handle of its successor; null: it was not replaced")
     suspended_at: str | None = Field(
-        description="a backup was restored then; it does nothing until a person at the server confirms it"
+        description=(
+            "a backup was restored then, UTC; the key does nothing until a person confirms it; null: it works"
+        )
     )
 
 
@@ -251,14 +381,14 @@ class KeyMade(Described):
     handle: str
     role: Role
     devices: list[str]
-    expires_at: str | None = Field(description="null: it lasts")
+    expires_at: str | None
 
 
 class KeyRotated(KeyMade):
     """The successor of a key; this is the only time it is shown."""
 
     replaces: str
-    replaced_ends_at: str = Field(description="an admin key goes on until its successor was used")
+    replaced_ends_at: str
 
 
 class KeyRevoked(Described):

@@ -6,13 +6,18 @@ Leaves to others: what the values are (`ingest.api.routes.quarantine`, `ingest.a
 
 from __future__ import annotations
 
-from typing import Any, Literal
-
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import Described
+from cleanside.ingest.api.routes.described_kinds import (
+    AmendmentAsked,
+    AmendmentKind,
+    EntryState,
+    ReadingAsSent,
+    ReasonValues,
+    SuggestedRepair,
+)
 
-State = Literal["held", "released", "discarded"]
 Next = Field(description="`cursor` of the next page; null: this is the last")
 
 
@@ -21,10 +26,13 @@ class Reason(Described):
 
     code: str
     detail: str
-    values: dict[str, Any] | None = Field(
-        None, description="what detail is about; absent where an earlier release kept the sentence alone"
+    values: ReasonValues | None = Field(
+        None,
+        description=(
+            "the figures and names that detail is about; left out: an earlier release kept the sentence alone"
+        ),
     )
-    suggestion: dict[str, Any] | None = None
+    suggestion: SuggestedRepair | None = None
 
 
 class KeptAs(Described):
@@ -41,16 +49,18 @@ class EntryShown(Described):
     device: str
     stream: str
     seq: int
-    state: State
-    code: str = Field(description="stable; decide by this")
+    state: EntryState
+    code: str = Field(description="why, as a code; stable, decide by this")
     what_to_do: str | None
     reasons: list[Reason]
-    beside_another: bool = Field(description="its number is held by another content")
-    content: dict[str, Any] = Field(description="as sent; never touched")
-    amended: dict[str, Any] | None = Field(description="what a person made of it; null: nothing")
-    kept_as: KeptAs | None = Field(description="where it is stored, as both were right; null: nowhere")
+    beside_another: bool = Field(description="true: another reading has its number")
+    content: ReadingAsSent = Field(description="the reading as it was sent; never touched")
+    amended: ReadingAsSent | None = Field(description="the reading as a person changed it; null: not changed")
+    kept_as: KeptAs | None = Field(
+        description="where it is stored, where both readings were right; null: nowhere"
+    )
     received_at: str
-    checked_again_at: str | None = Field(description="the server looks again by itself then; null: never")
+    checked_again_at: str | None
 
 
 class EntriesAnswer(Described):
@@ -71,8 +81,10 @@ class StillHeld(Described):
 class OutcomeAnswer(Described):
     """What an amendment did, or, as a preview, would do."""
 
-    amendment_id: int | None = Field(description="null: a preview, nothing was changed")
-    entries: int = Field(description="how many this request is about")
+    amendment_id: int | None = Field(
+        description="number of the amendment; null: a preview, nothing was changed"
+    )
+    entries: int = Field(description="how many entries this request is about")
     matched: int = Field(
         description="how many match the condition; those beyond `entries` were left as they are"
     )
@@ -88,10 +100,10 @@ class AmendmentShown(Described):
     """What a person did about held or stored readings."""
 
     amendment: int
-    kind: Literal["amend", "discard", "set_aside", "replace", "time_right", "both_right"]
+    kind: AmendmentKind
     at: str
     who: str = Field(description="handle of the key")
-    asked: dict[str, Any]
+    asked: AmendmentAsked
     entries: int
     undone_at: str | None
 

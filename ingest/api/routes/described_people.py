@@ -7,14 +7,13 @@ Leaves to others: what the values are (the routes of the same nouns).
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Literal
 
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import Described
+from cleanside.ingest.api.routes.described_kinds import Language, PasskeyDocument, PersonRole, PersonState
 
-PersonRole = Literal["viewer", "technician", "planner", "operator", "admin"]
-Language = Literal["de", "en"]
 Next = Field(description="`cursor` of the next page; null: this is the last")
 Sites = Field(description="the sites they see, by name; empty: all")
 
@@ -26,7 +25,7 @@ class PersonShown(Described):
     display_name: str | None
     role: PersonRole
     sites: list[str] = Sites
-    state: Literal["invited", "valid", "suspended", "revoked"]
+    state: PersonState
     created_at: str
     who: str = Field(description="who invited them: a person, handle of a key, or command")
     last_seen_at: str | None
@@ -109,4 +108,4 @@ class PasskeyRemoved(Described):
 class PasskeyOptions(Described):
     """What a browser hands to an authenticator."""
 
-    options: dict[str, Any] = Field(description="W3C Web Authentication level 3, in its JSON form")
+    options: PasskeyDocument = Field(description="W3C Web Authentication level 3, in its JSON form")

@@ -6,11 +6,12 @@ Leaves to others: what the values are (`ingest.api.routes.webhooks`).
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Literal
 
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described import Described
+from cleanside.ingest.api.routes.described_kinds import DeliveryState, EventData, PauseCode
 
 Next = Field(description="`cursor` of the next page; null: this is the last")
 
@@ -18,7 +19,7 @@ Next = Field(description="`cursor` of the next page; null: this is the last")
 class Paused(Described):
     """Why nothing is sent to a webhook."""
 
-    code: Literal["key_missing", "key_unreadable", "altered"]
+    code: PauseCode
     detail: str = Field(description="the reason and the next step")
 
 
@@ -26,8 +27,10 @@ class WebhookShown(Described):
     """A webhook, without its secret."""
 
     webhook: int
-    url: str = Field(description="the beginning of it; while paused, only scheme, host and port")
-    paused: Paused | None = Field(description="null: it is sent to; else its secret cannot be decrypted")
+    url: str = Field(description="beginning of the address; while paused, only scheme, host and port")
+    paused: Paused | None = Field(
+        description="why nothing is sent to it: its secret cannot be decrypted; null: it is sent to"
+    )
     types: list[str]
     note: str
     created_at: str
@@ -65,8 +68,8 @@ class DeliveryShown(Described):
     type: str
     subject: str
     at: str
-    data: dict[str, Any]
-    state: Literal["waiting", "delivered", "dead"]
+    data: EventData
+    state: DeliveryState
     tries: int
     next_try_at: str | None
     settled_at: str | None

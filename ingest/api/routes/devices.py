@@ -1,4 +1,4 @@
-"""Devices: registered, put on a housing for a span of time, and what is known of them."""
+"""Devices: registration, seats on housings, and their state."""
 
 from __future__ import annotations
 
@@ -53,10 +53,12 @@ FleetWriter = Annotated[Key, Depends(needs("fleet:write"))]
 
 
 class NewDevice(Strict):
-    """A device, and where it sits if that is known."""
+    """A device, and its seat if that is known."""
 
     device: NewName = Field(examples=["grader-07-intake"])
-    in_service_at: At | None = Field(None, description="readings from before are held: time_before_service")
+    in_service_at: At | None = Field(
+        None, description="earlier readings are quarantined: time_before_service"
+    )
     history_from: At | None = Field(
         None,
         description=(
@@ -72,13 +74,13 @@ class NewDevice(Strict):
 
 
 class DeviceEdit(Strict):
-    """What is to be changed of a device."""
+    """A change of a device."""
 
     retired: bool = Field(description="true: out of use; false: in use again")
 
 
 class NewAssignment(Strict):
-    """A device sits on a housing from ... until."""
+    """A seat on a housing from ... until."""
 
     machine: Name
     housing: Name = DEFAULT_HOUSING
@@ -98,7 +100,7 @@ class NewAssignment(Strict):
 @example({"device": "{device}", "machine": "{machine}", "housing": "{housing}"})
 def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetWriter) -> dict[str, Any]:
     """
-    Register a device. Readings that came before are held for its owner; they are checked and stored now.
+    Register a device. Its earlier readings are in quarantine at its owner; they are checked and stored now.
 
     An integrator's key is bound to the devices it registers. It may register names that no other key has to
     do with: none is bound to it, has posted for it, or has an open code for it.
@@ -142,9 +144,11 @@ def post_device(body: NewDevice, request: HttpRequest, resources: R, key: FleetW
     responses=problems(404),
 )
 @example({"machine": "{machine}", "housing": "{housing}"})
-def post_assignment(device: PathName, body: NewAssignment, resources: R, key: FleetWriter) -> dict[str, Any]:
+def post_device_assignment(
+    device: PathName, body: NewAssignment, resources: R, key: FleetWriter
+) -> dict[str, Any]:
     """
-    Put a device on a housing for a span, or end its time there. Its readings follow the time they were taken.
+    Seat a device on a housing for a span, or end its seat. Readings follow their time of measurement.
 
     A device that sat elsewhere starts now; give a date, or with_history, to move readings. The answer says
     which housings lose it, and for how many hours with readings.
@@ -152,10 +156,10 @@ def post_assignment(device: PathName, body: NewAssignment, resources: R, key: Fl
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
-        found = _find(connection, key, device)
+        found = device_for(connection, key, device)
         housing = find_housing(connection, key, body.machine, body.housing)
         seated = seating.seat(connection, found, order_of(body, housing), now_us)
-        if found.retired_us is not None:  # whoever puts it on a machine has it in use again
+        if found.retired_us is not None:  # a device that is assigned to a machine is in use again
             found = fleet.retire(connection, found, None)
         about = {"device": device, "body": body.model_dump(mode="json")}
         audit.note(connection, key.owner_id, now_us, key.handle, "assignment", **about)
@@ -176,15 +180,15 @@ def post_assignment(device: PathName, body: NewAssignment, resources: R, key: Fl
 @example({"retired": False})
 def patch_device(device: PathName, body: DeviceEdit, resources: R, key: FleetWriter) -> dict[str, Any]:
     """
-    Take a device out of use, or into use again. What it measured stays.
+    Take a device out of use, or into use again. Its readings stay.
 
-    Its time on a housing ends now. Readings that arrive late are stored, so its keys stay valid: revoke
-    those that the answer names once its backlog is here.
+    Its seat ends now. Readings that arrive late are stored, so its keys stay valid: revoke
+    the keys in the answer once its backlog has arrived.
     """
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         now_us = resources.clock()
-        found = _find(connection, key, device)
+        found = device_for(connection, key, device)
         if body.retired and found.retired_us is None:
             seating.end_all(connection, found, now_us)
         edited = fleet.retire(connection, found, (found.retired_us or now_us) if body.retired else None)
@@ -202,7 +206,7 @@ def patch_device(device: PathName, body: DeviceEdit, resources: R, key: FleetWri
     "/v1/devices", summary="Devices", responses=shown(DevicesAnswer, tagged=True), response_class=Response
 )
 def get_devices(request: HttpRequest, resources: R, key: Reader, page: P) -> Response:
-    """Devices that the key may see, by name, also those that nobody has registered yet."""
+    """Devices that the key may see, by name, unregistered ones too."""
     (after,) = page.after(str) or (None,)
     with resources.reading() as connection:
         found = fleet.devices_of(connection, key.owner_id, after=after)
@@ -215,12 +219,13 @@ def get_devices(request: HttpRequest, resources: R, key: Reader, page: P) -> Res
     "/v1/devices/{device}", summary="One device", response_model=DeviceAnswer, responses=problems(404)
 )
 def get_device(device: PathName, resources: R, key: Reader) -> dict[str, Any]:
-    """A device, where it sits and sat, and its streams."""
+    """A device, its seats past and present, and its streams."""
     with resources.reading() as connection:
-        return _document(connection, _find(connection, key, device))
+        return _document(connection, device_for(connection, key, device))
 
 
-def _find(connection: sa.Connection, key: Key, name: str) -> DeviceRow:
+def device_for(connection: sa.Connection, key: Key, name: str) -> DeviceRow:
+    """A device that the key may see. Raises NotFound."""
     device = fleet.device(connection, key.owner_id, name)
     if device is None or not sees_device(key, name):
         raise NotFound("device", name)

@@ -1,9 +1,9 @@
-"""What people enter of elements, with what the readings say of each entry."""
+"""Entries about elements, and what the readings show about each."""
 
 from __future__ import annotations
 
 import math
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import numpy as np
 import sqlalchemy as sa
@@ -11,12 +11,21 @@ from fastapi import Depends, Query, Request
 from pydantic import Field
 
 from cleanside.gateway.units import counted
-from cleanside.ingest.analysis.assessment import gauge_unit
+from cleanside.ingest.analysis.assessment import gauge_unit, terminal_at
 from cleanside.ingest.api.routes.described_fleet import ChangesAnswer
+from cleanside.ingest.api.routes.described_kinds import ElementWork
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, Reader, find_housing
+from cleanside.ingest.api.routes.papers import (
+    GaugeShowing,
+    check_gauge,
+    check_meter,
+    gauge_document,
+    gauge_of,
+)
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
+    Act,
     At,
     Name,
     PathName,
@@ -31,15 +40,18 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.cautions import shown as shown_cautions
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.restriction import WeighedEntry
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.restriction.verdict.statement import Statement
-from cleanside.ingest.store import audit, element_changes
+from cleanside.ingest.shop.machine_sheet import MOST_METER_H
+from cleanside.ingest.store import audit, element_changes, fleet, papers
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.papers import GaugeReading, MeterReading
+from cleanside.ingest.writer.resources import Resources
 
 router = router_of("machines")
 
@@ -50,7 +62,7 @@ Writer = Annotated[Key, Depends(needs("changes:write"))]
 
 
 class NewChange(Strict):
-    """What was done to an element."""
+    """Work on an element."""
 
     changed_at: At
     housing: Name = Field(DEFAULT_HOUSING)
@@ -61,7 +73,7 @@ class NewChange(Strict):
         "left out: the same work at the same instant is the same entry",
         examples=["0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01"],
     )
-    what: Literal["new", "cleaned", "inspected", "safety_element", "nothing"] = Field(
+    what: ElementWork = Field(
         "new",
         description="new: another element went in. cleaned: the same one went back in, cleaned. inspected: "
         "it went back in as it was. safety_element: that one was replaced. nothing: the change that was "
@@ -72,6 +84,10 @@ class NewChange(Strict):
         max_length=400,
         description="why the entry holds although the readings contradict it; send the entry again with this",
     )
+    meter_hours: float | None = Field(
+        None, ge=0, le=MOST_METER_H, description="what the hour meter shows [h]"
+    )
+    gauge: GaugeShowing | None = Field(None, description="what a gauge showed before the work")
 
 
 @router.post(
@@ -81,29 +97,19 @@ class NewChange(Strict):
     responses=problems(404, 409),
 )
 @example(
-    {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"}, plain="entry_id what confirmed_because"
+    {"changed_at": "2026-03-01T00:00:00Z", "housing": "{housing}"},
+    plain="entry_id what confirmed_because meter_hours gauge source latched",
 )
-def post_change(
+def post_element_change(
     machine: PathName, body: NewChange, request: Request, resources: R, key: Writer
 ) -> dict[str, Any]:
     """
-    Enter what was done to an element. The answer says what the readings say of it.
+    Enter work on an element. The answer has what the readings show about it.
 
     An entry decides unless the readings contradict it. Then it is a question and changes no figure until it
     is confirmed, corrected or taken back.
     """
-    now_us = resources.clock()
-    change = _entered(body, key.handle, now_us)
-
-    def save(connection: sa.Connection) -> HousingRow:
-        housing = find_housing(connection, key, machine, body.housing)
-        what = _put(connection, housing.id, change)
-        if what is not None:
-            about = {"machine": machine, "body": body.model_dump(mode="json")}
-            audit.note(connection, key.owner_id, now_us, key.handle, what, **about)
-        return housing
-
-    return _shown(request, resources, key, resources.writer.call(save))
+    return enter_change(request, resources, key, machine, body)
 
 
 @router.get(
@@ -113,10 +119,10 @@ def post_change(
     responses=problems(404),
 )
 @example(query={"housing": "{housing}"})
-def get_changes(
+def get_element_changes(
     machine: PathName, request: Request, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING
 ) -> dict[str, Any]:
-    """What was entered of a housing's elements, in time order, and what the readings say of each entry."""
+    """The entries of a housing's elements, in time order, and what the readings show about each."""
     with resources.reading() as connection:
         found = find_housing(connection, key, machine, housing)
     return _shown(request, resources, key, found)
@@ -129,7 +135,7 @@ def get_changes(
     responses=problems(404),
 )
 @example(query={"changed_at": "2026-02-14T06:00:00Z", "housing": "{housing}"})
-def delete_change(
+def delete_element_change(
     machine: PathName,
     request: Request,
     changed_at: Annotated[At, Query(description="as it was entered")],
@@ -138,7 +144,7 @@ def delete_change(
     housing: Name = DEFAULT_HOUSING,
     entry_id: Annotated[Name | None, Query(description="which, where several stand at that instant")] = None,
 ) -> dict[str, Any]:
-    """Take back what was entered by mistake. The audit keeps what was entered, and by whom."""
+    """Take back an entry made by mistake. The audit log keeps the entry and who made it."""
     changed_us = us(changed_at)
     assert changed_us is not None
 
@@ -166,7 +172,50 @@ def delete_change(
     return _shown(request, resources, key, resources.writer.call(save))
 
 
-# ---------------------------------------------------------------- what becomes of an entry
+# ---------------------------------------------------------------- entering
+
+
+def enter_change(
+    request: Request, resources: Resources, key: Key, machine: str, body: NewChange
+) -> dict[str, Any]:
+    """Enter a change with what was read at it, in one transaction. Returns the answer. Raises Refused."""
+    now_us = resources.clock()
+    act = Act(key, machine, now_us, now_us)
+    housing = resources.writer.call(lambda connection: keep_change(connection, act, body))
+    return _shown(request, resources, key, housing)
+
+
+def keep_change(connection: sa.Connection, act: Act, body: NewChange) -> HousingRow:
+    """Enter or confirm what was done to an element. Raises Refused, and then wrote nothing."""
+    change = _entered(body, act.key.handle, act.now_us)
+    housing = find_housing(connection, act.key, act.machine, body.housing)
+    meter, gauge = _read_with(connection, housing, body, change, act.key)
+    what = _put(connection, housing.id, change)
+    new = meter is not None and papers.put_meter(connection, housing.machine_id, meter) is None
+    new |= gauge is not None and papers.put_gauge(connection, housing.id, gauge) is None
+    if what is not None or new:
+        what = what or "element_change_read"
+        about = {"machine": act.machine, "body": body.model_dump(mode="json")}
+        audit.note(connection, act.key.owner_id, act.now_us, act.key.handle, what, **about)
+    return housing
+
+
+def _read_with(
+    connection: sa.Connection, housing: HousingRow, body: NewChange, change: EnteredChange, key: Key
+) -> tuple[MeterReading | None, GaugeReading | None]:
+    """What was read at a change, under the id of its entry; checked before anything is written."""
+    meter = gauge = None
+    if body.meter_hours is not None:
+        known = papers.meters_of(connection, housing.machine_id)
+        offset_h = next((m.offset_h for m in reversed(known) if m.at_us <= change.changed_us), 0.0)
+        meter = MeterReading(
+            change.entry_id, change.changed_us, change.entered_us, change.who, body.meter_hours, offset_h
+        )
+        check_meter(connection, housing.machine_id, meter, "#/meter_hours")
+    if body.gauge is not None:
+        gauge = gauge_of(body.gauge, change.changed_us, change.entry_id, key, change.entered_us, "#/gauge")
+        check_gauge(connection, housing.id, gauge)
+    return meter, gauge
 
 
 def _entered(body: NewChange, who: str, now_us: int) -> EnteredChange:
@@ -175,8 +224,7 @@ def _entered(body: NewChange, who: str, now_us: int) -> EnteredChange:
     assert changed_us is not None
     _refuse_far_off(changed_us, now_us)
     if body.what == "nothing" and not body.note:
-        detail = "a change that was found is denied without a reason; say in the note why the level fell"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("#/note", detail)])
+        raise NotValid(Complaint("#/note", "denied_without_reason"))
     return EnteredChange(
         changed_us=changed_us,
         entered_us=now_us,
@@ -193,12 +241,19 @@ def _put(connection: sa.Connection, housing_id: int, change: EnteredChange) -> s
     before = element_changes.put_change(connection, housing_id, change)
     if before is None:
         return "element_change"
+    if before.at_device is not None and before.what == change.what and before.confirmed_because is None:
+        # Made at the machine under this id: a person at the shop stands by it now, with their own words.
+        element_changes.take_over(connection, housing_id, change)
+        return "element_change"
     if (before.changed_us, before.what, before.note) != (change.changed_us, change.what, change.note):
-        detail = (
-            f"a change at {text(before.changed_us)} ({before.what}) is entered already, by {before.who} with "
-            f'the note "{before.note}"; take it back (DELETE) to enter it with another'
+        raise Refused(
+            "change_differs",
+            status=409,
+            at=text(before.changed_us),
+            what=before.what,
+            by=before.who,
+            note=before.note,
         )
-        raise Refused(409, "change_differs", detail)
     if change.confirmed_because in (None, before.confirmed_because):
         return None
     element_changes.confirm_change(connection, housing_id, before, change.confirmed_because)
@@ -209,43 +264,52 @@ def _the_one_meant(
     there: list[EnteredChange], changed_us: int, entry_id: str | None, where: str
 ) -> EnteredChange:
     """The entry to take back. Raises Refused: 404 if there is none, 422 if it could be several."""
-    found = [c for c in there if c.changed_us == changed_us and entry_id in (None, c.entry_id)]
-    if not found:
-        detail = f"no element change at {text(changed_us)} is entered for {where}"
-        raise Refused(404, "unknown_element_change", detail)
-    if len(found) > 1:
-        every = " and ".join(f"{c.entry_id} ({c.what})" for c in found)
-        many = counted(len(found), "entry", "entries")
-        detail = f"{many} stand at {text(changed_us)}, {every}; name one as entry_id"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("query/entry_id", detail)])
-    return found[0]
+    entries = [c for c in there if c.changed_us == changed_us and entry_id in (None, c.entry_id)]
+    if not entries:
+        raise Refused("unknown_element_change", status=404, at=text(changed_us), housing=where)
+    if len(entries) > 1:
+        every = " and ".join(f"{c.entry_id} ({c.what})" for c in entries)
+        about = {"entries": counted(len(entries), "entry", "entries"), "at": text(changed_us), "every": every}
+        raise NotValid(Complaint("query/entry_id", "several_entries_at", **about))
+    return entries[0]
 
 
 def _refuse_far_off(changed_us: int, now_us: int) -> None:
     """A wrong year would hide a life, or make one up. Raises Refused (422)."""
     if changed_us > now_us + MOST_AHEAD_US:
-        detail = f"{text(changed_us)} lies ahead, it is {text(now_us)}; enter a change once it was made"
-    elif changed_us < now_us - MOST_BACK_US:
-        detail = f"{text(changed_us)} lies more than ten years back; check the year"
-    else:
-        return
-    raise Refused(422, "not_valid", detail, errors=[Complaint("#/changed_at", detail)])
+        raise NotValid(Complaint("#/changed_at", "change_ahead", at=text(changed_us), now=text(now_us)))
+    if changed_us < now_us - MOST_BACK_US:
+        raise NotValid(Complaint("#/changed_at", "change_long_ago", at=text(changed_us)))
 
 
-# ---------------------------------------------------------------- how it is shown
+# ---------------------------------------------------------------- answers
 
 
 def _shown(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:
-    """Entries with what the readings say of them now."""
+    """Entries with what the readings show about them now."""
     with resources.reading() as connection:
-        seen = services_of(request).judge(connection, key.owner_id).view(housing)
+        judge = services_of(request).judge(connection, key.owner_id)
+        seen = judge.view(housing)
         entered = {c.entry_id: c for c in element_changes.changes_of(connection, housing.id)}
+        meters = {m.entry_id: m.meter_h for m in papers.meters_of(connection, housing.machine_id)}
+        gauges = {g.entry_id: g for g in papers.gauges_of(connection, housing.id)}
+        series = judge.series(seen) if gauges.keys() & entered.keys() else None
+        terminals = fleet.terminals_of(connection, housing.id)
+
+    def read_at(change: EnteredChange) -> dict[str, Any]:
+        gauge = gauges.get(change.entry_id)
+        limit = terminal_at(terminals, change.changed_us)
+        shown = None if gauge is None or series is None else gauge_document(gauge, series, limit)
+        return {"meter_hours": meters.get(change.entry_id), "gauge": shown}
+
     study, unit = seen.assessment.study, gauge_unit(seen.terminal)
     shown = [(entered[w.entry.name], w) for w in study.entries if w.entry.name in entered]
     return {
         "machine": housing.machine,
         "housing": housing.name,
-        "element_changes": [_change_document(change, weighed, unit) for change, weighed in shown],
+        "element_changes": [
+            _change_document(change, weighed, unit) | read_at(change) for change, weighed in shown
+        ],
         "cleanings": study.cleanings,
         "cautions": shown_cautions("change"),
     }
@@ -260,13 +324,15 @@ def _change_document(change: EnteredChange, weighed: WeighedEntry, unit: str | N
         "entry_id": change.entry_id,
         "what": change.what,
         "confirmed_because": change.confirmed_because,
+        "at_device": change.at_device,
+        "by_name": change.by_name,
         "is_question": weighed.is_question,
         **weighed_document(weighed, unit),
     }
 
 
 def weighed_document(weighed: WeighedEntry, unit: str | None) -> dict[str, Any]:
-    """What the readings say of an entry: code, figures, and the English made of them."""
+    """What the readings show about an entry: code, values, and their sentence."""
     return {
         "verdict": weighed.verdict,
         "says": text_of(of_entry(weighed), unit),

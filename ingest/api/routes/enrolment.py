@@ -1,4 +1,4 @@
-"""Enrolment: a one-time code for a device is made, listed, cancelled, and used by its gateway."""
+"""Enrolment: make, list and cancel a one-time code for a device; its gateway uses it."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotACode, NotFound, NotValid, Refused
 from cleanside.ingest.owners import access, enrolment, one_time_code
 from cleanside.ingest.owners.access import BOUND_ROLES, NewKey
 from cleanside.ingest.owners.claims import require_claim
@@ -53,14 +53,16 @@ Enroller = Annotated[Key, Depends(needs("enrolments:write"))]
 
 
 class NewEnrolment(Strict):
-    """A device that is to be put on a machine."""
+    """A device to enrol on a machine."""
 
     device: NewName = Field(examples=["grader-07-intake"])
     machine: Name
     housing: Name = DEFAULT_HOUSING
     assigned_from: At | None = Field(None, description=STARTS.replace("now", "when the code is used"))
     with_history: bool = Field(False, description=WITH_HISTORY)
-    in_service_at: At | None = Field(None, description="readings from before are held: time_before_service")
+    in_service_at: At | None = Field(
+        None, description="earlier readings are quarantined: time_before_service"
+    )
     valid_hours: int = Field(VALID_HOURS, ge=1, le=MOST_VALID_HOURS)
     note: Words = Field("", max_length=200, examples=["for the technician at the gravel plateau"])
 
@@ -68,7 +70,7 @@ class NewEnrolment(Strict):
 class CodeShown(Strict):
     """A gateway shows its code."""
 
-    code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDF4"])
+    code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDFT"])
     device: Name | None = Field(None, description="what the gateway takes itself for; another is refused")
     attempt: str = Field(
         "",
@@ -119,17 +121,17 @@ def post_enrolment(body: NewEnrolment, resources: R, key: Enroller) -> dict[str,
 
 @router.get("/v1/enrolments", summary="Codes for devices", responses=shown(EnrolmentsAnswer, tagged=True))
 def get_enrolments(request: Request, resources: R, key: Enroller, page: P) -> Response:
-    """Codes that were made, newest first, without the codes; an integrator sees those it made."""
+    """Enrolments, newest first, without the codes; an integrator sees its own."""
     after = page.after(int)
     with resources.reading() as connection:
-        found = one_time_codes.enrolments_of(
+        rows = one_time_codes.enrolments_of(
             connection,
             key.owner_id,
             who=key.handle if key.role in BOUND_ROLES else None,
             before_id=None if after is None else after[0],
             limit=page.limit + 1,
         )
-    kept, cursor = page.cut(found, lambda e: (e.id,))
+    kept, cursor = page.cut(rows, lambda e: (e.id,))
     now_us = resources.clock()
     return page_answer(request, "enrolments", [_document(e, now_us) for e in kept], cursor)
 
@@ -143,7 +145,7 @@ def get_enrolments(request: Request, resources: R, key: Enroller, page: P) -> Re
 def delete_enrolment(
     enrolment: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Enroller
 ) -> dict[str, Any]:
-    """Make a code worthless. One that was used stays used: revoke its key."""
+    """Cancel a code. One that was used stays used: revoke its key."""
 
     def save(connection: sa.Connection) -> Enrolment:
         now_us = resources.clock()
@@ -161,7 +163,7 @@ def delete_enrolment(
 
 
 def state_of(*, used_us: int | None, cancelled_us: int | None, expires_us: int, now_us: int) -> str:
-    """What has become of a code, in a word. Pure."""
+    """The state of a code in a word. Pure."""
     if used_us is not None:
         return "used"
     if cancelled_us is not None:
@@ -187,10 +189,10 @@ def _document(found: Enrolment, now_us: int) -> dict[str, Any]:
     }
 
 
-# ---------------------------------------------------------------- the gateway's side: no key yet
+# ---------------------------------------------------------------- the gateway's side, without a key
 
 ENROL_PATH = "/v1/enrol"
-MAX_ENROL_BYTES = 4_096  # of who has no key yet; a code, a name and an attempt take 200
+MAX_ENROL_BYTES = 4_096  # bytes of a request without a key; a code, a name and an attempt take 200
 
 
 @router.post(
@@ -204,7 +206,8 @@ MAX_ENROL_BYTES = 4_096  # of who has no key yet; a code, a name and an attempt 
 @example({"code": "00000-00000-00000"})
 async def post_enrol(body: CodeShown, request: Request, resources: R) -> dict[str, Any]:
     """
-    Give the code, get the device's key, once; no key is needed. Readings held for the device are claimed.
+    Send the code, get the device's key, once; no key is needed. Quarantined readings of the device are
+    checked.
 
     Every code that is not valid gets the same answer. Tries are limited by address. A body has at most
     4096 bytes.
@@ -248,5 +251,5 @@ def read_code(typed: str) -> str:
     """A code as typed. Raises Refused (422) where it cannot be one; the answer never repeats it."""
     try:
         return one_time_code.read_code(typed)
-    except ValueError as error:
-        raise Refused(422, "not_valid", str(error), errors=[Complaint("#/code", str(error))]) from None
+    except NotACode as error:
+        raise NotValid(Complaint.of("#/code", error)) from None

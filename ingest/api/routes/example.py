@@ -1,5 +1,5 @@
 """
-The request that a route shows: in its own file, with names of objects as {machine}, {device} and so on.
+The example request of a route: in its own file, with names of objects as {machine}, {device} and so on.
 
 Tests over all routes make their requests from it, and the story makes the example of the description.
 """
@@ -18,8 +18,8 @@ class RequestExample:
     """
     A request that the route takes.
 
-    body, query : with the name of somebody's object as {kind}. other_body : where it takes another form too.
-    plain : members and parameters of this route that name nobody's object, beside the usual ones.
+    body, query : with the name of an owner's object as {kind}. other_body : where it takes another form too.
+    plain : members and parameters of this route that name no object of an owner, beside the usual ones.
     """
 
     body: Any = None

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from fastapi import Depends, Request, Response
 from pydantic import Field
 
 from cleanside.ingest.api.routes.described_fleet import KeyMade, KeyRevoked, KeyRotated, KeysAnswer
+from cleanside.ingest.api.routes.described_kinds import Role
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.services import services_of
@@ -38,9 +39,9 @@ Admin = Annotated[Key, Depends(needs("keys:manage"))]
 
 
 class NewKeyRequest(Strict):
-    """A key to be made."""
+    """An order for a key."""
 
-    role: Literal["device", "integrator", "planner", "operator", "admin"]
+    role: Role
     devices: list[Name] = Field(
         default_factory=list,
         max_length=1_000,
@@ -51,13 +52,15 @@ class NewKeyRequest(Strict):
 
 
 class NewRotation(Strict):
-    """A key is to be replaced."""
+    """An order to replace a key."""
 
     overlap_hours: int = Field(
         OVERLAP_HOURS,
         ge=0,
         le=MOST_OVERLAP_HOURS,
-        description="how long the replaced key goes on; an admin key until its successor was used, at least",
+        description=(
+            "how long the replaced key goes on [h]; an admin key at least until its successor was used"
+        ),
     )
     expires_at: At | None = Field(
         None, description="end of the successor; left out: it is valid for as long as the replaced key was"
@@ -96,7 +99,7 @@ def post_key(body: NewKeyRequest, resources: R, key: Admin) -> dict[str, Any]:
     responses=problems(404, 409, 429),
 )
 @example({})
-def post_rotation(
+def post_key_rotation(
     handle: PathName,
     body: NewRotation,
     request: Request,
@@ -104,10 +107,10 @@ def post_rotation(
     key: Annotated[Key, Depends(needs("keys:rotate"))],
 ) -> dict[str, Any]:
     """
-    Make the successor of a key: same role, devices and note. The replaced key goes on for the overlap.
+    Make the successor of a key: same role, devices and note. The replaced key stays valid for the overlap.
 
     A key of role device replaces itself alone, at most once an hour. A reply was lost: ask again with the old
-    key; the successor that was never used gets a fresh secret.
+    key; the successor that was never used gets a new secret.
     """
     if key.role != "admin" and handle != key.handle:
         raise NotFound("key", handle)
@@ -149,8 +152,8 @@ def list_keys(resources: Resources, key: Key, page: Page) -> tuple[list[dict[str
     """One page of keys, and the cursor of the next."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = keys.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
-    shown, cursor = page.cut(found, lambda k: (k.id,))
+        rows = keys.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
+    shown, cursor = page.cut(rows, lambda k: (k.id,))
     now_us = resources.clock()
     return [document_of(k, now_us) for k in shown], cursor
 

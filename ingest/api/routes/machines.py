@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import sqlalchemy as sa
 from fastapi import Depends, Request, Response
@@ -15,9 +15,13 @@ from cleanside.ingest.api.routes.described_fleet import (
     MachinesAnswer,
     TerminalAnswer,
 )
+from cleanside.ingest.api.routes.described_kinds import FlowQuantity
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.named_schema import opened
 from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.paper_shapes import laid_up_document, service_document
 from cleanside.ingest.api.routes.shared import (
+    Act,
     At,
     DisplayName,
     Name,
@@ -33,12 +37,13 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
-from cleanside.ingest.errors import Complaint, NotFound, Refused
-from cleanside.ingest.owners.access import BOUND_ROLES
-from cleanside.ingest.store import audit, declared, fleet
+from cleanside.ingest.errors import Complaint, NotFound, NotValid, Refused
+from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
+from cleanside.ingest.store import audit, declared, fleet, papers
 from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.papers import MachinePapers, Papers
 
 router = router_of("machines")
 
@@ -55,16 +60,26 @@ class TerminalRestriction(Strict):
     """The limit set by the engine maker, in the unit in which it was read."""
 
     value: float = Field(gt=0, examples=[6.2])
-    unit: Words = Field(max_length=64, examples=["kPa"])
+    unit: Words = Field(
+        max_length=64,
+        examples=["kPa"],
+        description="unit of value, as on the gauge or in the manual",
+        json_schema_extra=opened("PressureUnit"),
+    )
     valid_from: At | None = Field(None, description="from when it holds; left out: from the beginning")
 
 
 class ReferenceFlow(Strict):
     """The flow at which the terminal restriction is stated, usually that of rated speed and load."""
 
-    quantity: Literal["engine_speed", "air_mass_flow"]
+    quantity: FlowQuantity
     value: float = Field(gt=0, examples=[1900])
-    unit: Words = Field(max_length=64, examples=["r/min"])
+    unit: Words = Field(
+        max_length=64,
+        examples=["r/min"],
+        description="unit of value",
+        json_schema_extra=opened("SpeedUnit", "MassFlowUnit"),
+    )
 
 
 class NewHousing(Strict):
@@ -79,7 +94,7 @@ class NewHousing(Strict):
 
 
 class NewMachine(Strict):
-    """A machine with its housings; one housing called main where none is given."""
+    """A machine with its housings; without any, one housing called main."""
 
     machine: NewName
     display_name: DisplayName | None = Field(None, description="what people call it, any text")
@@ -88,7 +103,7 @@ class NewMachine(Strict):
 
 
 class MachineEdit(Strict):
-    """What is to be changed of a machine; what is left out stays."""
+    """A change of a machine; members that are left out stay."""
 
     name: NewName | None = Field(None, description="its new name, in addresses too; its history stays")
     display_name: DisplayName | None = Field(None, description='any text; "" takes it away')
@@ -98,7 +113,7 @@ class MachineEdit(Strict):
 
 
 class HousingTerminal(TerminalRestriction):
-    """A terminal restriction and the housing it belongs to."""
+    """A terminal restriction and its housing."""
 
     housing: Name = Field(DEFAULT_HOUSING)
 
@@ -151,8 +166,8 @@ def get_machines(request: Request, resources: R, key: Reader, page: P) -> Respon
     """Machines that the key may see, by name."""
     (after,) = page.after(str) or (None,)
     with resources.reading() as connection:
-        found = fleet.machines_of(connection, key.owner_id, after=after)
-        seen = (machine for machine in found if sees_machine(connection, key, machine))
+        rows = fleet.machines_of(connection, key.owner_id, after=after)
+        seen = (machine for machine in rows if sees_machine(connection, key, machine))
         shown, cursor = page.cut(seen, lambda machine: (machine.name,))
         documents = [machine_document(connection, machine) for machine in shown]
     return page_answer(request, "machines", documents, cursor)
@@ -192,8 +207,7 @@ def patch_machine(
         changes: dict[str, Any] = {}
         if body.name is not None and body.name != found.name:
             if fleet.machine(connection, key.owner_id, body.name) is not None:
-                detail = f"there is a machine {body.name} here already; give another name"
-                raise Refused(409, "name_taken", detail)
+                raise Refused("machine_name_taken", status=409, code="name_taken", name=body.name)
             changes["name"] = body.name
         if body.display_name is not None:
             changes["display_name"] = body.display_name or None
@@ -209,38 +223,47 @@ def patch_machine(
 
 @router.post(
     "/v1/machines/{machine}/terminal-restriction",
-    summary="Set the terminal restriction of a housing",
+    summary="Set the change limit of a housing: terminal restriction, from the engine maker's manual",
     description=CAUTION,
     response_model=TerminalAnswer,
     responses=problems(404),
 )
 @example({"value": 5.0, "unit": "kPa", "housing": "{housing}"})
-def post_terminal(
+def post_terminal_restriction(
     machine: PathName,
     body: HousingTerminal,
     resources: R,
     key: Annotated[Key, Depends(needs("terminals:write"))],
 ) -> dict[str, Any]:
     """Set the limit of a housing from an instant on; earlier ones stay for the time before."""
+    now_us = resources.clock()
+    act = Act(key, machine, now_us, now_us)
+    limit = resources.writer.call(lambda connection: keep_limit(connection, act, body))
+    return {"machine": machine, "housing": body.housing, "terminal_restriction": terminal_document(limit)}
+
+
+def keep_limit(connection: sa.Connection, act: Act, body: HousingTerminal) -> TerminalRow:
+    """Set the limit of a housing. Raises Refused, and then wrote nothing."""
     limit = _terminal(body, "#")
     assert limit is not None
-
-    def save(connection: sa.Connection) -> dict[str, Any]:
-        housing = find_housing(connection, key, machine, body.housing)
-        fleet.put_terminal(connection, housing.id, limit)
-        now_us = resources.clock()
-        about = {"machine": machine, "body": body.model_dump(mode="json")}
-        audit.note(connection, key.owner_id, now_us, key.handle, "terminal", **about)
-        return {"machine": machine, "housing": body.housing, "terminal_restriction": terminal_document(limit)}
-
-    return resources.writer.call(save)
+    housing = find_housing(connection, act.key, act.machine, body.housing)
+    fleet.put_terminal(connection, housing.id, limit)
+    about = {"machine": act.machine, "body": body.model_dump(mode="json")}
+    audit.note(connection, act.key.owner_id, act.now_us, act.key.handle, "terminal", **about)
+    return limit
 
 
-# ---------------------------------------------------------------- what is seen, and how it is shown
+# ---------------------------------------------------------------- access and answers
 
 
 def sees_machine(connection: sa.Connection, key: Key, machine: MachineRow) -> bool:
-    """True if the key may see a machine: bound roles see those that carry one of their devices, or none."""
+    """
+    True if the key may see a machine.
+
+    Who is for some sites sees machines at these; bound roles those that carry one of their devices, or none.
+    """
+    if key.sites and not sees_site(key, papers.site_of(connection, machine.id)):
+        return False
     if key.role not in BOUND_ROLES:
         return True
     seats = [
@@ -261,23 +284,21 @@ def find_machine(connection: sa.Connection, key: Key, name: str) -> MachineRow:
 
 def find_housing(connection: sa.Connection, key: Key, machine: str, housing: str) -> HousingRow:
     """A housing by machine and name. Raises NotFound for the machine, Refused (404) for the housing."""
-    found = find_machine(connection, key, machine)
-    every = {candidate.name: candidate for candidate in fleet.housings_of(connection, found.id)}
+    machine_row = find_machine(connection, key, machine)
+    every = {candidate.name: candidate for candidate in fleet.housings_of(connection, machine_row.id)}
     if housing not in every:
-        there = " and ".join(every)
-        detail = f'{machine} has no housing "{housing}", it has {there}; name one of them as housing'
-        raise Refused(404, "unknown_housing", detail)
+        names = " and ".join(every)
+        raise Refused("unknown_housing", status=404, machine=machine, housing=housing, there=names)
     return every[housing]
 
 
 def require_unit(unit: str, pointer: str, quantity: str = "restriction") -> None:
     """Raise Refused (422) unless a unit measures a quantity. pointer : where it stands in the body."""
     if not accepts(unit, quantity):
-        likely = suggest_unit(unit, quantity)
-        accepted = ", ".join(offered(quantity))
-        hint = f'did you mean "{likely}"? ' if likely else ""
-        detail = f'unit "{unit}" does not measure {quantity}; {hint}send one of {accepted}'
-        raise Refused(422, "not_valid", detail, errors=[Complaint(pointer, detail)])
+        about = {"unit": unit, "quantity": quantity, "likely": suggest_unit(unit, quantity)}
+        raise NotValid(
+            Complaint(pointer, "unit_does_not_measure", **about, accepted=", ".join(offered(quantity)))
+        )
 
 
 def _terminal(given: TerminalRestriction | None, pointer: str) -> TerminalRow | None:
@@ -288,11 +309,9 @@ def _terminal(given: TerminalRestriction | None, pointer: str) -> TerminalRow | 
     restriction_pa = to_si(given.value, given.unit, "restriction")
     highest_pa = QUANTITIES["restriction"].highest
     if restriction_pa > highest_pa:
-        detail = (
-            f"{given.value:g} {given.unit} is {restriction_pa / 1e3:g} kPa, and no reading above "
-            f"{highest_pa / 1e3:g} kPa is taken; look at value and unit in the engine maker's manual again"
-        )
-        raise Refused(422, "not_valid", detail, errors=[Complaint(f"{pointer}/value", detail)])
+        about = {"value": given.value, "unit": given.unit}
+        about |= {"value_kpa": restriction_pa / 1e3, "highest_kpa": highest_pa / 1e3}
+        raise NotValid(Complaint(f"{pointer}/value", "limit_out_of_reach", **about))
     return TerminalRow(
         valid_from_us=us(given.valid_from) or 0,
         value=given.value,
@@ -315,18 +334,25 @@ def terminal_document(terminal: TerminalRow | None) -> dict[str, Any] | None:
 
 def machine_document(connection: sa.Connection, machine: MachineRow) -> dict[str, Any]:
     """A machine for an answer."""
+    housings = fleet.housings_of(connection, machine.id)
+    known = papers.papers_where(connection, "machines.id = ?", (machine.id,))
+    of_machine = next((found.machine for found in known.values()), MachinePapers())
     return {
         "machine": machine.name,
         "display_name": machine.display_name,
         "kind": machine.kind or None,
         "retired_at": text(machine.retired_us),
-        "housings": [_housing_document(connection, h) for h in fleet.housings_of(connection, machine.id)],
+        "site": of_machine.site,
+        "crew": of_machine.crew,
+        "next_service": service_document(of_machine),
+        "laid_up": laid_up_document(of_machine),
+        "housings": [_housing_document(connection, h, known[h.id]) for h in housings],
         "declared": [line_document(line) for line in _declared(connection, machine)],
     }
 
 
 def _declared(connection: sa.Connection, machine: MachineRow) -> list[DeclaredLine]:
-    """What the gateways of the devices declared that sit on a machine now."""
+    """Declarations of the gateways of devices that sit on a machine now."""
     device_ids = {
         seat.device_id
         for housing in fleet.housings_of(connection, machine.id)
@@ -336,7 +362,7 @@ def _declared(connection: sa.Connection, machine: MachineRow) -> list[DeclaredLi
     return declared.lines(connection, machine.owner_id, device_ids=device_ids) if device_ids else []
 
 
-def _housing_document(connection: sa.Connection, housing: HousingRow) -> dict[str, Any]:
+def _housing_document(connection: sa.Connection, housing: HousingRow, known: Papers) -> dict[str, Any]:
     limits = fleet.terminals_of(connection, housing.id)
     seats = fleet.assignments_of_housing(connection, housing.id)
     return {
@@ -348,6 +374,7 @@ def _housing_document(connection: sa.Connection, housing: HousingRow) -> dict[st
             for seat in seats
             if seat.from_us is None or seat.from_us != seat.until_us
         ],
+        **known.housing._asdict(),
     }
 
 

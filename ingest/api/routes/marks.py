@@ -1,4 +1,4 @@
-"""POST /v1/streams/marks: a gateway asks about every stream it holds, in one request."""
+"""POST /v1/streams/marks: a gateway asks for the marks of all its streams in one request."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ StreamName = Annotated[
 
 
 class StreamQuestion(Strict):
-    """One stream that a gateway holds."""
+    """One stream of a gateway."""
 
     stream: StreamName
     acknowledged_through: int = Field(ge=0, le=MAX_INTEGER, description="as this server said last")
@@ -46,7 +46,7 @@ class StreamQuestion(Strict):
 
 
 class MarksQuestion(Strict):
-    """Which streams a gateway holds, and what it knows of each."""
+    """The streams of a gateway, and its last state of each."""
 
     device: Name
     streams: list[StreamQuestion] = Field(min_length=1, max_length=MAX_STREAMS_ASKED)
@@ -71,21 +71,21 @@ class MarksQuestion(Strict):
 def post_marks(
     body: MarksQuestion, resources: R, key: Annotated[Key, Depends(needs("readings:post"))]
 ) -> dict[str, Any]:
-    """The marks of those streams that are known, and which are not."""
+    """The marks of known streams, and the names of unknown ones."""
     require_device(key, body.device)
     reports = {
         asked.stream: ReportedCounts(asked.stream, asked.acknowledged_through, asked.appended_through)
         for asked in body.streams
     }
     with resources.reading() as connection:
-        found = reported.found(connection, key.owner_id, body.device, list(reports))
-        lost = reported.lost_marks_of(connection, [stream.id for stream in found.values()])
+        streams_found = reported.found(connection, key.owner_id, body.device, list(reports))
+        lost = reported.lost_marks_of(connection, [stream.id for stream in streams_found.values()])
     more = [
         report
         for report in reports.values()
         if reported.says_more(
             report,
-            stream := found.get(report.stream),
+            stream := streams_found.get(report.stream),
             None if stream is None else lost.get(stream.id),
         )
     ]
@@ -98,8 +98,8 @@ def post_marks(
     return {
         "streams": [
             {"stream": s.stream, "acknowledged_through": s.mark, "highest": s.highest}
-            for s in sorted(found.values(), key=lambda entry: entry.stream)
+            for s in sorted(streams_found.values(), key=lambda entry: entry.stream)
         ],
-        "unknown": sorted(reports.keys() - found.keys()),
+        "unknown": sorted(reports.keys() - streams_found.keys()),
         "server_time": instant_text(resources.clock()),
     }

@@ -9,7 +9,8 @@ from fastapi import Request, Response
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 
-from cleanside.ingest.api.routes.described_people import Language, MeAnswer
+from cleanside.ingest.api.routes.described_kinds import Language
+from cleanside.ingest.api.routes.described_people import MeAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.services import host_of, services_of
 from cleanside.ingest.api.routes.sessions import Me, begin_try, me_document, require_password
@@ -118,7 +119,7 @@ async def change_password(request: Request, key: Key, password: str, new_passwor
 
 
 def _changed_meanwhile() -> Refused:
-    return Refused(403, "sign_in_refused", "the password was changed at this moment; sign in again")
+    return Refused("password_changed_meanwhile", status=403, code="sign_in_refused")
 
 
 # ---------------------------------------------------------------- the link of an invitation
@@ -133,7 +134,9 @@ def _changed_meanwhile() -> Refused:
 )
 @open_to_all
 @example({"code": "0" * 64, "password": "gravel plateau grader seven"})
-async def post_acceptance(body: InvitationShown, request: Request, response: Response) -> dict[str, Any]:
+async def post_invitation_acceptance(
+    body: InvitationShown, request: Request, response: Response
+) -> dict[str, Any]:
     """
     Set the password that goes with a link, once, and sign in. Every link that is not valid gets one answer.
 

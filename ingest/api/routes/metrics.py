@@ -1,4 +1,4 @@
-"""GET /metrics: what the server counts of itself."""
+"""GET /metrics: the server's own counters."""
 
 from __future__ import annotations
 
@@ -28,6 +28,6 @@ MEDIA_TYPES = ("text/plain", "application/openmetrics-text")
 )
 def get_metrics(request: Request, key: Annotated[Key, Depends(needs("metrics:read"))]) -> Response:
     """The figures of this process."""
-    del key  # it opened the door; the figures are nobody's in particular
+    del key  # only checked: the figures belong to no single owner
     text, media_type = services_of(request).metrics.text(request.headers.get("accept", ""))
     return Response(text, media_type=media_type)

@@ -1,4 +1,4 @@
-"""Names of machines, housings, devices and streams, and how a wrong one is answered."""
+"""Names of machines, housings, devices and streams, and the answer to a wrong one."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ NAME_PATTERN = r"^[A-Za-z0-9:._-]{1,64}$"
 NEW_NAME_PATTERN = r"^(\.{0,2}[A-Za-z0-9:_-]|\.{3})[A-Za-z0-9:._-]*$"
 
 _RULE = "1 to 64 letters, digits and - . : _ only; no spaces or slashes (a display name may have any)"
-#: pattern -> what it asks for, in words
+#: pattern -> its rule in words
 RULES: Mapping[str, str] = {
     NAME_PATTERN: _RULE,
     NEW_NAME_PATTERN: _RULE.replace(" only", ' only, and not "." or ".."'),

@@ -1,10 +1,10 @@
 """
-Lists a page at a time, and answers that need not be sent twice: cursors and entity tags.
+Lists by page, and answers that are sent only when they change: cursors and entity tags.
 
-Promises: a cursor is a position in a steady order, not a count, so what comes or goes meanwhile neither
-repeats nor hides an entry that stays. It is opaque to clients, belongs to one question, and is refused for
-another. An entity tag is strong: equal tags mean equal bytes (RFC 9110 section 8.8.1).
-Leaves to others: the order and the query (`ingest.store`), what an entry says (the routes).
+Promises: a cursor is a position in a stable order, not a count, so new or deleted entries neither repeat nor
+hide an entry that stays. It is opaque to clients, belongs to one query, and is refused for another. An entity
+tag is strong: equal tags mean equal bytes (RFC 9110 section 8.8.1).
+Leaves to others: the order and the query (`ingest.store`), the entries (the routes).
 """
 
 from __future__ import annotations
@@ -21,15 +21,15 @@ from typing import Annotated, Any, TypeVar
 
 from fastapi import Depends, Query, Request, Response
 
-from cleanside.ingest.errors import Complaint, Refused
+from cleanside.ingest.errors import Complaint, NotValid
 
 T = TypeVar("T")
 
-PAGE = 100  # entries, where none is asked for; chosen: a screen or two
+PAGE = 100  # entries of a page without `limit`; chosen: a screen or two
 MOST_ROWS = 1_000  # entries of one answer
 MAX_CURSOR = 400  # characters; ours are far shorter
 _FAR = 2**63
-# Only these say which page; all others say which question.
+# Only these select the page; all others belong to the query.
 _OF_THE_PAGE = ("cursor", "limit")
 
 CursorKey = tuple[int | str, ...]
@@ -37,10 +37,10 @@ CursorKey = tuple[int | str, ...]
 
 @dataclass(frozen=True, slots=True)
 class Page:
-    """Which part of a list is asked for."""
+    """The requested part of a list."""
 
     limit: int
-    #: address and parameters in short: a cursor is good for the list it came from
+    #: address and parameters in short: a cursor is valid for its own list
     question: str
     _after: tuple[Any, ...] | None
 
@@ -56,7 +56,7 @@ class Page:
 
     def after(self, *kinds: type[int] | type[str]) -> tuple[Any, ...] | None:
         """
-        The position to go on from, as values of these kinds; None: from the beginning.
+        The position to continue from, as values of these kinds; None: from the beginning.
 
         Raises Refused (422) for a cursor that is none of this list.
         """
@@ -74,19 +74,19 @@ class Page:
 
         found : at least one entry more than `limit` where there are more, in the order of `key`.
         """
-        kept = list(islice(found, self.limit + 1))
-        more = len(kept) > self.limit
-        kept = kept[: self.limit]
-        return kept, self.cursor(key(kept[-1])) if more else None
+        rows = list(islice(found, self.limit + 1))
+        more = len(rows) > self.limit
+        rows = rows[: self.limit]
+        return rows, self.cursor(key(rows[-1])) if more else None
 
     def cursor(self, position: CursorKey) -> str:
-        """The text that leads back to a position of this list."""
+        """The text of a position in this list."""
         document = json.dumps([self.question, *position], separators=(",", ":"))
         return base64.urlsafe_b64encode(document.encode()).decode().rstrip("=")
 
 
 def _sound(value: Any) -> bool:
-    """True for what a database takes: a client may have made the cursor up."""
+    """True for values that a database accepts: a client may have invented the cursor."""
     return value.isprintable() if isinstance(value, str) else abs(value) < _FAR
 
 
@@ -98,23 +98,24 @@ def _question(request: Request) -> str:
 
 def _read(cursor: str, question: str) -> tuple[Any, ...]:
     try:
-        found = json.loads(base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True))
+        position = json.loads(
+            base64.b64decode(cursor + "=" * (-len(cursor) % 4), altchars=b"-_", validate=True)
+        )
     except (binascii.Error, ValueError, RecursionError):
         raise _no_cursor() from None
-    if not isinstance(found, list) or not found or found[0] != question:
+    if not isinstance(position, list) or not position or position[0] != question:
         raise _no_cursor()
-    return tuple(found[1:])
+    return tuple(position[1:])
 
 
-def _no_cursor() -> Refused:
-    detail = "cursor is not one of this list; take it from `next` of the page before, with equal parameters"
-    return Refused(422, "not_valid", detail, errors=[Complaint("query/cursor", detail)])
+def _no_cursor() -> NotValid:
+    return NotValid(Complaint("query/cursor", "cursor_not_of_list"))
 
 
 def paged(usual: int = PAGE, most: int = MOST_ROWS) -> Callable[..., Page]:
     """A dependency that gives the page of a request: parameters `limit`, at most `most`, and `cursor`."""
 
-    # Made here, because an annotation that is a text cannot see what this function was given.
+    # Made here, because an annotation that is a text cannot see the arguments of this function.
     limited = Query(usual, ge=1, le=most, description="entries of one answer")
 
     def page_of(
@@ -138,7 +139,7 @@ P = Annotated[Page, Depends(paged())]
 
 
 def tag_of(*parts: Any) -> str:
-    """A strong entity tag of all that an answer rests on, or of its bytes."""
+    """A strong entity tag of the input of an answer, or of its bytes."""
     digest = hashlib.sha256()
     for part in parts:
         digest.update(part if isinstance(part, bytes) else json.dumps(part, sort_keys=True).encode())
@@ -151,15 +152,15 @@ def not_modified(request: Request, tag: str) -> Response | None:
     asked = request.headers.get("if-none-match")
     if asked is None:
         return None
-    known = {entry.strip().removeprefix("W/") for entry in asked.split(",")}
-    return Response(status_code=304, headers={"ETag": tag}) if tag in known or "*" in known else None
+    tags = {entry.strip().removeprefix("W/") for entry in asked.split(",")}
+    return Response(status_code=304, headers={"ETag": tag}) if tag in tags or "*" in tags else None
 
 
 def answer(request: Request, document: Any) -> Response:
     """
     A JSON answer with its entity tag, or 304.
 
-    In ASCII: what is held may have half characters in its texts, which UTF-8 cannot carry.
+    In ASCII: quarantined texts may have half characters, which UTF-8 cannot represent.
     """
     content = json.dumps(document, separators=(",", ":")).encode()
     tag = tag_of(content)

@@ -9,6 +9,7 @@ from fastapi import Path, Request, Response
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
 
+from cleanside.ingest.api.routes.described_kinds import PasskeyDocument
 from cleanside.ingest.api.routes.described_people import (
     MeAnswer,
     PasskeyOptions,
@@ -46,7 +47,7 @@ router = router_of("people")
 OPTIONS_PATH, USE_PATH = f"{SIGN_IN_PATH}/passkey-options", f"{SIGN_IN_PATH}/passkey"
 
 Credential = Annotated[
-    dict[str, Any],
+    PasskeyDocument,
     Field(
         description="as PublicKeyCredential.toJSON gives it", examples=[{"id": "AQID", "type": "public-key"}]
     ),

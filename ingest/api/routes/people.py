@@ -8,10 +8,10 @@ import sqlalchemy as sa
 from fastapi import Depends, Request, Response
 from pydantic import Field
 
+from cleanside.ingest.api.routes.described_kinds import PersonRole
 from cleanside.ingest.api.routes.described_people import (
     PeopleAnswer,
     PersonInvited,
-    PersonRole,
     PersonShown,
 )
 from cleanside.ingest.api.routes.example import example
@@ -161,7 +161,7 @@ def patch_person(person: PathName, body: PersonChange, resources: R, key: Admin)
     response_model=PersonInvited,
     responses=problems(403, 404, 409),
 )
-def post_reset(person: PathName, request: Request, resources: R, key: Admin) -> dict[str, Any]:
+def post_person_reset(person: PathName, request: Request, resources: R, key: Admin) -> dict[str, Any]:
     """For who forgot the password or lost the link. Password and sessions end at once."""
     token = sessions.new_token()
 

@@ -25,7 +25,7 @@ router = router_of("readings")
 )
 def get_quantities(key: Annotated[Key, Depends(needs("quantities:read"))]) -> dict[str, Any]:
     """Every quantity with its units, their spellings and its bounds."""
-    del key  # it opened the door; the table is nobody's in particular
+    del key  # only checked: the table belongs to no single owner
     return {"quantities": [_quantity(quantity) for quantity in QUANTITIES.values()]}
 
 

@@ -1,4 +1,4 @@
-"""Quarantine: what is held, and why."""
+"""Quarantine: which readings, and why."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import Depends, Query, Request, Response
 
 from cleanside.ingest.api.routes.described_held import EntriesAnswer
+from cleanside.ingest.api.routes.described_kinds import EntryState
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.names import NAME_PATTERN
 from cleanside.ingest.api.routes.paging import P, page_answer
@@ -23,7 +24,7 @@ router = router_of("quarantine")
 
 @router.get(
     "/v1/quarantine",
-    summary="Readings that are held",
+    summary="Quarantined readings",
     responses=shown(EntriesAnswer, tagged=True),
     response_class=Response,
 )
@@ -33,13 +34,15 @@ def get_quarantine(
     resources: R,
     key: Annotated[Key, Depends(needs("quarantine:read"))],
     page: P,
-    code: Annotated[str | None, Query(pattern=NAME_PATTERN)] = None,
-    device: Annotated[Name | None, Query()] = None,
-    state: Annotated[str, Query(pattern="^(held|released|discarded)$")] = "held",
+    code: Annotated[
+        str | None, Query(pattern=NAME_PATTERN, description="only entries with this code")
+    ] = None,
+    device: Annotated[Name | None, Query(description="only readings of this device")] = None,
+    state: Annotated[EntryState, Query(description="only entries in this state")] = "held",
     received_since: Annotated[At | None, Query(description="received from this instant on")] = None,
     received_until: Annotated[At | None, Query(description="received before this instant")] = None,
 ) -> Response:
-    """Held readings in order of receipt; a key that is bound to devices sees those of its devices."""
+    """Quarantined readings in order of receipt; a key that is bound to devices sees those of its devices."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
         wanted = quarantine.WantedRows(
@@ -50,20 +53,20 @@ def get_quarantine(
             received_us=(us(received_since), us(received_until)),
             after_id=after_id,
         )
-        found = quarantine.list_of(connection, key.owner_id, wanted, limit=page.limit + 1)
-        kept = second_readings.places_of(connection, [entry.id for entry in found])
-    shown, cursor = page.cut(found, lambda entry: (entry.id,))
-    documents = [document_of(entry, kept.get(entry.id)) for entry in shown]
+        entries = quarantine.list_of(connection, key.owner_id, wanted, limit=page.limit + 1)
+        places = second_readings.places_of(connection, [entry.id for entry in entries])
+    shown, cursor = page.cut(entries, lambda entry: (entry.id,))
+    documents = [document_of(entry, places.get(entry.id)) for entry in shown]
     return page_answer(request, "entries", documents, cursor)
 
 
 def ascii_json(document: Any) -> Response:
-    """JSON in ASCII: what is held may have half characters in its texts, which UTF-8 cannot carry."""
+    """JSON in ASCII: quarantined texts may have half characters, which UTF-8 cannot represent."""
     return Response(json.dumps(document), media_type="application/json")
 
 
 def document_of(entry: QuarantineRow, kept: tuple[str, int] | None) -> dict[str, Any]:
-    """An entry for an answer. kept : stream and number it is stored under, where both were right."""
+    """An entry for an answer. kept : stream and number of its reading, where both were right."""
     return {
         "entry": entry.id,
         "device": entry.device,

@@ -1,8 +1,8 @@
 """
-Raw readings of a device or a housing: by time, by page, in steps of time, in the unit wanted, as a file.
+Raw readings of a device or a housing: by time, by page, in steps of time, in a chosen unit, as a file.
 
-Promises: one order, (instant, stream, number); a walk by cursor meets nothing twice. Values are in SI, bit
-for bit as stored, unless another unit is asked for. An answer that did not change is not sent again.
+Promises: one order, (instant, stream, number); a walk by cursor returns no reading twice. Values are in SI,
+bit for bit as stored, unless the request names another unit. An answer that did not change is not sent again.
 Leaves to others: the walk (`ingest.store.raw`), formats (`ingest.keeping.export`).
 """
 
@@ -13,21 +13,24 @@ import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 import numpy as np
 import sqlalchemy as sa
 from fastapi import Depends, Query, Request, Response
 from fastapi.responses import StreamingResponse
+from pydantic import Field
 
 from cleanside.gateway.units import QUANTITIES, accepts
 from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.api.routes.described_kinds import ReadingsFormat
 from cleanside.ingest.api.routes.described_raw import RawReadings
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
+from cleanside.ingest.api.routes.named_schema import named
 from cleanside.ingest.api.routes.paging import Page, not_modified, paged, tag_of
 from cleanside.ingest.api.routes.shared import At, Name, PathName, R, needs, problems, router_of
-from cleanside.ingest.errors import Complaint, NotFound, Refused
+from cleanside.ingest.errors import Complaint, NotFound, NotValid
 from cleanside.ingest.keeping import export
 from cleanside.ingest.keeping.export import ColumnPiece, in_unit
 from cleanside.ingest.owners.access import sees_device
@@ -46,8 +49,7 @@ LAST_US = 253_402_300_800_000_000  # the year 10 000: nothing is measured later
 MAX_RESOLUTION_S = 31 * 86_400
 MICRO = 1_000_000
 
-Format = Literal["json", "csv", "parquet"]
-_MEDIA_TYPES: Mapping[str, Format] = {
+_MEDIA_TYPES: Mapping[str, ReadingsFormat] = {
     "application/json": "json",
     "text/csv": "csv",
     export.PARQUET_MEDIA_TYPE: "parquet",
@@ -58,6 +60,7 @@ PAGE_DESCRIPTION = (
     "`format`, or by the header Accept: the whole span, without pages. Answers carry an ETag."
 )
 
+QuantityName = Annotated[Name, Field(json_schema_extra=named("Quantity"))]
 Reader = Annotated[Key, Depends(needs("readings:read"))]
 P = Annotated[Page, Depends(paged(PAGE, MOST))]
 
@@ -72,7 +75,7 @@ class WantedReadings:
     units: Mapping[str, str]
     #: None: each reading
     resolution_us: int | None
-    format: Format
+    format: ReadingsFormat
 
     @property
     def columns(self) -> list[str]:
@@ -85,7 +88,8 @@ def wanted_of(
     since: Annotated[At | None, Query(description="from this instant on")] = None,
     until: Annotated[At | None, Query(description="before this instant")] = None,
     quantity: Annotated[
-        list[Name] | None, Query(max_length=64, description="only these; left out: all that there are")
+        list[QuantityName] | None,
+        Query(max_length=64, description="only these; left out: all that there are"),
     ] = None,
     unit: Annotated[
         list[str] | None,
@@ -95,26 +99,27 @@ def wanted_of(
         str | None,
         Query(pattern=r"^[1-9][0-9]{0,6}s$", description="length of a step", examples=["60s", "3600s"]),
     ] = None,
-    format: Annotated[Format | None, Query(description="left out: by the header Accept")] = None,
+    format: Annotated[ReadingsFormat | None, Query(description="left out: by the header Accept")] = None,
 ) -> WantedReadings:
-    """What a request asks for. Raises Refused (422) with everything that does not fit."""
+    """The parameters of a request. Raises Refused (422) with everything that does not fit."""
     complaints: list[Complaint] = []
     names = _quantities(quantity, complaints)
     units = {name: QUANTITIES[name].si_unit for name in names} | _units(unit, names, complaints)
     step_s = int(resolution[:-1]) if resolution is not None else None
     if step_s is not None and step_s > MAX_RESOLUTION_S:
-        complaints.append(Complaint("query/resolution", f"{resolution} is over {MAX_RESOLUTION_S}s, 31 days"))
-    found = format or _accepted(request)
-    if found != "json" and request.query_params.keys() & {"limit", "cursor"}:
-        complaints.append(Complaint("query/limit", f"a {found} export is whole; leave limit and cursor out"))
+        about = {"resolution": resolution, "most_s": MAX_RESOLUTION_S}
+        complaints.append(Complaint("query/resolution", "resolution_too_long", **about))
+    format_wanted = format or _accepted(request)
+    if format_wanted != "json" and request.query_params.keys() & {"limit", "cursor"}:
+        complaints.append(Complaint("query/limit", "export_has_no_pages", format=format_wanted))
     if complaints:
-        raise Refused(422, "not_valid", complaints[0].detail, errors=complaints)
+        raise NotValid(*complaints)
     return WantedReadings(
         since_us=FIRST_US if since is None else parse_instant(since).us,
         until_us=LAST_US if until is None else min(LAST_US, parse_instant(until).us),
         units=units,
         resolution_us=None if step_s is None else step_s * MICRO,
-        format=found,
+        format=format_wanted,
     )
 
 
@@ -124,28 +129,32 @@ W = Annotated[WantedReadings, Depends(wanted_of)]
 def _quantities(asked: Sequence[str] | None, complaints: list[Complaint]) -> list[str]:
     for name in asked or ():
         if name not in QUANTITIES:
-            known = ", ".join(QUANTITIES)
-            complaints.append(Complaint("query/quantity", f'"{name}" is no quantity; there are {known}'))
+            there = ", ".join(QUANTITIES)
+            complaints.append(Complaint("query/quantity", "no_such_quantity", quantity=name, there=there))
     return [name for name in QUANTITIES if asked is None or name in asked]
 
 
 def _units(asked: Sequence[str] | None, names: list[str], complaints: list[Complaint]) -> dict[str, str]:
-    found: dict[str, str] = {}
+    units: dict[str, str] = {}
     for text in asked or ():
         name, _, unit = text.partition(":")
         if name not in names or not accepts(unit, name):
-            fitting = ", ".join(QUANTITIES[name].units) if name in names else ", ".join(names)
-            what = (
-                f'"{unit[:64]}" is no unit of {name}' if name in names else f'"{name[:64]}" is not asked for'
-            )
-            complaints.append(Complaint("query/unit", f"{what}; there are {fitting}"))
+            complaints.append(_no_unit(name, unit, names))
             continue
-        found[name] = unit
-    return found
+        units[name] = unit
+    return units
 
 
-def _accepted(request: Request) -> Format:
-    """The format a client likes best of those there are (RFC 9110 section 12.5.1); else JSON."""
+def _no_unit(quantity: str, unit: str, names: list[str]) -> Complaint:
+    if quantity not in names:
+        there = ", ".join(names)
+        return Complaint("query/unit", "quantity_not_asked_for", quantity=quantity[:64], there=there)
+    there = ", ".join(QUANTITIES[quantity].units)
+    return Complaint("query/unit", "unit_not_of_quantity", unit=unit[:64], quantity=quantity, there=there)
+
+
+def _accepted(request: Request) -> ReadingsFormat:
+    """The format that a client prefers (RFC 9110 section 12.5.1); else JSON."""
     best, liked = 0.0, "json"
     for entry in request.headers.get("accept", "").split(","):
         media_type, *parameters = (part.strip().lower() for part in entry.split(";"))
@@ -161,7 +170,10 @@ def _accepted(request: Request) -> Format:
 _ANSWER: dict[int | str, dict[str, Any]] = {
     200: {
         "model": RawReadings,
-        "content": {"text/csv": {}, export.PARQUET_MEDIA_TYPE: {}},
+        "content": {
+            "text/csv": {"schema": {"type": "string"}},
+            export.PARQUET_MEDIA_TYPE: {"schema": {"type": "string", "format": "binary"}},
+        },
         "headers": {"ETag": {"schema": {"type": "string"}}},
     },
     304: {"description": "what the client has is current (If-None-Match)"},
@@ -178,14 +190,14 @@ _ANSWER: dict[int | str, dict[str, Any]] = {
 def get_device_readings(
     request: Request, device: PathName, resources: R, key: Reader, wanted: W, page: P
 ) -> Response:
-    """Raw readings of a device, wherever it sat."""
+    """Raw readings of a device, on any housing."""
     with resources.reading() as connection:
-        found = fleet.device(connection, key.owner_id, device)
-        if found is None or not sees_device(key, device):
+        row = fleet.device(connection, key.owner_id, device)
+        if row is None or not sees_device(key, device):
             raise NotFound("device", device)
-        seats = [DeviceSeat(found.id, wanted.since_us, wanted.until_us)]
+        seats = [DeviceSeat(row.id, wanted.since_us, wanted.until_us)]
         seats = [seat for seat in seats if seat.from_us < seat.until_us]
-        asked = _look(connection, {"device": device}, seats, {found.id: device})
+        asked = _look(connection, {"device": device}, seats, {row.id: device})
     return _answer(request, resources, asked, wanted, page)
 
 
@@ -206,10 +218,12 @@ def get_machine_readings(
     page: P,
     housing: Annotated[Name, Query()] = DEFAULT_HOUSING,
 ) -> Response:
-    """Raw readings of a housing, by the time they were taken. A bound key sees those of its devices."""
+    """Raw readings of a housing, by time of measurement. A bound key sees those of its devices."""
     with resources.reading() as connection:
-        found = find_housing(connection, key, machine, housing)
-        sat = [s for s in fleet.assignments_of_housing(connection, found.id) if sees_device(key, s.device)]
+        housing_row = find_housing(connection, key, machine, housing)
+        sat = [
+            s for s in fleet.assignments_of_housing(connection, housing_row.id) if sees_device(key, s.device)
+        ]
         seats = [
             DeviceSeat(
                 s.device_id,
@@ -226,13 +240,13 @@ def get_machine_readings(
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
-    """Whose readings, and what they are known by."""
+    """The seats of the readings, and their names."""
 
     subject: Mapping[str, str]
     seats: Sequence[DeviceSeat]
     #: stream id -> device, stream
     streams: Mapping[int, tuple[str, str]]
-    #: stays equal as long as the readings do
+    #: equal as long as the readings are
     state: Sequence[tuple[int, ...]]
 
 
@@ -247,7 +261,7 @@ def _look(
 def _answer(
     request: Request, resources: Resources, asked: _Asked, wanted: WantedReadings, page: Page
 ) -> Response:
-    """The answer with its entity tag, which rests on the state of the hours: no reading is read for it."""
+    """The answer with its entity tag, made from the state of the hours without reading readings."""
     question = [request.url.path, sorted(request.query_params.multi_items())]
     tag = tag_of(_release(), wanted.format, *question, list(asked.state))
     if (known := not_modified(request, tag)) is not None:
@@ -280,7 +294,7 @@ _WRITERS = {
 
 
 class _Walk:
-    """The readings asked for, shown as asked for."""
+    """The requested readings in the requested form."""
 
     def __init__(self, reading: raw.OpenReader, asked: _Asked, wanted: WantedReadings) -> None:
         self._reading = reading
@@ -313,7 +327,7 @@ class _Walk:
     def _pieces(self, rows_at_once: int, after: Position | None = None) -> Iterator[RawRows]:
         asked, columns = self._asked, self._wanted.columns
         for rows in raw.walk(self._reading, asked.seats, columns, rows_at_once=rows_at_once, after=after):
-            # A stream may have been opened since the names were read: it came behind the position.
+            # A stream may have been opened since the names were read: it is behind the position.
             yield rows.of_streams(asked.streams)
 
     def _shown(self, rows: RawRows, units: Mapping[str, str]) -> list[dict[str, Any]]:
@@ -332,11 +346,11 @@ class _Walk:
         """A page of steps of time."""
         (from_us,) = page.after(int) or (0,)
         walked, wanted = self._steps_from(from_us, page.limit), self._wanted
-        found = walked.buckets.values
+        values = walked.buckets.values
         return {
             **self._asked.subject,
             "resolution": f"{(wanted.resolution_us or 0) // MICRO}s",
-            "units": {n: u for n, u in wanted.units.items() if found[QUANTITIES[n].column].count.any()},
+            "units": {n: u for n, u in wanted.units.items() if values[QUANTITIES[n].column].count.any()},
             "buckets": _steps_shown(walked.buckets, wanted),
             "next": None if walked.next_us is None else page.cursor((walked.next_us,)),
         }
@@ -381,7 +395,7 @@ def _present(units: Mapping[str, str], rows: RawRows) -> dict[str, str]:
 
 def _put(shown: list[dict[str, Any]], name: str, values: list[float]) -> None:
     for entry, value in zip(shown, values, strict=True):
-        if value == value:  # NaN is not itself: the reading does not have it
+        if value == value:  # NaN is not equal to itself: the reading has no value
             entry[name] = value
 
 
@@ -392,9 +406,9 @@ def _steps_shown(buckets: TimeSteps, wanted: WantedReadings) -> list[dict[str, A
         for step, many in zip(buckets.step.tolist(), buckets.readings.tolist(), strict=True)
     ]
     for name, unit in wanted.units.items():
-        found = buckets.values[QUANTITIES[name].column]
-        columns = [in_unit(v, unit, name).tolist() for v in (found.mean, found.lowest, found.highest)]
-        for entry, count, mean, low, high in zip(shown, found.count.tolist(), *columns, strict=True):
+        values = buckets.values[QUANTITIES[name].column]
+        columns = [in_unit(v, unit, name).tolist() for v in (values.mean, values.lowest, values.highest)]
+        for entry, count, mean, low, high in zip(shown, values.count.tolist(), *columns, strict=True):
             if count:
                 entry[name] = {"count": count, "mean": mean, "min": low, "max": high}
     return shown

@@ -1,4 +1,4 @@
-"""POST /v1/readings: a batch comes in."""
+"""POST /v1/readings: receive a batch."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from starlette.types import Scope
 
 from cleanside.gateway import wire
 from cleanside.gateway.wire import Answer
-from cleanside.ingest.api.routes.batch_schema import ANSWERS, REQUEST_BODY
+from cleanside.ingest.api.routes.batch_schema import ALSO_TAKES, ANSWERS, PARAMETERS, REQUEST_BODY
 from cleanside.ingest.api.routes.described import BatchAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.services import services_of
@@ -46,9 +46,10 @@ DECODERS: Mapping[str, Callable[[bytes], wire.Batch]] = {
     description=(
         "Answered with 200 once every reading of the batch is durably stored, known already, or held in "
         f"quarantine. At most {wire.MAX_BODY_BYTES} bytes as sent (zstd, gzip or plain), "
-        f"{wire.MAX_DECODED_BYTES} decoded, {wire.MAX_READINGS} readings, {wire.MAX_SHED_RANGES} shed ranges."
+        f"{wire.MAX_DECODED_BYTES} decoded, {wire.MAX_READINGS} readings, {wire.MAX_SHED_RANGES} shed "
+        "ranges. It takes SenML (RFC 8428) too, as application/senml+json: see `x-also-takes`."
     ),
-    openapi_extra={"requestBody": REQUEST_BODY},
+    openapi_extra={"requestBody": REQUEST_BODY, "parameters": PARAMETERS, "x-also-takes": ALSO_TAKES},
     responses={
         200: {
             "description": "the batch is durable",
@@ -68,7 +69,7 @@ DECODERS: Mapping[str, Callable[[bytes], wire.Batch]] = {
     }
 )
 async def post_readings(request: Request) -> Response:
-    """Take a batch in: decode, judge, wait for the commit, answer."""
+    """Receive a batch: decode, check, wait for the commit, answer."""
     resources = resources_of(request)
     key = await key_of(request, "readings:post")
     if not _is_small(request):
@@ -108,7 +109,7 @@ async def _incoming(
 
 
 def _is_small(request: Request) -> bool:
-    """True for what may be a live reading: it is read before it is known whether there is room."""
+    """True for a body that may be a live reading: it is read before the check for room."""
     declared = request.headers.get("content-length", "")
     return declared.isdecimal() and int(declared) <= SMALL_BYTES
 
@@ -126,6 +127,6 @@ class Direct(Route):
         self._described = described
 
     def matches(self, scope: Scope) -> tuple[Match, Scope]:
-        """As Starlette has it; counts and the check of parameters see the route that is described."""
+        """As in Starlette; counts and the check of parameters see the described route."""
         match, child = super().matches(scope)
         return match, {**child, "route": self._described}

@@ -1,4 +1,4 @@
-"""How loaded each element is, when it will be due, and what that rests on."""
+"""How loaded each element is, when it will be due, and the evidence."""
 
 from __future__ import annotations
 
@@ -13,7 +13,8 @@ from pydantic import BeforeValidator
 
 from cleanside.ingest.analysis.assessment import View, gauge_unit
 from cleanside.ingest.analysis.coverage import coverage_of
-from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer, State
+from cleanside.ingest.api.routes.described import FleetAnswer, LivesAnswer, RestrictionAnswer
+from cleanside.ingest.api.routes.described_kinds import State
 from cleanside.ingest.api.routes.element_changes import question_document, said_document
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import (
@@ -23,6 +24,7 @@ from cleanside.ingest.api.routes.machines import (
     terminal_document,
 )
 from cleanside.ingest.api.routes.paging import P
+from cleanside.ingest.api.routes.paper_shapes import laid_up_document, planned_document
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
     At,
@@ -37,12 +39,13 @@ from cleanside.ingest.api.routes.shared import (
     us,
 )
 from cleanside.ingest.cautions import shown as shown_cautions
-from cleanside.ingest.errors import Complaint, Refused
-from cleanside.ingest.owners.access import BOUND_ROLES
+from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.owners.access import BOUND_ROLES, sees_site
 from cleanside.ingest.restriction import LifeSpan, Quantiles, Suspicion
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.verdict.plain_forms import CAUSE_FORMS, text_of
 from cleanside.ingest.restriction.verdict.trend import TREND_STEP_S
+from cleanside.ingest.shop.planned import state_of_plan
 from cleanside.ingest.store import fleet, quarantine
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
@@ -82,13 +85,13 @@ def get_restriction(
         False
     ),
 ) -> dict[str, Any]:
-    """What is known of one housing now, with the series of restriction at the reference flow by hour."""
+    """The present view of one housing, with the series of restriction at the reference flow by hour."""
     with resources.reading() as connection:
-        found = find_housing(connection, key, machine, housing)
+        housing_row = find_housing(connection, key, machine, housing)
         judge = services_of(request).judge(connection, key.owner_id)
-        seen = judge.view(found)
+        seen = judge.view(housing_row)
         points = _points_of(judge.series(seen), us(since))
-        came = _coverage(connection, found, points) if with_coverage else None
+        came = _coverage(connection, housing_row, points) if with_coverage else None
     return document_of(seen) | {"series": points, "coverage": came}
 
 
@@ -129,8 +132,8 @@ def get_lives(
 ) -> dict[str, Any]:
     """Every element life of a housing, in time order: when, how it began and ended, levels and hours."""
     with resources.reading() as connection:
-        found = find_housing(connection, key, machine, housing)
-        seen = services_of(request).judge(connection, key.owner_id).view(found)
+        housing_row = find_housing(connection, key, machine, housing)
+        seen = services_of(request).judge(connection, key.owner_id).view(housing_row)
     return {
         "machine": machine,
         "housing": housing,
@@ -144,6 +147,8 @@ def get_lives(
 class FleetFilter:
     """Which housings of a fleet are asked for; None: any."""
 
+    site: str | None = None
+    crew: str | None = None
     kind: str | None = None
     state: str | None = None
     text: str | None = None
@@ -151,8 +156,11 @@ class FleetFilter:
     def leaves(self, seen: View) -> bool:
         """True where a housing is asked for."""
         names = f"{seen.housing.machine} {seen.housing.display_name or ''} {seen.housing.name}".casefold()
+        of_machine = seen.papers.machine
         return (
-            self.kind in (None, seen.housing.kind)
+            self.site in (None, of_machine.site)
+            and self.crew in (None, of_machine.crew)
+            and self.kind in (None, seen.housing.kind)
             and self.state in (None, seen.assessment.state)
             and (self.text or "").casefold() in names
         )
@@ -164,6 +172,12 @@ def _empty_is_none(value: str | None) -> str | None:
 
 
 def _filter(
+    site: Annotated[
+        Name | None, BeforeValidator(_empty_is_none), Query(description="only machines of this site")
+    ] = None,
+    crew: Annotated[
+        Name | None, BeforeValidator(_empty_is_none), Query(description="only machines of this crew")
+    ] = None,
     kind: Annotated[
         Name | None, BeforeValidator(_empty_is_none), Query(description="only machines of this kind")
     ] = None,
@@ -174,7 +188,7 @@ def _filter(
         str | None, Query(max_length=120, description="only where a name has this in it, in any case")
     ] = None,
 ) -> FleetFilter:
-    return FleetFilter(kind=kind, state=state, text=text)
+    return FleetFilter(site=site, crew=crew, kind=kind, state=state, text=text)
 
 
 Filter = Annotated[FleetFilter, Depends(_filter)]
@@ -186,7 +200,7 @@ Filter = Annotated[FleetFilter, Depends(_filter)]
     response_model=FleetAnswer,
     response_model_exclude_unset=True,
 )
-@example(plain="with_trend")
+@example(query={"site": "{site}", "crew": "{crew}"}, plain="with_trend")
 def get_fleet(
     request: Request,
     resources: R,
@@ -196,13 +210,15 @@ def get_fleet(
     with_trend: Annotated[bool, Query(description="with the last ninety days in steps")] = False,
 ) -> dict[str, Any]:
     """
-    What is known of the housings that the key may see, most urgent first, a page at a time.
+    The present views of the housings that the key may see, most urgent first, a page at a time.
 
-    All pages are of the instant of the first (`now`): due dates, and so the order, move on with the clock.
+    First come contradicted entries, and planned changes whose day passed without one.
+    All pages show the instant of the first (`now`), because due dates, and so the order, move with the clock.
     """
     after = page.after(int, int, int, str, str)
     now_us = resources.clock() if after is None else _of_first_page(after[0], resources.clock())
     every = views_of(request, resources, key, now_us)
+    places = [seen.papers.machine for seen in every]
     found = [seen for seen in every if wanted.leaves(seen)]
     rest = (seen for seen in found if after is None or urgency(seen) > after[1:])
     shown, cursor = page.cut(rest, lambda seen: (now_us, *urgency(seen)))
@@ -214,6 +230,8 @@ def get_fleet(
         "by_state": dict(Counter(seen.assessment.state for seen in found)),
         "with_questions": sum(has_question(seen) for seen in found),
         "by_kind": dict(sorted(Counter(seen.housing.kind for seen in every if seen.housing.kind).items())),
+        "by_site": dict(sorted(Counter(place.site for place in places if place.site).items())),
+        "by_crew": dict(sorted(Counter(place.crew for place in places if place.crew).items())),
         "housings": [_of_fleet(seen, with_trend, held.get(seen.housing.id, 0)) for seen in shown],
         "next": cursor,
     }
@@ -228,7 +246,7 @@ def views_of(request: Request, resources: R, key: Key, now_us: int) -> list[View
             every = [housing for housing in every if _sees(connection, key, housing.machine)]
         judge = services_of(request).judge(connection, key.owner_id, now_us=now_us)
         views = judge.views(every, whole_owner=not is_bound)
-    return sorted(views, key=urgency)
+    return sorted((seen for seen in views if sees_site(key, seen.papers.machine.site)), key=urgency)
 
 
 def _of_fleet(seen: View, with_trend: bool, quarantined: int) -> dict[str, Any]:
@@ -253,28 +271,33 @@ def _trend(seen: View) -> dict[str, Any] | None:
 
 
 def has_question(seen: View) -> bool:
-    """True where a person has something to answer: an entry, or a change that was found."""
-    return bool(seen.assessment.study.questions or seen.assessment.study.changes_found_s)
+    """True where a person has something to answer: an entry, a found change, a plan that passed."""
+    return asks_a_person(seen) or bool(seen.assessment.study.changes_found_s)
 
 
 def _of_first_page(at_us: int, now_us: int) -> int:
-    """The instant that a cursor carries. Raises Refused (422) where nobody still turns that page."""
+    """The instant of a cursor. Raises Refused (422) where it is too old."""
     if not now_us - PAGES_FOR_US <= at_us <= now_us:
-        detail = f"this cursor is of {text(at_us)}, it is {text(now_us)}; begin anew without cursor"
-        raise Refused(422, "not_valid", detail, errors=[Complaint("query/cursor", detail)])
+        raise NotValid(Complaint("query/cursor", "cursor_too_old", at=text(at_us), now=text(now_us)))
     return at_us
 
 
 def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
-    found = fleet.machine(connection, key.owner_id, machine)
-    return found is not None and sees_machine(connection, key, found)
+    row = fleet.machine(connection, key.owner_id, machine)
+    return row is not None and sees_machine(connection, key, row)
+
+
+def asks_a_person(seen: View) -> bool:
+    """An entry that the readings contradict, or a planned change whose day passed without one."""
+    study, now_us = seen.assessment.study, round(seen.assessment.now_s * 1_000_000)
+    return bool(study.questions) or state_of_plan(seen.papers.planned, study, now_us) == "missed"
 
 
 def urgency(seen: View) -> tuple[int, int, str, str]:
-    """Where a housing stands in the fleet: with a question first, by state, by due date, by name."""
+    """The sort key of a housing in the fleet: those that ask a person first, by state, due date and name."""
     due_s = int(seen.assessment.due_s.p50) if seen.assessment.due_s else NEVER_S
     rank = URGENCY.index(seen.assessment.state)
-    if not seen.assessment.study.questions:
+    if not asks_a_person(seen):
         rank += len(URGENCY)
     return rank, min(due_s, NEVER_S), seen.housing.machine, seen.housing.name
 
@@ -285,48 +308,54 @@ def _is_below_clean(seen: View) -> bool:
 
 def document_of(seen: View) -> dict[str, Any]:
     """A housing's assessment for an answer. Restriction in Pa, hours are operating hours, times in UTC."""
-    found, unit = seen.assessment, gauge_unit(seen.terminal)
+    assessment, unit = seen.assessment, gauge_unit(seen.terminal)
     return {
         "machine": seen.housing.machine,
         "display_name": seen.housing.display_name,
         "housing": seen.housing.name,
         "kind": seen.housing.kind or None,
-        "now": text_s(found.now_s),
-        "state": found.state,
+        "now": text_s(assessment.now_s),
+        "state": assessment.state,
         "state_text": seen.state_text,
         "advice": seen.advice_text,
-        "advice_code": found.advice.code,
+        "advice_code": assessment.advice.code,
         "cautions": shown_cautions("below_clean") if _is_below_clean(seen) else [],
-        "suspicions": [_suspicion(suspicion, unit) for suspicion in found.study.suspicions],
-        "questions": [question_document(entry, unit) for entry in found.study.questions],
-        "restriction_pa": found.study.restriction_pa,
-        "restriction_at": text_s(found.study.restriction_s),
-        "hours_in_doubt": found.study.hours_in_doubt,
-        "clean_restriction_pa": found.study.clean_pa,
+        "suspicions": [_suspicion(suspicion, unit) for suspicion in assessment.study.suspicions],
+        "questions": [question_document(entry, unit) for entry in assessment.study.questions],
+        "restriction_pa": assessment.study.restriction_pa,
+        "restriction_at": text_s(assessment.study.restriction_s),
+        "hours_in_doubt": assessment.study.hours_in_doubt,
+        "clean_restriction_pa": assessment.study.clean_pa,
         "terminal_restriction": terminal_document(seen.terminal),
-        "share_used_percent": found.study.share_used_percent,
-        "life_hours": found.study.life_hours,
-        "cleanings": found.study.cleanings,
-        "hours_left": _points(found.study.hours_left),
-        "due_at": _dates(found.due_s),
-        "duty_hours_per_day": found.study.duty.hours_per_day,
+        "share_used_percent": assessment.study.share_used_percent,
+        "life_hours": assessment.study.life_hours,
+        "cleanings": assessment.study.cleanings,
+        "hours_left": _points(assessment.study.hours_left),
+        "due_at": dates_of(assessment.due_s),
+        "duty_hours_per_day": assessment.study.duty.hours_per_day,
         "last_reading_at": text_s(seen.last_reading_s),
         "last_heard_at": text(seen.heard_us),
-        "quiet_s": found.quiet_s,
-        "quiet_because": found.quiet_because,
-        "may_have_worked_hours": found.may_have_worked_hours,
+        "quiet_s": assessment.quiet_s,
+        "quiet_because": assessment.quiet_because,
+        "may_have_worked_hours": assessment.may_have_worked_hours,
         "readings_waiting": seen.readings_waiting,
-        "evidence": [text_of(statement, unit) for statement in found.evidence],
-        "evidence_said": [said_document(statement) for statement in found.evidence],
-        "basis": found.study.reference.basis,
-        "flow_exponent": found.study.reference.exponent,
-        "lives_learned_from": found.study.lives_learned_from,
+        "evidence": [text_of(statement, unit) for statement in assessment.evidence],
+        "evidence_said": [said_document(statement) for statement in assessment.evidence],
+        "basis": assessment.study.reference.basis,
+        "flow_exponent": assessment.study.reference.exponent,
+        "lives_learned_from": assessment.study.lives_learned_from,
         "snapshot": seen.snapshot.number,
         "learned_at": text(seen.snapshot.learned_us),
         "learning_failed_at": text(seen.snapshot.failed_us),
         "hours_behind": seen.hours_behind,
         "analysed_through": text(seen.analysed_through_us),
-        "changes_found": [text_s(at_s) for at_s in found.study.changes_found_s],
+        "changes_found": [text_s(at_s) for at_s in assessment.study.changes_found_s],
+        "site": seen.papers.machine.site,
+        "crew": seen.papers.machine.crew,
+        "primary_part": seen.papers.housing.primary_part,
+        "safety_part": seen.papers.housing.safety_part,
+        "laid_up": laid_up_document(seen.papers.machine),
+        "planned": planned_document(seen),
     }
 
 
@@ -358,14 +387,15 @@ def _points(points: Quantiles | None) -> dict[str, float] | None:
     return None if points is None else {"p10": points.p10, "p50": points.p50, "p90": points.p90}
 
 
-def _dates(points: Quantiles | None) -> dict[str, str | None] | None:
+def dates_of(points: Quantiles | None) -> dict[str, str | None] | None:
+    """Early, likely and late for an answer; None where there are no dates."""
     if points is None:
         return None
     return {"p10": _date(points.p10), "p50": _date(points.p50), "p90": _date(points.p90)}
 
 
 def _date(at_s: float) -> str | None:
-    """An instant, or None beyond what a calendar can say: a machine that hardly works has no honest date."""
+    """An instant, or None beyond the calendar: a machine that hardly works has no honest date."""
     return text_s(at_s) if at_s < NEVER_S else None
 
 

@@ -1,4 +1,4 @@
-"""Where a device sits, as bodies ask for it and answers say it: one shape for enrolment and assignment."""
+"""The seat of a device in requests and answers: one shape for enrolment and assignment."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from cleanside.ingest.api.routes.shared import text, us
 from cleanside.ingest.owners.seating import Seated, SeatOrder
 from cleanside.ingest.store.fleet import HousingRow
 
-STARTS = "left out: now; a device that never sat on a housing takes all its readings along"
-WITH_HISTORY = "true: readings taken before go along too, though the device sat elsewhere"
+STARTS = "from when the device sits there; left out: now; the first seat of a device covers all its readings"
+WITH_HISTORY = "true: earlier readings move too, though the device sat elsewhere"
 
 
 class SeatBody(Protocol):
-    """The members of a body that say where a device sits."""
+    """The members of a body for the seat of a device."""
 
     assigned_from: str | None
     with_history: bool
@@ -31,21 +31,21 @@ def order_of(body: SeatBody, housing: HousingRow) -> SeatOrder:
 
 
 def assigned_document(housing: HousingRow | None, seated: Seated | None) -> dict[str, Any] | None:
-    """Where a device sits by a request; None: the request named no housing."""
+    """The seat of a device by a request; None: the request named no housing."""
     if housing is None or seated is None:
         return None
     return {"machine": housing.machine, "housing": housing.name} | span_document(seated)
 
 
 def cautions_of(seated: Seated | None) -> list[dict[str, str]]:
-    """What to mind when a device is fitted; and where another machine loses it, what to mind there."""
+    """Cautions for fitting a device, and for the machine that loses it."""
     if seated is None:
         return []
     return cautions.shown("moved" if seated.taken_from else "enrolment")
 
 
 def span_document(seated: Seated) -> dict[str, Any]:
-    """From when until when, and who loses the device for that."""
+    """The span of a seat, and the housings that lose the device."""
     return {
         "from": text(seated.from_us),
         "until": text(seated.until_us),

@@ -1,8 +1,9 @@
 """
-What routes work with, typed and in one place: the app makes it, its lifespan opens and closes the resources.
+The services of the routes, typed and in one place: the app makes them, its lifespan opens and closes the
+resources.
 
-Promises: making it opens nothing. `app.state` holds this and nothing else.
-Leaves to others: what is opened (`ingest.writer.resources`), the threads beside (`ingest.api.app`).
+Promises: making them opens nothing. `app.state` has these and nothing else.
+Leaves to others: the resources (`ingest.writer.resources`), background threads (`ingest.api.app`).
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from starlette.responses import Response
 from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.api.routes.open_streams import OpenStreams
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.metrics import Metrics
 from cleanside.ingest.owners.access import Keyring
@@ -42,7 +44,7 @@ def _no_page(*_: object) -> None:
 
 @dataclass(kw_only=True)
 class Services:
-    """One server's, for its life."""
+    """The services of one server, for its life."""
 
     settings: Settings
     clock: NowUs
@@ -54,6 +56,7 @@ class Services:
     refusals: Refusals = field(default_factory=Refusals)
     snapshots: Snapshots = field(default_factory=Snapshots)
     memory: Memory = field(default_factory=Memory)
+    streams: OpenStreams = field(default_factory=OpenStreams)
     #: makes the page of a problem document; it answers None for a request that is for no page
     error_page: ErrorPage = _no_page
     #: None: not opened yet
@@ -61,13 +64,13 @@ class Services:
 
     @property
     def resources(self) -> Resources:
-        """What the lifespan opened."""
+        """The resources that the lifespan opened."""
         assert self.opened is not None, "no request comes before the lifespan"
         return self.opened
 
     @contextmanager
     def open(self) -> Iterator[Resources]:
-        """Open the database, and count what is committed. Raises CalledWrongly where another serves it."""
+        """Open the database, and count commits. Raises CalledWrongly where another process serves it."""
         with open_resources(self.settings, self.clock) as resources:
             self.opened = resources
             watched = self.metrics.watch(resources, lambda: self.snapshots.failing)
@@ -78,12 +81,12 @@ class Services:
                 self.metrics.unwatch(watched)
 
     def judge(self, connection: sa.Connection, owner_id: int, *, now_us: int | None = None) -> Judge:
-        """Who looks at the housings of an owner. now_us : as of that instant; None: now."""
-        known = self.snapshots.of(connection, owner_id)
-        return Judge(connection, self.resources, self.memory, known, now_us=now_us)
+        """The judge of an owner's housings. now_us : at that instant; None: now."""
+        snapshot = self.snapshots.of(connection, owner_id)
+        return Judge(connection, self.resources, self.memory, snapshot, now_us=now_us)
 
     def views(self, connection: sa.Connection, owner_id: int) -> list[View]:
-        """The housings of an owner as seen now."""
+        """The present views of an owner's housings."""
         housings = fleet.housings_in_use(connection, owner_id)
         return self.judge(connection, owner_id).views(housings, whole_owner=True)
 
@@ -92,7 +95,7 @@ class Services:
         self.refusals.count(error, getattr(request.state, "key", None), host_of(request), self.clock())
 
     def write_down(self) -> None:
-        """Write down when keys and sessions were last used, and who was refused."""
+        """Write the last uses of keys, and the counts of refusals."""
         self.refusals.flush(self.resources.writer.call)
         if seen := self.session_uses.take():
             self.resources.writer.call(lambda connection: session_store.seen(connection, seen))
@@ -105,7 +108,7 @@ class Services:
 
 
 def new_services(settings: Settings, clock: NowUs) -> Services:
-    """Those of a server with these settings, not opened yet."""
+    """The services of a server with these settings, not opened yet."""
     limits = Limits(
         key_requests_per_s=settings.key_requests_per_s,
         key_bytes_per_s=settings.key_bytes_per_s,
@@ -115,16 +118,16 @@ def new_services(settings: Settings, clock: NowUs) -> Services:
 
 
 def services_in(app: Starlette) -> Services:
-    """Those of an app."""
-    found: Services = app.state.services
-    return found
+    """The services of an app."""
+    services: Services = app.state.services
+    return services
 
 
 def services_of(request: Request) -> Services:
-    """Those of the app that a request came to."""
+    """The services of the app of a request."""
     return services_in(request.app)
 
 
 def host_of(request: Request) -> str | None:
-    """The address a request came from; a proxy's word is taken only where the settings name the proxy."""
+    """The address of a request; a proxy's header counts only where the settings name the proxy."""
     return None if request.client is None else request.client.host

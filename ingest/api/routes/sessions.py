@@ -56,8 +56,7 @@ class SignInRefused(Refused):
     """Name and password do not fit together (403). key : whose name it was; None: nobody's."""
 
     def __init__(self, person: Person | None) -> None:
-        detail = "name and password do not fit together; type both again, or ask an admin for a new link"
-        super().__init__(403, "sign_in_refused", detail)
+        super().__init__("sign_in_refused", status=403)
         self.key = None if person is None else person.as_key()
 
 
@@ -131,11 +130,7 @@ async def require_password(request: Request, person: Person | None, password: st
         services.limits.tried_in_vain(host_of(request))
         raise SignInRefused(person)
     if person is not None and person.state == people.SUSPENDED:
-        detail = (
-            f"{person.name} waits since a backup was restored: it may have been revoked after the backup; "
-            "have somebody at the server confirm it: cleanside-ingest people confirm NAME"
-        )
-        raise Refused(403, "person_suspended", detail)
+        raise Refused("person_suspended", status=403, name=person.name)
 
 
 def me_document(key: Key) -> dict[str, Any]:

@@ -1,10 +1,10 @@
-"""What every route needs: the key of the request, the resources, times and names as the contract has them."""
+"""Shared by all routes: the key of the request, the resources, times and names of the contract."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Coroutine, Iterator
 from functools import partial
-from typing import Annotated, Any, TypeVar
+from typing import Annotated, Any, NamedTuple, TypeVar
 
 from fastapi import APIRouter, Depends, Path, Request, Response
 from fastapi.routing import APIRoute
@@ -26,7 +26,7 @@ from cleanside.ingest.writer.resources import Resources
 T = TypeVar("T", bound=Callable[..., Any])
 
 Name = Annotated[str, Field(pattern=NAME_PATTERN, max_length=64, examples=["grader-07"])]
-#: of something that is about to be registered
+#: the name of a new object
 NewName = Annotated[str, Field(pattern=NEW_NAME_PATTERN, max_length=64, examples=["grader-07"])]
 PathName = Annotated[str, Path(pattern=NAME_PATTERN, max_length=64, examples=["grader-07"])]
 
@@ -39,7 +39,7 @@ def _printable(text: str) -> str:
 
 #: a few words of a person
 Words = Annotated[str, AfterValidator(_printable)]
-#: what people call a thing; "": they call it by its name
+#: a display name, any text; "": the name itself
 DisplayName = Annotated[str, Field(max_length=120, examples=["Radlader 3"]), AfterValidator(_printable)]
 
 
@@ -50,7 +50,11 @@ def _as_instant(text: str) -> str:
 
 
 #: RFC 3339 with an offset, nothing looser
-At = Annotated[str, Field(max_length=64, examples=["2026-03-02T06:14:07Z"]), AfterValidator(_as_instant)]
+At = Annotated[
+    str,
+    Field(max_length=64, examples=["2026-03-02T06:14:07Z"], json_schema_extra={"format": "date-time"}),
+    AfterValidator(_as_instant),
+]
 
 
 class _StrictRequest(Request):
@@ -63,9 +67,9 @@ class _StrictRequest(Request):
 
 class StrictRoute(APIRoute):
     """
-    Reads JSON as RFC 8259 has it: of a name that stands twice, none is guessed to be meant.
+    Reads JSON by RFC 8259: a name that appears twice is refused, not guessed.
 
-    Asks for the key before it reads the body: the framework would hold a mebibyte for whoever has none.
+    Checks the key before it reads the body: the framework would read a mebibyte from clients without one.
     """
 
     def get_route_handler(self) -> Callable[[Request], Coroutine[Any, Any, Response]]:
@@ -86,8 +90,23 @@ class StrictRoute(APIRoute):
 
 
 def router_of(tag: str) -> APIRouter:
-    """The router of a file of routes. tag : the heading they stand under in the description."""
-    return APIRouter(tags=[tag], route_class=StrictRoute)
+    """The router of a file of routes. tag : their heading in the description."""
+    return APIRouter(tags=[tag], route_class=StrictRoute, generate_unique_id_function=_name_of)
+
+
+def _name_of(route: APIRoute) -> str:
+    """The operation id: the name of the function, which generated clients call."""
+    return route.name
+
+
+class Act(NamedTuple):
+    """Who does something to a machine, and when it was done [us]: at once, or on a phone without a link."""
+
+    key: Key
+    machine: str
+    #: by the server's clock; equal to `now_us` where it is done at once
+    made_us: int
+    now_us: int
 
 
 class Strict(BaseModel):
@@ -148,7 +167,7 @@ async def _shown_key(request: Request) -> Key:
     try:
         key = keyring.remembered(header, now_us)
         if key is None:
-            if not keyring.was_valid(header):  # a busy address must not shut out the keys behind it
+            if not keyring.was_valid(header):  # guesses from an address must not lock out the keys behind it
                 limits.may_try(host_of(request))
             key = await run_in_threadpool(_find, keyring, resources, header, now_us)
     except Refused:
@@ -160,20 +179,22 @@ async def _shown_key(request: Request) -> Key:
 
 
 def _refuse_unknown_parameters(request: Request) -> None:
-    """Raise Refused (422) for a parameter the route does not have: a misspelt filter must not be left out."""
-    known = _parameters_of(request.scope["route"])
-    strange = [name for name in dict(request.query_params) if name not in known]
-    if strange:
+    """Raise Refused (422) for an unknown parameter: a misspelt filter must not be ignored."""
+    parameters = _parameters_of(request.scope["route"])
+    unknown = [name for name in dict(request.query_params) if name not in parameters]
+    if unknown:
+        there = ", ".join(parameters) or "none"
         errors = [
-            Complaint(
-                f"query/{name[:64]}",
-                f"there is no such parameter here; there are {', '.join(known) or 'none'}",
-            )
-            for name in strange[:MAX_LISTED]
+            Complaint(f"query/{name[:64]}", "no_such_parameter", there=there) for name in unknown[:MAX_LISTED]
         ]
-        more = len(strange) - len(errors)
-        detail = f"{counted(len(strange), 'parameter')} that this address does not have; see errors"
-        raise Refused(422, "not_valid", detail, errors=errors, more_errors=more)
+        raise Refused(
+            "parameters_unknown",
+            status=422,
+            code="not_valid",
+            errors=errors,
+            more_errors=len(unknown) - len(errors),
+            parameters=counted(len(unknown), "parameter"),
+        )
 
 
 def _parameters_of(route: APIRoute) -> tuple[str, ...]:
@@ -181,7 +202,7 @@ def _parameters_of(route: APIRoute) -> tuple[str, ...]:
 
 
 def every_dependant(route: APIRoute) -> Iterator[Any]:
-    """What the framework worked out of a route, and of all it depends on."""
+    """The framework's dependants of a route, with all they depend on."""
     left: list[Any] = [route.dependant]
     while left:
         dependant = left.pop()
@@ -190,7 +211,7 @@ def every_dependant(route: APIRoute) -> Iterator[Any]:
 
 
 def needed_permission(route: APIRoute) -> str | None:
-    """The permission that the dependencies of a route ask for (`needs`); None: it finds its key itself."""
+    """The permission in the dependencies of a route (`needs`); None: it checks its key itself."""
     calls = (dependant.call for dependant in every_dependant(route))
     named = (getattr(call, "permission", None) for call in calls if call is not route.endpoint)
     return next((name for name in named if name), None)
@@ -202,7 +223,7 @@ def _find(keyring: Keyring, resources: Resources, header: str | None, now_us: in
 
 
 def needs(permission: str) -> Callable[..., Any]:
-    """A dependency that gives the key of the request if its role has the permission. KeyError: no row."""
+    """A dependency that returns the key of the request if its role has the permission. KeyError: no row."""
     _known(permission)
 
     async def with_permission(request: Request) -> Key:
@@ -214,7 +235,7 @@ def needs(permission: str) -> Callable[..., Any]:
 
 
 def asks(permission: str) -> Callable[[T], T]:
-    """Mark a route that finds its key itself (`key_of`), for the description and tests over all routes."""
+    """Mark a route that checks its key itself (`key_of`), for the description and tests over all routes."""
     _known(permission)
 
     def mark(endpoint: T) -> T:

@@ -64,8 +64,7 @@ async def person_of(request: Request, token: str) -> SignedIn:
     refuse_cross_site(request)
     found = await find_session(request, token)
     if found is None:
-        detail = "this session is over or was ended; sign in again, what you entered is kept where it is"
-        raise Refused(401, "session_ended", detail, headers=_CHALLENGE)
+        raise Refused("session_ended", status=401, headers=_CHALLENGE)
     return found
 
 
@@ -86,8 +85,7 @@ def refuse_cross_site(request: Request) -> None:
     if said is None:  # a browser from before 2023
         said, ours = request.headers.get("origin"), _origin(request)
     if said != ours:
-        detail = "this request was not sent by a page of this server; open its pages and do it there"
-        raise Refused(403, "cross_site", detail)
+        raise Refused("cross_site", status=403)
 
 
 # ---------------------------------------------------------------- begin and end

@@ -1,4 +1,4 @@
-"""Streams: what the server holds of each, so that a gateway knows where to go on."""
+"""Streams: the mark of each, so that a gateway knows where to continue."""
 
 from __future__ import annotations
 
@@ -49,17 +49,17 @@ def get_streams(
     """Streams that the key may see, in the order they were opened."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = _seen(connection, key, after_id)
-        shown, cursor = page.cut(found, lambda stream: (stream.id,))
+        streams_seen = _seen(connection, key, after_id)
+        shown, cursor = page.cut(streams_seen, lambda stream: (stream.id,))
         lines = [_line(connection, stream, resources.clock()) for stream in shown]
     return page_answer(request, "streams", lines, cursor)
 
 
 def _seen(connection: sa.Connection, key: Key, after_id: int) -> Iterator[Stream]:
-    """What a key sees of its owner's streams, read a piece at a time: a bound key may see few of many."""
-    while found := streams.list_of(connection, key.owner_id, after_id=after_id, limit=STREAMS_A_PIECE):
-        yield from (stream for stream in found if sees_device(key, stream.device))
-        after_id = found[-1].id
+    """The streams that a key may see, read in pieces, because a bound key may see few of many."""
+    while piece := streams.list_of(connection, key.owner_id, after_id=after_id, limit=STREAMS_A_PIECE):
+        yield from (stream for stream in piece if sees_device(key, stream.device))
+        after_id = piece[-1].id
 
 
 def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, Any]:
@@ -90,15 +90,15 @@ def _line(connection: sa.Connection, stream: Stream, now_us: int) -> dict[str, A
     response_class=Response,
 )
 def get_stream(stream: str, resources: R, key: Annotated[Key, Depends(needs("streams:read"))]) -> Response:
-    """What is held of a stream; 404 `unknown_stream` for one that is unknown or not the key's to see."""
+    """The state of a stream; 404 `unknown_stream` for one that is unknown or that the key may not see."""
     with resources.reading() as connection:
-        found = streams.find(connection, key.owner_id, _canonical(stream))
-        if found is None or not sees_device(key, found.device):
+        stream_row = streams.find(connection, key.owner_id, _canonical(stream))
+        if stream_row is None or not sees_device(key, stream_row.device):
             raise NotFound("stream", stream[:64])
-        marks = streams.marks_of(connection, found)
+        marks = streams.marks_of(connection, stream_row)
     state = wire.StreamAtServer(
-        stream=found.stream,
-        device=found.device,
+        stream=stream_row.stream,
+        device=stream_row.device,
         acknowledged_through=marks.mark,
         highest=marks.highest,
         gaps=marks.gaps,
@@ -108,7 +108,7 @@ def get_stream(stream: str, resources: R, key: Annotated[Key, Depends(needs("str
 
 
 class LowerBody(Strict):
-    """What a gateway reported falsely, put right."""
+    """The correction of a gateway's false report."""
 
     appended_through: int = Field(ge=0, le=2**53, description="the highest number seen, or more")
     reason: Words = Field(min_length=3, max_length=400)

@@ -1,4 +1,4 @@
-"""Transfer of a machine to another owner: offered by one admin with a one-time code, accepted by another."""
+"""Transfer of a machine to another owner: one admin offers it with a one-time code, another accepts."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import sqlalchemy as sa
 from fastapi import Depends, Path, Request, Response
 from pydantic import Field
 from starlette.concurrency import run_in_threadpool
+from typing_extensions import TypeAliasType
 
 from cleanside.ingest.api.routes.described_codes import (
     TransferAccepted,
@@ -48,15 +49,17 @@ router = router_of("transfer")
 
 Admin = Annotated[Key, Depends(needs("transfers:manage"))]
 
-_NOT_VALID = Refused(
-    403,
-    "code_not_valid",
-    "this code is not valid: unknown, used, or out of date; ask whoever offered the machine for a new one",
+
+DeviceNames = TypeAliasType(
+    "DeviceNames",
+    Annotated[
+        dict[Name, NewName], Field(max_length=64, description="name of a device before -> its name now")
+    ],
 )
 
 
 class NewTransfer(Strict):
-    """A machine that is to go to another owner."""
+    """An offer of a machine to another owner."""
 
     machine: Name
     valid_hours: int = Field(VALID_HOURS, ge=1, le=MOST_VALID_HOURS)
@@ -64,13 +67,12 @@ class NewTransfer(Strict):
 
 
 class Acceptance(Strict):
-    """The other owner takes the machine."""
+    """The other owner's acceptance."""
 
-    code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDF4"])
-    machine: NewName | None = Field(None, description="its name here; left out: as before")
-    devices: dict[Name, NewName] = Field(
+    code: str = Field(max_length=64, examples=["K7M3A-9QTWX-2BDFT"])
+    machine: NewName | None = Field(None, description="name of the machine here; left out: as before")
+    devices: DeviceNames = Field(
         default_factory=dict,
-        max_length=64,
         description="old name of a device -> its name here; left out: as before",
         examples=[{"grader-07-intake": "crusher-03-intake"}],
     )
@@ -86,9 +88,9 @@ class Acceptance(Strict):
 @example({"machine": "{machine}"})
 def post_transfer(body: NewTransfer, resources: R, key: Admin) -> dict[str, Any]:
     """
-    Offer a machine with its history to whoever shows the code, which the answer has once.
+    Offer a machine with its history to the owner that shows the code. The answer has the code once.
 
-    Nothing changes before it is accepted. A new offer ends the one before.
+    Nothing changes before acceptance. A new offer ends the previous one.
     """
     code = one_time_code.new_code()
 
@@ -130,13 +132,13 @@ def get_transfers(request: Request, resources: R, key: Admin, page: P) -> Respon
     """Offers that this owner made or accepted, newest first, without codes."""
     after = page.after(int)
     with resources.reading() as connection:
-        found = one_time_codes.transfers_of(
+        rows = one_time_codes.transfers_of(
             connection,
             key.owner_id,
             before_id=None if after is None else after[0],
             limit=page.limit + 1,
         )
-    kept, cursor = page.cut(found, lambda t: (t.id,))
+    kept, cursor = page.cut(rows, lambda t: (t.id,))
     now_us = resources.clock()
     documents = [_document(t, key.owner_id, now_us) for t in kept]
     return page_answer(request, "transfers", documents, cursor)
@@ -151,7 +153,7 @@ def get_transfers(request: Request, resources: R, key: Admin, page: P) -> Respon
 def delete_transfer(
     transfer: Annotated[int, Path(ge=1, le=2**53)], resources: R, key: Admin
 ) -> dict[str, Any]:
-    """Make the code of an offer worthless. One that was accepted stays so."""
+    """Cancel an offer. An accepted one stays accepted."""
 
     def save(connection: sa.Connection) -> Transfer:
         now_us = resources.clock()
@@ -173,11 +175,14 @@ def delete_transfer(
     responses=problems(403, 409),
 )
 @example({"code": "00000-00000-00000", "machine": "{machine}", "devices": {"old-name": "{device}"}})
-async def post_acceptance(body: Acceptance, request: Request, resources: R, key: Admin) -> dict[str, Any]:
+async def post_transfer_acceptance(
+    body: Acceptance, request: Request, resources: R, key: Admin
+) -> dict[str, Any]:
     """
-    Take a machine with its history: its devices, readings, held readings, archive, changes and summaries.
+    Take a machine with its history: its devices, stored, quarantined and archived readings, changes and
+    summaries.
 
-    The former owner's keys lose the devices that go along; make a key here for each of them.
+    The former owner's keys lose the moved devices; make a key here for each of them.
     """
     limits, host = services_of(request).limits, host_of(request)
     limits.may_try(host)
@@ -198,23 +203,23 @@ def _accept(resources: Resources, body: Acceptance, key: Key) -> Transfer:
 
 
 def accept(connection: sa.Connection, code_hash: str, key: Key, names: Names, now_us: int) -> Transfer:
-    """Use an offer up. Raises Refused, before anything is written."""
-    found = one_time_codes.transfer_by_code(connection, code_hash)
-    if found is None or state_of(found, now_us) != "open":
-        raise _NOT_VALID
-    machine = fleet.machine_by_id(connection, found.machine_id)
-    if machine is None or machine.owner_id != found.owner_id:
-        raise _NOT_VALID
+    """Accept an offer. Raises Refused, before anything is written."""
+    offer = one_time_codes.transfer_by_code(connection, code_hash)
+    if offer is None or state_of(offer, now_us) != "open":
+        raise Refused("transfer_code_not_valid", status=403, code="code_not_valid")
+    machine = fleet.machine_by_id(connection, offer.machine_id)
+    if machine is None or machine.owner_id != offer.owner_id:
+        raise Refused("transfer_code_not_valid", status=403, code="code_not_valid")
     moved = transfer.hand_over(connection, machine, key.owner_id, names, now_us)
     one_time_codes.set_transfer(
         connection,
-        found.id,
+        offer.id,
         accepted_us=now_us,
         to_owner_id=key.owner_id,
         accepted_who=key.handle,
         moved=json.dumps(asdict(moved)),
     )
-    _note_both(connection, found, machine.name, moved, key, now_us)
+    _note_both(connection, offer, machine.name, moved, key, now_us)
     after = one_time_codes.transfer_by_code(connection, code_hash)
     assert after is not None
     return after
@@ -223,7 +228,7 @@ def accept(connection: sa.Connection, code_hash: str, key: Key, names: Names, no
 def _note_both(
     connection: sa.Connection, found: Transfer, old_name: str, moved: HandedOver, key: Key, now_us: int
 ) -> None:
-    """Each owner's log says what it gave or took, in its own names."""
+    """Write the transfer into each owner's log, in its own names."""
     given = {"transfer": found.id, "machine": old_name, "devices": sorted(moved.devices)}
     given |= {"from_others": moved.from_others, "keys_ended": moved.keys_ended}
     taken = {"transfer": found.id, "machine": moved.machine, "devices": moved.devices}
@@ -232,7 +237,7 @@ def _note_both(
 
 
 def state_of(found: Transfer, now_us: int) -> str:
-    """What has become of an offer, in a word. Pure."""
+    """The state of an offer in a word. Pure."""
     if found.accepted_us is not None:
         return "accepted"
     if found.cancelled_us is not None:
@@ -241,13 +246,13 @@ def state_of(found: Transfer, now_us: int) -> str:
 
 
 def _reload(connection: sa.Connection, key: Key, transfer_id: int) -> Transfer:
-    found = one_time_codes.transfer(connection, key.owner_id, transfer_id)
-    assert found is not None
-    return found
+    offer = one_time_codes.transfer(connection, key.owner_id, transfer_id)
+    assert offer is not None
+    return offer
 
 
 def _document(found: Transfer, owner_id: int, now_us: int) -> dict[str, Any]:
-    """An offer as one of the two owners may see it: in its own names."""
+    """An offer for one of the two owners, in its own names."""
     given = found.owner_id == owner_id
     moved: dict[str, Any] = json.loads(found.moved or "{}")
     devices: dict[str, str] = moved.get("devices", {})

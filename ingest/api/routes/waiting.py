@@ -1,4 +1,4 @@
-"""What it costs to wait with the change, and the prices that a person enters for it."""
+"""The cost of waiting with the change, and the prices that a person enters for it."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from fastapi import Depends, Query, Request
 from pydantic import Field
 
-from cleanside.ingest.analysis.assessment import View
+from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.api.routes.described import PricesAnswer, WaitingAnswer
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
@@ -53,15 +53,20 @@ Reader = Annotated[Key, Depends(needs("fleet:read"))]
 
 
 class NewPrices(Strict):
-    """What a machine burns and what things cost, all in one currency."""
+    """Fuel consumption and prices, all in one currency."""
 
     housing: Name = DEFAULT_HOUSING
-    currency: str = Field(pattern="^[A-Z]{3}$", description="ISO 4217", examples=["EUR"])
-    fuel_l_per_h: float = Field(gt=0, le=2_000, description="mean at work [l/h]", examples=[18.0])
+    currency: str = Field(
+        pattern="^[A-Z]{3}$", description="currency of all prices, ISO 4217", examples=["EUR"]
+    )
+    fuel_l_per_h: float = Field(gt=0, le=2_000, description="fuel burnt at work, mean [l/h]", examples=[18.0])
     fuel_price_per_l: float = Field(gt=0, le=1e6, examples=[1.45])
-    element_price: float = Field(gt=0, le=1e9, description="element and the work", examples=[140.0])
+    element_price: float = Field(
+        gt=0, le=1e9, description="price of an element and the work [currency]", examples=[140.0]
+    )
     figures_are_right: bool = Field(
-        False, description="take figures that look mistyped: more than 500 l/h, an element worth 4 l of fuel"
+        False,
+        description="true: take figures that look mistyped: more than 500 l/h, an element worth 4 l of fuel",
     )
 
 
@@ -83,7 +88,7 @@ class NewPrices(Strict):
 def post_prices(
     machine: PathName, body: NewPrices, resources: R, key: Annotated[Key, Depends(needs("prices:write"))]
 ) -> dict[str, Any]:
-    """Set the prices of a housing; the entry before is replaced, the audit keeps it."""
+    """Set the prices of a housing; the previous entry is replaced, and the audit log has it."""
     if not body.figures_are_right:
         _refuse_unusual(body)
 
@@ -113,9 +118,10 @@ def _refuse_unusual(body: NewPrices) -> None:
         fuel_price_per_l=body.fuel_price_per_l,
         element_price=body.element_price,
     )
-    if found := unusual_figures(prices):
-        detail = f'{"; ".join(what for _, what in found)}. Correct it, or send "figures_are_right": true'
-        raise Refused(422, "not_valid", detail, errors=[Complaint(f"#/{name}", what) for name, what in found])
+    if unusual := unusual_figures(prices):
+        errors = [Complaint(f"#/{name}", code, **values) for name, code, values in unusual]
+        figures = "; ".join(map(str, errors))
+        raise Refused("figures_unusual", status=422, code="not_valid", errors=errors, figures=figures)
 
 
 @router.get(
@@ -135,24 +141,17 @@ def get_waiting(
 ) -> dict[str, Any]:
     """Extra fuel now and until terminal, and when changing costs least."""
     with resources.reading() as connection:
-        found = find_housing(connection, key, machine, housing)
+        housing_row = find_housing(connection, key, machine, housing)
         judge = services_of(request).judge(connection, key.owner_id)
-        seen = judge.view(found)
+        seen = judge.view(housing_row)
         series = judge.series(seen)
-        entered = store.prices_of(connection, found.id)
+        entered = store.prices_of(connection, housing_row.id)
     return document_of(seen, series, entered)
 
 
 def document_of(seen: View, series: HourlyRestriction, entered: HousingPrices | None) -> dict[str, Any]:
-    """What waiting costs, for an answer. null: not known, or no prices entered."""
-    prices = None
-    if entered is not None:
-        prices = Prices(
-            fuel_l_per_h=entered.fuel_l_per_h,
-            fuel_price_per_l=entered.fuel_price_per_l,
-            element_price=entered.element_price,
-        )
-    found = _cost(seen, series, prices)
+    """The cost of waiting, for an answer. null: not known, or no prices entered."""
+    cost = _cost(seen, series, _prices_of(entered))
     return {
         "machine": seen.housing.machine,
         "housing": seen.housing.name,
@@ -160,33 +159,53 @@ def document_of(seen: View, series: HourlyRestriction, entered: HousingPrices | 
         "state": seen.assessment.state,
         "state_text": seen.state_text,
         "prices": None if entered is None else _prices_document(entered),
-        "waiting": _waiting_document(seen, found) if isinstance(found, Waiting) else None,
-        "missing": _missing(found, entered),
+        "waiting": _waiting_document(seen, cost) if isinstance(cost, Waiting) else None,
+        "missing": _missing(cost, entered),
         "source": SOURCE,
         "note": NOTE,
     }
 
 
+def waiting_of(judge: Judge, seen: View, entered: HousingPrices | None) -> Waiting | None:
+    """What waiting costs; None where something is missing for saying so."""
+    found = _cost(seen, judge.series(seen), _prices_of(entered))
+    return found if isinstance(found, Waiting) else None
+
+
+def _prices_of(entered: HousingPrices | None) -> Prices | None:
+    if entered is None:
+        return None
+    return Prices(
+        fuel_l_per_h=entered.fuel_l_per_h,
+        fuel_price_per_l=entered.fuel_price_per_l,
+        element_price=entered.element_price,
+    )
+
+
 def _cost(seen: View, series: HourlyRestriction, prices: Prices | None) -> Waiting | str:
-    """What waiting costs; or, in a sentence, what is missing for saying so and what to do about it."""
-    known = seen.assessment
-    if known.state == "suspect":
+    """The cost of waiting; or, in a sentence, what is missing and what to do about it."""
+    assessment = seen.assessment
+    if assessment.state == "suspect":
         return "The figures contradict each other. Find the cause first: see the suspicions of this machine."
-    if known.study.terminal_pa is None:
+    if assessment.study.terminal_pa is None:
         return "No change limit is entered. Enter it from the engine maker's manual."
     first = (
-        int(np.searchsorted(series.hour_s, known.study.lives[-1].start_s))
-        if known.study.lives
+        int(np.searchsorted(series.hour_s, assessment.study.lives[-1].start_s))
+        if assessment.study.lives
         else len(series.hour_s)
     )
-    if known.study.clean_pa is None or known.study.hours_left is None or first == len(series.hour_s):
+    if (
+        assessment.study.clean_pa is None
+        or assessment.study.hours_left is None
+        or first == len(series.hour_s)
+    ):
         return "Too early to judge this element. Wait for its first operating hours."
-    left = known.study.hours_left
+    left = assessment.study.hours_left
     return cost_of_waiting(
         np.cumsum(operating_hours(series)[first:]),
         series.restriction_pa[first:],
-        clean_pa=known.study.clean_pa,
-        terminal_pa=known.study.terminal_pa,
+        clean_pa=assessment.study.clean_pa,
+        terminal_pa=assessment.study.terminal_pa,
         hours_left=np.array([left.p10, left.p50, left.p90]),
         prices=prices,
     )
@@ -218,19 +237,19 @@ def _waiting_document(seen: View, found: Waiting) -> dict[str, Any]:
 
 
 def _dates(seen: View, span: CostRange | None) -> dict[str, str | None] | None:
-    """Operating hours to dates as the due date is made of them, and never after its 50 % point."""
+    """Operating hours to dates in the same way as the due date, and never after its 50 % point."""
     if span is None:
         return None
-    known = seen.assessment
-    latest_s = known.due_s.p50 if known.due_s is not None else np.inf
+    assessment = seen.assessment
+    latest_s = assessment.due_s.p50 if assessment.due_s is not None else np.inf
     low_s, high_s = (
-        min(worked_off_s(h, known.study.duty, known.now_s), latest_s) for h in (span.low, span.high)
+        min(worked_off_s(h, assessment.study.duty, assessment.now_s), latest_s) for h in (span.low, span.high)
     )
     return {"low": _date(low_s), "high": _date(high_s)}
 
 
 def _date(at_s: float) -> str | None:
-    return text_s(at_s) if at_s < 4_102_444_800 else None  # 2100-01-01: beyond that no date is honest
+    return text_s(at_s) if at_s < 4_102_444_800 else None  # 2100-01-01: a later date would not be honest
 
 
 def _span(span: CostRange | None) -> dict[str, float] | None:

@@ -1,4 +1,4 @@
-"""Webhooks: who is told what happened, what is on its way, and sending it again."""
+"""Webhooks: addresses for events, pending deliveries, and sending them again."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from fastapi import Depends, Path, Query, Request, Response
 from pydantic import Field
 
 from cleanside.ingest import hidden
+from cleanside.ingest.api.routes.described_kinds import DeliveryState
 from cleanside.ingest.api.routes.described_webhooks import (
     DeliveriesAnswer,
     ReplayAnswer,
@@ -22,9 +23,10 @@ from cleanside.ingest.api.routes.described_webhooks import (
     WebhooksAnswer,
 )
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.named_schema import named
 from cleanside.ingest.api.routes.paging import P, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
-from cleanside.ingest.errors import CannotOpen, Complaint, NotFound, Refused
+from cleanside.ingest.errors import AddressRefused, CannotOpen, Complaint, NotFound, NotValid, Refused
 from cleanside.ingest.store import audit, outbox, releases, webhook_secrets
 from cleanside.ingest.store.key_file import KeyFile
 from cleanside.ingest.store.keys import Key
@@ -41,19 +43,25 @@ Admin = Annotated[Key, Depends(needs("webhooks:manage"))]
 Operator = Annotated[Key, Depends(needs("webhooks:replay"))]
 WebhookId = Annotated[int, Path(ge=1, le=2**53, examples=[1])]
 
+EventType = Annotated[Words, Field(json_schema_extra=named("EventType"))]
+
 EVENTS = "\n".join(f"| `{kind}` | {sentence} |" for kind, sentence in announcing.TYPES.items())
 
 
 class NewWebhook(Strict):
-    """Where to be told of what."""
+    """An address and its event types."""
 
-    url: Words = Field(max_length=addresses.MAX_URL, examples=["https://shop.example/cleanside"])
-    types: list[Words] = Field(min_length=1, max_length=32, examples=[[announcing.STATE_CHANGED]])
+    url: Words = Field(
+        max_length=addresses.MAX_URL,
+        description="address that events are POSTed to, https",
+        examples=["https://shop.example/cleanside"],
+    )
+    types: list[EventType] = Field(min_length=1, max_length=32, examples=[[announcing.STATE_CHANGED]])
     note: Words = Field("", max_length=200)
 
 
 class NewReplay(Strict):
-    """What to send again; left out: what was given up."""
+    """Which deliveries to send again; left out: those given up."""
 
     from_event: int | None = Field(None, ge=1, le=2**53, description="all from this event on")
 
@@ -83,8 +91,7 @@ def post_webhook(body: NewWebhook, resources: R, key: Admin) -> dict[str, Any]:
         now_us = resources.clock()
         keys = _keys(connection, resources.webhook_keys)
         if len(outbox.list_of(connection, key.owner_id, limit=MAX_WEBHOOKS)) >= MAX_WEBHOOKS:
-            detail = f"there are {MAX_WEBHOOKS} webhooks, which is the most an owner has; end one first"
-            raise Refused(409, "too_many_webhooks", detail)
+            raise Refused("too_many_webhooks", status=409, most=MAX_WEBHOOKS)
         origin = hidden.origin_of(body.url)
         values = {"owner_id": key.owner_id, "url": origin, "secret": "", "note": body.note}
         values |= {"types": json.dumps(sorted(set(body.types))), "created_us": now_us, "who": key.handle}
@@ -105,24 +112,24 @@ def _keys(connection: sa.Connection, file: KeyFile) -> Sequence[SealingKey]:
     try:
         return file.read_or_make(needed=outbox.any_sealed(connection))
     except CannotOpen as error:
-        raise Refused(409, "webhook_key_missing", str(error)) from error
+        raise Refused(error.case, status=409, code="webhook_key_missing", **error.values) from error
 
 
 def _check(body: NewWebhook, networks: str) -> None:
-    """Raise Refused (422) for an address that may not be sent to, or a type that there is not."""
+    """Raise Refused (422) for a forbidden address, or an unknown type."""
     errors: list[Complaint] = []
     try:
         addresses.check_url(body.url, addresses.networks_of(networks))
-    except ValueError as error:
-        errors.append(Complaint("#/url", str(error)))
-    known = ", ".join(announcing.TYPES)
+    except AddressRefused as error:
+        errors.append(Complaint.of("#/url", error))
+    there = ", ".join(announcing.TYPES)
     errors += [
-        Complaint(f"#/types/{i}", f'there is no type "{kind[:64]}"; there are {known}')
+        Complaint(f"#/types/{i}", "no_such_type", type=kind[:64], there=there)
         for i, kind in enumerate(body.types)
         if kind not in announcing.TYPES
     ]
     if errors:
-        raise Refused(422, "not_valid", errors[0].detail, errors=errors)
+        raise NotValid(*errors)
 
 
 @router.get(
@@ -132,11 +139,11 @@ def _check(body: NewWebhook, networks: str) -> None:
     response_class=Response,
 )
 def get_webhooks(request: Request, resources: R, key: Admin, page: P) -> Response:
-    """The webhooks of this owner, oldest first, with what is on its way to each."""
+    """The webhooks of this owner, oldest first, with the pending deliveries of each."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = outbox.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
-        kept, cursor = page.cut(found, lambda webhook: (webhook.id,))
+        rows = outbox.list_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
+        kept, cursor = page.cut(rows, lambda webhook: (webhook.id,))
         documents = [_document(connection, webhook, resources.webhook_keys) for webhook in kept]
     return page_answer(request, "webhooks", documents, cursor)
 
@@ -145,7 +152,7 @@ def get_webhooks(request: Request, resources: R, key: Admin, page: P) -> Respons
     "/v1/webhooks/{webhook}", summary="End a webhook", response_model=WebhookEnded, responses=problems(404)
 )
 def delete_webhook(webhook: WebhookId, resources: R, key: Admin) -> dict[str, Any]:
-    """End a webhook; what still waited for it is given up, and stays in the list."""
+    """End a webhook; its waiting deliveries are given up, and stay in the list."""
 
     def save(connection: sa.Connection) -> None:
         now_us = resources.clock()
@@ -163,20 +170,20 @@ def delete_webhook(webhook: WebhookId, resources: R, key: Admin) -> dict[str, An
     responses=shown(DeliveriesAnswer, tagged=True) | problems(404),
     response_class=Response,
 )
-def get_deliveries(
+def get_webhook_deliveries(
     webhook: WebhookId,
     request: Request,
     resources: R,
     key: Operator,
     page: P,
-    state: Annotated[str | None, Query(pattern="^(waiting|delivered|dead)$")] = None,
+    state: Annotated[DeliveryState | None, Query(description="only those in this state")] = None,
 ) -> Response:
-    """Deliveries in order of event, also those that were given up, with the reason."""
+    """Deliveries in order of event, given-up ones too, with the reason."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
-        found = _find(connection, key, webhook, wanted=False)
+        webhook_row = _find(connection, key, webhook, wanted=False)
         listed = outbox.deliveries_of(
-            connection, found.id, state=state, after_id=after_id, limit=page.limit + 1
+            connection, webhook_row.id, state=state, after_id=after_id, limit=page.limit + 1
         )
     kept, cursor = page.cut(listed, lambda delivery: (delivery.event_id,))
     return page_answer(request, "deliveries", [_delivery(entry) for entry in kept], cursor)
@@ -189,8 +196,8 @@ def get_deliveries(
     responses=problems(404),
 )
 @example({})
-def post_replay(webhook: WebhookId, body: NewReplay, resources: R, key: Operator) -> dict[str, Any]:
-    """Have what was given up, or all from an event on, sent again, in order."""
+def post_webhook_replay(webhook: WebhookId, body: NewReplay, resources: R, key: Operator) -> dict[str, Any]:
+    """Send deliveries again, in order: those given up, or all from an event on."""
 
     def save(connection: sa.Connection) -> int:
         found = _find(connection, key, webhook, wanted=True)
@@ -203,14 +210,14 @@ def post_replay(webhook: WebhookId, body: NewReplay, resources: R, key: Operator
 
 
 def _find(connection: sa.Connection, key: Key, webhook_id: int, *, wanted: bool) -> Webhook:
-    found = outbox.find(connection, key.owner_id, webhook_id)
-    if found is None or (wanted and found.ended_us is not None):
+    webhook = outbox.find(connection, key.owner_id, webhook_id)
+    if webhook is None or (wanted and webhook.ended_us is not None):
         raise NotFound("webhook", str(webhook_id))
-    return found
+    return webhook
 
 
 def _document(connection: sa.Connection, webhook: Webhook, file: KeyFile) -> dict[str, Any]:
-    """A webhook as its admin sees it; without its key, of the address only where it leads."""
+    """A webhook for its admin; without the key file only scheme, host and port of the address."""
     url, paused = webhook.url, None
     try:
         url = webhook_secrets.opened(webhook, file).url

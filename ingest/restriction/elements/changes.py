@@ -3,9 +3,9 @@ Element changes found in the series of restriction at the reference flow: sustai
 
 Strategy: the upper part of the hours after must lie clearly below the lower part of the hours before.
 So a spike that ends (fog, rain in the media) is no change, because the hours before the spike were as low;
-a light week is none, because it is over before the fall counts as sustained; one odd hour moves no quantile.
-In a short life the hours before were low too, when the element was new. There a deep fall counts if the level
-had climbed through the levels between hour by hour, as loading does and a wet spell does not.
+a light week is no change, because it is over before the fall counts as sustained; one odd hour moves no
+quantile. In a short life the hours before were low too, when the element was new. There a deep fall counts
+if the level had climbed through the levels between hour by hour, as loading does and a wet spell does not.
 Promises: scale-free in restriction; says how sure it is. What a person entered is weighed in `entries`.
 """
 
@@ -27,16 +27,16 @@ AFTER_ROWS = 30  # a fall has to last that long to be seen,
 SUSTAINED_ROWS = 100  # and that long to be sure
 LEAST_BEFORE_ROWS = 20
 LOW_PART, HIGH_PART = 0.3, 0.7
-LEAST_FALL = 0.08  # of the level before; less is not worth asking a person about (chosen)
+LEAST_FALL = 0.08  # of the level before; for a smaller fall no person is asked (chosen)
 WANDER_TIMES = 3.0  # a fall must also be that many times the usual step between blocks of AFTER_ROWS
 RECENT_ROWS = 24
-DEEP_FALL = 0.2  # of the recent level; 0.16 takes a wander of the open field series for one
+DEEP_FALL = 0.2  # of the recent level; at 0.16 drift in the open field series counts as a change
 BEYOND_WET_FALL = 0.45  # no end of a wet spell falls that far (open field series: 0.42 at most)
 CLIMB_ROWS = 18  # hours spent between the two levels on the way up; a wet spell that swells for a day has 13,
 AGAIN_ROWS = 12  # and on the way back up, which shows that an element loads and no work was light (chosen)
 CLEANED_PART = 0.2  # of the rise that stays: new elements differ by less (field: 2.8 to 4.1 mbar of 8)
 APART_ROWS = 48  # two falls within two days of work are one,
-SOON_ROWS = 12  # unless the second, at least a shift later, comes to lie clearly lower
+SOON_ROWS = 12  # unless the level after the second, at least a shift later, is clearly lower
 BACK_ROWS, BACK_SHARE = 120, 0.75  # a light week is over by then; of the level before,
 BACK_WAY = 0.6  # and of the way back to it
 SHIFT_ROWS, ABRUPT_FALL = 8, 0.13  # an element that loads fast is back within AFTER_ROWS
@@ -61,7 +61,7 @@ class _Place(NamedTuple):
     row: int
     first: int
     last: int
-    at_once: bool  # it shows from one shift to the next
+    at_once: bool  # the fall shows from one shift to the next
 
 
 class _Fall(NamedTuple):
@@ -89,15 +89,15 @@ def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: 
     wander = WANDER_TIMES * _wander(level)
     # The climbs and falls of lives of 90 hours look like wander too: with a flow proxy a deep fall is enough.
     least = max(LEAST_FALL, wander if by_work else min(wander, DEEP_FALL))
-    found: list[_Fall] = []
+    falls: list[_Fall] = []
 
     def since() -> int:
-        return found[-1].row if found else 0
+        return falls[-1].row if falls else 0
 
     def take(row: int, whole: bool) -> None:
         change = _judged(level, missing, row, since(), n, whole=whole) if by_work else None
         if change is None or not _came_back(level, missing, change):
-            found.append(_Fall(row, since(), whole))
+            falls.append(_Fall(row, since(), whole))
 
     runs = _runs((fall >= least) | (deep >= max(least, DEEP_FALL)))
     places = [_Place(_best_split(level, first, last), first, last, at_once=False) for first, last in runs]
@@ -105,7 +105,7 @@ def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: 
         steps = _abrupt_rows(level, max(least, ABRUPT_FALL))
         places += [_Place(row, row, row, at_once=True) for row in steps]
     for row, first, last, at_once in sorted(places):
-        apart = SOON_ROWS if at_once else APART_ROWS if found else 1
+        apart = SOON_ROWS if at_once else APART_ROWS if falls else 1
         if row - since() >= apart:
             after_rows = SHIFT_ROWS if at_once else AFTER_ROWS
             climbed = _climbed(level, missing, row, since(), after_rows, by_work=by_work)
@@ -118,14 +118,14 @@ def find_changes(level: FloatArray, *, unseen: IntArray | None = None, by_work: 
                 fell = whole or (bool(low) and _fell_since(level, row, since(), least))
             if fell:
                 take(row, whole)
-        again = _fall_again(level, following, found[-1].row, last) if found else None
+        again = _fall_again(level, following, falls[-1].row, last) if falls else None
         if again is not None:
             take(again, True)
-    ends = [*(fall.row for fall in found), n][1:]
+    ends = [*(fall.row for fall in falls), n][1:]
     return _labelled(
         [
             _judged(level, missing, f.row, f.since, end, whole=f.whole)
-            for f, end in zip(found, ends, strict=True)
+            for f, end in zip(falls, ends, strict=True)
         ]
     )
 
@@ -144,9 +144,10 @@ def _abrupt_rows(level: FloatArray, least: float) -> list[int]:
 
 def _fall_again(level: FloatArray, following: FloatArray, since: int, last: int) -> int | None:
     """
-    Where an element fell that had been in for less than two days of work, up to `last`; None: nowhere.
+    Where the level of an element fell that was in for less than two days of work, up to `last`; None:
+    nowhere.
 
-    It must come to lie below what it began at: else a wet spell ended.
+    The level must fall below the one at which this element began: else a wet spell ended.
     """
     began = middle(level[since : since + SOON_ROWS])
     rows = np.arange(since + SOON_ROWS, min(last + 1, since + APART_ROWS, len(following)))
@@ -157,7 +158,7 @@ def _fall_again(level: FloatArray, following: FloatArray, since: int, last: int)
 
 def _came_back(level: FloatArray, unseen: IntArray, change: Change) -> bool:
     """
-    From one shift to the next most of the way back: light work ended, nothing was changed.
+    Most of the way back from one shift to the next: light work ended, and no element was changed.
 
     Where a shift or more was left out between, the element may have loaded in it.
     """
@@ -176,7 +177,7 @@ def part_of_the_way(change: Change, clean: float) -> bool:
 
 
 def _labelled(found: Sequence[Change]) -> list[Change]:
-    """Cleaned are those that stay well above where the machine's other falls came to."""
+    """A fall that ends well above the machine's other falls is a cleaning."""
     afters = [change.after for change in found]
     result = []
     for number, change in enumerate(found):
@@ -190,7 +191,7 @@ def _wander(level: FloatArray) -> float:
     """
     Usual step of ln(level) between medians of neighbouring blocks (scaled median deviation). [1]
 
-    Told from how steps differ from the next: what an element loads steadily is no wander, however steep.
+    Measured by how steps differ from the next step: steady loading is no wander, however steep.
     """
     blocks = level[: len(level) // AFTER_ROWS * AFTER_ROWS].reshape(-1, AFTER_ROWS)
     bends = np.diff(np.log(np.maximum(np.median(blocks, axis=1), 1e-300)), n=2)
@@ -201,9 +202,9 @@ def _wander(level: FloatArray) -> float:
 
 def _fell_since(level: FloatArray, row: int, since: int, least: float) -> bool:
     """
-    The fall shows against the hours of this life alone; where they are few, those before speak too.
+    The fall shows against the hours of this life alone; where these are few, the hours before count too.
 
-    A young life must fall below what it began at: its first hours may have been wet for longer than dry.
+    A young life must fall below its first level: its first hours may have been wet for longer than dry.
     """
     if row - since < LEAST_BEFORE_ROWS:
         return True
@@ -219,8 +220,8 @@ def _climbed(
     """
     The level came up to what it was just before `row` through the levels between, hour by hour.
 
-    Since it was last down at what it falls to now: what rose and fell before is no part of this climb
-    (unless it was light work that brought it down).
+    Counted from when it was last at the level it falls to now: an earlier rise and fall is no part of this
+    climb (unless it was light work that brought it down).
     Hours that were left out count where the level had moved on in them.
     """
     high = middle(level[max(since, row - min(RECENT_ROWS, after_rows)) : row])
@@ -236,8 +237,8 @@ def _jumped_up(level: FloatArray, row: int, since: int) -> bool:
     """
     Near the fall at `row` the level also rose at once, by a good part of it.
 
-    Before: a wet spell began that now ends. After: something else than the element had been away; but what
-    rises from above the middle of the fall is an odd hour on the way of an element that loads.
+    Before: a wet spell began that now ends. After: the cause was not the element. But a rise from above the
+    middle of the fall is an odd hour of an element that loads.
     """
     high = middle(level[max(since, row - SHIFT_ROWS) : row])
     low = middle(level[row : row + SHIFT_ROWS])
@@ -256,8 +257,8 @@ def _loads_again(level: FloatArray, unseen: IntArray, row: int, since: int) -> b
     """
     The level comes back hour by hour, as a cleaned element loads; light work ends from one to the next.
 
-    From where the fall came to, a shift on either side: an element that lasts 100 hours has half of the way
-    behind it after AFTER_ROWS.
+    Counted from a shift before to a shift after the lowest level: an element that lasts 100 hours is half
+    loaded after AFTER_ROWS.
     """
     low = middle(level[row : row + SOON_ROWS])
     high = middle(level[max(since, row - SOON_ROWS) : row])
@@ -306,10 +307,10 @@ def sliding_quantile(values: FloatArray, q: float, rows: int) -> FloatArray:
     """
     `np.quantile` of each window of `rows` values, shape (n - rows + 1,); equal to it, and 20 times as fast.
 
-    A sorted window is carried along instead of sorting each anew.
+    One sorted window is updated from value to value, instead of sorting each window.
     """
     at = q * (rows - 1)
-    first, last = rows // 2, len(values) - rows + 1 + rows // 2  # a window is told by its middle
+    first, last = rows // 2, len(values) - rows + 1 + rows // 2  # the middle of a window stands for it
     low = rank_filter(values, int(at), size=rows)[first:last]
     if at == int(at):
         return low
@@ -340,8 +341,8 @@ def spreads(values: FloatArray) -> FloatArray:
     """
     Sum of distances from their median of the first k values, for k = 0 to n, shape (n + 1,).
 
-    One value more adds its own distance from the medians before it: whatever lies between the two middle
-    ones is a median, and the nearer of them stays one.
+    Each further value adds its own distance from the medians before it. Any number between the two middle
+    values is a median, and the nearer of the two stays one.
     """
     total = [0.0]
     seen: list[float] = []
@@ -355,13 +356,13 @@ def spreads(values: FloatArray) -> FloatArray:
 
 def _judged(level: FloatArray, unseen: IntArray, row: int, since: int, end: int, *, whole: bool) -> Change:
     """
-    A fall with how sure it is.
+    A fall, and how sure it is.
 
     end : the row of the next fall, or the rows there are.
-    whole : the level just before was the element's own, so what comes after is held against that.
+    whole : the level just before was the element's own, so the levels after are compared with it.
     """
     before = middle(level[max(since, row - AFTER_ROWS) : row])
-    # With the next element in, what this one did is over.
+    # Once the next element is in, the levels are no longer those of this one.
     if whole and end < min(len(level), row + SUSTAINED_ROWS):
         return Change(row, before, middle(level[row : min(row + AFTER_ROWS, end)]), "high", "change")
     after = middle(level[row : row + AFTER_ROWS])

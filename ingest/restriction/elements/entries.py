@@ -5,9 +5,9 @@ An entry decides unless the readings contradict it. Then it is a question, and i
 person confirms it, corrects it or takes it back.
 Strategy: the level before and after is the median of a few operating hours. An entry within a shift of a
 clear fall counts from the fall. Two entries of the same work at the same place are one.
-Promises: pure; the order of the entries does not matter. Says with each entry what the readings show, as a
-code with figures.
-Leaves to others: falls that nobody entered (`changes`), sentences (`verdict.entry_words`).
+Promises: pure; the order of the entries does not matter. Each entry comes with what the readings show, as a
+code and values.
+Leaves to others: falls without an entry (`changes`), sentences (`verdict.entry_words`).
 """
 
 from __future__ import annotations
@@ -21,19 +21,23 @@ from cleanside.ingest.restriction.elements.changes import Change, part_of_the_wa
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction
 from cleanside.ingest.restriction.measure.summary import DAY_S, BoolArray, FloatArray, IntArray
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 #: what was done to the element; "nothing" denies a fall that was found
 WORK = ("new", "cleaned", "inspected", "safety_element", "nothing")
-BEGINS_LIFE = {"new": "change", "cleaned": "cleaned"}  # -> how the life that it begins is told
+BEGINS_LIFE = {"new": "change", "cleaned": "cleaned"}  # -> how the report calls the beginning of that life
 
 LEVEL_ROWS = 6  # operating hours whose median is the level before, and after (chosen: most of a shift)
-LEAST_ROWS = 3  # of them where a clear fall is to be seen,
-ENOUGH_ROWS = 4  # and before it is said that none was there
+LEAST_ROWS = 3  # of them in which a clear fall has to show,
+ENOUGH_ROWS = 4  # and before the analysis says that there was no fall
 SHIFT_ROWS = 12  # operating hours: a change is entered at the end of a shift, hardly later (common practice)
+# A change so many operating hours after one that was found, with nothing to show for it, is most likely the
+# same change with a wrong date: a question (chosen: the work of a week).
+BESIDE_ROWS = 60
 DENIED_ROWS = 24  # a fall is found again within as many hours as more readings come (chosen)
 CLEAR_FALL = 0.15  # of the level before; hours of one element wander by less over a shift (chosen)
 NO_FALL = 0.95  # of the level before: a new element that lies no lower asks for a second look (chosen)
-CLEAN_ALREADY = 1.15  # of the clean level: from there a change hardly shows (chosen)
+CLEAN_ALREADY = 1.15  # of the clean level: a change at less hardly shows (chosen)
 SAFELY_CLEAN_SHARE = 0.2  # of terminal; hardly an element is cleaner when new (common practice: 0.2 to 0.5)
 
 #: codes of what the readings say; those in QUESTIONS change no figure until they are settled
@@ -46,16 +50,17 @@ QUESTIONS = (DID_NOT_FALL, BEFORE_FIRST_READING)
 
 @dataclass(frozen=True, kw_only=True)
 class Entry:
-    """What a person entered. Instants in seconds since 1970-01-01 UTC. Raises ValueError: unknown `what`."""
+    """What a person entered. Instants in seconds since 1970-01-01 UTC. Raises WrongInput: unknown `what`."""
 
     at_s: float  # of the work
     what: str = "new"  # one of WORK
-    confirmed: bool = False  # a person stands by it, whatever the readings say
-    name: str = ""  # the id that whoever entered it gave it
+    confirmed: bool = False  # a person confirmed it, against the readings
+    by_code: bool = False  # made at the machine by the code on a label: it waits for a person or a clear fall
+    name: str = ""  # the id that the client of the entry made
 
     def __post_init__(self) -> None:
         if self.what not in WORK:
-            raise ValueError(f"what is {self.what!r}; give one of {', '.join(WORK)}")
+            raise WrongInput("work_unknown", what=self.what, known=", ".join(WORK))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -71,12 +76,13 @@ class WeighedEntry:
     clean_pa: float | None = None  # what a clean element was expected to read
     fall_s: float | None = None  # the nearest fall that was found; None: none
     hours_missing: float = 0.0  # operating hours to be seen before it can be checked
-    look_by_s: float | None = None  # when these are likely seen; None: it is checked
+    look_by_s: float | None = None  # by when these hours have likely passed; None: it is checked
+    is_unvouched: bool = False  # made by code, and no clear fall shows it
 
     @property
     def is_question(self) -> bool:
-        """The readings contradict it, and no person has settled that."""
-        return self.verdict in QUESTIONS and not self.entry.confirmed
+        """The readings contradict it, or nothing vouches for it, and no person has settled that."""
+        return (self.verdict in QUESTIONS or self.is_unvouched) and not self.entry.confirmed
 
     @property
     def begins_life(self) -> bool:
@@ -86,7 +92,7 @@ class WeighedEntry:
 
 @dataclass(frozen=True, kw_only=True)
 class Expected:
-    """What is known of a clean element before an entry is looked at. [Pa] None = not known."""
+    """The clean level to expect before an entry is weighed. [Pa] None = not known."""
 
     kind_clean_pa: float | None
     terminal_pa: float | None
@@ -103,7 +109,7 @@ def weigh_entries(
     """
     Each entry with what the readings say of it, in order of time.
 
-    believed : rows that are fit to judge by, shape (n,). falls : found in these rows (`find_changes`).
+    believed : rows that are fit to judge by, shape (n,). falls : `find_changes` of these rows.
     """
     place = np.flatnonzero(believed)
     denied = [int(np.searchsorted(series.hour_s, e.at_s)) for e in entries if e.what == "nothing"]
@@ -130,7 +136,7 @@ def _without_doubles(weighed: Sequence[WeighedEntry]) -> list[WeighedEntry]:
     for one in ranked:
         same = [k for k in kept if k.entry.what == one.entry.what and k.verdict != DOUBLE]
         if one.entry.what in BEGINS_LIFE and any(abs(k.row - one.row) <= SHIFT_ROWS for k in same):
-            one = replace(one, verdict=DOUBLE, used_s=None)
+            one = replace(one, verdict=DOUBLE, used_s=None, is_unvouched=False)
         kept.append(one)
     return sorted(kept, key=lambda w: (w.entry.at_s, w.entry.name))
 
@@ -146,7 +152,7 @@ class _Around:
         self._level: FloatArray = series.restriction_pa[place]
         self._falls = falls
         self._expected = expected
-        #: where a new element was entered that looked right, in rows that are believed, and what it read
+        #: plausible entries of a new element: the row, counted in believed rows, and the level there
         self._looked_right: list[tuple[int, float]] = []
 
     def weigh(self, entry: Entry) -> WeighedEntry:
@@ -156,12 +162,15 @@ class _Around:
         if entry.what == "nothing":
             return replace(mine, verdict=DENIED)
         if entry.what not in BEGINS_LIFE:
-            return mine
+            return replace(mine, is_unvouched=entry.by_code)
         split = int(np.searchsorted(self._hour_s[self._place], entry.at_s))
         fall = self._clear_fall(split)
         if fall is not None:
             return self._at_fall(mine, split, fall)
-        return self._without_fall(mine, split)
+        found = self._without_fall(mine, split)
+        if entry.by_code and not entry.confirmed:
+            return replace(found, used_s=None, is_unvouched=True)
+        return found
 
     def _at_fall(self, mine: WeighedEntry, split: int, fall: int) -> WeighedEntry:
         before_pa, after_pa = self._levels(fall)
@@ -177,7 +186,7 @@ class _Around:
         return found
 
     def _of_new_level(self, mine: WeighedEntry) -> str | None:
-        """Something about the level after a fall that asks for a look; None: it looks right."""
+        """What about the level after a fall a person has to look at; None: it is plausible."""
         assert mine.before_pa is not None
         assert mine.after_pa is not None
         if mine.after_pa < self._least_pa(mine.clean_pa):
@@ -198,7 +207,7 @@ class _Around:
             return replace(used, verdict=NOT_SEEN_YET, hours_missing=float(ENOUGH_ROWS - seen))
         if split < LEAST_ROWS:
             after_pa = float(np.median(self._level[split : split + LEVEL_ROWS]))
-            if mine.entry.what == "new":
+            if mine.entry.what == "new" and not mine.entry.by_code:
                 self._looked_right.append((split, after_pa))
             return replace(used, verdict=NO_LEVEL_BEFORE, after_pa=after_pa)
         before_pa, after_pa = self._levels(split)
@@ -207,8 +216,14 @@ class _Around:
         if after_pa <= NO_FALL * before_pa:
             return replace(used, verdict=FITS)
         if clean_pa is not None and before_pa <= CLEAN_ALREADY * clean_pa:
+            if self._is_beside_a_change(split):
+                return self._asked(replace(used, used_s=None), DID_NOT_FALL)
             return replace(used, verdict=CLEAN_BEFORE)
         return self._asked(replace(used, used_s=None), DID_NOT_FALL)
+
+    def _is_beside_a_change(self, split: int) -> bool:
+        """A change that was found lies less than `BESIDE_ROWS` before."""
+        return any(c.likely == "change" and 0 <= split - c.row <= BESIDE_ROWS for c in self._falls)
 
     def _asked(self, mine: WeighedEntry, verdict: str) -> WeighedEntry:
         return replace(mine, verdict=verdict, used_s=mine.entry.at_s if mine.entry.confirmed else None)
@@ -230,9 +245,9 @@ class _Around:
         return min(near, key=lambda row: float(self._level[row] - self._level[row - 1]))
 
     def _clean_pa(self, split: int) -> float | None:
-        """What a clean element is expected to read, of the machine's earlier ones and its kind. [Pa]"""
-        found = [(c.row, c.after) for c in self._falls if c.likely == "change"]
-        earlier = [pa for row, pa in (*found, *self._looked_right) if row < split - SHIFT_ROWS]
+        """The clean level to expect, from the machine's earlier elements and its kind. [Pa]"""
+        changes = [(c.row, c.after) for c in self._falls if c.likely == "change"]
+        earlier = [pa for row, pa in (*changes, *self._looked_right) if row < split - SHIFT_ROWS]
         own = middle(np.array(earlier)) if earlier else None
         kind = self._expected.kind_clean_pa
         if own is None or kind is None:
@@ -240,11 +255,11 @@ class _Around:
         return (own + kind) / 2
 
     def _least_pa(self, clean_pa: float | None) -> float:
-        """Less is no element, as far as is known. [Pa]"""
+        """The lowest level that an element can have, as far as is known. [Pa]"""
         if clean_pa is None:
             clean_pa = SAFELY_CLEAN_SHARE * (self._expected.terminal_pa or 0.0)
         return self._expected.low_share * clean_pa
 
     def _nearest_fall_s(self, at_s: float) -> float | None:
-        found = [float(self._hour_s[self._place[change.row]]) for change in self._falls]
-        return min(found, key=lambda fall_s: abs(fall_s - at_s), default=None)
+        falls_s = [float(self._hour_s[self._place[change.row]]) for change in self._falls]
+        return min(falls_s, key=lambda fall_s: abs(fall_s - at_s), default=None)

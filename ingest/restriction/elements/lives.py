@@ -3,8 +3,8 @@ Element lives: from one change of the element to the next, counted in operating 
 
 Promises: a person's entry decides unless the readings contradict it (`entries`); hours are operating hours,
 never calendar time; each life has its own clean level, the machine's earlier ones and the kind's as prior.
-Leaves to others: falls of the series (`changes`), hours that are not to be believed (`suspect`), and what a
-life says about hours left (`forecast`).
+Leaves to others: falls of the series (`changes`), hours that must not be believed (`suspect`), and the hours
+left (`forecast`).
 """
 
 from __future__ import annotations
@@ -36,16 +36,16 @@ from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 USUAL_CLEAN = 0.3  # of terminal, for an element in use when first seen (common practice: 0.2 to 0.5)
 CLEAN_HOURS = 20  # the clean level is read from the first 20 operating hours of a life (chosen)
-CLEAN_PULL_ROWS = 5.0  # the prior counts as that many of those hours: a shift is believed more than habit
+CLEAN_PULL_ROWS = 5.0  # the prior counts as that many of those hours: less than one shift of measurements
 KIND_PULL_LIVES = 2.0  # the kind counts as that many lives of the machine's own
 ENTRY_NEAR_ROWS = 100  # operating hours between what a person entered and what the data show
-NEW_RANGE = (0.6, 1.3)  # of the usual clean level; a new element lies within (field: 0.7 to 1.1)
+NEW_RANGE = (0.6, 1.3)  # of the usual clean level; a new element is between these (field: 0.7 to 1.1)
 SLOWER = 2.0  # times the life before took over the same levels: a new element begins flat and takes longer
 LIKELY_CLEAN_SHARE = 0.35  # of terminal; few are less clean when new (common practice: 0.2 to 0.5)
-PLAIN_ROWS = AFTER_ROWS + SOON_ROWS  # with fewer after it the row of a fall still moves as more come
+PLAIN_ROWS = AFTER_ROWS + SOON_ROWS  # with fewer rows after it, the row of a fall may still move
 PLAINLY_LOADED = 0.7  # of terminal: from there an element is changed (chosen)
 NO_ELEMENT_SHARE = 0.05  # of terminal: a tube off reads next to nothing; clean elements have 0.1 and more
-SURE_ELEMENT_SHARE = 0.25  # of terminal: what is above is no torn element, however high the last one began
+SURE_ELEMENT_SHARE = 0.25  # of terminal: an element above it is not torn, however high the last one began
 ENVELOPE_NEW = 0.35  # in place of the lower NEW_RANGE without a flow proxy: the work moves that level too
 SPEED_FALL = 0.28  # of the level before; with engine speed alone a light week makes less (chosen)
 ENVELOPE_FALL, ENVELOPE_LOADED = 0.3, 0.3  # of the level before; of terminal (both chosen)
@@ -62,7 +62,7 @@ class Life:
     restriction_pa : at the reference flow, same shape. [Pa]
     terminal_pa : the limit that held. [Pa]
     complete : the last row is at or above terminal; else the life is censored or still open.
-    machine, kind : labels, "" = unknown; lives of the same label are believed more.
+    machine, kind : labels, "" = unknown; lives with the same label count more.
     from_new : it was seen from a new element on; else it was in use before (or was cleaned), and its hours
         count from the first that was seen.
     """
@@ -107,7 +107,7 @@ class LifeEdge:
 
 @dataclass(frozen=True, kw_only=True)
 class LifeSpan:
-    """One life as it is told. Instants in seconds since 1970-01-01 UTC."""
+    """One life, as people read of it. Instants in seconds since 1970-01-01 UTC."""
 
     start_s: float
     end_s: float | None  # None: still running
@@ -147,9 +147,9 @@ def find_edges(
     The changes of the element, entered and found, in time order.
 
     believed : rows that are fit to judge by, shape (n,). falls : found in these (`find_falls`).
-    entered : what people entered, as weighed; one that the readings contradict begins no life.
-    usual_clean_pa : clean level to expect, from the kind; None = not known, then the first life of the
-        machine tells. A fall below what any element could have is no change; nor is one near an entry.
+    entered : what people entered, as weighed; an entry that the readings contradict begins no life.
+    usual_clean_pa : clean level to expect, from the kind; None = not known, then the level of the machine's
+    first life counts. A fall below the lowest level of any element is no change; nor is a fall near an entry.
     by_speed : engine speed alone stands for the flow. Then, and without a flow proxy, only a fall that light
         work does not make counts.
     """
@@ -158,7 +158,7 @@ def find_edges(
         for w in entered
         if w.used_s is not None and w.begins_life
     ]
-    known = np.array([edge.row for edge in edges], dtype=np.int64)
+    edge_rows = np.array([edge.row for edge in edges], dtype=np.int64)
     place = np.flatnonzero(believed)
     level = series.restriction_pa[place]
     envelope = is_envelope(series)
@@ -166,7 +166,7 @@ def find_edges(
     own_pa: float | None = None  # clean level of the life that a fall would end
     for number, change in enumerate(changes):
         row = int(place[change.row])
-        if np.any(np.abs(known - row) <= ENTRY_NEAR_ROWS):
+        if np.any(np.abs(edge_rows - row) <= ENTRY_NEAR_ROWS):
             own_pa = change.after
             continue
         if envelope and not beyond_light_work(change, terminal_pa):
@@ -197,9 +197,9 @@ def _clean_range(
     """
     Between which levels a clean element is to be expected after a fall; None: nothing is known. [Pa]
 
-    From what the other falls of the machine came to, earlier and later ones, and from its kind. A single one
-    may have been a cleaned element, so that the lower level is then never above what is usual. But a fall
-    from a clean level has that one to stand against.
+    From the levels after the machine's other falls, earlier and later, and from its kind. A single other
+    fall may have been a cleaning, so the lower bound is then never above the usual level. A fall from a
+    clean level is compared with that level.
     """
     floor_pa = 0.0 if terminal_pa is None else NO_ELEMENT_SHARE * terminal_pa
     sure = [c for c in others if c.sure == "high" and c.after >= floor_pa]
@@ -228,7 +228,7 @@ def is_plainly_new(change: Change, terminal_pa: float | None, *, rows_after: int
     A loaded element gave way to one as clean as new ones are: sure before it has lasted for long.
 
     rows_after : operating hours since the fall.
-    Not so where the level crept back since. Without a terminal value no level is known to be loaded.
+    Not where the level crept back since. Without a terminal value no level is known to be loaded.
     """
     if terminal_pa is None or change.sure == "low" or rows_after < PLAIN_ROWS:
         return False
@@ -240,7 +240,9 @@ def is_plainly_new(change: Change, terminal_pa: float | None, *, rows_after: int
 def _is_element(
     change: Change, clean: tuple[float, float] | None, terminal_pa: float | None, *, least: float
 ) -> bool:
-    """Could the level after the fall be that of an element; and is the fall sure, or right to that level."""
+    """
+    The level after the fall is possible for an element, and the fall is sure or ends at the expected level.
+    """
     if clean is not None:
         small = terminal_pa is None or change.after < SURE_ELEMENT_SHARE * terminal_pa
         if small and change.after < least * clean[0]:
@@ -289,8 +291,8 @@ def split_lives(
     """
     Cut a series at its edges: each life with the edge it began at; None: in use when first seen.
 
-    The last is the running one; empty ones are left out but for it. An element that was entered as changed
-    more than a day before the first reading was in use when first seen: how long is not known.
+    The last is the running one; other empty lives are left out. An element that was changed, by an entry,
+    more than a day before the first reading was in use when first seen: its earlier hours are not known.
     believed : rows to keep, shape (n,); None = all. The operating hours of the others count all the same.
     """
     hour_h, n = operating_hours(series), len(series.hour_s)
@@ -323,8 +325,8 @@ def operating_hours(series: HourlyRestriction) -> FloatArray:
     """
     Operating hours of each row, shape (n,). [h]
 
-    Where nearly every row comes from a single reading (an hourly series) its time cannot be told from the
-    reading; each row then counts as one hour.
+    Where nearly every row comes from a single reading (an hourly series), the reading does not show how long
+    the engine ran; each row then counts as one hour.
     """
     if len(series.operating_s) and np.mean(series.operating_s <= 0) > 0.5:
         return np.ones(len(series.operating_s))
@@ -336,7 +338,7 @@ def usual_clean_pa(lives: Sequence[Life], kind_clean_pa: float | None) -> float 
     The clean level to expect of the next element: of the machine's own lives seen from new, and its kind's.
 
     lives : of this machine, earlier ones. kind_clean_pa : of its kind; None = not known.
-    Returns None where neither says anything. [Pa]
+    Returns None where neither is known. [Pa]
     """
     own = [life.early_pa for life in lives if life.from_new and len(life.hours)]
     values = np.array([value for value in own if value is not None])
@@ -352,7 +354,7 @@ def clean_level_pa(life: Life, usual_pa: float | None = None, *, whole: bool = T
 
     usual_pa : what was to be expected, see `usual_clean_pa`; it counts as CLEAN_PULL_ROWS hours.
     whole : the life was seen from a new element on. Else (in use when first seen, or cleaned) its first level
-        is no clean one: the usual is taken if it is lower.
+        is no clean one: the usual level counts if it is lower.
     """
     early = life.early_pa
     if early is None or usual_pa is None:
@@ -364,7 +366,7 @@ def clean_level_pa(life: Life, usual_pa: float | None = None, *, whole: bool = T
 
 
 def tell_lives(series: HourlyRestriction, lives: Sequence[tuple[LifeEdge | None, Life]]) -> list[LifeSpan]:
-    """Each life of `split_lives` as it is told, the running one last; none where nothing was seen."""
+    """Each life of `split_lives` as people read of it, the running one last; none where nothing was seen."""
     if len(series.hour_s) == 0:
         return []
     hour_h = operating_hours(series)

@@ -1,8 +1,8 @@
 """
-Plain ways to guess the time left, to stand beside the forecast: what any method must beat.
+Plain ways to estimate the time left, to compare the forecast with: any method must beat them.
 
-Each takes the past only. Bounded to `MOST_AGES` times the age, because a flat line never meets terminal;
-the bound is part of the baseline and is said in the report.
+Each uses the past only. Bounded to `MOST_AGES` times the age, because a flat line never reaches terminal;
+the bound is part of the baseline, and the report states it.
 """
 
 from __future__ import annotations
@@ -46,7 +46,7 @@ def theil_sen(hours: FloatArray, share: FloatArray, rows: Sequence[int]) -> Floa
             continue
         with np.errstate(
             invalid="ignore"
-        ):  # of its confidence limits, which nobody reads, where most rows tie
+        ):  # of its confidence limits, which are not used, where most rows tie
             fit = stats.theilslopes(share[use], hours[use])
         now = fit.intercept + fit.slope * hours[row]
         result[i] = _time_to(np.array([1.0 - now]), np.array([fit.slope]), hours[row : row + 1])[0]
@@ -108,17 +108,17 @@ Baseline = Callable[
 
 
 def fit_baselines(lives: Sequence[Life]) -> dict[str, Baseline]:
-    """Name to function; those that learn are left out where no complete life is there to learn from."""
-    found: dict[str, Baseline] = {
+    """Name to function; without a complete life, the baselines that learn are left out."""
+    baselines: dict[str, Baseline] = {
         "straight line": lambda hours, share, _: straight_line(hours, share),
         "exponential fit": lambda hours, share, _: exponential_fit(hours, share),
     }
     complete = [life for life in lives if life.complete]
     if complete:
         mean_life, lookup = fit_mean_life(complete), fit_level_lookup(complete)
-        found["mean life minus age"] = lambda hours, _, group: mean_life.hours_left(hours, group)
-        found["level look-up"] = lookup.hours_left
-    return found
+        baselines["mean life minus age"] = lambda hours, _, group: mean_life.hours_left(hours, group)
+        baselines["level look-up"] = lookup.hours_left
+    return baselines
 
 
 def _running_line(hours: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -158,8 +158,8 @@ def _lookup_table(grid: FloatArray, life: Life, level: FloatArray) -> FloatArray
 
 def _mean_table(tables: Sequence[FloatArray]) -> FloatArray:
     stacked = np.stack(tables)
-    known = ~np.isnan(stacked)
-    count = known.sum(axis=0)
-    mean = np.where(known, stacked, 0.0).sum(axis=0) / np.maximum(count, 1)
+    present = ~np.isnan(stacked)
+    count = present.sum(axis=0)
+    mean = np.where(present, stacked, 0.0).sum(axis=0) / np.maximum(count, 1)
     index = np.arange(len(mean))
     return np.asarray(np.interp(index, index[count > 0], mean[count > 0]))

@@ -27,7 +27,7 @@ def pinball_loss(truth: FloatArray, quantile: FloatArray, tau: float) -> FloatAr
 def interval_score(
     truth: FloatArray, low: FloatArray, high: FloatArray, alpha: float = INTERVAL_ALPHA
 ) -> FloatArray:
-    """Width plus 2/alpha times what the truth lies outside; alpha = share meant to lie outside."""
+    """Width plus 2/alpha times the distance of the truth outside; alpha = share that should be outside."""
     outside = np.maximum(low - truth, 0.0) + np.maximum(np.asarray(truth, dtype=np.float64) - high, 0.0)
     return np.asarray(high - low + 2.0 / alpha * outside)
 

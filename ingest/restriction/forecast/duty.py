@@ -1,8 +1,8 @@
 """
 From operating hours to the calendar, by the machine's own duty and its weekly rhythm.
 
-Promises: idle working days move the date; nights, free days and a key-off do not, because nothing was to be
-worked off in them. Spread of duty is part of the date's spread.
+Promises: idle working days move the date; nights, free days and a key-off do not, because the machine does
+not usually work in them. Spread of duty is part of the date's spread.
 Leaves to others: the hours left themselves (`forecast`).
 """
 
@@ -21,7 +21,7 @@ MONDAY_S = 4 * DAY_S  # 1970-01-05, the first Monday since 1970-01-01
 WINDOW_DAYS = 56  # eight whole weeks: long enough for a rhythm, short enough to follow a new site
 PRIOR_HOURS_PER_DAY = 5.0  # one shift on five days a week, with breaks (chosen; used until a week was seen)
 PRIOR_WEEKS = 0.25  # of the same work on each day count beside what was seen of each weekday (chosen)
-LEAST_DAY_SHARE = 0.02  # of the mean: a weekday never worked is not quite impossible
+LEAST_DAY_SHARE = 0.02  # of the mean: work on a weekday without work so far stays possible
 UNSEEN_SPREAD = 0.5  # of the mean duty before a week was seen
 STEADY_SPREAD = 0.05  # of the mean duty however regular it was: next month is another month (chosen)
 
@@ -29,9 +29,10 @@ STEADY_SPREAD = 0.05  # of the mean duty however regular it was: next month is a
 @dataclass(frozen=True)
 class Duty:
     """
-    Operating hours a day and what they rest on.
+    Operating hours a day, and the days they come from.
 
-    hours_per_day : mean. spread : relative standard error of the mean, >= 0. days : how many it rests on.
+    hours_per_day : mean. spread : relative standard error of the mean, >= 0. days : how many days were
+    averaged.
     day_spread : standard deviation of one day's hours around its weekday's mean. [h]
     rhythm : share of the week's hours in each of its 168 hours from Monday 00:00 UTC on, sums to 1;
         empty = evenly.
@@ -91,8 +92,8 @@ def _rhythm(worked_s: FloatArray, worked_h: FloatArray, days: int) -> tuple[floa
     """
     How the week's hours fall on its 168 hours: share of the weekday times share of the hour of the day.
 
-    The two apart, because a few weeks show 7 and 24 numbers well and 168 badly; weekdays are drawn to their
-    mean as far as the weeks are few.
+    The two are estimated apart, because a few weeks show 7 and 24 numbers well and 168 badly. The fewer the
+    weeks, the more the weekdays are drawn to their mean.
     """
     weekday = ((worked_s - MONDAY_S) // DAY_S).astype(np.int64) % 7
     hour = (worked_s // HOUR_S).astype(np.int64) % 24
@@ -136,8 +137,8 @@ def due_dates_s(hours_left: FloatArray, duty: Duty, *, from_s: float) -> FloatAr
 
     hours_left : shape (3,), operating hours. [h] from_s : the hours are worked off from here on.
     Returns shape (3,), seconds since 1970-01-01 UTC, rising; no hour is worked off in less than an hour.
-    Spread of the hours, of the mean duty and of single days are taken as independent: their squares add,
-    each side for itself, in operating hours; the weekly rhythm then says when those are worked.
+    Spread of the hours, of the mean duty and of single days are treated as independent: their squares add, on
+    each side separately, in operating hours. The weekly rhythm then gives the instant.
     """
     middle = float(hours_left[1])
     days = days_until(middle, duty)
@@ -152,7 +153,7 @@ def worked_off_s(hours: float, duty: Duty, from_s: float) -> float:
     """
     The instant at which so many operating hours are worked off, beginning at `from_s`. [s]
 
-    Not before as many hours of the clock have gone, whatever the rhythm says.
+    Never before as many hours of the clock have passed, whatever the rhythm.
     """
     week_h = 7 * duty.hours_per_day
     if not duty.rhythm:

@@ -1,7 +1,7 @@
 """
-A fitted forecaster as a plain dict, and back: who reads it need not fit it again.
+A fitted forecaster as a plain dict, and back: the reader need not fit it again.
 
-Promises: goes through JSON unharmed, and forecasts to the last bit as the one it was made from.
+Promises: passes through JSON unchanged, and forecasts the same to the last bit as the one it was made from.
 Leaves to others: fitting (`forecast`), keeping (`fleet`).
 """
 
@@ -21,7 +21,7 @@ from cleanside.ingest.restriction.forecast.spread import Spread
 from cleanside.ingest.restriction.forecast.usual import Lengths
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
-#: raised whenever the same lives are fitted to other numbers, or the numbers mean something else
+#: increased whenever a fit of the same lives gives other numbers, or the numbers mean something else
 FITTED_VERSION = 5
 
 
@@ -36,7 +36,7 @@ def record_of(forecaster: Forecaster) -> dict[str, Any]:
 
 
 def forecaster_of(record: Mapping[str, Any] | None) -> Forecaster | None:
-    """The inverse of `record_of`; None where there is no record, or one that other code made."""
+    """The inverse of `record_of`; None where there is no record, or its version is another one."""
     if record is None or record["version"] != FITTED_VERSION:
         return None
     learned = None if record["learned"] is None else _learned(record["learned"])

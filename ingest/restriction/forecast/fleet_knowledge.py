@@ -1,8 +1,8 @@
 """
 What is learned across the fleet: a snapshot of element lives, and the forecaster fitted to them.
 
-Promises: a snapshot is a value: the same lives give the same snapshot and the same forecasts, and it goes
-through JSON unharmed. When to learn it anew is the caller's schedule.
+Promises: a snapshot is a value: the same lives give the same snapshot and the same forecasts, and it passes
+through JSON unchanged. The caller decides when to learn again.
 """
 
 from __future__ import annotations
@@ -21,11 +21,11 @@ from cleanside.ingest.restriction.measure.nearby import Nearby, collect_nearby
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 FLEET_VERSION = 2
-#: the air in which levels are stated; lives in other air would teach wrong levels, so they teach nothing
+#: the air in which levels are stated; levels in other air are wrong here, so those lives are not learned from
 AIR = "site"
-USUAL_LIFE_H = 500.0  # operating hours; speaks until a fleet or the life itself does (common practice)
-LEAST_CLEAN_LIVES = 3  # one alone may have been told from a torn element
-MAX_ROWS_PER_LIFE = 400  # a curve has no finer detail than that; keeps a snapshot of 1000 lives at some MB
+USUAL_LIFE_H = 500.0  # operating hours; used until the fleet or the life itself shows more (common practice)
+LEAST_CLEAN_LIVES = 3  # a single one may have been read from a torn element
+MAX_ROWS_PER_LIFE = 400  # a curve has no finer detail; a snapshot of 1000 lives stays at some MB
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class FleetKnowledge:
 
     lives: tuple[Life, ...] = ()
     nearby: Nearby = field(default_factory=lambda: collect_nearby(()))
-    #: to these lives, and read instead of fitted; None: not fitted yet
+    #: fitted to these lives, and read from the record instead of fitted again; None: not fitted yet
     fitted: Forecaster | None = None
 
     @cached_property
@@ -59,7 +59,7 @@ class FleetKnowledge:
         }
 
     def as_record(self) -> dict[str, Any]:
-        """A plain dict for JSON, with its version; fits the forecaster, which goes along."""
+        """A plain dict for JSON, with its version and the fitted forecaster."""
         return {"version": FLEET_VERSION, "air": AIR, **self._taught(), "fitted": record_of(self.forecaster)}
 
     def teaches_as(self, other: FleetKnowledge) -> bool:
@@ -74,7 +74,7 @@ class FleetKnowledge:
         """
         The inverse of `as_record`. Raises ValueError for a version this code does not know.
 
-        Lives that the release before stated in standard air are left out, with their fit: learn again.
+        Lives that the previous release stated in standard air are left out, with their fit: learn again.
         """
         if record.get("version") != FLEET_VERSION:
             raise WrongInput("fleet_version", version=record.get("version"), known=FLEET_VERSION)
@@ -84,16 +84,16 @@ class FleetKnowledge:
         return cls(
             tuple(_life(entry) for entry in record["lives"]),
             nearby,
-            forecaster_of(record.get("fitted")),  # the release before kept none
+            forecaster_of(record.get("fitted")),  # the previous release stored none
         )
 
 
 def learn_fleet(lives: Sequence[Life], nearby: Nearby | None = None) -> FleetKnowledge:
     """
-    A snapshot of what complete and censored lives teach; order does not matter.
+    Learn a snapshot from complete and censored lives; their order does not matter.
 
     lives : of any machines, labelled with machine and kind where known.
-        Those of fewer than two rows say nothing.
+        Lives of fewer than two rows are left out.
     nearby : ambient pressure of machines near each other; None = nothing known.
     """
     thinned = [_thinned(life) for life in lives if len(life.hours) >= 2]

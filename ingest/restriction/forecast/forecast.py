@@ -3,8 +3,8 @@ Operating hours left until terminal restriction, as a distribution.
 
 Promises: uses the past of the life only; scale-free (hours and restriction may come in any unit);
 finite and honest without a single life to learn from; learns from complete and censored lives, most from
-those of the same machine, then of the same kind, then of all. Strengths are set by leaving lives out of what
-was given to learn from. Not free of one set of data: windows, smoothing (`paths`) and features were chosen by
+those of the same machine, then of the same kind, then of all. Strengths are set by leaving lives out of the
+lives to learn from. Not free of one set of data: windows, smoothing (`paths`) and features were chosen by
 leaving lives out on the open test bench, and averaging over variants was kept after it moved that bench's
 test folds; `tests/benchmark/bench_forecast.py` says so beside the figure; other benches: `bench_generality`.
 Leaves to others: calendar dates (`duty`) and advice (`assess`).
@@ -47,13 +47,13 @@ from cleanside.ingest.restriction.forecast.usual import Lengths, learn_lengths
 from cleanside.ingest.restriction.measure.summary import FloatArray
 
 OTHER_KIND_WEIGHT = 0.3  # a life of another kind teaches shape, not length
-DOUBT_LIVES = 6.0  # learned against prior: n^2/(n^2 + 6^2), so six lives are believed half
+DOUBT_LIVES = 6.0  # learned against prior: n^2/(n^2 + 6^2), so six lives weigh as much as the prior
 CLEAR_PROGRESS = 0.6  # of the span from clean to terminal; see `Learned.tells` (chosen)
-LEAST_TOLD = 2.0  # lives' worth; where none was seen to its end and nothing is usual (chosen)
+LEAST_TOLD = 2.0  # lives; where no life was seen to its end and no usual life is known (chosen)
 LEAST_TRIAL_LIVES = 4  # complete lives; with fewer no variant is weighed by trial
 SHARPNESS = 12.0  # variants weigh as error^-12: one with 6 % more error counts half
 REST = 0.01  # of a typical life: hours left are weighed in their logarithm from there on
-LEAST_STRANGE = 0.01  # a life less likely to be like none is taken for one like the others (chosen)
+LEAST_STRANGE = 0.01  # below this outlier probability a life is treated as ordinary (chosen)
 LEAST_WEIGHT = 0.1  # variants below that share of the best are left out
 
 
@@ -72,7 +72,7 @@ class Variant:
 
 @dataclass(frozen=True)
 class Learned:
-    """What lives taught. Intervals and kinds are told on the first model's levels."""
+    """What was learned from lives. Intervals and kinds are judged on the first model's levels."""
 
     variants: tuple[Variant, ...]
     frame: PaceModel
@@ -80,10 +80,12 @@ class Learned:
     membership: Membership
     lengths: Lengths
     ended_share: float  # of the lives given
-    ended: Mapping[str, float]  # complete lives of each kind, with the censored ones as far as they count
+    ended: Mapping[str, float]  # complete lives of each kind, plus the weight of the censored ones
 
     def points(self, path: Path, share: FloatArray, kind: str) -> FloatArray:
-        """10, 50 and 90 % points, shape (n, 3): of the kind, or of the mixture of all where it is unknown."""
+        """
+        10, 50 and 90 % points, shape (n, 3): of the kind, or of the mixture of all kinds where it is unknown.
+        """
         kinds = [kind] if kind in self.frame.curves else list(self.frame.curves)
         middle = np.stack([self._middle(path, share, k) for k in kinds], axis=1)
         offsets = [self.spread.offsets_h(self.frame, path.level, k) for k in kinds]
@@ -97,7 +99,7 @@ class Learned:
         return np.asarray(np.maximum(points, 0.0))
 
     def trust(self, kind: str) -> float:
-        """How far the look-up is believed against lengths and curves, 0 to 1, by the lives behind it."""
+        """Weight of the look-up against lengths and curves, 0 to 1, by the number of lives behind it."""
         labelled = any(self.lengths.kinds)
         if labelled and kind and kind not in self.ended:  # of kinds that differ it is one more
             kinds = len(self.ended)
@@ -107,14 +109,15 @@ class Learned:
         return lives**2 / (lives**2 + DOUBT_LIVES**2)
 
     def strange(self, path: Path, kind: str) -> FloatArray:
-        """Probability at each row that the life is like none learned from, shape (n,)."""
+        """Outlier probability at each row: that the life is like none learned from, shape (n,)."""
         return self.membership.strange(self.frame, path.hours, path.level, kind)
 
     def tells(self, level: FloatArray) -> FloatArray:
         """
-        How far a look-up by level serves at a level, 0 to 1, shape (n,).
+        Weight of the look-up by level at a level, 0 to 1, shape (n,).
 
-        Of a clean element it tells how long the ended ones lasted; where many still run, those are the short.
+        For a clean element the look-up is the mean of ended lives; where many lives still run, these are the
+        short ones.
         """
         progress = (level - self.frame.clean) / (1.0 - self.frame.clean)
         risen = np.clip(progress / CLEAR_PROGRESS, 0.0, 1.0)
@@ -134,7 +137,7 @@ class Forecaster:
     """What was learned from lives (None: nothing); `hours_left` applies it."""
 
     learned: Learned | None = None
-    #: what elements last where nothing was learned yet; None = nothing is known [h]
+    #: usual life where nothing was learned yet; None = nothing is known [h]
     usual_life_h: float | None = None
 
     def hours_left(
@@ -149,12 +152,12 @@ class Forecaster:
         from_new: bool = True,
     ) -> FloatArray:
         """
-        The forecast at every row, made with that row and those before it only.
+        The forecast at every row, from that row and earlier rows only.
 
-        from_new : False = the element was in use before the first row; what it had run is then taken from
-            the usual age at its first levels, and the first few rows share that estimate.
+        from_new : False = the element was in use before the first row; its earlier hours are then estimated
+        as the usual age at its first levels, and the first few rows share that estimate.
         hours, restriction_pa : shape (n,), one life so far, in time order. [h], [Pa]
-        kind, machine : labels; unknown ones are weighed by pace among all that is known.
+        kind, machine : labels; where unknown, all known kinds count by how well the pace fits.
         last : forecast at so many of the last rows; None = at each.
         Returns shape (last or n, 3): 10, 50 and 90 % points of the operating hours left, >= 0, rising. [h]
         Raises ValueError if the shapes differ or the hours fall.
@@ -176,16 +179,19 @@ class Forecaster:
         points = self.learned.points(paced, share, kind)[begin:] * pace
         strange = self.learned.strange(paced, kind)[begin:]
         trust = self.learned.trust(kind) * self.learned.tells(path.level[begin:])
-        known = _blended(points, alone, trust[:, None], typical_h)
+        of_kinds = _blended(points, alone, trust[:, None], typical_h)
         if np.all(strange < LEAST_STRANGE):
-            return known
+            return of_kinds
         wide = self.learned.lengths.of_no_kind(kind, machine)
         unlike = prior_hours_left(path, share, last, from_new=from_new, usual=wide)
-        either = _either(known, unlike, strange, typical_h)
-        return np.where(strange[:, None] < LEAST_STRANGE, known, either)
+        either = _either(of_kinds, unlike, strange, typical_h)
+        return np.where(strange[:, None] < LEAST_STRANGE, of_kinds, either)
 
     def strange(self, life: Life) -> float:
-        """Probability that a life so far is like none learned from, 0 to 1; raises as `hours_left`."""
+        """
+        Outlier probability of a life so far: that it is like none learned from, 0 to 1; raises as
+        `hours_left`.
+        """
         hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
         if self.learned is None or len(hours) == 0:
             return 0.0
@@ -195,7 +201,7 @@ class Forecaster:
     def _traced(
         self, hours: FloatArray, share: FloatArray, kind: str, machine: str, *, from_new: bool
     ) -> tuple[Path, float]:
-        """The way of a life of one row or more, and the pace of its machine."""
+        """The path of a life of one row or more, and the pace of its machine."""
         pace = 1.0 if self.learned is None else self.learned.lengths.machine_pace.get(machine, 1.0)
         unseen_h = 0.0
         if self.learned is not None and not from_new:
@@ -207,8 +213,8 @@ def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) 
     """
     Learn from lives; an empty list gives the prior alone.
 
-    usual_life_h : what elements last where nothing was learned yet, and a weak word beside the first lives;
-        None = nothing is known. [h]
+    usual_life_h : usual life where nothing was learned yet, and a weak prior beside the first lives;
+    None = nothing is known. [h]
 
     Lives without any label of kind are grouped by length. Complete lives are cut at terminal; the end of a
     censored life is what its own curve and its kind say (`usual`).
@@ -218,7 +224,7 @@ def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) 
         return Forecaster(None, usual_life_h)
     lengths, left_h = learn_lengths(usable, usual_life_h)
     if usual_life_h is None and lengths.told < LEAST_TOLD and not any(life.complete for life in usable):
-        return Forecaster()  # that they last longer than was seen is no length: any would be a guess
+        return Forecaster()  # a lower bound is no length: any value would be a guess
     taught = lessons(usable, left_h)
     plain = taught[0]
     frame = fit_pace([*plain.complete, *plain.others], PLAIN_RIDGE)
@@ -238,7 +244,7 @@ def fit_forecaster(lives: Sequence[Life], *, usual_life_h: float | None = None) 
 
 
 def _ended(lesson: Lessons) -> dict[str, float]:
-    """Lives to believe by: those whose end others told add little, at most as many as complete ones."""
+    """Number of lives for weighting: imputed ends add little, at most as much as the complete lives."""
     ended: dict[str, float] = {}
     imputed = PRIOR_WEIGHT * sum(teacher.weight for teacher in lesson.others)
     share = (
@@ -253,9 +259,9 @@ def _ended(lesson: Lessons) -> dict[str, float]:
 
 def _variants(taught: Sequence[Lessons]) -> tuple[tuple[Variant, ...], list[LeftOut]]:
     """
-    Every way of learning, weighed by its error on lives left out; and the left-out errors of their mean.
+    Every variant, weighed by its error on lives left out; and the left-out errors of their mean.
 
-    With too few lives to try: levels as they are, the regression as it is where lives are many.
+    With too few lives for that: levels as they are, and the regression as for many lives.
     """
     if len(taught[0].complete) < LEAST_TRIAL_LIVES:
         plain = taught[0]
@@ -278,7 +284,7 @@ def _weights(errors: FloatArray) -> FloatArray:
 
 
 def _mean_left_out(trials: Sequence[Sequence[LeftOut]], weights: FloatArray) -> list[LeftOut]:
-    """Errors of the weighted mean forecast, told on the levels of the first trial (levels as they are)."""
+    """Errors of the weighted mean forecast, at the levels of the first trial (levels as they are)."""
     return [
         replace(same[0], error=sum(weight * life.error for weight, life in zip(weights, same, strict=True)))
         for same in zip(*trials, strict=True)
@@ -286,7 +292,7 @@ def _mean_left_out(trials: Sequence[Sequence[LeftOut]], weights: FloatArray) -> 
 
 
 def _in_time_scale(path: Path, factor: float) -> Path:
-    """The same life lived `factor` times as long."""
+    """The same life with its hours multiplied by `factor`."""
     if factor == 1.0:
         return path
     return replace(

@@ -1,5 +1,5 @@
 """
-Which group a life belongs to when nobody said so, or that it is like none: by its pace, as probabilities.
+Which group a life without a label belongs to, or that it is like none: by its pace, as probabilities.
 
 Lives of one fleet may differ fourfold in length (dusty or clean work). Where no label tells them apart,
 known lives are first grouped by length, and a running life is weighed by its age at each level.
@@ -56,7 +56,7 @@ class Membership:
         Probability that a life is like none learned from, by its age at each level, shape (n,).
 
         hours : its age, shape (n,). [h]
-        kind : its label; where no life of it was learned from, all kinds are held against it.
+        kind : its label; where no life of that kind was learned from, it is compared with all kinds.
         """
         basis = hat_basis(model.grid, level)
         kinds = [kind] if kind in model.curves else list(model.curves)
@@ -73,7 +73,7 @@ class Membership:
         odds = STRANGE_SHARE * unlike / np.maximum((1.0 - STRANGE_SHARE) * like, 1e-300)
         progress = (level - model.clean) / (1.0 - model.clean)
         shows = np.clip((progress - SHOWS_FROM) / (SHOWS_FULLY - SHOWS_FROM), 0.0, 1.0)
-        # However early it is, an element that stays clean for longer than any other is another.
+        # However early it is, an element that stays clean for longer than any other is an outlier.
         return np.asarray(odds / (1.0 + odds) * np.where(late, 1.0, shows))
 
 

@@ -1,5 +1,5 @@
 """
-Hours left learned from lives: where was each known life at this level, and how does pace correct that.
+Hours left, learned from lives: how long known lives lasted from this level, corrected by pace.
 
 Strategy: for each group of like lives, the mean hours left at a level (a look-up on a grid of levels), plus
 a ridge regression at each level on how this life's pace differs (age, time since half the level, slopes),
@@ -24,9 +24,9 @@ from cleanside.ingest.restriction.measure.ranks import quantile
 from cleanside.ingest.restriction.measure.summary import FloatArray, IntArray
 
 NODES = 24  # levels on the grid, evenly in ln(share)
-RIDGES = (0.5, 5.0, 50.0)  # lives' worth of pull to "pace does not matter"; leaving lives out weighs them
-PLAIN_RIDGE = 5.0  # where lives are too few to weigh by trial, and for levels and kinds
-POOLING_LIVES = 5.0  # a group's own curve counts n/(n + 5) against the common shape in its time scale
+RIDGES = (0.5, 5.0, 50.0)  # strength of the ridge [lives]; leaving lives out weighs the candidates
+PLAIN_RIDGE = 5.0  # used where lives are too few to weigh candidates, and for levels and kinds
+POOLING_LIVES = 5.0  # a group's own curve counts n/(n + 5) against the common shape
 EARLY_SHARE = 0.03  # of the typical life: before that, filling and settling, not loading
 REWEIGHTINGS = 3
 LEAST_RELATIVE_ERROR = 0.3  # of the median error, bounds a life's weight
@@ -106,12 +106,12 @@ def hat_basis(grid: FloatArray, level: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True)
 class _Seen:
-    """What rows of lives show whatever is learned of them, shape (n,) each."""
+    """What rows of lives show, before anything is learned, shape (n,) each."""
 
     at: GridPlace  # level
     half: GridPlace  # half way from clean to there
     hours: FloatArray
-    since_half: FloatArray  # hours since half way; NaN where that was before anybody looked
+    since_half: FloatArray  # hours since half way; NaN where that was before the first reading
     to_terminal: FloatArray  # share of terminal that is left
     slope_short: FloatArray
     slope_long: FloatArray
@@ -204,10 +204,10 @@ class _Stack:
     life: IntArray  # of each row
     seen: _Seen  # of each row
     hours_left: FloatArray  # of each row
-    #: of each row, how much it counts at its node and at the next, such that each life counts once at each
+    #: weight of each row at its node and at the next, such that each life counts once at each
     #: node it passed, however many rows it has there
     counts: tuple[FloatArray, FloatArray]
-    #: at each node the counts of each life, and its hours left and its hours so counted, shape (lives, NODES)
+    #: at each node the weight of each life, and its weighted hours left and age, shape (lives, NODES)
     totals: tuple[FloatArray, FloatArray, FloatArray]
     ends: IntArray  # rows of node k lie between ends[k] and ends[k + 1]
 
@@ -225,10 +225,10 @@ class _Stack:
         y = (self.hours_left - left) / typical
         moments, targets = np.zeros((NODES, FEATURES, FEATURES)), np.zeros((NODES, FEATURES))
         for node, mine in self._nodes():
-            here = x[:, mine]
+            features = x[:, mine]
             for k, counts in ((node, self.counts[0]), (node + 1, self.counts[1])):
-                weighed = here * (weights[self.life[mine]] * counts[mine])
-                moments[k] += weighed @ here.T
+                weighed = features * (weights[self.life[mine]] * counts[mine])
+                moments[k] += weighed @ features.T
                 targets[k] += weighed @ y[mine]
         coefficients = _ridge(moments, targets, ridge)
         correction = np.empty(len(y))
@@ -245,18 +245,18 @@ class _Stack:
             yield node, slice(int(self.ends[node]), int(self.ends[node + 1]))
 
     def _curves(self, weights: FloatArray) -> dict[str, GroupCurve]:
-        """Each group's curves, drawn towards the common shape as far as its lives are few."""
+        """Each group's curves; the fewer its lives, the more they are drawn to the common shape."""
         of_group = weights * (self.group == np.arange(len(self.typical))[:, None])
         mass, left, age = (of_group @ totals for totals in self.totals)
         lives = np.bincount(self.group, self.weights, minlength=len(self.typical))
         own: list[tuple[FloatArray, FloatArray]] = []
         for number, typical_h in enumerate(self.typical.values()):
-            known = mass[number] > 0.25 * mass[number].max()
-            at, of = self.grid[known], mass[number][known]
+            dense = mass[number] > 0.25 * mass[number].max()
+            at, of = self.grid[dense], mass[number][dense]
             own.append(
                 (
-                    np.interp(self.grid, at, left[number][known] / of) / typical_h,
-                    np.interp(self.grid, at, age[number][known] / of) / typical_h,
+                    np.interp(self.grid, at, left[number][dense] / of) / typical_h,
+                    np.interp(self.grid, at, age[number][dense] / of) / typical_h,
                 )
             )
         common = [
@@ -356,7 +356,7 @@ def _clean(teachers: Sequence[Teacher], begins: Sequence[int]) -> float:
 
 
 def _whole(teachers: Sequence[Teacher], begins: Sequence[int]) -> list[tuple[Teacher, int]]:
-    """Those whose first level is a clean one, each with its row; all, where no life was seen from new."""
+    """Lives whose first level is a clean one, each with its row; all lives, where none was seen from new."""
     pairs = list(zip(teachers, begins, strict=True))
     return [(teacher, begin) for teacher, begin in pairs if teacher.path.unseen_h == 0.0] or pairs
 
@@ -390,14 +390,14 @@ def _ridge(moments: FloatArray, targets: FloatArray, ridge: float) -> FloatArray
     mass = np.maximum(moments[:, 0, 0], 1e-9)
     power = np.diagonal(moments, axis1=1, axis2=2) / mass[:, None]
     pull = ridge * np.maximum(power, 1e-9)
-    pull[:, 0] = 1.0  # where few lives were, the look-up stands
+    pull[:, 0] = 1.0  # where lives are few, the look-up alone counts
     system = moments + pull[:, :, None] * np.eye(FEATURES)
     return np.asarray(np.linalg.solve(system, targets[:, :, None])[:, :, 0], dtype=np.float64)
 
 
 def _life_weights(errors: FloatArray, groups: IntArray) -> FloatArray:
     """
-    1/error in each group, mean 1: minimising squares so weighted minimises the sum of the roots.
+    1/error in each group, mean 1: least squares with these weights minimises the sum of the roots.
     """
     weights = np.ones(len(errors))
     for group in np.unique(groups):

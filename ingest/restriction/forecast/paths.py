@@ -39,7 +39,7 @@ def trace(hours: FloatArray, share: FloatArray, unseen_h: float = 0.0) -> Path:
     Smooth a life causally.
 
     hours : age, shape (n,), n >= 1, not falling. share : restriction over terminal, shape (n,).
-    unseen_h : what the element had run before the first row; `hours` hold it already.
+    unseen_h : operating hours of the element before the first row; `hours` include them.
     """
     _, slope_short, _ = _window_line(hours, share, SHORT_WINDOW)
     line_long, slope_long, _ = _window_line(hours, share, LONG_WINDOW)
@@ -61,7 +61,7 @@ def terminal_row(hours: FloatArray, peak: FloatArray) -> int:
 
 @dataclass(frozen=True)
 class CleanScale:
-    """How lives whose elements began at other clean levels are laid on one scale from clean to terminal."""
+    """Brings lives whose elements began at other clean levels to one scale from clean to terminal."""
 
     common: float  # clean share of the lives learned from
     from_h: float  # the clean level of a life is read between these ages

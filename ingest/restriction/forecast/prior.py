@@ -1,10 +1,10 @@
 """
-Hours left by a family of convex curves, weighed by what this life shows and by what is usual.
+Hours left by a family of convex curves: a prior on lengths and curves, updated with what this life shows.
 
 Strategy: a level stands for a share of the life on each curve of the family; the share and the hours seen
 give a length, and how likely each length is beside what is usual gives the hours left, on a grid.
 Promises: finite, scale-free, and straight growth is inside the family; wide where nothing is known.
-Leaves to others: what is usual (`usual`), and learning from levels and slopes (`pace`).
+Leaves to others: the prior on lengths (`usual`), and learning from levels and slopes (`pace`).
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ CURVATURES = np.array([0.2, 0.7, 1.3, 2.0, 2.7, 3.4, 4.2, 5.0, 6.0, 7.0])
 POWERS = np.array([1.4, 1.8, 2.2, 2.6, 3.1, 3.8])
 SHAPE_SPREAD = 0.35  # of ln(hours left): no life follows its curve exactly (chosen wide)
 SLOPE_SPREAD = 0.5  # of ln(slope): how far the slope may say which curve it is (chosen)
-LEVEL_ERROR = 0.02  # of the span from clean to terminal; below it a level cannot be told from noise
+LEVEL_ERROR = 0.02  # of the span from clean to terminal; a level below it may be noise
 CLEAN_WINDOW = 0.05  # share of the age so far from which the clean level is read
 USUAL_SPREAD = 0.5  # of ln(life): usual lives are 250 to 1 000 h (common practice)
 QUANTILES = (0.1, 0.5, 0.9)
@@ -33,12 +33,12 @@ Z90 = 1.2815515655446004  # 90 % point of the standard normal distribution
 #: ln(hours left / hours seen)
 GRID = np.linspace(np.log(1e-3), np.log(1e5), 140)
 LEAST_APART = 1e-9  # of points that coincide, in their unit: a mixture needs some width
-LEAST_SEEN = 1e-4  # of a usual life: what was seen of an element in its first minutes
+LEAST_SEEN = 1e-4  # of a usual life: an element in its first minutes
 
 
 @dataclass(frozen=True)
 class Usual:
-    """What elements of a kind do."""
+    """The prior of a kind: how long its elements last, and along which curve."""
 
     life_h: float  # middle of their lives [h]
     spread: float  # of ln(life) of the next one
@@ -46,19 +46,19 @@ class Usual:
     shape_spread: float  # how closely
 
 
-#: before any life was seen: a straight line is no rare case (chosen on made lives)
+#: before any life was seen: a straight line is no rare case (chosen on simulated lives)
 EVEN_CURVES = np.array([3.0, 2.0, *[1.0] * (len(CURVATURES) - 2), *[0.5] * len(POWERS)])
 EVEN_CURVES /= EVEN_CURVES.sum()
 
 
 def usual_life(life_h: float) -> Usual:
-    """What is usual where nothing was learned: lives of some `life_h`, of any shape."""
+    """The prior where nothing was learned: lives of about `life_h`, of any shape."""
     return Usual(life_h, USUAL_SPREAD, EVEN_CURVES, SHAPE_SPREAD)
 
 
 @dataclass(frozen=True)
 class Way:
-    """What rows of a life show of the way they have come, shape (n,) or (n, curves)."""
+    """Age and position of rows of a life on each curve, shape (n,) or (n, curves)."""
 
     seen_h: FloatArray  # hours since the first row (n, 1) [h]
     used: FloatArray  # share of the life used, on each curve
@@ -82,7 +82,7 @@ def prior_hours_left(
     path : of the life, n rows. share : restriction over terminal, shape (n,).
     last : at so many of the last rows; None = at each row.
     from_new : False = in use before the first row: its first level is then no clean one.
-    usual : what such elements do; None = nothing is known, any share of the life is then as likely.
+    usual : the prior of such elements; None = nothing is known, any share of the life is then as likely.
     Returns shape (last or n, 3), >= 0. [h]
     """
     begin = 0 if last is None else max(0, len(share) - last)
@@ -95,8 +95,8 @@ def prior_hours_left(
 
 def ln_life_of(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[float, float, float]:
     """
-    What the first row of a way and what is usual tell: mean and variance of ln(life), geometric mean of the
-    hours left. [h]
+    What the first row of a path and the prior say: mean and variance of ln(life), geometric mean of the hours
+    left. [h]
     """
     if usual is not None:
         way = _not_before(way, LEAST_SEEN * usual.life_h)
@@ -110,7 +110,7 @@ def ln_life_of(way: Way, usual: Usual | None, *, from_new: bool) -> tuple[float,
 
 
 def way_of(path: Path, share: FloatArray, begin: int, *, from_new: bool, shape_spread: float) -> Way:
-    """The way of rows from `begin` on."""
+    """The path of rows from `begin` on."""
     clean = np.clip(_clean_so_far(path, share), 0.0, 0.9 if from_new else USUAL_CLEAN)[begin:]
     progress = (path.level[begin:] - clean) / (1.0 - clean)
     used, error = _used(np.clip(progress, 0.0, 0.999), shape_spread)
@@ -134,7 +134,7 @@ def way_of(path: Path, share: FloatArray, begin: int, *, from_new: bool, shape_s
     slope = (seen - earlier) / np.maximum(LONG_WINDOW * age, tiny)
     shown = np.maximum(path.slope_long[begin:, None] / (1.0 - clean[:, None]), 0.05 * slope)
     misfit = np.log(shown / slope) / SLOPE_SPREAD
-    # Before the level stands clear of the clean one, its slope says nothing.
+    # As long as the level is close to the clean one, its slope says nothing.
     trust = np.clip((progress[:, None] - LEVEL_ERROR) / (3 * LEVEL_ERROR), 0.0, 1.0)
     fits = np.exp(-0.5 * trust * np.minimum(misfit**2, 9.0))
     return Way(seen_h, used, first, error, first_error, fits)
@@ -183,8 +183,8 @@ def _grid_points(odds: FloatArray) -> FloatArray:
     """Hours left over hours seen at QUANTILES, shape (n, 3)."""
     total = np.cumsum(odds.sum(axis=1) + 1e-300, axis=1)
     total = total / total[:, -1:]
-    found = [np.interp(QUANTILES, row, GRID) for row in total]
-    return np.exp(np.array(found).reshape(-1, len(QUANTILES)))
+    points = [np.interp(QUANTILES, row, GRID) for row in total]
+    return np.exp(np.array(points).reshape(-1, len(QUANTILES)))
 
 
 def mixture_quantiles(
@@ -212,7 +212,7 @@ def mixture_quantiles(
 
 def mixture_of_points(points: FloatArray, weight: FloatArray) -> FloatArray:
     """
-    As `mixture_quantiles`, of distributions told by their own 10, 50 and 90 % points.
+    As `mixture_quantiles`, of distributions given by their 10, 50 and 90 % points.
 
     points : shape (n, m, 3), rising along the last. weight : shape (n, m).
     """

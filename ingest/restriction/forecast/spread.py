@@ -28,15 +28,15 @@ from cleanside.ingest.restriction.measure.summary import FloatArray
 
 FOLDS = 10
 TAIL = 0.1  # on either side of the 80 % interval
-LEAST_LIVES = 4  # complete lives; with fewer the chosen spread below stands in
+LEAST_LIVES = 4  # complete lives; with fewer, the chosen spread below is used
 CHOSEN_BELOW, CHOSEN_ABOVE, CHOSEN_REST = 0.35, 0.6, 0.01  # of the hours left, and of a typical life
-POOLING_LIVES = 5.0  # how fast a group's own irregularity is believed: n/(n + 5)
+POOLING_LIVES = 5.0  # weight of a group's own irregularity: n/(n + 5)
 LEAST_CALIBRATION_LIVES = 8
 CALIBRATION_FOLDS = 5
-STRETCH_LIVES = 10.0  # the stretch is believed n/(n + 10): few lives tell little of it (chosen)
-STRETCH_RANGE = (0.5, 2.0)  # bounds what one odd set of lives can do
-RANK_LIVES = 20.0  # the rank of the tail is believed n/(n + 20) against the bell (chosen, on made lives)
-LEAST_SEEN_SHARE = 0.5  # of a life: with less its end is too much a guess to be judged by
+STRETCH_LIVES = 10.0  # weight of the stretch: n/(n + 10), because few lives show little of it (chosen)
+STRETCH_RANGE = (0.5, 2.0)  # bounds the effect of one odd set of lives
+RANK_LIVES = 20.0  # weight of the tail's rank against the normal distribution: n/(n + 20) (chosen, simulated)
+LEAST_SEEN_SHARE = 0.5  # of a life: with less, its imputed end is too uncertain to calibrate on
 LEAST_SPREAD = 1e-3  # of a typical life: time is not known better than that
 
 
@@ -62,11 +62,11 @@ class LeftOut:
     group: str
     level: FloatArray
     error: FloatArray  # truth minus middle forecast [typical life]
-    weight: float = 1.0  # less where its end is only expected
+    weight: float = 1.0  # less where its end is imputed
 
 
 def fit_spread(model: PaceModel, left_out: Sequence[LeftOut]) -> Spread:
-    """Calibrate on lives left out; a chosen, wide spread where they are too few."""
+    """Calibrate on lives left out; a chosen, wide spread where these are too few."""
     if len(left_out) < LEAST_LIVES:
         return _chosen_spread(model)
     plain = _plain_spread(model.grid, left_out)
@@ -83,20 +83,20 @@ def left_out_lives(
     Forecast lives, each by a model fitted without it (and without its fold), for each ridge.
 
     complete : at least two.
-    others : censored lives; those of which half was seen are forecast too, the rest only help to fit.
+    others : censored lives; those seen for half of their life are forecast too, the rest only help to fit.
     """
     cases = [*complete, *(teacher for teacher in others if teacher.weight >= LEAST_SEEN_SHARE)]
     rest = [teacher for teacher in others if teacher.weight < LEAST_SEEN_SHARE]
     order = sorted(range(len(cases)), key=lambda i: (cases[i].group, cases[i].path.hours[-1]))
     folds = min(FOLDS, len(cases))
     fold = np.empty(len(cases), dtype=np.int64)
-    fold[order] = np.arange(len(cases)) % folds  # like lives fall into different folds
-    found: list[dict[int, LeftOut]] = [{} for _ in ridges]
+    fold[order] = np.arange(len(cases)) % folds  # similar lives go into different folds
+    left_out: list[dict[int, LeftOut]] = [{} for _ in ridges]
     for k in range(folds):
         kept = [teacher for i, teacher in enumerate(cases) if fold[i] != k]
-        for mine, model in zip(found, fit_paces([*kept, *rest], ridges), strict=True):
+        for mine, model in zip(left_out, fit_paces([*kept, *rest], ridges), strict=True):
             mine |= {i: _left_out(model, cases[i]) for i in np.flatnonzero(fold == k).tolist()}
-    return [[mine[i] for i in range(len(cases))] for mine in found]
+    return [[mine[i] for i in range(len(cases))] for mine in left_out]
 
 
 def mean_error(left_out: Sequence[LeftOut]) -> float:
@@ -116,10 +116,11 @@ def _plain_spread(grid: FloatArray, left_out: Sequence[LeftOut]) -> Spread:
 
 def _calibration(grid: FloatArray, left_out: Sequence[LeftOut]) -> float:
     """
-    Factor on the spread with which it holds the truth as often as it says, on lives it was not made from.
+    Factor on the spread with which it covers the truth as often as it states, on lives that it was not
+    fitted to.
 
-    For each row of a life kept out: how far the spread made from the other lives would have to be stretched
-    to reach the truth; then the 80 % point of that, each life counting once.
+    For each row of a left-out life: the factor by which the spread fitted to the other lives has to be
+    stretched to reach the truth; then the 80 % point of that, each life counting once.
     """
     needs, weights = [], []
     for k in range(CALIBRATION_FOLDS):
@@ -188,10 +189,10 @@ def _node_quantiles(scaled: Sequence[tuple[FloatArray, FloatArray, float]]) -> t
 
 def _two_sided(errors: FloatArray, weights: FloatArray, lives: float) -> tuple[float, float]:
     """
-    How far below and above the middle the 10 and 90 % points lie, >= 0, as a new life would meet them.
+    How far below and above the middle the 10 and 90 % points are, >= 0, for a new life.
 
     Few lives: a two-piece normal distribution of their errors with Student's quantile, because the rank of
-    the tail lies beyond all of them. Many: the rank itself.
+    the tail is beyond all of them. Many lives: the rank itself.
     """
     bell = [
         np.sqrt(np.average(np.where(side, errors, 0.0) ** 2, weights=weights) * 2.0)

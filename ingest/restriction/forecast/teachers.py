@@ -28,7 +28,7 @@ from cleanside.ingest.restriction.measure.summary import FloatArray
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
 CLEAN_UNTIL = 0.1  # of the shortest typical life: the clean level of a life is read before that
-PRIOR_WEIGHT = 0.2  # of a life whose end only the prior tells (chosen)
+PRIOR_WEIGHT = 0.2  # of a life whose end comes from the prior alone (chosen)
 USUAL_CURVATURE = 3.0  # the middle of the prior's curves
 FIRST_ROWS = 5  # their median is the level at which an element in use was first seen
 LEAST_SCALE_LIVES = 4  # complete lives; with fewer the common clean level is not known well enough
@@ -36,7 +36,7 @@ LEAST_SCALE_LIVES = 4  # complete lives; with fewer the common clean level is no
 
 @dataclass(frozen=True)
 class Lessons:
-    """Teachers on one scale. `scale` None: levels are shares of terminal, as they are."""
+    """Lives to learn from, on one scale. `scale` None: levels are shares of terminal, as they are."""
 
     complete: list[Teacher]
     others: list[Teacher]
@@ -44,10 +44,10 @@ class Lessons:
 
 
 def lessons(lives: Sequence[Life], left_h: Sequence[float]) -> list[Lessons]:
-    """The lives as they are; and, if they are enough, also with their clean levels laid on one another."""
+    """The lives as they are; and, if there are enough, also scaled to a common clean level."""
     complete = [life for life in lives if life.complete and life.from_new]
     late = [life for life in lives if life.complete and not life.from_new]
-    if not complete:  # no life was seen whole: then those whose end was seen, their ages guessed
+    if not complete:  # no life was seen whole: then those whose end was seen, with estimated ages
         complete, late = [_with_guessed_age(life) for life in late], []
     censored = [(life, left) for life, left in zip(lives, left_h, strict=True) if not life.complete]
     plain = _labelled([_complete_teacher(life) for life in complete])
@@ -57,20 +57,20 @@ def lessons(lives: Sequence[Life], left_h: Sequence[float]) -> list[Lessons]:
         plain += [_grouped(_complete_teacher(life, model), model, membership) for life in late]
         complete += late
     others = _censored_teachers(censored, plain)
-    found = [Lessons(plain, others, None)]
+    scales = [Lessons(plain, others, None)]
     if len(plain) >= LEAST_SCALE_LIVES:
         scale = _clean_scale(plain)
         again = [_on_scale(*pair, scale) for pair in zip(plain, complete, strict=True)]
         scaled = [_on_scale(mine, life, scale) for mine, (life, _) in zip(others, censored, strict=True)]
-        found.append(Lessons(again, scaled, scale))
-    return found
+        scales.append(Lessons(again, scaled, scale))
+    return scales
 
 
 def _on_scale(teacher: Teacher, life: Life, scale: CleanScale) -> Teacher:
     """
-    The same teacher with its levels on the common scale.
+    The same life with its levels on the common scale.
 
-    Age, group, weight and rows stay: both ways of reading the level judge the same rows of the same lives.
+    Age, group, weight and rows stay the same: both scales are judged on the same rows of the same lives.
     """
     _, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
     return replace(teacher, path=scale.apply(teacher.path, share[: len(teacher.path.hours)]))
@@ -94,9 +94,11 @@ def checked_life(
 
 def usual_age_h(model: PaceModel, group: str, share: FloatArray) -> float:
     """
-    What an element had likely run that was in use before its first row: the usual age at its first levels.
+    Likely earlier hours of an element that was in use before its first row: the usual age at its first
+    levels.
 
-    group : one of the model's, else all of them count by their lives. share : of terminal, shape (n,). [h]
+    group : one of the model's; else all groups count, by their number of lives. share : of terminal, shape
+    (n,). [h]
     """
     basis = hat_basis(model.grid, np.atleast_1d(np.median(share[:FIRST_ROWS])))
     curves = [model.curves[group]] if group in model.curves else list(model.curves.values())
@@ -108,7 +110,7 @@ def _complete_teacher(life: Life, model: PaceModel | None = None) -> Teacher:
     """
     Up to the row at which its level reaches terminal, or the last row.
 
-    model : tells the age of an element that was in use when first seen; None = its hours are its age.
+    model : gives the age of an element that was in use when first seen; None = its hours are its age.
     """
     hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
     unseen_h = 0.0 if model is None or life.from_new else usual_age_h(model, life.kind, share)
@@ -119,7 +121,7 @@ def _complete_teacher(life: Life, model: PaceModel | None = None) -> Teacher:
 
 
 def _with_guessed_age(life: Life) -> Life:
-    """As if seen from new: the hours before by a usual curve through its first level and its end. [h]"""
+    """As if seen from new: the earlier hours by a usual curve through its first level and its end. [h]"""
     share = life.restriction_pa / life.terminal_pa
     first = float(np.clip((np.median(share[:FIRST_ROWS]) - USUAL_CLEAN) / (1.0 - USUAL_CLEAN), 0.0, 0.9))
     used = float(np.log1p(first * np.expm1(USUAL_CURVATURE)) / USUAL_CURVATURE)
@@ -145,7 +147,7 @@ def _censored_teachers(lives: Sequence[tuple[Life, float]], complete: Sequence[T
 def _censored_teacher(
     life: Life, left: float, model: PaceModel | None, membership: Membership | None
 ) -> Teacher:
-    """Its end is what its kind and its own curve say; its group, if unknown, by pace."""
+    """Its end is imputed from its kind and its own curve; its group, if unknown, by pace."""
     hours, share = checked_life(life.hours, life.restriction_pa, life.terminal_pa)
     unseen_h = 0.0 if model is None or life.from_new else usual_age_h(model, life.kind, share)
     hours = hours + unseen_h
@@ -159,7 +161,7 @@ def _censored_teacher(
 
 
 def _grouped(teacher: Teacher, model: PaceModel, membership: Membership) -> Teacher:
-    """With the group its pace speaks for, where it has no label."""
+    """With the group that its pace fits best, where it has no label."""
     if teacher.group:
         return teacher
     return replace(teacher, group=_likely_group(teacher.path, model, membership))
@@ -171,7 +173,7 @@ def _likely_group(path: Path, model: PaceModel, membership: Membership) -> str:
 
 
 def _seen_share(hours: FloatArray, left_h: float) -> float:
-    """What was seen of a life: so far it counts, because its imputed end teaches nothing new."""
+    """The share of a life that was seen. It counts so much, because its imputed end adds no information."""
     return float(hours[-1] / max(hours[-1] + left_h, 1e-12))
 
 

@@ -1,10 +1,11 @@
 """
-What elements of a kind usually do: how long they last and along which curve, from whole and broken lives.
+The prior of a kind, fitted: how long its elements last and along which curve, from complete and censored
+lives.
 
-Strategy: survival analysis. At any moment the short lives have ended and the long ones still run, so that a
-mean over ended lives is too short; a running or censored life says how long it would have lasted by its own
-curve, as far as it has come. Lengths are lognormal in each kind around a middle drawn to that of all;
-middle and spread are found by expectation-maximisation (Dempster, Laird, Rubin 1977).
+Strategy: survival analysis. At any moment the short lives have ended and the long ones still run, so a mean
+over ended lives is too short. The length of a running or censored life is imputed from its own curve so far.
+Lengths are lognormal in each kind around a middle drawn to that of all kinds. Middle and spread are found by
+expectation-maximisation (Dempster, Laird, Rubin 1977).
 Promises: scale-free; wide from few lives; the order of the lives does not matter.
 Leaves to others: hours left (`prior`).
 """
@@ -38,17 +39,17 @@ PRIOR_LIVES = 2.0  # USUAL_SPREAD counts as that many
 KIND_PULL_LIVES = 2.0  # the middle of all kinds counts as that many lives of one
 MOST_OF_A_KIND = 5.0  # lives of one kind that count for the middle of all
 MACHINE_PULL_LIVES = 2.0  # a machine's own pace counts n/(n + 2)
-USUAL_LIVES = 1.0  # what is usual before any life counts as that many
-LEAST_TOLD = 0.05  # of a life: keeps the steps bounded where nothing is told
-LEAST_HEARD = 0.5  # lives; a kind of which nothing was heard is known as from half a life
+USUAL_LIVES = 1.0  # the prior before any life counts as that many lives
+LEAST_TOLD = 0.05  # of a life: bounds the steps where lives carry no information
+LEAST_HEARD = 0.5  # lives; a kind without lives is known as well as from half a life
 TAIL = 4.0  # degrees of freedom of Student's distribution: an odd life (a change was missed) counts less
 TAIL_WIDTH = 1.533 / Z90  # 90 % points of that distribution and of the normal one of the same scale
 
 CURVE_LIVES = 2.0  # the even family of curves counts as that many lives
 SLOPE_LIVES = 0.5  # a running life's slope as half a life
 SHAPE_LIVES = 3.0  # and SHAPE_SPREAD as that many
-SHARES = np.array([0.15, 0.3, 0.45, 0.6, 0.75, 0.9])  # of a life: rows at which its curve is told,
-INDEPENDENT = 3.0  # of which so many tell something new
+SHARES = np.array([0.15, 0.3, 0.45, 0.6, 0.75, 0.9])  # of a life: rows at which its curve is compared,
+INDEPENDENT = 3.0  # of which so many are independent
 LEAST_SHAPE_SPREAD = 0.05
 LEAST_BEND = 0.09  # of used x (1 - used): nearer to either end the level's own error rules
 ODD = 1.0  # times the bend: a life that strays further is not one (a change was missed)
@@ -56,20 +57,20 @@ ODD = 1.0  # times the bend: a life that strays further is not one (a change was
 
 @dataclass(frozen=True)
 class Lengths:
-    """What lives taught of lengths and curves."""
+    """Lengths and curves, as learned from lives."""
 
     kinds: Mapping[str, Usual]
     any_kind: Usual  # of a kind not seen
     machine_pace: Mapping[str, float]  # length of a machine's lives against its kind's
-    told: float  # lives' worth of what was told of lengths; a whole life counts one, a young one next to none
+    told: float  # information on lengths [lives]; a complete life counts one, a young one next to none
 
     def of(self, kind: str, machine: str = "") -> Usual:
-        """What elements of a kind do, on a machine with its own pace."""
+        """The prior of a kind, on a machine with its own pace."""
         usual = self.kinds.get(kind, self.any_kind)
         return replace(usual, life_h=usual.life_h * self.machine_pace.get(machine, 1.0))
 
     def of_no_kind(self, kind: str, machine: str = "") -> Usual:
-        """What to expect of an element that behaves like none of its kind."""
+        """The prior of an outlier: an element like none of its kind."""
         usual = self.of(kind, machine)
         spread = float(np.hypot(usual.spread, KIND_SPREAD))
         return replace(usual, spread=spread, shape_spread=max(usual.shape_spread, SHAPE_SPREAD))
@@ -77,10 +78,10 @@ class Lengths:
 
 def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> tuple[Lengths, list[float]]:
     """
-    What lives teach of lengths and curves; and the hours left to expect after the last row of each. [h]
+    Learn lengths and curves from lives; and the hours left to expect after the last row of each. [h]
 
     lives : at least one, each of two rows or more that are some time apart.
-    usual_life_h : what elements last where nothing was learned yet; None = nothing is known. [h]
+    usual_life_h : usual life where nothing was learned yet; None = nothing is known. [h]
     """
     seen = [_TracedLife(life) for life in lives]
     whole = [one for one in seen if one.is_whole]
@@ -107,8 +108,8 @@ def learn_lengths(lives: Sequence[Life], usual_life_h: float | None = None) -> t
         fit = fit.again(ln_life, doubt, kind, before)
     told = np.maximum(1.0 - doubt / fit.spread**2, 0.0)  # of each life: 1 = its length is known
     heard = np.bincount(kind, told, minlength=len(names))
-    beside = np.minimum(heard.sum() - heard, KIND_PULL_LIVES)  # what the other kinds told of this one
-    learned = len(lives) / (len(lives) + PRIOR_LIVES)  # share of the spread that the prior did not tell
+    beside = np.minimum(heard.sum() - heard, KIND_PULL_LIVES)  # what the other kinds say about this one
+    learned = len(lives) / (len(lives) + PRIOR_LIVES)  # share of the spread that does not come from the prior
 
     def usual_of(middle: float, of_lives: float, apart: float = 0.0) -> Usual:
         within = TAIL_WIDTH**learned * fit.spread
@@ -156,7 +157,7 @@ class _TracedLife:
 
 
 class _Before(NamedTuple):
-    """What is usual before any life is known: ln(life), and as how many lives it counts."""
+    """The prior before any life is known: ln(life), and as how many lives it counts."""
 
     ln_life: float
     lives: float
@@ -175,9 +176,10 @@ class _Fit:
 
     def again(self, ln_life: FloatArray, doubt: FloatArray, kind: IntArray, before: _Before) -> _Fit:
         """
-        Fitted to what lives say now: mean and variance of their ln(life), shape (lives,).
+        Fitted to the present estimates of the lives: mean and variance of their ln(life), shape (lives,).
 
-        A step of Newton's: as far as a life is not told, its mean follows the middle, and would hold it back.
+        Newton step. Plain EM converges slowly, because the imputed mean of a censored life follows the
+        current estimate.
         """
         kinds = len(self.middles)
         away = ln_life - self.middles[kind]
@@ -196,7 +198,9 @@ class _Fit:
 
 
 def _next_kind_apart(fit: _Fit) -> float:
-    """How far a kind not seen may lie from the middle of those that were; KIND_SPREAD is one more. ln [h]"""
+    """
+    How far an unseen kind may be from the middle of the seen ones; KIND_SPREAD counts as one more. ln [h]
+    """
     kinds = len(fit.middles)
     squares = float(np.sum((fit.middles - fit.common) ** 2)) + KIND_SPREAD**2
     return float(np.sqrt(squares / kinds * (1.0 + 1.0 / kinds)))
@@ -219,7 +223,7 @@ def _curves(whole: Sequence[_TracedLife], running: Sequence[Way]) -> tuple[Float
     """
     How likely each curve of the family is, and how closely whole lives follow theirs.
 
-    running : where others are; their slope says a little of their curve.
+    running : positions of running lives; their slope says a little about their curve.
     """
     weights, spread = EVEN_CURVES, SHAPE_SPREAD
     slopes = np.array([way.fits[0] for way in running]).reshape(-1, len(EVEN_CURVES))

@@ -1,11 +1,12 @@
 """
-Two devices on one housing: each with its own zero, and one of them carried on with.
+Two devices on one housing: each has its own zero, and the analysis follows one of them.
 
-Strategy: the device that was first to see the engine work leads. Where it did not see it work, another stands
-in, brought to the leader's zero and span. Where two disagree beyond their zeros, the one that reads as it did
-before is carried on with, because a sensor that fails leaves its own past. So a level is never frozen while
-one device measures.
-Promises: computed over time-ordered summaries alone. A housing with one device is left as it is.
+Strategy: the device that was first to see the engine work leads. For hours that it did not see, another
+device is used, scaled to the leader's zero and span. Where two disagree beyond their zeros, the analysis
+follows the one that reads as it did before, because a failing sensor departs from its own past. So a level is
+never frozen while one device measures.
+Promises: computed over time-ordered summaries alone. The summaries of a housing with one device stay as they
+are.
 Leaves to others: saying that two disagree (`suspect`).
 """
 
@@ -24,9 +25,9 @@ from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, 
 DIFFER_ENTER, DIFFER_LEAVE = 0.12, 0.08  # of the mean restriction of the hour,
 DIFFER_PA = 75.0  # beyond the zeros of two sensors
 ROWS = 12  # hours whose median is judged
-LEAST_SHARED_HOURS = 20  # with fewer, the spans of two devices are taken as equal
+LEAST_SHARED_HOURS = 20  # with fewer, the spans of two devices count as equal
 SPAN_RANGE = (0.8, 1.25)  # sound sensors differ by a few percent (chosen)
-BEFORE_ROWS = 48  # hours before a disagreement that tell how a device read
+BEFORE_ROWS = 48  # hours before a disagreement from which a device's usual reading is known
 LATELY_HOURS = 48  # hours of the housing; a device that was not seen in them was taken off (chosen)
 CLEARLY = 0.1  # in ln(level): so much nearer to its own past must a device be to be preferred (chosen)
 FLOW_EXPONENT = 1.5  # to compare levels of one hour at slightly different flows; see `reference`
@@ -39,7 +40,7 @@ class Carried:
     """The summaries of a housing as one device measures it."""
 
     table: Summaries  # the hours of the summaries given
-    #: what each device saw alone, of those seen lately; empty where there are not several
+    #: what each recent device saw alone; empty where there are not several
     alone: Mapping[int, Summaries]
     apart_pa: (
         FloatArray  # how far devices lie apart in each hour, beyond their zeros, shape (n,); NaN: not known
@@ -149,9 +150,10 @@ def _spans(state: BoolArray) -> list[tuple[int, int]]:
 
 def _as_before(devices: list[_Device], differ: BoolArray, first: int) -> tuple[int, bool]:
     """
-    Which device reads as it did before a disagreement that shows from row `first` on; and is that clear.
+    The device that reads as it did before a disagreement that shows from row `first` on; and whether it is
+    clear.
 
-    The first of the list, which leads, where none is clearly nearer to its own past.
+    The first of the list, which leads, where no device is clearly nearer to its own past.
     """
     begun = max(0, first - ROWS // 2)
     moved = np.array([_moved(device.level_pa, ~differ, begun, first + ROWS // 2) for device in devices])
@@ -164,7 +166,7 @@ def _as_before(devices: list[_Device], differ: BoolArray, first: int) -> tuple[i
 
 
 def _moved(level_pa: FloatArray, sound: BoolArray, begun: int, end: int) -> float:
-    """How far the hours [begun, end) lie off those before, |ln|; NaN: not known."""
+    """How far the hours [begun, end) are from those before, |ln|; NaN: not known."""
     earlier = level_pa[max(0, begun - BEFORE_ROWS) : max(0, begun - ROWS // 2)]
     earlier = earlier[sound[max(0, begun - BEFORE_ROWS) : max(0, begun - ROWS // 2)]]
     then = level_pa[begun:end]
@@ -178,7 +180,7 @@ def _moved(level_pa: FloatArray, sound: BoolArray, begun: int, end: int) -> floa
 
 
 def _span_of(lead: _Device, device: _Device, differ: BoolArray) -> float:
-    """By what a device's level is multiplied to read as the leader's."""
+    """Factor on a device's level that brings it to the leader's span."""
     both = lead.works & device.works & ~differ & (device.level_pa > DIFFER_PA) & (lead.level_pa > DIFFER_PA)
     if both.sum() < LEAST_SHARED_HOURS:
         return 1.0

@@ -1,8 +1,8 @@
 """
 Readings of one housing to one summary per UTC hour.
 
-Promises: a summary depends on the readings of its own hour and on nothing else; not on their order of
-arrival, not on what is learned later. So a late reading changes one summary. Fast: a block of hours at a
+Promises: a summary depends on the readings of its own hour alone, not on their order of arrival and not on
+what is learned later. So a late reading changes one summary. Fast: a block of hours at a
 time, 3 million readings (a machine-year at 10 s) in less than two seconds.
 Leaves to others: which readings are believed, and what the numbers mean (`reference`, `assess`).
 """
@@ -14,6 +14,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
+from cleanside.gateway.spot_checks import RUNNING_RAD_S
 from cleanside.ingest.restriction.measure.summary import (
     BIN_TABLE,
     EVIDENCE,
@@ -33,8 +34,6 @@ from cleanside.ingest.restriction.measure.summary import (
 )
 from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 
-RUNNING_RAD_S = 30.0  # 286 r/min: above cranking, below idle (common practice, no source)
-IDLE_RAD_S = 105.0  # 1000 r/min; an idling diesel turns at 600 to 900 r/min (common practice)
 CHARGING_12_V = (13.2, 16.5)  # an alternator holds 13.8 to 14.5 V, a resting battery 12.8 V (common practice)
 CHARGING_24_V = (26.4, 33.0)  # twice that
 AT_REST_12_V, AT_REST_24_V = (
@@ -42,9 +41,9 @@ AT_REST_12_V, AT_REST_24_V = (
     (24.1, 25.8),
 )  # 2.01 to 2.15 V a cell: no charge, and hardly a load;
 # an engine that runs on its battery alone draws it below (common practice, no source)
-NOISE_PA = 75.0  # one and a half steps of a 0.05 kPa sensor; below it restriction alone proves nothing
+NOISE_PA = 75.0  # one and a half steps of a 0.05 kPa sensor; restriction below it proves nothing
 FLOW_BIN_RATIO = 1.15  # chosen: 13 bins from idle to rated; the mean flow of a bin corrects what is left
-PAIR_S = 60.0  # two devices' readings further apart than that may see another flow; chosen
+PAIR_S = 60.0  # two devices' readings further apart in time may see another flow; chosen
 LEAST_PAIRS = 5
 BLOCK_READINGS = 100_000  # measured: larger blocks leave the processor's cache
 PA_STEP, LOWEST_PA = 1 / 64, -32768.0  # quantiles are kept to 0.016 Pa: 24 bits from there reach 229 kPa
@@ -76,20 +75,20 @@ def _device_parts(readings: Readings, hours: Table) -> list[bytes] | None:
     devices = np.unique(readings.device)
     if len(devices) == 1:
         return [packed_devices([(int(devices[0]), PackedHour(b"", b""))])] * len(hours)
-    found: dict[int, list[tuple[int, PackedHour]]] = {hour_s: [] for hour_s in hours["hour_s"].tolist()}
+    parts: dict[int, list[tuple[int, PackedHour]]] = {hour_s: [] for hour_s in hours["hour_s"].tolist()}
     given = [field.name for field in fields(readings) if getattr(readings, field.name) is not None]
     for device in devices.tolist():
         mine = readings.device == device
         alone = {name: np.asarray(getattr(readings, name))[mine] for name in given if name != "device"}
         summaries = summarise_hours(Readings(**alone))
         for hour_s, packed in zip(summaries.hours["hour_s"].tolist(), summaries.packed(), strict=True):
-            found[hour_s].append((int(device), packed))
-    return [packed_devices(found[hour_s]) for hour_s in hours["hour_s"].tolist()]
+            parts[hour_s].append((int(device), packed))
+    return [packed_devices(parts[hour_s]) for hour_s in hours["hour_s"].tolist()]
 
 
 @dataclass(frozen=True)
 class _Columns:
-    """Columns in time order; what was absent is None."""
+    """Columns in time order; an absent column is None."""
 
     known: dict[str, FloatArray]
 
@@ -97,7 +96,7 @@ class _Columns:
         return self.known.get(name)
 
     def filled(self, name: str, value: float = np.nan) -> FloatArray:
-        """The column, or one of `value` where it is absent; `value` also stands for single absent ones."""
+        """The column with `value` for absent readings; where the column is absent, `value` throughout."""
         column = self.known.get(name)
         if column is None:
             return np.full(len(self.known["at_s"]), value)
@@ -140,12 +139,13 @@ def _restriction(columns: _Columns) -> FloatArray:
 
 
 def _running(columns: _Columns, restriction_pa: FloatArray) -> tuple[BoolArray, IntArray]:
-    """Is the engine running, and the index in EVIDENCE of what says so, per reading."""
+    """Whether the engine runs, and the index in EVIDENCE of what shows it, per reading."""
     speed, volts = columns.get("engine_speed_rad_s"), columns.get("supply_voltage_v")
     running = restriction_pa > NOISE_PA
     evidence = np.where(np.isnan(restriction_pa), 0, 1)
     if volts is not None:
-        # At rest the engine stands, whatever restriction reads: a sensor whose zero moved reads something.
+        # At rest the engine stands still, whatever restriction reads: a sensor whose zero moved does not
+        # read 0.
         running &= ~(_within(volts, AT_REST_12_V) | _within(volts, AT_REST_24_V))
         running |= _within(volts, CHARGING_12_V) | _within(volts, CHARGING_24_V)
         evidence[~np.isnan(volts)] = 2
@@ -166,17 +166,17 @@ def _flow(columns: _Columns) -> list[tuple[int, FloatArray]]:
 
     Speed [rad/s], speed-density [rad/s, standard air], mass flow [kg/s].
     """
-    found: list[tuple[int, FloatArray]] = []
+    proxies: list[tuple[int, FloatArray]] = []
     speed, boost = columns.get("engine_speed_rad_s"), columns.get("boost_pressure_pa")
     if speed is not None:
-        found.append((1, speed))
+        proxies.append((1, speed))
         if boost is not None:
             manifold = (columns.filled("ambient_pressure_pa", STANDARD_PA) + boost) / STANDARD_PA
-            found.append(
+            proxies.append(
                 (2, speed * manifold * STANDARD_K / columns.filled("intake_temperature_k", STANDARD_K))
             )
     mass = columns.get("air_mass_flow_kg_s")
-    return found if mass is None else [*found, (3, mass)]
+    return proxies if mass is None else [*proxies, (3, mass)]
 
 
 def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
@@ -215,7 +215,7 @@ def _summarised(columns: _Columns) -> tuple[Table, Table, IntArray]:
 
 
 def _fill_surroundings(table: Table, columns: _Columns, slot: IntArray, starts: IntArray) -> None:
-    """What does not come from the element: air, place, supply. NaN where it is not known."""
+    """Measurements that do not come from the element: air, place, supply. NaN where not known."""
     kelvin, charge_air = columns.get("air_temperature_k"), columns.get("intake_temperature_k")
     if kelvin is not None and charge_air is not None:
         kelvin = np.where(np.isnan(kelvin), charge_air, kelvin)
@@ -280,8 +280,8 @@ def _count_and_mean(values: FloatArray, use: BoolArray, starts: IntArray) -> tup
 
 def _last_known(values: FloatArray, slot: IntArray, hours: int) -> FloatArray:
     last = np.full(hours, np.nan)
-    known = np.flatnonzero(~np.isnan(values))
-    last[slot[known]] = values[known]  # in time order, so the last one written stays
+    rows = np.flatnonzero(~np.isnan(values))
+    last[slot[rows]] = values[rows]  # in time order, so the last one written stays
     return last
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from cleanside.ingest.restriction.measure.steady import latched, trailing_median
 from cleanside.ingest.restriction.measure.summary import BoolArray, FloatArray, Summaries
 
-RECENT_HOURS = 72  # of each housing are kept; three days of work tell a sensor from weather
+RECENT_HOURS = 72  # of each housing in the snapshot; three days of work separate a sensor fault from weather
 NEAR_M = 5_000.0  # weather is one within that distance (common practice)
 PA_PER_M = 12.0  # of altitude, near the ground (ISO 2533: 12.01 at sea level)
 APART_M = 300.0  # of altitude; beyond that the correction is worse than the comparison
@@ -25,7 +25,7 @@ OFF_ENTER_PA, OFF_LEAVE_PA = (
     1_100.0,
 )  # a fair barometer is good to 0.5 kPa, a valley floor within NEAR_M may be 80 m lower (chosen)
 ROWS = 12  # hours whose median is judged
-LEAST_HOURS, LEAST_MACHINES = 5, 2  # of two that disagree nobody can say which is wrong
+LEAST_HOURS, LEAST_MACHINES = 5, 2  # of two that disagree it is not known which is wrong
 EARTH_M = 6_371_000.0
 
 
@@ -94,7 +94,7 @@ class Nearby:
 
 
 def _least_off(differences: FloatArray) -> float:
-    """The median; between the middle two of an even number, what speaks least against this machine."""
+    """The median; between the middle two of an even number, the one in this machine's favour."""
     ordered, half = np.sort(differences), len(differences) // 2
     low, high = float(ordered[(len(ordered) - 1) // 2]), float(ordered[half])
     return 0.0 if low <= 0.0 <= high else low if low > 0 else high

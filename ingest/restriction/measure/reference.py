@@ -4,7 +4,7 @@ From hourly summaries to one comparable number per operating hour: restriction a
 One definition for every set of sensors: the level at the limit's flow in the air of the site where the
 machine works now, as a gauge there would show it. Density evens out weather and earlier sites, nothing else:
 all hours of a housing are stated in one air, and a move scales them alike.
-Promises: the result says how it was got (`Reference.basis`, `density`, `sure`) and never hides a guess.
+Promises: the result says how it was derived (`Reference.basis`, `density`, `sure`) and never hides a guess.
 Leaves to others: which hours belong to which element (`lives`), and what the level means (`assess`).
 """
 
@@ -17,13 +17,13 @@ from typing import NamedTuple
 import numpy as np
 from scipy.ndimage import median_filter
 
+from cleanside.gateway.spot_checks import IDLE_RAD_S
 from cleanside.ingest.restriction.measure.atmosphere import (
     STANDARD_KG_M3,
     air_density_kg_m3,
     standard_pressure_pa,
     standard_temperature_k,
 )
-from cleanside.ingest.restriction.measure.hours import IDLE_RAD_S
 from cleanside.ingest.restriction.measure.ranks import middle
 from cleanside.ingest.restriction.measure.summary import (
     FLOW_KINDS,
@@ -35,32 +35,32 @@ from cleanside.ingest.restriction.measure.summary import (
 )
 from cleanside.ingest.restriction.measure.words import counted
 
-DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and said, where none can be fitted
+DEFAULT_EXPONENT = 1.5  # between media (1) and ducts (2); used, and reported, where none can be fitted
 EXPONENT_RANGE = (1.0, 2.0)  # Darcy-Forchheimer: linear in media and dust cake, quadratic in ducts
 SPEED_EXPONENT_MAX = 3.5  # against speed alone the flow itself rises faster than speed (turbocharger)
 PROXY_EXPONENTS = (0.8, 3.5)  # what media, ducts and a speed-like proxy can give; else it is no flow
 PROXY_EXPLAINS = 0.7  # steps in restriction must shrink to that share once flow is taken out
-LEAST_LN_STEP = 0.02  # a flow step below 2 % tells noise, not exponent
+LEAST_LN_STEP = 0.02  # a flow step below 2 % shows noise, not the exponent
 LEAST_PAIRS = 20  # chosen: the median of fewer slopes moves by more than 0.1 at field noise
 LEAST_FLOW_SHARE = 0.5  # of the reference flow; scaling from further down multiplies the noise by 3 and more
 LEAST_ZERO_READINGS = 3
 ZERO_LEVELS = 9  # the zero of an hour is the median of that many off-levels around it: a step stays a step
 ZERO_NEAR_PA = (
-    150.0  # three steps of a 0.05 kPa sensor; a level further from the usual zero teaches it nothing,
+    150.0  # three steps of a 0.05 kPa sensor; a level further from the usual zero does not change it,
 )
-ZERO_PATIENCE = 40  # until so many in a row say the same: then it is the new usual one
+ZERO_PATIENCE = 40  # until so many in a row agree: then that level is the new usual zero
 ZERO_MEMORY = 20.0  # levels over which the usual zero follows a sensor's honest drift
-ZERO_RUN, ZERO_STEPS = 2_000, 64  # levels followed at once, as long as all are near; and one by one
+ZERO_RUN, ZERO_STEPS = 2_000, 64  # levels processed at once, as long as all are near; and one by one
 ZERO_EDGE = 20  # off-levels at either end whose medians give the drift, at most
-SITE_PA = 3_000.0  # weather at one place swings by that (common practice); further off lies another site
+SITE_PA = 3_000.0  # weather at one place swings by that (common practice); a larger step is another site
 NEWEST_HOURS = 12  # working hours whose median pressure is that of the site (chosen: a day or two)
 SITE_HOURS = 500  # newest working hours at the site whose median density is the site's (chosen: an element)
 LEAST_SITE_HOURS = 24  # with fewer at the site its full flow is that of the sites before, by volume (chosen)
 ODD_PRESSURE_PA = 6_000.0  # off the standard atmosphere: a sensor's fault, not weather; it is not scaled by
 HIGH_HOURS = 0.9  # of the working hours reach less than the reference flow; the rest may be overspeed
 # How far the level at full flow may be off on all days alike: full flow entered, 1 % of flow; learned, 4 %,
-# as a machine may never work at full load; speed tells little of load. Chosen; in made fleets learned full
-# flow, speed and envelope were off by 6, 14 and 15 %.
+# as a machine may never work at full load; speed says little about load. Chosen; in simulated fleets learned
+# full flow, speed and envelope were off by 6, 14 and 15 %.
 ENTERED_SPREAD, LEARNED_SPREAD, SPEED_SPREAD, ENVELOPE_SPREAD = 0.015, 0.06, 0.14, 0.15
 FOLLOWS_S = 7200  # hours further apart may have seen another element
 
@@ -77,11 +77,11 @@ class Reference:
     exponent: float | None
     exponent_spread: float | None  # half the central 68 % of the slopes, over sqrt(pairs)
     exponent_fitted: bool
-    zero_pa: float  # sensor reading at rest now; each hour has its own taken off (`zero_by_hour`)
+    zero_pa: float  # sensor reading at rest now; from each hour its own zero is subtracted (`zero_by_hour`)
     zero_drift_pa: float | None  # late off-level minus early off-level
     zero_known: bool
     density: str  # weather evened out: "corrected" (by pressure), "from altitude" or "not corrected"
-    site_kg_m3: float | None  # density of the air in which the level is stated; None = not known
+    site_kg_m3: float | None  # density of the air that levels are stated in; None = not known
     sure: str  # "high", "medium" or "low"
 
     @property
@@ -91,13 +91,13 @@ class Reference:
 
     @property
     def of_idle_only(self) -> bool:
-        """The highest flow seen is that of idle: what the level is at work is not known."""
+        """The highest flow seen is that of idle: the level at work is not known."""
         learned = self.by_speed and not self.reference_entered
         return learned and self.reference_flow is not None and self.reference_flow <= IDLE_RAD_S
 
     @property
     def standard_air_share(self) -> float:
-        """What standard air would show at the same flow, as a share of the level; 1 where it is not known."""
+        """Level in standard air at the same flow, as a share of the level; 1 where it is not known."""
         if self.site_kg_m3 is None:
             return 1.0
         return 1.0 / float(self.evened(np.array([STANDARD_KG_M3 / self.site_kg_m3]))[0])
@@ -238,13 +238,13 @@ class Zero:
 
     by_hour_pa: FloatArray  # for each hour of the summaries; 0 where it is not known
     levels_pa: FloatArray  # engine-off levels in time order, smoothed
-    usual_pa: FloatArray  # what was usual before each; faults are not learned from
+    usual_pa: FloatArray  # the usual zero before each; faults are not learned from
     level_hour: IntArray  # the hour (place in the summaries) at which each was complete
     drift_pa: float | None  # late levels minus early ones; None below four levels
 
     @property
     def known(self) -> bool:
-        """Was the engine ever seen off with the sensor powered."""
+        """True if the engine was ever seen off with the sensor powered."""
         return len(self.levels_pa) > 0
 
     def usual_by_hour_pa(self, hours: int) -> FloatArray:
@@ -284,10 +284,10 @@ def _learn_zero(table: Summaries) -> Zero:
 
 def _usual(levels_pa: FloatArray) -> FloatArray:
     """
-    The zero that was usual before each level, shape as given. [Pa]
+    The usual zero before each level, shape as given. [Pa]
 
-    A sensor at rest reads about 0; so the first is taken only if it is near that. The usual zero then follows
-    levels near it, and moves to another one only when that has stayed: a fault is not learned from.
+    A sensor at rest reads about 0, so the first level counts only if it is near 0. The usual zero then
+    follows levels near it, and moves to another level only when that has stayed: a fault is not learned from.
     """
     parts: list[FloatArray] = []
     row, usual, away, memory = 0, 0.0, 0, 0.0
@@ -352,7 +352,7 @@ class FlowFit:
 
 def fit_flow(ln_flow_step: FloatArray, ln_restriction_step: FloatArray) -> FlowFit | str:
     """
-    The exponent of a column that is said to go with the flow; or, in words, why it does not.
+    The exponent of a column that should go with the flow; or, in words, why it does not.
 
     ln_flow_step, ln_restriction_step : shape (n,), differences of logarithms from row to row. [1]
     """
@@ -388,14 +388,14 @@ class _Site(NamedTuple):
 
 
 def _site(table: Summaries, working: BoolArray) -> _Site:
-    """The site of the newest working hours whose air is known; there must be some."""
+    """The site of the newest working hours whose air is known; at least one such hour is needed."""
     pressure, rho = _pressure_pa(table, by_boost=False), _density_kg_m3(table, by_boost=False)
-    known = np.flatnonzero(working & ~np.isnan(rho))
-    now_pa = middle(pressure[known[-NEWEST_HOURS:]])
-    there = known[np.abs(pressure[known] - now_pa) <= SITE_PA]
+    dated = np.flatnonzero(working & ~np.isnan(rho))
+    now_pa = middle(pressure[dated[-NEWEST_HOURS:]])
+    at_site = dated[np.abs(pressure[dated] - now_pa) <= SITE_PA]
     hours = np.zeros(len(table.hours), dtype=bool)
-    hours[there] = True
-    return _Site(middle(rho[there[-SITE_HOURS:]]), hours)
+    hours[at_site] = True
+    return _Site(middle(rho[at_site[-SITE_HOURS:]]), hours)
 
 
 def _pressure_pa(table: Summaries, *, by_boost: bool) -> FloatArray:
@@ -464,8 +464,8 @@ def _learned_flow(table: Summaries, working: BoolArray, site: _Site | None) -> f
     """
     High among the high flows of the working hours, of those at the site where it is known.
 
-    Soon after a move those of all sites count, at the site's density: an engine at full speed and load draws
-    about the same volume anywhere.
+    Soon after a move the flows of all sites count, at the site's density: an engine at full speed and load
+    draws about the same volume anywhere.
     """
     high = table.column("high_flow")
     if site is not None and FLOW_KINDS[_flow_kind(table)] != "engine_speed":
@@ -513,6 +513,6 @@ def _exponent(d_flow: FloatArray, d_drop: FloatArray, kind: str) -> tuple[float,
 
 
 def _weighted_quantiles(values: FloatArray, weights: FloatArray, points: Sequence[float]) -> list[float]:
-    order = np.argsort(values)  # equal values may come in any order: which of them is found is the same
+    order = np.argsort(values)  # equal values may come in any order: the result is the same
     total = np.cumsum(weights[order])
     return [float(values[order[np.searchsorted(total, q * total[-1])]]) for q in points]

@@ -1,5 +1,5 @@
 """
-Values over time, made steady: states that do not flap, medians that follow a trend.
+Steady values over time: states that do not flap, medians that follow a trend.
 
 Promises: computed over time-ordered values and never over earlier outputs.
 """
@@ -20,8 +20,8 @@ def latched(enter: BoolArray, leave: BoolArray) -> BoolArray:
     """
     A state that begins where `enter` is true and lasts until `leave` is, shape (n,), in time order.
 
-    What lies between the two bounds changes nothing, so that the state does not flap. Where both are true at
-    one place, it begins.
+    A value between the two bounds changes nothing, so the state does not flap. Where both are true at one
+    place, the state begins.
     """
     place = np.arange(len(enter))
     begun = np.maximum.accumulate(np.where(enter, place, -1))

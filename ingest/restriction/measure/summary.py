@@ -1,10 +1,10 @@
 """
-What goes in and what is kept: columns of readings, and one summary per housing and UTC hour.
+Input and stored form: columns of readings, and one summary per housing and UTC hour.
 
 Strategy: the summaries of a housing are two tables of fixed width (hours, and the flow bins of all hours one
 after the other), because a machine-year is 8 760 hours and 100 000 bins: as objects or JSON reading them
 takes ten times as long as judging them. One hour is packed into two short strings of bytes for a database.
-Promises: an hour goes through its packed form unharmed, to the last bit. Everything derived later (zero,
+Promises: an hour passes through its packed form unchanged, to the last bit. Everything derived later (zero,
 exponent, restriction at reference flow) follows from summaries alone.
 Leaves to others: computing them (`hours`), and what the numbers mean (`reference`, `assess`).
 """
@@ -78,7 +78,7 @@ class Readings:
     Columns of readings of one housing, any order; NaN = absent, None = the whole column is absent.
 
     at_s : float array, shape (n,), instants, seconds since 1970-01-01 UTC.
-    device : whole numbers that tell devices apart; only which are equal counts, and their order.
+    device : a whole number for each device; only equality and order count.
     The others: shape (n,), SI units as in their names. `restriction_pa` may be absent where both
     `ambient_pressure_pa` and `intake_pressure_pa` (absolute) are there.
     """
@@ -236,7 +236,7 @@ class Summaries(Sequence[HourSummary]):
         outdated = np.concatenate((newer.hours["hour_s"], np.array(gone, dtype=np.int64)))
         if len(outdated) == 0:
             return self
-        # What lies before the first of them, nearly everything as a rule, is only copied.
+        # The hours before the first of them, usually nearly all, are only copied.
         first = int(np.searchsorted(self.hours["hour_s"], outdated.min()))
         rest = self.tail(len(self.hours) - first)._merged(newer, outdated)
         return Summaries(
@@ -261,24 +261,28 @@ class Summaries(Sequence[HourSummary]):
         )
 
     def of_devices(self) -> dict[int, Summaries]:
-        """What each device saw alone, by its number; empty where one saw everything, or it is not known."""
+        """
+        What each device saw alone, by its number; empty where one device saw everything, or it is not known.
+        """
         return self.once("devices", self._of_devices)
 
     def _of_devices(self) -> dict[int, Summaries]:
         if len({part for part in self.parts if part}) < 2:
             return {}
-        found: dict[int, list[PackedHour]] = {}
+        by_device: dict[int, list[PackedHour]] = {}
         for mine, part in zip(self.packed(), self.parts, strict=True):
             for device, packed in _unpacked_devices(mine, part):
-                found.setdefault(device, []).append(packed)
-        return {device: Summaries.unpacked(found[device]) for device in sorted(found)}
+                by_device.setdefault(device, []).append(packed)
+        return {device: Summaries.unpacked(by_device[device]) for device in sorted(by_device)}
 
     def once(self, name: str, derive: Callable[[], T]) -> T:
-        """What is derived of these summaries alone, worked out at the first call; the name tells it apart."""
+        """
+        A value derived from these summaries alone, computed at the first call and stored under its name.
+        """
         if name not in self._derived:
             self._derived[name] = derive()
-        found: T = self._derived[name]
-        return found
+        derived: T = self._derived[name]
+        return derived
 
     def column(self, name: str) -> FloatArray:
         """A column of `hours` as 64-bit floats, shape (n,)."""
@@ -331,7 +335,7 @@ class Summaries(Sequence[HourSummary]):
             return same_shape and self.packed() == other.packed()
         return isinstance(other, list) and list(self) == other
 
-    __hash__ = None  # type: ignore[assignment]  # tables can change; nobody keeps them in a set
+    __hash__ = None  # type: ignore[assignment]  # tables can change; no code puts them into a set
 
 
 def packed_devices(devices: Sequence[tuple[int, PackedHour]]) -> bytes:

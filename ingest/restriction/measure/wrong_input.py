@@ -18,7 +18,7 @@ SENTENCES: Mapping[str, str] = {
         "hours {hours} and restriction_pa {restriction_pa}: give one value for each operating hour of "
         "the life, at least one"
     ),
-    "life_not_finite": "hours or restriction hold a value that is not finite; leave such rows out",
+    "life_not_finite": "hours or restriction have a value that is not finite; leave such rows out",
     "limit_not_above_zero": (
         "terminal_pa is {terminal_pa}; it must be above 0, see the engine maker's manual"
     ),
@@ -36,7 +36,8 @@ SENTENCES: Mapping[str, str] = {
         "readings"
     ),
     "terminal_not_above_zero": "terminal_pa is {terminal_pa}; it must be above 0, see the engine maker",
-    "time_not_finite": "at_s holds a time that is not finite; place readings in time before summarising",
+    "time_not_finite": "at_s has a time that is not finite; place readings in time before summarising",
+    "work_unknown": "what is {what!r}; give one of {known}",
 }
 
 

@@ -1,5 +1,5 @@
 """
-What lies ahead of the running life: its operating hours left, and whether it is within the planning horizon.
+The operating hours left of the running life, and whether its change is within the planning horizon.
 
 Leaves to others: what is learned (`forecast`), dates and states (`study`, `assess`).
 """
@@ -40,8 +40,8 @@ class Ahead:
         """
         10, 50 and 90 % points of the hours left now, shape (3,). [h]
 
-        All levels of a machine may be off alike: the middle is told as they are, its bounds as a mixture over
-        how far (Gauss-Hermite, three points).
+        All levels of a machine may share one error. The middle uses the levels as they are, the bounds a
+        mixture over that error (Gauss-Hermite, three points).
         """
         apart = np.sqrt(3.0) * self.level_spread * np.array([-1.0, 0.0, 1.0])
         each = np.concatenate([self._at_rows(1, self.life.terminal_pa * float(g)) for g in np.exp(apart)])
@@ -51,7 +51,7 @@ class Ahead:
         return np.asarray(np.maximum(left - (self.hours - float(self.life.hours[-1])), 0.0))
 
     def strange(self) -> float:
-        """Probability that this element is like none of those learned from, 0 to 1."""
+        """Outlier probability: that this element is like none of those learned from, 0 to 1."""
         return self.knowledge.forecaster.strange(self.life)
 
     def _at_rows(self, rows: int, terminal_pa: float) -> FloatArray:
@@ -66,7 +66,9 @@ class Ahead:
         )
 
     def is_plan(self, duty: Duty, horizon_days: float, left_h: float) -> bool:
-        """Within the planning horizon; between the bounds of entering and leaving, the way there decides."""
+        """
+        Within the planning horizon; between the bounds of entering and leaving, the state stays as it was.
+        """
         days = days_until(left_h, duty)
         if not horizon_days < days <= PLAN_LEAVE * horizon_days:
             return days <= horizon_days

@@ -23,7 +23,7 @@ from cleanside.ingest.restriction.verdict.housing_facts import HousingFacts
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 from cleanside.ingest.restriction.verdict.study import Study, study_housing
 
-QUIET_S = 2 * HOUR_S  # quieter than that is worth a word
+QUIET_S = 2 * HOUR_S  # a longer silence is reported
 SILENT_S = {
     "keyed_off": 14 * DAY_S,
     "off_or_out_of_coverage": 14 * DAY_S,
@@ -31,8 +31,8 @@ SILENT_S = {
     "device_fault": 0.0,
     "unknown": 2 * DAY_S,
 }
-MISSED_DAYS = 1.5  # of mean daily work in silence: then it may as well work without coverage (chosen)
-LEVEL_STANDS = frozenset(("devices_disagree",))  # causes under which one device is carried on with
+MISSED_DAYS = 1.5  # of mean daily work in silence: then it may be working without coverage (chosen)
+LEVEL_STANDS = frozenset(("devices_disagree",))  # the analysis then follows one of several devices
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -48,7 +48,7 @@ class Assessment:
     quiet_s: float | None
     quiet_because: str | None  # a key of SILENT_S; None while heard
     may_have_worked_hours: float  # usual operating hours that passed without a reading, while quiet
-    evidence: tuple[Statement, ...]  # the study's, and what is known of the silence
+    evidence: tuple[Statement, ...]  # evidence of the study, and what is known of the silence
 
 
 def assess_housing(
@@ -59,7 +59,7 @@ def assess_housing(
     last_heard_s: float | None = None,
     quiet_because: str | None = None,
 ) -> Assessment:
-    """Study one housing and say what that means now. Arguments as of `study_housing` and `assess`."""
+    """Study one housing and judge what that means now. Arguments as of `study_housing` and `assess`."""
     study = study_housing(summaries, facts).study
     return assess(study, now_s=now_s, last_heard_s=last_heard_s, quiet_because=quiet_because)
 
@@ -120,10 +120,10 @@ def assess(
 
 def _due_s(study: Study, now_s: float, because: str | None) -> Quantiles | None:
     """
-    The due date. While nothing arrives, the machine may have worked as usual since, or stood still.
+    The due date. While no readings arrive, the machine may have worked as usual, or stood still.
 
-    Early is as if it had worked since the last reading, late as if it had stood. Likely goes with what is
-    known: out of coverage it works on, keyed off it stands. Else it lies half way between.
+    Early assumes that it worked since the last reading, late that it stood still. Likely follows the known
+    reason: out of coverage it works, keyed off it stands still. Without a reason it is half way between.
     """
     if study.hours_left is None or study.last_s is None:
         return None
@@ -138,7 +138,7 @@ def _due_s(study: Study, now_s: float, because: str | None) -> Quantiles | None:
 
 
 def _is_silent(study: Study, because: str | None, quiet_s: float, missed_h: float) -> bool:
-    """Is it time to find out why; where no reason is known, only once usual work was missed."""
+    """True once a person should find out why; without a known reason, only once usual work was missed."""
     if because is None or quiet_s < SILENT_S[because]:
         return False
     return because != "unknown" or missed_h >= MISSED_DAYS * study.duty.hours_per_day
@@ -150,7 +150,7 @@ def _state(
     """
     The most urgent truth first: over and due outrank silence, suspicion outranks both.
 
-    But where a suspicion leaves the level believed, over and due are said; the suspicion stands beside.
+    Where a suspicion does not affect the level, the state is over or due, with the suspicion beside it.
     """
     level_stands = all(suspicion.cause in LEVEL_STANDS for suspicion in study.suspicions)
     if level_stands and study.level_state in ("over", "due"):
@@ -176,9 +176,10 @@ def _quiet_because(
     study: Study, heard_s: float | None, now_s: float, told: str | None, missed_h: float
 ) -> str | None:
     """
-    Why nothing is heard; None while it is. What the server knows goes before the last reading.
+    Why no readings arrive; None while they do. What the server knows goes before the last reading.
 
-    A key-off tells of its own time alone. Once usual work has passed since, it may be out of coverage too.
+    A key-off explains its own time only. Once usual work was missed since, the machine may be out of
+    coverage.
     """
     if heard_s is None:
         return told or "unknown"

@@ -33,7 +33,7 @@ MOST_FUEL_L_PER_H = 500.0
 #: what an element and the work cost, in litres of fuel: whatever the currency (common practice)
 ELEMENT_IN_LITRES = (5.0, 5_000.0)
 
-STEPS = 400  # of the way ahead; the cheapest hour is found to a 400th of it (chosen)
+STEPS = 400  # of the hours left; the cheapest hour is found to a 400th of them (chosen)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -45,18 +45,18 @@ class Prices:
     element_price: float  # element and the work of changing it
 
 
-def unusual_figures(prices: Prices) -> list[tuple[str, str]]:
-    """(field, value and rule) of each figure that was most likely mistyped. Pure."""
-    found = []
+def unusual_figures(prices: Prices) -> list[tuple[str, str, dict[str, float]]]:
+    """(field, code, values) of each figure that was most likely mistyped. Pure."""
+    unusual = []
     if prices.fuel_l_per_h > MOST_FUEL_L_PER_H:
-        most = f"{MOST_FUEL_L_PER_H:g}, about what a genset of 2 MW burns at full load"
-        found.append(("fuel_l_per_h", f"{prices.fuel_l_per_h:g} l/h is more than {most}"))
+        values = {"l_per_h": prices.fuel_l_per_h, "most_l_per_h": MOST_FUEL_L_PER_H}
+        unusual.append(("fuel_l_per_h", "fuel_unusual", values))
     litres, (least, most_l) = prices.element_price / prices.fuel_price_per_l, ELEMENT_IN_LITRES
     if not least <= litres <= most_l:
-        worth = f"an element at {prices.element_price:g} would cost as much as {litres:.3g} l of fuel"
-        usual = f"{least:g} to {most_l:g} l are usual"
-        found.append(("fuel_price_per_l", f"{prices.fuel_price_per_l:g} a litre: {worth}; {usual}"))
-    return found
+        values = {"price_per_l": prices.fuel_price_per_l, "element_price": prices.element_price}
+        values |= {"litres": litres, "least_l": least, "most_l": most_l}
+        unusual.append(("fuel_price_per_l", "fuel_price_unusual", values))
+    return unusual
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -72,7 +72,8 @@ class Waiting:
     """
     What restriction costs now and until terminal, and when changing costs least. None = no prices entered.
 
-    Until due it is None too where no hours are left: then each further hour costs what it costs now.
+    `..._until_due` is None too where no hours are left: then each further hour costs as much as the present
+    one.
     """
 
     extra_fuel_percent_now: CostRange
@@ -100,7 +101,7 @@ def cost_of_waiting(
     prices: Prices | None = None,
 ) -> Waiting:
     """
-    What waiting costs for the running life.
+    The cost of waiting for the running life.
 
     hours, restriction_pa : the life so far, shape (n,), n >= 1, operating hours from the change. [h], [Pa]
     clean_pa : level with this element clean; extra is what lies above it. [Pa]

@@ -1,5 +1,5 @@
 """
-The element lives of a housing, and what of them is too low to be an element.
+The element lives of a housing, and rows that are too low to be an element.
 
 Promises: rows that are too low to be an element are left out, and the series is cut again without them.
 Leaves to others: falls and lives (`elements`), hours in doubt (`measured_hours`), the verdict (`study`).
@@ -49,7 +49,7 @@ OWN_LIVES = 2  # earlier ones from new: with fewer the machine's own clean level
 
 @dataclass(frozen=True)
 class ElementHistory:
-    """The series cut into lives, and what of the running one is too low to be an element."""
+    """The series cut into lives, and the rows of the running life that are too low to be an element."""
 
     cuts: list[tuple[LifeEdge | None, Life]]
     entries: list[WeighedEntry]
@@ -81,9 +81,9 @@ class ElementHistory:
 
     @property
     def changes_found_s(self) -> tuple[float, ...]:
-        """Falls that are surely changes, and that nobody entered: ask a person."""
-        found = [edge for edge, _ in self.cuts if edge is not None and not edge.entered]
-        return tuple(edge.at_s for edge in found if edge.sure == "high")
+        """Falls that are surely changes, without an entry: ask a person."""
+        edges = [edge for edge, _ in self.cuts if edge is not None and not edge.entered]
+        return tuple(edge.at_s for edge in edges if edge.sure == "high")
 
     def judged_s(self, table: Summaries) -> float | None:
         """The newest reading of the newest hour that is believed; None: there is none."""
@@ -122,7 +122,7 @@ def tell_history(measured: MeasuredHours, facts: HousingFacts) -> ElementHistory
 def _weighed(
     measured: MeasuredHours, believed: BoolArray, falls: Sequence[Change], facts: HousingFacts
 ) -> list[WeighedEntry]:
-    """What people entered, against the readings, before any of these is left out as too low."""
+    """What people entered, weighed against the readings before any row is left out as too low."""
     series, by_speed = measured.series, measured.reference.by_speed
     expected = Expected(
         kind_clean_pa=facts.kind_clean_pa,
@@ -183,12 +183,12 @@ def _too_low(
         )
         bound_pa = clean_pa
         if len(earlier) < OWN_LIVES:
-            told = bool(earlier) or whole or kind_clean_pa is not None
-            bound_pa = _safely_clean_pa(clean_pa, life.terminal_pa, told=told)
+            clean_is_known = bool(earlier) or whole or kind_clean_pa is not None
+            bound_pa = _safely_clean_pa(clean_pa, life.terminal_pa, told=clean_is_known)
         expected_pa = _expected_pa(usual_pa, life.terminal_pa, own_lives=len(earlier))
         entered = whole or (edge is not None and edge.entered)
         if entered and life.early_pa is not None and life.early_pa < least_share * expected_pa:
-            # No element reads that little: its first hours are none to judge the others by.
+            # No element reads that little: its first hours give no clean level for the others.
             clean_pa, bound_pa = usual_pa, expected_pa
         low[first:last], said = below_clean(mine, believed[first:last], bound_pa, by_speed=by_speed)
         if whole:
@@ -197,7 +197,7 @@ def _too_low(
 
 
 def _expected_pa(usual_pa: float | None, terminal_pa: float, *, own_lives: int) -> float:
-    """What a clean element reads at least, as far as others tell: earlier ones, and its kind. [Pa]"""
+    """The least that a clean element reads, by earlier elements and by its kind. [Pa]"""
     if usual_pa is None:
         return SAFELY_CLEAN_SHARE * terminal_pa if np.isfinite(terminal_pa) else 0.0
     return min(usual_pa, LIKELY_CLEAN_SHARE * terminal_pa) if own_lives < OWN_LIVES else usual_pa
@@ -207,8 +207,9 @@ def _safely_clean_pa(clean_pa: float | None, terminal_pa: float, *, told: bool) 
     """
     A clean level that is not too high, of a machine that has shown no two elements from new. [Pa]
 
-    What was taken for new may have been cleaned, and one in use when first seen may read twice a clean one.
-    told : a life from new, or the kind, says something of it.
+    An element that looked new may have been cleaned, and one in use when first seen may read twice a clean
+    one.
+    told : a life from new, or the kind, gives a clean level.
     """
     if clean_pa is None or not np.isfinite(terminal_pa):
         return clean_pa if told else None

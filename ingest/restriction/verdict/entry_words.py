@@ -1,5 +1,5 @@
 """
-What is said of an entry: its code and figures as a statement.
+The statement about an entry: code and values.
 
 Leaves to others: the judgement (`elements.entries`), the sentence (`plain_forms`).
 """
@@ -11,7 +11,7 @@ from cleanside.ingest.restriction.verdict.statement import Statement, say
 
 
 def of_entry(weighed: WeighedEntry) -> Statement:
-    """What the readings say of an entry, and what a person can do. Instants in s since 1970 UTC."""
+    """What the readings show about an entry, and what a person can do. Instants in s since 1970 UTC."""
     return say(
         f"entry_{weighed.verdict}",
         what=weighed.entry.what,
@@ -24,4 +24,5 @@ def of_entry(weighed: WeighedEntry) -> Statement:
         look_by_s=weighed.look_by_s,
         is_question=weighed.is_question,
         confirmed=weighed.entry.confirmed,
+        by_code=weighed.is_unvouched,
     )

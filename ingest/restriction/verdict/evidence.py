@@ -1,5 +1,5 @@
 """
-What the figures of a housing rest on, as codes and values; no judgement of its own.
+The evidence behind the figures of a housing, as codes and values; no judgement of its own.
 
 Leaves to others: the sentences (`plain_forms`).
 """
@@ -17,7 +17,7 @@ from cleanside.ingest.restriction.measure.summary import DAY_S, Summaries
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 
-STRANGE_SAID = 0.5  # more likely strange than not
+STRANGE_SAID = 0.5  # more likely an outlier than not
 
 
 def evidence_of(
@@ -34,10 +34,10 @@ def evidence_of(
     entries: Sequence[WeighedEntry] = (),
 ) -> tuple[Statement, ...]:
     """
-    What each figure rests on.
+    The evidence behind each figure.
 
     life : the running one; None = nothing was seen. judged_hours : of it, fit to judge by.
-    strange : probability that its element loads like none of those learned from, 0 to 1.
+    strange : outlier probability: that its element loads like none of those learned from, 0 to 1.
     entries : what people entered, as weighed.
     """
     return (
@@ -56,7 +56,7 @@ def evidence_of(
 
 def of_learning(learned_s: float | None, failed_s: float | None, now_s: float) -> tuple[Statement, ...]:
     """
-    How old what the fleet taught is, and whether learning fails.
+    How old the fleet snapshot is, and whether learning fails.
 
     learned_s, failed_s : None = nothing was learned; the last learning did not fail. [s since 1970 UTC]
     """
@@ -73,12 +73,12 @@ def of_silence(
     because: str | None, heard_s: float | None, may_have_worked_h: float, waiting: int
 ) -> tuple[Statement, ...]:
     """
-    What is known of a quiet machine and what is not.
+    What is known of a machine without data, and what is not.
 
-    because : a key of assess.SILENT_S; None = it is heard.
+    because : a key of assess.SILENT_S; None = readings arrive.
     heard_s : last sign of life, seconds since 1970-01-01 UTC; None = never.
     may_have_worked_h : since the last reading, as a rule. [h]
-    waiting : readings that its gateway is known to hold.
+    waiting : readings that its gateway has not sent yet, as it reported.
     """
     if because is None:
         return ()
@@ -91,14 +91,14 @@ def of_silence(
 
 
 def of_age(restriction_s: float | None, hours_in_doubt: float) -> tuple[Statement, ...]:
-    """Which instant the level is of, where newer readings are in doubt. [s since 1970 UTC], [h]"""
+    """The instant of the level, where newer readings are in doubt. [s since 1970 UTC], [h]"""
     if restriction_s is None or hours_in_doubt < 1.0:
         return ()
     return (say("level_of_earlier", restriction_s=restriction_s, hours=round(hours_in_doubt)),)
 
 
 def just_below_limit(share: float, leave_share: float, late_h: float) -> Statement:
-    """Why an element is over the limit though its level lies below: it was beyond, and hardly fell."""
+    """Why an element is over the limit though its level is below: it was beyond, and hardly fell since."""
     return say("just_below_limit", share=share, leave_share=leave_share, late_h=late_h)
 
 
@@ -162,7 +162,7 @@ def _of_reference_flow(reference: Reference) -> Statement:
 
 
 def _is_denied(entry: WeighedEntry, life: LifeSpan | None) -> bool:
-    """It denies a change in the running life, whose figures therefore rest on what a person said."""
+    """True if it denies a change in the running life: the figures then depend on that person's word."""
     return entry.verdict == DENIED and life is not None and entry.entry.at_s >= life.start_s
 
 

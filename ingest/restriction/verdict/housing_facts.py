@@ -1,5 +1,5 @@
 """
-What a study needs to know of a housing beside its summaries: what people entered, and what its fleet taught.
+What a study needs beside the summaries of a housing: what people entered, and what its fleet taught.
 
 Leaves to others: where these come from (`ingest.analysis`), and what they mean (`study`, `assess`).
 """

@@ -1,7 +1,7 @@
 """
 What the hours of a housing show before they are cut into element lives: levels, zero, and hours in doubt.
 
-Leaves to others: lives (`element_history`) and what it all means (`study`).
+Leaves to others: lives (`element_history`) and the verdict (`study`).
 """
 
 from __future__ import annotations

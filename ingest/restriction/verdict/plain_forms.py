@@ -1,8 +1,8 @@
 """
 Plain English for every code of the analysis: what planner and technician read.
 
-Promises: pure. Nothing is decided here; another language is another table of the same codes.
-Leaves to others: which code is said, with which values (`evidence`, `suspect`, `entry_words`, `assess`,
+Promises: pure. It decides nothing; another language is another table of the same codes.
+Leaves to others: which code, with which values (`evidence`, `suspect`, `entry_words`, `assess`,
 `installation`); the sentences of acceptance (`acceptance_forms`).
 
 A sentence is a template, or a function that chooses the template by the values. A place says how its value is
@@ -139,11 +139,11 @@ _FLOWS = {
     "air_mass_flow": "air mass flow",
 }
 
-# ---------------------------------------------------------------- what a figure rests on
+# ---------------------------------------------------------------- evidence
 
 _EVENED_BY = {"corrected": "ambient pressure", "from altitude": "altitude and temperature"}
 
-#: what a machine is scaled by -> what makes an entered reference flow of another kind count
+#: the flow that a machine is scaled by -> what a person has to enter for it
 _TO_BE_USED = {
     "none": "Report engine_speed, boost_pressure or air_mass_flow.",
     "engine_speed": "Enter it as engine_speed.",
@@ -301,10 +301,16 @@ SUSPICIONS: Mapping[str, Sentence] = {
 
 # ---------------------------------------------------------------- entries
 
-#: what is asked until a person has settled it
+#: the question until a person has settled it
 _ASKS = {"entry_did_not_fall": "Wrong machine or time?", "entry_before_first_reading": "Is the date right?"}
 
 _UNTIL = "The entry is not used until it is confirmed, corrected or taken back."
+
+#: of an entry that is in doubt for nothing but where it was made
+_BY_CODE = (
+    "Entered at the machine with the code on its label. It is not used until a person confirms it or a clear "
+    "drop shows it."
+)
 
 _FELL = "Restriction fell from {before_pa:restriction} to {after_pa:restriction}"
 
@@ -314,8 +320,10 @@ def _entry(code: str, sentence: Sentence) -> Sentence:
 
     def template(values: Values) -> str:
         text = sentence if isinstance(sentence, str) else sentence(values)
-        if values["is_question"]:
+        if values["is_question"] and code in _ASKS:
             return f"{text} {_ASKS[code]} {_UNTIL}"
+        if values["is_question"]:
+            return f"{text} {_BY_CODE}"
         return f"{text} Confirmed by a person." if values["confirmed"] else text
 
     return template
@@ -333,6 +341,8 @@ def _too_low(values: Values) -> str:
 
 
 def _not_seen_yet(values: Values) -> str:
+    if values.get("by_code"):  # it does not count meanwhile, which is said behind this
+        return "Too few working hours since the entry."
     until = "it can be checked" if values["look_by_s"] is None else "it is checked, by {look_by_s:minute}"
     return f"Too few working hours since the entry. It counts until {until}."
 
@@ -408,7 +418,7 @@ ADVICE: Mapping[str, str] = {
     ),
 }
 
-#: code -> sentence, of all that the analysis says
+#: code -> sentence, for all statements of the analysis
 SENTENCES: Mapping[str, Sentence] = {
     **EVIDENCE,
     **SUSPICIONS,

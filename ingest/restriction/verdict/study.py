@@ -1,10 +1,11 @@
 """
-What the summaries of one housing say, whatever the time is: how loaded, which state, how long left, why.
+What the summaries of one housing show, independent of the present: how loaded, which state, how long left,
+why.
 
-Four steps: measure, tell lives, forecast, judge.
+Four steps: measure, find the lives, forecast, judge.
 Promises: pure; equal summaries and facts give equal results, whatever the order in which readings arrived.
-Says with each figure what it rests on.
-Leaves to others: what it means at an instant (`assess`), storing, showing, and who may ask.
+Each figure comes with its evidence.
+Leaves to others: what it means at an instant (`assess`), storing, showing, and access.
 """
 
 from __future__ import annotations
@@ -37,7 +38,9 @@ RUNNING_IN_ROWS = 3
 
 @dataclass(frozen=True, kw_only=True)
 class Study:
-    """What the summaries of one housing say, whatever the time is. None = not known; `evidence` says why."""
+    """
+    What the summaries of one housing show, independent of the present. None = not known; `evidence` says why.
+    """
 
     suspicions: tuple[Suspicion, ...]
     restriction_pa: float | None  # newest that is believed, at the reference flow
@@ -58,8 +61,8 @@ class Study:
     lives: tuple[LifeSpan, ...]  # the running one last
     entries: tuple[WeighedEntry, ...]  # what people entered, with what the readings say of it
     cleanings: int  # of the running element, entered or likely
-    changes_found_s: tuple[float, ...]  # falls like a new element that nobody entered: ask a person
-    evidence: tuple[Statement, ...]  # what each figure rests on
+    changes_found_s: tuple[float, ...]  # falls that look like a new element, without an entry: ask a person
+    evidence: tuple[Statement, ...]  # behind each figure
     planning_horizon_days: float  # that `is_plan` goes by
     trend: Trend  # of the last ninety days
 
@@ -90,7 +93,7 @@ def housing_lives(summaries: Sequence[HourSummary], facts: HousingFacts) -> list
     """
     The lives of one housing, the running one last, for `learn_fleet`.
 
-    No lives while the terminal value is in doubt: those against a wrong one would teach wrong lengths.
+    No lives while the terminal value is in doubt: a wrong one gives wrong lengths.
     """
     history = tell_history(measure_hours(summaries, facts), facts)
     return [] if history.terminal_doubt(facts) else history.lives
@@ -113,7 +116,7 @@ def _loaded(measured: MeasuredHours, history: ElementHistory, facts: HousingFact
     hours = float(np.sum(operating_hours(measured.series)[running])) if running.any() else None
     state = level_state(share) if len(level) >= RUNNING_IN_ROWS else "running-in"
     if state != "over" and ((hours or 0.0) < RUNNING_IN_HOURS or measured.reference.of_idle_only):
-        state = "running-in"  # but beyond terminal a person hears of it at once
+        state = "running-in"  # but beyond terminal a person is warned at once
     return _Loaded(share, hours, state)
 
 
@@ -121,7 +124,7 @@ def _share_used(level_pa: FloatArray, clean_pa: float | None, terminal_pa: float
     """(R - clean) / (terminal - clean), shape of level_pa; empty where it cannot be said. [1]"""
     if clean_pa is None or terminal_pa is None:
         return np.empty(0)
-    if clean_pa >= terminal_pa:  # a life that begins beyond terminal: nothing of the span is left
+    if clean_pa >= terminal_pa:  # a life that begins beyond terminal: the whole span is used
         return level_pa / terminal_pa
     return (level_pa - clean_pa) / (terminal_pa - clean_pa)
 
@@ -132,7 +135,7 @@ class _Outlook(NamedTuple):
     duty: Duty
     hours_left: Quantiles | None = None
     is_plan: bool = False
-    strange: float = 0.0  # probability that this element is like none of those learned from
+    strange: float = 0.0  # outlier probability: that this element is like none of those learned from
 
 
 def _forecast(
@@ -145,12 +148,13 @@ def _forecast(
     left = ahead.points()
     is_plan = ahead.is_plan(duty, facts.planning_horizon_days, float(left[1]))
     if loaded.state == "over":
-        # None are left. That is sure while the level is beyond; hysteresis keeps the state a little longer.
+        # No hours are left. That is sure while the level is beyond; hysteresis keeps the state a little
+        # longer.
         left = np.array([0.0, 0.0, 0.0 if loaded.share[-1] >= OVER_SHARE else left[2]])
     return _Outlook(duty, quantiles(left), is_plan, ahead.strange())
 
 
-# ---------------------------------------------------------------- what that says
+# ---------------------------------------------------------------- judge
 
 
 def _judge(
@@ -215,7 +219,7 @@ def _why_over(loaded: _Loaded, outlook: _Outlook) -> tuple[Statement, ...]:
 
 
 def _with_look(entry: WeighedEntry, duty: Duty, last_s: float | None) -> WeighedEntry:
-    """With the instant by which enough is likely seen to check it."""
+    """With the instant by which there are likely enough readings to check it."""
     if not entry.hours_missing:
         return entry
     from_s = max(entry.entry.at_s, entry.entry.at_s if last_s is None else last_s)
@@ -227,7 +231,7 @@ def _suspicions(
 ) -> tuple[Suspicion, ...]:
     terminal = history.terminal_doubt(facts)
     below = history.below
-    if terminal and below:  # a clean level told from a share of a wrong terminal is wrong too
+    if terminal and below:  # a clean level derived from a wrong terminal is wrong too
         below = tell_history(measured, replace(facts, fleet=FleetKnowledge(), terminal_pa=None)).below
     misfit = facts.fleet.nearby.misfit(measured.table, facts.machine)
     return gravest_first(

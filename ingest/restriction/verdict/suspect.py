@@ -2,8 +2,8 @@
 What does not fit together in the data of one housing: causes for mistrust, each with its evidence.
 
 Strategy: each cause is a number for each hour (how far the flow's swing comes through, how far the zero has
-moved ...), its trailing median over some hours, and two bounds: above the first it is said, below the second
-it is no longer said. So a cause does not flap, and one odd hour shows nothing.
+moved ...), its trailing median over some hours, and two bounds: above the first the cause is reported, below
+the second no longer. So a cause does not flap, and one odd hour does not report it.
 Promises: computed over time-ordered summaries alone. A cause is a reason to look, with the data beside it.
 Leaves to others: what to do about it (`plain_forms.ADVICE`).
 """
@@ -29,7 +29,7 @@ from cleanside.ingest.restriction.measure.summary import (
 )
 from cleanside.ingest.restriction.verdict.statement import Statement, say
 
-ROWS = 12  # hours whose median is judged, so that six odd ones show nothing
+ROWS = 12  # hours whose median is judged, so that six odd ones report nothing
 
 FLOW_STEP = 1.3  # least ratio of two flows of an hour whose answers are compared
 LEAST_BIN_READINGS = 3
@@ -45,8 +45,8 @@ ZERO_RANGE_PA = (150.0, 400.0)  # within these: a sensor's own drift is below th
 AMBIENT_ENTER_PA, AMBIENT_LEAVE_PA = 6_000.0, 4_500.0
 AMBIENT_ROWS = 24
 
-#: Below the clean level: bounds as shares of it, and hours, by what stands for the flow. Nothing honest
-#: halves it where the flow is known, and dust reaches the engine: that is said soon. Light work lowers it a
+#: Below the clean level: bounds as shares of it, and hours, by what stands for the flow. Where the flow is
+#: known, no work halves it, and dust reaches the engine: that is reported soon. Light work lowers it a
 #: little by engine speed alone, and more, for a shift or two, without a flow proxy.
 BELOW = {"flow": (0.65, 0.78, 4), "speed": (0.5, 0.75, 3), "none": (0.42, 0.55, 16)}
 
@@ -63,8 +63,8 @@ GAUGE_UNITS: Mapping[str, float] = {
 }
 PLAUSIBLE_TERMINAL_PA = (2_000.0, 12_000.0)  # no diesel engine is outside (service manuals)
 USUAL_TERMINAL_PA = (3_000.0, 8_000.0)  # engine makers state 3.7 to 7.6 kPa, 15 to 30 inH2O (service manuals)
-TOO_CLEAN_SHARE = 0.4  # a clean element beyond that share of a small terminal speaks against it,
-DOUBTFUL_PA, DOUBTFUL_CLEAN_SHARE = 4_000.0, 0.6  # and beyond this one also against one up to 4 kPa
+TOO_CLEAN_SHARE = 0.4  # a clean element beyond that share of a small terminal makes the terminal unlikely,
+DOUBTFUL_PA, DOUBTFUL_CLEAN_SHARE = 4_000.0, 0.6  # and beyond this share also one of up to 4 kPa
 FAR_TOO_HIGH = 2.0  # the same where no unit explains it; an element that is overdue stays below (chosen)
 TOO_HIGH = 1.5  # an engine that works at that many times a terminal has another one
 
@@ -83,7 +83,7 @@ class Suspicion:
 
 @dataclass(frozen=True)
 class HourDoubts:
-    """Hours that are not fit to judge an element by, shape (hours,), and what they say now."""
+    """Hours that are not fit to judge an element by, shape (hours,), and the causes that hold now."""
 
     flat: BoolArray
     suspicions: tuple[Suspicion, ...]
@@ -91,9 +91,9 @@ class HourDoubts:
 
 def hour_doubts(carried: Carried, reference: Reference, zero: Zero) -> HourDoubts:
     """
-    Flat lines and devices that disagree: what shows in the hours themselves, whatever the element.
+    Flat lines and devices that disagree: causes that show in the hours themselves, whatever the element.
 
-    Of two that disagree one is carried on with, so those hours stay fit to judge by.
+    Of two devices that disagree the analysis follows one, so those hours stay fit to judge by.
     """
     flat, flat_now = _flat(carried.table, reference, zero)
     of_devices = [_flat(alone, reference, learn_zero(alone))[1] for alone in carried.alone.values()]
@@ -118,7 +118,7 @@ def _flat(table: Summaries, reference: Reference, zero: Zero) -> tuple[BoolArray
 
 
 def _swing(table: Summaries, reference: Reference, zero: Zero) -> tuple[IntArray, FloatArray]:
-    """Hours whose flow varied, and what came through of the swing that the exponent expects. [1]"""
+    """Hours whose flow varied, and the share of the expected swing that restriction showed. [1]"""
     flow, mean_pa = table.bin_column("flow"), table.bin_column("mean_pa")
     mine = table.hours["flow_kind"] == FLOW_KINDS.index(reference.flow_kind)
     enough = np.flatnonzero(
@@ -182,8 +182,8 @@ def _zero_moved(zero: Zero, terminal_pa: float | None) -> list[Suspicion]:
 def ambient_misfit(table: Summaries, nearby: Misfit | None) -> list[Suspicion]:
     """Ambient pressure against the standard atmosphere at its altitude, and against machines nearby."""
     altitude_m, ambient_pa = table.column("altitude_m"), table.column("ambient_pressure_pa")
-    known = ~np.isnan(altitude_m) & ~np.isnan(ambient_pa)
-    off_pa = trailing_median(ambient_pa[known] - standard_pressure_pa(altitude_m[known]), AMBIENT_ROWS)
+    measured = ~np.isnan(altitude_m) & ~np.isnan(ambient_pa)
+    off_pa = trailing_median(ambient_pa[measured] - standard_pressure_pa(altitude_m[measured]), AMBIENT_ROWS)
     enter = np.abs(off_pa) > AMBIENT_ENTER_PA
     enter[: LEAST_ROWS - 1] = False
     if np.any(latched(enter, np.abs(off_pa) < AMBIENT_LEAVE_PA)[-1:]):
@@ -206,7 +206,7 @@ def below_clean(
     series: HourlyRestriction, believed: BoolArray, clean_pa: float | None, *, by_speed: bool
 ) -> tuple[BoolArray, list[Suspicion]]:
     """
-    Rows of one life at which the level lies below what an element has, and what its newest say.
+    Rows of one life whose level is too low for an element, and the cause that its newest rows show.
 
     series : rows of the life, shape (n,). believed : those not in doubt for another reason.
     """
@@ -237,7 +237,7 @@ def terminal_doubt(
     level_pa: float | None = None,
 ) -> list[Suspicion]:
     """
-    A terminal value that another unit would explain, with which one, or that the levels rule out.
+    Doubt about a terminal value: another unit would explain it, or the levels rule it out.
 
     terminal_pa : as understood; None = not entered. entered : value and unit as read; None = not known.
     clean_pa, level_pa : of the element, seen; None = not yet. A small value is doubted only where the unit

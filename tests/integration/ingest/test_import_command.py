@@ -15,7 +15,9 @@ import pytest
 from cleanside.gateway.bundle import BundleWriter, mac_secret
 from cleanside.gateway.wire import Batch, encode, parse_instant
 from cleanside.ingest.cli import main
+from cleanside.ingest.intake import codes
 from cleanside.ingest.store import database
+from tests.support.coded import sentence
 from tests.support.held import quarantined_of, readings_of
 from tests.support.serving import DEVICE, STREAM, make_keys
 
@@ -70,9 +72,11 @@ def test_what_is_not_taken_is_named_and_ends_with_one(
     said = capsys.readouterr().out.splitlines()
     assert said[0].startswith(f"{cut}: device {DEVICE}, 1 block: ")
     assert said[1].startswith("  not taken: block 2 is cut short; what stands before it is good; ")
-    assert "import the whole file, or export again; what was taken is known" in said[1]
+    assert codes.NEXT_STEPS["bundle_cut_short"] in said[1]
     assert said[2].startswith(f"{letter}: not taken: block 1 cannot be reached")
-    assert said[3].startswith(f"{other}: not taken: nothing of the bundle is taken: no key of device")
+    assert said[3].startswith(
+        f"{other}: not taken: {sentence('bundle_not_authentic', because='no key of device')}"
+    )
 
 
 @pytest.mark.parametrize(

@@ -143,7 +143,7 @@ def test_status_warns_when_what_waits_fills_the_budget(tmp_path: Path) -> None:
         assert (read_status(tmp_path / "a", now_us=BEGIN_US).budget_share or 0) < 0.1
 
 
-def test_status_warns_when_what_waits_comes_near_the_days_it_is_held(
+def test_status_warns_when_the_backlog_comes_near_the_days_it_is_kept(
     tmp_path: Path,
 ) -> None:
     with open_spool(tmp_path / "a") as spool:
@@ -193,8 +193,8 @@ def test_verify_finds_a_sound_spool_sound(
 @pytest.mark.parametrize(
     ("damage", "finding"),
     [
-        ("DELETE FROM readings WHERE position = 5", "1 number of 1..9 neither held nor declared shed"),
-        ("INSERT INTO shed VALUES (1, 4, 4, 'disk_budget')", "1 number both held and declared shed"),
+        ("DELETE FROM readings WHERE position = 5", "1 number of 1..9 neither stored nor declared shed"),
+        ("INSERT INTO shed VALUES (1, 4, 4, 'disk_budget')", "1 number both stored and declared shed"),
         ("UPDATE readings SET payload = '[1' WHERE position = 5", "position 5: '[1' is not readable"),
         ("UPDATE readings SET payload = '[1]' WHERE position = 5", "does not fit its unit set"),
         ("UPDATE readings SET unit_set = 7 WHERE position = 5", "row of unit_sets that does not exist"),
@@ -238,7 +238,7 @@ ENROL = ["enrol", "--device", "d", "--uplink-server", "https://a", "--uplink-key
             [*ENROL, "--code-file", "/nowhere/code"],
             "--code-file /nowhere/code cannot be read (No such file or directory); check the name",
         ),
-        (["export", "--device", "d", "--out", "o"], "no key of d is given; set uplink.key_file"),
+        (["export", "--device", "d", "--out", "o"], "no key for d; set uplink.key_file"),
     ],
 )
 def test_our_own_errors_are_one_line_and_an_exit_code(

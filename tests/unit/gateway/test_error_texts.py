@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from cleanside.gateway import errors
+from cleanside.gateway import errors, setting_texts
 from cleanside.gateway.errors import CalledWrongly, SettingsWrong, SpoolFull, SpoolTooNew, TryAgain
 from cleanside.gateway.wire import Coded
 from tests.support.house import ROOT, tree
@@ -42,7 +42,12 @@ CALLS = [
 
 def test_every_code_has_a_sentence_and_every_sentence_a_use() -> None:
     used = {code for _, code, _ in CALLS}
-    assert used == errors.GatewayError.SENTENCES.keys()
+    assert used | setting_texts.SENTENCES.keys() == errors.GatewayError.SENTENCES.keys()
+
+
+def test_the_sentences_of_settings_are_those_of_both_programs() -> None:
+    shared = {code: errors.GatewayError.SENTENCES[code] for code in setting_texts.SENTENCES}
+    assert shared == setting_texts.SENTENCES
 
 
 def test_every_place_that_raises_gives_the_values_of_its_sentence() -> None:
@@ -69,6 +74,10 @@ def test_every_place_that_raises_gives_the_values_of_its_sentence() -> None:
         ),
         (CalledWrongly("not_a_spool", path="a"), "it was left as it is, give another spool.path"),
         (TryAgain("not_enrolled_yet", why="no answer"), "run the same command again, the code is still good"),
+        (
+            SettingsWrong("not_a_text", place="port", value=1, about="Port to listen on."),
+            "is not a text; Port to listen on",
+        ),
         (SettingsWrong("device_not_set"), "set --device, CLEANSIDE_GATEWAY_DEVICE or device in the"),
     ],
 )

@@ -13,9 +13,10 @@ import pytest
 from cleanside.gateway import cli as gateway_cli
 from cleanside.gateway import settings as gateways
 from cleanside.gateway.errors import SettingsWrong
-from cleanside.gateway.setting_table import Table, nearest, one_of, row, switch, text
+from cleanside.gateway.setting_table import NotASetting, Table, nearest, one_of, row, switch, text
 from cleanside.ingest import cli as ingest_cli
 from cleanside.ingest import settings as servers
+from tests.support.coded import refused
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,7 +65,7 @@ def test_a_switch_is_a_flag_without_a_value_or_a_boolean_word(
 
 @pytest.mark.parametrize("word", ["maybe", "", "2"])
 def test_a_switch_takes_no_other_word(word: str, capsys: pytest.CaptureFixture[str]) -> None:
-    with pytest.raises(SettingsWrong, match="CLEANSIDE_SIEVE_RUN_DRY"):
+    with refused(SettingsWrong, "not_a_switch", place="CLEANSIDE_SIEVE_RUN_DRY", value=word):
         read([], {"CLEANSIDE_SIEVE_RUN_DRY": word})
     with pytest.raises(SystemExit):
         read(["--run-dry", word or "maybe"], {})
@@ -73,7 +74,7 @@ def test_a_switch_takes_no_other_word(word: str, capsys: pytest.CaptureFixture[s
 
 def test_a_mistyped_key_is_refused_with_the_nearest_and_all_of_them_at_once(tmp_path: Path) -> None:
     (tmp_path / "s.toml").write_text("color = 1\n[run]\ndri = true\n")
-    with pytest.raises(SettingsWrong) as error:
+    with refused(SettingsWrong, "not_settings", names=["color", "run.dri"]) as error:
         read(["--settings", str(tmp_path / "s.toml")], {})
     assert re.findall(r"did you mean ([\w.]+)\?", str(error.value)) == ["colour", "run.dry"]
     assert nearest("zzz", ["a", "b"]) == "there are a, b"
@@ -87,7 +88,7 @@ def test_a_mistyped_variable_is_noticed_without_its_value() -> None:
 
 
 def test_a_word_that_is_none_of_the_few_is_refused() -> None:
-    with pytest.raises(ValueError, match="a, b"):
+    with refused(NotASetting, "not_one_of", words="a, b"):
         one_of("a", "b")("c")
 
 

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from cleanside.gateway.errors import SettingsWrong
 from cleanside.gateway.settings import TABLE, Settings, key_reader, load, parse_source
+from tests.support.coded import refused
 
 ENV = {"CLEANSIDE_GATEWAY_DEVICE": "grader-07-intake", "XDG_STATE_HOME": "/somewhere"}
 
@@ -47,50 +49,79 @@ def test_the_spool_lies_in_the_state_folder_unless_said_otherwise() -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "message"),
+    ("text", "code", "values"),
     [
-        ('[uplink]\ntimeout_s = "soon"', r"g.toml: \[uplink\] timeout_s \"soon\" is not a number of seconds"),
-        ("[uplink]\ntimeout_s = 0", "above 0"),
-        ("[uplink]\nmax_readings = 5001", "from 1 to 5000"),
-        ("[uplink]\nmax_readings = true", "from 1 to 5000"),
-        ("[uplink]\nmax_reading = 5", r"did you mean uplink\.max_readings\?"),
-        ("[uplnk]\nmax_readings = 5", r"did you mean uplink\.max_readings\?"),
-        ("[spool]\nbudget_days = 0.5", "not a number of days from 1"),
-        ("[spool]\nbudget_days = true", "not a number of days from 1"),
-        ('[spool]\nbudget_days = "long"', "is not a number of days"),
-        ("colour = 1", "colour"),
-        ("[run]\nexit_when_done = 3", "neither true nor false"),
-        ("[[sources]]\npath = 'x'", "has no use"),
-        ("sources = 3", r"\[\[sources\]\]"),
-        ("= 3", "not TOML"),
+        ('[uplink]\ntimeout_s = "soon"', "not_a_number_of", {"value": "soon", "unit": "seconds"}),
+        ("[uplink]\ntimeout_s = 0", "not_seconds", {"value": 0}),
+        ("[uplink]\nmax_readings = 5001", "not_whole", {"value": 5001, "lowest": 1, "highest": 5000}),
+        ("[uplink]\nmax_readings = true", "not_whole", {"value": True, "lowest": 1, "highest": 5000}),
+        ("[spool]\nbudget_days = 0.5", "not_days", {"value": 0.5, "lowest": 1}),
+        ("[spool]\nbudget_days = true", "not_days", {"value": True, "lowest": 1}),
+        ('[spool]\nbudget_days = "long"', "not_a_number_of", {"value": "long", "unit": "days"}),
+        ("[run]\nexit_when_done = 3", "not_a_switch", {"value": 3}),
     ],
 )
 def test_a_wrong_setting_says_where_it_stands_and_what_is_allowed(
-    tmp_path: Path, text: str, message: str
+    tmp_path: Path, text: str, code: str, values: dict[str, Any]
 ) -> None:
-    with pytest.raises(SettingsWrong, match=message):
+    file = write(tmp_path / "g.toml", text)
+    section, key = text.split(" ")[0].split("\n")
+    with refused(SettingsWrong, code, place=f"{file}: {section} {key}", **values) as raised:
+        load({"settings": file}, ENV)
+    assert str(raised.value).endswith(f"; {raised.value.values['about']}")
+
+
+@pytest.mark.parametrize(
+    ("text", "name", "nearest"),
+    [
+        ("[uplink]\nmax_reading = 5", "uplink.max_reading", "did you mean uplink.max_readings?"),
+        ("[uplnk]\nmax_readings = 5", "uplnk.max_readings", "did you mean uplink.max_readings?"),
+        ("colour = 1", "colour", "there are "),
+    ],
+)
+def test_a_key_that_is_no_setting_is_refused_with_the_nearest(
+    tmp_path: Path, text: str, name: str, nearest: str
+) -> None:
+    file = write(tmp_path / "g.toml", text)
+    with refused(SettingsWrong, "not_settings", file=file, names=[name]) as raised:
+        load({"settings": file}, ENV)
+    assert nearest in raised.value.values["unknown"]
+
+
+@pytest.mark.parametrize(
+    ("text", "code"),
+    [
+        ("[[sources]]\npath = 'x'", "source_without_use"),
+        ("sources = 3", "sources_not_a_list"),
+        ("= 3", "settings_not_toml"),
+    ],
+)
+def test_a_file_that_is_no_settings_file_is_refused(tmp_path: Path, text: str, code: str) -> None:
+    with refused(SettingsWrong, code):
         load({"settings": write(tmp_path / "g.toml", text)}, ENV)
 
 
 def test_a_settings_file_that_is_not_text_is_no_toml(tmp_path: Path) -> None:
     (tmp_path / "g.toml").write_bytes(b"\xff\xfe")
-    with pytest.raises(SettingsWrong, match=r"is not TOML \(it is not text\); correct it"):
-        load({"settings": str(tmp_path / "g.toml")}, ENV)
+    file = tmp_path / "g.toml"
+    with refused(SettingsWrong, "settings_not_toml", file=file, why="it is not text"):
+        load({"settings": str(file)}, ENV)
 
 
 def test_a_variable_is_named_when_it_is_wrong() -> None:
-    with pytest.raises(SettingsWrong, match="CLEANSIDE_GATEWAY_UPLINK_MAX_READINGS"):
-        load({}, {**ENV, "CLEANSIDE_GATEWAY_UPLINK_MAX_READINGS": "many"})
+    name = "CLEANSIDE_GATEWAY_UPLINK_MAX_READINGS"
+    with refused(SettingsWrong, "not_whole", place=name, value="many"):
+        load({}, {**ENV, name: "many"})
 
 
 def test_a_device_has_to_be_named() -> None:
-    with pytest.raises(SettingsWrong, match="CLEANSIDE_GATEWAY_DEVICE"):
+    with refused(SettingsWrong, "device_not_set"):
         load({}, {})
 
 
 @pytest.mark.parametrize("name", ["a b", "", "grader/07", "x" * 65])
 def test_a_device_has_a_name_that_the_wire_accepts(name: str) -> None:
-    with pytest.raises(SettingsWrong, match="1 to 64 characters"):
+    with refused(SettingsWrong, "not_a_name", place="--device", value=name):
         load({"device": name}, {})
 
 
@@ -113,13 +144,23 @@ def test_sources_come_from_the_file_or_one_line_each(tmp_path: Path) -> None:
     )
 
 
-@pytest.mark.parametrize("line", ["csv path", "csv 'path=x", "csv x y=1"])
-def test_a_source_line_that_is_none_is_refused(line: str) -> None:
-    with pytest.raises(SettingsWrong, match=r"path=run\.csv"):
+@pytest.mark.parametrize(
+    ("line", "code"),
+    [
+        ("csv path", "source_option_not_a_pair"),
+        ("csv 'path=x", "source_not_quoted"),
+        ("csv x y=1", "source_option_not_a_pair"),
+    ],
+)
+def test_a_source_line_that_is_none_is_refused(line: str, code: str) -> None:
+    with refused(SettingsWrong, code) as raised:
         parse_source(line)
+    assert "path=run.csv" in str(raised.value)
 
 
-def test_the_key_comes_from_a_file_a_credential_or_the_environment_and_is_read_anew(tmp_path: Path) -> None:
+def test_the_key_comes_from_a_file_a_credential_or_the_environment_and_is_read_at_each_use(
+    tmp_path: Path,
+) -> None:
     (tmp_path / "key").write_text("from-file\n")
     (tmp_path / "cleanside-key").write_text("from-credential\n")
     plain = load({}, ENV)
@@ -134,9 +175,9 @@ def test_the_key_comes_from_a_file_a_credential_or_the_environment_and_is_read_a
 
 
 def test_without_a_key_nothing_starts_and_the_message_says_where_to_put_one(tmp_path: Path) -> None:
-    with pytest.raises(SettingsWrong, match="CLEANSIDE_GATEWAY_KEY"):
+    with refused(SettingsWrong, "no_key", variable="CLEANSIDE_GATEWAY_KEY"):
         key_reader(load({}, ENV), {})
-    with pytest.raises(SettingsWrong, match="key_file"):
+    with refused(SettingsWrong, "secret_unreadable", check="uplink.key_file"):
         key_reader(load({"uplink.key_file": str(tmp_path / "none")}, ENV), {})
 
 

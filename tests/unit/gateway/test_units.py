@@ -59,6 +59,13 @@ def test_pressure_codes_mean_what_ucum_says(unit: str, pa: float) -> None:
     assert to_si(1.0, unit, "restriction") == pytest.approx(pa, rel=1e-12)
 
 
+@pytest.mark.parametrize("unit", ["1", "count"])
+@pytest.mark.parametrize("quantity", ["position_fix", "satellites"])
+def test_a_count_is_a_number_of_its_own(unit: str, quantity: str) -> None:
+    """UCUM's unity and "count" of SenML (RFC 8428 section 12.1)."""
+    assert to_si(8.0, unit, quantity) == from_si(8.0, unit, quantity) == 8.0
+
+
 @pytest.mark.parametrize("wrong_pa", [248.84007, 249.08194, 248.082, 2443.56309])
 def test_the_inch_of_water_is_the_conventional_one(wrong_pa: float) -> None:
     """249.08891 Pa; not the 60 °F inch, the 39.2 °F inch, nor two wrong values seen in public code."""

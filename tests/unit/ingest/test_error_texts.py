@@ -9,14 +9,18 @@ from pathlib import Path
 
 import pytest
 
+from cleanside.gateway import setting_texts
 from cleanside.gateway.wire import Coded
 from cleanside.ingest.error_texts import SENTENCES
 from cleanside.ingest.errors import AddressRefused, CalledWrongly, NotACode, TryAgain
 from tests.support.house import ROOT, tree
 
 KINDS = {"ArchiveUnreadable", "CalledWrongly", "BeingServed", "TryAgain", "AddressRefused", "NotACode"}
-#: given where the values are known, rendered there (`ingest.owners.quotas`)
-RENDERED_THERE = {"key_requests_spent", "key_bytes_spent", "address_tries_spent"}
+KINDS |= {"Refused", "KeyRejected", "DoesNotFit", "CannotOpen"}
+#: codes that a helper is given (`owners.quotas.over_quota`), or a class of its own (`NotFound`)
+BY_A_HELPER = {"key_requests_spent", "key_bytes_spent", "address_tries_spent", "unknown_name"}
+#: what `restriction` says as a code, which imports nothing of ours (`verdict.cost_of_waiting`)
+OF_THE_ANALYSIS = {"fuel_unusual", "fuel_price_unusual"}
 #: codes of `ingest.store.trouble`
 OF_THE_STORE = {"store_full", "store_read_only", "store_unavailable"}
 
@@ -27,7 +31,26 @@ def raised(path: Path) -> Iterator[tuple[str, set[str]]]:
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in KINDS:
             match node.args:
                 case [ast.Constant(value=str(code))] if " " not in code:
-                    yield code, {word.arg for word in node.keywords if word.arg}
+                    yield code, names_given(node, path)
+        if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Complaint":
+            match node.args:
+                case [_, ast.Constant(value=str(code))]:
+                    yield code, names_given(node, path)
+
+
+def names_given(call: ast.Call, path: Path) -> set[str]:
+    """Names of the values of a call; those of `**about` are the keys of every such dictionary of the file."""
+    given = {word.arg for word in call.keywords if word.arg}
+    spread = {ast.unparse(word.value) for word in call.keywords if word.arg is None}
+    for node in ast.walk(tree(path)):
+        target = node.targets[0] if isinstance(node, ast.Assign) else getattr(node, "target", None)
+        if (
+            isinstance(node, ast.Assign | ast.AnnAssign | ast.AugAssign)
+            and target
+            and ast.unparse(target) in spread
+        ):
+            given |= {str(ast.literal_eval(key)) for key in getattr(node.value, "keys", ())}
+    return given
 
 
 CALLS = [
@@ -39,16 +62,22 @@ CALLS = [
 
 def test_every_code_has_a_sentence_and_every_sentence_a_use() -> None:
     used = {code for _, code, _ in CALLS}
-    assert used | RENDERED_THERE | OF_THE_STORE == SENTENCES.keys()
+    elsewhere = BY_A_HELPER | OF_THE_ANALYSIS | OF_THE_STORE | setting_texts.SENTENCES.keys()
+    assert used | elsewhere == SENTENCES.keys()
+
+
+def test_the_sentences_of_settings_are_those_of_both_programs() -> None:
+    shared = {code: SENTENCES[code] for code in setting_texts.SENTENCES}
+    assert shared == setting_texts.SENTENCES
 
 
 def test_every_place_that_raises_gives_the_values_of_its_sentence() -> None:
     missing = []
     for place, code, values in CALLS:
         sentence = SENTENCES[code]
-        assert isinstance(sentence, str)
-        needed = {name for _, name, _, _ in string.Formatter().parse(sentence) if name}
-        missing += [(place, code, name) for name in needed - values]
+        if isinstance(sentence, str):
+            needed = {name for _, name, _, _ in string.Formatter().parse(sentence) if name}
+            missing += [(place, code, name) for name in needed - values]
     assert missing == []
 
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import argparse
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from cleanside.ingest import settings
 from cleanside.ingest.errors import CalledWrongly
 from cleanside.ingest.settings import TABLE, Settings, load
+from tests.support.coded import refused
 
 
 def test_without_anything_the_database_is_a_file_in_the_users_data_folder(tmp_path: Path) -> None:
@@ -36,44 +38,46 @@ def test_the_file_may_be_named_by_the_environment(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    ("content", "message"),
+    ("content", "code", "values"),
     [
-        ("prot = 1", r"prot is not a setting; did you mean port\?"),
-        ('port = "eight"', 'port "eight" is not a whole number from 0 to 65535'),
-        ("port = true", "is not a whole number"),
-        ("host = 1", "is not a text"),
-        ('log_level = "loud"', "is not one of debug, info, warning, error"),
-        ("port = ", "is not TOML"),
+        ("prot = 1", "not_settings", {"names": ["prot"]}),
+        ('port = "eight"', "not_whole", {"value": "eight", "lowest": 0, "highest": 65_535}),
+        ("port = true", "not_whole", {"value": True}),
+        ("host = 1", "not_a_text", {"value": 1}),
+        ('log_level = "loud"', "not_one_of", {"words": "debug, info, warning, error"}),
+        ("port = ", "settings_not_toml", {}),
     ],
 )
-def test_a_file_that_does_not_fit_says_where_and_what(tmp_path: Path, content: str, message: str) -> None:
+def test_a_file_that_does_not_fit_says_where_and_what(
+    tmp_path: Path, content: str, code: str, values: dict[str, Any]
+) -> None:
     file = tmp_path / "ingest.toml"
     file.write_text(content)
-    with pytest.raises(CalledWrongly, match=message) as error:
+    with refused(CalledWrongly, code, **values) as error:
         load({"settings": str(file)}, {})
     assert str(file) in str(error.value)
 
 
 def test_a_variable_that_does_not_fit_is_named() -> None:
-    with pytest.raises(CalledWrongly, match='CLEANSIDE_INGEST_PORT "x" is not a whole number'):
+    with refused(CalledWrongly, "not_whole", place="CLEANSIDE_INGEST_PORT", value="x"):
         load({}, {"CLEANSIDE_INGEST_PORT": "x"})
 
 
 @pytest.mark.parametrize(
-    ("flags", "message"),
+    ("flags", "code", "values"),
     [
-        ({"port": 99_999}, '--port "99999" is not a whole number from 0 to 65535'),
-        ({"retention_days": -1}, '--retention-days "-1" is not a whole number from 0 up'),
+        ({"port": 99_999}, "not_whole", {"place": "--port", "lowest": 0, "highest": 65_535}),
+        ({"retention_days": -1}, "not_whole_from", {"place": "--retention-days", "lowest": 0}),
     ],
 )
-def test_a_number_that_cannot_be_is_refused(flags: dict[str, int], message: str) -> None:
+def test_a_number_that_cannot_be_is_refused(flags: dict[str, int], code: str, values: dict[str, Any]) -> None:
     """The system would take port 99999 as 34463 without a word."""
-    with pytest.raises(CalledWrongly, match=message):
+    with refused(CalledWrongly, code, value=next(iter(flags.values())), **values):
         load(flags, {})
 
 
 def test_a_file_that_is_not_there_is_named(tmp_path: Path) -> None:
-    with pytest.raises(CalledWrongly, match="cannot be read"):
+    with refused(CalledWrongly, "settings_unreadable", file=tmp_path / "none.toml"):
         load({"settings": str(tmp_path / "none.toml")}, {})
 
 

@@ -104,7 +104,7 @@ def test_an_alarm_counts_once_however_long_it_sounds_and_not_where_the_data_show
     ]
 
 
-def test_a_date_is_held_against_the_true_one_at_each_lead_time() -> None:
+def test_a_date_is_compared_with_the_true_one_at_each_lead_time() -> None:
     """Terminal at hour 1100: 30 days before is hour 380, 14 days 764, 7 days 932."""
     here = machine([element(0, 0, None, terminal_h=1100.0, terminal_s=1100 * H)])
     looks = [
@@ -119,7 +119,7 @@ def test_a_date_is_held_against_the_true_one_at_each_lead_time() -> None:
     assert [r["left_inside"] for r in by_truth] == [0.0] * 3
 
 
-def test_a_date_is_also_held_against_the_true_one_at_the_lead_time_that_it_says() -> None:
+def test_a_date_is_also_compared_with_the_true_one_at_the_lead_time_that_it_states() -> None:
     """Terminal at hour 1000; said on each look to be at 1100: "7 days" is then said at 932, 68 h before."""
     here = machine([element(0, 0, None, terminal_h=1000.0, terminal_s=1000 * H)])
     looks = [

@@ -157,7 +157,7 @@ def run_for(spool: Spool, clock: SettableClock, count: int, *, own_time: bool, f
 
 
 @pytest.mark.parametrize("own_time", [True, False])
-def test_acknowledged_readings_are_held_for_the_days_of_the_budget(tmp_path: Path, own_time: bool) -> None:
+def test_acknowledged_readings_are_kept_for_the_days_of_the_budget(tmp_path: Path, own_time: bool) -> None:
     clock = settable_clock()
     with open_spool(tmp_path / "a", clock, budget_days=1.0) as spool:
         spool.anchor(server_anchor(clock))

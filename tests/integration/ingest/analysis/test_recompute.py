@@ -60,7 +60,7 @@ def recompute(url: str, *more: str) -> int:
     return cli.main(["recompute", "--database", url, "--owner", "plateau", *more])
 
 
-def test_made_anew_they_equal_what_was_kept_to_the_last_bit(
+def test_computed_again_they_equal_the_stored_ones_to_the_last_bit(
     analysed: str, capsys: pytest.CaptureFixture[str]
 ) -> None:
     before = kept(analysed)
@@ -102,7 +102,7 @@ def test_hours_that_wait_for_the_background_are_no_fault(
     assert "waiting for the background: 12 hours" in capsys.readouterr().out
 
 
-def test_a_process_that_remembers_summaries_sees_those_made_anew(sqlite_database_url: str) -> None:
+def test_a_process_that_remembers_summaries_sees_those_computed_again(sqlite_database_url: str) -> None:
     """Rows of hours without readings stay, empty, so that a remembered hour is taken back too."""
     with in_process(sqlite_database_url) as api:
         api.register()

@@ -159,9 +159,13 @@ def test_a_job_alone_that_stands_in_anothers_way_is_run_again_a_few_times(
         assert refused.value.case == "streams_contended"
 
 
+def a_refusal() -> Refused:
+    return Refused("stream_bound", status=409, stream="s", device="d")
+
+
 def test_a_refusal_is_an_outcome_and_leaves_the_commit_whole(writer: Writer, database_url: str) -> None:
     def refuses(_: sa.Connection) -> None:
-        raise Refused(409, "stream_bound", "no")
+        raise a_refusal()
 
     gate = Gate(writer)
     refused, kept = writer.submit(refuses), writer.submit(add("kept"))
@@ -177,7 +181,7 @@ def test_items_of_one_kind_that_wait_are_handed_over_together_in_order(writer: W
 
     def work(_: sa.Connection, items: Sequence[int]) -> list[int | Refused]:
         together.append(list(items))
-        return [Refused(409, "stream_bound", "no") if item == 3 else item * 10 for item in items]
+        return [a_refusal() if item == 3 else item * 10 for item in items]
 
     async def post_all() -> list[Any]:
         gate = Gate(writer)

@@ -17,6 +17,7 @@ from cleanside.gateway.errors import SettingsWrong
 from cleanside.gateway.settings import load
 from cleanside.gateway.uplink.fakes import FakeServer, problem
 from cleanside.gateway.uplink.transport import NoAnswer, Reply
+from cleanside.gateway.wire import ANSWER_MEDIA_TYPE
 from tests.unit.gateway.helpers import DEVICE, settable_clock
 
 SERVER = "https://shop.example"
@@ -31,10 +32,16 @@ def settings_of(folder: Path, **more: Any) -> Any:
     return load({**given, **more}, {})
 
 
-def found(settings: Any, folder: Path, environ: Mapping[str, str] | None = None) -> dict[str, Examined]:
+def found(
+    settings: Any,
+    folder: Path,
+    environ: Mapping[str, str] | None = None,
+    *,
+    server: FakeServer | None = None,
+) -> dict[str, Examined]:
     clock = settable_clock()
     clock.evidence_uncertainty_us = 20_000
-    server = FakeServer(now_us=clock.true_us)
+    server = server or FakeServer(now_us=clock.true_us)
     checks = examine(
         settings, environ=environ or {}, clock=clock, connect=lambda _: server, unit_folder=folder
     )
@@ -107,6 +114,8 @@ def test_a_unit_that_does_not_start_with_the_machine_is_named(tmp_path: Path) ->
         (problem(404, "unknown_stream"), GOOD),
         (problem(401, "key_unknown"), BAD),
         (problem(403, "role_not_allowed"), BAD),
+        (problem(403, "key_not_for_device"), BAD),
+        (Reply(status=200, headers={"content-type": ANSWER_MEDIA_TYPE}, body=b"{}"), GOOD),
         (problem(503, "store_full"), BAD),
         (Reply(status=404, headers={"content-type": "text/html"}, body=b"no"), BAD),
         (Reply(status=200, headers={"content-type": "text/html"}, body=b"welcome"), BAD),
@@ -115,6 +124,22 @@ def test_a_unit_that_does_not_start_with_the_machine_is_named(tmp_path: Path) ->
 )
 def test_what_the_answer_of_the_server_means(outcome: Reply | NoAnswer, result: str) -> None:
     assert said(outcome, SERVER).result == result
+
+
+def test_it_is_asked_for_the_device_that_the_settings_name(tmp_path: Path) -> None:
+    server = FakeServer(now_us=lambda: 0)
+    server.faults.append(problem(403, "key_not_for_device"))
+    checks = found(settings_of(tmp_path), tmp_path, server=server)
+    assert DEVICE.encode() in (server.requests[0].body or b"")
+    assert (checks["server"].result, "device in the settings" in checks["server"].next_step) == (BAD, True)
+
+
+def test_a_server_of_the_previous_release_is_asked_its_own_question(tmp_path: Path) -> None:
+    server = FakeServer(now_us=lambda: 0, previous_release=True)
+    server.faults.append(problem(404, "not_found"))
+    checks = found(settings_of(tmp_path), tmp_path, server=server)
+    assert [request.method for request in server.requests] == ["POST", "GET"]
+    assert checks["server"].result == GOOD
 
 
 def test_the_command_says_it_with_its_exit_code(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -103,6 +103,42 @@ def test_what_the_bridge_loses_is_counted_and_told_to_the_server(bench: Bench) -
     assert [(e["event"], e["count"]) for e in events] == [("readings_lost", 500)]
 
 
+def overflow(bench: Bench, first: int, *, lost: int) -> None:
+    """So many readings more than memory holds."""
+    for begin in range(first, first + lost + BRIDGE_READINGS, 250):
+        bench.feed._bridge.take(readings(begin, begin + 249), 0)
+
+
+def test_a_loss_is_declared_before_the_readings_behind_it(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A process that dies while it writes what it held must not take the count of the lost with it."""
+    overflow(bench, 1, lost=500)
+
+    def die(*_: object, **__: object) -> bool:
+        raise PowerCut
+
+    monkeypatch.setattr(bench.feed, "_append", die)
+    with pytest.raises(PowerCut):
+        bench.feed.flush()
+    (event,) = bench.spool.unconfirmed(None).events
+    assert (event.content["event"], event.content["count"]) == ("readings_lost", 500)
+    assert event.content["at_seq"] == 1, "they came before all that is still held"
+
+
+def test_two_losses_of_one_size_at_one_number_are_two(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The server keeps an event once that comes again in the same words."""
+    monkeypatch.setattr(bench.feed, "_append", lambda *_, **__: False)
+    overflow(bench, 1, lost=500)
+    bench.feed.flush()
+    for begin in (20_001, 20_251):  # memory is full: as many go
+        bench.feed._bridge.take(readings(begin, begin + 249), 0)
+    bench.feed.flush()
+    said = [event.content for event in bench.spool.unconfirmed(None).events]
+    assert [(content["count"], content["at_seq"]) for content in said] == [(500, 1), (500, 1)]
+    assert said[0] != said[1]
+
+
 def test_a_source_that_can_wait_waits_for_the_disk_and_is_not_bridged(bench: Bench) -> None:
     bench.break_disk()
     thread = threading.Thread(target=lambda: bench.feed._emit(readings(1, 3), mark="3"))

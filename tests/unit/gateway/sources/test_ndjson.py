@@ -293,7 +293,7 @@ def test_a_path_too_long_for_a_socket_is_said_to_be_so(tmp_path: Path) -> None:
         source.run(Taken(), threading.Event())
 
 
-def test_a_failure_behind_a_client_ends_the_source_so_that_it_is_started_anew(tmp_path: Path) -> None:
+def test_a_failure_behind_a_client_ends_the_source_so_that_it_is_started_again(tmp_path: Path) -> None:
     taken = Taken()
     taken.fail_after = 1
     source = NdjsonSource({**OPTIONS, "socket": str(tmp_path / "in")}, taken.context)

@@ -109,4 +109,4 @@ def test_a_caller_that_was_interrupted_does_not_hold_up_those_behind_it(tmp_path
 
 
 def _gone(spool: Spool) -> _Ticket:
-    return _Ticket(UnwrittenRows(), spool._disk.number, None, None)
+    return _Ticket(UnwrittenRows(), spool._disk.opened, None, None)

@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
 
 from cleanside.gateway.spool.host import Traits, as_traits, differing, traits_of
 from cleanside.gateway.spool.queue import Spool
+from cleanside.gateway.timing.clock import SettableClock
 from cleanside.gateway.wire import Batch
-from tests.unit.gateway.helpers import counted_bytes, numbers, open_spool, readings, settable_clock
+from tests.unit.gateway.helpers import (
+    counted_bytes,
+    numbers,
+    open_spool,
+    readings,
+    server_anchor,
+    settable_clock,
+)
 
 HERE = {"machine": "3f", "board": "100000", "file": "12"}
 
@@ -86,3 +95,27 @@ def test_the_traits_of_a_file_stay_when_it_is_written_to_and_end_with_it(tmp_pat
     copy.write_bytes(path.read_bytes())
     assert differing(before, traits_of(copy)) in (["file"], [])
     assert {"machine", "board", "file"} >= set(before)
+
+
+def test_times_of_a_copy_hold_though_its_machine_has_been_on_for_longer(tmp_path: Path) -> None:
+    """A fault campaign: readings whose time was not known yet were put before the boot of the new machine."""
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock, traits=lambda _: HERE) as spool:
+        spool.anchor(server_anchor(clock))
+        spool.append(readings(1, 1, timed=False))
+    clock.key_off(off_s=60, boot_id="dark")
+    with open_spool(tmp_path / "a", clock, traits=lambda _: HERE) as spool:
+        clock.advance(10)
+        true_us = clock.true_us()
+        spool.append(readings(2, 2, timed=False))
+    clock.advance(120)
+    other = SettableClock(utc_us=clock.true_us(), since_boot_us=7_200_000_000, boot_id="another machine's")
+    with open_spool(tmp_path / "a", other, traits=lambda _: {**HERE, "machine": "77"}) as spool:
+        spool.append(readings(3, 3, timed=False))
+        spool.anchor(server_anchor(other))
+        batch = spool.peek()
+    assert batch is not None
+    assert numbers(batch) == [1, 2]
+    assert isinstance(batch.at_uncertainty_s, Sequence)
+    assert abs((batch.at_us[1] or 0) - true_us) <= (batch.at_uncertainty_s[1] or 0) * 1e6
+    assert (batch.at_uncertainty_s[1] or 0) < 200

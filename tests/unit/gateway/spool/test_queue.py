@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import math
 import threading
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from cleanside.gateway.errors import CalledWrongly, ReadingRefused, SpoolInUse, UnknownStream
 from cleanside.gateway.spool.queue import Spool
-from cleanside.gateway.timing.clock import Anchor
+from cleanside.gateway.timing.clock import Anchor, SettableClock
 from cleanside.gateway.wire import MAX_SHED_RANGES, Reading, ShedRange, decode, encode
 from tests.support.coded import refused
 from tests.unit.gateway.helpers import (
@@ -173,7 +175,7 @@ def test_a_mark_beyond_what_was_appended_is_refused_and_a_lower_one_changes_noth
             spool.acknowledge("019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11", 1)
 
 
-def test_a_rewind_sends_again_what_is_still_held(tmp_path: Path) -> None:
+def test_a_rewind_sends_again_what_is_still_on_disk(tmp_path: Path) -> None:
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 10))
         stream, _ = peeked(spool)
@@ -183,7 +185,7 @@ def test_a_rewind_sends_again_what_is_still_held(tmp_path: Path) -> None:
         assert numbers(spool.peek()) == [8, 9, 10]
 
 
-def test_a_rewind_below_what_is_held_declares_the_rest_pruned(tmp_path: Path) -> None:
+def test_a_rewind_below_what_is_on_disk_declares_the_rest_pruned(tmp_path: Path) -> None:
     with open_spool(tmp_path / "a") as spool:
         spool.append(readings(1, 1010))
         stream, _ = peeked(spool)
@@ -448,6 +450,56 @@ def test_a_better_anchor_is_told_as_a_correction_of_its_boot(tmp_path: Path) -> 
         (event,) = batch.gateway.events
         assert (event["event"], event["boot"], event["at_seq"]) == ("boot_corrected", "boot-1", 3)
         assert event["shift_s"] == pytest.approx(-30, abs=0.01)
+
+
+def corrections(spool: Spool) -> list[Mapping[str, Any]]:
+    return [event.content for event in spool.unconfirmed(None).events]
+
+
+def loose(clock: SettableClock) -> Anchor:
+    """True, and known within a minute."""
+    return server_anchor(clock, uncertainty_us=60_000_000)
+
+
+def test_a_correction_leaves_readings_alone_that_brought_their_own_time(tmp_path: Path) -> None:
+    """A fault campaign: the server moved them with the boot that they had nothing to do with."""
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.anchor(loose(clock))
+        spool.append(readings(1, 2, timed=False))
+        spool.append(readings(3, 4))
+        spool.append(readings(5, 7, timed=False))
+        clock.advance(10)
+        spool.anchor(server_anchor(clock, uncertainty_us=1000))
+        (said,) = corrections(spool)
+        assert (said["first_seq"], said["at_seq"]) == (5, 8)
+
+
+def test_a_correction_of_readings_with_their_own_time_alone_is_none(tmp_path: Path) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.anchor(loose(clock))
+        spool.append(readings(1, 4))
+        clock.advance(10)
+        assert spool.anchor(server_anchor(clock, uncertainty_us=1000))
+        assert corrections(spool) == []
+
+
+def test_the_width_of_a_correction_holds_back_to_the_first_reading_that_it_moves(tmp_path: Path) -> None:
+    """A boot's clock may run 100 ppm fast or slow: over 10 000 s that is a second."""
+    clock = settable_clock()
+    clock.drift_ppb = 90_000
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.anchor(loose(clock))
+        true_us = clock.true_us()
+        spool.append(readings(1, 1, timed=False))
+        batch = spool.peek()
+        clock.advance(10_000)
+        spool.anchor(server_anchor(clock, uncertainty_us=1000))
+        (said,) = corrections(spool)
+    assert batch is not None
+    off_s = ((batch.at_us[0] or 0) - true_us) / 1e6 + said["shift_s"]
+    assert 0.5 < abs(off_s) <= said["uncertainty_s"] < 2
 
 
 def test_an_anchor_that_contradicts_the_placement_is_used_for_what_follows_but_not_every_minute(

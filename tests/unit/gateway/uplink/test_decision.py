@@ -423,6 +423,21 @@ def test_a_busy_server_is_left_alone_as_long_as_it_asks(status: int, value: str,
     assert releases_nothing(judged(reply))
 
 
+@pytest.mark.parametrize(
+    ("answer", "is_known"),
+    [
+        (problem(503, "overloaded", retry_after="3"), True),  # refused before it was looked at
+        (problem(429, "over_quota"), True),
+        (problem(503, "store_unavailable"), False),  # whether it was committed is not known
+        (Reply(status=503, headers={}, body=b""), False),  # a proxy's: whatever stood behind it
+    ],
+)
+def test_after_a_refusal_for_want_of_room_the_mark_needs_no_question(answer: Reply, is_known: bool) -> None:
+    asked = frozenset({SENT.stream})
+    after = judged(answer, state=replace(STATE, asked=asked)).state
+    assert after.asked == (asked if is_known else frozenset())
+
+
 @pytest.mark.parametrize("value", [None, "soon"])
 def test_a_busy_server_that_does_not_say_how_long_is_backed_off_from(value: str | None) -> None:
     headers = {} if value is None else {"retry_after": value}

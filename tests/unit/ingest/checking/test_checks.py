@@ -86,7 +86,7 @@ def test_an_old_recording_is_believed_where_nothing_speaks_against_it() -> None:
 # Source: POSIX (epoch), Microsoft FAT specification (1980-01-01), IS-GPS-200 (1980-01-06); 2000-01-01 is
 # common practice of clock chips, without source.
 @pytest.mark.parametrize("day", ["1970-01-01", "1980-01-01", "1980-01-06", "2000-01-01"])
-def test_a_day_on_which_unset_clocks_start_is_held(day: str) -> None:
+def test_a_day_on_which_unset_clocks_start_is_quarantined(day: str) -> None:
     assert code_at(f"{day}T00:00:00Z") == "clock_unset"
     assert code_at(f"{day}T23:59:59Z") == "clock_unset"
 
@@ -138,7 +138,7 @@ def test_a_build_date_that_is_none_says_nothing(built: str | None) -> None:
         ("supply_voltage", "mV", 28_000, True),
     ],
 )
-def test_what_is_beyond_the_possible_is_held(quantity: str, unit: str, value: float, believed: bool) -> None:
+def test_impossible_values_are_quarantined(quantity: str, unit: str, value: float, believed: bool) -> None:
     document = {
         "device": "d",
         "units": {quantity: unit},

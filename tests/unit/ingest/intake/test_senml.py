@@ -62,7 +62,6 @@ def test_the_sum_of_base_time_and_time_says_whether_it_is_relative(case: dict[st
         with pytest.raises(BatchRefused) as refused:
             senml.decode(body)
         assert [(p.pointer, p.code) for p in refused.value.problems] == [("#/0", "relative_time")]
-        assert "is relative to now, and would mean another time" in str(refused.value)
         return
     batch = senml.decode(body)
     if "utc" in case:

@@ -63,7 +63,7 @@ def test_bytes_count_and_what_was_not_read_is_given_back() -> None:
     those.spend(1, MAX_BODY_BYTES)  # passes once: a full bucket lets any one request through
     with pytest.raises(Refused) as refused:
         those.spend(1, 1)
-    assert (refused.value.code, refused.value.values["limit"]) == ("over_quota", "key_bytes_spent")
+    assert (refused.value.code, refused.value.case) == ("over_quota", "key_bytes_spent")
     owed_s = (MAX_BODY_BYTES - 20_000 * BURST_S) / 20_000
     assert int(refused.value.headers["Retry-After"]) == pytest.approx(owed_s, abs=1)
     those.give_back(1, MAX_BODY_BYTES - 100)

@@ -130,7 +130,7 @@ def two_elements(*, second: Level, at_h: float = 240.0) -> Level:
     return lambda h: np.where(h < at_h, used(h, life_h=260.0), second(h - at_h))
 
 
-def test_a_change_that_nobody_entered_is_found_and_asks_for_an_entry() -> None:
+def test_a_change_without_an_entry_is_found_and_asks_for_one() -> None:
     found = assess(measured(60, two_elements(second=lambda h: used(np.maximum(h, 0), life_h=500.0))))
     [at_s] = found.study.changes_found_s
     assert at_s == pytest.approx(at_hour(240), abs=4 * 3600)
@@ -190,7 +190,7 @@ def test_a_cleaned_element_that_is_replaced_within_days_is_not_judged_by_the_nex
     assert [life.hours for life in found.study.lives[:3]] == pytest.approx([250, 250, 30], abs=3)
 
 
-def test_a_new_element_is_told_on_a_machine_whose_others_were_mostly_cleaned() -> None:
+def test_a_new_element_is_recognised_on_a_machine_whose_others_were_mostly_cleaned() -> None:
     """It comes to lie at half of what the cleaned ones began at, as it should."""
 
     def level(h: np.ndarray) -> np.ndarray:

@@ -66,22 +66,22 @@ def evenings_told(
 
 
 @pytest.mark.parametrize("late_h", [-0.1, 4.5], ids=["on time", "at the end of the shift"])
-def test_a_missing_element_is_told_after_an_entered_change(late_h: float) -> None:
+def test_a_missing_element_is_reported_after_an_entered_change(late_h: float) -> None:
     assert evenings_told(MISSING, (Entry(at_s=CHANGED_S + 3600 * late_h),), loaders()) >= 13
 
 
 @pytest.mark.parametrize("fleet", [True, False], ids=["its kind is known", "nothing is known"])
-def test_a_missing_element_is_told_after_an_entered_cleaning(fleet: bool) -> None:
+def test_a_missing_element_is_reported_after_an_entered_cleaning(fleet: bool) -> None:
     """An element that was taken out to be cleaned, and not put back."""
     cleaned = Entry(at_s=CHANGED_S - 300, what="cleaned")
     assert evenings_told(0.03, (cleaned,), loaders() if fleet else FleetKnowledge()) >= 13
 
 
-def test_a_missing_element_is_told_where_nobody_entered_a_change() -> None:
+def test_a_missing_element_is_reported_without_an_entry() -> None:
     assert evenings_told(MISSING, (), loaders()) >= 13
 
 
-def test_a_missing_element_is_told_on_a_machine_whose_own_first_element_was_seen_from_new() -> None:
+def test_a_missing_element_is_reported_on_a_machine_whose_own_first_element_was_seen_from_new() -> None:
     """Nothing is learned of its kind; the first element was entered on the day of fitting."""
     fitted = Entry(at_s=summaries(MISSING, used=0.0)[0].hour_s - 3600.0)
     entries = (fitted, Entry(at_s=CHANGED_S - 300))

@@ -61,7 +61,7 @@ def causes(readings_: Readings, *, until_hour: int | None = None) -> set[str]:
     return {s.cause for s in study_housing(summaries, HousingFacts(terminal_pa=6200.0)).study.suspicions}
 
 
-def test_a_plugged_tap_is_told_though_it_holds_its_pressure_at_key_on_too() -> None:
+def test_a_plugged_tap_is_reported_though_it_holds_its_pressure_at_key_on_too() -> None:
     """Its pressure at rest looks like a zero; against that zero the answer to the engine would look whole."""
     level, hour = np.full(160, 3000.0), np.arange(160)
     assert causes(readings(160, level_pa=level)) == set()
@@ -78,7 +78,7 @@ def test_after_a_plugged_tap_is_freed_and_a_zero_is_mended_nothing_is_said() -> 
     assert causes(freed) == causes(mended) == set()
 
 
-def test_a_monitor_that_reads_far_from_nothing_at_rest_from_the_start_is_told() -> None:
+def test_a_monitor_that_reads_far_from_0_at_rest_from_the_start_is_reported() -> None:
     level = np.full(60, 3000.0)
     assert causes(readings(60, level_pa=level, zero_pa=np.full(60, -900.0))) == {"zero_moved"}
 

@@ -121,7 +121,7 @@ def test_where_one_device_is_away_the_other_stands_in_without_a_step(away: tuple
 
 
 @pytest.mark.parametrize("faulty", [0, 1])
-def test_of_two_that_disagree_the_one_that_reads_as_before_is_carried_on_with(faulty: int) -> None:
+def test_of_two_that_disagree_the_analysis_follows_the_one_that_reads_as_before(faulty: int) -> None:
     """For 40 days one has lost half of its span; the element passes its limit meanwhile, and that is said."""
     pair = list(two_devices())
     lost = days_of(pair[faulty]) >= 40

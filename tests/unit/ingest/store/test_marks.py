@@ -68,7 +68,7 @@ def test_declared_shed_moves_the_mark_and_explains_the_gap() -> None:
     assert marks.shed == (Shed(4, 6, "disk_budget"),)
 
 
-def test_what_is_held_is_never_shed() -> None:
+def test_a_number_that_arrived_is_never_shed() -> None:
     marks = advance(Marks(), held=((1, 5),))
     marks = advance(marks, held=(), shed=[Shed(4, 8, "disk_budget")])
     assert marks.shed == (Shed(6, 8, "disk_budget"),)

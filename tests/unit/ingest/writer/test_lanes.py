@@ -96,13 +96,26 @@ def test_those_who_are_refused_come_back_as_fast_as_they_are_served() -> None:
     now_s = 1_000.0
     line = Line(monotonic_s=lambda: now_s)
     for _ in range(100):
-        line.served(jobs=10, took_s=0.5)  # 20 a second
+        line.served(jobs=10, took_s=0.5, more_waits=False)  # 20 a second
     turns = [line.turn_s() for _ in range(200)]
     assert turns[0] == SOONEST_S + 1
     assert turns[-1] in (SOONEST_S + 10, SOONEST_S + 11)
     assert max(turns.count(second) for second in set(turns)) <= 21
     now_s += 60
     assert line.turn_s() == SOONEST_S + 1
+
+
+def test_the_line_counts_the_time_between_commits_while_a_backlog_waits() -> None:
+    now_s = 0.0
+    line = Line(monotonic_s=lambda: now_s)
+    for _ in range(100):
+        now_s += 2.0  # the processor does other work between commits: five a second, not twenty
+        line.served(jobs=10, took_s=0.5, more_waits=True)
+    assert [line.turn_s() for _ in range(20)][-1] in (SOONEST_S + 4, SOONEST_S + 5)
+    line.served(jobs=10, took_s=0.5, more_waits=False)
+    now_s += 600.0  # nobody waited: an idle night says nothing of the rate
+    line.served(jobs=10, took_s=0.5, more_waits=False)
+    assert [line.turn_s() for _ in range(20)][-1] <= SOONEST_S + 4
 
 
 def test_the_line_is_cut_where_a_machine_would_be_silent_for_too_long() -> None:

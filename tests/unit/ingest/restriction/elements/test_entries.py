@@ -18,6 +18,7 @@ from cleanside.ingest.restriction import (
     summarise_hours,
 )
 from cleanside.ingest.restriction.elements.entries import WORK
+from cleanside.ingest.restriction.measure.wrong_input import WrongInput
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
 from cleanside.ingest.restriction.verdict.plain_forms import ENTRIES
 from tests.support.demo_machine import START_AT, changed_at_s, demo_readings, spec_of, terminal_pa_of
@@ -99,6 +100,14 @@ def test_an_entry_within_a_shift_of_the_fall_counts_from_the_fall(late_h: float)
     assert after.level_start_pa == pytest.approx(2050, rel=0.03)
 
 
+@pytest.mark.parametrize("late_days", [1.5, 3.0])
+def test_a_change_entered_days_after_the_fall_is_asked_about_and_cuts_no_life(late_days: float) -> None:
+    found, without = assess("loader-02", entry(CHANGED_S + late_days * DAY_S)), assess("loader-02")
+    assert (the(found).verdict, the(found).is_question) == ("did_not_fall", True)
+    assert the(found).fall_s == pytest.approx(CHANGED_S, abs=DAY_S)
+    assert figures(found) == figures(without)
+
+
 def test_a_change_entered_twice_is_one() -> None:
     once, twice = entry(CHANGED_S - 300, name="a"), entry(CHANGED_S + 4.5 * HOUR_S, name="b")
     for entries in ((once, twice), (twice, once)):
@@ -129,8 +138,9 @@ def test_an_entry_with_too_few_hours_after_it_counts_and_says_how_many_are_missi
 def test_every_code_has_words_and_every_work_is_weighed() -> None:
     for what in WORK:
         assert of_entry(the(assess("loader-02", entry(CHANGED_S - 300, what=what)))).code in ENTRIES
-    with pytest.raises(ValueError, match="give one of new, cleaned"):
+    with pytest.raises(WrongInput) as wrong:
         entry(CHANGED_S, what="washed")
+    assert (wrong.value.code, wrong.value.values["what"]) == ("work_unknown", "washed")
 
 
 def test_a_denied_fall_begins_no_life_and_a_change_entered_there_after_all_does() -> None:

@@ -165,7 +165,7 @@ def two_elements():
     return dataclasses.replace(readings, restriction_pa=level, air_mass_flow_kg_s=flow)
 
 
-def test_a_change_that_nobody_entered_is_found_and_begins_a_new_life():
+def test_a_change_without_an_entry_is_found_and_begins_a_new_life():
     again = two_elements()
     found = assess(again)
     assert found.study.changes_found_s == pytest.approx([START_S + 20 * DAY_S + 6 * 3600], abs=8 * 3600)
@@ -288,7 +288,7 @@ def test_an_element_just_below_its_limit_again_is_over_and_says_why_hours_are_le
     assert "just_below_limit" not in codes(beyond)
 
 
-def test_a_machine_seen_at_idle_only_is_not_told_to_be_well():
+def test_a_machine_seen_at_idle_only_is_not_reported_well():
     """Restriction goes with the flow: at idle it says little of what it is at work."""
     worked = shift_work(days=12, life_h=150.0)
     idle = dataclasses.replace(

@@ -77,7 +77,7 @@ def test_with_no_hours_left_each_hour_has_its_cost_and_none_is_until_due():
 )
 def test_figures_that_are_most_likely_mistyped_are_named(wrong, fields):
     """Bounds by common practice: 500 l/h, an element worth 5 to 5000 l of fuel."""
-    assert [name for name, _ in unusual_figures(replace(PRICES, **wrong))] == fields
+    assert [name for name, *_ in unusual_figures(replace(PRICES, **wrong))] == fields
 
 
 def test_the_cheapest_hour_is_that_of_the_closed_form():

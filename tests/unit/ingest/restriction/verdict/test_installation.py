@@ -5,13 +5,11 @@ import dataclasses
 import numpy as np
 import pytest
 
+from cleanside.gateway.spot_checks import FAILED, NOT_YET_SEEN, PASSED
 from cleanside.ingest.restriction import Readings
 from cleanside.ingest.restriction.verdict.installation import (
     BY_HAND,
-    FAILED,
     NOT_MEASURED,
-    NOT_YET_SEEN,
-    PASSED,
     Surroundings,
     accept,
     verdict_of,

@@ -9,19 +9,14 @@ from typing import Any
 import numpy as np
 import pytest
 
+from cleanside.gateway import spot_checks
+from cleanside.gateway.spot_checks import FAILED, NOT_YET_SEEN, PASSED
 from cleanside.ingest.restriction import Entry, Readings, WeighedEntry, verdict
 from cleanside.ingest.restriction.elements import entries
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, VERDICT_FORMS, result_text
 from cleanside.ingest.restriction.verdict.assess import SILENT_S
 from cleanside.ingest.restriction.verdict.entry_words import of_entry
-from cleanside.ingest.restriction.verdict.installation import (
-    FAILED,
-    NOT_MEASURED,
-    NOT_YET_SEEN,
-    PASSED,
-    Surroundings,
-    accept,
-)
+from cleanside.ingest.restriction.verdict.installation import NOT_MEASURED, Surroundings, accept
 from cleanside.ingest.restriction.verdict.plain_forms import (
     ADVICE,
     CAUSE_FORMS,
@@ -41,7 +36,8 @@ STATES = ("running-in", "serving", "plan", "due", "over", "silent")
 def sources() -> str:
     """The modules that say something."""
     folder = Path(str(verdict.__file__)).parent
-    return "\n".join(p.read_text() for p in folder.glob("*.py") if not p.name.endswith("_forms.py"))
+    files = [p for p in folder.glob("*.py") if not p.name.endswith("_forms.py")]
+    return "\n".join(p.read_text() for p in (*files, Path(spot_checks.__file__)))
 
 
 def test_every_code_that_is_said_has_a_sentence() -> None:

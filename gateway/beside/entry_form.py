@@ -1,0 +1,160 @@
+"""
+The form for what was done at the machine: from fields to an entry, or to what has to be put right.
+
+Promises: pure. A fault keeps what was written in its field; nothing is cut or guessed.
+Leaves to others: keeping the entry (`gateway.spool.queue`), who may send it (`gateway.beside.reception`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import Any, Final
+
+from cleanside.gateway.beside.page_words import WORDS
+from cleanside.gateway.spool.machine_entries import KeptEntry
+from cleanside.gateway.wire import is_name
+
+#: what may have been done; a denial of a change that was found needs the shop's page, which shows it
+WORK: Final = ("new", "cleaned", "inspected", "safety_element")
+MOST_NAME: Final = 60  # characters; chosen
+MOST_NOTE: Final = 400  # characters, as the server takes
+MOST_AGO_MIN: Final = 1_440  # a day; what is older is entered at the shop (chosen)
+
+
+@dataclass(frozen=True, kw_only=True, slots=True)
+class WrittenEntry:
+    """What a person entered."""
+
+    entry_id: str
+    what: str
+    by: str
+    note: str
+    ago_min: int
+
+    @property
+    def content(self) -> dict[str, Any]:
+        """As it is kept and sent."""
+        return {"what": self.what, "note": self.note, "by": self.by}
+
+
+def read_form(fields: Mapping[str, str]) -> WrittenEntry | dict[str, str]:
+    """The entry, or field -> code of its fault."""
+    what = fields.get("what", "")
+    by, note = fields.get("by", "").strip(), fields.get("note", "").strip()
+    ago = fields.get("ago_min", "").strip() or "0"
+    faults = {}
+    if what not in WORK:
+        faults["what"] = "fault_what"
+    if not 1 <= len(by) <= MOST_NAME or not by.isprintable():
+        faults["by"] = "fault_who"
+    if len(note) > MOST_NOTE or not note.isprintable():
+        faults["note"] = "fault_note"
+    is_number = ago.isdecimal() and ago.isascii() and len(ago) < 6
+    if not is_number or int(ago) > MOST_AGO_MIN:
+        faults["ago_min"] = "fault_ago"
+    if faults:
+        return faults
+    return WrittenEntry(entry_id=fields.get("entry_id", ""), what=what, by=by, note=note, ago_min=int(ago))
+
+
+def entry_id_of(given: str, made: str) -> str:
+    """The id that a phone made for the same entry, if it is one; else ours."""
+    return given if is_name(given) else made
+
+
+def form_page(
+    language: str,
+    *,
+    entry_id: str,
+    fields: Mapping[str, str],
+    faults: Mapping[str, str],
+    made: Sequence[KeptEntry],
+    said: str = "",
+) -> str:
+    """The form with what was written in it, and what was made here before. said : a sentence at its top."""
+    words = WORDS[language]
+    count = words["fault_count"].format(count=len(faults)) if faults else ""
+    top = "".join(f'<p class="fault" role="alert">{escape(text)}</p>' for text in (count, said) if text)
+    return (
+        f'<div class="opening"><h1>{escape(words["entry_title"])}</h1>{top}</div>'
+        f'<section class="caution"><h2>{escape(words["entry_caution_title"])}</h2>'
+        f"<p>{escape(words['entry_caution'])}</p></section>"
+        f'<form method="post" action="/entry">'
+        f'<input type="hidden" name="entry_id" value="{escape(entry_id)}">'
+        f"{_what(words, fields, faults)}"
+        f"{_text(words, 'by', 'entry_who', fields, faults, most=MOST_NAME)}"
+        f"{_text(words, 'note', 'entry_note', fields, faults, most=MOST_NOTE)}"
+        f"{_text(words, 'ago_min', 'entry_ago', {'ago_min': '0', **fields}, faults, most=4)}"
+        f'<p class="note">{escape(words["entry_question"])}</p>'
+        f'<p><button class="first">{escape(words["entry_save"])}</button></p></form>'
+        f"{_made(words, made)}"
+        f'<div class="end-bar"><a class="button" href="/">{escape(words["entry_back"])}</a></div>'
+    )
+
+
+def _what(words: Mapping[str, str], fields: Mapping[str, str], faults: Mapping[str, str]) -> str:
+    options = "".join(
+        f'<option value="{what}"{" selected" if fields.get("what") == what else ""}>'
+        f"{escape(words[f'what_{what}'])}</option>"
+        for what in WORK
+    )
+    return (
+        f'<div><label for="what">{escape(words["entry_what"])}</label>'
+        f'<select id="what" name="what"{_described("what", faults)}>{options}</select>'
+        f"{_fault(words, 'what', faults)}</div>"
+    )
+
+
+def _text(
+    words: Mapping[str, str],
+    name: str,
+    label: str,
+    fields: Mapping[str, str],
+    faults: Mapping[str, str],
+    *,
+    most: int,
+) -> str:
+    kind = ' inputmode="numeric"' if name == "ago_min" else ' autocomplete="name"' if name == "by" else ""
+    return (
+        f'<div><label for="{name}">{escape(words[label])}</label>'
+        f'<input id="{name}" name="{name}" maxlength="{most}" value="{escape(fields.get(name, ""))}"'
+        f"{kind}{_described(name, faults)}>{_fault(words, name, faults)}</div>"
+    )
+
+
+def _described(name: str, faults: Mapping[str, str]) -> str:
+    return f' aria-describedby="{name}-fault" aria-invalid="true"' if name in faults else ""
+
+
+def _fault(words: Mapping[str, str], name: str, faults: Mapping[str, str]) -> str:
+    if name not in faults:
+        return ""
+    return f'<p class="fault" id="{name}-fault">{escape(words[faults[name]])}</p>'
+
+
+def _made(words: Mapping[str, str], made: Sequence[KeptEntry]) -> str:
+    if not made:
+        return ""
+    rows = "".join(
+        f"<li><strong>{escape(_work(words, entry))}</strong>, "
+        f"<bdi>{escape(str(entry.content.get('by', '')))}</bdi>: "
+        f"<bdi>{escape(str(entry.content.get('note', '')))}</bdi> "
+        f"{_state(words, is_at_server=entry.is_at_server)}</li>"
+        for entry in made
+    )
+    return (
+        f'<section class="section"><h2>{escape(words["entry_list"])}</h2>'
+        f'<ul class="made">{rows}</ul></section>'
+    )
+
+
+def _work(words: Mapping[str, str], entry: KeptEntry) -> str:
+    return words.get(f"what_{entry.content.get('what')}", "–")
+
+
+def _state(words: Mapping[str, str], *, is_at_server: bool) -> str:
+    if is_at_server:
+        return f'<span class="note">{escape(words["entry_state_sent"])}</span>'
+    return f'<span class="waits">{escape(words["entry_state_waiting"])}</span>'

@@ -1,0 +1,324 @@
+"""
+The words of the gateway's page, German and English, by code. Places in braces are filled in by the page.
+
+Promises: both languages have the same codes (`tests/unit/gateway/beside/test_page_words.py`), and every code
+that the checks say is among them. Leaves to others: numbers, units, ages (`gateway.beside.page`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final
+
+LANGUAGES: Final = ("en", "de")
+
+EN: Final[Mapping[str, str]] = {
+    # the door
+    "door_title": "Beside the machine",
+    "door_which": "This is the restriction monitor {device}.",
+    "door_code": "Code on the label",
+    "door_open": "Show the values",
+    "door_wrong": "That is not the code on the label. Letters and digits, without the hyphen if you like.",
+    "door_wait": "Too many wrong codes. Try again in {seconds} s.",
+    # the page
+    "live": "Live value",
+    "no_value": "No reading yet. Turn the key on; the first one takes about a minute.",
+    "measured": "measured {age} ago, by this monitor",
+    "other_values": "Other values",
+    "waiting": "Readings waiting on the gateway",
+    "oldest": "The oldest waits since",
+    "entries_waiting": "Entries waiting on the gateway",
+    "link_state": "Link to the shop",
+    "link_works": "works",
+    "link_none": "none set, collects only",
+    "link_failing": "fails for {age}",
+    "waits": "Waits for {what}, for {age}",
+    "waits_link": "a way to the server",
+    "waits_server": "the server",
+    "waits_key": "a person: the server refuses the key",
+    "waits_disk": "the disk",
+    "waits_clock": "the time (GPS, network time or the server)",
+    "waits_readings": "new readings",
+    "checks": "Checks at the machine",
+    "checks_failed": "{failed} of {all} checks failed",
+    "checks_open": "{open} of {all} checks open",
+    "checks_passed": "All checks at the machine passed",
+    "checks_rest": "Change limit, clean level and ambient pressure are judged at the shop.",
+    "signal_now": "{level} dBm now.",
+    "signal_title": "Signal over the last minutes",
+    "make_entry": "Make an entry",
+    "advice": "Advice only. The engine maker’s manual and the indicator in the cab come first.",
+    "not_live": "The page is not up to date: the gateway does not answer.",
+    # entries
+    "entry_title": "What was done here",
+    "entry_what": "What",
+    "what_new": "new element",
+    "what_cleaned": "element cleaned and put back",
+    "what_inspected": "element inspected and put back",
+    "what_safety_element": "safety element replaced",
+    "entry_who": "Your name",
+    "entry_note": "Note (may stay empty)",
+    "entry_ago": "How many minutes ago",
+    "entry_save": "Keep this entry",
+    "entry_back": "Back to the values",
+    "entry_kept": "Kept on this gateway, and sent to the shop as soon as there is a link.",
+    "entry_question": "At the shop it is a question until a person or the readings confirm it.",
+    "entry_state_waiting": "on this gateway, not yet at the shop",
+    "entry_state_sent": "at the shop",
+    "entry_list": "Entries made here",
+    "entry_caution_title": "Before the housing is opened",
+    "entry_caution": (
+        "Engine off, key out, secured against starting. Never run the engine with the element out."
+    ),
+    "fault_what": "Choose what was done.",
+    "fault_who": "Write your name: 1 to 60 characters.",
+    "fault_note": "At most 400 characters that can be printed.",
+    "fault_ago": "A whole number of minutes from 0 to 1440.",
+    "fault_full": "The disk takes no entry now: {why}. It is not kept. Write it down, or try again.",
+    "fault_count": "Not kept yet. {count} to put right.",
+    # states
+    "passed": "passed",
+    "failed": "failed",
+    "not yet seen": "open",
+    # the checks
+    "supply voltage": "Supply voltage",
+    "key-off": "Power goes off with the key",
+    "clock": "Clock",
+    "link": "Link to the server",
+    "zero with the engine off": "Zero with the engine off",
+    "restriction answers the engine": "Restriction follows the engine",
+    "supply_not_reported": "No supply voltage reported.",
+    "supply": "{middle_v} V, from {low_v} to {high_v} V.",
+    "supply_of_system": "{middle_v} V, from {low_v} to {high_v} V: a {system_v} V system.",
+    "read_on_at_rest": "Readings went on for {stayed_min} min with the engine at rest.",
+    "power_has_not_gone": "Power has not gone off yet.",
+    "power_cycled": "Power went off and came back; times seen: {times}.",
+    "time_known": "Times are right within {uncertainty_s} s, by {anchor}.",
+    "time_not_known": "Clock accuracy unknown.",
+    "nothing_arrived": "The server has acknowledged nothing since the gateway started.",
+    "acknowledged": "Acknowledged since the gateway started: {readings}.",
+    "acknowledged_with_gaps": "Acknowledged: {readings}. Missing: {missing}.",
+    "rest_not_seen": "No reading with the engine known to be at rest.",
+    "at_rest": "{zero_pa} with the engine at rest.",
+    "idle_not_seen": "No reading at idle yet.",
+    "high_idle_not_seen": "No reading at high idle yet.",
+    "idle_and_high_idle": "{low_pa} at idle, {high_pa} at high idle.",
+    "one_speed_rest_not_seen": "It runs at one governed speed. No reading at rest yet.",
+    "rest_and_one_speed": "{rest_pa} at rest, {run_pa} at its governed speed.",
+    "do_report_supply": "Let the monitor report its supply voltage.",
+    "do_check_feed": (
+        "Neither a 12 V nor a 24 V system: check feed, fuse and earth point by the machine maker’s "
+        "instructions. Electrical work by qualified people."
+    ),
+    "do_check_contact": (
+        "A {system_v} V system, but not steady: look for a loose contact or a poor earth point."
+    ),
+    "do_switch_feed": (
+        "The monitor has a permanent feed, or the key was left on. Turn the key off. If readings go "
+        "on, move the feed to one that is switched with the key."
+    ),
+    "do_key_off": "Turn the key off for a minute and on again.",
+    "do_show_time": "Connect GPS or network time, or let the gateway reach the server once.",
+    "do_give_sky": "Connect GPS or network time.",
+    "do_look_at_gateway": "Bring the machine into coverage, or see above what the gateway waits for.",
+    "do_wait_for_missing": "Wait for the gateway to send them again.",
+    "do_stand": "Key on, engine off, for half a minute.",
+    "do_check_zero": "Not zero: check that the ambient side is open and dry, then the sensor itself.",
+    "do_run": (
+        "Run the engine at {wanted} for half a minute, by the maker’s manual. A set with one governed "
+        "speed needs {one_speed_min} min at that speed instead. Before that: parking brake on, bucket "
+        "or blade lowered, wheels chocked, articulation lock in, nobody near, good ventilation."
+    ),
+    "do_look_at_tube": (
+        "Restriction does not follow the engine. Engine off and secured, then look for a tube that is "
+        "off, pinched or wet, a plugged tap, or a missing element. Never run the engine with the "
+        "element out."
+    ),
+    "idle": "idle",
+    "high idle": "high idle",
+    "none": "nothing",
+    # quantities
+    "restriction": "Restriction",
+    "ambient_pressure": "Ambient pressure",
+    "intake_pressure": "Intake pressure",
+    "boost_pressure": "Boost pressure",
+    "engine_speed": "Engine speed",
+    "engine_load": "Engine load",
+    "air_mass_flow": "Air mass flow",
+    "air_temperature": "Air temperature",
+    "intake_temperature": "Intake temperature",
+    "engine_hours": "Engine hours",
+    "supply_voltage": "Supply voltage",
+    "latitude": "Latitude",
+    "longitude": "Longitude",
+    "altitude": "Altitude",
+    "signal_strength": "Signal",
+    "position_fix": "Position fix (0: none)",
+    "satellites": "Satellites",
+}
+
+DE: Final[Mapping[str, str]] = {
+    # die Tür
+    "door_title": "An der Maschine",
+    "door_which": "Dies ist der Unterdruckwächter {device}.",
+    "door_code": "Code auf dem Schild",
+    "door_open": "Werte zeigen",
+    "door_wrong": "Das ist nicht der Code auf dem Schild. Buchstaben und Ziffern, auch ohne Bindestrich.",
+    "door_wait": "Zu viele falsche Codes. In {seconds} s wieder.",
+    # die Seite
+    "live": "Messwert",
+    "no_value": "Noch kein Messwert. Zündung einschalten; der erste braucht etwa eine Minute.",
+    "measured": "vor {age} gemessen, von diesem Gerät",
+    "other_values": "Weitere Werte",
+    "waiting": "Messwerte, die im Gateway warten",
+    "oldest": "Der älteste wartet seit",
+    "entries_waiting": "Einträge, die im Gateway warten",
+    "link_state": "Verbindung zur Werkstatt",
+    "link_works": "steht",
+    "link_none": "keine eingestellt, sammelt nur",
+    "link_failing": "fehlt seit {age}",
+    "waits": "Wartet auf {what}, seit {age}",
+    "waits_link": "einen Weg zum Server",
+    "waits_server": "den Server",
+    "waits_key": "einen Menschen: der Server lehnt den Schlüssel ab",
+    "waits_disk": "den Datenträger",
+    "waits_clock": "die Uhrzeit (GPS, Netzzeit oder der Server)",
+    "waits_readings": "neue Messwerte",
+    "checks": "Prüfungen an der Maschine",
+    "checks_failed": "{failed} von {all} Prüfungen nicht bestanden",
+    "checks_open": "{open} von {all} Prüfungen offen",
+    "checks_passed": "Alle Prüfungen an der Maschine bestanden",
+    "checks_rest": "Wechselgrenze, Neuzustand und Luftdruck beurteilt die Werkstatt.",
+    "signal_now": "Jetzt {level} dBm.",
+    "signal_title": "Empfang der letzten Minuten",
+    "make_entry": "Eintrag machen",
+    "advice": "Nur ein Hinweis. Handbuch des Motorherstellers und Anzeige im Fahrerhaus gehen vor.",
+    "not_live": "Die Seite ist nicht auf dem neuesten Stand: das Gateway antwortet nicht.",
+    # Einträge
+    "entry_title": "Was hier gemacht wurde",
+    "entry_what": "Was",
+    "what_new": "neues Element",
+    "what_cleaned": "Element gereinigt und wieder eingesetzt",
+    "what_inspected": "Element angesehen und wieder eingesetzt",
+    "what_safety_element": "Sicherheitselement ersetzt",
+    "entry_who": "Ihr Name",
+    "entry_note": "Bemerkung (kann leer bleiben)",
+    "entry_ago": "Vor wie vielen Minuten",
+    "entry_save": "Eintrag behalten",
+    "entry_back": "Zurück zu den Werten",
+    "entry_kept": "Im Gateway gespeichert; geht an die Werkstatt, sobald eine Verbindung da ist.",
+    "entry_question": (
+        "In der Werkstatt bleibt er eine Frage, bis ein Mensch oder die Messwerte ihn bestätigen."
+    ),
+    "entry_state_waiting": "in diesem Gateway, noch nicht in der Werkstatt",
+    "entry_state_sent": "in der Werkstatt",
+    "entry_list": "Hier gemachte Einträge",
+    "entry_caution_title": "Bevor das Gehäuse geöffnet wird",
+    "entry_caution": (
+        "Motor aus, Schlüssel abgezogen, gegen Anlassen gesichert. Motor nie ohne Element laufen lassen."
+    ),
+    "fault_what": "Wählen Sie, was gemacht wurde.",
+    "fault_who": "Schreiben Sie Ihren Namen: 1 bis 60 Zeichen.",
+    "fault_note": "Höchstens 400 druckbare Zeichen.",
+    "fault_ago": "Eine ganze Zahl Minuten von 0 bis 1440.",
+    "fault_full": (
+        "Der Datenträger nimmt gerade keinen Eintrag an: {why}. Er ist nicht gespeichert. Aufschreiben "
+        "oder noch einmal versuchen."
+    ),
+    "fault_count": "Noch nicht gespeichert. Zu berichtigen: {count}.",
+    # Zustände
+    "passed": "bestanden",
+    "failed": "nicht bestanden",
+    "not yet seen": "offen",
+    # Prüfungen
+    "supply voltage": "Versorgungsspannung",
+    "key-off": "Strom geht mit dem Schlüssel aus",
+    "clock": "Uhr",
+    "link": "Verbindung zum Server",
+    "zero with the engine off": "Null bei stehendem Motor",
+    "restriction answers the engine": "Unterdruck folgt dem Motor",
+    "supply_not_reported": "Keine Versorgungsspannung gemeldet.",
+    "supply": "{middle_v} V, von {low_v} bis {high_v} V.",
+    "supply_of_system": "{middle_v} V, von {low_v} bis {high_v} V: ein {system_v}-V-System.",
+    "read_on_at_rest": "Bei stehendem Motor kamen {stayed_min} min lang weiter Messwerte.",
+    "power_has_not_gone": "Der Strom war noch nicht aus.",
+    "power_cycled": "Der Strom ging aus und kam wieder; gesehen: {times}-mal.",
+    "time_known": "Zeiten stimmen auf {uncertainty_s} s, durch {anchor}.",
+    "time_not_known": "Genauigkeit der Uhr unbekannt.",
+    "nothing_arrived": "Der Server hat seit dem Start des Gateways nichts bestätigt.",
+    "acknowledged": "Seit dem Start des Gateways bestätigt: {readings}.",
+    "acknowledged_with_gaps": "Bestätigt: {readings}. Es fehlen: {missing}.",
+    "rest_not_seen": "Kein Messwert bei sicher stehendem Motor.",
+    "at_rest": "{zero_pa} bei stehendem Motor.",
+    "idle_not_seen": "Noch kein Messwert im Leerlauf.",
+    "high_idle_not_seen": "Noch kein Messwert im oberen Leerlauf.",
+    "idle_and_high_idle": "{low_pa} im Leerlauf, {high_pa} im oberen Leerlauf.",
+    "one_speed_rest_not_seen": "Läuft mit einer geregelten Drehzahl. Noch kein Messwert im Stillstand.",
+    "rest_and_one_speed": "{rest_pa} im Stillstand, {run_pa} bei der geregelten Drehzahl.",
+    "do_report_supply": "Das Gerät seine Versorgungsspannung melden lassen.",
+    "do_check_feed": (
+        "Weder 12-V- noch 24-V-System: Zuleitung, Sicherung und Massepunkt nach den Anweisungen des "
+        "Maschinenherstellers prüfen. Elektrische Arbeiten nur durch Fachkräfte."
+    ),
+    "do_check_contact": (
+        "{system_v}-V-System, aber nicht stetig: losen Kontakt oder schlechten Massepunkt suchen."
+    ),
+    "do_switch_feed": (
+        "Das Gerät hängt an Dauerplus, oder die Zündung blieb an. Schlüssel ausschalten. Kommen weiter "
+        "Messwerte, die Zuleitung auf eine mit dem Schlüssel geschaltete legen."
+    ),
+    "do_key_off": "Schlüssel eine Minute aus- und wieder einschalten.",
+    "do_show_time": "GPS oder Netzzeit anschließen, oder das Gateway den Server einmal erreichen lassen.",
+    "do_give_sky": "GPS oder Netzzeit anschließen.",
+    "do_look_at_gateway": (
+        "Die Maschine in Empfang bringen, oder oben nachsehen, worauf das Gateway wartet."
+    ),
+    "do_wait_for_missing": "Warten, bis das Gateway sie noch einmal schickt.",
+    "do_stand": "Zündung an, Motor aus, eine halbe Minute lang.",
+    "do_check_zero": (
+        "Nicht null: prüfen, ob die Umgebungsseite offen und trocken ist, dann den Sensor selbst."
+    ),
+    "do_run": (
+        "Den Motor eine halbe Minute im {wanted} laufen lassen, nach dem Handbuch des Herstellers. Ein "
+        "Aggregat mit einer geregelten Drehzahl braucht stattdessen {one_speed_min} min bei dieser. "
+        "Vorher: Feststellbremse an, Schaufel oder Schar abgesenkt, Räder verkeilt, Knickgelenk "
+        "gesichert, niemand in der Nähe, gute Lüftung."
+    ),
+    "do_look_at_tube": (
+        "Der Unterdruck folgt dem Motor nicht. Motor aus und gesichert, dann nach einem abgezogenen, "
+        "geknickten oder nassen Schlauch, einem verstopften Anschluss oder einem fehlenden Element "
+        "sehen. Motor nie ohne Element laufen lassen."
+    ),
+    "idle": "Leerlauf",
+    "high idle": "oberen Leerlauf",
+    "none": "nichts",
+    # Messgrößen
+    "restriction": "Unterdruck",
+    "ambient_pressure": "Luftdruck",
+    "intake_pressure": "Ansaugdruck",
+    "boost_pressure": "Ladedruck",
+    "engine_speed": "Motordrehzahl",
+    "engine_load": "Motorlast",
+    "air_mass_flow": "Luftmassenstrom",
+    "air_temperature": "Lufttemperatur",
+    "intake_temperature": "Ansauglufttemperatur",
+    "engine_hours": "Betriebsstunden",
+    "supply_voltage": "Versorgungsspannung",
+    "latitude": "Breite",
+    "longitude": "Länge",
+    "altitude": "Höhe",
+    "signal_strength": "Empfang",
+    "position_fix": "Ortung (0: keine)",
+    "satellites": "Satelliten",
+}
+
+WORDS: Final[Mapping[str, Mapping[str, str]]] = {"en": EN, "de": DE}
+
+
+def language_of(accept: str) -> str:
+    """The language by Accept-Language (RFC 9110 section 12.5.4): the first of ours; else English."""
+    for part in accept[:200].split(","):
+        language = part.partition(";")[0].strip().lower().partition("-")[0]
+        if language in LANGUAGES:
+            return language
+    return "en"

@@ -1,0 +1,204 @@
+"""
+What the gateway's page answers to whom: without the code, which machine this is; with it, the rest.
+
+Promises: no figure and no entry without a pass; a form from another site is not taken; no answer repeats
+what was sent unescaped. Leaves to others: the bytes (`gateway.beside.http_listener`), HTML
+(`gateway.beside.machine_page`), codes and passes (`gateway.beside.label_code`).
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import asdict
+from typing import Any, Final
+
+from cleanside.gateway.beside.entry_form import WrittenEntry, entry_id_of, form_page, read_form
+from cleanside.gateway.beside.http_listener import PageAnswer, PageRequest
+from cleanside.gateway.beside.label_code import PASS_US, Doorkeeper, TooManyTries
+from cleanside.gateway.beside.machine_facts import MachineFacts
+from cleanside.gateway.beside.machine_page import door, live_part, machine, page
+from cleanside.gateway.beside.page_words import WORDS, language_of
+from cleanside.gateway.errors import GatewayError, SpoolDamaged
+from cleanside.gateway.spool.identity import RandomBytes
+from cleanside.gateway.spool.machine_entries import KEPT, MOST_WAITING
+from cleanside.gateway.spool.queue import Spool
+
+_MOST_SHOWN: Final = 10  # entries in the list (chosen)
+_COOKIE: Final = "beside"  # no `__Host-`: the page is plain HTTP on the machine's own network
+
+
+class Reception:
+    """Answers requests. Of one thread."""
+
+    def __init__(
+        self,
+        device: str,
+        *,
+        doorkeeper: Doorkeeper,
+        facts: Callable[[], MachineFacts],
+        spool: Spool,
+        new_id: Callable[[], str],
+        random: RandomBytes,
+    ) -> None:
+        """spool : where entries go. new_id : of an entry. random : for the nonces of pages."""
+        self._device = device
+        self._doorkeeper = doorkeeper
+        self._facts = facts
+        self._spool = spool
+        self._new_id = new_id
+        self._random = random
+
+    def answer(self, asked: PageRequest) -> PageAnswer:
+        """The answer to a request."""
+        language = language_of(asked.headers.get("accept-language", ""))
+        if asked.method == "POST" and not _is_from_here(asked):
+            return PageAnswer(status=403, body="403", media_type="text/plain")
+        if asked.path == "/code" and asked.method == "POST":
+            return self._let_in(asked, asked.form.get("code", ""), language)
+        if asked.path == "/" and "code" in asked.query:  # by the label's QR code
+            return self._let_in(asked, asked.query["code"], language)
+        if not self._doorkeeper.knows(asked.cookies.get(_COOKIE, "")):
+            return self._door(asked, language)
+        return self._inside(asked, language)
+
+    def _inside(self, asked: PageRequest, language: str) -> PageAnswer:
+        match asked.method, asked.path:
+            case "GET" | "HEAD", "/":
+                facts = self._facts()
+                return self._page(machine(facts, language), language, title=self._device, live=True)
+            case "GET" | "HEAD", "/live":
+                return PageAnswer(body=live_part(self._facts(), language))
+            case "GET" | "HEAD", "/live.json":
+                return PageAnswer(body=json.dumps(document(self._facts())), media_type="application/json")
+            case "GET" | "HEAD", "/entry":
+                kept = WORDS[language]["entry_kept"] if "kept" in asked.query else ""
+                fields = {name: value for name, value in asked.query.items() if name in ("what", "note")}
+                return self._entry_page(language, {**fields, **_given_id(asked.query)}, {}, said=kept)
+            case "POST", "/entry":
+                return self._enter(asked.form, language)
+        return PageAnswer(status=404, body="404", media_type="text/plain")
+
+    def _enter(self, fields: Mapping[str, str], language: str) -> PageAnswer:
+        entry = read_form(fields)
+        if not isinstance(entry, WrittenEntry):
+            return self._entry_page(language, fields, entry, status=422)
+        entry_id = entry_id_of(entry.entry_id, self._new_id())
+        try:
+            self._keep(entry_id, entry)
+        except GatewayError as error:
+            said = WORDS[language]["fault_full"].format(why=error)
+            return self._entry_page(language, fields, {}, said=said, status=503)
+        return _see_other("/entry?kept")
+
+    def _keep(self, entry_id: str, entry: WrittenEntry) -> None:
+        ago_us = entry.ago_min * 60_000_000
+        try:
+            is_new = self._spool.enter(entry_id, entry.content, ago_us=ago_us)
+        except SpoolDamaged:  # the file was replaced by this: the next call meets a new one
+            is_new = self._spool.enter(entry_id, entry.content, ago_us=ago_us)
+        if not is_new and self._content_of(entry_id) != entry.content:
+            # The form was gone back to and changed: another entry. Sent twice as it was, it is the same.
+            self._spool.enter(self._new_id(), entry.content, ago_us=ago_us)
+
+    def _content_of(self, entry_id: str) -> Mapping[str, Any] | None:
+        every = self._spool.entries(most=MOST_WAITING + KEPT)
+        return next((entry.content for entry in every if entry.entry_id == entry_id), None)
+
+    def _entry_page(
+        self,
+        language: str,
+        fields: Mapping[str, str],
+        faults: Mapping[str, str],
+        *,
+        said: str = "",
+        status: int = 200,
+    ) -> PageAnswer:
+        try:
+            made = self._spool.entries(most=_MOST_SHOWN)
+        except GatewayError:  # the form is worth showing all the same
+            made = []
+        body = form_page(
+            language,
+            entry_id=entry_id_of(fields.get("entry_id", ""), self._new_id()),
+            fields=fields,
+            faults=faults,
+            made=made,
+            said=said,
+        )
+        return self._page(body, language, title=WORDS[language]["entry_title"], status=status)
+
+    def _door(self, asked: PageRequest, language: str) -> PageAnswer:
+        if asked.path != "/":
+            if asked.method == "POST" or asked.path.startswith("/live"):
+                return PageAnswer(status=403, body="403", media_type="text/plain")
+            return _see_other("/")
+        return self._page(door(self._device, language), language, title=WORDS[language]["door_title"])
+
+    def _let_in(self, asked: PageRequest, code: str, language: str) -> PageAnswer:
+        words = WORDS[language]
+        try:
+            made = self._doorkeeper.show(code, address=asked.address)
+        except TooManyTries as many:
+            fault = words["door_wait"].format(seconds=many.retry_s)
+            body, headers = door(self._device, language, fault=fault), {"Retry-After": str(many.retry_s)}
+            return self._page(body, language, title=words["door_title"], status=429, headers=headers)
+        if made is None:
+            body = door(self._device, language, fault=words["door_wrong"])
+            return self._page(body, language, title=words["door_title"], status=403)
+        cookie = f"{_COOKIE}={made}; Path=/; HttpOnly; SameSite=Lax; Max-Age={PASS_US // 1_000_000}"
+        return _see_other("/", {"Set-Cookie": cookie})
+
+    def _page(
+        self,
+        body: str,
+        language: str,
+        *,
+        title: str,
+        status: int = 200,
+        live: bool = False,
+        headers: dict[str, str] | None = None,
+    ) -> PageAnswer:
+        nonce = self._random(16).hex()
+        html, policy = page(body, device=self._device, language=language, title=title, nonce=nonce, live=live)
+        about = {"Content-Security-Policy": policy, "Content-Language": language, "Vary": "Accept-Language"}
+        return PageAnswer(status=status, body=html, headers={**about, **(headers or {})})
+
+
+def _given_id(query: Mapping[str, str]) -> dict[str, str]:
+    return {"entry_id": query["entry_id"]} if "entry_id" in query else {}
+
+
+def _see_other(path: str, headers: dict[str, str] | None = None) -> PageAnswer:
+    return PageAnswer(status=303, media_type="text/plain", headers={"Location": path, **(headers or {})})
+
+
+def _is_from_here(asked: PageRequest) -> bool:
+    """
+    A form was sent by a page of ours, as far as the browser says.
+
+    Sec-Fetch-Site is sent on secure origins only, which this page has none of; Origin is sent with every
+    POST (Fetch standard, section 3.2). A program without either has no cookie that a site could use.
+    """
+    site = asked.headers.get("sec-fetch-site")
+    if site is not None:
+        return site in ("same-origin", "none")
+    origin = asked.headers.get("origin")
+    return origin is None or origin == f"http://{asked.headers.get('host', '')}"
+
+
+def document(facts: MachineFacts) -> dict[str, Any]:
+    """The page as a JSON object; units in the names."""
+    return {
+        "device": facts.device,
+        "values": {
+            last.quantity: {"value": last.value, "unit": last.unit, "age_s": last.age_s}
+            for last in facts.values
+        },
+        "checks": [asdict(check) for check in facts.checks],
+        "signal": [{"ago_s": ago_s, "level_dbm": level} for ago_s, level in facts.signal],
+        "backlog": facts.backlog,
+        "entries_waiting": facts.entries_waiting,
+        "oldest_s": facts.oldest_s,
+        "link": facts.link,
+    }

@@ -1,0 +1,431 @@
+"""
+Every enumeration of the API and every free-form object, each with its name in the OpenAPI description.
+
+A generator makes one type of each, wherever it stands; without a name it would make another at every place.
+Leaves to others: when a value is given (the routes, and what they ask).
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+from typing_extensions import TypeAliasType
+
+# ---------------------------------------------------------------- readings, quarantine
+
+OtherReadingIs = TypeAliasType(
+    "OtherReadingIs",
+    Annotated[
+        Literal["stored", "quarantined", "discarded"],
+        Field(description="where the reading is that has the number or instant already"),
+    ],
+)
+EntryState = TypeAliasType(
+    "EntryState",
+    Annotated[
+        Literal["held", "released", "discarded"],
+        Field(description="held: in quarantine; released: stored; discarded: given up by a person"),
+    ],
+)
+AmendmentKind = TypeAliasType(
+    "AmendmentKind",
+    Annotated[
+        Literal["amend", "discard", "set_aside", "replace", "time_right", "both_right"],
+        Field(
+            description=(
+                "amend: changed and checked again; discard: given up; set_aside: stored readings put back "
+                "into quarantine; replace: a corrected reading took the place of its own; time_right: the "
+                "time was confirmed; both_right: both readings under one number were kept"
+            )
+        ),
+    ],
+)
+ReadingsFormat = TypeAliasType(
+    "ReadingsFormat",
+    Annotated[
+        Literal["json", "csv", "parquet"],
+        Field(description="json: a page at a time; csv (RFC 4180) and parquet: the whole span in one file"),
+    ],
+)
+
+# ---------------------------------------------------------------- housings, elements, acceptance
+
+State = TypeAliasType(
+    "State",
+    Annotated[
+        Literal["running-in", "serving", "plan", "due", "over", "suspect", "silent"],
+        Field(
+            description=(
+                "running-in: too early to judge; serving: in service; plan: plan the change; "
+                "due: change due; over: over the limit; "
+                "suspect: the figures contradict each other, check first; silent: no data"
+            )
+        ),
+    ],
+)
+EntryVerdict = TypeAliasType(
+    "EntryVerdict",
+    Annotated[
+        Literal[
+            "fits",
+            "fits_at_fall",
+            "too_low",
+            "part_of_the_way",
+            "not_seen_yet",
+            "no_level_before",
+            "clean_before",
+            "did_not_fall",
+            "before_first_reading",
+            "double",
+            "noted",
+            "denied",
+        ],
+        Field(
+            description=(
+                "what the readings say of an entry: fits, fits_at_fall (a fall close by), too_low, "
+                "part_of_the_way, did_not_fall, clean_before, before_first_reading, double; not_seen_yet and "
+                "no_level_before: not enough readings; noted: nothing to check; denied: no change"
+            )
+        ),
+    ],
+)
+ElementWork = TypeAliasType(
+    "ElementWork",
+    Annotated[
+        Literal["new", "cleaned", "inspected", "safety_element", "nothing"],
+        Field(
+            description=(
+                "new: another element went in; cleaned: the same one, cleaned; inspected: the same one as it "
+                "was; safety_element: that one was replaced; nothing: a change that was found is denied"
+            )
+        ),
+    ],
+)
+LifeBegan = TypeAliasType(
+    "LifeBegan",
+    Annotated[
+        Literal["first seen", "change", "cleaned"],
+        Field(
+            description=(
+                "first seen: in use before the first reading; change: with another element; cleaned: likely, "
+                "never certain"
+            )
+        ),
+    ],
+)
+ChangeSource = TypeAliasType(
+    "ChangeSource",
+    Annotated[
+        Literal["entered", "found"],
+        Field(description="entered: by a person; found: seen in the readings only"),
+    ],
+)
+LifeEnded = TypeAliasType(
+    "LifeEnded",
+    Annotated[
+        Literal["running", "at terminal", "before terminal"],
+        Field(
+            description=(
+                "running: not ended; at terminal: at the change limit; before terminal: below the change "
+                "limit"
+            )
+        ),
+    ],
+)
+Certainty = TypeAliasType(
+    "Certainty", Annotated[Literal["high", "medium", "low"], Field(description="how sure it is")]
+)
+FlowQuantity = TypeAliasType(
+    "FlowQuantity",
+    Annotated[
+        Literal["engine_speed", "air_mass_flow"],
+        Field(description="the measure of flow at which a limit is stated"),
+    ],
+)
+CheckVerdict = TypeAliasType(
+    "CheckVerdict",
+    Annotated[
+        Literal["passed", "failed", "not yet seen", "not measured"],
+        Field(description="passed; failed; not yet seen: open; not measured: the device lacks the quantity"),
+    ],
+)
+AcceptanceResult = TypeAliasType(
+    "AcceptanceResult",
+    Annotated[
+        Literal["passed", "failed", "not yet seen"],
+        Field(description="passed: every check; failed: at least one; not yet seen: at least one is open"),
+    ],
+)
+SheetFormat = TypeAliasType(
+    "SheetFormat",
+    Annotated[
+        Literal["json", "text"],
+        Field(description="json; text: a report to keep with the papers of the machine"),
+    ],
+)
+HandSubject = TypeAliasType(
+    "HandSubject",
+    Annotated[
+        Literal["ambient_pressure", "clock", "supply_voltage", "key_off", "zero", "answer"],
+        Field(description="what was compared by hand"),
+    ],
+)
+
+CameHow = TypeAliasType(
+    "CameHow",
+    Annotated[
+        Literal["live", "late", "bundle", "missing", "quarantined"],
+        Field(
+            description=(
+                "live: as it was measured; late: sent after a while; bundle: brought as a file; missing: not "
+                "there; quarantined: there, and not believed"
+            )
+        ),
+    ],
+)
+
+# ---------------------------------------------------------------- what the shop knows, and its work
+
+PlanState = TypeAliasType(
+    "PlanState",
+    Annotated[
+        Literal["open", "missed", "done"],
+        Field(
+            description=(
+                "open: its day is to come; missed: the day passed without a fall in restriction or an entry; "
+                "done: it was changed"
+            )
+        ),
+    ],
+)
+JobReason = TypeAliasType(
+    "JobReason",
+    Annotated[
+        Literal[
+            "over_limit",
+            "change_due",
+            "check_first",
+            "plan_missed",
+            "planned",
+            "service",
+            "early_date",
+            "calendar",
+        ],
+        Field(
+            description=(
+                "over_limit, change_due, check_first: by its state; plan_missed, planned: a person chose the "
+                "day; service: with the next service; early_date: one in ten is at the limit by then; "
+                "calendar: the calendar limit"
+            )
+        ),
+    ],
+)
+ServiceFit = TypeAliasType(
+    "ServiceFit",
+    Annotated[
+        Literal["with_service", "will_not_last"],
+        Field(description="with_service: it falls before the likely date; will_not_last: after it"),
+    ],
+)
+GaugeSource = TypeAliasType(
+    "GaugeSource",
+    Annotated[
+        Literal["hand_gauge", "own_indicator"],
+        Field(description="hand_gauge: at the tap; own_indicator: the one that came with the machine"),
+    ],
+)
+SheetSeparator = TypeAliasType(
+    "SheetSeparator",
+    Annotated[
+        Literal["comma", "semicolon"],
+        Field(description="between the cells; semicolon: with decimal commas"),
+    ],
+)
+DeviceEntryOutcome = TypeAliasType(
+    "DeviceEntryOutcome",
+    Annotated[
+        Literal["taken", "same_entry", "no_housing", "not_valid", "differs"],
+        Field(
+            description=(
+                "taken: it is an element change, and a question until it is confirmed; same_entry: the same "
+                "id was entered before; no_housing: the device sat nowhere then, tried again when it is "
+                "seated; not_valid: it says nothing that can be entered; differs: another entry has its id"
+            )
+        ),
+    ],
+)
+EntryOutcome = TypeAliasType(
+    "EntryOutcome",
+    Annotated[
+        Literal["taken", "same_as_before"],
+        Field(description="taken: it was carried out; same_as_before: it was carried out earlier"),
+    ],
+)
+
+# ---------------------------------------------------------------- who and what
+
+PersonRole = TypeAliasType(
+    "PersonRole",
+    Annotated[
+        Literal["viewer", "technician", "planner", "operator", "admin"],
+        Field(
+            description=(
+                "what a person may do: viewer looks; technician enters work at machines; planner plans; "
+                "operator settles; admin may do all"
+            )
+        ),
+    ],
+)
+PersonState = TypeAliasType(
+    "PersonState",
+    Annotated[
+        Literal["invited", "valid", "suspended", "revoked"],
+        Field(
+            description=(
+                "invited: the link is not used yet; valid: may sign in; suspended: waits to be confirmed "
+                "after a restore; revoked: ended for ever"
+            )
+        ),
+    ],
+)
+Language = TypeAliasType(
+    "Language", Annotated[Literal["de", "en"], Field(description="language of the pages, BCP 47")]
+)
+
+Role = TypeAliasType(
+    "Role",
+    Annotated[
+        Literal["device", "integrator", "planner", "operator", "admin"],
+        Field(
+            description=(
+                "what a key may do: device and integrator post for their devices; planner reads; operator "
+                "settles; admin may do all"
+            )
+        ),
+    ],
+)
+KeyState = TypeAliasType(
+    "KeyState",
+    Annotated[
+        Literal["valid", "expired", "revoked"],
+        Field(description="valid: it is taken; expired: its end has come; revoked: ended for ever"),
+    ],
+)
+CodeState = TypeAliasType(
+    "CodeState",
+    Annotated[
+        Literal["open", "used", "expired", "cancelled"],
+        Field(description="open: it can be used; used; expired; cancelled: taken back"),
+    ],
+)
+TransferState = TypeAliasType(
+    "TransferState",
+    Annotated[
+        Literal["open", "accepted", "expired", "cancelled"],
+        Field(description="open: it can be accepted; accepted; expired; cancelled: taken back"),
+    ],
+)
+TransferDirection = TypeAliasType(
+    "TransferDirection",
+    Annotated[
+        Literal["given", "taken"],
+        Field(description="given: by this owner to another; taken: from another owner"),
+    ],
+)
+ReportedKind = TypeAliasType(
+    "ReportedKind",
+    Annotated[
+        Literal["boot", "event"],
+        Field(description="boot: of the machine; event: whatever else the gateway reported"),
+    ],
+)
+AttentionGroup = TypeAliasType(
+    "AttentionGroup",
+    Annotated[
+        Literal["silent", "behind", "in_conflict", "in_quarantine", "declared", "versions"],
+        Field(
+            description=(
+                "silent: nothing arrives; behind: gaps and backlog; in_conflict: two readings under one "
+                "number; in_quarantine; declared: losses and damage; versions: old programs"
+            )
+        ),
+    ],
+)
+PauseCode = TypeAliasType(
+    "PauseCode",
+    Annotated[
+        Literal["key_missing", "key_unreadable", "altered"],
+        Field(
+            description=(
+                "key_missing: the key file is gone; key_unreadable: it cannot be read; altered: what was "
+                "encrypted was changed"
+            )
+        ),
+    ],
+)
+DeliveryState = TypeAliasType(
+    "DeliveryState",
+    Annotated[
+        Literal["waiting", "delivered", "dead"],
+        Field(description="waiting: to be sent; delivered: taken; dead: given up, can be sent again"),
+    ],
+)
+
+# ---------------------------------------------------------------- free-form objects
+
+Counts = TypeAliasType("Counts", Annotated[dict[str, int], Field(description="how many, by name")])
+CountsByState = TypeAliasType(
+    "CountsByState", Annotated[dict[State, int], Field(description="how many, by state")]
+)
+SaidValues = TypeAliasType(
+    "SaidValues",
+    Annotated[
+        dict[str, Any],
+        Field(description="values of a sentence, by name, the unit in the name; SI if it has one"),
+    ],
+)
+DeviceEntryContent = TypeAliasType(
+    "DeviceEntryContent",
+    Annotated[
+        dict[str, Any],
+        Field(description="`what` (new, cleaned, inspected, safety_element), `by` (a name), perhaps `note`"),
+    ],
+)
+PasskeyDocument = TypeAliasType(
+    "PasskeyDocument",
+    Annotated[
+        dict[str, Any],
+        Field(description="of W3C Web Authentication level 3, in its JSON form"),
+    ],
+)
+EntryContent = TypeAliasType(
+    "EntryContent",
+    Annotated[dict[str, Any], Field(description="the body that the route of the entry's kind takes")],
+)
+
+ReadingAsSent = TypeAliasType(
+    "ReadingAsSent",
+    Annotated[dict[str, Any], Field(description="a reading as it was sent, whatever is wrong with it")],
+)
+ReasonValues = TypeAliasType(
+    "ReasonValues",
+    Annotated[dict[str, Any], Field(description="the figures and names that a sentence is about, by name")],
+)
+SuggestedRepair = TypeAliasType(
+    "SuggestedRepair",
+    Annotated[dict[str, Any], Field(description="what would make a reading right: `at`, or `units`")],
+)
+AmendmentAsked = TypeAliasType(
+    "AmendmentAsked", Annotated[dict[str, Any], Field(description="the request as it was made")]
+)
+EventData = TypeAliasType(
+    "EventData", Annotated[dict[str, Any], Field(description="`data` of an event; by type, see `webhooks`")]
+)
+DeclaredContent = TypeAliasType(
+    "DeclaredContent",
+    Annotated[
+        dict[str, Any],
+        Field(description="an event that a gateway declares: `event` with its name, and what belongs to it"),
+    ],
+)

@@ -1,0 +1,269 @@
+"""
+How answers about what the shop knows look, for the OpenAPI description.
+
+Hours are hours of the meter or operating hours, as it says; days are ISO 8601; null: not known, or none.
+Leaves to others: what the values are (the routes of the same nouns).
+"""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from cleanside.ingest.api.routes.described import (
+    CautionShown,
+    Dates,
+    Described,
+    LaidUpShown,
+    PlannedShown,
+    SaidShown,
+    ServiceShown,
+)
+from cleanside.ingest.api.routes.described_fleet import GaugeShown
+from cleanside.ingest.api.routes.described_kinds import (
+    ElementWork,
+    EntryVerdict,
+    JobReason,
+    ServiceFit,
+    State,
+)
+
+
+class SiteShown(Described):
+    """A place where machines work, and where parts are kept."""
+
+    site: str
+    display_name: str | None = Field(description="what people call it; null: its name")
+
+
+class CrewShown(Described):
+    """People who look after machines together."""
+
+    crew: str
+    display_name: str | None = Field(description="what people call it; null: its name")
+
+
+class StockShown(Described):
+    """How many pieces of a part are at a site."""
+
+    site: str
+    pieces: int
+
+
+class PartShown(Described):
+    """A part as it is ordered."""
+
+    part: str
+    description: str
+    lead_time_days: int | None = Field(description="from order to delivery; null: not known")
+    stock: list[StockShown]
+
+
+class ShopAnswer(Described):
+    """What the shop knows beside its machines."""
+
+    sites: list[SiteShown]
+    crews: list[CrewShown]
+    parts: list[PartShown]
+
+
+class HousingPapersShown(Described):
+    """What the shop knows of a housing."""
+
+    housing: str
+    primary_part: str | None
+    safety_part: str | None
+    calendar_limit_days: int | None = Field(description="an element is changed after this, however clean")
+    most_cleanings: int | None
+
+
+class PapersAnswer(Described):
+    """What the shop knows of a machine."""
+
+    machine: str
+    site: str | None
+    crew: str | None
+    next_service: ServiceShown | None
+    laid_up: LaidUpShown | None
+    housings: list[HousingPapersShown]
+
+
+class MeterShown(Described):
+    """The hour meter as a person read it."""
+
+    entry_id: str
+    at: str
+    entered_at: str
+    who: str
+    meter_hours: float
+    offset_hours: float = Field(description="what the machine had worked before this meter was fitted [h]")
+
+
+class MetersAnswer(Described):
+    """What was read of a machine's hour meter, in time order."""
+
+    machine: str
+    meter_readings: list[MeterShown]
+    meter_hours_now: float | None = Field(
+        description="what it likely shows now, by the machine's usual hours; null: nobody has read it"
+    )
+
+
+class GaugesAnswer(Described):
+    """What was read of a housing's gauges, in time order."""
+
+    machine: str
+    housing: str
+    gauge_readings: list[GaugeShown]
+
+
+class PlannedAnswer(Described):
+    """The planned change of a housing."""
+
+    machine: str
+    housing: str
+    planned: PlannedShown | None
+
+
+class OptionShown(Described):
+    """What a day means for a change."""
+
+    day: str
+    chance_at_limit_before: float | None = Field(description="0 to 1, by the early, likely and late dates")
+    hours_lost: float | None = Field(
+        description="operating hours the element would likely have lasted longer"
+    )
+
+
+class DayWaitedShown(Described):
+    """What waiting costs a day of usual work, low and high end."""
+
+    extra_fuel_l: tuple[float, float] | None = Field(description="null: no fuel consumption is entered")
+    extra_fuel_cost: tuple[float, float] | None = Field(description="in money; null: no prices [currency]")
+    currency: str | None
+    extra_fuel_percent: tuple[float, float] = Field(description="fuel burnt beyond a clean element's [%]")
+
+
+class JobShown(Described):
+    """A change on a day."""
+
+    day: str
+    machine: str
+    display_name: str | None
+    housing: str
+    kind: str | None
+    site: str | None
+    crew: str | None
+    state: State
+    reason: JobReason = Field(description="why it stands on this day")
+    share_used_percent: float | None
+    due_at: Dates | None
+    has_question: bool = Field(
+        description="an entry is contradicted, or a found change not entered: ask first"
+    )
+    causes: list[str] = Field(description="what to look at first, by code; empty: nothing")
+    planned: PlannedShown | None
+    service: ServiceShown | None
+    service_on: str | None = Field(description="when the next service likely falls")
+    service_fit: ServiceFit | None = Field(
+        description="with_service: it falls before the likely date; will_not_last: after it"
+    )
+    calendar_limit_on: str | None
+    last_cleaning: bool = Field(description="it was cleaned as often as it may be: put a new one in")
+    primary_part: str | None
+    safety_part: str | None
+    chance_at_limit_before: float | None = Field(description="before its day, 0 to 1")
+    hours_lost: float | None
+    element_value_lost: float | None = Field(description="of the element's price; null: no price entered")
+    waiting: DayWaitedShown | None = Field(description="null: it cannot be said")
+    options: list[OptionShown] = Field(description="each day of the list")
+    meter_hours_now: float | None
+    gauge_unit: str | None
+
+
+class TakeShown(Described):
+    """How many pieces to take to a site."""
+
+    site: str | None
+    pieces: int
+
+
+class PartLineShown(Described):
+    """One part: what to take and what to order."""
+
+    part: str
+    description: str
+    to_take: list[TakeShown]
+    in_stock: int
+    stock: list[StockShown]
+    to_order: int
+    order_by: str | None = Field(description="null: nothing is to be ordered, as far as can be seen")
+    late_days: int = Field(description="so many days too late it comes, if it is ordered today; 0: in time")
+    lead_time_days: int | None
+    chance_of_running_out: float | None = Field(
+        description="before an order of today comes, 0 to 1; null: no lead time is entered"
+    )
+
+
+class DoneShown(Described):
+    """A change that was entered for these days, with what the readings say of it."""
+
+    machine: str
+    display_name: str | None
+    housing: str
+    site: str | None
+    entry_id: str
+    changed_at: str
+    what: ElementWork
+    verdict: EntryVerdict
+    is_question: bool
+    said: SaidShown = Field(description="the verdict with its figures, as code and values")
+    gauge_unit: str | None
+
+
+class WorkAnswer(Described):
+    """The work list, by day, site and urgency."""
+
+    now: str
+    zone: str
+    today: str
+    before: str = Field(description="the first day that is no longer on the list")
+    jobs: list[JobShown]
+    done: list[DoneShown] = Field(description="entered for the last three days, newest first")
+    without_part: list[str] = Field(description="machines on the list whose part number is not entered")
+    parts: list[PartLineShown]
+    cautions: list[CautionShown] = Field(description="common practice; the engine maker's manual comes first")
+
+
+class SheetFaultShown(Described):
+    """One thing wrong with a file."""
+
+    row: int | None = Field(description="as a spreadsheet counts, the head is 1; null: the whole file")
+    column: str | None
+    value: str
+    code: str = Field(examples=["number_ambiguous"], description="what is wrong, as a code; stable")
+    rule: str
+    next_step: str
+
+
+class SheetChangeShown(Described):
+    """What a row changes."""
+
+    row: int
+    name: str = Field(description="machine or part")
+    housing: str | None
+    is_new: bool
+    columns: list[str]
+
+
+class SheetAnswer(Described):
+    """What an import did, or, as a preview, would do."""
+
+    preview: bool
+    rows: int
+    unchanged: int
+    changes: list[SheetChangeShown] = Field(description="the first of them")
+    changes_more: int = Field(description="changes beyond those listed")
+    new_sites: list[str]
+    new_crews: list[str]
+    faults: list[SheetFaultShown] = Field(description="of a preview; while there are any, nothing is taken")
+    faults_more: int

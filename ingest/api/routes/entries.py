@@ -1,0 +1,199 @@
+"""
+Entries that people make away from the shop, on a phone or a machine without a link: each is taken once.
+
+One entry a request, so that a refusal has the shape, the status and the code that it has on every route, a
+bad link loses one entry's bytes at most, and one that is refused stands in nobody's way. Whoever has several
+sends them in order and waits for each answer; that is what keeps their order.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from typing import Annotated, Any
+
+import sqlalchemy as sa
+from fastapi import Depends
+from pydantic import Field
+
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.api.routes.described_fleet import EntryAnswer, TakenEntriesAnswer
+from cleanside.ingest.api.routes.described_kinds import EntryContent
+from cleanside.ingest.api.routes.entry_kinds import KINDS, EntryKind
+from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.paging import P
+from cleanside.ingest.api.routes.shared import (
+    Act,
+    At,
+    Name,
+    R,
+    Strict,
+    needs,
+    problems,
+    router_of,
+    text,
+    us,
+)
+from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.owners.access import require
+from cleanside.ingest.store import entries
+from cleanside.ingest.store.entries import TakenEntry
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.writer.resources import Resources
+
+router = router_of("entries")
+
+#: Up to here the clock that made an entry is believed as it is: a request takes a while (chosen).
+CLOCK_RIGHT_US = 120_000_000
+
+TAKEN, SAME = "taken", "same_as_before"
+
+Reader = Annotated[Key, Depends(needs("entries:read"))]
+Writer = Annotated[Key, Depends(needs("entries:write"))]
+
+
+class NewEntry(Strict):
+    """What a person entered away from the shop."""
+
+    entry_id: Name = Field(
+        description="made where the entry is made, so that a resend is the same entry; a UUID will do",
+        examples=["0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01"],
+    )
+    kind: Name = Field(description=f"one of {', '.join(KINDS)}", examples=["second_reading"])
+    machine: Name
+    made_at: At = Field(description="by the clock of whoever made it")
+    sent_at: At | None = Field(
+        None,
+        description="by the same clock, made for each request; from it the server knows how far that clock "
+        "is off, and places the entry. Left out: made_at is right as it is",
+    )
+    content: EntryContent = Field(
+        description="the body that the route of the kind takes: element-changes, terminal-restriction, "
+        "acceptance/second-reading, acceptance/hand-comparisons, plate-photo of a machine",
+        examples=[{"value": 25, "unit": "inH2O"}],
+    )
+
+
+@router.post(
+    "/v1/entries",
+    summary="Enter what was made without a link",
+    description=(
+        "One entry a request, in the order in which they were made; send the next after the answer. 200: it "
+        "is durable, and may be deleted where it was made. 401, 408, 429, 5xx or no answer: keep it and send "
+        "it again. Any other 4xx: it will not be taken as it is; keep it for the person who made it, and go "
+        "on with the next."
+    ),
+    response_model=EntryAnswer,
+    responses=problems(404, 409),
+)
+@example(
+    {
+        "entry_id": "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01",
+        "kind": "hand_comparison",
+        "machine": "{machine}",
+        "made_at": "2026-03-01T00:00:00Z",
+        "content": {"subject": "key_off", "housing": "{housing}"},
+    },
+    plain="entry_id made_at sent_at subject compared_with",
+)
+def post_entry(body: NewEntry, resources: R, key: Writer) -> dict[str, Any]:
+    """Carry an entry out, once. The same again changes nothing; another under the same id is refused."""
+    return take(resources, key, body)
+
+
+@router.get("/v1/entries", summary="Entries made without a link", response_model=TakenEntriesAnswer)
+def get_entries(resources: R, key: Reader, page: P) -> dict[str, Any]:
+    """What was taken, in the order in which it was carried out."""
+    (after,) = page.after(int) or (0,)
+    with resources.reading() as connection:
+        found = entries.taken_of(connection, key.owner_id, after_id=after, limit=page.limit + 1)
+    shown, cursor = page.cut(found, lambda numbered: (numbered[0],))
+    return {"entries": [_document(entry) for _, entry in shown], "next": cursor}
+
+
+def take(resources: Resources, key: Key, body: NewEntry) -> dict[str, Any]:
+    """Carry an entry out for whoever this key stands for. Raises Refused; the answer is durable."""
+    kind, now_us = _kind_of(body.kind), resources.clock()
+    require(key, kind.permission)
+    entry = _entry_of(body, key.handle, now_us)
+    content = kind.content_of(body.content, body.entry_id, instant_text(entry.made_us))
+    act = Act(key, body.machine, entry.made_us, now_us)
+
+    def save(connection: sa.Connection) -> TakenEntry | None:
+        with connection.begin_nested():  # what is refused below has noted its id already
+            before = entries.put(connection, key.owner_id, entry)
+            if before is None:
+                _carry_out(connection, kind, act, content)
+        return before
+
+    before = resources.writer.call(save)
+    if before is not None and before.content_hash != entry.content_hash:
+        raise _differs(before)
+    outcome = TAKEN if before is None else SAME
+    server_time = instant_text(resources.clock())
+    return _document(before or entry) | {"outcome": outcome, "server_time": server_time}
+
+
+def _carry_out(connection: sa.Connection, kind: EntryKind, act: Act, content: Strict) -> None:
+    """Do what is entered. Raises Refused with places in the entry, not in the body of the act's route."""
+    try:
+        kind.carry_out(connection, act, content)
+    except Refused as refused:
+        for complaint in refused.errors:
+            complaint.pointer = complaint.pointer.replace("#", "#/content", 1)
+        raise
+
+
+def _kind_of(name: str) -> EntryKind:
+    if name not in KINDS:
+        raise NotValid(Complaint("#/kind", "entry_kind_unknown", kind=name, known=", ".join(KINDS)))
+    return KINDS[name]
+
+
+def _entry_of(body: NewEntry, who: str, now_us: int) -> TakenEntry:
+    made_us = us(body.made_at)
+    assert made_us is not None
+    whole = json.dumps([body.kind, body.machine, body.content], sort_keys=True)
+    return TakenEntry(
+        entry_id=body.entry_id,
+        kind=body.kind,
+        machine=body.machine,
+        content_hash=hashlib.sha256(whole.encode()).hexdigest(),
+        made_us=placed_us(made_us, us(body.sent_at), now_us),
+        taken_us=now_us,
+        who=who,
+    )
+
+
+def placed_us(made_us: int, sent_us: int | None, now_us: int) -> int:
+    """
+    When an entry was made, by the server's clock.
+
+    made_us, sent_us : by the clock of whoever made it, when it was made and when it is sent. Where that clock
+    is off, the time between the two still holds. None: the clock is right. Never after `now_us`. [us]
+    """
+    off_us = 0 if sent_us is None else now_us - sent_us
+    return min(made_us + (off_us if abs(off_us) > CLOCK_RIGHT_US else 0), now_us)
+
+
+def _differs(before: TakenEntry) -> Refused:
+    return Refused(
+        "entry_taken_differs",
+        status=409,
+        code="entry_differs",
+        entry_id=before.entry_id,
+        taken_at=text(before.taken_us),
+        kind=before.kind,
+        machine=before.machine,
+    )
+
+
+def _document(entry: TakenEntry) -> dict[str, Any]:
+    return {
+        "entry_id": entry.entry_id,
+        "kind": entry.kind,
+        "machine": entry.machine,
+        "made_at": text(entry.made_us),
+        "taken_at": text(entry.taken_us),
+        "who": entry.who,
+    }

@@ -1,0 +1,77 @@
+"""How what the shop knows of a machine looks in answers; calendar days as bodies and addresses have them."""
+
+from __future__ import annotations
+
+from datetime import date, datetime, time, timedelta, tzinfo
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import AfterValidator, Field
+
+from cleanside.ingest.analysis.assessment import View
+from cleanside.ingest.api.routes.shared import text
+from cleanside.ingest.shop.planned import state_of_plan
+from cleanside.ingest.store.papers import MachinePapers
+
+
+def _as_day(written: str) -> str:
+    try:
+        date.fromisoformat(written)
+    except ValueError:
+        raise ValueError(f'"{written}" is no day of the calendar; write it like 2026-12-04') from None
+    return written
+
+
+def _as_zone(written: str) -> str:
+    try:
+        ZoneInfo(written)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        raise ValueError(f'"{written}" is no time zone; write it like Europe/Vienna, or UTC') from None
+    return written
+
+
+#: ISO 8601, a calendar day
+Day = Annotated[
+    str, Field(pattern=r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$", examples=["2026-12-04"]), AfterValidator(_as_day)
+]
+#: of the IANA time zone database
+ZoneName = Annotated[
+    str,
+    Field(pattern=r"^[A-Za-z][A-Za-z0-9+_/-]{0,63}$", examples=["Europe/Vienna"]),
+    AfterValidator(_as_zone),
+]
+
+
+def end_of_day_us(day: str, zone: tzinfo) -> int:
+    """When a day is over where somebody is. [us]"""
+    after = date.fromisoformat(day) + timedelta(days=1)
+    return round(datetime.combine(after, time(), zone).timestamp() * 1_000_000)
+
+
+def service_document(papers: MachinePapers) -> dict[str, Any] | None:
+    """The next scheduled service; None: none is entered."""
+    if papers.service is None and papers.service_meter_h is None and papers.service_on is None:
+        return None
+    return {"service": papers.service, "meter_hours": papers.service_meter_h, "on": papers.service_on}
+
+
+def laid_up_document(papers: MachinePapers) -> dict[str, Any] | None:
+    """From and until when a machine is laid up; None: it is not."""
+    if papers.laid_up_from is None:
+        return None
+    return {"from": papers.laid_up_from, "until": papers.laid_up_until}
+
+
+def planned_document(seen: View) -> dict[str, Any] | None:
+    """The planned change of a housing with what became of it; None: none is planned."""
+    planned = seen.papers.planned
+    if planned is None:
+        return None
+    now_us = round(seen.assessment.now_s * 1_000_000)
+    return {
+        "on": planned.planned_on,
+        "by": planned.who,
+        "planned_at": text(planned.planned_us),
+        "note": planned.note,
+        "state": state_of_plan(planned, seen.assessment.study, now_us),
+    }

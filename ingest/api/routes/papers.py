@@ -1,0 +1,532 @@
+"""What the shop knows of a machine: its papers, what people read at it, and the change that is planned."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import sqlalchemy as sa
+from fastapi import Depends, Request
+from pydantic import Field
+
+from cleanside.gateway.units import to_si
+from cleanside.ingest.analysis.assessment import Judge, View, terminal_at
+from cleanside.ingest.api.routes.described_kinds import GaugeSource
+from cleanside.ingest.api.routes.described_shop import (
+    GaugesAnswer,
+    MetersAnswer,
+    PapersAnswer,
+    PlannedAnswer,
+)
+from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.machines import (
+    DEFAULT_HOUSING,
+    Reader,
+    find_housing,
+    find_machine,
+    require_unit,
+)
+from cleanside.ingest.api.routes.paper_shapes import (
+    Day,
+    ZoneName,
+    end_of_day_us,
+    laid_up_document,
+    planned_document,
+    service_document,
+)
+from cleanside.ingest.api.routes.services import services_of
+from cleanside.ingest.api.routes.shared import (
+    At,
+    Name,
+    PathName,
+    R,
+    Strict,
+    Words,
+    needs,
+    problems,
+    router_of,
+    text,
+    us,
+)
+from cleanside.ingest.api.routes.shop import PartNumber, ShopWriter, find_group, require_site
+from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.restriction.measure.reference import HourlyRestriction
+from cleanside.ingest.shop.machine_sheet import MOST_CLEANINGS, MOST_LIMIT_DAYS, MOST_METER_H
+from cleanside.ingest.shop.meter import contradicts, meter_now_h
+from cleanside.ingest.store import audit, fleet, papers
+from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.papers import GaugeReading, MachinePapers, MeterReading, PlannedChange
+
+router = router_of("shop")
+
+MICRO = 1_000_000
+AHEAD_US = 3_600 * MICRO  # a clock that is an hour off is no reason to send somebody back
+HOUR_S = 3_600
+MOST_APART_S = 86_400.0  # of a gauge and the operating hour it is compared with; chosen
+
+Writer = Annotated[Key, Depends(needs("changes:write"))]
+
+
+class NextService(Strict):
+    """The next scheduled service; it takes the place of the one before."""
+
+    service: Words | None = Field(None, max_length=120, examples=["500 h service"])
+    meter_hours: float | None = Field(None, ge=0, le=MOST_METER_H)
+    on: Day | None = None
+
+
+class LaidUp(Strict):
+    """From and until which days a machine is laid up, both included."""
+
+    from_: Day = Field(alias="from")
+    until: Day | None = Field(None, description="left out: no end is set")
+
+
+class HousingEdit(Strict):
+    """What the shop knows of a housing; null takes it away, what is left out stays."""
+
+    housing: Name = DEFAULT_HOUSING
+    primary_part: PartNumber | None = None
+    safety_part: PartNumber | None = None
+    calendar_limit_days: int | None = Field(None, ge=1, le=MOST_LIMIT_DAYS)
+    most_cleanings: int | None = Field(None, ge=0, le=MOST_CLEANINGS)
+
+
+class PapersEdit(Strict):
+    """What the shop knows of a machine; null takes it away, what is left out stays."""
+
+    site: Name | None = None
+    crew: Name | None = None
+    next_service: NextService | None = None
+    laid_up: LaidUp | None = None
+    housings: list[HousingEdit] = Field(default_factory=list, max_length=16)
+
+
+class NewMeterReading(Strict):
+    """The hour meter as it was read."""
+
+    at: At
+    meter_hours: float = Field(ge=0, le=MOST_METER_H, examples=[8120.5])
+    offset_hours: float = Field(
+        0.0, ge=0, le=MOST_METER_H, description="what the machine had worked before this meter was fitted [h]"
+    )
+    entry_id: Name | None = Field(None, description="made by whoever enters it; a resend is the same entry")
+
+
+class GaugeShowing(Strict):
+    """What a gauge or the machine's own indicator shows."""
+
+    source: GaugeSource = "hand_gauge"
+    value: float | None = Field(None, ge=0, examples=[4.1])
+    unit: Words | None = Field(None, max_length=64, examples=["kPa"])
+    latched: bool | None = Field(None, description="the machine's own indicator stands at its red mark")
+
+
+class NewGaugeReading(GaugeShowing):
+    """Restriction as a person read it."""
+
+    at: At
+    housing: Name = DEFAULT_HOUSING
+    entry_id: Name | None = Field(None, description="made by whoever enters it; a resend is the same entry")
+
+
+class NewPlan(Strict):
+    """The day on which a person means to change an element."""
+
+    on: Day
+    housing: Name = DEFAULT_HOUSING
+    zone: ZoneName = Field("UTC", description="where that day begins and ends")
+    note: Words = Field("", max_length=400)
+
+
+@router.patch(
+    "/v1/machines/{machine}/papers",
+    summary="Edit what the shop knows of a machine",
+    response_model=PapersAnswer,
+    responses=problems(404),
+)
+@example(
+    {
+        "site": "{site}",
+        "crew": "{crew}",
+        "next_service": {"service": "500 h service", "meter_hours": 8500.0},
+        "housings": [{"housing": "{housing}", "primary_part": "KG-0715", "calendar_limit_days": 365}],
+    },
+    plain="next_service laid_up from until on service meter_hours primary_part safety_part "
+    "calendar_limit_days most_cleanings",
+)
+def patch_papers(machine: PathName, body: PapersEdit, resources: R, key: ShopWriter) -> dict[str, Any]:
+    """Set site, crew, next service, lay-up, and of its housings part numbers and limits."""
+    _check_laid_up(body.laid_up)
+    given = body.model_dump(mode="json", exclude_unset=True, by_alias=True)
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        found = find_machine(connection, key, machine)
+        changes = _columns(body)
+        for kind in ("site", "crew"):
+            if kind in given:
+                name = given[kind]
+                if kind == "site":
+                    require_site(key, name)
+                known = None if name is None else find_group(connection, kind, key, name)
+                changes[f"{kind}_id"] = None if known is None else known.id
+        edits = [(find_housing(connection, key, machine, edit.housing), edit) for edit in body.housings]
+        papers.edit_machine_papers(connection, found.id, **changes)
+        for housing, edit in edits:
+            own = edit.model_dump(exclude_unset=True, exclude={"housing"})
+            papers.edit_housing_papers(connection, housing.id, **own)
+        about = {"machine": machine, "body": given}
+        audit.note(connection, key.owner_id, resources.clock(), key.handle, "papers", **about)
+        return papers_document(connection, found)
+
+    return resources.writer.call(save)
+
+
+def _check_laid_up(laid_up: LaidUp | None) -> None:
+    if laid_up is not None and laid_up.until is not None and laid_up.until < laid_up.from_:
+        days = {"until": laid_up.until, "from_day": laid_up.from_}
+        raise NotValid(Complaint("#/laid_up/until", "laid_up_ends_before_it_begins", **days))
+
+
+def _columns(body: PapersEdit) -> dict[str, Any]:
+    """Service and lay-up as columns; what the body leaves out is not in it."""
+    changes: dict[str, Any] = {}
+    if "next_service" in body.model_fields_set:
+        service = body.next_service
+        changes["service"] = None if service is None else service.service or None
+        changes["service_meter_h"] = None if service is None else service.meter_hours
+        changes["service_on"] = None if service is None else service.on
+    if "laid_up" in body.model_fields_set:
+        laid_up = body.laid_up
+        changes["laid_up_from"] = None if laid_up is None else laid_up.from_
+        changes["laid_up_until"] = None if laid_up is None else laid_up.until
+    return changes
+
+
+def papers_document(connection: sa.Connection, machine: MachineRow) -> dict[str, Any]:
+    """What the shop knows of a machine, for an answer."""
+    known = papers.papers_where(connection, "machines.id = ?", (machine.id,))
+    of_machine = next((found.machine for found in known.values()), MachinePapers())
+    return {
+        "machine": machine.name,
+        "site": of_machine.site,
+        "crew": of_machine.crew,
+        "next_service": service_document(of_machine),
+        "laid_up": laid_up_document(of_machine),
+        "housings": [
+            {"housing": housing.name, **known[housing.id].housing._asdict()}
+            for housing in fleet.housings_of(connection, machine.id)
+        ],
+    }
+
+
+# ---------------------------------------------------------------- the hour meter
+
+
+@router.post(
+    "/v1/machines/{machine}/meter-readings",
+    summary="Enter what the hour meter shows",
+    response_model=MetersAnswer,
+    responses=problems(404, 409),
+)
+@example({"at": "2026-03-01T06:00:00Z", "meter_hours": 8120.5}, plain="at meter_hours offset_hours entry_id")
+def post_meter_reading(
+    machine: PathName, body: NewMeterReading, request: Request, resources: R, key: Writer
+) -> dict[str, Any]:
+    """Enter a reading of the hour meter. One that contradicts the others is refused."""
+    at_us = _past(body.at, "#/at", resources.clock())
+    given = MeterReading(
+        entry_id=body.entry_id or f"meter-{at_us}",
+        at_us=at_us,
+        entered_us=resources.clock(),
+        who=key.handle,
+        meter_h=body.meter_hours,
+        offset_h=body.offset_hours,
+    )
+
+    def save(connection: sa.Connection) -> None:
+        found = find_machine(connection, key, machine)
+        check_meter(connection, found.id, given, "#/meter_hours")
+        if papers.put_meter(connection, found.id, given) is None:
+            about = {"machine": machine, "body": body.model_dump(mode="json")}
+            audit.note(connection, key.owner_id, given.entered_us, key.handle, "meter_reading", **about)
+
+    resources.writer.call(save)
+    return _meters(request, resources, key, machine)
+
+
+@router.get(
+    "/v1/machines/{machine}/meter-readings",
+    summary="What the hour meter showed",
+    response_model=MetersAnswer,
+    responses=problems(404),
+)
+def get_meter_readings(machine: PathName, request: Request, resources: R, key: Reader) -> dict[str, Any]:
+    """What was read of the hour meter, and what it likely shows now."""
+    return _meters(request, resources, key, machine)
+
+
+def check_meter(connection: sa.Connection, machine_id: int, given: MeterReading, pointer: str) -> None:
+    """Before anything is written. Raises Refused: 409 for another content under its id, 422 contradiction."""
+    known = papers.meters_of(connection, machine_id)
+    same = next((m for m in known if m.entry_id == given.entry_id), None)
+    if same is None and (other := contradicts(given, known)) is not None:
+        values = {"meter_h": given.meter_h, "other_h": other.meter_h, "other_at": text(other.at_us)}
+        raise NotValid(Complaint(pointer, "meter_contradicts", **values))
+    if same is not None and (same.at_us, same.meter_h, same.offset_h) != (
+        given.at_us,
+        given.meter_h,
+        given.offset_h,
+    ):
+        raise _differs(given.entry_id, f"{same.meter_h:g} h at {text(same.at_us)}")
+
+
+def _differs(entry_id: str, there: str) -> Refused:
+    return Refused("entry_differs", status=409, entry_id=entry_id, there=there)
+
+
+def _past(at: str, pointer: str, now_us: int) -> int:
+    """An instant that has been. Raises Refused (422)."""
+    at_us = us(at)
+    assert at_us is not None
+    if at_us > now_us + AHEAD_US:
+        raise NotValid(Complaint(pointer, "read_in_the_future", at=at, now=text(now_us)))
+    return at_us
+
+
+def _meters(request: Request, resources: R, key: Key, machine: str) -> dict[str, Any]:
+    with resources.reading() as connection:
+        found = find_machine(connection, key, machine)
+        readings = papers.meters_of(connection, found.id)
+        judge = services_of(request).judge(connection, key.owner_id)
+        housings = fleet.housings_of(connection, found.id)
+        seen = judge.view(housings[0]) if housings else None
+    shown_h = None
+    if seen is not None:
+        shown_h = meter_now_h(readings, seen.assessment.study.duty, resources.clock())
+    return {
+        "machine": machine,
+        "meter_readings": [_meter_document(reading) for reading in readings],
+        "meter_hours_now": shown_h,
+    }
+
+
+def _meter_document(reading: MeterReading) -> dict[str, Any]:
+    return {
+        "entry_id": reading.entry_id,
+        "at": text(reading.at_us),
+        "entered_at": text(reading.entered_us),
+        "who": reading.who,
+        "meter_hours": reading.meter_h,
+        "offset_hours": reading.offset_h,
+    }
+
+
+# ---------------------------------------------------------------- the gauge
+
+
+@router.post(
+    "/v1/machines/{machine}/gauge-readings",
+    summary="Enter restriction as a person read it",
+    response_model=GaugesAnswer,
+    responses=problems(404, 409),
+)
+@example(
+    {"at": "2026-03-01T06:00:00Z", "value": 4.1, "unit": "kPa", "housing": "{housing}"},
+    plain="at source latched entry_id",
+)
+def post_gauge_reading(
+    machine: PathName, body: NewGaugeReading, request: Request, resources: R, key: Writer
+) -> dict[str, Any]:
+    """
+    Enter what a hand gauge or the machine's own indicator shows.
+
+    The answer says it beside what cleanside says for that instant. It changes no figure.
+    """
+    at_us = _past(body.at, "#/at", resources.clock())
+    given = gauge_of(body, at_us, body.entry_id or f"{body.source}-{at_us}", key, resources.clock(), "#")
+
+    def save(connection: sa.Connection) -> HousingRow:
+        housing = find_housing(connection, key, machine, body.housing)
+        check_gauge(connection, housing.id, given)
+        if papers.put_gauge(connection, housing.id, given) is None:
+            about = {"machine": machine, "body": body.model_dump(mode="json")}
+            audit.note(connection, key.owner_id, given.entered_us, key.handle, "gauge_reading", **about)
+        return housing
+
+    return gauges_document(request, resources, key, resources.writer.call(save))
+
+
+@router.get(
+    "/v1/machines/{machine}/gauge-readings",
+    summary="Restriction as people read it",
+    response_model=GaugesAnswer,
+    responses=problems(404),
+)
+@example(query={"housing": "{housing}"})
+def get_gauge_readings(
+    machine: PathName, request: Request, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING
+) -> dict[str, Any]:
+    """What was read of a housing's gauges, beside what cleanside says for the same instants."""
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+    return gauges_document(request, resources, key, found)
+
+
+def gauge_of(
+    body: GaugeShowing, at_us: int, entry_id: str, key: Key, now_us: int, pointer: str
+) -> GaugeReading:
+    """A body as a reading of a gauge. Raises Refused (422) without a number in its unit, or latched."""
+    if (body.value is None) != (body.unit is None) or (body.value is None and body.latched is None):
+        raise NotValid(Complaint(f"{pointer}/value", "gauge_shows_nothing"))
+    restriction_pa = None
+    if body.value is not None and body.unit is not None:
+        require_unit(body.unit, f"{pointer}/unit")
+        restriction_pa = to_si(body.value, body.unit, "restriction")
+    return GaugeReading(
+        entry_id=entry_id,
+        at_us=at_us,
+        entered_us=now_us,
+        who=key.handle,
+        source=body.source,
+        value=body.value,
+        unit=body.unit,
+        restriction_pa=restriction_pa,
+        latched=body.latched,
+    )
+
+
+def check_gauge(connection: sa.Connection, housing_id: int, given: GaugeReading) -> None:
+    """Before anything is written. Raises Refused (409) for another content under its id."""
+    known = papers.gauges_of(connection, housing_id)
+    there = next((gauge for gauge in known if gauge.entry_id == given.entry_id), None)
+    if there is not None and (there.at_us, there.source, there.value, there.unit, there.latched) != (
+        given.at_us,
+        given.source,
+        given.value,
+        given.unit,
+        given.latched,
+    ):
+        raise _differs(given.entry_id, f"{there.value} {there.unit} at {text(there.at_us)}")
+
+
+def gauges_document(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:
+    """What was read of a housing's gauges, beside what cleanside says for the same instants."""
+    with resources.reading() as connection:
+        readings = papers.gauges_of(connection, housing.id)
+        judge = services_of(request).judge(connection, key.owner_id)
+        series = judge.series(judge.view(housing))
+        terminals = fleet.terminals_of(connection, housing.id)
+    return {
+        "machine": housing.machine,
+        "housing": housing.name,
+        "gauge_readings": [
+            gauge_document(reading, series, terminal_at(terminals, reading.at_us)) for reading in readings
+        ],
+    }
+
+
+def gauge_document(
+    reading: GaugeReading, series: HourlyRestriction, limit: TerminalRow | None
+) -> dict[str, Any]:
+    """A reading of a gauge beside what cleanside says for that instant."""
+    said = level_at(series, reading.at_us / MICRO)
+    difference = None
+    if said is not None and reading.restriction_pa is not None:
+        difference = reading.restriction_pa - said[1]
+    return {
+        "entry_id": reading.entry_id,
+        "at": text(reading.at_us),
+        "entered_at": text(reading.entered_us),
+        "who": reading.who,
+        "source": reading.source,
+        "value": reading.value,
+        "unit": reading.unit,
+        "restriction_pa": reading.restriction_pa,
+        "latched": reading.latched,
+        "cleanside_pa": None if said is None else said[1],
+        "cleanside_hour": None if said is None else text(round(said[0]) * MICRO),
+        "difference_pa": difference,
+        "limit_pa": None if limit is None else limit.restriction_pa,
+    }
+
+
+def level_at(series: HourlyRestriction, at_s: float) -> tuple[float, float] | None:
+    """
+    (hour [s], restriction at the reference flow [Pa]) of the last operating hour that had ended by then.
+
+    Ended, because at a service the gauge is read first and the hour goes on with another element. None: the
+    day before has none.
+    """
+    known = np.isfinite(series.restriction_pa) & (series.hour_s + HOUR_S <= at_s)
+    if not known.any():
+        return None
+    place = int(np.flatnonzero(known)[-1])
+    hour_s = float(series.hour_s[place])
+    return (hour_s, float(series.restriction_pa[place])) if at_s - hour_s <= MOST_APART_S else None
+
+
+# ---------------------------------------------------------------- the planned change
+
+
+@router.post(
+    "/v1/machines/{machine}/planned-change",
+    summary="Plan a change for a day",
+    response_model=PlannedAnswer,
+    responses=problems(404),
+)
+@example({"on": "2026-03-04", "zone": "Europe/Vienna", "housing": "{housing}"}, plain="on zone")
+def post_planned_change(
+    machine: PathName, body: NewPlan, request: Request, resources: R, key: Writer
+) -> dict[str, Any]:
+    """
+    Say on which day an element is meant to be changed; the day before it is replaced.
+
+    Where the day passes without a fall in restriction or an entry, the machine stands first in /v1/fleet.
+    """
+    now_us = resources.clock()
+    passes_us = end_of_day_us(body.on, ZoneInfo(body.zone))
+    if passes_us <= now_us:
+        raise NotValid(Complaint("#/on", "planned_day_over", on=body.on, now=text(now_us)))
+    planned = PlannedChange(body.on, passes_us, now_us, key.handle, body.note)
+
+    def save(connection: sa.Connection) -> HousingRow:
+        housing = find_housing(connection, key, machine, body.housing)
+        papers.put_planned(connection, housing.id, planned)
+        about = {"machine": machine, "body": body.model_dump(mode="json")}
+        audit.note(connection, key.owner_id, now_us, key.handle, "planned_change", **about)
+        return housing
+
+    return _planned_answer(request, resources, key, resources.writer.call(save))
+
+
+@router.delete(
+    "/v1/machines/{machine}/planned-change",
+    summary="Take a planned change back",
+    response_model=PlannedAnswer,
+    responses=problems(404),
+)
+@example(query={"housing": "{housing}"})
+def delete_planned_change(
+    machine: PathName, request: Request, resources: R, key: Writer, housing: Name = DEFAULT_HOUSING
+) -> dict[str, Any]:
+    """No day is meant any more. Where none was, nothing changes."""
+
+    def save(connection: sa.Connection) -> HousingRow:
+        found = find_housing(connection, key, machine, housing)
+        papers.take_planned_back(connection, found.id)
+        about = {"machine": machine, "housing": housing}
+        now_us = resources.clock()
+        audit.note(connection, key.owner_id, now_us, key.handle, "planned_change_taken_back", **about)
+        return found
+
+    return _planned_answer(request, resources, key, resources.writer.call(save))
+
+
+def _planned_answer(request: Request, resources: R, key: Key, housing: HousingRow) -> dict[str, Any]:
+    with resources.reading() as connection:
+        judge: Judge = services_of(request).judge(connection, key.owner_id)
+        seen: View = judge.view(housing)
+    return {"machine": housing.machine, "housing": housing.name, "planned": planned_document(seen)}

@@ -1,0 +1,183 @@
+"""Sites, crews, parts and stock: what the shop knows beside its machines."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any
+
+import sqlalchemy as sa
+from fastapi import Depends
+from pydantic import AfterValidator, Field
+
+from cleanside.ingest.api.routes.described_shop import CrewShown, PartShown, ShopAnswer, SiteShown
+from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.shared import (
+    DisplayName,
+    Name,
+    NewName,
+    R,
+    Strict,
+    Words,
+    needs,
+    problems,
+    router_of,
+)
+from cleanside.ingest.errors import NotFound, Refused
+from cleanside.ingest.owners.access import sees_site
+from cleanside.ingest.shop.part_sheet import MOST_PIECES
+from cleanside.ingest.shop.stock import MAX_LEAD_DAYS
+from cleanside.ingest.store import audit, shop
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.shop import GroupRow, PartRow
+
+router = router_of("shop")
+
+ShopReader = Annotated[Key, Depends(needs("shop:read"))]
+ShopWriter = Annotated[Key, Depends(needs("shop:write"))]
+
+
+def _part_number(written: str) -> str:
+    if written != written.strip():
+        raise ValueError("it begins or ends with a space; leave that out")
+    return written
+
+
+#: as it stands on the box: any text
+PartNumber = Annotated[
+    Words, Field(min_length=1, max_length=64, examples=["KG-0715"]), AfterValidator(_part_number)
+]
+
+
+class NewSite(Strict):
+    """A place where machines work, and where parts are kept."""
+
+    site: NewName = Field(examples=["oberkies"])
+    display_name: DisplayName | None = Field(None, description='any text; "" takes it away')
+
+
+class NewCrew(Strict):
+    """People who look after machines together."""
+
+    crew: NewName = Field(examples=["early-shift"])
+    display_name: DisplayName | None = Field(None, description='any text; "" takes it away')
+
+
+class StockLine(Strict):
+    """How many pieces of a part are at a site."""
+
+    site: Name
+    pieces: int = Field(ge=0, le=MOST_PIECES)
+
+
+class NewPart(Strict):
+    """A part as it is ordered; what is left out stays."""
+
+    part: PartNumber
+    description: Words | None = Field(None, max_length=200)
+    lead_time_days: int | None = Field(None, ge=0, le=MAX_LEAD_DAYS, description="from order to delivery")
+    stock: list[StockLine] = Field(default_factory=list, max_length=64, description="of the sites named")
+
+
+@router.get("/v1/shop", summary="Sites, crews, parts and stock", response_model=ShopAnswer)
+def get_shop(resources: R, key: ShopReader) -> dict[str, Any]:
+    """What the shop knows beside its machines, by name."""
+    with resources.reading() as connection:
+        kept, sites = stock_seen(connection, key), shop.groups_of(connection, "site", key.owner_id)
+        return {
+            "sites": [group_document("site", g) for g in sites if sees_site(key, g.name)],
+            "crews": [group_document("crew", g) for g in shop.groups_of(connection, "crew", key.owner_id)],
+            "parts": [
+                _part_document(part, kept.get(part.number, {}))
+                for part in shop.parts_of(connection, key.owner_id)
+            ],
+        }
+
+
+@router.post("/v1/sites", summary="Make or name a site", response_model=SiteShown)
+@example({"site": "{site}", "display_name": "Oberkies, upper pit"})
+def post_site(body: NewSite, resources: R, key: ShopWriter) -> dict[str, Any]:
+    """Make a site, or give it another display name. The same request again changes nothing."""
+    require_site(key, body.site)
+    return _keep(resources, key, "site", body.site, body)
+
+
+@router.post("/v1/crews", summary="Make or name a crew", response_model=CrewShown)
+@example({"crew": "{crew}", "display_name": "Early shift"})
+def post_crew(body: NewCrew, resources: R, key: ShopWriter) -> dict[str, Any]:
+    """Make a crew, or give it another display name. The same request again changes nothing."""
+    return _keep(resources, key, "crew", body.crew, body)
+
+
+def _keep(resources: R, key: Key, kind: str, name: str, body: NewSite | NewCrew) -> dict[str, Any]:
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        kept = shop.keep_group(connection, kind, key.owner_id, name, body.display_name)
+        about = body.model_dump(mode="json", exclude_none=True)
+        audit.note(connection, key.owner_id, resources.clock(), key.handle, kind, body=about)
+        return group_document(kind, kept)
+
+    document: dict[str, Any] = resources.writer.call(save)
+    return document
+
+
+@router.post(
+    "/v1/parts", summary="Enter a part and its stock", response_model=PartShown, responses=problems(404)
+)
+@example(
+    {"part": "KG-0715", "lead_time_days": 3, "stock": [{"site": "{site}", "pieces": 4}]},
+    plain="part description lead_time_days stock pieces",
+)
+def post_part(body: NewPart, resources: R, key: ShopWriter) -> dict[str, Any]:
+    """Enter a part, or change it. Sites that `stock` does not name keep what they have."""
+
+    def save(connection: sa.Connection) -> dict[str, Any]:
+        for line in body.stock:
+            require_site(key, line.site)
+        at = [(find_group(connection, "site", key, line.site), line.pieces) for line in body.stock]
+        part = shop.keep_part(connection, key.owner_id, body.part)
+        given = {"description": body.description, "lead_time_days": body.lead_time_days}
+        shop.edit_part(connection, part, **{n: v for n, v in given.items() if v is not None})
+        for site, pieces in at:
+            shop.put_stock(connection, part.id, site.id, pieces)
+        about = body.model_dump(mode="json", exclude_none=True)
+        audit.note(connection, key.owner_id, resources.clock(), key.handle, "part", body=about)
+        kept = shop.part(connection, key.owner_id, body.part)
+        assert kept is not None
+        return _part_document(kept, stock_seen(connection, key).get(body.part, {}))
+
+    return resources.writer.call(save)
+
+
+def require_site(key: Key, site: str | None) -> None:
+    """Raise Refused (403) where somebody who is for some sites decides about another, or about none."""
+    if not sees_site(key, site):
+        sites = ", ".join(sorted(key.sites))
+        raise Refused("site_of_others", status=403, code="site_not_yours", sites=sites)
+
+
+def stock_seen(connection: sa.Connection, key: Key) -> dict[str, dict[str, int]]:
+    """Part number -> site -> pieces, at the sites that a key sees."""
+    return {
+        part: {site: pieces for site, pieces in at.items() if sees_site(key, site)}
+        for part, at in shop.stock_of(connection, key.owner_id).items()
+    }
+
+
+def find_group(connection: sa.Connection, kind: str, key: Key, name: str) -> GroupRow:
+    """A site or crew by name. Raises NotFound for one that is unknown or another's."""
+    found = shop.group(connection, kind, key.owner_id, name)
+    if found is None:
+        raise NotFound(kind, name)
+    return found
+
+
+def group_document(kind: str, known: GroupRow) -> dict[str, Any]:
+    """A site or crew for an answer."""
+    return {kind: known.name, "display_name": known.display_name}
+
+
+def _part_document(part: PartRow, at: dict[str, int]) -> dict[str, Any]:
+    return {
+        "part": part.number,
+        "description": part.description,
+        "lead_time_days": part.lead_time_days,
+        "stock": [{"site": site, "pieces": pieces} for site, pieces in at.items()],
+    }

@@ -1,0 +1,331 @@
+"""GET /v1/work: which element is changed on which day, with what to take and what to order."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import Annotated, Any
+from zoneinfo import ZoneInfo
+
+import sqlalchemy as sa
+from fastapi import Query, Request
+
+from cleanside.ingest.analysis.assessment import Judge, View, gauge_unit
+from cleanside.ingest.api.routes.described_shop import WorkAnswer
+from cleanside.ingest.api.routes.element_changes import said_document
+from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.paper_shapes import (
+    Day,
+    ZoneName,
+    planned_document,
+    service_document,
+)
+from cleanside.ingest.api.routes.restriction import dates_of
+from cleanside.ingest.api.routes.services import services_of
+from cleanside.ingest.api.routes.shared import Name, R, router_of, text_s
+from cleanside.ingest.api.routes.shop import ShopReader, stock_seen
+from cleanside.ingest.api.routes.waiting import waiting_of
+from cleanside.ingest.cautions import shown as shown_cautions
+from cleanside.ingest.errors import Complaint, NotValid
+from cleanside.ingest.owners.access import sees_site
+from cleanside.ingest.restriction import WeighedEntry
+from cleanside.ingest.restriction.verdict.cost_of_waiting import CostRange, Waiting
+from cleanside.ingest.restriction.verdict.entry_words import of_entry
+from cleanside.ingest.shop.meter import meter_now_h, service_due_s
+from cleanside.ingest.shop.planned import state_of_plan
+from cleanside.ingest.shop.stock import Need, PartLine, part_line
+from cleanside.ingest.shop.work_list import (
+    MOST_DAYS,
+    Candidate,
+    Job,
+    ListDays,
+    chance_needed,
+    is_laid_up,
+    jobs_of,
+    needed_on,
+)
+from cleanside.ingest.store import acceptance, fleet, papers, shop
+from cleanside.ingest.store.acceptance import HousingPrices
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.papers import MeterReading
+
+router = router_of("shop")
+
+LISTED_DAYS = 7
+DONE_S = 3 * 86_400.0  # back to here changes are shown as done; chosen: over a weekend
+
+
+@dataclass(frozen=True)
+class _OnList:
+    """A housing, and what the list sees of it."""
+
+    view: View
+    candidate: Candidate
+    meter_h: float | None
+
+
+@router.get("/v1/work", summary="The work list", response_model=WorkAnswer)
+@example(query={"site": "{site}", "crew": "{crew}"})
+def get_work(
+    request: Request,
+    resources: R,
+    key: ShopReader,
+    before: Annotated[Day | None, Query(description="left out: seven days from today on")] = None,
+    zone: Annotated[ZoneName, Query(description="where days begin and end")] = "UTC",
+    site: Annotated[Name | None, Query(description="machines of this site alone")] = None,
+    crew: Annotated[Name | None, Query(description="machines of this crew alone")] = None,
+) -> dict[str, Any]:
+    """
+    What to change before a day, by day, site and urgency; parts to take and to order.
+
+    What is to be ordered is counted over all machines that the key may see, what to take over the list.
+    """
+    days = _days(resources.clock() / 1e6, before, zone)
+    with resources.reading() as connection:
+        judge = services_of(request).judge(connection, key.owner_id)
+        every = _seen(connection, judge, key, days)
+        wanted = [seen for seen in every.values() if _wanted(seen, site, crew)]
+        jobs = jobs_of([seen.candidate for seen in wanted], days)
+        shown = [_job_document(connection, judge, every[_name(job.candidate)], job) for job in jobs]
+        parts = _part_lines(connection, key, every, jobs, days)
+    return {
+        "now": text_s(days.now_s),
+        "zone": zone,
+        "today": days.today.isoformat(),
+        "before": days.before.isoformat(),
+        "jobs": shown,
+        "done": _done(wanted, days),
+        "without_part": sorted({j["machine"] for j in shown if j["primary_part"] is None}),
+        "parts": [_part_document(line) for line in parts],
+        "cautions": shown_cautions("change"),
+    }
+
+
+def _days(now_s: float, before: str | None, zone: str) -> ListDays:
+    """The days of the list. Raises Refused (422) for an end that is past or too far."""
+    days = ListDays(ZoneInfo(zone), now_s, before=date.max)
+    until = days.today + timedelta(days=LISTED_DAYS) if before is None else date.fromisoformat(before)
+    latest = days.today + timedelta(days=MOST_DAYS)
+    if not days.today < until <= latest:
+        span = {"before": until, "today": days.today, "latest": latest}
+        raise NotValid(Complaint("query/before", "list_ends_elsewhere", **span))
+    return ListDays(days.zone, now_s, before=until)
+
+
+def _name(candidate: Candidate) -> tuple[str, str]:
+    return candidate.machine, candidate.housing
+
+
+def _wanted(seen: _OnList, site: str | None, crew: str | None) -> bool:
+    of_machine = seen.view.papers.machine
+    return site in (None, of_machine.site) and crew in (None, of_machine.crew)
+
+
+# ---------------------------------------------------------------- what the list sees
+
+
+def _seen(
+    connection: sa.Connection, judge: Judge, key: Key, days: ListDays
+) -> Mapping[tuple[str, str], _OnList]:
+    """Every housing in use that the key may see, by machine and name."""
+    views = judge.views(fleet.housings_in_use(connection, key.owner_id), whole_owner=True)
+    views = [view for view in views if sees_site(key, view.papers.machine.site)]
+    meters = papers.meters_of_owner(connection, key.owner_id)
+    found = [_seen_of(view, meters.get(view.housing.machine, []), days) for view in views]
+    return {_name(seen.candidate): seen for seen in found}
+
+
+def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays) -> _OnList:
+    study, now_us = view.assessment.study, round(days.now_s * 1_000_000)
+    meter_h = meter_now_h(meters, study.duty, now_us)
+    running = study.lives[-1] if study.lives else None
+    candidate = Candidate(
+        machine=view.housing.machine,
+        housing=view.housing.name,
+        papers=view.papers,
+        plan=state_of_plan(view.papers.planned, study, now_us),
+        state=view.assessment.state,
+        due_s=view.assessment.due_s,
+        hours_left=study.hours_left,
+        life_hours=study.life_hours,
+        life_start_s=running.start_s if running is not None and running.began != "first seen" else None,
+        cleanings=study.cleanings,
+        duty=study.duty,
+        service_s=_service_s(view, meter_h, days),
+    )
+    return _OnList(view, candidate, meter_h)
+
+
+def _service_s(view: View, meter_h: float | None, days: ListDays) -> float | None:
+    """When the next service falls: by the meter or by its day, whichever is first; None: not known."""
+    of_machine, found = view.papers.machine, []
+    if of_machine.service_on is not None:
+        found.append(days.start_s(date.fromisoformat(of_machine.service_on)))
+    if of_machine.service_meter_h is not None and meter_h is not None:
+        duty = view.assessment.study.duty
+        found.append(service_due_s(of_machine.service_meter_h, meter_h, duty, days.now_s))
+    return min(found, default=None)
+
+
+# ---------------------------------------------------------------- parts
+
+
+def _part_lines(
+    connection: sa.Connection,
+    key: Key,
+    every: Mapping[tuple[str, str], _OnList],
+    jobs: Sequence[Job],
+    days: ListDays,
+) -> list[PartLine]:
+    """Parts that are taken, or must be ordered before the end of the list."""
+    known = {part.number: part for part in shop.parts_of(connection, key.owner_id)}
+    stock = stock_seen(connection, key)
+    on_list = {_name(job.candidate) for job in jobs}
+    needs: dict[str, list[Need]] = {}
+    for name, seen in every.items():
+        part = seen.candidate.papers.housing.primary_part
+        if part is not None and not is_laid_up(seen.candidate.papers, days.today):
+            needs.setdefault(part, []).append(_need(part, seen.candidate, days, taken=name in on_list))
+    lines = []
+    for part in sorted(needs):
+        entered = known.get(part)
+        line = part_line(
+            part,
+            needs[part],
+            description="" if entered is None else entered.description,
+            stock_by_site=stock.get(part, {}),
+            lead_time_days=None if entered is None else entered.lead_time_days,
+            today=days.today,
+            before=days.before,
+        )
+        if line.to_take or (line.order_by is not None and line.order_by < days.before):
+            lines.append(line)
+    return lines
+
+
+def _need(part: str, candidate: Candidate, days: ListDays, *, taken: bool) -> Need:
+    return Need(
+        part=part,
+        site=candidate.papers.machine.site,
+        taken=taken,
+        needed_on=needed_on(candidate, days),
+        chance_by=lambda day: chance_needed(candidate, day, days),
+    )
+
+
+# ---------------------------------------------------------------- how it is shown
+
+
+def _job_document(connection: sa.Connection, judge: Judge, seen: _OnList, job: Job) -> dict[str, Any]:
+    view, found = seen.view, seen.view.assessment
+    of_machine, of_housing = view.papers.machine, view.papers.housing
+    prices = acceptance.prices_of(connection, view.housing.id)
+    return {
+        "day": job.day.isoformat(),
+        "machine": view.housing.machine,
+        "display_name": view.housing.display_name,
+        "housing": view.housing.name,
+        "kind": view.housing.kind or None,
+        "site": of_machine.site,
+        "crew": of_machine.crew,
+        "state": found.state,
+        "reason": job.reason,
+        "share_used_percent": found.study.share_used_percent,
+        "due_at": dates_of(found.due_s),
+        "has_question": bool(found.study.questions or found.study.changes_found_s),
+        "causes": [suspicion.cause for suspicion in found.study.suspicions],
+        "planned": planned_document(view),
+        "service": service_document(of_machine),
+        "service_on": None if job.service_on is None else job.service_on.isoformat(),
+        "service_fit": job.service_fit,
+        "calendar_limit_on": None if job.calendar_on is None else job.calendar_on.isoformat(),
+        "last_cleaning": job.last_cleaning,
+        "primary_part": of_housing.primary_part,
+        "safety_part": of_housing.safety_part,
+        "chance_at_limit_before": job.own.chance_at_limit_before,
+        "hours_lost": job.own.hours_lost,
+        "element_value_lost": _value_lost(job, prices),
+        "waiting": _waiting_document(view, waiting_of(judge, view, prices), prices),
+        "options": [
+            {
+                "day": option.day.isoformat(),
+                "chance_at_limit_before": option.chance_at_limit_before,
+                "hours_lost": option.hours_lost,
+            }
+            for option in job.options[1:]
+        ],
+        "meter_hours_now": seen.meter_h,
+        "gauge_unit": gauge_unit(view.terminal),
+    }
+
+
+def _done(wanted: Sequence[_OnList], days: ListDays) -> list[dict[str, Any]]:
+    """What was entered for the last days, newest first."""
+    found = [
+        (entry.entry.at_s, seen.view, entry)
+        for seen in wanted
+        for entry in seen.view.assessment.study.entries
+        if entry.entry.at_s >= days.now_s - DONE_S
+    ]
+    ordered = sorted(found, key=lambda line: (-line[0], line[1].housing.machine, line[2].entry.name))
+    return [_done_document(view, entry) for _, view, entry in ordered]
+
+
+def _done_document(view: View, entry: WeighedEntry) -> dict[str, Any]:
+    return {
+        "machine": view.housing.machine,
+        "display_name": view.housing.display_name,
+        "housing": view.housing.name,
+        "site": view.papers.machine.site,
+        "entry_id": entry.entry.name,
+        "changed_at": text_s(entry.entry.at_s),
+        "what": entry.entry.what,
+        "verdict": entry.verdict,
+        "is_question": entry.is_question,
+        "said": said_document(of_entry(entry)),
+        "gauge_unit": gauge_unit(view.terminal),
+    }
+
+
+def _value_lost(job: Job, prices: HousingPrices | None) -> float | None:
+    """The part of the element's price that a change on this day gives away; None: not known."""
+    left, lived, lost = job.candidate.hours_left, job.candidate.life_hours, job.own.hours_lost
+    if prices is None or left is None or lived is None or lost is None or lived + left.p50 <= 0:
+        return None
+    return prices.element_price * lost / (lived + left.p50)
+
+
+def _waiting_document(
+    view: View, found: Waiting | None, prices: HousingPrices | None
+) -> dict[str, Any] | None:
+    """What a day of usual work costs at the present restriction; None: it cannot be said."""
+    if found is None:
+        return None
+    a_day = view.assessment.study.duty.hours_per_day
+    percent = found.extra_fuel_percent_now
+    return {
+        "extra_fuel_l": _times(found.extra_fuel_l_per_h_now, a_day),
+        "extra_fuel_cost": _times(found.extra_fuel_cost_per_h_now, a_day),
+        "currency": None if prices is None else prices.currency,
+        "extra_fuel_percent": [percent.low, percent.high],
+    }
+
+
+def _times(span: CostRange | None, factor: float) -> list[float] | None:
+    return None if span is None else [span.low * factor, span.high * factor]
+
+
+def _part_document(line: PartLine) -> dict[str, Any]:
+    return {
+        "part": line.part,
+        "description": line.description,
+        "to_take": [{"site": s or None, "pieces": n} for s, n in sorted(line.take_by_site.items())],
+        "in_stock": line.in_stock,
+        "stock": [{"site": s, "pieces": n} for s, n in sorted(line.stock_by_site.items())],
+        "to_order": line.to_order,
+        "order_by": None if line.order_by is None else line.order_by.isoformat(),
+        "late_days": line.late_days,
+        "lead_time_days": line.lead_time_days,
+        "chance_of_running_out": line.chance_of_running_out,
+    }

@@ -1,0 +1,332 @@
+"""
+What the shop knows: sites, crews, parts and stock; spreadsheets in and out; the papers of a machine.
+
+JSON twins: `GET /v1/shop`, `POST /v1/sites`, `/v1/crews`, `/v1/parts`, `/v1/machines.csv`, `/v1/parts.csv`,
+`PATCH /v1/machines/{machine}/papers`. A spreadsheet is previewed first; taking it brings the same text again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from fastapi import Depends, Query, Request, Response
+from pydantic import ValidationError
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
+
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.api.routes.machines import find_machine, machine_document, sees_machine
+from cleanside.ingest.api.routes.paging import PAGE, Page, paged
+from cleanside.ingest.api.routes.papers import (
+    HousingEdit,
+    LaidUp,
+    NewMeterReading,
+    NextService,
+    PapersEdit,
+    get_meter_readings,
+    patch_papers,
+    post_meter_reading,
+)
+from cleanside.ingest.api.routes.shared import PathName, R
+from cleanside.ingest.api.routes.shop import (
+    NewCrew,
+    NewPart,
+    NewSite,
+    StockLine,
+    get_shop,
+    post_crew,
+    post_part,
+    post_site,
+)
+from cleanside.ingest.api.routes.spreadsheets import (
+    Separator,
+    get_machine_sheet,
+    get_part_sheet,
+    import_machines,
+    import_parts,
+)
+from cleanside.ingest.console.forms import GROUPED, number_of_field
+from cleanside.ingest.console.rendering import address_with, render
+from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
+from cleanside.ingest.errors import Refused
+from cleanside.ingest.store import fleet
+from cleanside.ingest.store.keys import Key
+
+router = page_router()
+
+ShopViewer = Annotated[Key, Depends(page_needs("shop:read"))]
+ShopEditor = Annotated[Key, Depends(page_needs("shop:write"))]
+
+IMPORTS = {"machines": import_machines, "parts": import_parts}
+#: how many stock lines the form of a part has
+STOCK_LINES = 3
+
+
+@router.get("/shop")
+def get_shop_page(
+    request: Request, resources: R, key: ShopViewer, page: Annotated[Page, Depends(paged(PAGE, PAGE))]
+) -> Response:
+    """Sites, crews, parts, and the machines with their papers."""
+    return _shop_page(request, resources, key, page)
+
+
+@router.post("/shop/site")
+def post_site_form(request: Request, resources: R, key: ShopEditor, fields: Fields) -> Response:
+    """Make or name a site."""
+    return _kept(request, resources, key, fields, _site)
+
+
+@router.post("/shop/crew")
+def post_crew_form(request: Request, resources: R, key: ShopEditor, fields: Fields) -> Response:
+    """Make or name a crew."""
+    return _kept(request, resources, key, fields, _crew)
+
+
+@router.post("/shop/part")
+def post_part_form(request: Request, resources: R, key: ShopEditor, fields: Fields) -> Response:
+    """Enter a part and its stock."""
+    return _kept(request, resources, key, fields, _part)
+
+
+def _site(fields: Fields, resources: R, key: Key) -> None:
+    post_site(NewSite(site=_text(fields, "site"), display_name=_text(fields, "site_name")), resources, key)
+
+
+def _crew(fields: Fields, resources: R, key: Key) -> None:
+    post_crew(NewCrew(crew=_text(fields, "crew"), display_name=_text(fields, "crew_name")), resources, key)
+
+
+def _part(fields: Fields, resources: R, key: Key) -> None:
+    stock = [
+        StockLine(site=str(site), pieces=_whole(pieces, "pieces") or 0)
+        for site, pieces in zip(fields.getlist("stock_site"), fields.getlist("pieces"), strict=False)
+        if site and str(pieces).strip()
+    ]
+    body = NewPart(
+        part=_text(fields, "part"),
+        description=_text(fields, "description") or None,
+        lead_time_days=_whole(_text(fields, "lead_time_days"), "lead_time_days"),
+        stock=stock,
+    )
+    post_part(body, resources, key)
+
+
+def _kept(request: Request, resources: R, key: Key, fields: Fields, keep: Any) -> Response:
+    """Back to the page; where something is wrong, the page says so and keeps what was entered."""
+    try:
+        keep(fields, resources, key)
+    except (ValidationError, Refused) as wrong:
+        page = Page(PAGE, "", None)
+        return _shop_page(
+            request, resources, key, page, fault=_why(wrong), kept=_fields_of(fields), status=422
+        )
+    return see_other("/shop")
+
+
+def _text(fields: Fields, name: str) -> str:
+    return str(fields.get(name, "")).strip()
+
+
+def _whole(written: Any, name: str) -> int | None:
+    """A whole number; None for an empty field. Raises Refused (422)."""
+    text = str(written).strip()
+    if not text:
+        return None
+    if not (text.isascii() and text.isdigit() and len(text) < 10):
+        raise Refused("not_a_whole_number", status=422, code="not_valid", name=name, text=text[:40])
+    return int(text)
+
+
+def written(value: Any) -> str:
+    """A value as a field shows it, so that it is read back as it is."""
+    text = str(int(value) if isinstance(value, float) and value.is_integer() else value)
+    return f"{text}0" if isinstance(value, float) and GROUPED.fullmatch(text) else text
+
+
+def _why(wrong: ValidationError | Refused) -> dict[str, str]:
+    """What is wrong with a form: the field, and the sentence of the model or route."""
+    if isinstance(wrong, Refused):
+        return {"field": "", "detail": str(wrong)}
+    first = wrong.errors()[0]
+    return {"field": str(first["loc"][-1]) if first["loc"] else "", "detail": str(first["msg"])}
+
+
+def _fields_of(fields: Fields) -> dict[str, str]:
+    return {name: value for name, value in fields.multi_items() if isinstance(value, str)}
+
+
+def _shop_page(
+    request: Request,
+    resources: R,
+    key: Key,
+    page: Page,
+    *,
+    fault: dict[str, str] | None = None,
+    kept: dict[str, str] | None = None,
+    status: int = 200,
+) -> Response:
+    (after,) = page.after(str) or (None,)
+    with resources.reading() as connection:
+        found = fleet.machines_of(connection, key.owner_id, after=after)
+        seen = (machine for machine in found if sees_machine(connection, key, machine))
+        shown, cursor = page.cut(seen, lambda machine: (machine.name,))
+        machines = [machine_document(connection, machine) for machine in shown]
+    shop = get_shop(resources, key)
+    return render(
+        request,
+        "shop.html",
+        key=key,
+        status=status,
+        shop=shop,
+        names=names_of(shop),
+        machines=machines,
+        next_page=cursor and fault is None and address_with(request, cursor=cursor),
+        fault=fault,
+        kept=kept or {},
+        stock_lines=STOCK_LINES,
+    )
+
+
+def names_of(shop: Mapping[str, Any]) -> dict[str, dict[str, str]]:
+    """site and crew -> code -> what people call it."""
+    return {
+        kind: {group[kind]: group["display_name"] or group[kind] for group in shop[f"{kind}s"]}
+        for kind in ("site", "crew")
+    }
+
+
+# ---------------------------------------------------------------- spreadsheets
+
+
+@router.get("/shop/machines.csv")
+def get_machine_file(resources: R, key: ShopViewer, separator: Separator = "comma") -> Response:
+    """Machines to take away, as `GET /v1/machines.csv`."""
+    return get_machine_sheet(resources, key, separator)
+
+
+@router.get("/shop/parts.csv")
+def get_part_file(resources: R, key: ShopViewer, separator: Separator = "comma") -> Response:
+    """Parts and stock to take away, as `GET /v1/parts.csv`."""
+    return get_part_sheet(resources, key, separator)
+
+
+@router.post("/shop/import")
+async def post_import(request: Request, resources: R, key: ShopEditor, fields: Fields) -> Response:
+    """Preview a spreadsheet; with `take`, take it as it was previewed."""
+    what = str(fields.get("what", ""))
+    file = fields.get("file")
+    content = await file.read() if isinstance(file, UploadFile) else str(fields.get("text", "")).encode()
+    await fields.close()  # the file
+    if what not in IMPORTS:
+        raise Refused("sheet_unknown", status=422, code="not_valid", what=what[:40])
+    take = bool(fields.get("take"))
+    return await run_in_threadpool(_import, request, resources, key, what, content, take=take)
+
+
+def _import(request: Request, resources: R, key: Key, what: str, content: bytes, *, take: bool) -> Response:
+    bring = IMPORTS[what]
+    plan = bring(resources, key, content, preview=True)
+    if take and not plan["faults"]:
+        plan = bring(resources, key, content, preview=False)
+    text = "" if plan["faults"] else content.decode("utf-8-sig")
+    status = 422 if plan["faults"] else 200
+    return render(request, "shop_import.html", key=key, status=status, plan=plan, what=what, text=text)
+
+
+# ---------------------------------------------------------------- the papers of a machine
+
+
+@router.get("/machines/{machine}/papers")
+def get_papers_page(
+    request: Request,
+    resources: R,
+    key: ShopViewer,
+    machine: PathName,
+    kept: Annotated[Literal["yes"] | None, Query()] = None,
+) -> Response:
+    """What the shop knows of a machine, to edit. kept : it was just kept."""
+    return _papers_page(request, resources, key, machine, was_kept=kept is not None)
+
+
+@router.post("/machines/{machine}/papers")
+def post_papers_form(
+    request: Request, resources: R, key: ShopEditor, machine: PathName, fields: Fields
+) -> Response:
+    """Keep what was entered; an empty field takes its value away."""
+    try:
+        papers = _papers_of(fields)  # all is read before anything is kept
+        if (hours := number_of_field(fields, "meter_hours")) is not None:
+            reading = NewMeterReading(
+                at=instant_text(resources.clock()),
+                meter_hours=hours,
+                offset_hours=number_of_field(fields, "offset_hours") or 0.0,
+                entry_id=_text(fields, "meter_entry") or None,
+            )
+            post_meter_reading(machine, reading, request, resources, key)
+        patch_papers(machine, papers, resources, key)
+    except (ValidationError, Refused) as wrong:
+        if isinstance(wrong, Refused) and wrong.code == "unknown_machine":
+            raise
+        return _papers_page(
+            request, resources, key, machine, fault=_why(wrong), kept=_fields_of(fields), status=422
+        )
+    return see_other(f"/machines/{machine}/papers?kept=yes")
+
+
+def _papers_of(fields: Fields) -> PapersEdit:
+    """The form as the body of the route. Raises ValidationError, Refused."""
+    laid_up = {"from": _text(fields, "laid_up_from"), "until": _text(fields, "laid_up_until") or None}
+    return PapersEdit(
+        site=_text(fields, "site") or None,
+        crew=_text(fields, "crew") or None,
+        next_service=NextService(
+            service=_text(fields, "service") or None,
+            meter_hours=number_of_field(fields, "service_meter_hours"),
+            on=_text(fields, "service_on") or None,
+        ),
+        laid_up=LaidUp.model_validate(laid_up) if laid_up["from"] else None,
+        housings=[_housing_of(fields, str(housing)) for housing in fields.getlist("housing")],
+    )
+
+
+def _housing_of(fields: Fields, housing: str) -> HousingEdit:
+    def text(name: str) -> str | None:
+        return _text(fields, f"{name}/{housing}") or None
+
+    return HousingEdit(
+        housing=housing,
+        primary_part=text("primary_part"),
+        safety_part=text("safety_part"),
+        calendar_limit_days=_whole(text("calendar_limit_days") or "", "calendar_limit_days"),
+        most_cleanings=_whole(text("most_cleanings") or "", "most_cleanings"),
+    )
+
+
+def _papers_page(
+    request: Request,
+    resources: R,
+    key: Key,
+    machine: str,
+    *,
+    fault: dict[str, str] | None = None,
+    kept: dict[str, str] | None = None,
+    was_kept: bool = False,
+    status: int = 200,
+) -> Response:
+    with resources.reading() as connection:
+        known = machine_document(connection, find_machine(connection, key, machine))
+    return render(
+        request,
+        "papers.html",
+        key=key,
+        status=status,
+        known=known,
+        shop=get_shop(resources, key),
+        meters=get_meter_readings(machine, request, resources, key),
+        written=written,
+        meter_entry=f"papers-{resources.clock()}",
+        fault=fault,
+        kept=kept,
+        was_kept=was_kept,
+    )

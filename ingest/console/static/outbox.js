@@ -1,0 +1,224 @@
+// What a person enters waits on this phone until the shop has it.
+//
+// Promises: an entry is on disk before the form says so; entries go in the order in which they were made, one
+// request each, under an id made here, so that a lost reply doubles nothing. One that the shop refuses stays,
+// with the reason, and the next one goes. Two tabs never send at once. Only the person who made an entry
+// sends it. No entry is deleted but by the shop's answer or by a person.
+// Any form with data-keeps, on any page that includes `outbox.html`, is kept like this; without scripts the
+// same form goes straight to the server.
+"use strict";
+(() => {
+  const WAIT_MS = 10_000; // for one answer: a link that is up and carries nothing must not hold the rest
+  const AGAIN_MS = [5_000, 15_000, 60_000]; // after a round that did not get through, while the page is seen
+  const PHOTO_PX = 1280; // across
+  const PHOTO_BYTES = 400_000; // as the shop takes it
+  const LATER = new Set([401, 408, 425, 429]);
+  const WAITING = "waiting";
+  const REFUSED = "refused";
+
+  const box = document.querySelector("[data-outbox]");
+  const row = document.querySelector("#outbox-entry");
+  const { person } = box.dataset;
+  let signedOut = false;
+  let tries = 0;
+  let timer;
+
+  // ---------------------------------------------------------------- on disk
+
+  const database = new Promise((resolve, reject) => {
+    const opening = indexedDB.open("cleanside", 1);
+    opening.onupgradeneeded = () =>
+      opening.result.createObjectStore("entries", { keyPath: "number", autoIncrement: true });
+    opening.onsuccess = () => resolve(opening.result);
+    opening.onerror = () => reject(opening.error);
+  });
+
+  async function onDisk(mode, work) {
+    const opened = await database;
+    return new Promise((resolve, reject) => {
+      const transaction = opened.transaction("entries", mode, { durability: "strict" });
+      const asked = work(transaction.objectStore("entries"));
+      transaction.oncomplete = () => resolve(asked.result);
+      transaction.onabort = () => reject(transaction.error);
+    });
+  }
+
+  const all = () => onDisk("readonly", (store) => store.getAll()); // by number: in the order they were made
+  const put = (entry) => onDisk("readwrite", (store) => store.put(entry));
+  const remove = (number) => onDisk("readwrite", (store) => store.delete(number));
+
+  async function mine() {
+    return (await all()).filter((entry) => entry.person === person);
+  }
+
+  // ---------------------------------------------------------------- sending
+
+  async function flush() {
+    clearTimeout(timer);
+    const gotThrough = await alone(sendInOrder).catch(() => false);
+    tries = gotThrough ? 0 : tries + 1;
+    if (!gotThrough && !signedOut) {
+      timer = setTimeout(whenSeen, AGAIN_MS[Math.min(tries, AGAIN_MS.length) - 1]);
+    }
+    await show();
+  }
+
+  function alone(work) {
+    // Without locks (an old browser) the ids alone keep the shop from taking an entry twice.
+    return navigator.locks ? navigator.locks.request("cleanside-outbox", work) : work();
+  }
+
+  async function sendInOrder() {
+    for (;;) {
+      const next = (await mine()).find((entry) => entry.state === WAITING);
+      if (!next) return true;
+      const answer = await post(next);
+      signedOut = answer.status === 401;
+      if (answer.isTaken) await remove(next.number);
+      else if (answer.isRefusal) await put({ ...next, state: REFUSED, refusal: answer.refusal });
+      else return false;
+      await show();
+    }
+  }
+
+  async function post(entry) {
+    const body = new FormData();
+    for (const [name, value] of entry.fields) body.append(name, value);
+    for (const name of ["entry_id", "made_at", "person"]) body.set(name, entry[name]);
+    body.set("sent_at", new Date().toISOString());
+    const stop = new AbortController();
+    const late = setTimeout(() => stop.abort(), WAIT_MS);
+    try {
+      return judged(entry, await whole(entry.address, body, stop.signal));
+    } catch {
+      return { status: 0 };
+    } finally {
+      clearTimeout(late);
+    }
+  }
+
+  async function whole(address, body, signal) {
+    const headers = { Accept: "application/json" };
+    const asked = { method: "POST", body, headers, signal, redirect: "manual", cache: "no-store" };
+    const answer = await fetch(address, asked);
+    return { status: answer.status, type: answer.headers.get("content-type") ?? "", text: await answer.text() };
+  }
+
+  function judged(entry, { status, type, text }) {
+    // Anything that is not this server's own answer to this entry counts as no answer: a portal's page, say.
+    const isOurs = type.startsWith("application/json") || type.startsWith("application/problem+json");
+    if (!isOurs) return { status: 0 };
+    const document_ = JSON.parse(text);
+    const isTaken = status === 200 && document_.entry_id === entry.entry_id;
+    const isRefusal = status >= 400 && status < 500 && !LATER.has(status) && Boolean(document_.code);
+    return { status, isTaken, isRefusal, refusal: { code: document_.code, detail: document_.detail } };
+  }
+
+  // ---------------------------------------------------------------- entering
+
+  function newId() {
+    const bytes = crypto.getRandomValues(new Uint8Array(16)); // randomUUID is not there on plain http
+    bytes[6] = (bytes[6] & 0x0f) | 0x40; // version 4, variant 1 (RFC 9562)
+    bytes[8] = (bytes[8] & 0x3f) | 0x80;
+    const hex = [...bytes].map((byte) => byte.toString(16).padStart(2, "0")).join("");
+    return hex.replace(/^(.{8})(.{4})(.{4})(.{4})(.{12})$/, "$1-$2-$3-$4-$5");
+  }
+
+  async function smaller(file) {
+    // A camera's photo is far larger than a plate needs; drawn anew, it carries no place either.
+    const picture = await createImageBitmap(file);
+    const scale = Math.min(1, PHOTO_PX / Math.max(picture.width, picture.height));
+    const canvas = document.createElement("canvas");
+    canvas.width = Math.round(picture.width * scale);
+    canvas.height = Math.round(picture.height * scale);
+    canvas.getContext("2d").drawImage(picture, 0, 0, canvas.width, canvas.height);
+    for (const quality of [0.8, 0.6, 0.4]) {
+      const drawn = await new Promise((resolve) => canvas.toBlob(resolve, "image/jpeg", quality));
+      if (drawn.size <= PHOTO_BYTES) return drawn;
+    }
+    return file;
+  }
+
+  async function asKept([name, value]) {
+    const isPhoto = value instanceof File && value.type.startsWith("image/");
+    return [name, isPhoto ? await smaller(value).catch(() => value) : value];
+  }
+
+  async function keep(form, submitter) {
+    const given = [...new FormData(form, submitter)].filter(([, value]) => value !== "");
+    const fields = await Promise.all(given.map(asKept));
+    const made = { entry_id: newId(), made_at: new Date().toISOString(), person, state: WAITING };
+    await put({ ...made, fields, address: form.dataset.keeps, what: form.dataset.what ?? document.title });
+  }
+
+  document.addEventListener("submit", (event) => {
+    const form = event.target;
+    if (!form.matches("form[data-keeps]")) return;
+    event.preventDefault();
+    keep(form, event.submitter).then(
+      async () => {
+        form.reset();
+        form.dispatchEvent(new Event("kept", { bubbles: true }));
+        await show();
+        await flush();
+      },
+      () => HTMLFormElement.prototype.submit.call(form), // no room on the phone: straight to the server
+    );
+  });
+
+  // ---------------------------------------------------------------- on the page
+
+  async function show() {
+    const entries = await mine();
+    box.hidden = entries.length === 0;
+    box.querySelector("[data-count]").textContent = counted(entries);
+    box.querySelector("[data-signed-out]").hidden = !signedOut;
+    box.querySelector("[data-entries]").replaceChildren(...entries.map(rowOf));
+  }
+
+  function counted(entries) {
+    const { one, other, refusedOne, refusedOther } = box.dataset;
+    const waiting = entries.filter((entry) => entry.state === WAITING).length;
+    const [single, several] = waiting ? [one, other] : [refusedOne, refusedOther];
+    const n = waiting || entries.length;
+    return (n === 1 ? single : several).replace("{n}", n);
+  }
+
+  function why({ code, detail }) {
+    const words = box.querySelector(`[data-refusal="${code}"]`) ?? box.querySelector('[data-refusal="other"]');
+    return words.content.textContent.replace("{detail}", detail);
+  }
+
+  function rowOf(entry) {
+    const shown = row.content.cloneNode(true).firstElementChild;
+    const isRefused = entry.state === REFUSED;
+    shown.classList.add(isRefused ? "failed" : "open");
+    shown.querySelector("[data-what]").textContent = entry.what;
+    const made = new Date(entry.made_at).toLocaleString([], { dateStyle: "short", timeStyle: "short" });
+    shown.querySelector("[data-made]").textContent = made;
+    shown.querySelector("[data-waits]").hidden = isRefused;
+    for (const part of shown.querySelectorAll("[data-refused]")) part.hidden = !isRefused;
+    shown.querySelector("[data-said]").textContent = isRefused ? why(entry.refusal) : "";
+    shown.querySelector("[data-again]").onclick = () => put({ ...entry, state: WAITING }).then(flush);
+    shown.querySelector("[data-discard]").onclick = () => remove(entry.number).then(show);
+    return shown;
+  }
+
+  function whenSeen() {
+    if (document.visibilityState === "visible") flush();
+  }
+
+  addEventListener("online", flush);
+  document.addEventListener("visibilitychange", whenSeen);
+  show().then(flush);
+
+  // Pages stay on the phone too, where the browser allows it (https, or the machine itself).
+  navigator.serviceWorker?.register("/worker.js").then(
+    async () => {
+      const links = [...document.querySelectorAll("a[data-stays]")].map((link) => link.href);
+      const pages = [location.href.split("#")[0], ...links]; // this one came before the worker was there
+      (await navigator.serviceWorker.ready).active.postMessage({ stays: pages });
+    },
+    () => {},
+  );
+})();

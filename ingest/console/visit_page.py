@@ -1,0 +1,183 @@
+"""The page Visit: the technician's job at a machine, on a phone first; and what is entered there."""
+
+from __future__ import annotations
+
+import base64
+import re
+import uuid
+from collections.abc import Mapping
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+from fastapi import Depends, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
+from pydantic import ValidationError
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import UploadFile
+from starlette.exceptions import HTTPException
+
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.api.routes.element_changes import get_element_changes
+from cleanside.ingest.api.routes.entries import NewEntry, take
+from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine
+from cleanside.ingest.api.routes.shared import Name, PathName, R, us
+from cleanside.ingest.console.rendering import render
+from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
+from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.visit_seen import DAY_US, INSTALLATION, SERVICE, see
+from cleanside.ingest.console.visit_sheet import STEPS
+from cleanside.ingest.errors import Complaint, NotValid, Refused
+from cleanside.ingest.restriction.verdict.installation import BY_HAND
+from cleanside.ingest.store import fleet, plate_photos
+from cleanside.ingest.store.keys import Key
+
+router = page_router()
+
+Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
+Writer = Annotated[Key, Depends(page_needs("entries:write"))]
+Job = Literal["installation", "service"] | None
+
+MOST_MACHINES = 500  # of the list; chosen: beyond that a name is quicker typed than found
+GAUGE_UNITS_SHOWN = ("kPa", "inH2O", "mbar", "mmH2O", "cmH2O", "mmHg", "inHg", "psi")
+#: unit of an instrument, whatever is compared
+HAND_UNITS = (*GAUGE_UNITS_SHOWN, "hPa", "V", "s")
+#: kind of entry -> its fields
+FIELDS: Mapping[str, tuple[str, ...]] = {
+    "terminal_restriction": ("value", "unit", "housing"),
+    "second_reading": ("value", "unit", "housing"),
+    "element_change": ("what", "changed_at", "note", "housing"),
+    "plate_photo": ("jpeg", "housing"),
+    "hand_comparison": ("subject", "value", "unit", "compared_with", "housing"),
+}
+_NUMBER = re.compile(r"[+\-\N{MINUS SIGN}]?\d{1,9}([.,]\d{1,6})?", re.ASCII)
+
+
+@router.get("/visit")
+def get_visits(request: Request, resources: R, key: Reader, q: str = "") -> Response:
+    """Machines to pick from. q : a part of a name or kind."""
+    wanted = q.strip().casefold()
+    with resources.reading() as connection:
+        every = [m for m in fleet.machines_of(connection, key.owner_id) if m.retired_us is None]
+        seen = [m for m in every if sees_machine(connection, key, m)]
+    fit = [m for m in seen if wanted in f"{m.name} {m.display_name or ''} {m.kind}".casefold()]
+    return render(request, "visits.html", key=key, machines=fit[:MOST_MACHINES], asked=q.strip())
+
+
+@router.get("/visit/{machine}")
+def get_visit(
+    machine: PathName,
+    request: Request,
+    resources: R,
+    key: Reader,
+    housing: Name = DEFAULT_HOUSING,
+    job: Job = None,
+    done: Name | None = None,
+) -> Response:
+    """What is seen at one housing, what to do, and whether to stay. done : what was just entered."""
+    seen = see(request, key, machine, housing, job)
+    with resources.reading() as connection:
+        housings = fleet.housings_of(connection, seen["housing"].machine_id)
+        plate_us = plate_photos.made_at(connection, seen["housing"].id)
+    return render(
+        request,
+        "visit.html",
+        key=key,
+        housings=housings,
+        plate_s=None if plate_us is None else plate_us / 1e6,
+        steps=STEPS[seen["job"]],
+        jobs=(INSTALLATION, SERVICE),
+        changes=_lately(get_element_changes(machine, request, resources, key, housing), resources.clock()),
+        units=GAUGE_UNITS_SHOWN,
+        hand_units=HAND_UNITS,
+        subjects=tuple(BY_HAND),
+        entry_id=str(uuid.uuid4()),
+        done=done if done in FIELDS else None,
+        **seen,
+    )
+
+
+@router.get("/visit/{machine}/plate.jpg")
+def get_plate(machine: PathName, resources: R, key: Reader, housing: Name = DEFAULT_HOUSING) -> Response:
+    """The newest photo of the plate, for the page."""
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+        photo = plate_photos.newest_of(connection, found.id)
+    if photo is None:
+        raise HTTPException(404)
+    return Response(photo.jpeg, media_type="image/jpeg")
+
+
+@router.post("/visit/{machine}")
+async def post_visit(
+    machine: PathName, request: Request, resources: R, key: Writer, fields: Fields
+) -> Response:
+    """
+    Take what a form or the phone's outbox sends, once.
+
+    The outbox asks for JSON and gets the answer of `/v1/entries`; a form without scripts comes back here.
+    """
+    given = {name: value for name, value in fields.items() if isinstance(value, str)}
+    if given.get("person", key.handle) != key.handle:
+        raise Refused("entry_of_another_person", status=401, code="session_ended", person=key.handle)
+    if isinstance(photo := fields.get("photo"), UploadFile):
+        given["jpeg"] = base64.b64encode(await photo.read()).decode()
+    zone = viewer_of(request, key).zone
+    entry = _entry_of(machine, given, instant_text(resources.clock()), lambda at: at.replace(tzinfo=zone))
+    answer = await run_in_threadpool(take, resources, key, entry)
+    if wants_json(request):
+        return JSONResponse(answer)
+    housing = entry.content.get("housing", DEFAULT_HOUSING)
+    return see_other(f"/visit/{machine}?housing={housing}&done={entry.kind}#entered")
+
+
+# ---------------------------------------------------------------- from fields to an entry
+
+
+def _entry_of(machine: str, given: Mapping[str, str], now: str, in_zone: Any) -> NewEntry:
+    """The entry of a form. Raises Refused (422), RequestValidationError."""
+    kind = given.get("kind", "")
+    content: dict[str, Any] = {
+        name: text for name in FIELDS.get(kind, ()) if (text := given.get(name, "").strip())
+    }
+    if "value" in content:
+        content["value"] = number_of(content["value"])
+    if "changed_at" in content:
+        content["changed_at"] = _instant_of(content["changed_at"], in_zone)
+    whole = {
+        "entry_id": given.get("entry_id", str(uuid.uuid4())),
+        "kind": kind,
+        "machine": machine,
+        "made_at": given.get("made_at", now),
+        "sent_at": given.get("sent_at"),
+        "content": content,
+    }
+    try:
+        return NewEntry.model_validate(whole)
+    except ValidationError as error:
+        raise RequestValidationError([e | {"loc": ("body", *e["loc"])} for e in error.errors()]) from None
+
+
+def number_of(text: str) -> float:
+    """A number as people type it, with a point or a comma. Raises Refused (422); nothing is guessed."""
+    if _NUMBER.fullmatch(text) is None:
+        raise NotValid(Complaint("#/content/value", "value_not_decimal", text=text[:40]))
+    return float(text.replace(",", ".").replace("\N{MINUS SIGN}", "-"))
+
+
+def _instant_of(text: str, in_zone: Any) -> str:
+    """A local time of a form as an instant. Raises Refused (422)."""
+    try:
+        local = datetime.strptime(text, "%Y-%m-%dT%H:%M")  # noqa: DTZ007  # the viewer's zone comes next
+    except ValueError:
+        raise NotValid(Complaint("#/content/changed_at", "not_a_date_and_time", text=text[:40])) from None
+    return instant_text(int(in_zone(local).timestamp() * 1e6))
+
+
+def _lately(answer: Mapping[str, Any], now_us: int) -> list[dict[str, Any]]:
+    """What was entered of the element in the last day, newest first, with what the readings say of it."""
+    return [
+        change
+        for change in reversed(answer["element_changes"])
+        if (us(change["entered_at"]) or 0) > now_us - DAY_US
+    ]

@@ -1,0 +1,121 @@
+"""
+What is seen on a visit, for the page and for the stream that keeps it up to date.
+
+Leaves to others: what it means (`visit_sheet`), how it looks (`templates/visit*.html`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import sqlalchemy as sa
+from fastapi import Request
+
+from cleanside.gateway.wire import parse_instant
+from cleanside.ingest.analysis import acceptance_sheet
+from cleanside.ingest.analysis.acceptance_sheet import Report
+from cleanside.ingest.analysis.assessment import gauge_unit
+from cleanside.ingest.api.routes.machines import find_housing
+from cleanside.ingest.api.routes.newest import newest_document, seats_now
+from cleanside.ingest.api.routes.services import services_of
+from cleanside.ingest.console.rendering import formats_of, templates
+from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.visit_sheet import SheetWords, in_order, signal_of, stay_of
+from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.store import fleet
+from cleanside.ingest.store.fleet import HousingRow
+from cleanside.ingest.store.keys import Key
+from cleanside.ingest.store.newest import state_of
+
+State = tuple[object, ...]
+
+DAY_US = 86_400_000_000
+#: of a new installation the acceptance goes on for so long; after that a visit is a service (chosen)
+NEW_US = 3 * DAY_US
+INSTALLATION, SERVICE = "installation", "service"
+
+#: parts of the page that the stream keeps up to date -> template
+PARTS = {
+    "stay": "visit_stay.html",
+    "live": "visit_live.html",
+    "link": "visit_link.html",
+    "checks": "visit_checks.html",
+}
+
+
+def see(request: Request, key: Key, machine: str, housing: str, job: str | None) -> dict[str, Any]:
+    """What the templates name. Raises NotFound, Refused (404) for the housing."""
+    resources = services_of(request).resources
+    now_us = resources.clock()
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+        chosen = job or usual_job(connection, found, now_us)
+        since_us = None if chosen == INSTALLATION else _start_of_day_us(request, key, now_us)
+        report = acceptance_sheet.report(connection, found, since_us=since_us, now_us=now_us)
+        newest = newest_document(connection, found, now_us)
+    return {"job": chosen, "housing": found, "report": report} | _shown(request, key, report, newest)
+
+
+def parts_of(request: Request, key: Key, machine: str, housing: str, job: str | None) -> dict[str, str]:
+    """The parts of the page as they are now, in the viewer's words."""
+    viewer = viewer_of(request, key)
+    formats = formats_of(request, viewer)
+    given = {"say": Sayer(viewer.language, formats), "format": formats}
+    seen = given | see(request, key, machine, housing, job)
+    return {part: templates().get_template(name).render(seen) for part, name in PARTS.items()}
+
+
+def look_again(
+    request: Request, key: Key, machine: str, housing: str, job: str | None, state: State | None
+) -> tuple[State, dict[str, str] | None]:
+    """The state now, and the parts; None: it is still that state, and nothing was worked out."""
+    resources = services_of(request).resources
+    with resources.reading() as connection:
+        found = find_housing(connection, key, machine, housing)
+        seats = seats_now(connection, found, resources.clock())
+        now = state_of(connection, found.id, sorted({seat.device_id for seat in seats}))
+    return now, None if now == state else parts_of(request, key, machine, housing, job)
+
+
+def usual_job(connection: sa.Connection, housing: HousingRow, now_us: int) -> str:
+    """An installation while its device is new on the housing, else a service."""
+    seats = fleet.assignments_of_housing(connection, housing.id)
+    lately = [seat for seat in seats if seat.from_us is None or seat.from_us > now_us - NEW_US]
+    return INSTALLATION if lately or not seats else SERVICE
+
+
+def _start_of_day_us(request: Request, key: Key, now_us: int) -> int:
+    """When the viewer's day began: what was seen since belongs to this visit."""
+    today = formats_of(request, viewer_of(request, key)).moment(now_us / 1e6)
+    return int(today.replace(hour=0, minute=0, second=0, microsecond=0).timestamp() * 1e6)
+
+
+def _shown(request: Request, key: Key, report: Report, newest: Mapping[str, Any]) -> dict[str, Any]:
+    viewer = viewer_of(request, key)
+    formats = formats_of(request, viewer)
+    words = SheetWords(Sayer(viewer.language, formats), formats, report.terminal)
+    return {
+        "words": words,
+        "unit": gauge_unit(report.terminal),
+        "checks": in_order(report.checks),
+        "stay": stay_of(report.checks),
+        "newest": newest,
+        "values": _values(newest),
+        "signal": signal_of([(_s(p["at"]), p["signal_dbm"]) for p in newest["signal"]]),
+        "made_s": report.looked_us / 1e6,
+        "ends_s": (report.since_us + acceptance_sheet.WINDOW_US) / 1e6,
+    }
+
+
+def _values(newest: Mapping[str, Any]) -> dict[str, tuple[float, float]]:
+    """Quantity -> (value in SI, instant in s); restriction also where it is measured as two pressures."""
+    found = {shown["quantity"]: (shown["value"], _s(shown["at"])) for shown in newest["values"]}
+    if "restriction" not in found and {"ambient_pressure", "intake_pressure"} <= found.keys():
+        ambient, intake = found["ambient_pressure"], found["intake_pressure"]
+        found["restriction"] = (ambient[0] - intake[0], min(ambient[1], intake[1]))
+    return found
+
+
+def _s(at: str) -> float:
+    return parse_instant(at).us / 1e6

@@ -1,0 +1,264 @@
+"""
+The work list: what to change on which day, to print, to tick and to move between days.
+
+Its JSON twin is `GET /v1/work`; a tick is an element change as `POST /v1/machines/.../element-changes` enters
+it, moving is `POST /v1/machines/.../planned-change`.
+Promises: a tick that is sent again is the same entry; ticks are taken one by one, and one that is refused
+keeps its fields and says why.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from datetime import date, datetime, timedelta
+from itertools import groupby
+from typing import Annotated, Any, NamedTuple
+from zoneinfo import ZoneInfo
+
+from fastapi import Depends, Query, Request, Response
+from pydantic import ValidationError
+
+from cleanside.gateway.wire import instant_text
+from cleanside.ingest.api.routes.element_changes import NewChange, enter_change, get_element_changes
+from cleanside.ingest.api.routes.paper_shapes import Day
+from cleanside.ingest.api.routes.papers import (
+    GaugeShowing,
+    NewPlan,
+    delete_planned_change,
+    post_planned_change,
+)
+from cleanside.ingest.api.routes.shared import Name, R
+from cleanside.ingest.api.routes.shop import get_shop
+from cleanside.ingest.api.routes.work import get_work
+from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.forms import GROUPED, NUMBER
+from cleanside.ingest.console.rendering import formats_of, render
+from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
+from cleanside.ingest.console.said_words import said
+from cleanside.ingest.console.shop_page import names_of
+from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.wording import Sayer
+from cleanside.ingest.errors import Refused
+from cleanside.ingest.store.keys import Key
+
+router = page_router()
+
+WorkReader = Annotated[Key, Depends(page_needs("shop:read"))]
+WorkWriter = Annotated[Key, Depends(page_needs("changes:write"))]
+
+#: what may be ticked; a job that is to be looked at first was inspected, unless somebody says otherwise
+WORK_DONE = ("new", "cleaned", "inspected")
+
+
+class TickedJob(NamedTuple):
+    """What a person ticked and wrote beside it, as it came."""
+
+    machine: str
+    housing: str
+    entry_id: str
+    what: str
+    meter: str
+    gauge: str
+    unit: str
+
+    @property
+    def name(self) -> str:
+        """As fields of the form name the housing."""
+        return f"{self.machine}/{self.housing}"
+
+
+class TickFault(NamedTuple):
+    """Why a tick was not taken: the field, the key of the words, or the sentence of the route."""
+
+    field: str
+    code: str
+    value: str
+    detail: str
+
+
+@router.get("/work")
+def get_work_page(
+    request: Request,
+    resources: R,
+    key: WorkReader,
+    before: Annotated[Day | None, Query()] = None,
+    site: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
+    crew: Annotated[Name | None, Query(pattern=r"^[A-Za-z0-9:._-]{0,64}$")] = None,
+) -> Response:
+    """The work list as a table by day."""
+    wanted = {"before": before or None, "site": site or None, "crew": crew or None}
+    return _page(request, resources, key, wanted, {}, {})
+
+
+@router.post("/work/done")
+def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -> Response:
+    """Enter what was ticked; back to the list, which shows what the data say."""
+    faults: dict[str, TickFault] = {}
+    changed_at, fault = _changed_at(fields, request, key)
+    if fault is not None:
+        faults["changed_at"] = fault
+    else:
+        for ticked in _ticked(fields):
+            if (fault := _enter(request, resources, key, ticked, changed_at)) is not None:
+                faults[ticked.name] = fault
+    if not faults:
+        return see_other(f"{own_path(str(fields.get('back', '/work')))}#done")
+    kept = {name: str(value) for name, value in fields.multi_items() if isinstance(value, str)}
+    ticks = {t.name for t in _ticked(fields) if t.name in faults or "changed_at" in faults}
+    return _page(request, resources, key, _asked(kept), faults, kept | {"ticks": ticks}, status=422)
+
+
+@router.post("/work/move")
+def post_move(request: Request, resources: R, key: WorkWriter, fields: Fields) -> Response:
+    """Put a machine on another day, or back on the day of the forecast."""
+    machine, _, housing = str(fields.get("move", "")).partition("/")
+    on = str(fields.get(f"on/{machine}/{housing}", ""))
+    zone = _zone(request, key)
+    try:
+        if on:
+            plan = NewPlan(on=on, housing=housing, zone=zone.key, note="")
+            post_planned_change(machine, plan, request, resources, key)
+        else:
+            delete_planned_change(machine, request, resources, key, housing)
+    except ValidationError as wrong:
+        raise Refused("not_a_day_of_the_list", status=422, code="not_valid", on=on[:40]) from wrong
+    return see_other(f"{own_path(str(fields.get('back', '/work')))}#{machine}")
+
+
+# ---------------------------------------------------------------- ticks
+
+
+def _ticked(fields: Fields) -> Iterator[TickedJob]:
+    """What was ticked: each box has the machine, its housing and the id of the entry."""
+    for value in fields.getlist("done"):
+        machine, housing, entry_id = [*str(value).split("/"), "", ""][:3]
+        name = f"{machine}/{housing}"
+        yield TickedJob(
+            machine,
+            housing,
+            entry_id,
+            *(str(fields.get(f"{field}/{name}", "")).strip() for field in ("what", "meter", "gauge", "unit")),
+        )
+
+
+def _enter(
+    request: Request, resources: R, key: Key, ticked: TickedJob, changed_at: str | None
+) -> TickFault | None:
+    """Enter one tick. Returns why it was not taken; None: it was, or it is there already."""
+    if ticked.what not in WORK_DONE:
+        return TickFault("what", "what", ticked.what, "")
+    for field in ("meter", "gauge"):
+        written = getattr(ticked, field)
+        if GROUPED.fullmatch(written):
+            return TickFault(field, "number_ambiguous", written, "")
+        if written and not NUMBER.fullmatch(written):
+            return TickFault(field, "number", written, "")
+    try:
+        at = changed_at or _entered_at(request, resources, key, ticked) or instant_text(resources.clock())
+        enter_change(request, resources, key, ticked.machine, _change(ticked, at))
+    except ValidationError as wrong:
+        return TickFault("meter", "not_valid", ticked.meter, str(wrong.errors()[0]["msg"]))
+    except Refused as refused:
+        pointers = {complaint.pointer for complaint in refused.errors}
+        field = "meter" if "#/meter_hours" in pointers else "done"
+        code = refused.code if refused.code == "change_differs" else "refused"
+        code = "meter_contradicts" if field == "meter" else code
+        return TickFault(field, code, ticked.meter, str(refused))
+    return None
+
+
+def _entered_at(request: Request, resources: R, key: Key, ticked: TickedJob) -> str | None:
+    """When a tick that came before was entered for; None: it is new."""
+    known = get_element_changes(ticked.machine, request, resources, key, ticked.housing)["element_changes"]
+    return next((change["changed_at"] for change in known if change["entry_id"] == ticked.entry_id), None)
+
+
+def _change(ticked: TickedJob, changed_at: str) -> NewChange:
+    """A tick as the body of the route. Raises ValidationError."""
+    gauge = _number(ticked.gauge)
+    return NewChange(
+        changed_at=changed_at,
+        note="",
+        confirmed_because="",
+        housing=ticked.housing,
+        entry_id=ticked.entry_id,
+        what=ticked.what,  # type: ignore[arg-type]  # the model checks it
+        meter_hours=_number(ticked.meter),
+        gauge=None if gauge is None else GaugeShowing(value=gauge, unit=ticked.unit or "kPa", latched=None),
+    )
+
+
+def _number(written: str) -> float | None:
+    return float(written.replace(",", ".")) if written else None
+
+
+def _changed_at(fields: Fields, request: Request, key: Key) -> tuple[str | None, TickFault | None]:
+    """When the work was done, as a person wrote it in their zone; None: now."""
+    written = str(fields.get("changed_at", "")).strip()
+    if not written:
+        return None, None
+    try:
+        at = datetime.fromisoformat(written).replace(tzinfo=_zone(request, key))
+    except ValueError:
+        return None, TickFault("changed_at", "changed_at", written[:40], "")
+    return instant_text(round(at.timestamp()) * 1_000_000), None
+
+
+def _zone(request: Request, key: Key) -> ZoneInfo:
+    return viewer_of(request, key).zone
+
+
+# ---------------------------------------------------------------- the page
+
+
+def _asked(kept: Mapping[str, str]) -> dict[str, str | None]:
+    return {name: kept.get(f"asked_{name}") or None for name in ("before", "site", "crew")}
+
+
+def _page(
+    request: Request,
+    resources: R,
+    key: Key,
+    wanted: Mapping[str, str | None],
+    faults: Mapping[str, TickFault],
+    kept: Mapping[str, Any],
+    *,
+    status: int = 200,
+) -> Response:
+    work = get_work(request, resources, key, zone=_zone(request, key).key, **wanted)
+    shop = get_shop(resources, key)
+    viewer = viewer_of(request, key)
+    formats = formats_of(request, viewer)
+    say, days = Sayer(viewer.language, formats), WrittenDays(formats)
+    return render(
+        request,
+        "work.html",
+        key=key,
+        status=status,
+        work=work,
+        wanted=wanted,
+        shop=shop,
+        names=names_of(shop),
+        days=[(day, list(jobs)) for day, jobs in groupby(work["jobs"], key=lambda job: job["day"])],
+        whole=days.of,
+        until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),
+        missing=[part for part in work["parts"] if part["to_order"]],
+        done=[(entry, said(say.in_unit(entry["gauge_unit"]), entry["said"])) for entry in work["done"]],
+        entry_id=f"work-{round(formats.now_s * 1_000_000)}",
+        faults=faults,
+        kept=kept,
+        work_done=WORK_DONE,
+    )
+
+
+class WrittenDays:
+    """Calendar days as the viewer writes them."""
+
+    def __init__(self, formats: Formats) -> None:
+        self._formats = formats
+        self._zone = formats.moment(formats.now_s).tzinfo
+
+    def of(self, day: str) -> str:
+        """Fri 4 Dec."""
+        noon = datetime.fromisoformat(day).replace(hour=12, tzinfo=self._zone)
+        return self._formats.day(noon.timestamp())

@@ -1,0 +1,295 @@
+"""
+Spreadsheets of an owner: written from the database, and taken into it as a whole or not at all.
+
+Promises: what an owner exports and brings again changes nothing. A preview and an import make one plan by
+the same code; it writes only what differs.
+Leaves to others: the transaction, the audit, who may do it (`ingest.api.routes.spreadsheets`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import sqlalchemy as sa
+
+from cleanside.gateway.units import to_si
+from cleanside.gateway.wire import instant_text, parse_instant
+from cleanside.ingest.shop.machine_sheet import SheetLine
+from cleanside.ingest.shop.meter import contradicts
+from cleanside.ingest.shop.part_sheet import PartSheetLine
+from cleanside.ingest.shop.spreadsheet import SheetFault
+from cleanside.ingest.store import fleet, papers, shop
+from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
+from cleanside.ingest.store.papers import MeterReading, Papers
+
+METER = ("meter_hours", "meter_offset_hours", "meter_read_at")
+#: columns of machine papers as the table has them
+_PAPER_COLUMNS = {
+    "service": "service",
+    "service_meter_hours": "service_meter_h",
+    "service_on": "service_on",
+    "laid_up_from": "laid_up_from",
+    "laid_up_until": "laid_up_until",
+}
+
+
+@dataclass(frozen=True)
+class RowChange:
+    """What an import changes of one machine and housing, or part: columns with their new values."""
+
+    row: int
+    name: str  # of the machine, or the part
+    housing: str | None
+    is_new: bool
+    values: dict[str, Any]
+
+
+@dataclass
+class ImportPlan:
+    """What an import does."""
+
+    rows: int = 0
+    changes: list[RowChange] = field(default_factory=list)
+    new_sites: list[str] = field(default_factory=list)
+    new_crews: list[str] = field(default_factory=list)
+    faults: list[SheetFault] = field(default_factory=list)
+
+
+def machine_rows(connection: sa.Connection, owner_id: int, now_us: int) -> list[dict[str, Any]]:
+    """What is known of each housing of an owner, one row each, retired machines too."""
+    return [_row(state, now_us) for state in _States(connection, owner_id).every()]
+
+
+def part_rows(connection: sa.Connection, owner_id: int) -> list[dict[str, Any]]:
+    """Each part of an owner, one row a site where there is a stock, else one row."""
+    kept = shop.stock_of(connection, owner_id)
+    found = []
+    for part in shop.parts_of(connection, owner_id):
+        own = {
+            "part": part.number,
+            "description": part.description or None,
+            "lead_time_days": part.lead_time_days,
+        }
+        at = kept.get(part.number, {})
+        found += [own | {"site": site, "pieces": pieces} for site, pieces in at.items()] or [own]
+    return found
+
+
+# ---------------------------------------------------------------- machines
+
+
+@dataclass(frozen=True)
+class _State:
+    machine: MachineRow
+    housing: HousingRow
+    papers: Papers
+    terminals: list[TerminalRow]
+    meters: list[MeterReading]
+
+
+class _States:
+    """What is stored of an owner's housings, asked in few queries."""
+
+    def __init__(self, connection: sa.Connection, owner_id: int) -> None:
+        self._machines = {m.name: m for m in fleet.machines_of(connection, owner_id)}
+        self._housings = fleet.every_housing(connection, owner_id)
+        self._papers = papers.papers_of_owner(connection, owner_id)
+        self._terminals = fleet.terminals_of_owner(connection, owner_id)
+        self._meters = papers.meters_of_owner(connection, owner_id)
+
+    def every(self) -> list[_State]:
+        """All of them, by machine and housing."""
+        return [
+            _State(
+                self._machines[housing.machine],
+                housing,
+                self._papers.get(housing.id, Papers()),
+                self._terminals.get(housing.id, []),
+                self._meters.get(housing.machine, []),
+            )
+            for housing in self._housings
+        ]
+
+
+def _row(state: _State, now_us: int) -> dict[str, Any]:
+    """A housing as a row: column -> value."""
+    of_machine, of_housing = state.papers.machine, state.papers.housing
+    valid = [t for t in state.terminals if t.valid_from_us <= now_us]
+    limit = valid[-1] if valid else None
+    meter = state.meters[-1] if state.meters else None
+    return {
+        "machine": state.machine.name,
+        "housing": state.housing.name,
+        "display_name": state.machine.display_name,
+        "kind": state.machine.kind or None,
+        "site": of_machine.site,
+        "crew": of_machine.crew,
+        "retired": state.machine.retired_us is not None,
+        "meter_hours": None if meter is None else meter.meter_h,
+        "meter_offset_hours": None if meter is None else meter.offset_h,
+        "meter_read_at": None if meter is None else instant_text(meter.at_us),
+        **{column: getattr(of_machine, name) for column, name in _PAPER_COLUMNS.items()},
+        "limit": None if limit is None else limit.value,
+        "limit_unit": None if limit is None else limit.unit,
+        **of_housing._asdict(),
+    }
+
+
+def plan_machines(
+    connection: sa.Connection, owner_id: int, lines: Sequence[SheetLine], now_us: int
+) -> ImportPlan:
+    """What these rows would change."""
+    states = {(s.machine.name, s.housing.name): s for s in _States(connection, owner_id).every()}
+    machines = {name for name, _ in states}
+    known = {kind: {g.name for g in shop.groups_of(connection, kind, owner_id)} for kind in shop.GROUPS}
+    plan = ImportPlan(rows=len(lines))
+    for line in lines:
+        state = states.get((line.machine, line.housing))
+        there = {} if state is None else _row(state, now_us)
+        wanted = {**line.of_machine, **line.of_housing}
+        values = {n: v for n, v in wanted.items() if there.get(n) != v and not (v is False and not there)}
+        plan.faults += _meter_faults(line, [] if state is None else state.meters, now_us)
+        if values or state is None:
+            is_new = line.machine not in machines
+            plan.changes.append(RowChange(line.row, line.machine, line.housing, is_new, values))
+    plan.new_sites = _new_names(plan.changes, "site", known["site"])
+    plan.new_crews = _new_names(plan.changes, "crew", known["crew"])
+    return plan
+
+
+def _new_names(changes: Sequence[RowChange], column: str, known: set[str]) -> list[str]:
+    return sorted({change.values[column] for change in changes if change.values.get(column)} - known)
+
+
+def _meter_faults(line: SheetLine, meters: Sequence[MeterReading], now_us: int) -> list[SheetFault]:
+    reading = _meter_of(line.of_machine, now_us, "")
+    if reading is None:
+        return []
+    text = str(line.of_machine["meter_hours"])
+    if reading.at_us > now_us:
+        rule, step = f"it is {instant_text(now_us)} now", "enter a meter once it was read"
+        at = line.of_machine["meter_read_at"]
+        return [
+            SheetFault(
+                row=line.row, column="meter_read_at", value=at, code="in_future", rule=rule, next_step=step
+            )
+        ]
+    if (other := contradicts(reading, meters)) is None:
+        return []
+    rule = (
+        f"a meter runs forwards and no faster than the clock; {other.meter_h:g} h were read at "
+        f"{instant_text(other.at_us)}"
+    )
+    step = "correct it; after a new meter give the hours before it as meter_offset_hours"
+    return [
+        SheetFault(
+            row=line.row,
+            column="meter_hours",
+            value=text,
+            code="meter_contradicts",
+            rule=rule,
+            next_step=step,
+        )
+    ]
+
+
+def _meter_of(values: Any, now_us: int, who: str) -> MeterReading | None:
+    """The reading of the hour meter that a row has; None: it has none."""
+    if values.get("meter_hours") is None or values.get("meter_read_at") is None:
+        return None
+    at_us = parse_instant(values["meter_read_at"]).us
+    hours, offset = float(values["meter_hours"]), float(values.get("meter_offset_hours") or 0.0)
+    return MeterReading(f"sheet-{at_us}-{hours:g}-{offset:g}"[:64], at_us, now_us, who, hours, offset)
+
+
+def apply_machines(
+    connection: sa.Connection,
+    owner_id: int,
+    plan: ImportPlan,
+    lines: Sequence[SheetLine],
+    who: str,
+    now_us: int,
+) -> None:
+    """Write what a plan of the same transaction says."""
+    groups = {
+        kind: {g.name: g.id for g in shop.groups_of(connection, kind, owner_id)} for kind in shop.GROUPS
+    }
+    for kind, names in (("site", plan.new_sites), ("crew", plan.new_crews)):
+        for name in names:
+            groups[kind][name] = shop.keep_group(connection, kind, owner_id, name).id
+    rows = {line.row: line for line in lines}
+    for change in plan.changes:
+        _apply(connection, owner_id, change, rows[change.row], groups, who, now_us)
+
+
+def _apply(
+    connection: sa.Connection,
+    owner_id: int,
+    change: RowChange,
+    line: SheetLine,
+    groups: dict[str, dict[str, int]],
+    who: str,
+    now_us: int,
+) -> None:
+    values = change.values
+    machine = fleet.keep_machine(connection, owner_id, change.name, values.get("kind") or "", now_us)
+    edits: dict[str, Any] = {}
+    if "display_name" in values:
+        edits["display_name"] = values["display_name"]
+    if "retired" in values:
+        edits["retired_us"] = now_us if values["retired"] else None
+    machine = fleet.edit_machine(connection, machine, **edits)
+    housing = fleet.keep_housing(connection, machine, line.housing)
+    own = {name: values[column] for column, name in _PAPER_COLUMNS.items() if column in values}
+    for kind in shop.GROUPS:
+        if kind in values:
+            own[f"{kind}_id"] = None if values[kind] is None else groups[kind][values[kind]]
+    papers.edit_machine_papers(connection, machine.id, **own)
+    own = {name: values[name] for name in papers.HousingPapers._fields if name in values}
+    papers.edit_housing_papers(connection, housing.id, **own)
+    if "limit" in values or "limit_unit" in values:
+        limit, unit = float(line.of_housing["limit"]), line.of_housing["limit_unit"]
+        limit_pa = to_si(limit, unit, "restriction")
+        # From now on, where there was one: what was judged before stays as it was.
+        since_us = now_us if fleet.terminals_of(connection, housing.id) else 0
+        fleet.put_terminal(connection, housing.id, TerminalRow(since_us, limit, unit, limit_pa))
+    if any(name in values for name in METER):
+        reading = _meter_of(line.of_machine, now_us, who)
+        if reading is not None:
+            papers.put_meter(connection, machine.id, reading)
+
+
+# ---------------------------------------------------------------- parts
+
+
+def plan_parts(connection: sa.Connection, owner_id: int, lines: Sequence[PartSheetLine]) -> ImportPlan:
+    """What these rows would change."""
+    parts = {part.number: part for part in shop.parts_of(connection, owner_id)}
+    kept = shop.stock_of(connection, owner_id)
+    known = {g.name for g in shop.groups_of(connection, "site", owner_id)}
+    plan = ImportPlan(rows=len(lines))
+    for line in lines:
+        part = parts.get(line.part)
+        there: dict[str, Any] = {"description": "", "lead_time_days": None}
+        there |= {} if part is None else part._asdict()
+        wanted = {n: (v or "") if n == "description" else v for n, v in line.of_part.items()}
+        values = {name: value for name, value in wanted.items() if there.get(name) != value}
+        if line.site is not None and kept.get(line.part, {}).get(line.site) != line.pieces:
+            values |= {"site": line.site, "pieces": line.pieces}
+        if values or part is None:
+            plan.changes.append(RowChange(line.row, line.part, None, part is None, values))
+    plan.new_sites = _new_names(plan.changes, "site", known)
+    return plan
+
+
+def apply_parts(connection: sa.Connection, owner_id: int, plan: ImportPlan) -> None:
+    """Write what a plan of the same transaction says."""
+    for change in plan.changes:
+        part = shop.keep_part(connection, owner_id, change.name)
+        own = {n: change.values[n] for n in ("description", "lead_time_days") if n in change.values}
+        shop.edit_part(connection, part, **own)
+        if "site" in change.values:
+            site = shop.keep_group(connection, "site", owner_id, change.values["site"])
+            shop.put_stock(connection, part.id, site.id, change.values["pieces"])

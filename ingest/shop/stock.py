@@ -1,0 +1,102 @@
+"""
+Parts: what to take, what to order and by when, and the chance of running out.
+
+Promises: pure. An element is needed when its planned day or its early date comes, whichever is first.
+Order by: the day on which the first element beyond the stock is needed, less the lead time.
+Chance of running out: each machine needs its element within the lead time with the chance that it is at the
+limit by then (`work_list.chance_at_limit`), each for itself. The number of elements needed is then
+distributed as the sum of independent trials with unequal chances (the Poisson binomial distribution, in any
+text on probability; from memory). The chance is that it exceeds the stock.
+Leaves to others: which machines there are, and their dates.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+
+MAX_LEAD_DAYS = 3_650
+
+
+@dataclass(frozen=True, kw_only=True)
+class Need:
+    """An element that a machine will need."""
+
+    part: str
+    site: str | None
+    #: it is on the list: it is taken along
+    taken: bool
+    #: when it is needed at the earliest; None: it cannot be said
+    needed_on: date | None
+    #: chance that it is needed before the end of a day, 0 to 1
+    chance_by: Callable[[date], float]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PartLine:
+    """One part: what to take and what to order."""
+
+    part: str
+    description: str
+    to_take: int
+    take_by_site: Mapping[str, int]
+    in_stock: int
+    stock_by_site: Mapping[str, int]
+    to_order: int
+    order_by: date | None  # None: nothing is to be ordered, as far as can be seen
+    late_days: int  # so many days after it is needed it comes, if it is ordered today; 0: in time
+    lead_time_days: int | None  # None: not entered; then it is ordered as if it came the same day
+    chance_of_running_out: float | None  # before an order of today comes, 0 to 1; None: no lead time
+
+
+def part_line(
+    part: str,
+    needs: Sequence[Need],
+    *,
+    description: str,
+    stock_by_site: Mapping[str, int],
+    lead_time_days: int | None,
+    today: date,
+    before: date,
+) -> PartLine:
+    """What to take of a part and what to order. needs : of this part, of all machines that work."""
+    in_stock = sum(stock_by_site.values())
+    lead = timedelta(days=lead_time_days or 0)
+    days = sorted(need.needed_on for need in needs if need.needed_on is not None)
+    first_missing = days[in_stock] if len(days) > in_stock else None
+    order_by = None if first_missing is None else first_missing - lead
+    taken = [need for need in needs if need.taken]
+    by_site: dict[str, int] = {}
+    for need in taken:
+        by_site[need.site or ""] = by_site.get(need.site or "", 0) + 1
+    arrives = today + lead
+    return PartLine(
+        part=part,
+        description=description,
+        to_take=len(taken),
+        take_by_site=by_site,
+        in_stock=in_stock,
+        stock_by_site=stock_by_site,
+        to_order=max(0, sum(day < before + lead for day in days) - in_stock),
+        order_by=None if order_by is None else max(order_by, today),
+        late_days=0 if first_missing is None else max(0, (arrives - first_missing).days),
+        lead_time_days=lead_time_days,
+        chance_of_running_out=None
+        if lead_time_days is None
+        else chance_of_more([need.chance_by(arrives) for need in needs], in_stock),
+    )
+
+
+def chance_of_more(chances: Sequence[float], stock: int) -> float:
+    """
+    Chance that more than `stock` of independent events come true.
+
+    chances : of each, 0 to 1. Returns 0 to 1.
+    """
+    distribution = np.array([1.0])
+    for chance in chances:
+        distribution = np.convolve(distribution, [1.0 - chance, chance])
+    return float(min(1.0, max(0.0, distribution[stock + 1 :].sum())))

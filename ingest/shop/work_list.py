@@ -1,0 +1,266 @@
+"""
+The work list: which element is changed on which day, and why.
+
+Promises: pure; equal candidates and days give equal lists. One rule for the day, in this order:
+1. what a person planned stands on that day; a plan whose day passed without a change stands on today;
+2. over the limit, at the limit, or figures that contradict each other: today;
+3. a service that falls before the likely date: with the service;
+4. the early date falls before the end of the list: on that day;
+5. the calendar limit of the element falls before the end of the list: on that day.
+Whatever is laid up on its day is left out.
+Leaves to others: the forecast (`ingest.restriction`), parts (`stock`), words.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, time, timedelta, tzinfo
+from typing import Literal
+
+import numpy as np
+
+from cleanside.ingest.restriction import Quantiles
+from cleanside.ingest.restriction.forecast.duty import Duty, usual_hours
+from cleanside.ingest.shop.planned import PlanState
+from cleanside.ingest.store.papers import Papers
+
+Reason = Literal[
+    "over_limit", "change_due", "check_first", "plan_missed", "planned", "service", "early_date", "calendar"
+]
+#: with the service: it falls before the likely date. will_not_last: it falls after it.
+ServiceFit = Literal["with_service", "will_not_last"]
+
+AT_ONCE: dict[str, Reason] = {"over": "over_limit", "due": "change_due", "suspect": "check_first"}
+#: most urgent first, within a day and site
+RANK: tuple[Reason, ...] = (
+    *("plan_missed", "over_limit", "change_due", "check_first"),
+    *("service", "planned", "early_date", "calendar"),
+)
+MOST_DAYS = 62  # of a list; chosen: two months ahead nothing is known by the day
+SERVICE_SEEN_DAYS = 14  # so long after its likely date a service is worth a word (chosen)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Candidate:
+    """A housing as the list sees it. Instants in seconds since 1970 UTC; None: not known."""
+
+    machine: str
+    housing: str
+    papers: Papers
+    plan: PlanState | None  # None: no day is planned
+    state: str
+    due_s: Quantiles | None
+    hours_left: Quantiles | None  # operating hours
+    life_hours: float | None
+    life_start_s: float | None
+    cleanings: int
+    duty: Duty
+    service_s: float | None  # when the next service falls, by meter or date, whichever is first
+
+
+@dataclass(frozen=True, kw_only=True)
+class DayOption:
+    """What a day means for a change."""
+
+    day: date
+    chance_at_limit_before: float | None  # 0 to 1; None: no dates
+    hours_lost: float | None  # operating hours that the element would likely have lasted longer
+
+
+@dataclass(frozen=True, kw_only=True)
+class Job:
+    """A change on a day."""
+
+    candidate: Candidate
+    day: date
+    reason: Reason
+    service_fit: ServiceFit | None
+    service_on: date | None
+    calendar_on: date | None  # the element's calendar limit
+    last_cleaning: bool  # it was cleaned as often as it may be
+    options: tuple[DayOption, ...]  # its own day, and each day of the list
+
+    @property
+    def own(self) -> DayOption:
+        """What its own day means."""
+        return self.options[0]
+
+
+class ListDays:
+    """Calendar days where the reader is."""
+
+    def __init__(self, zone: tzinfo, now_s: float, *, before: date) -> None:
+        """before : the first day that is no longer on the list."""
+        self.zone = zone
+        self.now_s = now_s
+        self.today = self.of(now_s)
+        self.before = before
+
+    def of(self, at_s: float) -> date:
+        """The day of an instant; beyond the calendar its last day."""
+        try:
+            return datetime.fromtimestamp(at_s, self.zone).date()
+        except (OverflowError, ValueError):
+            return date.max
+
+    def start_s(self, day: date) -> float:
+        """When a day begins [s]."""
+        return datetime.combine(day, time(), self.zone).timestamp()
+
+    def listed(self) -> list[date]:
+        """The days of the list."""
+        return [self.today + timedelta(days=n) for n in range((self.before - self.today).days)]
+
+
+def jobs_of(candidates: Sequence[Candidate], days: ListDays) -> list[Job]:
+    """The work list, by day, site, urgency and name."""
+    found = [job for candidate in candidates if (job := _job(candidate, days)) is not None]
+    return sorted(
+        found,
+        key=lambda job: (
+            job.day,
+            job.candidate.papers.machine.site or "",
+            RANK.index(job.reason),
+            job.candidate.machine,
+            job.candidate.housing,
+        ),
+    )
+
+
+def chance_at_limit(due_s: Quantiles | None, at_s: float, now_s: float) -> float | None:
+    """
+    Chance that an element reaches its limit before an instant, 0 to 1; None where there are no dates.
+
+    Straight lines between what is stated: 0 now, 10 % at the early date, 50 % at the likely, 90 % at the
+    late one. Beyond that the last line goes on to 99 %: a forecast never says certainly.
+    """
+    if due_s is None:
+        return None
+    known_s = [now_s, due_s.p10, due_s.p50, due_s.p90]
+    shares = [0.0, 0.1, 0.5, 0.9]
+    if at_s >= due_s.p90:
+        width_s = max(due_s.p90 - due_s.p50, 1.0)
+        return min(0.99, 0.9 + 0.4 * (at_s - due_s.p90) / width_s)
+    return float(np.interp(at_s, known_s, shares))
+
+
+def is_laid_up(papers: Papers, day: date) -> bool:
+    """Does the machine stand still for long on a day."""
+    since, until = papers.machine.laid_up_from, papers.machine.laid_up_until
+    if since is None or day < date.fromisoformat(since):
+        return False
+    return until is None or day <= date.fromisoformat(until)
+
+
+def needed_on(candidate: Candidate, days: ListDays) -> date | None:
+    """When its next element is needed at the earliest; None: it cannot be said."""
+    if candidate.state in ("over", "due"):
+        return days.today
+    found = [] if candidate.due_s is None else [max(days.today, days.of(candidate.due_s.p10))]
+    if (planned := _planned_day(candidate, days)) is not None:
+        found.append(planned)
+    if (limit := calendar_limit(candidate, days)) is not None:
+        found.append(max(days.today, limit))
+    return min(found, default=None)
+
+
+def chance_needed(candidate: Candidate, day: date, days: ListDays) -> float:
+    """Chance that its next element is needed before the end of a day, 0 to 1."""
+    planned, limit = _planned_day(candidate, days), calendar_limit(candidate, days)
+    certain = candidate.state in ("over", "due") or any(d is not None and d <= day for d in (planned, limit))
+    if certain:
+        return 1.0
+    end_s = days.start_s(day + timedelta(days=1))
+    return chance_at_limit(candidate.due_s, end_s, days.now_s) or 0.0
+
+
+def calendar_limit(candidate: Candidate, days: ListDays) -> date | None:
+    """The day on which the element is too old, however clean; None: no limit, or nobody saw it go in."""
+    limit = candidate.papers.housing.calendar_limit_days
+    if limit is None or candidate.life_start_s is None:
+        return None
+    return days.of(candidate.life_start_s) + timedelta(days=limit)
+
+
+# ---------------------------------------------------------------- one machine
+
+
+def _job(candidate: Candidate, days: ListDays) -> Job | None:
+    found = _day_of(candidate, days)
+    if found is None or found[0] >= days.before or is_laid_up(candidate.papers, found[0]):
+        return None
+    day, reason = found
+    service_on = None if candidate.service_s is None else days.of(candidate.service_s)
+    return Job(
+        candidate=candidate,
+        day=day,
+        reason=reason,
+        service_fit=_service_fit(candidate, service_on, days),
+        service_on=service_on,
+        calendar_on=calendar_limit(candidate, days),
+        last_cleaning=_is_last_cleaning(candidate),
+        options=tuple(_option(candidate, d, days) for d in (day, *days.listed())),
+    )
+
+
+def _day_of(candidate: Candidate, days: ListDays) -> tuple[date, Reason] | None:
+    """The day of a change by the rule at the top, and why; None: it is not seen yet."""
+    if candidate.plan == "missed":
+        return days.today, "plan_missed"
+    if (planned := _planned_day(candidate, days)) is not None:
+        return planned, "planned"
+    if candidate.state in AT_ONCE:
+        return days.today, AT_ONCE[candidate.state]
+    return min(_by_forecast(candidate, days), default=None)
+
+
+def _by_forecast(candidate: Candidate, days: ListDays) -> list[tuple[date, Reason]]:
+    found: list[tuple[date, Reason]] = []
+    early = None
+    if candidate.due_s is not None:
+        early = max(days.today, days.of(candidate.due_s.p10))
+        service = None if candidate.service_s is None else max(days.today, days.of(candidate.service_s))
+        near = early + timedelta(days=SERVICE_SEEN_DAYS)
+        if service is not None and service <= days.of(candidate.due_s.p50) and service <= near:
+            found.append((service, "service"))
+        else:
+            found.append((early, "early_date"))
+    if (limit := calendar_limit(candidate, days)) is not None:
+        found.append((max(days.today, limit), "calendar"))
+    return found
+
+
+def _planned_day(candidate: Candidate, days: ListDays) -> date | None:
+    if candidate.plan not in ("open", "missed") or candidate.papers.planned is None:
+        return None
+    return max(days.today, date.fromisoformat(candidate.papers.planned.planned_on))
+
+
+def _service_fit(candidate: Candidate, service_on: date | None, days: ListDays) -> ServiceFit | None:
+    """Whether the next service comes in time; None: it is far off, or nothing can be said."""
+    if service_on is None or candidate.due_s is None:
+        return None
+    likely = days.of(candidate.due_s.p50)
+    if service_on <= likely:
+        return "with_service"
+    return "will_not_last" if service_on <= likely + timedelta(days=SERVICE_SEEN_DAYS) else None
+
+
+def _is_last_cleaning(candidate: Candidate) -> bool:
+    most = candidate.papers.housing.most_cleanings
+    return most is not None and candidate.cleanings >= most
+
+
+def _option(candidate: Candidate, day: date, days: ListDays) -> DayOption:
+    """What a change on a day means: the chance of being too late, and what is lost by being early."""
+    start_s = max(days.now_s, days.start_s(day))
+    lost = None
+    if candidate.hours_left is not None:
+        lost = max(0.0, candidate.hours_left.p50 - usual_hours(candidate.duty, days.now_s, start_s))
+    chance = chance_at_limit(candidate.due_s, start_s, days.now_s)
+    return DayOption(
+        day=day,
+        chance_at_limit_before=1.0 if candidate.state == "over" else chance,
+        hours_lost=lost,
+    )

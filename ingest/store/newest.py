@@ -1,0 +1,94 @@
+"""The newest values of the devices on a housing, for whoever stands beside the machine."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+import sqlalchemy as sa
+
+from cleanside.gateway.units import QUANTITIES
+from cleanside.ingest.store.models import confirmations, hand_comparisons, readings, streams, terminals
+
+# Readings that are looked at for a value: sources with other quantities take turns (chosen).
+LATEST_READINGS_SEEN = 60
+LINK_SHOWN_US = 10 * 60 * 1_000_000  # chosen: long enough to carry an antenna around a machine
+#: readings in which signal strengths are looked for: one a second for that time
+LINK_READINGS = 600
+
+
+class NewestValue(NamedTuple):
+    """A value in SI, and when it was measured."""
+
+    value: float
+    at_us: int
+
+
+class NewestOf(NamedTuple):
+    """What the newest stream of some devices last said."""
+
+    #: quantity -> its newest value
+    values: Mapping[str, NewestValue]
+    #: when the newest reading came; None: there is none
+    received_us: int | None
+    #: numbers that the gateway said it has and that have not come
+    waiting: int
+    #: (instant, dBm) of the last minutes, oldest first
+    signal: Sequence[tuple[int, float]]
+
+
+NOTHING = NewestOf({}, None, 0, ())
+
+
+def newest_of(connection: sa.Connection, device_ids: Sequence[int]) -> NewestOf:
+    """What the stream that was heard last says."""
+    heard = sa.select(streams.c.id, streams.c.highest, streams.c.appended_through)
+    heard = heard.where(streams.c.device_id.in_(device_ids), streams.c.highest > 0)
+    stream = connection.execute(heard.order_by(streams.c.last_heard_us.desc(), streams.c.id.desc())).first()
+    if stream is None:
+        return NOTHING
+    values, received_us = _values(connection, stream.id)
+    return NewestOf(
+        values=values,
+        received_us=received_us,
+        waiting=max(0, (stream.appended_through or 0) - stream.highest),
+        signal=_signal(connection, stream.id, stream.highest),
+    )
+
+
+def state_of(connection: sa.Connection, housing_id: int, device_ids: Sequence[int]) -> tuple[object, ...]:
+    """What stays equal as long as nothing came of these devices and nobody entered a limit; cheap."""
+    heard = sa.select(sa.func.sum(streams.c.highest), sa.func.max(streams.c.last_heard_us))
+    entered = [
+        sa.select(sa.func.max(confirmations.c.id)).where(confirmations.c.housing_id == housing_id),
+        sa.select(sa.func.max(hand_comparisons.c.id)).where(hand_comparisons.c.housing_id == housing_id),
+        sa.select(sa.func.count(), sa.func.sum(terminals.c.value)).where(
+            terminals.c.housing_id == housing_id
+        ),
+    ]
+    asked = [heard.where(streams.c.device_id.in_(device_ids)), *entered]
+    return tuple(device_ids) + tuple(value for query in asked for value in connection.execute(query).one())
+
+
+def _values(connection: sa.Connection, stream_id: int) -> tuple[dict[str, NewestValue], int | None]:
+    columns = [readings.c[quantity.column] for quantity in QUANTITIES.values()]
+    query = sa.select(readings.c.at_us, readings.c.received_us, *columns)
+    query = query.where(readings.c.stream_id == stream_id).order_by(readings.c.seq.desc())
+    rows = connection.execute(query.limit(LATEST_READINGS_SEEN)).all()
+    found: dict[str, NewestValue] = {}
+    for at_us, _, *row in sorted(rows, key=lambda row: -row.at_us):
+        for name, value in zip(QUANTITIES, row, strict=True):
+            if value is not None:
+                found.setdefault(name, NewestValue(value, at_us))
+    return found, max((row.received_us for row in rows), default=None)
+
+
+def _signal(connection: sa.Connection, stream_id: int, highest: int) -> list[tuple[int, float]]:
+    strength = readings.c[QUANTITIES["signal_strength"].column]
+    query = sa.select(readings.c.at_us, strength).where(
+        readings.c.stream_id == stream_id,
+        readings.c.seq > highest - LINK_READINGS,
+        strength.is_not(None),
+    )
+    rows = [(row[0], row[1]) for row in connection.execute(query.order_by(readings.c.at_us))]
+    return [row for row in rows if row[0] > rows[-1][0] - LINK_SHOWN_US]

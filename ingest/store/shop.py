@@ -1,0 +1,118 @@
+"""Sites, crews, parts and stock of an owner."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import NamedTuple
+
+import sqlalchemy as sa
+
+from cleanside.ingest.store import dialect
+from cleanside.ingest.store.models import crews, parts, sites, stock
+
+#: what a machine may belong to at the shop -> its table
+GROUPS = {"site": sites, "crew": crews}
+
+
+class GroupRow(NamedTuple):
+    """A site or a crew."""
+
+    id: int
+    name: str
+    #: what people call it; None: its name
+    display_name: str | None
+
+
+class PartRow(NamedTuple):
+    """A part as it is ordered."""
+
+    id: int
+    number: str
+    description: str
+    #: from order to delivery; None: not known
+    lead_time_days: int | None
+
+
+def groups_of(connection: sa.Connection, kind: str, owner_id: int) -> list[GroupRow]:
+    """The sites or crews of an owner, by name. kind : site or crew."""
+    table = GROUPS[kind]
+    query = sa.select(*(table.c[f] for f in GroupRow._fields)).where(table.c.owner_id == owner_id)
+    return [GroupRow(*row) for row in connection.execute(query.order_by(table.c.name))]
+
+
+def group(connection: sa.Connection, kind: str, owner_id: int, name: str) -> GroupRow | None:
+    """A site or crew of this owner by name."""
+    table = GROUPS[kind]
+    query = sa.select(*(table.c[f] for f in GroupRow._fields))
+    row = connection.execute(query.where(table.c.owner_id == owner_id, table.c.name == name)).first()
+    return None if row is None else GroupRow(*row)
+
+
+def keep_group(
+    connection: sa.Connection, kind: str, owner_id: int, name: str, display_name: str | None = None
+) -> GroupRow:
+    """A site or crew, made now if it is not there. display_name : "" takes it away, None: it stays."""
+    table = GROUPS[kind]
+    statement = dialect.insert(connection, table).values(owner_id=owner_id, name=name)
+    connection.execute(statement.on_conflict_do_nothing())
+    found = group(connection, kind, owner_id, name)
+    assert found is not None
+    if display_name is None:
+        return found
+    values = {"display_name": display_name or None}
+    connection.execute(sa.update(table).where(table.c.id == found.id).values(values))
+    return found._replace(display_name=display_name or None)
+
+
+# ---------------------------------------------------------------- parts
+
+
+def parts_of(connection: sa.Connection, owner_id: int) -> list[PartRow]:
+    """The parts of an owner, by number."""
+    query = sa.select(*(parts.c[f] for f in PartRow._fields)).where(parts.c.owner_id == owner_id)
+    return [PartRow(*row) for row in connection.execute(query.order_by(parts.c.number))]
+
+
+def part(connection: sa.Connection, owner_id: int, number: str) -> PartRow | None:
+    """A part of this owner by number."""
+    query = sa.select(*(parts.c[f] for f in PartRow._fields))
+    row = connection.execute(query.where(parts.c.owner_id == owner_id, parts.c.number == number)).first()
+    return None if row is None else PartRow(*row)
+
+
+def keep_part(connection: sa.Connection, owner_id: int, number: str) -> PartRow:
+    """A part, made now if there is none of that number."""
+    statement = dialect.insert(connection, parts).values(owner_id=owner_id, number=number, description="")
+    connection.execute(statement.on_conflict_do_nothing())
+    found = part(connection, owner_id, number)
+    assert found is not None
+    return found
+
+
+def edit_part(connection: sa.Connection, known: PartRow, **changes: object) -> None:
+    """Change columns of a part, of `PartRow`."""
+    if changes:
+        connection.execute(sa.update(parts).where(parts.c.id == known.id).values(**changes))
+
+
+def put_stock(connection: sa.Connection, part_id: int, site_id: int, pieces: int) -> None:
+    """Set how many pieces of a part are at a site."""
+    values = {"part_id": part_id, "site_id": site_id, "pieces": pieces}
+    statement = dialect.insert(connection, stock).values(values)
+    connection.execute(
+        statement.on_conflict_do_update(index_elements=["part_id", "site_id"], set_={"pieces": pieces})
+    )
+
+
+def stock_of(connection: sa.Connection, owner_id: int) -> dict[str, dict[str, int]]:
+    """Part number -> site -> pieces, of an owner."""
+    query = (
+        sa.select(parts.c.number, sites.c.name, stock.c.pieces)
+        .select_from(stock.join(parts).join(sites))
+        .where(parts.c.owner_id == owner_id)
+        .order_by(parts.c.number, sites.c.name)
+    )
+    found: defaultdict[str, dict[str, int]] = defaultdict(dict)
+    for number, site, pieces in connection.execute(query):
+        found[number][site] = pieces
+    return dict(found)

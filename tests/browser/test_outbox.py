@@ -1,0 +1,244 @@
+"""The phone keeps and sends: a real Chromium, a real server, a link that can be cut and loses replies."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import NamedTuple
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, expect
+
+from tests.browser.chromium import chromium, faults_of
+from tests.browser.phones import WITHIN_MS, end_session, phone, session_of
+from tests.support.gatewaying import wait_until
+from tests.support.link import Link
+from tests.support.serving import DEVICE, ServerProcess
+
+VISIT = "/visit/grader-07"
+
+
+class Shop(NamedTuple):
+    server: ServerProcess
+    link: Link
+    cookie: dict[str, str]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as running:
+        yield running
+
+
+@pytest.fixture
+def shop(server: ServerProcess) -> Iterator[Shop]:
+    limit = {"value": 6.2, "unit": "kPa"}
+    with server.client("admin") as client:
+        body = {"machine": "grader-07", "housings": [{"housing": "main", "terminal_restriction": limit}]}
+        client.post("/v1/machines", json=body).raise_for_status()
+        client.post("/v1/devices", json={"device": DEVICE, "machine": "grader-07"}).raise_for_status()
+    with Link(server.port) as link:
+        yield Shop(server, link, session_of(server, "wolny", "technician"))
+
+
+@pytest.fixture
+def context(browser: Browser, shop: Shop) -> Iterator[BrowserContext]:
+    with phone(browser, shop.link.url, shop.cookie) as opened:
+        yield opened
+
+
+def opened(context: BrowserContext) -> Page:
+    """The page, once what it keeps on the phone is ready."""
+    page = context.new_page()
+    page.goto(VISIT)
+    page.evaluate("navigator.serviceWorker.ready.then(() => null)")
+    return page
+
+
+def enter(page: Page, note: str) -> None:
+    """An element change, by the form."""
+    form = page.locator("form").filter(has=page.locator('[value="element_change"]'))
+    form.evaluate("form => { form.closest('details').open = true }")
+    form.locator("[name=note]").fill(note)
+    form.get_by_role("button").click()
+
+
+def enter_limit_again(page: Page, value: str) -> None:
+    form = page.locator("form").filter(has=page.locator('[value="second_reading"]'))
+    form.evaluate("form => { form.closest('details').open = true }")
+    form.locator("[name=value]").fill(value)
+    form.locator("[name=unit]").select_option("kPa")
+    form.get_by_role("button").click()
+
+
+def link_is_back(page: Page) -> None:
+    """As the browser says it, which lies now and then."""
+    page.evaluate("dispatchEvent(new Event('online'))")
+
+
+def kept_on_phone(page: Page) -> list[str]:
+    """Paths of the pages that open without a link."""
+    keys = "caches.open('pages').then(pages => pages.keys())"
+    found: list[str] = page.evaluate(f"{keys}.then(keys => keys.map(key => new URL(key.url).pathname))")
+    return found
+
+
+def all_sent(page: Page) -> None:
+    expect(page.locator("[data-outbox]")).to_be_hidden(timeout=WITHIN_MS)
+
+
+def notes(shop: Shop) -> list[str]:
+    """What the shop has, in the order in which it was carried out."""
+    with shop.server.client("admin") as client:
+        lines = (
+            client.get("/v1/audit", params={"what": "element_change"}).raise_for_status().json()["entries"]
+        )
+    return [line["values"]["body"]["note"] for line in reversed(lines)]
+
+
+def test_entries_wait_without_a_link_through_a_killed_tab_and_go_in_order_once(
+    shop: Shop, context: BrowserContext
+) -> None:
+    page = opened(context)
+    page.reload()  # from now on it stands on the phone
+    shop.link.cut()
+    for note in ("first", "second", "third"):
+        enter(page, note)
+    expect(page.locator("[data-count]")).to_have_text("3 entries on this phone, not yet at the shop")
+    page.close()
+    assert notes(shop) == []
+
+    again = context.new_page()
+    again.goto(VISIT)  # from the phone
+    expect(again.locator("[data-count]")).to_have_text("3 entries on this phone, not yet at the shop")
+    shop.link.restore()
+    link_is_back(again)
+    all_sent(again)
+    assert notes(shop) == ["first", "second", "third"]
+
+
+def test_a_lost_reply_doubles_nothing(shop: Shop, context: BrowserContext) -> None:
+    page = opened(context)
+    shop.link.lose_replies(1)
+    enter(page, "once")
+    expect(page.locator("[data-count]")).to_have_text("1 entry on this phone, not yet at the shop")
+    link_is_back(page)
+    all_sent(page)
+    assert shop.link.replies_lost == 1
+    assert notes(shop) == ["once"]
+
+
+def test_two_tabs_send_each_entry_once(shop: Shop, context: BrowserContext) -> None:
+    pages = [opened(context), opened(context)]
+    shop.link.cut()
+    for number in range(4):
+        enter(pages[number % 2], f"note {number}")
+    expect(pages[0].locator("[data-entries] > li")).not_to_have_count(0)
+    answered: list[str] = []
+    context.on("requestfinished", lambda request: answered.append(request.method))
+    shop.link.restore()
+    for page in pages:
+        link_is_back(page)
+    for page in pages:
+        link_is_back(page)  # the other tab has sent what this one shows
+        all_sent(page)
+    assert notes(shop) == [f"note {number}" for number in range(4)]
+    assert answered.count("POST") == 4
+
+
+def test_a_refused_entry_stays_with_its_reason_and_the_next_one_goes(
+    shop: Shop, context: BrowserContext
+) -> None:
+    page = opened(context)
+    shop.link.cut()
+    enter_limit_again(page, "6,3")
+    enter(page, "after the refused one")
+    expect(page.locator("[data-count]")).to_have_text("2 entries on this phone, not yet at the shop")
+    shop.link.restore()
+    link_is_back(page)
+    row = page.locator("[data-entries] > li")
+    expect(row).to_have_count(1)
+    expect(row).to_have_class("failed")
+    expect(row.locator("[data-said]")).to_contain_text("It is not the limit that is entered")
+    assert notes(shop) == ["after the refused one"]
+    assert faults_of(page) == []
+    page.reload()
+    expect(row).to_have_class("failed")
+    row.get_by_role("button", name="Delete it from this phone").click()
+    all_sent(page)
+
+
+def test_a_session_that_ended_keeps_the_entry_for_whoever_made_it(
+    shop: Shop, context: BrowserContext
+) -> None:
+    page = opened(context)
+    end_session(shop.server, shop.cookie)
+    enter(page, "kept")
+    expect(page.locator("[data-signed-out]")).to_be_visible()
+
+    other = session_of(shop.server, "marek", "technician")
+    context.clear_cookies(name=shop.cookie["name"])
+    context.add_cookies([other | {"url": shop.link.url}])  # type: ignore[list-item]  # as it takes them
+    link_is_back(page)  # the page of the one, the session of the other
+    expect(page.locator("[data-signed-out]")).to_be_visible()
+    page.goto(VISIT)
+    all_sent(page)  # nothing of the other's
+    assert notes(shop) == []
+
+    with shop.server.client(None) as client:
+        own = {"Origin": shop.server.url}
+        body = {"name": "wolny", "password": "gravel plateau grader seven"}
+        client.post("/v1/sessions", json=body, headers=own).raise_for_status()
+        [(name, value)] = client.cookies.items()
+    context.clear_cookies(name=shop.cookie["name"])
+    cookie = {"name": name, "value": value.strip('"'), "url": shop.link.url}
+    context.add_cookies([cookie])  # type: ignore[list-item]  # as it takes them
+    page.goto(VISIT)
+    all_sent(page)
+    assert notes(shop) == ["kept"]
+
+
+def test_who_signs_out_leaves_no_page_on_the_phone(context: BrowserContext) -> None:
+    page = opened(context)
+    page.reload()
+    wait_until(lambda: "/visit/grader-07" in kept_on_phone(page), "the page is on the phone")
+    page.goto("/me")
+    page.get_by_role("button", name="Sign out", exact=True).click()
+    page.wait_for_url("**/sign-in")
+    wait_until(lambda: kept_on_phone(page) == [], "no page is on the phone")
+
+
+def test_machines_of_the_list_open_without_a_link_though_nobody_opened_them_before(
+    shop: Shop, context: BrowserContext
+) -> None:
+    page = context.new_page()
+    page.goto("/visit")
+    wait_until(lambda: "/visit/grader-07" in kept_on_phone(page), "the page is on the phone")
+    shop.link.cut()
+    page.goto(VISIT)
+    enter(page, "never opened before")
+    expect(page.locator("[data-count]")).to_have_text("1 entry on this phone, not yet at the shop")
+    shop.link.restore()
+    link_is_back(page)
+    all_sent(page)
+    assert notes(shop) == ["never opened before"]
+
+
+def test_a_photo_of_the_plate_waits_too_and_is_made_smaller(shop: Shop, context: BrowserContext) -> None:
+    page = opened(context)
+    picture = page.screenshot(full_page=True, scale="css")  # a PNG, as a camera's photo is no small JPEG
+    shop.link.cut()
+    form = page.locator("form").filter(has=page.locator('[value="plate_photo"]'))
+    form.evaluate("form => { form.closest('details').open = true }")
+    form.locator("[name=photo]").set_input_files(
+        {"name": "plate.png", "mimeType": "image/png", "buffer": picture}
+    )
+    form.get_by_role("button", name="Keep the photo").click()
+    expect(page.locator("[data-count]")).to_have_text("1 entry on this phone, not yet at the shop")
+    page.reload()
+    shop.link.restore()
+    link_is_back(page)
+    all_sent(page)
+    page.reload()
+    plate = page.locator(".plate img")
+    plate.scroll_into_view_if_needed()
+    wait_until(lambda: plate.evaluate("image => image.complete && image.naturalHeight") == 1280, "it shows")

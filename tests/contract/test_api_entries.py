@@ -1,0 +1,153 @@
+"""Entries made without a link: taken once each, by the id that the phone gave them; placed in time."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import httpx
+import pytest
+
+from cleanside.gateway.wire import parse_instant
+from cleanside.ingest.api.routes.entries import CLOCK_RIGHT_US, placed_us
+from cleanside.ingest.api.routes.plate_photo import ONE_PIXEL
+from tests.support.serving import Api, in_process
+
+ENTRY = "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01"
+OTHER = "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c02"
+MADE = "2026-03-02T07:00:00Z"
+CHANGES = "/v1/machines/grader-07/element-changes"
+
+
+@pytest.fixture
+def api(database_url: str) -> Iterator[Api]:
+    with in_process(database_url) as running:
+        running.register()
+        yield running
+
+
+def entry(kind: str, content: dict[str, Any], **more: Any) -> dict[str, Any]:
+    whole = {"entry_id": ENTRY, "kind": kind, "machine": "grader-07", "made_at": MADE, "content": content}
+    return whole | more
+
+
+def send(api: Api, document: dict[str, Any], **more: Any) -> httpx.Response:
+    return api.post("/v1/entries", document, key="planner", **more)
+
+
+def taken(api: Api) -> list[tuple[str, str]]:
+    listed = api.get("/v1/entries").json()["entries"]
+    return [(shown["entry_id"], shown["kind"]) for shown in listed]
+
+
+def audited(api: Api, what: str) -> int:
+    return len(api.get("/v1/audit", params={"what": what}).json()["entries"])
+
+
+@pytest.mark.parametrize(
+    ("kind", "content", "noted"),
+    [
+        ("element_change", {"what": "cleaned"}, "element_change"),
+        ("terminal_restriction", {"value": 25, "unit": "inH2O"}, "terminal"),
+        ("second_reading", {"value": 6.2, "unit": "kPa"}, "terminal_confirmed"),
+        ("hand_comparison", {"subject": "key_off"}, "compared_by_hand"),
+        ("plate_photo", {"jpeg": ONE_PIXEL}, "plate_photo"),
+    ],
+)
+def test_an_entry_of_each_kind_is_carried_out_once(
+    api: Api, kind: str, content: dict[str, Any], noted: str
+) -> None:
+    before = audited(api, noted)
+    outcomes = [send(api, entry(kind, content)).json()["outcome"] for _ in range(3)]
+    assert outcomes == ["taken", "same_as_before", "same_as_before"]
+    assert taken(api) == [(ENTRY, kind)]
+    assert audited(api, noted) == before + 1
+
+
+def test_an_element_change_takes_id_and_time_from_the_entry(api: Api) -> None:
+    send(api, entry("element_change", {"note": "very dusty"}))
+    [change] = api.get(CHANGES).json()["element_changes"]
+    assert (change["entry_id"], change["changed_at"], change["what"]) == (ENTRY, MADE, "new")
+
+
+def test_a_change_that_its_own_route_took_is_the_same_entry(api: Api) -> None:
+    """Made on the phone and, say, on the page: one id, one entry."""
+    there = {"changed_at": MADE, "entry_id": ENTRY}
+    assert api.post(CHANGES, there, key="planner").status_code == 200
+    assert send(api, entry("element_change", {})).status_code == 200
+    assert len(api.get(CHANGES).json()["element_changes"]) == 1
+
+
+def test_another_content_under_the_same_id_is_refused_and_changes_nothing(api: Api) -> None:
+    send(api, entry("element_change", {}))
+    other = send(api, entry("element_change", {"what": "cleaned"}))
+    assert (other.status_code, other.json()["code"]) == (409, "entry_differs")
+    [change] = api.get(CHANGES).json()["element_changes"]
+    assert change["what"] == "new"
+
+
+def test_a_refused_entry_leaves_its_id_free_and_the_next_one_goes(api: Api) -> None:
+    early = send(api, entry("second_reading", {"value": 25, "unit": "inH2O"}))
+    assert (early.status_code, early.json()["code"]) == (409, "terminal_differs")
+    limit = entry("terminal_restriction", {"value": 25, "unit": "inH2O"}, entry_id=OTHER)
+    assert send(api, limit).json()["outcome"] == "taken"
+    again = send(api, entry("second_reading", {"value": 25, "unit": "inH2O"}))
+    assert again.json()["outcome"] == "taken"
+    assert [name for name, _ in taken(api)] == [OTHER, ENTRY]
+
+
+@pytest.mark.parametrize(
+    ("changed", "status", "code", "pointer"),
+    [
+        ({"kind": "oil_change"}, 422, "not_valid", "#/kind"),
+        ({"machine": "nowhere-99"}, 404, "unknown_machine", None),
+        ({"content": {"value": "25", "unit": "kPa"}}, 422, "not_valid", "#/content/value"),
+        ({"content": {"value": 25, "unit": "kg"}}, 422, "not_valid", "#/content/unit"),
+        ({"content": {"value": 25, "unit": "kPa", "colour": 1}}, 422, "not_valid", "#/content/colour"),
+        ({"content": {"value": 25, "unit": "kPa", "housing": "left"}}, 404, "unknown_housing", None),
+        ({"made_at": "yesterday"}, 422, "not_valid", "#/made_at"),
+    ],
+)
+def test_a_refusal_names_the_place_in_the_entry(
+    api: Api, changed: dict[str, Any], status: int, code: str, pointer: str | None
+) -> None:
+    answer = send(api, entry("terminal_restriction", {"value": 25, "unit": "inH2O"}) | changed)
+    problem = answer.json()
+    assert (answer.status_code, problem["code"]) == (status, code)
+    assert [e["pointer"] for e in problem["errors"]] == ([] if pointer is None else [pointer])
+    assert taken(api) == []
+
+
+def test_a_kind_asks_for_the_permission_of_its_act(api: Api) -> None:
+    for key in ("device", "integrator"):
+        answer = api.post("/v1/entries", entry("element_change", {}), key=key)
+        assert (answer.status_code, answer.json()["code"]) == (403, "role_not_allowed")
+
+
+def test_an_id_counts_within_its_owner(api: Api) -> None:
+    send(api, entry("element_change", {}))
+    other = api.post("/v1/entries", entry("element_change", {}), key="quarry admin")
+    assert (other.status_code, other.json()["code"]) == (404, "unknown_machine")
+    assert api.get("/v1/entries", key="quarry admin").json()["entries"] == []
+
+
+def at(text: str) -> int:
+    return parse_instant(text).us
+
+
+def test_an_entry_is_placed_by_its_age_where_the_phones_clock_is_off() -> None:
+    now_us = at("2026-03-02T09:00:00Z")
+    an_hour_us = 3_600_000_000
+    assert placed_us(now_us - an_hour_us, now_us - 20_000_000, now_us) == now_us - an_hour_us
+    a_day_off_us = now_us + 24 * an_hour_us
+    assert placed_us(a_day_off_us - an_hour_us, a_day_off_us, now_us) == now_us - an_hour_us
+    a_year_late_us = now_us - 8760 * an_hour_us
+    assert placed_us(a_year_late_us - an_hour_us, a_year_late_us, now_us) == now_us - an_hour_us
+    assert placed_us(now_us + CLOCK_RIGHT_US, None, now_us) == now_us
+
+
+def test_a_change_made_on_a_phone_with_a_wrong_clock_stands_where_it_was_made(api: Api) -> None:
+    made = entry("element_change", {}, made_at="2031-01-01T00:00:00Z", sent_at="2031-01-01T02:30:00Z")
+    assert send(api, made).json()["made_at"] == "2026-03-02T06:30:00Z"
+    [change] = api.get(CHANGES).json()["element_changes"]
+    assert change["changed_at"] == "2026-03-02T06:30:00Z"

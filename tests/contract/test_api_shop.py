@@ -1,0 +1,280 @@
+"""What the shop knows of its machines, over HTTP: sites, crews, parts, papers, meter, gauge, plans."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from tests.contract.test_api_fleet import register_worked, restriction, set_hours_in
+from tests.support.serving import Api, in_process
+
+MACHINE = "/v1/machines/grader-07"
+GAUGES = "/v1/machines/grader-07/gauge-readings"
+PLANNED = "/v1/machines/grader-07/planned-change"
+FALL = "2026-02-21T06:00:00Z"  # 24 hours after the first reading
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    """Papers do not depend on the database; tests/migration makes them on both."""
+    with in_process(sqlite_database_url) as running:
+        yield running
+
+
+def ask(api: Api, method: str, path: str, body: Any = None, **query: Any) -> dict[str, Any]:
+    """As a planner, expected to be taken."""
+    more = {} if body is None else {"json": body}
+    response = api.request(method, path, key="planner", params=query, **more)
+    assert response.status_code == 200, response.text
+    document: dict[str, Any] = response.json()
+    return document
+
+
+def refused(api: Api, method: str, path: str, body: Any) -> tuple[int, str, list[str]]:
+    response = api.request(method, path, key="planner", json=body)
+    document = response.json()
+    return response.status_code, document["code"], [error["pointer"] for error in document["errors"]]
+
+
+# ---------------------------------------------------------------- sites, crews, parts
+
+
+def test_sites_crews_and_parts_are_kept_with_their_stock(api: Api) -> None:
+    ask(api, "POST", "/v1/sites", {"site": "oberkies", "display_name": "Оберкиес · مقلع"})
+    ask(api, "POST", "/v1/sites", {"site": "oberkies"})  # changes nothing
+    ask(api, "POST", "/v1/crews", {"crew": "early-shift"})
+    stock = [{"site": "oberkies", "pieces": 4}]
+    ask(api, "POST", "/v1/parts", {"part": "KG 07/15", "lead_time_days": 3, "stock": stock})
+    ask(api, "POST", "/v1/parts", {"part": "KG 07/15", "description": "primary element"})
+    assert ask(api, "GET", "/v1/shop") == {
+        "sites": [{"site": "oberkies", "display_name": "Оберкиес · مقلع"}],
+        "crews": [{"crew": "early-shift", "display_name": None}],
+        "parts": [
+            {"part": "KG 07/15", "description": "primary element", "lead_time_days": 3, "stock": stock}
+        ],
+    }
+    ask(api, "POST", "/v1/sites", {"site": "oberkies", "display_name": ""})
+    assert ask(api, "GET", "/v1/shop")["sites"] == [{"site": "oberkies", "display_name": None}]
+
+
+def test_stock_at_a_site_that_is_not_there_is_refused_and_nothing_of_the_part_is_kept(api: Api) -> None:
+    body = {"part": "KG-0715", "stock": [{"site": "nowhere", "pieces": 1}]}
+    assert refused(api, "POST", "/v1/parts", body)[:2] == (404, "unknown_site")
+    assert ask(api, "GET", "/v1/shop")["parts"] == []
+
+
+# ---------------------------------------------------------------- papers
+
+
+PAPERS = {
+    "site": "oberkies",
+    "crew": "early-shift",
+    "next_service": {"service": "500 h service", "meter_hours": 8500.0, "on": "2026-12-04"},
+    "laid_up": {"from": "2026-12-20", "until": "2027-01-08"},
+    "housings": [
+        {
+            "housing": "main",
+            "primary_part": "KG-0715",
+            "safety_part": "KG-0716",
+            "calendar_limit_days": 365,
+            "most_cleanings": 5,
+        }
+    ],
+}
+
+
+def with_papers(api: Api) -> dict[str, Any]:
+    """A machine with all its papers."""
+    api.register()
+    ask(api, "POST", "/v1/sites", {"site": "oberkies"})
+    ask(api, "POST", "/v1/crews", {"crew": "early-shift"})
+    return ask(api, "PATCH", f"{MACHINE}/papers", PAPERS)
+
+
+def test_papers_are_set_and_null_takes_away_what_it_names_alone(api: Api) -> None:
+    assert with_papers(api) == {"machine": "grader-07"} | PAPERS
+    edit = {"crew": None, "laid_up": None, "housings": [{"housing": "main", "safety_part": None}]}
+    after = ask(api, "PATCH", f"{MACHINE}/papers", edit)
+    assert (after["site"], after["crew"], after["laid_up"]) == ("oberkies", None, None)
+    assert after["next_service"] == PAPERS["next_service"]
+    assert after["housings"][0] == PAPERS["housings"][0] | {"safety_part": None}  # type: ignore[index]
+
+
+def test_answers_on_machines_carry_the_papers(api: Api) -> None:
+    with_papers(api)
+    machine = api.get(MACHINE).json()
+    assert (machine["site"], machine["crew"]) == ("oberkies", "early-shift")
+    assert (machine["next_service"], machine["laid_up"]) == (PAPERS["next_service"], PAPERS["laid_up"])
+    assert machine["housings"][0]["primary_part"] == "KG-0715"
+    seen = restriction(api)
+    assert (seen["site"], seen["crew"], seen["planned"]) == ("oberkies", "early-shift", None)
+    assert (seen["primary_part"], seen["safety_part"]) == ("KG-0715", "KG-0716")
+    assert seen["laid_up"] == PAPERS["laid_up"]
+
+
+@pytest.mark.parametrize(
+    ("edit", "pointer"),
+    [
+        ({"laid_up": {"from": "2026-12-20", "until": "2026-12-19"}}, "#/laid_up/until"),
+        ({"laid_up": {"from": "20.12.2026"}}, "#/laid_up/from"),
+        ({"next_service": {"on": "2026-02-30"}}, "#/next_service/on"),
+        ({"housings": [{"housing": "main", "calendar_limit_days": 0}]}, "#/housings/0/calendar_limit_days"),
+        ({"housings": [{"housing": "main", "primary_part": " KG"}]}, "#/housings/0/primary_part"),
+    ],
+)
+def test_papers_that_cannot_be_are_refused(api: Api, edit: dict[str, Any], pointer: str) -> None:
+    api.register()
+    assert refused(api, "PATCH", f"{MACHINE}/papers", edit) == (422, "not_valid", [pointer])
+
+
+def test_a_machine_that_changes_hands_leaves_site_crew_and_plan_behind(api: Api) -> None:
+    with_papers(api)
+    ask(api, "POST", PLANNED, {"on": "2026-03-04"})
+    code = api.post("/v1/transfers", {"machine": "grader-07"}).json()["code"]
+    assert api.post("/v1/transfers/accept", {"code": code}, key="quarry admin").status_code == 200
+    there = api.get(MACHINE, key="quarry admin").json()
+    assert (there["site"], there["crew"]) == (None, None)
+    assert there["housings"][0]["primary_part"] == "KG-0715"
+    fleet = api.get("/v1/fleet", key="quarry admin").json()["housings"]
+    assert [h["planned"] for h in fleet] == [None]
+
+
+def test_the_fleet_is_filtered_by_site_crew_kind_and_state(api: Api) -> None:
+    with_papers(api)
+    api.register("loader-02-intake", "loader-02")
+    api.post("/v1/machines", {"machine": "loader-02", "kind": "loader"})
+
+    def machines(**query: str) -> list[str]:
+        return [h["machine"] for h in ask(api, "GET", "/v1/fleet", **query)["housings"]]
+
+    assert machines() == ["grader-07", "loader-02"]
+    assert machines(site="oberkies") == machines(crew="early-shift") == ["grader-07"]
+    assert machines(kind="loader") == ["loader-02"]
+    assert machines(site="oberkies", kind="loader") == machines(site="nowhere") == []
+    assert machines(state="silent") == machines()
+    assert machines(state="over") == []
+
+
+# ---------------------------------------------------------------- the hour meter
+
+
+def test_the_hour_meter_runs_on_by_the_hours_that_the_machine_works(api: Api) -> None:
+    register_worked(api, 60)
+    answer = ask(api, "POST", f"{MACHINE}/meter-readings", {"at": FALL, "meter_hours": 8120.5})
+    assert [(m["meter_hours"], m["offset_hours"]) for m in answer["meter_readings"]] == [(8120.5, 0.0)]
+    assert 8120.5 < answer["meter_hours_now"] <= 8120.5 + 37  # 37 hours of the clock later
+
+
+def test_a_meter_that_runs_backwards_or_faster_than_the_clock_is_refused(api: Api) -> None:
+    api.register()
+    path = f"{MACHINE}/meter-readings"
+    ask(api, "POST", path, {"at": "2026-03-01T06:00:00Z", "meter_hours": 8000.0})
+    for hours, at in ((7990.0, "2026-03-02T06:00:00Z"), (8040.0, "2026-03-02T06:00:00Z")):
+        assert refused(api, "POST", path, {"at": at, "meter_hours": hours}) == (
+            422,
+            "not_valid",
+            ["#/meter_hours"],
+        )
+    new_meter = {"at": "2026-03-02T06:00:00Z", "meter_hours": 3.0, "offset_hours": 8005.0}
+    answer = ask(api, "POST", path, new_meter)
+    assert [m["meter_hours"] for m in answer["meter_readings"]] == [8000.0, 3.0]
+
+
+def test_a_meter_reading_that_is_sent_again_is_the_same_and_another_under_its_id_is_refused(api: Api) -> None:
+    api.register()
+    path, body = f"{MACHINE}/meter-readings", {"at": FALL, "meter_hours": 8000.0, "entry_id": "a-1"}
+    assert ask(api, "POST", path, body) == ask(api, "POST", path, body)
+    other = body | {"meter_hours": 8001.0}
+    assert refused(api, "POST", path, other)[:2] == (409, "entry_differs")
+
+
+# ---------------------------------------------------------------- the gauge
+
+
+def test_a_gauge_is_kept_beside_what_cleanside_says_for_that_instant(api: Api) -> None:
+    register_worked(api, 60, rise_kpa=0.02)
+    before = restriction(api)
+    body = {"at": "2026-02-21T06:30:00Z", "value": 25.0, "unit": "inH2O"}
+    [gauge] = ask(api, "POST", GAUGES, body)["gauge_readings"]
+    # NIST SP 811 (2008) B.8: 1 inch of water, conventional = 2.490 889 E+02 Pa
+    assert gauge["restriction_pa"] == pytest.approx(25 * 249.0889, rel=1e-6)
+    assert gauge["cleanside_hour"] == "2026-02-21T05:00:00Z"
+    assert gauge["cleanside_pa"] == pytest.approx(2480, rel=0.05)
+    assert gauge["difference_pa"] == pytest.approx(gauge["restriction_pa"] - gauge["cleanside_pa"])
+    assert gauge["limit_pa"] == 6200
+    assert restriction(api) == before  # it changes no figure
+
+
+def test_a_gauge_of_a_time_without_readings_stands_alone(api: Api) -> None:
+    register_worked(api, 20)
+    body = {"at": "2026-02-20T06:10:00Z", "source": "own_indicator", "latched": True}
+    [gauge] = ask(api, "POST", GAUGES, body)["gauge_readings"]
+    assert (gauge["latched"], gauge["value"], gauge["cleanside_pa"]) == (True, None, None)
+
+
+@pytest.mark.parametrize("body", [{"value": 3.0}, {"unit": "kPa"}, {}])
+def test_a_gauge_without_a_number_and_its_unit_is_refused(api: Api, body: dict[str, Any]) -> None:
+    api.register()
+    assert refused(api, "POST", GAUGES, {"at": FALL} | body) == (
+        422,
+        "not_valid",
+        ["#/value"],
+    )
+
+
+def test_meter_and_gauge_come_with_an_element_change_as_one_entry(api: Api) -> None:
+    register_worked(api, 60, new_at_hour=24)
+    body = {
+        "changed_at": FALL,
+        "entry_id": "tick-1",
+        "meter_hours": 8120.5,
+        "gauge": {"value": 5.4, "unit": "kPa"},
+    }
+    first = ask(api, "POST", f"{MACHINE}/element-changes", body)
+    assert ask(api, "POST", f"{MACHINE}/element-changes", body) == first
+    [change] = first["element_changes"]
+    assert (change["verdict"], change["meter_hours"], change["gauge"]["value"]) == ("fits", 8120.5, 5.4)
+    assert change["gauge"]["cleanside_pa"] == pytest.approx(5450, rel=0.05)  # of the element before
+    assert len(ask(api, "GET", f"{MACHINE}/meter-readings")["meter_readings"]) == 1
+
+
+def test_a_change_whose_meter_contradicts_is_not_taken_at_all(api: Api) -> None:
+    register_worked(api, 60, new_at_hour=24)
+    ask(api, "POST", f"{MACHINE}/meter-readings", {"at": "2026-02-20T06:00:00Z", "meter_hours": 8000.0})
+    body = {"changed_at": FALL, "meter_hours": 7000.0}
+    assert refused(api, "POST", f"{MACHINE}/element-changes", body)[2] == ["#/meter_hours"]
+    assert ask(api, "GET", f"{MACHINE}/element-changes")["element_changes"] == []
+
+
+# ---------------------------------------------------------------- the planned change
+
+
+def test_a_plan_whose_day_passes_without_a_change_stands_first_and_is_done_by_one(api: Api) -> None:
+    api.register("loader-02-intake", "a-loader-02")  # it would stand first, by name
+    register_worked(api, 20)
+    # 20 February 06:00 and 21 hours; the day ends at 23:00 UTC in Vienna
+    plan = {"on": "2026-02-21", "zone": "Europe/Vienna", "note": "at the noon stop"}
+    set_hours_in(api, 21)
+    assert ask(api, "POST", PLANNED, plan)["planned"]["state"] == "open"
+    set_hours_in(api, 40.9)  # 22:54 UTC on the 21st
+    assert restriction(api)["planned"]["state"] == "open"
+    set_hours_in(api, 41)
+    planned = restriction(api)["planned"]
+    assert (planned["state"], planned["on"], planned["note"]) == ("missed", "2026-02-21", "at the noon stop")
+    assert planned["by"] == api.tokens["planner"].partition(".")[0]
+    assert [h["machine"] for h in ask(api, "GET", "/v1/fleet")["housings"]] == ["grader-07", "a-loader-02"]
+    ask(api, "POST", f"{MACHINE}/element-changes", {"changed_at": "2026-02-21T10:00:00Z"})
+    assert restriction(api)["planned"]["state"] == "done"
+    again = ask(api, "POST", PLANNED, {"on": "2026-02-23"})
+    assert again["planned"]["state"] == "open"  # for the next one
+    assert ask(api, "DELETE", PLANNED)["planned"] is None
+
+
+def test_a_day_that_is_over_is_not_planned(api: Api) -> None:
+    api.register()
+    path = PLANNED
+    assert refused(api, "POST", path, {"on": "2026-03-01"}) == (422, "not_valid", ["#/on"])
+    for zone in ("Mars/Olympus", "../etc/passwd"):
+        assert refused(api, "POST", path, {"on": "2026-03-09", "zone": zone})[2] == ["#/zone"]

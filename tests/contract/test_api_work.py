@@ -1,0 +1,109 @@
+"""The work list over HTTP: days, parts, services, what waiting costs and what is lost by changing early."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from tests.contract.test_api_fleet import register_worked
+from tests.contract.test_api_shop import MACHINE, ask
+from tests.support.serving import Api, in_process
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    """The list does not depend on the database."""
+    with in_process(sqlite_database_url) as running:
+        yield running
+
+
+def loaded(api: Api, rise_kpa: float = 0.06) -> None:
+    """A machine of oberkies near its limit of 6.2 kPa (60 hours, 2.0 kPa at first), with part and service."""
+    register_worked(api, 60, rise_kpa=rise_kpa)
+    ask(api, "POST", "/v1/sites", {"site": "oberkies"})
+    housing = {"housing": "main", "primary_part": "KG-0715"}
+    ask(api, "PATCH", f"{MACHINE}/papers", {"site": "oberkies", "housings": [housing]})
+
+
+def work(api: Api, **query: str) -> dict[str, Any]:
+    return ask(api, "GET", "/v1/work", **query)
+
+
+def test_an_element_over_its_limit_stands_on_today_with_its_part_and_what_is_missing(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    answer = work(api, zone="Europe/Vienna")
+    assert (answer["today"], answer["before"]) == ("2026-02-22", "2026-03-01")
+    [job] = answer["jobs"]
+    assert (job["machine"], job["day"], job["reason"]) == ("grader-07", "2026-02-22", "over_limit")
+    assert (job["primary_part"], job["gauge_unit"], job["chance_at_limit_before"]) == ("KG-0715", "kPa", 1.0)
+    [part] = answer["parts"]
+    assert (part["to_take"], part["in_stock"]) == ([{"site": "oberkies", "pieces": 1}], 0)
+    assert (part["to_order"], part["order_by"]) == (1, "2026-02-22")
+    assert answer["cautions"][0]["code"] == "maker_first"
+
+
+def test_stock_and_lead_time_say_what_is_to_be_ordered(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    stock = [{"site": "oberkies", "pieces": 1}]
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "lead_time_days": 5, "stock": stock})
+    [part] = work(api)["parts"]
+    assert (part["to_order"], part["order_by"], part["chance_of_running_out"]) == (0, None, 0.0)
+    ask(api, "POST", "/v1/parts", {"part": "KG-0715", "stock": [{"site": "oberkies", "pieces": 0}]})
+    [part] = work(api)["parts"]
+    assert (part["to_order"], part["late_days"], part["chance_of_running_out"]) == (1, 5, 1.0)
+
+
+def test_moving_a_machine_to_another_day_says_what_that_costs(api: Api) -> None:
+    loaded(api, rise_kpa=0.03)
+    prices = {"currency": "EUR", "fuel_l_per_h": 18.0, "fuel_price_per_l": 1.45, "element_price": 140.0}
+    ask(api, "POST", f"{MACHINE}/prices", prices)
+    [before] = work(api)["jobs"]
+    days = [option["day"] for option in before["options"]]
+    assert days == [f"2026-02-{d}" for d in range(22, 29)]
+    ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-26"})
+    [moved] = work(api)["jobs"]
+    assert (moved["day"], moved["reason"], moved["planned"]["state"]) == ("2026-02-26", "planned", "open")
+    assert moved["chance_at_limit_before"] == before["options"][4]["chance_at_limit_before"]
+    assert moved["hours_lost"] == before["options"][4]["hours_lost"]
+    assert moved["hours_lost"] < before["options"][0]["hours_lost"]
+    low, high = moved["waiting"]["extra_fuel_l"]
+    assert 0 < low < high
+    assert moved["waiting"]["currency"] == "EUR"
+    # 140 EUR by the hours given away, of those the element lasts in all (test_api_acceptance: prices)
+    assert 0 < moved["element_value_lost"] < 140
+
+
+def test_the_list_is_of_a_site_a_crew_and_until_a_day(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    assert len(work(api, site="oberkies", before="2026-02-23")["jobs"]) == 1
+    assert work(api, site="nowhere")["jobs"] == work(api, crew="nobody")["jobs"] == []
+    for before in ("2026-02-22", "2026-05-30"):
+        refused = api.get("/v1/work", key="planner", params={"before": before})
+        assert (refused.status_code, refused.json()["errors"][0]["pointer"]) == (422, "query/before")
+
+
+def test_a_machine_without_a_part_number_is_named(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    ask(api, "PATCH", f"{MACHINE}/papers", {"housings": [{"housing": "main", "primary_part": None}]})
+    answer = work(api)
+    assert (answer["without_part"], answer["parts"]) == (["grader-07"], [])
+
+
+def test_a_service_by_the_meter_that_falls_near_is_named(api: Api) -> None:
+    loaded(api)
+    ask(api, "POST", f"{MACHINE}/meter-readings", {"at": "2026-02-22T18:00:00Z", "meter_hours": 8490.0})
+    service = {"service": "500 h service", "meter_hours": 8500.0}
+    ask(api, "PATCH", f"{MACHINE}/papers", {"next_service": service})
+    [job] = work(api)["jobs"]
+    assert job["service"]["service"] == "500 h service"
+    assert job["service_on"] is not None
+    assert job["service_fit"] in ("with_service", "will_not_last")
+
+
+def test_a_laid_up_machine_is_not_on_the_list(api: Api) -> None:
+    loaded(api, rise_kpa=0.08)
+    ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-01"}})
+    answer = work(api)
+    assert (answer["jobs"], answer["parts"]) == ([], [])

@@ -1,0 +1,176 @@
+"""The page Visit as it is sent: what is proven, what is open; entries by form and by the phone's outbox."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from typing import Any
+
+import httpx
+import pytest
+
+from cleanside.gateway.spot_checks import Check
+from cleanside.ingest import cautions
+from cleanside.ingest.console.viewer import LANGUAGES
+from cleanside.ingest.console.visit_sheet import STEPS, signal_of, stay_of
+from cleanside.ingest.console.wording import table
+from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, NEXT_STEPS, SEEN
+from cleanside.ingest.restriction.verdict.statement import say
+from tests.support.serving import DEVICE, STREAM, Api, in_process
+
+PAGE = "/visit/grader-07"
+OUTBOX = {"Accept": "application/json", "Sec-Fetch-Site": "same-origin"}
+MADE = {"made_at": "2026-03-02T08:00:00.000Z", "sent_at": "2026-03-02T09:00:00.000Z"}
+ENTRY = "5e0b2f7e-7a52-4f6b-9d6b-1d2f3a4b5c6d"
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    with in_process(sqlite_database_url) as running:
+        running.register()
+        yield running
+
+
+def verdicts(page: str) -> dict[str, str]:
+    return dict(re.findall(r'data-check="([^"]+)" data-verdict="([^"]+)"', page))
+
+
+def form(api: Api, kind: str, *, key: str = "planner", headers: Any = None, **fields: str) -> httpx.Response:
+    return api.request("POST", PAGE, key=key, headers=headers or {}, data={"kind": kind, **fields})
+
+
+def test_before_the_first_reading_nothing_passes_and_the_technician_stays(api: Api) -> None:
+    page = api.get(PAGE).text
+    seen = verdicts(page)
+    assert len(seen) == 9
+    assert set(seen.values()) == {"not yet seen"}
+    assert "Nothing has arrived from grader-07" in page
+
+
+def test_a_number_with_a_comma_is_taken_and_shown_by_the_data(api: Api) -> None:
+    answer = form(api, "second_reading", value="6,2", unit="kPa", housing="main")
+    assert (answer.status_code, answer.headers["location"]) == (
+        303,
+        "/visit/grader-07?housing=main&done=second_reading#entered",
+    )
+    assert verdicts(api.get(PAGE).text)["terminal restriction"] == "passed"
+
+
+@pytest.mark.parametrize("text", ["1.234,5", "six", "", "1e3", "--2", "٦"])
+def test_a_number_that_could_be_meant_otherwise_is_refused(api: Api, text: str) -> None:
+    answer = form(api, "second_reading", value=text, unit="kPa", headers=OUTBOX)
+    assert (answer.status_code, answer.json()["code"]) == (422, "not_valid")
+
+
+def test_the_outbox_is_answered_as_entries_are(api: Api) -> None:
+    sent = {"entry_id": ENTRY, "what": "new", **MADE}
+    outcomes = [form(api, "element_change", headers=OUTBOX, **sent).json() for _ in range(2)]
+    assert [answer["outcome"] for answer in outcomes] == ["taken", "same_as_before"]
+    [change] = api.get("/v1/machines/grader-07/element-changes").json()["element_changes"]
+    assert (change["entry_id"], change["changed_at"]) == (ENTRY, "2026-03-02T08:00:00Z")
+
+
+def test_a_refusal_reaches_the_outbox_with_its_code(api: Api) -> None:
+    answer = form(api, "second_reading", value="25", unit="inH2O", headers=OUTBOX)
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert (answer.status_code, answer.json()["code"]) == (409, "terminal_differs")
+
+
+def test_who_is_session_ended_keeps_the_entry(api: Api) -> None:
+    answer = api.request("POST", PAGE, key=None, headers=OUTBOX, data={"kind": "element_change"})
+    assert (answer.status_code, answer.json()["code"]) == (401, "session_ended")
+
+
+def test_an_entry_of_another_person_is_not_taken_under_this_ones_name(api: Api) -> None:
+    answer = form(api, "element_change", headers=OUTBOX, person="wolny", **MADE)
+    assert (answer.status_code, answer.json()["code"]) == (401, "session_ended")
+    assert api.get("/v1/entries").json()["entries"] == []
+
+
+def test_a_form_of_another_site_enters_nothing(api: Api) -> None:
+    answer = form(api, "element_change", headers={"Sec-Fetch-Site": "cross-site"})
+    assert answer.status_code == 403
+    assert api.get("/v1/entries").json()["entries"] == []
+
+
+def test_a_local_time_is_that_of_the_viewers_zone(api: Api) -> None:
+    headers = {"Cookie": "zone=Europe/Berlin"}
+    form(api, "element_change", changed_at="2026-03-02T08:30", headers=headers)
+    [change] = api.get("/v1/machines/grader-07/element-changes").json()["element_changes"]
+    assert change["changed_at"] == "2026-03-02T07:30:00Z"
+
+
+def test_machines_are_picked_by_a_part_of_name_or_kind(api: Api) -> None:
+    api.register("loader-02-intake", "loader-02")
+    assert re.findall(r'href="/visit/([^"]+)"', api.get("/visit").text) == ["grader-07", "loader-02"]
+    assert re.findall(r'href="/visit/([^"]+)"', api.get("/visit?q=LOAD").text) == ["loader-02"]
+
+
+@pytest.mark.parametrize("name", ["<script>alert(1)</script>", "مُحَمِّل‎ ١", "🚜" * 20, "W" * 64])
+def test_a_hostile_name_is_text(api: Api, name: str) -> None:
+    api.request("PATCH", "/v1/machines/grader-07", json={"display_name": name})
+    for path in ("/visit", PAGE):
+        page = api.get(path).text
+        assert "<script>alert" not in page
+        assert "<bdi>" in page
+
+
+def test_the_worker_may_keep_every_page_and_is_asked_for_anew(api: Api) -> None:
+    answer = api.get("/worker.js", key=None)
+    assert answer.headers["content-type"].startswith("text/javascript")
+    assert "no-cache" in answer.headers.get_list("cache-control")
+
+
+# ---------------------------------------------------------------- words
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_every_statement_of_the_checks_has_words(language: str) -> None:
+    words = table(language)
+    steps = {"do_run_idle", "do_run_high_idle"} | NEXT_STEPS.keys() - {"do_run"}
+    wanted = [f"visit.seen.{code}" for code in SEEN] + [f"visit.do.{code}" for code in steps]
+    wanted += [f"visit.{table_}.{check}" for check in CHECK_FORMS for table_ in ("check", "by")]
+    every = {step for steps in STEPS.values() for step in steps}
+    wanted += [f"visit.step.{step.name}.{part}" for step in every for part in ("title", *step.acts)]
+    assert [key for key in wanted if key not in words] == []
+
+
+def test_cautions_at_the_steps_are_those_of_the_trade() -> None:
+    at_steps = {code for steps in STEPS.values() for step in steps for code in step.cautions}
+    assert at_steps <= cautions.CAUTIONS.keys()
+
+
+# ---------------------------------------------------------------- leave or stay
+
+
+def checks(*verdicts_: str, name: str = "zero with the engine off") -> list[Check]:
+    return [Check(check=name, verdict=v, seen=say("limit"), next_step=None) for v in verdicts_]
+
+
+def test_a_technician_stays_while_a_check_needs_somebody_at_the_machine() -> None:
+    assert stay_of(checks("passed", "not measured")).word == "passed"
+    assert stay_of(checks("passed", "not yet seen")).word == "open_here"
+    assert stay_of(checks("passed", "not yet seen", "failed")).word == "failed_and_open"
+    assert stay_of(checks("passed", "failed")).word == "failed"
+    late = checks("not yet seen", name="link")
+    assert stay_of(late).word == "open_later"
+
+
+def test_the_signal_is_compared_with_where_the_antenna_was() -> None:
+    points = [(float(s), -97.0 if s < 240 else -85.0) for s in range(0, 480, 10)]
+    drawn = signal_of(points)
+    assert drawn is not None
+    assert (drawn.now_dbm, drawn.better_db, drawn.minutes) == (-85.0, 12, 8)
+    assert signal_of(points[:1]) is None
+
+
+def test_a_page_shows_position_and_link_where_they_are_reported(api: Api) -> None:
+    readings = [
+        {"seq": n, "at": f"2026-03-02T08:{50 + n}:00Z", "restriction": 0.02, "signal_strength": -90 + n}
+        for n in range(1, 6)
+    ]
+    units = {"restriction": "kPa", "signal_strength": "dBm"}
+    api.send({"device": DEVICE, "stream": STREAM, "units": units, "readings": readings})
+    page = api.get(PAGE, headers={"Accept-Language": "de"}).text
+    assert "Jetzt −85" in page
+    assert ">0,02<" in page

@@ -1,0 +1,167 @@
+"""What the shop knows, as pages: forms, a spreadsheet with preview and faults, the papers of a machine."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from html import unescape
+from typing import Any
+
+import pytest
+
+from tests.contract.test_api_shop import MACHINE, ask, with_papers
+from tests.support.serving import Api, in_process
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    with in_process(sqlite_database_url) as running:
+        yield running
+
+
+def page(api: Api, path: str) -> str:
+    response = api.get(path, key="planner")
+    assert response.status_code == 200, response.text
+    return response.text
+
+
+def send(api: Api, path: str, fields: dict[str, Any], **more: Any) -> Any:
+    return api.request("POST", path, key="planner", data=fields, **more)
+
+
+def test_sites_crews_and_parts_are_entered_by_forms(api: Api) -> None:
+    for path, fields in (
+        ("/shop/site", {"site": "oberkies", "site_name": "Oberkies"}),
+        ("/shop/crew", {"crew": "early-shift", "crew_name": ""}),
+        ("/shop/part", {"part": "KG-0715", "lead_time_days": "3", "stock_site": "oberkies", "pieces": "4"}),
+    ):
+        sent = send(api, path, fields)
+        assert (sent.status_code, sent.headers["location"]) == (303, "/shop")
+    shop = ask(api, "GET", "/v1/shop")
+    assert shop["parts"][0]["stock"] == [{"site": "oberkies", "pieces": 4}]
+    assert shop["crews"] == [{"crew": "early-shift", "display_name": None}]
+    html = page(api, "/shop")
+    assert "Oberkies" in html
+    assert "KG-0715" in html
+
+
+@pytest.mark.parametrize(
+    ("path", "fields"),
+    [
+        ("/shop/site", {"site": "Ober Kies"}),
+        ("/shop/part", {"part": "KG", "lead_time_days": "soon"}),
+        ("/shop/part", {"part": "KG", "stock_site": "nowhere", "pieces": "1"}),
+    ],
+)
+def test_what_cannot_be_kept_stays_in_its_field_and_says_why(
+    api: Api, path: str, fields: dict[str, str]
+) -> None:
+    refused = send(api, path, fields)
+    assert refused.status_code == 422
+    assert 'role="alert"' in refused.text
+    name, value = next(iter(fields.items()))
+    assert re.search(rf'name="{name}"[^>]* value="{value}"', refused.text)
+    assert ask(api, "GET", "/v1/shop") == {"sites": [], "crews": [], "parts": []}
+
+
+def upload(api: Api, content: bytes, what: str = "machines") -> Any:
+    return send(api, "/shop/import", {"what": what}, files={"file": ("fleet.csv", content, "text/csv")})
+
+
+def test_a_spreadsheet_is_previewed_and_then_taken_as_it_was_previewed(api: Api) -> None:
+    content = '\ufeffmachine;site;display_name\ngrader-07;oberkies;"a ""b""; <c>"\n'.encode()
+    preview = upload(api, content)
+    assert preview.status_code == 200
+    assert "oberkies" in preview.text
+    assert api.get("/v1/machines").json()["machines"] == []
+    kept = re.search(r'name="text" value="([^"]*)"', preview.text)
+    assert kept is not None
+    done = send(api, "/shop/import", {"what": "machines", "text": unescape(kept[1]), "take": "yes"})
+    assert done.status_code == 200
+    [machine] = api.get("/v1/machines").json()["machines"]
+    assert (machine["site"], machine["display_name"]) == ("oberkies", 'a "b"; <c>')
+
+
+def test_each_fault_of_a_spreadsheet_stands_in_a_row_and_nothing_can_be_taken(api: Api) -> None:
+    content = b"machine,service_on,retired\ngrader-07,4.12.2026,perhaps\n<b>,,\n"
+    faulty = upload(api, content)
+    assert faulty.status_code == 422
+    assert faulty.text.count('<tr role="row">') == 4  # the head and three faults
+    assert "&lt;b&gt;" in faulty.text
+    assert 'name="take"' not in faulty.text
+    taken = send(api, "/shop/import", {"what": "machines", "text": content.decode(), "take": "yes"})
+    assert taken.status_code == 422
+    assert api.get("/v1/machines").json()["machines"] == []
+
+
+def test_the_files_of_the_page_are_those_of_the_routes(api: Api) -> None:
+    api.register()
+    for name in ("machines.csv", "parts.csv", "machines.csv?separator=semicolon"):
+        assert api.get(f"/shop/{name}", key="planner").content == api.get(f"/v1/{name}").content
+
+
+def fields_of(html: str) -> dict[str, str]:
+    """What the form of the papers sends when nothing is changed."""
+    form = html.partition('action="/machines/')[2].partition("</form>")[0]
+    found = {n: unescape(v) for n, v in re.findall(r'<input[^>]* name="([^"]+)"[^>]* value="([^"]*)"', form)}
+    for name, options in re.findall(r'<select[^>]* name="([^"]+)">(.*?)</select>', form, re.DOTALL):
+        chosen = re.search(r'value="([^"]*)" selected', options)
+        found[name] = chosen[1] if chosen else ""
+    return found
+
+
+def test_papers_that_are_kept_unchanged_change_nothing_and_an_emptied_field_takes_away(api: Api) -> None:
+    with_papers(api)
+    service = {"service": "first", "meter_hours": 120.125, "on": "2026-12-04"}
+    papers = ask(api, "PATCH", f"{MACHINE}/papers", {"next_service": service})
+    fields = fields_of(page(api, "/machines/grader-07/papers"))
+    sent = send(api, "/machines/grader-07/papers", fields)
+    assert (sent.status_code, sent.headers["location"]) == (303, "/machines/grader-07/papers?kept=yes")
+    assert ask(api, "PATCH", f"{MACHINE}/papers", {}) == papers
+    emptied = fields | {"crew": "", "service_on": "", "primary_part/main": ""}
+    send(api, "/machines/grader-07/papers", emptied)
+    after = ask(api, "PATCH", f"{MACHINE}/papers", {})
+    assert (after["crew"], after["next_service"]["on"]) == (None, None)
+    assert after["housings"][0]["primary_part"] is None
+    assert after["site"] == "oberkies"
+
+
+def test_the_meter_is_entered_with_the_papers_once(api: Api) -> None:
+    api.register()
+    fields = fields_of(page(api, "/machines/grader-07/papers")) | {"meter_hours": "8120,5"}
+    for _ in range(2):
+        assert send(api, "/machines/grader-07/papers", fields).status_code == 303
+    [reading] = ask(api, "GET", f"{MACHINE}/meter-readings")["meter_readings"]
+    assert reading["meter_hours"] == 8120.5
+
+
+@pytest.mark.parametrize("hours", ["8,120", "8.120", "1.234.567", "-1", "1e5", "nan"])
+def test_hours_that_may_be_meant_otherwise_are_refused(api: Api, hours: str) -> None:
+    api.register()
+    fields = fields_of(page(api, "/machines/grader-07/papers")) | {"meter_hours": hours}
+    assert send(api, "/machines/grader-07/papers", fields).status_code == 422
+    assert ask(api, "GET", f"{MACHINE}/meter-readings")["meter_readings"] == []
+
+
+def test_papers_that_cannot_be_say_so_and_keep_what_was_entered(api: Api) -> None:
+    with_papers(api)
+    fields = fields_of(page(api, "/machines/grader-07/papers"))
+    refused = send(api, "/machines/grader-07/papers", fields | {"most_cleanings/main": "many"})
+    assert refused.status_code == 422
+    assert 'name="most_cleanings/main"' in refused.text
+    assert 'value="many"' in refused.text
+    both = fields | {"crew": "", "meter_hours": "many"}
+    assert send(api, "/machines/grader-07/papers", both).status_code == 422
+    assert ask(api, "PATCH", f"{MACHINE}/papers", {})["crew"] == "early-shift"  # nothing was half kept
+
+
+def test_meter_and_gauge_go_with_an_entry_on_the_machines_page(api: Api) -> None:
+    api.register()
+    fields = {"what": "new", "day": "2026-03-01", "time": "12:00", "entry_id": "e-1"}
+    fields |= {"meter": "8120,5", "gauge": "6.4", "gauge_unit": "kPa"}
+    assert send(api, "/machines/grader-07/entries", fields).status_code == 303
+    [change] = ask(api, "GET", f"{MACHINE}/element-changes")["element_changes"]
+    assert (change["meter_hours"], change["gauge"]["restriction_pa"]) == (8120.5, 6400)
+    refused = send(api, "/machines/grader-07/entries", fields | {"entry_id": "e-2", "meter": "8,120"})
+    assert refused.status_code == 422
+    assert 'value="8,120"' in refused.text

@@ -1,0 +1,80 @@
+"""A person who is for some sites sees and changes the machines of these sites, and no others."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+
+from tests.contract.test_api_shop import ask
+from tests.support.people import Browser, signed_in
+from tests.support.serving import Api, in_process
+
+
+@pytest.fixture
+def api(sqlite_database_url: str) -> Iterator[Api]:
+    """grader-07 at oberkies, loader-02 at kargrund, hauler-14 nowhere; a part at both sites."""
+    with in_process(sqlite_database_url) as running:
+        for machine in ("grader-07", "loader-02", "hauler-14"):
+            running.register(f"{machine}-intake", machine)
+        for machine, site in (("grader-07", "oberkies"), ("loader-02", "kargrund")):
+            ask(running, "POST", "/v1/sites", {"site": site})
+            ask(running, "PATCH", f"/v1/machines/{machine}/papers", {"site": site})
+        stock = [{"site": "kargrund", "pieces": 1}, {"site": "oberkies", "pieces": 2}]
+        ask(running, "POST", "/v1/parts", {"part": "KG-0715", "stock": stock})
+        yield running
+
+
+@pytest.fixture
+def person(api: Api) -> Browser:
+    return signed_in(api, "mara.lindt", "planner", sites=["oberkies"])
+
+
+def names(document: dict[str, Any], member: str) -> list[str]:
+    return sorted({entry["machine"] for entry in document[member]})
+
+
+def test_lists_name_the_machines_of_these_sites_alone(api: Api, person: Browser) -> None:
+    assert names(person.get("/v1/machines").json(), "machines") == ["grader-07"]
+    assert names(person.get("/v1/fleet").json(), "housings") == ["grader-07"]
+    assert names(api.get("/v1/fleet", key="planner").json(), "housings") == [
+        *("grader-07", "hauler-14", "loader-02"),
+    ]
+    shop = person.get("/v1/shop").json()
+    assert [site["site"] for site in shop["sites"]] == ["oberkies"]
+    assert shop["parts"][0]["stock"] == [{"site": "oberkies", "pieces": 2}]
+    assert "loader-02" not in person.get("/v1/machines.csv").text
+    assert "kargrund" not in person.get("/v1/parts.csv").text
+    assert "loader-02" not in person.get("/v1/work").text
+    assert "loader-02" not in person.get("/fleet").text + person.get("/shop").text + person.get("/work").text
+
+
+@pytest.mark.parametrize("machine", ["loader-02", "hauler-14"])
+def test_a_machine_of_another_site_is_not_there(person: Browser, machine: str) -> None:
+    path = f"/v1/machines/{machine}"
+    for address in (path, f"{path}/restriction", f"{path}/meter-readings", f"/machines/{machine}/papers"):
+        assert person.get(address).status_code == 404
+    assert person.post(f"{path}/planned-change", {"on": "2026-03-09"}).status_code == 404
+    change = {"changed_at": "2026-03-02T06:00:00Z"}
+    assert person.post(f"{path}/element-changes", change).status_code == 404
+
+
+def test_nothing_is_written_at_another_site(person: Browser) -> None:
+    for path, body in (
+        ("/v1/sites", {"site": "lot-4"}),
+        ("/v1/parts", {"part": "KG-0715", "stock": [{"site": "kargrund", "pieces": 9}]}),
+    ):
+        refused = person.post(path, body)
+        assert (refused.status_code, refused.json()["code"]) == (403, "site_not_yours")
+    for content in ("machine,site\nnew-1,oberkies\n", "machine,crew\nloader-02,late\n"):
+        headers = {"Content-Type": "text/csv"}
+        refused = person.request("POST", "/v1/machines.csv", content=content.encode(), headers=headers)
+        assert (refused.status_code, refused.json()["code"]) == (403, "site_not_yours")
+
+
+def test_a_machine_is_not_moved_to_a_site_of_others(api: Api, person: Browser) -> None:
+    for site in ("kargrund", None):
+        refused = person.request("PATCH", "/v1/machines/grader-07/papers", json={"site": site})
+        assert (refused.status_code, refused.json()["code"]) == (403, "site_not_yours")
+    assert api.get("/v1/machines/grader-07").json()["site"] == "oberkies"

@@ -1,0 +1,54 @@
+"""A visit that looks on: the stream says what changes, and holds up no server that stops."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from typing import Any
+
+import httpx
+
+from tests.support.serving import DEVICE, STREAM, ServerProcess, batch
+
+LIVE = "/visit/grader-07/live"
+
+
+def register(server: ServerProcess) -> None:
+    with server.client("admin") as client:
+        client.post("/v1/machines", json={"machine": "grader-07"}).raise_for_status()
+        client.post("/v1/devices", json={"device": DEVICE, "machine": "grader-07"}).raise_for_status()
+
+
+def events_of(response: httpx.Response) -> Iterator[dict[str, Any]]:
+    """What each event carries, as it comes."""
+    for line in response.iter_lines():
+        if line.startswith("data: "):
+            yield json.loads(line.removeprefix("data: "))
+
+
+def test_a_reading_shows_on_a_page_that_looks_on(server: ServerProcess) -> None:
+    register(server)
+    with server.client("admin") as client, client.stream("GET", LIVE) as response:
+        assert response.headers["content-type"].startswith("text/event-stream")
+        events = events_of(response)
+        assert set(next(events)) == {"stay", "live", "link", "checks"}
+        with server.client("device") as device:
+            device.post("/v1/readings", json=batch(1, [3.05], stream=STREAM)).raise_for_status()
+        shown = next(event["live"] for event in events if "live" in event)
+        assert "3.05" in shown
+
+
+def test_a_server_that_stops_ends_its_streams_in_good_order(server: ServerProcess) -> None:
+    """One that were cut off would raise here, after uvicorn had waited for it in vain."""
+    register(server)
+    with server.client("admin") as client, client.stream("GET", LIVE) as response:
+        events = events_of(response)
+        next(events)
+        assert server.stop() == 0
+        assert [event for event in events if not event] == []
+
+
+def test_a_machine_that_is_not_there_is_refused_before_the_stream_begins(server: ServerProcess) -> None:
+    with server.client("admin") as client:
+        answer = client.get(LIVE, headers={"Accept": "application/json"})
+    assert (answer.status_code, answer.json()["code"]) == (404, "unknown_machine")

@@ -1,0 +1,68 @@
+"""The way into the demo's console, and what its shop entered: a real server, asked as a browser asks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from io import StringIO
+from pathlib import Path
+from urllib.parse import parse_qs, urlsplit
+
+import httpx
+import pytest
+from rich.console import Console
+
+from cleanside.simulator import depot
+from cleanside.simulator.demo import show_the_way_in
+from cleanside.simulator.fleet import FLEET
+from cleanside.simulator.shop import Shop
+
+PASSWORD = "gravel plateau grader seven"
+
+
+@pytest.fixture
+def shop(tmp_path: Path) -> Iterator[Shop]:
+    running = Shop(tmp_path)
+    try:
+        running.open()
+        for spec in FLEET:
+            running.register(spec)
+        yield running
+    finally:
+        running.stop()
+
+
+def test_what_the_shop_of_the_demo_enters_is_there(shop: Shop) -> None:
+    today = datetime.now(UTC).date()
+    depot.enter(FLEET, today, post=shop.post, patch=shop.patch)
+    known = shop.get("/v1/shop")
+    assert {site["site"] for site in known["sites"]} == set(depot.SITES)
+    assert {crew["crew"] for crew in known["crews"]} == set(depot.CREWS)
+    assert all(part["lead_time_days"] for part in known["parts"])
+    assert any(line["pieces"] for part in known["parts"] for line in part["stock"])
+    fleet = {housing["machine"]: housing for housing in shop.get("/v1/fleet")["housings"]}
+    assert all(fleet[spec.name]["site"] and fleet[spec.name]["primary_part"] for spec in FLEET)
+    planned = [machine for machine, housing in fleet.items() if housing["planned"] is not None]
+    assert planned == [depot.PLANNED[0]]
+    jobs = {job["machine"]: job["reason"] for job in shop.get("/v1/work")["jobs"]}
+    assert jobs[depot.PLANNED[0]] == "planned"
+
+
+def test_the_printed_link_opens_a_signed_in_console_once(shop: Shop) -> None:
+    said = Console(file=StringIO(), width=40)
+    show_the_way_in(shop, said)
+    assert isinstance(said.file, StringIO)
+    (link,) = [line for line in said.file.getvalue().splitlines() if "/join?" in line]
+    assert link.startswith(shop.url)
+    (code,) = parse_qs(urlsplit(link).query)["code"]
+    form = {"code": code, "password": PASSWORD, "again": PASSWORD}
+    with httpx.Client(base_url=shop.url, headers={"Origin": shop.url}, timeout=30) as browser:
+        assert browser.get("/fleet").status_code == 303
+        assert browser.get(link).status_code == 200
+        assert browser.post("/join", data=form).headers["location"] == "/"
+        page = browser.get("/fleet")
+        assert page.status_code == 200
+        assert all(spec.name in page.text for spec in FLEET)
+        assert browser.get("/work").status_code == 200
+    with httpx.Client(base_url=shop.url, headers={"Origin": shop.url}, timeout=30) as another:
+        assert another.get(link).status_code == 403

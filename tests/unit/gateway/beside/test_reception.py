@@ -1,0 +1,336 @@
+"""Who may see what: the machine's name without the code, everything with it; hostile texts stay texts."""
+
+from __future__ import annotations
+
+import html
+import json
+import os
+import re
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from cleanside.gateway import spot_checks
+from cleanside.gateway.beside.http_listener import PageAnswer, PageRequest
+from cleanside.gateway.beside.label_code import MOST_WRONG, Doorkeeper
+from cleanside.gateway.beside.machine_facts import MachineFacts
+from cleanside.gateway.beside.reception import Reception
+from cleanside.gateway.beside.watch import LastValue
+from cleanside.gateway.errors import SpoolFull
+from cleanside.gateway.spool.queue import Spool
+from tests.unit.gateway.helpers import open_spool
+
+CODE = "7K3M-9QAZ"
+DEVICE = "grader-07-intake"
+LINK = {
+    "failing_s": None,
+    "reason": None,
+    "last_word": "status 200",
+    "waits_for": "readings",
+    "waits_s": 3.0,
+}
+FACTS = MachineFacts(
+    device=DEVICE,
+    values=[
+        LastValue("restriction", 3.05, "kPa", 2.0),
+        LastValue("engine_speed", 1795.0, "rpm", 2.0),
+        LastValue("signal_strength", -85.0, "dBm", 60.0),
+    ],
+    checks=[
+        spot_checks.supply([27.4, 27.3, 27.5]),
+        spot_checks.key_off(stayed_s=0.0, power_cycles=0),
+        spot_checks.clock(uncertainty_s=0.4, anchor="gps"),
+        spot_checks.zero([300.0] * 3),
+        spot_checks.answer([], []),
+    ],
+    signal=[(300.0, -97.0), (10.0, -85.0)],
+    backlog=212,
+    oldest_s=7_500.0,
+    entries_waiting=0,
+    link=LINK,
+)
+
+
+@pytest.fixture
+def spool(tmp_path: Path) -> Iterator[Spool]:
+    with open_spool(tmp_path / "a") as opened:
+        yield opened
+
+
+Made = Callable[..., Reception]
+
+
+@pytest.fixture
+def reception(spool: Spool) -> Made:
+    def made(facts: MachineFacts = FACTS) -> Reception:
+        return Reception(
+            facts.device,
+            doorkeeper=Doorkeeper(lambda: CODE, now_us=lambda: 0, random=os.urandom),
+            facts=lambda: facts,
+            spool=spool,
+            new_id=lambda: os.urandom(16).hex(),
+            random=os.urandom,
+        )
+
+    return made
+
+
+def asked(path: str = "/", method: str = "GET", **more: Any) -> PageRequest:
+    return PageRequest(method=method, path=path, address="192.168.4.7", **more)
+
+
+def pass_of(desk: Reception) -> dict[str, str]:
+    """The headers of who showed the code."""
+    opened = desk.answer(asked("/", query={"code": CODE}))
+    return {"cookie": opened.headers["Set-Cookie"].partition(";")[0]}
+
+
+def text(page: PageAnswer) -> str:
+    """What a person reads."""
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page.body.partition("<main>")[2]))
+
+
+def test_without_the_code_the_page_says_which_machine_it_is_and_no_more(reception: Made) -> None:
+    page = reception().answer(asked())
+    assert (page.status, DEVICE in page.body) == (200, True)
+    assert "3.05" not in page.body
+    assert "212" not in page.body
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "status"),
+    [("GET", "/live", 403), ("GET", "/live.json", 403), ("POST", "/entry", 403), ("GET", "/entry", 303)],
+)
+def test_nothing_else_opens_without_a_pass(reception: Made, method: str, path: str, status: int) -> None:
+    desk = reception()
+    for headers in (
+        {},
+        {"cookie": "beside="},
+        {"cookie": f"beside={'0' * 32}"},
+        {"cookie": f"beside={CODE}"},
+    ):
+        page = desk.answer(asked(path, method, headers=headers))
+        assert (page.status, "3.05" in page.body) == (status, False)
+
+
+def test_the_labels_qr_code_opens_the_page_and_leaves_no_code_in_the_address(reception: Made) -> None:
+    opened = reception().answer(asked("/", query={"code": "7k3m9qaz"}))
+    assert (opened.status, opened.headers["Location"]) == (303, "/")
+    cookie = opened.headers["Set-Cookie"]
+    assert "HttpOnly" in cookie
+    assert "SameSite=Lax" in cookie
+    assert "Secure" not in cookie  # plain HTTP on the machine's own network
+
+
+def test_the_typed_code_opens_the_page(reception: Made) -> None:
+    desk = reception()
+    opened = desk.answer(asked("/code", "POST", form={"code": CODE}))
+    page = desk.answer(asked(headers={"cookie": opened.headers["Set-Cookie"].partition(";")[0]}))
+    assert (opened.status, page.status, "3.05" in page.body) == (303, 200, True)
+
+
+def test_wrong_codes_are_refused_then_not_even_compared(reception: Made) -> None:
+    desk = reception()
+    statuses = [
+        desk.answer(asked("/code", "POST", form={"code": "nope"})).status for _ in range(MOST_WRONG + 1)
+    ]
+    assert statuses == [403] * MOST_WRONG + [429]
+    last = desk.answer(asked("/", query={"code": CODE}))
+    assert (last.status, int(last.headers["Retry-After"]) > 0) == (429, True)
+
+
+@pytest.mark.parametrize(
+    ("headers", "status"),
+    [
+        ({"origin": "http://evil.example", "host": "192.168.4.1:8480"}, 403),
+        ({"origin": "null", "host": "192.168.4.1:8480"}, 403),
+        ({"sec-fetch-site": "cross-site"}, 403),
+        ({"origin": "http://192.168.4.1:8480", "host": "192.168.4.1:8480"}, 303),
+        ({}, 303),
+    ],
+)
+def test_a_form_of_another_site_is_not_taken(reception: Made, headers: dict[str, str], status: int) -> None:
+    assert reception().answer(asked("/code", "POST", headers=headers, form={"code": CODE})).status == status
+
+
+def test_values_checks_and_backlog_are_on_one_page_with_units_and_ages(reception: Made) -> None:
+    desk = reception()
+    read = text(desk.answer(asked(headers=pass_of(desk))))
+    for part in ("3.05 kPa", "measured 2 s ago", "1795 r/min", "−85 dBm (60 s)", "212", "2 h 5 min"):
+        assert part in read
+    assert (
+        read.index("Zero with the engine off") < read.index("Power goes off") < read.index("Supply voltage")
+    )
+    assert "0.30 kPa with the engine at rest" in read
+    assert "within 0.40 s, by gps" in read
+
+
+def test_german_has_its_words_and_its_comma(reception: Made) -> None:
+    desk = reception()
+    page = desk.answer(asked(headers={**pass_of(desk), "accept-language": "de-DE"}))
+    assert 'lang="de"' in page.body
+    assert "3,05 kPa" in text(page)
+    assert "vor 2 s gemessen" in text(page)
+
+
+def test_a_value_that_is_old_is_marked_as_such(reception: Made) -> None:
+    facts = replace(FACTS, values=[LastValue("restriction", 3.05, "kPa", 240.0)])
+    desk = reception(facts)
+    page = desk.answer(asked(headers=pass_of(desk)))
+    assert 'class="live old"' in page.body
+    assert "measured 4 min ago" in text(page)
+
+
+def test_a_page_without_readings_link_or_spool_is_a_page(reception: Made) -> None:
+    bare = MachineFacts(
+        device=DEVICE,
+        values=[],
+        checks=[],
+        signal=[],
+        backlog=None,
+        oldest_s=None,
+        entries_waiting=None,
+        link=None,
+    )
+    desk = reception(bare)
+    for path in ("/", "/live", "/live.json"):
+        assert desk.answer(asked(path, headers=pass_of(desk))).status == 200
+
+
+def test_hostile_names_and_units_stay_texts(reception: Made) -> None:
+    odd = "<script>alert(1)</script>\"'$nonce{x}"
+    facts = replace(FACTS, device=odd, values=[LastValue("restriction", 1.0, odd, 2.0)], checks=[])
+    desk = reception(facts)
+    for page in (desk.answer(asked()), desk.answer(asked(headers=pass_of(desk)))):
+        assert "<script>alert" not in page.body
+        assert "&lt;script&gt;alert" in page.body
+
+
+def test_the_policy_names_the_nonce_of_its_own_page_and_nothing_beyond(reception: Made) -> None:
+    desk = reception()
+    one, two = (desk.answer(asked(headers=pass_of(desk))) for _ in range(2))
+    policies = [page.headers["Content-Security-Policy"] for page in (one, two)]
+    nonces = [re.findall(r"'nonce-(\w+)'", policy) for policy in policies]
+    assert nonces[0] != nonces[1]
+    assert f'<script nonce="{nonces[0][0]}">' in one.body
+    assert all("default-src 'none'" in policy and "frame-ancestors 'none'" in policy for policy in policies)
+    assert "unsafe" not in policies[0]
+    assert re.findall(r"(?:src|href)=\"(?!data:|/)", one.body) == []
+
+
+def test_the_page_has_a_json_twin(reception: Made) -> None:
+    desk = reception()
+    found = json.loads(desk.answer(asked("/live.json", headers=pass_of(desk))).body)
+    assert found["values"]["restriction"] == {"value": 3.05, "unit": "kPa", "age_s": 2.0}
+    assert [check["verdict"] for check in found["checks"]].count("failed") == 1
+    assert (found["backlog"], found["link"]["waits_for"]) == (212, "readings")
+
+
+# ---------------------------------------------------------------- entries
+
+ENTRY = {"what": "new", "by": "T. Wolny", "note": "seal was dry", "ago_min": "5", "entry_id": "phone-1"}
+
+
+def enter(desk: Reception, **fields: str) -> PageAnswer:
+    return desk.answer(asked("/entry", "POST", headers=pass_of(desk), form={**ENTRY, **fields}))
+
+
+def kept(spool: Spool) -> list[tuple[str, Any]]:
+    return [(entry.entry_id, entry.content) for entry in spool.entries(most=99)]
+
+
+def test_an_entry_is_kept_and_the_page_says_that_it_waits(reception: Made, spool: Spool) -> None:
+    desk = reception()
+    answer = enter(desk)
+    assert (answer.status, answer.headers["Location"]) == (303, "/entry?kept")
+    assert kept(spool) == [("phone-1", {"what": "new", "by": "T. Wolny", "note": "seal was dry"})]
+    read = text(desk.answer(asked("/entry", headers=pass_of(desk), query={"kept": ""})))
+    assert "on this gateway, not yet at the shop" in read
+    assert "seal was dry" in read
+
+
+def test_a_form_that_is_sent_twice_is_one_entry(reception: Made, spool: Spool) -> None:
+    desk = reception()
+    assert [enter(desk).status for _ in range(3)] == [303] * 3
+    assert len(kept(spool)) == 1
+
+
+def test_a_form_that_was_gone_back_to_and_changed_is_another_entry(reception: Made, spool: Spool) -> None:
+    desk = reception()
+    enter(desk)
+    enter(desk, what="safety_element")
+    assert [content["what"] for _, content in kept(spool)] == ["safety_element", "new"]
+
+
+def test_an_entry_of_a_phone_keeps_the_phones_id(reception: Made) -> None:
+    desk = reception()
+    page = desk.answer(
+        asked("/entry", headers=pass_of(desk), query={"entry_id": "phone-7", "what": "cleaned"})
+    )
+    assert 'value="phone-7"' in page.body
+    assert '<option value="cleaned" selected>' in page.body
+    odd = desk.answer(asked("/entry", headers=pass_of(desk), query={"entry_id": '"><b>'}))
+    assert "<b>" not in odd.body.partition("<main>")[2]
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("what", "nothing"),
+        ("what", ""),
+        ("by", ""),
+        ("by", "x" * 61),
+        ("by", "a\u202eb"),
+        ("by", "a\x00b"),
+        ("note", "n" * 401),
+        ("note", "two\nlines"),
+        ("ago_min", "-1"),
+        ("ago_min", "1441"),
+        ("ago_min", "1e3"),
+        ("ago_min", "٣"),
+        ("ago_min", "9" * 4000),
+    ],
+)
+def test_a_fault_is_said_beside_its_field_and_nothing_is_kept(
+    reception: Made, spool: Spool, field: str, value: str
+) -> None:
+    page = enter(reception(), **{field: value})
+    assert (page.status, kept(spool)) == (422, [])
+    assert f'id="{field}-fault"' in page.body
+    assert 'value="phone-1"' in page.body, "the same entry when it is sent again"
+    assert "seal was dry" in page.body or field == "note"
+
+
+@pytest.mark.parametrize(
+    "odd",
+    [
+        "<script>alert(1)</script>",
+        '"><img src=x onerror=a>',
+        "名前 🚜",
+        "' OR 1=1 --",
+        "x" * 60,
+        "{0}%s$x&amp;",
+    ],
+)
+def test_whatever_a_person_writes_is_kept_and_shown_as_it_is(reception: Made, spool: Spool, odd: str) -> None:
+    desk = reception()
+    assert enter(desk, by=odd, note=odd).status == 303
+    assert kept(spool)[0][1] == {"what": "new", "by": odd, "note": odd}
+    page = desk.answer(asked("/entry", headers=pass_of(desk)))
+    shown = page.body.partition('<ul class="made">')[2].partition("</ul>")[0]
+    assert html.unescape(re.sub(r"<[^>]+>", "", shown)).count(odd) == 2
+
+
+def test_a_disk_that_takes_no_entry_says_so_and_keeps_what_was_written(
+    reception: Made, spool: Spool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object, **__: object) -> bool:
+        raise SpoolFull("disk_full", path="a", why="no room")
+
+    monkeypatch.setattr(spool, "enter", full)
+    page = enter(reception())
+    assert page.status == 503
+    assert "seal was dry" in page.body

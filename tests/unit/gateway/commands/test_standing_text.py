@@ -1,0 +1,46 @@
+"""One screen of `status`: what a technician looks for stands where it is not cut off."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from cleanside.gateway.commands.standing import document, look
+from cleanside.gateway.commands.standing_text import as_text
+from cleanside.gateway.units import QUANTITIES, offered
+from cleanside.gateway.wire import Reading
+from tests.unit.gateway.helpers import open_spool, settable_clock
+
+
+def lines(path: Path, clock: object) -> dict[str, str]:
+    text = as_text(look(path, clock))  # type: ignore[arg-type]
+    return {line[:13].strip(): line[13:] for line in text.splitlines()}
+
+
+def test_the_last_value_has_its_unit_and_age_however_much_is_measured(tmp_path: Path) -> None:
+    """With six quantities the age was cut off at the end of the line."""
+    units = {name: offered(name)[0] for name in QUANTITIES}
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock) as spool:
+        values = dict.fromkeys(units, 12.5)
+        spool.append([Reading(values=values, units=units)])
+    clock.advance(42)
+    shown = lines(tmp_path / "a", clock)["last reading"]
+    assert shown.startswith("restriction 12.5 Pa, 42 s ago; ")
+    assert len(shown) <= 118 - 13
+
+
+def test_a_single_value_ends_with_its_age(tmp_path: Path) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock) as spool:
+        spool.append([Reading(values={"restriction": 3.05}, units={"restriction": "kPa"})])
+    assert lines(tmp_path / "a", clock)["last reading"] == "restriction 3.05 kPa, 0 s ago"
+
+
+def test_entries_that_wait_are_on_the_screen_and_in_the_object(tmp_path: Path) -> None:
+    clock = settable_clock()
+    with open_spool(tmp_path / "a", clock) as spool:
+        assert "entries" not in lines(tmp_path / "a", clock)
+        for name in ("e-1", "e-2"):
+            spool.enter(name, {"what": "new", "note": "", "by": "T. Wolny"})
+    assert lines(tmp_path / "a", clock)["entries"] == "2 entries waiting for the server"
+    assert document(look(tmp_path / "a", clock))["entries_waiting"] == 2

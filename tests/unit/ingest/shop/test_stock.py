@@ -1,0 +1,67 @@
+"""What to take, what to order and by when, against values from the binomial distribution."""
+
+from __future__ import annotations
+
+from datetime import date, timedelta
+
+import pytest
+from scipy import stats
+
+from cleanside.ingest.shop.stock import Need, PartLine, chance_of_more, part_line
+
+TODAY = date(2026, 11, 30)
+BEFORE = TODAY + timedelta(days=7)
+
+
+def need(
+    in_days: int | None, *, taken: bool = False, site: str | None = "oberkies", chance: float = 0.5
+) -> Need:
+    day = None if in_days is None else TODAY + timedelta(days=in_days)
+    return Need(part="KG", site=site, taken=taken, needed_on=day, chance_by=lambda _: chance)
+
+
+def line(needs: list[Need], *, stock: int, lead: int | None) -> PartLine:
+    return part_line(
+        "KG",
+        needs,
+        description="",
+        stock_by_site={"oberkies": stock},
+        lead_time_days=lead,
+        today=TODAY,
+        before=BEFORE,
+    )
+
+
+@pytest.mark.parametrize("chance", [0.0, 0.1, 0.5, 0.97, 1.0])
+@pytest.mark.parametrize("stock", [0, 1, 3, 9])
+def test_with_equal_chances_it_is_the_binomial_distribution(chance: float, stock: int) -> None:
+    """scipy.stats.binom is the reference."""
+    assert chance_of_more([chance] * 8, stock) == pytest.approx(stats.binom.sf(stock, 8, chance), abs=1e-12)
+
+
+def test_with_unequal_chances_every_case_is_counted() -> None:
+    # Of 0.5 and 0.2: none 0.4, one 0.5, both 0.1.
+    assert [chance_of_more([0.5, 0.2], n) for n in range(3)] == pytest.approx([0.6, 0.1, 0.0])
+
+
+def test_it_is_ordered_a_lead_time_before_the_first_that_is_missing() -> None:
+    needs = [need(2, taken=True), need(6, taken=True, site="kargrund"), need(8), need(30), need(None)]
+    found = line(needs, stock=2, lead=3)
+    assert (found.to_take, found.take_by_site) == (2, {"oberkies": 1, "kargrund": 1})
+    assert found.order_by == TODAY + timedelta(days=5)  # the third, on day 8
+    assert (found.to_order, found.late_days) == (1, 0)
+
+
+def test_what_comes_too_late_is_ordered_today_and_says_by_how_much() -> None:
+    found = line([need(1), need(2)], stock=1, lead=10)
+    assert (found.order_by, found.late_days) == (TODAY, 8)
+
+
+def test_with_enough_in_stock_nothing_is_ordered() -> None:
+    found = line([need(1), need(2)], stock=2, lead=10)
+    assert (found.order_by, found.to_order, found.late_days) == (None, 0, 0)
+    assert found.chance_of_running_out == 0.0
+
+
+def test_without_a_lead_time_no_chance_is_stated() -> None:
+    assert line([need(1)], stock=0, lead=None).chance_of_running_out is None

@@ -1,0 +1,170 @@
+"""Which element is changed on which day, by hand-made candidates whose days can be counted."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from cleanside.ingest.restriction import Quantiles
+from cleanside.ingest.restriction.forecast.duty import Duty
+from cleanside.ingest.shop.work_list import (
+    Candidate,
+    ListDays,
+    chance_at_limit,
+    chance_needed,
+    is_laid_up,
+    jobs_of,
+    needed_on,
+)
+from cleanside.ingest.store.papers import HousingPapers, MachinePapers, Papers, PlannedChange
+
+ZONE = ZoneInfo("Europe/Vienna")
+MONDAY = date(2026, 11, 30)
+NOW_S = datetime(2026, 11, 30, 6, 40, tzinfo=ZONE).timestamp()
+DAYS = ListDays(ZONE, NOW_S, before=MONDAY + timedelta(days=7))
+DAY_S = 86_400.0
+
+
+def due_in(early: float, likely: float, late: float) -> Quantiles:
+    """Dates so many days from now."""
+    return Quantiles(p10=NOW_S + early * DAY_S, p50=NOW_S + likely * DAY_S, p90=NOW_S + late * DAY_S)
+
+
+CANDIDATE = Candidate(
+    machine="grader-07",
+    housing="main",
+    papers=Papers(),
+    plan=None,
+    state="plan",
+    due_s=due_in(3, 5, 9),
+    hours_left=Quantiles(p10=15, p50=40, p90=70),
+    life_hours=300.0,
+    life_start_s=NOW_S - 100 * DAY_S,
+    cleanings=0,
+    duty=Duty(hours_per_day=8.0, spread=0.1, days=56),
+    service_s=None,
+)
+
+
+def planned(on: date) -> Papers:
+    return Papers(planned=PlannedChange(on.isoformat(), 0, 0, "k1", ""))
+
+
+def days_and_reasons(*candidates: Candidate) -> list[tuple[int, str, str]]:
+    """(days from Monday, machine, reason)"""
+    jobs = jobs_of(candidates, DAYS)
+    return [((job.day - MONDAY).days, job.candidate.machine, job.reason) for job in jobs]
+
+
+@pytest.mark.parametrize(
+    ("changed", "expected"),
+    [
+        ({}, [(3, "early_date")]),
+        ({"state": "over"}, [(0, "over_limit")]),
+        ({"state": "due"}, [(0, "change_due")]),
+        ({"state": "suspect", "due_s": None}, [(0, "check_first")]),
+        ({"due_s": due_in(7, 9, 12)}, []),  # its early date is after the list
+        ({"due_s": None}, []),
+        ({"plan": "open", "papers": planned(MONDAY + timedelta(days=4))}, [(4, "planned")]),
+        ({"plan": "open", "state": "over", "papers": planned(MONDAY + timedelta(days=4))}, [(4, "planned")]),
+        ({"plan": "open", "papers": planned(MONDAY + timedelta(days=9))}, []),
+        ({"plan": "missed", "papers": planned(MONDAY - timedelta(days=2))}, [(0, "plan_missed")]),
+        ({"plan": "done", "papers": planned(MONDAY)}, [(3, "early_date")]),
+        ({"service_s": NOW_S + 4 * DAY_S}, [(4, "service")]),  # before the likely date
+        ({"service_s": NOW_S + 6 * DAY_S}, [(3, "early_date")]),  # after it: it will not last
+    ],
+)
+def test_the_day_follows_one_rule(changed: dict[str, object], expected: list[tuple[int, str]]) -> None:
+    candidate = replace(CANDIDATE, **changed)  # type: ignore[arg-type]
+    assert [(day, reason) for day, _, reason in days_and_reasons(candidate)] == expected
+
+
+def test_the_list_is_by_day_then_site_then_urgency() -> None:
+    def at(site: str, machine: str, state: str = "plan") -> Candidate:
+        return replace(CANDIDATE, machine=machine, state=state, papers=Papers(MachinePapers(site=site)))
+
+    found = days_and_reasons(
+        at("kargrund", "d"), at("oberkies", "c", "suspect"), at("oberkies", "b", "over"), at("kargrund", "a")
+    )
+    assert found == [
+        (0, "b", "over_limit"),
+        (0, "c", "check_first"),
+        (3, "a", "early_date"),
+        (3, "d", "early_date"),
+    ]
+
+
+def test_a_service_is_taken_along_or_said_to_come_too_late() -> None:
+    [with_it] = jobs_of([replace(CANDIDATE, service_s=NOW_S + 4 * DAY_S)], DAYS)
+    [too_late] = jobs_of([replace(CANDIDATE, service_s=NOW_S + 8 * DAY_S)], DAYS)
+    [far] = jobs_of([replace(CANDIDATE, service_s=NOW_S + 60 * DAY_S)], DAYS)
+    assert [job.service_fit for job in (with_it, too_late, far)] == ["with_service", "will_not_last", None]
+    assert with_it.service_on == MONDAY + timedelta(days=4)
+    # On the fourth day, midnight: 3 days and 17 h 20 min from now, between early and likely.
+    assert with_it.own.chance_at_limit_before == pytest.approx(0.1 + 0.4 * (3 + 17.33 / 24 - 3) / 2, abs=0.01)
+
+
+def test_an_old_element_is_changed_by_the_calendar_however_clean() -> None:
+    papers = Papers(housing=HousingPapers(calendar_limit_days=105))
+    clean = replace(CANDIDATE, due_s=due_in(90, 100, 120), papers=papers)
+    assert days_and_reasons(clean) == [(5, "grader-07", "calendar")]
+    assert days_and_reasons(replace(clean, life_start_s=None)) == []  # nobody saw it go in
+    gone_by = replace(clean, papers=Papers(housing=HousingPapers(calendar_limit_days=50)))
+    assert days_and_reasons(gone_by) == [(0, "grader-07", "calendar")]
+
+
+def test_an_element_that_was_cleaned_as_often_as_it_may_be_is_said_to_be() -> None:
+    papers = Papers(housing=HousingPapers(most_cleanings=2))
+    [once], [twice] = (jobs_of([replace(CANDIDATE, papers=papers, cleanings=n)], DAYS) for n in (1, 2))
+    assert (once.last_cleaning, twice.last_cleaning) == (False, True)
+
+
+def test_what_is_laid_up_on_its_day_is_left_out() -> None:
+    papers = Papers(MachinePapers(laid_up_from="2026-12-03", laid_up_until="2026-12-10"))
+    assert days_and_reasons(replace(CANDIDATE, papers=papers)) == []
+    assert days_and_reasons(replace(CANDIDATE, papers=papers, state="over")) == [
+        (0, "grader-07", "over_limit")
+    ]
+    days = [date(2026, 12, d) for d in (2, 3, 10, 11)]
+    assert [is_laid_up(papers, day) for day in days] == [False, True, True, False]
+    assert is_laid_up(Papers(MachinePapers(laid_up_from="2026-12-03")), date(2030, 1, 1))
+
+
+def test_waiting_raises_the_chance_and_changing_early_loses_hours() -> None:
+    [job] = jobs_of([CANDIDATE], DAYS)
+    chances = [option.chance_at_limit_before for option in job.options[1:]]
+    lost = [option.hours_lost for option in job.options[1:]]
+    assert chances == sorted(chances, key=lambda c: c or 0.0)
+    assert chances[0] == 0.0
+    assert lost == sorted(lost, key=lambda h: -(h or 0.0))
+    assert lost[0] == 40.0
+    # On Wednesday at midnight 41 h 20 min are gone, of which the machine worked a third.
+    assert lost[2] == pytest.approx(40 - 8 * 41.33 / 24, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    ("days", "expected"),
+    [(-1, 0.0), (0, 0.0), (3, 0.1), (4, 0.3), (5, 0.5), (9, 0.9), (10, 0.99), (900, 0.99)],
+)
+def test_the_chance_runs_in_straight_lines_through_the_dates(days: float, expected: float) -> None:
+    due_s = due_in(3, 5, 9)
+    at_s = NOW_S + days * DAY_S
+    found = chance_at_limit(due_s, at_s, NOW_S)
+    assert found == pytest.approx(expected, abs=1e-9)
+    assert chance_at_limit(None, at_s, NOW_S) is None
+
+
+def test_an_element_is_needed_at_its_early_date_its_planned_day_or_its_calendar_limit() -> None:
+    def needed(**changed: object) -> date | None:
+        return needed_on(replace(CANDIDATE, **changed), DAYS)  # type: ignore[arg-type]
+
+    assert needed() == MONDAY + timedelta(days=3)
+    assert needed(state="over") == MONDAY
+    assert needed(plan="open", papers=planned(MONDAY + timedelta(days=1))) == MONDAY + timedelta(days=1)
+    assert needed(papers=Papers(housing=HousingPapers(calendar_limit_days=102))) == MONDAY + timedelta(days=2)
+    assert needed(due_s=None) is None
+    assert chance_needed(replace(CANDIDATE, state="over"), MONDAY, DAYS) == 1.0
+    assert chance_needed(replace(CANDIDATE, due_s=None), MONDAY, DAYS) == 0.0
