@@ -174,7 +174,7 @@ class Dates(TypedDict):
     p90: str | None
 
 
-class Trend(TypedDict):
+class TrendLevels(TypedDict):
     """The last ninety days in steps."""
 
     start_at: str
@@ -238,15 +238,14 @@ class HousingState(TypedDict):
     hours_behind: int
     analysed_through: str | None
     changes_found: list[str]
+    trend: NotRequired[TrendLevels | None]
+    readings_quarantined: NotRequired[int | None]
     site: str | None
     crew: str | None
     primary_part: str | None
     safety_part: str | None
     laid_up: LaidUp | None
     planned: Planned | None
-    #: in lists of housings
-    readings_quarantined: NotRequired[int | None]
-    trend: NotRequired[Trend | None]
 
 
 class SeriesPoint(TypedDict):

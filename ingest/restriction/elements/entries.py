@@ -31,6 +31,9 @@ LEVEL_ROWS = 6  # operating hours whose median is the level before, and after (c
 LEAST_ROWS = 3  # of them in which a clear fall has to show,
 ENOUGH_ROWS = 4  # and before the analysis says that there was no fall
 SHIFT_ROWS = 12  # operating hours: a change is entered at the end of a shift, hardly later (common practice)
+# A change so many operating hours after one that was found, with nothing to show for it, is most likely the
+# same change with a wrong date: a question (chosen: the work of a week).
+BESIDE_ROWS = 60
 DENIED_ROWS = 24  # a fall is found again within as many hours as more readings come (chosen)
 CLEAR_FALL = 0.15  # of the level before; hours of one element wander by less over a shift (chosen)
 NO_FALL = 0.95  # of the level before: a new element that lies no lower asks for a second look (chosen)
@@ -213,8 +216,14 @@ class _Around:
         if after_pa <= NO_FALL * before_pa:
             return replace(used, verdict=FITS)
         if clean_pa is not None and before_pa <= CLEAN_ALREADY * clean_pa:
+            if self._is_beside_a_change(split):
+                return self._asked(replace(used, used_s=None), DID_NOT_FALL)
             return replace(used, verdict=CLEAN_BEFORE)
         return self._asked(replace(used, used_s=None), DID_NOT_FALL)
+
+    def _is_beside_a_change(self, split: int) -> bool:
+        """A change that was found lies less than `BESIDE_ROWS` before."""
+        return any(c.likely == "change" and 0 <= split - c.row <= BESIDE_ROWS for c in self._falls)
 
     def _asked(self, mine: WeighedEntry, verdict: str) -> WeighedEntry:
         return replace(mine, verdict=verdict, used_s=mine.entry.at_s if mine.entry.confirmed else None)

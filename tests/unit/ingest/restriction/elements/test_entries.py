@@ -100,6 +100,14 @@ def test_an_entry_within_a_shift_of_the_fall_counts_from_the_fall(late_h: float)
     assert after.level_start_pa == pytest.approx(2050, rel=0.03)
 
 
+@pytest.mark.parametrize("late_days", [1.5, 3.0])
+def test_a_change_entered_days_after_the_fall_is_asked_about_and_cuts_no_life(late_days: float) -> None:
+    found, without = assess("loader-02", entry(CHANGED_S + late_days * DAY_S)), assess("loader-02")
+    assert (the(found).verdict, the(found).is_question) == ("did_not_fall", True)
+    assert the(found).fall_s == pytest.approx(CHANGED_S, abs=DAY_S)
+    assert figures(found) == figures(without)
+
+
 def test_a_change_entered_twice_is_one() -> None:
     once, twice = entry(CHANGED_S - 300, name="a"), entry(CHANGED_S + 4.5 * HOUR_S, name="b")
     for entries in ((once, twice), (twice, once)):
