@@ -348,7 +348,9 @@ SENTENCES: Sentences = {
     "site_not_yours": "you decide about people of your sites alone; name sites among {sites}",
     # requests that are refused: what people enter, and what the shop knows
     "cell_faulty": '{fault}: "{value}"; {rule}; {next_step}',
-    "entry_content_too_long": "an entry is too long; send at most {most} bytes",
+    "entry_content_unfit": (
+        "an entry cannot be kept as it is; send at most {most} bytes of UTF-8, without half a surrogate pair"
+    ),
     "entry_differs": "entry {entry_id} is there already, with {there}",
     "entry_kind_unknown": 'there is no entry of kind "{kind}"; send one of {known}',
     "entry_of_another_person": (

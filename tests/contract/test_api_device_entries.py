@@ -219,3 +219,13 @@ def test_beside_a_persons_entry_of_the_same_work_it_is_no_second_one(api: Api) -
         ("not_seen_yet", False),
         ("double", False),
     ]
+
+
+@pytest.mark.parametrize("odd", ["\ud800", "a\x00b", "\ufffe", "\u2028"])
+def test_characters_that_are_none_break_nothing(api: Api, odd: str) -> None:
+    api.register()
+    body = {"device": DEVICE, "stream": STREAM, "kept_from": 1, "entered": [entry(1, note=odd), entry(2)]}
+    answer = api.post(SEND, body, key="device")
+    assert answer.status_code in (200, 400, 422)
+    if answer.status_code == 200:
+        assert outcomes(api) == [(1, "not_valid"), (2, "taken")]

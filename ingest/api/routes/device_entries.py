@@ -99,7 +99,7 @@ def post_device_entries(
     require_device(key, body.device)
     now_us = resources.clock()
     given = [_entry(entry, body.stream, now_us) for entry in body.entered]
-    _refuse_too_long(given)
+    _refuse_unfit(given)
 
     def save(connection: sa.Connection) -> int:
         row = fleet.device(connection, key.owner_id, body.device)
@@ -142,14 +142,22 @@ def _entry(given: EntryGiven, stream: str, now_us: int) -> DeviceEntry:
     )
 
 
-def _refuse_too_long(given: list[DeviceEntry]) -> None:
+def _refuse_unfit(given: list[DeviceEntry]) -> None:
+    """Raise Refused (422) for what cannot be kept as it is: no gateway of ours sends it."""
     errors = [
-        Complaint(f"#/entered/{i}/content", "entry_content_too_long", most=MAX_ENTRY_BYTES)
+        Complaint(f"#/entered/{i}/content", "entry_content_unfit", most=MAX_ENTRY_BYTES)
         for i, entry in enumerate(given)
-        if len(entry.content.encode("utf-8", "replace")) > MAX_ENTRY_BYTES
+        if not _fits(entry.content)
     ]
     if errors:
         raise NotValid(*errors)
+
+
+def _fits(content: str) -> bool:
+    try:
+        return len(content.encode()) <= MAX_ENTRY_BYTES
+    except UnicodeEncodeError:
+        return False
 
 
 def _document(entry: DeviceEntry) -> dict[str, Any]:
