@@ -142,6 +142,14 @@ def test_an_entry_is_taken_back_and_confirmed_by_forms(api: Api) -> None:
     assert entries(api) == []
 
 
+def test_an_entry_that_counts_can_be_taken_back_on_the_page(api: Api) -> None:
+    """A change that was entered for the wrong machine, and that the data do not contradict."""
+    send(api, form(entry_id="e-1"))
+    page = api.get(MACHINE, key="planner").text
+    assert 'id="question"' not in page
+    assert page.count(f'action="{ENTRIES}/taken-back"') == 1
+
+
 def test_who_may_not_enter_sees_no_form(api: Api) -> None:
     assert f'action="{ENTRIES}"' in api.get(MACHINE, key="planner").text
     made = api.post("/v1/keys", {"role": "integrator", "devices": ["grader-07-intake"]}).json()
