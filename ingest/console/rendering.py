@@ -155,6 +155,8 @@ def headers_of(viewer: Viewer, nonce: str) -> dict[str, str]:
         "Content-Security-Policy": policy(nonce),
         "Content-Language": viewer.locale.language,
         "Cross-Origin-Opener-Policy": "same-origin",
+        # With no-referrer a form would say "Origin: null", and a browser without Fetch metadata be refused.
+        "Referrer-Policy": "same-origin",
         "Vary": "Accept-Language, Cookie, Authorization",
     }
 

@@ -118,6 +118,23 @@ def test_without_scripts_a_person_comes_in_and_goes_out(fresh: ServerProcess, br
     context.close()
 
 
+def test_a_form_says_its_origin_for_browsers_without_fetch_metadata(
+    fresh: ServerProcess, browser: Browser
+) -> None:
+    """WHATWG Fetch, "append a request Origin header": null under the policy no-referrer."""
+    context = browser.new_context(locale="en-GB")
+    context.set_default_timeout(WITHIN_MS)
+    page = context.new_page()
+    page.goto(f"{fresh.url}/sign-in")
+    page.fill("#name", "mara")
+    page.fill("#password", PASSWORD)
+    with page.expect_request(lambda request: request.method == "POST") as sent:
+        page.click("main button")
+    page.wait_for_selector(".fault")
+    assert sent.value.all_headers()["origin"] == fresh.url
+    context.close()
+
+
 def test_a_passkey_is_made_and_signs_in_with_a_virtual_authenticator(
     fresh: ServerProcess, browser: Browser
 ) -> None:
