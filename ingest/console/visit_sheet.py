@@ -7,7 +7,7 @@ Leaves to others: the checks (`ingest.analysis.acceptance_sheet`), the words (`w
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from markupsafe import Markup
@@ -54,6 +54,15 @@ STEPS: dict[str, tuple[Step, ...]] = {
         Step("after", "abc", ("safety_element", "element_out", "plug_tap", "reset_indicator")),
         Step("run", "abcd", ("high_idle",)),
     ),
+}
+
+
+#: next step -> cautions that stand before it
+CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
+    "do_run": ("high_idle",),
+    "do_high_idle": ("high_idle",),
+    "do_check_feed": ("electrical",),
+    "do_look_at_tube": ("element_out",),
 }
 
 
@@ -123,6 +132,10 @@ class SheetWords:
         if code == "do_run":
             code = f"do_run_{str(statement.values['wanted']).replace(' ', '_')}"
         return self._say(f"visit.do.{code}", **statement.values)
+
+    def cautions(self, statement: Statement) -> list[Markup]:
+        """What to mind before a next step."""
+        return [self._say(f"caution.{code}") for code in CAUTIONS_OF.get(statement.code, ())]
 
     def limit_as_read(self) -> Markup | str:
         """The limit in the unit of the gauge, and in kPa where that is another."""
