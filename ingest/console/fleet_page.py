@@ -59,6 +59,7 @@ def get_fleet_page(
         key=key,
         known=known,
         wanted=wanted,
+        is_filtered=wanted != FleetFilter(),
         states=URGENCY,
         is_first=page.is_first,
         next_page=known["next"] and address_with(request, cursor=known["next"]),

@@ -56,6 +56,15 @@ def machines_in(page: str) -> list[str]:
     return re.findall(r'href="/machines/([^"?]+)"', page)
 
 
+@pytest.mark.parametrize("query", ["kind=crane", "site=nowhere", "crew=nobody", "text=zzz"])
+def test_where_a_filter_leaves_nothing_the_page_says_so(api: Api, query: str) -> None:
+    """Not that there are no machines: there are."""
+    named(api, "grader-07")
+    page = page_of(api, f"/fleet?{query}", **{"Accept-Language": "en"})
+    assert str(table("en")["fleet.no_match"]) in page
+    assert str(table("en")["fleet.empty"]) not in page
+
+
 def test_the_page_shows_what_its_twin_answers(api: Api) -> None:
     for machine in ("grader-07", "loader-02"):
         named(api, machine)
