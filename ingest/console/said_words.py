@@ -44,8 +44,8 @@ def said(say: Sayer, statement: Mapping[str, Any]) -> Markup:
 
 def caution_of(say: Sayer, advice_code: str) -> Markup | None:
     """What to mind, after an advice; None: nothing."""
-    cautions = CAUTIONS_OF.get(advice_code)
-    return cautions and Markup(" ").join(say(f"caution.{caution}") for caution in cautions)
+    cautions = CAUTIONS_OF.get(advice_code, ())
+    return Markup(" ").join(say(f"caution.{caution}") for caution in cautions) or None
 
 
 def _flow_scaled(say: Sayer, values: Values) -> Markup:

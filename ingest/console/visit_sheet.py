@@ -13,7 +13,7 @@ from typing import NamedTuple
 from markupsafe import Markup
 
 from cleanside.gateway.spot_checks import Check
-from cleanside.ingest.console.formats import Figure, Formats
+from cleanside.ingest.console.formats import Figure
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.store.fleet import TerminalRow
@@ -99,9 +99,9 @@ def in_order(checks: Sequence[Check]) -> list[Check]:
 class SheetWords:
     """Says statements of the checks in a viewer's language, restriction in the unit of the gauge."""
 
-    def __init__(self, say: Sayer, formats: Formats, limit: TerminalRow | None) -> None:
+    def __init__(self, say: Sayer, limit: TerminalRow | None) -> None:
         self._say = say.in_unit(None if limit is None else limit.unit)
-        self._formats = formats
+        self._formats = say.formats
         self._limit = limit
 
     def seen(self, statement: Statement) -> Markup:

@@ -10,7 +10,6 @@ from collections.abc import Iterator
 
 import pytest
 
-from cleanside.ingest.console.fleet_page import safe_cell
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.plain_forms import (
@@ -22,6 +21,7 @@ from cleanside.ingest.restriction.verdict.plain_forms import (
     STATE_FORMS,
     SUSPICIONS,
 )
+from cleanside.ingest.shop.spreadsheet import safe_cell
 from tests.support.serving import Api, batch, in_process
 
 #: names that a person may give: markup, right to left, as long as may be, pictures
