@@ -323,7 +323,6 @@ SENTENCES: Sentences = {
         '"{name}": 1 to 32 small letters, digits and - . _ only; a display name may have any'
     ),
     "not_a_role_of_people": '"{role}" is no role of people; take one of {roles}',
-    "other_site": "this form was sent from a page of another site; open the page here again",
     "password_changed_meanwhile": "the password was changed at this moment; sign in again",
     "password_of_another_length": (
         "the password has {characters} characters; take {shortest} to {longest}, four words in a row are "

@@ -71,7 +71,6 @@ TITLES: Mapping[str, str] = {
     "unknown_person": "Unknown person",
     "unknown_session": "Unknown session",
     "key_not_for_device": "The key is not for this device",
-    "other_site": "The form came from another site",
     "role_not_allowed": "The key's role does not allow this",
     "device_unknown": "The device is not registered",
     "device_taken": "The device belongs to another key",

@@ -49,7 +49,6 @@ NEXT_STEPS: Mapping[str, str] = {
     "unknown_person": "check the name against the list of people",
     "unknown_session": "list your sessions again; it may be over already",
     "key_not_for_device": "use a key that is bound to this device",
-    "other_site": "open the page at this server again and send the form from there",
     "role_not_allowed": "use a key of one of the roles that detail names",
     "device_unknown": "register the device, then send again",
     "device_taken": "choose another name, or have the owner's admin settle it",
