@@ -91,6 +91,7 @@ SENTENCES: Sentences = {
         "{folder} has files of another archive, like {file}; move it away, and give its {revoked_keys} "
         "by --revoked-keys"
     ),
+    "fleet_being_worked_out": "{made} more housings were worked out, not yet all; ask again later",
     "folder_not_made": "{path} cannot be made ({why}); name another folder",
     "folder_takes_no_archive": "{folder} cannot take an archive ({why}); move it away",
     "folder_without_lives": (
@@ -323,7 +324,6 @@ SENTENCES: Sentences = {
         '"{name}": 1 to 32 small letters, digits and - . _ only; a display name may have any'
     ),
     "not_a_role_of_people": '"{role}" is no role of people; take one of {roles}',
-    "other_site": "this form was sent from a page of another site; open the page here again",
     "password_changed_meanwhile": "the password was changed at this moment; sign in again",
     "password_of_another_length": (
         "the password has {characters} characters; take {shortest} to {longest}, four words in a row are "

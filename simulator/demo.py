@@ -43,7 +43,7 @@ MAX_DELAY_TO_KILL_S = (
 )
 UNIT_DEADLINE_S = 240.0
 #: who is invited to the console where the server stays up
-PERSON = "planner"
+PERSON = "demo-admin"
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)

@@ -247,7 +247,7 @@ async def _write(writer: asyncio.StreamWriter, page: PageAnswer, *, with_body: b
         "Connection: close",
         "Cache-Control: no-store",
         "X-Content-Type-Options: nosniff",
-        "Referrer-Policy: no-referrer",
+        "Referrer-Policy: same-origin",  # with no-referrer a form would say "Origin: null" and be refused
         *(f"{name}: {value}" for name, value in page.headers.items()),
     ]
     writer.write("\r\n".join([*lines, "", ""]).encode("latin-1") + (body if with_body else b""))

@@ -22,12 +22,12 @@ from cleanside.ingest.api.routes.restriction import URGENCY, Filter, FleetFilter
 from cleanside.ingest.api.routes.shared import R
 from cleanside.ingest.console.drawing import CALENDAR_DAYS
 from cleanside.ingest.console.formats import DAY_S, Formats
-from cleanside.ingest.console.rendering import address_with, formats_of, render, sayer_of
+from cleanside.ingest.console.rendering import address_with, render, sayer_of
 from cleanside.ingest.console.routing import page_needs, page_router
 from cleanside.ingest.console.said_words import caution_of, said
-from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.restriction.verdict.trend import TREND_STEPS
+from cleanside.ingest.shop.spreadsheet import safe_cell
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -35,8 +35,6 @@ router = page_router()
 Reader = Annotated[Key, Depends(page_needs("fleet:read"))]
 #: on a phone these are one line each: nothing is to be done
 CALM = frozenset({"serving"})
-#: what a spreadsheet would take for a formula (OWASP, CSV Injection)
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 @router.get("/fleet")
@@ -49,16 +47,15 @@ def get_fleet_page(
 ) -> Response:
     """The fleet as a table of sentences, rulers and dates."""
     known = get_fleet(request, resources, key, page, wanted, with_trend=True)
-    viewer = viewer_of(request, key)
-    formats = formats_of(request, viewer)
-    say = Sayer(viewer.language, formats)
-    calendar = Calendar(formats)
+    say = sayer_of(request, key)
+    calendar = Calendar(say.formats)
     return render(
         request,
         "fleet.html",
         key=key,
         known=known,
         wanted=wanted,
+        is_filtered=wanted != FleetFilter(),
         states=URGENCY,
         is_first=page.is_first,
         next_page=known["next"] and address_with(request, cursor=known["next"]),
@@ -243,8 +240,3 @@ def csv_of(rows: list[list[str]]) -> str:
     out = io.StringIO()
     csv.writer(out).writerows([[safe_cell(cell) for cell in row] for row in rows])
     return out.getvalue()
-
-
-def safe_cell(cell: str) -> str:
-    """A cell that a spreadsheet takes for text: one that begins like a formula gets an apostrophe."""
-    return f"'{cell}" if cell.startswith(FORMULA_STARTS) else cell

@@ -50,13 +50,18 @@ def text_of_field(fields: FormData, name: str) -> str:
     return found if isinstance(found, str) else ""
 
 
+def trimmed_field(fields: FormData, name: str) -> str:
+    """The text of a field without blanks around it; "" where it is missing or a file."""
+    return text_of_field(fields, name).strip()
+
+
 def number_of_field(fields: FormData, name: str) -> float | None:
     """
     The number in a field, with point or comma; None: it is empty.
 
     Raises Refused (422) for what is no number, and for one that may group thousands.
     """
-    text = text_of_field(fields, name).strip()
+    text = trimmed_field(fields, name)
     if not text:
         return None
     if GROUPED.fullmatch(text):

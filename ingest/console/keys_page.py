@@ -29,6 +29,7 @@ from cleanside.ingest.console.forms import (
     names_of_field,
     read_form,
     text_of_field,
+    trimmed_field,
 )
 from cleanside.ingest.console.rendering import address_with, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
@@ -81,7 +82,7 @@ def post_keys_page(request: Request, resources: R, key: Admin, page: PageOfKeys,
     values = {
         "role": text_of_field(fields, "role"),
         "devices": names_of_field(fields, "devices"),
-        "note": text_of_field(fields, "note").strip(),
+        "note": trimmed_field(fields, "note"),
         "expires_at": _start_of(request, key, text_of_field(fields, "expires")),
     }
     try:

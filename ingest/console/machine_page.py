@@ -38,10 +38,10 @@ from cleanside.ingest.console.forms import (
     fault_of,
     number_of_field,
     read_form,
-    text_of_field,
+    trimmed_field,
 )
 from cleanside.ingest.console.machine_plot import By, plot_of, weeks_of
-from cleanside.ingest.console.rendering import formats_of, render
+from cleanside.ingest.console.rendering import formats_of, render, sayer_of
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import caution_of, said
 from cleanside.ingest.console.viewer import viewer_of
@@ -122,8 +122,7 @@ def _page(
     known = get_restriction(machine, request, resources, key, housing, None, with_coverage=True)
     lives = get_lives(machine, request, resources, key, housing)["lives"]
     changes = get_element_changes(machine, request, resources, key, housing)
-    viewer = viewer_of(request, key)
-    say = Sayer(viewer.language, formats_of(request, viewer)).in_unit(unit_of(known))
+    say = sayer_of(request, key).in_unit(unit_of(known))
     formats, unit = say.formats, unit_of(known) or "kPa"
     drawn = plot_of(known, lives, say, unit, by)
     return render(
@@ -168,7 +167,7 @@ def post_entry(machine: PathName, request: Request, resources: R, key: Writer, f
         body = change_of(fields, formats_of(request, viewer_of(request, key)))
         post_element_change(machine, body, request, resources, key)
     except FAULTS as error:
-        housing = _text(fields, "housing") or DEFAULT_HOUSING
+        housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
         return _page(request, resources, key, machine, housing, refused=_refused(error, fields))
     return see_other(_address(machine, body.housing, entered=body.entry_id))
 
@@ -178,9 +177,9 @@ def post_taken_back(
     machine: PathName, request: Request, resources: R, key: Writer, fields: Fields
 ) -> Response:
     """Take an entry back; the audit keeps it."""
-    housing = _text(fields, "housing") or DEFAULT_HOUSING
+    housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
     body = change_of(fields, formats_of(request, viewer_of(request, key)))
-    entry_id = _text(fields, "entry_id") or None
+    entry_id = trimmed_field(fields, "entry_id") or None
     delete_element_change(machine, request, body.changed_at, resources, key, housing, entry_id)
     return see_other(_address(machine, housing))
 
@@ -190,16 +189,16 @@ def post_taken_back(
 
 def change_of(fields: FormData, formats: Formats) -> NewChange:
     """The entry of a form. Raises RequestValidationError, or Refused (422) for what is no time or number."""
-    gauge = number_of_field(fields, "gauge")
+    gauge, unit = number_of_field(fields, "gauge"), trimmed_field(fields, "gauge_unit") or "kPa"
     given = {
         "meter_hours": number_of_field(fields, "meter"),
-        "gauge": None if gauge is None else {"value": gauge, "unit": _text(fields, "gauge_unit") or "kPa"},
-        "changed_at": _text(fields, "changed_at") or _instant(fields, formats),
-        "housing": _text(fields, "housing") or DEFAULT_HOUSING,
-        "note": _text(fields, "note"),
-        "what": _text(fields, "what"),
-        "entry_id": _text(fields, "entry_id") or None,
-        "confirmed_because": _text(fields, "confirmed_because"),
+        "gauge": None if gauge is None else {"value": gauge, "unit": unit},
+        "changed_at": trimmed_field(fields, "changed_at") or _instant(fields, formats),
+        "housing": trimmed_field(fields, "housing") or DEFAULT_HOUSING,
+        "note": trimmed_field(fields, "note"),
+        "what": trimmed_field(fields, "what"),
+        "entry_id": trimmed_field(fields, "entry_id") or None,
+        "confirmed_because": trimmed_field(fields, "confirmed_because"),
     }
     return read_form(NewChange, given)
 
@@ -207,7 +206,8 @@ def change_of(fields: FormData, formats: Formats) -> NewChange:
 def _refused(error: Exception, fields: FormData) -> RefusedForm:
     """What is wrong with a form, and what it held: nothing is typed twice. Raises what is no fault."""
     kept = {
-        name: _text(fields, name) for name in ("what", "day", "time", "meter", "gauge", "note", "entry_id")
+        name: trimmed_field(fields, name)
+        for name in ("what", "day", "time", "meter", "gauge", "note", "entry_id")
     }
     return RefusedForm(fault_of(error), _detail(error), kept)
 
@@ -219,13 +219,9 @@ def _detail(error: Exception) -> str:
     return str(error) if isinstance(error, Refused) else ""
 
 
-def _text(fields: FormData, name: str) -> str:
-    return text_of_field(fields, name).strip()
-
-
 def _instant(fields: FormData, formats: Formats) -> str:
     """Day and time of a form, in the viewer's zone, as an instant."""
-    day, time = _text(fields, "day"), _text(fields, "time") or "12:00"
+    day, time = trimmed_field(fields, "day"), trimmed_field(fields, "time") or "12:00"
     try:
         local = datetime.fromisoformat(f"{day}T{time}")
     except ValueError:

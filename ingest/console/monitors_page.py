@@ -32,7 +32,7 @@ from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.shared import PathName, R
 from cleanside.ingest.cautions import SITUATIONS
-from cleanside.ingest.console.forms import read_form, text_of_field
+from cleanside.ingest.console.forms import read_form, text_of_field, trimmed_field
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Complaint, NotValid
@@ -68,8 +68,8 @@ def get_monitor_page(
 @router.post("/monitors/codes")
 def post_code_form(request: Request, resources: R, key: Enroller, fields: Fields) -> Response:
     """Make a one-time code, and show it once on a label to print; the picture on it holds a link, no code."""
-    given = {name: text_of_field(fields, name).strip() for name in ("device", "machine", "note")}
-    housing = text_of_field(fields, "housing").strip() or DEFAULT_HOUSING
+    given = {name: trimmed_field(fields, name) for name in ("device", "machine", "note")}
+    housing = trimmed_field(fields, "housing") or DEFAULT_HOUSING
     made = post_enrolment(read_form(NewEnrolment, given | {"housing": housing}), resources, key)
     link = f"{request.base_url}visit/{quote(made['machine'])}"
     return render(request, "label.html", key=key, made=made, link=link, picture=picture_of(link))
@@ -79,8 +79,8 @@ def post_code_form(request: Request, resources: R, key: Enroller, fields: Fields
 def post_seat_form(device: PathName, resources: R, key: Writer, fields: Fields) -> Response:
     """Put a monitor on a machine, from now on."""
     _require_plugged(fields)
-    body = {"machine": text_of_field(fields, "machine").strip()}
-    body["housing"] = text_of_field(fields, "housing").strip() or DEFAULT_HOUSING
+    body = {"machine": trimmed_field(fields, "machine")}
+    body["housing"] = trimmed_field(fields, "housing") or DEFAULT_HOUSING
     post_device_assignment(device, read_form(NewAssignment, body), resources, key)
     return _back_to(device)
 

@@ -29,6 +29,7 @@ from cleanside.ingest.console.forms import (
     names_of_field,
     read_form,
     text_of_field,
+    trimmed_field,
 )
 from cleanside.ingest.console.rendering import address_with, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
@@ -78,9 +79,9 @@ def post_people_page(
 ) -> Response:
     """Invite somebody. The answer is the page itself: the link is shown this once."""
     values = {
-        "name": text_of_field(fields, "name").strip().casefold(),
+        "name": trimmed_field(fields, "name").casefold(),
         "role": text_of_field(fields, "role"),
-        "display_name": text_of_field(fields, "display_name").strip() or None,
+        "display_name": trimmed_field(fields, "display_name") or None,
         "sites": names_of_field(fields, "sites"),
     }
     try:
@@ -97,7 +98,7 @@ def post_person_page(
     """Give a person another role, or other sites."""
     values = {
         "role": text_of_field(fields, "role"),
-        "display_name": text_of_field(fields, "display_name").strip(),
+        "display_name": trimmed_field(fields, "display_name"),
         "sites": names_of_field(fields, "sites"),
     }
     try:

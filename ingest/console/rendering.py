@@ -122,7 +122,7 @@ def formats_of(request: Request, viewer: Viewer) -> Formats:
 
 
 def sayer_of(request: Request, key: Key | None) -> Sayer:
-    """The words of whoever looks, for what is no page: a file to take away."""
+    """The words of whoever looks, with how they write numbers and times (`.formats`)."""
     viewer = viewer_of(request, key)
     return Sayer(viewer.language, formats_of(request, viewer))
 
@@ -155,6 +155,8 @@ def headers_of(viewer: Viewer, nonce: str) -> dict[str, str]:
         "Content-Security-Policy": policy(nonce),
         "Content-Language": viewer.locale.language,
         "Cross-Origin-Opener-Policy": "same-origin",
+        # With no-referrer a form would say "Origin: null", and a browser without Fetch metadata be refused.
+        "Referrer-Policy": "same-origin",
         "Vary": "Accept-Language, Cookie, Authorization",
     }
 

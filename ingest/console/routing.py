@@ -1,9 +1,10 @@
 """
-How a page is asked for: who asks, whether they may, and whether a form came from a page of ours.
+How a page is asked for: who asks, and whether they may.
 
 Promises: a page names its permission as a route does, and the same table decides. A request with a key in its
 header never uses the cookie, and the other way round. A form that another site sent changes nothing.
-Leaves to others: who a session belongs to (`ingest.owners.sessions`), what a page shows.
+Leaves to others: which request another site sent (`ingest.api.routes.signed_in`), who a session belongs to
+(`ingest.owners.sessions`), what a page shows.
 """
 
 from __future__ import annotations
@@ -18,15 +19,13 @@ from fastapi.routing import APIRoute
 from starlette.datastructures import FormData
 
 from cleanside.ingest.api.routes.shared import key_of, needed_permission, needs
-from cleanside.ingest.api.routes.signed_in import token_of_cookie
+from cleanside.ingest.api.routes.signed_in import refuse_cross_site, token_of_cookie
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store.keys import Key
 
 SIGN_IN = "/sign-in"
 SAFE_METHODS = frozenset({"GET", "HEAD"})
 MAX_FIELDS = 1_000  # of a form; chosen: a work list of a large shop
-#: where a request may come from: a page of ours, or the person (Fetch metadata, W3C working draft)
-OWN_SITES = frozenset({"same-origin", "none"})
 
 #: a dependency that gives the key of who asks, if its role has the permission
 page_needs = needs
@@ -45,8 +44,7 @@ class PageRoute(APIRoute):
             )
 
         async def handle_page(request: Request) -> Response:
-            if request.method not in SAFE_METHODS:
-                refuse_other_sites(request)
+            refuse_cross_site(request)
             if permission is not None and await key_of_viewer(request, permission) is None:
                 return _who_is_it(request)
             return await handle(request)
@@ -73,19 +71,6 @@ async def key_of_viewer(request: Request, permission: str) -> Key | None:
         if refused.code == "session_ended":
             return None
         raise
-
-
-def refuse_other_sites(request: Request) -> None:
-    """Raise Refused (403) for a form that no page of ours sent. No header at all: no browser sent it."""
-    site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
-    is_own = site in OWN_SITES if site is not None else origin is None or _is_own(request, origin)
-    if not is_own:
-        raise Refused("other_site", status=403)
-
-
-def _is_own(request: Request, origin: str) -> bool:
-    parts = urlsplit(origin)
-    return (parts.scheme, parts.netloc) == (request.url.scheme, request.headers.get("host"))
 
 
 def wants_json(request: Request) -> bool:

@@ -16,12 +16,14 @@ from cleanside.ingest.console.wording import Sayer
 
 Values = Mapping[str, Any]
 
-#: advice -> the caution that belongs to it; left out: none
-CAUTION_OF = {
-    **{f"advice_{state}": "maker" for state in ("running-in", "plan", "silent", "no_limit", "terminal")},
-    **{f"advice_{state}": "secure" for state in ("due", "over", "flat", "zero_moved", "devices_disagree")},
-    "advice_below_clean": "element_out",
-    "advice_ambient": "maker",
+_MAKER, _SECURE = ("short.maker_first",), ("short.secure_machine",)
+#: advice -> the cautions that belong to it, as keys of `words/caution.*.toml`; left out: none
+CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
+    **dict.fromkeys((f"advice_{name}" for name in ("running-in", "plan", "silent", "no_limit")), _MAKER),
+    **dict.fromkeys((f"advice_{name}" for name in ("terminal", "ambient")), _MAKER),
+    **dict.fromkeys((f"advice_{name}" for name in ("due", "over", "flat")), _SECURE),
+    **dict.fromkeys((f"advice_{name}" for name in ("zero_moved", "devices_disagree")), _SECURE),
+    "advice_below_clean": ("element_out", *_SECURE),
 }
 #: verdict of an entry -> the question that it asks
 ASKS = {
@@ -41,9 +43,9 @@ def said(say: Sayer, statement: Mapping[str, Any]) -> Markup:
 
 
 def caution_of(say: Sayer, advice_code: str) -> Markup | None:
-    """The caution that follows an advice; None: it has none."""
-    caution = CAUTION_OF.get(advice_code)
-    return None if caution is None else say(f"said.caution.{caution}")
+    """What to mind, after an advice; None: nothing."""
+    cautions = CAUTIONS_OF.get(advice_code, ())
+    return Markup(" ").join(say(f"caution.{caution}") for caution in cautions) or None
 
 
 def _flow_scaled(say: Sayer, values: Values) -> Markup:

@@ -46,7 +46,7 @@ from cleanside.ingest.api.routes.spreadsheets import (
     import_machines,
     import_parts,
 )
-from cleanside.ingest.console.forms import GROUPED, number_of_field
+from cleanside.ingest.console.forms import GROUPED, number_of_field, trimmed_field
 from cleanside.ingest.console.rendering import address_with, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Refused
@@ -90,11 +90,19 @@ def post_part_form(request: Request, resources: R, key: ShopEditor, fields: Fiel
 
 
 def _site(fields: Fields, resources: R, key: Key) -> None:
-    post_site(NewSite(site=_text(fields, "site"), display_name=_text(fields, "site_name")), resources, key)
+    post_site(
+        NewSite(site=trimmed_field(fields, "site"), display_name=trimmed_field(fields, "site_name")),
+        resources,
+        key,
+    )
 
 
 def _crew(fields: Fields, resources: R, key: Key) -> None:
-    post_crew(NewCrew(crew=_text(fields, "crew"), display_name=_text(fields, "crew_name")), resources, key)
+    post_crew(
+        NewCrew(crew=trimmed_field(fields, "crew"), display_name=trimmed_field(fields, "crew_name")),
+        resources,
+        key,
+    )
 
 
 def _part(fields: Fields, resources: R, key: Key) -> None:
@@ -104,9 +112,9 @@ def _part(fields: Fields, resources: R, key: Key) -> None:
         if site and str(pieces).strip()
     ]
     body = NewPart(
-        part=_text(fields, "part"),
-        description=_text(fields, "description") or None,
-        lead_time_days=_whole(_text(fields, "lead_time_days"), "lead_time_days"),
+        part=trimmed_field(fields, "part"),
+        description=trimmed_field(fields, "description") or None,
+        lead_time_days=_whole(trimmed_field(fields, "lead_time_days"), "lead_time_days"),
         stock=stock,
     )
     post_part(body, resources, key)
@@ -122,10 +130,6 @@ def _kept(request: Request, resources: R, key: Key, fields: Fields, keep: Any) -
             request, resources, key, page, fault=_why(wrong), kept=_fields_of(fields), status=422
         )
     return see_other("/shop")
-
-
-def _text(fields: Fields, name: str) -> str:
-    return str(fields.get(name, "")).strip()
 
 
 def _whole(written: Any, name: str) -> int | None:
@@ -261,7 +265,7 @@ def post_papers_form(
                 at=instant_text(resources.clock()),
                 meter_hours=hours,
                 offset_hours=number_of_field(fields, "offset_hours") or 0.0,
-                entry_id=_text(fields, "meter_entry") or None,
+                entry_id=trimmed_field(fields, "meter_entry") or None,
             )
             post_meter_reading(machine, reading, request, resources, key)
         patch_papers(machine, papers, resources, key)
@@ -276,14 +280,17 @@ def post_papers_form(
 
 def _papers_of(fields: Fields) -> PapersEdit:
     """The form as the body of the route. Raises ValidationError, Refused."""
-    laid_up = {"from": _text(fields, "laid_up_from"), "until": _text(fields, "laid_up_until") or None}
+    laid_up = {
+        "from": trimmed_field(fields, "laid_up_from"),
+        "until": trimmed_field(fields, "laid_up_until") or None,
+    }
     return PapersEdit(
-        site=_text(fields, "site") or None,
-        crew=_text(fields, "crew") or None,
+        site=trimmed_field(fields, "site") or None,
+        crew=trimmed_field(fields, "crew") or None,
         next_service=NextService(
-            service=_text(fields, "service") or None,
+            service=trimmed_field(fields, "service") or None,
             meter_hours=number_of_field(fields, "service_meter_hours"),
-            on=_text(fields, "service_on") or None,
+            on=trimmed_field(fields, "service_on") or None,
         ),
         laid_up=LaidUp.model_validate(laid_up) if laid_up["from"] else None,
         housings=[_housing_of(fields, str(housing)) for housing in fields.getlist("housing")],
@@ -292,7 +299,7 @@ def _papers_of(fields: Fields) -> PapersEdit:
 
 def _housing_of(fields: Fields, housing: str) -> HousingEdit:
     def text(name: str) -> str | None:
-        return _text(fields, f"{name}/{housing}") or None
+        return trimmed_field(fields, f"{name}/{housing}") or None
 
     return HousingEdit(
         housing=housing,

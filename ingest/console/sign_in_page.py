@@ -13,8 +13,8 @@ from fastapi import Depends, Query, Request, Response
 from cleanside.ingest.api.routes.me import MOST_CODE, accept_link, open_link
 from cleanside.ingest.api.routes.sessions import MOST_TYPED, sign_in
 from cleanside.ingest.api.routes.shared import R, open_to_all
-from cleanside.ingest.api.routes.signed_in import give_cookie, refuse_cross_site, take_cookie
-from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, text_of_field
+from cleanside.ingest.api.routes.signed_in import give_cookie, take_cookie
+from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, text_of_field, trimmed_field
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import SIGN_IN, Fields, own_path, page_needs, page_router, see_other
 from cleanside.ingest.errors import Refused
@@ -41,7 +41,6 @@ def get_sign_in(
 @open_to_all
 async def post_sign_in(request: Request, fields: Fields) -> Response:
     """Sign in, and go to the page that was asked for."""
-    refuse_cross_site(request)
     name, to = text_of_field(fields, "name"), own_path(text_of_field(fields, "next"))
     try:
         done = await sign_in(request, name, text_of_field(fields, "password"))
@@ -84,8 +83,7 @@ async def get_join(request: Request, code: Annotated[str, Query(max_length=MOST_
 @open_to_all
 async def post_join(request: Request, fields: Fields) -> Response:
     """Use the link: set the password, sign in."""
-    refuse_cross_site(request)
-    code, name = text_of_field(fields, "code")[:MOST_CODE], text_of_field(fields, "name").strip().casefold()
+    code, name = text_of_field(fields, "code")[:MOST_CODE], trimmed_field(fields, "name").casefold()
     password = text_of_field(fields, "password")
     if password != text_of_field(fields, "again"):
         return await _join_page(request, code, name=name, fault=FormFault("passwords_differ", 422))

@@ -22,6 +22,7 @@ from cleanside.ingest.api.routes.element_changes import get_element_changes
 from cleanside.ingest.api.routes.entries import NewEntry, take
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine
 from cleanside.ingest.api.routes.shared import Name, PathName, R, us
+from cleanside.ingest.cautions import SITUATIONS
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
 from cleanside.ingest.console.viewer import viewer_of
@@ -86,6 +87,7 @@ def get_visit(
         housings=housings,
         plate_s=None if plate_us is None else plate_us / 1e6,
         steps=STEPS[seen["job"]],
+        sheet_cautions=SITUATIONS["acceptance"],
         jobs=(INSTALLATION, SERVICE),
         changes=_lately(get_element_changes(machine, request, resources, key, housing), resources.clock()),
         units=GAUGE_UNITS_SHOWN,

@@ -19,10 +19,8 @@ from cleanside.ingest.analysis.assessment import gauge_unit
 from cleanside.ingest.api.routes.machines import find_housing
 from cleanside.ingest.api.routes.newest import newest_document, seats_now
 from cleanside.ingest.api.routes.services import services_of
-from cleanside.ingest.console.rendering import formats_of, templates
-from cleanside.ingest.console.viewer import viewer_of
+from cleanside.ingest.console.rendering import sayer_of, templates
 from cleanside.ingest.console.visit_sheet import SheetWords, in_order, signal_of, stay_of
-from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.store import fleet
 from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.keys import Key
@@ -59,9 +57,8 @@ def see(request: Request, key: Key, machine: str, housing: str, job: str | None)
 
 def parts_of(request: Request, key: Key, machine: str, housing: str, job: str | None) -> dict[str, str]:
     """The parts of the page as they are now, in the viewer's words."""
-    viewer = viewer_of(request, key)
-    formats = formats_of(request, viewer)
-    given = {"say": Sayer(viewer.language, formats), "format": formats}
+    say = sayer_of(request, key)
+    given = {"say": say, "format": say.formats}
     seen = given | see(request, key, machine, housing, job)
     return {part: templates().get_template(name).render(seen) for part, name in PARTS.items()}
 
@@ -87,14 +84,12 @@ def usual_job(connection: sa.Connection, housing: HousingRow, now_us: int) -> st
 
 def _start_of_day_us(request: Request, key: Key, now_us: int) -> int:
     """When the viewer's day began: what was seen since belongs to this visit."""
-    today = formats_of(request, viewer_of(request, key)).moment(now_us / 1e6)
+    today = sayer_of(request, key).formats.moment(now_us / 1e6)
     return int(today.replace(hour=0, minute=0, second=0, microsecond=0).timestamp() * 1e6)
 
 
 def _shown(request: Request, key: Key, report: Report, newest: Mapping[str, Any]) -> dict[str, Any]:
-    viewer = viewer_of(request, key)
-    formats = formats_of(request, viewer)
-    words = SheetWords(Sayer(viewer.language, formats), formats, report.terminal)
+    words = SheetWords(sayer_of(request, key), report.terminal)
     return {
         "words": words,
         "unit": gauge_unit(report.terminal),

@@ -7,13 +7,13 @@ Leaves to others: the checks (`ingest.analysis.acceptance_sheet`), the words (`w
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import NamedTuple
 
 from markupsafe import Markup
 
 from cleanside.gateway.spot_checks import Check
-from cleanside.ingest.console.formats import Figure, Formats
+from cleanside.ingest.console.formats import Figure
 from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.restriction.verdict.statement import Statement
 from cleanside.ingest.store.fleet import TerminalRow
@@ -57,6 +57,15 @@ STEPS: dict[str, tuple[Step, ...]] = {
 }
 
 
+#: next step -> cautions that stand before it
+CAUTIONS_OF: Mapping[str, tuple[str, ...]] = {
+    "do_run": ("high_idle",),
+    "do_high_idle": ("high_idle",),
+    "do_check_feed": ("electrical",),
+    "do_look_at_tube": ("element_out",),
+}
+
+
 class Stay(NamedTuple):
     """Leave or stay: a key below `visit.stay`, and how many checks it is about."""
 
@@ -90,9 +99,9 @@ def in_order(checks: Sequence[Check]) -> list[Check]:
 class SheetWords:
     """Says statements of the checks in a viewer's language, restriction in the unit of the gauge."""
 
-    def __init__(self, say: Sayer, formats: Formats, limit: TerminalRow | None) -> None:
+    def __init__(self, say: Sayer, limit: TerminalRow | None) -> None:
         self._say = say.in_unit(None if limit is None else limit.unit)
-        self._formats = formats
+        self._formats = say.formats
         self._limit = limit
 
     def seen(self, statement: Statement) -> Markup:
@@ -123,6 +132,10 @@ class SheetWords:
         if code == "do_run":
             code = f"do_run_{str(statement.values['wanted']).replace(' ', '_')}"
         return self._say(f"visit.do.{code}", **statement.values)
+
+    def cautions(self, statement: Statement) -> list[Markup]:
+        """What to mind before a next step."""
+        return [self._say(f"caution.{code}") for code in CAUTIONS_OF.get(statement.code, ())]
 
     def limit_as_read(self) -> Markup | str:
         """The limit in the unit of the gauge, and in kPa where that is another."""

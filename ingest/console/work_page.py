@@ -32,12 +32,11 @@ from cleanside.ingest.api.routes.shop import get_shop
 from cleanside.ingest.api.routes.work import get_work
 from cleanside.ingest.console.formats import Formats
 from cleanside.ingest.console.forms import GROUPED, NUMBER
-from cleanside.ingest.console.rendering import formats_of, render
+from cleanside.ingest.console.rendering import render, sayer_of
 from cleanside.ingest.console.routing import Fields, own_path, page_needs, page_router, see_other
 from cleanside.ingest.console.said_words import said
 from cleanside.ingest.console.shop_page import names_of
 from cleanside.ingest.console.viewer import viewer_of
-from cleanside.ingest.console.wording import Sayer
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.store.keys import Key
 
@@ -227,9 +226,8 @@ def _page(
 ) -> Response:
     work = get_work(request, resources, key, zone=_zone(request, key).key, **wanted)
     shop = get_shop(resources, key)
-    viewer = viewer_of(request, key)
-    formats = formats_of(request, viewer)
-    say, days = Sayer(viewer.language, formats), WrittenDays(formats)
+    say = sayer_of(request, key)
+    days = WrittenDays(say.formats)
     return render(
         request,
         "work.html",
@@ -244,7 +242,7 @@ def _page(
         until=days.of((date.fromisoformat(work["before"]) - timedelta(days=1)).isoformat()),
         missing=[part for part in work["parts"] if part["to_order"]],
         done=[(entry, said(say.in_unit(entry["gauge_unit"]), entry["said"])) for entry in work["done"]],
-        entry_id=f"work-{round(formats.now_s * 1_000_000)}",
+        entry_id=f"work-{round(say.formats.now_s * 1_000_000)}",
         faults=faults,
         kept=kept,
         work_done=WORK_DONE,

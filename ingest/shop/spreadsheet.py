@@ -113,7 +113,11 @@ def _cell(value: Any, decimal_comma: bool) -> str:
     if isinstance(value, float):
         written = format(Decimal(repr(value)), "f").removesuffix(".0")
         return written.replace(".", ",") if decimal_comma else written
-    text = str(value)
+    return safe_cell(str(value))
+
+
+def safe_cell(text: str) -> str:
+    """A cell that a spreadsheet takes for text: a formula gets an apostrophe (OWASP, CSV Injection)."""
     return f"'{text}" if _FORMULA.match(text) else text
 
 

@@ -9,11 +9,9 @@ from typing import Any
 import httpx
 from playwright.sync_api import Browser, BrowserContext
 
+from tests.browser.chromium import WITHIN_MS
+from tests.support.people import PASSWORD
 from tests.support.serving import ServerProcess, bearer
-
-PASSWORD = "gravel plateau grader seven"
-#: each wait of a page for something to show [ms]; generous, because cores are shared
-WITHIN_MS = 30_000
 
 
 def session_of(server: ServerProcess, person: str, role: str) -> dict[str, str]:

@@ -8,10 +8,11 @@ from typing import NamedTuple
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-from tests.browser.chromium import chromium, faults_of
-from tests.browser.phones import WITHIN_MS, end_session, phone, session_of
+from tests.browser.chromium import WITHIN_MS, faults_of
+from tests.browser.phones import end_session, phone, session_of
 from tests.support.gatewaying import wait_until
 from tests.support.link import Link
+from tests.support.people import PASSWORD
 from tests.support.serving import DEVICE, ServerProcess
 
 VISIT = "/visit/grader-07"
@@ -21,12 +22,6 @@ class Shop(NamedTuple):
     server: ServerProcess
     link: Link
     cookie: dict[str, str]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as running:
-        yield running
 
 
 @pytest.fixture
@@ -186,7 +181,7 @@ def test_a_session_that_ended_keeps_the_entry_for_whoever_made_it(
 
     with shop.server.client(None) as client:
         own = {"Origin": shop.server.url}
-        body = {"name": "wolny", "password": "gravel plateau grader seven"}
+        body = {"name": "wolny", "password": PASSWORD}
         client.post("/v1/sessions", json=body, headers=own).raise_for_status()
         [(name, value)] = client.cookies.items()
     context.clear_cookies(name=shop.cookie["name"])

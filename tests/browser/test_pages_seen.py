@@ -13,7 +13,7 @@ from functools import partial
 import pytest
 from playwright.sync_api import Browser, Error
 
-from tests.browser.chromium import chromium, faults_of, is_scrolled_sideways, page_in
+from tests.browser.chromium import faults_of, is_scrolled_sideways, page_in
 from tests.conftest import sqlite_url
 from tests.support.serving import DEVICE, ServerProcess, as_process, batch
 
@@ -66,12 +66,6 @@ def enter_shop(server: ServerProcess) -> None:
             ("POST", "/v1/machines/grader-07/planned-change", {"on": tomorrow, "note": NAME}),
         ):
             assert client.request(method, path, json=body).status_code == 200
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as running:
-        yield running
 
 
 def note(problems: list[str], error: Error) -> None:

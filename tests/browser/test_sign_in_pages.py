@@ -12,29 +12,17 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
+from tests.browser.chromium import WITHIN_MS, faults_of, is_scrolled_sideways
 from tests.support.people import PASSWORD
 from tests.support.serving import ServerProcess
 
-CHROMIUM = "/usr/bin/chromium"  # Debian's; where it is missing the test fails
-AXE = Path(__file__).parent / "axe.min.js"
-WITHIN_MS = 30_000  # cores are shared
 WIDTHS_PX = (1280, 320)
 TARGET_PX = 44
 SMALL = """[...document.querySelectorAll('button, input, select, summary, a.button')]
     .filter(e => e.type != 'hidden' && e.getClientRects().length && !e.closest('.hidden'))
     .filter(e => e.getBoundingClientRect().height < %s - .5).map(e => e.outerHTML.slice(0, 120))"""
-SIDEWAYS = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-FOUND = "axe.run().then(found => found.violations.map(v => [v.id, v.nodes[0].html]))"
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield running
-        running.close()
 
 
 @pytest.fixture
@@ -66,11 +54,10 @@ def holds_up(page: Page, shots: Path, name: str) -> None:
     """At both widths: nothing wider than the screen, nothing too small for a finger, nothing for axe."""
     for width in WIDTHS_PX:
         page.set_viewport_size({"width": width, "height": 800})
-        assert page.evaluate(SIDEWAYS) <= 0, (name, width)
+        assert not is_scrolled_sideways(page), (name, width)
         assert page.evaluate(SMALL % TARGET_PX) == [], (name, width)
         page.screenshot(path=shots / f"{name}-{width}.png", full_page=True)
-    page.evaluate(AXE.read_text())
-    assert page.evaluate(FOUND) == [], name
+    assert faults_of(page) == [], name
 
 
 def test_from_the_first_link_to_every_page_of_people_by_keyboard(
@@ -128,6 +115,23 @@ def test_without_scripts_a_person_comes_in_and_goes_out(fresh: ServerProcess, br
     page.fill("#password", PASSWORD)
     page.click("main button")
     page.wait_for_url("**/fleet")
+    context.close()
+
+
+def test_a_form_says_its_origin_for_browsers_without_fetch_metadata(
+    fresh: ServerProcess, browser: Browser
+) -> None:
+    """WHATWG Fetch, "append a request Origin header": null under the policy no-referrer."""
+    context = browser.new_context(locale="en-GB")
+    context.set_default_timeout(WITHIN_MS)
+    page = context.new_page()
+    page.goto(f"{fresh.url}/sign-in")
+    page.fill("#name", "mara")
+    page.fill("#password", PASSWORD)
+    with page.expect_request(lambda request: request.method == "POST") as sent:
+        page.click("main button")
+    page.wait_for_selector(".fault")
+    assert sent.value.all_headers()["origin"] == fresh.url
     context.close()
 
 

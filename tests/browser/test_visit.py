@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from cleanside.gateway.wire import instant_text
-from tests.browser.chromium import chromium, faults_of, is_scrolled_sideways
+from tests.browser.chromium import faults_of, is_scrolled_sideways
 from tests.browser.phones import phone, session_of
 from tests.support.serving import DEVICE, STREAM, ServerProcess
 
@@ -19,12 +18,6 @@ VISIT = "/visit/grader-07"
 REST, IDLE, HIGH = (60, 0.0, 0.01, 25.1), (60, 750.0, 0.35, 27.9), (40, 2250.0, 1.9, 27.9)
 SIZES = {"phone": {"width": 360, "height": 740}, "narrow": {"width": 320, "height": 640}}
 SIZES |= {"desk": {"width": 1280, "height": 900}}
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as running:
-        yield running
 
 
 @pytest.fixture

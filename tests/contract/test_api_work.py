@@ -102,6 +102,15 @@ def test_a_service_by_the_meter_that_falls_near_is_named(api: Api) -> None:
     assert job["service_fit"] in ("with_service", "will_not_last")
 
 
+def test_a_service_on_a_day_that_has_passed_says_nothing_of_the_next(api: Api) -> None:
+    loaded(api)
+    service = {"service": "500 h service", "on": "2020-01-01"}
+    ask(api, "PATCH", f"{MACHINE}/papers", {"next_service": service})
+    [job] = work(api)["jobs"]
+    assert (job["service_on"], job["service_fit"]) == (None, None)
+    assert job["reason"] != "service"
+
+
 def test_a_laid_up_machine_is_not_on_the_list(api: Api) -> None:
     loaded(api, rise_kpa=0.08)
     ask(api, "PATCH", f"{MACHINE}/papers", {"laid_up": {"from": "2026-02-01"}})

@@ -10,7 +10,6 @@ from collections.abc import Iterator
 
 import pytest
 
-from cleanside.ingest.console.fleet_page import safe_cell
 from cleanside.ingest.console.viewer import LANGUAGES
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.plain_forms import (
@@ -22,6 +21,7 @@ from cleanside.ingest.restriction.verdict.plain_forms import (
     STATE_FORMS,
     SUSPICIONS,
 )
+from cleanside.ingest.shop.spreadsheet import safe_cell
 from tests.support.serving import Api, batch, in_process
 
 #: names that a person may give: markup, right to left, as long as may be, pictures
@@ -54,6 +54,15 @@ def page_of(api: Api, path: str = "/fleet", **headers: str) -> str:
 
 def machines_in(page: str) -> list[str]:
     return re.findall(r'href="/machines/([^"?]+)"', page)
+
+
+@pytest.mark.parametrize("query", ["kind=crane", "site=nowhere", "crew=nobody", "text=zzz"])
+def test_where_a_filter_leaves_nothing_the_page_says_so(api: Api, query: str) -> None:
+    """Not that there are no machines: there are."""
+    named(api, "grader-07")
+    page = page_of(api, f"/fleet?{query}", **{"Accept-Language": "en"})
+    assert str(table("en")["fleet.no_match"]) in page
+    assert str(table("en")["fleet.empty"]) not in page
 
 
 def test_the_page_shows_what_its_twin_answers(api: Api) -> None:

@@ -142,6 +142,20 @@ def test_an_entry_is_taken_back_and_confirmed_by_forms(api: Api) -> None:
     assert entries(api) == []
 
 
+def test_an_entry_that_counts_can_be_taken_back_on_the_page(api: Api) -> None:
+    """A change that was entered for the wrong machine, and that the data do not contradict."""
+    send(api, form(entry_id="e-1"))
+    page = api.get(MACHINE, key="planner").text
+    assert 'id="question"' not in page
+    assert page.count(f'action="{ENTRIES}/taken-back"') == 1
+
+
+def test_a_planned_change_stands_on_the_machine_page(api: Api) -> None:
+    planned = {"on": "2026-03-09", "note": "with the fuel truck"}
+    assert api.post("/v1/machines/grader-07/planned-change", planned, key="planner").status_code == 200
+    assert "with the fuel truck" in api.get(MACHINE, key="planner").text
+
+
 def test_who_may_not_enter_sees_no_form(api: Api) -> None:
     assert f'action="{ENTRIES}"' in api.get(MACHINE, key="planner").text
     made = api.post("/v1/keys", {"role": "integrator", "devices": ["grader-07-intake"]}).json()

@@ -12,7 +12,7 @@ import pytest
 from cleanside.gateway.spot_checks import Check
 from cleanside.ingest import cautions
 from cleanside.ingest.console.viewer import LANGUAGES
-from cleanside.ingest.console.visit_sheet import STEPS, signal_of, stay_of
+from cleanside.ingest.console.visit_sheet import CAUTIONS_OF, STEPS, signal_of, stay_of
 from cleanside.ingest.console.wording import table
 from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, NEXT_STEPS, SEEN
 from cleanside.ingest.restriction.verdict.statement import say
@@ -137,7 +137,9 @@ def test_every_statement_of_the_checks_has_words(language: str) -> None:
 
 def test_cautions_at_the_steps_are_those_of_the_trade() -> None:
     at_steps = {code for steps in STEPS.values() for step in steps for code in step.cautions}
+    at_steps |= {code for codes in CAUTIONS_OF.values() for code in codes}
     assert at_steps <= cautions.CAUTIONS.keys()
+    assert CAUTIONS_OF.keys() <= NEXT_STEPS.keys()
 
 
 # ---------------------------------------------------------------- leave or stay

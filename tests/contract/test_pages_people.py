@@ -113,7 +113,7 @@ def test_the_pages_are_shown_in_no_frame_and_kept_in_no_cache(api: Api, path: st
     answer = browser.get(path, headers={"Accept": "text/html"})
     assert "frame-ancestors 'none'" in answer.headers["content-security-policy"]
     assert answer.headers["cache-control"] == "no-store"
-    assert answer.headers["referrer-policy"] == "no-referrer"  # the code of a link stays here
+    assert answer.headers["referrer-policy"] == "same-origin"  # the code of a link stays here
 
 
 # ---------------------------------------------------------------- who may see which page

@@ -77,6 +77,12 @@ def get(port: int, path: str = "/") -> bytes:
     return say(port, f"GET {path} HTTP/1.1\r\nHost: a\r\n\r\n".encode())
 
 
+def test_a_form_may_say_where_it_comes_from() -> None:
+    """WHATWG Fetch, "append a request Origin header": under no-referrer a browser would say null."""
+    with listening() as port:
+        assert b"\r\nReferrer-Policy: same-origin\r\n" in get(port)
+
+
 def test_a_request_is_answered_and_the_connection_closed() -> None:
     with listening() as port:
         answer = get(port, "/?a=1")

@@ -4,9 +4,11 @@ People over HTTP: the cookie of a session, and writes that another site caused.
 - Over TLS the cookie is `__Host-cleanside` (RFC 6265bis section 4.1.3.2): this host alone, Secure, HttpOnly,
   SameSite=Lax. Over plain HTTP, which is served on loopback alone, browsers keep no such cookie; there it is
   `cleanside`, without Secure. Behind a proxy that has the TLS (`behind_proxy`) it is always the first.
-- A write with the cookie, or without any key, comes from a page of this server: the browser says so in
-  Sec-Fetch-Site (W3C Fetch Metadata), an older one in Origin (RFC 6454). What says neither is refused.
-- A request with the header Authorization never uses the cookie, and is no other site's: that cannot set it.
+- A write comes from a page of this server: the browser says so in Sec-Fetch-Site (W3C Fetch Metadata), an
+  older one in Origin (RFC 6454). What says neither is refused, unless it has the header Authorization, which
+  another site cannot set. What is open to all is no exception: else another site could sign somebody in as a
+  person of its choice, who would then enter things under that name.
+- A request with the header Authorization never uses the cookie.
 
 Leaves to others: what a session is (`ingest.owners.sessions`).
 """
@@ -78,14 +80,18 @@ def _origin(request: Request) -> str:
 
 
 def refuse_cross_site(request: Request) -> None:
-    """Raise Refused (403) for a write that no page of this server sent."""
-    if request.method in _READING:
-        return
-    said, ours = request.headers.get("sec-fetch-site"), "same-origin"
-    if said is None:  # a browser from before 2023
-        said, ours = request.headers.get("origin"), _origin(request)
-    if said != ours:
+    """Raise Refused (403) for a write that no page of this server sent, and no program with a key."""
+    if request.method not in _READING and not _is_ours(request):
         raise Refused("cross_site", status=403)
+
+
+def _is_ours(request: Request) -> bool:
+    site, origin = request.headers.get("sec-fetch-site"), request.headers.get("origin")
+    if site is not None:
+        return site == "same-origin"
+    if origin is not None:  # a browser from before 2023
+        return origin == _origin(request)
+    return "authorization" in request.headers
 
 
 # ---------------------------------------------------------------- begin and end

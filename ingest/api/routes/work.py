@@ -160,8 +160,9 @@ def _seen_of(view: View, meters: Sequence[MeterReading], days: ListDays) -> _OnL
 def _service_s(view: View, meter_h: float | None, days: ListDays) -> float | None:
     """When the next service falls: by the meter or by its day, whichever is first; None: not known."""
     of_machine, found = view.papers.machine, []
-    if of_machine.service_on is not None:
-        found.append(days.start_s(date.fromisoformat(of_machine.service_on)))
+    on = None if of_machine.service_on is None else date.fromisoformat(of_machine.service_on)
+    if on is not None and on >= days.today:  # one that has passed says nothing of the next
+        found.append(days.start_s(on))
     if of_machine.service_meter_h is not None and meter_h is not None:
         duty = view.assessment.study.duty
         found.append(service_due_s(of_machine.service_meter_h, meter_h, duty, days.now_s))

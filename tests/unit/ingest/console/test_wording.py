@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import string
 from zoneinfo import ZoneInfo
 
@@ -45,6 +46,23 @@ def test_both_languages_have_the_same_places_for_values(language: str) -> None:
 def test_no_text_is_empty(language: str) -> None:
     texts = {key: [e] if isinstance(e, str) else list(e.values()) for key, e in table(language).items()}
     assert [key for key, found in texts.items() if not all(map(str.strip, found))] == []
+
+
+def sentences(key: str, language: str) -> list[str]:
+    entry = table(language)[key]
+    texts = [entry] if isinstance(entry, str) else list(entry.values())
+    return [sentence.strip(" .") for text in texts for sentence in re.split(r"(?<=[.!?;]) ", text)]
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_a_caution_stands_in_one_place(language: str) -> None:
+    """No sentence of a caution is said again under another key: two would drift apart."""
+    cautions = [key for key in table(language) if key.startswith("caution.")]
+    said = {sentence: key for key in cautions for sentence in sentences(key, language)}
+    keys = [
+        key for key in table(language) for found in sentences(key, language) if said.get(found, key) != key
+    ]
+    assert keys == []
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
