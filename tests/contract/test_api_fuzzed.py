@@ -80,7 +80,10 @@ def test_every_answer_is_as_described(
         answer = case.call(headers=headers)
         # What is too long is refused before it is looked at; the library does not count that as a refusal.
         too_long = answer.status_code in (413, 414, 431)
-        checks = [c for c in ANSWER_CHECKS if not (too_long and c is REFUSES_WHAT_DOES_NOT_FIT)]
+        # Whatever is sent as a file of text is text; what is wrong with it stands in `faults` of a preview.
+        is_text = case.media_type == "text/csv"
+        passed_over = too_long or is_text
+        checks = [c for c in ANSWER_CHECKS if not (passed_over and c is REFUSES_WHAT_DOES_NOT_FIT)]
         case.validate_response(answer, checks=checks)
 
     try:
