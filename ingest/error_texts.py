@@ -91,6 +91,7 @@ SENTENCES: Sentences = {
         "{folder} has files of another archive, like {file}; move it away, and give its {revoked_keys} "
         "by --revoked-keys"
     ),
+    "fleet_being_worked_out": "{made} more housings were worked out, not yet all; ask again later",
     "folder_not_made": "{path} cannot be made ({why}); name another folder",
     "folder_takes_no_archive": "{folder} cannot take an archive ({why}); move it away",
     "folder_without_lives": (

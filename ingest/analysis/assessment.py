@@ -9,13 +9,15 @@ who may see it (`ingest.api.routes`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import time
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import sqlalchemy as sa
 
 from cleanside.gateway.units import own_name, to_si
 from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.restriction import (
     Assessment,
     Entry,
@@ -28,7 +30,7 @@ from cleanside.ingest.restriction import (
 from cleanside.ingest.restriction.measure.devices import carry_on
 from cleanside.ingest.restriction.measure.reference import HourlyRestriction, at_reference_flow
 from cleanside.ingest.restriction.verdict.plain_forms import state_text, text_of
-from cleanside.ingest.store import reports
+from cleanside.ingest.store import database, reports
 from cleanside.ingest.store.element_changes import EnteredChange
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 from cleanside.ingest.store.papers import Papers
@@ -37,6 +39,9 @@ from cleanside.ingest.writer.resources import Resources
 
 MICRO = 1_000_000
 HOUR_US = 3_600 * MICRO
+#: for studies that are not in memory; half of what the database gives a reader, the rest is for the answer
+WORK_OUT_S = database.STATEMENT_TIMEOUT_MS / 2_000
+WORK_OUT_RETRY_S = 10  # the background does some hundred housings meanwhile; chosen
 #: quantity by which a reference flow is entered -> kind of flow proxy
 REFERENCE_KINDS = {"engine_speed": "engine_speed", "air_mass_flow": "air_mass_flow"}
 
@@ -147,11 +152,15 @@ class Judge:
         known: SnapshotInUse,
         *,
         now_us: int | None = None,
+        monotonic_s: Callable[[], float] = time.monotonic,
     ) -> None:
         """
         known : the snapshot of the owner of these housings.
         now_us : the instant; None: now.
         """
+        self._monotonic_s = monotonic_s
+        self._until_s = monotonic_s() + WORK_OUT_S
+        self._made = 0
         self._connection = connection
         self._memory = memory
         self._known = known
@@ -164,7 +173,12 @@ class Judge:
         return seen
 
     def views(self, housings: Sequence[HousingRow], *, whole_owner: bool) -> list[View]:
-        """Assess housings now, in the order given."""
+        """
+        Assess housings now, in the order given.
+
+        Raises TryAgain (`fleet_being_worked_out`) where their studies take longer than `WORK_OUT_S`; those
+        that were made stay in memory, at least one each time.
+        """
         around = of_housings(self._connection, housings, self.now_us, whole_owner=whole_owner)
         return [self._view(housing, around[housing.id]) for housing in housings]
 
@@ -208,6 +222,14 @@ class Judge:
         basis = (housing, terminal, tuple(changes), self._known.number, self._horizon_days)
 
         def make() -> Study:
+            if self._made and self._monotonic_s() >= self._until_s:
+                raise TryAgain(
+                    "fleet_being_worked_out",
+                    code="fleet_being_worked_out",
+                    retry_after_s=WORK_OUT_RETRY_S,
+                    made=self._made,
+                )
+            self._made += 1
             summaries = self._memory.summaries(self._connection, housing)
             facts = facts_of(housing, terminal, changes, self._known.knowledge)
             facts = replace(facts, planning_horizon_days=self._horizon_days)

@@ -3,8 +3,9 @@ Fleet knowledge of each owner: learned on a schedule, stored with a number, the 
 
 Promises: one owner's lives never affect another owner's forecasts. One owner's failure stops no other: it is
 logged and shown, the previous snapshot stays in use, and learning tries again after a pause that doubles. A
-snapshot is fitted before its first use and stored with its fit, so no request waits for a fit. A fleet
-without new summaries is not learned again.
+snapshot is fitted before its first use and stored with its fit, so no request waits for a fit. Each housing
+is studied by it before that use too, in pieces that stand back for intake. A fleet without new summaries is
+not learned again.
 Leaves to others: learning (`ingest.restriction.learn_fleet`).
 """
 
@@ -14,13 +15,14 @@ import json
 import logging
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 
 import sqlalchemy as sa
 
 from cleanside.ingest.analysis.assessment import Judge, SnapshotInUse, facts_of, terminal_at
 from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.analysis.summarising import stand_back
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.restriction import (
     FleetKnowledge,
@@ -39,6 +41,7 @@ log = logging.getLogger("cleanside.ingest")
 
 LEAST_PAUSE_S = 2.0  # between two learnings; chosen so that a new fleet sees its first lives soon
 LOOK_EVERY_S = 0.5
+HOUSINGS_AT_ONCE = 20  # over one connection, whose time is limited; chosen: seconds on a small computer
 NOTHING_LEARNED = SnapshotInUse(0, FleetKnowledge())
 PAUSE_TIMES = 20.0  # a learning takes at most a twentieth of the time; chosen
 FAILED_PAUSE_S, LONGEST_FAILED_PAUSE_S = 60.0, 3_600.0  # the same data would mostly fail again; chosen
@@ -110,42 +113,54 @@ class Snapshots:
         with resources.reading() as connection:
             newest = snapshots.newest(connection, owner_id)
             number = newest.number if newest is not None else 0
-            if number > self.of(connection, owner_id).number:
+            known = self.of(connection, owner_id)
+            is_newer = number > known.number
+            if is_newer:
                 snapshot = _read(connection, owner_id)
-                self._known[owner_id] = replace(snapshot, knowledge=_fit(snapshot.knowledge))
+                known = replace(snapshot, knowledge=_fit(snapshot.knowledge))
             revisions = snapshots.revisions_of(connection, owner_id)
-            if revisions == self._learned_from.get(owner_id, 0):
-                return
-            learned = learn(connection, owner_id, memory, self._known[owner_id].knowledge, resources.clock())
-        if not learned.teaches_as(self._known[owner_id].knowledge):
-            self._save(resources, owner_id, number, _fit(learned))
+        if (
+            is_newer or owner_id not in self._learned_from
+        ):  # learned elsewhere, or this process has just started
+            self._use(resources, memory, owner_id, known)
+        if revisions == self._learned_from.get(owner_id, 0):
+            return
+        learned = learn(resources, memory, owner_id, known.knowledge)
+        if not learned.teaches_as(known.knowledge):
+            known = self._save(resources, owner_id, number, _fit(learned)) or known
+        self._use(resources, memory, owner_id, replace(known, failed_us=None))
         self._learned_from[owner_id] = revisions
         self._failures.pop(owner_id, None)
-        self._known[owner_id] = replace(self._known[owner_id], failed_us=None)
-        self._study_all(resources, memory, owner_id)
         took_s = self._monotonic_s() - began_s
         self._not_before_s[owner_id] = self._monotonic_s() + max(LEAST_PAUSE_S, PAUSE_TIMES * took_s)
 
-    def _study_all(self, resources: Resources, memory: Memory, owner_id: int) -> None:
-        """Study each housing, so that requests find the result in memory."""
-        with resources.reading() as connection:
-            judge = Judge(connection, resources, memory, self._known[owner_id])
-            for housing in fleet.every_housing(connection, owner_id):
+    def _use(self, resources: Resources, memory: Memory, owner_id: int, known: SnapshotInUse) -> None:
+        """Study each housing by a snapshot, then use it: requests find the result in memory."""
+
+        def study(connection: sa.Connection, piece: Sequence[HousingRow]) -> None:
+            for housing in piece:
                 if resources.stopping.is_set():
                     return
                 try:
-                    judge.view(housing)
+                    Judge(connection, resources, memory, known).view(housing)
                 except (TryAgain, sa.exc.SQLAlchemyError):
                     raise
                 except Exception:
                     log.exception("ingest.study_failed", extra={"housing": housing.id})
 
-    def _save(self, resources: Resources, owner_id: int, number: int, learned: FleetKnowledge) -> None:
+        in_pieces(resources, owner_id, study)
+        self._known[owner_id] = known
+
+    def _save(
+        self, resources: Resources, owner_id: int, number: int, learned: FleetKnowledge
+    ) -> SnapshotInUse | None:
+        """Store what was learned; None: another process stored its own first."""
         content, now_us = json.dumps(learned.as_record()), resources.clock()
         is_saved = resources.writer.call(lambda c: snapshots.put(c, owner_id, number, now_us, content))
-        if is_saved:
-            self._known[owner_id] = SnapshotInUse(number + 1, learned, now_us)
-            log.info("ingest.fleet_learned", extra={"owner": owner_id, "lives": len(learned.lives)})
+        if not is_saved:
+            return None
+        log.info("ingest.fleet_learned", extra={"owner": owner_id, "lives": len(learned.lives)})
+        return SnapshotInUse(number + 1, learned, now_us)
 
 
 class Learner:
@@ -176,22 +191,45 @@ class Learner:
                 log.exception("ingest.learning_failed")
 
 
-def learn(
-    connection: sa.Connection, owner_id: int, memory: Memory, before: FleetKnowledge, now_us: int
-) -> FleetKnowledge:
+def in_pieces(
+    resources: Resources, owner_id: int, look: Callable[[sa.Connection, Sequence[HousingRow]], None]
+) -> None:
+    """
+    Look at all housings of an owner, `HOUSINGS_AT_ONCE` over one connection; intake goes first between.
+
+    Raises TryAgain while the server stops.
+    """
+    done: set[int] = set()
+    while True:
+        stand_back(lambda: resources.writer.bulk_waits, resources.stopping.wait)
+        if resources.stopping.is_set():
+            raise TryAgain("server_stopping")
+        with resources.reading() as connection:
+            left = [row for row in fleet.every_housing(connection, owner_id) if row.id not in done]
+            look(connection, left[:HOUSINGS_AT_ONCE])
+        done |= {row.id for row in left[:HOUSINGS_AT_ONCE]}
+        if len(left) <= HOUSINGS_AT_ONCE:
+            return
+
+
+def learn(resources: Resources, memory: Memory, owner_id: int, before: FleetKnowledge) -> FleetKnowledge:
     """
     Learn from an owner's fleet: complete lives, running lives so far, and ambient pressure.
 
     before : the previous snapshot; its usual clean levels help to distinguish a new element from a torn one.
     """
-    housings = fleet.every_housing(connection, owner_id)
-    around = of_housings(connection, housings, now_us, whole_owner=True)
+    now_us = resources.clock()
     lives: list[Life] = []
     recent: list[tuple[str, Summaries]] = []
-    for housing in housings:
-        summaries = memory.summaries(connection, housing)
-        recent.append((housing.machine, summaries))
-        lives += _lives(housing, summaries, around[housing.id], before, now_us)
+
+    def look(connection: sa.Connection, piece: Sequence[HousingRow]) -> None:
+        around = of_housings(connection, piece, now_us, whole_owner=False)
+        for housing in piece:
+            summaries = memory.summaries(connection, housing)
+            recent.append((housing.machine, summaries))
+            lives.extend(_lives(housing, summaries, around[housing.id], before, now_us))
+
+    in_pieces(resources, owner_id, look)
     return learn_fleet(lives, collect_nearby(recent))
 
 

@@ -24,7 +24,7 @@ from cleanside.ingest.store.hours import Kept
 T = TypeVar("T")
 
 MAX_SUMMARIES = 200  # housings; some 2 MB each for a machine-year; chosen
-MAX_STUDIES = 50_000  # housings; some 5 kB each; chosen
+MAX_STUDIES = 50_000  # housings; two of some 5 kB each; chosen
 
 
 class Memory:
@@ -32,7 +32,7 @@ class Memory:
 
     def __init__(self) -> None:
         self._summaries: OrderedDict[int, tuple[int, Summaries]] = OrderedDict()
-        self._studies: OrderedDict[int, tuple[Hashable, Study]] = OrderedDict()
+        self._studies: OrderedDict[int, tuple[tuple[Hashable, Study], ...]] = OrderedDict()
         self._because: dict[int, tuple[int, str | None]] = {}
         self._lock = threading.Lock()
 
@@ -54,14 +54,20 @@ class Memory:
         return summaries
 
     def study(self, housing_id: int, basis: Hashable, make: Callable[[], Study]) -> Study:
-        """The study of a housing from this input, made now if it is not in memory."""
+        """
+        The study of a housing from this input, made now if it is not in memory.
+
+        The last two are kept: by the snapshot in use, and by the next one before its first use.
+        """
         with self._lock:
-            remembered = self._studies.get(housing_id)
-        if remembered is not None and remembered[0] == basis:
-            return remembered[1]
+            remembered = self._studies.get(housing_id, ())
+        for known, study in remembered:
+            if known == basis:
+                return study
         study = make()
         with self._lock:
-            _keep(self._studies, housing_id, (basis, study), MAX_STUDIES)
+            last = self._studies.get(housing_id, ())[:1]
+            _keep(self._studies, housing_id, ((basis, study), *last), MAX_STUDIES)
         return study
 
     def because(self, stream_id: int, heard_us: int, ask: Callable[[], str | None]) -> str | None:

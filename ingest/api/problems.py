@@ -110,6 +110,7 @@ TITLES: Mapping[str, str] = {
     "bundle_cut_short": "The bundle is cut short",
     "bundle_altered": "The bundle was altered",
     "overloaded": "The server has too much to do",
+    "fleet_being_worked_out": "The fleet is being worked out",
     "store_unavailable": "The store is unavailable",
     "store_full": "The server's disk is full",
     "store_read_only": "The server's store can only be read",

@@ -17,6 +17,8 @@ from cleanside.ingest.console.routing import PageRoute, wants_json
 
 #: statuses with words of their own; the others are said by their hundred
 STATUSES = (401, 403, 404, 413, 422, 429, 503)
+#: codes with words of their own
+CODES = ("fleet_being_worked_out",)
 
 
 def page_of_problem(request: Request, said: Mapping[str, Any], headers: Mapping[str, str]) -> Response | None:
@@ -25,6 +27,7 @@ def page_of_problem(request: Request, said: Mapping[str, Any], headers: Mapping[
         return None
     status = said["status"]
     words = status if status in STATUSES else f"{status // 100}xx"
+    words = said["code"] if said["code"] in CODES else words
     key = getattr(request.state, "key", None)
     return render(
         request, "error.html", key=key, status=status, headers=headers, words=f"error.{words}", said=said

@@ -17,6 +17,7 @@ from __future__ import annotations
 import asyncio
 import logging
 import math
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -252,14 +253,15 @@ def _set(done: Any, outcome: Any) -> None:
         done.set_result(outcome)
 
 
-#: The database does not answer, or is overloaded or full; a COPY uses the driver directly, hence its errors
-#: too.
+#: The database does not answer, or is overloaded or full; a COPY and `dialect.run` use the driver directly,
+#: hence its errors too.
 _AWAY = (
     sa.exc.OperationalError,
     sa.exc.InterfaceError,
     sa.exc.TimeoutError,
     psycopg.OperationalError,
     psycopg.InterfaceError,
+    sqlite3.OperationalError,
 )
 
 

@@ -22,7 +22,7 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.ingest.errors import TryAgain
-from cleanside.ingest.store import account, database
+from cleanside.ingest.store import account, database, dialect
 from cleanside.ingest.store.models import streams
 from cleanside.ingest.writer.writer import as_our_errors
 from tests.fault.test_ingest_killed import Sender, assert_all_there_once, stream_of, wait_for
@@ -215,6 +215,20 @@ def test_a_reading_statement_is_ended_after_its_time(database_url: str) -> None:
     assert time.monotonic() - began_s < 20.0
     with engine.connect() as connection:  # and the next one is served
         assert connection.scalar(sa.text("SELECT 1")) == 1
+    engine.dispose()
+
+
+def test_a_statement_that_ends_while_its_rows_are_fetched_is_told_to_come_again(
+    sqlite_database_url: str,
+) -> None:
+    """Rows of `dialect.run` come from the driver itself: its error has none of SQLAlchemy's around it."""
+    first_then_endless = (
+        "WITH RECURSIVE n(i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n) SELECT i FROM n WHERE i = 1"
+    )
+    engine = database.reading_engine(sqlite_database_url)
+    database.limit_reading(engine, 0.0)
+    with pytest.raises(TryAgain), as_our_errors(), engine.connect() as connection:
+        dialect.run(connection, first_then_endless, ()).cursor.fetchall()
     engine.dispose()
 
 

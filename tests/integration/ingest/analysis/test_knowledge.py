@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import tomllib
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -10,10 +12,14 @@ import pytest
 import sqlalchemy as sa
 
 from cleanside.gateway.wire import instant_text
+from cleanside.ingest.analysis import assessment, knowledge
+from cleanside.ingest.analysis.assessment import Judge, View
 from cleanside.ingest.analysis.knowledge import Snapshots
 from cleanside.ingest.analysis.memory import Memory
+from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.restriction import FleetKnowledge, Life, Readings, learn_fleet, summarise_hours
 from cleanside.ingest.store import fleet, hours, snapshots
+from cleanside.ingest.store.fleet import HousingRow
 from cleanside.ingest.store.hours import Kept
 from cleanside.ingest.store.models import fleet_snapshots, housings, machines
 from tests.support.serving import Api
@@ -157,3 +163,83 @@ def test_what_failed_is_tried_again_after_pauses_that_grow_until_it_succeeds(
     put_hour(api, housing_id)
     used.refresh(api.resources, Memory(), at_once=True)
     assert used.failing == 0
+
+
+# ---------------------------------------------------------------- a fleet that is not in memory
+
+
+@pytest.mark.parametrize("path", ["/v1/fleet", "/v1/work", "/fleet"])
+def test_a_fleet_that_takes_too_long_is_refused_until_all_of_it_is_worked_out(
+    api: Api, monkeypatch: pytest.MonkeyPatch, path: str
+) -> None:
+    monkeypatch.setattr(assessment, "WORK_OUT_S", 0.0, raising=False)
+    for machine in ("grader-07", "hauler-21", "loader-02"):
+        add_machine(api, machine)
+    json_wanted = {"Accept": "application/json"}
+    answers = [api.get(path, headers=json_wanted) for _ in range(4)]
+    assert [answer.status_code for answer in answers] == [503, 503, 200, 200]
+    assert answers[0].json()["code"] == "fleet_being_worked_out"
+    assert int(answers[0].headers["retry-after"]) >= 1
+
+
+def test_the_page_of_a_fleet_that_is_being_worked_out_says_so(
+    api: Api, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(assessment, "WORK_OUT_S", 0.0, raising=False)
+    for machine in ("grader-07", "hauler-21"):
+        add_machine(api, machine)
+    answer = api.get("/fleet", headers={"Accept": "text/html", "Accept-Language": "en"})
+    assert (answer.status_code, answer.headers["content-type"][:9]) == (503, "text/html")
+    words = tomllib.loads(Path("ingest/console/words/error.en.toml").read_text())
+    assert words["fleet_being_worked_out"]["what"] in answer.text
+
+
+@pytest.mark.parametrize("at_once", [1, 2, 20])
+def test_the_background_works_the_fleet_out_in_pieces(
+    api: Api, monkeypatch: pytest.MonkeyPatch, at_once: int
+) -> None:
+    monkeypatch.setattr(assessment, "WORK_OUT_S", 0.0, raising=False)
+    monkeypatch.setattr(knowledge, "HOUSINGS_AT_ONCE", at_once, raising=False)
+    for machine in ("grader-07", "hauler-21", "loader-02"):
+        add_machine(api, machine)
+    api.analyse()
+    assert [api.get(path).status_code for path in ("/v1/fleet", "/v1/work")] == [200, 200]
+
+
+def test_a_new_snapshot_is_used_once_each_housing_is_studied_by_it(
+    api: Api, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Also while the background studies by the new one, requests find those by the old one in memory."""
+    for machine in ("grader-07", "hauler-21", "loader-02"):
+        add_machine(api, machine)
+    api.analyse()
+    keep_next(api, six_lives().as_record())
+    monkeypatch.setattr(assessment, "WORK_OUT_S", 0.0, raising=False)
+    answers, view = [], Judge.view
+
+    def asked_meanwhile(judge: Judge, housing: HousingRow) -> View:
+        seen = view(judge, housing)
+        answers.append(api.get("/v1/fleet"))
+        return seen
+
+    monkeypatch.setattr(Judge, "view", asked_meanwhile)
+    api.analyse()
+    assert len(answers) >= 3
+    assert {answer.status_code for answer in answers} == {200}
+    assert api.get("/v1/fleet").json()["housings"][0]["snapshot"] >= 2
+
+
+def test_working_out_ends_when_the_server_stops(api: Api) -> None:
+    add_machine(api, "grader-07")
+    api.resources.stopping.set()
+    with pytest.raises(TryAgain) as ended:
+        knowledge.in_pieces(api.resources, 1, lambda *_: pytest.fail("it looked"))
+    assert ended.value.case == "server_stopping"
+
+
+def keep_next(api: Api, content: dict[str, Any]) -> None:
+    """A snapshot of another process, after the one in use."""
+    with api.resources.reading() as connection:
+        newest = snapshots.newest(connection, 1)
+    number = newest.number if newest is not None else 0
+    api.resources.writer.call(lambda c: snapshots.put(c, 1, number, 2, json.dumps(content)))
