@@ -41,7 +41,7 @@ log = logging.getLogger("cleanside.ingest")
 
 LEAST_PAUSE_S = 2.0  # between two learnings; chosen so that a new fleet sees its first lives soon
 LOOK_EVERY_S = 0.5
-AT_ONCE = 20  # housings over one connection, whose time is limited; chosen: some seconds on a small computer
+HOUSINGS_AT_ONCE = 20  # over one connection, whose time is limited; chosen: seconds on a small computer
 NOTHING_LEARNED = SnapshotInUse(0, FleetKnowledge())
 PAUSE_TIMES = 20.0  # a learning takes at most a twentieth of the time; chosen
 FAILED_PAUSE_S, LONGEST_FAILED_PAUSE_S = 60.0, 3_600.0  # the same data would mostly fail again; chosen
@@ -195,7 +195,7 @@ def in_pieces(
     resources: Resources, owner_id: int, look: Callable[[sa.Connection, Sequence[HousingRow]], None]
 ) -> None:
     """
-    Look at all housings of an owner, `AT_ONCE` over one connection; intake goes first between pieces.
+    Look at all housings of an owner, `HOUSINGS_AT_ONCE` over one connection; intake goes first between.
 
     Raises TryAgain while the server stops.
     """
@@ -206,9 +206,9 @@ def in_pieces(
             raise TryAgain("server_stopping")
         with resources.reading() as connection:
             left = [row for row in fleet.every_housing(connection, owner_id) if row.id not in done]
-            look(connection, left[:AT_ONCE])
-        done |= {row.id for row in left[:AT_ONCE]}
-        if len(left) <= AT_ONCE:
+            look(connection, left[:HOUSINGS_AT_ONCE])
+        done |= {row.id for row in left[:HOUSINGS_AT_ONCE]}
+        if len(left) <= HOUSINGS_AT_ONCE:
             return
 
 

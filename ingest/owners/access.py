@@ -71,11 +71,14 @@ PERMISSIONS: Mapping[str, frozenset[str]] = {
 }
 #: what belongs to whoever is signed in: no key has it
 OF_PEOPLE_ALONE = frozenset({"me:manage"})
-#: what reaches beyond any site, or hands out what does: keys see all sites, and so do webhooks
+#: what reaches beyond any site, or hands out what does: keys see all sites, and so do webhooks. A monitor may
+#: go from site to site with what it measured, so who decides about monitors, codes and quarantine sees all.
 OF_ALL_SITES = frozenset(
     {
         *("keys:manage", "keys:rotate", "webhooks:manage", "webhooks:replay", "transfers:manage"),
-        *("audit:read", "metrics:read"),
+        *("audit:read", "metrics:read", "attention:read", "account:read", "entries:read"),
+        *("fleet:write", "enrolments:write", "streams:write", "history:write", "bundles:import"),
+        *("quarantine:read", "quarantine:write", "amendments:read"),
     }
 )
 #: Roles that see and post for the devices their key is bound to, and no others.
@@ -256,8 +259,8 @@ def sees_site(key: Key, site: str | None) -> bool:
 
 
 def sees_device(key: Key, device: str) -> bool:
-    """True if the key's role sees this device of its owner."""
-    return key.role not in BOUND_ROLES or device in key.devices
+    """True if the role of a key, or the sites of a person, let it see this device of its owner."""
+    return not (key.sites or key.role in BOUND_ROLES) or device in key.devices
 
 
 def require_device(key: Key, device: str) -> None:

@@ -16,7 +16,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners import one_time_code, seating
-from cleanside.ingest.owners.access import BOUND_ROLES, PERMISSIONS, NewKey, hash_of
+from cleanside.ingest.owners.access import BOUND_ROLES, NewKey, allows, hash_of
 from cleanside.ingest.owners.claims import may_claim
 from cleanside.ingest.owners.seating import Seated, SeatOrder
 from cleanside.ingest.quarantine.replay import reconsider
@@ -161,7 +161,7 @@ def _still_trusted(connection: sa.Connection, found: Enrolment, now_us: int) -> 
     maker = keys.by_handle(connection, found.who) or _person(connection, found)
     if maker is None or maker.state(now_us) != keys.VALID or maker.owner_id != found.owner_id:
         return False
-    if maker.role not in PERMISSIONS["enrolments:write"]:  # a person may have another role by now
+    if not allows(maker, "enrolments:write"):  # a person may have another role, or fewer sites, by now
         return False
     return may_claim(connection, maker, found.device, now_us)
 

@@ -23,7 +23,7 @@ import sqlalchemy as sa
 from cleanside.ingest.errors import NotFound
 from cleanside.ingest.owners.access import hash_of
 from cleanside.ingest.owners.quotas import address_of
-from cleanside.ingest.store import audit, people, sessions
+from cleanside.ingest.store import audit, papers, people, sessions
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.people import Person
 from cleanside.ingest.store.sessions import Session
@@ -102,7 +102,10 @@ def find(connection: sa.Connection, token: str | None, now_us: int) -> SignedIn 
     person = people.by_id(connection, session.person_id)
     if person is None or person.state != people.VALID:
         return None
-    return SignedIn(session, person.as_key())
+    key = person.as_key()
+    if key.sites:
+        key = key._replace(devices=papers.devices_of_sites(connection, key.owner_id, key.sites))
+    return SignedIn(session, key)
 
 
 def goes_on(session: Session, now_us: int) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import Any, NamedTuple
 
 import sqlalchemy as sa
@@ -130,6 +130,24 @@ def site_of(connection: sa.Connection, machine_id: int) -> str | None:
     """The site of a machine; None: none is entered."""
     query = sa.select(sites.c.name).join_from(machine_papers, sites)
     return connection.scalar(query.where(machine_papers.c.machine_id == machine_id))
+
+
+_SITES_OF_DEVICES = """
+SELECT devices.name, sites.name FROM devices
+    JOIN assignments ON assignments.device_id = devices.id
+    JOIN housings ON housings.id = assignments.housing_id
+    LEFT JOIN machine_papers ON machine_papers.machine_id = housings.machine_id
+    LEFT JOIN sites ON sites.id = machine_papers.site_id
+WHERE devices.owner_id = ?
+"""
+
+
+def devices_of_sites(connection: sa.Connection, owner_id: int, names: Collection[str]) -> frozenset[str]:
+    """Names of the devices that never sat on a machine elsewhere than at these sites."""
+    found: defaultdict[str, set[str | None]] = defaultdict(set)
+    for device, site in dialect.run(connection, _SITES_OF_DEVICES, (owner_id,)):
+        found[device].add(site)
+    return frozenset(device for device, sat_at in found.items() if sat_at <= set(names))
 
 
 def edit_machine_papers(connection: sa.Connection, machine_id: int, **changes: Any) -> None:

@@ -78,3 +78,61 @@ def test_a_machine_is_not_moved_to_a_site_of_others(api: Api, person: Browser) -
         refused = person.request("PATCH", "/v1/machines/grader-07/papers", json={"site": site})
         assert (refused.status_code, refused.json()["code"]) == (403, "site_not_yours")
     assert api.get("/v1/machines/grader-07").json()["site"] == "oberkies"
+
+
+ELSEWHERE = "loader-02-intake"
+
+
+def test_devices_of_other_sites_and_their_readings_are_not_there(api: Api) -> None:
+    """grader-07's monitor is at the person's site; loader-02's is not, and hauler-14's is at none."""
+    person = signed_in(api, "vera.berg", "viewer", sites=["oberkies"])
+    seen = [device["device"] for device in person.get("/v1/devices").json()["devices"]]
+    assert seen == ["grader-07-intake"]
+    for path in (f"/v1/devices/{ELSEWHERE}", f"/v1/devices/{ELSEWHERE}/readings"):
+        assert person.get(path).status_code == 404
+        assert person.get(path.replace(ELSEWHERE, "grader-07-intake")).status_code == 200
+    assert person.get(f"/v1/devices/{ELSEWHERE}/entries").status_code in (403, 404)
+    assert ELSEWHERE not in person.get("/v1/streams").text + person.get("/monitors").text
+
+
+def test_a_monitor_that_came_from_another_site_brings_no_readings_of_that_site(api: Api) -> None:
+    person = signed_in(api, "vera.berg", "viewer", sites=["oberkies"])
+    moved = api.post(f"/v1/devices/{ELSEWHERE}/assignments", {"machine": "grader-07"})
+    assert moved.status_code == 200
+    assert person.get(f"/v1/devices/{ELSEWHERE}/readings").status_code == 404
+    assert person.get("/v1/machines/grader-07/readings").status_code == 200
+
+
+@pytest.mark.parametrize(
+    ("method", "path", "body"),
+    [
+        ("POST", f"/v1/devices/{ELSEWHERE}/assignments", {"machine": "grader-07", "with_history": True}),
+        ("PATCH", f"/v1/devices/{ELSEWHERE}", {"retired": True}),
+        ("POST", "/v1/devices", {"device": "new-intake", "machine": "grader-07"}),
+        ("POST", "/v1/machines", {"machine": "new-1"}),
+        ("PATCH", "/v1/machines/grader-07", {"name": "loader-02"}),
+        ("POST", "/v1/enrolments", {"device": ELSEWHERE, "machine": "grader-07"}),
+        ("GET", "/v1/enrolments", None),
+        ("GET", "/v1/quarantine", None),
+        ("POST", "/v1/quarantine/discards", {"where": {"device": ELSEWHERE}, "reason": "ours now"}),
+        ("GET", "/v1/quarantine/amendments", None),
+        ("GET", "/v1/account", None),
+        ("GET", "/v1/attention", None),
+        ("GET", "/v1/entries", None),
+        ("POST", "/v1/crews", {"crew": "late-shift"}),
+        ("POST", "/v1/parts", {"part": "KG-0715", "lead_time_days": 99}),
+    ],
+)
+def test_what_reaches_beyond_single_sites_is_for_people_who_see_all(
+    api: Api, method: str, path: str, body: dict[str, Any] | None
+) -> None:
+    person = signed_in(api, "olga.stein", "admin", sites=["oberkies"])
+    refused = person.request(method, path, body)
+    assert (refused.status_code, refused.json()["code"]) == (403, "site_not_yours")
+
+
+def test_a_code_ends_when_its_maker_is_for_some_sites_only(api: Api) -> None:
+    maker = signed_in(api, "tilo.kern", "technician")
+    code = maker.post("/v1/enrolments", {"device": ELSEWHERE, "machine": "loader-02"}).json()["code"]
+    assert api.request("PATCH", "/v1/people/tilo.kern", json={"sites": ["oberkies"]}).status_code == 200
+    assert api.post("/v1/enrol", {"code": code}, key=None).status_code == 403

@@ -222,7 +222,9 @@ def get_machine_readings(
     with resources.reading() as connection:
         housing_row = find_housing(connection, key, machine, housing)
         sat = [
-            s for s in fleet.assignments_of_housing(connection, housing_row.id) if sees_device(key, s.device)
+            s
+            for s in fleet.assignments_of_housing(connection, housing_row.id)
+            if key.is_person or sees_device(key, s.device)  # a person sees all of a machine, or nothing
         ]
         seats = [
             DeviceSeat(

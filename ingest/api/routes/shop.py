@@ -104,6 +104,7 @@ def post_site(body: NewSite, resources: R, key: ShopWriter) -> dict[str, Any]:
 @example({"crew": "{crew}", "display_name": "Early shift"})
 def post_crew(body: NewCrew, resources: R, key: ShopWriter) -> dict[str, Any]:
     """Make a crew, or give it another display name. The same request again changes nothing."""
+    require_all_sites(key)
     return _keep(resources, key, "crew", body.crew, body)
 
 
@@ -131,6 +132,8 @@ def post_part(body: NewPart, resources: R, key: ShopWriter) -> dict[str, Any]:
     def save(connection: sa.Connection) -> dict[str, Any]:
         for line in body.stock:
             require_site(key, line.site)
+        if body.description is not None or body.lead_time_days is not None:
+            require_all_sites(key)  # they are one and the same at every site
         at = [(find_group(connection, "site", key, line.site), line.pieces) for line in body.stock]
         part = shop.keep_part(connection, key.owner_id, body.part)
         given = {"description": body.description, "lead_time_days": body.lead_time_days}
@@ -151,6 +154,12 @@ def require_site(key: Key, site: str | None) -> None:
     if not sees_site(key, site):
         sites = ", ".join(sorted(key.sites))
         raise Refused("site_of_others", status=403, code="site_not_yours", sites=sites)
+
+
+def require_all_sites(key: Key) -> None:
+    """Raise Refused (403) where somebody who is for some sites decides about what all of them share."""
+    if key.sites:
+        raise Refused("beyond_sites", status=403, code="site_not_yours")
 
 
 def stock_seen(connection: sa.Connection, key: Key) -> dict[str, dict[str, int]]:

@@ -199,7 +199,7 @@ def test_the_background_works_the_fleet_out_in_pieces(
     api: Api, monkeypatch: pytest.MonkeyPatch, at_once: int
 ) -> None:
     monkeypatch.setattr(assessment, "WORK_OUT_S", 0.0, raising=False)
-    monkeypatch.setattr(knowledge, "AT_ONCE", at_once, raising=False)
+    monkeypatch.setattr(knowledge, "HOUSINGS_AT_ONCE", at_once, raising=False)
     for machine in ("grader-07", "hauler-21", "loader-02"):
         add_machine(api, machine)
     api.analyse()
