@@ -26,6 +26,7 @@ from datetime import datetime
 from itertools import pairwise
 from typing import Any, Final
 
+from cleanside.gateway.units import counted
 from cleanside.simulator.ledger import ReadingKey, WrittenReading
 
 RELATIVE: Final = 1e-12  # of a value that was converted and back
@@ -132,7 +133,7 @@ def _twice(by_key: Mapping[ReadingKey, Sequence[Shown]]) -> Iterator[Flaw]:
     for (device, number), rows in by_key.items():
         if len(rows) > 1:
             places = ", ".join(f"{row.stream} {row.seq}" for row in rows)
-            yield Flaw("twice", device, f"{number} is there {len(rows)} times: {places}")
+            yield Flaw("twice", device, f"{number} is there {counted(len(rows), 'time')}: {places}")
 
 
 def _changed(evidence: Evidence, by_key: Mapping[ReadingKey, Sequence[Shown]]) -> Iterator[Flaw]:
@@ -242,7 +243,7 @@ def _declared(evidence: Evidence) -> Iterator[Flaw]:
 
 
 def _account(evidence: Evidence) -> Iterator[Flaw]:
-    counted = Counter((row.device, row.stream) for row in evidence.shown)
+    tally = Counter((row.device, row.stream) for row in evidence.shown)
     for line in evidence.account["streams"]:
         device, stream = line["device"], line["stream"]
         for fault in line["faults"]:
@@ -250,9 +251,9 @@ def _account(evidence: Evidence) -> Iterator[Flaw]:
         for state in ("gap", "pending", "lost"):
             if line[state]:
                 yield Flaw("account", device, f"{stream}: {line[state]} {state}")
-        if line["stored"] != counted.pop((device, stream), 0):
+        if line["stored"] != tally.pop((device, stream), 0):
             yield Flaw("account", device, f"{stream}: {line['stored']} stored, and other rows are shown")
-    for device, stream in counted:
+    for device, stream in tally:
         yield Flaw("account", device, f"{stream} has rows and no account")
 
 
@@ -266,7 +267,7 @@ def _files(evidence: Evidence) -> Iterator[Flaw]:
     seen = Counter((row.writer, row.number) for row in evidence.in_files)
     for (gateway, number), times in seen.items():
         if times > 1:
-            yield Flaw("file", gateway, f"{number} is in its file {times} times")
+            yield Flaw("file", gateway, f"{number} is in its file {counted(times, 'time')}")
     for row in evidence.in_files:
         entry = evidence.ledger.get((devices.get(row.writer, ""), row.number))
         if entry is None:
