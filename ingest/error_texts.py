@@ -360,6 +360,10 @@ SENTENCES: Sentences = {
         "entry {entry_id} was taken at {taken_at} as {kind} of {machine} with another content; an entry "
         "that is changed is a new one, with an id of its own"
     ),
+    "entry_too_early": (
+        "{member} {at} places the entry before {earliest}, when no monitor measured; correct the clock that "
+        "made it, or the time"
+    ),
     "gauge_shows_nothing": (
         "a gauge shows a value in its unit, the machine's own indicator latched or not; say which"
     ),

@@ -34,6 +34,7 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
+from cleanside.ingest.checking.plausible_time import EARLIEST_US
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import require
 from cleanside.ingest.store import entries
@@ -151,18 +152,28 @@ def _kind_of(name: str) -> EntryKind:
 
 
 def _entry_of(body: NewEntry, who: str, now_us: int) -> TakenEntry:
-    made_us = us(body.made_at)
-    assert made_us is not None
     whole = json.dumps([body.kind, body.machine, body.content], sort_keys=True)
     return TakenEntry(
         entry_id=body.entry_id,
         kind=body.kind,
         machine=body.machine,
         content_hash=hashlib.sha256(whole.encode()).hexdigest(),
-        made_us=placed_us(made_us, us(body.sent_at), now_us),
+        made_us=_made_us(body, now_us),
         taken_us=now_us,
         who=who,
     )
+
+
+def _made_us(body: NewEntry, now_us: int) -> int:
+    """When it was made, by the server's clock. Raises Refused (422) for a time before any monitor."""
+    made_us = us(body.made_at)
+    assert made_us is not None
+    placed = placed_us(made_us, us(body.sent_at), now_us)
+    if placed < EARLIEST_US:
+        member, at = ("made_at", body.made_at) if body.sent_at is None else ("sent_at", body.sent_at)
+        about = {"member": member, "at": at, "earliest": instant_text(EARLIEST_US)}
+        raise NotValid(Complaint(f"#/{member}", "entry_too_early", **about))
+    return placed
 
 
 def placed_us(made_us: int, sent_us: int | None, now_us: int) -> int:
