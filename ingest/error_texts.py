@@ -352,6 +352,10 @@ SENTENCES: Sentences = {
         "an entry cannot be kept as it is; send at most {most} bytes of UTF-8, without half a surrogate pair"
     ),
     "entry_differs": "entry {entry_id} is there already, with {there}",
+    "entry_id_taken": (
+        "entry {entry_id} was taken with another content; an entry that is changed is a new one, with an id "
+        "of its own"
+    ),
     "entry_kind_unknown": 'there is no entry of kind "{kind}"; send one of {known}',
     "entry_of_another_person": (
         "this entry was made by another person, not by {person}; sign in as whoever made it"

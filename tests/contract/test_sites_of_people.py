@@ -78,3 +78,31 @@ def test_a_machine_is_not_moved_to_a_site_of_others(api: Api, person: Browser) -
         refused = person.request("PATCH", "/v1/machines/grader-07/papers", json={"site": site})
         assert (refused.status_code, refused.json()["code"]) == (403, "site_not_yours")
     assert api.get("/v1/machines/grader-07").json()["site"] == "oberkies"
+
+
+# ---------------------------------------------------------------- entries made without a link
+
+ENTRY = "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01"
+
+
+def entry(machine: str, **content: str) -> dict[str, Any]:
+    whole = {"entry_id": ENTRY, "kind": "hand_comparison", "machine": machine}
+    return whole | {"made_at": "2026-03-01T00:00:00Z", "content": {"subject": "key_off", **content}}
+
+
+def test_an_entry_at_another_site_is_not_told(api: Api, person: Browser) -> None:
+    assert api.post("/v1/entries", entry("loader-02"), key="planner").status_code == 200
+    same, other = (person.post("/v1/entries", entry(name)) for name in ("loader-02", "grader-07"))
+    assert (same.status_code, same.json()["code"]) == (404, "unknown_machine")
+    assert (other.status_code, other.json()["code"]) == (409, "entry_differs")
+    assert "loader-02" not in other.text
+    assert person.get("/v1/entries").json()["entries"] == []
+    assert names(api.get("/v1/entries").json(), "entries") == ["loader-02"]
+
+
+def test_who_no_longer_sees_a_machine_learns_that_their_entry_was_taken(api: Api, person: Browser) -> None:
+    assert person.post("/v1/entries", entry("grader-07")).json()["outcome"] == "taken"
+    ask(api, "PATCH", "/v1/machines/grader-07/papers", {"site": "kargrund"})
+    assert person.post("/v1/entries", entry("grader-07")).json()["outcome"] == "same_as_before"
+    changed = person.post("/v1/entries", entry("grader-07", housing="main"))
+    assert (changed.status_code, changed.json()["code"]) == (404, "unknown_machine")
