@@ -174,6 +174,7 @@ SENTENCES: Sentences = {
     "not_sound": "{path} is not sound: {found}; look at the disk",
     "overlap_hours_out_of_range": "--overlap-hours {overlap_hours} is not from 0 to {most}",
     "too_many_streams": "{streams} pages look on already; this one looks again when asked to",
+    "too_many_streams_of_one": "you look on with {streams} pages already; close one of them",
     "passwords_waiting": (
         "{waiting} others wait for their password to be checked; send again when Retry-After has passed"
     ),
