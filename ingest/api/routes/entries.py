@@ -210,7 +210,7 @@ def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
 
 
 def _differs(before: TakenEntry, *, is_seen: bool) -> Refused:
-    about = {"entry_id": before.entry_id}
+    about: dict[str, Any] = {"entry_id": before.entry_id}
     if not is_seen:
         return Refused("entry_id_taken", status=409, code="entry_differs", **about)
     about |= {"taken_at": instant_text(before.taken_us), "kind": before.kind, "machine": before.machine}
