@@ -73,8 +73,9 @@ def remove(connection: sa.Connection, person_id: int, passkey_id: int) -> bool:
 
 
 def remove_all(connection: sa.Connection, person_id: int) -> None:
-    """Remove the passkeys of a person."""
+    """Remove the passkeys of a person, and the challenges that another could be made with."""
     connection.execute(sa.delete(passkeys).where(passkeys.c.person_id == person_id))
+    _forget(connection, passkey_challenges.c.person_id == person_id)
 
 
 # ---------------------------------------------------------------- challenges
