@@ -10,7 +10,10 @@ do not get past the count. Three counts, each with tries that are free and a wai
   this person in vain before and the person did not sign in from there lately. So no other keeps a person out
   who comes from another address.
 
-A try that has to wait is not counted, so waiting always ends. Names of no person are counted alike.
+A try that has to wait is not counted, so waiting always ends. What is counted is the typed name without its
+"@owner", whether or not it is a person's: so a wait tells of no person and no owner. Where several owners
+have somebody of that name, a right password takes back its own try alone: else one of them would clear the
+count of guesses at another.
 """
 
 from __future__ import annotations
@@ -22,7 +25,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners.quotas import address_of, over_quota
-from cleanside.ingest.store import sessions
+from cleanside.ingest.store import people, sessions
 from cleanside.ingest.store.people import Person
 from cleanside.ingest.store.sessions import Place, Tries
 
@@ -46,6 +49,8 @@ class SignInTry:
     pair: Place
     address: Place
     person: Place
+    #: one person at most has this name
+    is_sole: bool
 
 
 def wait_s(scope: str, tries: int) -> float:
@@ -64,9 +69,12 @@ def begin(
     """
     sessions.forget_tries(connection, now_us - FORGOTTEN_US)
     address = address_of(host) if sessions.count_places(connection) < MOST_PLACES else "others"
-    name = typed if person is None else f"{person.owner}/{person.name}"
+    name = typed.partition("@")[0]
     this = SignInTry(
-        pair=_place(PAIR, f"{name}@{address}"), address=_place(ADDRESS, address), person=_place(PERSON, name)
+        pair=_place(PAIR, f"{name}@{address}"),
+        address=_place(ADDRESS, address),
+        person=_place(PERSON, name),
+        is_sole=len(people.named(connection, name, None)) <= 1,
     )
     counts = sessions.lock_tries(connection, [this.pair, this.address, this.person], now_us)
     applies = [this.pair, this.address]
@@ -82,12 +90,12 @@ def begin(
 
 
 def succeeded(connection: sa.Connection, this: SignInTry, now_us: int) -> None:
-    """The password was right: the person and the address begin again, others at that address go on."""
+    """The password was right: a name that one person has begins again; else, the try is taken back."""
     counts = sessions.lock_tries(connection, [this.pair, this.address, this.person], now_us)
-    for place in (this.pair, this.person):
-        sessions.put_tries(connection, place, Tries(0, now_us))
-    tries, last_us = counts[this.address]
-    sessions.put_tries(connection, this.address, Tries(max(0, tries - 1), last_us))
+    for place, (tries, last_us) in counts.items():
+        begins_again = this.is_sole and place != this.address
+        left = Tries(0, now_us) if begins_again else Tries(max(0, tries - 1), last_us)
+        sessions.put_tries(connection, place, left)
 
 
 def _left_s(scope: str, counted: Tries, now_us: int) -> float:

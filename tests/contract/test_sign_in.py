@@ -344,6 +344,40 @@ def test_guessing_at_a_person_waits_longer_and_longer_and_nobody_else_does(
     assert said(Browser(attacker).sign_in("mara", WRONG)) == (403, "sign_in_refused")  # begins again
 
 
+@pytest.mark.parametrize(
+    ("typed", "then"),
+    [
+        ("{}", "{}@plateau"),
+        ("{}@plateau", "{}"),
+        ("{}@quarry", "{}@plateau"),
+        ("plateau/{}", "{}"),
+        ("{}", "plateau/{}"),
+    ],
+)
+def test_a_wait_tells_of_no_person_and_no_owner(lone: Api, typed: str, then: str) -> None:
+    """The same answers for a name that somebody has, and for one that no person has."""
+    signed_in(lone, "mara", "viewer")
+    answers = []
+    for number, name in enumerate(("mara", "nobody")):
+        other = lone.from_address(f"198.51.100.{number}")
+        for _ in range(FREE[PAIR]):
+            assert said(Browser(other).sign_in(typed.format(name), WRONG)) == (403, "sign_in_refused")
+        answers.append(said(Browser(other).sign_in(then.format(name), WRONG)))
+    assert answers[0] == answers[1]
+    assert (answers[0][0] == 403) == ("/" in typed + then)
+
+
+def test_who_has_the_same_name_elsewhere_clears_no_count_of_guesses(lone: Api) -> None:
+    signed_in(lone, "mara", "viewer")
+    signed_in(lone, "mara", "planner", key="quarry admin")
+    other = lone.from_address("198.51.100.7")
+    for _ in range(FREE[PAIR] - 1):
+        assert said(Browser(other).sign_in("mara@plateau", WRONG)) == (403, "sign_in_refused")
+    assert Browser(other).sign_in("mara@quarry").status_code == 201
+    assert said(Browser(other).sign_in("mara@plateau", WRONG)) == (403, "sign_in_refused")
+    assert said(Browser(other).sign_in("mara@plateau", WRONG)) == (429, "over_quota")
+
+
 def test_many_addresses_together_keep_no_person_out(lone: Api) -> None:
     signed_in(lone, "mara", "viewer")
     for number in range(60):
