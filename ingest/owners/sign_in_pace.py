@@ -30,6 +30,7 @@ from cleanside.ingest.store.people import Person
 from cleanside.ingest.store.sessions import Place, Tries
 
 PAIR, ADDRESS, PERSON = "pair", "address", "person"
+ASKED = "asked"  # for a challenge, by address: no try yet
 #: tries that cost no waiting; chosen: a person mistypes, an office shares an address
 FREE = {PAIR: 5, ADDRESS: 30, PERSON: 50}
 #: longest wait [s]; chosen
@@ -59,6 +60,22 @@ def wait_s(scope: str, tries: int) -> float:
     return 0.0 if beyond < 0 else min(MOST_WAIT_S[scope], FIRST_WAIT_S * 2 ** min(beyond, 16))
 
 
+def count_asked(connection: sa.Connection, host: str | None, most: int, within_us: int, now_us: int) -> None:
+    """Count that an address asks for a challenge. Raises Refused (429) beyond so many within so long."""
+    place = _place(ASKED, _counted_address(connection, host, now_us))
+    asked, since_us = sessions.lock_tries(connection, [place], now_us)[place]
+    if now_us - since_us >= within_us:
+        asked, since_us = 0, now_us
+    if asked >= most:
+        raise _too_often((since_us + within_us - now_us) / 1e6)
+    sessions.put_tries(connection, place, Tries(asked + 1, since_us))
+
+
+def _counted_address(connection: sa.Connection, host: str | None, now_us: int) -> str:
+    sessions.forget_tries(connection, now_us - FORGOTTEN_US)
+    return address_of(host) if sessions.count_places(connection) < MOST_PLACES else "others"
+
+
 def begin(
     connection: sa.Connection, typed: str, person: Person | None, host: str | None, now_us: int
 ) -> SignInTry:
@@ -67,8 +84,7 @@ def begin(
 
     Raises Refused (429) with Retry-After where it has to wait; then nothing was counted.
     """
-    sessions.forget_tries(connection, now_us - FORGOTTEN_US)
-    address = address_of(host) if sessions.count_places(connection) < MOST_PLACES else "others"
+    address = _counted_address(connection, host, now_us)
     name = typed.partition("@")[0]
     this = SignInTry(
         pair=_place(PAIR, f"{name}@{address}"),

@@ -14,9 +14,10 @@ from typing import Any
 import pytest
 
 from cleanside.ingest.console.me_page import NEW_US
-from cleanside.ingest.owners.passkeys import CHALLENGE_US, MOST_PASSKEYS
+from cleanside.ingest.owners.passkeys import CHALLENGE_US, MOST_PASSKEYS, OF_ADDRESS
 from cleanside.ingest.owners.sign_in_pace import FREE, PAIR
 from cleanside.ingest.settings import load
+from cleanside.ingest.store import passkeys as passkey_store
 from tests.support.authenticator import USER_PRESENT, Authenticator, encoded
 from tests.support.people import PASSWORD, Browser, quick_passwords, signed_in
 from tests.support.serving import Api, in_process
@@ -229,6 +230,26 @@ def test_a_person_has_a_bounded_number_and_removes_only_their_own(api: Api) -> N
     [first, *_] = mara.get("/v1/passkeys").json()["passkeys"]
     assert said(otto.request("DELETE", f"/v1/passkeys/{first['passkey']}")) == (404, "unknown_passkey")
     assert otto.get("/v1/passkeys").json() == {"passkeys": []}
+
+
+def test_who_is_not_signed_in_gets_a_bounded_number_of_challenges(
+    api: Api, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By address, and apart from those that people make passkeys with."""
+    mara, token = signed_in(api, "mara", "viewer"), Authenticator(SHOP, NAME)
+    begun = token.make(making_options(mara))
+    other, asking = Browser(api.from_address("198.51.100.7")), "/v1/sessions/passkey-options"
+    monkeypatch.setattr(passkey_store, "MOST_CHALLENGES", OF_ADDRESS // 2)
+    for _ in range(OF_ADDRESS):
+        assert other.post(asking).status_code == 200
+        api.clock.advance(0.001)
+    waits = other.post(asking)
+    assert said(waits) == (429, "over_quota")
+    assert 0 < int(waits.headers["retry-after"]) <= CHALLENGE_US / 1e6
+    assert mara.post("/v1/passkeys", {"name": "phone", "credential": begun}).status_code == 201
+    assert used(api, token)[1].status_code == 201  # from another address at once
+    api.clock.advance(CHALLENGE_US / 1e6)
+    assert other.post(asking).status_code == 200
 
 
 def test_under_a_bare_address_there_are_none(sqlite_database_url: str) -> None:

@@ -167,11 +167,20 @@ def delete_passkey(passkey: Annotated[int, Path(ge=1, le=2**53)], resources: R, 
 )
 @open_to_all
 def post_sign_in_options(request: Request, resources: R) -> dict[str, Any]:
-    """Options for navigator.credentials.get, good once and for five minutes; they name no person."""
+    """
+    Options for navigator.credentials.get, good once and for five minutes; they name no person.
+
+    Each request counts by address, for all processes.
+    """
     refuse_cross_site(request)
-    services_of(request).limits.may_try(host_of(request))
+    limits, host = services_of(request).limits, host_of(request)
+    limits.may_try(host)
     place = _place(request)
-    made = resources.writer.call(lambda c: passkeys.sign_in_options(c, place, resources.clock()))
+    try:
+        made = resources.writer.call(lambda c: passkeys.sign_in_options(c, place, host, resources.clock()))
+    except Refused:
+        limits.tried_in_vain(host)
+        raise
     return {"options": made}
 
 
