@@ -5,7 +5,8 @@ A try is counted before the password is looked at, and taken back where it was r
 do not get past the count. Three counts, each with tries that are free and a wait that doubles from there:
 
 - person and address: who guesses at one person from one address waits longer and longer;
-- address: who guesses at many people from one address does, too;
+- address: who guesses at many people from one address does, too, but holds up no person who signed in from
+  there lately;
 - person, from all addresses together: waits half a minute at most, and only where the address has tried
   this person in vain before and the person did not sign in from there lately. So no other keeps a person out
   who comes from another address.
@@ -76,6 +77,12 @@ def _counted_address(connection: sa.Connection, host: str | None, now_us: int) -
     return address_of(host) if sessions.count_places(connection) < MOST_PLACES else "others"
 
 
+def is_known(connection: sa.Connection, person: Person | None, host: str | None, now_us: int) -> bool:
+    """True if the person signed in from this address within `KNOWN_US`."""
+    since_us = now_us - KNOWN_US
+    return person is not None and sessions.began_at(connection, person.id, address_of(host), since_us)
+
+
 def begin(
     connection: sa.Connection, typed: str, person: Person | None, host: str | None, now_us: int
 ) -> SignInTry:
@@ -93,10 +100,11 @@ def begin(
         is_sole=len(people.named(connection, name, None)) <= 1,
     )
     counts = sessions.lock_tries(connection, [this.pair, this.address, this.person], now_us)
-    applies = [this.pair, this.address]
-    is_known = person is not None and sessions.began_at(connection, person.id, address, now_us - KNOWN_US)
-    if counts[this.pair].tries >= OWN_TRIES and not is_known:
-        applies.append(this.person)
+    applies = [this.pair]
+    if not is_known(connection, person, host, now_us):
+        applies.append(this.address)
+        if counts[this.pair].tries >= OWN_TRIES:
+            applies.append(this.person)
     left_s = max(_left_s(place[0], counts[place], now_us) for place in applies)
     if left_s > 0:
         raise _too_often(left_s)

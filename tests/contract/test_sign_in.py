@@ -17,7 +17,7 @@ import sqlalchemy as sa
 from cleanside.ingest.owners import sessions as session_rules
 from cleanside.ingest.owners.people import INVITED_US
 from cleanside.ingest.owners.sessions import IDLE_US, LASTS_US
-from cleanside.ingest.owners.sign_in_pace import FREE, PAIR
+from cleanside.ingest.owners.sign_in_pace import ADDRESS, FREE, KNOWN_US, PAIR
 from cleanside.ingest.settings import load
 from tests.support.people import (
     ORIGIN,
@@ -376,6 +376,28 @@ def test_who_has_the_same_name_elsewhere_clears_no_count_of_guesses(lone: Api) -
     assert Browser(other).sign_in("mara@quarry").status_code == 201
     assert said(Browser(other).sign_in("mara@plateau", WRONG)) == (403, "sign_in_refused")
     assert said(Browser(other).sign_in("mara@plateau", WRONG)) == (429, "over_quota")
+
+
+def test_who_shares_an_address_keeps_none_of_its_people_out(lone: Api) -> None:
+    for name in ("mara", "otto"):
+        signed_in(lone, name, "viewer")
+    shop = lone.from_address("198.51.100.7")
+    assert Browser(shop).sign_in("mara").status_code == 201
+    for number in range(FREE[ADDRESS]):
+        assert said(Browser(shop).sign_in(f"nobody{number}", WRONG)) == (403, "sign_in_refused")
+    assert said(Browser(shop).sign_in("otto")) == (429, "over_quota")  # was never seen there
+    assert Browser(shop).sign_in("mara").status_code == 201
+    while shop.get("/v1/fleet", key=None, headers=bearer("k00000000.00")).status_code == 401:
+        pass  # until the address has spent its tries of all kinds
+    assert said(Browser(shop).sign_in("otto")) == (429, "over_quota")
+    assert Browser(shop).sign_in("mara").status_code == 201
+    for _ in range(FREE[PAIR]):  # who guesses at this very person waits as before
+        assert said(Browser(shop).sign_in("mara", WRONG)) == (403, "sign_in_refused")
+    assert said(Browser(shop).sign_in("mara", WRONG)) == (429, "over_quota")
+    lone.clock.advance(KNOWN_US / 1e6 + 1)
+    for number in range(FREE[ADDRESS]):
+        Browser(shop).sign_in(f"nobody{number}", WRONG)
+    assert said(Browser(shop).sign_in("mara")) == (429, "over_quota")
 
 
 def test_many_addresses_together_keep_no_person_out(lone: Api) -> None:
