@@ -174,6 +174,7 @@ SENTENCES: Sentences = {
     "not_sound": "{path} is not sound: {found}; look at the disk",
     "overlap_hours_out_of_range": "--overlap-hours {overlap_hours} is not from 0 to {most}",
     "too_many_streams": "{streams} pages look on already; this one looks again when asked to",
+    "too_many_streams_of_one": "you look on with {streams} pages already; close one of them",
     "passwords_waiting": (
         "{waiting} others wait for their password to be checked; send again when Retry-After has passed"
     ),
@@ -352,6 +353,10 @@ SENTENCES: Sentences = {
         "an entry cannot be kept as it is; send at most {most} bytes of UTF-8, without half a surrogate pair"
     ),
     "entry_differs": "entry {entry_id} is there already, with {there}",
+    "entry_id_taken": (
+        "entry {entry_id} was taken with another content; an entry that is changed is a new one, with an id "
+        "of its own"
+    ),
     "entry_kind_unknown": 'there is no entry of kind "{kind}"; send one of {known}',
     "entry_of_another_person": (
         "this entry was made by another person, not by {person}; sign in as whoever made it"
@@ -359,6 +364,10 @@ SENTENCES: Sentences = {
     "entry_taken_differs": (
         "entry {entry_id} was taken at {taken_at} as {kind} of {machine} with another content; an entry "
         "that is changed is a new one, with an id of its own"
+    ),
+    "entry_too_early": (
+        "{member} {at} places the entry before {earliest}, when no monitor measured; correct the clock that "
+        "made it, or the time"
     ),
     "gauge_shows_nothing": (
         "a gauge shows a value in its unit, the machine's own indicator latched or not; say which"
@@ -373,6 +382,7 @@ SENTENCES: Sentences = {
     ),
     "monitor_on_no_machine": "{device} sits on no machine; there is nothing to take off",
     "not_a_jpeg": "jpeg is no JPEG in base64; send a photo of at most {most} bytes as JPEG",
+    "photo_too_large": "the photo has {width} x {height} pixels, at most {most}; send a smaller one",
     "number_grouped": '{name}: "{text}" may group thousands or be decimal; write {plain}, or {plain}.0',
     "tap_not_plugged": (
         "the tap on the clean side must be plugged when a monitor comes off; plug it, then tick the box"

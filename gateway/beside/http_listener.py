@@ -2,7 +2,8 @@
 A small HTTP server for a few people beside the machine: the standard library, one thread, all of it bounded.
 
 Promises: at most `MOST_CONNECTIONS` at a time and `MOST_OF_ONE` from one address; a request has `WITHIN_S`
-for head and body together, `MOST_HEAD_BYTES` and `MOST_BODY_BYTES`; one request a connection. What is beyond
+for head and body together, `MOST_HEAD_BYTES` and `MOST_BODY_BYTES`; one request a connection. Where all
+places are taken, the connection that has not sent its request for the longest time makes room. What is beyond
 is refused or cut off, and costs the rest of the gateway nothing. What a handler raises is an answer 500.
 Leaves to others: what is answered (`gateway.beside.pages`).
 """
@@ -48,6 +49,8 @@ class PageRequest:
     form: Mapping[str, str] = field(default_factory=dict)
     #: who asks, as the socket knows it
     address: str = ""
+    #: address and port at which it came in, as the socket knows them
+    here: tuple[str, int] = ("", 0)
 
     @property
     def cookies(self) -> Mapping[str, str]:
@@ -135,28 +138,41 @@ class _Guests:
         self._answer = answer
         self._log = log
         self._there: Counter[str] = Counter()
+        self._unread: dict[asyncio.StreamReader, asyncio.Timeout] = {}  # request not yet whole; oldest first
 
     async def meet(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """Serve one connection: one request, one answer."""
         address = str((writer.get_extra_info("peername") or ("",))[0])
         self._there[address] += 1
         try:
-            async with asyncio.timeout(WITHIN_S):
-                if self._there.total() > MOST_CONNECTIONS or self._there[address] > MOST_OF_ONE:
-                    raise _Refused(503)
-                asked = await _read(reader, address)
+            async with asyncio.timeout(WITHIN_S) as left:
+                self._make_room(address)
+                self._unread[reader] = left
+                asked = await _read(reader, address, _here(writer))
+                self._unread.pop(reader, None)
                 await _write(writer, self._answered(asked), with_body=asked.method != "HEAD")
         except _Refused as refused:
             await _last_word(writer, refused.status)
         except (TimeoutError, OSError, asyncio.IncompleteReadError):
             pass  # too slow, or gone
         finally:
+            self._unread.pop(reader, None)
             self._there[address] -= 1
             self._there += Counter()  # without those that are gone
             if writer.transport.get_write_buffer_size():
                 writer.transport.abort()
             else:
                 writer.close()
+
+    def _make_room(self, address: str) -> None:
+        """Let the slowest go where all places are taken. Raises _Refused where none can."""
+        if self._there[address] > MOST_OF_ONE:
+            raise _Refused(503)
+        if self._there.total() > MOST_CONNECTIONS:
+            if not self._unread:
+                raise _Refused(503)
+            slowest = next(iter(self._unread))
+            self._unread.pop(slowest).reschedule(asyncio.get_running_loop().time())
 
     def _answered(self, asked: PageRequest) -> PageAnswer:
         try:
@@ -175,7 +191,12 @@ async def _last_word(writer: asyncio.StreamWriter, status: int) -> None:
             )
 
 
-async def _read(reader: asyncio.StreamReader, address: str) -> PageRequest:
+def _here(writer: asyncio.StreamWriter) -> tuple[str, int]:
+    host, port, *_ = writer.get_extra_info("sockname") or ("", 0)
+    return str(host), int(port)
+
+
+async def _read(reader: asyncio.StreamReader, address: str, here: tuple[str, int]) -> PageRequest:
     try:
         head = await reader.readuntil(b"\r\n\r\n")
     except asyncio.LimitOverrunError:
@@ -195,6 +216,7 @@ async def _read(reader: asyncio.StreamReader, address: str) -> PageRequest:
         headers=headers,
         form=form,
         address=address,
+        here=here,
     )
 
 

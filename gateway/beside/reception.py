@@ -2,7 +2,8 @@
 What the gateway's page answers to whom: without the code, which machine this is; with it, the rest.
 
 Promises: no figure and no entry without a pass; a form from another site is not taken; no answer repeats
-what was sent unescaped. Leaves to others: the bytes (`gateway.beside.http_listener`), HTML
+what was sent unescaped; a code is tried by a form of this page only; a name that leads here and is not ours
+opens nothing. Leaves to others: the bytes (`gateway.beside.http_listener`), HTML
 (`gateway.beside.spot_page`), codes and passes (`gateway.beside.label_code`).
 """
 
@@ -12,6 +13,7 @@ import json
 from collections.abc import Callable, Mapping
 from dataclasses import asdict
 from typing import Any, Final
+from urllib.parse import urlsplit
 
 from cleanside.gateway.beside.entry_form import WrittenEntry, entry_id_of, form_page, read_form
 from cleanside.gateway.beside.http_listener import PageAnswer, PageRequest
@@ -40,27 +42,45 @@ class Reception:
         spool: Spool,
         new_id: Callable[[], str],
         random: RandomBytes,
+        address: str | None = None,
     ) -> None:
-        """spool : where entries go. new_id : of an entry. random : for the nonces of pages."""
+        """
+        What it needs.
+
+        spool : where entries go. new_id : of an entry. random : for the nonces of pages.
+        address : of the label (`beside.address`); None: where it listens
+        """
         self._device = device
         self._doorkeeper = doorkeeper
         self._facts = facts
         self._spool = spool
         self._new_id = new_id
         self._random = random
+        self._own_host = "" if address is None else urlsplit(address).netloc.lower()
 
     def answer(self, asked: PageRequest) -> PageAnswer:
         """The answer to a request."""
         language = language_of(asked.headers.get("accept-language", ""))
+        if not self._is_ours(asked):
+            return PageAnswer(status=421, body="421", media_type="text/plain")
         if asked.method == "POST" and not _is_from_here(asked):
             return PageAnswer(status=403, body="403", media_type="text/plain")
         if asked.path == "/code" and asked.method == "POST":
             return self._let_in(asked, asked.form.get("code", ""), language)
-        if asked.path == "/" and "code" in asked.query:  # by the label's QR code
-            return self._let_in(asked, asked.query["code"], language)
         if not self._doorkeeper.knows(asked.cookies.get(_COOKIE, "")):
             return self._door(asked, language)
+        if asked.path == "/" and "code" in asked.query:  # the label's QR code again: not into the history
+            return _see_other("/")
         return self._inside(asked, language)
+
+    def _is_ours(self, asked: PageRequest) -> bool:
+        """
+        False for a name of another site that leads here (RFC 9110 section 7.4), whose scripts could read all.
+
+        A browser always says the host; a program that says none has no scripts of others.
+        """
+        host = asked.headers.get("host", "").lower()
+        return host in ("", self._own_host) or host in _hosts(*asked.here)
 
     def _inside(self, asked: PageRequest, language: str) -> PageAnswer:
         match asked.method, asked.path:
@@ -133,7 +153,9 @@ class Reception:
             if asked.method == "POST" or asked.path.startswith("/live"):
                 return PageAnswer(status=403, body="403", media_type="text/plain")
             return _see_other("/")
-        return self._page(door(self._device, language), language, title=WORDS[language]["door_title"])
+        # By the label's QR code: filled in, and tried when a person sends it. Any site can cause a GET.
+        body = door(self._device, language, code=asked.query.get("code", ""))
+        return self._page(body, language, title=WORDS[language]["door_title"])
 
     def _let_in(self, asked: PageRequest, code: str, language: str) -> PageAnswer:
         words = WORDS[language]
@@ -163,6 +185,14 @@ class Reception:
         html, policy = page(body, device=self._device, language=language, title=title, nonce=nonce, live=live)
         about = {"Content-Security-Policy": policy, "Content-Language": language, "Vary": "Accept-Language"}
         return PageAnswer(status=status, body=html, headers={**about, **(headers or {})})
+
+
+def _hosts(address: str, port: int) -> set[str]:
+    """What a browser says that came to this address: port 80 is left out (RFC 9110 section 4.2.1)."""
+    names = {f"[{address}]" if ":" in address else address}
+    if address in ("127.0.0.1", "::1"):
+        names.add("localhost")  # never asked of a name server (RFC 6761 section 6.3)
+    return {f"{name}:{port}" for name in names} | (names if port == 80 else set())
 
 
 def _given_id(query: Mapping[str, str]) -> dict[str, str]:

@@ -31,6 +31,7 @@ def serve_beside(
     listen: tuple[str, int],
     code_file: Path,
     *,
+    address: str | None,
     device: str,
     finder: FactFinder,
     spool: Spool,
@@ -40,7 +41,11 @@ def serve_beside(
     log: Log,
     bound: Callable[[int], None],
 ) -> None:
-    """Serve the page at `listen` until `stop`. bound : told the port once it is taken."""
+    """
+    Serve the page at `listen` until `stop`.
+
+    address : of the label; None: as `listen`. bound : told the port once it is taken.
+    """
     while not _has_code(code_file, random, log):
         if stop.wait(_AGAIN_S):
             return
@@ -56,6 +61,7 @@ def serve_beside(
         spool=spool,
         new_id=lambda: uuid7(unix_ms=max(0, clock.utc_us() // 1000), random=random),
         random=random,
+        address=address,
     )
     serve_pages(listen, reception.answer, stop, log=log, bound=bound)
 

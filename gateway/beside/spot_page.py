@@ -77,8 +77,8 @@ def _file(name: str) -> str:
 # ---------------------------------------------------------------- the door
 
 
-def door(device: str, language: str, *, fault: str = "") -> str:
-    """Which machine this is, and where the code goes. fault : a sentence; "": none yet."""
+def door(device: str, language: str, *, fault: str = "", code: str = "") -> str:
+    """Which machine this is, and where the code goes. fault : a sentence; "": none yet. code : filled in."""
     words = WORDS[language]
     which = escape(words["door_which"]).replace("{device}", f"<bdi>{escape(device)}</bdi>")
     said = f'<p class="fault" id="fault">{escape(fault)}</p>' if fault else ""
@@ -86,8 +86,8 @@ def door(device: str, language: str, *, fault: str = "") -> str:
     return (
         f'<div class="opening"><h1>{escape(words["door_title"])}</h1><p>{which}</p></div>'
         f'<form method="post" action="/code"><div><label for="code">{escape(words["door_code"])}</label>'
-        f'<input id="code" name="code" required maxlength="64" autocomplete="off" '
-        f'autocapitalize="characters" spellcheck="false"{described}>{said}</div>'
+        f'<input id="code" name="code" value="{escape(code[:64])}" required maxlength="64" '
+        f'autocomplete="off" autocapitalize="characters" spellcheck="false"{described}>{said}</div>'
         f'<p><button class="first">{escape(words["door_open"])}</button></p></form>'
     )
 

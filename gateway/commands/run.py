@@ -185,6 +185,7 @@ class Gateway:
         serve_beside(
             self.settings.beside_listen,
             self.settings.code_file,
+            address=self.settings.beside_address,
             device=self.settings.device,
             finder=self._finder,
             spool=self.spool,

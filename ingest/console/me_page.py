@@ -21,12 +21,14 @@ from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.viewer import LANGUAGE_COOKIE, LANGUAGES
 from cleanside.ingest.owners.passwords import LONGEST, SHORTEST
+from cleanside.ingest.store import passkeys as passkey_store
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
 
 Me = Annotated[Key, Depends(page_needs("me:manage"))]
 ME = "/me"
+NEW_US = 7 * 24 * 3_600_000_000  # a passkey is shown as new for a week; chosen
 
 
 @router.get(ME)
@@ -44,11 +46,19 @@ def _page(request: Request, resources: R, key: Key, fault: FormFault | None = No
         me=me_document(key),
         sessions=get_sessions(request, resources, key)["sessions"],
         passkeys=get_passkeys(resources, key)["passkeys"],
+        new_passkeys=_new_passkeys(resources, key),
         languages=LANGUAGES,
         fault=fault,
         shortest=SHORTEST,
         longest=LONGEST,
     )
+
+
+def _new_passkeys(resources: R, key: Key) -> set[int]:
+    """Numbers of the passkeys that their person may not know of yet."""
+    with resources.reading() as connection:
+        found = passkey_store.of_person(connection, -key.id)
+    return {one.id for one in found if one.created_us > resources.clock() - NEW_US}
 
 
 @router.post("/me")

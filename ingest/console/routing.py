@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Callable, Coroutine
 from typing import Annotated, Any
-from urllib.parse import quote, urlsplit
+from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import RedirectResponse
@@ -94,9 +94,10 @@ def to_sign_in(request: Request) -> RedirectResponse:
 
 def own_path(path: str) -> str:
     """A path to go to, as somebody sent it; the front page unless it is one of ours."""
-    parts = urlsplit(path)
+    # Not taken apart: what urlsplit raises for, a browser may follow. One slash has no scheme and no host
+    # (RFC 3986 section 4.2); a browser reads a backslash as a slash, and leaves out line ends.
     is_own = path.startswith("/") and not path.startswith(("//", "/\\")) and path.isprintable()
-    return path if is_own and not parts.scheme and not parts.netloc else "/"
+    return path if is_own else "/"
 
 
 def see_other(path: str) -> RedirectResponse:

@@ -120,8 +120,8 @@ async def post_visit(
     The outbox asks for JSON and gets the answer of `/v1/entries`; a form without scripts comes back here.
     """
     given = {name: value for name, value in fields.items() if isinstance(value, str)}
-    if given.get("person", key.handle) != key.handle:
-        raise Refused("entry_of_another_person", status=401, code="session_ended", person=key.handle)
+    if given.get("person", key.whole_name) != key.whole_name:
+        raise Refused("entry_of_another_person", status=401, code="session_ended", person=key.whole_name)
     if isinstance(photo := fields.get("photo"), UploadFile):
         given["jpeg"] = base64.b64encode(await photo.read()).decode()
     zone = viewer_of(request, key).zone

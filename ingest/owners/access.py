@@ -76,7 +76,7 @@ OF_PEOPLE_ALONE = frozenset({"me:manage"})
 OF_ALL_SITES = frozenset(
     {
         *("keys:manage", "keys:rotate", "webhooks:manage", "webhooks:replay", "transfers:manage"),
-        *("audit:read", "metrics:read", "attention:read", "account:read", "entries:read"),
+        *("audit:read", "metrics:read", "attention:read", "account:read"),
         *("fleet:write", "enrolments:write", "streams:write", "history:write", "bundles:import"),
         *("quarantine:read", "quarantine:write", "amendments:read"),
     }

@@ -6,7 +6,8 @@ so there are none where the pages are opened under a bare address; browsers want
 discoverable, so no name is typed, and asks for PIN or finger (user verification), as it stands alone.
 
 Promises: a challenge is signed once, within `CHALLENGE_US`, for what it was made for. All that does not fit
-gets one answer.
+gets one answer. Whoever is not signed in gets a bounded number of challenges by address, and they push out
+none of those that people make passkeys with.
 Leaves to others: the session that comes of it (`ingest.owners.sessions`).
 """
 
@@ -32,6 +33,7 @@ from webauthn.helpers.structs import (
 )
 
 from cleanside.ingest.errors import NotFound, Refused
+from cleanside.ingest.owners import sign_in_pace
 from cleanside.ingest.owners.access import hash_of
 from cleanside.ingest.store import audit, passkeys, people
 from cleanside.ingest.store.keys import Key
@@ -40,6 +42,7 @@ from cleanside.ingest.store.people import Person
 
 CHALLENGE_US = 300_000_000  # five minutes to find the token; chosen
 CHALLENGE_BYTES = 32
+OF_ADDRESS = 100  # challenges to sign in within `CHALLENGE_US`, of one address; chosen: an office shares one
 MOST_PASSKEYS = 20  # of a person; chosen
 _VERIFIED = UserVerificationRequirement.REQUIRED
 
@@ -96,10 +99,16 @@ def making_options(
 def sign_in_options(
     connection: sa.Connection,
     place: PasskeyPlace,
+    host: str | None,
     now_us: int,
     random_bytes: Callable[[int], bytes] = secrets.token_bytes,
 ) -> dict[str, Any]:
-    """What a browser needs to sign somebody in; it names no person."""
+    """
+    What a browser needs to sign somebody in; it names no person.
+
+    Raises Refused (429) with Retry-After where the address has enough.
+    """
+    sign_in_pace.count_asked(connection, host, OF_ADDRESS, CHALLENGE_US, now_us)
     challenge = _challenge(connection, None, now_us, random_bytes)
     return options_to_json_dict(
         webauthn.generate_authentication_options(

@@ -253,8 +253,9 @@ def _first(connection: sa.Connection, invitation: Invitation, name: str, now_us:
 
 
 def set_password(connection: sa.Connection, key: Key, password_hash: str, now_us: int) -> Person:
-    """Give whoever asks another password; all their sessions end, this one too."""
+    """Give whoever asks another password; all their sessions end, this one too, and their passkeys go."""
     people.edit(connection, -key.id, password_hash=password_hash)
+    passkeys.remove_all(connection, -key.id)
     sessions.end_all(connection, -key.id, now_us)
     people.cancel_invitations(connection, -key.id, now_us)
     audit.note(connection, key.owner_id, now_us, key.handle, "password_changed", person=key.handle)

@@ -5,12 +5,16 @@ A try is counted before the password is looked at, and taken back where it was r
 do not get past the count. Three counts, each with tries that are free and a wait that doubles from there:
 
 - person and address: who guesses at one person from one address waits longer and longer;
-- address: who guesses at many people from one address does, too;
+- address: who guesses at many people from one address does, too, but holds up no person who signed in from
+  there lately;
 - person, from all addresses together: waits half a minute at most, and only where the address has tried
   this person in vain before and the person did not sign in from there lately. So no other keeps a person out
   who comes from another address.
 
-A try that has to wait is not counted, so waiting always ends. Names of no person are counted alike.
+A try that has to wait is not counted, so waiting always ends. What is counted is the typed name without its
+"@owner", whether or not it is a person's: so a wait tells of no person and no owner. Where several owners
+have somebody of that name, a right password takes back its own try alone: else one of them would clear the
+count of guesses at another.
 """
 
 from __future__ import annotations
@@ -22,11 +26,12 @@ import sqlalchemy as sa
 
 from cleanside.ingest.errors import Refused
 from cleanside.ingest.owners.quotas import address_of, over_quota
-from cleanside.ingest.store import sessions
+from cleanside.ingest.store import people, sessions
 from cleanside.ingest.store.people import Person
 from cleanside.ingest.store.sessions import Place, Tries
 
 PAIR, ADDRESS, PERSON = "pair", "address", "person"
+ASKED = "asked"  # for a challenge, by address: no try yet
 #: tries that cost no waiting; chosen: a person mistypes, an office shares an address
 FREE = {PAIR: 5, ADDRESS: 30, PERSON: 50}
 #: longest wait [s]; chosen
@@ -46,12 +51,36 @@ class SignInTry:
     pair: Place
     address: Place
     person: Place
+    #: one person at most has this name
+    is_sole: bool
 
 
 def wait_s(scope: str, tries: int) -> float:
     """How long after the last of so many tries the next one may be made [s]. Pure."""
     beyond = tries - FREE[scope]
     return 0.0 if beyond < 0 else min(MOST_WAIT_S[scope], FIRST_WAIT_S * 2 ** min(beyond, 16))
+
+
+def count_asked(connection: sa.Connection, host: str | None, most: int, within_us: int, now_us: int) -> None:
+    """Count that an address asks for a challenge. Raises Refused (429) beyond so many within so long."""
+    place = _place(ASKED, _counted_address(connection, host, now_us))
+    asked, since_us = sessions.lock_tries(connection, [place], now_us)[place]
+    if now_us - since_us >= within_us:
+        asked, since_us = 0, now_us
+    if asked >= most:
+        raise _too_often((since_us + within_us - now_us) / 1e6)
+    sessions.put_tries(connection, place, Tries(asked + 1, since_us))
+
+
+def _counted_address(connection: sa.Connection, host: str | None, now_us: int) -> str:
+    sessions.forget_tries(connection, now_us - FORGOTTEN_US)
+    return address_of(host) if sessions.count_places(connection) < MOST_PLACES else "others"
+
+
+def is_known(connection: sa.Connection, person: Person | None, host: str | None, now_us: int) -> bool:
+    """True if the person signed in from this address within `KNOWN_US`."""
+    since_us = now_us - KNOWN_US
+    return person is not None and sessions.began_at(connection, person.id, address_of(host), since_us)
 
 
 def begin(
@@ -62,17 +91,20 @@ def begin(
 
     Raises Refused (429) with Retry-After where it has to wait; then nothing was counted.
     """
-    sessions.forget_tries(connection, now_us - FORGOTTEN_US)
-    address = address_of(host) if sessions.count_places(connection) < MOST_PLACES else "others"
-    name = typed if person is None else f"{person.owner}/{person.name}"
+    address = _counted_address(connection, host, now_us)
+    name = typed.partition("@")[0]
     this = SignInTry(
-        pair=_place(PAIR, f"{name}@{address}"), address=_place(ADDRESS, address), person=_place(PERSON, name)
+        pair=_place(PAIR, f"{name}@{address}"),
+        address=_place(ADDRESS, address),
+        person=_place(PERSON, name),
+        is_sole=len(people.named(connection, name, None)) <= 1,
     )
     counts = sessions.lock_tries(connection, [this.pair, this.address, this.person], now_us)
-    applies = [this.pair, this.address]
-    is_known = person is not None and sessions.began_at(connection, person.id, address, now_us - KNOWN_US)
-    if counts[this.pair].tries >= OWN_TRIES and not is_known:
-        applies.append(this.person)
+    applies = [this.pair]
+    if not is_known(connection, person, host, now_us):
+        applies.append(this.address)
+        if counts[this.pair].tries >= OWN_TRIES:
+            applies.append(this.person)
     left_s = max(_left_s(place[0], counts[place], now_us) for place in applies)
     if left_s > 0:
         raise _too_often(left_s)
@@ -82,12 +114,12 @@ def begin(
 
 
 def succeeded(connection: sa.Connection, this: SignInTry, now_us: int) -> None:
-    """The password was right: the person and the address begin again, others at that address go on."""
+    """The password was right: a name that one person has begins again; else, the try is taken back."""
     counts = sessions.lock_tries(connection, [this.pair, this.address, this.person], now_us)
-    for place in (this.pair, this.person):
-        sessions.put_tries(connection, place, Tries(0, now_us))
-    tries, last_us = counts[this.address]
-    sessions.put_tries(connection, this.address, Tries(max(0, tries - 1), last_us))
+    for place, (tries, last_us) in counts.items():
+        begins_again = this.is_sole and place != this.address
+        left = Tries(0, now_us) if begins_again else Tries(max(0, tries - 1), last_us)
+        sessions.put_tries(connection, place, left)
 
 
 def _left_s(scope: str, counted: Tries, now_us: int) -> float:

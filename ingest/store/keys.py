@@ -54,6 +54,11 @@ class Key(NamedTuple):
         """True for a person who is signed in, False for a key of a program."""
         return self.id < 0
 
+    @property
+    def whole_name(self) -> str:
+        """The handle with the owner, as "mara.lindt@kargrund": two owners may have people of one name."""
+        return f"{self.handle}@{self.owner}"
+
     def state(self, now_us: int) -> str:
         """VALID, REVOKED, EXPIRED or SUSPENDED at an instant."""
         if self.revoked_us is not None:

@@ -154,7 +154,7 @@ sessions = sa.Table(
 sign_in_tries = sa.Table(
     "sign_in_tries",
     metadata,
-    #: pair (person and address), address, or person
+    #: pair (person and address), address, person, or asked (for a challenge, by address)
     sa.Column("scope", sa.String(8), primary_key=True),
     #: SHA-256 of what is counted, hex: who mistypes may have typed a password for a name
     sa.Column("subject", sa.String(64), primary_key=True),

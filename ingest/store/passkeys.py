@@ -12,7 +12,7 @@ import sqlalchemy as sa
 
 from cleanside.ingest.store.models import passkey_challenges, passkeys
 
-MOST_CHALLENGES = 10_000  # open at once; the oldest go; chosen
+MOST_CHALLENGES = 10_000  # open at once, of people and of who signs in each; the oldest go; chosen
 
 
 class Passkey(NamedTuple):
@@ -73,8 +73,9 @@ def remove(connection: sa.Connection, person_id: int, passkey_id: int) -> bool:
 
 
 def remove_all(connection: sa.Connection, person_id: int) -> None:
-    """Remove the passkeys of a person."""
+    """Remove the passkeys of a person, and the challenges that another could be made with."""
     connection.execute(sa.delete(passkeys).where(passkeys.c.person_id == person_id))
+    _forget(connection, passkey_challenges.c.person_id == person_id)
 
 
 # ---------------------------------------------------------------- challenges
@@ -83,12 +84,15 @@ def remove_all(connection: sa.Connection, person_id: int) -> None:
 def put_challenge(
     connection: sa.Connection, challenge_hash: str, person_id: int | None, *, now_us: int, expires_us: int
 ) -> None:
-    """Keep a challenge; those that are out of date go, and the oldest beyond the bound."""
+    """Keep a challenge; those that are out of date go, and the oldest of its kind beyond the bound."""
     _forget(connection, passkey_challenges.c.expires_us <= now_us)
-    newest = sa.select(passkey_challenges.c.expires_us).order_by(passkey_challenges.c.expires_us.desc())
+    owned = passkey_challenges.c.person_id
+    alike = owned.is_(None) if person_id is None else owned.is_not(None)
+    newest = sa.select(passkey_challenges.c.expires_us).where(alike)
+    newest = newest.order_by(passkey_challenges.c.expires_us.desc())
     oldest_kept = connection.scalar(newest.offset(MOST_CHALLENGES - 1).limit(1))
     if oldest_kept is not None:
-        _forget(connection, passkey_challenges.c.expires_us <= oldest_kept)
+        _forget(connection, sa.and_(alike, passkey_challenges.c.expires_us <= oldest_kept))
     values = {"challenge_hash": challenge_hash, "person_id": person_id, "expires_us": expires_us}
     connection.execute(sa.insert(passkey_challenges).values(values))
 

@@ -156,6 +156,7 @@ def test_a_passkey_is_made_and_signs_in_with_a_virtual_authenticator(
     page.wait_for_url("**/fleet")
     page.goto(f"{here}/me")
     page.fill("#passkey-name", "token in the drawer")
+    page.fill("#passkey-password", PASSWORD)
     page.click("text=Make a passkey")
     page.wait_for_selector("text=token in the drawer")
     page.click("text=Sign out >> nth=0")
@@ -164,7 +165,7 @@ def test_a_passkey_is_made_and_signs_in_with_a_virtual_authenticator(
     page.wait_for_url("**/fleet")
     assert "mara" in page.inner_text(".viewer")
     page.goto(f"{here}/me")
-    page.click("text=Remove")
+    page.click('[action$="/remove"] button')
     page.wait_for_selector("text=token in the drawer", state="detached")
     page.goto(f"{fresh.url}/sign-in")  # under a bare address: no button
     assert page.locator("text=Sign in with a passkey").is_hidden()

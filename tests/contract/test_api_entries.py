@@ -106,6 +106,8 @@ def test_a_refused_entry_leaves_its_id_free_and_the_next_one_goes(api: Api) -> N
         ({"content": {"value": 25, "unit": "kPa", "colour": 1}}, 422, "not_valid", "#/content/colour"),
         ({"content": {"value": 25, "unit": "kPa", "housing": "left"}}, 404, "unknown_housing", None),
         ({"made_at": "yesterday"}, 422, "not_valid", "#/made_at"),
+        ({"made_at": "0001-01-01T00:00:00Z"}, 422, "not_valid", "#/made_at"),
+        ({"sent_at": "9999-12-31T23:59:59Z"}, 422, "not_valid", "#/sent_at"),
     ],
 )
 def test_a_refusal_names_the_place_in_the_entry(

@@ -21,16 +21,30 @@ def api(database_url: str) -> Iterator[Api]:
 
 
 def jpeg(size: int, filler: bytes = b"x") -> str:
-    """What begins and ends as a JPEG does, of this many bytes."""
-    return base64.b64encode(b"\xff\xd8\xff" + filler * (size - 5) + b"\xff\xd9").decode()
+    """A JPEG of one pixel, filled up to this many bytes after its picture."""
+    one = base64.b64decode(ONE_PIXEL)
+    return base64.b64encode(one[:-2] + filler * (size - len(one)) + one[-2:]).decode()
+
+
+def of_size(width: int, height: int) -> str:
+    """A JPEG that claims to be of this size (ITU-T T.81, B.2.2)."""
+    frame = b"\xff\xc0\x00\x0b\x08"
+    head, _, rest = base64.b64decode(ONE_PIXEL).partition(frame)
+    claimed = height.to_bytes(2) + width.to_bytes(2)
+    return base64.b64encode(head + frame + claimed + rest[4:]).decode()
+
+
+def around(content: bytes) -> str:
+    """Content between the first and the last marker of a JPEG."""
+    return base64.b64encode(b"\xff\xd8\xff" + content + b"\xff\xd9").decode()
 
 
 def test_the_newest_photo_is_given_and_a_few_are_kept(api: Api) -> None:
     assert api.get(PATH).json()["photo"] is None
     for filler in (b"a", b"b", b"c", b"d", b"e", b"f"):
-        kept = api.post(PATH, {"jpeg": jpeg(100, filler)}, key="planner").json()["photo"]
-        assert kept["jpeg"] == jpeg(100, filler)
-    assert api.get(PATH).json()["photo"]["jpeg"] == jpeg(100, b"f")
+        kept = api.post(PATH, {"jpeg": jpeg(200, filler)}, key="planner").json()["photo"]
+        assert kept["jpeg"] == jpeg(200, filler)
+    assert api.get(PATH).json()["photo"]["jpeg"] == jpeg(200, b"f")
     with api.resources.reading() as connection:
         assert connection.exec_driver_sql("SELECT count(*) FROM plate_photos").scalar() == 4
 
@@ -42,6 +56,13 @@ def test_the_newest_photo_is_given_and_a_few_are_kept(api: Api) -> None:
         (jpeg(MOST_BYTES + 3), 422),
         (base64.b64encode(b"\x89PNG\r\n\x1a\n" + b"x" * 50).decode(), 422),
         (base64.b64encode(b"<script>alert(1)</script>").decode(), 422),
+        (around(b"<script>alert(1)</script>"), 422),
+        (around(b"\xe0\x00\x10" + b"x" * 14 + b"<script>alert(1)</script>"), 422),
+        (around(b"\xda\x00\x08" + b"x" * 50), 422),
+        (around(b"\xff" * 50), 422),
+        (of_size(4_000, 3_000), 200),
+        (of_size(65_500, 65_500), 422),
+        (of_size(65_500, 0), 422),
         ("not base64", 422),
         (ONE_PIXEL[:-8], 422),
         ("", 422),

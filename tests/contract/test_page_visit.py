@@ -87,6 +87,20 @@ def test_an_entry_of_another_person_is_not_taken_under_this_ones_name(api: Api) 
     assert api.get("/v1/entries").json()["entries"] == []
 
 
+def test_a_person_of_another_owner_is_another_person_also_of_the_same_name(api: Api) -> None:
+    found = re.search(r'data-person="([^"]*)"', api.get(PAGE, key="planner").text)
+    assert found is not None
+    name, _, owner = found[1].partition("@")
+    assert name
+    assert owner
+    for person in (name, f"{name}@quarry"):
+        answer = form(api, "element_change", headers=OUTBOX, person=person, **MADE)
+        assert (answer.status_code, answer.json()["code"]) == (401, "session_ended")
+    assert api.get("/v1/entries").json()["entries"] == []
+    mine = form(api, "element_change", headers=OUTBOX, person=found[1], **MADE)
+    assert mine.json()["outcome"] == "taken"
+
+
 def test_a_form_of_another_site_enters_nothing(api: Api) -> None:
     answer = form(api, "element_change", headers={"Sec-Fetch-Site": "cross-site"})
     assert answer.status_code == 403

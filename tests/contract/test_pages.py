@@ -222,6 +222,7 @@ def test_an_address_of_another_content_gives_nothing(api: Api, path: str) -> Non
         ({"Origin": "http://elsewhere.test"}, 403),
         ({"Origin": "https://ingest.test"}, 403),
         ({"Origin": "null"}, 403),
+        ({"Origin": "http://["}, 403),
         ({}, 403),
     ],
 )
@@ -252,6 +253,7 @@ def test_a_key_is_no_leave_for_another_site(api: Api, site: str) -> None:
     [
         "https://elsewhere.test/",
         "//elsewhere.test",
+        "//[",
         "/\\elsewhere.test",
         "javascript:alert(1)",
         "",

@@ -13,13 +13,18 @@ from typing import Any
 
 import pytest
 
-from cleanside.ingest.owners.passkeys import CHALLENGE_US, MOST_PASSKEYS
+from cleanside.ingest.console.me_page import NEW_US
+from cleanside.ingest.owners.passkeys import CHALLENGE_US, MOST_PASSKEYS, OF_ADDRESS
+from cleanside.ingest.owners.sign_in_pace import FREE, PAIR
 from cleanside.ingest.settings import load
+from cleanside.ingest.store import passkeys as passkey_store
 from tests.support.authenticator import USER_PRESENT, Authenticator, encoded
 from tests.support.people import PASSWORD, Browser, quick_passwords, signed_in
 from tests.support.serving import Api, in_process
 
 NAME, SHOP = "filters.example", "https://filters.example"
+MAKING = "/v1/passkeys/options"
+NEW_PASSWORD = "seven graders on gravel"
 
 
 @pytest.fixture
@@ -43,15 +48,19 @@ def said(answer: Any) -> tuple[int, str]:
     return answer.status_code, answer.json()["code"]
 
 
-def options_of(browser: Browser, path: str) -> dict[str, Any]:
-    answer = browser.post(path)
+def options_of(browser: Browser, path: str, body: Any = None) -> dict[str, Any]:
+    answer = browser.post(path, body)
     assert answer.status_code == 200, answer.text
     options: dict[str, Any] = answer.json()["options"]
     return options
 
 
+def making_options(browser: Browser) -> dict[str, Any]:
+    return options_of(browser, MAKING, {"password": PASSWORD})
+
+
 def made(browser: Browser, token: Authenticator, name: str = "phone") -> Any:
-    credential = token.make(options_of(browser, "/v1/passkeys/options"))
+    credential = token.make(making_options(browser))
     return browser.post("/v1/passkeys", {"name": name, "credential": credential})
 
 
@@ -63,7 +72,7 @@ def used(api: Api, token: Authenticator) -> tuple[Browser, Any]:
 
 def test_a_passkey_signs_its_person_in_without_name_and_password(api: Api) -> None:
     mara, token = signed_in(api, "mara", "planner"), Authenticator(SHOP, NAME)
-    options = options_of(mara, "/v1/passkeys/options")
+    options = making_options(mara)
     assert options["rp"]["id"] == NAME
     assert options["authenticatorSelection"]["userVerification"] == "required"
     assert options["authenticatorSelection"]["residentKey"] == "required"
@@ -92,12 +101,12 @@ def test_a_challenge_is_signed_once_in_time_and_for_what_it_was_made_for(api: Ap
     late = token.sign(options_of(browser, "/v1/sessions/passkey-options"))
     api.clock.advance(CHALLENGE_US / 1e6)
     assert said(browser.post("/v1/sessions/passkey", {"credential": late})) == (403, "passkey_refused")
-    for_making = token.sign(options_of(mara, "/v1/passkeys/options"))
+    for_making = token.sign(making_options(mara))
     assert said(browser.post("/v1/sessions/passkey", {"credential": for_making})) == (403, "passkey_refused")
     made_up = token.sign({"challenge": encoded(bytes(32))})
     assert said(browser.post("/v1/sessions/passkey", {"credential": made_up})) == (403, "passkey_refused")
     otto, other = signed_in(api, "otto", "viewer"), Authenticator(SHOP, NAME)
-    of_mara = other.make(options_of(mara, "/v1/passkeys/options"))
+    of_mara = other.make(making_options(mara))
     assert said(otto.post("/v1/passkeys", {"credential": of_mara})) == (403, "passkey_refused")
 
 
@@ -143,14 +152,37 @@ def test_who_is_out_signs_in_with_no_passkey(api: Api, ending: str) -> None:
     assert said(used(api, token)[1]) == (403, "passkey_refused")
 
 
-def test_a_new_password_leaves_passkeys_and_ends_their_sessions(api: Api) -> None:
+def test_a_new_password_removes_passkeys_and_ends_their_sessions(api: Api) -> None:
+    """Whoever took the session may have made one: OWASP ASVS 5.0 chapter 7.4 (from memory)."""
     mara, token = signed_in(api, "mara", "viewer"), Authenticator(SHOP, NAME)
     assert made(mara, token).status_code == 201
     browser, _ = used(api, token)
-    change = {"password": PASSWORD, "new_password": "seven graders on gravel"}
+    begun = Authenticator(SHOP, NAME).make(making_options(mara))
+    change = {"password": PASSWORD, "new_password": NEW_PASSWORD}
     assert mara.post("/v1/me/password", change).status_code == 200
     assert browser.get("/v1/me").status_code == 401
-    assert used(api, token)[1].status_code == 201
+    assert said(used(api, token)[1]) == (403, "passkey_refused")
+    assert said(mara.post("/v1/passkeys", {"credential": begun})) == (403, "passkey_refused")
+    assert mara.get("/v1/passkeys").json() == {"passkeys": []}
+
+
+def test_who_took_a_session_makes_no_passkey_without_the_password(api: Api) -> None:
+    taken = signed_in(api, "mara", "viewer")
+    assert said(taken.post(MAKING)) == (422, "not_valid")
+    for _ in range(FREE[PAIR]):
+        assert said(taken.post(MAKING, {"password": NEW_PASSWORD})) == (403, "sign_in_refused")
+    assert said(taken.post(MAKING, {"password": PASSWORD})) == (429, "over_quota")  # guessing waits here, too
+
+
+def test_a_passkey_is_shown_as_new_for_a_week(lone: Api) -> None:
+    mara = signed_in(lone, "mara", "viewer")
+    assert made(mara, Authenticator(SHOP, NAME)).status_code == 201
+    assert "data-new" in mara.get("/me").text
+    lone.clock.advance(NEW_US / 1e6 - 60)
+    assert mara.sign_in("mara").status_code == 201
+    assert "data-new" in mara.get("/me").text
+    lone.clock.advance(60)
+    assert "data-new" not in mara.get("/me").text
 
 
 @pytest.mark.parametrize(
@@ -182,12 +214,8 @@ def test_garbage_that_carries_an_open_challenge_is_refused_too(
     assert made(mara, token).status_code == 201
     browser = Browser(lone)
     making = member == "attestationObject"
-    asker, path, options = (
-        (mara, "/v1/passkeys", "/v1/passkeys/options")
-        if making
-        else (browser, "/v1/sessions/passkey", "/v1/sessions/passkey-options")
-    )
-    asked = options_of(asker, options)
+    asker, path = (mara, "/v1/passkeys") if making else (browser, "/v1/sessions/passkey")
+    asked = making_options(mara) if making else options_of(browser, "/v1/sessions/passkey-options")
     credential = Authenticator(SHOP, NAME).make(asked) if making else token.sign(asked)
     place = credential if member in credential else credential["response"]
     place[member] = 7 if garbage is None else encoded(garbage)
@@ -198,10 +226,30 @@ def test_a_person_has_a_bounded_number_and_removes_only_their_own(api: Api) -> N
     mara, otto = signed_in(api, "mara", "viewer"), signed_in(api, "otto", "viewer")
     for _ in range(MOST_PASSKEYS):
         assert made(mara, Authenticator(SHOP, NAME)).status_code == 201
-    assert said(mara.post("/v1/passkeys/options")) == (409, "passkey_refused")
+    assert said(mara.post(MAKING, {"password": PASSWORD})) == (409, "passkey_refused")
     [first, *_] = mara.get("/v1/passkeys").json()["passkeys"]
     assert said(otto.request("DELETE", f"/v1/passkeys/{first['passkey']}")) == (404, "unknown_passkey")
     assert otto.get("/v1/passkeys").json() == {"passkeys": []}
+
+
+def test_who_is_not_signed_in_gets_a_bounded_number_of_challenges(
+    api: Api, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By address, and apart from those that people make passkeys with."""
+    mara, token = signed_in(api, "mara", "viewer"), Authenticator(SHOP, NAME)
+    begun = token.make(making_options(mara))
+    other, asking = Browser(api.from_address("198.51.100.7")), "/v1/sessions/passkey-options"
+    monkeypatch.setattr(passkey_store, "MOST_CHALLENGES", OF_ADDRESS // 2)
+    for _ in range(OF_ADDRESS):
+        assert other.post(asking).status_code == 200
+        api.clock.advance(0.001)
+    waits = other.post(asking)
+    assert said(waits) == (429, "over_quota")
+    assert 0 < int(waits.headers["retry-after"]) <= CHALLENGE_US / 1e6
+    assert mara.post("/v1/passkeys", {"name": "phone", "credential": begun}).status_code == 201
+    assert used(api, token)[1].status_code == 201  # from another address at once
+    api.clock.advance(CHALLENGE_US / 1e6)
+    assert other.post(asking).status_code == 200
 
 
 def test_under_a_bare_address_there_are_none(sqlite_database_url: str) -> None:

@@ -17,7 +17,7 @@ import sqlalchemy as sa
 from cleanside.ingest.owners import sessions as session_rules
 from cleanside.ingest.owners.people import INVITED_US
 from cleanside.ingest.owners.sessions import IDLE_US, LASTS_US
-from cleanside.ingest.owners.sign_in_pace import FREE, PAIR
+from cleanside.ingest.owners.sign_in_pace import ADDRESS, FREE, KNOWN_US, PAIR
 from cleanside.ingest.settings import load
 from tests.support.people import (
     ORIGIN,
@@ -342,6 +342,62 @@ def test_guessing_at_a_person_waits_longer_and_longer_and_nobody_else_does(
     api.clock.advance(4)
     assert Browser(attacker).sign_in("mara").status_code == 201
     assert said(Browser(attacker).sign_in("mara", WRONG)) == (403, "sign_in_refused")  # begins again
+
+
+@pytest.mark.parametrize(
+    ("typed", "then"),
+    [
+        ("{}", "{}@plateau"),
+        ("{}@plateau", "{}"),
+        ("{}@quarry", "{}@plateau"),
+        ("plateau/{}", "{}"),
+        ("{}", "plateau/{}"),
+    ],
+)
+def test_a_wait_tells_of_no_person_and_no_owner(lone: Api, typed: str, then: str) -> None:
+    """The same answers for a name that somebody has, and for one that no person has."""
+    signed_in(lone, "mara", "viewer")
+    answers = []
+    for number, name in enumerate(("mara", "nobody")):
+        other = lone.from_address(f"198.51.100.{number}")
+        for _ in range(FREE[PAIR]):
+            assert said(Browser(other).sign_in(typed.format(name), WRONG)) == (403, "sign_in_refused")
+        answers.append(said(Browser(other).sign_in(then.format(name), WRONG)))
+    assert answers[0] == answers[1]
+    assert (answers[0][0] == 403) == ("/" in typed + then)
+
+
+def test_who_has_the_same_name_elsewhere_clears_no_count_of_guesses(lone: Api) -> None:
+    signed_in(lone, "mara", "viewer")
+    signed_in(lone, "mara", "planner", key="quarry admin")
+    other = lone.from_address("198.51.100.7")
+    for _ in range(FREE[PAIR] - 1):
+        assert said(Browser(other).sign_in("mara@plateau", WRONG)) == (403, "sign_in_refused")
+    assert Browser(other).sign_in("mara@quarry").status_code == 201
+    assert said(Browser(other).sign_in("mara@plateau", WRONG)) == (403, "sign_in_refused")
+    assert said(Browser(other).sign_in("mara@plateau", WRONG)) == (429, "over_quota")
+
+
+def test_who_shares_an_address_keeps_none_of_its_people_out(lone: Api) -> None:
+    for name in ("mara", "otto"):
+        signed_in(lone, name, "viewer")
+    shop = lone.from_address("198.51.100.7")
+    assert Browser(shop).sign_in("mara").status_code == 201
+    for number in range(FREE[ADDRESS]):
+        assert said(Browser(shop).sign_in(f"nobody{number}", WRONG)) == (403, "sign_in_refused")
+    assert said(Browser(shop).sign_in("otto")) == (429, "over_quota")  # was never seen there
+    assert Browser(shop).sign_in("mara").status_code == 201
+    while shop.get("/v1/fleet", key=None, headers=bearer("k00000000.00")).status_code == 401:
+        pass  # until the address has spent its tries of all kinds
+    assert said(Browser(shop).sign_in("otto")) == (429, "over_quota")
+    assert Browser(shop).sign_in("mara").status_code == 201
+    for _ in range(FREE[PAIR]):  # who guesses at this very person waits as before
+        assert said(Browser(shop).sign_in("mara", WRONG)) == (403, "sign_in_refused")
+    assert said(Browser(shop).sign_in("mara", WRONG)) == (429, "over_quota")
+    lone.clock.advance(KNOWN_US / 1e6 + 1)
+    for number in range(FREE[ADDRESS]):
+        Browser(shop).sign_in(f"nobody{number}", WRONG)
+    assert said(Browser(shop).sign_in("mara")) == (429, "over_quota")
 
 
 def test_many_addresses_together_keep_no_person_out(lone: Api) -> None:

@@ -118,7 +118,6 @@ def test_a_monitor_that_came_from_another_site_brings_no_readings_of_that_site(a
         ("GET", "/v1/quarantine/amendments", None),
         ("GET", "/v1/account", None),
         ("GET", "/v1/attention", None),
-        ("GET", "/v1/entries", None),
         ("POST", "/v1/crews", {"crew": "late-shift"}),
         ("POST", "/v1/parts", {"part": "KG-0715", "lead_time_days": 99}),
     ],
@@ -136,3 +135,31 @@ def test_a_code_ends_when_its_maker_is_for_some_sites_only(api: Api) -> None:
     code = maker.post("/v1/enrolments", {"device": ELSEWHERE, "machine": "loader-02"}).json()["code"]
     assert api.request("PATCH", "/v1/people/tilo.kern", json={"sites": ["oberkies"]}).status_code == 200
     assert api.post("/v1/enrol", {"code": code}, key=None).status_code == 403
+
+
+# ---------------------------------------------------------------- entries made without a link
+
+ENTRY = "0198c5b2-7d4e-7c11-a1b0-5d2f1a9e4c01"
+
+
+def entry(machine: str, **content: str) -> dict[str, Any]:
+    whole = {"entry_id": ENTRY, "kind": "hand_comparison", "machine": machine}
+    return whole | {"made_at": "2026-03-01T00:00:00Z", "content": {"subject": "key_off", **content}}
+
+
+def test_an_entry_at_another_site_is_not_told(api: Api, person: Browser) -> None:
+    assert api.post("/v1/entries", entry("loader-02"), key="planner").status_code == 200
+    same, other = (person.post("/v1/entries", entry(name)) for name in ("loader-02", "grader-07"))
+    assert (same.status_code, same.json()["code"]) == (404, "unknown_machine")
+    assert (other.status_code, other.json()["code"]) == (409, "entry_differs")
+    assert "loader-02" not in other.text
+    assert person.get("/v1/entries").json()["entries"] == []
+    assert names(api.get("/v1/entries").json(), "entries") == ["loader-02"]
+
+
+def test_who_no_longer_sees_a_machine_learns_that_their_entry_was_taken(api: Api, person: Browser) -> None:
+    assert person.post("/v1/entries", entry("grader-07")).json()["outcome"] == "taken"
+    ask(api, "PATCH", "/v1/machines/grader-07/papers", {"site": "kargrund"})
+    assert person.post("/v1/entries", entry("grader-07")).json()["outcome"] == "same_as_before"
+    changed = person.post("/v1/entries", entry("grader-07", housing="main"))
+    assert (changed.status_code, changed.json()["code"]) == (404, "unknown_machine")

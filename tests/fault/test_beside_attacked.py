@@ -141,6 +141,17 @@ def test_slow_clients_are_cut_off_and_leave_room(monkeypatch: pytest.MonkeyPatch
         assert status(get(port)) == 200
 
 
+def test_heads_that_never_end_from_many_addresses_leave_room_for_a_phone() -> None:
+    half = b"GET / HTTP/1.1\r\nX: "
+    with listening() as port, ExitStack() as stack:
+        for last in (2, 3, 4) * MOST_OF_ONE:
+            slow = socket.create_connection(
+                ("127.0.0.1", port), timeout=60, source_address=(f"127.0.0.{last}", 0)
+            )
+            stack.enter_context(slow).sendall(half)
+        assert [status(get(port)) for _ in range(3)] == [200] * 3
+
+
 def test_a_client_that_reads_nothing_is_let_go(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(http_listener, "WITHIN_S", 1.0)
     with listening() as port:

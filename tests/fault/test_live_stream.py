@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator
+from contextlib import ExitStack
 from typing import Any
 
 import httpx
 
+from cleanside.ingest.console.visit_live import MOST_OF_ONE
+from tests.support.gatewaying import wait_until
 from tests.support.serving import DEVICE, STREAM, ServerProcess, batch
 
 LIVE = "/visit/grader-07/live"
@@ -46,6 +49,31 @@ def test_a_server_that_stops_ends_its_streams_in_good_order(server: ServerProces
         next(events)
         assert server.stop() == 0
         assert [event for event in events if not event] == []
+
+
+def test_one_person_leaves_room_for_others(server: ServerProcess) -> None:
+    register(server)
+    as_program = {"Accept": "application/json"}
+    with ExitStack() as stack, server.client("admin") as client, server.client("planner") as other:
+        opened = [stack.enter_context(client.stream("GET", LIVE)) for _ in range(MOST_OF_ONE)]
+        assert [response.status_code for response in opened] == [200] * MOST_OF_ONE
+        with client.stream("GET", LIVE, headers=as_program) as further:
+            assert (further.status_code, further.headers["retry-after"]) == (503, "30")
+        with other.stream("GET", LIVE) as response:
+            assert response.status_code == 200
+        opened[0].close()
+        wait_until(lambda: opens(client), "the place of the one that was closed is free")
+
+
+def opens(client: httpx.Client) -> bool:
+    with client.stream("GET", LIVE) as response:
+        return response.status_code == 200
+
+
+def test_one_that_is_refused_takes_no_place(server: ServerProcess) -> None:
+    with server.client("admin") as client:
+        answers = [client.get(LIVE) for _ in range(MOST_OF_ONE + 2)]
+    assert {answer.status_code for answer in answers} == {404}
 
 
 def test_a_machine_that_is_not_there_is_refused_before_the_stream_begins(server: ServerProcess) -> None:

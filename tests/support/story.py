@@ -318,7 +318,9 @@ def _of_passkeys(ask: Any, browser: Browser) -> None:
     """Under localhost: a passkey is bound to a name."""
     browser.base = "http://localhost:8750"
     token = Authenticator(browser.base, "localhost")
-    options = ask("POST", "/v1/passkeys/options", browser=browser)["options"]
+    options = ask("POST", "/v1/passkeys/options", {"password": "seven graders on gravel"}, browser=browser)[
+        "options"
+    ]
     body = {"name": "phone", "credential": token.make(options)}
     passkey = ask("POST", "/v1/passkeys", body, browser=browser)["passkey"]
     options = ask("POST", "/v1/sessions/passkey-options", browser=browser)["options"]

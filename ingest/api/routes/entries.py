@@ -21,6 +21,7 @@ from cleanside.ingest.api.routes.described_fleet import EntryAnswer, TakenEntrie
 from cleanside.ingest.api.routes.described_kinds import EntryContent
 from cleanside.ingest.api.routes.entry_kinds import KINDS, EntryKind
 from cleanside.ingest.api.routes.example import example
+from cleanside.ingest.api.routes.machines import find_machine, sees_machine
 from cleanside.ingest.api.routes.paging import P
 from cleanside.ingest.api.routes.shared import (
     Act,
@@ -34,9 +35,10 @@ from cleanside.ingest.api.routes.shared import (
     text,
     us,
 )
+from cleanside.ingest.checking.plausible_time import EARLIEST_US
 from cleanside.ingest.errors import Complaint, NotValid, Refused
 from cleanside.ingest.owners.access import require
-from cleanside.ingest.store import entries
+from cleanside.ingest.store import entries, fleet
 from cleanside.ingest.store.entries import TakenEntry
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
@@ -107,8 +109,10 @@ def get_entries(resources: R, key: Reader, page: P) -> dict[str, Any]:
     (after,) = page.after(int) or (0,)
     with resources.reading() as connection:
         found = entries.taken_of(connection, key.owner_id, after_id=after, limit=page.limit + 1)
-    shown, cursor = page.cut(found, lambda numbered: (numbered[0],))
-    return {"entries": [_document(entry) for _, entry in shown], "next": cursor}
+        of_page, cursor = page.cut(found, lambda numbered: (numbered[0],))
+        seen = {name: _sees(connection, key, name) for name in {entry.machine for _, entry in of_page}}
+    shown = [entry for _, entry in of_page if seen[entry.machine]]  # so a page may have fewer than it can
+    return {"entries": [_document(entry) for entry in shown], "next": cursor}
 
 
 def take(resources: Resources, key: Key, body: NewEntry) -> dict[str, Any]:
@@ -124,11 +128,11 @@ def take(resources: Resources, key: Key, body: NewEntry) -> dict[str, Any]:
             before = entries.put(connection, key.owner_id, entry)
             if before is None:
                 _carry_out(connection, kind, act, content)
+            else:
+                _compare(connection, key, before, entry)
         return before
 
     before = resources.writer.call(save)
-    if before is not None and before.content_hash != entry.content_hash:
-        raise _differs(before)
     outcome = TAKEN if before is None else SAME
     server_time = instant_text(resources.clock())
     return _document(before or entry) | {"outcome": outcome, "server_time": server_time}
@@ -151,18 +155,28 @@ def _kind_of(name: str) -> EntryKind:
 
 
 def _entry_of(body: NewEntry, who: str, now_us: int) -> TakenEntry:
-    made_us = us(body.made_at)
-    assert made_us is not None
     whole = json.dumps([body.kind, body.machine, body.content], sort_keys=True)
     return TakenEntry(
         entry_id=body.entry_id,
         kind=body.kind,
         machine=body.machine,
         content_hash=hashlib.sha256(whole.encode()).hexdigest(),
-        made_us=placed_us(made_us, us(body.sent_at), now_us),
+        made_us=_made_us(body, now_us),
         taken_us=now_us,
         who=who,
     )
+
+
+def _made_us(body: NewEntry, now_us: int) -> int:
+    """When it was made, by the server's clock. Raises Refused (422) for a time before any monitor."""
+    made_us = us(body.made_at)
+    assert made_us is not None
+    placed = placed_us(made_us, us(body.sent_at), now_us)
+    if placed < EARLIEST_US:
+        member, at = ("made_at", body.made_at) if body.sent_at is None else ("sent_at", body.sent_at)
+        about = {"member": member, "at": at, "earliest": instant_text(EARLIEST_US)}
+        raise NotValid(Complaint(f"#/{member}", "entry_too_early", **about))
+    return placed
 
 
 def placed_us(made_us: int, sent_us: int | None, now_us: int) -> int:
@@ -176,16 +190,31 @@ def placed_us(made_us: int, sent_us: int | None, now_us: int) -> int:
     return min(made_us + (off_us if abs(off_us) > CLOCK_RIGHT_US else 0), now_us)
 
 
-def _differs(before: TakenEntry) -> Refused:
-    return Refused(
-        "entry_taken_differs",
-        status=409,
-        code="entry_differs",
-        entry_id=before.entry_id,
-        taken_at=text(before.taken_us),
-        kind=before.kind,
-        machine=before.machine,
-    )
+def _compare(connection: sa.Connection, key: Key, before: TakenEntry, entry: TakenEntry) -> None:
+    """
+    Raise Refused unless `entry` is `before`, sent again; nothing is said of a machine that is not seen.
+
+    Whoever made it is answered also where they no longer see the machine: their phone waits for it.
+    """
+    is_same = before.content_hash == entry.content_hash
+    if is_same and before.who == entry.who:
+        return
+    find_machine(connection, key, entry.machine)
+    if not is_same:
+        raise _differs(before, is_seen=_sees(connection, key, before.machine))
+
+
+def _sees(connection: sa.Connection, key: Key, machine: str) -> bool:
+    found = fleet.machine(connection, key.owner_id, machine)
+    return found is not None and sees_machine(connection, key, found)
+
+
+def _differs(before: TakenEntry, *, is_seen: bool) -> Refused:
+    about: dict[str, Any] = {"entry_id": before.entry_id}
+    if not is_seen:
+        return Refused("entry_id_taken", status=409, code="entry_differs", **about)
+    about |= {"taken_at": instant_text(before.taken_us), "kind": before.kind, "machine": before.machine}
+    return Refused("entry_taken_differs", status=409, code="entry_differs", **about)
 
 
 def _document(entry: TakenEntry) -> dict[str, Any]:

@@ -88,7 +88,7 @@ def patch_me(body: MyChange, resources: R, key: Me) -> dict[str, Any]:
 @router.post("/v1/me/password", summary="Change one's password", response_model=MeAnswer)
 @example({"password": "gravel plateau grader seven", "new_password": "seven graders on gravel"})
 async def post_password(body: NewPassword, request: Request, response: Response, key: Me) -> dict[str, Any]:
-    """Set a new password. All sessions end, whoever holds them; this browser gets a new one."""
+    """Set a new password. All sessions end, all passkeys are removed; this browser gets a new session."""
     done = await change_password(request, key, body.password, body.new_password)
     give_cookie(request, response, done.token)
     return me_document(done.person.as_key())

@@ -15,7 +15,9 @@ from contextlib import contextmanager, suppress
 class OpenStream:
     """One stream, from the side of what writes into it."""
 
-    def __init__(self) -> None:
+    def __init__(self, who: int) -> None:
+        """who : number of the key or person that looks on."""
+        self.who = who
         self._ended = asyncio.Event()
 
     def end(self) -> None:
@@ -40,10 +42,14 @@ class OpenStreams:
         """True where no further one is taken."""
         return len(self._open) >= most
 
+    def of(self, who: int) -> int:
+        """How many one key or person has open."""
+        return sum(stream.who == who for stream in self._open)
+
     @contextmanager
-    def one(self) -> Iterator[OpenStream]:
-        """A stream, counted as long as it is open."""
-        stream = OpenStream()
+    def one(self, who: int) -> Iterator[OpenStream]:
+        """A stream, counted as long as it is open. who : number of the key or person that looks on."""
+        stream = OpenStream(who)
         self._open.add(stream)
         if self._is_ending:
             stream.end()

@@ -19,7 +19,13 @@ from cleanside.ingest.api.routes.described_people import (
 )
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.services import host_of, services_of
-from cleanside.ingest.api.routes.sessions import SIGN_IN_PATH, Me, me_document
+from cleanside.ingest.api.routes.sessions import (
+    SIGN_IN_PATH,
+    Me,
+    begin_try,
+    me_document,
+    require_password,
+)
 from cleanside.ingest.api.routes.shared import (
     R,
     Strict,
@@ -36,7 +42,7 @@ from cleanside.ingest.api.routes.signed_in import (
     refuse_cross_site,
 )
 from cleanside.ingest.errors import Refused
-from cleanside.ingest.owners import passkeys, sessions
+from cleanside.ingest.owners import passkeys, sessions, sign_in_pace
 from cleanside.ingest.owners.passkeys import PasskeyPlace
 from cleanside.ingest.owners.sessions import NewSession
 from cleanside.ingest.store import passkeys as passkey_store
@@ -52,6 +58,12 @@ Credential = Annotated[
         description="as PublicKeyCredential.toJSON gives it", examples=[{"id": "AQID", "type": "public-key"}]
     ),
 ]
+
+
+class PasskeyAsked(Strict):
+    """Who wants a passkey."""
+
+    password: str = Field(description="of whoever is signed in", examples=["gravel plateau grader seven"])
 
 
 class NewPasskey(Strict):
@@ -77,11 +89,23 @@ def _place(request: Request) -> PasskeyPlace:
     response_model=PasskeyOptions,
     responses=problems(409),
 )
-def post_making_options(request: Request, resources: R, key: Me) -> dict[str, Any]:
-    """Options for navigator.credentials.create, good once and for five minutes."""
+@example({"password": "gravel plateau grader seven"})
+async def post_making_options(body: PasskeyAsked, request: Request, resources: R, key: Me) -> dict[str, Any]:
+    """
+    Options for navigator.credentials.create, good once and for five minutes.
+
+    They need the password: whoever took a session makes no passkey that outlives it.
+    """
     place = _place(request)
-    made = resources.writer.call(lambda c: passkeys.making_options(c, key, place, resources.clock()))
-    return {"options": made}
+    person, this = await begin_try(request, f"{key.handle}@{key.owner}")
+    await require_password(request, person, body.password)
+
+    def make(connection: sa.Connection) -> dict[str, Any]:
+        now_us = resources.clock()
+        sign_in_pace.succeeded(connection, this, now_us)
+        return passkeys.making_options(connection, key, place, now_us)
+
+    return {"options": await run_in_threadpool(resources.writer.call, make)}
 
 
 @router.post(
@@ -143,11 +167,20 @@ def delete_passkey(passkey: Annotated[int, Path(ge=1, le=2**53)], resources: R, 
 )
 @open_to_all
 def post_sign_in_options(request: Request, resources: R) -> dict[str, Any]:
-    """Options for navigator.credentials.get, good once and for five minutes; they name no person."""
+    """
+    Options for navigator.credentials.get, good once and for five minutes; they name no person.
+
+    Each request counts by address, for all processes.
+    """
     refuse_cross_site(request)
-    services_of(request).limits.may_try(host_of(request))
+    limits, host = services_of(request).limits, host_of(request)
+    limits.may_try(host)
     place = _place(request)
-    made = resources.writer.call(lambda c: passkeys.sign_in_options(c, place, resources.clock()))
+    try:
+        made = resources.writer.call(lambda c: passkeys.sign_in_options(c, place, host, resources.clock()))
+    except Refused:
+        limits.tried_in_vain(host)
+        raise
     return {"options": made}
 
 

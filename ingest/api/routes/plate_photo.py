@@ -34,8 +34,12 @@ router = router_of("acceptance")
 
 MOST_BYTES = 400_000  # chosen: a plate of 1280 px across is read well from 200 kB
 _BASE64_CHARACTERS = (MOST_BYTES + 2) // 3 * 4
+MOST_PIXELS = 16_000_000  # chosen: a browser needs 4 bytes for each; a photo of 400 kB has fewer
 #: first and last marker of a JPEG (ITU-T T.81, annex B: SOI and the marker after it, EOI)
 _BEGINS, _ENDS = b"\xff\xd8\xff", b"\xff\xd9"
+_SCAN = 0xDA  # SOS: what comes after it is the picture
+#: SOF: height and width; without DHT, JPG and DAC, which stand between them (table B.1)
+_FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 #: one pixel, for the description
 ONE_PIXEL = (
     "/9j/4AAQSkZJRgABAQEASABIAAD/2wBDAP//////////////////////////////////////////////////////////////////////"
@@ -111,7 +115,36 @@ def _jpeg_of(given: str) -> bytes:
         content = b""
     if not content.startswith(_BEGINS) or not content.rstrip(b"\x00").endswith(_ENDS):
         raise NotValid(Complaint("#/jpeg", "not_a_jpeg", most=MOST_BYTES))
+    width, height = size_of(content)
+    if width == 0 or height == 0:
+        raise NotValid(Complaint("#/jpeg", "not_a_jpeg", most=MOST_BYTES))
+    if width * height > MOST_PIXELS:
+        about = {"width": width, "height": height, "most": MOST_PIXELS}
+        raise NotValid(Complaint("#/jpeg", "photo_too_large", **about))
     return content
+
+
+def size_of(jpeg: bytes) -> tuple[int, int]:
+    """
+    Width and height that a JPEG claims [px]; (0, 0): it has no frame before its picture, so it is none.
+
+    Segment by segment as ITU-T T.81 section B.1.1.4 and table B.2 have them. A height of 0, which a later
+    marker may give, counts as none: no camera writes it (common practice).
+    """
+    at, size = 2, (0, 0)
+    while jpeg[at : at + 1] == b"\xff" and len(jpeg) >= at + 4:
+        marker, length = jpeg[at + 1], int.from_bytes(jpeg[at + 2 : at + 4])
+        if marker == 0xFF:  # fill
+            at += 1
+            continue
+        if marker == _SCAN:
+            return size
+        if not 0xC0 <= marker <= 0xFE or length < 2:
+            break
+        if marker in _FRAMES:
+            size = (int.from_bytes(jpeg[at + 7 : at + 9]), int.from_bytes(jpeg[at + 5 : at + 7]))
+        at += 2 + length
+    return (0, 0)
 
 
 def _document(housing: HousingRow, photo: PlatePhoto | None) -> dict[str, Any]:

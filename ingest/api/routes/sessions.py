@@ -106,14 +106,25 @@ async def sign_in(request: Request, typed: str, password: str) -> NewSession:
 async def begin_try(request: Request, typed: str) -> tuple[Person | None, SignInTry]:
     """Who is meant, and the counted try. Raises Refused (429) where it has to wait."""
     services, host = services_of(request), host_of(request)
-    services.limits.may_try(host)
     name = typed.strip().casefold()[:MOST_TYPED]
+    try:
+        services.limits.may_try(host)
+    except Refused:  # what others try from an address keeps none of its people out
+        if not await run_in_threadpool(_signed_in_here, request, name):
+            raise
 
     def count(connection: sa.Connection) -> tuple[Person | None, SignInTry]:
         person = _meant(connection, name)
         return person, sign_in_pace.begin(connection, name, person, host, services.clock())
 
     return await run_in_threadpool(services.resources.writer.call, count)
+
+
+def _signed_in_here(request: Request, name: str) -> bool:
+    services = services_of(request)
+    with services.resources.reading() as connection:
+        person = _meant(connection, name)
+        return sign_in_pace.is_known(connection, person, host_of(request), services.clock())
 
 
 def _meant(connection: sa.Connection, name: str) -> Person | None:

@@ -23,12 +23,12 @@
   }
 
   async function make(place) {
-    const { options } = await post("/v1/passkeys/options");
+    const { options } = await post("/v1/passkeys/options", { password: place.querySelector("[type=password]").value });
     options.challenge = bytes(options.challenge);
     options.user.id = bytes(options.user.id);
     for (const known of options.excludeCredentials || []) known.id = bytes(known.id);
     const made = await navigator.credentials.create({ publicKey: options });
-    const name = place.querySelector("input").value;
+    const name = place.querySelector("[type=text]").value;
     await post("/v1/passkeys", { name, credential: plain(made, ["clientDataJSON", "attestationObject"]) });
     location.reload();
   }

@@ -6,6 +6,7 @@ import json
 import os
 import threading
 import urllib.error
+import urllib.parse
 import urllib.request
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -62,8 +63,9 @@ class Phone:
         self._address = address
         self._opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
 
-    def get(self, path: str = "/") -> str:
-        with self._opener.open(f"http://{self._address}{path}", timeout=60) as answer:
+    def get(self, path: str = "/", form: dict[str, str] | None = None) -> str:
+        sent = None if form is None else urllib.parse.urlencode(form).encode()
+        with self._opener.open(f"http://{self._address}{path}", sent, timeout=60) as answer:
             return str(answer.read().decode())
 
 
@@ -77,7 +79,9 @@ def test_the_labels_code_opens_the_values_of_the_machine(tmp_path: Path) -> None
     with running(settings) as gateway:
         phone = Phone(address(gateway))
         assert "kPa" not in phone.get()
-        assert "kPa" in phone.get(f"/?code={code_of(settings.code_file, random=os.urandom)}")
+        code = code_of(settings.code_file, random=os.urandom)
+        assert f'value="{code}"' in phone.get(f"/?code={code}")
+        assert "kPa" in phone.get("/code", {"code": code})
 
         def live() -> Any:
             return json.loads(phone.get("/live.json"))

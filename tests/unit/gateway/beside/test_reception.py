@@ -24,6 +24,7 @@ from cleanside.gateway.spool.queue import Spool
 from tests.unit.gateway.helpers import open_spool
 
 CODE = "7K3M-9QAZ"
+HERE = ("192.168.4.1", 8480)
 DEVICE = "grader-07-intake"
 LINK = {
     "failing_s": None,
@@ -65,7 +66,7 @@ Made = Callable[..., Reception]
 
 @pytest.fixture
 def reception(spool: Spool) -> Made:
-    def made(facts: MachineFacts = FACTS) -> Reception:
+    def made(facts: MachineFacts = FACTS, **more: Any) -> Reception:
         return Reception(
             facts.device,
             doorkeeper=Doorkeeper(lambda: CODE, now_us=lambda: 0, random=os.urandom),
@@ -73,18 +74,19 @@ def reception(spool: Spool) -> Made:
             spool=spool,
             new_id=lambda: os.urandom(16).hex(),
             random=os.urandom,
+            **more,
         )
 
     return made
 
 
 def asked(path: str = "/", method: str = "GET", **more: Any) -> PageRequest:
-    return PageRequest(method=method, path=path, address="192.168.4.7", **more)
+    return PageRequest(method=method, path=path, address="192.168.4.7", **{"here": HERE, **more})
 
 
 def pass_of(desk: Reception) -> dict[str, str]:
     """The headers of who showed the code."""
-    opened = desk.answer(asked("/", query={"code": CODE}))
+    opened = desk.answer(asked("/code", "POST", form={"code": CODE}))
     return {"cookie": opened.headers["Set-Cookie"].partition(";")[0]}
 
 
@@ -116,13 +118,55 @@ def test_nothing_else_opens_without_a_pass(reception: Made, method: str, path: s
         assert (page.status, "3.05" in page.body) == (status, False)
 
 
-def test_the_labels_qr_code_opens_the_page_and_leaves_no_code_in_the_address(reception: Made) -> None:
-    opened = reception().answer(asked("/", query={"code": "7k3m9qaz"}))
+def test_the_labels_qr_code_fills_the_code_in_and_a_person_sends_it(reception: Made) -> None:
+    page = reception().answer(asked("/", query={"code": "7k3m9qaz"}))
+    assert (page.status, "Set-Cookie" in page.headers) == (200, False)
+    assert 'value="7k3m9qaz"' in page.body
+    odd = reception().answer(asked("/", query={"code": '"><b>'}))
+    assert "<b>" not in odd.body.partition("<main>")[2]
+
+
+def test_a_pass_is_for_this_page_alone_and_leaves_no_code_in_the_address(reception: Made) -> None:
+    desk = reception()
+    opened = desk.answer(asked("/code", "POST", form={"code": CODE}))
     assert (opened.status, opened.headers["Location"]) == (303, "/")
     cookie = opened.headers["Set-Cookie"]
     assert "HttpOnly" in cookie
     assert "SameSite=Lax" in cookie
     assert "Secure" not in cookie  # plain HTTP on the machine's own network
+    again = desk.answer(asked("/", query={"code": CODE}, headers=pass_of(desk)))
+    assert (again.status, again.headers["Location"]) == (303, "/")
+
+
+def test_a_picture_on_another_site_takes_no_try(reception: Made) -> None:
+    """RFC 9110 section 9.2.1: a GET is safe; any site can cause one."""
+    desk = reception()
+    for _ in range(MOST_WRONG + 1):
+        desk.answer(asked("/", query={"code": "nope"}))
+    assert desk.answer(asked("/code", "POST", form={"code": CODE})).status == 303
+
+
+@pytest.mark.parametrize(
+    ("host", "here", "is_ours"),
+    [
+        ("192.168.4.1:8480", HERE, True),
+        ("grader-07.plateau.example", HERE, True),  # beside.address
+        ("rebound.example:8480", HERE, False),
+        ("192.168.4.1", HERE, False),
+        ("192.168.4.1", ("192.168.4.1", 80), True),
+        ("localhost:8480", ("127.0.0.1", 8480), True),
+        ("localhost:8480", HERE, False),
+        ("[::1]:8480", ("::1", 8480), True),
+    ],
+)
+def test_a_name_that_is_not_ours_opens_nothing(
+    reception: Made, host: str, here: tuple[str, int], is_ours: bool
+) -> None:
+    """RFC 9110 section 15.5.20: 421. A site whose name is led here later could else read the page."""
+    desk = reception(address="http://Grader-07.plateau.example")
+    headers = {**pass_of(desk), "host": host}
+    for path in ("/", "/live", "/live.json", "/entry"):
+        assert desk.answer(asked(path, headers=headers, here=here)).status == (200 if is_ours else 421)
 
 
 def test_the_typed_code_opens_the_page(reception: Made) -> None:
@@ -138,7 +182,7 @@ def test_wrong_codes_are_refused_then_not_even_compared(reception: Made) -> None
         desk.answer(asked("/code", "POST", form={"code": "nope"})).status for _ in range(MOST_WRONG + 1)
     ]
     assert statuses == [403] * MOST_WRONG + [429]
-    last = desk.answer(asked("/", query={"code": CODE}))
+    last = desk.answer(asked("/code", "POST", form={"code": CODE}))
     assert (last.status, int(last.headers["Retry-After"]) > 0) == (429, True)
 
 
