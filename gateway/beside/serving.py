@@ -83,7 +83,6 @@ def _has_code(path: Path, random: RandomBytes, log: Log) -> bool:
     try:
         code_of(path, random=random)
     except (GatewayError, OSError) as error:
-        reason = str(error) if isinstance(error, GatewayError) else why(error)
-        log("gateway.beside_failed", level=logging.WARNING, reason=reason, again_in_s=_AGAIN_S)
+        log("gateway.beside_failed", level=logging.WARNING, reason=why(error), again_in_s=_AGAIN_S)
         return False
     return True

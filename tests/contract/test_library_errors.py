@@ -48,6 +48,7 @@ READERS = {
     *(
         "gateway/uplink/decision.py",
         "gateway/uplink/asking.py",
+        "gateway/uplink/entry_lane.py",
         "gateway/sources/csv.py",
         "gateway/sources/ndjson.py",
     ),
