@@ -393,7 +393,7 @@ SENTENCES: Sentences = {
     "not_a_number": '{name}: "{text}" is no number; write it like 8120.5',
     "no_file_chosen": "no file was chosen; choose the file that cleanside-gateway export wrote",
     "no_repair_chosen": "no repair was chosen; go back and choose one",
-    "not_seconds": '"{text}" is not a number of seconds; write 3600 or -86400',
+    "shift_not_seconds": '"{text}" is not a number of seconds; write 3600 or -86400',
     "not_a_whole_number": '{name}: "{text}" is no whole number; write it like 12',
     "planned_day_over": "{on} is over (now {now}); plan a day that is to come",
     "read_in_the_future": "{at} is in the future (now {now}); enter it after it was read",

@@ -204,4 +204,4 @@ def _seconds(text: str) -> float:
     try:
         return float(text.replace(",", "."))
     except ValueError:
-        raise NotValid(Complaint("value", "not_seconds", text=text[:40])) from None
+        raise NotValid(Complaint("value", "shift_not_seconds", text=text[:40])) from None

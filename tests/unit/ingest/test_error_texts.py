@@ -19,6 +19,10 @@ KINDS = {"ArchiveUnreadable", "CalledWrongly", "BeingServed", "TryAgain", "Addre
 KINDS |= {"Refused", "KeyRejected", "DoesNotFit", "CannotOpen"}
 #: codes that a helper is given (`owners.quotas.over_quota`), or a class of its own (`NotFound`)
 BY_A_HELPER = {"key_requests_spent", "key_bytes_spent", "address_tries_spent", "unknown_name"}
+#: what a helper says of a password (`owners.passwords`), of a sign-in, of a role (`owners.access.require`)
+BY_A_HELPER |= {"password_of_another_length", "password_too_plain", "password_with_control_characters"}
+BY_A_HELPER |= {"sign_in_refused", "sign_in_tries_spent", "not_for_a_key", "not_for_a_person"}
+BY_A_HELPER |= {"role_of_key_not_allowed", "role_of_person_not_allowed"}
 #: what `restriction` says as a code, which imports nothing of ours (`verdict.cost_of_waiting`)
 OF_THE_ANALYSIS = {"fuel_unusual", "fuel_price_unusual"}
 #: codes of `ingest.store.trouble`
