@@ -17,6 +17,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
+from tests.long_tests import is_long
 from tests.support.databases import BACKENDS, Postgres, migrated_sqlite
 from tests.support.serving import Api, ServerProcess, as_process, in_process
 
@@ -24,6 +25,13 @@ from tests.support.serving import Api, ServerProcess, as_process, in_process
 # run is about the change; at a desk they vary, so that new ones are found.
 settings.register_profile("ours", deadline=None, derandomize="CI" in os.environ)
 settings.load_profile("ours")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Mark what the short run leaves out."""
+    for item in items:
+        if is_long(item.nodeid):
+            item.add_marker(pytest.mark.long)
 
 
 #: a set-up starts servers and, once a session, a database; on a busy machine that takes longer than any test

@@ -1,0 +1,42 @@
+"""
+Tests that `.ci/run` leaves to `.ci/run all`, so that a change is judged within twelve minutes.
+
+Left out is what another test of the short run covers on a smaller scale, or on one database of the two. A
+test file or a test, by the beginning of its id. PostgreSQL is in the short run with the invariants, faults
+and migrations.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+_KILLED = "tests/fault/test_ingest_killed.py::test_a_killed_server_loses_nothing_and_stores_nothing_twice"
+#: beginning of an id -> what covers it in the short run
+LONG: Mapping[str, str] = {
+    "tests/fault/test_disk_and_link_dead.py": "feed and spool, each alone, on a disk that fails",
+    "tests/fault/test_restored_server.py": "test_fault_campaign restores a server",
+    "tests/fault/test_ndjson_acknowledged.py": "test_ndjson answers each line once it is on disk",
+    "tests/fault/test_spool_power.py": "test_spool_machine, test_spool_kill",
+    "tests/fault/test_archive_killed.py": "test_archive (property)",
+    "tests/fault/test_file_modes.py": "file modes are tested where each file is made",
+    f"{_KILLED}[sqlite-2]": "the same with the first seed",
+    f"{_KILLED}[postgres-2]": "the same with the first seed",
+    "tests/invariants/test_real_data.py": "the same path with made readings: test_fault_campaign",
+    "tests/contract/test_gateway_benchmarks.py": "benchmarks are run by hand before a release",
+    "tests/contract/test_server_benchmarks.py": "benchmarks are run by hand before a release",
+    "tests/integration/gateway/test_year_of_boots.py": "placements, one by one, in test_placement",
+    "tests/browser/test_outbox.py": "test_invariant_10 follows the rule of the outbox over HTTP",
+    "tests/browser/test_visit.py": "test_page_visit has the page without a browser",
+    "tests/browser/test_sign_in_pages.py": "test_pages_people, test_sign_in: without a browser",
+}
+#: these run on SQLite in the short run, on both databases in the long one
+ON_BOTH_DATABASES = ("tests/contract/", "tests/integration/")
+POSTGRES = "postgres"
+
+
+def is_long(test_id: str) -> bool:
+    """True for a test that the short run leaves out. test_id : as pytest names it, with its parameters."""
+    if any(test_id.startswith(begin) for begin in LONG):
+        return True
+    path, _, parameters = test_id.partition("[")
+    return path.startswith(ON_BOTH_DATABASES) and POSTGRES in parameters.rstrip("]").split("-")
