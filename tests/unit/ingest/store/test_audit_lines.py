@@ -43,6 +43,42 @@ TEXTS: list[tuple[str, dict[str, Any], str]] = [
         },
         "grader-07 main 2026-03-01T00:00:00Z new entered 2026-03-02T00:00:00Z by k1: by hand",
     ),
+    *(
+        (what, {"person": "mara"}, "mara")
+        for what in (
+            *("me_edited", "password_changed", "person_confirmed", "person_joined"),
+            *("person_reset", "person_revoked", "person_suspended"),
+        )
+    ),
+    *(
+        (what, {"person": "mara", "role": "viewer", "sites": ["oberkies"]}, "mara viewer, sites: oberkies")
+        for what in ("person_edited", "person_invited")
+    ),
+    *((what, {"body": BODY}, BODY_TEXT) for what in ("crew", "part", "site")),
+    *(
+        (what, {"machine": "grader-07", "body": BODY}, f"grader-07 {BODY_TEXT}")
+        for what in ("element_change_read", "gauge_reading", "meter_reading", "papers", "planned_change")
+    ),
+    ("passkey_made", {"passkey": 2, "name": "phone"}, "2 phone"),
+    ("passkey_removed", {"passkey": 2}, "2"),
+    ("signed_in", {"address": "127.0.0.1"}, "from 127.0.0.1"),
+    ("signed_out", {"session": 7}, "session 7"),
+    ("planned_change_taken_back", {"machine": "grader-07", "housing": "main"}, "grader-07 main"),
+    (
+        "plate_photo",
+        {"machine": "grader-07", "housing": "main", "bytes": 1000},
+        "grader-07 main, 1000 bytes",
+    ),
+    (
+        "machines_imported",
+        {"rows": 3, "changed": 2, "sites": "oberkies", "crews": "late"},
+        "3 rows, 2 changed, new sites oberkies, new crews late",
+    ),
+    (
+        "parts_imported",
+        {"rows": 3, "changed": 2, "sites": "oberkies"},
+        "3 rows, 2 changed, new sites oberkies",
+    ),
     ("key", {"key": "k1", "role": "device", "devices": ["a", "b"]}, "k1 device a b"),
     ("key", {"key": "k1", "role": "admin", "devices": []}, "k1 admin"),
     *((what, {"amendment": 3, "body": BODY}, f"3 {BODY_TEXT}") for what in ("time_right", "both_right")),
