@@ -84,12 +84,32 @@ def _whole_among(connection: sa.Connection, given: Sequence[GatewayEntry]) -> se
     return whole
 
 
+_TALLIES = f"""
+SELECT {", ".join((*Place._fields, *Tally._fields))} FROM report_tallies WHERE stream_id IN ({{}})
+"""
+# Of the streams of one device all count, so that a new stream brings no new room.
+_OF_DEVICES = """
+SELECT mine.id, report_tallies.kind, report_tallies.name, report_tallies.whole FROM streams mine
+    JOIN streams every ON every.device_id = mine.device_id
+    JOIN report_tallies ON report_tallies.stream_id = every.id
+WHERE mine.id IN ({})
+"""
+_ADD_TALLY = f"""
+INSERT INTO report_tallies ({", ".join((*Place._fields, *Tally._fields))}) VALUES (?, ?, ?, ?, ?, ?, ?)
+ON CONFLICT (stream_id, kind, name) DO UPDATE SET
+    whole = report_tallies.whole + excluded.whole,
+    times = report_tallies.times + excluded.times,
+    lost = report_tallies.lost + excluded.lost,
+    folded_through = CASE WHEN report_tallies.folded_through > excluded.folded_through
+        THEN report_tallies.folded_through ELSE excluded.folded_through END
+"""
+
+
 def tallies_of(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[Place, Tally]:
     """The tallies of every place of these streams."""
-    columns = [report_tallies.c[f] for f in (*Place._fields, *Tally._fields)]
     tallies_by_place: dict[Place, Tally] = {}
     for piece in dialect.chunks(stream_ids):
-        rows = connection.execute(sa.select(*columns).where(report_tallies.c.stream_id.in_(piece)))
+        rows = dialect.run(connection, _TALLIES.format(dialect.marks(piece)), tuple(piece))
         tallies_by_place |= {Place(*row[:3]): Tally(*row[3:]) for row in rows}
     return tallies_by_place
 
@@ -98,15 +118,9 @@ def _room(connection: sa.Connection, given: Sequence[GatewayEntry]) -> dict[tupl
     """(stream, kind) -> how many more boots or losses its device may have."""
     wanted = sorted({r.stream_id for r in given if gateway_reports.is_lasting(r.kind, r.name or "")})
     room = {(stream_id, kind): most for stream_id in wanted for kind, most in MOST.items()}
-    mine, all_ = streams.alias("mine"), streams.alias("all_streams")
-    query = (
-        sa.select(mine.c.id, report_tallies.c.kind, report_tallies.c.name, report_tallies.c.whole)
-        .select_from(mine)
-        .join(all_, all_.c.device_id == mine.c.device_id)
-        .join(report_tallies, report_tallies.c.stream_id == all_.c.id)
-    )
     for piece in dialect.chunks(wanted):
-        for stream_id, kind, name, whole in connection.execute(query.where(mine.c.id.in_(piece))):
+        sql = _OF_DEVICES.format(dialect.marks(piece))
+        for stream_id, kind, name, whole in dialect.run(connection, sql, tuple(piece)):
             if gateway_reports.is_lasting(kind, name):
                 room[stream_id, kind] -= whole
     return room
@@ -185,22 +199,8 @@ def _higher(column: sa.ColumnElement[Any], value: int | None) -> Any:
 
 
 def _add_tallies(connection: sa.Connection, more: dict[Place, Tally]) -> None:
-    if not more:
-        return
-    rows = [place._asdict() | tally._asdict() for place, tally in more.items()]
-    statement = dialect.insert(connection, report_tallies)
-    before, new = report_tallies.c, statement.excluded
-    changed = {
-        "whole": before.whole + new.whole,
-        "times": before.times + new.times,
-        "lost": before.lost + new.lost,
-        "folded_through": sa.case(
-            (before.folded_through > new.folded_through, before.folded_through), else_=new.folded_through
-        ),
-    }
-    connection.execute(
-        statement.on_conflict_do_update(index_elements=list(Place._fields), set_=changed), rows
-    )
+    if more:
+        dialect.run(connection, _ADD_TALLY, [(*place, *tally) for place, tally in more.items()])
 
 
 # ---------------------------------------------------------------- queries
