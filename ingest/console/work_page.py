@@ -75,7 +75,7 @@ class TickFault(NamedTuple):
     detail: str
 
 
-@router.get("/work")
+@router.get("/work-list")
 def get_work_page(
     request: Request,
     resources: R,
@@ -89,7 +89,7 @@ def get_work_page(
     return _page(request, resources, key, wanted, {}, {})
 
 
-@router.post("/work/done")
+@router.post("/work-list/done")
 def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -> Response:
     """Enter what was ticked; back to the list, which shows what the data say."""
     faults: dict[str, TickFault] = {}
@@ -101,13 +101,13 @@ def post_done(request: Request, resources: R, key: WorkWriter, fields: Fields) -
             if (fault := _enter(request, resources, key, ticked, changed_at)) is not None:
                 faults[ticked.name] = fault
     if not faults:
-        return see_other(f"{own_path(str(fields.get('back', '/work')))}#done")
+        return see_other(f"{own_path(str(fields.get('back', '/work-list')))}#done")
     kept = {name: str(value) for name, value in fields.multi_items() if isinstance(value, str)}
     ticks = {t.name for t in _ticked(fields) if t.name in faults or "changed_at" in faults}
     return _page(request, resources, key, _asked(kept), faults, kept | {"ticks": ticks}, status=422)
 
 
-@router.post("/work/move")
+@router.post("/work-list/move")
 def post_move(request: Request, resources: R, key: WorkWriter, fields: Fields) -> Response:
     """Put a machine on another day, or back on the day of the forecast."""
     machine, _, housing = str(fields.get("move", "")).partition("/")
@@ -121,7 +121,7 @@ def post_move(request: Request, resources: R, key: WorkWriter, fields: Fields) -
             delete_planned_change(machine, request, resources, key, housing)
     except ValidationError as wrong:
         raise Refused("not_a_day_of_the_list", status=422, code="not_valid", on=on[:40]) from wrong
-    return see_other(f"{own_path(str(fields.get('back', '/work')))}#{machine}")
+    return see_other(f"{own_path(str(fields.get('back', '/work-list')))}#{machine}")
 
 
 # ---------------------------------------------------------------- ticks

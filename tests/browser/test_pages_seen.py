@@ -26,7 +26,7 @@ PAGES = (
     "/backlog?counted=true",
     "/quarantine",
     f"/quarantine/group?code=out_of_range&device={DEVICE}",
-    "/work",
+    "/work-list",
     "/shop",
     "/machines/grader-07/papers",
     "/nothing-here",
@@ -115,11 +115,11 @@ def test_a_work_list_is_ticked_back_by_keyboard_and_without_scripts(
     with server.client("planner") as client:  # again: another test may have entered a change
         client.post("/v1/machines/grader-07/planned-change", json={"on": tomorrow}).raise_for_status()
     with page_in(browser, server.url, server.tokens["planner"], java_script_enabled=False) as page:
-        page.goto("/work")
+        page.goto("/work-list")
         page.locator("input[name=done]").press("Space")
         page.locator("input[name^='meter/']").fill("8120.5")
         page.locator("input[name^='meter/']").press("Enter")
-        page.wait_for_url("**/work#done")
+        page.wait_for_url("**/work-list#done")
         assert page.locator("#done li").first.is_visible()
         assert page.locator("input[name=done]").count() == 0
 
@@ -129,7 +129,7 @@ def test_the_work_list_prints_its_table_on_a_page_of_a4(server: ServerProcess, b
     with page_in(browser, server.url, server.tokens["planner"]) as page:
         page.set_viewport_size({"width": 695, "height": 1000})
         page.emulate_media(media="print")
-        page.goto("/work?before=" + (datetime.now(UTC) + timedelta(days=9)).date().isoformat())
+        page.goto("/work-list?before=" + (datetime.now(UTC) + timedelta(days=9)).date().isoformat())
         assert not is_scrolled_sideways(page)
         for selector in (".filters", ".end-bar", "nav"):
             assert page.locator(selector).first.is_hidden()

@@ -51,7 +51,7 @@ def register(admin: AuthenticatedClient) -> None:
 
 
 def post(device: AuthenticatedClient, first_at: datetime) -> BatchAnswer:
-    """Three readings, the last with a value that nobody believes; one unit in a spelling of the field."""
+    """Three readings, the last with a value that is not believed; one unit in a spelling of the field."""
     readings = [
         Reading(at=first_at + timedelta(seconds=10 * i), restriction=value, engine_speed=1800)
         for i, value in enumerate([3.05, 3.1, 900.0])

@@ -65,7 +65,7 @@ PLAIN = {
     *("entry_id", "what", "confirmed_because"),  # an entry's id counts within its housing alone
     *("acknowledged_through", "appended_through", "streams"),
     *("password", "new_password", "language", "credential"),
-    "sites",  # names that nobody has to have made: a person is not refused for one
+    "sites",  # names that need not exist: a person is not refused for one
     *("first", "last", "role", "units", "shift_s", "offset", "suggested", "valid_hours", "attempt"),
     *(
         "reference_flow",

@@ -47,7 +47,10 @@ def test_lists_name_the_machines_of_these_sites_alone(api: Api, person: Browser)
     assert "loader-02" not in person.get("/v1/machines.csv").text
     assert "kargrund" not in person.get("/v1/parts.csv").text
     assert "loader-02" not in person.get("/v1/work").text
-    assert "loader-02" not in person.get("/fleet").text + person.get("/shop").text + person.get("/work").text
+    assert (
+        "loader-02"
+        not in person.get("/fleet").text + person.get("/shop").text + person.get("/work-list").text
+    )
 
 
 @pytest.mark.parametrize("machine", ["loader-02", "hauler-14"])

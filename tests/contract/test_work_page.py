@@ -22,7 +22,7 @@ def api(sqlite_database_url: str) -> Iterator[Api]:
         yield running
 
 
-def page(api: Api, path: str = "/work", **headers: str) -> str:
+def page(api: Api, path: str = "/work-list", **headers: str) -> str:
     response = api.get(path, key="planner", headers=headers)
     assert response.status_code == 200, response.text
     return response.text
@@ -50,8 +50,8 @@ def test_a_tick_is_an_entry_with_meter_and_gauge_and_comes_once(api: Api) -> Non
     fields = {"done": tick, "what/grader-07/main": "new", "meter/grader-07/main": "8120,5"}
     fields |= {"gauge/grader-07/main": "6.4", "unit/grader-07/main": "kPa"}
     for _ in range(2):  # a resend, perhaps much later
-        sent = api.request("POST", "/work/done", key="planner", data=fields)
-        assert (sent.status_code, sent.headers["location"]) == (303, "/work#done")
+        sent = api.request("POST", "/work-list/done", key="planner", data=fields)
+        assert (sent.status_code, sent.headers["location"]) == (303, "/work-list#done")
         api.clock.advance(30)
     [entry] = entries(api)
     assert (entry["what"], entry["verdict"], entry["meter_hours"]) == ("new", "not_seen_yet", 8120.5)
@@ -67,7 +67,7 @@ def test_a_tick_that_is_refused_keeps_its_fields_and_says_why(api: Api) -> None:
     [tick] = ticks(page(api))
     for written in ("many", "7000", "8,120", "8.120"):
         fields = {"done": tick, "what/grader-07/main": "new", "meter/grader-07/main": written}
-        refused = api.request("POST", "/work/done", key="planner", data=fields)
+        refused = api.request("POST", "/work-list/done", key="planner", data=fields)
         assert refused.status_code == 422
         assert f'name="meter/grader-07/main" value="{written}"' in refused.text
         assert " checked" in refused.text
@@ -80,7 +80,7 @@ def test_the_hour_of_the_work_is_that_of_the_viewer(api: Api) -> None:
     [tick] = ticks(page(api))
     fields = {"done": tick, "what/grader-07/main": "new", "changed_at": "2026-02-22T12:30"}
     cookie = {"Cookie": "zone=Europe/Vienna"}
-    sent = api.request("POST", "/work/done", key="planner", data=fields, headers=cookie)
+    sent = api.request("POST", "/work-list/done", key="planner", data=fields, headers=cookie)
     assert sent.status_code == 303
     assert entries(api)[0]["changed_at"] == "2026-02-22T11:30:00Z"
 
@@ -91,15 +91,16 @@ def test_a_machine_is_moved_to_another_day_and_back(api: Api) -> None:
     assert "given away" in html  # what a day costs stands beside it
     moved = {"move": "grader-07/main", "on/grader-07/main": "2026-02-26"}
     assert (
-        api.request("POST", "/work/move", key="planner", data=moved).headers["location"] == "/work#grader-07"
+        api.request("POST", "/work-list/move", key="planner", data=moved).headers["location"]
+        == "/work-list#grader-07"
     )
     [job] = ask(api, "GET", "/v1/work")["jobs"]
     assert (job["day"], job["reason"]) == ("2026-02-26", "planned")
     back = moved | {"on/grader-07/main": ""}
-    assert api.request("POST", "/work/move", key="planner", data=back).status_code == 303
+    assert api.request("POST", "/work-list/move", key="planner", data=back).status_code == 303
     assert ask(api, "GET", "/v1/work")["jobs"][0]["reason"] == "early_date"
     for wrong in ({"move": "nowhere/main", "on/nowhere/main": "2026-02-26"}, {"move": ""}):
-        assert api.request("POST", "/work/move", key="planner", data=wrong).status_code in (404, 422)
+        assert api.request("POST", "/work-list/move", key="planner", data=wrong).status_code in (404, 422)
 
 
 def test_a_plan_that_passed_is_asked_about_on_the_fleet_and_on_the_list(api: Api) -> None:
@@ -107,7 +108,7 @@ def test_a_plan_that_passed_is_asked_about_on_the_fleet_and_on_the_list(api: Api
     ask(api, "POST", f"{MACHINE}/planned-change", {"on": "2026-02-23"})
     assert "Change planned for Mon 23 Feb" in page(api, "/fleet")
     api.clock.advance(2 * 86_400)
-    for path, words in (("/fleet", "Planned for Mon 23 Feb"), ("/work", "restriction did not fall")):
+    for path, words in (("/fleet", "Planned for Mon 23 Feb"), ("/work-list", "restriction did not fall")):
         assert words in page(api, path)
     assert len(ticks(page(api))) == 1
 
@@ -115,7 +116,7 @@ def test_a_plan_that_passed_is_asked_about_on_the_fleet_and_on_the_list(api: Api
 def test_no_tick_leads_away_from_our_pages(api: Api) -> None:
     """OWASP: unvalidated redirects."""
     for back in ("https://example.com/", "//example.com", "/\\example.com"):
-        sent = api.request("POST", "/work/done", key="planner", data={"back": back})
+        sent = api.request("POST", "/work-list/done", key="planner", data={"back": back})
         assert sent.headers["location"] == "/#done"
 
 
@@ -130,7 +131,7 @@ def test_a_hostile_name_is_text_on_every_page_of_the_shop(api: Api) -> None:
     ask(api, "PATCH", f"{MACHINE}/papers", {"housings": [housing], "next_service": service})
     plan = {"on": "2026-02-24", "note": name}
     ask(api, "POST", f"{MACHINE}/planned-change", plan)
-    for path in ("/work", "/shop", "/machines/grader-07/papers"):
+    for path in ("/work-list", "/shop", "/machines/grader-07/papers"):
         html = page(api, path)
         assert "<script>alert" not in html
         assert "&lt;script&gt;alert" in html
@@ -138,7 +139,7 @@ def test_a_hostile_name_is_text_on_every_page_of_the_shop(api: Api) -> None:
 
 def test_pages_are_written_in_the_language_of_the_reader(api: Api) -> None:
     loaded(api, rise_kpa=0.08)
-    for path, words in (("/work", "Arbeitsliste"), ("/shop", "Betrieb")):
+    for path, words in (("/work-list", "Arbeitsliste"), ("/shop", "Betrieb")):
         assert f"<h1>{words}</h1>" in page(api, path, **{"Accept-Language": "de"})
 
 

@@ -68,7 +68,7 @@ class DeviceSilentData(HousingEventData):
 
 
 class ChangeFoundData(HousingEventData):
-    """Restriction fell as with a new element, and nobody has entered a change."""
+    """Restriction fell as with a new element, and no change was entered."""
 
     found_at: str = Field(description="when it fell")
 

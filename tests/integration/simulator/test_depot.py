@@ -63,6 +63,6 @@ def test_the_printed_link_opens_a_signed_in_console_once(shop: Shop) -> None:
         page = browser.get("/fleet")
         assert page.status_code == 200
         assert all(spec.name in page.text for spec in FLEET)
-        assert browser.get("/work").status_code == 200
+        assert browser.get("/work-list").status_code == 200
     with httpx.Client(base_url=shop.url, headers={"Origin": shop.url}, timeout=30) as another:
         assert another.get(link).status_code == 403
