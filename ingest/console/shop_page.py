@@ -125,10 +125,8 @@ def _kept(request: Request, resources: R, key: Key, fields: Fields, keep: Any) -
     try:
         keep(fields, resources, key)
     except (ValidationError, Refused) as wrong:
-        page = Page(PAGE, "", None)
-        return _shop_page(
-            request, resources, key, page, fault=_why(wrong), kept=_fields_of(fields), status=422
-        )
+        page = Page.whole(PAGE)
+        return _shop_page(request, resources, key, page, fault=_why(wrong), kept=_fields_of(fields))
     return see_other("/shop")
 
 
@@ -168,7 +166,6 @@ def _shop_page(
     *,
     fault: dict[str, str] | None = None,
     kept: dict[str, str] | None = None,
-    status: int = 200,
 ) -> Response:
     (after,) = page.after(str) or (None,)
     with resources.reading() as connection:
@@ -181,7 +178,7 @@ def _shop_page(
         request,
         "shop.html",
         key=key,
-        status=status,
+        status=200 if fault is None else 422,
         shop=shop,
         names=names_of(shop),
         machines=machines,
@@ -272,9 +269,7 @@ def post_papers_form(
     except (ValidationError, Refused) as wrong:
         if isinstance(wrong, Refused) and wrong.code == "unknown_machine":
             raise
-        return _papers_page(
-            request, resources, key, machine, fault=_why(wrong), kept=_fields_of(fields), status=422
-        )
+        return _papers_page(request, resources, key, machine, fault=_why(wrong), kept=_fields_of(fields))
     return see_other(f"/machines/{machine}/papers?kept=yes")
 
 
@@ -319,7 +314,6 @@ def _papers_page(
     fault: dict[str, str] | None = None,
     kept: dict[str, str] | None = None,
     was_kept: bool = False,
-    status: int = 200,
 ) -> Response:
     with resources.reading() as connection:
         known = machine_document(connection, find_machine(connection, key, machine))
@@ -327,7 +321,7 @@ def _papers_page(
         request,
         "papers.html",
         key=key,
-        status=status,
+        status=200 if fault is None else 422,
         known=known,
         shop=get_shop(resources, key),
         meters=get_meter_readings(machine, request, resources, key),
