@@ -31,6 +31,7 @@ from cleanside.ingest.api.routes.shared import (
     Strict,
     Words,
     needs,
+    note_act,
     problems,
     router_of,
     shown,
@@ -248,8 +249,7 @@ def keep_limit(connection: sa.Connection, act: Act, body: HousingTerminal) -> Te
     assert limit is not None
     housing = find_housing(connection, act.key, act.machine, body.housing)
     fleet.put_terminal(connection, housing.id, limit)
-    about = {"machine": act.machine, "body": body.model_dump(mode="json")}
-    audit.note(connection, act.key.owner_id, act.now_us, act.key.handle, "terminal", **about)
+    note_act(connection, act, "terminal", body)
     return limit
 
 
