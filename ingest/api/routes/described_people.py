@@ -99,7 +99,7 @@ class PasskeysAnswer(Described):
 
 
 class PasskeyRemoved(Described):
-    """A passkey that signs nobody in any more."""
+    """A passkey that signs no person in any more."""
 
     passkey: int
     removed: Literal[True]

@@ -104,7 +104,7 @@ class MetersAnswer(Described):
     machine: str
     meter_readings: list[MeterShown]
     meter_hours_now: float | None = Field(
-        description="what it likely shows now, by the machine's usual hours; null: nobody has read it"
+        description="what it likely shows now, by the machine's usual hours; null: no reading is entered"
     )
 
 
