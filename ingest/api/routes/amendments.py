@@ -97,8 +97,8 @@ class ChangeBody(Strict):
         bool,
         Field(
             description=(
-                "true: a person says that the time is right as it stands. Settles every doubt about it but that "
-                "it is in the future. No other change beside it"
+                "true: a person says that the time is right as it stands. Settles every doubt about it "
+                "but that it is in the future. No other change beside it"
             )
         ),
     ] = False
