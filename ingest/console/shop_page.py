@@ -16,7 +16,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.api.routes.machines import find_machine, machine_document, sees_machine
+from cleanside.ingest.api.routes.machines import get_machine, list_machines
 from cleanside.ingest.api.routes.paging import PAGE, Page, paged
 from cleanside.ingest.api.routes.papers import (
     HousingEdit,
@@ -50,7 +50,6 @@ from cleanside.ingest.console.forms import GROUPED, number_of_field, trimmed_fie
 from cleanside.ingest.console.rendering import address_with, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Refused
-from cleanside.ingest.store import fleet
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -167,12 +166,7 @@ def _shop_page(
     fault: dict[str, str] | None = None,
     kept: dict[str, str] | None = None,
 ) -> Response:
-    (after,) = page.after(str) or (None,)
-    with resources.reading() as connection:
-        found = fleet.machines_of(connection, key.owner_id, after=after)
-        seen = (machine for machine in found if sees_machine(connection, key, machine))
-        shown, cursor = page.cut(seen, lambda machine: (machine.name,))
-        machines = [machine_document(connection, machine) for machine in shown]
+    machines, cursor = list_machines(resources, key, page)
     shop = get_shop(resources, key)
     return render(
         request,
@@ -315,14 +309,12 @@ def _papers_page(
     kept: dict[str, str] | None = None,
     was_kept: bool = False,
 ) -> Response:
-    with resources.reading() as connection:
-        known = machine_document(connection, find_machine(connection, key, machine))
     return render(
         request,
         "papers.html",
         key=key,
         status=200 if fault is None else 422,
-        known=known,
+        known=get_machine(machine, resources, key),
         shop=get_shop(resources, key),
         meters=get_meter_readings(machine, request, resources, key),
         written=written,
