@@ -8,7 +8,6 @@ Leaves to others: what becomes of a bundle (`ingest.intake.bundles`).
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any
 from urllib.parse import urlencode
@@ -20,7 +19,7 @@ from cleanside.ingest.api.routes.account import get_account
 from cleanside.ingest.api.routes.bundles import take
 from cleanside.ingest.api.routes.paging import Page
 from cleanside.ingest.api.routes.shared import Name, R
-from cleanside.ingest.api.routes.streams import get_streams
+from cleanside.ingest.api.routes.streams import list_streams
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Complaint, NotValid
@@ -56,7 +55,7 @@ def get_backlog_page(
 
     device ... not_from : what became of a bundle that was just brought; not_from 0: it was whole.
     """
-    lines = json.loads(bytes(get_streams(request, resources, key, Page.whole()).body))["streams"]
+    lines, _ = list_streams(resources, key, Page.whole())
     came = {"blocks": blocks, "stored": stored, "duplicates": duplicates, "quarantined": quarantined}
     return render(
         request,

@@ -88,7 +88,7 @@ class Calendar:
     """Four weeks from the last Monday on, in the viewer's zone."""
 
     def __init__(self, formats: Formats) -> None:
-        today = formats.moment(formats.now_s).replace(hour=0, minute=0, second=0, microsecond=0)
+        today = formats.start_of_day(formats.now_s)
         self._monday = today - timedelta(days=today.weekday())
         starts = [self._monday + timedelta(weeks=week) for week in range(CALENDAR_DAYS // 7)]
         self.weeks = [formats.date(start.timestamp()) for start in starts]

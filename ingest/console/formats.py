@@ -102,6 +102,10 @@ class Formats:
         at_s = parse_instant(at).us / 1e6 if isinstance(at, str) else at
         return datetime.fromtimestamp(at_s, UTC).astimezone(self._zone)
 
+    def start_of_day(self, at: str | float) -> datetime:
+        """When the day of an instant began in the viewer's zone. at : RFC 3339, or seconds since 1970 UTC."""
+        return self.moment(at).replace(hour=0, minute=0, second=0, microsecond=0)
+
     def from_local(self, moment: datetime) -> float:
         """A day and time of the viewer's zone as an instant. [s since 1970 UTC]"""
         return moment.replace(tzinfo=self._zone).timestamp()

@@ -122,7 +122,7 @@ class _ByDate:
 
     def ticks(self) -> list[AxisMark]:
         """Months, or Mondays where they are few."""
-        day = self._formats.moment(self.points[0][0]).replace(hour=0, minute=0, second=0, microsecond=0)
+        day = self._formats.start_of_day(self.points[0][0])
         is_short = self.until - self.points[0][0] < 75 * DAY_S
         found = []
         while day.timestamp() < self.until:
@@ -191,7 +191,7 @@ def weeks_of(known: Mapping[str, Any], formats: Formats, unit: str) -> list[Week
     """The same as the plot by weeks, oldest first, in the viewer's zone."""
     weeks: dict[float, list[Seen]] = {}
     for seen in Series(known, formats, unit).seen:
-        day = formats.moment(seen.at_s).replace(hour=0, minute=0, second=0, microsecond=0)
+        day = formats.start_of_day(seen.at_s)
         weeks.setdefault((day - timedelta(days=day.weekday())).timestamp(), []).append(seen)
     return [
         Week(

@@ -7,21 +7,21 @@ Its JSON twins are `/v1/me`, `POST /v1/me/password`, `/v1/sessions` and `/v1/pas
 
 from __future__ import annotations
 
-from typing import Annotated
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any
 
 from fastapi import Depends, Path, Request, Response
 
 from cleanside.ingest.api.routes.me import MyChange, change_password, patch_me
 from cleanside.ingest.api.routes.passkeys import delete_passkey, get_passkeys
 from cleanside.ingest.api.routes.sessions import delete_session, get_sessions, me_document
-from cleanside.ingest.api.routes.shared import R
+from cleanside.ingest.api.routes.shared import R, us
 from cleanside.ingest.api.routes.signed_in import give_cookie
 from cleanside.ingest.console.forms import FAULTS, FormFault, fault_of, read_form, text_of_field
 from cleanside.ingest.console.rendering import render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.console.viewer import LANGUAGE_COOKIE, LANGUAGES
 from cleanside.ingest.owners.passwords import LONGEST, SHORTEST
-from cleanside.ingest.store import passkeys as passkey_store
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -38,6 +38,7 @@ def get_me_page(request: Request, resources: R, key: Me) -> Response:
 
 
 def _page(request: Request, resources: R, key: Key, fault: FormFault | None = None) -> Response:
+    passkeys = get_passkeys(resources, key)["passkeys"]
     return render(
         request,
         "me.html",
@@ -45,8 +46,8 @@ def _page(request: Request, resources: R, key: Key, fault: FormFault | None = No
         status=200 if fault is None else fault.status,
         me=me_document(key),
         sessions=get_sessions(request, resources, key)["sessions"],
-        passkeys=get_passkeys(resources, key)["passkeys"],
-        new_passkeys=_new_passkeys(resources, key),
+        passkeys=passkeys,
+        new_passkeys=_new_passkeys(passkeys, resources.clock()),
         languages=LANGUAGES,
         fault=fault,
         shortest=SHORTEST,
@@ -54,11 +55,9 @@ def _page(request: Request, resources: R, key: Key, fault: FormFault | None = No
     )
 
 
-def _new_passkeys(resources: R, key: Key) -> set[int]:
+def _new_passkeys(passkeys: Sequence[Mapping[str, Any]], now_us: int) -> set[int]:
     """Numbers of the passkeys that their person may not know of yet."""
-    with resources.reading() as connection:
-        found = passkey_store.of_person(connection, -key.id)
-    return {one.id for one in found if one.created_us > resources.clock() - NEW_US}
+    return {one["passkey"] for one in passkeys if (us(one["created_at"]) or 0) > now_us - NEW_US}
 
 
 @router.post("/me")

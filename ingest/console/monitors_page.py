@@ -9,7 +9,6 @@ Leaves to others: what moves with a monitor (`ingest.owners.seating`).
 from __future__ import annotations
 
 import io
-import json
 from typing import Annotated, Any
 from urllib.parse import quote, urlencode
 
@@ -23,7 +22,7 @@ from cleanside.ingest.api.routes.devices import (
     DeviceEdit,
     NewAssignment,
     get_device,
-    get_devices,
+    list_devices,
     patch_device,
     post_device_assignment,
 )
@@ -48,8 +47,8 @@ Enroller = Annotated[Key, Depends(page_needs("enrolments:write"))]
 @router.get("/monitors")
 def get_monitors_page(request: Request, resources: R, key: Reader) -> Response:
     """Every monitor, where it sits, and when it was last received."""
-    answer = get_devices(request, resources, key, Page.whole())
-    devices = [shown(document) for document in json.loads(bytes(answer.body))["devices"]]
+    documents, _ = list_devices(resources, key, Page.whole())
+    devices = [shown(document) for document in documents]
     return render(request, "monitors.html", key=key, devices=devices, cautions=SITUATIONS["enrolment"])
 
 

@@ -21,15 +21,15 @@ from cleanside.ingest.api.routes.amendments import (
     AmendBody,
     BothRightBody,
     DiscardBody,
-    get_amendments,
-    post_amendment,
+    amend_entries,
+    discard_entries,
+    keep_both_entries,
+    list_amendments,
     post_amendment_undo,
-    post_both_right,
-    post_discard,
 )
 from cleanside.ingest.api.routes.attention import get_attention
 from cleanside.ingest.api.routes.paging import Page
-from cleanside.ingest.api.routes.quarantine import get_quarantine
+from cleanside.ingest.api.routes.quarantine import list_quarantine
 from cleanside.ingest.api.routes.shared import Name, R
 from cleanside.ingest.console.forms import read_form, text_of_field
 from cleanside.ingest.console.rendering import render
@@ -71,7 +71,7 @@ def get_quarantine_page(
     """Groups by cause, and the trail. done ... left : what became of a repair that was just applied."""
     known = get_attention(resources, key)
     groups = [line for group in known["groups"] if group["group"] in GROUPS for line in group["entries"]]
-    trail = json.loads(bytes(get_amendments(request, resources, key, Page.whole()).body))["amendments"]
+    trail, _ = list_amendments(resources, key, Page.whole())
     return render(
         request,
         "quarantine.html",
@@ -94,7 +94,7 @@ def get_group_page(
     value: Annotated[str, Query(max_length=400)] = "",
 ) -> Response:
     """Some readings of a group; and, where a way is given, what a repair would do."""
-    entries = entries_of(request, resources, key, code, device)
+    entries = entries_of(resources, key, code, device)
     wish = None if way is None else Wish(code, device, way, value)
     return render(
         request,
@@ -132,13 +132,9 @@ def post_undo_form(amendment: Annotated[int, Path(ge=1, le=2**53)], resources: R
 # ---------------------------------------------------------------- what is shown and done
 
 
-def entries_of(
-    request: Request, resources: R, key: Key, code: str, device: str
-) -> Sequence[Mapping[str, Any]]:
+def entries_of(resources: R, key: Key, code: str, device: str) -> Sequence[Mapping[str, Any]]:
     """The first readings of a group."""
-    page = Page.whole(SAMPLE)
-    answer = get_quarantine(request, resources, key, page, code, device, "held", None, None)
-    entries: list[dict[str, Any]] = json.loads(bytes(answer.body))["entries"]
+    entries, _ = list_quarantine(resources, key, Page.whole(SAMPLE), code=code, device=device)
     return [entry | sent_of(entry["content"]) for entry in entries]
 
 
@@ -176,13 +172,10 @@ def carried_out(wish: Wish, resources: R, key: Key, *, preview: bool) -> dict[st
     """What a repair does, or would do: the outcome that the route answers."""
     where = {"where": {"code": wish.code, "device": wish.device}, "preview": preview}
     if wish.way == "discard":
-        answer = post_discard(read_form(DiscardBody, where | {"reason": wish.value}), resources, key)
-    elif wish.way == "both_right":
-        answer = post_both_right(read_form(BothRightBody, where | {"device": wish.value}), resources, key)
-    else:
-        answer = post_amendment(read_form(AmendBody, where | {"change": change_of(wish)}), resources, key)
-    outcome: dict[str, Any] = json.loads(bytes(answer.body))
-    return outcome
+        return discard_entries(read_form(DiscardBody, where | {"reason": wish.value}), resources, key)
+    if wish.way == "both_right":
+        return keep_both_entries(read_form(BothRightBody, where | {"device": wish.value}), resources, key)
+    return amend_entries(read_form(AmendBody, where | {"change": change_of(wish)}), resources, key)
 
 
 def change_of(wish: Wish) -> dict[str, Any]:

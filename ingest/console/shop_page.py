@@ -16,7 +16,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 
 from cleanside.gateway.wire import instant_text
-from cleanside.ingest.api.routes.machines import find_machine, machine_document, sees_machine
+from cleanside.ingest.api.routes.machines import get_machine, list_machines
 from cleanside.ingest.api.routes.paging import PAGE, Page, paged
 from cleanside.ingest.api.routes.papers import (
     HousingEdit,
@@ -50,7 +50,6 @@ from cleanside.ingest.console.forms import GROUPED, number_of_field, trimmed_fie
 from cleanside.ingest.console.rendering import address_with, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other
 from cleanside.ingest.errors import Refused
-from cleanside.ingest.store import fleet
 from cleanside.ingest.store.keys import Key
 
 router = page_router()
@@ -125,10 +124,8 @@ def _kept(request: Request, resources: R, key: Key, fields: Fields, keep: Any) -
     try:
         keep(fields, resources, key)
     except (ValidationError, Refused) as wrong:
-        page = Page(PAGE, "", None)
-        return _shop_page(
-            request, resources, key, page, fault=_why(wrong), kept=_fields_of(fields), status=422
-        )
+        page = Page.whole(PAGE)
+        return _shop_page(request, resources, key, page, fault=_why(wrong), kept=_fields_of(fields))
     return see_other("/shop")
 
 
@@ -168,20 +165,14 @@ def _shop_page(
     *,
     fault: dict[str, str] | None = None,
     kept: dict[str, str] | None = None,
-    status: int = 200,
 ) -> Response:
-    (after,) = page.after(str) or (None,)
-    with resources.reading() as connection:
-        found = fleet.machines_of(connection, key.owner_id, after=after)
-        seen = (machine for machine in found if sees_machine(connection, key, machine))
-        shown, cursor = page.cut(seen, lambda machine: (machine.name,))
-        machines = [machine_document(connection, machine) for machine in shown]
+    machines, cursor = list_machines(resources, key, page)
     shop = get_shop(resources, key)
     return render(
         request,
         "shop.html",
         key=key,
-        status=status,
+        status=200 if fault is None else 422,
         shop=shop,
         names=names_of(shop),
         machines=machines,
@@ -272,9 +263,7 @@ def post_papers_form(
     except (ValidationError, Refused) as wrong:
         if isinstance(wrong, Refused) and wrong.code == "unknown_machine":
             raise
-        return _papers_page(
-            request, resources, key, machine, fault=_why(wrong), kept=_fields_of(fields), status=422
-        )
+        return _papers_page(request, resources, key, machine, fault=_why(wrong), kept=_fields_of(fields))
     return see_other(f"/machines/{machine}/papers?kept=yes")
 
 
@@ -319,16 +308,13 @@ def _papers_page(
     fault: dict[str, str] | None = None,
     kept: dict[str, str] | None = None,
     was_kept: bool = False,
-    status: int = 200,
 ) -> Response:
-    with resources.reading() as connection:
-        known = machine_document(connection, find_machine(connection, key, machine))
     return render(
         request,
         "papers.html",
         key=key,
-        status=status,
-        known=known,
+        status=200 if fault is None else 422,
+        known=get_machine(machine, resources, key),
         shop=get_shop(resources, key),
         meters=get_meter_readings(machine, request, resources, key),
         written=written,

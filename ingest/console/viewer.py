@@ -58,9 +58,7 @@ def zone_named(name: str) -> ZoneInfo | None:
     """A time zone of the IANA data base; None: there is none of this name."""
     try:
         return ZoneInfo(name) if name else None
-    except (OSError, ValueError):  # ZoneInfoNotFoundError is a KeyError only where the package is missing
-        return None
-    except KeyError:
+    except (KeyError, OSError, ValueError):  # ZoneInfoNotFoundError is a KeyError
         return None
 
 

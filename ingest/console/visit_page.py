@@ -10,9 +10,7 @@ from datetime import datetime
 from typing import Annotated, Any, Literal
 
 from fastapi import Depends, Request, Response
-from fastapi.exceptions import RequestValidationError
 from fastapi.responses import JSONResponse
-from pydantic import ValidationError
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import UploadFile
 from starlette.exceptions import HTTPException
@@ -23,7 +21,9 @@ from cleanside.ingest.api.routes.entries import NewEntry, take
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing, sees_machine
 from cleanside.ingest.api.routes.shared import Name, PathName, R, us
 from cleanside.ingest.cautions import SITUATIONS
-from cleanside.ingest.console.rendering import render
+from cleanside.ingest.console.formats import Formats
+from cleanside.ingest.console.forms import read_form
+from cleanside.ingest.console.rendering import formats_of, render
 from cleanside.ingest.console.routing import Fields, page_needs, page_router, see_other, wants_json
 from cleanside.ingest.console.viewer import viewer_of
 from cleanside.ingest.console.visit_seen import DAY_US, INSTALLATION, SERVICE, see
@@ -124,8 +124,8 @@ async def post_visit(
         raise Refused("entry_of_another_person", status=401, code="session_ended", person=key.whole_name)
     if isinstance(photo := fields.get("photo"), UploadFile):
         given["jpeg"] = base64.b64encode(await photo.read()).decode()
-    zone = viewer_of(request, key).zone
-    entry = _entry_of(machine, given, instant_text(resources.clock()), lambda at: at.replace(tzinfo=zone))
+    formats = formats_of(request, viewer_of(request, key))
+    entry = _entry_of(machine, given, instant_text(resources.clock()), formats)
     answer = await run_in_threadpool(take, resources, key, entry)
     if wants_json(request):
         return JSONResponse(answer)
@@ -136,7 +136,7 @@ async def post_visit(
 # ---------------------------------------------------------------- from fields to an entry
 
 
-def _entry_of(machine: str, given: Mapping[str, str], now: str, in_zone: Any) -> NewEntry:
+def _entry_of(machine: str, given: Mapping[str, str], now: str, formats: Formats) -> NewEntry:
     """The entry of a form. Raises Refused (422), RequestValidationError."""
     kind = given.get("kind", "")
     content: dict[str, Any] = {
@@ -145,7 +145,7 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, in_zone: Any) ->
     if "value" in content:
         content["value"] = number_of(content["value"])
     if "changed_at" in content:
-        content["changed_at"] = _instant_of(content["changed_at"], in_zone)
+        content["changed_at"] = _instant_of(content["changed_at"], formats)
     whole = {
         "entry_id": given.get("entry_id", str(uuid.uuid4())),
         "kind": kind,
@@ -154,10 +154,7 @@ def _entry_of(machine: str, given: Mapping[str, str], now: str, in_zone: Any) ->
         "sent_at": given.get("sent_at"),
         "content": content,
     }
-    try:
-        return NewEntry.model_validate(whole)
-    except ValidationError as error:
-        raise RequestValidationError([e | {"loc": ("body", *e["loc"])} for e in error.errors()]) from None
+    return read_form(NewEntry, whole)
 
 
 def number_of(text: str) -> float:
@@ -167,13 +164,13 @@ def number_of(text: str) -> float:
     return float(text.replace(",", ".").replace("\N{MINUS SIGN}", "-"))
 
 
-def _instant_of(text: str, in_zone: Any) -> str:
-    """A local time of a form as an instant. Raises Refused (422)."""
+def _instant_of(text: str, formats: Formats) -> str:
+    """A time of a form, in the viewer's zone, as an instant. Raises Refused (422)."""
     try:
         local = datetime.strptime(text, "%Y-%m-%dT%H:%M")  # noqa: DTZ007  # the viewer's zone comes next
     except ValueError:
         raise NotValid(Complaint("#/content/changed_at", "not_a_date_and_time", text=text[:40])) from None
-    return instant_text(int(in_zone(local).timestamp() * 1e6))
+    return instant_text(int(formats.from_local(local) * 1e6))
 
 
 def _lately(answer: Mapping[str, Any], now_us: int) -> list[dict[str, Any]]:

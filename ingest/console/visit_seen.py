@@ -84,8 +84,7 @@ def usual_job(connection: sa.Connection, housing: HousingRow, now_us: int) -> st
 
 def _start_of_day_us(request: Request, key: Key, now_us: int) -> int:
     """When the viewer's day began: what was seen since belongs to this visit."""
-    today = sayer_of(request, key).formats.moment(now_us / 1e6)
-    return int(today.replace(hour=0, minute=0, second=0, microsecond=0).timestamp() * 1e6)
+    return int(sayer_of(request, key).formats.start_of_day(now_us / 1e6).timestamp() * 1e6)
 
 
 def _shown(request: Request, key: Key, report: Report, newest: Mapping[str, Any]) -> dict[str, Any]:

@@ -34,6 +34,7 @@ from cleanside.ingest.api.routes.shared import (
     Strict,
     Words,
     needs,
+    note_act,
     problems,
     router_of,
     text,
@@ -44,7 +45,7 @@ from cleanside.ingest.restriction.verdict.acceptance_forms import CHECK_FORMS, V
 from cleanside.ingest.restriction.verdict.installation import BY_HAND
 from cleanside.ingest.restriction.verdict.plain_forms import text_of
 from cleanside.ingest.store import acceptance as store
-from cleanside.ingest.store import audit, fleet
+from cleanside.ingest.store import fleet
 from cleanside.ingest.store.acceptance import Confirmation, HandComparison
 from cleanside.ingest.store.fleet import HousingRow, TerminalRow
 from cleanside.ingest.store.keys import Key
@@ -175,7 +176,7 @@ def keep_second_reading(connection: sa.Connection, act: Act, body: SecondReading
         raise _differs(limit, body, restriction_pa, act.machine)
     given = Confirmation(act.made_us, act.key.handle, body.value, body.unit, restriction_pa)
     store.put_confirmation(connection, housing.id, given)
-    _note(connection, act, "terminal_confirmed", body)
+    note_act(connection, act, "terminal_confirmed", body)
     return limit
 
 
@@ -215,13 +216,8 @@ def keep_hand_comparison(connection: sa.Connection, act: Act, body: ByHand) -> H
         act.made_us, act.key.handle, body.subject, body.value, body.unit, value_si, body.compared_with
     )
     store.put_comparison(connection, housing.id, given)
-    _note(connection, act, "compared_by_hand", body)
+    note_act(connection, act, "compared_by_hand", body)
     return housing
-
-
-def _note(connection: sa.Connection, act: Act, what: str, body: Strict) -> None:
-    about = {"machine": act.machine, "body": body.model_dump(mode="json")}
-    audit.note(connection, act.key.owner_id, act.now_us, act.key.handle, what, **about)
 
 
 def _value_si(body: ByHand) -> float | None:

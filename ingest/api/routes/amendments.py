@@ -15,7 +15,7 @@ from cleanside.ingest.api.routes.described_held import AmendmentsAnswer, Outcome
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.named_schema import named
-from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.quarantine import ascii_json
 from cleanside.ingest.api.routes.shared import (
     At,
@@ -37,6 +37,7 @@ from cleanside.ingest.store import audit, fleet, quarantine
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.quarantine import Amendment, QuarantineRow
+from cleanside.ingest.writer.resources import Resources
 
 CONFLICT_CODE = "number_conflict"
 
@@ -96,9 +97,8 @@ class ChangeBody(Strict):
         bool,
         Field(
             description=(
-                "true: a person says that the time is right as it stands. Settles every doubt "
-                "about it but that"
-                "it is in the future. No other change beside it"
+                "true: a person says that the time is right as it stands. Settles every doubt about it "
+                "but that it is in the future. No other change beside it"
             )
         ),
     ] = False
@@ -148,6 +148,11 @@ class SetAsideBody(Strict):
 )
 def post_amendment(body: AmendBody, resources: R, key: Operator) -> Response:
     """Change unit or time of quarantined readings; those that pass the checks then are stored."""
+    return ascii_json(amend_entries(body, resources, key))
+
+
+def amend_entries(body: AmendBody, resources: Resources, key: Key) -> dict[str, Any]:
+    """Amend, or preview it; the outcome for an answer. Raises NotFound, Refused (422)."""
     given = body.change
     change = Repair(**given.model_dump())
     if change.time_is_right and change != Repair(time_is_right=True):
@@ -174,6 +179,11 @@ def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
     """
     Discard quarantined readings with a reason. They stay on record, count as discarded, and can be restored.
     """
+    return ascii_json(discard_entries(body, resources, key))
+
+
+def discard_entries(body: DiscardBody, resources: Resources, key: Key) -> dict[str, Any]:
+    """Discard, or preview it; the outcome for an answer. Raises NotFound, Refused (422)."""
     return _act(
         body,
         resources,
@@ -204,6 +214,11 @@ def post_discard(body: DiscardBody, resources: R, key: Operator) -> Response:
 )
 def post_both_right(body: BothRightBody, resources: R, key: Operator) -> Response:
     """Store the second readings as those of a device, or of the one that sits on a machine."""
+    return ascii_json(keep_both_entries(body, resources, key))
+
+
+def keep_both_entries(body: BothRightBody, resources: Resources, key: Key) -> dict[str, Any]:
+    """Keep both, or preview it; the outcome for an answer. Raises NotFound, Refused (422)."""
     if (body.device is None) == (body.machine is None):
         raise NotValid(Complaint("#/device", "device_or_machine"))
     if body.where is not None and body.where.code is None:
@@ -237,10 +252,10 @@ def _device_for(connection: sa.Connection, key: Key, body: BothRightBody) -> Dev
 
 def _act(
     body: Selection,
-    resources: R,
+    resources: Resources,
     key: Key,
     do: Callable[[sa.Connection, Who, list[QuarantineRow], int], AmendmentOutcome],
-) -> Response:
+) -> dict[str, Any]:
     if (body.entries is None) == (body.where is None):
         raise NotValid(Complaint("#/entries", "entries_or_where"))
 
@@ -249,7 +264,7 @@ def _act(
         done = do(connection, _who(key), entries, resources.clock())
         return dataclasses.replace(done, matched=matched, next_after=next_after)
 
-    return ascii_json(amend.outcome_document(resources.writer.call(_previewed(work, body.preview))))
+    return amend.outcome_document(resources.writer.call(_previewed(work, body.preview)))
 
 
 def _selected(
@@ -335,11 +350,17 @@ def get_amendments(
     request: Request, resources: R, key: Annotated[Key, Depends(needs("amendments:read"))], page: P
 ) -> Response:
     """Amendments, discards and ranges set aside, oldest first, with who and when."""
+    documents, cursor = list_amendments(resources, key, page)
+    return page_answer(request, "amendments", documents, cursor)
+
+
+def list_amendments(resources: Resources, key: Key, page: Page) -> tuple[list[dict[str, Any]], str | None]:
+    """One page of amendments, and the cursor of the next."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
         rows = quarantine.amendments_of(connection, key.owner_id, after_id=after_id, limit=page.limit + 1)
     shown, cursor = page.cut(rows, lambda a: (a.id,))
-    return page_answer(request, "amendments", [_document(a) for a in shown], cursor)
+    return [_document(a) for a in shown], cursor
 
 
 def _document(a: Amendment) -> dict[str, Any]:

@@ -13,7 +13,7 @@ class EntriesTakenAnswer(Described):
     """The entries are durable."""
 
     stream: str
-    acknowledged_through: int = Field(description="each number up to it is held, whatever became of it")
+    acknowledged_through: int = Field(description="the server has each number up to it, whatever its outcome")
     server_time: str
 
 

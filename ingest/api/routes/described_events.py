@@ -160,7 +160,7 @@ def schemas() -> dict[str, Any]:
     )
     parts: dict[str, Any] = found["$defs"]
     envelope = parts.pop("Event")
-    kinds = {"type": "string", "enum": list(announcing.TYPES), "description": "a type of event to be told of"}
+    kinds = {"type": "string", "enum": list(announcing.TYPES), "description": "a type of event to send"}
     envelopes = {f"{title_of(kind)}Event": _envelope_of(kind, envelope) for kind in DATA}
     return {**parts, **envelopes, "EventType": kinds}
 

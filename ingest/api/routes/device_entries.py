@@ -63,7 +63,7 @@ class EntriesSent(Strict):
     device: Name
     stream: StreamName
     kept_from: int = Field(ge=1, le=MAX_INTEGER, description="the lowest number that can still be sent")
-    entered: list[EntryGiven] = Field(max_length=MAX_ENTRIES, description="none: how far is it held?")
+    entered: list[EntryGiven] = Field(max_length=MAX_ENTRIES, description="empty: asks for the mark alone")
 
 
 @router.post(

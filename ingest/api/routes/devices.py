@@ -18,7 +18,7 @@ from cleanside.ingest.api.routes.described_fleet import (
 )
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
-from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.seats import STARTS, WITH_HISTORY, assigned_document, cautions_of, order_of
 from cleanside.ingest.api.routes.services import services_of
 from cleanside.ingest.api.routes.shared import (
@@ -45,6 +45,7 @@ from cleanside.ingest.owners.enrolment import put_in_service
 from cleanside.ingest.store import audit, fleet, keys, reports, streams
 from cleanside.ingest.store.fleet import DeviceRow
 from cleanside.ingest.store.keys import Key
+from cleanside.ingest.writer.resources import Resources
 
 router = router_of("devices")
 
@@ -207,12 +208,18 @@ def patch_device(device: PathName, body: DeviceEdit, resources: R, key: FleetWri
 )
 def get_devices(request: HttpRequest, resources: R, key: Reader, page: P) -> Response:
     """Devices that the key may see, by name, unregistered ones too."""
+    documents, cursor = list_devices(resources, key, page)
+    return page_answer(request, "devices", documents, cursor)
+
+
+def list_devices(resources: Resources, key: Key, page: Page) -> tuple[list[dict[str, Any]], str | None]:
+    """One page of devices, and the cursor of the next."""
     (after,) = page.after(str) or (None,)
     with resources.reading() as connection:
         found = fleet.devices_of(connection, key.owner_id, after=after)
         shown, cursor = page.cut((d for d in found if sees_device(key, d.name)), lambda d: (d.name,))
         documents = [_document(connection, d) for d in shown]
-    return page_answer(request, "devices", documents, cursor)
+    return documents, cursor
 
 
 @router.get(

@@ -33,6 +33,7 @@ from cleanside.ingest.api.routes.shared import (
     Strict,
     Words,
     needs,
+    note_act,
     problems,
     router_of,
     text,
@@ -194,9 +195,7 @@ def keep_change(connection: sa.Connection, act: Act, body: NewChange) -> Housing
     new = meter is not None and papers.put_meter(connection, housing.machine_id, meter) is None
     new |= gauge is not None and papers.put_gauge(connection, housing.id, gauge) is None
     if what is not None or new:
-        what = what or "element_change_read"
-        about = {"machine": act.machine, "body": body.model_dump(mode="json")}
-        audit.note(connection, act.key.owner_id, act.now_us, act.key.handle, what, **about)
+        note_act(connection, act, what or "element_change_read", body)
     return housing
 
 

@@ -18,7 +18,7 @@ from cleanside.ingest.api.routes.described_fleet import (
 from cleanside.ingest.api.routes.described_kinds import FlowQuantity
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.named_schema import opened
-from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.paper_shapes import laid_up_document, service_document
 from cleanside.ingest.api.routes.shared import (
     Act,
@@ -31,6 +31,7 @@ from cleanside.ingest.api.routes.shared import (
     Strict,
     Words,
     needs,
+    note_act,
     problems,
     router_of,
     shown,
@@ -44,6 +45,7 @@ from cleanside.ingest.store.declared import DeclaredLine
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.papers import MachinePapers, Papers
+from cleanside.ingest.writer.resources import Resources
 
 router = router_of("machines")
 
@@ -164,13 +166,19 @@ def post_machine(
 )
 def get_machines(request: Request, resources: R, key: Reader, page: P) -> Response:
     """Machines that the key may see, by name."""
+    documents, cursor = list_machines(resources, key, page)
+    return page_answer(request, "machines", documents, cursor)
+
+
+def list_machines(resources: Resources, key: Key, page: Page) -> tuple[list[dict[str, Any]], str | None]:
+    """One page of machines, and the cursor of the next."""
     (after,) = page.after(str) or (None,)
     with resources.reading() as connection:
         rows = fleet.machines_of(connection, key.owner_id, after=after)
         seen = (machine for machine in rows if sees_machine(connection, key, machine))
         shown, cursor = page.cut(seen, lambda machine: (machine.name,))
         documents = [machine_document(connection, machine) for machine in shown]
-    return page_answer(request, "machines", documents, cursor)
+    return documents, cursor
 
 
 @router.get(
@@ -248,8 +256,7 @@ def keep_limit(connection: sa.Connection, act: Act, body: HousingTerminal) -> Te
     assert limit is not None
     housing = find_housing(connection, act.key, act.machine, body.housing)
     fleet.put_terminal(connection, housing.id, limit)
-    about = {"machine": act.machine, "body": body.model_dump(mode="json")}
-    audit.note(connection, act.key.owner_id, act.now_us, act.key.handle, "terminal", **about)
+    note_act(connection, act, "terminal", body)
     return limit
 
 

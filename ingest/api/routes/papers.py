@@ -164,14 +164,7 @@ def patch_papers(machine: PathName, body: PapersEdit, resources: R, key: ShopWri
 
     def save(connection: sa.Connection) -> dict[str, Any]:
         found = find_machine(connection, key, machine)
-        changes = _columns(body)
-        for kind in ("site", "crew"):
-            if kind in given:
-                name = given[kind]
-                if kind == "site":
-                    require_site(key, name)
-                known = None if name is None else find_group(connection, kind, key, name)
-                changes[f"{kind}_id"] = None if known is None else known.id
+        changes = _columns(body) | _groups(connection, key, body)
         edits = [(find_housing(connection, key, machine, edit.housing), edit) for edit in body.housings]
         papers.edit_machine_papers(connection, found.id, **changes)
         for housing, edit in edits:
@@ -203,6 +196,21 @@ def _columns(body: PapersEdit) -> dict[str, Any]:
         changes["laid_up_from"] = None if laid_up is None else laid_up.from_
         changes["laid_up_until"] = None if laid_up is None else laid_up.until
     return changes
+
+
+def _groups(connection: sa.Connection, key: Key, body: PapersEdit) -> dict[str, int | None]:
+    """Site and crew as columns; what the body leaves out is not in it. Raises Refused (403, 404)."""
+    changes: dict[str, int | None] = {}
+    if "site" in body.model_fields_set:
+        require_site(key, body.site)
+        changes["site_id"] = _group_id(connection, "site", key, body.site)
+    if "crew" in body.model_fields_set:
+        changes["crew_id"] = _group_id(connection, "crew", key, body.crew)
+    return changes
+
+
+def _group_id(connection: sa.Connection, kind: str, key: Key, name: str | None) -> int | None:
+    return None if name is None else find_group(connection, kind, key, name).id
 
 
 def papers_document(connection: sa.Connection, machine: MachineRow) -> dict[str, Any]:

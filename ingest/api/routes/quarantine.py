@@ -11,13 +11,14 @@ from cleanside.ingest.api.routes.described_held import EntriesAnswer
 from cleanside.ingest.api.routes.described_kinds import EntryState
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.names import NAME_PATTERN
-from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.shared import At, Name, R, needs, router_of, shown, text, us
 from cleanside.ingest.checking.checks import CODES
 from cleanside.ingest.owners.access import BOUND_ROLES
 from cleanside.ingest.store import quarantine, reasons, second_readings
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.quarantine import QuarantineRow
+from cleanside.ingest.writer.resources import Resources
 
 router = router_of("quarantine")
 
@@ -43,6 +44,24 @@ def get_quarantine(
     received_until: Annotated[At | None, Query(description="received before this instant")] = None,
 ) -> Response:
     """Quarantined readings in order of receipt; a key that is bound to devices sees those of its devices."""
+    received_us = (us(received_since), us(received_until))
+    documents, cursor = list_quarantine(
+        resources, key, page, code=code, device=device, state=state, received_us=received_us
+    )
+    return page_answer(request, "entries", documents, cursor)
+
+
+def list_quarantine(
+    resources: Resources,
+    key: Key,
+    page: Page,
+    *,
+    code: str | None = None,
+    device: str | None = None,
+    state: EntryState = "held",
+    received_us: tuple[int | None, int | None] = (None, None),
+) -> tuple[list[dict[str, Any]], str | None]:
+    """One page of quarantined readings, and the cursor of the next. None: any."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
         wanted = quarantine.WantedRows(
@@ -50,14 +69,13 @@ def get_quarantine(
             code=code,
             device=device,
             among_devices=key.devices if key.role in BOUND_ROLES else None,
-            received_us=(us(received_since), us(received_until)),
+            received_us=received_us,
             after_id=after_id,
         )
         entries = quarantine.list_of(connection, key.owner_id, wanted, limit=page.limit + 1)
         places = second_readings.places_of(connection, [entry.id for entry in entries])
     shown, cursor = page.cut(entries, lambda entry: (entry.id,))
-    documents = [document_of(entry, places.get(entry.id)) for entry in shown]
-    return page_answer(request, "entries", documents, cursor)
+    return [document_of(entry, places.get(entry.id)) for entry in shown], cursor
 
 
 def ascii_json(document: Any) -> Response:

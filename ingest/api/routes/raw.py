@@ -25,12 +25,13 @@ from cleanside.gateway.units import QUANTITIES, accepts
 from cleanside.gateway.wire import instant_text, parse_instant
 from cleanside.ingest.api.routes.described_kinds import ReadingsFormat
 from cleanside.ingest.api.routes.described_raw import RawReadings
+from cleanside.ingest.api.routes.devices import device_for
 from cleanside.ingest.api.routes.example import example
 from cleanside.ingest.api.routes.machines import DEFAULT_HOUSING, find_housing
 from cleanside.ingest.api.routes.named_schema import named
 from cleanside.ingest.api.routes.paging import Page, not_modified, paged, tag_of
 from cleanside.ingest.api.routes.shared import At, Name, PathName, R, needs, problems, router_of
-from cleanside.ingest.errors import Complaint, NotFound, NotValid
+from cleanside.ingest.errors import Complaint, NotValid
 from cleanside.ingest.keeping import export
 from cleanside.ingest.keeping.export import ColumnPiece, in_unit
 from cleanside.ingest.owners.access import sees_device
@@ -192,9 +193,7 @@ def get_device_readings(
 ) -> Response:
     """Raw readings of a device, on any housing."""
     with resources.reading() as connection:
-        row = fleet.device(connection, key.owner_id, device)
-        if row is None or not sees_device(key, device):
-            raise NotFound("device", device)
+        row = device_for(connection, key, device)
         seats = [DeviceSeat(row.id, wanted.since_us, wanted.until_us)]
         seats = [seat for seat in seats if seat.from_us < seat.until_us]
         asked = _look(connection, {"device": device}, seats, {row.id: device})

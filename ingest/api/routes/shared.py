@@ -6,6 +6,7 @@ from collections.abc import Callable, Coroutine, Iterator
 from functools import partial
 from typing import Annotated, Any, NamedTuple, TypeVar
 
+import sqlalchemy as sa
 from fastapi import APIRouter, Depends, Path, Request, Response
 from fastapi.routing import APIRoute
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
@@ -20,6 +21,7 @@ from cleanside.ingest.errors import BodyNotJson, Complaint, Refused
 from cleanside.ingest.intake.arriving import Arriving
 from cleanside.ingest.owners.access import PERMISSIONS, Keyring, require
 from cleanside.ingest.owners.key_life import expires_soon
+from cleanside.ingest.store import audit
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.writer.resources import Resources
 
@@ -113,6 +115,12 @@ class Strict(BaseModel):
     """A request body: no coercion, no unknown members, no NaN."""
 
     model_config = ConfigDict(strict=True, extra="forbid", allow_inf_nan=False)
+
+
+def note_act(connection: sa.Connection, act: Act, what: str, body: Strict) -> None:
+    """Write an act into the audit log, with the body that asked for it. what : a kind of the log."""
+    about = {"machine": act.machine, "body": body.model_dump(mode="json")}
+    audit.note(connection, act.key.owner_id, act.now_us, act.key.handle, what, **about)
 
 
 def us(at: str | None) -> int | None:

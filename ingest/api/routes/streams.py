@@ -13,7 +13,7 @@ from pydantic import Field
 from cleanside.gateway import wire
 from cleanside.ingest.api.routes.described import StreamAnswer, StreamLine, StreamsAnswer
 from cleanside.ingest.api.routes.example import example
-from cleanside.ingest.api.routes.paging import P, page_answer
+from cleanside.ingest.api.routes.paging import P, Page, page_answer
 from cleanside.ingest.api.routes.shared import R, Strict, Words, needs, problems, router_of, shown, text
 from cleanside.ingest.errors import NotFound
 from cleanside.ingest.intake import appended
@@ -22,6 +22,7 @@ from cleanside.ingest.store import drain, streams
 from cleanside.ingest.store.keys import Key
 from cleanside.ingest.store.marks import count
 from cleanside.ingest.store.streams import Stream
+from cleanside.ingest.writer.resources import Resources
 
 router = router_of("streams")
 
@@ -47,12 +48,18 @@ def get_streams(
     request: Request, resources: R, key: Annotated[Key, Depends(needs("streams:read"))], page: P
 ) -> Response:
     """Streams that the key may see, in the order they were opened."""
+    lines, cursor = list_streams(resources, key, page)
+    return page_answer(request, "streams", lines, cursor)
+
+
+def list_streams(resources: Resources, key: Key, page: Page) -> tuple[list[dict[str, Any]], str | None]:
+    """One page of streams, and the cursor of the next."""
     (after_id,) = page.after(int) or (0,)
     with resources.reading() as connection:
         streams_seen = _seen(connection, key, after_id)
         shown, cursor = page.cut(streams_seen, lambda stream: (stream.id,))
         lines = [_line(connection, stream, resources.clock()) for stream in shown]
-    return page_answer(request, "streams", lines, cursor)
+    return lines, cursor
 
 
 def _seen(connection: sa.Connection, key: Key, after_id: int) -> Iterator[Stream]:

@@ -131,7 +131,7 @@
   }
 
   async function smaller(file) {
-    // A camera's photo is far larger than a plate needs; drawn anew, it carries no place either.
+    // A camera's photo is far larger than a plate needs; drawn again, it carries no place either.
     const picture = await createImageBitmap(file);
     const scale = Math.min(1, PHOTO_PX / Math.max(picture.width, picture.height));
     const canvas = document.createElement("canvas");
