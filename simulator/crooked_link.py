@@ -22,6 +22,7 @@ from contextlib import suppress
 from typing import Final
 
 from cleanside.simulator.errors import CalledWrongly
+from cleanside.simulator.loopback import LoopbackPort
 
 STRAIGHT: Final = "straight"
 _LONGEST_HANG_S: Final = 20.0  # a gateway gives up before
@@ -45,11 +46,8 @@ class CrookedLink:
         #: mode -> requests that met it
         self.met: Counter[str] = Counter()
         self._kept: dict[bytes, bytes] = {}  # request line -> the first reply to it
-        self._threads: list[threading.Thread] = []
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self.url = f"http://127.0.0.1:{self._listener.getsockname()[1]}"
-        self._accepting = threading.Thread(target=self._accept, daemon=True)
-        self._accepting.start()
+        self._entrance = LoopbackPort(self._serve)
+        self.url = self._entrance.url
 
     def go(self, mode: str) -> None:
         """From now on go wrong that way. Raises CalledWrongly for a mode that there is none of."""
@@ -69,22 +67,7 @@ class CrookedLink:
 
     def __exit__(self, *_: object) -> None:
         self._changed.set()
-        self._listener.shutdown(socket.SHUT_RDWR)  # closing alone does not wake who waits in accept
-        self._accepting.join()
-        self._listener.close()
-        for thread in self._threads:
-            thread.join()
-
-    def _accept(self) -> None:
-        with suppress(OSError):  # the listener is closed at the end
-            while True:
-                client, _ = self._listener.accept()
-                self._begin(self._serve, client)
-
-    def _begin(self, work: Callable[..., None], *arguments: object) -> None:
-        thread = threading.Thread(target=work, args=arguments, daemon=True)
-        self._threads = [*(t for t in self._threads if t.is_alive()), thread]
-        thread.start()
+        self._entrance.close()
 
     def _serve(self, client: socket.socket) -> None:
         mode, over = self._mode, self._changed
@@ -159,7 +142,7 @@ class CrookedLink:
     def _late_again(self, client: socket.socket, request: bytes, _: threading.Event) -> None:
         """All is well, and some time later the same request comes once more."""
         client.sendall(self._ask(request))
-        self._begin(self._send_late, request, self._random.uniform(*_LATE_S))
+        self._entrance.begin(self._send_late, request, self._random.uniform(*_LATE_S))
 
     def _send_late(self, request: bytes, wait_s: float) -> None:
         time.sleep(wait_s)

@@ -15,7 +15,8 @@ import sys
 import tempfile
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -82,15 +83,21 @@ def run(choices: Choices, *, now: datetime, console: Console) -> int:
     """Run the demo; returns the exit code."""
     if choices.json_file is not None and not choices.json_file.parent.is_dir():
         raise CalledWrongly(f"--json {choices.json_file} is in no folder; give one that is there")
-    if choices.folder is not None:
-        make_empty(choices.folder)
-        return _run_in(choices.folder, choices, now=now, console=console)
-    with tempfile.TemporaryDirectory(prefix="cleanside-demo-") as folder:
-        return _run_in(Path(folder), choices, now=now, console=console)
+    with run_folder(choices.folder, prefix="cleanside-demo-") as folder:
+        return _run_in(folder, choices, now=now, console=console)
 
 
-def make_empty(folder: Path) -> None:
-    """An empty folder: what an earlier run left has keys and numbers of its own. Raises CalledWrongly."""
+@contextmanager
+def run_folder(folder: Path | None, *, prefix: str) -> Iterator[Path]:
+    """
+    Where a run leaves its files. folder : None: a temporary one.
+
+    Raises CalledWrongly unless it is empty: what an earlier run left has keys and numbers of its own.
+    """
+    if folder is None:
+        with tempfile.TemporaryDirectory(prefix=prefix) as made:
+            yield Path(made)
+        return
     try:
         file_modes.make_folder(folder)
         is_used = any(folder.iterdir())
@@ -98,6 +105,7 @@ def make_empty(folder: Path) -> None:
         raise CalledWrongly(f"--folder {folder} cannot be made ({error.strerror}); give another") from error
     if is_used:
         raise CalledWrongly(f"--folder {folder} is not empty; give one that is, or is not there yet")
+    yield folder
 
 
 def _run_in(folder: Path, choices: Choices, *, now: datetime, console: Console) -> int:

@@ -11,7 +11,6 @@ Leaves to others: which fault when (`campaign.py`), what has to hold (`row_audit
 from __future__ import annotations
 
 import json
-import tempfile
 import threading
 import time
 from collections import Counter
@@ -27,7 +26,7 @@ from cleanside.gateway.units import counted
 from cleanside.simulator.campaign import Round, Stroke, rounds
 from cleanside.simulator.campaign_evidence import gather, waiting
 from cleanside.simulator.crooked_link import MODES, STRAIGHT, CrookedLink
-from cleanside.simulator.demo import make_empty
+from cleanside.simulator.demo import run_folder
 from cleanside.simulator.errors import CampaignFailed
 from cleanside.simulator.fleet import FLEET
 from cleanside.simulator.ledger import Ledger, WrittenReading
@@ -100,12 +99,8 @@ class CampaignOutcome:
 
 def run_faults(choices: FaultChoices, *, console: Console) -> int:
     """Run a campaign; returns the exit code."""
-    if choices.folder is not None:
-        make_empty(choices.folder)
-        outcome = run_campaign(choices, choices.folder, say=console.print)
-    else:
-        with tempfile.TemporaryDirectory(prefix="cleanside-faults-") as folder:
-            outcome = run_campaign(choices, Path(folder), say=console.print)
+    with run_folder(choices.folder, prefix="cleanside-faults-") as folder:
+        outcome = run_campaign(choices, folder, say=console.print)
     for line in lines_of(outcome):
         console.print(line, soft_wrap=True, highlight=False, markup=False)
     if choices.json_file is not None:

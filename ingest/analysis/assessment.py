@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import sqlalchemy as sa
 
 from cleanside.gateway.units import own_name, to_si
+from cleanside.ingest.analysis.concerns import SILENT_BY_EVENT
 from cleanside.ingest.analysis.memory import Memory
 from cleanside.ingest.errors import TryAgain
 from cleanside.ingest.restriction import (
@@ -251,7 +252,7 @@ class Judge:
 
         def ask() -> str | None:
             event = reports.last_event(self._connection, device_ids)
-            return {"key_off": "keyed_off", "device_fault": "device_fault"}.get(event[0]) if event else None
+            return SILENT_BY_EVENT.get(event[0]) if event else None
 
         return self._memory.because(newest.stream_id, newest.last_heard_us, ask)
 

@@ -28,6 +28,8 @@ LISTED_AFTER_US = DAY_US  # listed as silent after so long without data (chosen)
 SILENT_AFTER_US: Mapping[str, int] = {code: int(1e6 * after_s) for code, after_s in SILENT_S.items()} | {
     "never_heard": 2 * DAY_US
 }
+#: last event of a device -> the reason for silence that it gives
+SILENT_BY_EVENT: Mapping[str, str] = {"key_off": "keyed_off", "device_fault": "device_fault"}
 BEHIND_AFTER_US = HOUR_US  # readings that are missing for so long are not on their way (chosen)
 DECLARED_FOR_US = 7 * DAY_US  # a loss is shown for a week; the account shows it permanently (chosen)
 #: declared, and no action is needed
@@ -109,8 +111,7 @@ def quiet_because(device: HeardDevice) -> str:
         return "never_heard"
     if device.pending:
         return "out_of_coverage"
-    said = {"key_off": "keyed_off", "device_fault": "device_fault"}
-    return said.get(device.last_event or "", "unknown")
+    return SILENT_BY_EVENT.get(device.last_event or "", "unknown")
 
 
 def _behind(device: HeardDevice, now_us: int) -> list[Concern]:

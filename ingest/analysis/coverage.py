@@ -20,6 +20,7 @@ from cleanside.ingest.store import streams
 from cleanside.ingest.store.account import quarantined_numbers
 from cleanside.ingest.store.coverage import HourCame
 from cleanside.ingest.store.marks import Ranges, count, intersect, union
+from cleanside.ingest.store.streams import Stream
 
 HOUR_S = 3_600
 #: a reading that came later than that after the end of its hour came late; chosen: a live link takes seconds
@@ -44,18 +45,24 @@ def coverage_of(
     connection: sa.Connection, owner_id: int, device_ids: Iterable[int], since_s: float
 ) -> list[CameSpan]:
     """How the readings of devices came from an instant on, in time order."""
-    wanted, bundles = set(device_ids), store.bundles_came(connection, owner_id)
+    bundles = store.bundles_came(connection, owner_id)
     found: list[CameSpan] = []
-    for stream in streams.all_of(connection, owner_id):
-        if stream.device_id in wanted:
-            hours = store.hours_came(connection, stream.id, int(since_s // HOUR_S))
-            marks = streams.marks_of(connection, stream)
-            missing = union(marks.gaps, ((shed.first, shed.last) for shed in marks.shed))
-            held = quarantined_numbers(connection, stream.id)
-            found += of_hours(hours, bundles.get(stream.device, ()))
-            found += between(hours, missing, "missing")
-            found += between(hours, held, "quarantined")
+    for device_id in set(device_ids):
+        for stream in streams.of_device(connection, device_id):
+            if stream.owner_id == owner_id:
+                found += _of_stream(connection, stream, bundles.get(stream.device, ()), since_s)
     return together(found)
+
+
+def _of_stream(
+    connection: sa.Connection, stream: Stream, bundles: Sequence[tuple[int, int]], since_s: float
+) -> Iterator[CameSpan]:
+    hours = store.hours_came(connection, stream.id, int(since_s // HOUR_S))
+    marks = streams.marks_of(connection, stream)
+    missing = union(marks.gaps, ((shed.first, shed.last) for shed in marks.shed))
+    yield from of_hours(hours, bundles)
+    yield from between(hours, missing, "missing")
+    yield from between(hours, quarantined_numbers(connection, stream.id), "quarantined")
 
 
 def of_hours(hours: Sequence[HourCame], bundles: Sequence[tuple[int, int]]) -> Iterator[CameSpan]:

@@ -82,7 +82,7 @@ class Snapshots:
         at_once : do not wait for the schedule.
         """
         with resources.reading() as connection:
-            owners = snapshots.owner_ids(connection)
+            owners = fleet.every_owner(connection)
         for owner_id in owners:
             if resources.stopping.is_set():
                 return

@@ -85,7 +85,7 @@ def begin(
         address=address,
         agent=_shown(agent),
     )
-    sessions.seen(connection, {session.id: now_us})
+    people.seen(connection, person.id, now_us)
     audit.note(connection, person.owner_id, now_us, person.name, "signed_in", address=address)
     return NewSession(token, session, person)
 

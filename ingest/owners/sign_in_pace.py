@@ -7,9 +7,9 @@ do not get past the count. Three counts, each with tries that are free and a wai
 - person and address: who guesses at one person from one address waits longer and longer;
 - address: who guesses at many people from one address does, too, but holds up no person who signed in from
   there lately;
-- person, from all addresses together: waits half a minute at most, and only where the address has tried
-  this person in vain before and the person did not sign in from there lately. So no other keeps a person out
-  who comes from another address.
+- person, from all addresses together: waits half a minute at most, and only where the address has failed at
+  this person before and the person did not sign in from there lately. So no other keeps a person out who
+  comes from another address.
 
 A try that has to wait is not counted, so waiting always ends. What is counted is the typed name without its
 "@owner", whether or not it is a person's: so a wait tells of no person and no owner. Where several owners

@@ -22,6 +22,7 @@ from cleanside.ingest.shop.spreadsheet import (
     SheetFault,
     SheetRow,
     day_reader,
+    fault_in,
     number_reader,
     text_reader,
     yes_no_reader,
@@ -117,7 +118,7 @@ def lines_of(sheet: Sheet) -> list[SheetLine]:
         if (machine := row.values.get("machine")) is None:
             if not any(f.row == row.number and f.column == "machine" for f in sheet.faults):
                 sheet.faults.append(
-                    _fault(row, "machine", "", "name_missing", "a row names its machine", "fill it in")
+                    fault_in(row, "machine", "", "name_missing", "a row names its machine", "fill it in")
                 )
             continue
         line = _line(row, machine)
@@ -131,11 +132,6 @@ def lines_of(sheet: Sheet) -> list[SheetLine]:
     place = {column: number for number, column in enumerate(sheet.columns)}
     sheet.faults.sort(key=lambda fault: (fault.row or 0, place.get(fault.column or "", 0)))
     return lines
-
-
-def _fault(row: SheetRow, column: str, value: Any, code: str, rule: str, step: str) -> SheetFault:
-    shown = "" if value is None else str(value)
-    return SheetFault(row=row.number, column=column, value=shown, code=code, rule=rule, next_step=step)
 
 
 def _line(row: SheetRow, machine: str) -> SheetLine:
@@ -175,23 +171,23 @@ def _across(row: SheetRow, columns: Sequence[str]) -> Iterator[SheetFault]:
     if (value("limit") is None) != (value("limit_unit") is None) and not unread & {"limit", "limit_unit"}:
         lacking = "limit" if value("limit") is None else "limit_unit"
         rule = "a change limit is a number and the unit of the gauge"
-        yield _fault(row, lacking, "", "limit_incomplete", rule, "fill in both, or neither")
+        yield fault_in(row, lacking, "", "limit_incomplete", rule, "fill in both, or neither")
     elif value("limit") is not None and value("limit_unit") is not None:
         yield from _beyond_all(row, value("limit"), value("limit_unit"))
     if value("meter_hours") is not None and value("meter_read_at") is None and "meter_read_at" not in unread:
         rule = "an hour meter is read at a time"
-        yield _fault(row, "meter_read_at", "", "meter_incomplete", rule, "say when it was read")
+        yield fault_in(row, "meter_read_at", "", "meter_incomplete", rule, "say when it was read")
     since, until = value("laid_up_from"), value("laid_up_until")
     if until is not None and (since is None or until < since):
         rule = "a machine is laid up from a day until the same or a later one"
-        yield _fault(row, "laid_up_until", until, "span_not_valid", rule, "correct one of the two days")
+        yield fault_in(row, "laid_up_until", until, "span_not_valid", rule, "correct one of the two days")
 
 
 def _beyond_all(row: SheetRow, value: float, unit: str) -> Iterator[SheetFault]:
     pascal, most = to_si(value, unit, "restriction"), QUANTITIES["restriction"].highest
     if pascal > most:
         rule = f"{value:g} {unit} is {pascal / 1e3:g} kPa; no reading above {most / 1e3:g} kPa is taken"
-        yield _fault(
+        yield fault_in(
             row, "limit", value, "limit_too_high", rule, "look at value and unit in the manual again"
         )
 
@@ -206,4 +202,4 @@ def _disagreeing(row: SheetRow, line: SheetLine, machines: Mapping[str, SheetLin
             rule = (
                 f"the rows of a machine say the same of it; row {first.row} says {first.of_machine[column]}"
             )
-            yield _fault(row, column, value, "rows_disagree", rule, "make them equal")
+            yield fault_in(row, column, value, "rows_disagree", rule, "make them equal")

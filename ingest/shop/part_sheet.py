@@ -17,6 +17,7 @@ from cleanside.ingest.shop.spreadsheet import (
     SheetColumns,
     SheetFault,
     SheetRow,
+    fault_in,
     number_reader,
     text_reader,
 )
@@ -56,7 +57,7 @@ def part_lines_of(sheet: Sheet) -> list[PartSheetLine]:
         if (number := row.values.get("part")) is None:
             if not any(f.row == row.number and f.column == "part" for f in sheet.faults):
                 rule = "a row names its part"
-                sheet.faults.append(_part_fault(row, "part", "part_missing", rule, "fill it in"))
+                sheet.faults.append(fault_in(row, "part", "", "part_missing", rule, "fill it in"))
             continue
         line = PartSheetLine(
             row=row.number,
@@ -71,12 +72,6 @@ def part_lines_of(sheet: Sheet) -> list[PartSheetLine]:
     return lines
 
 
-def _part_fault(row: SheetRow, column: str, code: str, rule: str, step: str) -> SheetFault:
-    value = row.values.get(column)
-    shown = "" if value is None else str(value)
-    return SheetFault(row=row.number, column=column, value=shown, code=code, rule=rule, next_step=step)
-
-
 def _faults_of(
     row: SheetRow,
     line: PartSheetLine,
@@ -87,13 +82,13 @@ def _faults_of(
     stands = seen.setdefault((line.part, line.site), line.row)
     if stands != line.row:
         rule = f"a part has one row a site; this one stands in row {stands}"
-        yield _part_fault(row, "part", "row_twice", rule, "leave one of the two out")
+        yield fault_in(row, "part", line.part, "row_twice", rule, "leave one of the two out")
     unread = set(columns) - row.values.keys()
     if (line.site is None) != (line.pieces is None) and not unread & {"site", "pieces"}:
         lacking = "site" if line.site is None else "pieces"
         rule = "stock is a number of pieces at a site"
-        yield _part_fault(row, lacking, "stock_incomplete", rule, "fill in both, or neither")
+        yield fault_in(row, lacking, "", "stock_incomplete", rule, "fill in both, or neither")
     for column, value in line.of_part.items():
         if first.of_part.get(column) != value:
             rule = f"the rows of a part say the same of it; row {first.row} says {first.of_part.get(column)}"
-            yield _part_fault(row, column, "rows_disagree", rule, "make them equal")
+            yield fault_in(row, column, value, "rows_disagree", rule, "make them equal")

@@ -22,7 +22,7 @@ from cleanside.ingest.shop.part_sheet import PartSheetLine
 from cleanside.ingest.shop.spreadsheet import SheetFault
 from cleanside.ingest.store import fleet, papers, shop
 from cleanside.ingest.store.fleet import HousingRow, MachineRow, TerminalRow
-from cleanside.ingest.store.papers import MeterReading, Papers
+from cleanside.ingest.store.papers import NO_PAPERS, MeterReading, Papers
 
 METER = ("meter_hours", "meter_offset_hours", "meter_read_at")
 #: columns of machine papers as the table has them
@@ -105,7 +105,7 @@ class _States:
             _State(
                 self._machines[housing.machine],
                 housing,
-                self._papers.get(housing.id, Papers()),
+                self._papers.get(housing.id, NO_PAPERS),
                 self._terminals.get(housing.id, []),
                 self._meters.get(housing.machine, []),
             )

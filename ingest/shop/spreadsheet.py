@@ -67,6 +67,12 @@ class SheetRow:
     values: Mapping[str, Any]
 
 
+def fault_in(row: SheetRow, column: str, value: Any, code: str, rule: str, step: str) -> SheetFault:
+    """A fault across the cells of a row. value : as it is shown; None: nothing stands there."""
+    shown = "" if value is None else str(value)
+    return SheetFault(row=row.number, column=column, value=shown, code=code, rule=rule, next_step=step)
+
+
 #: reads a cell that is not empty. Raises CellFault
 Reader = Callable[[str], Any]
 

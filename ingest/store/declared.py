@@ -15,10 +15,9 @@ import sqlalchemy as sa
 
 from cleanside.gateway.wire import DECLARED, DeclaredEvent, GatewayReport
 from cleanside.ingest.store import dialect, fleet, gateway_reports, reports, streams
-from cleanside.ingest.store.gateway_reports import EVENT
+from cleanside.ingest.store.gateway_reports import EVENT, Place
 from cleanside.ingest.store.marks import Marks
-from cleanside.ingest.store.models import devices, owners, report_days, report_tallies, told_events
-from cleanside.ingest.store.models import reports as report_rows
+from cleanside.ingest.store.models import devices, owners, report_tallies, told_events
 from cleanside.ingest.store.models import streams as stream_rows
 from cleanside.ingest.store.streams import UNNUMBERED, Stream
 
@@ -92,31 +91,12 @@ def lines(
     if device_ids is not None:
         query = query.where(stream_rows.c.device_id.in_(list(device_ids)))
     rows = connection.execute(query).all()
-    spans = _spans(connection, sorted({row.stream_id for row in rows}))
-    return [DeclaredLine(*row, *spans.get((row[0], row[4]), (0, 0))) for row in rows]
+    spans = reports.spans_of(connection, sorted({row.stream_id for row in rows}), EVENT)
+    return [DeclaredLine(*row, *spans.get(Place(row[0], EVENT, row[4]), (0, 0))) for row in rows]
 
 
 def _is_declared(name: sa.ColumnElement[str]) -> sa.ColumnElement[bool]:
     return sa.or_(*(name.startswith(begin, autoescape=True) for begin in DECLARED))
-
-
-def _spans(connection: sa.Connection, stream_ids: Sequence[int]) -> dict[tuple[int, str], tuple[int, int]]:
-    """(stream, name) -> first and last receipt."""
-    whole, day = report_rows.c, report_days.c
-    spans: dict[tuple[int, str], tuple[int, int]] = {}
-    for piece in dialect.chunks(stream_ids):
-        for table, name, first, last in (
-            (whole, sa.func.coalesce(whole.name, ""), whole.received_us, whole.received_us),
-            (day, day.name, day.first_us, day.last_us),
-        ):
-            query = sa.select(table.stream_id, name, sa.func.min(first), sa.func.max(last))
-            query = query.where(table.stream_id.in_(piece), table.kind == EVENT)
-            for stream_id, event, first_us, last_us in connection.execute(
-                query.group_by(table.stream_id, name)
-            ):
-                before = spans.get((stream_id, event), (first_us, last_us))
-                spans[stream_id, event] = min(before[0], first_us), max(before[1], last_us)
-    return spans
 
 
 def totals(connection: sa.Connection) -> list[tuple[str, int, int]]:

@@ -179,6 +179,8 @@ class Invitation(NamedTuple):
 
 
 _INVITATION = sa.select(*(invitations.c[f] for f in Invitation._fields))
+#: neither used nor cancelled; it may be out of date
+_OPEN = invitations.c.used_us.is_(None), invitations.c.cancelled_us.is_(None)
 
 
 def put_invitation(
@@ -199,8 +201,7 @@ def put_invitation(
 
 def cancel_invitations(connection: sa.Connection, person_id: int | None, now_us: int) -> None:
     """End the open invitations of a person; None: those that make the first account."""
-    open_ = invitations.c.used_us.is_(None), invitations.c.cancelled_us.is_(None)
-    here = sa.update(invitations).where(invitations.c.person_id.is_not_distinct_from(person_id), *open_)
+    here = sa.update(invitations).where(invitations.c.person_id.is_not_distinct_from(person_id), *_OPEN)
     connection.execute(here.values(cancelled_us=now_us))
 
 
@@ -213,9 +214,8 @@ def invitation(connection: sa.Connection, token_hash: str, *, lock: bool = False
 
 def invitation_ends(connection: sa.Connection, person_ids: Collection[int]) -> dict[int, int]:
     """Person -> until when the open invitation may be used [us]."""
-    open_ = invitations.c.used_us.is_(None), invitations.c.cancelled_us.is_(None)
     query = sa.select(invitations.c.person_id, invitations.c.expires_us)
-    query = query.where(invitations.c.person_id.in_(person_ids), *open_)
+    query = query.where(invitations.c.person_id.in_(person_ids), *_OPEN)
     return {row.person_id: row.expires_us for row in connection.execute(query)}
 
 
@@ -227,5 +227,4 @@ def use_invitation(connection: sa.Connection, invitation_id: int, now_us: int) -
 
 def end_invitations(connection: sa.Connection, now_us: int) -> None:
     """End every open invitation, of all owners."""
-    open_ = invitations.c.used_us.is_(None), invitations.c.cancelled_us.is_(None)
-    connection.execute(sa.update(invitations).where(*open_).values(cancelled_us=now_us))
+    connection.execute(sa.update(invitations).where(*_OPEN).values(cancelled_us=now_us))

@@ -226,28 +226,38 @@ def reported(connection: sa.Connection, stream_id: int) -> list[Reported]:
     """
     How often the gateway of a stream reported each kind, boots first; first and last by time of receipt.
     """
-    whole = sa.select(
-        reports.c.kind, reports.c.name, sa.func.min(reports.c.received_us), sa.func.max(reports.c.received_us)
-    )
-    whole = whole.where(reports.c.stream_id == stream_id).group_by(reports.c.kind, reports.c.name)
-    days = sa.select(
-        report_days.c.kind,
-        report_days.c.name,
-        sa.func.min(report_days.c.first_us),
-        sa.func.max(report_days.c.last_us),
-    )
-    days = days.where(report_days.c.stream_id == stream_id).group_by(report_days.c.kind, report_days.c.name)
-    spans: dict[tuple[str, str], tuple[int, int]] = {}
-    for query in (whole, days):
-        for kind, name, first_us, last_us in connection.execute(query):
-            place = kind, "" if kind == BOOT else name or ""
-            before = spans.get(place, (first_us, last_us))
-            spans[place] = min(before[0], first_us), max(before[1], last_us)
+    spans = spans_of(connection, [stream_id])
     return [
-        Reported(place.kind, place.name, tally.times, tally.whole, *spans[place.kind, place.name])
+        Reported(place.kind, place.name, tally.times, tally.whole, *spans[place])
         for place, tally in sorted(tallies_of(connection, [stream_id]).items())
-        if (place.kind, place.name) in spans
+        if place in spans
     ]
+
+
+def spans_of(
+    connection: sa.Connection, stream_ids: Sequence[int], kind: str | None = None
+) -> dict[Place, tuple[int, int]]:
+    """First and last receipt [us] of each place of these streams, whole or counted. kind : None: both."""
+    spans: dict[Place, tuple[int, int]] = {}
+    for piece in dialect.chunks(stream_ids):
+        for table, first, last in (
+            (reports.c, reports.c.received_us, reports.c.received_us),
+            (report_days.c, report_days.c.first_us, report_days.c.last_us),
+        ):
+            key = table.stream_id, table.kind, table.name
+            query = sa.select(*key, sa.func.min(first), sa.func.max(last)).where(table.stream_id.in_(piece))
+            if kind is not None:
+                query = query.where(table.kind == kind)
+            for *named, first_us, last_us in connection.execute(query.group_by(*key)):
+                place = _place(*named)
+                before = spans.get(place, (first_us, last_us))
+                spans[place] = min(before[0], first_us), max(before[1], last_us)
+    return spans
+
+
+def _place(stream_id: int, kind: str, name: str | None) -> Place:
+    """Where a row counts: the boots of a stream are one place, and so are its events without a name."""
+    return Place(stream_id, kind, "" if kind == BOOT else name or "")
 
 
 def counted_since(
@@ -310,7 +320,7 @@ def recount(connection: sa.Connection, stream_id: int) -> None:
     tallies_by_place: dict[Place, Tally] = {}
     whole = sa.select(reports.c.kind, reports.c.name, sa.func.count()).where(reports.c.stream_id == stream_id)
     for kind, name, many in connection.execute(whole.group_by(reports.c.kind, reports.c.name)):
-        place = Place(stream_id, kind, "" if kind == BOOT else name or "")
+        place = _place(stream_id, kind, name)
         before = tallies_by_place.get(place, Tally(0, 0, 0))
         tallies_by_place[place] = Tally(before.whole + many, before.times + many, 0, 0)
     losses = sa.select(reports.c.name, reports.c.content).where(

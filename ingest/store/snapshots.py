@@ -7,7 +7,7 @@ from typing import NamedTuple
 import sqlalchemy as sa
 
 from cleanside.ingest.store import dialect
-from cleanside.ingest.store.models import fleet_snapshots, housings, machines, owners
+from cleanside.ingest.store.models import fleet_snapshots, housings, machines
 
 
 class Snapshot(NamedTuple):
@@ -45,11 +45,6 @@ def put(connection: sa.Connection, owner_id: int, after: int, learned_us: int, c
         index_elements=["owner_id"], set_=values, where=fleet_snapshots.c.number == after
     )
     return connection.execute(statement.returning(fleet_snapshots.c.number)).first() is not None
-
-
-def owner_ids(connection: sa.Connection) -> list[int]:
-    """Every owner."""
-    return list(connection.scalars(sa.select(owners.c.id).order_by(owners.c.id)))
 
 
 def revisions_of(connection: sa.Connection, owner_id: int) -> int:

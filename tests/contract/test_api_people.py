@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from tests.support.people import ORIGIN, PASSWORD, Browser, invited, quick_passwords, signed_in
+from tests.support.people import ORIGIN, PASSWORD, Browser, invited, quick_passwords, said, signed_in
 from tests.support.serving import Api, in_process
 
 HOSTILE = '<script>alert(1)</script> "\u202e\U0001f69c' + "x" * 60
@@ -20,10 +20,6 @@ def lone(sqlite_database_url: str) -> Iterator[Api]:
     with in_process(sqlite_database_url) as running:
         quick_passwords(running)
         yield running
-
-
-def said(answer: Any) -> tuple[int, str]:
-    return answer.status_code, answer.json()["code"]
 
 
 def test_people_are_listed_by_name_a_page_at_a_time_without_secrets(lone: Api) -> None:

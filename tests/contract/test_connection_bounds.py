@@ -10,7 +10,7 @@ import itertools
 import select
 import socket
 from collections.abc import Iterable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from pathlib import Path
 
 import pytest
@@ -20,7 +20,7 @@ from cleanside.ingest.api.http_rules import MAX_HEAD_BYTES, MAX_HEADER_FIELDS, M
 from tests.conftest import sqlite_url
 from tests.support.gatewaying import wait_until
 from tests.support.raw_http import answers_in, connect, exchange, rest_of
-from tests.support.serving import DEVICE, ServerProcess, make_keys
+from tests.support.serving import ServerProcess, as_process
 
 HOST = b"Host: shop.example\r\n"
 GET = b"GET /healthz HTTP/1.1\r\n"
@@ -35,20 +35,9 @@ ALLOWED_BYTES = 8 * 2**20
 TRIED_BYTES = 48 * 2**20
 
 
-@contextmanager
-def serving(folder: Path, *flags: str) -> Iterator[ServerProcess]:
-    url = sqlite_url(folder)
-    server = ServerProcess(url, make_keys(url, [DEVICE]), *flags)
-    try:
-        server.start()
-        yield server
-    finally:
-        server.close()
-
-
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
-    with serving(tmp_path_factory.mktemp("bounds")) as running:
+    with as_process(sqlite_url(tmp_path_factory.mktemp("bounds"))) as running:
         yield running
 
 
@@ -158,7 +147,7 @@ def _bearer(server: ServerProcess) -> bytes:
 
 
 def test_an_address_has_a_bounded_number_of_connections_until_each_shows_a_valid_key(tmp_path: Path) -> None:
-    with serving(tmp_path, "--address-connections", "5") as server, ExitStack() as stack:
+    with as_process(sqlite_url(tmp_path), "--address-connections", "5") as server, ExitStack() as stack:
         held = [stack.enter_context(connect(server.port)) for _ in range(5)]
         # RFC 6585 section 4: 429 with Retry-After
         (refused,) = exchange(server.port, b"")
@@ -178,7 +167,10 @@ def _answers_a_get(server: ServerProcess) -> bool:
 
 
 def test_a_key_that_is_not_valid_does_not_free_a_connection(tmp_path: Path) -> None:
-    with serving(tmp_path, "--address-connections", "1") as server, connect(server.port) as connection:
+    with (
+        as_process(sqlite_url(tmp_path), "--address-connections", "1") as server,
+        connect(server.port) as connection,
+    ):
         wrong = b"Authorization: Bearer k00000000.00\r\n"
         connection.sendall(GET.replace(b"/healthz", b"/v1/streams") + HOST + wrong + b"\r\n")
         assert connection.recv(65_536).startswith(b"HTTP/1.1 401")
@@ -187,7 +179,7 @@ def test_a_key_that_is_not_valid_does_not_free_a_connection(tmp_path: Path) -> N
 
 def test_a_proxy_that_is_named_is_not_counted(tmp_path: Path) -> None:
     flags = ("--address-connections", "2", "--trusted-proxies", "127.0.0.0/8")
-    with serving(tmp_path, *flags) as server, ExitStack() as stack:
+    with as_process(sqlite_url(tmp_path), *flags) as server, ExitStack() as stack:
         for _ in range(10):
             stack.enter_context(connect(server.port))
         assert _answers_a_get(server)
@@ -212,7 +204,7 @@ def test_what_does_not_arrive_in_time_is_not_waited_for(
     tmp_path: Path, sent: bytes, answered: list[tuple[int, str]]
 ) -> None:
     """408: RFC 9110 section 15.5.9. Where no request was begun there is nothing to answer."""
-    with serving(tmp_path, "--request-wait-s", "1") as server:
+    with as_process(sqlite_url(tmp_path), "--request-wait-s", "1") as server:
         answers = exchange(server.port, sent)
         assert [(answer.status, answer.code) for answer in answers] == answered
         server.stop()

@@ -19,7 +19,7 @@ from cleanside.ingest.owners.sign_in_pace import FREE, PAIR
 from cleanside.ingest.settings import load
 from cleanside.ingest.store import passkeys as passkey_store
 from tests.support.authenticator import USER_PRESENT, Authenticator, encoded
-from tests.support.people import PASSWORD, Browser, quick_passwords, signed_in
+from tests.support.people import PASSWORD, Browser, quick_passwords, said, signed_in
 from tests.support.serving import Api, in_process
 
 NAME, SHOP = "filters.example", "https://filters.example"
@@ -42,10 +42,6 @@ def lone(sqlite_database_url: str) -> Iterator[Api]:
     with in_process(sqlite_database_url, settings=settings) as running:
         quick_passwords(running)
         yield running
-
-
-def said(answer: Any) -> tuple[int, str]:
-    return answer.status_code, answer.json()["code"]
 
 
 def options_of(browser: Browser, path: str, body: Any = None) -> dict[str, Any]:

@@ -9,7 +9,6 @@ import ssl
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +23,7 @@ from cleanside.ingest.settings import Settings
 from tests.conftest import sqlite_url
 from tests.support.coded import refused
 from tests.support.gatewaying import wait_until
-from tests.support.serving import DEVICE, ServerProcess, bearer, in_process, make_keys
+from tests.support.serving import ServerProcess, as_process, bearer, in_process
 
 
 @pytest.fixture(scope="module")
@@ -41,22 +40,11 @@ def certificate(authority: trustme.CA, folder: Path, name: str, *identities: str
     return str(chain), str(key)
 
 
-@contextmanager
-def serving(folder: Path, *flags: str) -> Iterator[ServerProcess]:
-    url = sqlite_url(folder)
-    server = ServerProcess(url, make_keys(url, [DEVICE]), *flags)
-    try:
-        server.start()
-        yield server
-    finally:
-        server.close()
-
-
 @pytest.fixture(scope="module")
 def server(authority: trustme.CA, tmp_path_factory: pytest.TempPathFactory) -> Iterator[ServerProcess]:
     folder = tmp_path_factory.mktemp("tls")
     chain, key = certificate(authority, folder, "server", "127.0.0.1")
-    with serving(folder, "--tls-certificate", chain, "--tls-key", key) as running:
+    with as_process(sqlite_url(folder), "--tls-certificate", chain, "--tls-key", key) as running:
         yield running
 
 
@@ -133,7 +121,7 @@ def test_with_client_certificates_asked_for_a_key_alone_does_not_connect(
     authority.cert_pem.write_to_path(str(trusted))
     own, own_key = certificate(clients, tmp_path, "machine", "grader-07.plateau.example")
     flags = ("--tls-certificate", chain, "--tls-key", key, "--tls-client-ca", str(tmp_path / "clients.pem"))
-    with serving(tmp_path, *flags) as running:
+    with as_process(sqlite_url(tmp_path), *flags) as running:
         asked = Request(method="GET", path="/v1/streams/019abc00-7e1a-7c3e-8f00-5d2b8a9c0d11")
         with_own = HttpTransport(
             running.url,
@@ -161,7 +149,7 @@ def test_a_renewed_certificate_is_taken_up_without_a_restart_and_a_broken_one_is
         ):
             return wrapped.getpeercert(binary_form=True)
 
-    with serving(tmp_path, "--tls-certificate", chain, "--tls-key", key) as running:
+    with as_process(sqlite_url(tmp_path), "--tls-certificate", chain, "--tls-key", key) as running:
         before = shown()
         certificate(authority, tmp_path, "server", "127.0.0.1")
         os.kill(running.pid, signal.SIGHUP)
@@ -224,7 +212,7 @@ def test_certificates_that_do_not_fit_are_called_wrongly(given: dict[str, Any]) 
 def test_a_proxys_word_is_taken_only_where_the_settings_name_it(tmp_path: Path, trusted: bool) -> None:
     """Whoever may say where it comes from has new tries for each address it invents."""
     flags = ["--address-tries-per-minute", "5", *(["--trusted-proxies", "127.0.0.1"] if trusted else [])]
-    with serving(tmp_path, *flags) as running, running.client(None) as client:
+    with as_process(sqlite_url(tmp_path), *flags) as running, running.client(None) as client:
         answers = [
             client.get(
                 "/v1/machines",

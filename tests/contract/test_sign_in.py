@@ -27,6 +27,7 @@ from tests.support.people import (
     code_of,
     invited,
     quick_passwords,
+    said,
     signed_in,
 )
 from tests.support.serving import Api, bearer, in_process
@@ -46,11 +47,6 @@ def lone(sqlite_database_url: str) -> Iterator[Api]:
     with in_process(sqlite_database_url) as running:
         quick_passwords(running)
         yield running
-
-
-def said(answer: Any) -> tuple[int, str]:
-    """Status and code of a problem."""
-    return answer.status_code, answer.json()["code"]
 
 
 # ---------------------------------------------------------------- in by a link, then by the password

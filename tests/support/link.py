@@ -11,6 +11,8 @@ import socket
 import threading
 from contextlib import suppress
 
+from cleanside.simulator.loopback import LoopbackPort
+
 
 class Link:
     """Relay from a free loopback port to a server; use as a context manager."""
@@ -23,16 +25,10 @@ class Link:
         self._lock = threading.Lock()
         self._open: set[socket.socket] = set()
         self._posting: set[socket.socket | None] = set()
-        self._relays: list[threading.Thread] = []
-        self._listener = socket.create_server(("127.0.0.1", 0))
-        self.port: int = self._listener.getsockname()[1]
-        self._accepting = threading.Thread(target=self._accept, daemon=True)
-        self._accepting.start()
-
-    @property
-    def url(self) -> str:
-        """Where a gateway finds the server through this link."""
-        return f"http://127.0.0.1:{self.port}"
+        self._entrance = LoopbackPort(self._connect)
+        self.port = self._entrance.port
+        #: where a gateway finds the server through this link
+        self.url = self._entrance.url
 
     def cut(self) -> None:
         """No coverage: open connections break, new ones are closed at once."""
@@ -55,25 +51,13 @@ class Link:
 
     def __exit__(self, *_: object) -> None:
         self.cut()
-        self._listener.shutdown(socket.SHUT_RDWR)  # closing alone does not wake who waits in accept
-        self._accepting.join()
-        self._listener.close()
-        for relay in self._relays:
-            relay.join()
+        self._entrance.close()
 
     def _close_all(self) -> None:
         for side in self._open:
             with suppress(OSError):
                 side.shutdown(socket.SHUT_RDWR)
         self._open.clear()
-
-    def _accept(self) -> None:
-        with suppress(OSError):  # the listener is closed at the end
-            while True:
-                client, _ = self._listener.accept()
-                relay = threading.Thread(target=self._connect, args=(client,), daemon=True)
-                self._relays = [*(r for r in self._relays if r.is_alive()), relay]
-                relay.start()
 
     def _connect(self, client: socket.socket) -> None:
         with client, suppress(OSError):

@@ -86,6 +86,11 @@ class Browser:
         return self.cookies.get(COOKIE)
 
 
+def said(answer: httpx.Response) -> tuple[int, str]:
+    """Status and code of a problem."""
+    return answer.status_code, answer.json()["code"]
+
+
 def code_of(link: str) -> str:
     """What a link of an invitation carries."""
     return link.partition("code=")[2]

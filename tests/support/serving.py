@@ -325,10 +325,10 @@ class ServerProcess:
 
 
 @contextmanager
-def as_process(url: str, *, devices: Sequence[str] = (DEVICE,)) -> Iterator[ServerProcess]:
-    """A real server over a migrated database."""
+def as_process(url: str, *flags: str, devices: Sequence[str] = (DEVICE,)) -> Iterator[ServerProcess]:
+    """A real server over a migrated database. flags : further ones of the command."""
     assert database.sqlite_path(url) is not None or url.startswith("postgresql")
-    server = ServerProcess(url, make_keys(url, devices))
+    server = ServerProcess(url, make_keys(url, devices), *flags)
     try:
         server.start()
         yield server
