@@ -17,6 +17,7 @@ from typing import Any, Final, cast
 
 import apsw
 
+from cleanside.gateway.spool.file_notes import read_note, set_note
 from cleanside.gateway.spool.payload import whole
 from cleanside.gateway.timing.clock import Anchor, Clock
 from cleanside.gateway.timing.placement import Boot, Placement, by_anchor, by_two_anchors, place
@@ -175,13 +176,13 @@ def note_copied(connection: apsw.Connection, clock: Clock) -> None:
     if connection.execute("SELECT count(*) FROM boots WHERE boot = ?", (boot,)).get:
         return
     copied = {**_copied_in(connection), boot: clock.since_boot_us()}
-    connection.execute("INSERT OR REPLACE INTO notes VALUES (?, ?)", (_COPIED_IN, json.dumps(copied)))
+    set_note(connection, _COPIED_IN, copied)
 
 
 def _copied_in(connection: apsw.Connection) -> dict[str, int]:
     """Boots in which a copy was first opened, and when, since they began [us]."""
-    text = connection.execute("SELECT value FROM notes WHERE name = ?", (_COPIED_IN,)).get
-    return {} if text is None else dict(json.loads(str(text)))
+    text = read_note(connection, _COPIED_IN)
+    return {} if text is None else dict(json.loads(text))
 
 
 def place_waiting(connection: apsw.Connection) -> None:
