@@ -394,7 +394,7 @@ class Spool:
             old = open_stream(connection)
             stream = self._open_next(connection, old, reason, through=old.appended_through)
             if move:
-                self._move_rest(connection, old.number)
+                self._move_rest(connection, old)
         self._write_mark()
         return stream
 
@@ -426,15 +426,14 @@ class Spool:
             row = self._stream(connection, stream)
             if row.state == "open":
                 raise CalledWrongly("stream_open", stream=stream)
-            self._move_rest(connection, row.number)
+            self._move_rest(connection, row)
         self._write_mark()
 
-    def _move_rest(self, connection: apsw.Connection, number: int) -> None:
-        row = next(stream for stream in stream_rows(connection) if stream.number == number)
+    def _move_rest(self, connection: apsw.Connection, row: StreamRow) -> None:
         self._append_again(connection, row, row.acknowledged_through + 1, row.appended_through)
         connection.execute(
             "UPDATE streams SET state = 'closed', acknowledged_through = ? WHERE number = ?",
-            (row.appended_through, number),
+            (row.appended_through, row.number),
         )
 
     @_on_a_full_disk
