@@ -291,7 +291,7 @@ class Lock:
         self._is_held = True
         try:
             file_modes.make_folder(path.parent)
-            self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, file_modes.FILE_MODE)
+            self._handle = file_modes.open_or_make(self._path)
         except OSError as error:
             raise SpoolUnavailable(
                 "lock_unwritable", path=self._path, why=error.strerror, uid=os.getuid()

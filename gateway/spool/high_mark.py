@@ -25,7 +25,7 @@ from zlib import crc32
 
 import apsw
 
-from cleanside.gateway.file_modes import FILE_MODE, sync_folder
+from cleanside.gateway.file_modes import open_or_make, sync_folder
 
 SUFFIX: Final = ".mark"
 _MAGIC: Final = b"clsm"
@@ -151,7 +151,7 @@ class _OnSystem:
     """
 
     def __init__(self, path: Path) -> None:
-        self._handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE)
+        self._handle = open_or_make(path)
         try:
             content = self.read()
             if not _may_be_ours(content):
