@@ -5,7 +5,7 @@ Promises: at most `MOST_CONNECTIONS` at a time and `MOST_OF_ONE` from one addres
 for head and body together, `MOST_HEAD_BYTES` and `MOST_BODY_BYTES`; one request a connection. Where all
 places are taken, the connection that has not sent its request for the longest time makes room. What is beyond
 is refused or cut off, and costs the rest of the gateway nothing. What a handler raises is an answer 500.
-Leaves to others: what is answered (`gateway.beside.pages`).
+Leaves to others: what is answered (`gateway.beside.reception`).
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ MOST_BODY_BYTES: Final = 8_192  # chosen: a note has 400 characters, each 12 byt
 _MOST_FIELDS: Final = 20
 _MOST_HEADERS: Final = 64
 _BACKLOG: Final = 16
-_LOOK_S: Final = 0.5  # how soon a stop is heard
+_LOOK_S: Final = 0.5  # how soon a stop is noticed
 _AGAIN_S: Final = 60.0  # after the address could not be taken, for example before the network is up
 
 
@@ -103,7 +103,7 @@ def serve_pages(
     """
     Serve until `stop`. Never raises for what an address or a client does.
 
-    bound : told the port once it is taken, which is of interest where 0 was asked for.
+    bound : called with the port once it is taken, which is of interest where 0 was asked for.
     """
     while not stop.is_set():
         try:

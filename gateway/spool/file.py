@@ -92,8 +92,7 @@ def open_file(path: Path, *, log_bytes: int = MOST_LOG_BYTES, vfs: str | None = 
         try:
             if vfs is not None:
                 # A VFS written in Python has no shared memory; without it the log works in exclusive mode
-                # only
-                # (sqlite.org/wal.html#noshm). On a machine `status` and `rewind` open the file too.
+                # only (sqlite.org/wal.html#noshm). On a machine `status` and `rewind` open the file too.
                 connection.execute("PRAGMA locking_mode=EXCLUSIVE")
             _set_policy(connection, path, log_bytes)
             _bring_up(connection, path)
@@ -192,8 +191,7 @@ def _set_policy(connection: apsw.Connection, path: Path, log_bytes: int) -> None
     connection.execute("PRAGMA cache_size=-4096")  # 4 MiB: the working set is the two ends of one table
     connection.execute("PRAGMA temp_store=MEMORY")
     # A plan is made once and kept (sqlite.org/queryplanner-ng.html#qpstab). Without it SQLite prepares a
-    # statement
-    # with a bound LIMIT again at each call, which costs more than the query.
+    # statement with a bound LIMIT again at each call, which costs more than the query.
     connection.config(apsw.SQLITE_DBCONFIG_ENABLE_QPSG, 1)
 
 

@@ -34,8 +34,7 @@ _SUM: Final = struct.Struct(">I")
 _APART: Final = 4096  # of the two copies: no write of a disk tears both
 _SIZE: Final = 2 * _APART
 # Readings that a stop gave up because the disk took no more. The file has its room already, so this can be
-# written
-# where no other file can grow.
+# written where no other file can grow.
 _LOSS: Final = struct.Struct(">4s16sQ")  # magic, identity of the loss, how many readings
 _LOSS_MAGIC: Final = b"clsl"
 _LOSS_AT: Final = 2048
