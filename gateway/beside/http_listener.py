@@ -24,6 +24,7 @@ from urllib.parse import parse_qs, urlsplit
 
 from cleanside.gateway.errors import why
 from cleanside.gateway.log import Log
+from cleanside.gateway.setting_table import NotASetting
 
 MOST_CONNECTIONS: Final = 16  # a handful of phones; chosen
 MOST_OF_ONE: Final = 6  # as many as a browser opens to one server (common practice)
@@ -81,15 +82,15 @@ Answer = Callable[[PageRequest], PageAnswer]
 
 
 def address_of(listen: str) -> tuple[str, int]:
-    """Host and port of "127.0.0.1:8480", "[::1]:8480" or "8480", which is loopback. Raises ValueError."""
+    """Host and port of "127.0.0.1:8480", "[::1]:8480" or "8480", which is loopback. Raises NotASetting."""
     host, colon, port = listen.rpartition(":")
     if not port.isdecimal() or not port.isascii() or not 0 <= int(port) <= 65_535:
-        raise ValueError("is not an address and port like 127.0.0.1:8480, or a port alone for loopback")
+        raise NotASetting("not_a_listen_address")
     bare = host.removeprefix("[").removesuffix("]") if colon else "127.0.0.1"
     try:
         return str(ipaddress.ip_address(bare)), int(port)
     except ValueError:
-        raise ValueError("needs an IP address before the port, like 192.168.4.1:8480") from None
+        raise NotASetting("not_an_ip_address") from None
 
 
 def serve_pages(
