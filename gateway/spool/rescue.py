@@ -80,9 +80,7 @@ def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
     Found by name, so that a power cut between setting aside and beginning the new file loses nothing.
     """
     names = set(_names(connection, _KNOWN_NOTE))
-    beside = [p.name for p in path.parent.glob(f"{path.name}.damaged-*")]
-    files = [p for name in beside if (p := aside_path(path, name)) is not None]
-    new = sorted(p for p in files if p.name not in names)
+    new = sorted(p for p in set_aside_files(path) if p.name not in names)
     if new:
         set_note(connection, _KNOWN_NOTE, sorted(names | {p.name for p in new}))
         set_note(connection, NOTE, [*waiting(connection), *(p.name for p in new)])
