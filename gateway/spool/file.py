@@ -155,6 +155,18 @@ def open_to_read(path: Path) -> apsw.Connection:
             return _opened_to_read(path, flags, f"{path.resolve().as_uri()}?immutable=1")
 
 
+@contextmanager
+def one_view(path: Path) -> Iterator[apsw.Connection]:
+    """One view of all tables, read while a gateway may be writing. Errors of SQLite inside become ours."""
+    with translated(path):
+        connection = open_to_read(path)
+        try:
+            connection.execute("BEGIN")
+            yield connection
+        finally:
+            connection.close()
+
+
 def _opened_to_read(path: Path, flags: int, name: str) -> apsw.Connection:
     connection = apsw.Connection(name, flags=flags)
     try:
