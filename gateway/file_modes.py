@@ -35,9 +35,14 @@ def new_file(path: Path) -> int:
     return os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, FILE_MODE)
 
 
+def open_or_make(path: Path) -> int:
+    """A handle of a file, for reading and writing; an empty one is made if there is none. Raises OSError."""
+    return os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE)
+
+
 def make_file(path: Path) -> None:
     """Make an empty file if there is none, for a library that then opens it by its name. Raises OSError."""
-    os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE))
+    os.close(open_or_make(path))
 
 
 def write_text(path: Path, text: str) -> None:
@@ -58,11 +63,7 @@ def sync_file(path: Path) -> None:
 
 def sync_folder(folder: Path) -> None:
     """Return once the names in a folder are on the disk: a new file is durable only with them."""
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+    sync_file(folder)
 
 
 def make_folder(path: Path) -> list[Path]:

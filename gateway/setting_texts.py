@@ -12,10 +12,12 @@ from cleanside.gateway.wire import Sentences
 
 #: the rule that a value breaks; follows the value
 RULES: Final[Sentences] = {
+    "not_a_listen_address": "is not an address and port like 127.0.0.1:8480, or a port alone for loopback",
     "not_a_name": "is not a name of 1 to 64 characters from A-Z a-z 0-9 - : . _",
     "not_a_number_of": "is not a number of {unit}",
     "not_a_switch": "is neither true nor false",
     "not_a_text": "is not a text",
+    "not_an_ip_address": "needs an IP address before the port, like 192.168.4.1:8480",
     "not_days": "is not a number of days from {lowest} to {highest}",
     "not_one_of": "is not one of {words}",
     "not_seconds": "is not a number of seconds above 0 and up to {highest}",

@@ -51,7 +51,7 @@ def _listen(value: Any) -> tuple[str, int]:
     if type(value) is int:
         value = str(value)
     if not isinstance(value, str):
-        raise ValueError("is not a text like 127.0.0.1:8480")
+        raise NotASetting("not_a_listen_address")
     return address_of(value)
 
 

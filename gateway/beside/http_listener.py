@@ -5,7 +5,7 @@ Promises: at most `MOST_CONNECTIONS` at a time and `MOST_OF_ONE` from one addres
 for head and body together, `MOST_HEAD_BYTES` and `MOST_BODY_BYTES`; one request a connection. Where all
 places are taken, the connection that has not sent its request for the longest time makes room. What is beyond
 is refused or cut off, and costs the rest of the gateway nothing. What a handler raises is an answer 500.
-Leaves to others: what is answered (`gateway.beside.pages`).
+Leaves to others: what is answered (`gateway.beside.reception`).
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ from urllib.parse import parse_qs, urlsplit
 
 from cleanside.gateway.errors import why
 from cleanside.gateway.log import Log
+from cleanside.gateway.setting_table import NotASetting
 
 MOST_CONNECTIONS: Final = 16  # a handful of phones; chosen
 MOST_OF_ONE: Final = 6  # as many as a browser opens to one server (common practice)
@@ -33,7 +34,7 @@ MOST_BODY_BYTES: Final = 8_192  # chosen: a note has 400 characters, each 12 byt
 _MOST_FIELDS: Final = 20
 _MOST_HEADERS: Final = 64
 _BACKLOG: Final = 16
-_LOOK_S: Final = 0.5  # how soon a stop is heard
+_LOOK_S: Final = 0.5  # how soon a stop is noticed
 _AGAIN_S: Final = 60.0  # after the address could not be taken, for example before the network is up
 
 
@@ -81,15 +82,15 @@ Answer = Callable[[PageRequest], PageAnswer]
 
 
 def address_of(listen: str) -> tuple[str, int]:
-    """Host and port of "127.0.0.1:8480", "[::1]:8480" or "8480", which is loopback. Raises ValueError."""
+    """Host and port of "127.0.0.1:8480", "[::1]:8480" or "8480", which is loopback. Raises NotASetting."""
     host, colon, port = listen.rpartition(":")
     if not port.isdecimal() or not port.isascii() or not 0 <= int(port) <= 65_535:
-        raise ValueError("is not an address and port like 127.0.0.1:8480, or a port alone for loopback")
+        raise NotASetting("not_a_listen_address")
     bare = host.removeprefix("[").removesuffix("]") if colon else "127.0.0.1"
     try:
         return str(ipaddress.ip_address(bare)), int(port)
     except ValueError:
-        raise ValueError("needs an IP address before the port, like 192.168.4.1:8480") from None
+        raise NotASetting("not_an_ip_address") from None
 
 
 def serve_pages(
@@ -103,7 +104,7 @@ def serve_pages(
     """
     Serve until `stop`. Never raises for what an address or a client does.
 
-    bound : told the port once it is taken, which is of interest where 0 was asked for.
+    bound : called with the port once it is taken, which is of interest where 0 was asked for.
     """
     while not stop.is_set():
         try:

@@ -4,7 +4,7 @@ The code on the gateway's label: who reads it stands beside the machine.
 Promises: the code is made once, of 40 random bits, in a file that only its user may read. It is compared in
 constant time, and few tries are taken in a minute: guessing it takes ages. Who showed it gets a pass for a
 shift, kept in memory only.
-Leaves to others: what the code opens (`gateway.beside.pages`), printing it (`gateway.commands.label`).
+Leaves to others: what the code opens (`gateway.beside.reception`), printing it (`gateway.commands.label`).
 """
 
 from __future__ import annotations

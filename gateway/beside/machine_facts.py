@@ -15,7 +15,7 @@ from typing import Any, Final
 
 from cleanside.gateway.beside.watch import Around, LastValue, Watch
 from cleanside.gateway.errors import TryAgain
-from cleanside.gateway.spool.file import open_to_read, translated
+from cleanside.gateway.spool.file import one_view
 from cleanside.gateway.spool.machine_entries import count_waiting_entries
 from cleanside.gateway.spool.state import SpoolState, read_state
 from cleanside.gateway.spot_checks import Check
@@ -125,17 +125,12 @@ class FactFinder:
 def _read(path: Path) -> SpoolFacts | None:
     """What the spool says; None where it cannot be read now."""
     try:
-        with translated(path):
-            connection = open_to_read(path)
-            try:
-                connection.execute("BEGIN")  # one view of all tables
-                boots = int(connection.execute("SELECT count(*) FROM boots").get)
-                return SpoolFacts(
-                    state=read_state(connection, path=path),
-                    power_cycles=max(0, boots - 1),
-                    entries_waiting=count_waiting_entries(connection),
-                )
-            finally:
-                connection.close()
+        with one_view(path) as connection:
+            boots = int(connection.execute("SELECT count(*) FROM boots").get)
+            return SpoolFacts(
+                state=read_state(connection, path=path),
+                power_cycles=max(0, boots - 1),
+                entries_waiting=count_waiting_entries(connection),
+            )
     except TryAgain:
         return None

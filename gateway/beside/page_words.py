@@ -2,7 +2,7 @@
 The words of the gateway's page, German and English, by code. Places in braces are filled in by the page.
 
 Promises: both languages have the same codes (`tests/unit/gateway/beside/test_page_words.py`), and every code
-that the checks say is among them. Leaves to others: numbers, units, ages (`gateway.beside.page`).
+that the checks say is among them. Leaves to others: numbers, units, ages (`gateway.beside.spot_page`).
 """
 
 from __future__ import annotations

@@ -44,7 +44,7 @@ def serve_beside(
     """
     Serve the page at `listen` until `stop`.
 
-    address : of the label; None: as `listen`. bound : told the port once it is taken.
+    address : of the label; None: as `listen`. bound : called with the port once it is taken.
     """
     while not _has_code(code_file, random, log):
         if stop.wait(_AGAIN_S):

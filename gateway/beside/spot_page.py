@@ -20,7 +20,7 @@ from cleanside.gateway.beside.machine_facts import MachineFacts
 from cleanside.gateway.beside.page_words import WORDS
 from cleanside.gateway.beside.watch import LastValue
 from cleanside.gateway.spot_checks import FAILED, NOT_YET_SEEN, Check, Statement
-from cleanside.gateway.units import QUANTITIES, from_si
+from cleanside.gateway.units import from_si, own_name
 
 #: a value older than this is not what the monitor shows now [s]
 _OLD_S: Final = 10.0
@@ -255,7 +255,7 @@ def _figure(name: str, value: Any, language: str, unit: str) -> str:
 
 def _value(last: LastValue, language: str) -> str:
     # The unit as it was sent; QUANTITIES know it, but it is outside's word all the same.
-    own = QUANTITIES[last.quantity].spellings.get(last.unit, last.unit)
+    own = own_name(last.unit, last.quantity)
     shown = number(last.value, _DIGITS.get(own, 1), language)
     if own in ("1", "count"):
         return shown

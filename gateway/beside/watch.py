@@ -3,7 +3,7 @@ The last hour of readings in memory, and what the checks say of it.
 
 Promises: bounded, however fast a source is; taking a reading costs microseconds and never fails, so that
 the spool waits for nothing here. Times are of the boot's clock: readings count as they came.
-Leaves to others: the checks themselves (`gateway.spot_checks`), showing them (`gateway.beside.page`).
+Leaves to others: the checks themselves (`gateway.spot_checks`), showing them (`gateway.beside.spot_page`).
 """
 
 from __future__ import annotations

@@ -18,7 +18,7 @@ from cleanside.gateway.commands.service import UNIT_FOLDER, UNIT_NAME
 from cleanside.gateway.commands.standing import LEAST_FREE_BYTES
 from cleanside.gateway.errors import GatewayError, why
 from cleanside.gateway.settings import Settings, key_reader
-from cleanside.gateway.sources import Context, find_source
+from cleanside.gateway.sources import Context, find_source, split_entry
 from cleanside.gateway.timing.clock import Clock
 from cleanside.gateway.uplink.asking import PATH as MARKS_PATH
 from cleanside.gateway.uplink.decision import BODY_HEADERS, is_refused, problem_code
@@ -183,9 +183,7 @@ def _sources(settings: Settings, clock: Clock) -> Iterator[Examined]:
 
 
 def _source(entry: Mapping[str, Any], number: int, clock: Clock) -> Examined:
-    options = dict(entry)
-    use = str(options.pop("use"))
-    name = str(options.pop("name", f"{use}-{number}"))
+    use, name, options = split_entry(entry, number)
     context = Context(name=name, clock=clock, mark=lambda: None, report=lambda *_, **__: None)
     try:
         find_source(use)(options, context)

@@ -20,7 +20,7 @@ import apsw
 from cleanside.gateway.bundle import BundleBroken, BundleWriter, handle_of, mac_secret
 from cleanside.gateway.errors import CalledWrongly, TryAgain, why
 from cleanside.gateway.spool.boots import load_placements
-from cleanside.gateway.spool.file import check_small_tables, open_beside, open_to_read, translated
+from cleanside.gateway.spool.file import check_small_tables, one_view, open_beside, translated
 from cleanside.gateway.spool.payload import read_unit_set
 from cleanside.gateway.spool.peek import BatchContext, next_batch, span
 from cleanside.gateway.spool.state import stream_rows, unprotected_through
@@ -53,17 +53,13 @@ def export(path: Path, to: Path, *, key: str) -> Exported:
         secret = mac_secret(key)
     except ValueError as error:
         raise CalledWrongly(str(error)) from None
-    with translated(path):
-        connection = open_to_read(path)
+    with one_view(path) as connection:
         try:
-            connection.execute("BEGIN")  # one view of all tables, while a gateway may be writing
             return _write(connection, path, to, secret, handle_of(key))
         except BundleBroken as error:
             raise CalledWrongly("out_not_a_bundle", path=to, why=str(error), broken=error.code) from error
         except OSError as error:
             raise CalledWrongly("out_unwritable", path=to, why=why(error)) from error
-        finally:
-            connection.close()
 
 
 def _write(connection: apsw.Connection, path: Path, to: Path, secret: bytes, key: str) -> Exported:

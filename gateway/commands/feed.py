@@ -20,7 +20,7 @@ from typing import Any, Final, NamedTuple
 from cleanside.gateway.errors import NeverAccepted, SpoolUnavailable, TryAgain, why
 from cleanside.gateway.log import Log
 from cleanside.gateway.private import hidden
-from cleanside.gateway.sources import Context, Verdicts, find_source
+from cleanside.gateway.sources import Context, Verdicts, find_source, split_entry
 from cleanside.gateway.spool.identity import RandomBytes
 from cleanside.gateway.spool.queue import Spool, check
 from cleanside.gateway.timing.clock import Anchor, Clock
@@ -112,9 +112,7 @@ class Feed:
         entry : as in the settings: `use`, perhaps `name`, and the source's own options.
         Raises SourceWrong for a source that does not exist or options that cannot work.
         """
-        options = dict(entry)
-        use = str(options.pop("use"))
-        self.name = str(options.pop("name", f"{use}-{number}"))
+        use, self.name, options = split_entry(entry, number)
         self.ended = threading.Event()
         self._spool = spool
         self._clock = clock

@@ -97,7 +97,7 @@ class Gateway:
             log=self.log,
         )
         try:
-            self._finder = self._make_finder()
+            self._finder = None if settings.beside_listen is None else self._make_finder()
             self._feeds = [self._make_feed(number, entry) for number, entry in enumerate(settings.sources, 1)]
             self.uplink = None if self._transport is None else self._make_uplink(self._transport, random)
         except BaseException:
@@ -182,6 +182,7 @@ class Gateway:
     def _serve_beside(self) -> None:
         """The page beside the machine."""
         assert self.settings.beside_listen is not None
+        assert self._finder is not None
         serve_beside(
             self.settings.beside_listen,
             self.settings.code_file,

@@ -19,7 +19,7 @@ from cleanside.gateway.commands.last_reading import LastReading, last_on_disk
 from cleanside.gateway.commands.live import Process, ask
 from cleanside.gateway.commands.status import Status, as_document, is_nearly_full, span_text
 from cleanside.gateway.errors import CalledWrongly, TryAgain
-from cleanside.gateway.spool.file import open_to_read, translated
+from cleanside.gateway.spool.file import one_view
 from cleanside.gateway.spool.machine_entries import count_waiting_entries
 from cleanside.gateway.spool.rescue import waiting
 from cleanside.gateway.spool.state import read_state
@@ -157,18 +157,13 @@ class _SpoolSeen:
 
 def _read(path: Path, clock: Clock) -> _SpoolSeen:
     try:
-        with translated(path):
-            connection = open_to_read(path)
-            try:
-                connection.execute("BEGIN")  # one view of all tables
-                return _SpoolSeen(
-                    status=Status(read_state(connection, path=path), clock.utc_us()),
-                    last=last_on_disk(connection, clock),
-                    entries_waiting=count_waiting_entries(connection),
-                    unread=waiting(connection),
-                )
-            finally:
-                connection.close()
+        with one_view(path) as connection:
+            return _SpoolSeen(
+                status=Status(read_state(connection, path=path), clock.utc_us()),
+                last=last_on_disk(connection, clock),
+                entries_waiting=count_waiting_entries(connection),
+                unread=waiting(connection),
+            )
     except TryAgain as error:
         return _SpoolSeen(unreadable=str(error))
 

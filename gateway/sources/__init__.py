@@ -31,6 +31,7 @@ __all__ = [
     "SourceFactory",
     "Verdicts",
     "find_source",
+    "split_entry",
 ]
 
 
@@ -98,6 +99,17 @@ class SourceFactory(Protocol):
 
     def __call__(self, options: Mapping[str, Any], context: Context) -> Source:
         """options : as in the settings, without `use` and `name`."""
+
+
+def split_entry(entry: Mapping[str, Any], number: int) -> tuple[str, str, dict[str, Any]]:
+    """
+    `use`, the source's name and its own options, from its table in the settings.
+
+    number : of the table, from 1; it completes the name of a source that the settings give none.
+    """
+    options = dict(entry)
+    use = str(options.pop("use"))
+    return use, str(options.pop("name", f"{use}-{number}")), options
 
 
 def find_source(use: str) -> SourceFactory:

@@ -17,9 +17,10 @@ from typing import Any, Final, cast
 
 import apsw
 
+from cleanside.gateway.spool.file_notes import read_note, set_note
 from cleanside.gateway.spool.payload import whole
 from cleanside.gateway.timing.clock import Anchor, Clock
-from cleanside.gateway.timing.placement import Boot, Placement, by_anchor, by_two_anchors, place
+from cleanside.gateway.timing.placement import ROUND_US, Boot, Placement, by_anchor, by_two_anchors, place
 from cleanside.gateway.version import BUILT
 from cleanside.gateway.wire import parse_instant
 
@@ -39,7 +40,6 @@ _LAST_RUN = """SELECT position, time_us FROM readings
 WHERE boot = ?1 AND position >= ?2 AND position > coalesce(
     (SELECT max(position) FROM readings WHERE position >= ?2 AND boot IS NOT ?1), ?2 - 1)
 ORDER BY position LIMIT 1"""
-_ROUND_US = 1_000  # times are given in whole milliseconds
 _ADD_BOOT = "INSERT INTO boots (boot, first_position, shown_us) VALUES (?, ?, ?) RETURNING number"
 _ADD_PLACEMENT = "INSERT INTO placements VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
 
@@ -138,7 +138,7 @@ def _correction(
     shift_us = anchor.utc_us - said.at_us(anchor.since_boot_us)
     # One width for all: it holds back to the first, whatever the boot's clock did in between.
     drift_us = (anchor.since_boot_us - since_boot_us) * said.growth_ppb // 10**9 + 1
-    half_us = anchor.uncertainty_us + drift_us + _ROUND_US
+    half_us = anchor.uncertainty_us + drift_us + ROUND_US
     return Correction(name, first, shift_us / 1e6, half_us / 1e6, anchor.kind)
 
 
@@ -175,13 +175,13 @@ def note_copied(connection: apsw.Connection, clock: Clock) -> None:
     if connection.execute("SELECT count(*) FROM boots WHERE boot = ?", (boot,)).get:
         return
     copied = {**_copied_in(connection), boot: clock.since_boot_us()}
-    connection.execute("INSERT OR REPLACE INTO notes VALUES (?, ?)", (_COPIED_IN, json.dumps(copied)))
+    set_note(connection, _COPIED_IN, copied)
 
 
 def _copied_in(connection: apsw.Connection) -> dict[str, int]:
     """Boots in which a copy was first opened, and when, since they began [us]."""
-    text = connection.execute("SELECT value FROM notes WHERE name = ?", (_COPIED_IN,)).get
-    return {} if text is None else dict(json.loads(str(text)))
+    text = read_note(connection, _COPIED_IN)
+    return {} if text is None else dict(json.loads(text))
 
 
 def place_waiting(connection: apsw.Connection) -> None:

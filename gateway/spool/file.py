@@ -92,8 +92,7 @@ def open_file(path: Path, *, log_bytes: int = MOST_LOG_BYTES, vfs: str | None = 
         try:
             if vfs is not None:
                 # A VFS written in Python has no shared memory; without it the log works in exclusive mode
-                # only
-                # (sqlite.org/wal.html#noshm). On a machine `status` and `rewind` open the file too.
+                # only (sqlite.org/wal.html#noshm). On a machine `status` and `rewind` open the file too.
                 connection.execute("PRAGMA locking_mode=EXCLUSIVE")
             _set_policy(connection, path, log_bytes)
             _bring_up(connection, path)
@@ -156,6 +155,18 @@ def open_to_read(path: Path) -> apsw.Connection:
             return _opened_to_read(path, flags, f"{path.resolve().as_uri()}?immutable=1")
 
 
+@contextmanager
+def one_view(path: Path) -> Iterator[apsw.Connection]:
+    """One view of all tables, read while a gateway may be writing. Errors of SQLite inside become ours."""
+    with translated(path):
+        connection = open_to_read(path)
+        try:
+            connection.execute("BEGIN")
+            yield connection
+        finally:
+            connection.close()
+
+
 def _opened_to_read(path: Path, flags: int, name: str) -> apsw.Connection:
     connection = apsw.Connection(name, flags=flags)
     try:
@@ -192,8 +203,7 @@ def _set_policy(connection: apsw.Connection, path: Path, log_bytes: int) -> None
     connection.execute("PRAGMA cache_size=-4096")  # 4 MiB: the working set is the two ends of one table
     connection.execute("PRAGMA temp_store=MEMORY")
     # A plan is made once and kept (sqlite.org/queryplanner-ng.html#qpstab). Without it SQLite prepares a
-    # statement
-    # with a bound LIMIT again at each call, which costs more than the query.
+    # statement with a bound LIMIT again at each call, which costs more than the query.
     connection.config(apsw.SQLITE_DBCONFIG_ENABLE_QPSG, 1)
 
 
@@ -291,7 +301,7 @@ class Lock:
         self._is_held = True
         try:
             file_modes.make_folder(path.parent)
-            self._handle = os.open(self._path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, file_modes.FILE_MODE)
+            self._handle = file_modes.open_or_make(self._path)
         except OSError as error:
             raise SpoolUnavailable(
                 "lock_unwritable", path=self._path, why=error.strerror, uid=os.getuid()

@@ -25,7 +25,7 @@ from zlib import crc32
 
 import apsw
 
-from cleanside.gateway.file_modes import FILE_MODE, sync_folder
+from cleanside.gateway.file_modes import open_or_make, sync_folder
 
 SUFFIX: Final = ".mark"
 _MAGIC: Final = b"clsm"
@@ -34,8 +34,7 @@ _SUM: Final = struct.Struct(">I")
 _APART: Final = 4096  # of the two copies: no write of a disk tears both
 _SIZE: Final = 2 * _APART
 # Readings that a stop gave up because the disk took no more. The file has its room already, so this can be
-# written
-# where no other file can grow.
+# written where no other file can grow.
 _LOSS: Final = struct.Struct(">4s16sQ")  # magic, identity of the loss, how many readings
 _LOSS_MAGIC: Final = b"clsl"
 _LOSS_AT: Final = 2048
@@ -151,7 +150,7 @@ class _OnSystem:
     """
 
     def __init__(self, path: Path) -> None:
-        self._handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, FILE_MODE)
+        self._handle = open_or_make(path)
         try:
             content = self.read()
             if not _may_be_ours(content):

@@ -4,7 +4,8 @@ What people entered at the machine: in a stream of its own beside the readings, 
 Promises: an entry that was added is on disk, under a number that is never given again; the same id is the
 same entry, however often it is sent to us. Its time is placed as that of a reading at the same moment, and
 frozen before it is sent, so that a resend says the same. The last `KEPT` that the server has stay, for a
-server that is restored. Leaves to others: the page (`gateway.beside`), sending (`gateway.uplink.loop`).
+server that is restored. Leaves to others: the page (`gateway.beside`), sending
+(`gateway.uplink.entry_lane`).
 """
 
 from __future__ import annotations

@@ -43,6 +43,7 @@ from cleanside.gateway.spool.boots import (
 from cleanside.gateway.spool.checksum import unit_seed
 from cleanside.gateway.spool.disk import SpoolDisk
 from cleanside.gateway.spool.file import check_small_tables
+from cleanside.gateway.spool.file_notes import read_note, set_note
 from cleanside.gateway.spool.high_mark import Extent, HighMark, LossNote, read_loss
 from cleanside.gateway.spool.host import FindTraits, as_traits, differing, traits_of
 from cleanside.gateway.spool.identity import RandomBytes, uuid7
@@ -120,8 +121,6 @@ MOVED: Final = "moved_to_new_stream"
 _ACKNOWLEDGE = f"""UPDATE streams SET acknowledged_through = max(acknowledged_through, ?1),
 sent_through = max(sent_through, ?1)
 WHERE +stream = ?2 AND first_position + ?1 - 1 <= {LAST_POSITION} AND is_whole"""
-_NOTE = "SELECT value FROM notes WHERE name = ?"
-_SET_NOTE = "INSERT INTO notes VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value"
 _LAST_OF_BOOT = f"{READ} WHERE boot = ? AND position >= ? ORDER BY position DESC"
 _ADD_TRAFFIC = """INSERT INTO traffic VALUES (?, ?, ?) ON CONFLICT (day) DO UPDATE
 SET up_bytes = up_bytes + excluded.up_bytes, down_bytes = down_bytes + excluded.down_bytes"""
@@ -395,7 +394,7 @@ class Spool:
             old = open_stream(connection)
             stream = self._open_next(connection, old, reason, through=old.appended_through)
             if move:
-                self._move_rest(connection, old.number)
+                self._move_rest(connection, old)
         self._write_mark()
         return stream
 
@@ -427,15 +426,14 @@ class Spool:
             row = self._stream(connection, stream)
             if row.state == "open":
                 raise CalledWrongly("stream_open", stream=stream)
-            self._move_rest(connection, row.number)
+            self._move_rest(connection, row)
         self._write_mark()
 
-    def _move_rest(self, connection: apsw.Connection, number: int) -> None:
-        row = next(stream for stream in stream_rows(connection) if stream.number == number)
+    def _move_rest(self, connection: apsw.Connection, row: StreamRow) -> None:
         self._append_again(connection, row, row.acknowledged_through + 1, row.appended_through)
         connection.execute(
             "UPDATE streams SET state = 'closed', acknowledged_through = ? WHERE number = ?",
-            (row.appended_through, number),
+            (row.appended_through, row.number),
         )
 
     @_on_a_full_disk
@@ -659,7 +657,7 @@ class Spool:
     def note(self, name: str, value: object) -> None:
         """Store a note that `status` shows."""
         with self._disk.transaction() as connection:
-            connection.execute(_SET_NOTE, (name, json.dumps(value)))
+            set_note(connection, name, value)
             self._write_traffic(connection)
 
     def note_loss(self, count: int) -> bool:
@@ -747,10 +745,9 @@ class Spool:
 
     def _declare_loss(self, connection: apsw.Connection, note: LossNote | None) -> None:
         """Declare readings that a stop gave up, once: the note is cleared only after this is on disk."""
-        declared = json.dumps(note.identity if note is not None else None)
-        if note is None or connection.execute(_NOTE, (DECLARED_LOSS,)).get == declared:
+        if note is None or read_note(connection, DECLARED_LOSS) == json.dumps(note.identity):
             return
-        connection.execute(_SET_NOTE, (DECLARED_LOSS, declared))
+        set_note(connection, DECLARED_LOSS, note.identity)
         self._tell(connection, "readings_lost", {"count": note.count, "at": "stop"})
 
     def _last_sign_us(self, connection: apsw.Connection, boot: int, first: int) -> int | None:
@@ -805,16 +802,14 @@ class Spool:
         Continue in a new stream, as a new installation, where the file is a copy, because its original may
         run too.
         """
-        value = connection.execute("SELECT value FROM notes WHERE name = 'traits'").get
-        before = as_traits(value)
+        before = as_traits(read_note(connection, "traits"))
         now = {**before, **self._traits(self.path)}
         if now == before:
             return
-        write = "INSERT OR REPLACE INTO notes VALUES (?, ?)"
-        connection.execute(write, ("traits", json.dumps(now)))
+        set_note(connection, "traits", now)
         if changed := differing(before, now):
             self.installation = self._new_uuid()
-            connection.execute(write, ("installation", json.dumps(self.installation)))
+            set_note(connection, "installation", self.installation)
             note_copied(connection, self._clock)
             old = open_stream(connection)
             self._fork(connection, old, through=old.appended_through)

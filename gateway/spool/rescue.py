@@ -30,6 +30,7 @@ import apsw
 
 from cleanside.gateway.spool.boots import Placements, load_placements, placements_of
 from cleanside.gateway.spool.checksum import unit_seed
+from cleanside.gateway.spool.file_notes import read_note, set_note
 from cleanside.gateway.spool.high_mark import SUFFIX, read_mark
 from cleanside.gateway.spool.new_rows import UnwrittenRows, insert_rows
 from cleanside.gateway.spool.pages import Pages, read_pages
@@ -79,12 +80,10 @@ def find_new(connection: apsw.Connection, path: Path) -> list[Path]:
     Found by name, so that a power cut between setting aside and beginning the new file loses nothing.
     """
     names = set(_names(connection, _KNOWN_NOTE))
-    beside = [p.name for p in path.parent.glob(f"{path.name}.damaged-*")]
-    files = [p for name in beside if (p := aside_path(path, name)) is not None]
-    new = sorted(p for p in files if p.name not in names)
+    new = sorted(p for p in set_aside_files(path) if p.name not in names)
     if new:
-        _write_names(connection, _KNOWN_NOTE, sorted(names | {p.name for p in new}))
-        _write_names(connection, NOTE, [*waiting(connection), *(p.name for p in new)])
+        set_note(connection, _KNOWN_NOTE, sorted(names | {p.name for p in new}))
+        set_note(connection, NOTE, [*waiting(connection), *(p.name for p in new)])
     for aside in new:
         _copy_marks(connection, aside)
     return new
@@ -143,19 +142,12 @@ def waiting(connection: apsw.Connection) -> list[str]:
 
 def is_read(connection: apsw.Connection, name: str) -> None:
     """A file was read to its end."""
-    _write_names(connection, NOTE, [other for other in waiting(connection) if other != name])
+    set_note(connection, NOTE, [other for other in waiting(connection) if other != name])
 
 
 def _names(connection: apsw.Connection, note: str) -> list[str]:
-    value = connection.execute("SELECT value FROM notes WHERE name = ?", (note,)).get
+    value = read_note(connection, note)
     return [] if value is None else list(json.loads(value))
-
-
-def _write_names(connection: apsw.Connection, note: str, names: Sequence[str]) -> None:
-    connection.execute(
-        "INSERT INTO notes VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-        (note, json.dumps(list(names))),
-    )
 
 
 def salvage(connection: apsw.Connection, pages: Pages) -> bool:

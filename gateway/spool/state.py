@@ -17,6 +17,7 @@ import apsw
 
 from cleanside.gateway.errors import SpoolDamaged
 from cleanside.gateway.spool.boots import load_placements, placement_at
+from cleanside.gateway.spool.file_notes import read_note
 from cleanside.gateway.spool.payload import whole
 from cleanside.gateway.spool.rows import NONE_UNPROTECTED, Row, read_rows
 from cleanside.gateway.spool.shed import count_shed
@@ -123,7 +124,7 @@ def is_marked(connection: apsw.Connection) -> bool:
 
 def unprotected_through(connection: apsw.Connection) -> int:
     """The position up to which readings have no checksum: an earlier version wrote them."""
-    value = connection.execute("SELECT value FROM notes WHERE name = 'unprotected_through'").get
+    value = read_note(connection, "unprotected_through")
     return NONE_UNPROTECTED if value is None else int(json.loads(value))
 
 

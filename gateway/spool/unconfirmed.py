@@ -19,6 +19,7 @@ from typing import Any, Final, cast
 
 import apsw
 
+from cleanside.gateway.spool.file_notes import read_note, set_note
 from cleanside.gateway.spool.pages import read_pages
 from cleanside.gateway.spool.state import open_stream
 from cleanside.gateway.wire import (
@@ -60,14 +61,11 @@ def unconfirmed(connection: apsw.Connection, database: str | None) -> Unconfirme
 
 def confirm(connection: apsw.Connection, through: int, database: str | None) -> None:
     """Note that this database of the server has all events through that number."""
-    connection.execute(
-        "INSERT INTO notes VALUES (?, ?) ON CONFLICT (name) DO UPDATE SET value = excluded.value",
-        (_NOTE, json.dumps({"database": database, "through": through})),
-    )
+    set_note(connection, _NOTE, {"database": database, "through": through})
 
 
 def _confirmed(connection: apsw.Connection) -> tuple[str | None, int]:
-    note = _object(connection.execute("SELECT value FROM notes WHERE name = ?", (_NOTE,)).get)
+    note = _object(read_note(connection, _NOTE))
     return note.get("database"), int(note.get("through", 0))
 
 

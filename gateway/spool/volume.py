@@ -17,6 +17,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final, Protocol
 
+from cleanside.gateway.file_modes import open_or_make
+
 PAGE_BYTES: Final = 4096
 MOST_LOG_BYTES: Final = 1000 * PAGE_BYTES  # SQLite's own default for a checkpoint (sqlite.org/wal.html)
 LEAST_LOG_BYTES: Final = 16 * PAGE_BYTES  # chosen: a commit of five hundred readings fits
@@ -97,7 +99,7 @@ class SystemVolume:
         if size <= self.reserve_bytes():
             return
         with suppress(OSError):
-            handle = os.open(self._reserve, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            handle = open_or_make(self._reserve)
             try:
                 os.posix_fallocate(handle, 0, size)
             except OSError:

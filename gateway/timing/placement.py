@@ -22,7 +22,7 @@ GROWTH_PPB = 100_000
 # wide.
 WANDER_PPB = 50_000
 _ROOM_WITHOUT_FLOOR_US = 365 * 86_400 * 10**6  # chosen: every reader notices a year
-_ROUND_US = 1000  # times are whole milliseconds from the boot's zero, as the wire's steps
+ROUND_US = 1000  # times are whole milliseconds from the boot's zero, as the wire's steps
 
 
 @dataclass(frozen=True, kw_only=True, slots=True)
@@ -42,7 +42,7 @@ class Placement:
     def at_us(self, since_boot_us: int) -> int:
         """UTC of an instant of this boot [us since 1970]."""
         gained = since_boot_us * self.rate_ppb // 10**9
-        return self.zero_us + since_boot_us + (gained // _ROUND_US) * _ROUND_US
+        return self.zero_us + since_boot_us + (gained // ROUND_US) * ROUND_US
 
     def half_width_us(self, since_boot_us: int) -> int:
         """Half width of what `at_us` may be off there [us]."""
@@ -86,7 +86,7 @@ def by_anchor(anchors: Iterable[Anchor]) -> Placement | None:
     return Placement(
         zero_us=_whole_ms(best.utc_us - best.since_boot_us),
         anchor_us=best.since_boot_us,
-        uncertainty_us=best.uncertainty_us + _ROUND_US,
+        uncertainty_us=best.uncertainty_us + ROUND_US,
         kind=best.kind,
     )
 
@@ -105,12 +105,12 @@ def by_two_anchors(first: Anchor, second: Anchor) -> Placement | None:
     doubt_ppb = (first.uncertainty_us + second.uncertainty_us) * 10**9 // span_us
     if doubt_ppb > GROWTH_PPB // 4 or abs(rate_ppb) > GROWTH_PPB + doubt_ppb:
         return None
-    gained_us = second.since_boot_us * rate_ppb // 10**9 // _ROUND_US * _ROUND_US
+    gained_us = second.since_boot_us * rate_ppb // 10**9 // ROUND_US * ROUND_US
     return Placement(
         zero_us=_whole_ms(second.utc_us - second.since_boot_us - gained_us),
         rate_ppb=rate_ppb,
         anchor_us=second.since_boot_us,
-        uncertainty_us=second.uncertainty_us + 2 * _ROUND_US,
+        uncertainty_us=second.uncertainty_us + 2 * ROUND_US,
         growth_ppb=doubt_ppb + WANDER_PPB,
         kind=second.kind,
     )
@@ -118,7 +118,7 @@ def by_two_anchors(first: Anchor, second: Anchor) -> Placement | None:
 
 def _whole_ms(instant_us: int) -> int:
     # Boots share one grid, so that readings of two boots fit one batch whose steps are whole milliseconds.
-    return instant_us // _ROUND_US * _ROUND_US
+    return instant_us // ROUND_US * ROUND_US
 
 
 def place(boots: Sequence[Boot], *, floor_us: int) -> Mapping[int, Placement]:
@@ -167,7 +167,7 @@ def _bracket(block: Sequence[Boot], before: tuple[int, int], after: tuple[int, i
     placed: dict[int, Placement] = {}
     for boot, span_us in zip(block, spans_us, strict=True):
         placed[boot.number] = Placement(
-            zero_us=_whole_ms(begins_us), anchor_us=0, uncertainty_us=half_us + _ROUND_US, kind="bracketed"
+            zero_us=_whole_ms(begins_us), anchor_us=0, uncertainty_us=half_us + ROUND_US, kind="bracketed"
         )
         begins_us += span_us
     return placed

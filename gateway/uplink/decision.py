@@ -220,8 +220,7 @@ def on_mark(state: LinkState, sent: Sent, mark: int, why: str, jitter: float) ->
     through = _releasable(sent, mark)
     moved = through > sent.acknowledged_through
     # Only a mark that moved, or an empty spool, ends the waits: a whole fleet must not ask a server each
-    # second
-    # that answers questions and accepts no batch.
+    # second that answers questions and accepts no batch.
     well = moved or sent.acknowledged_through >= sent.appended_through
     return Decision(
         state=replace(_cleared(asked, through), failures=0 if well else state.failures),
@@ -273,8 +272,7 @@ def _on_answer(state: LinkState, sent: Sent, answer: Answer, jitter: float) -> D
     mark = answer.acknowledged_through or 0
     if not sent.forked and any(note.code == CONFLICT_CODE for note in answer.quarantined):
         # Another spool uses these numbers too, a copy of this one or its original. It releases no reading:
-        # sent
-        # again as a forked stream, the answer shows which readings belong in the new one.
+        # sent again as a forked stream, the answer shows which readings belong in the new one.
         return replace(_on_conflict(state, sent, CONFLICT_CODE, jitter), answer=answer)
     state = _passed(state, sent.stream, mark)
     if mark < sent.acknowledged_through:

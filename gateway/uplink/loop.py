@@ -250,15 +250,15 @@ class Uplink:
     def _declare_later(self, outcome: Outcome) -> Turn:
         """After a failure of the link or the server: wait as for any request, then send readings first."""
         self._declare_us = self._clock.since_boot_us() + _DECLARE_AGAIN_US
+        sent = self._about(self._spool.open_stream)
         if isinstance(outcome, Reply) and outcome.status == 200:
             decision = back_off(self.state, "not an answer: events are not confirmed", self._random())
         else:
-            sent = self._about(self._spool.open_stream)
             now = datetime_of(self._clock.utc_us())
             decision = decide(self.state, sent, outcome, jitter=self._random(), now=now)
         self.state = decision.state
         self.view.exchanged(outcome, decision)
-        self._say(decision, self._about(self._spool.open_stream), recovered=False)
+        self._say(decision, sent, recovered=False)
         return Turn(wait_s=decision.wait_s, decision=decision, waits_for=decision.waits_for or None)
 
     def _send_entries(self) -> Turn | None:
