@@ -111,7 +111,8 @@ class Settings:
         default=DEFAULT_ASK_EVERY_S,
         metadata=row(
             seconds,
-            "Longest time until a restored server is noticed: all streams are asked about so often [s].",
+            "Longest time until a restored server is noticed: all streams are asked about so often, "
+            "and a wait after a failure is no longer [s].",
             section="uplink",
         ),
     )

@@ -62,6 +62,8 @@ class LinkState:
     limit: int = MAX_BATCH_READINGS
     #: failures in a row, for the back-off
     failures: int = 0
+    #: longest wait after a failure: the asking interval where that is shorter
+    longest_wait_s: float = LONGEST_WAIT_S
     #: a number at or below this one caused a refusal; 0: none
     suspect_through: int = 0
     #: readings a batch may have while there is a suspect; halved with each answer
@@ -176,15 +178,15 @@ def is_refused(outcome: Outcome) -> bool:
     return isinstance(outcome, Reply) and outcome.status in _REFUSALS and problem_code(outcome) is not None
 
 
-def full_jitter_s(failures: int, jitter: float) -> float:
-    """A wait between 0 and a bound that doubles with each failure up to `LONGEST_WAIT_S`, evenly spread."""
-    return jitter * min(LONGEST_WAIT_S, FIRST_WAIT_S * 2.0 ** min(failures, 30))
+def full_jitter_s(failures: int, jitter: float, longest_s: float = LONGEST_WAIT_S) -> float:
+    """A wait between 0 and a bound that doubles with each failure up to `longest_s`, evenly spread."""
+    return jitter * min(longest_s, FIRST_WAIT_S * 2.0 ** min(failures, 30))
 
 
 def back_off(state: LinkState, reason: str, jitter: float, *, waits_for: str = "server") -> Decision:
     """Send the same again after a wait."""
     # The batch stays the same: if the server stored it and only the reply was lost, it recognises the repeat.
-    wait_s = full_jitter_s(state.failures, jitter)
+    wait_s = full_jitter_s(state.failures, jitter, state.longest_wait_s)
     failed = replace(state, failures=state.failures + 1, asked=frozenset())
     return Decision(
         state=failed, wait_s=wait_s, waits_for=waits_for, event="gateway.no_answer", reason=reason
@@ -357,7 +359,7 @@ def _on_conflict(state: LinkState, sent: Sent, code: str, jitter: float) -> Deci
         state=replace(state, asked=state.asked | {sent.stream}, failures=state.failures + 1),
         fork=code,
         move=code == "stream_bound" or sent.forked,
-        wait_s=full_jitter_s(state.failures, jitter),
+        wait_s=full_jitter_s(state.failures, jitter, state.longest_wait_s),
         waits_for="server",
         event="gateway.stream_forked",
         reason=code,

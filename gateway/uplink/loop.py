@@ -33,6 +33,7 @@ from cleanside.gateway.uplink.asking import decide_marks, question
 from cleanside.gateway.uplink.decision import (
     BODY_HEADERS,
     CODINGS,
+    LONGEST_WAIT_S,
     Decision,
     LinkState,
     Sent,
@@ -112,7 +113,7 @@ class Uplink:
         linger_s : how long a new reading may wait for others when there is no backlog.
         ask_every_s : longest time between two questions for the marks of all streams.
         """
-        self.state = LinkState(limit=max_readings)
+        self.state = LinkState(limit=max_readings, longest_wait_s=min(LONGEST_WAIT_S, ask_every_s))
         self.wake = wake if wake is not None else threading.Event()
         self._spool = spool
         self._transport = transport

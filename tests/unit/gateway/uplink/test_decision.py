@@ -379,6 +379,16 @@ def test_waits_are_spread_from_zero_to_a_bound_that_grows_up_to_minutes(failures
     assert full_jitter_s(failures, 1.0) == min(LONGEST_WAIT_S, 2.0 ** min(failures, 30))
 
 
+@pytest.mark.parametrize(
+    "outcome", [NoAnswer("cut"), problem(500, "internal_error"), problem(503, "store_full")]
+)
+def test_no_wait_after_a_failure_is_longer_than_the_asking_interval(outcome: Outcome) -> None:
+    state = replace(STATE, failures=500, longest_wait_s=20.0)
+    decision = decide(state, SENT, outcome, jitter=1.0, now=NOW)
+    assert decision.wait_s == 20.0
+    assert decision.state.longest_wait_s == 20.0, "the next failure too"
+
+
 # ---------------------------------------------------------------- 413, 415
 
 

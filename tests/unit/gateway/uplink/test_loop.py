@@ -13,7 +13,7 @@ from cleanside.gateway.spool.high_mark import SUFFIX
 from cleanside.gateway.spool.queue import Spool
 from cleanside.gateway.timing.clock import SettableClock
 from cleanside.gateway.uplink.fakes import FakeServer, problem, unpacked
-from cleanside.gateway.uplink.loop import DEFAULT_LINGER_S, IDLE_S, Uplink
+from cleanside.gateway.uplink.loop import DEFAULT_ASK_EVERY_S, DEFAULT_LINGER_S, IDLE_S, Uplink
 from cleanside.gateway.uplink.transport import NoAnswer, Outcome, Reply, Request
 from cleanside.gateway.wire import Reading, decode
 from tests.unit.gateway.helpers import (
@@ -30,13 +30,21 @@ from tests.unit.gateway.helpers import (
 class Bench:
     """A spool, a loop and a server that keeps the contract, in one simulated time."""
 
-    def __init__(self, path: Path, max_readings: int = 1000, *, previous_release: bool = False) -> None:
+    def __init__(
+        self,
+        path: Path,
+        max_readings: int = 1000,
+        *,
+        previous_release: bool = False,
+        ask_every_s: float = DEFAULT_ASK_EVERY_S,
+        jitter: float = 0.5,
+    ) -> None:
         self.clock: SettableClock = settable_clock()
         self.server = FakeServer(now_us=self.clock.true_us, previous_release=previous_release)
         self.events: list[tuple[str, dict[str, object]]] = []
         self.path = path
         self.opened = 0
-        self.max_readings = max_readings
+        self.max_readings, self.ask_every_s, self.jitter = max_readings, ask_every_s, jitter
         self.open()
 
     def open(self) -> None:
@@ -47,9 +55,10 @@ class Bench:
             self.spool,
             self.server,
             clock=self.clock,
-            random=lambda: 0.5,
+            random=lambda: self.jitter,
             log=lambda name, **fields: self.events.append((name, fields)),
             max_readings=self.max_readings,
+            ask_every_s=self.ask_every_s,
         )
 
     def restart(self) -> None:
@@ -159,6 +168,26 @@ def test_a_server_restored_from_a_backup_is_given_again_what_it_lost(bench: Benc
     bench.drain()
     assert bench.held() == list(range(1, 56))
     assert bench.named("gateway.rewound")
+
+
+def test_a_server_restored_in_an_outage_is_whole_within_the_asking_interval_after_it(tmp_path: Path) -> None:
+    bench = Bench(tmp_path / "device.spool", ask_every_s=20.0, jitter=1.0)
+    bench.spool.append(readings(1, 50))
+    bench.drain()
+    bench.clock.advance(20.0)
+    bench.server.faults.extend([NoAnswer("cut")] * 100)
+    while bench.server.faults:
+        wait_s = bench.uplink.step().wait_s
+        bench.clock.advance(wait_s if bench.server.faults else 0.0)
+    (stream,) = bench.server.streams.values()
+    for seq in range(21, 51):
+        del stream.held[seq]
+    back_us = bench.clock.since_boot_us()
+    bench.clock.advance(wait_s)
+    bench.drain()
+    assert bench.held() == list(range(1, 51))
+    assert bench.clock.since_boot_us() - back_us <= 20_000_000
+    bench.spool.close()
 
 
 def test_a_server_that_forgot_the_stream_is_given_all_of_it(bench: Bench) -> None:
